@@ -1,0 +1,123 @@
+"""Errors and warnings.
+
+::
+
+    LabcalcError
+    ├── OutOfRangeError (ValueError)      a quantity outside the range of a formula
+    ├── ExportError (ValueError)          an export that can't be read at all
+    ├── SettingsError (ValueError)        a line of lab.toml that can't be used
+    ├── UnknownRunError (LookupError)     a run that the exports don't hold
+    └── WorkbookError (RuntimeError)      a workbook that didn't come to its end
+        └── ParameterError (ValueError)   a parameter that the workbook doesn't take
+
+    LabcalcWarning (UserWarning)
+    ├── ExtrapolationWarning              a value outside the measured interval, asked for on purpose
+    └── ConvergenceWarning                an iteration that stopped beside a joint, last value kept
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "ConvergenceWarning",
+    "ExportError",
+    "ExtrapolationWarning",
+    "LabcalcError",
+    "LabcalcWarning",
+    "OutOfRangeError",
+    "ParameterError",
+    "SettingsError",
+    "UnknownRunError",
+    "WorkbookError",
+]
+
+
+class LabcalcError(Exception):
+    """Anything that labcalc refuses; its text is one plain sentence for the person at the bench."""
+
+
+class OutOfRangeError(LabcalcError, ValueError):
+    """A quantity outside the range of a formula."""
+
+    def __init__(
+        self,
+        quantity: str,
+        value: float,
+        unit: str,
+        *,
+        lowest: float | None = None,
+        highest: float | None = None,
+        reason: str,
+    ) -> None:
+        self.quantity, self.value, self.unit = quantity, value, unit
+        self.lowest, self.highest, self.reason = lowest, highest, reason
+        super().__init__(f"{quantity} {value:.10g} {unit} is outside {_interval(lowest, highest, unit)}: {reason}")
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return _rebuild_out_of_range, (
+            self.quantity,
+            self.value,
+            self.unit,
+            self.lowest,
+            self.highest,
+            self.reason,
+        )
+
+
+def _rebuild_out_of_range(
+    quantity: str, value: float, unit: str, lowest: float | None, highest: float | None, reason: str
+) -> OutOfRangeError:
+    return OutOfRangeError(quantity, value, unit, lowest=lowest, highest=highest, reason=reason)
+
+
+def _interval(lowest: float | None, highest: float | None, unit: str) -> str:
+    if lowest is None:
+        return f"its range (up to {highest:.10g} {unit})"
+    if highest is None:
+        return f"its range ({lowest:.10g} {unit} and above)"
+    return f"its range ({lowest:.10g} to {highest:.10g} {unit})"
+
+
+class ExportError(LabcalcError, ValueError):
+    """An export that can't be read at all: empty, binary, unrelated, missing."""
+
+    def __init__(self, file: str, problem: str) -> None:
+        self.file, self.problem = file, problem
+        super().__init__(f"{file}: {problem}")
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return ExportError, (self.file, self.problem)
+
+
+class SettingsError(LabcalcError, ValueError):
+    """A line of lab.toml that can't be used; ``key`` is its path, such as ``product[2].limit[0].unit``."""
+
+    def __init__(self, file: str, key: str, problem: str) -> None:
+        self.file, self.key, self.problem = file, key, problem
+        super().__init__(f"{file}: {key}: {problem}" if key else f"{file}: {problem}")
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return SettingsError, (self.file, self.key, self.problem)
+
+
+class UnknownRunError(LabcalcError, LookupError):
+    """A run that the exports don't hold."""
+
+
+class WorkbookError(LabcalcError, RuntimeError):
+    """A workbook that didn't come to its end."""
+
+
+class ParameterError(WorkbookError, ValueError):
+    """A parameter that the workbook doesn't take, or of another type."""
+
+
+class LabcalcWarning(UserWarning):
+    """Anything that labcalc does on request but wants known."""
+
+
+class ExtrapolationWarning(LabcalcWarning):
+    """A value outside the measured interval, asked for on purpose."""
+
+
+class ConvergenceWarning(LabcalcWarning):
+    """An iteration that stopped beside a joint of the published method; its last value is kept."""

@@ -1,0 +1,154 @@
+"""The laboratory as lab.toml describes it: plain frozen records, no files, no judgement."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+from labcalc.exports.profile import Profile
+
+__all__ = [
+    "CertifiedValue",
+    "Instrument",
+    "Laboratory",
+    "Limit",
+    "Precision",
+    "Product",
+    "ReferenceLot",
+    "ReferenceMaterial",
+    "ReportChoices",
+    "TypicalValue",
+]
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """An instrument, under the name that the exports give it."""
+
+    name: str
+    description: str = ""
+
+
+@dataclass(frozen=True)
+class CertifiedValue:
+    """One certified value of a reference oil: ``quantity`` at ``temperature_C`` [°C], in the unit of the tidy table."""
+
+    quantity: str
+    temperature_C: float
+    value: float
+    expanded_uncertainty: float
+    """Expanded uncertainty, in the unit of the value."""
+    coverage_factor: float = 2.0
+
+
+@dataclass(frozen=True)
+class ReferenceLot:
+    """One lot of a reference oil with its certificate; the dates are the first and the last day on which it may be used."""
+
+    lot: str
+    valid_from: date
+    valid_to: date
+    certified: tuple[CertifiedValue, ...]
+
+
+@dataclass(frozen=True)
+class ReferenceMaterial:
+    """A reference oil, told by its sample names."""
+
+    name: str
+    samples: tuple[str, ...]
+    """Shell-style patterns on the sample name, case ignored."""
+    lots: tuple[ReferenceLot, ...]
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A specification limit for a quantity at a temperature; NaN where a side is open. ``decimals``: as the specification writes it."""
+
+    quantity: str
+    """``kinematic viscosity``, ``dynamic viscosity``, ``density`` or ``viscosity index``."""
+    temperature_C: float
+    """Temperature, [°C]; NaN for the viscosity index."""
+    lowest: float
+    highest: float
+    decimals: int
+
+
+@dataclass(frozen=True)
+class TypicalValue:
+    """What the product usually shows: mean and standard deviation of a quantity at a temperature."""
+
+    quantity: str
+    temperature_C: float
+    mean: float
+    standard_deviation: float
+
+
+@dataclass(frozen=True)
+class Product:
+    """A product of the house, told by its product name or by sample names."""
+
+    name: str
+    samples: tuple[str, ...] = ()
+    """Shell-style patterns on the sample name, case ignored, for exports that name no product."""
+    precision_class: str = ""
+    """Class for the precision statements, such as ``base oils``."""
+    commodity: str = "lubricating oil"
+    """Commodity group for density: ``lubricating oil``, ``refined product`` or ``crude oil``."""
+    specification: str = ""
+    """Title of the specification that the limits are taken from."""
+    limits: tuple[Limit, ...] = ()
+    typical: tuple[TypicalValue, ...] = ()
+
+
+@dataclass(frozen=True)
+class Precision:
+    """A laboratory's own precision statement; ``repeatability`` is r = factor · (x + offset) ** exponent, 95 %."""
+
+    precision_class: str
+    quantity: str
+    temperature_C: float
+    """Temperature, [°C]; NaN for any."""
+    factor: float
+    offset: float
+    exponent: float
+    source: str
+
+
+@dataclass(frozen=True)
+class ReportChoices:
+    """What reports show and by which limits a run is looked at."""
+
+    temperatures_C: tuple[float, ...] = ()
+    """Temperatures at which the viscosity is reported beside the measured ones, [°C]."""
+    expanded_uncertainty_percent: float = float("nan")
+    """The laboratory's own relative expanded uncertainty (k = 2) of viscosity, [%]; NaN if it states none."""
+    expanded_uncertainty_density_kg_m3: float = float("nan")
+    """The same for density, [kg/m³]."""
+    reference_age_h: float = 24.0
+    """How old the last reference-oil check of the instrument may be, [h]."""
+    reference_viscosity_percent: float = 0.5
+    """How far a reference oil may be from its certified viscosity, beside the certificate's own uncertainty, [%]."""
+    reference_density_kg_m3: float = 0.3
+    """The same for density, [kg/m³]."""
+
+
+@dataclass(frozen=True)
+class Laboratory:
+    """The whole of lab.toml. Without a file: sensible defaults that read any self-describing export."""
+
+    name: str = "Laboratory without a lab.toml"
+    time_zone: str = "UTC"
+    instruments: tuple[Instrument, ...] = ()
+    profiles: tuple[Profile, ...] = ()
+    references: tuple[ReferenceMaterial, ...] = ()
+    products: tuple[Product, ...] = ()
+    precision: tuple[Precision, ...] = ()
+    report: ReportChoices = field(default_factory=ReportChoices)
+    earlier_exports: tuple[str, ...] = ()
+    """Patterns, relative to lab.toml, of the exports that make up the laboratory's record: where earlier runs and
+    reference-oil results are looked up."""
+    file: Path | None = None
+    sha256: str = ""
+    """Digest of lab.toml; empty without one."""

@@ -1,0 +1,83 @@
+"""Imports point down only, and only the named rooms know the heavy libraries (read with ast, nothing is run)."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import labcalc
+
+PACKAGE = Path(labcalc.__file__).parent
+
+LAYERS = {
+    "errors": 0,
+    "shipped": 0,
+    "formulae": 1,
+    "data": 1,
+    "statistics": 2,
+    "exports": 3,
+    "lab": 4,
+    "judgement": 5,
+    "figures": 6,
+    "workbooks": 6,
+    "widgets": 7,
+    "cli": 7,
+}
+"""A room may import from rooms with a smaller number, and from itself."""
+
+EXTRA = {("workbooks", "figures"), ("figures", "workbooks")} - {("figures", "workbooks")}
+"""Rooms on one level that may look at each other, one way only."""
+
+ONLY_IN = {
+    "plotly": {"figures", "workbooks"},
+    "papermill": {"workbooks"},
+    "nbconvert": {"workbooks"},
+    "nbformat": {"workbooks"},
+    "nbclient": {"workbooks"},
+    "IPython": {"workbooks", "figures", "widgets"},
+    "ipywidgets": {"widgets"},
+    "click": {"cli"},
+    "pandas": {"exports", "lab", "judgement", "figures", "workbooks", "widgets", "cli"},
+}
+
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+def room(path: Path) -> str:
+    return path.relative_to(PACKAGE).with_suffix("").parts[0]
+
+
+def imports(path: Path) -> Iterator[str]:
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import in line {node.lineno}"
+            yield node.module or ""
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_point_down(path: Path) -> None:
+    here = room(path)
+    if here == "__init__":
+        return
+    for name in imports(path):
+        top, *rest = name.split(".")
+        if top == "labcalc" and rest:
+            there = rest[0]
+            allowed = there == here or LAYERS[there] < LAYERS[here] or (here, there) in EXTRA
+            assert allowed, f"{here} imports {name}"
+        elif top in ONLY_IN:
+            assert here in ONLY_IN[top], f"{here} imports {name}"
+
+
+def test_importing_labcalc_loads_nothing_heavy() -> None:
+    heavy = ["plotly", "papermill", "nbconvert", "nbformat", "IPython", "ipywidgets", "jupyterlab", "scipy.stats", "pandas"]
+    code = f"import sys, labcalc; print([name for name in {heavy!r} if name in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
