@@ -1,0 +1,207 @@
+"""What a judgement starts from: the exports at hand, the laboratory's record behind them, and the dossier of each run."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from pathlib import Path
+
+import pandas as pd
+
+from labcalc.errors import ExportError, UnknownRunError
+from labcalc.exports import Reading, Refusal, SourceFile, read_exports
+from labcalc.lab import Laboratory, Product, earlier_export_files, label_runs, load_laboratory, product_of
+
+__all__ = ["Dossier", "Material", "gather"]
+
+_REFERENCE_DAYS = 60
+"""How far back a dossier looks for reference-oil results of its instrument, [d]."""
+
+
+@dataclass(frozen=True)
+class Dossier:
+    """One run with all that its judgement needs; nothing in it is later than the run."""
+
+    run: str
+    rows: pd.DataFrame
+    """The run's determinations, in the order of the tidy table."""
+    references: pd.DataFrame
+    """Reference-oil determinations of the same instrument in the 60 days before the run's end, the run itself excluded."""
+    before: pd.DataFrame
+    """The run before on the same instrument; empty where the record holds none."""
+    product: Product | None
+    laboratory: Laboratory
+    sources: tuple[SourceFile, ...]
+    """The exports that the run's rows stand in."""
+    refusals: tuple[Refusal, ...]
+    """What was refused in those exports."""
+
+    @property
+    def is_reference(self) -> bool:
+        """Tell whether the run is one of a reference oil."""
+        return bool((self.rows["role"] == "reference").all())
+
+    @property
+    def sample(self) -> str:
+        """Name of the sample."""
+        return str(self.rows["sample"].iloc[0])
+
+    @property
+    def instrument(self) -> str:
+        """Name of the instrument; empty where the export gives none."""
+        return _text(self.rows["instrument"])
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 over everything that the report of the run depends on, beside the version of labcalc."""
+        ink = hashlib.sha256(self.run.encode())
+        for table in (self.rows, self.references, self.before):
+            ink.update(table.to_csv(index=False).encode())
+        ink.update(repr((self.sources, self.refusals, self.laboratory.sha256, self.product)).encode())
+        return ink.hexdigest()
+
+
+@dataclass(frozen=True)
+class Material:
+    """The exports at hand, labelled, with the laboratory and its record."""
+
+    laboratory: Laboratory
+    reading: Reading
+    """The exports at hand; its table is labelled with role, product and lot."""
+    record: pd.DataFrame
+    """The exports at hand and the laboratory's earlier exports together, each run once."""
+    record_failures: tuple[ExportError, ...]
+    """Earlier exports that could not be read."""
+
+    @cached_property
+    def runs(self) -> tuple[str, ...]:
+        """The runs of the exports at hand, in the order of the files."""
+        return tuple(dict.fromkeys(self.reading.table["run"]))
+
+    def dossier(self, run: str) -> Dossier:
+        """Return the dossier of one run.
+
+        Raises
+        ------
+        UnknownRunError
+            The exports at hand hold no such run.
+        """
+        if run not in self._positions:
+            raise UnknownRunError(f"there is no run '{run}' in the exports; the first is '{next(iter(self.runs), '')}'")
+        rows = self.reading.table.iloc[self._positions[run]]
+        names = set(rows["source_file"])
+        return Dossier(
+            run=run,
+            rows=rows.reset_index(drop=True),
+            references=self._references_of(rows),
+            before=self._before(rows),
+            product=_product(rows, self.laboratory),
+            laboratory=self.laboratory,
+            sources=tuple(source for source in self.reading.sources if source.name in names),
+            refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
+        )
+
+    @cached_property
+    def _positions(self) -> dict[str, list[int]]:
+        groups = self.reading.table.groupby("run", sort=False).indices
+        return {str(run): list(positions) for run, positions in groups.items()}
+
+    @cached_property
+    def _by_instrument(self) -> dict[str, pd.DataFrame]:
+        dated = self.record.dropna(subset=["measured_at", "instrument"]).sort_values("measured_at", kind="stable")
+        return {str(name): table for name, table in dated.groupby("instrument", sort=False)}
+
+    def _earlier(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Return what the instrument measured before the run's end, the run itself excluded."""
+        table = self._by_instrument.get(_text(rows["instrument"]))
+        end = rows["measured_at"].max()
+        if table is None or pd.isna(end):
+            return self.record.iloc[:0]
+        head = table.iloc[: table["measured_at"].searchsorted(end, side="right")]
+        return head[head["run"] != rows["run"].iloc[0]]
+
+    def _references_of(self, rows: pd.DataFrame) -> pd.DataFrame:
+        earlier = self._earlier(rows)
+        since = rows["measured_at"].max() - pd.Timedelta(days=_REFERENCE_DAYS)
+        return earlier[(earlier["role"] == "reference") & (earlier["measured_at"] >= since)].reset_index(drop=True)
+
+    def _before(self, rows: pd.DataFrame) -> pd.DataFrame:
+        earlier = self._earlier(rows)
+        earlier = earlier[earlier["measured_at"] < rows["measured_at"].min()]
+        if earlier.empty:
+            return earlier
+        return earlier[earlier["run"] == earlier["run"].iloc[-1]].reset_index(drop=True)
+
+
+def gather(exports: Sequence[str | Path], lab: str | Path | None = None) -> Material:
+    """Read exports and the laboratory's record once; asked again for unchanged files, return the same material.
+
+    Parameters
+    ----------
+    exports : sequence of str or pathlib.Path
+        The exports at hand: their runs can be judged.
+    lab : str or pathlib.Path, optional
+        lab.toml; it names the earlier exports in which reference-oil results are looked up.
+
+    Returns
+    -------
+    Material
+        The labelled exports with the laboratory and its record.
+
+    Raises
+    ------
+    ExportError
+        None of the exports can be read.
+    SettingsError
+        lab.toml can't be used.
+    """
+    laboratory = load_laboratory(lab)
+    paths = tuple(Path(path).resolve() for path in exports)
+    earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
+    earlier = tuple(path for path in earlier if path not in paths)
+    stamps = tuple(_stamp(path) for path in (*paths, *earlier))
+    return _gather(paths, earlier, laboratory.file, (laboratory.sha256, *stamps))
+
+
+@lru_cache(maxsize=2)
+def _gather(
+    paths: tuple[Path, ...], earlier: tuple[Path, ...], lab: Path | None, stamps: tuple[object, ...]
+) -> Material:
+    """Read; ``stamps`` (size and time of change of each file) only tell one state of the files from another."""
+    laboratory = load_laboratory(lab)
+    reading = _labelled(read_exports(paths, profiles=laboratory.profiles, time_zone=laboratory.time_zone), laboratory)
+    record, failures = reading.table, reading.failures[:0]
+    if earlier:
+        try:
+            past = read_exports(earlier, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
+        except ExportError as failure:
+            failures = (failure,)
+        else:
+            failures = past.failures
+            table = _labelled(past, laboratory).table
+            record = pd.concat([table[~table["run"].isin(set(record["run"]))], record], ignore_index=True)
+    return Material(laboratory, reading, record, failures)
+
+
+def _labelled(reading: Reading, laboratory: Laboratory) -> Reading:
+    table = label_runs(reading.table, laboratory)
+    return Reading(table, reading.refusals, reading.sources, reading.failures)
+
+
+def _stamp(path: Path) -> object:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_size, status.st_mtime_ns
+
+
+def _text(column: pd.Series) -> str:
+    known = column.dropna()
+    return "" if known.empty else str(known.iloc[0])
+
+
+def _product(rows: pd.DataFrame, laboratory: Laboratory) -> Product | None:
+    return product_of(laboratory, sample=_text(rows["sample"]), product=_text(rows["product"]))

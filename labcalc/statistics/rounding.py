@@ -1,0 +1,86 @@
+"""Rounding of reported figures: decimal arithmetic, ties to the even digit (ASTM E29-22, rounding method)."""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_HALF_EVEN, Decimal
+
+__all__ = ["rounded", "rounded_to_figures"]
+
+_DUST = 15
+"""Significant digits that a double carries for sure; what lies beyond is dust of binary arithmetic."""
+
+
+def rounded(value: float, decimals: int) -> Decimal:
+    """Round to a number of decimals, half to even, on the decimal digits that a person would read.
+
+    Parameters
+    ----------
+    value : float
+        Any finite quantity, [any unit].
+    decimals : int
+        Decimals to keep, [-]; negative to round to tens, hundreds and so on.
+
+    Returns
+    -------
+    decimal.Decimal
+        The rounded value with exactly that many decimals, [unit of the value].
+
+    Raises
+    ------
+    ValueError
+        The value is not finite.
+
+    References
+    ----------
+    .. [1] ASTM E29-22, rounding method, section 6.4: exactly half goes to the even digit.
+
+    Examples
+    --------
+    >>> rounded(2.675, 2), rounded(0.5, 0), rounded(73.295, 2)
+    (Decimal('2.68'), Decimal('0'), Decimal('73.30'))
+    """
+    return _decimal(value).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN)
+
+
+def rounded_to_figures(value: float, figures: int) -> Decimal:
+    """Round to a number of significant figures, half to even.
+
+    Parameters
+    ----------
+    value : float
+        Any finite quantity, [any unit].
+    figures : int
+        Significant figures to keep, [-], 1 or more.
+
+    Returns
+    -------
+    decimal.Decimal
+        The rounded value, trailing zeros kept, [unit of the value].
+
+    Raises
+    ------
+    ValueError
+        The value is not finite.
+
+    References
+    ----------
+    .. [1] ASTM E29-22, rounding method.
+
+    Examples
+    --------
+    >>> rounded_to_figures(73.2951, 4), rounded_to_figures(9.9996, 4), rounded_to_figures(1234.5, 4)
+    (Decimal('73.30'), Decimal('10.00'), Decimal('1234'))
+    """
+    exact = _decimal(value)
+    if not exact:
+        return rounded(0.0, figures - 1)
+    first = exact.quantize(Decimal(1).scaleb(exact.adjusted() - figures + 1), rounding=ROUND_HALF_EVEN)
+    decimals = figures - 1 - first.adjusted()
+    return rounded(value, max(decimals, 0)) if decimals >= 0 else Decimal(int(rounded(value, decimals)))
+
+
+def _decimal(value: float) -> Decimal:
+    if not math.isfinite(value):
+        raise ValueError(f"{value} can't be rounded: a finite number was expected")
+    return Decimal(f"{value:.{_DUST}g}")
