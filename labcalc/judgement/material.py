@@ -12,12 +12,17 @@ import pandas as pd
 
 from labcalc.errors import ExportError, UnknownRunError
 from labcalc.exports import Reading, Refusal, SourceFile, read_exports
+from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.lab import Laboratory, Product, earlier_export_files, label_runs, load_laboratory, product_of
+from labcalc.shipped import sample_exports, sample_lab
 
 __all__ = ["Dossier", "Material", "gather"]
 
-_REFERENCE_DAYS = 60
+_REFERENCE_DAYS = 30
 """How far back a dossier looks for reference-oil results of its instrument, [d]."""
+
+_LONGEST_RUN = 200
+"""More determinations than any run has."""
 
 
 @dataclass(frozen=True)
@@ -28,7 +33,8 @@ class Dossier:
     rows: pd.DataFrame
     """The run's determinations, in the order of the tidy table."""
     references: pd.DataFrame
-    """Reference-oil determinations of the same instrument in the 60 days before the run's end, the run itself excluded."""
+    """Reference oils of the same instrument beside their certified values (``COMPARISON_COLUMNS``) in the 30 days before
+    the run's end, the run itself excluded."""
     before: pd.DataFrame
     """The run before on the same instrument; empty where the record holds none."""
     product: Product | None
@@ -44,6 +50,11 @@ class Dossier:
         return bool((self.rows["role"] == "reference").all())
 
     @property
+    def own_comparisons(self) -> pd.DataFrame:
+        """The run itself beside its certified values, where it is one of a reference oil."""
+        return compare_with_certificates(self.rows, self.laboratory)
+
+    @property
     def sample(self) -> str:
         """Name of the sample."""
         return str(self.rows["sample"].iloc[0])
@@ -52,6 +63,11 @@ class Dossier:
     def instrument(self) -> str:
         """Name of the instrument; empty where the export gives none."""
         return _text(self.rows["instrument"])
+
+    @property
+    def commodity(self) -> str:
+        """Commodity group for density: the product's, else lubricating oil."""
+        return self.product.commodity if self.product else "lubricating oil"
 
     @property
     def digest(self) -> str:
@@ -79,6 +95,13 @@ class Material:
     def runs(self) -> tuple[str, ...]:
         """The runs of the exports at hand, in the order of the files."""
         return tuple(dict.fromkeys(self.reading.table["run"]))
+
+    @property
+    def first_sample(self) -> str:
+        """The first run that is not one of a reference oil."""
+        table = self.reading.table
+        samples = table.loc[table["role"] != "reference", "run"]
+        return str(samples.iloc[0]) if len(samples) else self.runs[0]
 
     def dossier(self, run: str) -> Dossier:
         """Return the dossier of one run.
@@ -113,35 +136,39 @@ class Material:
         dated = self.record.dropna(subset=["measured_at", "instrument"]).sort_values("measured_at", kind="stable")
         return {str(name): table for name, table in dated.groupby("instrument", sort=False)}
 
-    def _earlier(self, rows: pd.DataFrame) -> pd.DataFrame:
-        """Return what the instrument measured before the run's end, the run itself excluded."""
-        table = self._by_instrument.get(_text(rows["instrument"]))
-        end = rows["measured_at"].max()
-        if table is None or pd.isna(end):
-            return self.record.iloc[:0]
-        head = table.iloc[: table["measured_at"].searchsorted(end, side="right")]
-        return head[head["run"] != rows["run"].iloc[0]]
+    @cached_property
+    def _references(self) -> dict[str, pd.DataFrame]:
+        table = compare_with_certificates(self.record.dropna(subset=["measured_at", "instrument"]), self.laboratory)
+        return {str(name): group for name, group in table.groupby("instrument", sort=False)}
 
     def _references_of(self, rows: pd.DataFrame) -> pd.DataFrame:
-        earlier = self._earlier(rows)
-        since = rows["measured_at"].max() - pd.Timedelta(days=_REFERENCE_DAYS)
-        return earlier[(earlier["role"] == "reference") & (earlier["measured_at"] >= since)].reset_index(drop=True)
+        table = self._references.get(_text(rows["instrument"]))
+        end = rows["measured_at"].max()
+        if table is None or pd.isna(end):
+            return pd.DataFrame(columns=list(COMPARISON_COLUMNS))
+        first = table["measured_at"].searchsorted(end - pd.Timedelta(days=_REFERENCE_DAYS))
+        window = table.iloc[first : table["measured_at"].searchsorted(end, side="right")]
+        return window[window["run"] != rows["run"].iloc[0]].reset_index(drop=True)
 
     def _before(self, rows: pd.DataFrame) -> pd.DataFrame:
-        earlier = self._earlier(rows)
-        earlier = earlier[earlier["measured_at"] < rows["measured_at"].min()]
-        if earlier.empty:
-            return earlier
-        return earlier[earlier["run"] == earlier["run"].iloc[-1]].reset_index(drop=True)
+        table = self._by_instrument.get(_text(rows["instrument"]))
+        start = rows["measured_at"].min()
+        if table is None or pd.isna(start):
+            return self.record.iloc[:0]
+        head = table.iloc[: table["measured_at"].searchsorted(start, side="left")]
+        if head.empty:
+            return head
+        tail = head.iloc[-_LONGEST_RUN:]
+        return tail[tail["run"] == tail["run"].iloc[-1]].reset_index(drop=True)
 
 
-def gather(exports: Sequence[str | Path], lab: str | Path | None = None) -> Material:
+def gather(exports: Sequence[str | Path] = (), lab: str | Path | None = None) -> Material:
     """Read exports and the laboratory's record once; asked again for unchanged files, return the same material.
 
     Parameters
     ----------
-    exports : sequence of str or pathlib.Path
-        The exports at hand: their runs can be judged.
+    exports : sequence of str or pathlib.Path, optional
+        The exports at hand: their runs can be judged. Without any: the sample laboratory's last weeks.
     lab : str or pathlib.Path, optional
         lab.toml; it names the earlier exports in which reference-oil results are looked up.
 
@@ -157,7 +184,9 @@ def gather(exports: Sequence[str | Path], lab: str | Path | None = None) -> Mate
     SettingsError
         lab.toml can't be used.
     """
-    laboratory = load_laboratory(lab)
+    if not exports:
+        exports, lab = sample_exports(), sample_lab()
+    laboratory = load_laboratory(lab or None)
     paths = tuple(Path(path).resolve() for path in exports)
     earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
     earlier = tuple(path for path in earlier if path not in paths)

@@ -1,0 +1,113 @@
+"""The command line: words in, words out. Exit codes: 0 all done; 1 done, but something was refused; 2 nothing could be done."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, ParamSpec
+
+import click
+
+from labcalc import __version__
+from labcalc.errors import LabcalcError
+
+if TYPE_CHECKING:
+    from labcalc.exports import Reading
+    from labcalc.workbooks import BatchResult
+
+__all__ = ["main"]
+
+P = ParamSpec("P")
+
+_exports = click.argument("exports", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="EXPORT...")
+_lab = click.option("--lab", type=click.Path(path_type=Path), metavar="LAB.toml", help="Settings of the laboratory.")
+_jobs = click.option(
+    "--jobs", type=click.IntRange(min=1), metavar="N", help="Reports rendered side by side; default: one a core."
+)
+
+
+def _answer(command: Callable[P, int]) -> Callable[P, None]:
+    """Turn a command's return value into the exit code, and a refusal into one line."""
+
+    @wraps(command)
+    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            code = command(*args, **kwargs)
+        except LabcalcError as refusal:
+            _say(f"labcalc: {refusal}")
+            code = 2
+        except OSError as failure:
+            place = f"{failure.filename}: " if failure.filename else ""
+            _say(f"labcalc: {place}{failure.strerror or failure}")
+            code = 2
+        sys.exit(code)
+
+    return run
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, message="labcalc %(version)s")
+def main() -> None:
+    """From a viscosity and density run export to a result that can be signed.
+
+    Exit codes: 0 all done; 1 done, but some rows or runs were refused, each named; 2 nothing could be done.
+    """
+
+
+@main.command()
+@_exports
+@_lab
+@click.option("--to", type=click.Path(path_type=Path), metavar="FILE", help="Write .csv, .xlsx or .parquet instead.")
+@click.option("--json", "as_json", is_flag=True, help="Rows, refused rows and files as JSON, for other programs.")
+@_answer
+def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, as_json: bool) -> int:
+    """Read run exports into one tidy table: a row a determination, units in the column names."""
+    from labcalc.exports import read_exports, write_table
+    from labcalc.lab import label_runs, load_laboratory
+
+    laboratory = load_laboratory(lab)
+    reading = read_exports(exports, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
+    table = label_runs(reading.table, laboratory)
+    if to is not None:
+        write_table(table, to)
+    if as_json:
+        click.echo(_reading_as_json(reading, json.loads(table.to_json(orient="records", date_format="iso"))))
+    elif to is None:
+        click.echo(table.dropna(axis=1, how="all").drop(columns="run").to_string(index=False, na_rep=""))
+    _name_refusals(reading)
+    taken, refused = (sum(getattr(one, part) for one in reading.sources) for part in ("rows_read", "rows_refused"))
+    written = f"; written to {to}" if to is not None else ""
+    _say(f"{_count(taken, 'row')} read, {refused} refused, from {_count(len(reading.sources), 'file')}{written}.")
+    return _code(reading)
+
+
+@main.command()
+@_exports
+@_lab
+@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="DIR", help="Where the reports go.")
+@_jobs
+@click.option("--all", "again", is_flag=True, help="Render every report, also those that are up to date.")
+@click.option("--single-file", is_flag=True, help="Put the drawing script inside each report, compressed.")
+@click.option("--pdf", is_flag=True, help="Print each report to PDF too, with the browser that is installed.")
+@click.option("--cluster", metavar="ADDRESS", help="Render on a dask.distributed scheduler, such as tcp://host:8786.")
+@click.option("--engine", type=click.Choice(["labcalc", "kernel"]), default="labcalc", show_default=True, help="kernel: a Jupyter kernel for each report, slower.")  # fmt: skip
+@_answer
+def report(
+    exports: tuple[Path, ...],
+    lab: Path | None,
+    out: Path,
+    jobs: int | None,
+    again: bool,
+    single_file: bool,
+    pdf: bool,
+    cluster: str | None,
+    engine: str,
+) -> int:
+    """Render one report for each run of the exports, and an index page."""
+    return _report(
+        exports, lab, out, jobs, again=again, single_file=single_file, pdf=pdf, cluster=cluster, engine=engine
+    )

@@ -1,0 +1,29 @@
+"""A figure with the sentence that says what it shows and the numbers that it is drawn from."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+import plotly.graph_objects as go
+import plotly.io as pio
+
+__all__ = ["PLOTLY_MIME", "Picture"]
+
+PLOTLY_MIME = "application/vnd.plotly.v1+json"
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A plotly figure, its caption (a sentence with the numbers) and its table (every number drawn, as text)."""
+
+    figure: go.Figure
+    caption: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> tuple[dict[str, Any], dict[str, Any]]:
+        data = {PLOTLY_MIME: json.loads(pio.to_json(self.figure, validate=False)), "text/plain": self.caption}
+        table = {"columns": list(self.columns), "rows": [list(row) for row in self.rows]}
+        return data, {"labcalc": {"caption": self.caption, "table": table}}

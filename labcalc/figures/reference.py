@@ -1,0 +1,111 @@
+"""The reference oils of an instrument over time, and where in it a run lies."""
+
+from __future__ import annotations
+
+import pandas as pd
+import plotly.graph_objects as go
+
+from labcalc.figures.picture import Picture
+from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
+
+__all__ = ["draw_reference_history"]
+
+_SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
+_PANELS = (("kinematic viscosity", "Viscosity, % from certified", "y"), ("density", "Density, kg/m³ from certified", "y2"))
+
+
+def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: pd.Timestamp) -> Picture | None:
+    """Draw how far the reference oils were from their certified values, with a line at the run; None without any.
+
+    Parameters
+    ----------
+    comparisons : pandas.DataFrame
+        Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
+    instrument : str
+        Name of the instrument, for the caption.
+    run_at : pandas.Timestamp
+        When the run was measured.
+
+    Returns
+    -------
+    Picture or None
+        Two panels, one above the other: viscosity [%] and density [kg/m³].
+    """
+    known = comparisons.dropna(subset=["certified"])
+    known = known[known["quantity"].isin([quantity for quantity, *_ in _PANELS])]
+    if known.empty:
+        return None
+    known = known.assign(difference=_difference(known), allowed=_allowed(known))
+    figure = blank_figure("", _PANELS[0][1], height=520)
+    figure.update_layout(
+        xaxis={"anchor": "y2", "type": "date"},
+        yaxis={"domain": [0.54, 1.0], "zeroline": True, "zerolinecolor": MUTED},
+        yaxis2={**figure.layout.yaxis.to_plotly_json(), "domain": [0.0, 0.46], "title": {"text": _PANELS[1][1], "standoff": 8}},
+    )
+    series = list(dict.fromkeys(zip(known["sample"], known["temperature_C"], strict=True)))
+    for quantity, _, axis in _PANELS:
+        panel = known[known["quantity"] == quantity]
+        for number, (sample, temperature) in enumerate(series):
+            rows = panel[(panel["sample"] == sample) & (panel["temperature_C"] == temperature)]
+            _add_series(figure, rows, f"{sample}, {temperature:g} °C", number, axis, shown=axis == "y")
+        if not panel.empty:
+            _add_limits(figure, float(panel["allowed"].max()), axis)
+    figure.add_shape(type="line", x0=run_at, x1=run_at, xref="x", y0=0, y1=1, yref="paper", line=stroke(ACCENT, "dash"))
+    figure.add_annotation(
+        x=run_at, xref="x", y=1.0, yref="paper", text="this run", showarrow=False, xanchor="right", font={"color": ACCENT}
+    )
+    return Picture(figure, _caption(known, instrument), *_numbers(known))
+
+
+def _difference(known: pd.DataFrame) -> pd.Series:
+    absolute = known["value"] - known["certified"]
+    return absolute.where(known["quantity"] == "density", 100.0 * absolute / known["certified"])
+
+
+def _allowed(known: pd.DataFrame) -> pd.Series:
+    return known["limit"].where(known["quantity"] == "density", 100.0 * known["limit"] / known["certified"])
+
+
+def _add_series(figure: go.Figure, rows: pd.DataFrame, name: str, number: int, axis: str, *, shown: bool) -> None:
+    figure.add_scatter(
+        x=rows["measured_at"].dt.strftime("%Y-%m-%d %H:%M"),
+        y=rows["difference"].round(5),
+        mode="lines+markers",
+        line=stroke(MUTED, width=0.8),
+        marker=marker(_SYMBOLS[number // 2 % len(_SYMBOLS)], INK, 7, filled=number % 2 == 0),
+        name=name,
+        legendgroup=name,
+        showlegend=shown,
+        yaxis=axis,
+        hovertemplate=f"{name}<br>%{{x}}: %{{y:+.3f}}<extra></extra>",
+    )
+
+
+def _add_limits(figure: go.Figure, limit: float, axis: str) -> None:
+    figure.add_shape(
+        type="rect", x0=0, x1=1, xref="paper", y0=-limit, y1=limit, yref=axis, fillcolor=BAND, line={"width": 0}, layer="below"
+    )
+
+
+def _caption(known: pd.DataFrame, instrument: str) -> str:
+    share = (known["difference"].abs() / known["allowed"]).max()
+    beyond = int((known["difference"].abs() > known["allowed"]).sum())
+    outcome = "none beyond its limit" if not beyond else f"{beyond} beyond the limit"
+    return (
+        f"Reference oils on {instrument} in the 30 days before this run: {known['run'].nunique()} checks, "
+        f"{outcome}, the furthest at {share:.0%} of its limit. The grey band is the widest limit."
+    )
+
+
+def _numbers(known: pd.DataFrame) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    units = {"kinematic viscosity": "ν, %", "density": "ρ, kg/m³"}
+    labels = known["quantity"].map(units) + " at " + known["temperature_C"].map("{:g} °C".format)
+    wide = known.assign(label=labels, at=known["measured_at"].dt.strftime("%Y-%m-%d %H:%M")).pivot_table(
+        index=["at", "sample", "lot"], columns="label", values="difference", sort=False, dropna=False, observed=True
+    )
+    wide = wide.dropna(how="all")
+    rows = tuple(
+        (*map(str, index), *("–" if pd.isna(one) else f"{one:+.3f}" for one in values))
+        for index, values in zip(wide.index, wide.to_numpy(), strict=True)
+    )
+    return ("Measured at", "Reference oil", "Lot", *map(str, wide.columns)), rows

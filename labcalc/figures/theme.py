@@ -1,0 +1,61 @@
+"""One look for every figure: dark on white, told apart by shape and dash as well as by tone, so that it prints."""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+from typing import Any
+
+import plotly.graph_objects as go
+
+__all__ = ["ACCENT", "BAND", "INK", "MUTED", "blank_figure", "marker", "stroke"]
+
+INK = "#1c2733"
+MUTED = "#66727f"
+ACCENT = "#8a3b12"
+BAND = "rgba(102, 114, 127, 0.16)"
+
+_AXIS = MappingProxyType(
+    {
+        "showline": True,
+        "linecolor": INK,
+        "mirror": True,
+        "ticks": "inside",
+        "tickcolor": INK,
+        "gridcolor": "#e3e6ea",
+        "zeroline": False,
+        "title": {"standoff": 8},
+    }
+)
+
+
+def blank_figure(x_title: str, y_title: str, *, height: int = 420) -> go.Figure:
+    """Return an empty figure with labelled axes in the house's look; the height is in pixels."""
+    figure = go.Figure()
+    figure.update_layout(
+        template="none",
+        height=height,
+        margin={"l": 76, "r": 18, "t": 16, "b": 58},
+        font={"family": "system-ui, -apple-system, 'Segoe UI', sans-serif", "size": 13, "color": INK},
+        paper_bgcolor="#ffffff",
+        plot_bgcolor="#ffffff",
+        legend={"orientation": "h", "yanchor": "bottom", "y": 1.01, "x": 0},
+        hovermode="closest",
+        xaxis={**_AXIS, "title": {"text": x_title, "standoff": 8}},
+        yaxis={**_AXIS, "title": {"text": y_title, "standoff": 8}},
+    )
+    return figure
+
+
+def stroke(color: str = INK, dash: str = "solid", width: float = 1.6) -> dict[str, Any]:
+    """Return a line style."""
+    return {"color": color, "dash": dash, "width": width}
+
+
+def marker(symbol: str = "circle", color: str = INK, size: int = 9, *, filled: bool = True) -> dict[str, Any]:
+    """Return a marker style; hollow markers keep their outline."""
+    return {
+        "symbol": symbol if filled else f"{symbol}-open",
+        "size": size,
+        "color": color,
+        "line": {"width": 1.4, "color": color},
+    }

@@ -1,0 +1,132 @@
+"""The viscosity-temperature chart of the trade, on which an oil is a straight line: log log (ν + 0.7) against log T."""
+
+from __future__ import annotations
+
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.figures.picture import Picture
+from labcalc.figures.theme import ACCENT, BAND, blank_figure, marker, stroke
+from labcalc.formulae import walther_ordinate
+from labcalc.judgement import Curve, reported_value
+
+__all__ = ["draw_viscosity_temperature"]
+
+_DECADES = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
+_VISCOSITY_TICKS = np.array([0.3, 0.5, 0.7, *(digit * 10.0**power for power in range(8) for digit in _DECADES)])
+_TICKS_WANTED = 12
+_ROOM = 0.06
+
+
+def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
+    """Draw a run's kinematic viscosities with their line, its extrapolation dotted, and the band of its uncertainty.
+
+    Parameters
+    ----------
+    curve : Curve
+        Kinematic viscosity [mm²/s] against temperature [°C].
+    sample : str
+        Name of the sample, for the caption.
+
+    Returns
+    -------
+    Picture
+        Chart, caption and numbers.
+    """
+    figure = blank_figure("Temperature, °C", "Kinematic viscosity, mm²/s", height=460)
+    if curve.temperature_C.size:
+        _add_band(figure, curve)
+        _add_line(figure, curve)
+    figure.add_scatter(
+        x=_abscissa(curve.measured_C),
+        y=walther_ordinate(curve.measured),
+        mode="markers",
+        marker=marker(color=ACCENT),
+        name="measured",
+        customdata=np.column_stack([curve.measured_C, curve.measured]),
+        hovertemplate="%{customdata[0]:g} °C: %{customdata[1]:.6g} mm²/s<extra></extra>",
+    )
+    _scale(figure, curve)
+    return Picture(figure, _caption(curve, sample), *_numbers(curve))
+
+
+def _add_band(figure: go.Figure, curve: Curve) -> None:
+    if not np.isfinite(curve.half_width).all():
+        return
+    factor = np.exp(curve.half_width / curve.value)
+    there_and_back = np.concatenate([curve.temperature_C, curve.temperature_C[::-1]])
+    edge = np.concatenate([curve.value * factor, (curve.value / factor)[::-1]])
+    figure.add_scatter(
+        x=_abscissa(there_and_back),
+        y=walther_ordinate(edge),
+        fill="toself",
+        fillcolor=BAND,
+        mode="lines",
+        line={"width": 0},
+        hoverinfo="skip",
+        name="expanded uncertainty (k = 2)",
+    )
+
+
+def _add_line(figure: go.Figure, curve: Curve) -> None:
+    low, high = curve.interval_C
+    grid = curve.temperature_C
+    parts = ((grid <= low, "dot", ""), ((grid >= low) & (grid <= high), "solid", "line"), (grid >= high, "dot", "extrapolated"))
+    for part, dash, name in parts:
+        figure.add_scatter(
+            x=_abscissa(grid[part]),
+            y=walther_ordinate(curve.value[part]),
+            mode="lines",
+            line=stroke(dash=dash),
+            name=name,
+            showlegend=bool(name),
+            customdata=np.column_stack([grid[part], curve.value[part]]),
+            hovertemplate="%{customdata[0]:.1f} °C: %{customdata[1]:.4g} mm²/s<extra></extra>",
+        )
+
+
+def _scale(figure: go.Figure, curve: Curve) -> None:
+    """Label both axes with what a person reads: viscosities and degrees, not double logarithms."""
+    grid = curve.temperature_C if curve.temperature_C.size else curve.measured_C
+    temperatures = np.arange(np.floor(grid.min() / 20) * 20, grid.max() + 20, 20)
+    left, right = _widened(_abscissa([grid.min(), grid.max()]))
+    figure.update_xaxes(range=[left, right], tickvals=_abscissa(temperatures), ticktext=[f"{t:g}" for t in temperatures])
+    drawn = walther_ordinate(np.concatenate([curve.value, curve.measured]))
+    bottom, top = _widened([drawn.min(), drawn.max()])
+    places = walther_ordinate(_VISCOSITY_TICKS)
+    seen = _VISCOSITY_TICKS[(places >= bottom) & (places <= top)]
+    seen = seen[:: max(1, len(seen) // _TICKS_WANTED)]
+    figure.update_yaxes(range=[bottom, top], tickvals=walther_ordinate(seen), ticktext=[f"{v:,.6g}".replace(",", " ") for v in seen])
+
+
+def _abscissa(temperature_C: ArrayLike) -> NDArray[np.float64]:
+    return np.log10(np.asarray(temperature_C, dtype=float) + 273.15)
+
+
+def _widened(ends: ArrayLike) -> tuple[float, float]:
+    low, high = np.asarray(ends, dtype=float)
+    room = _ROOM * (high - low) or _ROOM
+    return float(low - room), float(high + room)
+
+
+def _caption(curve: Curve, sample: str) -> str:
+    means = {t: curve.measured[curve.measured_C == t].mean() for t in np.unique(curve.measured_C)}
+    values = " and ".join(f"{reported_value('kinematic viscosity', v)} mm²/s at {t:g} °C" for t, v in means.items())
+    if not curve.temperature_C.size:
+        return f"Kinematic viscosity of {sample}: {values}. One temperature alone gives no line."
+    return (
+        f"Kinematic viscosity of {sample}: {values}, with the straight line of ASTM D341 through them; "
+        "dotted where it is an extrapolation."
+    )
+
+
+def _numbers(curve: Curve) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    columns = ("Temperature, °C", "Kinematic viscosity, mm²/s", "U (k = 2), mm²/s", "Kind")
+    measured = [(f"{t:g}", f"{v:.6g}", "", "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)]
+    low, high = curve.interval_C
+    line = [
+        (f"{t:.1f}", f"{v:.4g}", "–" if np.isnan(u) else f"{u:.2g}", "line" if low <= t <= high else "extrapolated")
+        for t, v, u in zip(curve.temperature_C[::5], curve.value[::5], curve.half_width[::5], strict=True)
+    ]
+    return columns, tuple(measured + line)

@@ -1,0 +1,88 @@
+"""Reference-oil determinations beside their certified values."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from labcalc.exports import QUANTITY_COLUMNS
+from labcalc.lab import CertifiedValue, Laboratory, ReferenceLot, lot_in_use, reference_of
+
+__all__ = ["COMPARISON_COLUMNS", "compare_with_certificates"]
+
+COMPARISON_COLUMNS = (
+    "run",
+    "sample",
+    "lot",
+    "instrument",
+    "measured_at",
+    "quantity",
+    "temperature_C",
+    "value",
+    "certified",
+    "limit",
+)
+"""One row a run, quantity and temperature. ``value``, ``certified`` and ``limit`` (the largest difference allowed) stand in
+the unit of the quantity; ``certified`` is NaN where no certificate was valid on the day or none gives that value."""
+
+_KEYS = ["run", "sample", "lot", "instrument", "quantity", "temperature_C"]
+
+
+def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
+    """Set the mean of the repeats of each reference-oil run beside its certified value.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Rows of the tidy table; other roles than ``reference`` are passed over.
+    laboratory : Laboratory
+        The certificates, and how far from them a result may be.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``COMPARISON_COLUMNS``, in the order of time.
+    """
+    rows = rows[rows["role"] == "reference"]
+    if rows.empty:
+        return pd.DataFrame(columns=list(COMPARISON_COLUMNS))
+    names = {column: quantity for quantity, column in QUANTITY_COLUMNS.items()}
+    keep = ["run", "sample", "lot", "instrument", "measured_at", "temperature_C"]
+    long = rows[[*keep, *names]].rename(columns=names).melt(keep, var_name="quantity").dropna(subset=["value"])
+    means = long.groupby(_KEYS, sort=False, dropna=False).agg(
+        measured_at=("measured_at", "max"), value=("value", "mean")
+    )
+    table = means.reset_index().sort_values("measured_at", kind="stable", ignore_index=True)
+    certified, uncertainty = _certified(table, laboratory)
+    table["certified"] = certified
+    table["limit"] = np.hypot(_own_limit(table, laboratory), uncertainty)
+    return table[list(COMPARISON_COLUMNS)]
+
+
+def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[np.ndarray, np.ndarray]:
+    """Return certified value and expanded uncertainty of each row; NaN where there is none."""
+    value, uncertainty = np.full(len(table), np.nan), np.full(len(table), np.nan)
+    days = table["measured_at"].dt.date
+    for (sample, lot, day), positions in table.groupby([table["sample"], table["lot"].fillna(""), days]).indices.items():
+        group = table.iloc[positions]
+        for one in _values(_lot(str(sample), str(lot), day, laboratory)):
+            fits = (group["quantity"] == one.quantity) & ((group["temperature_C"] - one.temperature_C).abs() <= 0.5)
+            value[positions[fits.to_numpy()]] = one.value
+            uncertainty[positions[fits.to_numpy()]] = one.expanded_uncertainty * 2.0 / one.coverage_factor
+    return value, uncertainty
+
+
+def _lot(sample: str, lot: str, day: object, laboratory: Laboratory) -> ReferenceLot | None:
+    material = reference_of(laboratory, sample)
+    return None if material is None else lot_in_use(material, lot, day)
+
+
+def _values(lot: ReferenceLot | None) -> tuple[CertifiedValue, ...]:
+    return () if lot is None else lot.certified
+
+
+def _own_limit(table: pd.DataFrame, laboratory: Laboratory) -> np.ndarray:
+    """Return how far the laboratory lets a reference oil be from its certified value, beside the certificate's own U."""
+    report = laboratory.report
+    percent = table["certified"].to_numpy(float) * report.reference_viscosity_percent / 100.0
+    return np.where(table["quantity"] == "density", report.reference_density_kg_m3, percent)

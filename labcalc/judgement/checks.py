@@ -1,0 +1,30 @@
+"""One thing looked at in a run: what was found, against which limit, on whose word."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+__all__ = ["STATES", "Check", "State", "worst"]
+
+State = Literal["met", "not checked", "doubtful", "not met"]
+
+STATES: tuple[State, ...] = ("met", "not checked", "doubtful", "not met")
+"""From best to worst."""
+
+
+@dataclass(frozen=True)
+class Check:
+    """A checked fact with its number and its limit; ``not checked`` says why not."""
+
+    name: str
+    state: State
+    finding: str
+    basis: str = ""
+    """Standard, statement or setting that the limit comes from."""
+
+
+def worst(states: Sequence[State]) -> State:
+    """Return the worst of some states; ``not checked`` of none."""
+    return max(states, key=STATES.index, default="not checked")

@@ -1,0 +1,185 @@
+"""What follows from the results of a run: index, grade, interpolated viscosity, density at 15 °C, gravity."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from labcalc import formulae
+from labcalc.errors import ExtrapolationWarning, OutOfRangeError
+from labcalc.formulae import ViscosityTemperatureLine, fit_viscosity_temperature
+from labcalc.judgement.material import Dossier
+from labcalc.judgement.results import Result, find_result, reported_value
+from labcalc.statistics import propagated_uncertainty, rounded
+
+__all__ = ["Consequence", "consequences_of", "viscosity_line"]
+
+
+@dataclass(frozen=True)
+class Consequence:
+    """A quantity that was calculated from the results, by a published method."""
+
+    name: str
+    value: float
+    """NaN where it is a word or could not be calculated."""
+    reported: str
+    unit: str
+    expanded_uncertainty: float
+    """Expanded uncertainty (k = 2), propagated from the results' own; NaN where unknown."""
+    standard: str
+    note: str = ""
+
+
+def viscosity_line(results: Sequence[Result]) -> ViscosityTemperatureLine | None:
+    """Return the viscosity-temperature line through the run's kinematic viscosities, or None with fewer than two."""
+    points = [(r.temperature_C, r.value) for r in results if r.quantity == "kinematic viscosity"]
+    if len(points) < 2:
+        return None
+    temperatures, viscosities = zip(*points, strict=True)
+    return fit_viscosity_temperature(temperatures, viscosities)
+
+
+def consequences_of(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Consequence, ...]:
+    """Return all that a run report calculates from the results; what can't be calculated says why.
+
+    Parameters
+    ----------
+    dossier : Dossier
+        The run with its context.
+    results : tuple of Result
+        Its results.
+
+    Returns
+    -------
+    tuple of Consequence
+        Always the same quantities in the same order.
+    """
+    return (
+        _index(results),
+        _grade(results),
+        *_viscosities(dossier, results),
+        *_densities(dossier, results),
+        *_constants(dossier, results),
+        _missing("Relative molecular mass", "", "ASTM D2502", "not yet calculated by this version"),
+    )
+
+
+def _missing(name: str, unit: str, standard: str, why: str) -> Consequence:
+    return Consequence(name, math.nan, "–", unit, math.nan, standard, why)
+
+
+def _calculated(
+    name: str,
+    function: Callable[..., float],
+    inputs: Sequence[Result],
+    report: Callable[[float], str],
+    unit: str,
+    standard: str,
+    note: str = "",
+) -> Consequence:
+    """Evaluate a function of results with its propagated uncertainty; a refusal becomes the note."""
+    values = [r.value for r in inputs]
+    try:
+        value = float(function(*values))
+        uncertainty = propagated_uncertainty(function, values, [r.expanded_uncertainty for r in inputs])
+    except OutOfRangeError as refusal:
+        return _missing(name, unit, standard, str(refusal))
+    return Consequence(name, value, report(value), unit, uncertainty, standard, note)
+
+
+def _index(results: tuple[Result, ...]) -> Consequence:
+    name, standard = "Viscosity index", formulae.editions()["viscosity_index"]
+    pair = [find_result(results, "kinematic viscosity", temperature) for temperature in (40.0, 100.0)]
+    inputs = [r for r in pair if r is not None]
+    if len(inputs) < 2:
+        return _missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C")
+    return _calculated(
+        name, formulae.viscosity_index, inputs, lambda v: reported_value("viscosity index", v), "", standard, "table basis"
+    )
+
+
+def _grade(results: tuple[Result, ...]) -> Consequence:
+    name, standard = "Viscosity grade", formulae.editions()["viscosity_grade"]
+    at_40 = find_result(results, "kinematic viscosity", 40.0)
+    if at_40 is None:
+        return _missing(name, "", standard, "needs the kinematic viscosity at 40 °C")
+    grade = str(formulae.viscosity_grade(at_40.value))
+    return Consequence(name, math.nan, grade, "", math.nan, standard)
+
+
+def _viscosities(dossier: Dossier, results: tuple[Result, ...]) -> list[Consequence]:
+    standard = formulae.editions()["fit_viscosity_temperature"]
+    inputs = [r for r in results if r.quantity == "kinematic viscosity"]
+    measured = {r.temperature_C for r in inputs}
+    wanted = [t for t in dossier.laboratory.report.temperatures_C if t not in measured]
+    names = {t: f"Kinematic viscosity at {t:g} °C" for t in wanted}
+    if len(inputs) < 2:
+        return [_missing(names[t], "mm²/s", standard, "needs two measured temperatures") for t in wanted]
+    return [_viscosity_at(names[t], t, inputs, standard) for t in wanted]
+
+
+def _viscosity_at(name: str, temperature: float, inputs: Sequence[Result], standard: str) -> Consequence:
+    temperatures = [r.temperature_C for r in inputs]
+
+    def interpolated(*viscosities: float) -> float:
+        line = fit_viscosity_temperature(temperatures, viscosities)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ExtrapolationWarning)
+            return float(line.kinematic_viscosity_at(temperature, extrapolate=True))
+
+    low, high = min(temperatures), max(temperatures)
+    note = "" if low <= temperature <= high else f"extrapolated: measured from {low:g} °C to {high:g} °C only"
+    return _calculated(
+        name, interpolated, inputs, lambda v: reported_value("kinematic viscosity", v), "mm²/s", standard, note
+    )
+
+
+def _densities(dossier: Dossier, results: tuple[Result, ...]) -> list[Consequence]:
+    commodity = dossier.commodity
+    group = f"commodity group {commodity}" + ("" if dossier.product else ", assumed: lab.toml knows no such product")
+    names = ("Density at 15 °C", "Relative density 60/60 °F", "API gravity")
+    units = ("kg/m³", "", "°API")
+    standards = [formulae.editions()[key] for key in ("density_at", "relative_density", "api_gravity")]
+    measured = [r for r in results if r.quantity == "density"]
+    if not measured:
+        return [_missing(*row, "needs a measured density") for row in zip(names, units, standards, strict=True)]
+    nearest = min(measured, key=lambda r: abs(r.temperature_C - 15.0))
+    start = nearest.temperature_C
+
+    def at_15(density: float) -> float:
+        return float(formulae.density_at(density, start, 15.0, commodity=commodity))
+
+    def at_60F(density: float) -> float:
+        return float(formulae.density_at(density, start, (60.0 - 32.0) / 1.8, commodity=commodity))
+
+    note = f"from {start:g} °C, {group}"
+    return [
+        _calculated(names[0], at_15, [nearest], lambda v: str(rounded(v, 1)), units[0], standards[0], note),
+        _calculated(
+            names[1],
+            lambda density: float(formulae.relative_density(at_60F(density))),
+            [nearest],
+            lambda v: str(rounded(v, 4)),
+            units[1],
+            standards[1],
+            note,
+        ),
+        _calculated(
+            names[2],
+            lambda density: float(formulae.api_gravity(at_60F(density))),
+            [nearest],
+            lambda v: str(rounded(v, 1)),
+            units[2],
+            standards[2],
+            note,
+        ),
+    ]
+
+
+def _constants(dossier: Dossier, results: tuple[Result, ...]) -> list[Consequence]:
+    return [
+        _missing("Saybolt Universal viscosity at 100 °F", "s", "ASTM D2161", "not yet calculated by this version"),
+        _missing("Viscosity-gravity constant", "", "ASTM D2501", "not yet calculated by this version"),
+    ]

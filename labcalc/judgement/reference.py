@@ -1,0 +1,66 @@
+"""Is the instrument right? The last reference-oil results against their certificates, and how old they are."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from labcalc.judgement.checks import Check
+from labcalc.judgement.material import Dossier
+from labcalc.judgement.results import UNITS, reported_value
+
+__all__ = ["control_chart_check", "reference_checks"]
+
+_NAME = "Reference oils on this instrument"
+
+
+def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
+    """Compare with the certificate: the run itself if it is a reference oil, else the last ones on its instrument."""
+    if dossier.is_reference:
+        return (_agreement("Agrees with its certificate", dossier.own_comparisons),)
+    if not dossier.laboratory.references:
+        return (Check(_NAME, "doubtful", "lab.toml names no reference oils: nothing shows that the instrument is right"),)
+    if dossier.references.empty:
+        return (Check(_NAME, "doubtful", "the record holds no reference-oil result of this instrument in 30 days"),)
+    last = _last_of_each(dossier.references)
+    return (_agreement(f"{_NAME} agree", last), _recency(f"{_NAME} are recent", last, dossier))
+
+
+def control_chart_check() -> Check:
+    """Say that the control charts are not looked at yet."""
+    return Check("Control charts of the instrument", "not checked", "not yet checked by this version")
+
+
+def _last_of_each(references: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the last run of each reference oil."""
+    return references[references["run"] == references.groupby("sample")["run"].transform("last")]
+
+
+def _agreement(name: str, comparisons: pd.DataFrame) -> Check:
+    known = comparisons.dropna(subset=["certified"])
+    without = sorted(set(comparisons["sample"]) - set(known["sample"]))
+    if without:
+        return Check(name, "doubtful", f"no certificate in lab.toml was valid on the day for {', '.join(without)}")
+    if known.empty:
+        return Check(name, "not checked", "the certificates in lab.toml give no value at these temperatures")
+    share = (known["value"] - known["certified"]).abs() / known["limit"]
+    furthest = known.loc[share.idxmax()]
+    state = "met" if share.max() <= 1.0 else "not met"
+    return Check(name, state, _sentence(furthest, len(known)), "certificates and [report] limits of lab.toml")
+
+
+def _sentence(one: pd.Series, compared: int) -> str:
+    quantity, unit = one["quantity"], UNITS[one["quantity"]]
+    lot = f" lot {one['lot']}" if pd.notna(one["lot"]) else ""
+    return (
+        f"furthest of {compared}: {one['sample']}{lot}, {quantity} at {one['temperature_C']:g} °C "
+        f"{reported_value(quantity, one['value'])} {unit}, {one['value'] - one['certified']:+.2g} from the certified "
+        f"{one['certified']:g}; limit ±{one['limit']:.2g}"
+    )
+
+
+def _recency(name: str, last: pd.DataFrame, dossier: Dossier) -> Check:
+    allowed = dossier.laboratory.report.reference_age_h
+    newest = last.loc[last["measured_at"].idxmax()]
+    age = max((dossier.rows["measured_at"].min() - newest["measured_at"]) / pd.Timedelta(hours=1), 0.0)
+    finding = f"{newest['sample']} {age:.1f} h before; limit {allowed:g} h"
+    return Check(name, "met" if age <= allowed else "doubtful", finding, "lab.toml, [report] reference_age_h")

@@ -1,0 +1,122 @@
+"""Is the run valid in itself? Repeats, consistency of the quantities, density slope, the run before."""
+
+from __future__ import annotations
+
+from labcalc import formulae
+from labcalc.errors import OutOfRangeError
+from labcalc.exports import QUANTITY_COLUMNS, is_derived
+from labcalc.judgement.checks import Check
+from labcalc.judgement.material import Dossier
+from labcalc.judgement.results import Result, reported_value
+from labcalc.lab import precision_for
+from labcalc.statistics import CRITICAL_RANGE_FACTORS, critical_range
+
+__all__ = [
+    "DENSITY_SLOPE_LIMIT",
+    "carry_over_check",
+    "consistency_check",
+    "density_slope_check",
+    "gravity_constant_check",
+    "repeat_checks",
+]
+
+DENSITY_SLOPE_LIMIT = 0.06
+"""How far a measured density slope may be from the table's, [kg/m³/K]: labcalc's own choice, no published limit."""
+
+
+def repeat_checks(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Check, ...]:
+    """Compare the range of the repeats with the method's limit, for each quantity and temperature that has repeats."""
+    checks = tuple(_repeats(dossier, r) for r in _independent(results) if len(r.repeats) > 1)
+    if checks:
+        return checks
+    return (Check("Repeats agree", "not checked", "one determination at each temperature: nothing to compare"),)
+
+
+def _independent(results: tuple[Result, ...]) -> list[Result]:
+    """Leave out what follows from two others, and dynamic viscosity where kinematic viscosity is there to be looked at."""
+    kinematic = {r.temperature_C for r in results if r.quantity == "kinematic viscosity"}
+    return [
+        r
+        for r in results
+        if not (r.quantity == "dynamic viscosity" and r.temperature_C in kinematic)
+        and not (r.follows and r.quantity == "density")
+    ]
+
+
+def _repeats(dossier: Dossier, result: Result) -> Check:
+    name = f"Repeats agree: {result.name.lower().replace('°c', '°C')}"
+    product_class = dossier.product.precision_class if dossier.product else ""
+    precision_class = "base oils" if dossier.is_reference else product_class
+    if not precision_class:
+        return Check(name, "not checked", "lab.toml gives this product no precision_class")
+    statement = precision_for(dossier.laboratory, precision_class, result.quantity, result.temperature_C)
+    if statement is None:
+        return Check(name, "not checked", f"no precision statement for {precision_class} at {result.temperature_C:g} °C")
+    if len(result.repeats) > max(CRITICAL_RANGE_FACTORS):
+        return Check(name, "not checked", f"{len(result.repeats)} repeats: a critical range is given for up to 10")
+    spread = max(result.repeats) - min(result.repeats)
+    limit = critical_range(float(statement.repeatability.at(result.value)), len(result.repeats))
+    values = ", ".join(reported_value(result.quantity, one) for one in result.repeats)
+    return Check(
+        name,
+        "met" if spread <= limit else "not met",
+        f"{values} {result.unit} lie {spread:.3g} {result.unit} apart; limit {limit:.3g} {result.unit}",
+        f"{statement.method}, edition {statement.edition}, {precision_class} [{statement.mark}]; ISO 5725-6",
+    )
+
+
+def consistency_check(dossier: Dossier) -> Check:
+    """Compare η with ν·ρ, where an export gives all three."""
+    name, rows = "Quantities consistent (η = ν·ρ)", dossier.rows
+    measured = rows[list(QUANTITY_COLUMNS.values())].notna().all(axis=1)
+    for quantity in QUANTITY_COLUMNS:
+        measured &= ~is_derived(rows["remark"], quantity)
+    if not measured.any():
+        return Check(name, "not checked", "the export gives two of the three; the third follows from them")
+    rows = rows[measured]
+    nu, eta, rho = (rows[QUANTITY_COLUMNS[q]].to_numpy(float) for q in QUANTITY_COLUMNS)
+    difference = float((abs(eta / formulae.dynamic_from_kinematic(nu, rho) - 1.0) * 100.0).max())
+    finding = f"largest difference {difference:.2g} %; an export with more than its rounding explains is refused"
+    return Check(name, "met", finding, "definition of kinematic viscosity")
+
+
+def density_slope_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
+    """Compare the density's fall with temperature with the one that the standard's table gives for the commodity group."""
+    name = "Density slope plausible"
+    densities = [r for r in results if r.quantity == "density" and not r.follows]
+    if len(densities) < 2:
+        return Check(name, "not checked", "needs densities at two temperatures")
+    cold, hot = densities[0], densities[-1]
+    commodity = dossier.commodity
+    try:
+        expected_hot = float(
+            formulae.density_at(cold.value, cold.temperature_C, hot.temperature_C, commodity=commodity)
+        )
+    except OutOfRangeError as refusal:
+        return Check(name, "not checked", str(refusal), formulae.editions()["density_at"])
+    span = hot.temperature_C - cold.temperature_C
+    slope, expected = (cold.value - hot.value) / span, (cold.value - expected_hot) / span
+    return Check(
+        name,
+        "met" if abs(slope - expected) <= DENSITY_SLOPE_LIMIT else "doubtful",
+        f"falls by {slope:.3f} kg/m³ a kelvin between {cold.temperature_C:g} °C and {hot.temperature_C:g} °C; "
+        f"{expected:.3f} expected for a {commodity}, ±{DENSITY_SLOPE_LIMIT:g}",
+        f"{formulae.editions()['density_at']}; the limit is labcalc's own choice",
+    )
+
+
+def gravity_constant_check() -> Check:
+    """Say that the two viscosity-gravity constants are not compared yet."""
+    return Check("Viscosity-gravity constants agree", "not checked", "not yet checked by this version", "ASTM D2501")
+
+
+def carry_over_check(dossier: Dossier) -> Check:
+    """Name the run before; its residue is not estimated yet."""
+    name = "No sign of carry-over"
+    if dossier.before.empty:
+        return Check(name, "not checked", "not yet checked by this version; the record holds no run before this one")
+    before = dossier.before
+    column = before["kinematic_viscosity_mm2_s"]
+    thick = "" if column.isna().all() else f" ({reported_value('kinematic viscosity', float(column.max()))} mm²/s)"
+    sample = before["sample"].iloc[0]
+    return Check(name, "not checked", f"not yet checked by this version; the run before was {sample}{thick}")

@@ -1,0 +1,34 @@
+"""Where the workbooks and the sample laboratory lie: inside an installed wheel, or beside the package in a checkout."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+__all__ = ["sample_exports", "sample_lab", "workbook_file"]
+
+_PACKAGE = Path(__file__).resolve().parent
+
+_DEMO_WEEKS = 2
+"""How many of the sample laboratory's last weeks the demo reports on."""
+
+
+def _folder(name: str) -> Path:
+    inside = _PACKAGE / "_shipped" / name
+    return inside if inside.is_dir() else _PACKAGE.parent / name
+
+
+def workbook_file(name: str) -> Path:
+    """Return the notebook of a workbook, such as ``run_report``."""
+    return _folder("notebooks") / f"{name}.ipynb"
+
+
+def sample_lab() -> Path:
+    """Return the lab.toml of the sample laboratory."""
+    return _folder("sample_runs") / "lab.toml"
+
+
+def sample_exports() -> tuple[Path, ...]:
+    """Return the sample laboratory's exports of its last two weeks."""
+    files = sorted((_folder("sample_runs") / "exports").iterdir(), key=lambda path: path.name)
+    weeks = sorted({_week(path) for path in files})
+    return tuple(path for path in files if _week(path) in weeks[-_DEMO_WEEKS:])
