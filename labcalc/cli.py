@@ -111,3 +111,81 @@ def report(
     return _report(
         exports, lab, out, jobs, again=again, single_file=single_file, pdf=pdf, cluster=cluster, engine=engine
     )
+
+
+@main.command()
+@click.option("--out", type=click.Path(path_type=Path), default="labcalc-demo", show_default=True, metavar="DIR", help="Where the pages go.")  # fmt: skip
+@_jobs
+@_answer
+def demo(out: Path, jobs: int | None) -> int:
+    """Do the main job on the sample laboratory: run reports and an index page."""
+    from labcalc.shipped import sample_exports, sample_lab
+
+    return _report(sample_exports(), sample_lab(), out, jobs)
+
+
+def _report(
+    exports: tuple[Path, ...],
+    lab: Path | None,
+    out: Path,
+    jobs: int | None,
+    *,
+    again: bool = False,
+    single_file: bool = False,
+    pdf: bool = False,
+    cluster: str | None = None,
+    engine: str = "labcalc",
+) -> int:
+    from labcalc.judgement import gather
+    from labcalc.workbooks import render_reports
+
+    material = gather(exports, lab)
+    _name_refusals(material.reading)
+    for failure in material.record_failures:
+        _say(f"earlier export left out: {failure}")
+    result = render_reports(
+        material,
+        exports,
+        lab,
+        out,
+        workers=jobs or os.cpu_count() or 1,
+        again=again,
+        single_file=single_file,
+        pdf=pdf,
+        cluster=cluster,
+        engine=engine,
+        progress=_progress,
+    )
+    for failed in result.failures:
+        _say(f"no report for run {failed.name}: {failed.reason}")
+    _say(_totals(result, out))
+    return _code(material.reading) if not result.failures else 1 if result.reports else 2
+
+
+def _name_refusals(reading: Reading) -> None:
+    for failure in reading.failures:
+        _say(f"labcalc: {failure}")
+    for refusal in reading.refusals:
+        _say(f"refused: {refusal}")
+
+
+def _code(reading: Reading) -> int:
+    return 1 if reading.refusals or reading.failures else 0
+
+
+def _reading_as_json(reading: Reading, rows: object) -> str:
+    answer = {
+        "rows": rows,
+        "refused": [vars(refusal) for refusal in reading.refusals],
+        "files": [vars(source) for source in reading.sources],
+        "failed": [{"file": failure.file, "problem": failure.problem} for failure in reading.failures],
+    }
+    return json.dumps(answer, ensure_ascii=False, indent=1)
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def _say(line: str) -> None:
+    click.echo(line, err=True)

@@ -8,7 +8,7 @@ __all__ = ["sample_exports", "sample_lab", "workbook_file"]
 
 _PACKAGE = Path(__file__).resolve().parent
 
-_DEMO_WEEKS = 2
+_DEMO_WEEKS = 3
 """How many of the sample laboratory's last weeks the demo reports on."""
 
 
@@ -28,7 +28,12 @@ def sample_lab() -> Path:
 
 
 def sample_exports() -> tuple[Path, ...]:
-    """Return the sample laboratory's exports of its last two weeks."""
+    """Return the sample laboratory's exports of its last three weeks."""
     files = sorted((_folder("sample_runs") / "exports").iterdir(), key=lambda path: path.name)
     weeks = sorted({_week(path) for path in files})
     return tuple(path for path in files if _week(path) in weeks[-_DEMO_WEEKS:])
+
+
+def _week(path: Path) -> str:
+    """Return the week that ends the file's name, such as ``2026-W13``."""
+    return path.stem.rsplit("_", 1)[-1]

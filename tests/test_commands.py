@@ -1,0 +1,135 @@
+"""The command line as a person meets it: exit codes, one plain line, nothing half-written, never a traceback."""
+
+from __future__ import annotations
+
+import csv
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from labcalc.cli import main
+from labcalc.exports.table import TIDY_COLUMNS
+
+GOOD = """Sample,Date,Instrument,Temperature (°C),Kinematic viscosity (mm²/s),Density (kg/m³)
+HX-1,2026-03-02 08:10,VD-9,40,46.12,858.3
+HX-1,2026-03-02 08:10,VD-9,100,6.87,820.1
+"""
+
+PNG = b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR" + bytes(range(256))
+
+
+def run(*words: str | Path) -> Result:
+    result = CliRunner().invoke(main, [str(word) for word in words])
+    assert "Traceback" not in result.output
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+    return result
+
+
+@pytest.fixture
+def good(tmp_path: Path) -> Path:
+    path = tmp_path / "good.csv"
+    path.write_text(GOOD, encoding="utf-8")
+    return path
+
+
+def bad_inputs(folder: Path) -> dict[str, Path]:
+    contents = {
+        "empty": b"",
+        "picture": PNG,
+        "header": GOOD.splitlines()[0].encode() + b"\n",
+        "nul": b"\x00" * 400,
+        "letter": "Dear colleague,\nthe oil has arrived.\n".encode(),
+    }
+    for name, content in contents.items():
+        (folder / f"{name}.csv").write_bytes(content)
+    return {name: folder / f"{name}.csv" for name in contents} | {
+        "folder": folder,
+        "missing": folder / "missing.csv",
+    }
+
+
+KINDS = ["empty", "picture", "header", "nul", "letter", "folder", "missing"]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_cannot_be_read_is_one_line_and_exit_2(kind: str, tmp_path: Path) -> None:
+    path = bad_inputs(tmp_path)[kind]
+    target = tmp_path / "out.csv"
+    result = run("read", path, "--to", target)
+    assert result.exit_code == 2
+    assert len(result.stderr.strip().splitlines()) == 1
+    assert path.name in result.stderr
+    assert not target.exists()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_no_report_comes_of_what_cannot_be_read(kind: str, tmp_path: Path) -> None:
+    result = run("report", bad_inputs(tmp_path)[kind], "--out", tmp_path / "pages")
+    assert result.exit_code == 2
+    assert len(result.stderr.strip().splitlines()) == 1
+    assert not list((tmp_path / "pages").glob("*.html"))
+
+
+def test_a_file_that_cannot_be_read_does_not_stop_the_others(good: Path, tmp_path: Path) -> None:
+    empty = bad_inputs(tmp_path)["empty"]
+    result = run("read", empty, good, "--to", tmp_path / "out.csv")
+    assert result.exit_code == 1
+    assert "empty.csv" in result.stderr
+    assert len((tmp_path / "out.csv").read_text("utf-8").splitlines()) == 3
+
+
+def test_read_writes_exactly_the_tidy_columns(good: Path, tmp_path: Path) -> None:
+    result = run("read", good, "--to", tmp_path / "out.csv")
+    assert result.exit_code == 0
+    with (tmp_path / "out.csv").open(encoding="utf-8", newline="") as file:
+        header, *rows = list(csv.reader(file))
+    assert tuple(header) == TIDY_COLUMNS
+    assert [row[header.index("kinematic_viscosity_mm2_s")] for row in rows] == ["46.12", "6.87"]
+
+
+def test_a_refused_row_is_named_and_counted(tmp_path: Path) -> None:
+    path = tmp_path / "export.csv"
+    path.write_text(GOOD + "HX-2,2026-03-02 09:00,VD-9,40,forty,858.3\n", encoding="utf-8")
+    result = run("read", path, "--to", tmp_path / "out.csv")
+    assert result.exit_code == 1
+    assert "export.csv, line 4, column 'Kinematic viscosity (mm²/s)': 'forty'" in result.stderr
+    assert "2 rows read, 1 refused" in result.stderr
+
+
+def test_json_is_for_other_programs(good: Path) -> None:
+    answer = json.loads(run("read", good, "--json").stdout)
+    assert [row["temperature_C"] for row in answer["rows"]] == [40.0, 100.0]
+    assert answer["refused"] == []
+    assert answer["files"][0]["rows_read"] == 2
+
+
+def test_a_wrong_lab_toml_is_one_line(good: Path, tmp_path: Path) -> None:
+    lab = tmp_path / "lab.toml"
+    lab.write_text('[laboratory]\nname = "Harbour"\ntime_zone = "UTC"\n[repport]\n', encoding="utf-8")
+    result = run("read", good, "--lab", lab)
+    assert result.exit_code == 2
+    assert len(result.stderr.strip().splitlines()) == 1
+    assert "lab.toml: repport" in result.stderr
+    assert "did you mean 'report'" in result.stderr
+
+
+@pytest.mark.parametrize("words", [["report", "x.csv"], ["read"], ["measure"], ["read", "x.csv", "--fro", "y"]])
+def test_wrong_words_are_exit_2(words: list[str]) -> None:
+    assert run(*words).exit_code == 2
+
+
+def test_help_comes_without_the_heavy_libraries() -> None:
+    heavy = ["pandas", "numpy", "plotly", "papermill", "nbconvert", "scipy"]
+    code = (
+        "import sys\nfrom labcalc.cli import main\n"
+        "try:\n    main(['--help'])\nexcept SystemExit:\n"
+        f"    print([name for name in {heavy} if name in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "read" in done.stdout
+    assert "report" in done.stdout
+    assert done.stderr.strip() == "[]"

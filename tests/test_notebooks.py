@@ -1,0 +1,42 @@
+"""The committed notebooks: checked cells with stored outputs, nothing saved that doesn't belong, the same numbers everywhere."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").rglob("*.ipynb"))
+ids = [path.stem for path in NOTEBOOKS]
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=ids)
+def test_a_checked_cell_has_a_stored_output(path: Path) -> None:
+    """nbval passes where outputs were stripped: then it would have compared nothing."""
+    cells = json.loads(path.read_text("utf-8"))["cells"]
+    checked = [cell for cell in cells if "nbval-check-output" in cell["metadata"].get("tags", [])]
+    assert checked
+    assert all(cell["outputs"] for cell in checked)
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=ids)
+def test_only_checked_cells_keep_their_output(path: Path) -> None:
+    notebook = json.loads(path.read_text("utf-8"))
+    assert "widgets" not in notebook["metadata"]
+    for cell in notebook["cells"]:
+        if cell["cell_type"] == "code" and "keep_output" not in cell["metadata"].get("tags", []):
+            assert not cell["outputs"], f"cell {cell['id']} keeps an output"
+    assert "application/vnd.plotly.v1+json" not in path.read_text("utf-8")
+
+
+@pytest.mark.slow
+def test_nbval_finds_the_stored_outputs_again() -> None:
+    """nbval runs every cell in a real kernel, in the notebook's folder, and compares the checked ones."""
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "nbval.plugin", "-p", "no:cacheprovider", "-W", "ignore"]
+    command += ["--nbval-lax", "--nbval-current-env", "-o", "addopts=", *map(str, NOTEBOOKS)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout[-3000:]
+    assert "passed" in done.stdout

@@ -1,0 +1,57 @@
+"""The wheel carries workbooks and sample laboratory, and does the main job in an empty environment in another folder."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+
+PROJECT = Path(__file__).parents[1]
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("wheel")
+    subprocess.run(
+        [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", str(folder), str(PROJECT)],
+        check=True,
+        capture_output=True,
+    )
+    return next(folder.glob("labcalc-*.whl"))
+
+
+def test_the_wheel_carries_workbooks_and_sample_laboratory(wheel: Path) -> None:
+    names = set(zipfile.ZipFile(wheel).namelist())
+    assert "labcalc/_shipped/notebooks/run_report.ipynb" in names
+    assert "labcalc/_shipped/sample_runs/lab.toml" in names
+    shipped = {path.name for path in (PROJECT / "sample_runs" / "exports").iterdir()}
+    assert shipped == {Path(name).name for name in names if "/sample_runs/exports/" in name}
+    assert not [name for name in names if "__pycache__" in name or name.startswith("tests/")]
+
+
+def test_the_demo_runs_from_the_wheel_elsewhere(wheel: Path, tmp_path: Path) -> None:
+    """An environment of its own that holds labcalc only from the wheel; its dependencies are the ones installed here."""
+    subprocess.run([sys.executable, "-m", "venv", str(tmp_path / "env")], check=True)
+    python = tmp_path / "env" / ("Scripts" if os.name == "nt" else "bin") / "python"
+    pip = [str(python), "-m", "pip", "install", "--quiet", "--no-index", "--no-deps", str(wheel)]
+    subprocess.run(pip, check=True, capture_output=True)
+    site = next((tmp_path / "env").glob("lib/python*/site-packages"))
+    here = next(path for path in map(Path, sys.path) if (path / "papermill").is_dir())
+    (site / "dependencies.pth").write_text(str(here), encoding="utf-8")
+    done = subprocess.run(
+        [str(python), "-c", "import labcalc; print(labcalc.__file__)"], check=True, capture_output=True, text=True, cwd=tmp_path
+    )
+    assert done.stdout.startswith(str(site)), "labcalc comes from the checkout, not from the wheel"
+    labcalc = python.with_name("labcalc")
+    done = subprocess.run([str(labcalc), "demo", "--out", "pages"], capture_output=True, text=True, cwd=tmp_path)
+    assert done.returncode == 1, done.stderr  # the sample laboratory has planted rows that must be refused
+    pages = list((tmp_path / "pages").glob("*.html"))
+    assert (tmp_path / "pages" / "index.html") in pages
+    assert len(pages) > 50
+    assert "Traceback" not in done.stderr
