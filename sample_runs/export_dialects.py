@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import xlsxwriter
+from numpy.typing import NDArray
 
 __all__ = ["assign_files", "print_figures", "write_exports"]
 
 _LONG = {
-    "Run": "run", "Sample": "sample", "Product": "product", "Lot": "lot", "Instrument": "instrument", "Operator": "operator",
-    "Measured at": "measured_text", "Repeat": "repeat", "Temperature (°C)": "temperature_C",
+    "Run": "run", "Sample": "sample", "Product": "product", "Lot": "lot", "Instrument": "instrument",
+    "Operator": "operator", "Measured at": "measured_text", "Repeat": "repeat", "Temperature (°C)": "temperature_C",
     "Kinematic viscosity (mm²/s)": "kinematic_text", "Dynamic viscosity (mPa·s)": "dynamic_text",
     "Density (kg/m³)": "density_text", "Remark": "remark",
 }  # fmt: skip
@@ -49,11 +50,18 @@ _LOGBOOK_DAYS = ("2026-03-25", "2026-03-26")
 """VD-2's computer stood still; results were written down by hand and typed later."""
 _MADE = datetime(2026, 4, 1)  # noqa: DTZ001  (a property of the workbook, which knows no time zone)
 
-_ENDINGS = {"long": ".csv", "wide": ".csv", "tabs": ".txt", "workbook": ".xlsx", "semicolons": ".csv", "logbook": ".csv"}
+_ENDINGS = {
+    "long": ".csv",
+    "wide": ".csv",
+    "tabs": ".txt",
+    "workbook": ".xlsx",
+    "semicolons": ".csv",
+    "logbook": ".csv",
+}
 
 
 def assign_files(rows: pd.DataFrame) -> None:
-    """Say, row by row, in which dialect and file it is written; rows of the wide layout share the time of their fill."""
+    """Say, row by row, in which dialect and file it is written; in the wide layout a fill has one time."""
     weeks = rows["day"].dt.strftime("%G-W%V")
     odd = rows["instrument_number"] % 2 == 0
     rows["dialect"] = np.select(
@@ -86,12 +94,12 @@ def print_figures(rows: pd.DataFrame) -> None:
     rows["cut_off"] = False
 
 
-def _significant(values: pd.Series, figures: Iterable[int]) -> list[str]:
+def _significant(values: pd.Series, figures: NDArray[np.int64]) -> list[str]:
     decimals = figures - 1 - np.floor(np.log10(values.fillna(1.0))).astype(int)
     return _fixed(values, decimals)
 
 
-def _fixed(values: pd.Series, decimals: Iterable[int]) -> list[str]:
+def _fixed(values: pd.Series, decimals: NDArray[np.int64]) -> list[str]:
     return ["" if value != value else f"{value:.{places}f}" for value, places in zip(values, decimals, strict=True)]
 
 
@@ -99,7 +107,7 @@ def write_exports(rows: pd.DataFrame, folder: Path) -> None:
     """Write each file in its dialect, its rows by time."""
     folder.mkdir(parents=True, exist_ok=True)
     for (file, dialect), week in rows.groupby(["file", "dialect"], sort=True):
-        _WRITERS[dialect](week, folder / file)
+        _WRITERS[str(dialect)](week, folder / str(file))
 
 
 def _long_text(week: pd.DataFrame) -> str:

@@ -12,7 +12,17 @@ from numpy.typing import NDArray
 from labcalc.formulae import density_at
 from labcalc.lab import Laboratory, Product, ReferenceLot
 
-__all__ = ["HABITS", "TEMPERATURES_C", "Contents", "Habit", "carried_over", "fill_bottles", "measure", "mixed", "plan_runs"]
+__all__ = [
+    "HABITS",
+    "TEMPERATURES_C",
+    "Contents",
+    "Habit",
+    "carried_over",
+    "fill_bottles",
+    "measure",
+    "mixed",
+    "plan_runs",
+]
 
 Array = NDArray[np.float64]
 
@@ -78,13 +88,12 @@ def mixed(oil: Contents, other: Contents, fraction: Array) -> Contents:
 
 def working_days() -> NDArray[np.datetime64]:
     """Monday to Friday from the first to the last day, without the holidays."""
-    days = np.arange(FIRST_DAY, LAST_DAY, dtype="datetime64[D]")
-    days = np.append(days, np.datetime64(LAST_DAY))
+    days = np.arange(np.datetime64(FIRST_DAY), np.datetime64(LAST_DAY) + np.timedelta64(1, "D"))
     return days[np.is_busday(days, holidays=HOLIDAYS)]
 
 
 def plan_runs(laboratory: Laboratory, pairs: int, rng: np.random.Generator) -> pd.DataFrame:
-    """Return the runs in the order of instruments and time; ``bottle`` numbers what is measured, -1 for a reference oil."""
+    """Return the runs by instrument and time; ``bottle`` numbers what is measured, -1 for a reference oil."""
     days = working_days()
     samples = _samples(laboratory, len(days), pairs, rng)
     runs = pd.concat([_reference_runs(laboratory, days, pairs), samples, _second_runs(samples, rng)], ignore_index=True)
@@ -209,7 +218,7 @@ def _viscosities(product: Product, of_lot: Array, of_bottle: Array) -> Array:
 
 
 def _densities(product: Product, of_lot: Array, of_bottle: Array) -> Array:
-    """Draw densities at the temperature of the typical value; the others by the standard's table, lots a little off it."""
+    """Draw densities at the typical value's temperature; the others by the standard's table, lots a little off it."""
     typical = next(one for one in product.typical if one.quantity == "density")
     base = typical.mean + typical.standard_deviation * of_lot[:, 2] + 0.02 * of_bottle
     values = np.full((len(of_lot), len(TEMPERATURES_C)), np.nan)
@@ -233,7 +242,7 @@ def _typical(product: Product, temperature: int) -> tuple[float, float]:
 
 
 def _code(product: Product) -> str:
-    return product.samples[0].removesuffix("-*")
+    return str(product.samples[0]).removesuffix("-*")
 
 
 def carried_over(runs: pd.DataFrame, bottles: Contents) -> Contents:
@@ -241,7 +250,7 @@ def carried_over(runs: pd.DataFrame, bottles: Contents) -> Contents:
     same_day = ~_first_of_day(runs)
     before = Contents(np.roll(bottles.viscosity, 1, axis=0), np.roll(bottles.density, 1, axis=0))
     thicker = before.viscosity[:, _AT_40] > bottles.viscosity[:, _AT_40]
-    left = np.array([habit.carry_over for habit in HABITS])[runs["instrument_number"] % len(HABITS)]
+    left = _of_habit(runs, "carry_over")
     mixture = mixed(bottles, before, np.where(same_day & thicker, left, 0.0))
     return Contents(
         np.where(np.isnan(mixture.viscosity), bottles.viscosity, mixture.viscosity),
@@ -256,9 +265,7 @@ def _first_of_day(runs: pd.DataFrame) -> NDArray[np.bool_]:
 # --- What the instruments find ---
 
 
-def measure(
-    runs: pd.DataFrame, bottles: Contents, first_fill: Contents, rng: np.random.Generator
-) -> pd.DataFrame:
+def measure(runs: pd.DataFrame, bottles: Contents, first_fill: Contents, rng: np.random.Generator) -> pd.DataFrame:
     """Return the determinations, a row each, with unrounded results; a second fill is free of what was carried over."""
     run, column, repeat = _layout(runs, bottles)
     rows = runs.iloc[run].reset_index(drop=True)
@@ -293,7 +300,8 @@ def _viscosity_error(rows: pd.DataFrame, rng: np.random.Generator) -> Array:
     error += _of_habit(rows, "viscosity_bias")
     error += _of_habit(rows, "viscosity_repeatability") * rng.standard_normal(len(rows))
     days = np.busday_count(DRIFT_BEGINS, rows["day"].to_numpy().astype("datetime64[D]")) + 1
-    return error + _of_habit(rows, "drifts") * DRIFT_A_DAY * np.maximum(days, 0)
+    error += _of_habit(rows, "drifts") * DRIFT_A_DAY * np.maximum(days, 0)
+    return error
 
 
 def _density_error(rows: pd.DataFrame, rng: np.random.Generator) -> Array:
@@ -303,7 +311,12 @@ def _density_error(rows: pd.DataFrame, rng: np.random.Generator) -> Array:
 
 
 def _of_habit(rows: pd.DataFrame, name: str) -> Array:
-    return np.array([float(getattr(habit, name)) for habit in HABITS])[rows["instrument_number"] % len(HABITS)]
+    of_kind: Array = np.array([float(getattr(habit, name)) for habit in HABITS])
+    return of_kind[_kind(rows)]
+
+
+def _kind(rows: pd.DataFrame) -> NDArray[np.int64]:
+    return rows["instrument_number"].to_numpy(np.int64) % len(HABITS)
 
 
 def _between_days(rows: pd.DataFrame, name: str, rng: np.random.Generator) -> Array:
@@ -316,4 +329,5 @@ def _operators(rows: pd.DataFrame) -> NDArray[np.str_]:
     number = rows["instrument_number"]
     turn = rows["day"].dt.isocalendar().week.astype(int) + 2 * (number % 2) + number // 2
     turn += (rows["measured_at"].dt.hour >= 12) & (number % 2 == 0)
-    return np.array(PEOPLE)[turn % len(PEOPLE)]
+    people: NDArray[np.str_] = np.array(PEOPLE)
+    return people[turn.to_numpy() % len(PEOPLE)]

@@ -7,7 +7,6 @@ Products, reference oils and their values come from lab.toml beside this script;
 from __future__ import annotations
 
 import argparse
-import csv
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
@@ -16,7 +15,7 @@ import numpy as np
 import pandas as pd
 from export_dialects import assign_files, print_figures, write_exports
 from laboratory_work import carried_over, fill_bottles, measure, plan_runs
-from planted_faults import Fault, Search, spoil_cells, spoil_density, spoil_print, where
+from planted_faults import CONCLUSIONS, REFUSED, Fault, Search, spoil_cells, spoil_density, spoil_print, where
 
 from labcalc.lab import load_laboratory
 
@@ -37,8 +36,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     write_faults(rows, faults, options.out / "planted_faults.csv")
     if options.out.resolve() != HERE:
         shutil.copyfile(HERE / "lab.toml", options.out / "lab.toml")
-    samples = rows[rows["bottle"] >= 0]
-    print(f"{samples['run'].nunique()} sample runs, {rows['run'].nunique()} runs in all, {len(rows)} determinations: {exports}")
+    samples = rows.loc[rows["bottle"] >= 0, "run"].nunique()
+    print(f"{samples} sample runs, {rows['run'].nunique()} runs in all, {len(rows)} determinations in {exports}")
 
 
 def make(seed: int, pairs: int) -> tuple[pd.DataFrame, list[Fault]]:
@@ -59,23 +58,27 @@ def make(seed: int, pairs: int) -> tuple[pd.DataFrame, list[Fault]]:
 
 
 def write_faults(rows: pd.DataFrame, faults: list[Fault], path: Path) -> None:
-    """Write the list of the planted faults, by time."""
-    found = [(rows[where(rows, fault)].iloc[0], fault) for fault in faults]
-    found.sort(key=lambda pair: (pair[0]["measured_at"], pair[1].temperature_C))
-    with path.open("w", encoding="utf-8", newline="") as target:
-        writer = csv.writer(target, lineterminator="\n")
-        writer.writerow(
-            ["kind", "file", "sample", "instrument", "measured_at", "temperature_C", "repeat", "size", "reader", "conclusion"]
-        )
-        for row, fault in found:
-            place = [row["file"], row["sample"], row["instrument"], row["measured_text"], fault.temperature_C, fault.repeat]
-            writer.writerow([fault.kind, *place, fault.size, fault.reader, fault.conclusion])
+    """Write the list of the planted faults, by time; ``reader`` says what a reader must do with the row."""
+    found = pd.concat([rows[where(rows, fault)] for fault in faults])
+    table = found[["file", "sample", "instrument", "measured_text", "temperature_C", "repeat"]]
+    table = table.rename(columns={"measured_text": "measured_at"})
+    kinds = [fault.kind for fault in faults]
+    table.insert(0, "kind", kinds)
+    table["size"] = [fault.size for fault in faults]
+    table["reader"] = ["refuses" if kind in REFUSED else "takes" for kind in kinds]
+    table["conclusion"] = [CONCLUSIONS[kind] for kind in kinds]
+    table = table.sort_values(["measured_at", "temperature_C"], kind="stable")
+    table.to_csv(path, index=False, lineterminator="\n")
 
 
 def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--out", type=Path, default=HERE, metavar="DIR", help="where the files go; default: beside this script")
-    parser.add_argument("--seed", type=int, default=SEED, metavar="N", help=f"seed of the random numbers; default: {SEED}")
+    parser.add_argument(
+        "--out", type=Path, default=HERE, metavar="DIR", help="where the files go; default: beside this script"
+    )
+    parser.add_argument(
+        "--seed", type=int, default=SEED, metavar="N", help=f"seed of the random numbers; default: {SEED}"
+    )
     parser.add_argument(
         "--runs", type=int, default=RUNS_OF_A_PAIR, metavar="N",
         help="sample runs, about: more instruments in the same months; default: those of two instruments",
