@@ -1,0 +1,94 @@
+"""What kind of oil it is: numbers that density and viscosity give together."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.formulae._refusals import refuse_outside
+
+__all__ = ["viscosity_gravity_constant_40C", "viscosity_gravity_constant_100C"]
+
+EDITION = "ASTM D2501-14(2019)"
+
+
+def viscosity_gravity_constant_40C(density_15C: ArrayLike, kv_40: ArrayLike) -> NDArray[np.float64]:
+    r"""Return the viscosity-gravity constant from the kinematic viscosity at 40 °C, the preferred one.
+
+    .. math:: VGC = \frac{G - 0.0664 - 0.1154 \log_{10} (V - 5.5)}{0.94 - 0.109 \log_{10} (V - 5.5)}
+
+    Parameters
+    ----------
+    density_15C : array_like of float
+        Density at 15 °C, [kg/m³], more than zero; G is the same in g/mL.
+    kv_40 : array_like of float
+        Kinematic viscosity at 40 °C, V, [mm²/s], more than 5.5.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Viscosity-gravity constant, [-], unrounded (reported to 0.002); NaN where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        An input is outside its range.
+
+    References
+    ----------
+    .. [1] ASTM D2501-14(2019), the equation for 40 °C.
+
+    Examples
+    --------
+    >>> viscosity_gravity_constant_40C(870.0, 30.6).round(4)
+    np.float64(0.8154)
+    """
+    logarithm = _logarithm_beyond(5.5, kv_40, "kinematic viscosity at 40 °C")
+    return (_grams(density_15C) - 0.0664 - 0.1154 * logarithm) / (0.94 - 0.109 * logarithm)
+
+
+def viscosity_gravity_constant_100C(density_15C: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
+    r"""Return the viscosity-gravity constant from the kinematic viscosity at 100 °C; a report says that it is this one.
+
+    .. math:: VGC = \frac{G - 0.108 - 0.1255 \log_{10} (V - 0.8)}{0.90 - 0.097 \log_{10} (V - 0.8)}
+
+    Parameters
+    ----------
+    density_15C : array_like of float
+        Density at 15 °C, [kg/m³], more than zero; G is the same in g/mL.
+    kv_100 : array_like of float
+        Kinematic viscosity at 100 °C, V, [mm²/s], more than 0.8.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Viscosity-gravity constant, [-], unrounded (reported to 0.002); NaN where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        An input is outside its range.
+
+    References
+    ----------
+    .. [1] ASTM D2501-14(2019), the equation for 100 °C.
+
+    Examples
+    --------
+    >>> viscosity_gravity_constant_100C(870.0, 5.23).round(4)
+    np.float64(0.8132)
+    """
+    logarithm = _logarithm_beyond(0.8, kv_100, "kinematic viscosity at 100 °C")
+    return (_grams(density_15C) - 0.108 - 0.1255 * logarithm) / (0.90 - 0.097 * logarithm)
+
+
+def _logarithm_beyond(limit: float, viscosity: ArrayLike, quantity: str) -> NDArray[np.float64]:
+    array = np.asarray(viscosity, dtype=float)
+    refuse_outside(array, quantity, "mm²/s", above=limit, reason="ASTM D2501 needs a thicker oil")
+    return np.log10(array - limit)
+
+
+def _grams(density: ArrayLike) -> NDArray[np.float64]:
+    array = np.asarray(density, dtype=float)
+    refuse_outside(array, "density at 15 °C", "kg/m³", above=0.0, reason="a density is more than zero")
+    return array / 1000.0

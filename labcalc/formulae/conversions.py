@@ -1,0 +1,83 @@
+"""Kinematic and dynamic viscosity from each other; the density belongs to the same temperature."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.formulae._refusals import refuse_outside
+
+__all__ = ["dynamic_from_kinematic", "kinematic_from_dynamic"]
+
+EDITION = "definition of kinematic viscosity, ISO 3104:1994"
+
+
+def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> NDArray[np.float64]:
+    r"""Return the kinematic viscosity, :math:`\nu = \eta / \rho`.
+
+    Parameters
+    ----------
+    dynamic_viscosity : array_like of float
+        Dynamic viscosity, [mPa·s], more than zero.
+    density : array_like of float
+        Density at the same temperature, [kg/m³], more than zero.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Kinematic viscosity, [mm²/s]; NaN where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        An input is not positive.
+
+    References
+    ----------
+    .. [1] ISO 3104:1994, definition of kinematic viscosity.
+
+    Examples
+    --------
+    >>> kinematic_from_dynamic(1.0016, 998.2072).round(4)
+    np.float64(1.0034)
+    """
+    return 1000.0 * _positive(dynamic_viscosity, "dynamic viscosity", "mPa·s") / _positive(density, "density", "kg/m³")
+
+
+def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -> NDArray[np.float64]:
+    r"""Return the dynamic viscosity, :math:`\eta = \nu \rho`.
+
+    Parameters
+    ----------
+    kinematic_viscosity : array_like of float
+        Kinematic viscosity, [mm²/s], more than zero.
+    density : array_like of float
+        Density at the same temperature, [kg/m³], more than zero.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Dynamic viscosity, [mPa·s]; NaN where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        An input is not positive.
+
+    References
+    ----------
+    .. [1] ISO 3104:1994, definition of kinematic viscosity.
+
+    Examples
+    --------
+    >>> dynamic_from_kinematic(1.0034, 998.2072).round(4)
+    np.float64(1.0016)
+    """
+    viscosity = _positive(kinematic_viscosity, "kinematic viscosity", "mm²/s")
+    return viscosity * _positive(density, "density", "kg/m³") / 1000.0
+
+
+def _positive(values: ArrayLike, quantity: str, unit: str) -> NDArray[np.float64]:
+    array = np.asarray(values, dtype=float)
+    refuse_outside(array, quantity, unit, above=0.0, reason=f"a {quantity} is more than zero")
+    return array

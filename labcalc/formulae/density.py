@@ -1,0 +1,249 @@
+"""Density of a petroleum liquid at another temperature and pressure; every way leads through 60 °F."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.formulae._density_search import DensitySearch
+from labcalc.formulae.volume_correction import (
+    BASE_F,
+    SHIFT_F,
+    commodity_group,
+    corrected,
+    fahrenheit,
+    ipts68_from_its90,
+    refuse_conditions,
+    refuse_expansion,
+    refuse_no_density,
+    refuse_observed,
+)
+
+__all__ = ["alpha_60_from_densities", "density_at", "density_at_60F", "density_slope"]
+
+EDITION = "API MPMS 11.1-2004 / ASTM D1250-08 / ISO 91:2017"
+
+
+def density_at(
+    density_kg_m3: ArrayLike,
+    from_C: ArrayLike,
+    to_C: ArrayLike,
+    *,
+    commodity: str = "lubricating oil",
+    from_kPa: ArrayLike = 0.0,
+    to_kPa: ArrayLike = 0.0,
+    alpha_60: ArrayLike | None = None,
+) -> NDArray[np.float64]:
+    """Return the density that an oil has at another temperature and pressure.
+
+    Parameters
+    ----------
+    density_kg_m3 : array_like of float
+        Density at ``from_C`` and ``from_kPa``, [kg/m³].
+    from_C : array_like of float
+        Temperature of the known density, [°C], -50 to 150.
+    to_C : array_like of float
+        Temperature of the wanted density, [°C], -50 to 150.
+    commodity : str, optional
+        Commodity group: ``lubricating oil``, ``refined product`` or ``crude oil``; without effect where ``alpha_60``
+        is given.
+    from_kPa : array_like of float, optional
+        Gauge pressure of the known density, [kPa], up to 10342.14; below zero counts as zero.
+    to_kPa : array_like of float, optional
+        Gauge pressure of the wanted density, [kPa], likewise.
+    alpha_60 : array_like of float, optional
+        Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Density at ``to_C`` and ``to_kPa``, [kg/m³], of the broadcast shape; NaN where an input is NaN. The published
+        iteration stops at 1e-6 kg/m³, so there and back agrees to that.
+
+    Raises
+    ------
+    OutOfRangeError
+        An input is outside its range, or the density at 60 °F would be outside the one of the commodity group; the
+        first such value is named. Nothing is rounded before the comparison.
+    ValueError
+        The commodity group is unknown.
+
+    Warns
+    -----
+    ConvergenceWarning
+        A refined product within 1 kg/m³ of 770.352 kg/m³ or 787.5195 kg/m³ (at 60 °F) did not settle: last value kept.
+
+    References
+    ----------
+    .. [1] API MPMS 11.1-2004, par. 11.1.6.1, 11.1.6.2, 11.1.7; ASTM D1250-08; ISO 91:2017.
+
+    Examples
+    --------
+    >>> density_at(850.0, 40.0, [15.0, 20.0]).round(4)
+    array([865.7778, 862.6354])
+    """
+    wanted_C, wanted_kPa = np.asarray(to_C, dtype=float), np.asarray(to_kPa, dtype=float)
+    refuse_conditions(wanted_C, wanted_kPa)
+    density_60F = density_at_60F(density_kg_m3, from_C, from_kPa, commodity=commodity, alpha_60=alpha_60)
+    group, alpha = commodity_group(commodity, alpha_60)
+    return (density_60F * corrected(density_60F, wanted_C, wanted_kPa, group, alpha).factor)[()]
+
+
+def density_at_60F(
+    density_kg_m3: ArrayLike,
+    from_C: ArrayLike,
+    from_kPa: ArrayLike = 0.0,
+    *,
+    commodity: str = "lubricating oil",
+    alpha_60: ArrayLike | None = None,
+) -> NDArray[np.float64]:
+    """Return the density at 60 °F and no gauge pressure, from one observed elsewhere.
+
+    Parameters
+    ----------
+    density_kg_m3 : array_like of float
+        Density as observed, [kg/m³].
+    from_C : array_like of float
+        Temperature of the observation, [°C], -50 to 150.
+    from_kPa : array_like of float, optional
+        Gauge pressure of the observation, [kPa], up to 10342.14; below zero counts as zero.
+    commodity : str, optional
+        Commodity group, as in ``density_at``.
+    alpha_60 : array_like of float, optional
+        Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Density at 60 °F, [kg/m³], of the broadcast shape; NaN where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        As ``density_at``.
+    ValueError
+        As ``density_at``.
+
+    Warns
+    -----
+    ConvergenceWarning
+        As ``density_at``.
+
+    References
+    ----------
+    .. [1] API MPMS 11.1-2004, par. 11.1.6.2.
+
+    Examples
+    --------
+    >>> density_at_60F(870.0, 15.0).round(4)
+    np.float64(869.6512)
+    """
+    given = [np.asarray(values, dtype=float) for values in (density_kg_m3, from_C, from_kPa)]
+    group, alpha = commodity_group(commodity, alpha_60)
+    refuse_conditions(*given[1:])
+    refuse_observed(given[0], group, alpha, commodity)
+    arrays = np.broadcast_arrays(*given, np.nan if alpha is None else alpha)
+    shape = arrays[0].shape
+    observed, temperature, pressure, expansion = (array.ravel() for array in arrays)
+    search = DensitySearch(observed, temperature, pressure, group, None if alpha is None else expansion)
+    return search.density_60F(commodity).reshape(shape)[()]
+
+
+def density_slope(
+    density_kg_m3: ArrayLike, from_C: ArrayLike, to_C: ArrayLike, *, commodity: str = "lubricating oil"
+) -> NDArray[np.float64]:
+    """Return the mean slope of density over temperature that the tables expect between two temperatures.
+
+    Parameters
+    ----------
+    density_kg_m3 : array_like of float
+        Density at ``from_C``, [kg/m³].
+    from_C : array_like of float
+        Temperature of the known density, [°C], -50 to 150.
+    to_C : array_like of float
+        Another temperature, [°C], -50 to 150.
+    commodity : str, optional
+        Commodity group, as in ``density_at``.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Slope, [kg/m³/K]; negative, near -0.63 for every lubricating oil; NaN where the two temperatures are equal.
+
+    Raises
+    ------
+    OutOfRangeError
+        As ``density_at``.
+
+    References
+    ----------
+    .. [1] API MPMS 11.1-2004, par. 11.1.7.
+
+    Examples
+    --------
+    >>> density_slope(870.0, 15.0, 40.0).round(3)
+    np.float64(-0.631)
+    """
+    span = np.asarray(to_C, dtype=float) - np.asarray(from_C, dtype=float)
+    change = density_at(density_kg_m3, from_C, to_C, commodity=commodity) - np.asarray(density_kg_m3, dtype=float)
+    return np.asarray(change / np.where(span == 0.0, np.nan, span))[()]
+
+
+def alpha_60_from_densities(
+    first_kg_m3: ArrayLike, first_C: ArrayLike, second_kg_m3: ArrayLike, second_C: ArrayLike
+) -> NDArray[np.float64]:
+    r"""Return the thermal expansion at 60 °F of an oil whose density was measured at two temperatures.
+
+    The equation of the correction for temperature, solved for the expansion:
+
+    .. math:: \alpha_{60} = \frac{2 L}{b + \sqrt{b^2 + 4 a L}}, \quad L = \ln \frac{\rho_1}{\rho_2},\;
+        b = D_2 - D_1,\; a = 0.8 [D_2 (D_2 + \delta) - D_1 (D_1 + \delta)]
+
+    Parameters
+    ----------
+    first_kg_m3 : array_like of float
+        Density at ``first_C``, without gauge pressure, [kg/m³].
+    first_C : array_like of float
+        Temperature, [°C], -50 to 150.
+    second_kg_m3 : array_like of float
+        Density at ``second_C``, without gauge pressure, [kg/m³].
+    second_C : array_like of float
+        Another temperature, [°C], -50 to 150.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Thermal expansion at 60 °F, [1/°F]; NaN where an input is NaN or the temperatures are equal.
+
+    Raises
+    ------
+    OutOfRangeError
+        A temperature is outside the tables, a density is not positive, or the expansion that results is outside
+        230e-6 to 930e-6.
+
+    References
+    ----------
+    .. [1] API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL.
+
+    Examples
+    --------
+    >>> f"{alpha_60_from_densities(848.0, 40.0, 810.2, 100.0):.6e}"
+    '3.973450e-04'
+    """
+    rho, t = _pair(first_kg_m3, second_kg_m3), _pair(first_C, second_C)
+    for density, temperature in zip(rho, t, strict=True):
+        refuse_conditions(temperature, np.asarray(0.0))
+        refuse_no_density(density)
+    # the colder of the two comes first, so that b is positive and the root is the small one
+    swapped = t[0] > t[1]
+    D1, D2 = (fahrenheit(ipts68_from_its90(values)) - BASE_F for values in (np.minimum(*t), np.maximum(*t)))
+    L = np.log(rho[0] / rho[1]) * np.where(swapped, -1.0, 1.0)
+    b, a = D2 - D1, 0.8 * (D2 * (D2 + SHIFT_F) - D1 * (D1 + SHIFT_F))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        alpha = np.where(b == 0.0, np.nan, 2.0 * L / (b + np.sqrt(b * b + 4.0 * a * L)))
+    refuse_expansion(alpha)
+    return alpha[()]
+
+
+def _pair(first: ArrayLike, second: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    return np.asarray(first, dtype=float), np.asarray(second, dtype=float)

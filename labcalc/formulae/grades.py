@@ -1,0 +1,68 @@
+"""Viscosity grade of an industrial liquid lubricant."""
+
+from __future__ import annotations
+
+from functools import cache
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._tables import published_table
+
+__all__ = ["viscosity_grade"]
+
+EDITION = "ISO 3448:1992"
+
+_DUST = 1e-9
+"""Share of a limit below which a difference is dust of binary arithmetic."""
+
+
+def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
+    """Return the viscosity grade in words; between two grades lies none.
+
+    Parameters
+    ----------
+    kv_40 : array_like of float
+        Kinematic viscosity at 40 °C, [mm²/s], more than zero; the limits belong to the grade.
+
+    Returns
+    -------
+    numpy.ndarray of str or numpy.str_
+        Such as ``VG 46``, ``between VG 32 and VG 46``, ``below VG 2``, ``above VG 3200``, [-]; empty where the input
+        is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A viscosity is not positive.
+
+    References
+    ----------
+    .. [1] ISO 3448:1992, table 1.
+
+    Examples
+    --------
+    >>> [str(grade) for grade in viscosity_grade([46.0, 38.0])]
+    ['VG 46', 'between VG 32 and VG 46']
+    """
+    viscosity = np.asarray(kv_40, dtype=float)
+    refuse_outside(
+        viscosity, "kinematic viscosity at 40 °C", "mm²/s", above=0.0, reason="a viscosity is more than zero"
+    )
+    lowest, highest, names, gaps = _zones()
+    reached = np.searchsorted(lowest, viscosity, side="right")  # grades whose lower limit is reached; NaN sorts last
+    inside = (reached > 0) & (viscosity <= highest[reached - 1])
+    words = np.where(inside, names[reached - 1], gaps[reached])
+    return np.asarray(np.where(np.isnan(viscosity), "", words))[()]
+
+
+@cache
+def _zones() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.str_], NDArray[np.str_]]:
+    """Return limits and names of the grades, and the names of the gaps below, between and above them."""
+    table = published_table("viscosity_grades.csv")
+    names = np.array([f"VG {grade:.0f}" for grade in table["grade"]])
+    between = [f"between {low} and {high}" for low, high in pairwise(names)]
+    gaps = np.array([f"below {names[0]}", *between, f"above {names[-1]}"])
+    return table["lowest"] * (1.0 - _DUST), table["highest"] * (1.0 + _DUST), names, gaps

@@ -1,0 +1,144 @@
+"""Relative density and API gravity, both defined at 60 °F only."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.formulae._refusals import refuse_outside
+
+__all__ = ["api_gravity", "density_from_api_gravity", "density_from_relative_density", "relative_density"]
+
+EDITION = "API MPMS 11.1-2004, par. 11.1.5.1 (water at 60 °F: 999.016 kg/m³)"
+
+_WATER_60F = 999.016
+"""Density of water at 60 °F, [kg/m³]; editions before 2004 took 999.012."""
+
+
+def relative_density(density_60F: ArrayLike) -> NDArray[np.float64]:
+    """Return the relative density 60/60 °F. From another temperature: ``density_at_60F`` first.
+
+    Parameters
+    ----------
+    density_60F : array_like of float
+        Density at 60 °F, [kg/m³], more than zero.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Relative density 60/60 °F, [-]; NaN where the input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A density is not positive.
+
+    References
+    ----------
+    .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
+
+    Examples
+    --------
+    >>> relative_density(849.0136).round(6)
+    np.float64(0.84985)
+    """
+    return _positive(np.asarray(density_60F, dtype=float)) / _WATER_60F
+
+
+def density_from_relative_density(relative_density_60F: ArrayLike) -> NDArray[np.float64]:
+    """Return the density at 60 °F of a relative density 60/60 °F.
+
+    Parameters
+    ----------
+    relative_density_60F : array_like of float
+        Relative density 60/60 °F, [-], more than zero.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Density at 60 °F, [kg/m³]; NaN where the input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A relative density is not positive.
+
+    References
+    ----------
+    .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
+
+    Examples
+    --------
+    >>> density_from_relative_density(1.0)
+    np.float64(999.016)
+    """
+    return _positive(np.asarray(relative_density_60F, dtype=float) * _WATER_60F)
+
+
+def api_gravity(density_60F: ArrayLike) -> NDArray[np.float64]:
+    r"""Return the API gravity. From another temperature: ``density_at_60F`` first.
+
+    .. math:: API = \frac{141.5}{RD_{60/60}} - 131.5
+
+    Parameters
+    ----------
+    density_60F : array_like of float
+        Density at 60 °F, [kg/m³], more than zero.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        API gravity, [°API]; NaN where the input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A density is not positive.
+
+    References
+    ----------
+    .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
+
+    Examples
+    --------
+    >>> api_gravity([999.016, 870.0]).round(2)
+    array([10.  , 30.98])
+    """
+    return 141.5 / relative_density(density_60F) - 131.5
+
+
+def density_from_api_gravity(gravity: ArrayLike) -> NDArray[np.float64]:
+    """Return the density at 60 °F of an API gravity.
+
+    Parameters
+    ----------
+    gravity : array_like of float
+        API gravity, [°API], more than -131.5.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Density at 60 °F, [kg/m³]; NaN where the input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        No density has such a gravity.
+
+    References
+    ----------
+    .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
+
+    Examples
+    --------
+    >>> density_from_api_gravity([10.0, 35.0]).round(4)
+    array([999.016 , 849.0136])
+    """
+    array = np.asarray(gravity, dtype=float)
+    refuse_outside(array, "API gravity", "°API", above=-131.5, reason="no density has such a gravity")
+    return 141.5 / (array + 131.5) * _WATER_60F
+
+
+def _positive(density_60F: NDArray[np.float64]) -> NDArray[np.float64]:
+    refuse_outside(density_60F, "density at 60 °F", "kg/m³", above=0.0, reason="a density is more than zero")
+    return density_60F
