@@ -14,7 +14,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from export_dialects import assign_files, print_figures, write_exports
-from laboratory_work import carried_over, fill_bottles, measure, plan_runs
+from instruments import carried_over, measure
+from laboratory_work import fill_bottles, plan_runs
 from planted_faults import CONCLUSIONS, REFUSED, Fault, Search, spoil_cells, spoil_density, spoil_print, where
 
 from labcalc.lab import load_laboratory
