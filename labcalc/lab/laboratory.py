@@ -44,7 +44,7 @@ class CertifiedValue:
 
 @dataclass(frozen=True)
 class ReferenceLot:
-    """One lot of a reference oil with its certificate; the dates are the first and the last day on which it may be used."""
+    """One lot of a reference oil with its certificate; the dates are the first and the last day of its use."""
 
     lot: str
     valid_from: date
@@ -64,7 +64,7 @@ class ReferenceMaterial:
 
 @dataclass(frozen=True)
 class Limit:
-    """A specification limit for a quantity at a temperature; NaN where a side is open. ``decimals``: as the specification writes it."""
+    """A specification limit; NaN where a side is open. ``decimals``: as the specification writes it."""
 
     quantity: str
     """``kinematic viscosity``, ``dynamic viscosity``, ``density`` or ``viscosity index``."""

@@ -1,0 +1,209 @@
+"""Declarative reading of TOML tables: which keys, what each holds, and every problem with the path of its key."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+__all__ = [
+    "REQUIRED",
+    "UNFIT",
+    "Key",
+    "Problems",
+    "Reader",
+    "choice",
+    "day",
+    "listed",
+    "mapping",
+    "nearest",
+    "number",
+    "shown",
+    "table",
+    "tables",
+    "text",
+    "whole_number",
+]
+
+REQUIRED = object()
+"""Stands for the default of a key that must be there."""
+
+UNFIT = object()
+"""Stands for a value that was refused; its problem has been noted."""
+
+
+class Problems(list[tuple[str, str]]):
+    """Key path and problem, in the order found."""
+
+    def note(self, path: str, problem: str) -> Any:
+        self.append((path, problem))
+        return UNFIT
+
+
+Reader = Callable[[Any, str, Problems], Any]
+"""From a TOML value, the path of its key and the problems so far: the value as the record holds it, or ``UNFIT``."""
+
+
+@dataclass(frozen=True)
+class Key:
+    """What a key holds. ``field`` is its name in the record, where that is another."""
+
+    read: Reader
+    default: Any = REQUIRED
+    field: str = ""
+
+
+def shown(value: object) -> str:
+    """Return a TOML value as a message shows it."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return f"'{value}'"
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return "a list"
+    return f"{value:.10g}" if isinstance(value, float) else str(value)
+
+
+def nearest(word: str, words: Iterable[str]) -> str:
+    """Return ``; did you mean '...'?`` or nothing."""
+    by_folded = {known.casefold(): known for known in words}
+    found = difflib.get_close_matches(word.casefold(), by_folded, n=1)
+    return f"; did you mean '{by_folded[found[0]]}'?" if found else ""
+
+
+def text(value: Any, path: str, problems: Problems) -> Any:
+    """Read a text that is not empty."""
+    if isinstance(value, str) and value.strip():
+        return value
+    return problems.note(path, f"{shown(value)}: a text in quotes, not empty, is expected")
+
+
+def choice(allowed: Iterable[str]) -> Reader:
+    """Read one of the allowed words."""
+    words = tuple(allowed)
+
+    def read(value: Any, path: str, problems: Problems) -> Any:
+        if value in words:
+            return value
+        expected = ", ".join(shown(word) for word in words)
+        guess = nearest(value, words) if isinstance(value, str) else ""
+        return problems.note(path, f"{shown(value)}: one of {expected} is expected{guess}")
+
+    return read
+
+
+def number(lowest: float = -math.inf, highest: float = math.inf, *, above: float = -math.inf, unit: str = "") -> Reader:
+    """Read a finite number from ``lowest`` to ``highest``, and greater than ``above``."""
+    expected = _interval(lowest, highest, above, f" {unit}" if unit else "")
+
+    def read(value: Any, path: str, problems: Problems) -> Any:
+        right = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+        if right and lowest <= value <= highest and value > above:
+            return float(value)
+        return problems.note(path, f"{shown(value)}: {expected} is expected")
+
+    return read
+
+
+def _interval(lowest: float, highest: float, above: float, unit: str) -> str:
+    if math.isfinite(highest):
+        return f"a number from {lowest:g} to {highest:g}{unit}"
+    if math.isfinite(above):
+        return f"a number greater than {above:g}{unit}"
+    return f"a number of {lowest:g}{unit} or more" if math.isfinite(lowest) else f"a number{unit}"
+
+
+def whole_number(lowest: int, highest: int) -> Reader:
+    """Read a whole number, written without a decimal point."""
+
+    def read(value: Any, path: str, problems: Problems) -> Any:
+        if isinstance(value, int) and not isinstance(value, bool) and lowest <= value <= highest:
+            return value
+        return problems.note(path, f"{shown(value)}: a whole number from {lowest} to {highest} is expected")
+
+    return read
+
+
+def day(value: Any, path: str, problems: Problems) -> Any:
+    """Read a day."""
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    return problems.note(path, f"{shown(value)}: a day is expected, without quotes and without a time: 2026-01-31")
+
+
+def listed(read_one: Reader, what: str, *, may_be_empty: bool = False) -> Reader:
+    """Read a list of ``what`` as a tuple."""
+
+    def read(value: Any, path: str, problems: Problems) -> Any:
+        if not isinstance(value, list) or not (value or may_be_empty):
+            amount = "" if may_be_empty else "at least one of "
+            given = "an empty list" if value == [] else shown(value)
+            return problems.note(path, f"{given}: a list in square brackets is expected, {amount}{what}")
+        values = tuple(read_one(one, f"{path}[{n}]", problems) for n, one in enumerate(value, 1))
+        return UNFIT if UNFIT in values else values
+
+    return read
+
+
+def mapping(read_one: Reader) -> Reader:
+    """Read a table whose keys are free."""
+
+    def read(value: Any, path: str, problems: Problems) -> Any:
+        if not isinstance(value, dict):
+            return problems.note(path, f"{shown(value)}: a table is expected")
+        values = {key: read_one(one, f'{path}."{key}"', problems) for key, one in value.items()}
+        return UNFIT if any(one is UNFIT for one in values.values()) else values
+
+    return read
+
+
+Check = Callable[[Any], Iterable[tuple[str, str]]]
+"""From a record: sub-key and problem of what its values, each right by itself, contradict in each other."""
+
+
+def table(keys: Mapping[str, Key], build: Callable[..., Any], check: Check | None = None) -> Reader:
+    """Read a table with the given keys and build a record of it."""
+
+    def read(value: Any, path: str, problems: Problems) -> Any:
+        if not isinstance(value, dict):
+            return problems.note(path, f"{shown(value)}: a table is expected")
+        before, prefix = len(problems), f"{path}." if path else ""
+        for name in (name for name in value if name not in keys):
+            problems.note(prefix + name, f"unknown key; known here: {', '.join(keys)}{nearest(name, keys)}")
+        values = {key.field or name: _value(key, value, name, prefix, problems) for name, key in keys.items()}
+        if len(problems) > before:
+            return UNFIT
+        record = build(**values)
+        for sub_key, problem in check(record) if check else ():
+            problems.note(prefix + sub_key if sub_key else path, problem)
+        return record if len(problems) == before else UNFIT
+
+    return read
+
+
+def _value(key: Key, given: dict[str, Any], name: str, prefix: str, problems: Problems) -> Any:
+    if name in given:
+        return key.read(given[name], prefix + name, problems)
+    return problems.note(prefix + name, "missing, and must be given") if key.default is REQUIRED else key.default
+
+
+def tables(read_one: Reader, *, unique: Callable[[Any], object], called: str, may_be_empty: bool = True) -> Reader:
+    """Read tables of one kind, no two of which may share what ``unique`` returns."""
+    read_all = listed(read_one, "table", may_be_empty=may_be_empty)
+
+    def read(value: Any, path: str, problems: Problems) -> Any:
+        records = read_all(value, path, problems)
+        if records is UNFIT:
+            return UNFIT
+        first: dict[object, int] = {}
+        for n, record in enumerate(records, 1):
+            if first.setdefault(unique(record), n) != n:
+                problems.note(f"{path}[{n}]", f"{called} stands in {path}[{first[unique(record)]}] already")
+        return records
+
+    return read

@@ -1,0 +1,116 @@
+"""What the laboratory knows about a row by its names: reference oil or sample, product, lot, certified value."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+from fnmatch import fnmatchcase
+
+import pandas as pd
+
+from labcalc.lab.laboratory import CertifiedValue, Laboratory, Product, ReferenceLot, ReferenceMaterial
+
+__all__ = ["certified_value", "label_runs", "lot_in_use", "product_of", "reference_of"]
+
+_ROLES = ("sample", "reference")
+
+
+def reference_of(laboratory: Laboratory, sample: str) -> ReferenceMaterial | None:
+    """Return the reference oil whose patterns the sample name fits; the first in the file, None if none does."""
+    return next((one for one in laboratory.references if _fits(sample, one.samples)), None)
+
+
+def product_of(laboratory: Laboratory, *, sample: str = "", product: str = "") -> Product | None:
+    """Return the product of that name, or else the first whose patterns the sample name fits; case ignored."""
+    named = (one for one in laboratory.products if one.name.casefold() == product.strip().casefold())
+    fitting = (one for one in laboratory.products if _fits(sample, one.samples))
+    return next(named, None) or next(fitting, None)
+
+
+def lot_in_use(material: ReferenceMaterial, lot: str, day: date) -> ReferenceLot | None:
+    """Return the named lot if valid on the day; without a name, the one lot that is, None if none or several are."""
+    if pd.isna(day):
+        return None
+    valid = [one for one in material.lots if one.valid_from <= day <= one.valid_to]
+    if lot.strip():
+        return next((one for one in valid if one.lot.casefold() == lot.strip().casefold()), None)
+    return valid[0] if len(valid) == 1 else None
+
+
+def certified_value(
+    lot: ReferenceLot, quantity: str, temperature_C: float, tolerance_K: float = 0.01
+) -> CertifiedValue | None:
+    """Return the certified value nearest to ``temperature_C`` [°C], within ``tolerance_K`` [K]; None if none is."""
+    near = [
+        one
+        for one in lot.certified
+        if one.quantity == quantity and abs(one.temperature_C - temperature_C) <= tolerance_K + 1e-9
+    ]
+    return min(near, key=lambda one: abs(one.temperature_C - temperature_C), default=None)
+
+
+def label_runs(table: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
+    """Fill in what the sample names tell.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Tidy table; not changed.
+    laboratory : Laboratory
+        Reference oils and products with their patterns.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A new table with the same columns: ``role`` is ``reference`` or ``sample`` (what the export says is kept if
+        it is one of the two); ``product`` of samples and ``lot`` of reference oils are filled in where the export has none.
+    """
+    names = table["sample"].astype(object).where(table["sample"].notna(), "").astype(str)
+    known = {name: reference_of(laboratory, name) for name in names.unique()}
+    by_name = names.map({name: "sample" if oil is None else "reference" for name, oil in known.items()})
+    given = table["role"].astype(object)
+    role = given.where(given.isin(_ROLES), by_name.astype(object))
+    return table.assign(
+        role=_as(table["role"], role),
+        product=_as(table["product"], _products(table["product"], names, role, laboratory)),
+        lot=_as(table["lot"], _lots(table, names, role, known)),
+    )
+
+
+def _products(given: pd.Series, names: pd.Series, role: pd.Series, laboratory: Laboratory) -> pd.Series:
+    wanted = _missing(given) & (role == "sample")
+    found = {name: product_of(laboratory, sample=name) for name in names[wanted].unique()}
+    by_name = names.map({name: one.name for name, one in found.items() if one is not None}).astype(object)
+    return given.astype(object).mask(wanted & by_name.notna(), by_name)
+
+
+def _lots(
+    table: pd.DataFrame, names: pd.Series, role: pd.Series, known: dict[str, ReferenceMaterial | None]
+) -> pd.Series:
+    lots = table["lot"].astype(object).copy()
+    wanted = (_missing(lots) & (role == "reference") & table["measured_at"].notna()).to_numpy(bool)
+    if not wanted.any():
+        return lots
+    days = table["measured_at"][wanted].dt.date
+    filled = lots[wanted].to_numpy(object, copy=True)
+    for (name, day), places in days.groupby([names[wanted], days]).indices.items():
+        material = known[name]
+        lot = None if material is None else lot_in_use(material, "", day)
+        if lot is not None:
+            filled[places] = lot.lot
+    lots[wanted] = filled
+    return lots
+
+
+def _fits(sample: str, patterns: Iterable[str]) -> bool:
+    folded = sample.strip().casefold()
+    return bool(folded) and any(fnmatchcase(folded, pattern.casefold()) for pattern in patterns)
+
+
+def _missing(column: pd.Series) -> pd.Series:
+    return column.isna() | (column.astype(object) == "")
+
+
+def _as(column: pd.Series, values: pd.Series) -> pd.Series:
+    """Give texts the type of the column that they replace; a column without any text has none to give."""
+    return values.astype(column.dtype) if isinstance(column.dtype, pd.StringDtype) else values

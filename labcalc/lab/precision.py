@@ -1,0 +1,141 @@
+"""Precision statements: the laboratory's own first, then the published ones that ship in labcalc/data."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.lab.laboratory import Laboratory, Precision
+
+__all__ = ["PrecisionFunction", "PrecisionStatement", "precision_for", "published_precision"]
+
+_NAN = float("nan")
+
+_TEMPERATURE_TOLERANCE_K = 0.5
+
+
+@dataclass(frozen=True)
+class PrecisionFunction:
+    """How a difference limit grows with the result x: factor · (x + offset) ** exponent; a NaN factor: not stated."""
+
+    factor: float = _NAN
+    offset: float = 0.0
+    exponent: float = 1.0
+
+    def at(self, x: ArrayLike) -> NDArray[np.float64]:
+        """Return the limit [unit of the quantity] at ``x`` [unit of the quantity], any shape; NaN below -offset."""
+        base = np.asarray(x, dtype=float) + self.offset
+        power = np.where(base < 0.0, np.nan, base) ** self.exponent
+        return np.asarray(self.factor * power, dtype=float)
+
+
+@dataclass(frozen=True)
+class PrecisionStatement:
+    """What a method says about differences between results, 95 %."""
+
+    method: str
+    edition: str
+    precision_class: str
+    quantity: str
+    temperature_C: float
+    """Temperature, [°C]; NaN for any."""
+    determinability: PrecisionFunction
+    repeatability: PrecisionFunction
+    reproducibility: PrecisionFunction
+    mark: str
+    """``seen`` or ``memory`` for a published statement, ``laboratory`` for the laboratory's own."""
+    lowest: float = _NAN
+    """Ends of the range of results that it was found for, [unit of the quantity]; NaN where none is stated."""
+    highest: float = _NAN
+    default: bool = False
+    """Whether the edition is the one taken unless the laboratory says otherwise."""
+
+
+@cache
+def published_precision() -> tuple[PrecisionStatement, ...]:
+    """Return every statement that ships, one for each class and temperature."""
+    content = files("labcalc.data").joinpath("precision.toml").read_text("utf-8")
+    return tuple(one for method in tomllib.loads(content)["method"] for one in _statements(method))
+
+
+def _statements(method: dict[str, Any]) -> Iterator[PrecisionStatement]:
+    for line in method["statement"]:
+        for precision_class in line["classes"]:
+            for temperature_C in line.get("temperatures_C", [_NAN]):
+                yield PrecisionStatement(
+                    method=method["method"],
+                    edition=method["edition"],
+                    precision_class=precision_class,
+                    quantity=method["quantity"],
+                    temperature_C=float(temperature_C),
+                    determinability=PrecisionFunction(**line.get("d", {})),
+                    repeatability=PrecisionFunction(**line["r"]),
+                    reproducibility=PrecisionFunction(**line["R"]),
+                    mark=line["mark"],
+                    lowest=float(line.get("lowest", _NAN)),
+                    highest=float(line.get("highest", _NAN)),
+                    default=method["default"],
+                )
+
+
+def precision_for(
+    laboratory: Laboratory, precision_class: str, quantity: str, temperature_C: float
+) -> PrecisionStatement | None:
+    """Return the statement that holds for a result.
+
+    Parameters
+    ----------
+    laboratory : Laboratory
+        Its own statements come before the published ones.
+    precision_class : str
+        Such as ``base oils``; case ignored.
+    quantity : str
+        ``kinematic viscosity``, ``dynamic viscosity`` or ``density``.
+    temperature_C : float
+        Temperature of the result, [°C]; a statement for a temperature holds within 0.5 °C of it.
+
+    Returns
+    -------
+    PrecisionStatement or None
+        A statement for the temperature before one for any; None where nothing is stated.
+    """
+    own = [_own(one) for one in laboratory.precision]
+    shipped = [one for one in published_precision() if one.default]
+    fitting = (_best(these, precision_class, quantity, temperature_C) for these in (own, shipped))
+    return next((one for one in fitting if one is not None), None)
+
+
+def _own(own: Precision) -> PrecisionStatement:
+    return PrecisionStatement(
+        method=own.source,
+        edition="lab.toml",
+        precision_class=own.precision_class,
+        quantity=own.quantity,
+        temperature_C=own.temperature_C,
+        determinability=PrecisionFunction(),
+        repeatability=PrecisionFunction(own.factor, own.offset, own.exponent),
+        reproducibility=PrecisionFunction(),
+        mark="laboratory",
+    )
+
+
+def _best(
+    statements: Iterable[PrecisionStatement], precision_class: str, quantity: str, temperature_C: float
+) -> PrecisionStatement | None:
+    """Return the statement nearest in temperature; one for any temperature comes last."""
+    ranked = [
+        (_TEMPERATURE_TOLERANCE_K * 2 if np.isnan(one.temperature_C) else abs(one.temperature_C - temperature_C), one)
+        for one in statements
+        if one.precision_class.casefold() == precision_class.casefold() and one.quantity == quantity
+    ]
+    holding = [
+        (away, one) for away, one in ranked if np.isnan(one.temperature_C) or away <= _TEMPERATURE_TOLERANCE_K + 1e-9
+    ]
+    return min(holding, key=lambda pair: pair[0])[1] if holding else None
