@@ -225,7 +225,7 @@ _PRODUCT = table(
 )
 
 
-def _precision(repeatability: dict[str, float], **values: Any) -> Precision:
+def _precision(repeatability: dict[str, Any], **values: Any) -> Precision:
     return Precision(**values, **repeatability)
 
 

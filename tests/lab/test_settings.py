@@ -1,0 +1,176 @@
+"""lab.toml: what it becomes, and the exact words for every kind of mistake."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from labcalc.errors import SettingsError
+from labcalc.exports.profile import Column
+from labcalc.lab import Laboratory, load_laboratory
+from tests.lab.conftest import Load
+
+
+def test_the_whole_file_becomes_records(load: Load, tmp_path: Path) -> None:
+    lab = load()
+    assert (lab.name, lab.time_zone, lab.earlier_exports) == ("Harbour Laboratory", "Europe/Lisbon", ("exports/*",))
+    assert lab.profiles[0].columns == {"Charge": Column("lot"), "V40": Column("kinematic viscosity", "mm²/s", 40.0)}
+    assert [lot.valid_from for lot in lab.references[0].lots] == [date(2026, 1, 1), date(2026, 6, 1)]
+    assert [lot.certified[0].coverage_factor for lot in lab.references[0].lots] == [2.0, 2.5]
+    assert math.isnan(lab.products[0].limits[1].temperature_C)
+    assert math.isnan(lab.products[0].limits[1].highest)
+    assert (lab.precision[0].factor, lab.precision[0].offset, lab.precision[0].exponent) == (0.005, 0.0, 1.0)
+    assert lab.report.temperatures_C == (20.0, 60.0)
+    assert lab.file == (tmp_path / "lab.toml").resolve()
+    assert lab.sha256 == hashlib.sha256((tmp_path / "lab.toml").read_bytes()).hexdigest()
+
+
+def test_without_a_file_there_are_defaults() -> None:
+    assert load_laboratory(None) == Laboratory()
+
+
+MISTAKES = [
+    ('name = "Harbour Laboratory"', "", "laboratory.name: missing, and must be given"),
+    ('"Harbour Laboratory"', "5", "laboratory.name: 5: a text in quotes, not empty, is expected"),
+    (
+        "Europe/Lisbon",
+        "Europe/Lisbom",
+        "laboratory.time_zone: 'Europe/Lisbom': a time zone such as 'Europe/Lisbon' is expected; "
+        "did you mean 'Europe/Lisbon'?",
+    ),
+    (
+        "[[product.limit]]",
+        "[[product.limits]]",
+        "product[1].limits: unknown key; known here: name, samples, precision_class, commodity, specification, limit, "
+        "typical; did you mean 'limit'?",
+    ),
+    (
+        'quantity = "viscosity index"',
+        'quantity = "viscosty index"',
+        "product[1].limit[2].quantity: 'viscosty index': one of 'kinematic viscosity', 'dynamic viscosity', 'density', "
+        "'viscosity index' is expected; did you mean 'viscosity index'?",
+    ),
+    (
+        "highest = 50.6",
+        "highest = 41.4",
+        "product[1].limit[1].highest: 41.4: a number greater than lowest (41.4) is expected",
+    ),
+    ("lowest = 95\n", "", "product[1].limit[2]: lowest or highest is missing; at least one of them must be given"),
+    ("lowest = 41.4", "lowest = nan", "product[1].limit[1].lowest: nan: a number is expected"),
+    ("lowest = 41.4", "lowest = true", "product[1].limit[1].lowest: true: a number is expected"),
+    ("decimals = 1", "decimals = 7", "product[1].limit[1].decimals: 7: a whole number from 0 to 6 is expected"),
+    ("decimals = 1", "decimals = 1.0", "product[1].limit[1].decimals: 1: a whole number from 0 to 6 is expected"),
+    (
+        "lowest = 95",
+        "temperature_C = 40\nlowest = 95",
+        "product[1].limit[2].temperature_C: 40: the viscosity index takes no temperature_C",
+    ),
+    (
+        "temperature_C = 40\nlowest",
+        "lowest",
+        "product[1].limit[1].temperature_C: missing, and must be given for kinematic viscosity",
+    ),
+    (
+        "temperature_C = 40\nvalue",
+        "temperature_C = 401\nvalue",
+        "reference[1].lot[1].certified[1].temperature_C: 401: a number from -80 to 400 °C is expected",
+    ),
+    ("value = 45.98", "value = 0", "reference[1].lot[1].certified[1].value: 0: a number greater than 0 is expected"),
+    (
+        "expanded_uncertainty = 0.09",
+        "expanded_uncertainty = -0.09",
+        "reference[1].lot[1].certified[1].expanded_uncertainty: -0.09: a number of 0 or more is expected",
+    ),
+    (
+        "valid_from = 2026-01-01",
+        'valid_from = "2026-01-01"',
+        "reference[1].lot[1].valid_from: '2026-01-01': a day is expected, without quotes and without a time: "
+        "2026-01-31",
+    ),
+    (
+        "valid_to = 2026-06-30",
+        "valid_to = 2026-06-30T12:00:00",
+        "reference[1].lot[1].valid_to: 2026-06-30 12:00:00: a day is expected, without quotes and without a time: "
+        "2026-01-31",
+    ),
+    (
+        "valid_to = 2026-06-30",
+        "valid_to = 2025-06-30",
+        "reference[1].lot[1].valid_to: 2025-06-30: a day on or after valid_from (2026-01-01) is expected",
+    ),
+    ('lot = "B"', 'lot = "a"', "reference[1].lot[2]: a lot of this name stands in reference[1].lot[1] already"),
+    ('"Any HX"', '"hx 46"', "product[2]: this name stands in product[1] already"),
+    (
+        '["HX*"]',
+        "[]",
+        "product[2].samples: an empty list: a list in square brackets is expected, at least one of patterns",
+    ),
+    ('["HX*"]', '[""]', "product[2].samples[1]: '': a text in quotes, not empty, is expected"),
+    (
+        "cp1252",
+        "cp12525",
+        "profile[1].encoding: 'cp12525': an encoding such as 'utf-8', 'utf-16' or 'cp1252' is expected",
+    ),
+    ('decimal = ","', 'decimal = ";"', "profile[1].decimal: ';': one of '.', ',' is expected"),
+    (
+        'delimiter = ";"',
+        'delimiter = ","',
+        "profile[1].delimiter: ',': decimal is the same character; they must differ",
+    ),
+    (
+        '"Charge" = "lot"',
+        '"Charge" = "temperature_C"',
+        "profile[1].columns.\"Charge\": 'temperature_C': one of 'run', 'sample', 'product', 'lot', 'role', "
+        "'instrument', 'operator', 'remark', 'measured_at', 'date', 'time', 'replicate', 'temperature', 'kinematic viscosity', "
+        "'dynamic viscosity', 'density', 'ignored' is expected; did you mean 'temperature'?",
+    ),
+    (
+        "repeatability = { factor = 0.005 }",
+        "repeatability = { factor = 0 }",
+        "precision[1].repeatability.factor: 0: a number greater than 0 is expected",
+    ),
+    ("[20, 60]", "20", "report.temperatures_C: 20: a list in square brackets is expected, temperatures"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "message"), MISTAKES, ids=lambda text: text[:30])
+def test_a_mistake_is_named(load: Load, tmp_path: Path, old: str, new: str, message: str) -> None:
+    with pytest.raises(SettingsError) as caught:
+        load(old, new)
+    said = str(caught.value).removeprefix(f"{tmp_path / 'lab.toml'}: ")
+    assert said == message
+
+
+def test_further_problems_are_counted(load: Load) -> None:
+    with pytest.raises(SettingsError, match=r"laboratory\.nam: .*did you mean 'name'\? \(and 1 more\)$"):
+        load("name =", "nam =")
+
+
+@pytest.mark.parametrize(
+    ("content", "problem"),
+    [
+        (b"[laboratory]\nname = \n", "line 2, column 8: not TOML: invalid value"),
+        (b'[laboratory]\nname = "a"\nname = "b"\n', "line 3, column 11: this key or table stands in the file already"),
+        (b'[laboratory]\nname = "L\xe1b"\n', "line 2: not UTF-8; save the file as UTF-8"),
+    ],
+)
+def test_a_file_that_is_no_toml(tmp_path: Path, content: bytes, problem: str) -> None:
+    file = tmp_path / "lab.toml"
+    file.write_bytes(content)
+    with pytest.raises(SettingsError) as caught:
+        load_laboratory(file)
+    assert str(caught.value) == f"{file}: {problem}"
+
+
+def test_a_missing_file_and_a_folder(tmp_path: Path) -> None:
+    for path, problem in (
+        (tmp_path / "none.toml", "there is no such file"),
+        (tmp_path, "this is a folder; the lab.toml in it is expected"),
+    ):
+        with pytest.raises(SettingsError) as caught:
+            load_laboratory(path)
+        assert str(caught.value) == f"{path}: {problem}"
