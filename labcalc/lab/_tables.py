@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -194,11 +195,14 @@ def _value(key: Key, given: dict[str, Any], name: str, prefix: str, problems: Pr
 
 def tables(read_one: Reader, *, unique: Callable[[Any], object], called: str, may_be_empty: bool = True) -> Reader:
     """Read tables of one kind, no two of which may share what ``unique`` returns."""
-    read_all = listed(read_one, "table", may_be_empty=may_be_empty)
 
     def read(value: Any, path: str, problems: Problems) -> Any:
-        records = read_all(value, path, problems)
-        if records is UNFIT:
+        if not isinstance(value, list) or not (value or may_be_empty):
+            heading = re.sub(r"\[\d+\]", "", path)
+            given = "an empty list" if value == [] else shown(value)
+            return problems.note(path, f"{given}: tables are expected, each under a heading [[{heading}]]")
+        records = tuple(read_one(one, f"{path}[{n}]", problems) for n, one in enumerate(value, 1))
+        if UNFIT in records:
             return UNFIT
         first: dict[object, int] = {}
         for n, record in enumerate(records, 1):

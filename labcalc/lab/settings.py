@@ -350,6 +350,6 @@ def _syntax(message: str) -> str:
         return f"not TOML: {message}"
     problem, line, column, _ = found.groups()
     place = f"line {line}, column {column}" if line else "end of the file"
-    if problem.startswith(("Cannot overwrite", "Cannot declare", "Duplicate")):
+    if problem.startswith(("Cannot overwrite", "Cannot declare", "Cannot mutate", "Duplicate")):
         return f"{place}: this key or table stands in the file already"
     return f"{place}: not TOML: {problem[0].lower()}{problem[1:]}"

@@ -34,6 +34,22 @@ def test_without_a_file_there_are_defaults() -> None:
 
 
 MISTAKES = [
+    ("[[instrument]]", "[instrument]", "instrument: a table: tables are expected, each under a heading [[instrument]]"),
+    (
+        'lot = "A"',
+        'lot = "A"\ncertified = []',
+        "line 29, column 26: this key or table stands in the file already",
+    ),
+    (
+        'samples = ["HX*"]',
+        'samples = ["HX*"]\nlimit = 5',
+        "product[2].limit: 5: tables are expected, each under a heading [[product.limit]]",
+    ),
+    (
+        '[[product.limit]]\nquantity = "viscosity index"',
+        '[[product.limit]]\nquantity = "kinematic viscosity"\ntemperature_C = 40.0',
+        "product[1].limit[2]: the same quantity and temperature stands in product[1].limit[1] already",
+    ),
     ('name = "Harbour Laboratory"', "", "laboratory.name: missing, and must be given"),
     ('"Harbour Laboratory"', "5", "laboratory.name: 5: a text in quotes, not empty, is expected"),
     (
@@ -125,8 +141,8 @@ MISTAKES = [
         '"Charge" = "lot"',
         '"Charge" = "temperature_C"',
         "profile[1].columns.\"Charge\": 'temperature_C': one of 'run', 'sample', 'product', 'lot', 'role', "
-        "'instrument', 'operator', 'remark', 'measured_at', 'date', 'time', 'replicate', 'temperature', 'kinematic viscosity', "
-        "'dynamic viscosity', 'density', 'ignored' is expected; did you mean 'temperature'?",
+        "'instrument', 'operator', 'remark', 'measured_at', 'date', 'time', 'replicate', 'temperature', "
+        "'kinematic viscosity', 'dynamic viscosity', 'density', 'ignored' is expected; did you mean 'temperature'?",
     ),
     (
         "repeatability = { factor = 0.005 }",
