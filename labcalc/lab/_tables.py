@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import sys
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -103,7 +104,7 @@ def number(lowest: float = -math.inf, highest: float = math.inf, *, above: float
     expected = _interval(lowest, highest, above, f" {unit}" if unit else "")
 
     def read(value: Any, path: str, problems: Problems) -> Any:
-        right = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+        right = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= sys.float_info.max
         if right and lowest <= value <= highest and value > above:
             return float(value)
         return problems.note(path, f"{shown(value)}: {expected} is expected")
