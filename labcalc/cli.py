@@ -1,11 +1,14 @@
-"""The command line: words in, words out. Exit codes: 0 all done; 1 done, but something was refused; 2 nothing could be done."""
+"""The command line: words in, words out.
+
+Exit codes: 0 all done; 1 done, but something was refused; 2 nothing could be done.
+"""
 
 from __future__ import annotations
 
 import json
 import os
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec
@@ -17,7 +20,6 @@ from labcalc.errors import LabcalcError
 
 if TYPE_CHECKING:
     from labcalc.exports import Reading
-    from labcalc.workbooks import BatchResult
 
 __all__ = ["main"]
 
@@ -94,7 +96,13 @@ def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, as_json: 
 @click.option("--single-file", is_flag=True, help="Put the drawing script inside each report, compressed.")
 @click.option("--pdf", is_flag=True, help="Print each report to PDF too, with the browser that is installed.")
 @click.option("--cluster", metavar="ADDRESS", help="Render on a dask.distributed scheduler, such as tcp://host:8786.")
-@click.option("--engine", type=click.Choice(["labcalc", "kernel"]), default="labcalc", show_default=True, help="kernel: a Jupyter kernel for each report, slower.")  # fmt: skip
+@click.option(
+    "--engine",
+    type=click.Choice(["labcalc", "kernel"]),
+    default="labcalc",
+    show_default=True,
+    help="kernel: a Jupyter kernel for each report, slower.",
+)
 @_answer
 def report(
     exports: tuple[Path, ...],
@@ -114,7 +122,14 @@ def report(
 
 
 @main.command()
-@click.option("--out", type=click.Path(path_type=Path), default="labcalc-demo", show_default=True, metavar="DIR", help="Where the pages go.")  # fmt: skip
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default="labcalc-demo",
+    show_default=True,
+    metavar="DIR",
+    help="Where the pages go.",
+)
 @_jobs
 @_answer
 def demo(out: Path, jobs: int | None) -> int:

@@ -42,7 +42,7 @@ def bad_inputs(folder: Path) -> dict[str, Path]:
         "picture": PNG,
         "header": GOOD.splitlines()[0].encode() + b"\n",
         "nul": b"\x00" * 400,
-        "letter": "Dear colleague,\nthe oil has arrived.\n".encode(),
+        "letter": b"Dear colleague,\nthe oil has arrived.\n",
     }
     for name, content in contents.items():
         (folder / f"{name}.csv").write_bytes(content)

@@ -77,7 +77,17 @@ def test_imports_point_down(path: Path) -> None:
 
 
 def test_importing_labcalc_loads_nothing_heavy() -> None:
-    heavy = ["plotly", "papermill", "nbconvert", "nbformat", "IPython", "ipywidgets", "jupyterlab", "scipy.stats", "pandas"]
+    heavy = [
+        "plotly",
+        "papermill",
+        "nbconvert",
+        "nbformat",
+        "IPython",
+        "ipywidgets",
+        "jupyterlab",
+        "scipy.stats",
+        "pandas",
+    ]
     code = f"import sys, labcalc; print([name for name in {heavy!r} if name in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

@@ -1,4 +1,4 @@
-"""The committed notebooks: checked cells with stored outputs, nothing saved that doesn't belong, the same numbers everywhere."""
+"""The committed notebooks: checked cells with stored outputs, and nothing saved that doesn't belong."""
 
 from __future__ import annotations
 

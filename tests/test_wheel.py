@@ -1,4 +1,4 @@
-"""The wheel carries workbooks and sample laboratory, and does the main job in an empty environment in another folder."""
+"""The wheel carries workbooks and sample laboratory, and does the main job in an environment of its own."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def test_the_wheel_carries_workbooks_and_sample_laboratory(wheel: Path) -> None:
 
 
 def test_the_demo_runs_from_the_wheel_elsewhere(wheel: Path, tmp_path: Path) -> None:
-    """An environment of its own that holds labcalc only from the wheel; its dependencies are the ones installed here."""
+    """An environment that holds labcalc only from the wheel; its dependencies are the ones installed here."""
     subprocess.run([sys.executable, "-m", "venv", str(tmp_path / "env")], check=True)
     python = tmp_path / "env" / ("Scripts" if os.name == "nt" else "bin") / "python"
     pip = [str(python), "-m", "pip", "install", "--quiet", "--no-index", "--no-deps", str(wheel)]
@@ -45,7 +45,11 @@ def test_the_demo_runs_from_the_wheel_elsewhere(wheel: Path, tmp_path: Path) -> 
     here = next(path for path in map(Path, sys.path) if (path / "papermill").is_dir())
     (site / "dependencies.pth").write_text(str(here), encoding="utf-8")
     done = subprocess.run(
-        [str(python), "-c", "import labcalc; print(labcalc.__file__)"], check=True, capture_output=True, text=True, cwd=tmp_path
+        [str(python), "-c", "import labcalc; print(labcalc.__file__)"],
+        check=True,
+        capture_output=True,
+        text=True,
+        cwd=tmp_path,
     )
     assert done.stdout.startswith(str(site)), "labcalc comes from the checkout, not from the wheel"
     labcalc = python.with_name("labcalc")

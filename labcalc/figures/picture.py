@@ -23,7 +23,9 @@ class Picture:
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
 
-    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> tuple[dict[str, Any], dict[str, Any]]:
+    def _repr_mimebundle_(
+        self, include: object = None, exclude: object = None
+    ) -> tuple[dict[str, Any], dict[str, Any]]:
         data = {PLOTLY_MIME: json.loads(pio.to_json(self.figure, validate=False)), "text/plain": self.caption}
         table = {"columns": list(self.columns), "rows": [list(row) for row in self.rows]}
         return data, {"labcalc": {"caption": self.caption, "table": table}}

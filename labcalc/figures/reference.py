@@ -11,7 +11,10 @@ from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker
 __all__ = ["draw_reference_history"]
 
 _SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
-_PANELS = (("kinematic viscosity", "Viscosity, % from certified", "y"), ("density", "Density, kg/m³ from certified", "y2"))
+_PANELS = (
+    ("kinematic viscosity", "Viscosity, % from certified", "y"),
+    ("density", "Density, kg/m³ from certified", "y2"),
+)
 
 
 def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: pd.Timestamp) -> Picture | None:
@@ -40,7 +43,11 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
     figure.update_layout(
         xaxis={"anchor": "y2", "type": "date"},
         yaxis={"domain": [0.54, 1.0], "zeroline": True, "zerolinecolor": MUTED},
-        yaxis2={**figure.layout.yaxis.to_plotly_json(), "domain": [0.0, 0.46], "title": {"text": _PANELS[1][1], "standoff": 8}},
+        yaxis2={
+            **figure.layout.yaxis.to_plotly_json(),
+            "domain": [0.0, 0.46],
+            "title": {"text": _PANELS[1][1], "standoff": 8},
+        },
     )
     series = list(dict.fromkeys(zip(known["sample"], known["temperature_C"], strict=True)))
     for quantity, _, axis in _PANELS:
@@ -52,7 +59,14 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
             _add_limits(figure, float(panel["allowed"].max()), axis)
     figure.add_shape(type="line", x0=run_at, x1=run_at, xref="x", y0=0, y1=1, yref="paper", line=stroke(ACCENT, "dash"))
     figure.add_annotation(
-        x=run_at, xref="x", y=1.0, yref="paper", text="this run", showarrow=False, xanchor="right", font={"color": ACCENT}
+        x=run_at,
+        xref="x",
+        y=1.0,
+        yref="paper",
+        text="this run",
+        showarrow=False,
+        xanchor="right",
+        font={"color": ACCENT},
     )
     return Picture(figure, _caption(known, instrument), *_numbers(known))
 
@@ -83,7 +97,16 @@ def _add_series(figure: go.Figure, rows: pd.DataFrame, name: str, number: int, a
 
 def _add_limits(figure: go.Figure, limit: float, axis: str) -> None:
     figure.add_shape(
-        type="rect", x0=0, x1=1, xref="paper", y0=-limit, y1=limit, yref=axis, fillcolor=BAND, line={"width": 0}, layer="below"
+        type="rect",
+        x0=0,
+        x1=1,
+        xref="paper",
+        y0=-limit,
+        y1=limit,
+        yref=axis,
+        fillcolor=BAND,
+        line={"width": 0},
+        layer="below",
     )
 
 

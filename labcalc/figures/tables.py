@@ -1,4 +1,4 @@
-"""Tables and the verdict as HTML: every text escaped, headers with scope, numbers to the right, full precision beneath."""
+"""Tables and the verdict as HTML: every text escaped, numbers to the right, full precision on hover."""
 
 from __future__ import annotations
 
@@ -93,7 +93,9 @@ def show_header(judgement: Judgement) -> Fragment:
         "Measured": _interval(start, end),
         "Remark": "; ".join(dict.fromkeys(map(str, dossier.rows["remark"].dropna()))),
     }
-    rows = "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in facts.items() if value)
+    rows = "".join(
+        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in facts.items() if value
+    )
     return Fragment(f'<dl class="facts">{rows}</dl>', "; ".join(f"{k}: {v}" for k, v in facts.items() if v))
 
 
@@ -113,15 +115,17 @@ def show_checks(checks: Sequence[Check]) -> Fragment:
     ranked = sorted(checks, key=lambda check: order[check.state])
     rows = [
         (
-            f'<span class="state {check.state.replace(" ", "-")}"><span aria-hidden="true">{_STATE_SIGNS[check.state]}</span> '
-            f"{check.state}</span>",
+            f'<span class="state {check.state.replace(" ", "-")}">'
+            f'<span aria-hidden="true">{_STATE_SIGNS[check.state]}</span> {check.state}</span>',
             escape(check.name),
-            escape(check.finding) + (f'<br><small>{escape(check.basis)}</small>' if check.basis else ""),
+            escape(check.finding) + (f"<br><small>{escape(check.basis)}</small>" if check.basis else ""),
         )
         for check in ranked
     ]
     text = "\n".join(f"{check.state}: {check.name}: {check.finding}" for check in ranked)
-    return Fragment(_table("Checks behind the verdict", ("State", "Check", "Finding and limit"), rows, row_header=1), text)
+    return Fragment(
+        _table("Checks behind the verdict", ("State", "Check", "Finding and limit"), rows, row_header=1), text
+    )
 
 
 def show_results(results: Sequence[Result]) -> Fragment:
@@ -138,7 +142,9 @@ def show_results(results: Sequence[Result]) -> Fragment:
         for r in results
     ]
     columns = ("Quantity", "Value", "Unit", "U (k = 2)", "Determinations", "How")
-    bases = sorted({f"U of {'density' if r.quantity == 'density' else 'viscosity'}: {r.uncertainty_basis}" for r in results})
+    bases = sorted(
+        {f"U of {'density' if r.quantity == 'density' else 'viscosity'}: {r.uncertainty_basis}" for r in results}
+    )
     notes = "".join(f'<p class="note">{escape(basis)}.</p>' for basis in bases)
     text = "\n".join(f"{r.name}: {r.reported} {r.unit}" for r in results)
     return Fragment(_table("Results", columns, rows, numeric=(1, 3, 4)) + notes, text)
@@ -205,8 +211,8 @@ def show_refusals(judgement: Judgement) -> Fragment:
 def show_cautions() -> Fragment:
     """Return the cautions that go with the work and with the figures."""
     cautions = (
-        "Solvents for cleaning and hot oil can burn and their vapours harm: work in the fume hood, away from flames and "
-        "hot surfaces, with the gloves and eye protection that the safety data sheets ask for.",
+        "Solvents for cleaning and hot oil can burn and their vapours harm: work in the fume hood, away from flames "
+        "and hot surfaces, with the gloves and eye protection that the safety data sheets ask for.",
         "Compressed air for drying: low pressure, never towards a person, eye protection on.",
         "The laboratory's own safety rules, local codes and licensed practice come first.",
         "Precision figures marked 'memory' are to be confirmed against the laboratory's own copy of the standard.",
@@ -231,7 +237,8 @@ def _table(
     body = "".join(
         "<tr>"
         + "".join(
-            f'<th scope="row">{cell}</th>' if i == row_header else f"<td{css(i)}>{cell}</td>" for i, cell in enumerate(row)
+            f'<th scope="row">{cell}</th>' if i == row_header else f"<td{css(i)}>{cell}</td>"
+            for i, cell in enumerate(row)
         )
         + "</tr>"
         for row in rows

@@ -72,7 +72,11 @@ def _add_band(figure: go.Figure, curve: Curve) -> None:
 def _add_line(figure: go.Figure, curve: Curve) -> None:
     low, high = curve.interval_C
     grid = curve.temperature_C
-    parts = ((grid <= low, "dot", ""), ((grid >= low) & (grid <= high), "solid", "line"), (grid >= high, "dot", "extrapolated"))
+    parts = (
+        (grid <= low, "dot", ""),
+        ((grid >= low) & (grid <= high), "solid", "line"),
+        (grid >= high, "dot", "extrapolated"),
+    )
     for part, dash, name in parts:
         figure.add_scatter(
             x=_abscissa(grid[part]),
@@ -91,13 +95,17 @@ def _scale(figure: go.Figure, curve: Curve) -> None:
     grid = curve.temperature_C if curve.temperature_C.size else curve.measured_C
     temperatures = np.arange(np.floor(grid.min() / 20) * 20, grid.max() + 20, 20)
     left, right = _widened(_abscissa([grid.min(), grid.max()]))
-    figure.update_xaxes(range=[left, right], tickvals=_abscissa(temperatures), ticktext=[f"{t:g}" for t in temperatures])
+    figure.update_xaxes(
+        range=[left, right], tickvals=_abscissa(temperatures), ticktext=[f"{t:g}" for t in temperatures]
+    )
     drawn = walther_ordinate(np.concatenate([curve.value, curve.measured]))
     bottom, top = _widened([drawn.min(), drawn.max()])
     places = walther_ordinate(_VISCOSITY_TICKS)
     seen = _VISCOSITY_TICKS[(places >= bottom) & (places <= top)]
     seen = seen[:: max(1, len(seen) // _TICKS_WANTED)]
-    figure.update_yaxes(range=[bottom, top], tickvals=walther_ordinate(seen), ticktext=[f"{v:,.6g}".replace(",", " ") for v in seen])
+    figure.update_yaxes(
+        range=[bottom, top], tickvals=walther_ordinate(seen), ticktext=[f"{v:,.6g}".replace(",", " ") for v in seen]
+    )
 
 
 def _abscissa(temperature_C: ArrayLike) -> NDArray[np.float64]:

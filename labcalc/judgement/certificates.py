@@ -22,8 +22,8 @@ COMPARISON_COLUMNS = (
     "certified",
     "limit",
 )
-"""One row a run, quantity and temperature. ``value``, ``certified`` and ``limit`` (the largest difference allowed) stand in
-the unit of the quantity; ``certified`` is NaN where no certificate was valid on the day or none gives that value."""
+"""One row a run, quantity and temperature. ``value``, ``certified`` and ``limit`` (the largest difference allowed) stand
+in the unit of the quantity; ``certified`` is NaN where no certificate was valid on the day or none gives that value."""
 
 _KEYS = ["run", "sample", "lot", "instrument", "quantity", "temperature_C"]
 
@@ -63,7 +63,9 @@ def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[np.ndarray,
     """Return certified value and expanded uncertainty of each row; NaN where there is none."""
     value, uncertainty = np.full(len(table), np.nan), np.full(len(table), np.nan)
     days = table["measured_at"].dt.date
-    for (sample, lot, day), positions in table.groupby([table["sample"], table["lot"].fillna(""), days]).indices.items():
+    for (sample, lot, day), positions in table.groupby(
+        [table["sample"], table["lot"].fillna(""), days]
+    ).indices.items():
         group = table.iloc[positions]
         for one in _values(_lot(str(sample), str(lot), day, laboratory)):
             fits = (group["quantity"] == one.quantity) & ((group["temperature_C"] - one.temperature_C).abs() <= 0.5)
@@ -82,7 +84,7 @@ def _values(lot: ReferenceLot | None) -> tuple[CertifiedValue, ...]:
 
 
 def _own_limit(table: pd.DataFrame, laboratory: Laboratory) -> np.ndarray:
-    """Return how far the laboratory lets a reference oil be from its certified value, beside the certificate's own U."""
+    """Return how far the laboratory lets a reference oil be from its certified value, beside the certificate's U."""
     report = laboratory.report
     percent = table["certified"].to_numpy(float) * report.reference_viscosity_percent / 100.0
     return np.where(table["quantity"] == "density", report.reference_density_kg_m3, percent)

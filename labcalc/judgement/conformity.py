@@ -39,7 +39,9 @@ def typical_check(dossier: Dossier, results: tuple[Result, ...]) -> Check | None
     if dossier.is_reference:
         return None
     typical = dossier.product.typical if dossier.product else ()
-    pairs = [(value, found) for value in typical if (found := find_result(results, value.quantity, value.temperature_C))]
+    pairs = [
+        (value, found) for value in typical if (found := find_result(results, value.quantity, value.temperature_C))
+    ]
     if not pairs:
         return Check(name, "not checked", "lab.toml gives this product no typical value that was measured here")
     value, found = max(pairs, key=lambda pair: abs(_deviations(*pair)))
@@ -76,7 +78,8 @@ def _specification(
     return Check(
         name,
         "not met" if outside else "doubtful" if close else "met",
-        f"{rounded(value, limit.decimals)}{u} {unit}".strip() + f"; limits {_words(limit, unit)}"
+        f"{rounded(value, limit.decimals)}{u} {unit}".strip()
+        + f"; limits {_words(limit, unit)}"
         + (": within by less than the uncertainty" if close else ""),
         f"{product.specification or product.name}; {_RULE}",
     )
@@ -85,7 +88,7 @@ def _specification(
 def _value(
     limit: Limit, results: tuple[Result, ...], consequences: tuple[Consequence, ...]
 ) -> tuple[float, float] | None:
-    """Return the value to compare and its expanded uncertainty: measured, else an index or a density by its standard."""
+    """Return the value to compare and its expanded uncertainty: measured, else an index or a density."""
     if measured := find_result(results, limit.quantity, limit.temperature_C):
         return measured.value, measured.expanded_uncertainty
     names = {"viscosity index": "Viscosity index", "density": f"Density at {limit.temperature_C:g} °C"}

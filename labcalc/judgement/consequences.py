@@ -33,12 +33,15 @@ class Consequence:
 
 
 def viscosity_line(results: Sequence[Result]) -> ViscosityTemperatureLine | None:
-    """Return the viscosity-temperature line through the run's kinematic viscosities, or None with fewer than two."""
+    """Return the viscosity-temperature line of the run, or None where none goes through its points."""
     points = [(r.temperature_C, r.value) for r in results if r.quantity == "kinematic viscosity"]
     if len(points) < 2:
         return None
     temperatures, viscosities = zip(*points, strict=True)
-    return fit_viscosity_temperature(temperatures, viscosities)
+    try:
+        return fit_viscosity_temperature(temperatures, viscosities)
+    except OutOfRangeError:
+        return None
 
 
 def consequences_of(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Consequence, ...]:
@@ -96,7 +99,13 @@ def _index(results: tuple[Result, ...]) -> Consequence:
     if len(inputs) < 2:
         return _missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C")
     return _calculated(
-        name, formulae.viscosity_index, inputs, lambda v: reported_value("viscosity index", v), "", standard, "table basis"
+        name,
+        formulae.viscosity_index,
+        inputs,
+        lambda v: reported_value("viscosity index", v),
+        "",
+        standard,
+        "table basis",
     )
 
 
@@ -120,19 +129,30 @@ def _viscosities(dossier: Dossier, results: tuple[Result, ...]) -> list[Conseque
     return [_viscosity_at(names[t], t, inputs, standard) for t in wanted]
 
 
-def _viscosity_at(name: str, temperature: float, inputs: Sequence[Result], standard: str) -> Consequence:
-    temperatures = [r.temperature_C for r in inputs]
+def _line_at(temperatures: Sequence[float], temperature: float) -> Callable[..., float]:
+    """Return the function that takes the measured viscosities to the line's at one temperature."""
 
-    def interpolated(*viscosities: float) -> float:
+    def viscosity(*viscosities: float) -> float:
         line = fit_viscosity_temperature(temperatures, viscosities)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ExtrapolationWarning)
             return float(line.kinematic_viscosity_at(temperature, extrapolate=True))
 
+    return viscosity
+
+
+def _viscosity_at(name: str, temperature: float, inputs: Sequence[Result], standard: str) -> Consequence:
+    temperatures = [r.temperature_C for r in inputs]
     low, high = min(temperatures), max(temperatures)
     note = "" if low <= temperature <= high else f"extrapolated: measured from {low:g} °C to {high:g} °C only"
     return _calculated(
-        name, interpolated, inputs, lambda v: reported_value("kinematic viscosity", v), "mm²/s", standard, note
+        name,
+        _line_at(temperatures, temperature),
+        inputs,
+        lambda v: reported_value("kinematic viscosity", v),
+        "mm²/s",
+        standard,
+        note,
     )
 
 
@@ -142,17 +162,16 @@ def _densities(dossier: Dossier, results: tuple[Result, ...]) -> list[Consequenc
     names = ("Density at 15 °C", "Relative density 60/60 °F", "API gravity")
     units = ("kg/m³", "", "°API")
     standards = [formulae.editions()[key] for key in ("density_at", "relative_density", "api_gravity")]
-    measured = [r for r in results if r.quantity == "density"]
-    if not measured:
+    nearest = _nearest_to_15(results)
+    if nearest is None:
         return [_missing(*row, "needs a measured density") for row in zip(names, units, standards, strict=True)]
-    nearest = min(measured, key=lambda r: abs(r.temperature_C - 15.0))
     start = nearest.temperature_C
 
     def at_15(density: float) -> float:
         return float(formulae.density_at(density, start, 15.0, commodity=commodity))
 
     def at_60F(density: float) -> float:
-        return float(formulae.density_at(density, start, (60.0 - 32.0) / 1.8, commodity=commodity))
+        return float(formulae.density_at_60F(density, start, commodity=commodity))
 
     note = f"from {start:g} °C, {group}"
     return [
@@ -178,8 +197,43 @@ def _densities(dossier: Dossier, results: tuple[Result, ...]) -> list[Consequenc
     ]
 
 
+def _nearest_to_15(results: tuple[Result, ...]) -> Result | None:
+    measured = [r for r in results if r.quantity == "density"]
+    return min(measured, key=lambda r: abs(r.temperature_C - 15.0), default=None)
+
+
 def _constants(dossier: Dossier, results: tuple[Result, ...]) -> list[Consequence]:
     return [
-        _missing("Saybolt Universal viscosity at 100 °F", "s", "ASTM D2161", "not yet calculated by this version"),
-        _missing("Viscosity-gravity constant", "", "ASTM D2501", "not yet calculated by this version"),
+        *(_saybolt(results, fahrenheit) for fahrenheit in (100, 210)),
+        *(_gravity_constant(dossier, results, celsius) for celsius in (40, 100)),
     ]
+
+
+def _saybolt(results: tuple[Result, ...], fahrenheit: int) -> Consequence:
+    name, celsius = f"Saybolt Universal viscosity at {fahrenheit} °F", (fahrenheit - 32.0) / 1.8
+    standard = formulae.editions()["saybolt_universal_from_kinematic"]
+    inputs = [r for r in results if r.quantity == "kinematic viscosity"]
+    if len(inputs) < 2:
+        return _missing(name, "s", standard, "needs two measured temperatures")
+    kinematic = _line_at([r.temperature_C for r in inputs], celsius)
+
+    def saybolt(*viscosities: float) -> float:
+        return float(formulae.saybolt_universal_from_kinematic(kinematic(*viscosities), celsius))
+
+    note = f"from the viscosity-temperature line at {celsius:.2f} °C"
+    return _calculated(name, saybolt, inputs, lambda v: str(rounded(v, 1 if v < 200.0 else 0)), "s", standard, note)
+
+
+def _gravity_constant(dossier: Dossier, results: tuple[Result, ...], celsius: int) -> Consequence:
+    name = f"Viscosity-gravity constant ({celsius} °C)"
+    standard = formulae.editions()["viscosity_gravity_constant_40C"]
+    viscosity, density = find_result(results, "kinematic viscosity", celsius), _nearest_to_15(results)
+    if viscosity is None or density is None:
+        return _missing(name, "", standard, f"needs the kinematic viscosity at {celsius} °C and a density")
+    formula = formulae.viscosity_gravity_constant_40C if celsius == 40 else formulae.viscosity_gravity_constant_100C
+
+    def constant(kinematic: float, density_kg_m3: float) -> float:
+        density_15 = formulae.density_at(density_kg_m3, density.temperature_C, 15.0, commodity=dossier.commodity)
+        return float(formula(density_15, kinematic))
+
+    return _calculated(name, constant, [viscosity, density], lambda v: str(rounded(v, 3)), "", standard)

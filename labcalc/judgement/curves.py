@@ -1,4 +1,4 @@
-"""Curves through the results of a run: viscosity and density against temperature, with the band of their uncertainty."""
+"""Curves through the results of a run: viscosity and density against temperature, each with its band."""
 
 from __future__ import annotations
 
@@ -122,6 +122,8 @@ def _line_with_band(
             return np.log(line.kinematic_viscosity_at(grid, extrapolate=True))
 
     steps = _STEP * np.eye(len(inputs))
-    sensitivities = np.array([(log_viscosity(logarithms + s) - log_viscosity(logarithms - s)) / (2 * _STEP) for s in steps])
+    sensitivities = np.array(
+        [(log_viscosity(logarithms + s) - log_viscosity(logarithms - s)) / (2 * _STEP) for s in steps]
+    )
     value = np.exp(log_viscosity(logarithms))
     return value, value * np.sqrt(np.sum((sensitivities * relative[:, None]) ** 2, axis=0))

@@ -1,4 +1,4 @@
-"""What a judgement starts from: the exports at hand, the laboratory's record behind them, and the dossier of each run."""
+"""What a judgement starts from: the exports at hand, the laboratory's record, and the dossier of each run."""
 
 from __future__ import annotations
 
@@ -33,8 +33,8 @@ class Dossier:
     rows: pd.DataFrame
     """The run's determinations, in the order of the tidy table."""
     references: pd.DataFrame
-    """Reference oils of the same instrument beside their certified values (``COMPARISON_COLUMNS``) in the 30 days before
-    the run's end, the run itself excluded."""
+    """Reference oils of the same instrument beside their certified values (``COMPARISON_COLUMNS``) in the 30 days
+    before the run's end, the run itself excluded."""
     before: pd.DataFrame
     """The run before on the same instrument; empty where the record holds none."""
     product: Product | None

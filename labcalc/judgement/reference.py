@@ -18,7 +18,9 @@ def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
     if dossier.is_reference:
         return (_agreement("Agrees with its certificate", dossier.own_comparisons),)
     if not dossier.laboratory.references:
-        return (Check(_NAME, "doubtful", "lab.toml names no reference oils: nothing shows that the instrument is right"),)
+        return (
+            Check(_NAME, "doubtful", "lab.toml names no reference oils: nothing shows that the instrument is right"),
+        )
     if dossier.references.empty:
         return (Check(_NAME, "doubtful", "the record holds no reference-oil result of this instrument in 30 days"),)
     last = _last_of_each(dossier.references)

@@ -79,7 +79,7 @@ def find_result(results: tuple[Result, ...], quantity: str, temperature_C: float
 
 
 def reported_value(quantity: str, value: float) -> str:
-    """Round as the methods say: viscosity to four significant figures, density to 0.1 kg/m³, an index to a whole number.
+    """Round as the methods say: viscosity to four figures, density to 0.1 kg/m³, an index to a whole number.
 
     Viscosity: ISO 3104:1994, clause 13, and ASTM D445. Density: ISO 12185:1996, clause 11. Index: ASTM D2270, 7.1.
     """

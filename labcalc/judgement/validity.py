@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
 from labcalc.exports import QUANTITY_COLUMNS, is_derived
 from labcalc.judgement.checks import Check
+from labcalc.judgement.consequences import Consequence
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.results import Result, reported_value
 from labcalc.lab import precision_for
@@ -13,12 +16,16 @@ from labcalc.statistics import CRITICAL_RANGE_FACTORS, critical_range
 
 __all__ = [
     "DENSITY_SLOPE_LIMIT",
+    "GRAVITY_CONSTANT_LIMIT",
     "carry_over_check",
     "consistency_check",
     "density_slope_check",
     "gravity_constant_check",
     "repeat_checks",
 ]
+
+GRAVITY_CONSTANT_LIMIT = 0.01
+"""How far the two viscosity-gravity constants may be apart, [-]: labcalc's own choice, no published limit."""
 
 DENSITY_SLOPE_LIMIT = 0.06
 """How far a measured density slope may be from the table's, [kg/m³/K]: labcalc's own choice, no published limit."""
@@ -33,7 +40,7 @@ def repeat_checks(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Check,
 
 
 def _independent(results: tuple[Result, ...]) -> list[Result]:
-    """Leave out what follows from two others, and dynamic viscosity where kinematic viscosity is there to be looked at."""
+    """Leave out what follows from two others, and dynamic viscosity where the kinematic one is there to be looked at."""
     kinematic = {r.temperature_C for r in results if r.quantity == "kinematic viscosity"}
     return [
         r
@@ -51,7 +58,9 @@ def _repeats(dossier: Dossier, result: Result) -> Check:
         return Check(name, "not checked", "lab.toml gives this product no precision_class")
     statement = precision_for(dossier.laboratory, precision_class, result.quantity, result.temperature_C)
     if statement is None:
-        return Check(name, "not checked", f"no precision statement for {precision_class} at {result.temperature_C:g} °C")
+        return Check(
+            name, "not checked", f"no precision statement for {precision_class} at {result.temperature_C:g} °C"
+        )
     if len(result.repeats) > max(CRITICAL_RANGE_FACTORS):
         return Check(name, "not checked", f"{len(result.repeats)} repeats: a critical range is given for up to 10")
     spread = max(result.repeats) - min(result.repeats)
@@ -81,33 +90,44 @@ def consistency_check(dossier: Dossier) -> Check:
 
 
 def density_slope_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
-    """Compare the density's fall with temperature with the one that the standard's table gives for the commodity group."""
+    """Compare the density's fall with temperature with the one that the standard gives for the commodity group."""
     name = "Density slope plausible"
     densities = [r for r in results if r.quantity == "density" and not r.follows]
     if len(densities) < 2:
         return Check(name, "not checked", "needs densities at two temperatures")
     cold, hot = densities[0], densities[-1]
     commodity = dossier.commodity
-    try:
-        expected_hot = float(
-            formulae.density_at(cold.value, cold.temperature_C, hot.temperature_C, commodity=commodity)
-        )
-    except OutOfRangeError as refusal:
-        return Check(name, "not checked", str(refusal), formulae.editions()["density_at"])
     span = hot.temperature_C - cold.temperature_C
-    slope, expected = (cold.value - hot.value) / span, (cold.value - expected_hot) / span
+    fall = (cold.value - hot.value) / span
+    try:
+        slope = formulae.density_slope(cold.value, cold.temperature_C, hot.temperature_C, commodity=commodity)
+    except OutOfRangeError as refusal:
+        return Check(name, "not checked", str(refusal), formulae.editions()["density_slope"])
+    expected = -float(slope)
     return Check(
         name,
-        "met" if abs(slope - expected) <= DENSITY_SLOPE_LIMIT else "doubtful",
-        f"falls by {slope:.3f} kg/m³ a kelvin between {cold.temperature_C:g} °C and {hot.temperature_C:g} °C; "
+        "met" if abs(fall - expected) <= DENSITY_SLOPE_LIMIT else "doubtful",
+        f"falls by {fall:.3f} kg/m³ a kelvin between {cold.temperature_C:g} °C and {hot.temperature_C:g} °C; "
         f"{expected:.3f} expected for a {commodity}, ±{DENSITY_SLOPE_LIMIT:g}",
-        f"{formulae.editions()['density_at']}; the limit is labcalc's own choice",
+        f"{formulae.editions()['density_slope']}; the limit is labcalc's own choice",
     )
 
 
-def gravity_constant_check() -> Check:
-    """Say that the two viscosity-gravity constants are not compared yet."""
-    return Check("Viscosity-gravity constants agree", "not checked", "not yet checked by this version", "ASTM D2501")
+def gravity_constant_check(consequences: tuple[Consequence, ...]) -> Check:
+    """Compare the viscosity-gravity constants from 40 °C and 100 °C: three measured quantities have to fit together."""
+    name = "Viscosity-gravity constants agree"
+    at_40, at_100 = (c for c in consequences if c.name.startswith("Viscosity-gravity constant"))
+    unknown = [c for c in (at_40, at_100) if math.isnan(c.value)]
+    if unknown:
+        return Check(name, "not checked", unknown[0].note, at_40.standard)
+    difference = at_40.value - at_100.value
+    return Check(
+        name,
+        "met" if abs(difference) <= GRAVITY_CONSTANT_LIMIT else "doubtful",
+        f"{at_40.value:.4f} from 40 °C and {at_100.value:.4f} from 100 °C differ by {difference:+.4f}; "
+        f"limit {GRAVITY_CONSTANT_LIMIT:g}",
+        f"{at_40.standard} expects about 0.003; the limit is labcalc's own choice",
+    )
 
 
 def carry_over_check(dossier: Dossier) -> Check:

@@ -50,7 +50,7 @@ class Judgement:
 
     @property
     def reason(self) -> str:
-        """The reason in one sentence: the first check that is not met, else the first doubtful one, else how many are met."""
+        """The reason in one sentence: the first check not met, else the first doubtful one, else how many are met."""
         for state in ("not met", "doubtful"):
             if found := self._in(state):
                 more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
@@ -84,7 +84,7 @@ def judge(dossier: Dossier) -> Judgement:
         control_chart_check(),
         consistency_check(dossier),
         density_slope_check(dossier, results),
-        gravity_constant_check(),
+        gravity_constant_check(consequences),
         carry_over_check(dossier),
         *specification_checks(dossier, results, consequences),
         *((typical,) if typical else ()),

@@ -1,4 +1,4 @@
-"""The verdict on a run and the checks that it rests on. The numbers of the runs are invented; the limits are computed here."""
+"""The verdict on a run and its checks. The numbers of the runs are invented; the limits are computed here."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def test_a_good_run_is_releasable(judged: Judge) -> None:
 
 
 def test_no_check_of_the_report_is_left_out(judged: Judge) -> None:
-    """The order of the report: repeats, reference oils, control chart, consistency, slope, constants, carry-over, limits."""
+    """In the order of the report."""
     assert [one.name.split(":")[0] for one in judged().checks] == [
         "Repeats agree",
         "Reference oils on this instrument agree",
@@ -59,7 +59,10 @@ def test_a_reference_oil_beyond_its_limit_is_not_releasable(judged: Judge) -> No
     assert check(within, "Reference oils on this instrument agree").state == "met"
     beyond = judged(record=REFERENCE.replace("50.05", "50.28"))
     assert beyond.verdict == "not releasable"
-    assert "RO-1 lot A, kinematic viscosity at 40 °C 50.28 mm²/s, +0.28 from the certified 50; limit ±0.27" in beyond.reason
+    assert (
+        "RO-1 lot A, kinematic viscosity at 40 °C 50.28 mm²/s, +0.28 from the certified 50; limit ±0.27"
+        in beyond.reason
+    )
 
 
 def test_only_the_last_reference_result_before_the_run_counts(judged: Judge) -> None:
@@ -160,14 +163,16 @@ def test_results_and_what_follows(judged: Judge) -> None:
 
 
 def test_uncertainty_of_an_index_grows_as_published(judged: Judge) -> None:
-    """Sensitivities of the index near 73.30/8.86 as computed in another program from the table: -1.45 and +2.15 for +1 %."""
+    """Sensitivities of the index near 73.30/8.86, computed from the table elsewhere: -1.45 and +2.15 for +1 %."""
     judgement = judged(GOOD.replace("46.12", "73.30").replace("6.870", "8.860"))
     index = next(c for c in judgement.consequences if c.name == "Viscosity index")
     assert index.reported == "92"
     assert index.expanded_uncertainty == pytest.approx(0.5 * math.hypot(1.45, 2.15), rel=0.02)
 
 
-def test_without_a_lab_toml_nothing_is_called_releasable(tmp_path_factory: pytest.TempPathFactory, judged: Judge) -> None:
+def test_without_a_lab_toml_nothing_is_called_releasable(
+    tmp_path_factory: pytest.TempPathFactory, judged: Judge
+) -> None:
     judgement = judged()
     from labcalc.judgement import gather, judge
 

@@ -10,19 +10,17 @@ from labcalc.statistics import propagated_uncertainty
 
 
 def test_end_gauge_calibration() -> None:
-    """JCGM 100:2008, H.1 (inputs from memory): length of an end gauge, combined standard uncertainty 32 nm, first order.
+    """JCGM 100:2008, H.1 (inputs from memory): length of an end gauge, combined standard uncertainty 32 nm.
 
-    Inputs as the example states them: standard 25 nm, comparison 9.7 nm, expansion of the gauge (known to 1e-6 per kelvin
-    times a uniform deviation) entering through the difference of coefficients 2.9 nm and of temperatures 16.6 nm.
+    Inputs as the example states them: standard 25 nm, comparison 9.7 nm, expansion of the gauge (known to 1e-6 per
+    kelvin times a uniform deviation) entering through the difference of coefficients 2.9 nm and of temperatures 16.6 nm.
     """
     length_nm, alpha = 50_000_623.0, 11.5e-6
 
     def gauge(standard: float, difference: float, delta_alpha: float, theta: float, delta_theta: float) -> float:
         return standard + difference - standard * (delta_alpha * theta + alpha * delta_theta)
 
-    uncertainty = propagated_uncertainty(
-        gauge, [length_nm, 215.0, 0.0, -0.1, 0.0], [25.0, 9.7, 0.58e-6, 0.41, 0.0289]
-    )
+    uncertainty = propagated_uncertainty(gauge, [length_nm, 215.0, 0.0, -0.1, 0.0], [25.0, 9.7, 0.58e-6, 0.41, 0.0289])
     assert uncertainty == pytest.approx(32.0, abs=0.5)
 
 
