@@ -1,7 +1,7 @@
-"""Every formula against printed values: tests/published/*.csv names source, clause, and whether it was seen or remembered.
+"""Every formula against printed values: tests/published/*.csv names source and clause, seen or from memory.
 
-A value passes within half a unit of its last printed place, or within the tolerance that its row states: 1e-7 is the one
-of the published example set of API MPMS 11.1. Inputs stand in the units of the print.
+A value passes within half a unit of its last printed place, or within the tolerance that its row states: 1e-7 is the
+one of the published example set of API MPMS 11.1. Inputs stand in the units of the print.
 """
 
 from __future__ import annotations
@@ -136,14 +136,14 @@ def test_refusals_of_the_density_tables(row: Row) -> None:
     temperature = celsius(row["temperature"]) if row["temperature_unit"] == "°F" else float(row["temperature"])
     pressure = kilopascal(row["pressure"], row["pressure_unit"])
     density, _, base = row["density"].partition("@")
-    value = kilograms(density, row["density_unit"])
+    value, commodity = kilograms(density, row["density_unit"]), row["commodity"]
+    refused: dict[str, Callable[[], object]] = {
+        "correction": lambda: formulae.volume_correction(value, temperature, pressure, commodity=commodity),
+        "observed": lambda: formulae.density_at_60F(value, temperature, pressure, commodity=commodity),
+        "base": lambda: formulae.density_at(value, float(base), temperature, commodity=commodity),
+    }
     with pytest.raises(OutOfRangeError) as refusal:
-        if row["formula"] == "correction":
-            formulae.volume_correction(value, temperature, pressure, commodity=row["commodity"])
-        elif row["formula"] == "observed":
-            formulae.density_at_60F(value, temperature, pressure, commodity=row["commodity"])
-        else:
-            formulae.density_at(value, float(base), temperature, commodity=row["commodity"])
+        refused[row["formula"]]()
     assert refusal.value.quantity == row["refused"]
 
 

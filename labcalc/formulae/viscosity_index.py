@@ -70,7 +70,7 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
     )
     _refuse_exchanged(U, Y)
     L, H = _basis(Y)
-    index = np.asarray(100.0 * (L - U) / (L - H))  # equation 3
+    index = np.asarray(100.0 * ((L - U) / (L - H)))  # equation 3
     high = U < H
     index[high] = _above_100(U[high], Y[high], H[high])
     return index[()]

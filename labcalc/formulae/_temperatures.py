@@ -1,0 +1,42 @@
+"""Absolute temperature, and the interval that a fitted curve may be asked for."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labcalc.errors import ExtrapolationWarning, OutOfRangeError
+from labcalc.formulae._refusals import refuse_outside
+
+__all__ = ["ZERO_C", "keep_inside", "kelvin"]
+
+ZERO_C = 273.15
+"""0 °C, [K]."""
+
+
+def kelvin(temperature_C: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a temperature in kelvin."""
+    reason = "nothing is colder than absolute zero"
+    refuse_outside(temperature_C + ZERO_C, "absolute temperature", "K", above=0.0, reason=reason)
+    return temperature_C + ZERO_C
+
+
+def keep_inside(
+    temperature: NDArray[np.float64], lowest: NDArray[np.float64], highest: NDArray[np.float64], extrapolate: bool
+) -> None:
+    """Refuse the first temperature in °C outside the measured ones, or warn of it if extrapolation was asked for."""
+    temperature, low, high = np.broadcast_arrays(temperature, lowest, highest)
+    outside = (temperature < low) | (temperature > high)
+    if not outside.any():
+        return
+    first, coldest, warmest = (float(values[outside].flat[0]) for values in (temperature, low, high))
+    if not extrapolate:
+        reason = "outside the measured temperatures; ask for extrapolation to go beyond them"
+        raise OutOfRangeError("temperature", first, "°C", lowest=coldest, highest=warmest, reason=reason)
+    warnings.warn(
+        f"{first:.10g} °C is outside the measured {coldest:.10g} °C to {warmest:.10g} °C: extrapolated",
+        ExtrapolationWarning,
+        stacklevel=3,
+    )

@@ -1,0 +1,139 @@
+"""Density from the period of an oscillating U-tube."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.errors import OutOfRangeError
+from labcalc.formulae._refusals import refuse_outside
+
+__all__ = ["OscillatingTube", "adjust_oscillating_tube"]
+
+EDITION = "ISO 12185:1996 / ASTM D4052-11, adjustment with air and water"
+
+
+@dataclass(frozen=True, eq=False)
+class OscillatingTube:
+    r"""The constants of a tube at the one temperature at which it was adjusted, :math:`\rho = A \tau^2 - B`.
+
+    They hold for liquids that damp the tube as little as water does. What a thick oil adds (it reads too dense, by some
+    0.1 to 0.7 kg/m³) the meter itself corrects, if it is told to; it is not corrected here a second time.
+    """
+
+    A: NDArray[np.float64]
+    """Constant of the squared period, [kg/m³/µs²]."""
+    B: NDArray[np.float64]
+    """Constant, [kg/m³]."""
+
+    def density(self, period_us: ArrayLike) -> NDArray[np.float64]:
+        """Return the density of what fills the tube.
+
+        Parameters
+        ----------
+        period_us : array_like of float
+            Period of the oscillation, [µs], more than zero.
+
+        Returns
+        -------
+        numpy.ndarray or numpy.float64
+            Density, [kg/m³]; NaN where the input is NaN.
+
+        Raises
+        ------
+        OutOfRangeError
+            A period is not positive.
+        """
+        return self.A * _period(period_us) ** 2 - self.B
+
+    def period_us(self, density: ArrayLike) -> NDArray[np.float64]:
+        """Return the period with which the tube answers to a density, for a check against a reference liquid.
+
+        Parameters
+        ----------
+        density : array_like of float
+            Density, [kg/m³], more than zero.
+
+        Returns
+        -------
+        numpy.ndarray or numpy.float64
+            Period of the oscillation, [µs]; NaN where the input is NaN.
+
+        Raises
+        ------
+        OutOfRangeError
+            A density is not positive.
+        """
+        return np.sqrt((_density(density, "density") + self.B) / self.A)
+
+
+def adjust_oscillating_tube(
+    period_air_us: ArrayLike, density_air: ArrayLike, period_water_us: ArrayLike, density_water: ArrayLike
+) -> OscillatingTube:
+    r"""Return the constants of a tube from its periods with air and with water, at one temperature.
+
+    .. math:: A = \frac{\rho_w - \rho_a}{\tau_w^2 - \tau_a^2}, \qquad B = A \tau_a^2 - \rho_a
+
+    Parameters
+    ----------
+    period_air_us : array_like of float
+        Period with air in the clean, dry tube, [µs].
+    density_air : array_like of float
+        Density of that air, [kg/m³]; see ``dry_air_density``.
+    period_water_us : array_like of float
+        Period with freshly boiled water, [µs]; longer than with air.
+    density_water : array_like of float
+        Density of the water, [kg/m³]; see ``water_density``.
+
+    Returns
+    -------
+    OscillatingTube
+        Its constants A, [kg/m³/µs²], and B, [kg/m³], of the broadcast shape; NaN where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        An input is not positive, or the tube swings no slower with water than with air.
+
+    References
+    ----------
+    .. [1] ISO 12185:1996 and ASTM D4052-11: the density is linear in the square of the period.
+
+    Examples
+    --------
+    >>> tube = adjust_oscillating_tube(2550.0, 1.2045, 3850.0, 998.207)
+    >>> tube.density([2550.0, 3700.0, 3850.0]).round(4)
+    array([  1.2045, 862.4972, 998.207 ])
+    """
+    air, water = _period(period_air_us), _period(period_water_us)
+    light, heavy = _density(density_air, "density of air"), _density(density_water, "density of water")
+    _refuse_exchanged(air, water)
+    A = (heavy - light) / (water**2 - air**2)
+    return OscillatingTube(A[()], (A * air**2 - light)[()])
+
+
+def _refuse_exchanged(air: NDArray[np.float64], water: NDArray[np.float64]) -> None:
+    air, water = np.broadcast_arrays(air, water)
+    exchanged = water <= air
+    if exchanged.any():
+        raise OutOfRangeError(
+            "period with water",
+            float(water[exchanged][0]),
+            "µs",
+            lowest=float(air[exchanged][0]),
+            reason="a tube swings slower with water than with air; are the two exchanged?",
+        )
+
+
+def _period(period_us: ArrayLike) -> NDArray[np.float64]:
+    period = np.asarray(period_us, dtype=float)
+    refuse_outside(period, "period", "µs", above=0.0, reason="a period is more than zero")
+    return period
+
+
+def _density(values: ArrayLike, name: str) -> NDArray[np.float64]:
+    density = np.asarray(values, dtype=float)
+    refuse_outside(density, name, "kg/m³", above=0.0, reason="a density is more than zero")
+    return density

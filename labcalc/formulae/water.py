@@ -1,0 +1,117 @@
+"""Density of water, and densities relative to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.formulae._refusals import refuse_outside
+
+__all__ = ["RelativeDensity", "relative_density_to_water", "water_density"]
+
+EDITION = "Tanaka et al. 2001 (CIPM), Metrologia 38, 301"
+
+_A1, _A2, _A3, _A4 = -3.983035, 301.797, 522528.9, 69.34881
+_A5 = 999.974950
+"""Highest density of water of ocean isotopy, free of air, [kg/m³]."""
+_AIR_0, _AIR_1 = -4.612e-3, 0.106e-3
+"""What dissolved air adds to the density, [kg/m³] and [kg/m³/K]."""
+
+
+def water_density(temperature_C: ArrayLike, *, air_saturated: bool = False) -> NDArray[np.float64]:
+    r"""Return the density of pure water at 101.325 kPa.
+
+    .. math:: \rho = a_5 \left[ 1 - \frac{(t + a_1)^2 (t + a_2)}{a_3 (t + a_4)} \right]
+
+    Parameters
+    ----------
+    temperature_C : array_like of float
+        Temperature, [°C], 0 to 40; 0 to 25 for water saturated with air.
+    air_saturated : bool, optional
+        Water that has stood in air, as most water in a laboratory, instead of water free of air.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Density, [kg/m³]; NaN where the input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A temperature is outside the range.
+
+    References
+    ----------
+    .. [1] M. Tanaka et al., Metrologia 38 (2001) 301, equation 1 (water of the composition of ocean water, free of
+       air) and the correction for dissolved air.
+
+    Examples
+    --------
+    >>> water_density([4.0, 20.0]).round(4)
+    array([999.9749, 998.2067])
+    """
+    t = np.asarray(temperature_C, dtype=float)
+    warmest, what = (25.0, "its correction for dissolved air") if air_saturated else (40.0, "this equation for water")
+    refuse_outside(t, "temperature", "°C", lowest=0.0, highest=warmest, reason=f"Tanaka 2001 gives {what} only there")
+    density = _A5 * (1.0 - (t + _A1) ** 2 * (t + _A2) / (_A3 * (t + _A4)))
+    return (density + (_AIR_0 + _AIR_1 * t) if air_saturated else density)[()]
+
+
+@dataclass(frozen=True, eq=False)
+class RelativeDensity:
+    """A density over that of water, with both temperatures: without them the number means nothing."""
+
+    value: NDArray[np.float64]
+    """Relative density, [-]."""
+    temperature_C: float
+    """Temperature of the liquid, [°C]."""
+    water_temperature_C: float
+    """Temperature of the water, [°C]."""
+
+    @property
+    def basis(self) -> str:
+        """Both temperatures as the trade writes them, liquid first: ``20/4 °C``."""
+        return f"{self.temperature_C:.6g}/{self.water_temperature_C:.6g} °C"
+
+
+def relative_density_to_water(
+    density: ArrayLike, temperature_C: float, water_temperature_C: float
+) -> RelativeDensity:
+    """Return the relative density of a liquid at one temperature to water at the same or another one.
+
+    For 60/60 °F, the basis of API gravity, ``relative_density`` takes the density of water that API fixes.
+
+    Parameters
+    ----------
+    density : array_like of float
+        Density of the liquid at ``temperature_C``, [kg/m³], more than zero.
+    temperature_C : float
+        Temperature of the liquid, [°C].
+    water_temperature_C : float
+        Temperature of the water, [°C], 0 to 40.
+
+    Returns
+    -------
+    RelativeDensity
+        Relative density, [-], with both temperatures; NaN where the input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A density is not positive, or the water is outside its range.
+
+    References
+    ----------
+    .. [1] M. Tanaka et al., Metrologia 38 (2001) 301, for the water.
+
+    Examples
+    --------
+    >>> oil = relative_density_to_water(866.8575, 20.0, 4.0)
+    >>> oil.value.round(6), oil.basis
+    (np.float64(0.866879), '20/4 °C')
+    """
+    liquid = np.asarray(density, dtype=float)
+    refuse_outside(liquid, "density", "kg/m³", above=0.0, reason="a density is more than zero")
+    return RelativeDensity((liquid / water_density(water_temperature_C))[()], temperature_C, water_temperature_C)

@@ -1,0 +1,74 @@
+"""Speed of the formulas, as ratios to what NumPy has to do at least: python -m tests.benchmarks.formulae."""
+
+from __future__ import annotations
+
+import time
+import warnings
+from collections.abc import Callable
+
+import numpy as np
+
+from labcalc import formulae
+from labcalc.errors import ConvergenceWarning
+from labcalc.formulae._tables import published_table
+
+VALUES = 1_000_000
+OILS = 100_000
+
+
+def seconds(work: Callable[[], object], times: int = 5) -> float:
+    """Return the shortest of some runs."""
+    best = np.inf
+    for _ in range(times):
+        start = time.perf_counter()
+        work()
+        best = min(best, time.perf_counter() - start)
+    return best
+
+
+def main() -> None:
+    """Print a line a formula."""
+    random = np.random.default_rng(1)
+    table = published_table("viscosity_index_basis.csv")
+    Y = random.uniform(2.0, 70.0, VALUES)
+    U = Y * random.uniform(5.0, 15.0, VALUES)
+    columns = seconds(lambda: [np.interp(Y, table["kv_100"], table[column]) for column in "LH"])
+    report(
+        "viscosity_index", "interpolating both table columns", VALUES, lambda: formulae.viscosity_index(U, Y), columns
+    )
+    exponential = seconds(lambda: np.log10(np.log10(U)))
+    report("walther_ordinate", "two logarithms", VALUES, lambda: formulae.walther_ordinate(U), exponential)
+    ordinate = formulae.walther_ordinate(U)
+    powers = seconds(lambda: 10.0 ** (10.0**ordinate))
+    report("viscosity_from_ordinate", "two powers", VALUES, lambda: formulae.viscosity_from_ordinate(ordinate), powers)
+    pairs = np.stack([U, Y], axis=-1)[:OILS]
+    ordinates = seconds(lambda: formulae.walther_ordinate(pairs))
+    report(
+        "fit_viscosity_temperature",
+        "the ordinates of its points",
+        OILS,
+        lambda: formulae.fit_viscosity_temperature([40.0, 100.0], pairs),
+        ordinates,
+    )
+    density, temperature = random.uniform(840.0, 900.0, OILS), random.uniform(10.0, 100.0, OILS)
+    correction = seconds(lambda: formulae.volume_correction(density, temperature))
+    for commodity in formulae.COMMODITIES:
+        report(
+            f"density_at, {commodity}",
+            "one volume correction",
+            OILS,
+            lambda commodity=commodity: formulae.density_at(density, temperature, 15.0, commodity=commodity),
+            correction,
+        )
+
+
+def report(name: str, against: str, values: int, work: Callable[[], object], base: float) -> None:
+    """Time some work and print it beside its base."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        taken = seconds(work)
+    print(f"{name:32} {taken / values * 1e9:8.0f} ns a value   {taken / base:5.2f} × {against}")
+
+
+if __name__ == "__main__":
+    main()

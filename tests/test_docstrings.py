@@ -1,0 +1,76 @@
+"""Public docstrings of formulae and statistics: every quantity carries its unit in [...], every example runs."""
+
+from __future__ import annotations
+
+import doctest
+import importlib
+import inspect
+import pkgutil
+import re
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from labcalc import formulae, statistics
+
+ROOMS = (formulae, statistics)
+
+WORDS = re.compile(r"\b(str|bool|callable)\b(?! of)")
+"""Types that have no unit."""
+
+
+def public_callables() -> Iterator[tuple[str, Callable[..., object]]]:
+    for room in ROOMS:
+        for name in room.__all__:
+            thing = getattr(room, name)
+            if inspect.isfunction(thing):
+                yield f"{room.__name__}.{name}", thing
+            elif inspect.isclass(thing):
+                for method, function in inspect.getmembers(thing, inspect.isfunction):
+                    if not method.startswith("_"):
+                        yield f"{room.__name__}.{name}.{method}", function
+
+
+def section(docstring: str, title: str) -> str:
+    match = re.search(rf"^{title}\n-+\n(.*?)(?=^\w[\w ]*\n-+$|\Z)", docstring, re.DOTALL | re.MULTILINE)
+    return match.group(1) if match else ""
+
+
+def entries(text: str) -> dict[str, str]:
+    """Return type and description by the name (or, of a return, the type) that starts each entry."""
+    parts = re.split(r"^(?=\S)", text, flags=re.MULTILINE)
+    return {re.split(r" : |\n", part)[0]: part for part in parts if part.strip()}
+
+
+CALLABLES = list(public_callables())
+
+
+@pytest.mark.parametrize(("name", "function"), CALLABLES, ids=[name for name, _ in CALLABLES])
+def test_every_quantity_has_a_unit(name: str, function: Callable[..., object]) -> None:
+    docstring = inspect.getdoc(function) or ""
+    described = entries(section(docstring, "Parameters"))
+    parameters = [p for p in inspect.signature(function).parameters if p != "self"]
+    assert list(described) == parameters
+    returns = entries(section(docstring, "Returns"))
+    assert returns, f"{name} doesn't say what it returns"
+    for entry in (*described.values(), *returns.values()):
+        kind = entry.splitlines()[0].partition(" : ")[2] or entry.splitlines()[0]
+        assert WORDS.search(kind) or re.search(r"\[[^\]]+\]", entry), f"{name}: no unit in [...]: {entry}"
+
+
+def modules() -> list[str]:
+    return [f"{room.__name__}.{info.name}" for room in ROOMS for info in pkgutil.iter_modules(room.__path__)]
+
+
+@pytest.mark.parametrize("name", modules())
+def test_examples_run(name: str) -> None:
+    assert doctest.testmod(importlib.import_module(name)).failed == 0
+
+
+@pytest.mark.parametrize("name", [name for name in formulae.__all__ if inspect.isfunction(getattr(formulae, name))])
+def test_every_formula_tells_its_standard(name: str) -> None:
+    if name == "editions":
+        return
+    docstring = inspect.getdoc(getattr(formulae, name)) or ""
+    assert section(docstring, "References")
+    assert re.search(r"\d{2}", formulae.editions()[name]), "an edition has a year"

@@ -1,0 +1,53 @@
+"""Public names, frozen: a name that goes or comes is a decision, and this file shows it."""
+
+from __future__ import annotations
+
+import importlib
+import subprocess
+import sys
+
+import pytest
+
+NAMES = {
+    "labcalc": """
+        __version__ api_gravity density_at fit_viscosity_temperature viscosity_grade viscosity_index
+    """,
+    "labcalc.formulae": """
+        COMMODITIES Commodity ViscosityTemperatureLine VolumeCorrection alpha_60_from_densities api_gravity density_at
+        density_at_60F density_from_api_gravity density_from_relative_density density_slope dynamic_from_kinematic
+        editions fit_viscosity_temperature ipts68_from_its90 kinematic_from_dynamic relative_density
+        reported_viscosity_index saybolt_universal_from_kinematic viscosity_from_ordinate viscosity_grade
+        viscosity_gravity_constant_100C viscosity_gravity_constant_40C viscosity_index volume_correction
+        walther_ordinate
+    """,
+    "labcalc.statistics": """
+        CRITICAL_RANGE_FACTORS critical_range propagated_uncertainty rounded rounded_to_figures
+    """,
+    "labcalc.errors": """
+        ConvergenceWarning ExportError ExtrapolationWarning LabcalcError LabcalcWarning OutOfRangeError ParameterError
+        SettingsError UnknownRunError WorkbookError
+    """,
+}
+
+
+@pytest.mark.parametrize("module", NAMES)
+def test_exported_names(module: str) -> None:
+    exported = importlib.import_module(module)
+    assert sorted(exported.__all__) == sorted(NAMES[module].split())
+    assert all(hasattr(exported, name) for name in exported.__all__)
+    assert set(exported.__all__) <= set(dir(exported))
+
+
+def test_an_unknown_name_is_refused() -> None:
+    labcalc = importlib.import_module("labcalc")
+    with pytest.raises(AttributeError, match="module 'labcalc' has no attribute 'viscosity_indx'"):
+        _ = labcalc.viscosity_indx
+
+
+def test_formulae_load_numpy_only() -> None:
+    code = (
+        "import sys, labcalc; before = 'numpy' in sys.modules; labcalc.viscosity_index;"
+        "print(before, [n for n in ('scipy', 'pandas', 'plotly') if n in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False []"

@@ -1,0 +1,195 @@
+"""Density tables: ends of ranges, round trips, joints, and what the program keeps as its own numbers."""
+
+from __future__ import annotations
+
+import re
+import warnings
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from labcalc.errors import ConvergenceWarning, OutOfRangeError
+from labcalc.formulae import (
+    COMMODITIES,
+    alpha_60_from_densities,
+    api_gravity,
+    density_at,
+    density_at_60F,
+    density_from_api_gravity,
+    density_from_relative_density,
+    density_slope,
+    dynamic_from_kinematic,
+    kinematic_from_dynamic,
+    relative_density,
+    volume_correction,
+)
+
+F60 = (60.0 - 32.0) / 1.8
+
+always_the_same = settings(derandomize=True, deadline=None, max_examples=60)
+
+
+@always_the_same
+@given(
+    st.sampled_from(
+        [("lubricating oil", 820.0), ("crude oil", 760.0), ("refined product", 700.0), ("refined product", 850.0)]
+    ),
+    st.floats(0.0, 150.0),
+    st.floats(-40.0, 140.0),
+    st.floats(0.0, 9000.0),
+)
+def test_there_and_back(oil: tuple[str, float], above: float, temperature: float, pressure: float) -> None:
+    """Both ways lead through 60 °F; the published iteration stops at 1e-6 kg/m³."""
+    commodity, start = oil
+    density = start + above
+    there = float(density_at(density, F60, temperature, to_kPa=pressure, commodity=commodity))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)  # beside a joint, where the method itself does not settle
+        back = float(density_at(there, temperature, F60, from_kPa=pressure, commodity=commodity))
+    nearest = min(abs(density - joint) for joint in (*COMMODITIES[commodity].joints, np.inf))
+    assert back == pytest.approx(density, abs=2e-6 if nearest > 1.0 else 0.1)
+
+
+@pytest.mark.parametrize("commodity", COMMODITIES)
+def test_ends_of_the_density_range(commodity: str) -> None:
+    """API MPMS 11.1-2004, par. 11.1.6.1: the limits belong to the range."""
+    group = COMMODITIES[commodity]
+    assert np.isfinite(volume_correction([group.lowest, group.highest], 20.0, commodity=commodity).factor).all()
+    for outside in (group.lowest - 0.001, group.highest + 0.001):
+        with pytest.raises(OutOfRangeError, match="density at 60 °F"):
+            volume_correction(outside, 20.0, commodity=commodity)
+        with pytest.raises(OutOfRangeError, match="density at 60 °F"):
+            density_at(outside, F60, 15.0, commodity=commodity)
+    for outside in (group.lowest_observed - 0.001, group.highest_observed + 0.001):
+        with pytest.raises(OutOfRangeError, match=f"for the observed density of a {commodity}"):
+            density_at(outside, F60, 15.0, commodity=commodity)
+
+
+@pytest.mark.parametrize(
+    ("conditions", "quantity"),
+    [
+        ((-50.001, 0.0), "temperature"),
+        ((150.001, 0.0), "temperature"),
+        ((15.0, 10342.2), "gauge pressure"),
+        ((np.inf, 0.0), "temperature"),
+    ],
+)
+def test_ends_of_temperature_and_pressure(conditions: tuple[float, float], quantity: str) -> None:
+    temperature, pressure = conditions
+    assert np.isfinite(volume_correction(870.0, [-50.0, 150.0], [0.0, 10342.14]).factor).all()
+    with pytest.raises(OutOfRangeError, match=quantity):
+        density_at(870.0, temperature, 15.0, from_kPa=pressure)
+    with pytest.raises(OutOfRangeError, match=quantity):
+        density_at(870.0, 15.0, temperature, to_kPa=pressure)
+
+
+def test_pressure_below_the_atmosphere_counts_as_none() -> None:
+    assert density_at(870.0, 40.0, 15.0, from_kPa=-50.0) == density_at(870.0, 40.0, 15.0)
+
+
+def test_first_offending_value_is_named() -> None:
+    message = "density 1300 kg/m³ is outside its range (714.3 to 1208.3 kg/m³)"
+    with pytest.raises(OutOfRangeError, match=re.escape(message)):
+        density_at([870.0, np.nan, 1300.0, 1400.0], 40.0, 15.0)
+
+
+def test_an_oil_of_its_own_expansion() -> None:
+    """API MPMS 11.1-2004, special applications: 230e-6 to 930e-6 per °F, and then no density limits."""
+    for alpha in (230e-6, 930e-6):
+        assert np.isfinite(density_at(1300.0, 40.0, 15.0, alpha_60=alpha))
+    for alpha in (229.9e-6, 930.1e-6):
+        with pytest.raises(OutOfRangeError, match="thermal expansion"):
+            density_at(870.0, 40.0, 15.0, alpha_60=alpha)
+    with pytest.raises(OutOfRangeError, match="more than zero"):
+        density_at(0.0, 40.0, 15.0, alpha_60=500e-6)
+    assert np.isnan(density_at(870.0, 40.0, 15.0, alpha_60=[500e-6, np.nan])).tolist() == [False, True]
+
+
+def test_an_unknown_commodity_is_refused() -> None:
+    with pytest.raises(ValueError, match="commodity group 'diesel' is unknown; known are 'lubricating oil'"):
+        density_at(840.0, 15.0, 20.0, commodity="diesel")
+
+
+@pytest.mark.parametrize("joint", COMMODITIES["refined product"].joints)
+def test_expansion_is_continuous_at_the_joints(joint: float) -> None:
+    """The sub-groups of API MPMS 11.1-2004 meet within 2e-8 per °F: a wrong coefficient would break that."""
+    below, above = volume_correction([joint - 1e-9, joint], 15.0, commodity="refined product").alpha_60
+    assert abs(below - above) < 2.5e-8
+
+
+def test_beside_a_joint_the_last_value_is_kept_and_said() -> None:
+    """Par. 11.1.6.2: within 1 kg/m³ of the joints at 770.352 and 787.5195 the iteration may not settle."""
+    wanted = np.linspace(787.5, 787.54, 401)
+    observed = wanted * volume_correction(787.52, 100.0, commodity="refined product").factor
+    with pytest.warns(ConvergenceWarning, match="did not settle beside a joint"):
+        settled = density_at_60F(observed, 100.0, commodity="refined product")
+    np.testing.assert_allclose(settled, wanted, atol=0.1)
+
+
+def test_expansion_from_two_densities() -> None:
+    """The equation of CTL, solved: an oil of the tables gives back its own expansion, in either order."""
+    hot = density_at(870.0, 15.0, 100.0)
+    alpha = float(volume_correction(density_at_60F(870.0, 15.0), 15.0).alpha_60)
+    assert alpha_60_from_densities(870.0, 15.0, hot, 100.0) == pytest.approx(alpha, rel=1e-8)
+    assert alpha_60_from_densities(hot, 100.0, 870.0, 15.0) == pytest.approx(alpha, rel=1e-8)
+    assert density_at(848.0, 40.0, 100.0, alpha_60=alpha_60_from_densities(848.0, 40.0, 810.2, 100.0)) == pytest.approx(
+        810.2, abs=2e-6
+    )
+    assert np.isnan(alpha_60_from_densities(870.0, 15.0, 869.0, 15.0))
+    with pytest.raises(OutOfRangeError, match="thermal expansion"):
+        alpha_60_from_densities(870.0, 15.0, 869.0, 100.0)
+
+
+def test_every_lubricating_oil_falls_by_the_same_slope() -> None:
+    """The expansion of the group is 0.34878/ρ, so that ρα, the slope, is the same for all: 0.34878 × 1.8 = 0.628."""
+    slope = density_slope(np.linspace(810.0, 1100.0, 30), 15.0, 16.0)
+    np.testing.assert_allclose(slope, -0.34878 * 1.8, rtol=2e-3)
+    assert np.isnan(density_slope(870.0, 15.0, 15.0))
+
+
+@pytest.mark.regression
+@pytest.mark.parametrize(
+    ("commodity", "observed", "at", "expected"),
+    [
+        ("lubricating oil", 850.0, 40.0, (865.428995, 865.777822, 862.635355)),
+        ("lubricating oil", 812.3, 100.0, (866.177000, 866.525827, 863.383362)),
+        ("refined product", 805.5, 40.0, (823.266237, 823.667487, 820.052031)),
+        ("refined product", 930.0, 50.0, (953.670121, 954.049190, 950.634323)),
+        ("crude oil", 845.0, 30.0, (855.406993, 855.805791, 852.212619)),
+    ],
+)
+def test_laboratory_rows(commodity: str, observed: float, at: float, expected: tuple[float, float, float]) -> None:
+    """Values of a separate implementation of API MPMS 11.1-2004: at 60 °F, 15 °C and 20 °C."""
+    computed = density_at(observed, at, [F60, 15.0, 20.0], commodity=commodity)
+    np.testing.assert_allclose(computed, expected, atol=1e-6)
+
+
+@always_the_same
+@given(st.floats(1.0, 3000.0))
+def test_gravity_and_back(density: float) -> None:
+    assert density_from_api_gravity(api_gravity(density)) == pytest.approx(density, rel=1e-12)
+    assert density_from_relative_density(relative_density(density)) == pytest.approx(density, rel=1e-14)
+
+
+@pytest.mark.parametrize("formula", [api_gravity, relative_density, density_from_relative_density])
+@pytest.mark.parametrize("value", [0.0, -1.0, np.inf])
+def test_impossible_densities_are_refused(formula: object, value: float) -> None:
+    with pytest.raises(OutOfRangeError, match="density at 60 °F"):
+        formula(value)  # type: ignore[operator]
+
+
+def test_impossible_gravity_is_refused() -> None:
+    with pytest.raises(OutOfRangeError, match="API gravity"):
+        density_from_api_gravity(-131.5)
+
+
+def test_kinematic_and_dynamic_viscosity() -> None:
+    """ISO/TR 3666:1998: water at 20 °C has 1.0016 mPa·s and 1.0034 mm²/s; its density is 998.207 kg/m³."""
+    assert kinematic_from_dynamic(1.0016, 998.207) == pytest.approx(1.0034, abs=5e-5)
+    assert dynamic_from_kinematic(kinematic_from_dynamic(63.2, 862.0), 862.0) == pytest.approx(63.2, rel=1e-15)
+    with pytest.raises(OutOfRangeError, match="density 0 kg/m³"):
+        kinematic_from_dynamic(1.0, 0.0)
+    with pytest.raises(OutOfRangeError, match="dynamic viscosity -1 mPa·s"):
+        kinematic_from_dynamic(-1.0, 870.0)
