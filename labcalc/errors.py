@@ -89,7 +89,7 @@ class ExportError(LabcalcError, ValueError):
 
 
 class SettingsError(LabcalcError, ValueError):
-    """A line of lab.toml that can't be used; ``key`` is its path, such as ``product[2].limit[0].unit``."""
+    """A line of lab.toml that can't be used; ``key`` is its path, such as ``product[2].limit[1].unit``."""
 
     def __init__(self, file: str, key: str, problem: str) -> None:
         self.file, self.key, self.problem = file, key, problem

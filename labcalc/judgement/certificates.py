@@ -8,7 +8,11 @@ import pandas as pd
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.lab import CertifiedValue, Laboratory, ReferenceLot, lot_in_use, reference_of
 
-__all__ = ["COMPARISON_COLUMNS", "compare_with_certificates"]
+__all__ = ["COMPARISON_COLUMNS", "SAME_TEMPERATURE_K", "compare_with_certificates"]
+
+SAME_TEMPERATURE_K = 0.05
+"""How far a measured temperature may be from the nominal one that it is taken for, [K]; an oil's viscosity changes by
+some 0.2 % over it."""
 
 COMPARISON_COLUMNS = (
     "run",
@@ -22,8 +26,8 @@ COMPARISON_COLUMNS = (
     "certified",
     "limit",
 )
-"""One row a run, quantity and temperature. ``value``, ``certified`` and ``limit`` (the largest difference allowed) stand
-in the unit of the quantity; ``certified`` is NaN where no certificate was valid on the day or none gives that value."""
+"""One row a run, quantity and temperature. ``value``, ``certified`` and ``limit`` (the largest difference allowed)
+stand in the unit of the quantity; ``certified`` is NaN where no certificate was valid on the day or none gives that value."""
 
 _KEYS = ["run", "sample", "lot", "instrument", "quantity", "temperature_C"]
 
@@ -48,6 +52,7 @@ def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.
         return pd.DataFrame(columns=list(COMPARISON_COLUMNS))
     names = {column: quantity for quantity, column in QUANTITY_COLUMNS.items()}
     keep = ["run", "sample", "lot", "instrument", "measured_at", "temperature_C"]
+    rows = rows.assign(temperature_C=rows["temperature_C"].round(1))
     long = rows[[*keep, *names]].rename(columns=names).melt(keep, var_name="quantity").dropna(subset=["value"])
     means = long.groupby(_KEYS, sort=False, dropna=False).agg(
         measured_at=("measured_at", "max"), value=("value", "mean")
@@ -68,7 +73,7 @@ def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[np.ndarray,
     ).indices.items():
         group = table.iloc[positions]
         for one in _values(_lot(str(sample), str(lot), day, laboratory)):
-            fits = (group["quantity"] == one.quantity) & ((group["temperature_C"] - one.temperature_C).abs() <= 0.5)
+            fits = (group["quantity"] == one.quantity) & ((group["temperature_C"] - one.temperature_C).abs() <= SAME_TEMPERATURE_K)
             value[positions[fits.to_numpy()]] = one.value
             uncertainty[positions[fits.to_numpy()]] = one.expanded_uncertainty * 2.0 / one.coverage_factor
     return value, uncertainty

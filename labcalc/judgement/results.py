@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from labcalc.exports import QUANTITY_COLUMNS, is_derived
+from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.material import Dossier
 from labcalc.lab import Laboratory
 from labcalc.statistics import rounded, rounded_to_figures
@@ -54,6 +55,8 @@ class Result:
 def results_of(dossier: Dossier) -> tuple[Result, ...]:
     """Return the results of a run, by temperature, then viscosity before density.
 
+    Determinations count as repeats at one temperature where theirs agree to 0.1 °C.
+
     Parameters
     ----------
     dossier : Dossier
@@ -66,16 +69,16 @@ def results_of(dossier: Dossier) -> tuple[Result, ...]:
     """
     return tuple(
         _result(quantity, float(str(temperature)), group, dossier.laboratory)
-        for temperature, group in dossier.rows.groupby("temperature_C", sort=True)
+        for temperature, group in dossier.rows.groupby(dossier.rows["temperature_C"].round(1), sort=True)
         for quantity in QUANTITY_COLUMNS
         if group[QUANTITY_COLUMNS[quantity]].notna().any()
     )
 
 
 def find_result(results: tuple[Result, ...], quantity: str, temperature_C: float) -> Result | None:
-    """Return the result of a quantity at a temperature (within 0.5 °C of the nominal), or None."""
-    fits = [r for r in results if r.quantity == quantity and abs(r.temperature_C - temperature_C) <= 0.5]
-    return min(fits, key=lambda r: abs(r.temperature_C - temperature_C), default=None)
+    """Return the result of a quantity at a temperature, or None."""
+    fits = (r for r in results if r.quantity == quantity and abs(r.temperature_C - temperature_C) <= SAME_TEMPERATURE_K)
+    return next(fits, None)
 
 
 def reported_value(quantity: str, value: float) -> str:

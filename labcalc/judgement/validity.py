@@ -40,7 +40,7 @@ def repeat_checks(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Check,
 
 
 def _independent(results: tuple[Result, ...]) -> list[Result]:
-    """Leave out what follows from two others, and dynamic viscosity where the kinematic one is there to be looked at."""
+    """Leave out what follows from two others, and dynamic viscosity where the kinematic one is looked at."""
     kinematic = {r.temperature_C for r in results if r.quantity == "kinematic viscosity"}
     return [
         r
@@ -61,6 +61,9 @@ def _repeats(dossier: Dossier, result: Result) -> Check:
         return Check(
             name, "not checked", f"no precision statement for {precision_class} at {result.temperature_C:g} °C"
         )
+    if result.value < statement.lowest or result.value > statement.highest:
+        reach = f"{statement.lowest:g} to {statement.highest:g} {result.unit}"
+        return Check(name, "not checked", f"{statement.method} states its precision for {reach} only")
     if len(result.repeats) > max(CRITICAL_RANGE_FACTORS):
         return Check(name, "not checked", f"{len(result.repeats)} repeats: a critical range is given for up to 10")
     spread = max(result.repeats) - min(result.repeats)

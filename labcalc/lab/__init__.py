@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from labcalc.lab.labels import certified_value, label_runs, lot_in_use, product_of, reference_of
+from labcalc.lab.labels import label_runs, lot_in_use, product_of, reference_of
 from labcalc.lab.laboratory import (
     CertifiedValue,
     Instrument,
@@ -32,7 +32,6 @@ __all__ = [
     "ReferenceMaterial",
     "ReportChoices",
     "TypicalValue",
-    "certified_value",
     "earlier_export_files",
     "label_runs",
     "load_laboratory",

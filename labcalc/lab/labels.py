@@ -8,9 +8,9 @@ from fnmatch import fnmatchcase
 
 import pandas as pd
 
-from labcalc.lab.laboratory import CertifiedValue, Laboratory, Product, ReferenceLot, ReferenceMaterial
+from labcalc.lab.laboratory import Laboratory, Product, ReferenceLot, ReferenceMaterial
 
-__all__ = ["certified_value", "label_runs", "lot_in_use", "product_of", "reference_of"]
+__all__ = ["label_runs", "lot_in_use", "product_of", "reference_of"]
 
 _ROLES = ("sample", "reference")
 
@@ -35,18 +35,6 @@ def lot_in_use(material: ReferenceMaterial, lot: str, day: date) -> ReferenceLot
     if lot.strip():
         return next((one for one in valid if one.lot.casefold() == lot.strip().casefold()), None)
     return valid[0] if len(valid) == 1 else None
-
-
-def certified_value(
-    lot: ReferenceLot, quantity: str, temperature_C: float, tolerance_K: float = 0.01
-) -> CertifiedValue | None:
-    """Return the certified value nearest to ``temperature_C`` [°C], within ``tolerance_K`` [K]; None if none is."""
-    near = [
-        one
-        for one in lot.certified
-        if one.quantity == quantity and abs(one.temperature_C - temperature_C) <= tolerance_K + 1e-9
-    ]
-    return min(near, key=lambda one: abs(one.temperature_C - temperature_C), default=None)
 
 
 def label_runs(table: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:

@@ -17,7 +17,7 @@ def run_report_jobs(material: Material, exports: tuple[Path, ...], lab: Path | N
     Parameters
     ----------
     material : Material
-        What ``gather(exports, lab)`` returned: the notebook asks for it again by the same words, and gets it from memory.
+        What ``gather(exports, lab)`` returned; the notebook asks again by the same words and gets it from memory.
     exports : tuple of pathlib.Path
         The exports, as the notebook's parameter names them.
     lab : pathlib.Path, optional

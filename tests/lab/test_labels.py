@@ -10,7 +10,6 @@ import pandas as pd
 from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.lab import (
     Laboratory,
-    certified_value,
     earlier_export_files,
     label_runs,
     lot_in_use,
@@ -61,8 +60,6 @@ def test_lookups(load: Load) -> None:
     assert lot_in_use(oil, "", date(2026, 5, 31)) is first
     assert lot_in_use(oil, "b", date(2026, 6, 1)) is second
     assert lot_in_use(oil, "A", date(2026, 7, 1)) is None
-    assert certified_value(first, "kinematic viscosity", 40.01) is first.certified[0]
-    assert certified_value(first, "kinematic viscosity", 40.02) is None
 
 
 def test_the_record_is_the_files_that_fit(load: Load, tmp_path: Path) -> None:
