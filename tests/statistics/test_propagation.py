@@ -13,7 +13,7 @@ def test_end_gauge_calibration() -> None:
     """JCGM 100:2008, H.1 (inputs from memory): length of an end gauge, combined standard uncertainty 32 nm.
 
     Inputs as the example states them: standard 25 nm, comparison 9.7 nm, expansion of the gauge (known to 1e-6 per
-    kelvin times a uniform deviation) entering through the difference of coefficients 2.9 nm and of temperatures 16.6 nm.
+    kelvin times a uniform deviation) through the difference of coefficients 2.9 nm and of temperatures 16.6 nm.
     """
     length_nm, alpha = 50_000_623.0, 11.5e-6
 
