@@ -32,7 +32,7 @@ always_the_same = settings(derandomize=True, deadline=None, max_examples=60)
 
 
 def test_index_is_0_and_100_at_the_reference_oils_of_every_row() -> None:
-    """ASTM D2270-10(2016), 3.1.1: by definition, on each of the 311 rows of table 1."""
+    """ASTM D2270-10(2016): by definition, on each of the 311 rows of table 1."""
     Y, L, H = TABLE["kv_100"], TABLE["L"], TABLE["H"]
     np.testing.assert_array_equal(viscosity_index(L, Y), 0.0)
     np.testing.assert_array_equal(viscosity_index(H, Y), 100.0)
@@ -47,7 +47,7 @@ def test_index_is_interpolated_linearly_between_rows() -> None:
 
 
 def test_table_holds_at_70_and_equations_above() -> None:
-    """Clause 5.1.2: the table up to and including 70 mm²/s, where equation 1 would give 4903.87 instead of 4905."""
+    """Clause 5: the table up to and including 70 mm²/s, where the equation would give 4903.87 instead of 4905."""
     assert viscosity_index(4905.0, 70.0) == 0.0
     above = 70.001
     L, H = 0.8353 * above**2 + 14.67 * above - 216.0, 0.1684 * above**2 + 11.85 * above - 97.0
@@ -235,7 +235,7 @@ def test_impossible_grades_are_refused(kv_40: float) -> None:
 
 
 def test_saybolt_factor_of_temperature() -> None:
-    """ASTM D2161: above 75 mm²/s, 1 mm²/s is 4.632 s at 100 °F and 4.664 s at 210 °F; the range starts at 1.81 mm²/s."""
+    """ASTM D2161: a thick oil has 4.632 s for 1 mm²/s at 100 °F, 4.664 s at 210 °F; the range starts at 1.81 mm²/s."""
     thick = np.array([1000.0, 5000.0])
     np.testing.assert_allclose(saybolt_universal_from_kinematic(thick) / thick, 4.632, rtol=2e-4)
     at_210F = saybolt_universal_from_kinematic(thick, (210.0 - 32.0) / 1.8)

@@ -39,7 +39,7 @@ def saybolt_universal_from_kinematic(
 
     References
     ----------
-    .. [1] ASTM D2161-05, clause 5 and the equations of its annex.
+    .. [1] ASTM D2161-05, clauses 5 and 6, the equations for Saybolt Universal viscosity.
 
     Examples
     --------

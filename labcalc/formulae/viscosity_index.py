@@ -70,7 +70,7 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
     )
     _refuse_exchanged(U, Y)
     L, H = _basis(Y)
-    index = np.asarray(100.0 * ((L - U) / (L - H)))  # equation 3
+    index = np.asarray(100.0 * ((L - U) / (L - H)))  # clause 5, procedure A
     high = U < H
     index[high] = _above_100(U[high], Y[high], H[high])
     return index[()]
@@ -91,7 +91,7 @@ def reported_viscosity_index(index: ArrayLike) -> NDArray[np.float64]:
 
     References
     ----------
-    .. [1] ASTM D2270-10(2016), clauses 5.1.3 and 6.1.3; ASTM E29, rounding method.
+    .. [1] ASTM D2270-10(2016), clauses 5 and 6 (that halves go to the even number is from memory); ASTM E29.
 
     Examples
     --------
@@ -110,12 +110,12 @@ def _refuse_exchanged(U: NDArray[np.float64], Y: NDArray[np.float64]) -> None:
 
 
 def _above_100(U: NDArray[np.float64], Y: NDArray[np.float64], H: NDArray[np.float64]) -> NDArray[np.float64]:
-    N = np.log(H / U) / np.log(Y)  # equation 7
-    return np.asarray(100.0 + (10.0**N - 1.0) / 0.00715)  # equation 6
+    N = np.log(H / U) / np.log(Y)  # clause 6, procedure B
+    return np.asarray(100.0 + (10.0**N - 1.0) / 0.00715)  # clause 6, procedure B
 
 
 def _basis(Y: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return L and H: table 1, linear between its rows; above it equations 1 and 2."""
+    """Return L and H: table 1, linear between its rows; above it the two equations."""
     start, L0, H0, L_slope, H_slope = _cells()
     inside = np.where(np.isnan(Y), _LOWEST_KV_100, np.minimum(Y, _END_OF_TABLE))
     cell = ((inside - _LOWEST_KV_100) / _FINEST_STEP + 1e-6).astype(np.intp)
@@ -123,8 +123,8 @@ def _basis(Y: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.floa
     L, H = np.asarray(L0[cell] + L_slope[cell] * beyond_row), np.asarray(H0[cell] + H_slope[cell] * beyond_row)
     above = Y > _END_OF_TABLE
     if above.any():
-        L[above] = (0.8353 * Y[above] + 14.67) * Y[above] - 216.0  # equation 1
-        H[above] = (0.1684 * Y[above] + 11.85) * Y[above] - 97.0  # equation 2
+        L[above] = (0.8353 * Y[above] + 14.67) * Y[above] - 216.0  # above table 1
+        H[above] = (0.1684 * Y[above] + 11.85) * Y[above] - 97.0  # above table 1
     return L, H
 
 

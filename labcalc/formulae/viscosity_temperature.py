@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.errors import ExtrapolationWarning, OutOfRangeError
+from labcalc.formulae._least_squares import points_of_curves, straight_line
 from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._temperatures import ZERO_C, keep_inside, kelvin
 from labcalc.formulae.walther import (
     double_log_argument,
     double_log_slope,
@@ -21,8 +21,6 @@ from labcalc.formulae.walther import (
 __all__ = ["ViscosityTemperatureLine", "fit_viscosity_temperature"]
 
 EDITION = "ASTM D341-20"
-
-_ZERO_C = 273.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,8 +61,8 @@ class ViscosityTemperatureLine:
             A temperature is outside the fitted ones, or the line leaves 0.21 mm²/s to 2e7 mm²/s.
         """
         temperature = np.asarray(temperature_C, dtype=float)
-        self._keep_inside(temperature, extrapolate)
-        return viscosity_from_ordinate(self.intercept - self.slope * np.log10(_kelvin(temperature)))
+        keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
+        return viscosity_from_ordinate(self.intercept - self.slope * np.log10(kelvin(temperature)))
 
     def temperature_at(self, kinematic_viscosity: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
         """Return the temperature at which the line has a kinematic viscosity.
@@ -88,8 +86,8 @@ class ViscosityTemperatureLine:
         """
         with np.errstate(divide="ignore", over="ignore", invalid="ignore"):  # a level line has no such temperature
             logarithm = (self.intercept - walther_ordinate(kinematic_viscosity)) / self.slope
-            temperature = np.asarray(10.0**logarithm - _ZERO_C)
-        self._keep_inside(temperature, extrapolate)
+            temperature = np.asarray(10.0**logarithm - ZERO_C)
+        keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
         refuse_outside(temperature, "temperature", "°C", reason="the line never comes to this viscosity")
         return temperature[()]
 
@@ -116,23 +114,8 @@ class ViscosityTemperatureLine:
             As ``kinematic_viscosity_at``.
         """
         viscosity = self.kinematic_viscosity_at(temperature_C, extrapolate=extrapolate)
-        Z, T = double_log_argument(viscosity), _kelvin(np.asarray(temperature_C, dtype=float))
+        Z, T = double_log_argument(viscosity), kelvin(np.asarray(temperature_C, dtype=float))
         return -self.slope * Z * np.log(Z) / (T * viscosity * double_log_slope(viscosity))
-
-    def _keep_inside(self, temperature: NDArray[np.float64], extrapolate: bool) -> None:
-        temperature, low, high = np.broadcast_arrays(temperature, self.lowest_C, self.highest_C)
-        outside = (temperature < low) | (temperature > high)
-        if not outside.any():
-            return
-        first, lowest, highest = (float(values[outside].flat[0]) for values in (temperature, low, high))
-        if not extrapolate:
-            reason = "outside the measured temperatures; ask for extrapolation to go beyond them"
-            raise OutOfRangeError("temperature", first, "°C", lowest=lowest, highest=highest, reason=reason)
-        warnings.warn(
-            f"{first:.10g} °C is outside the measured {lowest:.10g} °C to {highest:.10g} °C: extrapolated",
-            ExtrapolationWarning,
-            stacklevel=3,
-        )
 
 
 def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: ArrayLike) -> ViscosityTemperatureLine:
@@ -161,8 +144,8 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
 
     References
     ----------
-    .. [1] ASTM D341-20. A line holds for a homogeneous liquid, between its cloud point and its initial boiling point
-       (clause 3.1).
+    .. [1] ASTM D341-20; a line holds for a homogeneous liquid, between its cloud point and its initial boiling point
+       (D341-09, clause 3.1).
 
     Examples
     --------
@@ -170,34 +153,18 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
     >>> float(line.kinematic_viscosity_at(60.0).round(3))
     30.083
     """
-    given = np.asarray(temperature_C, dtype=float), np.asarray(kinematic_viscosity, dtype=float)
-    temperature, viscosity = np.broadcast_arrays(*(np.atleast_1d(values) for values in given))
-    _refuse_single_temperatures(temperature)
-    x, W = np.log10(_kelvin(temperature)), walther_ordinate(viscosity)
-    x_mean, W_mean = x.mean(axis=-1, keepdims=True), W.mean(axis=-1, keepdims=True)
-    B = -np.sum((x - x_mean) * (W - W_mean), axis=-1) / np.sum((x - x_mean) ** 2, axis=-1)
-    A = W_mean[..., 0] + B * x_mean[..., 0]
-    fitted = solved_viscosity(A[..., None] - B[..., None] * x)
+    temperature, viscosity = points_of_curves(
+        temperature_C,
+        kinematic_viscosity,
+        needed=2,
+        what="a line",
+        reason="a viscosity-temperature line needs two; its least squares take any number more",
+    )
+    x = np.log10(kelvin(temperature))
+    fit = straight_line(x, walther_ordinate(viscosity))
+    A, B = fit.intercept, -fit.slope
+    fitted = solved_viscosity(fit.at(x))
     residuals = 100.0 * (fitted / viscosity - 1.0)
     return ViscosityTemperatureLine(
         A, B, temperature.min(axis=-1), temperature.max(axis=-1), residuals, temperature.shape[-1]
     )
-
-
-def _refuse_single_temperatures(temperature: NDArray[np.float64]) -> None:
-    points = temperature.shape[-1]
-    if points and not (np.ptp(temperature, axis=-1) == 0.0).any():
-        return
-    raise OutOfRangeError(
-        "a line through",
-        float(min(points, 1)),
-        "different temperatures",
-        lowest=2.0,
-        reason="a viscosity-temperature line needs two; its least squares take any number more",
-    )
-
-
-def _kelvin(temperature_C: NDArray[np.float64]) -> NDArray[np.float64]:
-    reason = "nothing is colder than absolute zero"
-    refuse_outside(temperature_C + _ZERO_C, "absolute temperature", "K", above=0.0, reason=reason)
-    return temperature_C + _ZERO_C
