@@ -76,9 +76,7 @@ class RelativeDensity:
         return f"{self.temperature_C:.6g}/{self.water_temperature_C:.6g} °C"
 
 
-def relative_density_to_water(
-    density: ArrayLike, temperature_C: float, water_temperature_C: float
-) -> RelativeDensity:
+def relative_density_to_water(density: ArrayLike, temperature_C: float, water_temperature_C: float) -> RelativeDensity:
     """Return the relative density of a liquid at one temperature to water at the same or another one.
 
     For 60/60 °F, the basis of API gravity, ``relative_density`` takes the density of water that API fixes.
