@@ -104,6 +104,8 @@ def test_an_oil_of_its_own_expansion() -> None:
             density_at(870.0, 40.0, 15.0, alpha_60=alpha)
     with pytest.raises(OutOfRangeError, match="more than zero"):
         density_at(0.0, 40.0, 15.0, alpha_60=500e-6)
+    with pytest.raises(OutOfRangeError, match=r"density 0\.85 kg/m³ .* leads out of the tables"):
+        density_at([870.0, 0.85], 40.0, 15.0, alpha_60=500e-6)
     assert np.isnan(density_at(870.0, 40.0, 15.0, alpha_60=[500e-6, np.nan])).tolist() == [False, True]
 
 

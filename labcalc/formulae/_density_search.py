@@ -46,14 +46,15 @@ class DensitySearch:
         unclamped, active = estimate.copy(), np.flatnonzero(~unknown)
         for _ in range(_MOST_PASSES):
             part = self._only(active)
-            correction = corrected(estimate[active], part.temperature, part.pressure, self.group, part.alpha)
+            with np.errstate(over="ignore", invalid="ignore"):  # such a density never settles, and is refused below
+                correction = corrected(estimate[active], part.temperature, part.pressure, self.group, part.alpha)
             moving = ~(np.abs(part.observed - estimate[active] * correction.factor) < _AGREES)
             following = part._next(estimate[active], correction)[moving]
             active = active[moving]
             unclamped[active], estimate[active] = following, self._clamped(following)
             if not active.size:
                 return estimate
-        self._judge(estimate[active], unclamped[active], commodity)
+        self._only(active)._judge(estimate[active], unclamped[active], commodity)
         return estimate
 
     def _next(self, density_60F: NDArray[np.float64], correction: VolumeCorrection) -> NDArray[np.float64]:
@@ -88,19 +89,18 @@ class DensitySearch:
         distance = np.abs(estimate[:, None] - np.array(self.group.joints[:2]))
         lost = ~(distance <= _BESIDE_JOINT).any(axis=1) | (self.alpha is not None)
         if lost.any():
-            free = self.alpha is not None
-            raise OutOfRangeError(
-                "density at 60 °F",
-                float(unclamped[lost][0]),
-                "kg/m³",
-                lowest=0.0 if free else self.group.lowest,
-                highest=None if free else self.group.highest,
-                reason="the observed density leads out of the tables of API MPMS 11.1"
-                + ("" if free else f" for a {commodity}"),
-            )
+            self._refuse(float(self.observed[lost][0]), float(unclamped[lost][0]), commodity)
         warnings.warn(
             f"the density at 60 °F of a {commodity} did not settle beside a joint of its sub-groups; "
             f"{float(estimate[0]):.10g} kg/m³ is kept",
             ConvergenceWarning,
             stacklevel=4,
         )
+
+    def _refuse(self, observed: float, density_60F: float, commodity: str) -> None:
+        reason = "the observed density leads out of the tables of API MPMS 11.1"
+        if self.alpha is not None:
+            raise OutOfRangeError("density", observed, "kg/m³", lowest=0.0, reason=reason)
+        lowest, highest = self.group.lowest, self.group.highest
+        reason += f" for a {commodity}: {observed:.10g} kg/m³ was observed"
+        raise OutOfRangeError("density at 60 °F", density_60F, "kg/m³", lowest=lowest, highest=highest, reason=reason)
