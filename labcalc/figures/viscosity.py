@@ -14,7 +14,9 @@ from labcalc.judgement import Curve, reported_value
 __all__ = ["draw_viscosity_temperature"]
 
 _DECADES = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
-_VISCOSITY_TICKS = np.array([0.3, 0.5, 0.7, *(digit * 10.0**power for power in range(8) for digit in _DECADES)])
+_VISCOSITY_TICKS = np.array([0.3, 0.5, 0.7, *(digit * 10.0**power for power in range(7) for digit in _DECADES), 1e7])
+_CHART_ENDS = (0.21, 2e7)
+"""Ends of the chart by ASTM D341, [mm²/s]."""
 _TICKS_WANTED = 12
 _ROOM = 0.06
 
@@ -40,7 +42,7 @@ def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
         _add_line(figure, curve)
     figure.add_scatter(
         x=_abscissa(curve.measured_C),
-        y=walther_ordinate(curve.measured),
+        y=walther_ordinate(np.clip(curve.measured, *_CHART_ENDS)),
         mode="markers",
         marker=marker(color=ACCENT),
         name="measured",
@@ -56,7 +58,7 @@ def _add_band(figure: go.Figure, curve: Curve) -> None:
         return
     factor = np.exp(curve.half_width / curve.value)
     there_and_back = np.concatenate([curve.temperature_C, curve.temperature_C[::-1]])
-    edge = np.concatenate([curve.value * factor, (curve.value / factor)[::-1]])
+    edge = np.clip(np.concatenate([curve.value * factor, (curve.value / factor)[::-1]]), *_CHART_ENDS)
     figure.add_scatter(
         x=_abscissa(there_and_back),
         y=walther_ordinate(edge),
@@ -98,7 +100,7 @@ def _scale(figure: go.Figure, curve: Curve) -> None:
     figure.update_xaxes(
         range=[left, right], tickvals=_abscissa(temperatures), ticktext=[f"{t:g}" for t in temperatures]
     )
-    drawn = walther_ordinate(np.concatenate([curve.value, curve.measured]))
+    drawn = walther_ordinate(np.clip(np.concatenate([curve.value, curve.measured]), *_CHART_ENDS))
     bottom, top = _widened([drawn.min(), drawn.max()])
     places = walther_ordinate(_VISCOSITY_TICKS)
     seen = _VISCOSITY_TICKS[(places >= bottom) & (places <= top)]
