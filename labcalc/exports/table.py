@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import pandas as pd
 
-__all__ = ["QUANTITY_COLUMNS", "TIDY_COLUMNS", "Reading", "Refusal", "SourceFile", "derived_mark", "is_derived"]
+__all__ = [
+    "QUANTITY_COLUMNS",
+    "TIDY_COLUMNS",
+    "Reading",
+    "Refusal",
+    "SourceFile",
+    "derived_mark",
+    "is_derived",
+    "without_marks",
+]
 
 TIDY_COLUMNS = (
     "run",
@@ -44,6 +54,12 @@ def derived_mark(quantity: str) -> str:
 def is_derived(remark: pd.Series, quantity: str) -> pd.Series:
     """Tell, row by row of the tidy table's remarks, whether ``quantity`` was derived rather than measured."""
     return remark.fillna("").str.contains(derived_mark(quantity), regex=False)
+
+
+def without_marks(remark: pd.Series) -> pd.Series:
+    """Return the remarks as the export gives them, without ``derived_mark``; empty text where there is none."""
+    marks = "|".join(re.escape(derived_mark(quantity)) for quantity in QUANTITY_COLUMNS)
+    return remark.astype("string").fillna("").str.replace(rf"\s*(?:{marks})", "", regex=True).str.strip()
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,8 @@ __all__ = ["draw_reference_history"]
 
 _SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
 _PANELS = (
-    ("kinematic viscosity", "Viscosity, % from certified", "y"),
-    ("density", "Density, kg/m³ from certified", "y2"),
+    ("kinematic viscosity", "Viscosity, %", "y"),
+    ("density", "Density, kg/m³", "y2"),
 )
 
 
@@ -56,7 +56,7 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
             rows = panel[(panel["sample"] == sample) & (panel["temperature_C"] == temperature)]
             _add_series(figure, rows, f"{sample}, {temperature:g} °C", number, axis, shown=axis == "y")
         if not panel.empty:
-            _add_limits(figure, float(panel["allowed"].max()), axis)
+            _add_limits(figure, float(panel["allowed"].max()), float(panel["difference"].abs().max()), axis)
     figure.add_shape(type="line", x0=run_at, x1=run_at, xref="x", y0=0, y1=1, yref="paper", line=stroke(ACCENT, "dash"))
     figure.add_annotation(
         x=run_at,
@@ -95,7 +95,9 @@ def _add_series(figure: go.Figure, rows: pd.DataFrame, name: str, number: int, a
     )
 
 
-def _add_limits(figure: go.Figure, limit: float, axis: str) -> None:
+def _add_limits(figure: go.Figure, limit: float, furthest: float, axis: str) -> None:
+    reach = 1.3 * max(limit, furthest)
+    figure.layout[axis.replace("y", "yaxis")].range = [-reach, reach]
     figure.add_shape(
         type="rect",
         x0=0,
@@ -115,8 +117,9 @@ def _caption(known: pd.DataFrame, instrument: str) -> str:
     beyond = int((known["difference"].abs() > known["allowed"]).sum())
     outcome = "none beyond its limit" if not beyond else f"{beyond} beyond the limit"
     return (
-        f"Reference oils on {instrument} in the 30 days before this run: {known['run'].nunique()} checks, "
-        f"{outcome}, the furthest at {share:.0%} of its limit. The grey band is the widest limit."
+        f"Reference oils on {instrument} in the 30 days before this run, measured minus certified: "
+        f"{known['run'].nunique()} checks, {outcome}, the furthest at {share:.0%} of its limit. "
+        "Grey: the widest limit."
     )
 
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-from labcalc import __version__, formulae
+from labcalc import __version__
 from labcalc.errors import ExportError
+from labcalc.exports import without_marks
 from labcalc.judgement import Check, Consequence, Judgement, Result
 from labcalc.statistics import rounded_to_figures
 
@@ -91,7 +92,7 @@ def show_header(judgement: Judgement) -> Fragment:
         "Instrument": dossier.instrument,
         "Operator": ", ".join(dict.fromkeys(map(str, dossier.rows["operator"].dropna()))),
         "Measured": _interval(start, end),
-        "Remark": "; ".join(dict.fromkeys(map(str, dossier.rows["remark"].dropna()))),
+        "Remark": "; ".join(dict.fromkeys(filter(None, without_marks(dossier.rows["remark"])))),
     }
     rows = "".join(
         f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in facts.items() if value
@@ -169,7 +170,7 @@ def show_consequences(consequences: Sequence[Consequence]) -> Fragment:
 
 
 def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError] = ()) -> Fragment:
-    """Return where the numbers come from: files with digest and rows, lab.toml, version, formulas with editions."""
+    """Return where the numbers come from: files with digest and rows, lab.toml, version, methods with editions."""
     dossier = judgement.dossier
     places = dossier.rows.groupby("source_file", sort=False)["source_line"].apply(lambda lines: _lines(lines.tolist()))
     files = [
@@ -189,9 +190,9 @@ def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError]
     versions = [
         ("lab.toml", f'<code class="digest">{settings}</code>' if settings else "none: defaults"),
         ("labcalc", escape(__version__)),
-        *((escape(name.replace("_", " ")), escape(edition)) for name, edition in formulae.editions().items()),
+        ("Methods", "<br>".join(escape(c) for c in dict.fromkeys(c.standard for c in judgement.consequences))),
     ]
-    html += _table("Settings, version, formulas", ("What", "Which"), versions)
+    html += _table("Settings, version, methods", ("What", "Which"), versions)
     html += "".join(
         f'<p class="note">An earlier export of the record could not be read: {escape(str(failure))}</p>'
         for failure in record_failures

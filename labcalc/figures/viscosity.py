@@ -17,7 +17,7 @@ _DECADES = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 _VISCOSITY_TICKS = np.array([0.3, 0.5, 0.7, *(digit * 10.0**power for power in range(7) for digit in _DECADES), 1e7])
 _CHART_ENDS = (0.21, 2e7)
 """Ends of the chart by ASTM D341, [mm²/s]."""
-_TICKS_WANTED = 12
+_TICKS_WANTED = 16
 _ROOM = 0.06
 
 
@@ -102,12 +102,20 @@ def _scale(figure: go.Figure, curve: Curve) -> None:
     )
     drawn = walther_ordinate(np.clip(np.concatenate([curve.value, curve.measured]), *_CHART_ENDS))
     bottom, top = _widened([drawn.min(), drawn.max()])
-    places = walther_ordinate(_VISCOSITY_TICKS)
-    seen = _VISCOSITY_TICKS[(places >= bottom) & (places <= top)]
-    seen = seen[:: max(1, len(seen) // _TICKS_WANTED)]
+    seen = _spread(_VISCOSITY_TICKS, bottom, top)
     figure.update_yaxes(
         range=[bottom, top], tickvals=walther_ordinate(seen), ticktext=[f"{v:,.6g}".replace(",", " ") for v in seen]
     )
+
+
+def _spread(ticks: NDArray[np.float64], bottom: float, top: float) -> NDArray[np.float64]:
+    """Keep the ticks between two ordinates that leave each other room; the scale crowds towards thick oils."""
+    room, kept, last = (top - bottom) / _TICKS_WANTED, [], -np.inf
+    for tick, place in zip(ticks, walther_ordinate(ticks), strict=True):
+        if bottom <= place <= top and place - last >= room:
+            kept.append(tick)
+            last = place
+    return np.array(kept)
 
 
 def _abscissa(temperature_C: ArrayLike) -> NDArray[np.float64]:

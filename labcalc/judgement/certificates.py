@@ -26,8 +26,11 @@ COMPARISON_COLUMNS = (
     "certified",
     "limit",
 )
-"""One row a run, quantity and temperature. ``value``, ``certified`` and ``limit`` (the largest difference allowed)
-stand in the unit of the quantity; ``certified`` is NaN where no certificate was valid on the day or none gives that value."""
+"""One row a run, quantity and temperature, in the unit of the quantity.
+
+``limit`` is the largest difference allowed; ``certified`` is NaN where no certificate was valid on the day, or gives no
+such value.
+"""
 
 _KEYS = ["run", "sample", "lot", "instrument", "quantity", "temperature_C"]
 
@@ -69,7 +72,7 @@ def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[np.ndarray,
     value, uncertainty = np.full(len(table), np.nan), np.full(len(table), np.nan)
     days = table["measured_at"].dt.date
     for (sample, lot, day), positions in table.groupby(
-        [table["sample"], table["lot"].fillna(""), days]
+        [table["sample"], table["lot"].astype("string").fillna(""), days]
     ).indices.items():
         group = table.iloc[positions]
         for one in _values(_lot(str(sample), str(lot), day, laboratory)):

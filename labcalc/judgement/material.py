@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
 
@@ -215,8 +215,7 @@ def _gather(
 
 
 def _labelled(reading: Reading, laboratory: Laboratory) -> Reading:
-    table = label_runs(reading.table, laboratory)
-    return Reading(table, reading.refusals, reading.sources, reading.failures)
+    return replace(reading, table=label_runs(reading.table, laboratory))
 
 
 def _stamp(path: Path) -> object:

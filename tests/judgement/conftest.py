@@ -58,15 +58,10 @@ Judge = Callable[..., Judgement]
 
 @pytest.fixture
 def judged(tmp_path: Path) -> Judge:
-    """Judge run S1 of an export, with a reference-oil export as the record; lab.toml may be altered by replacements."""
+    """Judge run S1 of an export, with a reference-oil export as the record."""
 
-    def call(export: str = GOOD, record: str = REFERENCE, run: str = "S1", **replaced: str) -> Judgement:
-        text = LAB
-        for old, new in replaced.items():
-            old = old.replace("_", " ")
-            assert old in text
-            text = text.replace(old, new)
-        (tmp_path / "lab.toml").write_text(text, encoding="utf-8")
+    def call(export: str = GOOD, record: str = REFERENCE, run: str = "S1", lab: str = LAB) -> Judgement:
+        (tmp_path / "lab.toml").write_text(lab, encoding="utf-8")
         (tmp_path / "record").mkdir(exist_ok=True)
         (tmp_path / "record" / "past.csv").write_text(HEADER + record, encoding="utf-8")
         (tmp_path / "today.csv").write_text(HEADER + export, encoding="utf-8")

@@ -8,7 +8,7 @@ import pytest
 
 from labcalc.errors import UnknownRunError
 from labcalc.judgement import Check, Judgement
-from tests.judgement.conftest import GOOD, REFERENCE, Judge
+from tests.judgement.conftest import GOOD, LAB, REFERENCE, Judge
 
 
 def check(judgement: Judgement, name: str) -> Check:
@@ -88,7 +88,7 @@ def test_an_old_reference_result_needs_a_second_look(judged: Judge) -> None:
 
 
 def test_an_expired_certificate_needs_a_second_look(judged: Judge) -> None:
-    judgement = judged(**{"valid_to = 2026-03-31": "valid_to = 2026-03-01"})
+    judgement = judged(lab=LAB.replace("valid_to = 2026-03-31", "valid_to = 2026-03-01"))
     finding = check(judgement, "Reference oils on this instrument agree").finding
     assert finding == "no certificate in lab.toml was valid on the day for RO-1"
     assert judgement.verdict == "needs a second look"
