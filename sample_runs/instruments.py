@@ -124,13 +124,14 @@ def _density_error(rows: pd.DataFrame, rng: np.random.Generator) -> Array:
 
 
 def _of_habit(rows: pd.DataFrame, name: str) -> Array:
-    of_kind: Array = np.array([float(getattr(habit, name)) for habit in HABITS])
-    return of_kind[rows["instrument_number"].to_numpy() % len(HABITS)]
+    of_kind = np.array([float(getattr(habit, name)) for habit in HABITS])
+    return np.take(of_kind, rows["instrument_number"].to_numpy() % len(HABITS))
 
 
 def _between_days(rows: pd.DataFrame, name: str, rng: np.random.Generator) -> Array:
     day = rows.groupby(["instrument_number", "day"]).ngroup().to_numpy()
-    return _of_habit(rows, name) * rng.standard_normal(day.max() + 1)[day]
+    deviates: Array = rng.standard_normal(day.max() + 1)[day]
+    return _of_habit(rows, name) * deviates
 
 
 def _operators(rows: pd.DataFrame) -> NDArray[np.str_]:
@@ -138,5 +139,5 @@ def _operators(rows: pd.DataFrame) -> NDArray[np.str_]:
     number = rows["instrument_number"]
     turn = rows["day"].dt.isocalendar().week.astype(int) + 2 * (number % 2) + number // 2
     turn += (rows["measured_at"].dt.hour >= 12) & (number % 2 == 0)
-    people: NDArray[np.str_] = np.array(PEOPLE)
-    return people[turn.to_numpy() % len(PEOPLE)]
+    names: NDArray[np.str_] = np.array(PEOPLE)[turn.to_numpy() % len(PEOPLE)]
+    return names

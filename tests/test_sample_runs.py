@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
+import importlib
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -47,9 +47,15 @@ def clean(table: pd.DataFrame, faults: pd.DataFrame) -> pd.DataFrame:
     return table[(table["role"] == "sample") & ~table["sample"].isin(faults["sample"])]
 
 
-def make(out: Path, *options: str) -> None:
-    script = str(SAMPLE_RUNS / "make_sample_runs.py")
-    subprocess.run([sys.executable, script, "--out", str(out), *options], check=True, capture_output=True)
+@pytest.fixture
+def make(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
+    monkeypatch.syspath_prepend(str(SAMPLE_RUNS))
+    script = importlib.import_module("make_sample_runs")
+
+    def make(out: Path, *options: str) -> None:
+        script.main(["--out", str(out), *options])
+
+    return make
 
 
 def content(path: Path) -> object:
@@ -67,7 +73,7 @@ def line_of(name: str, number: int) -> str:
 # --- Made again ---
 
 
-def test_made_again_it_is_the_same(tmp_path: Path) -> None:
+def test_made_again_it_is_the_same(tmp_path: Path, make: Callable[..., None]) -> None:
     make(tmp_path)
     made = sorted((tmp_path / "exports").iterdir())
     assert [path.name for path in made] == [path.name for path in EXPORTS]
@@ -77,7 +83,9 @@ def test_made_again_it_is_the_same(tmp_path: Path) -> None:
         assert (tmp_path / name).read_bytes() == (SAMPLE_RUNS / name).read_bytes()
 
 
-def test_made_twice_the_bytes_are_the_same_and_another_seed_gives_others(tmp_path: Path) -> None:
+def test_made_twice_the_bytes_are_the_same_and_another_seed_gives_others(
+    tmp_path: Path, make: Callable[..., None]
+) -> None:
     for folder in ("one", "two"):
         make(tmp_path / folder, "--seed", "7", "--runs", "1400")
     one, two = (sorted((tmp_path / folder / "exports").iterdir()) for folder in ("one", "two"))
