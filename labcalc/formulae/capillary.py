@@ -1,0 +1,195 @@
+"""The glass capillary: kinematic viscosity from the time that an oil takes to flow through it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.formulae._refusals import refuse_outside
+
+__all__ = [
+    "FlowResult",
+    "flow_result",
+    "flow_time_for_kinetic_share",
+    "viscosity_from_flow_time",
+]
+
+EDITION = "ASTM D445-11a, ISO 3104:1994, ISO 3105:1994"
+
+_SHORTEST_S = 200.0
+"""Flow time from which the term of kinetic energy may be left out for most sizes, [s]: ASTM D445-11a, 10.2."""
+
+
+def viscosity_from_flow_time(
+    flow_time_s: ArrayLike,
+    constant: ArrayLike,
+    kinetic_energy: ArrayLike = 0.0,
+    *,
+    shortest_s: ArrayLike = _SHORTEST_S,
+) -> NDArray[np.float64]:
+    r"""Return the kinematic viscosity of an oil from its flow time.
+
+    .. math:: \nu = C t - \frac{E}{t^2}
+
+    Parameters
+    ----------
+    flow_time_s : array_like of float
+        Flow time t, [s].
+    constant : array_like of float
+        Constant of the viscometer C at the temperature of the test, [mm²/s²].
+    kinetic_energy : array_like of float, optional
+        Factor of kinetic energy E, [mm²·s]; see ``kinetic_energy_factor``. The certificate of a viscometer may give a
+        correction θ in seconds instead, ν = C (t − θ): then E = C θ t².
+    shortest_s : array_like of float, optional
+        Shortest flow time that the standard allows for this size, [s]: 200, for the finest capillaries up to 300 or
+        more (ASTM D446); shorter ones for automatic viscometers that have shown that they can.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Kinematic viscosity, [mm²/s], reported to 4 figures; NaN where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A flow time is shorter than allowed, the constant is not positive, or the factor is negative.
+
+    References
+    ----------
+    .. [1] ASTM D445-11a, 10.2; ASTM D446 and ISO 3105:1994, equation with the term of kinetic energy (its form for
+       capillaries with trumpet-shaped ends is from memory).
+
+    Examples
+    --------
+    >>> viscosity_from_flow_time(512.3, 0.1024).round(2)
+    np.float64(52.46)
+    """
+    t, C = np.asarray(flow_time_s, dtype=float), _positive(constant, "constant of the viscometer", "mm²/s²")
+    shortest, E = np.asarray(shortest_s, dtype=float), np.asarray(kinetic_energy, dtype=float)
+    refuse_outside(
+        E, "factor of kinetic energy", "mm²·s", lowest=0.0, reason="kinetic energy slows the flow, never hurries it"
+    )
+    refuse_outside(t, "flow time", "s", above=0.0, reason="a flow time is more than zero")
+    _refuse_short(t, shortest)
+    return np.asarray(C * t - E / t**2)[()]
+
+
+def flow_time_for_kinetic_share(
+    constant: ArrayLike, kinetic_energy: ArrayLike, share_percent: ArrayLike = 0.1
+) -> NDArray[np.float64]:
+    r"""Return the flow time at which the term of kinetic energy has fallen to a share of the viscosity.
+
+    .. math:: t = \left( \frac{E}{C \, s} \right)^{1/3}
+
+    Parameters
+    ----------
+    constant : array_like of float
+        Constant of the viscometer C, [mm²/s²].
+    kinetic_energy : array_like of float
+        Factor of kinetic energy E, [mm²·s], more than zero.
+    share_percent : array_like of float, optional
+        Share s of E/t² in C t, [%].
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Flow time, [s]; NaN where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        An input is not positive.
+
+    References
+    ----------
+    .. [1] ASTM D446, the equation of ``viscosity_from_flow_time``.
+
+    Examples
+    --------
+    >>> flow_time_for_kinetic_share(0.003, 235.0).round(0)
+    np.float64(428.0)
+    """
+    C = _positive(constant, "constant of the viscometer", "mm²/s²")
+    E = _positive(kinetic_energy, "factor of kinetic energy", "mm²·s")
+    return np.cbrt(E / (C * 0.01 * _positive(share_percent, "share", "%")))
+
+
+@dataclass(frozen=True, eq=False)
+class FlowResult:
+    """The result of two determinations."""
+
+    mean: NDArray[np.float64]
+    """Mean of the two, [mm²/s]: the result, if they agree."""
+    difference: NDArray[np.float64]
+    """Difference of the two, [mm²/s]."""
+    determinability: NDArray[np.float64]
+    """The largest difference allowed, [mm²/s]."""
+
+    @property
+    def agree(self) -> NDArray[np.bool_]:
+        """Whether the two may be averaged; if not: clean, filter, repeat."""
+        return np.asarray(self.difference <= self.determinability * (1.0 + 1e-9))[()]
+
+
+def flow_result(
+    first: ArrayLike,
+    second: ArrayLike,
+    determinability_factor: ArrayLike,
+    determinability_offset: ArrayLike = 0.0,
+) -> FlowResult:
+    """Return the result of two determined viscosities, and whether they agree.
+
+    Parameters
+    ----------
+    first : array_like of float
+        Viscosity determined first, [mm²/s].
+    second : array_like of float
+        Viscosity determined next, [mm²/s].
+    determinability_factor : array_like of float
+        Factor k of the determinability k (y + c), [-], of the method, its edition and the class of product.
+    determinability_offset : array_like of float, optional
+        Offset c, [mm²/s].
+
+    Returns
+    -------
+    FlowResult
+        Mean, difference and what is allowed, [mm²/s]; NaN, and no agreement, where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A viscosity or the factor is not positive.
+
+    References
+    ----------
+    .. [1] ISO 3104:1994, clause 14 (determinability); ASTM D445-11a, 4.1: the result is the mean of two acceptable
+       determined values.
+
+    Examples
+    --------
+    >>> base_oil = flow_result(73.25, 73.35, 0.0020)
+    >>> base_oil.mean, base_oil.agree
+    (np.float64(73.3), np.True_)
+    """
+    y1, y2 = _positive(first, "first viscosity", "mm²/s"), _positive(second, "second viscosity", "mm²/s")
+    factor = _positive(determinability_factor, "factor of the determinability", "[-]")
+    mean = 0.5 * (y1 + y2)
+    allowed = factor * (mean + np.asarray(determinability_offset, dtype=float))
+    return FlowResult(mean, np.abs(y1 - y2), allowed)
+
+
+def _refuse_short(t: NDArray[np.float64], shortest: NDArray[np.float64]) -> None:
+    t, shortest = np.broadcast_arrays(t, shortest)
+    short = t < shortest
+    if short.any():
+        limit = float(shortest[short].flat[0])
+        reason = "a shorter flow needs a finer capillary, or the term of kinetic energy and a lower limit on purpose"
+        refuse_outside(t[short], "flow time", "s", lowest=limit, reason=reason)
+
+
+def _positive(values: ArrayLike, quantity: str, unit: str) -> NDArray[np.float64]:
+    array = np.asarray(values, dtype=float)
+    refuse_outside(array, quantity, unit, above=0.0, reason=f"a {quantity} is more than zero")
+    return array

@@ -1,0 +1,151 @@
+"""The constant of a glass capillary: its kinetic energy, another place, another liquid."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.formulae._refusals import refuse_outside
+
+__all__ = ["buoyancy_factor", "constant_at_gravity", "kinetic_energy_factor"]
+
+EDITION = "ISO 3104:1994, ISO 3105:1994"
+
+
+def kinetic_energy_factor(
+    volume_mL: ArrayLike, length_cm: ArrayLike, diameter_cm: ArrayLike, constant: ArrayLike
+) -> NDArray[np.float64]:
+    r"""Return the factor of kinetic energy of a capillary with trumpet-shaped ends.
+
+    .. math:: E = \frac{1.66 \, V^{3/2}}{L \, (C d)^{1/2}}
+
+    Parameters
+    ----------
+    volume_mL : array_like of float
+        Timed volume V, [mL].
+    length_cm : array_like of float
+        Length of the capillary L, [cm].
+    diameter_cm : array_like of float
+        Diameter of the capillary d, [cm].
+    constant : array_like of float
+        Constant of the viscometer C, [mm²/s²].
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Factor of kinetic energy E, [mm²·s]; NaN where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        An input is not positive.
+
+    References
+    ----------
+    .. [1] ISO 3105:1994 and ASTM D446, from memory; checked against a coefficient of 0.037 √Re for the kinetic energy
+       and against a published table of corrections.
+
+    Examples
+    --------
+    >>> kinetic_energy_factor(5.7, 9.0, 0.063, 0.01).round(1)
+    np.float64(100.0)
+    """
+    V, L = _positive(volume_mL, "timed volume", "mL"), _positive(length_cm, "length of the capillary", "cm")
+    d = _positive(diameter_cm, "diameter of the capillary", "cm")
+    return np.asarray(1.66 * V**1.5 / (L * np.sqrt(_positive(constant, "constant of the viscometer", "mm²/s²") * d)))[
+        ()
+    ]
+
+
+def constant_at_gravity(
+    constant: ArrayLike, gravity_calibrated: ArrayLike, gravity_here: ArrayLike
+) -> NDArray[np.float64]:
+    r"""Return the constant of a viscometer at another acceleration of free fall, :math:`C_2 = C_1 g_2 / g_1`.
+
+    Parameters
+    ----------
+    constant : array_like of float
+        Constant of the viscometer where it was calibrated, [mm²/s²].
+    gravity_calibrated : array_like of float
+        Acceleration of free fall there, [m/s²], 9.7 to 9.9.
+    gravity_here : array_like of float
+        Acceleration of free fall where it is used, [m/s²], 9.7 to 9.9.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Constant where it is used, [mm²/s²]; the standard asks for it where the two differ by more than 0.1 %; NaN where
+        an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        The constant is not positive, or an acceleration is none of this earth.
+
+    References
+    ----------
+    .. [1] ISO 3104:1994, 7.2.
+
+    Examples
+    --------
+    >>> constant_at_gravity(0.01, 9.8067, 9.7803).round(6)
+    np.float64(0.009973)
+    """
+    g1, g2 = (np.asarray(values, dtype=float) for values in (gravity_calibrated, gravity_here))
+    for g in (g1, g2):
+        reason = "free fall is 9.78 m/s² at the equator and 9.83 m/s² at the poles"
+        refuse_outside(g, "acceleration of free fall", "m/s²", lowest=9.7, highest=9.9, reason=reason)
+    return np.asarray(_positive(constant, "constant of the viscometer", "mm²/s²") * (g2 / g1))[()]
+
+
+def buoyancy_factor(
+    density_oil: ArrayLike, density_calibrated: ArrayLike = 998.2, density_air: ArrayLike = 1.2
+) -> NDArray[np.float64]:
+    r"""Return by what the constant of a viscometer is multiplied for the buoyancy of the oil in air.
+
+    .. math:: f = \frac{1 - \rho_{air} / \rho}{1 - \rho_{air} / \rho_{cal}}
+
+    Parameters
+    ----------
+    density_oil : array_like of float
+        Density of the oil, [kg/m³].
+    density_calibrated : array_like of float, optional
+        Density of the liquid of the calibration, [kg/m³]; water at 20 °C where none is given.
+    density_air : array_like of float, optional
+        Density of the air, [kg/m³]; see ``humid_air_density``.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Factor, [-]; NaN where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A density is not positive.
+
+    References
+    ----------
+    .. [1] ASTM D2162, 11.3, names this correction of the constant; the equation is the driving head, the density
+       of the liquid less that of the air, over the density of the liquid.
+
+    Examples
+    --------
+    >>> ((buoyancy_factor(850.0) - 1.0) * 100.0).round(3)
+    np.float64(-0.021)
+    """
+    oil, calibrated, air = (
+        _positive(values, name, "kg/m³")
+        for values, name in (
+            (density_oil, "density of the oil"),
+            (density_calibrated, "density of the liquid of the calibration"),
+            (density_air, "density of air"),
+        )
+    )
+    return (1.0 - air / oil) / (1.0 - air / calibrated)
+
+
+def _positive(values: ArrayLike, quantity: str, unit: str) -> NDArray[np.float64]:
+    array = np.asarray(values, dtype=float)
+    refuse_outside(array, quantity, unit, above=0.0, reason=f"a {quantity} is more than zero")
+    return array

@@ -1,0 +1,154 @@
+"""Does an oil follow the viscosity-temperature line? Wax, structure and wrong results show as a departure from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.formulae._least_squares import points_of_curves, straight_line
+from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._temperatures import kelvin
+from labcalc.formulae.line_uncertainty import ordinate_of_percent, stated_percent
+from labcalc.formulae.walther import solved_viscosity, walther_ordinate
+
+__all__ = ["LineDeparture", "departure_from_line"]
+
+EDITION = "ASTM D341-20 for the line; chi-square and F test of lack of fit (NIST/SEMATECH e-Handbook 2012, 4.4.4.6)"
+
+
+@dataclass(frozen=True, eq=False)
+class LineDeparture:
+    """How far results scatter about their line, against what the noise of the results allows."""
+
+    test: str
+    """``chi-square``, or ``F`` where the noise itself is known from few results only."""
+    statistic: NDArray[np.float64]
+    """Mean square about the line over the square of the noise, [-]: near 1 for an oil that follows the line."""
+    degrees_of_freedom: tuple[float, float]
+    """Of the scatter and of the noise, [-]."""
+    p_value: NDArray[np.float64]
+    """Probability of so much scatter or more for an oil that follows the line, [-]."""
+    coldest_excess_percent: NDArray[np.float64]
+    """How far the coldest result lies above the line through the others, [%]: wax and structure make it positive."""
+    coldest_excess_uncertainty_percent: NDArray[np.float64]
+    """Standard uncertainty of that excess, [%]; what it is over its uncertainty says how surely it is there."""
+
+    def departs(self, significance: float = 0.05) -> NDArray[np.bool_]:
+        """Tell whether the results depart from the line more than the noise allows.
+
+        Parameters
+        ----------
+        significance : float, optional
+            Share of oils that follow the line and are yet called departing, [-].
+
+        Returns
+        -------
+        numpy.ndarray or numpy.bool of bool
+            True where they depart, [-]; False where a point is NaN.
+        """
+        return np.asarray(self.p_value < significance)[()]
+
+
+def departure_from_line(
+    temperature_C: ArrayLike,
+    kinematic_viscosity: ArrayLike,
+    noise_percent: ArrayLike,
+    *,
+    noise_degrees_of_freedom: float = np.inf,
+) -> LineDeparture:
+    r"""Test three or more results of an oil for a departure from the viscosity-temperature line.
+
+    .. math:: F = \frac{1}{n - 2} \sum_i \left( \frac{W_i - \hat W_i}{u(W_i)} \right)^2
+
+    Parameters
+    ----------
+    temperature_C : array_like of float
+        Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    kinematic_viscosity : array_like of float
+        Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
+    noise_percent : array_like of float
+        Standard deviation of each result, [%], such as repeatability limit / 2.8 or that of the laboratory's repeats.
+    noise_degrees_of_freedom : float, optional
+        Degrees of freedom of that deviation, [-]; infinite for a published one.
+
+    Returns
+    -------
+    LineDeparture
+        Test and excess of the coldest result, [%]; each field has the shape of the axes before the last one; NaN where
+        a point is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A viscosity is outside the range, the noise is not positive, or an oil has fewer than three temperatures.
+
+    References
+    ----------
+    .. [1] ASTM D341-20, clause 3.1: the line holds for a homogeneous liquid, above the cloud point.
+    .. [2] NIST/SEMATECH e-Handbook of Statistical Methods (2012), 4.4.4.6: lack of fit against the replicates.
+
+    Examples
+    --------
+    >>> waxy = departure_from_line([21.0, 27.0, 38.0, 16.0], [64100.0, 22500.0, 4580.0, 245000.0], 2.0)
+    >>> waxy.departs(), waxy.coldest_excess_percent > 10.0
+    (np.True_, np.True_)
+    """
+    temperature, viscosity = points_of_curves(
+        temperature_C,
+        kinematic_viscosity,
+        needed=3,
+        what="a departure from the line",
+        reason="two points lie on any line",
+    )
+    freedom = np.asarray(noise_degrees_of_freedom, dtype=float)
+    _refuse_little_freedom(freedom)
+    x, W = np.log10(kelvin(temperature)), walther_ordinate(viscosity)
+    noise = ordinate_of_percent(viscosity) * stated_percent(noise_percent, viscosity)
+    fit = straight_line(x, W, noise**-2.0)
+    residuals = W - fit.at(x)
+    scatter = np.sum((residuals / noise) ** 2, axis=-1)
+    degrees = float(temperature.shape[-1] - 2)
+    p_value = _tail(scatter, degrees, float(freedom))
+    leverage = noise**-2.0 * (1.0 / fit.weight[..., None] + (x - fit.x_mean[..., None]) ** 2 / fit.x_spread[..., None])
+    excess, uncertainty = _excess(viscosity, W, residuals, noise, leverage, np.argmin(temperature, axis=-1))
+    return LineDeparture(
+        "chi-square" if np.isinf(freedom) else "F",
+        scatter / degrees,
+        (degrees, float(freedom)),
+        p_value[()],
+        excess[()],
+        uncertainty[()],
+    )
+
+
+def _refuse_little_freedom(freedom: NDArray[np.float64]) -> None:
+    """Refuse degrees of freedom below one; infinite ones pass."""
+    finite = np.where(np.isinf(freedom), 1.0, freedom)
+    refuse_outside(finite, "degrees of freedom", "[-]", lowest=1.0, reason="the noise comes from two results or more")
+
+
+def _tail(scatter: NDArray[np.float64], degrees: float, noise_degrees: float) -> NDArray[np.float64]:
+    from scipy.special import chdtrc, fdtrc
+
+    if np.isinf(noise_degrees):
+        return np.asarray(chdtrc(degrees, scatter))
+    return np.asarray(fdtrc(degrees, noise_degrees, scatter / degrees))
+
+
+def _excess(
+    viscosity: NDArray[np.float64],
+    W: NDArray[np.float64],
+    residuals: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    leverage: NDArray[np.float64],
+    point: NDArray[np.intp],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how far one point of each oil lies above the line through the others, and the uncertainty, [%]."""
+    nu, ordinate, residual, u, h = (
+        np.take_along_axis(values, point[..., None], axis=-1)[..., 0]
+        for values in (viscosity, W, residuals, noise, leverage)
+    )
+    expected = solved_viscosity(ordinate - residual / (1.0 - h))  # the residual left when the point is left out
+    return 100.0 * (nu / expected - 1.0), u / np.sqrt(1.0 - h) / ordinate_of_percent(expected)

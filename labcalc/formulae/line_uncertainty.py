@@ -1,0 +1,215 @@
+"""How well the viscosity-temperature line of an oil is known: standard errors, bands, departure from the line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.formulae._least_squares import StraightLine, points_of_curves, straight_line
+from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._temperatures import keep_inside, kelvin
+from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
+from labcalc.formulae.walther import double_log_argument, double_log_slope, solved_viscosity, walther_ordinate
+
+__all__ = ["Band", "EstimatedLine", "estimate_viscosity_temperature"]
+
+EDITION = "ASTM D341-20 for the line; weighted linear least squares for its uncertainty (JCGM 100:2008, H.3)"
+
+
+@dataclass(frozen=True, eq=False)
+class Band:
+    """A line and the interval about it, at the temperatures that were asked for."""
+
+    lowest: NDArray[np.float64]
+    """Lower end, [mm²/s]."""
+    line: NDArray[np.float64]
+    """The line, [mm²/s]."""
+    highest: NDArray[np.float64]
+    """Upper end, [mm²/s]."""
+
+
+@dataclass(frozen=True, eq=False)
+class EstimatedLine:
+    """A viscosity-temperature line with its uncertainty, or an array of them."""
+
+    line: ViscosityTemperatureLine
+    """The line itself, W = A − B lg T."""
+    noise_percent: NDArray[np.float64]
+    """Standard deviation of one result about the line, [%]: from the residuals, or as it was stated."""
+    degrees_of_freedom: float
+    """Of the noise, [-]: points less two; infinite where the noise was stated."""
+    fit: StraightLine
+    """The weighted least squares, weights of 1/variance of the ordinate."""
+
+    @property
+    def intercept_uncertainty(self) -> NDArray[np.float64]:
+        """Standard error of A, [-]."""
+        return np.sqrt(self.covariance[..., 0, 0])
+
+    @property
+    def slope_uncertainty(self) -> NDArray[np.float64]:
+        """Standard error of B, [-]."""
+        return np.sqrt(self.covariance[..., 1, 1])
+
+    @property
+    def covariance(self) -> NDArray[np.float64]:
+        """Covariance matrix of A and B, last two axes, [-]."""
+        slope, height = 1.0 / self.fit.x_spread, 1.0 / self.fit.weight
+        x = self.fit.x_mean
+        rows = [np.stack([height + x * x * slope, x * slope], axis=-1), np.stack([x * slope, slope], axis=-1)]
+        return np.stack(rows, axis=-2)
+
+    def confidence_band(self, temperature_C: ArrayLike, *, level: float = 0.95, extrapolate: bool = False) -> Band:
+        """Return the interval that holds the true viscosity of the oil, at each temperature by itself.
+
+        It is narrowest amid the points and grows with the distance from them.
+
+        Parameters
+        ----------
+        temperature_C : array_like of float
+            Temperature, [°C], within the fitted ones.
+        level : float, optional
+            Probability, [-], between 0 and 1.
+        extrapolate : bool, optional
+            Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval doesn't know of wax,
+            of structure, or of how far the oil follows the line.
+
+        Returns
+        -------
+        Band
+            Line and interval, [mm²/s]; NaN where an input is NaN.
+
+        Raises
+        ------
+        OutOfRangeError
+            A temperature is outside the fitted ones, or the level is no probability.
+        """
+        return self._band(temperature_C, level, extrapolate, single=0.0)
+
+    def prediction_band(self, temperature_C: ArrayLike, *, level: float = 0.95, extrapolate: bool = False) -> Band:
+        """Return the interval that holds one further result with the same noise.
+
+        Parameters
+        ----------
+        temperature_C : array_like of float
+            Temperature, [°C], within the fitted ones.
+        level : float, optional
+            Probability, [-], between 0 and 1.
+        extrapolate : bool, optional
+            As ``confidence_band``.
+
+        Returns
+        -------
+        Band
+            Line and interval, [mm²/s]; NaN where an input is NaN.
+
+        Raises
+        ------
+        OutOfRangeError
+            As ``confidence_band``.
+        """
+        return self._band(temperature_C, level, extrapolate, single=1.0)
+
+    def _band(self, temperature_C: ArrayLike, level: float, extrapolate: bool, single: float) -> Band:
+        refuse_outside(np.asarray(level), "level", "[-]", above=0.0, highest=1.0 - 1e-9, reason="it is a probability")
+        temperature = np.asarray(temperature_C, dtype=float)
+        keep_inside(temperature, self.line.lowest_C, self.line.highest_C, extrapolate)
+        x = np.log10(kelvin(temperature))
+        W = self.line.intercept - self.line.slope * x
+        middle = solved_viscosity(W)
+        of_line = 1.0 / self.fit.weight + (x - self.fit.x_mean) ** 2 / self.fit.x_spread
+        of_result = single * (ordinate_of_percent(middle) * self.noise_percent) ** 2
+        half = two_sided_quantile(level, self.degrees_of_freedom) * np.sqrt(of_line + of_result)
+        return Band(solved_viscosity(W - half)[()], middle[()], solved_viscosity(W + half)[()])
+
+
+def estimate_viscosity_temperature(
+    temperature_C: ArrayLike, kinematic_viscosity: ArrayLike, uncertainty_percent: ArrayLike | None = None
+) -> EstimatedLine:
+    r"""Fit the viscosity-temperature line with the weight that each result deserves, and say how well it is known.
+
+    A viscosity is measured to so many percent, so its ordinate is the surer the thicker the oil; the weights follow.
+    Two points give the line of ``fit_viscosity_temperature``, more points nearly the same: there all ordinates are
+    equally sure.
+
+    .. math:: w = 1 / u^2(W), \qquad u(W) = |dW / d \ln \nu| \, u(\nu) / \nu
+
+    Parameters
+    ----------
+    temperature_C : array_like of float
+        Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    kinematic_viscosity : array_like of float
+        Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
+    uncertainty_percent : array_like of float, optional
+        Standard uncertainty of each viscosity, [%], such as repeatability limit / 2.8; broadcasts against the points.
+        Without it all are taken as equally sure, and three or more points tell how sure from their scatter.
+
+    Returns
+    -------
+    EstimatedLine
+        The line, its covariance, [-], and its noise, [%]; each field has the shape of the axes before the last one; NaN
+        where a point is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A viscosity is outside the range, an uncertainty is not positive, or an oil has fewer different temperatures
+        than two, three without stated uncertainty.
+
+    References
+    ----------
+    .. [1] ASTM D341-20; JCGM 100:2008 (GUM), H.3, for a straight line, its covariance and what is predicted from it.
+
+    Examples
+    --------
+    >>> oil = estimate_viscosity_temperature([20.0, 40.0, 100.0], [240.5, 73.30, 8.87])
+    >>> band = oil.confidence_band(60.0)
+    >>> [float(end.round(2)) for end in (band.lowest, band.line, band.highest)]
+    [29.97, 30.1, 30.22]
+    """
+    known = uncertainty_percent is not None
+    temperature, viscosity = points_of_curves(
+        temperature_C,
+        kinematic_viscosity,
+        needed=2 if known else 3,
+        what="a line with its uncertainty",
+        reason="its points must tell their scatter, unless the uncertainty of the results is stated",
+    )
+    percent = stated_percent(1.0 if uncertainty_percent is None else uncertainty_percent, viscosity)
+    x, W = np.log10(kelvin(temperature)), walther_ordinate(viscosity)
+    fit = straight_line(x, W, 1.0 / (ordinate_of_percent(viscosity) * percent) ** 2)
+    fitted = fit.at(x)
+    degrees = np.inf if known else float(temperature.shape[-1] - 2)
+    noise = np.sqrt(np.mean(percent**2, axis=-1))
+    if not known:
+        scatter = np.sum(((W - fitted) / ordinate_of_percent(viscosity)) ** 2, axis=-1) / degrees
+        noise = np.sqrt(scatter)
+        with np.errstate(divide="ignore"):  # points without scatter leave no uncertainty
+            fit = replace(fit, x_spread=fit.x_spread / scatter, weight=fit.weight / scatter)
+    residuals = 100.0 * (solved_viscosity(fitted) / viscosity - 1.0)
+    ends = temperature.min(axis=-1), temperature.max(axis=-1)
+    line = ViscosityTemperatureLine(fit.intercept, -fit.slope, *ends, residuals, temperature.shape[-1])
+    return EstimatedLine(line, noise, degrees, fit)
+
+
+def ordinate_of_percent(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the change of the ordinate for 1 % of a viscosity in mm²/s: dW / d ln ν, over 100."""
+    Z = double_log_argument(viscosity)
+    return np.asarray(0.01 * viscosity * double_log_slope(viscosity) / (Z * np.log(Z) * np.log(10.0)))
+
+
+def stated_percent(uncertainty_percent: ArrayLike, viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return stated uncertainties in the shape of the points; refuse what is none."""
+    percent = np.broadcast_to(np.asarray(uncertainty_percent, dtype=float), viscosity.shape)
+    refuse_outside(percent, "standard uncertainty", "%", above=0.0, reason="nothing is known without uncertainty")
+    return percent
+
+
+def two_sided_quantile(level: float, degrees_of_freedom: float) -> float:
+    """Return the coverage factor of a level: Student's t, or the normal one for infinite degrees of freedom."""
+    from scipy.special import ndtri, stdtrit
+
+    upper = 0.5 * (1.0 + level)
+    return float(ndtri(upper) if np.isinf(degrees_of_freedom) else stdtrit(degrees_of_freedom, upper))
