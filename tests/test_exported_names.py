@@ -21,7 +21,10 @@ NAMES = {
         walther_ordinate
     """,
     "labcalc.statistics": """
-        CRITICAL_RANGE_FACTORS critical_range propagated_uncertainty rounded rounded_to_figures
+        BudgetComponent CRITICAL_RANGE_FACTORS Distribution InputQuantity MonteCarloResult UncertaintyBudget Validation
+        correlation_from_covariance coverage_factor critical_range effective_degrees_of_freedom monte_carlo
+        numerical_tolerance propagated_covariance propagated_uncertainty rounded rounded_to_figures sensitivities
+        standard_from_half_width uncertainty_budget validated
     """,
     "labcalc.errors": """
         ConvergenceWarning ExportError ExtrapolationWarning LabcalcError LabcalcWarning OutOfRangeError ParameterError
