@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
 
-__all__ = ["refuse_outside"]
+__all__ = ["positive", "refuse_outside"]
 
 _DUST = 1e-9
 """Share of a limit below which a difference is dust of binary arithmetic: 2.1e-6 × 1e6 is not quite 2.1."""
@@ -38,3 +38,10 @@ def refuse_outside(
     if outside.any():
         first = float(values[outside][0]) if values.ndim else float(values)
         raise OutOfRangeError(quantity, first, unit, lowest=lowest, highest=highest, reason=reason)
+
+
+def positive(values: ArrayLike, quantity: str, unit: str) -> NDArray[np.float64]:
+    """Return the values as an array; refuse zero and less."""
+    array = np.asarray(values, dtype=float)
+    refuse_outside(array, quantity, unit, above=0.0, reason=f"a {quantity} is more than zero")
+    return array

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import positive, refuse_outside
 
 __all__ = [
     "FlowResult",
@@ -66,7 +66,7 @@ def viscosity_from_flow_time(
     >>> viscosity_from_flow_time(512.3, 0.1024).round(2)
     np.float64(52.46)
     """
-    t, C = np.asarray(flow_time_s, dtype=float), _positive(constant, "constant of the viscometer", "mm²/s²")
+    t, C = np.asarray(flow_time_s, dtype=float), positive(constant, "constant of the viscometer", "mm²/s²")
     shortest, E = np.asarray(shortest_s, dtype=float), np.asarray(kinetic_energy, dtype=float)
     refuse_outside(
         E, "factor of kinetic energy", "mm²·s", lowest=0.0, reason="kinetic energy slows the flow, never hurries it"
@@ -111,9 +111,9 @@ def flow_time_for_kinetic_share(
     >>> flow_time_for_kinetic_share(0.003, 235.0).round(0)
     np.float64(428.0)
     """
-    C = _positive(constant, "constant of the viscometer", "mm²/s²")
-    E = _positive(kinetic_energy, "factor of kinetic energy", "mm²·s")
-    return np.cbrt(E / (C * 0.01 * _positive(share_percent, "share", "%")))
+    C = positive(constant, "constant of the viscometer", "mm²/s²")
+    E = positive(kinetic_energy, "factor of kinetic energy", "mm²·s")
+    return np.cbrt(E / (C * 0.01 * positive(share_percent, "share", "%")))
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,8 +173,8 @@ def flow_result(
     >>> base_oil.mean, base_oil.agree
     (np.float64(73.3), np.True_)
     """
-    y1, y2 = _positive(first, "first viscosity", "mm²/s"), _positive(second, "second viscosity", "mm²/s")
-    factor = _positive(determinability_factor, "factor of the determinability", "[-]")
+    y1, y2 = positive(first, "first viscosity", "mm²/s"), positive(second, "second viscosity", "mm²/s")
+    factor = positive(determinability_factor, "factor of the determinability", "[-]")
     mean = 0.5 * (y1 + y2)
     allowed = factor * (mean + np.asarray(determinability_offset, dtype=float))
     return FlowResult(mean, np.abs(y1 - y2), allowed)
@@ -187,9 +187,3 @@ def _refuse_short(t: NDArray[np.float64], shortest: NDArray[np.float64]) -> None
         limit = float(shortest[short].flat[0])
         reason = "a shorter flow needs a finer capillary, or the term of kinetic energy and a lower limit on purpose"
         refuse_outside(t[short], "flow time", "s", lowest=limit, reason=reason)
-
-
-def _positive(values: ArrayLike, quantity: str, unit: str) -> NDArray[np.float64]:
-    array = np.asarray(values, dtype=float)
-    refuse_outside(array, quantity, unit, above=0.0, reason=f"a {quantity} is more than zero")
-    return array

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import positive, refuse_outside
 
 __all__ = ["buoyancy_factor", "constant_at_gravity", "kinetic_energy_factor"]
 
@@ -50,11 +50,9 @@ def kinetic_energy_factor(
     >>> kinetic_energy_factor(5.7, 9.0, 0.063, 0.01).round(1)
     np.float64(100.0)
     """
-    V, L = _positive(volume_mL, "timed volume", "mL"), _positive(length_cm, "length of the capillary", "cm")
-    d = _positive(diameter_cm, "diameter of the capillary", "cm")
-    return np.asarray(1.66 * V**1.5 / (L * np.sqrt(_positive(constant, "constant of the viscometer", "mm²/s²") * d)))[
-        ()
-    ]
+    V, L = positive(volume_mL, "timed volume", "mL"), positive(length_cm, "length of the capillary", "cm")
+    d = positive(diameter_cm, "diameter of the capillary", "cm")
+    return np.asarray(1.66 * V**1.5 / (L * np.sqrt(positive(constant, "constant of the viscometer", "mm²/s²") * d)))[()]
 
 
 def constant_at_gravity(
@@ -95,7 +93,7 @@ def constant_at_gravity(
     for g in (g1, g2):
         reason = "free fall is 9.78 m/s² at the equator and 9.83 m/s² at the poles"
         refuse_outside(g, "acceleration of free fall", "m/s²", lowest=9.7, highest=9.9, reason=reason)
-    return np.asarray(_positive(constant, "constant of the viscometer", "mm²/s²") * (g2 / g1))[()]
+    return np.asarray(positive(constant, "constant of the viscometer", "mm²/s²") * (g2 / g1))[()]
 
 
 def buoyancy_factor(
@@ -135,7 +133,7 @@ def buoyancy_factor(
     np.float64(-0.021)
     """
     oil, calibrated, air = (
-        _positive(values, name, "kg/m³")
+        positive(values, name, "kg/m³")
         for values, name in (
             (density_oil, "density of the oil"),
             (density_calibrated, "density of the liquid of the calibration"),
@@ -143,9 +141,3 @@ def buoyancy_factor(
         )
     )
     return (1.0 - air / oil) / (1.0 - air / calibrated)
-
-
-def _positive(values: ArrayLike, quantity: str, unit: str) -> NDArray[np.float64]:
-    array = np.asarray(values, dtype=float)
-    refuse_outside(array, quantity, unit, above=0.0, reason=f"a {quantity} is more than zero")
-    return array

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import positive
 
 __all__ = ["dynamic_from_kinematic", "kinematic_from_dynamic"]
 
@@ -41,7 +41,7 @@ def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> 
     >>> kinematic_from_dynamic(1.0016, 998.2072).round(4)
     np.float64(1.0034)
     """
-    return 1000.0 * _positive(dynamic_viscosity, "dynamic viscosity", "mPa·s") / _positive(density, "density", "kg/m³")
+    return 1000.0 * positive(dynamic_viscosity, "dynamic viscosity", "mPa·s") / positive(density, "density", "kg/m³")
 
 
 def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -> NDArray[np.float64]:
@@ -73,11 +73,5 @@ def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -
     >>> dynamic_from_kinematic(1.0034, 998.2072).round(4)
     np.float64(1.0016)
     """
-    viscosity = _positive(kinematic_viscosity, "kinematic viscosity", "mm²/s")
-    return viscosity * _positive(density, "density", "kg/m³") / 1000.0
-
-
-def _positive(values: ArrayLike, quantity: str, unit: str) -> NDArray[np.float64]:
-    array = np.asarray(values, dtype=float)
-    refuse_outside(array, quantity, unit, above=0.0, reason=f"a {quantity} is more than zero")
-    return array
+    viscosity = positive(kinematic_viscosity, "kinematic viscosity", "mm²/s")
+    return viscosity * positive(density, "density", "kg/m³") / 1000.0

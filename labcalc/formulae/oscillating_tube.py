@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import positive
 
 __all__ = ["OscillatingTube", "adjust_oscillating_tube"]
 
@@ -46,7 +46,7 @@ class OscillatingTube:
         OutOfRangeError
             A period is not positive.
         """
-        return self.A * _period(period_us) ** 2 - self.B
+        return self.A * positive(period_us, "period", "µs") ** 2 - self.B
 
     def period_us(self, density: ArrayLike) -> NDArray[np.float64]:
         """Return the period with which the tube answers to a density, for a check against a reference liquid.
@@ -66,7 +66,7 @@ class OscillatingTube:
         OutOfRangeError
             A density is not positive.
         """
-        return np.sqrt((_density(density, "density") + self.B) / self.A)
+        return np.sqrt((positive(density, "density", "kg/m³") + self.B) / self.A)
 
 
 def adjust_oscillating_tube(
@@ -107,8 +107,9 @@ def adjust_oscillating_tube(
     >>> tube.density([2550.0, 3700.0, 3850.0]).round(4)
     array([  1.2045, 862.4972, 998.207 ])
     """
-    air, water = _period(period_air_us), _period(period_water_us)
-    light, heavy = _density(density_air, "density of air"), _density(density_water, "density of water")
+    air, water = positive(period_air_us, "period with air", "µs"), positive(period_water_us, "period with water", "µs")
+    light = positive(density_air, "density of air", "kg/m³")
+    heavy = positive(density_water, "density of water", "kg/m³")
     _refuse_exchanged(air, water)
     A = (heavy - light) / (water**2 - air**2)
     return OscillatingTube(A[()], (A * air**2 - light)[()])
@@ -125,15 +126,3 @@ def _refuse_exchanged(air: NDArray[np.float64], water: NDArray[np.float64]) -> N
             lowest=float(air[exchanged][0]),
             reason="a tube swings slower with water than with air; are the two exchanged?",
         )
-
-
-def _period(period_us: ArrayLike) -> NDArray[np.float64]:
-    period = np.asarray(period_us, dtype=float)
-    refuse_outside(period, "period", "µs", above=0.0, reason="a period is more than zero")
-    return period
-
-
-def _density(values: ArrayLike, name: str) -> NDArray[np.float64]:
-    density = np.asarray(values, dtype=float)
-    refuse_outside(density, name, "kg/m³", above=0.0, reason="a density is more than zero")
-    return density

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import positive, refuse_outside
 
 __all__ = ["RelativeDensity", "relative_density_to_water", "water_density"]
 
@@ -110,6 +110,5 @@ def relative_density_to_water(density: ArrayLike, temperature_C: float, water_te
     >>> oil.value.round(6), oil.basis
     (np.float64(0.866879), '20/4 °C')
     """
-    liquid = np.asarray(density, dtype=float)
-    refuse_outside(liquid, "density", "kg/m³", above=0.0, reason="a density is more than zero")
+    liquid = positive(density, "density", "kg/m³")
     return RelativeDensity((liquid / water_density(water_temperature_C))[()], temperature_C, water_temperature_C)
