@@ -1,0 +1,228 @@
+"""Viscosity of a blend, and how much of an oil explains a viscosity: by two methods, which are both named."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.errors import OutOfRangeError
+from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._temperatures import keep_inside, kelvin
+from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
+from labcalc.formulae.walther import viscosity_from_ordinate, walther_ordinate
+
+__all__ = ["Blend", "BlendFraction", "blend_lines", "blend_viscosity_double_log", "fraction_that_explains"]
+
+EDITION = "ASTM D7152-11(2016)"
+
+_WHOLE = 1e-6
+"""How far the fractions of a blend may be from 1 together."""
+
+
+@dataclass(frozen=True, eq=False)
+class Blend:
+    """The viscosity-temperature line of a blend by each method; the two can be 10 % apart, so a report names its own.
+
+    Temperatures that every component was measured at may be asked for; a blend has no points, so no residuals.
+    """
+
+    wright: ViscosityTemperatureLine
+    """By Wright's method, the preferred one: temperatures of equal viscosity are blended."""
+    double_log: ViscosityTemperatureLine
+    """By the double-log method: ordinates at one temperature are blended."""
+
+
+@dataclass(frozen=True, eq=False)
+class BlendFraction:
+    """The fraction of an added oil that explains a viscosity, by each method."""
+
+    wright: NDArray[np.float64]
+    """By Wright's method, [-]."""
+    double_log: NDArray[np.float64]
+    """By the double-log method, [-]."""
+
+
+def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> Blend:
+    r"""Return the line of a blend of any number of oils.
+
+    On the chart, blending by Wright's method weighs the components' lg T at the same ordinate, the double-log method
+    their ordinates at the same T. Both give a straight line again:
+
+    .. math:: \frac{1}{B_W} = \sum_i \frac{f_i}{B_i},\; A_W = B_W \sum_i f_i \frac{A_i}{B_i}; \qquad
+        B_D = \sum_i f_i B_i,\; A_D = \sum_i f_i A_i
+
+    Parameters
+    ----------
+    fractions : array_like of float
+        Fractions by volume, [-], 0 to 1, last axis the components, 1 together. By mass for fuels.
+    components : ViscosityTemperatureLine
+        Lines of the components, last axis the components; see ``fit_viscosity_temperature``.
+
+    Returns
+    -------
+    Blend
+        Its line by each method, [-], of the broadcast shape without the last axis; NaN where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A fraction is outside 0 to 1, or the fractions are not 1 together.
+
+    References
+    ----------
+    .. [1] ASTM D7152-11(2016), Wright and ASTM blending (clauses 5.3 and 5.4; equations from memory, Wright's equal to
+       API TDB 11A4.5). Not for viscosity index improvers, additive packages, or what is not Newtonian.
+
+    Examples
+    --------
+    >>> from labcalc.formulae import fit_viscosity_temperature
+    >>> oils = fit_viscosity_temperature([40.0, 100.0], [[30.6, 5.23], [480.0, 31.5]])
+    >>> half = blend_lines([0.5, 0.5], oils)
+    >>> half.wright.kinematic_viscosity_at(40.0).round(2), half.double_log.kinematic_viscosity_at(40.0).round(2)
+    (np.float64(109.68), np.float64(99.93))
+    """
+    f = _whole(fractions)
+    A, B = components.intercept, components.slope
+    B_wright = 1.0 / np.sum(f / B, axis=-1)
+    return Blend(
+        _line(B_wright * np.sum(f * A / B, axis=-1), B_wright, components),
+        _line(np.sum(f * A, axis=-1), np.sum(f * B, axis=-1), components),
+    )
+
+
+def blend_viscosity_double_log(fractions: ArrayLike, kinematic_viscosities: ArrayLike) -> NDArray[np.float64]:
+    r"""Return the viscosity of a blend of oils whose viscosities are known at one temperature only.
+
+    .. math:: W_B = \sum_i f_i W(\nu_i)
+
+    Parameters
+    ----------
+    fractions : array_like of float
+        Fractions by volume, [-], 0 to 1, last axis the components, 1 together. By mass for fuels.
+    kinematic_viscosities : array_like of float
+        Kinematic viscosities of the components, all at the same temperature, [mm²/s], last axis the components.
+
+    Returns
+    -------
+    numpy.ndarray or numpy.float64
+        Kinematic viscosity of the blend at that temperature, [mm²/s]; NaN where an input is NaN.
+
+    Raises
+    ------
+    OutOfRangeError
+        A fraction is outside 0 to 1, the fractions are not 1 together, or a viscosity is outside 0.21 to 2e7 mm²/s.
+
+    References
+    ----------
+    .. [1] ASTM D7152-11(2016), ASTM blending method; the equation from memory.
+
+    Examples
+    --------
+    >>> blend_viscosity_double_log([0.5, 0.5], [10.0, 100.0]).round(3)
+    np.float64(26.585)
+    """
+    return viscosity_from_ordinate(np.sum(_whole(fractions) * walther_ordinate(kinematic_viscosities), axis=-1))
+
+
+def fraction_that_explains(
+    kinematic_viscosity: ArrayLike,
+    temperature_C: ArrayLike,
+    added: ViscosityTemperatureLine,
+    base: ViscosityTemperatureLine | Blend,
+    *,
+    extrapolate: bool = False,
+) -> BlendFraction:
+    r"""Return how much of an added oil in a base explains a viscosity: a recipe, or fuel in an engine oil.
+
+    .. math:: f_W = \frac{\lg T - \lg T_{base}(\nu)}{\lg T_{added}(\nu) - \lg T_{base}(\nu)}, \qquad
+        f_D = \frac{W - W_{base}(T)}{W_{added}(T) - W_{base}(T)}
+
+    Parameters
+    ----------
+    kinematic_viscosity : array_like of float
+        Kinematic viscosity of the mixture, [mm²/s], between those of base and added oil.
+    temperature_C : array_like of float
+        Its temperature, [°C], within those of both lines.
+    added : ViscosityTemperatureLine
+        Line of the added oil.
+    base : ViscosityTemperatureLine or Blend
+        Line of the base, or the base as a blend of several oils in fixed proportions.
+    extrapolate : bool, optional
+        Also go outside the measured temperatures, with an ExtrapolationWarning.
+
+    Returns
+    -------
+    BlendFraction
+        Fraction of the added oil by volume by each method, [-]; NaN where an input is NaN or both oils are equal.
+
+    Raises
+    ------
+    OutOfRangeError
+        No fraction explains the viscosity, or the temperature is outside the measured ones.
+
+    References
+    ----------
+    .. [1] ASTM D7152-11(2016), inverse Wright and inverse ASTM blending; the equations of ``blend_lines`` solved
+       for the fraction.
+
+    Examples
+    --------
+    >>> from labcalc.formulae import fit_viscosity_temperature
+    >>> light = fit_viscosity_temperature([40.0, 100.0], [30.6, 5.23])
+    >>> heavy = fit_viscosity_temperature([40.0, 100.0], [480.0, 31.5])
+    >>> light_part = fraction_that_explains(100.0, 40.0, light, heavy)
+    >>> light_part.wright.round(4), light_part.double_log.round(4)
+    (np.float64(0.5337), np.float64(0.4997))
+    """
+    bases = base if isinstance(base, Blend) else Blend(base, base)
+    viscosity, temperature = (np.asarray(v, dtype=float) for v in (kinematic_viscosity, temperature_C))
+    for line in (added, bases.wright):
+        keep_inside(temperature, line.lowest_C, line.highest_C, extrapolate)
+    W, x = walther_ordinate(viscosity), np.log10(kelvin(temperature))
+    _refuse_unexplained(viscosity, W, x, added, bases)
+    with np.errstate(divide="ignore", invalid="ignore"):  # equal oils explain by any fraction: NaN
+        x_base, x_added = ((line.intercept - W) / line.slope for line in (bases.wright, added))
+        W_base, W_added = (line.intercept - line.slope * x for line in (bases.double_log, added))
+        fractions = (x - x_base) / (x_added - x_base), (W - W_base) / (W_added - W_base)
+    return BlendFraction(*(np.asarray(np.where(np.isfinite(f), f, np.nan))[()] for f in fractions))
+
+
+def _whole(fractions: ArrayLike) -> NDArray[np.float64]:
+    f = np.asarray(fractions, dtype=float)
+    refuse_outside(f, "fraction", "[-]", lowest=0.0, highest=1.0, reason="a part of a blend is none to all of it")
+    total = np.asarray(np.sum(f, axis=-1))
+    reason = "the fractions of a blend are 1 together"
+    refuse_outside(total, "sum of the fractions", "[-]", lowest=1.0 - _WHOLE, highest=1.0 + _WHOLE, reason=reason)
+    return f
+
+
+def _line(
+    A: NDArray[np.float64], B: NDArray[np.float64], components: ViscosityTemperatureLine
+) -> ViscosityTemperatureLine:
+    coldest, warmest = np.max(components.lowest_C, axis=-1), np.min(components.highest_C, axis=-1)
+    return ViscosityTemperatureLine(A, B, coldest, warmest, np.empty((*np.shape(A), 0)), 0)
+
+
+def _refuse_unexplained(
+    viscosity: NDArray[np.float64],
+    W: NDArray[np.float64],
+    x: NDArray[np.float64],
+    added: ViscosityTemperatureLine,
+    bases: Blend,
+) -> None:
+    for base in (bases.wright, bases.double_log):
+        ends = [line.intercept - line.slope * x for line in (base, added)]
+        value, low, high, ordinate = np.broadcast_arrays(viscosity, np.minimum(*ends), np.maximum(*ends), W)
+        outside = (ordinate < low - 1e-12) | (ordinate > high + 1e-12)
+        if outside.any():
+            lowest, highest = (float(viscosity_from_ordinate(end[outside].flat[0])) for end in (low, high))
+            raise OutOfRangeError(
+                "kinematic viscosity of the mixture",
+                float(value[outside].flat[0]),
+                "mm²/s",
+                lowest=lowest,
+                highest=highest,
+                reason="no mixture of the two oils comes to it",
+            )
