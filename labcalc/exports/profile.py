@@ -12,7 +12,7 @@ DATE_ORDERS = ("day-month-year", "month-day-year", "year-month-day")
 
 @dataclass(frozen=True)
 class Column:
-    """What a column of an export holds: a tidy column or a quantity, its unit, and the temperature if the column is for one."""
+    """What a column of an export holds: tidy column or quantity, unit, and temperature if it is for one."""
 
     holds: str
     """A text column of the tidy table (``sample``, ``lot``, ...), ``measured_at``, ``date``, ``time``, ``replicate``,

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from labcalc.errors import ExportError
+
 __all__ = [
     "QUANTITY_COLUMNS",
     "TIDY_COLUMNS",
@@ -98,3 +100,5 @@ class Reading:
     table: pd.DataFrame
     refusals: tuple[Refusal, ...]
     sources: tuple[SourceFile, ...]
+    failures: tuple[ExportError, ...] = ()
+    """Files that could not be read at all."""
