@@ -1,0 +1,111 @@
+"""Tables of grades that ship in labcalc/data: which quantity of a grade lies between which limits."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["GRADE_TABLES", "Grade", "GradeTable", "Limits", "Quantity", "grade_table"]
+
+GRADE_TABLES: Mapping[str, str] = MappingProxyType(
+    {
+        "SAE J300": "engine_oil_grades",
+        "SAE J300 winter": "engine_oil_winter_grades",
+        "SAE J306": "gear_oil_grades",
+        "SAE J306 winter": "gear_oil_winter_grades",
+        "ISO 8217": "marine_fuel_grades",
+        "diesel fuel": "diesel_fuel_grades",
+        "jet fuel": "jet_fuel_grades",
+    }
+)
+"""Names of the tables, and their files."""
+
+_DUST = 1e-9
+"""Share of a limit below which a difference is dust of binary arithmetic."""
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A quantity that a table judges."""
+
+    name: str
+    unit: str
+    mark: str
+    """``seen``, or ``memory`` if its limits are to be confirmed against the standard."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The interval of one quantity of a grade; infinite where a side is open."""
+
+    lowest: float
+    highest: float
+    highest_belongs: bool
+
+    def hold(self, values: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Tell which values lie inside; NaN doesn't."""
+        low = self.lowest - _DUST * abs(self.lowest) if np.isfinite(self.lowest) else self.lowest
+        reach = _DUST * abs(self.highest) if np.isfinite(self.highest) else 0.0
+        below = values <= self.highest + reach if self.highest_belongs else values < self.highest - reach
+        return np.asarray((values >= low) & below)
+
+    def words(self, unit: str) -> str:
+        """Return the interval in words."""
+        if not np.isfinite(self.highest):
+            return f"{self.lowest:g} {unit} or more"
+        if not np.isfinite(self.lowest):
+            return f"{self.highest:g} {unit} or less"
+        return f"{self.lowest:g} {unit} to {'' if self.highest_belongs else 'below '}{self.highest:g} {unit}"
+
+
+@dataclass(frozen=True)
+class Grade:
+    """A grade and the limits of its quantities."""
+
+    name: str
+    mark: str
+    limits: Mapping[str, Limits]
+
+
+@dataclass(frozen=True)
+class GradeTable:
+    """A published table of grades."""
+
+    title: str
+    source: str
+    edition: str
+    mark: str
+    note: str
+    quantities: Mapping[str, Quantity]
+    grades: tuple[Grade, ...]
+
+
+@cache
+def grade_table(standard: str) -> GradeTable:
+    """Return a table by its name, a key of ``GRADE_TABLES``."""
+    if standard not in GRADE_TABLES:
+        raise ValueError(f"table of grades '{standard}' is unknown; known are {', '.join(map(repr, GRADE_TABLES))}")
+    told = tomllib.loads(files("labcalc.data").joinpath(f"{GRADE_TABLES[standard]}.toml").read_text("utf-8"))
+    mark = told["mark"]
+    quantities = {
+        key: Quantity(entry["name"], entry["unit"], entry.get("mark", mark)) for key, entry in told["quantity"].items()
+    }
+    grades = tuple(
+        Grade(entry["name"], entry.get("mark", mark), {key: _limits(entry[key]) for key in quantities if key in entry})
+        for entry in told["grade"]
+    )
+    return GradeTable(
+        told["title"], told["source"], told["edition"], mark, told.get("note", ""), MappingProxyType(quantities), grades
+    )
+
+
+def _limits(entry: Mapping[str, float]) -> Limits:
+    highest = entry.get("at_most", entry.get("below", np.inf))
+    return Limits(float(entry.get("at_least", -np.inf)), float(highest), "below" not in entry)

@@ -1,0 +1,146 @@
+"""Which grades of a standard an oil or fuel may have, and what speaks for or against each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.formulae._grade_tables import GRADE_TABLES, Grade, GradeTable, grade_table
+from labcalc.formulae._refusals import positive
+
+__all__ = ["GRADE_TABLES", "GradeCandidates", "grade_candidates"]
+
+EDITION = "SAE J300_202104, SAE J306_201902, ISO 8217:2017, EN 590, EN 14214, ASTM D1655: see the table"
+
+
+@dataclass(frozen=True, eq=False)
+class GradeCandidates:
+    """The grades of a table against what is known of one or many samples; last axis the grades."""
+
+    table: GradeTable
+    values: Mapping[str, NDArray[np.float64]]
+    """What is known, in one shape; NaN where it isn't."""
+    possible: NDArray[np.bool_]
+    """No known value speaks against the grade."""
+    certain: NDArray[np.bool_]
+    """Every quantity of the grade is known and within its limits."""
+
+    @property
+    def grades(self) -> tuple[str, ...]:
+        """Names of the grades, in the order of the last axis."""
+        return tuple(grade.name for grade in self.table.grades)
+
+    def candidates(self, *sample: int) -> tuple[str, ...]:
+        """Return the possible grades of one sample.
+
+        Parameters
+        ----------
+        sample : int
+            Index of the sample, [-], an axis each; none for a single sample.
+
+        Returns
+        -------
+        tuple of str
+            Names of its grades, [-]; more than one where the known values can't decide.
+        """
+        return tuple(name for name, fits in zip(self.grades, self.possible[sample], strict=True) if fits)
+
+    def reasons(self, *sample: int) -> dict[str, str]:
+        """Return what speaks for or against each grade for one sample.
+
+        Parameters
+        ----------
+        sample : int
+            Index of the sample, [-], an axis each; none for a single sample.
+
+        Returns
+        -------
+        dict of str to str
+            Grade → the reason in words, [-].
+        """
+        return {grade.name: "; ".join(self._words(grade, sample)) for grade in self.table.grades}
+
+    def _words(self, grade: Grade, sample: tuple[int, ...]) -> list[str]:
+        words = []
+        for key, limits in grade.limits.items():
+            quantity, value = self.table.quantities[key], self.values[key][sample]
+            memory = ", a limit from memory" if "memory" in (quantity.mark, grade.mark) else ""
+            if np.isnan(value):
+                told, verdict = quantity.name, "not known"
+            else:
+                told = f"{quantity.name} {value:.6g} {quantity.unit}"
+                verdict = "fits" if limits.hold(value) else "doesn't fit"
+            words.append(f"{told}: {verdict}, {limits.words(quantity.unit)}{memory}")
+        return words
+
+
+def grade_candidates(standard: str, **values: ArrayLike) -> GradeCandidates:
+    """Return which grades of a standard fit what is known of an oil or fuel.
+
+    Where too little is known to decide, more than one grade is left: SAE 12, 16 and 20 overlap in the kinematic
+    viscosity, and only the high-shear viscosity tells them apart. The limits are for values as they are reported: round
+    first. Of the winter grades an oil has the first one that it fits.
+
+    Parameters
+    ----------
+    standard : str
+        Name of the table, a key of ``GRADE_TABLES``.
+    values : array_like of float
+        What is known, in the unit of the table, [mm²/s], [mPa·s], [kg/m³] or [°C], by the names that the table uses:
+        ``kv_100``, ``high_shear_150``, ``cranking_minus_30``, ``kv_50``, ``density_15`` and so on; NaN for not known.
+
+    Returns
+    -------
+    GradeCandidates
+        For each grade, last axis, whether it is possible and whether it is certain, [-]; all of the broadcast shape.
+
+    Raises
+    ------
+    ValueError
+        The table is unknown, or it has no such quantity.
+    OutOfRangeError
+        A viscosity or density is not positive.
+
+    References
+    ----------
+    .. [1] The tables in ``labcalc/data`` tell source, edition, and which limits are from memory: SAE J300, SAE J306,
+       ISO 8217:2017, EN 590, EN 14214, ASTM D1655.
+
+    Examples
+    --------
+    >>> grade_candidates("SAE J300", kv_100=7.0).candidates()
+    ('SAE 12', 'SAE 16', 'SAE 20')
+    >>> grade_candidates("SAE J300", kv_100=7.0, high_shear_150=2.4).candidates()
+    ('SAE 12', 'SAE 16')
+    """
+    table = grade_table(standard)
+    known = _known(table, standard, values)
+    possible, certain = [], []
+    for grade in table.grades:
+        judged = np.stack([_judged(known[key], limits.hold(known[key])) for key, limits in grade.limits.items()])
+        possible.append((judged >= 0).all(axis=0))
+        certain.append((judged > 0).all(axis=0))
+    return GradeCandidates(table, known, np.stack(possible, axis=-1), np.stack(certain, axis=-1))
+
+
+def _judged(values: NDArray[np.float64], inside: NDArray[np.bool_]) -> NDArray[np.int8]:
+    """Return 1 inside, -1 outside, 0 where the value is not known."""
+    return np.where(np.isnan(values), 0, np.where(inside, 1, -1)).astype(np.int8)
+
+
+def _known(table: GradeTable, standard: str, values: Mapping[str, ArrayLike]) -> dict[str, NDArray[np.float64]]:
+    for key in values:
+        if key not in table.quantities:
+            raise ValueError(
+                f"'{key}' is no quantity of {standard}; known are {', '.join(map(repr, table.quantities))}"
+            )
+    arrays = []
+    for key, quantity in table.quantities.items():
+        value = values.get(key, np.nan)
+        arrays.append(
+            np.asarray(value, float) if quantity.unit == "°C" else positive(value, quantity.name, quantity.unit)
+        )
+    return dict(zip(table.quantities, np.broadcast_arrays(*arrays), strict=True))
