@@ -2,13 +2,40 @@
 
 from __future__ import annotations
 
-from labcalc.statistics.monte_carlo import (
-    MonteCarloResult,
-    Validation,
-    monte_carlo,
-    numerical_tolerance,
-    validated,
+from labcalc.statistics.bias import BiasTest, bias_test
+from labcalc.statistics.control_charts import (
+    CusumChart,
+    EwmaChart,
+    IndividualsChart,
+    cusum,
+    cusum_chart,
+    ewma,
+    ewma_chart,
+    first_signal,
+    individuals_chart,
 )
+from labcalc.statistics.control_limits import (
+    CHART_CONSTANTS,
+    STANDARD_LIMITS,
+    ChartConstants,
+    ChartLimits,
+    individuals_limits,
+    moving_ranges,
+)
+from labcalc.statistics.lots import NewLot, lot_change, new_lot_statistics, standardised_over_lots
+from labcalc.statistics.monte_carlo import MonteCarloResult, Validation, monte_carlo, numerical_tolerance, validated
+from labcalc.statistics.normality import (
+    ANDERSON_DARLING_FACTORS,
+    NormalityFactor,
+    NormalityTest,
+    Resolution,
+    SerialDependence,
+    anderson_darling,
+    resolution,
+    rounding_step,
+    serial_dependence,
+)
+from labcalc.statistics.periods import PeriodComparison, compare_periods
 from labcalc.statistics.propagation import (
     correlation_from_covariance,
     propagated_covariance,
@@ -17,6 +44,41 @@ from labcalc.statistics.propagation import (
 )
 from labcalc.statistics.repeats import CRITICAL_RANGE_FACTORS, critical_range
 from labcalc.statistics.rounding import rounded, rounded_to_figures
+from labcalc.statistics.run_length import (
+    RunLength,
+    cusum_run_length,
+    ewma_run_length,
+    rules_run_length,
+    two_sided_average,
+)
+from labcalc.statistics.run_length_simulation import (
+    EstimatedLimitsRunLength,
+    SimulatedRunLength,
+    estimated_limits_run_length,
+    simulated_run_length,
+)
+from labcalc.statistics.run_rules import (
+    NELSON,
+    PETROLEUM,
+    RULE_SETS,
+    WESTERN_ELECTRIC,
+    Alternation,
+    Beyond,
+    RuleSignals,
+    RunRule,
+    Trend,
+    Within,
+    run_rule_signals,
+)
+from labcalc.statistics.site_precision import (
+    PERFORMANCE_THRESHOLDS,
+    PerformanceIndex,
+    PerformanceThresholds,
+    SitePrecision,
+    performance_index,
+    site_precision,
+    spread_interval,
+)
 from labcalc.statistics.uncertainty import (
     BudgetComponent,
     Distribution,
@@ -29,25 +91,84 @@ from labcalc.statistics.uncertainty import (
 )
 
 __all__ = [
+    "ANDERSON_DARLING_FACTORS",
+    "CHART_CONSTANTS",
     "CRITICAL_RANGE_FACTORS",
+    "NELSON",
+    "PERFORMANCE_THRESHOLDS",
+    "PETROLEUM",
+    "RULE_SETS",
+    "STANDARD_LIMITS",
+    "WESTERN_ELECTRIC",
+    "Alternation",
+    "Beyond",
+    "BiasTest",
     "BudgetComponent",
+    "ChartConstants",
+    "ChartLimits",
+    "CusumChart",
     "Distribution",
+    "EstimatedLimitsRunLength",
+    "EwmaChart",
+    "IndividualsChart",
     "InputQuantity",
     "MonteCarloResult",
+    "NewLot",
+    "NormalityFactor",
+    "NormalityTest",
+    "PerformanceIndex",
+    "PerformanceThresholds",
+    "PeriodComparison",
+    "Resolution",
+    "RuleSignals",
+    "RunLength",
+    "RunRule",
+    "SerialDependence",
+    "SimulatedRunLength",
+    "SitePrecision",
+    "Trend",
     "UncertaintyBudget",
     "Validation",
+    "Within",
+    "anderson_darling",
+    "bias_test",
+    "compare_periods",
     "correlation_from_covariance",
     "coverage_factor",
     "critical_range",
+    "cusum",
+    "cusum_chart",
+    "cusum_run_length",
     "effective_degrees_of_freedom",
+    "estimated_limits_run_length",
+    "ewma",
+    "ewma_chart",
+    "ewma_run_length",
+    "first_signal",
+    "individuals_chart",
+    "individuals_limits",
+    "lot_change",
     "monte_carlo",
+    "moving_ranges",
+    "new_lot_statistics",
     "numerical_tolerance",
+    "performance_index",
     "propagated_covariance",
     "propagated_uncertainty",
+    "resolution",
     "rounded",
     "rounded_to_figures",
+    "rounding_step",
+    "rules_run_length",
+    "run_rule_signals",
     "sensitivities",
+    "serial_dependence",
+    "simulated_run_length",
+    "site_precision",
+    "spread_interval",
     "standard_from_half_width",
+    "standardised_over_lots",
+    "two_sided_average",
     "uncertainty_budget",
     "validated",
 ]
