@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 
@@ -33,7 +33,7 @@ def sheets(path: Path, file: str, wanted: str | None) -> Iterator[tuple[str, lis
         raise ExportError(file, "the workbook can't be opened; expected an .xlsx file that is whole") from None
 
 
-def _records(rows: list[list[object]]) -> list[Record]:
+def _records(rows: Sequence[Sequence[object]]) -> list[Record]:
     return [Record(number, [_text(cell) for cell in row]) for number, row in enumerate(rows, 1)]
 
 

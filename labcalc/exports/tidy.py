@@ -35,8 +35,9 @@ class _Determinations:
     mark: NDArray[np.object_]
 
     @property
-    def any(self) -> NDArray[np.bool_]:
-        return np.logical_or.reduce([~np.isnan(one) for one in self.values.values()])
+    def measured(self) -> NDArray[np.bool_]:
+        """Whether the row has any quantity at this temperature."""
+        return ~np.isnan(np.column_stack(list(self.values.values()))).all(axis=1)
 
 
 def tidy(cells: Cells, zone: ZoneInfo) -> tuple[pd.DataFrame, tuple[Refusal, ...]]:
@@ -59,7 +60,7 @@ def _refusals(cells: Cells) -> tuple[Refusal, ...]:
 def _measured_at(groups: list[_Determinations], count: int) -> list[tuple[float, ...]]:
     places: list[list[float]] = [[] for _ in range(count)]
     for group in groups:
-        for row in np.flatnonzero(group.any).tolist():
+        for row in np.flatnonzero(group.measured).tolist():
             places[row].append(round(float(group.temperature[row]), 1))
     return [tuple(place) for place in places]
 
@@ -83,7 +84,7 @@ def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Det
     if at is None:
         place = cells.where("temperature")
         assert place is not None
-        for row in np.flatnonzero(group.any & np.isnan(group.temperature)).tolist():
+        for row in np.flatnonzero(group.measured & np.isnan(group.temperature)).tolist():
             cells.note(row, place, None, "expected a temperature")
     return group
 
@@ -132,7 +133,7 @@ def _check_presence(cells: Cells, samples: list[str | None], groups: list[_Deter
     place = cells.where("sample")
     if place is None:
         raise ExportError(cells.file, "there is no column with the sample's name; [profile.columns] can name one")
-    measured = np.logical_or.reduce([group.any for group in groups])
+    measured = np.logical_or.reduce([group.measured for group in groups])
     for row, sample in enumerate(samples):
         if not sample:
             cells.note(row, place, None, "expected the sample's name")
@@ -153,7 +154,7 @@ def _table(
 ) -> pd.DataFrame:
     good = np.ones(len(cells), bool)
     good[list(cells.problems.found)] = False
-    picked = [np.flatnonzero(group.any & good) for group in groups]
+    picked = [np.flatnonzero(group.measured & good) for group in groups]
     rows = np.concatenate(picked)
     order = np.argsort(rows, kind="stable")
     rows = rows[order]

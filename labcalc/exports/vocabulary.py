@@ -147,8 +147,7 @@ def unit_of(text: str) -> Unit | None:
 def meaning_of(header: str) -> Meaning | None:
     """Return what a header says; None where no word of the trade is recognised."""
     if header in TIDY_HEADERS:
-        holds, unit = TIDY_HEADERS[header]
-        return Meaning(holds, unit)
+        return Meaning(*TIDY_HEADERS[header])
     if not header.strip() or len(header) > 200:
         return None
     name, unit, at = _from_brackets(_plain(header))

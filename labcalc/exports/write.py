@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -70,7 +70,7 @@ def _iso(moments: pd.Series) -> list[str]:
 def _write_csv(table: pd.DataFrame, path: Path) -> None:
     texts = table.assign(measured_at=_iso(table["measured_at"]))
     for name in ("run", "sample", "product", "lot", "role", "instrument", "operator", "remark", "source_file"):
-        texts[name] = [_protected(cell) for cell in table[name]]
+        texts[name] = table[name].map(_protected, na_action="ignore")
     with path.open("w", encoding="utf-8", newline="") as file:
         texts.to_csv(file, index=False, lineterminator="\n")
 
@@ -95,7 +95,7 @@ def _write_xlsx(table: pd.DataFrame, path: Path) -> None:
             sheet.set_column(at, at, min(max(longest, len(name)) + 2, _WIDEST))
 
 
-def _write_column(sheet: Any, at: int, column: list[object]) -> None:
+def _write_column(sheet: Any, at: int, column: Sequence[object]) -> None:
     for row, cell in enumerate(column, 1):
         if isinstance(cell, str):
             if cell:

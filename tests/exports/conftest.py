@@ -1,0 +1,25 @@
+"""Exports written inline, and how they are read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from labcalc.exports import Profile, Reading, read_export
+
+Read = Callable[..., Reading]
+
+
+@pytest.fixture
+def read(tmp_path: Path) -> Read:
+    """Write the text or bytes as a file and read it."""
+
+    def write_and_read(content: str | bytes, name: str = "x.csv", zone: str = "UTC", **said: object) -> Reading:
+        path = tmp_path / name
+        path.write_bytes(content.encode() if isinstance(content, str) else content)
+        profiles = (Profile(name="p", files=("*",), **said),) if said else ()  # type: ignore[arg-type]
+        return read_export(path, profiles=profiles, time_zone=zone)
+
+    return write_and_read
