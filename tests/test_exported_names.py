@@ -13,12 +13,21 @@ NAMES = {
         __version__ api_gravity density_at fit_viscosity_temperature viscosity_grade viscosity_index
     """,
     "labcalc.formulae": """
-        COMMODITIES Commodity ViscosityTemperatureLine VolumeCorrection alpha_60_from_densities api_gravity density_at
-        density_at_60F density_from_api_gravity density_from_relative_density density_slope dynamic_from_kinematic
-        editions fit_viscosity_temperature ipts68_from_its90 kinematic_from_dynamic relative_density
-        reported_viscosity_index saybolt_universal_from_kinematic viscosity_from_ordinate viscosity_grade
-        viscosity_gravity_constant_100C viscosity_gravity_constant_40C viscosity_index volume_correction
-        walther_ordinate
+        Blend BlendFraction COMMODITIES Commodity EstimatedLine ExponentialCurve FlowResult GRADE_TABLES
+        GradeCandidates LineDeparture ModelComparison OscillatingTube RelativeDensity UbbelohdeWaltherLine
+        VISCOSITY_MODELS ViscosityBand ViscosityGravityConstants ViscosityTemperatureLine VolumeCorrection
+        adjust_oscillating_tube alpha_60_from_densities api_gravity blend_lines blend_viscosity_double_log
+        buoyancy_factor compare_viscosity_models constant_at_gravity density_at density_at_60F
+        density_from_api_gravity density_from_relative_density density_slope departure_from_line dry_air_density
+        dynamic_from_kinematic editions engler_from_kinematic estimate_viscosity_temperature fit_andrade
+        fit_ubbelohde_walther fit_viscosity_temperature fit_vogel flow_result flow_time_for_kinetic_share
+        fraction_that_explains grade_candidates humid_air_density ipts68_from_its90 kinematic_from_dynamic
+        kinematic_from_engler kinematic_from_redwood kinematic_from_saybolt_furol kinematic_from_saybolt_universal
+        kinetic_energy_factor redwood_from_kinematic relative_density relative_density_to_water
+        relative_molecular_mass reported_viscosity_index saybolt_furol_from_kinematic saybolt_universal_from_kinematic
+        viscosities_at_100F_and_210F viscosity_from_flow_time viscosity_from_ordinate viscosity_grade
+        viscosity_gravity_constant_100C viscosity_gravity_constant_40C viscosity_gravity_constants viscosity_index
+        volume_correction walther_ordinate water_density watson_factor_estimate
     """,
     "labcalc.statistics": """
         ANDERSON_DARLING_FACTORS Alternation Beyond BiasTest BudgetComponent CHART_CONSTANTS CRITICAL_RANGE_FACTORS

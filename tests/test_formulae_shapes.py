@@ -16,6 +16,11 @@ VALUES = (15.0, 20.0, 30.0, 60.0)
 
 LINE = formulae.fit_viscosity_temperature([10.0, 100.0], [400.0, 9.0])
 
+OIL = formulae.fit_viscosity_temperature([10.0, 100.0], [25.0, 3.0])
+OILS = formulae.fit_viscosity_temperature([20.0, 100.0], [[30.0, 4.0], [480.0, 21.0]])
+TUBE = formulae.adjust_oscillating_tube(2550.0, 1.2, 3850.0, 998.2)
+ESTIMATE = formulae.estimate_viscosity_temperature([10.0, 40.0, 100.0], [400.0, 70.0, 9.0])
+
 Formula = Callable[[ArrayLike], object]
 
 
@@ -24,6 +29,16 @@ def of(values: ArrayLike, factor: float = 1.0, offset: float = 0.0) -> ArrayLike
     if isinstance(values, list):
         return [factor * value + offset for value in values]
     return factor * values + offset  # type: ignore[operator]
+
+
+def points(x: ArrayLike, *others: float) -> np.ndarray:
+    """Return the values as the first of several points, last axis."""
+    return np.stack(np.broadcast_arrays(np.asarray(x, dtype=float), *others), axis=-1)
+
+
+def parts(x: ArrayLike) -> np.ndarray:
+    """Return the values as percentages of the first of two components."""
+    return np.stack([0.01 * np.asarray(x, dtype=float), 1.0 - 0.01 * np.asarray(x, dtype=float)], axis=-1)
 
 
 FORMULAE: dict[str, Formula] = {
@@ -49,11 +64,52 @@ FORMULAE: dict[str, Formula] = {
     "ViscosityTemperatureLine.kinematic_viscosity_at": LINE.kinematic_viscosity_at,
     "ViscosityTemperatureLine.relative_slope_at": LINE.relative_slope_at,
     "ViscosityTemperatureLine.temperature_at": LINE.temperature_at,
-    "fit_viscosity_temperature": lambda x: (
-        formulae.fit_viscosity_temperature(
-            [40.0, 100.0], np.stack(np.broadcast_arrays(np.asarray(x, dtype=float), 8.0), axis=-1)
-        ).slope
+    "fit_viscosity_temperature": lambda x: formulae.fit_viscosity_temperature([40.0, 100.0], points(x, 8.0)).slope,
+    "adjust_oscillating_tube": lambda x: formulae.adjust_oscillating_tube(2550.0, 1.2, of(x, 10.0, 3000.0), 998.2).A,
+    "OscillatingTube.density": lambda x: TUBE.density(of(x, 10.0, 3000.0)),
+    "OscillatingTube.period_us": TUBE.period_us,
+    "blend_lines": lambda x: formulae.blend_lines(parts(x), OILS).wright.slope,
+    "blend_viscosity_double_log": lambda x: formulae.blend_viscosity_double_log(parts(x), [10.0, 100.0]),
+    "buoyancy_factor": lambda x: formulae.buoyancy_factor(of(x, 10.0)),
+    "compare_viscosity_models": lambda x: formulae.compare_viscosity_models(
+        [20.0, 40.0, 60.0, 80.0, 100.0], points(x, 9.0, 6.0, 4.0, 3.0)
+    ).criterion[..., 0][()],
+    "constant_at_gravity": lambda x: formulae.constant_at_gravity(x, 9.81, 9.79),
+    "departure_from_line": lambda x: (
+        formulae.departure_from_line([20.0, 40.0, 100.0], points(x, 9.0, 3.0), 0.3).coldest_excess_percent
     ),
+    "dry_air_density": formulae.dry_air_density,
+    "engler_from_kinematic": formulae.engler_from_kinematic,
+    "estimate_viscosity_temperature": lambda x: (
+        formulae.estimate_viscosity_temperature([20.0, 40.0, 100.0], points(x, 9.0, 3.0)).slope_uncertainty
+    ),
+    "EstimatedLine.confidence_band": lambda x: ESTIMATE.confidence_band(x).lowest,
+    "EstimatedLine.prediction_band": lambda x: ESTIMATE.prediction_band(x).highest,
+    "fit_andrade": lambda x: formulae.fit_andrade([40.0, 100.0], points(x, 8.0)).b_K,
+    "ExponentialCurve.viscosity_at": formulae.fit_andrade([10.0, 100.0], [400.0, 9.0]).viscosity_at,
+    "fit_ubbelohde_walther": lambda x: formulae.fit_ubbelohde_walther([40.0, 100.0], points(x, 8.0)).m,
+    "UbbelohdeWaltherLine.kinematic_viscosity_at": (
+        formulae.fit_ubbelohde_walther([10.0, 100.0], [400.0, 9.0]).kinematic_viscosity_at
+    ),
+    "fit_vogel": lambda x: formulae.fit_vogel([0.0, 40.0, 60.0, 100.0], points(of(x, 1.0, 30.0), 12.0, 6.0, 3.0)).b_K,
+    "flow_result": lambda x: formulae.flow_result(x, 20.0, 0.002).mean,
+    "flow_time_for_kinetic_share": lambda x: formulae.flow_time_for_kinetic_share(0.003, x),
+    "fraction_that_explains": lambda x: formulae.fraction_that_explains(of(x, 0.5, 20.0), 40.0, OIL, LINE).wright,
+    "humid_air_density": lambda x: formulae.humid_air_density(of(x, 0.2, 10.0)),
+    "kinematic_from_engler": formulae.kinematic_from_engler,
+    "kinematic_from_redwood": lambda x: formulae.kinematic_from_redwood(of(x, 2.0, 20.0)),
+    "kinematic_from_saybolt_furol": lambda x: formulae.kinematic_from_saybolt_furol(of(x, 10.0)),
+    "kinematic_from_saybolt_universal": lambda x: formulae.kinematic_from_saybolt_universal(of(x, 10.0)),
+    "kinetic_energy_factor": lambda x: formulae.kinetic_energy_factor(x, 9.0, 0.063, 0.01),
+    "redwood_from_kinematic": formulae.redwood_from_kinematic,
+    "relative_density_to_water": lambda x: formulae.relative_density_to_water(of(x, 10.0), 20.0, 4.0).value,
+    "relative_molecular_mass": lambda x: formulae.relative_molecular_mass(of(x, 1.0, 40.0), 5.87, 0.91883),
+    "saybolt_furol_from_kinematic": lambda x: formulae.saybolt_furol_from_kinematic(of(x, 10.0)),
+    "viscosities_at_100F_and_210F": lambda x: formulae.viscosities_at_100F_and_210F(x, 5.0)[0],
+    "viscosity_from_flow_time": lambda x: formulae.viscosity_from_flow_time(of(x, 20.0), 0.01, 100.0),
+    "viscosity_gravity_constants": lambda x: formulae.viscosity_gravity_constants(870.0, x, 3.0).difference,
+    "water_density": lambda x: formulae.water_density(of(x, 0.5)),
+    "watson_factor_estimate": lambda x: formulae.watson_factor_estimate(of(x, 10.0), 0.9),
 }
 
 SHAPES: dict[str, ArrayLike] = {
@@ -73,7 +129,7 @@ SHAPES: dict[str, ArrayLike] = {
 
 def test_no_formula_is_left_out() -> None:
     functions = {name for name in formulae.__all__ if inspect.isfunction(getattr(formulae, name))}
-    assert functions - set(FORMULAE) == {"editions", "viscosity_grade"}
+    assert functions - set(FORMULAE) == {"editions", "grade_candidates", "viscosity_grade"}
 
 
 @pytest.mark.parametrize("shape", SHAPES)
@@ -95,6 +151,16 @@ def test_shapes_of_the_grade(shape: str) -> None:
     assert np.asarray(result).ravel().tolist() == expected
     assert np.asarray(result).shape == given.shape
     np.testing.assert_array_equal(np.asarray(result) == "", np.isnan(given))
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_shapes_of_the_candidates(shape: str) -> None:
+    given = np.asarray(SHAPES[shape], dtype=float)
+    found = formulae.grade_candidates("SAE J306", kv_100=SHAPES[shape])
+    assert found.possible.shape == found.certain.shape == (*given.shape, 10)
+    single = [formulae.grade_candidates("SAE J306", kv_100=float(value)).candidates() for value in given.ravel()]
+    assert [found.candidates(*index) for index in np.ndindex(given.shape)] == single
+    np.testing.assert_array_equal(found.possible.all(axis=-1), np.isnan(given))
 
 
 def test_inputs_broadcast() -> None:

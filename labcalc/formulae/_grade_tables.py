@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from types import MappingProxyType
 
 import numpy as np
@@ -90,6 +88,9 @@ class GradeTable:
 @cache
 def grade_table(standard: str) -> GradeTable:
     """Return a table by its name, a key of ``GRADE_TABLES``."""
+    import tomllib
+    from importlib.resources import files
+
     if standard not in GRADE_TABLES:
         raise ValueError(f"table of grades '{standard}' is unknown; known are {', '.join(map(repr, GRADE_TABLES))}")
     told = tomllib.loads(files("labcalc.data").joinpath(f"{GRADE_TABLES[standard]}.toml").read_text("utf-8"))

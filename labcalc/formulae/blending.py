@@ -58,7 +58,7 @@ def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> B
     fractions : array_like of float
         Fractions by volume, [-], 0 to 1, last axis the components, 1 together. By mass for fuels.
     components : ViscosityTemperatureLine
-        Lines of the components, last axis the components; see ``fit_viscosity_temperature``.
+        Lines of the components, [mm²/s over °C], last axis the components; see ``fit_viscosity_temperature``.
 
     Returns
     -------
@@ -146,9 +146,9 @@ def fraction_that_explains(
     temperature_C : array_like of float
         Its temperature, [°C], within those of both lines.
     added : ViscosityTemperatureLine
-        Line of the added oil.
+        Line of the added oil, [mm²/s over °C].
     base : ViscosityTemperatureLine or Blend
-        Line of the base, or the base as a blend of several oils in fixed proportions.
+        Line of the base, [mm²/s over °C], or the base as a blend of several oils in fixed proportions.
     extrapolate : bool, optional
         Also go outside the measured temperatures, with an ExtrapolationWarning.
 

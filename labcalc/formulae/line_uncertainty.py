@@ -13,13 +13,13 @@ from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
 from labcalc.formulae.walther import double_log_argument, double_log_slope, solved_viscosity, walther_ordinate
 
-__all__ = ["Band", "EstimatedLine", "estimate_viscosity_temperature"]
+__all__ = ["EstimatedLine", "ViscosityBand", "estimate_viscosity_temperature"]
 
 EDITION = "ASTM D341-20 for the line; weighted linear least squares for its uncertainty (JCGM 100:2008, H.3)"
 
 
 @dataclass(frozen=True, eq=False)
-class Band:
+class ViscosityBand:
     """A line and the interval about it, at the temperatures that were asked for."""
 
     lowest: NDArray[np.float64]
@@ -61,7 +61,9 @@ class EstimatedLine:
         rows = [np.stack([height + x * x * slope, x * slope], axis=-1), np.stack([x * slope, slope], axis=-1)]
         return np.stack(rows, axis=-2)
 
-    def confidence_band(self, temperature_C: ArrayLike, *, level: float = 0.95, extrapolate: bool = False) -> Band:
+    def confidence_band(
+        self, temperature_C: ArrayLike, *, level: float = 0.95, extrapolate: bool = False
+    ) -> ViscosityBand:
         """Return the interval that holds the true viscosity of the oil, at each temperature by itself.
 
         It is narrowest amid the points and grows with the distance from them.
@@ -78,7 +80,7 @@ class EstimatedLine:
 
         Returns
         -------
-        Band
+        ViscosityBand
             Line and interval, [mm²/s]; NaN where an input is NaN.
 
         Raises
@@ -88,7 +90,9 @@ class EstimatedLine:
         """
         return self._band(temperature_C, level, extrapolate, single=0.0)
 
-    def prediction_band(self, temperature_C: ArrayLike, *, level: float = 0.95, extrapolate: bool = False) -> Band:
+    def prediction_band(
+        self, temperature_C: ArrayLike, *, level: float = 0.95, extrapolate: bool = False
+    ) -> ViscosityBand:
         """Return the interval that holds one further result with the same noise.
 
         Parameters
@@ -102,7 +106,7 @@ class EstimatedLine:
 
         Returns
         -------
-        Band
+        ViscosityBand
             Line and interval, [mm²/s]; NaN where an input is NaN.
 
         Raises
@@ -112,7 +116,7 @@ class EstimatedLine:
         """
         return self._band(temperature_C, level, extrapolate, single=1.0)
 
-    def _band(self, temperature_C: ArrayLike, level: float, extrapolate: bool, single: float) -> Band:
+    def _band(self, temperature_C: ArrayLike, level: float, extrapolate: bool, single: float) -> ViscosityBand:
         refuse_outside(np.asarray(level), "level", "[-]", above=0.0, highest=1.0 - 1e-9, reason="it is a probability")
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.line.lowest_C, self.line.highest_C, extrapolate)
@@ -122,7 +126,7 @@ class EstimatedLine:
         of_line = 1.0 / self.fit.weight + (x - self.fit.x_mean) ** 2 / self.fit.x_spread
         of_result = single * (ordinate_of_percent(middle) * self.noise_percent) ** 2
         half = two_sided_quantile(level, self.degrees_of_freedom) * np.sqrt(of_line + of_result)
-        return Band(solved_viscosity(W - half)[()], middle[()], solved_viscosity(W + half)[()])
+        return ViscosityBand(solved_viscosity(W - half)[()], middle[()], solved_viscosity(W + half)[()])
 
 
 def estimate_viscosity_temperature(

@@ -13,11 +13,11 @@ from labcalc.formulae._vogel import vogel_coefficients
 from labcalc.formulae.line_uncertainty import ordinate_of_percent
 from labcalc.formulae.walther import solved_viscosity, walther_ordinate
 
-__all__ = ["MODELS", "ModelComparison", "compare_viscosity_models"]
+__all__ = ["VISCOSITY_MODELS", "ModelComparison", "compare_viscosity_models"]
 
 EDITION = "corrected information criterion: Hurvich and Tsai 1989; Burnham and Anderson 2002"
 
-MODELS = ("ASTM D341", "Vogel", "Andrade")
+VISCOSITY_MODELS = ("ASTM D341", "Vogel", "Andrade")
 """The models that are compared, in the order of the last axis of the results."""
 
 _COEFFICIENTS = (2, 3, 2)
@@ -29,7 +29,7 @@ _ROUND_OFF = 1e-13
 
 @dataclass(frozen=True, eq=False)
 class ModelComparison:
-    """How three models describe the same points; last axis the models, in the order of ``MODELS``."""
+    """How three models describe the same points; last axis the models, in the order of ``VISCOSITY_MODELS``."""
 
     number_of_points: int
     scatter_percent: NDArray[np.float64]
@@ -162,4 +162,4 @@ def _decided(criterion: NDArray[np.float64]) -> NDArray[np.str_]:
     ranked = np.sort(criterion, axis=-1)  # NaN last
     clear = ranked[..., 1] - ranked[..., 0] >= _DECISIVE
     winner = np.argmin(np.where(np.isnan(criterion), np.inf, criterion), axis=-1)
-    return np.asarray(np.where(clear, np.array(MODELS)[winner], "undecided"))[()]
+    return np.asarray(np.where(clear, np.array(VISCOSITY_MODELS)[winner], "undecided"))[()]
