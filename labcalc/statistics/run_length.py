@@ -158,8 +158,8 @@ def ewma_run_length(
     Returns
     -------
     RunLength
-        Distribution of the run length, [results]; its average within 1e-6 for EWMA alone from a weight of 0.01 on, within
-        3e-4 together with limits of individuals, where it has kinks.
+        Distribution of the run length, [results]; its average within 1e-6 for EWMA alone from a weight of 0.01 on,
+        within 3e-4 together with limits of individuals, where it has kinks.
 
     Raises
     ------
@@ -314,7 +314,7 @@ def _run_length(matrix: Any, start: int) -> RunLength:
 def _moments(matrix: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     ones = np.ones(matrix.shape[0])
     if isinstance(matrix, np.ndarray):
-        inverse: NDArray[np.float64] = np.linalg.inv(np.eye(ones.size) - matrix)
+        inverse = np.asarray(np.linalg.inv(np.eye(ones.size) - matrix), dtype=np.float64)
         return inverse @ ones, inverse @ (inverse @ ones)
     from scipy.sparse import eye_array
     from scipy.sparse.linalg import splu

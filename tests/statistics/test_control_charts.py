@@ -1,0 +1,162 @@
+"""Control charts against the worked examples of the NIST/SEMATECH e-Handbook; limits against simulation."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import FrozenInstanceError
+
+import numpy as np
+import pytest
+
+from labcalc.statistics import (
+    CHART_CONSTANTS,
+    STANDARD_LIMITS,
+    ChartLimits,
+    cusum,
+    cusum_chart,
+    ewma,
+    ewma_chart,
+    first_signal,
+    individuals_chart,
+    individuals_limits,
+    moving_ranges,
+)
+from tests.statistics.data import columns
+
+
+def test_individuals_chart_of_flow_rates() -> None:
+    """NIST/SEMATECH e-Handbook 6.3.2.2 (seen): centre, limits and moving-range limit."""
+    (rates,) = columns("nist_flowrate.csv", "flowrate")
+    limits = individuals_limits(rates, constants="handbook")
+    assert limits.centre == pytest.approx(50.81, abs=5e-3)
+    assert limits.mean_moving_range == pytest.approx(1.8778, abs=5e-5)
+    assert (limits.upper, limits.lower) == (pytest.approx(55.8041, abs=5e-5), pytest.approx(45.8159, abs=5e-5))
+    assert limits.moving_range_upper == pytest.approx(6.1347, abs=5e-5)
+    assert first_signal(individuals_chart(rates, limits).beyond) is None
+
+
+def test_ewma_chart() -> None:
+    """NIST/SEMATECH e-Handbook 6.3.2.4 (seen): every average as printed, limits 52.5884 and 47.4115, no signal."""
+    results, printed = columns("nist_ewma.csv", "x", "ewma_printed")
+    limits = ChartLimits(50.0, 0.0, 2.0539, math.inf, "given", 0.0, CHART_CONSTANTS["handbook"], 0, False)
+    chart = ewma_chart(results, limits, weight=0.3)
+    assert chart.values == pytest.approx(printed, abs=0.0051)
+    # The page cuts the lower limit, 47.41157, instead of rounding it.
+    assert (chart.upper, chart.lower) == (pytest.approx(52.5884, abs=5e-5), pytest.approx(47.4115, abs=1e-4))
+    assert not chart.beyond.any()
+
+
+def test_cusum_chart() -> None:
+    """NIST/SEMATECH e-Handbook 6.3.2.3 (seen): target 325, k = 0.3175, h = 4.1959; first signal at group 14."""
+    means, high, low = columns("nist_cusum.csv", "mean", "s_hi_computed", "s_lo_computed")
+    limits = ChartLimits(325.0, 0.0, 0.635, math.inf, "given", 0.0, CHART_CONSTANTS["exact"], 0, False)
+    chart = cusum_chart(means, limits, reference=0.3175 / 0.635, decision=4.1959 / 0.635)
+    assert first_signal(chart.beyond) == 13
+    assert chart.high * 0.635 == pytest.approx(high, abs=1e-9)
+    assert chart.low * 0.635 == pytest.approx(low, abs=1e-9)
+
+
+def test_check_standard() -> None:
+    """NIST dataset MPC264: mean 97.0698, s 0.02680 (memory); limits with the trade's factors (computed)."""
+    (values,) = columns("check_standard_137.csv", "value")
+    limits = individuals_limits(values)
+    assert limits.centre == pytest.approx(97.0698, abs=5e-5)
+    assert individuals_limits(values, sigma_from="standard deviation").sigma == pytest.approx(0.02680, abs=5e-6)
+    assert (limits.upper, limits.lower) == (pytest.approx(97.15130, abs=1e-5), pytest.approx(96.98838, abs=1e-5))
+    assert limits.moving_range_upper == pytest.approx(0.10014, abs=1e-5)
+    chart = ewma_chart(values, limits)
+    assert (chart.upper, chart.lower) == (pytest.approx(97.11057, abs=1e-5), pytest.approx(97.02911, abs=1e-5))
+    assert not chart.beyond.any()
+
+
+def test_constants_are_kept_with_the_limits() -> None:
+    """d2(2) = 2/√π = 1.1283792, d3(2) = √(2 − 4/π) = 0.8525025 (closed forms)."""
+    exact = individuals_limits([1.0, 2.0, 4.0], constants="exact").constants
+    assert exact.individuals == pytest.approx(3.0 / 1.1283792, rel=1e-7)
+    assert exact.moving_range == pytest.approx(1.0 + 3.0 * 0.8525025 / 1.1283792, rel=1e-7)
+    trade = individuals_limits([1.0, 2.0, 4.0]).constants
+    assert (trade.individuals, trade.moving_range) == (2.66, 3.27)
+    assert "memory" in trade.source
+    with pytest.raises(FrozenInstanceError):
+        trade.individuals = 3.0  # type: ignore[misc]
+
+
+@pytest.mark.parametrize("constants", CHART_CONSTANTS)
+def test_a_result_on_the_limit_is_not_beyond_it(constants: str) -> None:
+    limits = individuals_limits([10.0, 11.0, 10.0, 12.0], constants=constants)
+    outside = np.nextafter(limits.upper, np.inf) + 1e-12
+    assert individuals_chart([limits.centre, outside], limits).beyond.tolist() == [False, True]
+    assert not individuals_chart([0.0, 3.0, -3.0], STANDARD_LIMITS).beyond.any()
+
+
+@pytest.mark.parametrize("sigma_from", ["moving range", "standard deviation"])
+@pytest.mark.parametrize("number", [15, 40])
+def test_uncertainty_of_the_limits(sigma_from: str, number: int) -> None:
+    """Simulated: the upper limit scatters from baseline to baseline as the chart says (Monte Carlo error 1 %)."""
+    generator = np.random.default_rng(3)
+    found = [
+        individuals_limits(row, sigma_from=sigma_from, constants="exact")  # type: ignore[arg-type]
+        for row in generator.standard_normal((6000, number))
+    ]
+    stated = math.sqrt(np.mean([limits.limit_uncertainty**2 for limits in found]))
+    assert np.std([limits.upper for limits in found]) == pytest.approx(stated, rel=0.05)
+
+
+def test_provisional_below_thirty() -> None:
+    results = np.random.default_rng(1).normal(10.0, 0.1, 30)
+    assert individuals_limits(results[:29]).provisional
+    assert not individuals_limits(results).provisional
+    assert not individuals_limits(results[:20], settled_at=20).provisional
+
+
+def test_a_known_centre_has_no_uncertainty() -> None:
+    limits = individuals_limits([10.0, 11.0, 10.0], centre=10.0)
+    assert (limits.centre, limits.centre_uncertainty) == (10.0, 0.0)
+    assert limits.limit_uncertainty == pytest.approx(3.0 * limits.sigma_uncertainty)
+
+
+def test_charts_without_a_loop_agree_with_the_recursion() -> None:
+    values = np.random.default_rng(5).normal(0.3, 1.0, 2000)
+    for weight in (0.01, 0.2, 0.4, 1.0):
+        average, expected = -0.7, []
+        for value in values:
+            average = weight * value + (1.0 - weight) * average
+            expected.append(average)
+        assert ewma(values, weight, -0.7) == pytest.approx(expected, abs=1e-12)
+    total, sums = 0.0, []
+    for value in values:
+        total = max(0.0, total + value - 0.5)
+        sums.append(total)
+    assert cusum(values, 0.5) == pytest.approx(sums, abs=1e-10)
+    both = values.reshape(2, 1000)
+    assert ewma(both, 0.4)[1] == pytest.approx(ewma(both[1], 0.4))
+    assert cusum(both, 0.5)[1] == pytest.approx(cusum(both[1], 0.5))
+
+
+def test_no_moving_range_across_lots() -> None:
+    ranges = moving_ranges([1.0, 2.0, 8.0, 7.0], ["A", "A", "B", "B"])
+    assert np.isnan(ranges).tolist() == [True, False, True, False]
+    chart = individuals_chart([1.0, 2.0, 8.0, 7.0], STANDARD_LIMITS, ["A", "A", "B", "B"])
+    assert not chart.moving_range_beyond.any()
+
+
+def test_refusals() -> None:
+    with pytest.raises(ValueError, match="1 results: a chart needs 2 or more"):
+        individuals_limits([1.0])
+    with pytest.raises(ValueError, match="result 2 of 3 is nan: a number was expected"):
+        individuals_limits([1.0, math.nan, 2.0])
+    with pytest.raises(ValueError, match="3 results that are all 5: limits need results that differ"):
+        individuals_limits([5.0, 5.0, 5.0])
+    with pytest.raises(ValueError, match="constants 'classic': one of trade, handbook, exact"):
+        individuals_limits([1.0, 2.0], constants="classic")
+    with pytest.raises(ValueError, match=r"results of shape \(1, 2\): one series"):
+        individuals_limits([[1.0, 2.0]])
+    with pytest.raises(ValueError, match="EWMA weight 0: more than 0, up to 1"):
+        ewma([1.0], 0.0)
+
+
+def test_an_empty_month() -> None:
+    chart = individuals_chart([], STANDARD_LIMITS)
+    assert chart.z.size == chart.moving_ranges.size == 0
+    assert ewma_chart([], STANDARD_LIMITS).values.size == cusum_chart([], STANDARD_LIMITS).high.size == 0
+    assert first_signal(chart.beyond) is None

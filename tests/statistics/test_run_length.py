@@ -1,0 +1,245 @@
+"""Exact run lengths against the published tables; simulated charts against the exact run lengths."""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from labcalc.statistics import (
+    NELSON,
+    PETROLEUM,
+    RULE_SETS,
+    WESTERN_ELECTRIC,
+    Alternation,
+    Beyond,
+    RunLength,
+    RunRule,
+    Trend,
+    Within,
+    cusum,
+    cusum_run_length,
+    estimated_limits_run_length,
+    ewma,
+    ewma_run_length,
+    rules_run_length,
+    run_rule_signals,
+    simulated_run_length,
+    two_sided_average,
+)
+from tests.statistics.data import rows
+
+RULES: dict[str, RunRule] = {
+    "3s": Beyond(1, 1, 3.0),
+    "2of3>2s": Beyond(2, 3, 2.0),
+    "4of5>1s": Beyond(4, 5, 1.0),
+    "8 same side": Beyond(8, 8, 0.0),
+}
+LIMITS_ONLY = RULE_SETS["limits only"]
+FALSE_ALARM = 2.0 * norm.sf(3.0)
+
+
+def average(chart: str, parameters: str, shift: float) -> float:
+    if chart.startswith("Shewhart"):
+        names = parameters.removesuffix(" only").split(" + ")
+        return rules_run_length(tuple(RULES[name] for name in names), shift).average
+    first, second = (float(part.split("=")[1]) for part in parameters.split())
+    if chart.startswith("EWMA"):
+        return ewma_run_length(first, second, shift).average
+    upper = cusum_run_length(first, second, shift).average
+    if chart.endswith("one-sided"):
+        return upper
+    return two_sided_average(upper, cusum_run_length(first, second, -shift).average)
+
+
+@pytest.mark.parametrize("row", rows("arl_published.csv"), ids=lambda r: "|".join(list(r.values())[:3]))
+def test_published_averages(row: dict[str, str]) -> None:
+    """Champ & Woodall, Crowder, Lucas & Crosier, Lucas & Saccucci, Vance, Brook & Evans, Waldmann (seen): 0.6 %."""
+    found = average(row["chart"], row["parameters"], float(row["shift_in_sigma"]))
+    assert found == pytest.approx(float(row["published_arl"]), rel=0.006)
+
+
+@pytest.mark.parametrize(
+    ("weight", "multiple"), [(0.05, 2.615), (0.10, 2.814), (0.20, 2.962), (0.25, 2.998), (0.40, 3.054)]
+)
+def test_multiples_for_one_false_alarm_in_500(weight: float, multiple: float) -> None:
+    """Lucas & Saccucci, Technometrics 32 (1990) 1 (memory)."""
+    assert ewma_run_length(weight, multiple).average == pytest.approx(500.0, rel=0.002)
+
+
+@pytest.mark.parametrize(
+    ("rules", "averages"),
+    [
+        ((Beyond(1, 1, 3.0), Beyond(2, 3, 2.0), Beyond(4, 5, 1.0), Beyond(9, 9, 0.0)), (109.05, 9.70, 3.13)),
+        (PETROLEUM, (120.5, 11.32, 3.39)),
+        ((Beyond(1, 1, 3.0), Beyond(2, 2, 2.0), Beyond(5, 5, 1.0), Beyond(8, 8, 0.0)), (133.2, 12.19, 3.61)),
+    ],
+)
+@pytest.mark.regression
+def test_other_counts(rules: tuple[RunRule, ...], averages: tuple[float, ...]) -> None:
+    """Shifts of 0, 1 and 2 sigma: two chains written apart from one another agree (computed)."""
+    assert [rules_run_length(rules, shift).average for shift in (0.0, 1.0, 2.0)] == pytest.approx(averages, abs=0.06)
+
+
+def test_limits_alone_are_geometric() -> None:
+    """Derivation: independent signals of probability p: average 1/p, deviation √(1 − p)/p, quantiles closed."""
+    exact = rules_run_length(LIMITS_ONLY)
+    assert exact.average == pytest.approx(1.0 / FALSE_ALARM, rel=1e-9)
+    assert exact.standard_deviation == pytest.approx(math.sqrt(1.0 - FALSE_ALARM) / FALSE_ALARM, rel=1e-9)
+    for results in (0, 1, 30, 2000):
+        assert exact.probability_within(results) == pytest.approx(1.0 - (1.0 - FALSE_ALARM) ** results, abs=1e-12)
+    for probability in (0.05, 0.5, 0.95):
+        expected = math.ceil(math.log(1.0 - probability) / math.log(1.0 - FALSE_ALARM))
+        assert exact.quantile(probability) == expected
+    assert rules_run_length(LIMITS_ONLY, 9.0).quantile(0.5) == 1
+
+
+def test_an_ewma_of_weight_one_is_a_chart_of_individuals() -> None:
+    for shift, scale in ((0.0, 1.0), (1.3, 1.0), (0.5, 1.4)):
+        one, other = ewma_run_length(1.0, 3.0, shift, scale=scale), rules_run_length(LIMITS_ONLY, shift, scale=scale)
+        assert one.average == pytest.approx(other.average, rel=1e-9)
+    both = ewma_run_length(1.0, 3.0, 0.4, individuals_limit=2.0)
+    assert both.average == pytest.approx(rules_run_length((Beyond(1, 1, 2.0),), 0.4).average, rel=1e-6)
+
+
+def test_a_wider_spread_is_as_closer_limits() -> None:
+    """Derivation: results of twice the sigma against limits of 3 are standard results against limits of 1.5."""
+    assert rules_run_length(LIMITS_ONLY, scale=2.0).average == pytest.approx(
+        rules_run_length((Beyond(1, 1, 1.5),)).average, rel=1e-9
+    )
+    assert cusum_run_length(1.0, 4.0, 0.5, scale=2.0).average == pytest.approx(
+        cusum_run_length(0.5, 2.0, 0.25).average, rel=1e-9
+    )
+
+
+def lengths(beyond: np.ndarray) -> np.ndarray:
+    """Return where each row signals first, counted from 1; 0 for a row that doesn't."""
+    return np.where(beyond.any(axis=1), np.argmax(beyond, axis=1) + 1, 0)
+
+
+@pytest.mark.parametrize("results", [20, 200])
+@pytest.mark.parametrize("shift", [0.0, 1.0])
+@pytest.mark.parametrize("chart", ["western electric", "petroleum", "ewma", "cusum", "individuals and ewma"])
+def test_simulated_charts_signal_as_often_as_stated(chart: str, shift: float, results: int) -> None:
+    """4000 drawn charts: the part that has signalled within n results, within four standard errors of the exact one."""
+    z = np.random.default_rng(11).normal(shift, 1.0, (4000, results))
+    averaged = np.abs(ewma(z, 0.4)) > 3.0 * 0.5
+    beyond, exact = {
+        "western electric": lambda: (run_rule_signals(z).beyond, rules_run_length(WESTERN_ELECTRIC, shift)),
+        "petroleum": lambda: (run_rule_signals(z, PETROLEUM).beyond, rules_run_length(PETROLEUM, shift)),
+        "ewma": lambda: (averaged, ewma_run_length(0.4, 3.0, shift)),
+        "cusum": lambda: (cusum(z, 0.5) > 5.0, cusum_run_length(0.5, 5.0, shift)),
+        "individuals and ewma": lambda: (
+            averaged | (np.abs(z) > 3.0),
+            ewma_run_length(0.4, 3.0, shift, individuals_limit=3.0),
+        ),
+    }[chart]()
+    stated = exact.probability_within(results)
+    error = math.sqrt(stated * (1.0 - stated) / 4000)
+    assert np.mean(lengths(beyond) > 0) == pytest.approx(stated, abs=4.0 * error + 1e-4)
+
+
+@pytest.mark.parametrize(("shift", "printed"), [(0.0, 234.0), (1.0, 12.9), (2.0, 3.19), (3.0, 1.66)])
+def test_individuals_and_ewma_together(shift: float, printed: float) -> None:
+    """What the report says of this chart; a simulation of 40 000 charts apart from this code, error 0.5 %."""
+    exact = ewma_run_length(0.4, 3.0, shift, individuals_limit=3.0)
+    assert exact.average == pytest.approx(printed, rel=0.015)
+
+
+@pytest.mark.parametrize(
+    "exact",
+    [
+        rules_run_length(WESTERN_ELECTRIC),
+        rules_run_length(PETROLEUM, 1.0),
+        ewma_run_length(0.2),
+        cusum_run_length(0.5, 4),
+    ],
+)
+def test_average_and_deviation_follow_from_the_distribution(exact: RunLength) -> None:
+    """Derivation: E[N] = Σ P(N > n), E[N²] = Σ (2n + 1) P(N > n), summed far into the tail."""
+    left = 1.0 - np.array([exact.probability_within(n) for n in range(12_000)])
+    assert left.sum() == pytest.approx(exact.average, rel=1e-6)
+    second = np.sum((2.0 * np.arange(left.size) + 1.0) * left)
+    assert math.sqrt(second - exact.average**2) == pytest.approx(exact.standard_deviation, rel=1e-5)
+    median = exact.quantile(0.5)
+    assert exact.probability_within(median - 1) < 0.5 <= exact.probability_within(median)
+
+
+def test_simulated_run_lengths_agree_with_the_chain() -> None:
+    for rules, shift in (
+        (WESTERN_ELECTRIC, 0.0),
+        (PETROLEUM, 1.0),
+        ((Within(15, 1.0), Beyond(8, 8, 1.0, "either")), 0.0),
+    ):
+        simulated = simulated_run_length(rules, shift, charts=3000, seed=4)
+        exact = rules_run_length(rules, shift)
+        assert simulated.average == pytest.approx(exact.average, abs=4.0 * simulated.standard_error)
+        assert np.std(simulated.run_lengths) == pytest.approx(exact.standard_deviation, rel=0.1)
+
+
+def test_trends_by_simulation_only() -> None:
+    """Derivation: n results without three in a row rising or falling are an up-down permutation, 2 E_n of n!.
+
+    E_n are Euler's zigzag numbers, Σ E_n x^n / n! = sec x + tan x, so the average Σ P(N > n) is 2 (sec 1 + tan 1) − 2.
+    """
+    with pytest.raises(ValueError, match="run rule '6 rising or falling' has no finite chain"):
+        rules_run_length(NELSON)
+    simulated = simulated_run_length((Trend(3),), charts=20_000)
+    exact = 2.0 * (1.0 / math.cos(1.0) + math.tan(1.0)) - 2.0
+    assert simulated.average == pytest.approx(exact, abs=4.0 * simulated.standard_error)
+
+
+def test_a_seed_gives_the_same_charts_again() -> None:
+    once, again = (simulated_run_length((Alternation(4),), charts=500) for _ in range(2))
+    assert once.run_lengths.tolist() == again.run_lengths.tolist()
+    assert simulated_run_length((Alternation(4),), charts=500, seed=2).average != once.average
+
+
+@pytest.mark.parametrize(
+    ("baseline", "sigma_from", "tenth", "median", "ninetieth"),
+    [
+        (15, "moving range", 24, 243, 9063),
+        (20, "moving range", 34, 274, 5533),
+        (30, "moving range", 52, 303, 3352),
+        (50, "moving range", 77, 325, 1986),
+        (20, "standard deviation", 46, 256, 2373),
+    ],
+)
+def test_estimated_limits(baseline: int, sigma_from: str, tenth: float, median: float, ninetieth: float) -> None:
+    """Quantiles of the realised average against another simulation (computed); the tails scatter most."""
+    found = estimated_limits_run_length(
+        lambda shift, scale: 1.0 / (norm.sf((3.0 - shift) / scale) + norm.sf((3.0 + shift) / scale)),
+        baseline,
+        sigma_from=sigma_from,  # type: ignore[arg-type]
+        charts=1500,
+        seed=8,
+    )
+    assert found.quantile(0.5) == pytest.approx(median, rel=0.12)
+    assert found.quantile(0.1) == pytest.approx(tenth, rel=0.2)
+    assert found.quantile(0.9) == pytest.approx(ninetieth, rel=0.35)
+
+
+def test_estimated_limits_of_the_whole_chart() -> None:
+    def both(shift: float, scale: float) -> float:
+        return ewma_run_length(0.4, 3.0, shift, scale=scale, individuals_limit=3.0).average
+
+    few, many = (estimated_limits_run_length(both, n, charts=60, seed=2) for n in (20, 2000))
+    assert many.quantile(0.5) == pytest.approx(both(0.0, 1.0), rel=0.05)
+    assert few.quantile(0.9) - few.quantile(0.1) > 3.0 * (many.quantile(0.9) - many.quantile(0.1))
+
+
+def test_refusals() -> None:
+    for refused, message in (
+        (partial(ewma_run_length, 1.5), "EWMA weight 1.5"),
+        (partial(ewma_run_length, 0.4, 0.0), "limits of 0 and inf sigma"),
+        (partial(cusum_run_length, 0.5, 0.0), "decision interval 0 sigma"),
+        (partial(rules_run_length, WESTERN_ELECTRIC, scale=0.0), "scale 0: more than 0"),
+        (partial(simulated_run_length, WESTERN_ELECTRIC, scale=-1.0), "scale -1: more than 0"),
+        (partial(rules_run_length(WESTERN_ELECTRIC).quantile, 1.0), "probability 1: more than 0 and less than 1"),
+        (partial(estimated_limits_run_length, lambda shift, scale: 1.0, 1), "baseline of 1 results: 2 or more"),
+    ):
+        with pytest.raises(ValueError, match=message):
+            refused()
