@@ -52,6 +52,7 @@ class Cells:
         self.layout, self.profile, self.file = layout, profile, file
         self.lines = [record.line for record in layout.rows]
         self.problems = Problems(file)
+        self._is_text = bool(delimiter)
         self._check_shape()
         self._rows = [record.cells + [""] * (layout.width - len(record.cells)) for record in layout.rows]
         self.decimal = decimal_sign(self._numeric(), profile.decimal, delimiter, file)
@@ -68,8 +69,10 @@ class Cells:
         if field_.position < 0:
             return [self.layout.preamble[field_.holds][1]] * len(self)
         at = field_.position
-        if self.layout.is_tidy:
+        if self.layout.is_tidy and self._is_text:
             return [_unprotected(row[at]) for row in self._rows]
+        if self.layout.is_tidy:
+            return [row[at] for row in self._rows]
         return [cell if type(cell := row[at]) is Typed else cell.strip() for row in self._rows]
 
     def texts_at(self, field_: Field, row: int) -> str:

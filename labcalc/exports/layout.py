@@ -73,7 +73,8 @@ def lay_out(records: list[Record], place: int, columns: Mapping[str, Column], fi
     first, units = _units_beneath(records, place)
     fields = tuple(_fields(cells[:width], units, columns, file))
     _check_fields(fields, file)
-    rows, aside = _rows(records[first:], cells, units, width)
+    told = [field.position for field in fields if field.holds in _TOLD_OF_A_ROW]
+    rows, aside = _rows(records[first:], cells, units, width, told)
     if not rows:
         raise ExportError(file, f"there is no row beneath the header in line {header.line}; expected results")
     used = {field.position for field in fields}
@@ -186,31 +187,37 @@ def _key_and_value(cells: list[str]) -> tuple[str, str]:
 _FIRST_WORD = re.compile(r"[^\W\d][\w ]*:\s")
 
 
-def _rows(records: list[Record], header: list[str], units: list[str], width: int) -> tuple[list[Record], list[int]]:
+def _rows(
+    records: list[Record], header: list[str], units: list[str], width: int, told: list[int]
+) -> tuple[list[Record], list[int]]:
     rows, aside = [], []
     for record in records:
         cells = record.cells
         first = next((cell for cell in cells if cell.strip()), None)
         if first is None and record.flaw is None:
             continue
-        if first is not None and _is_no_row(record, first.strip(), header, units, width):
+        if first is not None and _is_no_row(record, first.strip(), header, units, width, told):
             aside.append(record.line)
             continue
         rows.append(record)
     return rows, aside
 
 
-def _is_no_row(record: Record, first: str, header: list[str], units: list[str], width: int) -> bool:
-    cells = record.cells
-    if first == next(filter(None, header)) and [cell.strip() for cell in cells] == header:
+def _is_no_row(record: Record, first: str, header: list[str], units: list[str], width: int, told: list[int]) -> bool:
+    if first == next(filter(None, header)) and [cell.strip() for cell in record.cells] == header:
         return True
-    if units and unit_of(first) and [cell.strip() for cell in cells] == units:
+    if units and unit_of(first) and [cell.strip() for cell in record.cells] == units:
         return True
-    return bool(FOOTER.fullmatch(first)) and (
-        len(cells) < width or sum(bool(cell.strip()) for cell in cells) <= 2 or bool(_SUMS.match(first))
-    )
+    if not FOOTER.fullmatch(first):
+        return False
+    if len(record.cells) < width or sum(bool(cell.strip()) for cell in record.cells) == 1:
+        return True
+    is_told = bool(told) and all(record.cells[at].strip() for at in told)
+    return _SUMS.match(first) is not None and not is_told
 
 
+_TOLD_OF_A_ROW = ("temperature", "measured_at", "date", "time", "run", "replicate")
+"""What a sum or a mean has not: a line that begins as one, but has all of these, is of a sample with that name."""
 _SUMS = re.compile(
     r"(sum|total|mean|average|std|standard dev|min|max|summe|mittelwert|moyenne|media|média)", re.IGNORECASE
 )

@@ -40,7 +40,7 @@ def split(text: str, delimiter: str) -> Iterator[Record]:
             continue
         cells, last = _quoted(lines, ends, at, delimiter)
         if cells is None:
-            flaw = "a quotation mark is opened and never closed"
+            flaw = "a quotation mark is not closed where its cell ends"
             yield Record(at + 1, lines[at].split(delimiter), flaw, at < ended)
             at += 1
         else:
@@ -67,7 +67,9 @@ def _quoted(lines: list[str], ends: list[str], at: int, delimiter: str) -> tuple
                 line = lines[last]
             stop = line.find(delimiter, close + 1)
             rest = line[close + 1 :] if stop < 0 else line[close + 1 : stop]
-            cells.append("".join([*parts, line[begin:close]]).replace('""', '"') + rest.rstrip(" "))
+            if rest.strip(" "):  # the mark belongs to another cell: this line's own was never closed
+                return None, at
+            cells.append("".join([*parts, line[begin:close]]).replace('""', '"'))
         if stop < 0:
             return cells, last
         start = stop + len(delimiter)

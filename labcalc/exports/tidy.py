@@ -37,7 +37,8 @@ class _Determinations:
     @property
     def measured(self) -> NDArray[np.bool_]:
         """Whether the row has any quantity at this temperature."""
-        return ~np.isnan(np.column_stack(list(self.values.values()))).all(axis=1)
+        nu, eta, rho = (self.values[name] for name in QUANTITY_COLUMNS)
+        return ~(np.isnan(nu) & np.isnan(eta) & np.isnan(rho))
 
 
 def tidy(cells: Cells, zone: ZoneInfo) -> tuple[pd.DataFrame, tuple[Refusal, ...]]:

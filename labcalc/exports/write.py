@@ -18,7 +18,9 @@ from labcalc.exports.table import TIDY_COLUMNS
 __all__ = ["write_table"]
 
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
+"""What a spreadsheet takes for a formula; also with apostrophes before it, so that one more can be taken off again."""
 _WIDEST = 40
+"""Widest column of a workbook, in characters."""
 
 
 def write_table(table: pd.DataFrame, path: str | Path) -> None:
@@ -98,8 +100,8 @@ def _write_xlsx(table: pd.DataFrame, path: Path) -> None:
 def _write_column(sheet: Any, at: int, column: Sequence[object]) -> None:
     for row, cell in enumerate(column, 1):
         if isinstance(cell, str):
-            if cell:
-                sheet.write_string(row, at, cell)
+            if cell and sheet.write_string(row, at, cell):
+                raise OSError("a text is too long for a workbook's cell, or there are too many rows; write .csv")
         elif not pd.isna(cell):  # type: ignore[call-overload]
             sheet.write_number(row, at, cell)
 

@@ -1,0 +1,166 @@
+"""Exact messages: what is refused, where, and what was expected."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from labcalc.errors import ExportError
+from labcalc.exports import Column, read_export, read_exports
+from tests.exports.conftest import Read
+
+HEADER = "Sample;Date;T (°C);KV (mm²/s);η (mPa·s);Density (kg/m³);Remark\n"
+GOOD = "G;2026-03-02;40;15.01;12.59;838.9;\n"
+
+ROWS = {
+    "A;2026-03-02;40;8,4,2;;;\n": "column 'KV (mm²/s)': '8,4,2': expected a number with decimal point",
+    "A;2026-03-02;40;n/a;;;\n": "column 'KV (mm²/s)': 'n/a': expected a number with decimal point",
+    "A;2026-03-02;40;<2;;;\n": "column 'KV (mm²/s)': '<2': expected a number with decimal point",
+    "A;2026-03-02;40;---;;;\n": "column 'KV (mm²/s)': '---': expected a number with decimal point",
+    "A;2026-03-02;40;inf;;;\n": "column 'KV (mm²/s)': 'inf': expected a number with decimal point",
+    "A;2026-03-02;40;nan;;;\n": "column 'KV (mm²/s)': 'nan': expected a number with decimal point",
+    "A;2026-03-02;40;1e999;;;\n": "column 'KV (mm²/s)': '1e999': "
+    "expected a kinematic viscosity from 0.1 to 10000000 mm²/s",
+    "A;2026-03-02;40;-4.5;;;\n": "column 'KV (mm²/s)': '-4.5': "
+    "expected a kinematic viscosity from 0.1 to 10000000 mm²/s",
+    "A;2026-03-02;40;0;;;\n": "column 'KV (mm²/s)': '0': expected a kinematic viscosity from 0.1 to 10000000 mm²/s",
+    "A;2026-03-02;40;;;0.8583;\n": "column 'Density (kg/m³)': '0.8583': expected a density from 300 to 2500 kg/m³",
+    "A;2026-03-02;401;9.1;;;\n": "column 'T (°C)': '401': expected a temperature from -80 to 400 °C",
+    "A;2026-03-02;;9.1;;;\n": "column 'T (°C)': expected a temperature",
+    "A;2026-03-02;40;15.01;13.09;838.9;\n": "column 'η (mPa·s)': '13.09': "
+    "expected 12.592 mPa·s, kinematic viscosity · density",
+    "A;2026-02-30;40;9.1;;;\n": "column 'Date': '2026-02-30': "
+    "expected a date and time that exist, such as 2026-03-31 14:05",
+    "A;2026-03-02;40;;;;\n": "column 'KV (mm²/s)': the row has neither viscosity nor density; expected at least one",
+    ";2026-03-02;40;9.1;;;\n": "column 'Sample': expected the sample's name",
+    "A;2026-03-02;40;9.1\n": "'9.1': the row ends here, with 4 cells; expected 7",
+    "A;2026-03-02;40;9.1;;;;x\n": "'x': the row has 8 cells; expected 7",
+    "A\0;2026-03-02;40;9.1;;;z\n": "'z': the row is damaged (NUL characters); expected text",
+    'A;2026-03-02;40;9.1;;;"z\n': "'\"z': a quotation mark is not closed where its cell ends; "
+    "expected a row of 7 cells",
+    "A;2026-03-02;40;9\x1b[1m;;;\n": "column 'KV (mm²/s)': '9\\x1b[1m': expected a number with decimal point",
+}
+
+
+@pytest.mark.parametrize("row", ROWS)
+def test_refused_rows(read: Read, row: str) -> None:
+    reading = read(HEADER + GOOD + row + GOOD.replace("G;", "H;"))
+    (refusal,) = reading.refusals
+    assert str(refusal) == f"x.csv, line 3{', ' if ROWS[row].startswith('column') else ': '}{ROWS[row]}"
+    assert (reading.sources[0].rows_read, reading.sources[0].rows_refused) == (2, 1)
+    assert reading.table["sample"].tolist() == ["G", "H"]
+
+
+def test_a_last_row_that_is_cut_off(read: Read) -> None:
+    (refusal,) = read(HEADER + GOOD + "A;2026-03-02;40;9").refusals
+    assert str(refusal) == (
+        "x.csv, line 3: '9': the row ends here, with 4 cells; expected 7, "
+        "and the file ends within the line: it may be cut off"
+    )
+
+
+def test_a_repeat_that_comes_twice(read: Read) -> None:
+    (refusal,) = read("Run;Sample;Repeat;T (°C);KV (cSt)\nR-1;A;1;40;9.1\nR-1;A;1;40;9.2\n").refusals
+    assert str(refusal) == (
+        "x.csv, line 3, column 'Repeat': '1': line 2 has this repeat at 40 °C; expected another number"
+    )
+
+
+def test_an_hour_that_comes_twice(read: Read) -> None:
+    text = "Sample;Measured at;T (°C);KV (cSt)\nA;2026-10-25 01:30;40;9.1\n"
+    assert str(read(text, zone="Europe/Lisbon").refusals[0]) == (
+        "x.csv, line 2, column 'Measured at': '2026-10-25 01:30': the clocks of Europe/Lisbon change then: "
+        "that time comes twice or never; expected one with its offset"
+    )
+    assert len(read(text).table) == 1
+
+
+def test_rounding_of_the_printed_figures_is_no_contradiction(read: Read) -> None:
+    assert not read(HEADER + "A;2026-03-02;40;15.0;12.6;839;\n").refusals
+
+
+UNRELATED = (
+    "there is no header with a viscosity or density column beside others, such as 'Sample' and "
+    "'Kinematic viscosity (mm²/s)'; [profile.columns] in lab.toml can name the columns"
+)
+TEXT = "expected a run export as text (.csv, .txt, .tsv) or a workbook (.xlsx)"
+FILES: dict[bytes | str, str] = {
+    b"": f"the file is empty; {TEXT}",
+    b" \r\n\t\n": f"the file is empty; {TEXT}",
+    b"\0" * 100: f"the file is empty; {TEXT}",
+    b"\xef\xbb\xbf": f"the file is empty; {TEXT}",
+    b"\x89PNG\r\n\x1a\n": f"the file is not text; {TEXT}",
+    b"PK\x03\x04abc": f"the file is not text; {TEXT}",
+    b"\x01\x02\x03abc": f"the file is not text; {TEXT}",
+    b"\xff\xfea": "the text is damaged or cut off; it begins as UTF-16",
+    b"Sample;\x81;KV": "the text is in none of UTF-8, UTF-16 and cp1252; profile.encoding in lab.toml says which",
+    "Name;Height\nA;3\n": UNRELATED,
+    HEADER: "there is no row beneath the header in line 1; expected results",
+    "Sample;T (°C);KV\nA;40;9.1\n": "column 'KV' has no unit; expected one in its header, "
+    "or in [profile.columns] of lab.toml",
+    "Sample;T (°C);KV (mPa·s)\nA;40;9.1\n": "column 'KV (mPa·s)': 'mPa·s' is no unit of kinematic viscosity; "
+    "[profile.columns] can say which",
+    "Sample;T (°C);Viscosity\nA;40;9.1\n": "column 'Viscosity' has no unit; expected one in its header, "
+    "or in [profile.columns] of lab.toml",
+    "Sample;KV (cSt)\nA;9.1\n": "column 'KV (cSt)' has no temperature; expected a temperature column, "
+    "one in the header, or temperature_C in [profile.columns] of lab.toml",
+    "T (°C);KV (cSt)\n40;9.1\n": "there is no column with the sample's name; [profile.columns] can name one",
+    "Sample;KV40 (cSt);KV at 40 °C (mm²/s)\nA;9.1;9.1\n": "columns 'KV40 (cSt)' and 'KV at 40 °C (mm²/s)' both hold "
+    'kinematic viscosity at 40 °C; expected one, or "ignored" for the other in [profile.columns] of lab.toml',
+    "Sample;T (°C);KV (cSt)\nA;40;1,234\n": "column 'KV (cSt)': '1,234' reads two ways, with decimal or thousands "
+    "sign; profile.decimal in lab.toml says which",
+    "Sample;T (°C);KV (cSt)\nA;40;8,4\nB;40;8.4\n": "'8.4' and '8,4' have different decimal signs; "
+    "profile.decimal says which",
+    "Sample;Date;T (°C);KV (cSt)\nA;03.04.2026;40;9.1\n": "column 'Date': '03.04.2026' reads two ways, "
+    "day or month first; profile.date_order says which",
+    "Sample;Date;T (°C);KV (cSt)\nA;13/04/2026;40;9.1\nA;04/14/2026;40;9.1\n": "column 'Date': '13/04/2026' and "
+    "'04/14/2026' have different orders; profile.date_order says which",
+    "Sample;Date;T (°C);KV (cSt)\nA;13.04.26;40;9.1\n": "column 'Date': '13.04.26' has a year of two figures; "
+    "profile.date_order says the order",
+    "Sample;Time;T (°C);KV (cSt)\nA;10:00;40;9.1\n": "column 'Time' has times, but no date stands beside it",
+}
+
+
+@pytest.mark.parametrize("content", FILES, ids=range(len(FILES)))
+def test_refused_files(read: Read, content: bytes | str) -> None:
+    with pytest.raises(ExportError) as refusal:
+        read(content)
+    assert str(refusal.value) == f"x.csv: {FILES[content]}"
+
+
+def test_what_the_profile_says_settles_it(read: Read) -> None:
+    text = "Sample;Date;T (°C);KV (cSt)\nA;03.04.2026;40;1,234\n"
+    american = read(text, decimal=".", date_order="month-day-year").table
+    european = read(text, decimal=",", date_order="day-month-year").table
+    assert (american["kinematic_viscosity_mm2_s"][0], american["measured_at"][0].month) == (1234.0, 3)
+    assert (european["kinematic_viscosity_mm2_s"][0], european["measured_at"][0].month) == (1.234, 4)
+
+
+def test_a_profile_that_names_an_absent_column(read: Read) -> None:
+    with pytest.raises(ExportError) as refusal:
+        read("Sample;T (°C);KV40 (cSt)\nA;40;9.1\n", columns={"KV4O (cSt)": Column("ignored")})
+    assert str(refusal.value) == (
+        "x.csv: there is no column 'KV4O (cSt)', which [profile.columns] names; did you mean 'KV40 (cSt)'?"
+    )
+
+
+def test_places_that_are_no_file(tmp_path: Path) -> None:
+    for path, reason in ((tmp_path, "this is a folder; expected a file"), (tmp_path / "no", "there is no such file")):
+        with pytest.raises(ExportError) as refusal:
+            read_export(path)
+        assert str(refusal.value) == f"{path}: {reason}"
+
+
+def test_several_files(tmp_path: Path) -> None:
+    one, twin, bad = (tmp_path / name for name in ("one.csv", "twin.csv", "bad.csv"))
+    one.write_text(HEADER + GOOD, "utf-8")
+    twin.write_text(HEADER + GOOD, "utf-8")
+    bad.write_text("x", "utf-8")
+    reading = read_exports([one, twin, bad])
+    assert reading.table["source_file"].tolist() == ["one.csv"]
+    assert [(source.name, source.rows_read) for source in reading.sources] == [("one.csv", 1), ("twin.csv", 0)]
+    assert reading.sources[1].dialect == "same content as one.csv, read once"
+    assert [str(failure) for failure in reading.failures] == [f"bad.csv: {UNRELATED}"]
+    with pytest.raises(ExportError):
+        read_exports([bad])

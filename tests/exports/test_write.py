@@ -1,0 +1,122 @@
+"""Written and read again; random dialects; random bytes."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from python_calamine import load_workbook
+
+from labcalc.errors import ExportError
+from labcalc.exports import TIDY_COLUMNS, read_export, write_table
+from tests.exports.conftest import Read
+
+ROWS = '''Sample,Lot,Operator,Measured at,Instrument,T (°C),KV (mm²/s),Density (kg/m³),Remark
+=1+1,-L,@me,2026-03-02 08:10:11.25,VD-1,40,46.12,858.3,"two
+lines, +quoted"
+'=x,'plain,"a ""b""",2026-03-02 08:20,VD-1,40,46.13,,
+C,,,,,100,,801.234,http://example.org
+'''
+PIECES = [
+    *("Sample", "KV40 (cSt)", "Date", "Repeat", "Run", ";", "\n", '"', "1", ",", ".", "\0", "²", "A", "é", ":", "Rows"),
+    *("Density (g/cm³)", "T (K)", "2026-03-02", "A;9.1;2026-03-02;R;1\n"),
+]
+QUIET = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+
+
+@pytest.mark.parametrize("ending", [".csv", ".xlsx"])
+def test_round_trip(read: Read, tmp_path: Path, ending: str) -> None:
+    table = read(ROWS, zone="Europe/Lisbon").table
+    path = tmp_path / f"x{ending}"
+    write_table(table, path)
+    again = read_export(path, time_zone="Europe/Lisbon").table
+    assert tuple(again) == TIDY_COLUMNS
+    own = ["source_file", "source_line"]
+    exactness = {"check_exact": True} if ending == ".csv" else {"rtol": 1e-15}  # a workbook keeps 16 figures
+    pd.testing.assert_frame_equal(again.drop(columns=own), table.drop(columns=own), **exactness)  # type: ignore[arg-type]
+    assert sorted(one.name for one in tmp_path.iterdir()) == sorted({"x.csv", path.name})
+
+
+def test_no_text_becomes_a_formula(read: Read, tmp_path: Path) -> None:
+    table = read(ROWS).table
+    write_table(table, tmp_path / "t.csv")
+    write_table(table, tmp_path / "t.xlsx")
+    lines = (tmp_path / "t.csv").read_text("utf-8").splitlines()
+    assert lines[0] == ",".join(TIDY_COLUMNS)
+    assert ",'=1+1,,'-L," in lines[1]
+    assert "''=x" in "".join(lines)
+    cells = load_workbook(tmp_path / "t.xlsx").get_sheet_by_index(0).to_python()
+    assert cells[1][1] == "=1+1"
+
+
+def test_what_cannot_be_written(read: Read, tmp_path: Path) -> None:
+    table = read(ROWS).table
+    with pytest.raises(ExportError, match=r"^t\.doc: the table can be written to \.csv, \.xlsx or \.parquet"):
+        write_table(table, tmp_path / "t.doc")
+    with pytest.raises(ExportError, match=r"t\.csv: the file can't be written: No such file or directory"):
+        write_table(table, tmp_path / "none" / "t.csv")
+    if importlib.util.find_spec("pyarrow") is None:
+        with pytest.raises(ExportError, match="needs the package pyarrow"):
+            write_table(table, tmp_path / "t.parquet")
+
+
+@QUIET
+@given(
+    rows=st.lists(
+        st.tuples(
+            st.from_regex(r"[A-Z][a-z0-9]{0,5}", fullmatch=True),
+            st.integers(-79, 399),
+            st.decimals("0.1", "9999999", places=2),
+            st.sampled_from(["", "n/a", "850.5", "2.0"]),
+        ),
+        min_size=1,
+        max_size=8,
+    ),
+    delimiter=st.sampled_from(",;\t|"),
+    decimal=st.sampled_from(".,"),
+    encoding=st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"]),
+)
+def test_random_tables_in_random_dialects(
+    read: Read, rows: list[tuple[str, int, object, str]], delimiter: str, decimal: str, encoding: str
+) -> None:
+    header = delimiter.join(["Sample", "Temperature (°C)", "KV (mm²/s)", "Density (kg/m³)"])
+    lines = [delimiter.join(f'"{str(cell).replace(".", decimal)}"' for cell in row) for row in rows]
+    reading = read("\n".join([header, *lines, ""]).encode(encoding))
+    good = [row for row in rows if row[3] in ("", "850.5")]
+    assert (reading.sources[0].rows_read, reading.sources[0].rows_refused) == (len(good), len(rows) - len(good))
+    assert reading.table["sample"].tolist() == [row[0] for row in good]
+    assert reading.table["temperature_C"].tolist() == [float(row[1]) for row in good]
+    assert reading.table["kinematic_viscosity_mm2_s"].tolist() == [float(str(row[2])) for row in good]
+
+
+@QUIET
+@given(
+    data=st.one_of(
+        st.binary(max_size=200),
+        st.lists(st.sampled_from(PIECES), max_size=60).map(
+            lambda parts: ("Sample;KV40 (cSt);Date;Run;Repeat\n" + "".join(parts)).encode()
+        ),
+    ),
+    ending=st.sampled_from([".csv", ".xlsx", ".txt"]),
+)
+def test_random_bytes_are_read_or_refused(read: Read, data: bytes, ending: str) -> None:
+    try:
+        reading = read(data, f"x{ending}")
+    except ExportError as failure:
+        refusal = str(failure)
+    else:
+        refusal = ""
+        assert reading.sources[0].rows_refused == len(reading.refusals)
+        assert reading.table["source_line"].nunique() == reading.sources[0].rows_read
+    assert "\n" not in refusal
+
+
+def test_a_text_too_long_for_a_workbook(read: Read, tmp_path: Path) -> None:
+    table = read(f"Sample;KV40 (cSt);Remark\nA;9.1;{'x' * 40_000}\n").table
+    with pytest.raises(ExportError, match="a text is too long for a workbook's cell"):
+        write_table(table, tmp_path / "t.xlsx")
+    assert [one.name for one in tmp_path.iterdir()] == ["x.csv"]
