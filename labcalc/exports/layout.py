@@ -190,17 +190,31 @@ _FIRST_WORD = re.compile(r"[^\W\d][\w ]*:\s")
 def _rows(
     records: list[Record], header: list[str], units: list[str], width: int, told: list[int]
 ) -> tuple[list[Record], list[int]]:
-    rows, aside = [], []
+    rows: list[Record] = []
+    aside: list[int] = []
+    blank_at = 0
     for record in records:
-        cells = record.cells
-        first = next((cell for cell in cells if cell.strip()), None)
+        first = next((cell for cell in record.cells if cell.strip()), None)
         if first is None and record.flaw is None:
-            continue
-        if first is not None and _is_no_row(record, first.strip(), header, units, width, told):
+            blank_at = record.line
+        elif first is not None and _is_no_row(record, first.strip(), header, units, width, told):
             aside.append(record.line)
-            continue
-        rows.append(record)
-    return rows, aside
+        else:
+            rows.append(record)
+    return _without_notes(rows, aside, blank_at, width)
+
+
+def _without_notes(rows: list[Record], aside: list[int], blank_at: int, width: int) -> tuple[list[Record], list[int]]:
+    """Set aside what stands at the end beneath the last blank line, if no line of it is a whole row."""
+    notes = [record for record in rows if record.line > blank_at > 0]
+    if len(notes) == len(rows) or not all(_is_note(record, width) for record in notes):
+        return rows, aside
+    return rows[: len(rows) - len(notes)], sorted([*aside, *(record.line for record in notes)])
+
+
+def _is_note(record: Record, width: int) -> bool:
+    filled = sum(bool(cell.strip()) for cell in record.cells)
+    return record.ended and record.flaw is None and (filled == 1 or (filled == 2 and len(record.cells) < width))
 
 
 def _is_no_row(record: Record, first: str, header: list[str], units: list[str], width: int, told: list[int]) -> bool:

@@ -45,7 +45,8 @@ def decimal_sign(
             if sign in _OTHER:
                 votes[sign] += 1
                 example.setdefault(sign, (header, cell))
-            elif sign == "either":
+            elif sign == "either" and (delimiter != "," or "," in cell):
+                # with commas between the cells, a bare point is the decimal sign
                 unsure = unsure or (header, cell)
     if len(votes) == 2 and max(votes.values()) < _MAJORITY * min(votes.values()):
         one, other = example["."], example[","]
@@ -54,7 +55,7 @@ def decimal_sign(
         )
     if votes:
         return votes.most_common(1)[0][0]
-    if unsure is not None and delimiter != ",":
+    if unsure is not None:
         raise ExportError(
             file,
             f"column '{shown(unsure[0])}': '{shown(unsure[1])}' reads two ways, with decimal or thousands sign; "

@@ -110,6 +110,8 @@ FILES: dict[bytes | str, str] = {
     'kinematic viscosity at 40 °C; expected one, or "ignored" for the other in [profile.columns] of lab.toml',
     "Sample;T (°C);KV (cSt)\nA;40;1,234\n": "column 'KV (cSt)': '1,234' reads two ways, with decimal or thousands "
     "sign; profile.decimal in lab.toml says which",
+    'Sample,T (°C),KV (cSt)\nA,40,"1,234"\n': "column 'KV (cSt)': '1,234' reads two ways, with decimal or thousands "
+    "sign; profile.decimal in lab.toml says which",
     "Sample;T (°C);KV (cSt)\nA;40;8,4\nB;40;8.4\n": "'8.4' and '8,4' have different decimal signs; "
     "profile.decimal says which",
     "Sample;Date;T (°C);KV (cSt)\nA;03.04.2026;40;9.1\n": "column 'Date': '03.04.2026' reads two ways, "
@@ -164,3 +166,22 @@ def test_several_files(tmp_path: Path) -> None:
     assert [str(failure) for failure in reading.failures] == [f"bad.csv: {UNRELATED}"]
     with pytest.raises(ExportError):
         read_exports([bad])
+
+
+def test_notes_beneath_the_rows_are_no_rows(read: Read) -> None:
+    reading = read(HEADER + GOOD + "\nMeasured in room 3\nBath;refilled on Monday\n")
+    assert reading.refusals == ()
+    assert reading.sources[0].dialect == "UTF-8, semicolons, decimal point, header in line 1, no rows: line 4, 5"
+
+
+def test_a_file_of_refused_rows_only(read: Read) -> None:
+    reading = read(HEADER + "A;2026-03-02;40;---;;;\n")
+    assert len(reading.table) == 0
+    assert str(reading.table["measured_at"].dtype) == "datetime64[us, UTC]"
+    assert reading.table["source_line"].dtype == reading.table["replicate"].dtype == "int64"
+
+
+def test_a_mere_number_is_no_name_for_a_run(read: Read) -> None:
+    text = "Run;Sample;Measured at;T (°C);KV (cSt)\n{};A;2026-03-02 08:10;40;9.1\n"
+    assert read(text.format("7")).table["run"].tolist() == ["2026-03-02 08:10 A run 7"]
+    assert read(text.format("R-7")).table["run"].tolist() == ["R-7"]
