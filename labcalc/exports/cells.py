@@ -14,7 +14,7 @@ from labcalc.errors import ExportError
 from labcalc.exports.dates import date_order, localised, parse_moment
 from labcalc.exports.decode import shown
 from labcalc.exports.layout import Field, Layout
-from labcalc.exports.numbers import decimal_sign, figure, half_unit
+from labcalc.exports.numbers import decimal_sign, figure, half_unit, may_be_a_slip, proves_thousands
 from labcalc.exports.profile import Profile
 from labcalc.exports.sheet import Typed
 from labcalc.exports.table import Refusal
@@ -56,6 +56,9 @@ class Cells:
         self._check_shape()
         self._rows = [record.cells + [""] * (layout.width - len(record.cells)) for record in layout.rows]
         self.decimal = decimal_sign(self._numeric(), profile.decimal, delimiter, file)
+        self._has_thousands = (profile.thousands or profile.decimal) is not None or any(
+            proves_thousands(cell, self.decimal) for _, column, _ in self._numeric() for cell in column
+        )
 
     def __len__(self) -> int:
         return len(self.lines)
@@ -94,6 +97,7 @@ class Cells:
         unit = field_.unit
         assert unit is not None
         low, high, name = LIMITS[field_.holds]
+        possible = _possible(field_)
         thousands, decimal = self.profile.thousands, self.decimal
         for row, cell in enumerate(self.texts(field_)):
             if not cell:
@@ -101,6 +105,11 @@ class Cells:
             value = figure(cell, decimal, thousands)
             if value is None:
                 self.note(row, field_, cell, f"expected a number with decimal {'comma' if decimal == ',' else 'point'}")
+                continue
+            if not self._has_thousands and may_be_a_slip(cell, decimal, possible):
+                self.note(
+                    row, field_, cell, "reads two ways, with decimal or thousands sign; profile.thousands says which"
+                )
                 continue
             if unit.factor != 1.0 or unit.offset:
                 value = float(format(value * unit.factor + unit.offset, _SIGNIFICANT))

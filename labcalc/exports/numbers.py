@@ -11,7 +11,7 @@ from labcalc.errors import ExportError
 from labcalc.exports.decode import shown
 from labcalc.exports.sheet import Typed
 
-__all__ = ["decimal_sign", "figure", "half_unit"]
+__all__ = ["decimal_sign", "figure", "half_unit", "may_be_a_slip", "proves_thousands"]
 
 _SPACES = " \u00a0\u2009\u202f'’"
 """Signs between thousands, beside the comma or point that is not the decimal sign."""
@@ -76,6 +76,20 @@ def _vote(cell: str, possible: Callable[[float], bool]) -> str:
         return _OTHER[found[1]]
     found = _ONE_SIGN.fullmatch(cell)
     return found[1] if found else ""
+
+
+def proves_thousands(cell: str, decimal: str) -> bool:
+    """Tell whether the cell can't be read but with the other sign between its thousands."""
+    if type(cell) is Typed or _OTHER[decimal] not in cell:
+        return False
+    return _BOTH.fullmatch(cell) is not None or _MANY.fullmatch(cell) is not None
+
+
+def may_be_a_slip(cell: str, decimal: str, possible: Callable[[float], bool]) -> bool:
+    """Tell whether the sign between thousands may as well be a decimal sign mistyped: '15,031' among '15.02'."""
+    if type(cell) is Typed or _OTHER[decimal] not in cell or not _EITHER.fullmatch(cell):
+        return False
+    return possible(float(cell.replace(",", ".").replace("−", "-")))
 
 
 def _whole(cell: str) -> float:

@@ -15,6 +15,8 @@ GOOD = "G;2026-03-02;40;15.01;12.59;838.9;\n"
 
 ROWS = {
     "A;2026-03-02;40;8,4,2;;;\n": "column 'KV (mm²/s)': '8,4,2': expected a number with decimal point",
+    "A;2026-03-02;40;15,031;;;\n": "column 'KV (mm²/s)': '15,031': "
+    "reads two ways, with decimal or thousands sign; profile.thousands says which",
     "A;2026-03-02;40;n/a;;;\n": "column 'KV (mm²/s)': 'n/a': expected a number with decimal point",
     "A;2026-03-02;40;<2;;;\n": "column 'KV (mm²/s)': '<2': expected a number with decimal point",
     "A;2026-03-02;40;---;;;\n": "column 'KV (mm²/s)': '---': expected a number with decimal point",
