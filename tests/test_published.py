@@ -161,12 +161,44 @@ ADAPTERS: dict[str, Callable[[Row], object]] = {
     "saybolt": lambda r: formulae.saybolt_universal_from_kinematic(
         float(r["kinematic_viscosity"]), celsius(r["temperature_F"])
     ),
+    "saybolt_furol": lambda r: formulae.saybolt_furol_from_kinematic(float(r["viscosity"]), at_F=int(r["at_F"])),
+    "kinematic_from_furol": lambda r: formulae.kinematic_from_saybolt_furol(float(r["viscosity"]), at_F=int(r["at_F"])),
+    "kinematic_from_universal": lambda r: formulae.kinematic_from_saybolt_universal(
+        float(r["viscosity"]), celsius(r["at_F"])
+    ),
+    "kinematic_from_engler": lambda r: formulae.kinematic_from_engler(float(r["value"])),
+    "kinematic_from_redwood": lambda r: formulae.kinematic_from_redwood(float(r["value"])),
+    "flow_time": lambda r: flow(float(r["flow_time_s"]), float(r["flow_time_s"]), r),
+    "correction": lambda r: float(r["flow_time_s"]) - flow(float(r["flow_time_s"]), 40.0, r) / float(r["constant"]),
+    "relative_molecular_mass": lambda r: formulae.relative_molecular_mass(
+        float(r["kv_100F"]), float(r["kv_210F"]), 141.5 / (float(r["api_gravity"]) + 131.5)
+    ),
+    "water_density": lambda r: formulae.water_density(float(r["temperature_C"])),
 }
 
 
-@pytest.mark.parametrize(
-    "row", rows("viscosity_index.csv", "viscosity_index_basis.csv", "ipts68.csv", "gravity.csv", "saybolt.csv")
+def flow(flow_time_s: float, corrected_at_s: float, row: Row) -> float:
+    """Return the viscosity of a capillary whose certificate gives a correction in seconds at one flow time."""
+    constant = float(row["constant"])
+    kinetic_energy = float(row["correction_s"]) * constant * corrected_at_s**2
+    return float(formulae.viscosity_from_flow_time(flow_time_s, constant, kinetic_energy, shortest_s=30.0))
+
+
+SINGLE_VALUES = (
+    "viscosity_index.csv",
+    "viscosity_index_basis.csv",
+    "ipts68.csv",
+    "gravity.csv",
+    "saybolt.csv",
+    "saybolt_furol.csv",
+    "legacy_scales.csv",
+    "capillary.csv",
+    "molar_mass.csv",
+    "water_and_air.csv",
 )
+
+
+@pytest.mark.parametrize("row", rows(*SINGLE_VALUES))
 def test_single_values(row: Row) -> None:
     computed = float(np.asarray(ADAPTERS[row["formula"]](row)))
     assert agrees(computed, row), computed
@@ -175,6 +207,13 @@ def test_single_values(row: Row) -> None:
 @pytest.mark.parametrize("row", rows("viscosity_grade.csv"))
 def test_grades(row: Row) -> None:
     assert formulae.viscosity_grade(float(row["kv_40"])) == row["printed"]
+
+
+@pytest.mark.parametrize("row", rows("grade_candidates.csv"))
+def test_candidates(row: Row) -> None:
+    values = {key: float(value) for key, value in (pair.split("=") for pair in row["values"].split())}
+    expected = tuple(row["printed"].split("|")) if row["printed"] else ()
+    assert formulae.grade_candidates(row["standard"], **values).candidates() == expected
 
 
 @pytest.mark.parametrize("path", sorted(PUBLISHED.rglob("*.csv")), ids=lambda path: path.name)
