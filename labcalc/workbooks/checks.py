@@ -1,0 +1,68 @@
+"""What is looked at before a page gets its name: figures there, nothing from elsewhere, no path of this machine."""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+
+from labcalc.errors import WorkbookError
+from labcalc.workbooks.scripts import drawn_traces
+
+__all__ = ["check_page", "machine_paths"]
+
+_FROM_ELSEWHERE = re.compile(
+    r"""<(?!a\b)[a-z][^<>]*?\s(?:src|href|srcset|data|poster)\s*=\s*["']?\s*(?:[a-z][a-z0-9+.-]*:)?//[^"'\s>]+"""
+    r"""|@import\b[^;]{0,200}|url\(\s*["']?\s*(?:https?:)?//[^)]+""",
+    re.I,
+)
+
+
+def check_page(
+    page: str,
+    *,
+    name: str,
+    figures: int,
+    traces: Iterable[str],
+    paths: Iterable[str],
+    allowed: frozenset[str] | None = None,
+) -> None:
+    """Refuse a page in which something is missing or too much.
+
+    Parameters
+    ----------
+    page : str
+        The page, without the drawing script.
+    name : str
+        File name of the notebook, for messages.
+    figures : int
+        How many figures the notebook made.
+    traces : iterable of str
+        The types of their traces.
+    paths : iterable of str
+        Folders that must not be named.
+
+    Raises
+    ------
+    WorkbookError
+        The first thing that is wrong.
+    """
+    there = page.count('<div class="drawing"')
+    if there != figures:
+        raise WorkbookError(f"{name}: the notebook made {figures} figures, the page has {there}")
+    unknown = sorted(set(traces) - (drawn_traces() if allowed is None else allowed))
+    if unknown:
+        raise WorkbookError(f"{name}: the drawing script doesn't know figures of type {', '.join(unknown)}")
+    if elsewhere := _FROM_ELSEWHERE.search(page):
+        raise WorkbookError(f"{name}: the page would fetch something from elsewhere: {elsewhere[0][:120]}")
+    for path in paths:
+        if found := re.search(rf"(?<![\w+/=.-]){re.escape(path)}(?![\w+=.-])", page):
+            around = page[found.start() : found.end() + 60].split("<")[0].split("\n")[0]
+            raise WorkbookError(f"{name}: the page names a folder of this machine: {around}")
+
+
+def machine_paths(*others: Path | str) -> tuple[str, ...]:
+    """Return the folders that no report may name: home, working folder, temporary folder, and others."""
+    folders = [Path.home(), Path.cwd(), Path(tempfile.gettempdir()), *map(Path, others)]
+    return tuple(sorted({str(folder) for folder in folders if folder != Path(folder.anchor)}))

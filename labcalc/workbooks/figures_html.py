@@ -1,0 +1,137 @@
+"""Outputs made ready for a page: figures with caption and table, the summary taken out, nothing lost unseen."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from html import escape
+from typing import Any
+
+from labcalc.errors import WorkbookError
+
+__all__ = ["PLOTLY_MIME", "SUMMARY_MIME", "Shown", "ready_outputs"]
+
+PLOTLY_MIME = "application/vnd.plotly.v1+json"
+SUMMARY_MIME = "application/vnd.labcalc.summary+json"
+
+_SHOWN = ("text/html", "image/svg+xml", "image/png", "image/jpeg", "text/markdown", "text/plain")
+
+
+@dataclass
+class Shown:
+    """What the page of a notebook shows."""
+
+    summary: dict[str, Any] = field(default_factory=dict)
+    figures: int = 0
+    traces: set[str] = field(default_factory=set)
+
+
+def ready_outputs(notebook: Any, name: str) -> Shown:
+    """Turn the outputs of an executed notebook, in place, into what the page's template shows.
+
+    Parameters
+    ----------
+    notebook : nbformat.NotebookNode
+        The executed notebook.
+    name : str
+        Its file name, for messages.
+
+    Returns
+    -------
+    Shown
+        The summary, the number of figures, and the types of their traces.
+
+    Raises
+    ------
+    WorkbookError
+        An output that a page can't show, or a figure without a caption or without its table.
+    """
+    shown = Shown()
+    for number, cell in enumerate(_original(notebook.cells), start=1):
+        if cell.cell_type == "code":
+            cell.outputs = [
+                ready for output in cell.outputs for ready in _ready(output, shown, f"{name}, cell {number}")
+            ]
+    return shown
+
+
+def _original(cells: Any) -> list[Any]:
+    return [cell for cell in cells if "injected-parameters" not in cell.metadata.get("tags", [])]
+
+
+def _ready(output: Any, shown: Shown, place: str) -> list[Any]:
+    if output.output_type not in ("display_data", "execute_result"):
+        return [output]
+    data = output.data
+    if SUMMARY_MIME in data:
+        shown.summary.update(data[SUMMARY_MIME])
+        return []
+    html = _figure(output, shown, place) if PLOTLY_MIME in data else None
+    if html is None and "application/vnd.jupyter.widget-view+json" in data:
+        raise WorkbookError(f"{place}: shows a panel of controls, and a report has none; show a figure")
+    if html is None and not any(kind in data for kind in _SHOWN):
+        raise WorkbookError(f"{place}: puts out {', '.join(sorted(data)) or 'nothing'}, which a page can't show")
+    output.output_type = "display_data"
+    output.pop("execution_count", None)
+    if html is not None:
+        output.data, output.metadata = type(data)({"text/html": html}), type(data)()
+    return [output]
+
+
+def _figure(output: Any, shown: Shown, place: str) -> str:
+    about = output.metadata.get("labcalc", {})
+    caption, table = about.get("caption"), about.get("table")
+    if not caption or not table or not table.get("columns"):
+        raise WorkbookError(f"{place}: its figure has no caption or no table of its numbers")
+    figure = output.data[PLOTLY_MIME]
+    shown.figures += 1
+    shown.traces.update(trace.get("type", "scatter") for trace in figure.get("data", []))
+    return _figure_html(shown.figures, figure, str(caption), table)
+
+
+def _figure_html(number: int, figure: Mapping[str, Any], caption: str, table: Mapping[str, Any]) -> str:
+    height = int(figure.get("layout", {}).get("height") or 420)
+    drawing = {"data": figure.get("data", []), "layout": figure.get("layout", {})}
+    return (
+        f'<figure role="group" aria-labelledby="figure-{number}-caption" id="figure-{number}">'
+        f'<div class="drawing" data-figure="figure-{number}-data" style="height:{height}px"></div>'
+        f'<script type="application/json" id="figure-{number}-data">{_inert(drawing)}</script>'
+        f'<figcaption id="figure-{number}-caption"><b>Figure {number}.</b> {escape(caption)}</figcaption>'
+        f"<details open><summary>Numbers of figure {number}</summary>{_table_html(number, table)}</details>"
+        "</figure>"
+    )
+
+
+def _inert(value: object) -> str:
+    """Write JSON that can't end the element it stands in; the same bytes for the same value."""
+    text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def _table_html(number: int, table: Mapping[str, Any]) -> str:
+    columns, rows = table["columns"], table["rows"]
+    numeric = [all(_is_number(row[i]) for row in rows) and bool(rows) for i in range(len(columns))]
+    head = "".join(f'<th scope="col"{_css(numeric[i])}>{escape(str(c))}</th>' for i, c in enumerate(columns))
+    body = "".join(f"<tr>{''.join(_cell(value, i, numeric[i]) for i, value in enumerate(row))}</tr>" for row in rows)
+    return (
+        f"<table><caption>Numbers of figure {number}</caption>"
+        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    )
+
+
+def _cell(value: object, position: int, numeric: bool) -> str:
+    tag, scope = ("th", ' scope="row"') if position == 0 else ("td", "")
+    return f"<{tag}{scope}{_css(numeric)}>{escape(str(value))}</{tag}>"
+
+
+def _css(numeric: bool) -> str:
+    return ' class="num"' if numeric else ""
+
+
+def _is_number(value: object) -> bool:
+    try:
+        float(str(value).replace("−", "-").replace("\u202f", "").replace(" ", "") or "nan")
+    except ValueError:
+        return False
+    return True

@@ -1,0 +1,319 @@
+"""One fresh process a report: forked from this one where that is safe, else started anew.
+
+The process writes frames into a pipe: the number of each cell that it begins, at the end its answer. Whatever becomes
+of it (crash, exit, endless loop), the parent has its name, its cell and the reason, and the process is gone.
+"""
+
+from __future__ import annotations
+
+import gc
+import json
+import os
+import selectors
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import warnings
+from collections import deque
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO, NoReturn, TypeVar
+
+from labcalc.errors import ParameterError, WorkbookError
+from labcalc.workbooks.render import Rendering, RenderTask, render, warm_up
+
+__all__ = ["Answer", "fork_is_safe", "render_apart", "render_forked", "serve"]
+
+K = TypeVar("K")
+
+Answer = Rendering | WorkbookError
+
+_GRACE_S = 2.0
+"""How long a process may take to end by itself after its time is up, [s]."""
+_LOOK_S = 0.1
+"""How often processes are looked at that say nothing, [s]."""
+
+
+def fork_is_safe() -> bool:
+    """Tell whether this process may be copied: not on Windows or macOS, nor while other threads hold locks."""
+    return sys.platform.startswith("linux") and threading.active_count() == 1
+
+
+def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterator[tuple[K, Answer]]:
+    """Render each task in a process forked from this one, some side by side; answers come as they are ready.
+
+    Parameters
+    ----------
+    tasks : sequence of (key, RenderTask)
+        Begun in this order.
+    workers : int
+        How many processes run side by side.
+
+    Yields
+    ------
+    tuple
+        Key and answer: the rendering, or the error that says why there is none.
+    """
+    warm_up({task.notebook for _, task in tasks})
+    gc.collect()
+    gc.freeze()
+    waiting = deque(tasks)
+    running: dict[int, tuple[K, _Child]] = {}
+    with selectors.DefaultSelector() as selector:
+        try:
+            while waiting or running:
+                while waiting and len(running) < workers:
+                    key, task = waiting.popleft()
+                    child = _fork(task)
+                    running[child.pipe] = key, child
+                    selector.register(child.pipe, selectors.EVENT_READ)
+                for ready, _ in selector.select(_LOOK_S):
+                    running[ready.fd][1].listen()
+                for pipe, (key, child) in list(running.items()):
+                    if child.is_over():
+                        selector.unregister(pipe)
+                        del running[pipe]
+                        yield key, child.end()
+        finally:
+            for _, child in running.values():
+                child.end()
+            gc.unfreeze()
+
+
+def render_apart(task: RenderTask) -> Answer:
+    """Render one task in a process of its own and wait for it; can be sent to any executor.
+
+    Where this process can be copied that is done, else a new Python is started.
+    """
+    if fork_is_safe():
+        return next(answer for _, answer in render_forked([(None, task)], 1))
+    return _render_anew(task)
+
+
+def _render_anew(task: RenderTask) -> Answer:
+    frames = _Frames(task)
+    seconds = task.limits.report_seconds + _GRACE_S
+    with tempfile.TemporaryDirectory(prefix="labcalc-") as scratch, tempfile.TemporaryFile() as said:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "labcalc.workbooks.alone"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=said,
+            env={**os.environ, **_environment(Path(scratch))},
+            start_new_session=True,
+        )
+        try:
+            content, _ = process.communicate(task.to_json(), timeout=seconds)
+        except subprocess.TimeoutExpired:
+            _kill(process.pid)
+            process.communicate()
+            return frames.overdue()
+        frames.take(content)
+        return frames.answer if frames.answer is not None else frames.died(process.returncode, said)
+
+
+def serve(task: RenderTask, pipe: BinaryIO) -> None:
+    """Render in this process and write the frames; the last thing that this process does."""
+    _limit_memory(task.limits.memory_bytes)
+
+    def begin_cell(number: str) -> None:
+        _write(pipe, b"C", number.encode())
+
+    try:
+        rendering = render(task, begin_cell)
+    except WorkbookError as failure:
+        kind = "parameter" if isinstance(failure, ParameterError) else "workbook"
+        _write(pipe, b"E", json.dumps({"kind": kind, "words": str(failure)}).encode())
+    except MemoryError:
+        _write(pipe, b"E", json.dumps({"kind": "workbook", "words": f"{task.name}: it needs too much memory"}).encode())
+    else:
+        about = {"summary": rendering.summary, "figures": rendering.figures, "seconds": rendering.seconds}
+        _write(pipe, b"R", json.dumps(about).encode() + b"\n" + rendering.html)
+
+
+def _write(pipe: BinaryIO, kind: bytes, content: bytes) -> None:
+    pipe.write(kind + len(content).to_bytes(8, "big") + content)
+    pipe.flush()
+
+
+@dataclass
+class _Frames:
+    """What a process has said so far."""
+
+    task: RenderTask
+    cell: str = ""
+    cell_began: float = field(default_factory=time.monotonic)
+    answer: Answer | None = None
+    _heard: bytearray = field(default_factory=bytearray)
+
+    def take(self, content: bytes) -> None:
+        self._heard += content
+        while len(self._heard) >= 9:
+            length = int.from_bytes(self._heard[1:9], "big")
+            if len(self._heard) < 9 + length:
+                return
+            kind, body = bytes(self._heard[:1]), bytes(self._heard[9 : 9 + length])
+            del self._heard[: 9 + length]
+            self._understand(kind, body)
+
+    def _understand(self, kind: bytes, body: bytes) -> None:
+        if kind == b"C":
+            self.cell, self.cell_began = body.decode(), time.monotonic()
+        elif kind == b"E":
+            about = json.loads(body)
+            self.answer = (ParameterError if about["kind"] == "parameter" else WorkbookError)(about["words"])
+        elif kind == b"R":
+            about, _, html = body.partition(b"\n")
+            self.answer = Rendering(html=html, **json.loads(about))
+
+    @property
+    def place(self) -> str:
+        return f"{self.task.name}, cell {self.cell}" if self.cell else self.task.name
+
+    def overdue(self) -> WorkbookError:
+        limits = self.task.limits
+        cell_over = bool(self.cell) and time.monotonic() - self.cell_began > limits.cell_seconds
+        seconds = limits.cell_seconds if cell_over else limits.report_seconds
+        return WorkbookError(f"{self.place}: it took longer than {seconds:g} s and was stopped")
+
+    def died(self, code: int, said: BinaryIO) -> WorkbookError:
+        said.seek(0)
+        lines = [line for line in said.read().decode("utf-8", "replace").splitlines() if line.strip()]
+        last = f"; its last words: {lines[-1].strip()[:200]}" if lines and code >= 0 else ""
+        return WorkbookError(f"{self.place}: {_how_it_ended(code)}{last}")
+
+
+def _how_it_ended(code: int) -> str:
+    if code < 0:
+        try:
+            name = signal.strsignal(-code) or signal.Signals(-code).name
+        except ValueError:
+            name = "unknown signal"
+        hint = ", perhaps for want of memory" if -code == getattr(signal, "SIGKILL", 9) else ""
+        return f"its process crashed ({name.lower()}, signal {-code}{hint})"
+    return f"its process ended itself with exit code {code}"
+
+
+class _Child:
+    """A forked process that renders one task."""
+
+    def __init__(self, pid: int, pipe: int, task: RenderTask, scratch: str, said: BinaryIO) -> None:
+        self.pid, self.pipe = pid, pipe
+        self._frames = _Frames(task)
+        self._limits = task.limits
+        self._began = time.monotonic()
+        self._scratch, self._said = scratch, said
+        self._code: int | None = None
+        self._overdue: WorkbookError | None = None
+
+    def listen(self) -> None:
+        """Take in what the process has written; more than a pipe holds comes in pieces."""
+        with suppress(BlockingIOError):
+            while content := os.read(self.pipe, 1 << 20):
+                self._frames.take(content)
+
+    def is_over(self) -> bool:
+        """Tell whether the answer is there, the process is gone, or its time is up."""
+        if self._frames.answer is not None:
+            return True
+        pid, status = os.waitpid(self.pid, os.WNOHANG)
+        if pid:
+            self._code = os.waitstatus_to_exitcode(status)
+            self.listen()
+            return True
+        now = time.monotonic()
+        late = now - self._began > self._limits.report_seconds + _GRACE_S
+        stuck = bool(self._frames.cell) and now - self._frames.cell_began > self._limits.cell_seconds + _GRACE_S
+        if late or stuck:
+            self._overdue = self._frames.overdue()
+        return self._overdue is not None
+
+    def end(self) -> Answer:
+        """Leave nothing of the process and return its answer."""
+        _kill(self.pid)
+        if self._code is None:
+            self._code = os.waitstatus_to_exitcode(os.waitpid(self.pid, 0)[1])
+        os.close(self.pipe)
+        shutil.rmtree(self._scratch, ignore_errors=True)
+        answer = self._frames.answer or self._overdue or self._frames.died(self._code, self._said)
+        self._said.close()
+        return answer
+
+
+def _fork(task: RenderTask) -> _Child:
+    scratch = tempfile.mkdtemp(prefix="labcalc-")
+    said = tempfile.TemporaryFile()  # noqa: SIM115  (closed when the process has ended)
+    reading, writing = os.pipe()
+    sys.stdout.flush()
+    sys.stderr.flush()
+    with warnings.catch_warnings():  # Python 3.12 warns of the linear-algebra library's thread, which ends at a fork
+        warnings.simplefilter("ignore", DeprecationWarning)
+        pid = os.fork()
+    if pid == 0:
+        _be_the_child(task, reading, writing, Path(scratch), said)
+    os.close(writing)
+    os.set_blocking(reading, False)
+    with suppress(PermissionError, ProcessLookupError):  # the child does the same: whoever comes first
+        os.setpgid(pid, pid)
+    return _Child(pid, reading, task, scratch, said)
+
+
+def _be_the_child(task: RenderTask, reading: int, writing: int, scratch: Path, said: BinaryIO) -> NoReturn:
+    code = 1
+    try:
+        os.setpgid(0, 0)  # Ctrl-C in the terminal is for the parent, which then ends the children
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, signal.SIG_DFL)
+        os.close(reading)
+        with open(os.devnull, "rb") as nothing:
+            os.dup2(nothing.fileno(), 0)
+        os.dup2(said.fileno(), 1)
+        os.dup2(said.fileno(), 2)
+        sys.stdin, sys.stdout, sys.stderr = open(0), open(1, "w"), open(2, "w")  # noqa: SIM115
+        os.environ.update(_environment(scratch))
+        tempfile.tempdir = None
+        with os.fdopen(writing, "wb") as pipe:
+            serve(task, pipe)
+        code = 0
+    except BaseException:  # noqa: BLE001  (the parent tells its last line)
+        import traceback
+
+        traceback.print_exc()
+        sys.stderr.flush()
+    finally:
+        os._exit(code)
+
+
+def _environment(scratch: Path) -> dict[str, str]:
+    """Return what a rendering process finds: folders of its own, and plots that need no window."""
+    return {
+        "TMPDIR": str(scratch),
+        "IPYTHONDIR": str(scratch / "ipython"),
+        "MPLBACKEND": "module://matplotlib_inline.backend_inline",
+        "PYDEVD_DISABLE_FILE_VALIDATION": "1",
+    }
+
+
+def _limit_memory(memory_bytes: int) -> None:
+    if sys.platform.startswith("linux"):
+        import resource
+
+        pages = int(Path("/proc/self/statm").read_text("ascii").split()[0])
+        limit = pages * resource.getpagesize() + memory_bytes
+        _, highest = resource.getrlimit(resource.RLIMIT_AS)
+        resource.setrlimit(resource.RLIMIT_AS, (limit if highest < 0 else min(limit, highest), highest))
+
+
+def _kill(pid: int) -> None:
+    """End a process and all that it started in its group."""
+    with suppress(ProcessLookupError, PermissionError):
+        if hasattr(os, "killpg"):
+            os.killpg(pid, signal.SIGKILL)
+        else:
+            os.kill(pid, signal.SIGTERM)

@@ -1,0 +1,186 @@
+"""The page round a body: head, contents, styles, scripts; and what makes any body sound HTML for everyone."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from html import unescape
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from labcalc import __version__
+from labcalc.workbooks.scripts import Scripts, bundle_hash, compressed_bundle, plotly_script_name, script_hash
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+__all__ = ["TEMPLATES", "Heading", "build_page", "lay_out", "templates_digest"]
+
+TEMPLATES = Path(str(files("labcalc.workbooks") / "templates"))
+
+_HEADING = re.compile(r"<h([1-6])([^>]*)>(.*?)</h\1>", re.S)
+_TABLE = re.compile(r"<table\b.*?</table>", re.S)
+_TAG = re.compile(r"<[^>]+>")
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A line of the table of contents."""
+
+    level: int
+    text: str
+    anchor: str
+
+
+@lru_cache(maxsize=1)
+def templates_digest() -> str:
+    """Return the SHA-256 over all templates."""
+    ink = hashlib.sha256()
+    for name, content in sorted(_contents(TEMPLATES)):
+        ink.update(name.encode() + b"\0" + content + b"\0")
+    return ink.hexdigest()
+
+
+def _contents(folder: Traversable, within: str = "") -> Iterator[tuple[str, bytes]]:
+    for entry in folder.iterdir():
+        name = f"{within}/{entry.name}"
+        if entry.is_dir():
+            yield from _contents(entry, name)
+        else:
+            yield name, entry.read_bytes()
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    return Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined)
+
+
+@lru_cache(maxsize=2)
+def _text(name: str) -> str:
+    return (TEMPLATES / name).read_text("utf-8")
+
+
+def build_page(template: str, *, title: str, **words: Any) -> str:
+    """Return a whole page from ``report.html.j2`` or ``index.html.j2``."""
+    return (
+        _environment()
+        .get_template(template)
+        .render(
+            title=title,
+            version=__version__,
+            style=_safe(_text("page.css")),
+            policy=words.pop("policy", _policy()),
+            **words,
+        )
+    )
+
+
+def _safe(text: str) -> Any:
+    from markupsafe import Markup
+
+    return Markup(text)
+
+
+def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scripts) -> str:
+    """Return the page of a report round the body of its notebook.
+
+    Parameters
+    ----------
+    body : str
+        HTML of the notebook.
+    title : str
+        Title of the page, its only heading of the first level.
+    workbook : str
+        File name of the notebook.
+    figures : int
+        Number of figures in the body.
+    scripts : Scripts
+        Where the drawing script is.
+    """
+    sound, contents = _number_headings(_sound_tables(body))
+    inside = scripts is Scripts.INSIDE and figures > 0
+    draw = _text("draw.js")
+    return build_page(
+        "report.html.j2",
+        title=title,
+        workbook=workbook,
+        body=sound,
+        contents=contents,
+        figures=figures,
+        bundle=compressed_bundle() if inside else "",
+        script_name=plotly_script_name(),
+        draw=draw,
+        policy=_policy(script_hash(draw.encode()), *([bundle_hash()] if inside else [])),
+    )
+
+
+def _policy(*hashes: str) -> str:
+    """Write the Content Security Policy: nothing comes from elsewhere, only scripts that we wrote run."""
+    scripts = " ".join(["'self'", "file:", *(f"'{one}'" for one in hashes)]) if hashes else "'none'"
+    return (
+        f"default-src 'none'; script-src {scripts}; style-src 'unsafe-inline'; img-src data: blob:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _number_headings(body: str) -> tuple[str, list[Heading]]:
+    """Give each heading an id of its own; the first heading of level 1 goes, since the title says it."""
+    taken = {"content", "contents-title"}
+    contents: list[Heading] = []
+    top_seen = False
+
+    def replace(found: re.Match[str]) -> str:
+        nonlocal top_seen
+        level, inner = int(found[1]), found[3]
+        if level == 1 and not top_seen:
+            top_seen = True
+            return ""
+        text = unescape(_TAG.sub("", inner)).strip()
+        anchor = _anchor(text, taken)
+        level = max(level, 2)
+        if level <= 3:
+            contents.append(Heading(level, text, anchor))
+        return f'<h{level} id="{anchor}">{inner}</h{level}>'
+
+    return _HEADING.sub(replace, body), contents
+
+
+def _anchor(text: str, taken: set[str]) -> str:
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    stem = re.sub(r"[^a-z0-9]+", "-", plain).strip("-") or "section"
+    if stem.startswith(("figure-", "plotly-")):
+        stem = f"section-{stem}"
+    anchor, count = stem, 1
+    while anchor in taken:
+        count += 1
+        anchor = f"{stem}-{count}"
+    taken.add(anchor)
+    return anchor
+
+
+def _sound_tables(body: str) -> str:
+    """Let wide tables scroll by themselves, and say of every header cell what it heads."""
+    return _TABLE.sub(lambda table: f'<div class="wide">{_with_scopes(table[0])}</div>', _without_styles(body))
+
+
+def _without_styles(body: str) -> str:
+    """Drop what pandas adds to a frame: its own styles and border."""
+    return re.sub(r"<style scoped>.*?</style>\s*", "", body, flags=re.S).replace('<table border="1" ', "<table ")
+
+
+def _with_scopes(table: str) -> str:
+    head, mark, rest = table.partition("</thead>")
+    return (_scoped(head, "col") + mark + _scoped(rest, "row")) if mark else _scoped(table, "row")
+
+
+def _scoped(part: str, scope: str) -> str:
+    filled = re.sub(r"<th(?:\s[^>]*)?>\s*</th>", "<td></td>", part)
+    return re.sub(r"<th(?![^>]*\bscope=)(?=[\s>])", f'<th scope="{scope}"', filled)

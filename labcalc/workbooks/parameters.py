@@ -1,0 +1,128 @@
+"""Parameters are checked against the notebook's parameters cell before anything runs."""
+
+from __future__ import annotations
+
+import ast
+import difflib
+import json
+import math
+import re
+from collections.abc import Mapping
+from typing import Any, TypeAlias
+
+from labcalc.errors import ParameterError
+
+__all__ = ["Json", "check_parameters"]
+
+Json: TypeAlias = "bool | int | float | str | list[Json] | dict[str, Json] | None"
+
+_SECRETS = re.compile(
+    r"(?:^|_)(?:tokens?|password|passwd|passphrase|secrets?|credentials?|api_?keys?|key|auth)(?:_|$)", re.I
+)
+
+_KINDS: Mapping[str, tuple[type, ...]] = {
+    "str": (str,),
+    "int": (int,),
+    "float": (float, int),
+    "bool": (bool,),
+    "list": (list,),
+    "dict": (dict,),
+    "None": (type(None),),
+}
+
+
+def check_parameters(notebook: Any, name: str, parameters: Mapping[str, Json]) -> None:
+    """Refuse parameters that the notebook doesn't take, before anything runs.
+
+    Parameters
+    ----------
+    notebook : nbformat.NotebookNode
+        The notebook; one cell of it bears the tag ``parameters``, one line a parameter:
+        ``name: type = value  # meaning, [unit]``.
+    name : str
+        Its file name, for messages.
+    parameters : mapping
+        Name to value; values that JSON can carry.
+
+    Raises
+    ------
+    ParameterError
+        No tagged cell, an unknown name, another type, a value that JSON can't carry, a name that looks like a secret.
+    """
+    from papermill import inspect_notebook
+
+    if not any("parameters" in cell.metadata.get("tags", []) for cell in notebook.cells):
+        raise ParameterError(f"{name}: no cell bears the tag 'parameters', so nothing can be passed to it")
+    known = inspect_notebook(notebook)
+    for parameter, value in parameters.items():
+        _refuse_secret(name, parameter)
+        if parameter not in known:
+            raise ParameterError(f"{name}: it takes no parameter '{parameter}'{_instead(parameter, list(known))}")
+        _refuse_beyond_json(f"{name}: parameter '{parameter}'", value)
+        _refuse_other_type(name, parameter, value, known[parameter]["inferred_type_name"])
+
+
+def _instead(parameter: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(parameter, known, n=1)
+    return f"; did you mean '{near[0]}'?" if near else f"; it takes {', '.join(known) or 'none'}"
+
+
+def _refuse_secret(name: str, parameter: str) -> None:
+    if _SECRETS.search(parameter):
+        raise ParameterError(
+            f"{name}: parameter '{parameter}' looks like a secret; parameters are stored beside reports, "
+            "so hand secrets over in another way"
+        )
+
+
+def _refuse_beyond_json(place: str, value: object) -> None:
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            if not isinstance(key, str):
+                raise ParameterError(f"{place} has the key {key!r}; keys are text")
+            _refuse_beyond_json(f"{place}, '{key}'", inner)
+    elif isinstance(value, list):
+        for position, inner in enumerate(value, start=1):
+            _refuse_beyond_json(f"{place}, item {position}", inner)
+    elif isinstance(value, float) and type(value) is float:
+        if not math.isfinite(value):
+            raise ParameterError(f"{place} is {value}; a finite number is expected")
+    elif value is not None and type(value) not in (bool, int, str):
+        raise ParameterError(
+            f"{place} is a {type(value).__name__}; text, numbers, true or false, and lists or mappings of these are expected"
+        )
+
+
+def _refuse_other_type(name: str, parameter: str, value: object, annotation: str) -> None:
+    if annotation in ("None", "Any", "") or _fits(value, _parsed(name, parameter, annotation)):
+        return
+    shown = json.dumps(value, ensure_ascii=False)
+    raise ParameterError(f"{name}: parameter '{parameter}' is of type {annotation}, not {shown}")
+
+
+def _parsed(name: str, parameter: str, annotation: str) -> ast.expr:
+    try:
+        return ast.parse(annotation.strip(), mode="eval").body
+    except SyntaxError:
+        raise ParameterError(
+            f"{name}: the type '{annotation}' of parameter '{parameter}' can't be read; write it like list[str]"
+        ) from None
+
+
+def _fits(value: object, kind: ast.expr) -> bool:
+    match kind:
+        case ast.Constant(value=None):
+            return value is None
+        case ast.Name(id="Any"):
+            return True
+        case ast.Name(id=word) if word in _KINDS:
+            return isinstance(value, _KINDS[word]) and (word == "bool" or not isinstance(value, bool))
+        case ast.BinOp(left=left, op=ast.BitOr(), right=right):
+            return _fits(value, left) or _fits(value, right)
+        case ast.Subscript(value=ast.Name(id="list"), slice=inner):
+            return isinstance(value, list) and all(_fits(item, inner) for item in value)
+        case ast.Subscript(value=ast.Name(id="dict"), slice=ast.Tuple(elts=[_, inner])):
+            return isinstance(value, dict) and all(_fits(item, inner) for item in value.values())
+        case ast.Subscript(value=ast.Name(id="Optional"), slice=inner):
+            return value is None or _fits(value, inner)
+    return False

@@ -1,0 +1,237 @@
+"""Runs cells in this process as a Jupyter kernel would, and keeps what they put out.
+
+One shell a process: it takes over the display hook and, while a cell runs, the standard streams.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import signal
+import sys
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from types import FrameType
+from typing import Any
+
+from IPython.core.displayhook import DisplayHook
+from IPython.core.displaypub import DisplayPublisher
+from IPython.core.error import StdinNotImplementedError
+from IPython.core.interactiveshell import InteractiveShell
+from nbformat.notebooknode import NotebookNode
+from nbformat.v4 import new_output
+from traitlets import Type
+from traitlets.config import Config
+
+__all__ = ["NotebookShell", "TimeLimitError", "new_shell"]
+
+
+class TimeLimitError(BaseException):
+    """A cell took longer than allowed; no ``except Exception`` of a notebook holds it up."""
+
+
+class CellOutputs:
+    """What the running cell has put out, in nbformat's form."""
+
+    def __init__(self) -> None:
+        self.outputs: list[NotebookNode] = []
+        self._shown: dict[str, list[NotebookNode]] = {}
+        self._clear_at_next = False
+
+    def begin(self) -> list[NotebookNode]:
+        """Start a cell; the list that is returned fills while it runs."""
+        self.outputs = []
+        self._clear_at_next = False
+        return self.outputs
+
+    def add(self, output: NotebookNode, display_id: str | None = None) -> None:
+        """Put out a result, a display or an error."""
+        self._clear_if_asked()
+        self.outputs.append(output)
+        if display_id is not None:
+            self._shown.setdefault(display_id, []).append(output)
+
+    def write(self, stream: str, text: str) -> None:
+        """Put out text; a stream is one output a cell, as nbclient joins them."""
+        self._clear_if_asked()
+        for output in self.outputs:
+            if output.output_type == "stream" and output.name == stream:
+                output.text += text
+                return
+        self.outputs.append(new_output("stream", name=stream, text=text))
+
+    def update(self, display_id: str, data: dict[str, Any], metadata: dict[str, Any]) -> None:
+        """Change what was displayed before under this name."""
+        for output in self._shown.get(display_id, []):
+            output.data, output.metadata = NotebookNode(data), NotebookNode(metadata)
+
+    def clear(self, wait: bool) -> None:
+        """Drop what the cell has put out, now or when it next puts something out."""
+        self._clear_at_next = True
+        if not wait:
+            self._clear_if_asked()
+
+    def _clear_if_asked(self) -> None:
+        if self._clear_at_next:
+            self._clear_at_next = False
+            self.outputs.clear()
+
+
+class _Hook(DisplayHook):
+    shell: NotebookShell
+
+    def write_output_prompt(self) -> None:
+        pass
+
+    def write_format_data(self, format_dict: dict[str, Any], md_dict: dict[str, Any] | None = None) -> None:
+        count = self.shell.execution_count
+        data, metadata = _plain(format_dict), _plain(md_dict or {})
+        self.shell.outputs.add(new_output("execute_result", data=data, metadata=metadata, execution_count=count))
+
+    def finish_displayhook(self) -> None:
+        pass
+
+
+class _Publisher(DisplayPublisher):
+    shell: NotebookShell
+
+    def publish(
+        self,
+        data: Any,
+        metadata: Any = None,
+        source: Any = None,
+        *,
+        transient: Any = None,
+        update: Any = False,
+        **_: Any,
+    ) -> None:
+        display_id = (transient or {}).get("display_id")
+        plain, about = _plain(data), _plain(metadata or {})
+        if display_id is not None:
+            self.shell.outputs.update(display_id, plain, about)
+        if not update:
+            self.shell.outputs.add(new_output("display_data", data=plain, metadata=about), display_id)
+
+    def clear_output(self, wait: bool = False) -> None:
+        self.shell.outputs.clear(wait)
+
+
+class NotebookShell(InteractiveShell):
+    """An IPython shell whose outputs are a notebook's."""
+
+    displayhook_class = Type(_Hook)
+    display_pub_class = Type(_Publisher)
+
+    def __init__(self, **words: Any) -> None:
+        self.outputs = CellOutputs()
+        super().__init__(**words)
+
+    def init_virtualenv(self) -> None:
+        """Leave the search path as it is, as a kernel does."""
+
+    def enable_gui(self, gui: str | None = None) -> None:
+        """Reports have no windows."""
+
+    def system_piped(self, cmd: str) -> None:
+        """Run ``!command`` and put out what it writes; its exit code is ``_exit_code``, as in a kernel."""
+        from IPython.utils.process import system  # type: ignore[attr-defined]
+
+        self.user_ns["_exit_code"] = system(self.var_expand(cmd, depth=1))
+
+    system = system_piped
+
+    def raw_input(self, prompt: str = "") -> str:
+        """Refuse to wait for an answer."""
+        raise StdinNotImplementedError("a report is rendered with nobody at the keyboard: input() has no answer")
+
+    def _showtraceback(self, etype: type[BaseException], evalue: BaseException, stb: list[str]) -> None:
+        self.outputs.add(new_output("error", ename=etype.__name__, evalue=str(evalue), traceback=list(stb)))
+        self._last_traceback = stb
+
+    def run_code_cell(self, source: str, seconds: float) -> tuple[list[NotebookNode], int, bool]:
+        """Run one cell.
+
+        Parameters
+        ----------
+        source : str
+            The cell's text.
+        seconds : float
+            Longest time, [s].
+
+        Returns
+        -------
+        tuple
+            Outputs, execution count, and whether it came to its end.
+        """
+        outputs, count = self.outputs.begin(), self.execution_count
+        with self._streams(), _time_limit(seconds):
+            result = self.run_cell(source, store_history=True)
+        return outputs, count, bool(result.success)
+
+    @contextmanager
+    def _streams(self) -> Iterator[None]:
+        before = sys.stdout, sys.stderr, self.builtin_trap.auto_builtins.get("input")
+        sys.stdout, sys.stderr = _Stream("stdout", self.outputs), _Stream("stderr", self.outputs)
+        self.builtin_trap.auto_builtins["input"] = self.raw_input
+        try:
+            yield
+        finally:
+            sys.stdout, sys.stderr = before[:2]
+
+
+class _Stream(io.TextIOBase):
+    encoding = "utf-8"
+
+    def __init__(self, name: str, outputs: CellOutputs) -> None:
+        self.name, self._outputs = name, outputs
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, text: str) -> int:
+        if text:
+            self._outputs.write(self.name, text)
+        return len(text)
+
+
+def new_shell() -> NotebookShell:
+    """Return the shell of this process, new and empty."""
+    settings = Config()
+    settings.HistoryManager.enabled = False
+    settings.InteractiveShell.enable_tip = False
+    InteractiveShell.clear_instance()
+    NotebookShell.clear_instance()
+    shell: NotebookShell = NotebookShell.instance(config=settings)
+    plotly_io = sys.modules.get("plotly.io")
+    if plotly_io is not None:  # plotly chose its way of showing figures before there was a shell
+        plotly_io.renderers.default = "plotly_mimetype"
+    return shell
+
+
+@contextmanager
+def _time_limit(seconds: float) -> Iterator[None]:
+    if not hasattr(signal, "SIGALRM") or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def stop(_: int, frame: FrameType | None) -> None:
+        raise TimeLimitError(f"it took longer than {seconds:g} s")
+
+    ends = time.monotonic() + seconds
+    before = signal.signal(signal.SIGALRM, stop)
+    signal.setitimer(signal.ITIMER_REAL, max(ends - time.monotonic(), 0.001), 1.0)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, before)
+
+
+def _plain(bundle: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what nbformat can hold: pictures as base64, the rest as JSON."""
+    as_text = {kind: base64.b64encode(v).decode() if isinstance(v, bytes) else v for kind, v in bundle.items()}
+    plain: dict[str, Any] = json.loads(json.dumps(as_text))
+    return plain

@@ -1,0 +1,46 @@
+(function () {
+  "use strict";
+  document.querySelectorAll("figure details").forEach(function (one) { one.open = false; });
+
+  function reachByKeys() {
+    document.querySelectorAll(".wide").forEach(function (one) {
+      if (one.scrollWidth > one.clientWidth) { one.tabIndex = 0; } else { one.removeAttribute("tabindex"); }
+    });
+  }
+  window.addEventListener("resize", reachByKeys);
+  document.addEventListener("toggle", reachByKeys, true);
+  reachByKeys();
+
+  function say(words) {
+    document.querySelectorAll(".drawing").forEach(function (place) { place.textContent = words; place.style.height = "auto"; });
+    document.querySelectorAll("figure details").forEach(function (one) { one.open = true; });
+  }
+
+  function drawAll() {
+    document.querySelectorAll(".drawing").forEach(function (place) {
+      var figure = JSON.parse(document.getElementById(place.dataset.figure).textContent);
+      Plotly.newPlot(place, figure.data, figure.layout, { responsive: true, displayModeBar: false, displaylogo: false });
+    });
+    document.documentElement.dataset.drawn = "yes";
+  }
+
+  function unpacked(text) {
+    var bytes = Uint8Array.from(atob(text), function (letter) { return letter.charCodeAt(0); });
+    return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"))).text();
+  }
+
+  var packed = document.getElementById("plotly-gzip");
+  if (!document.querySelector(".drawing")) { return; }
+  if (packed) {
+    unpacked(packed.textContent).then(function (source) {
+      var script = document.createElement("script");
+      script.textContent = source;
+      document.head.appendChild(script);
+      drawAll();
+    }).catch(function () { say("This browser can't unpack the drawing script; the numbers stand beneath."); });
+  } else if (window.Plotly) {
+    drawAll();
+  } else {
+    say("The drawing script is not beside this report; the numbers stand beneath.");
+  }
+})();

@@ -1,0 +1,21 @@
+"""Files that appear under their name only when whole."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+__all__ = ["PART", "write_whole"]
+
+PART = ".part"
+"""The last letters of a file that is still being written."""
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file aside, then give it its name."""
+    aside = path.with_name(f".{path.name}.{os.getpid()}{PART}")
+    try:
+        aside.write_bytes(content)
+        aside.replace(path)
+    finally:
+        aside.unlink(missing_ok=True)
