@@ -23,6 +23,7 @@ __all__ = [
     "effective_degrees_of_freedom",
     "standard_from_half_width",
     "uncertainty_budget",
+    "whole_degrees_of_freedom",
 ]
 
 Distribution: TypeAlias = (
@@ -255,9 +256,24 @@ def coverage_factor(confidence: float, degrees_of_freedom: float = math.inf) -> 
 
     if not 0.0 < confidence < 1.0:
         raise ValueError(f"confidence {confidence:g}: more than 0 and less than 1 was expected")
+    return float(stdtrit(whole_degrees_of_freedom(degrees_of_freedom), 0.5 + confidence / 2.0))
+
+
+def whole_degrees_of_freedom(degrees_of_freedom: float) -> float:
+    """Return effective degrees of freedom cut to a whole number, 1 at least (JCGM 100:2008, G.4.1 note 1).
+
+    Parameters
+    ----------
+    degrees_of_freedom : float
+        Effective degrees of freedom, [-], may be infinite or NaN.
+
+    Returns
+    -------
+    float
+        Whole number, [-].
+    """
     # Rounding of the sum may leave 18 degrees at 17.999999.
-    whole = np.floor(degrees_of_freedom + 1e-9)
-    return float(stdtrit(np.maximum(whole, 1.0), 0.5 + confidence / 2.0))
+    return float(np.maximum(np.floor(degrees_of_freedom + 1e-9), 1.0))
 
 
 def standard_from_half_width(half_width: float, distribution: Literal["rectangular", "triangular", "arcsine"]) -> float:

@@ -142,11 +142,11 @@ def test_simulated_charts_signal_as_often_as_stated(chart: str, shift: float, re
     assert np.mean(lengths(beyond) > 0) == pytest.approx(stated, abs=4.0 * error + 1e-4)
 
 
-@pytest.mark.parametrize(("shift", "printed"), [(0.0, 234.0), (1.0, 12.9), (2.0, 3.19), (3.0, 1.66)])
-def test_individuals_and_ewma_together(shift: float, printed: float) -> None:
-    """What the report says of this chart; a simulation of 40 000 charts apart from this code, error 0.5 %."""
+@pytest.mark.parametrize(("shift", "simulated"), [(0.0, 234.0), (1.0, 12.80), (2.0, 3.179), (3.0, 1.670)])
+def test_individuals_and_ewma_together(shift: float, simulated: float) -> None:
+    """What the report says of this chart, against 40 000 (no shift) and 200 000 drawn charts; their error is 0.5 %."""
     exact = ewma_run_length(0.4, 3.0, shift, individuals_limit=3.0)
-    assert exact.average == pytest.approx(printed, rel=0.015)
+    assert exact.average == pytest.approx(simulated, rel=0.01)
 
 
 @pytest.mark.parametrize(

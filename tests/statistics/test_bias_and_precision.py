@@ -1,0 +1,244 @@
+"""Bias, site precision, periods, lots: against scipy.stats, handbook factors and simulation."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from labcalc.statistics import (
+    STANDARD_LIMITS,
+    PerformanceThresholds,
+    bias_test,
+    compare_periods,
+    individuals_limits,
+    lot_change,
+    new_lot_statistics,
+    performance_index,
+    site_precision,
+    spread_interval,
+    standardised_over_lots,
+)
+from tests.statistics.data import columns
+
+
+@pytest.fixture
+def check_standard() -> np.ndarray:
+    return columns("check_standard_137.csv", "value")[0]
+
+
+def test_bias_of_the_check_standard(check_standard: np.ndarray) -> None:
+    """NIST dataset MPC264 against 97.060 (computed): t 1.836, limit 2.064; with u = 0.005 on the value 1.342."""
+    found = bias_test(check_standard, 97.060)
+    assert found.t == pytest.approx(1.836, abs=5e-4)
+    assert found.critical_t == pytest.approx(2.064, abs=5e-4)
+    assert found.degrees_of_freedom == pytest.approx(24.0)
+    assert not found.significant
+    assert bias_test(check_standard, 97.060, 0.005).t == pytest.approx(1.342, abs=5e-4)
+
+
+def test_bias_against_scipy(check_standard: np.ndarray) -> None:
+    """scipy.stats.ttest_1samp, an independent implementation."""
+    reference = stats.ttest_1samp(check_standard, 97.05)
+    found = bias_test(check_standard, 97.05)
+    assert (found.t, found.p_value) == (pytest.approx(reference.statistic), pytest.approx(reference.pvalue))
+    low, high = reference.confidence_interval(0.95)
+    assert found.mean - found.expanded_uncertainty == pytest.approx(low)
+    assert found.mean + found.expanded_uncertainty == pytest.approx(high)
+
+
+@pytest.mark.parametrize("certified_uncertainty", [0.0, 0.3, 2.0])
+@pytest.mark.parametrize(("number", "lowest"), [(3, 0.92), (6, 0.94), (20, 0.94)])
+def test_bias_interval_holds_its_confidence(number: int, lowest: float, certified_uncertainty: float) -> None:
+    """Simulated: 95 % of the intervals hold the true bias (Monte Carlo error 0.35 %).
+
+    The effective degrees of freedom are themselves estimated: that costs up to 0.5 % with six results, 2 % with three.
+    """
+    generator = np.random.default_rng(13)
+    drawn = generator.normal(0.7, 1.0, (4000, number))
+    certified = generator.normal(0.0, 1.0, 4000) * certified_uncertainty
+    found = [bias_test(row, value, certified_uncertainty) for row, value in zip(drawn, certified, strict=True)]
+    held = np.mean([abs(one.bias - 0.7) <= one.expanded_uncertainty for one in found])
+    assert lowest <= held <= 0.962
+
+
+def test_bias_of_results_that_do_not_scatter() -> None:
+    assert bias_test([2.0, 2.0], 2.0).t == 0.0
+    assert bias_test([2.0, 2.0], 1.0).significant
+    assert not bias_test([2.0, 2.0], 1.0, 0.8).significant
+
+
+@pytest.mark.parametrize(
+    ("degrees", "low", "high"),
+    [(5, 0.624, 2.453), (10, 0.699, 1.755), (19, 0.760, 1.461), (29, 0.796, 1.344), (100, 0.879, 1.161)],
+)
+def test_interval_of_a_spread(degrees: int, low: float, high: float) -> None:
+    """√(ν/χ²) at 97.5 % and 2.5 % (tables of the chi-square distribution; computed)."""
+    assert spread_interval(1.0, degrees) == pytest.approx((low, high), abs=6e-4)
+
+
+def test_site_precision_interval_holds_its_confidence() -> None:
+    """Simulated, 4000 baselines of 20: Monte Carlo error 0.35 %. The limit itself is 2.77 s."""
+    drawn = np.random.default_rng(17).normal(10.0, 0.5, (4000, 20))
+    found = [site_precision(row) for row in drawn]
+    held = [one.interval[0] <= 2.77 * 0.5 <= one.interval[1] for one in found]
+    assert np.mean(held) == pytest.approx(0.95, abs=0.012)
+    assert found[0].limit == pytest.approx(2.77 * np.std(drawn[0], ddof=1))
+
+
+def test_differences_exceed_the_limit_in_one_case_of_twenty() -> None:
+    """Derivation and simulation: 2.77 s is exceeded by 5 % of differences of two results (error 0.05 %)."""
+    pairs = np.random.default_rng(19).standard_normal((200_000, 2))
+    assert np.mean(np.abs(np.diff(pairs)) > 2.77) == pytest.approx(0.05, abs=0.0025)
+
+
+def index_one() -> np.ndarray:
+    """Twenty results of standard deviation 1."""
+    results = np.tile([1.0, -1.0], 10)
+    return results / np.std(results, ddof=1)
+
+
+@pytest.mark.parametrize(
+    ("reproducibility", "repeatability", "verdict"),
+    [
+        (1.21, 0.5, "satisfactory"),
+        (1.19, 0.5, "marginal"),
+        (0.80, 0.5, "marginal"),
+        (0.79, 0.5, "not consistent with the published precision"),
+        (2.41, 0.5, "satisfactory"),
+        (2.39, 0.5, "marginal"),
+        (2.0, 0.5, "marginal"),
+        (1.59, 0.3, "not consistent with the published precision"),
+    ],
+)
+def test_performance_index(reproducibility: float, repeatability: float, verdict: str) -> None:
+    """ASTM D6792 action table (memory): 1.2 and 0.8 where R/r is below 4, 2.4 and 1.6 from 4 on."""
+    site = site_precision(index_one() / 2.77)
+    found = performance_index(reproducibility + 1e-12, repeatability, site)
+    assert found.index == pytest.approx(reproducibility)
+    assert found.verdict == verdict
+    assert "memory" in found.thresholds.source
+
+
+def test_performance_index_has_an_interval() -> None:
+    """n = 20, index 1.0: 95 % interval 0.68 to 1.32 (chi-square with 19 degrees of freedom; computed)."""
+    found = performance_index(1.0, 0.5, site_precision(index_one() / 2.77))
+    assert found.interval == pytest.approx((0.68, 1.32), abs=0.006)
+    own = PerformanceThresholds(4.0, (1.0, 2.0), (0.5, 1.0), "our own copy")
+    assert performance_index(1.01, 0.5, site_precision(index_one() / 2.77), own).verdict == "satisfactory"
+
+
+def test_periods_of_the_check_standard(check_standard: np.ndarray) -> None:
+    """NIST dataset MPC264, results 1-15 against 16-25 (computed): F 1.199, limit 3.798; t -0.278, p 0.784."""
+    found = compare_periods(check_standard[:15], check_standard[15:])
+    assert (found.f, found.critical_f) == (pytest.approx(1.199, abs=5e-4), pytest.approx(3.798, abs=5e-4))
+    assert abs(found.t) == pytest.approx(0.278, abs=5e-4)
+    assert found.t_p_value == pytest.approx(0.784, abs=5e-4)
+    assert not found.spread_changed
+    assert not found.mean_changed
+
+
+@pytest.mark.parametrize("spread", [1.0, 4.0])
+def test_periods_against_scipy(spread: float) -> None:
+    """scipy.stats.ttest_ind, pooled and Welch, and the F distribution: independent implementations."""
+    generator = np.random.default_rng(23)
+    earlier, later = generator.normal(10.0, 1.0, 18), generator.normal(10.4, spread, 25)
+    found = compare_periods(earlier, later)
+    assert found.t_test == ("pooled" if spread == 1.0 else "Welch")
+    reference = stats.ttest_ind(later, earlier, equal_var=spread == 1.0)
+    assert (found.t, found.t_p_value) == (pytest.approx(reference.statistic), pytest.approx(reference.pvalue))
+    assert found.interval == pytest.approx(tuple(reference.confidence_interval(0.95)))
+    f, larger, smaller = found.f, *((24, 17) if later.std() > earlier.std() else (17, 24))
+    assert found.f_p_value == pytest.approx(min(1.0, 2.0 * stats.f.sf(f, larger, smaller)))
+    assert found.critical_f == pytest.approx(stats.f.ppf(0.975, larger, smaller))
+    assert found.spread_changed is (found.f_p_value < 0.05)
+
+
+@pytest.mark.parametrize(("sizes", "spread"), [((20, 20), 1.0), ((30, 12), 1.0), ((20, 20), 3.0)])
+def test_periods_hold_their_confidence(sizes: tuple[int, int], spread: float) -> None:
+    """Simulated: 95 % of the intervals hold the true difference; equal spreads differ in 5 % (errors 0.35 %)."""
+    generator = np.random.default_rng(29)
+    found = [
+        compare_periods(generator.standard_normal(sizes[0]), generator.normal(0.4, spread, sizes[1]))
+        for _ in range(4000)
+    ]
+    assert np.mean([one.interval[0] <= 0.4 <= one.interval[1] for one in found]) == pytest.approx(0.95, abs=0.012)
+    if spread == 1.0:
+        changed = np.mean([one.spread_changed for one in found])
+        # The larger variance over the smaller at 97.5 %: 5 % exactly for equal sizes, close to it for others.
+        assert changed == pytest.approx(0.05, abs=0.012)
+
+
+def test_new_lot_statistics() -> None:
+    """Quesenberry 1991, known variance, by hand: 10, 11, 9, 12 give 0.7071, -1.2247, 1.7321."""
+    q = new_lot_statistics([10.0, 11.0, 9.0, 12.0], 1.0)
+    assert math.isnan(q[0])
+    assert q[1:] == pytest.approx([math.sqrt(0.5), -math.sqrt(1.5), math.sqrt(3.0)])
+
+
+def test_new_lot_statistics_are_standard_normal_and_independent() -> None:
+    """Simulated, 20 000 lots: mean 0, deviation 1, no correlation between steps (errors 0.7 %)."""
+    generator = np.random.default_rng(31)
+    q = np.array([new_lot_statistics(row, 2.0)[1:] for row in generator.normal(7.0, 2.0, (20_000, 6))])
+    assert q.mean(axis=0) == pytest.approx(np.zeros(5), abs=0.03)
+    assert np.cov(q.T) == pytest.approx(np.eye(5), abs=0.04)
+
+
+def test_parallel_runs_with_a_known_spread_give_the_stated_false_alarms() -> None:
+    """Simulated: one later result is beyond the widened limits in 0.27 %; the centre's interval holds 95 %."""
+    generator = np.random.default_rng(37)
+    alarms, held = [], []
+    for row in generator.normal(5.0, 1.0, (3000, 6)):
+        new = lot_change(row, STANDARD_LIMITS)
+        if new.sigma_carried:
+            z = new.limits.standardised(generator.normal(5.0, 1.0, 40))
+            alarms.append(np.mean(np.abs(z) > 3.0))
+            held.append(abs(new.limits.centre - 5.0) <= new.centre_half_width)
+    assert np.mean(alarms) == pytest.approx(2.0 * stats.norm.sf(3.0), abs=0.0007)
+    assert np.mean(held) == pytest.approx(0.95, abs=0.013)
+
+
+@pytest.mark.parametrize("sigma_from", ["standard deviation", "moving range"])
+def test_parallel_runs_carry_the_spread_in_nineteen_cases_of_twenty(sigma_from: str) -> None:
+    """Simulated: the F-test rejects 5 % of lots of equal spread (error 0.35 %)."""
+    generator = np.random.default_rng(41)
+    found = [
+        lot_change(new, individuals_limits(old, sigma_from=sigma_from, constants="exact"))  # type: ignore[arg-type]
+        for old, new in zip(generator.normal(0.0, 1.0, (4000, 25)), generator.normal(3.0, 1.0, (4000, 12)), strict=True)
+    ]
+    assert np.mean([one.sigma_carried for one in found]) == pytest.approx(0.95, abs=0.013)
+
+
+def test_a_new_lot_that_scatters_more_stands_on_its_own() -> None:
+    old = individuals_limits(np.random.default_rng(2).normal(10.0, 0.1, 40))
+    results = np.random.default_rng(3).normal(20.0, 1.0, 12)
+    new = lot_change(results, old)
+    assert not new.sigma_carried
+    assert new.limits.sigma == pytest.approx(np.std(results, ddof=1) * math.sqrt(13.0 / 12.0))
+    assert new.limits.sigma_from == "standard deviation"
+    assert new.limits.provisional
+
+
+def test_several_lots_on_one_axis() -> None:
+    limits = {"A": individuals_limits([10.0, 10.2, 10.1]), "B": individuals_limits([50.0, 51.0, 50.5])}
+    results = [limits["A"].upper, limits["B"].lower, limits["B"].centre]
+    assert standardised_over_lots(results, ["A", "B", "B"], limits) == pytest.approx([3.0, -3.0, 0.0])
+    with pytest.raises(LookupError, match="lot 'C' has no limits"):
+        standardised_over_lots([1.0], ["C"], limits)
+    with pytest.raises(ValueError, match="1 results, but 2 lots"):
+        standardised_over_lots([1.0], ["A", "B"], limits)
+
+
+def test_refusals() -> None:
+    with pytest.raises(ValueError, match="uncertainty of the certified value is nan: 0 or more was expected"):
+        bias_test([1.0, 2.0], 1.0, math.nan)
+    with pytest.raises(ValueError, match="1 results: a test of bias needs 2 or more"):
+        bias_test([1.0], 1.0)
+    with pytest.raises(ValueError, match=r"published r 0.5 and R 0: more than 0"):
+        performance_index(0.0, 0.5, site_precision([1.0, 2.0]))
+    with pytest.raises(ValueError, match="a period whose results are all equal"):
+        compare_periods([1.0, 1.0], [1.0, 2.0])
+    with pytest.raises(ValueError, match="sigma 0: more than 0 was expected"):
+        new_lot_statistics([1.0], 0.0)

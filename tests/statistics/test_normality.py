@@ -1,0 +1,154 @@
+"""Baselines: Anderson-Darling, resolution and dependence against published data sets and simulation."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from labcalc.statistics import (
+    ANDERSON_DARLING_FACTORS,
+    anderson_darling,
+    individuals_limits,
+    resolution,
+    rounding_step,
+    serial_dependence,
+)
+from tests.statistics.data import columns
+
+OLD = "Stephens 1974"
+
+
+def test_heat_flow_meter() -> None:
+    """NIST dataset ZARR13, e-Handbook 1.4.2.8: A2* 0.129 by the older factor (memory); the rest computed."""
+    (factors,) = columns("heat_flow_meter_zarr13.csv", "calibration_factor")
+    test, older = anderson_darling(factors), anderson_darling(factors, factor=OLD)
+    assert test.statistic == pytest.approx(0.12648, abs=5e-6)
+    assert test.adjusted == pytest.approx(0.12697, abs=5e-6)
+    assert older.adjusted == pytest.approx(0.129, abs=5e-4)
+    assert test.p_value == older.p_value == pytest.approx(0.985, abs=5e-4)
+    assert not test.departs
+
+
+def test_check_standard_with_both_spreads() -> None:
+    """NIST dataset MPC264 (computed): A2* 0.20996 by s, 0.20837 by the moving range, without a p."""
+    (values,) = columns("check_standard_137.csv", "value")
+    from_range = individuals_limits(values, constants="exact").mean_moving_range / 1.128
+    assert anderson_darling(values).adjusted == pytest.approx(0.20996, abs=2e-5)
+    other = anderson_darling(values, sigma=from_range)
+    assert other.adjusted == pytest.approx(0.20837, abs=2e-5)
+    assert math.isnan(other.p_value)
+
+
+@pytest.mark.parametrize(("adjusted", "p_value"), [(0.752, 0.05), (1.035, 0.01), (0.631, 0.10), (0.873, 0.025)])
+def test_p_values_at_the_published_limits(adjusted: float, p_value: float) -> None:
+    """D'Agostino & Stephens 1986, table 4.7 (memory): limits of A2* at 10, 5, 2.5 and 1 %."""
+    from labcalc.statistics.normality import _p_value
+
+    assert _p_value(adjusted) == pytest.approx(p_value, rel=0.03)
+
+
+def test_p_values_join() -> None:
+    from labcalc.statistics.normality import _p_value
+
+    for joint in (0.2, 0.34, 0.6):
+        assert _p_value(joint - 1e-9) == pytest.approx(_p_value(joint), rel=0.03)
+
+
+@pytest.mark.parametrize("number", [10, 20, 60])
+def test_normal_results_are_rejected_as_often_as_stated(number: int) -> None:
+    """Simulated, 4000 series: 5 % and 1 % of normal series are above the limits; p is uniform (error 0.35 %)."""
+    drawn = np.random.default_rng(9).standard_normal((4000, number))
+    tests = [anderson_darling(row) for row in drawn]
+    adjusted = np.array([test.adjusted for test in tests])
+    limits = ANDERSON_DARLING_FACTORS["D'Agostino & Stephens 1986"]
+    assert np.mean(adjusted > limits.critical_5_percent) == pytest.approx(0.05, abs=0.012)
+    assert np.mean(adjusted > limits.critical_1_percent) == pytest.approx(0.01, abs=0.006)
+    p_values = np.array([test.p_value for test in tests])
+    assert [np.mean(p_values < p) for p in (0.25, 0.5, 0.75)] == pytest.approx([0.25, 0.5, 0.75], abs=0.035)
+
+
+def test_skewed_results_depart() -> None:
+    assert anderson_darling(np.random.default_rng(1).exponential(size=60)).departs
+
+
+@pytest.mark.parametrize(("ratio", "rejected"), [(0.2, 0.065), (0.5, 0.21), (1.0, 0.90)])
+def test_rounding_kills_the_test(ratio: float, rejected: float) -> None:
+    """Computed by another simulation: rejections of 20 normal results at a step of 0.2, 0.5 and 1 s."""
+    drawn = np.random.default_rng(2).normal(5.0, 1.0, (1500, 20))
+    found = np.mean([anderson_darling(np.round(row / ratio) * ratio).departs for row in drawn])
+    assert found == pytest.approx(rejected, abs=0.035)
+
+
+@pytest.mark.parametrize(
+    ("results", "step"),
+    [
+        ([10.05, 10.10, 10.25], 0.05),
+        ([41.231, 41.233, 41.239], 0.002),
+        ([829.1, 829.4, 829.3], 0.1),
+        ([120.0, 140.0, 180.0], 20.0),
+        ([1234.56785, 1234.56790], 0.00005),
+        ([7.0, 7.0], math.nan),
+    ],
+)
+def test_rounding_step(results: list[float], step: float) -> None:
+    assert rounding_step(results) == pytest.approx(step, nan_ok=True)
+
+
+def test_resolution() -> None:
+    results = np.round(np.random.default_rng(4).normal(46.0, 0.05, 40), 2)
+    fine = resolution(results)
+    assert fine.step == pytest.approx(0.01)
+    assert fine.ratio == pytest.approx(0.01 / np.std(results, ddof=1))
+    assert not fine.coarse
+    assert resolution(results, step=0.02).coarse
+    assert not resolution(results, step=0.02, highest_ratio=0.5).coarse
+    assert resolution([7.0, 7.0], step=0.1).ratio == math.inf
+
+
+@pytest.mark.parametrize(
+    ("file", "lag_1"),
+    [
+        ("strd_lew.csv", -0.307304800605679),
+        ("strd_lottery.csv", -0.120948622967393),
+        ("strd_michelso.csv", 0.535199668621283),
+    ],
+)
+def test_autocorrelation_certified(file: str, lag_1: float) -> None:
+    """NIST Statistical Reference Datasets, univariate (certified, from memory): twelve digits."""
+    assert serial_dependence(columns(file, "y")[0]).lag_1 == pytest.approx(lag_1, rel=1e-12)
+
+
+@pytest.mark.parametrize(("number", "limit"), [(8, 0.987), (10, 1.062), (15, 1.204), (20, 1.301), (25, 1.367)])
+def test_lower_limits_of_the_von_neumann_ratio(number: int, limit: float) -> None:
+    """5 % points of the ratio for independent results (computed, 200 000 drawn series)."""
+    drawn = np.random.default_rng(number).standard_normal(number)
+    assert serial_dependence(drawn).lower_limit == pytest.approx(limit, abs=0.005)
+
+
+def test_independent_results_are_called_dependent_in_one_case_of_twenty() -> None:
+    """Simulated, 3000 series of 20: Monte Carlo error 0.4 %."""
+    found = [serial_dependence(row) for row in np.random.default_rng(6).standard_normal((3000, 20))]
+    assert np.mean([one.dependent for one in found]) == pytest.approx(0.05, abs=0.013)
+    assert np.mean([one.p_value for one in found]) == pytest.approx(0.5, abs=0.02)
+    assert np.mean([one.von_neumann for one in found]) == pytest.approx(2.0, abs=0.03)
+
+
+def test_drift_is_seen() -> None:
+    drift = np.random.default_rng(3).normal(0.0, 1.0, 40) + np.linspace(0.0, 4.0, 40)
+    assert serial_dependence(drift).dependent
+    assert serial_dependence(np.tile([0.0, 1.0], 10)).p_value == pytest.approx(1.0, abs=1e-6)
+
+
+def test_refusals() -> None:
+    with pytest.raises(ValueError, match="4 results: a test of normality needs 5 or more"):
+        anderson_darling([1.0, 2.0, 3.0, 4.0])
+    with pytest.raises(ValueError, match="5 results that are all 2: a test needs results that differ"):
+        anderson_darling([2.0] * 5)
+    with pytest.raises(ValueError, match="factor 'new': one of D'Agostino & Stephens 1986, Stephens 1974"):
+        anderson_darling([1.0, 2.0, 3.0, 4.0, 5.0], factor="new")  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="7 results: a test of neighbours needs 8 or more"):
+        serial_dependence(range(7))
+    with pytest.raises(ValueError, match=r"results that are all 0\.1"):
+        serial_dependence([0.1] * 9)
