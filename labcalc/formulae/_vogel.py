@@ -58,5 +58,5 @@ def _least_squares(T: NDArray[np.float64], y: NDArray[np.float64]) -> Coefficien
 
     u = bracketed_root(bend, _FLATTEST * most, _STEEPEST * most)
     line = straight_line(delta / (1.0 + u[..., None] * delta), y)
-    T0 = (centre - scale / u[..., None])[..., 0]
+    T0 = centre[..., 0] - scale[..., 0] / u
     return line.intercept + line.slope / u, -line.slope * scale[..., 0] / u**2, T0

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.errors import OutOfRangeError
 from labcalc.formulae._least_squares import StraightLine, points_of_curves, straight_line
 from labcalc.formulae._refusals import refuse_outside
 from labcalc.formulae._temperatures import keep_inside, kelvin
@@ -117,7 +118,7 @@ class EstimatedLine:
         return self._band(temperature_C, level, extrapolate, single=1.0)
 
     def _band(self, temperature_C: ArrayLike, level: float, extrapolate: bool, single: float) -> ViscosityBand:
-        refuse_outside(np.asarray(level), "level", "[-]", above=0.0, highest=1.0 - 1e-9, reason="it is a probability")
+        refuse_outside(np.asarray(level), "level", "[-]", above=0.0, highest=0.999999, reason="it is a probability")
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.line.lowest_C, self.line.highest_C, extrapolate)
         x = np.log10(kelvin(temperature))
@@ -148,7 +149,8 @@ def estimate_viscosity_temperature(
         Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
     uncertainty_percent : array_like of float, optional
         Standard uncertainty of each viscosity, [%], such as repeatability limit / 2.8; broadcasts against the points.
-        Without it all are taken as equally sure, and three or more points tell how sure from their scatter.
+        Without it all are taken as equally sure, and three or more results, repeats among them or not, tell how sure
+        from their scatter.
 
     Returns
     -------
@@ -159,8 +161,8 @@ def estimate_viscosity_temperature(
     Raises
     ------
     OutOfRangeError
-        A viscosity is outside the range, an uncertainty is not positive, or an oil has fewer different temperatures
-        than two, three without stated uncertainty.
+        A viscosity is outside the range, an uncertainty is not positive, or an oil has fewer than two different
+        temperatures, or, without stated uncertainty, fewer than three results.
 
     References
     ----------
@@ -177,10 +179,12 @@ def estimate_viscosity_temperature(
     temperature, viscosity = points_of_curves(
         temperature_C,
         kinematic_viscosity,
-        needed=2 if known else 3,
+        needed=2,
         what="a line with its uncertainty",
-        reason="its points must tell their scatter, unless the uncertainty of the results is stated",
+        reason="a viscosity-temperature line needs two",
     )
+    if not known:
+        _refuse_two_results(int(temperature.shape[-1]))
     percent = stated_percent(1.0 if uncertainty_percent is None else uncertainty_percent, viscosity)
     x, W = np.log10(kelvin(temperature)), walther_ordinate(viscosity)
     fit = straight_line(x, W, 1.0 / (ordinate_of_percent(viscosity) * percent) ** 2)
@@ -196,6 +200,17 @@ def estimate_viscosity_temperature(
     ends = temperature.min(axis=-1), temperature.max(axis=-1)
     line = ViscosityTemperatureLine(fit.intercept, -fit.slope, *ends, residuals, temperature.shape[-1])
     return EstimatedLine(line, noise, degrees, fit)
+
+
+def _refuse_two_results(count: int) -> None:
+    if count < 3:
+        raise OutOfRangeError(
+            "a line with its uncertainty through",
+            float(count),
+            "results",
+            lowest=3.0,
+            reason="they must tell their scatter, unless the uncertainty of the results is stated",
+        )
 
 
 def ordinate_of_percent(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,0 +1,187 @@
+"""Curves of viscosity over temperature: derivations, reference liquids, and which curve the points decide for."""
+
+from __future__ import annotations
+
+import csv
+from collections import defaultdict
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from labcalc import formulae
+from labcalc.errors import ExtrapolationWarning, OutOfRangeError
+
+CURVES = Path(__file__).parent / "published" / "curves"
+
+ZERO_C = 273.15
+OIL_C = np.array([0.0, 20.0, 40.0, 60.0, 80.0, 100.0])
+VOGEL = 0.05 * np.exp(900.0 / (OIL_C + ZERO_C - 170.0))
+"""Derivation: points of the curve a = ln 0.05, b = 900 K, T₀ = 170 K."""
+
+
+def reference_liquids() -> dict[str, NDArray[np.float64]]:
+    """Return temperature and kinematic viscosity by liquid."""
+    points = defaultdict(list)
+    with (CURVES / "reference_liquids.csv").open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            points[row["liquid"]].append((float(row["temperature_C"]), float(row["kinematic_viscosity"])))
+    return {liquid: np.array(pairs).T for liquid, pairs in points.items()}
+
+
+LIQUIDS = reference_liquids()
+
+
+@pytest.mark.parametrize(
+    ("liquid", "percent"), [("n-decane", 0.9), ("n-dodecane", 0.8), ("n-octane", 1.6), ("n-nonane", 4.2)]
+)
+def test_line_through_the_ends_of_an_alkane(liquid: str, percent: float) -> None:
+    """Where the line of ASTM D341 holds, and how well: pure liquids below 3 mm²/s are bent a little against it."""
+    t, nu = LIQUIDS[liquid]
+    line = formulae.fit_viscosity_temperature(t[[0, -1]], nu[[0, -1]])
+    np.testing.assert_allclose(line.kinematic_viscosity_at(t), nu, rtol=0.01 * percent)
+
+
+def test_water_follows_vogel_and_not_andrade() -> None:
+    """IAPWS R12-08: Vogel's curve within 0.7 % from 0.01 °C to 99 °C, Andrade's not within 5 %."""
+    t, nu = LIQUIDS["water"]
+    vogel, andrade = formulae.fit_vogel(t, nu), formulae.fit_andrade(t, nu)
+    np.testing.assert_allclose(vogel.viscosity_at(t), nu, rtol=0.007)
+    assert np.abs(andrade.viscosity_at(t) / nu - 1.0).max() > 0.05
+    found = formulae.compare_viscosity_models(t, nu)
+    assert found.best == "Vogel"
+    assert found.leave_one_out_percent[1] < 0.5 * found.leave_one_out_percent[2]
+
+
+def test_derivation_three_points_give_vogel_back() -> None:
+    curve = formulae.fit_vogel(OIL_C[[1, 2, 5]], VOGEL[[1, 2, 5]])
+    np.testing.assert_allclose([curve.a, curve.b_K, curve.T0_K], [np.log(0.05), 900.0, 170.0], rtol=1e-11)
+    np.testing.assert_allclose(curve.viscosity_at(OIL_C[1:]), VOGEL[1:], rtol=1e-12)
+
+
+def test_derivation_the_order_of_points_is_free() -> None:
+    shuffled = [4, 0, 3, 1, 5, 2]
+    for count in (3, 6):
+        order = [i for i in shuffled if i < count]
+        curve = formulae.fit_vogel(OIL_C[order], VOGEL[order])
+        np.testing.assert_allclose([curve.a, curve.b_K, curve.T0_K], [np.log(0.05), 900.0, 170.0], rtol=1e-9)
+
+
+def test_least_squares_of_vogel_agree_with_a_general_library() -> None:
+    from scipy.optimize import curve_fit
+
+    rng = np.random.default_rng(11)
+    points = VOGEL * np.exp(0.003 * rng.standard_normal((5, OIL_C.size)))
+    curves = formulae.fit_vogel(OIL_C, points)
+
+    def logarithm(T: NDArray[np.float64], a: float, b: float, T0: float) -> NDArray[np.float64]:
+        return a + b / (T - T0)
+
+    for i, point in enumerate(points):
+        expected, _ = curve_fit(
+            logarithm, OIL_C + ZERO_C, np.log(point), p0=(-3.0, 900.0, 170.0), xtol=1e-14, ftol=1e-14
+        )
+        np.testing.assert_allclose([curves.a[i], curves.b_K[i], curves.T0_K[i]], expected, rtol=1e-6)
+
+
+def test_points_that_bend_the_other_way_are_refused() -> None:
+    with pytest.raises(
+        OutOfRangeError, match=r"steepness of ln x when cold .* 0\.92694\d+ .* no curve of Vogel bends"
+    ) as refusal:
+        formulae.fit_vogel([20.0, 40.0, 60.0], [30.0, 20.0, 12.914])
+    assert refusal.value.value == pytest.approx(np.log(30.0 / 20.0) / np.log(20.0 / 12.914))
+    with pytest.raises(OutOfRangeError, match="no curve of Vogel bends"):
+        formulae.fit_vogel([20.0, 40.0, 60.0, 80.0], [30.0, 20.0, 11.0, 5.0])
+    with pytest.raises(OutOfRangeError, match="the curve of Vogel needs 3"):
+        formulae.fit_vogel([20.0, 40.0, 40.0], [30.0, 20.0, 20.0])
+
+
+def test_derivation_m_value() -> None:
+    """Natural logarithms give the same m; the constant changes the second decimal."""
+    T = np.array([40.0, 100.0]) + ZERO_C
+    nu = np.array([73.30, 8.86])
+    for constant in (0.6, 0.7, 0.8):
+        Z = np.log(np.log(nu + constant))
+        line = formulae.fit_ubbelohde_walther([40.0, 100.0], nu, constant=constant)
+        assert line.m == pytest.approx((Z[0] - Z[1]) / (np.log(T[1]) - np.log(T[0])), rel=1e-12)
+        assert line.constant == constant
+    above_7 = formulae.fit_ubbelohde_walther([40.0, 100.0], nu, constant=0.7)
+    d341 = formulae.fit_viscosity_temperature([40.0, 100.0], nu)
+    assert above_7.m == pytest.approx(d341.slope, rel=1e-12)
+    np.testing.assert_allclose(
+        above_7.kinematic_viscosity_at([40.0, 60.0, 100.0]), d341.kinematic_viscosity_at([40.0, 60.0, 100.0])
+    )
+
+
+def test_extrapolation_is_on_demand_only() -> None:
+    curves = (
+        formulae.fit_andrade([40.0, 100.0], [73.30, 8.86]).viscosity_at,
+        formulae.fit_ubbelohde_walther([40.0, 100.0], [73.30, 8.86]).kinematic_viscosity_at,
+        formulae.fit_vogel([20.0, 40.0, 100.0], [240.981, 73.30, 8.86]).viscosity_at,
+    )
+    for curve in curves:
+        with pytest.raises(OutOfRangeError, match="ask for extrapolation"):
+            curve(100.1)
+        with pytest.warns(ExtrapolationWarning, match=r"100\.1 °C is outside the measured"):
+            assert 8.0 < curve(100.1, extrapolate=True) < 8.86
+
+
+def test_vogel_has_no_value_at_its_pole() -> None:
+    curve = formulae.fit_vogel(OIL_C, VOGEL)
+    with (
+        pytest.warns(ExtrapolationWarning),
+        pytest.raises(OutOfRangeError, match="temperature above T₀ -3"),
+    ):
+        curve.viscosity_at(167.0 - ZERO_C, extrapolate=True)
+
+
+@pytest.mark.parametrize("points", [2, 3, 4])
+def test_few_points_decide_nothing(points: int) -> None:
+    found = formulae.compare_viscosity_models(OIL_C[:points], VOGEL[:points])
+    assert found.best == "undecided"
+    assert np.isnan(found.criterion).all()
+    assert "can't decide" in found.reason
+
+
+def test_five_points_tell_the_line_from_andrade_only() -> None:
+    found = formulae.compare_viscosity_models(OIL_C[1:], VOGEL[1:])
+    assert np.isnan(found.criterion[1])
+    assert found.best == "ASTM D341"
+    assert "Vogel's curve needs six" in found.reason
+
+
+def test_the_criterion_finds_the_model_behind_the_points() -> None:
+    """Simulation: noise of 0.1 %, where the three curves differ by 2 % and more; and none of 10 %, where they don't."""
+    rng = np.random.default_rng(5)
+    T = OIL_C + ZERO_C
+    curves = {
+        "ASTM D341": 10.0**10.0 ** (9.458393 - 3.680946 * np.log10(T)) - 0.7,
+        "Vogel": VOGEL,
+        "Andrade": np.exp(-8.846625 + 4115.162 / T),
+    }
+    for name, curve in curves.items():
+        noisy = curve * np.exp(0.001 * rng.standard_normal((300, T.size)))
+        found = formulae.compare_viscosity_models(OIL_C, noisy)
+        assert np.mean(found.best == name) > 0.95
+        assert found.best.shape == (300,)
+        assert found.criterion.shape == (300, 3)
+    narrow = np.linspace(39.0, 41.0, 6)
+    close = np.interp(narrow, OIL_C, VOGEL) * np.exp(0.05 * rng.standard_normal((300, 6)))
+    assert np.mean(formulae.compare_viscosity_models(narrow, close).best == "undecided") > 0.9
+
+
+def test_leave_one_out_is_what_it_says() -> None:
+    """Derivation: each point told by a curve through the others, fitted anew."""
+    rng = np.random.default_rng(8)
+    nu = VOGEL * np.exp(0.01 * rng.standard_normal(OIL_C.size))
+    found = formulae.compare_viscosity_models(OIL_C, nu)
+    errors: list[list[float]] = [[], []]
+    for i in range(OIL_C.size):
+        others = np.arange(OIL_C.size) != i
+        with pytest.warns(ExtrapolationWarning) if i in (0, 5) else np.errstate():
+            for place, fit in enumerate((formulae.fit_vogel, formulae.fit_andrade)):
+                told = fit(OIL_C[others], nu[others]).viscosity_at(OIL_C[i], extrapolate=True)
+                errors[place].append(float(np.log(told / nu[i])))
+    expected = 100.0 * np.sqrt(np.mean(np.square(errors), axis=-1))
+    np.testing.assert_allclose(found.leave_one_out_percent[1:], expected, rtol=1e-9)
