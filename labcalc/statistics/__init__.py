@@ -11,7 +11,6 @@ from labcalc.statistics.control_charts import (
     cusum_chart,
     ewma,
     ewma_chart,
-    first_signal,
     individuals_chart,
 )
 from labcalc.statistics.control_limits import (
@@ -66,6 +65,7 @@ from labcalc.statistics.run_rules import (
     Beyond,
     RuleSignals,
     RunRule,
+    Signal,
     Trend,
     Within,
     run_rule_signals,
@@ -124,6 +124,7 @@ __all__ = [
     "RunLength",
     "RunRule",
     "SerialDependence",
+    "Signal",
     "SimulatedRunLength",
     "SitePrecision",
     "Trend",
@@ -144,7 +145,6 @@ __all__ = [
     "ewma",
     "ewma_chart",
     "ewma_run_length",
-    "first_signal",
     "individuals_chart",
     "individuals_limits",
     "lot_change",

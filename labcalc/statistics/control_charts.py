@@ -19,7 +19,6 @@ __all__ = [
     "cusum_chart",
     "ewma",
     "ewma_chart",
-    "first_signal",
     "individuals_chart",
 ]
 
@@ -259,25 +258,3 @@ def cusum(z: ArrayLike, reference: float) -> NDArray[np.float64]:
     """
     total = np.cumsum(np.asarray(z, dtype=float) - reference, axis=-1)
     return total - np.minimum(np.minimum.accumulate(total, axis=-1), 0.0)
-
-
-def first_signal(beyond: ArrayLike) -> int | None:
-    """Return where a chart signals first.
-
-    Parameters
-    ----------
-    beyond : array_like of bool
-        Whether each point of one series signals, [-].
-
-    Returns
-    -------
-    int or None
-        Index of the first signal, [-], counted from 0; none where nothing signals.
-
-    Examples
-    --------
-    >>> first_signal([False, True, True]), first_signal([False, False])
-    (1, None)
-    """
-    where = np.flatnonzero(np.asarray(beyond))
-    return int(where[0]) if where.size else None

@@ -123,13 +123,13 @@ def _adaptive(
 ) -> tuple[NDArray[np.float64], bool]:
     """JCGM 101:2008, 7.9.4: blocks until twice the deviation of every mean is below the tolerance."""
     size = max(math.ceil(100.0 / (1.0 - confidence)), _LEAST_BLOCK)
-    blocks, estimates = [block(size)], []
-    estimates.append(_estimates(blocks[0], confidence))
+    blocks = [block(size)]
+    estimates = [_estimates(blocks[0], confidence)]
     while len(blocks) * size < MOST_TRIALS:
         blocks.append(block(size))
         estimates.append(_estimates(blocks[-1], confidence))
         deviations = np.std(estimates, axis=0, ddof=1) / math.sqrt(len(blocks))
-        spread = float(np.std(np.concatenate(blocks), ddof=1))
+        spread = float(np.mean(estimates, axis=0)[1])
         if np.all(2.0 * deviations <= numerical_tolerance(spread, digits)):
             return np.concatenate(blocks), True
     return np.concatenate(blocks), False

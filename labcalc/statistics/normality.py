@@ -209,6 +209,10 @@ def resolution(results: ArrayLike, *, step: float | None = None, highest_ratio: 
     return Resolution(used, spread, ratio, ratio > highest_ratio)
 
 
+_LARGEST_WHOLE = 2.0**53
+"""Beyond it a double can't hold every whole number."""
+
+
 def rounding_step(results: ArrayLike, digits: int = 9) -> float:
     """Return the largest step of which all differences between results are multiples.
 
@@ -237,7 +241,8 @@ def rounding_step(results: ArrayLike, digits: int = 9) -> float:
     series = finite_series(results, 1, "a rounding step")
     for decimals in range(digits + 1):
         units = series * 10.0**decimals
-        if np.all(np.abs(units - np.round(units)) <= 1e-6 + 4e-16 * np.abs(units)):
+        whole_enough = np.all(np.abs(units - np.round(units)) <= 1e-6 + 4e-16 * np.abs(units))
+        if whole_enough or np.max(np.abs(units)) > _LARGEST_WHOLE / 10.0:
             break
     whole = np.round(units - np.round(units[0])).astype(np.int64)
     step = int(np.gcd.reduce(whole))

@@ -22,6 +22,9 @@ __all__ = ["RunLength", "cusum_run_length", "ewma_run_length", "rules_run_length
 _NODES = 81
 """Odd, so that the middle node is the centre line itself."""
 
+_REACH = 10.0
+"""Standard deviations beyond which a normal step doesn't go: 1.5e-23 of all."""
+
 _SETTLED = 1e-12
 """Relative change of the decay from one result to the next at which the rest is taken as geometric."""
 
@@ -158,8 +161,7 @@ def ewma_run_length(
     Returns
     -------
     RunLength
-        Distribution of the run length, [results]; its average within 1e-6 for EWMA alone from a weight of 0.01 on,
-        within 3e-4 together with limits of individuals, where it has kinks.
+        Distribution of the run length, [results]; its average within 1e-6 for EWMA alone, within 3e-4 together with limits of individuals, where it has kinks.
 
     Raises
     ------
@@ -276,7 +278,9 @@ def _reached(
 ) -> NDArray[np.float64]:
     """Return the chain over nodes: from each, a normal step cut to its own interval, spread over the nodes again."""
     inner, weights = np.polynomial.legendre.leggauss(_NODES)
-    half = (upper - lower) / 2.0
+    # No more than the step's own reach is integrated: a narrow step stays as well resolved as a wide one.
+    lower, upper = np.maximum(lower, mean - _REACH * spread), np.minimum(upper, mean + _REACH * spread)
+    half = np.maximum(upper - lower, 0.0) / 2.0
     places = (upper + lower)[:, np.newaxis] / 2.0 + half[:, np.newaxis] * inner
     masses = half[:, np.newaxis] * weights * _normal(places - mean[:, np.newaxis], spread)
     return np.asarray((masses[:, np.newaxis, :] @ _lagrange(nodes, places))[:, 0, :])
@@ -304,6 +308,8 @@ def _refuse_scale(scale: float) -> None:
 
 def _run_length(matrix: Any, start: int) -> RunLength:
     """Brook, D., Evans, D. A.: Biometrika 59 (1972) 539; ``matrix`` is dense or sparse, states without a signal."""
+    if np.min(matrix.sum(axis=1)) >= 1.0 - _SPENT:
+        raise ValueError("limits so wide that a signal comes less than once in 1e15 results: no run length")
     average, second = _moments(matrix)
     # E[N^2] = 2 (I - Q)^-1 E[N] - E[N]
     variance = 2.0 * second[start] - average[start] - average[start] ** 2

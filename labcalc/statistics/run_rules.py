@@ -19,6 +19,7 @@ __all__ = [
     "Beyond",
     "RuleSignals",
     "RunRule",
+    "Signal",
     "Trend",
     "Within",
     "run_rule_signals",
@@ -217,6 +218,14 @@ RULE_SETS: Mapping[str, tuple[RunRule, ...]] = MappingProxyType(
 """Rule sets by the name that a laboratory's settings use."""
 
 
+@dataclass(frozen=True)
+class Signal:
+    """A point at which patterns are complete: its index, counted from 0, and the rules in the order of their set."""
+
+    index: int
+    rules: tuple[RunRule, ...]
+
+
 @dataclass(frozen=True, eq=False)
 class RuleSignals:
     """Which rule signals at which point: ``signals`` has a row a rule."""
@@ -230,25 +239,18 @@ class RuleSignals:
         return np.asarray(np.any(self.signals, axis=0))
 
     @property
-    def first(self) -> tuple[int, tuple[RunRule, ...]] | None:
-        """Index of the first signal, counted from 0, with the rules that signal there; none where nothing does."""
+    def found(self) -> tuple[Signal, ...]:
+        """Every signal of one chart, in the order of the points."""
+        return tuple(self._signal(index) for index in np.flatnonzero(self.beyond).tolist())
+
+    @property
+    def first(self) -> Signal | None:
+        """First signal of one chart; none where nothing signals."""
         where = np.flatnonzero(self.beyond)
-        return (int(where[0]), self.at(int(where[0]))) if where.size else None
+        return self._signal(int(where[0])) if where.size else None
 
-    def at(self, index: int) -> tuple[RunRule, ...]:
-        """Return the rules that signal at a point.
-
-        Parameters
-        ----------
-        index : int
-            Which point, [-], counted from 0.
-
-        Returns
-        -------
-        tuple of RunRule
-            Rules in the order of the set, [-].
-        """
-        return tuple(rule for rule, hit in zip(self.rules, self.signals[:, index], strict=True) if hit)
+    def _signal(self, index: int) -> Signal:
+        return Signal(index, tuple(rule for rule, hit in zip(self.rules, self.signals[:, index], strict=True) if hit))
 
 
 def run_rule_signals(z: ArrayLike, rules: tuple[RunRule, ...] = WESTERN_ELECTRIC) -> RuleSignals:
@@ -274,9 +276,10 @@ def run_rule_signals(z: ArrayLike, rules: tuple[RunRule, ...] = WESTERN_ELECTRIC
 
     Examples
     --------
-    >>> found = run_rule_signals([0.3, 2.2, -0.4, 2.1, 0.2, 2.4])
-    >>> found.first is not None and (found.first[0], str(found.first[1][0]))
-    (3, '2 of 3 beyond 2 s, same side')
+    >>> for signal in run_rule_signals([0.3, 2.2, -0.4, 2.1, 0.2, 2.4]).found:
+    ...     print(signal.index, *signal.rules)
+    3 2 of 3 beyond 2 s, same side
+    5 2 of 3 beyond 2 s, same side
     """
     points = np.asarray(z, dtype=float)
     return RuleSignals(tuple(rules), np.array([rule.signals(points) for rule in rules], dtype=bool))

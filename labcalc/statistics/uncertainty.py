@@ -146,7 +146,7 @@ def uncertainty_budget(
     related = np.eye(len(inputs)) if correlation is None else np.asarray(correlation, dtype=float)
     degrees = _effective(contributions, np.array([i.degrees_of_freedom for i in inputs]), related)
     factor = coverage_factor(confidence, degrees)
-    shares = contributions * (related @ contributions) / combined**2 if combined > 0.0 else np.zeros(len(inputs))
+    shares = contributions * (related @ contributions) / combined**2 if combined != 0.0 else np.zeros(len(inputs))
     return UncertaintyBudget(
         quantity,
         unit,

@@ -16,7 +16,6 @@ from labcalc.statistics import (
     cusum_chart,
     ewma,
     ewma_chart,
-    first_signal,
     individuals_chart,
     individuals_limits,
     moving_ranges,
@@ -32,7 +31,7 @@ def test_individuals_chart_of_flow_rates() -> None:
     assert limits.mean_moving_range == pytest.approx(1.8778, abs=5e-5)
     assert (limits.upper, limits.lower) == (pytest.approx(55.8041, abs=5e-5), pytest.approx(45.8159, abs=5e-5))
     assert limits.moving_range_upper == pytest.approx(6.1347, abs=5e-5)
-    assert first_signal(individuals_chart(rates, limits).beyond) is None
+    assert not individuals_chart(rates, limits).beyond.any()
 
 
 def test_ewma_chart() -> None:
@@ -51,7 +50,7 @@ def test_cusum_chart() -> None:
     means, high, low = columns("nist_cusum.csv", "mean", "s_hi_computed", "s_lo_computed")
     limits = ChartLimits(325.0, 0.0, 0.635, math.inf, "given", 0.0, CHART_CONSTANTS["exact"], 0, False)
     chart = cusum_chart(means, limits, reference=0.3175 / 0.635, decision=4.1959 / 0.635)
-    assert first_signal(chart.beyond) == 13
+    assert np.flatnonzero(chart.beyond)[0] == 13
     assert chart.high * 0.635 == pytest.approx(high, abs=1e-9)
     assert chart.low * 0.635 == pytest.approx(low, abs=1e-9)
 
@@ -159,4 +158,4 @@ def test_an_empty_month() -> None:
     chart = individuals_chart([], STANDARD_LIMITS)
     assert chart.z.size == chart.moving_ranges.size == 0
     assert ewma_chart([], STANDARD_LIMITS).values.size == cusum_chart([], STANDARD_LIMITS).high.size == 0
-    assert first_signal(chart.beyond) is None
+    assert not chart.beyond.any()

@@ -115,6 +115,18 @@ def test_a_wider_spread_is_as_closer_limits() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("weight", "individuals_limit", "accuracy"), [(0.4, math.inf, 1e-6), (0.01, math.inf, 1e-6), (0.4, 3.0, 3e-4)]
+)
+def test_twice_the_nodes_change_nothing(
+    weight: float, individuals_limit: float, accuracy: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The accuracy that the docstring states, against a finer division of the same integral."""
+    usual = ewma_run_length(weight, individuals_limit=individuals_limit).average
+    monkeypatch.setattr("labcalc.statistics.run_length._NODES", 161)
+    assert usual == pytest.approx(ewma_run_length(weight, individuals_limit=individuals_limit).average, rel=accuracy)
+
+
 def lengths(beyond: np.ndarray) -> np.ndarray:
     """Return where each row signals first, counted from 1; 0 for a row that doesn't."""
     return np.where(beyond.any(axis=1), np.argmax(beyond, axis=1) + 1, 0)
@@ -237,6 +249,7 @@ def test_refusals() -> None:
         (partial(ewma_run_length, 0.4, 0.0), "limits of 0 and inf sigma"),
         (partial(cusum_run_length, 0.5, 0.0), "decision interval 0 sigma"),
         (partial(rules_run_length, WESTERN_ELECTRIC, scale=0.0), "scale 0: more than 0"),
+        (partial(rules_run_length, (Beyond(1, 1, 9.0),)), "less than once in 1e15 results"),
         (partial(simulated_run_length, WESTERN_ELECTRIC, scale=-1.0), "scale -1: more than 0"),
         (partial(rules_run_length(WESTERN_ELECTRIC).quantile, 1.0), "probability 1: more than 0 and less than 1"),
         (partial(estimated_limits_run_length, lambda shift, scale: 1.0, 1), "baseline of 1 results: 2 or more"),

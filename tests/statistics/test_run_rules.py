@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import timeit
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from labcalc.statistics import (
     Alternation,
     Beyond,
     RunRule,
+    Signal,
     Trend,
     Within,
     run_rule_signals,
@@ -34,7 +36,7 @@ def test_constructed_cases(case: str) -> None:
         assert first is None
         return
     number, index = expected.split("@")
-    assert first == (int(index) - 1, (NELSON[int(number) - 1],))
+    assert first == Signal(int(index) - 1, (NELSON[int(number) - 1],))
 
 
 def by_definition(rule: RunRule, z: list[float]) -> bool:
@@ -79,13 +81,13 @@ def test_signals_as_defined(rule: RunRule) -> None:
 def test_a_point_on_the_centre_line_breaks_a_run() -> None:
     broken = [0.5] * 4 + [0.0] + [0.5] * 7
     assert run_rule_signals(broken).first is None
-    assert run_rule_signals([*broken, 0.5]).first == (12, (Beyond(8, 8, 0.0),))
+    assert run_rule_signals([*broken, 0.5]).found == (Signal(12, (Beyond(8, 8, 0.0),)),)
 
 
 def test_beyond_is_strict() -> None:
     assert run_rule_signals([3.0, -3.0]).first is None
     assert run_rule_signals([2.0, 0.0, 2.0]).first is None
-    assert run_rule_signals([np.nextafter(3.0, 4.0)]).first == (0, (Beyond(1, 1, 3.0),))
+    assert run_rule_signals([np.nextafter(3.0, 4.0)]).first == Signal(0, (Beyond(1, 1, 3.0),))
 
 
 def test_the_last_point_must_be_in_the_zone() -> None:
@@ -136,3 +138,11 @@ def test_refusals() -> None:
     for rule, count in ((Trend, 1), (Alternation, 2)):
         with pytest.raises(ValueError, match=f"run rule over {count} points"):
             rule(count)
+
+
+def test_all_rules_over_a_million_points() -> None:
+    """At most 150 times one pass of |z| > 3 over the same points, in one run (the best of three each)."""
+    z = np.random.default_rng(1).standard_normal(1_000_000)
+    one_pass = min(timeit.repeat(lambda: np.abs(z) > 3.0, number=1, repeat=3))
+    all_rules = min(timeit.repeat(lambda: run_rule_signals(z, NELSON), number=1, repeat=3))
+    assert all_rules < 150.0 * one_pass
