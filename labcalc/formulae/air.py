@@ -17,7 +17,7 @@ _ZERO_C = 273.15
 def humid_air_density(
     temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25, relative_humidity_percent: ArrayLike = 50.0
 ) -> NDArray[np.float64]:
-    r"""Return the density of the air of a room: the short form of the CIPM equation, right to 2 parts in 10 000.
+    r"""Return the density of the air of a room: the short form of the CIPM equation, right to 3 parts in 10 000.
 
     .. math:: \rho = \frac{0.34848 \, p - 0.009 \, h \exp(0.061 \, t)}{273.15 + t}
 

@@ -1,0 +1,152 @@
+"""Capillary, oscillating tube, water and air: derivations, independent equations, ends of ranges."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from labcalc import formulae
+from labcalc.errors import OutOfRangeError
+
+
+def cipm_2007(t: float, p: float, h: float) -> float:
+    """Return the density of moist air by the full equation: Picard et al., Metrologia 45 (2008) 149, 0.04 % of CO₂.
+
+    t in °C, p in Pa, h from 0 to 1; constants of its tables, from memory.
+    """
+    T = t + 273.15
+    saturated = np.exp(1.2378847e-5 * T**2 - 1.9121316e-2 * T + 33.93711047 - 6.3431645e3 / T)
+    x = h * (1.00062 + 3.14e-8 * p + 5.6e-7 * t**2) * saturated / p
+    a = (
+        1.58123e-6
+        - 2.9331e-8 * t
+        + 1.1043e-10 * t**2
+        + (5.707e-6 - 2.051e-8 * t) * x
+        + (1.9898e-4 - 2.376e-6 * t) * x**2
+    )
+    Z = 1.0 - p / T * a + (p / T) ** 2 * (1.83e-11 - 0.765e-8 * x**2)
+    return float(p * 28.96546e-3 / (Z * 8.314472 * T) * (1.0 - x * (1.0 - 18.01528e-3 / 28.96546e-3)))
+
+
+@pytest.mark.parametrize("t", [10.0, 20.0, 30.0])
+@pytest.mark.parametrize("p", [900.0, 1013.25, 1100.0])
+@pytest.mark.parametrize("h", [0.0, 50.0, 80.0])
+def test_humid_air_against_the_full_equation(t: float, p: float, h: float) -> None:
+    """OIML R 111-1:2004 states a standard uncertainty of 2 parts in 10 000 for its short form (from memory)."""
+    assert formulae.humid_air_density(t, p, h) == pytest.approx(cipm_2007(t, 100.0 * p, 0.01 * h), rel=3e-4)
+
+
+@pytest.mark.parametrize("t", [0.0, 15.0, 20.0, 40.0])
+def test_dry_air_against_the_full_equation(t: float) -> None:
+    assert formulae.dry_air_density(t) == pytest.approx(cipm_2007(t, 101325.0, 0.0), rel=5e-4)
+    assert formulae.dry_air_density(t, 500.0) == pytest.approx(float(formulae.dry_air_density(t)) * 500.0 / 1013.25)
+
+
+@pytest.mark.parametrize(
+    "refused",
+    [
+        lambda: formulae.humid_air_density(9.9),
+        lambda: formulae.humid_air_density(30.1),
+        lambda: formulae.humid_air_density(20.0, 101325.0),
+        lambda: formulae.humid_air_density(20.0, 1013.25, 80.1),
+        lambda: formulae.dry_air_density(151.0),
+        lambda: formulae.dry_air_density(20.0, 760.0 * 101325.0),
+        lambda: formulae.water_density(40.1),
+        lambda: formulae.water_density(-0.1),
+        lambda: formulae.water_density(25.1, air_saturated=True),
+        lambda: formulae.relative_density_to_water(0.0, 20.0, 4.0),
+        lambda: formulae.relative_density_to_water(870.0, 20.0, 50.0),
+    ],
+)
+def test_refusals_of_water_and_air(refused: object) -> None:
+    with pytest.raises(OutOfRangeError):
+        refused()  # type: ignore[operator]
+
+
+def test_water_with_air_is_lighter() -> None:
+    """Tanaka 2001: dissolved air takes 0.0025 kg/m³ at 20 °C."""
+    difference = formulae.water_density(20.0, air_saturated=True) - formulae.water_density(20.0)
+    assert difference == pytest.approx(-0.0025, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("liquid_C", "water_C", "basis", "water"),
+    [(20.0, 4.0, "20/4 °C", 999.975), (15.0, 15.0, "15/15 °C", 999.103), (100.0, 20.0, "100/20 °C", 998.207)],
+)
+def test_relative_density_names_both_temperatures(liquid_C: float, water_C: float, basis: str, water: float) -> None:
+    """Densities of water: Tanaka 2001 to three decimals."""
+    found = formulae.relative_density_to_water(870.0, liquid_C, water_C)
+    assert found.basis == basis
+    assert found.value == pytest.approx(870.0 / water, rel=1e-6)
+
+
+def test_derivation_tube_reads_its_own_adjustment() -> None:
+    tube = formulae.adjust_oscillating_tube(2550.0, 1.2045, [3850.0, 3851.0], 998.207)
+    np.testing.assert_allclose(tube.density(2550.0), 1.2045, rtol=1e-11)
+    np.testing.assert_allclose(tube.density([3850.0, 3851.0]), 998.207, rtol=1e-13)
+    np.testing.assert_allclose(tube.period_us(tube.density([3700.0, 3700.0])), 3700.0, rtol=1e-13)
+
+
+def test_derivation_what_wrong_air_and_wrong_water_do_to_an_oil() -> None:
+    """An error of the air goes to an oil by 1 − ρ/ρ_w, one of the water by ρ/ρ_w: 0.13 and 0.87 near 870 kg/m³."""
+    right = formulae.adjust_oscillating_tube(2550.0, 1.2, 3850.0, 998.2)
+    period = right.period_us(870.0)
+    wrong_air = formulae.adjust_oscillating_tube(2550.0, 1.26, 3850.0, 998.2)
+    wrong_water = formulae.adjust_oscillating_tube(2550.0, 1.2, 3850.0, 998.3)
+    assert wrong_air.density(period) - 870.0 == pytest.approx(0.06 * (1.0 - 868.8 / 997.0), rel=1e-6)
+    assert wrong_water.density(period) - 870.0 == pytest.approx(0.1 * 868.8 / 997.0, rel=1e-6)
+
+
+def test_air_and_water_exchanged_are_refused() -> None:
+    with pytest.raises(OutOfRangeError, match=r"period with water 2550 µs .* are the two exchanged\?"):
+        formulae.adjust_oscillating_tube(3850.0, 1.2, 2550.0, 998.2)
+
+
+@pytest.mark.parametrize(("flow_time_s", "allowed"), [(200.0, True), (199.9, False), (250.0, True)])
+def test_shortest_flow_time(flow_time_s: float, allowed: bool) -> None:
+    """ASTM D445-11a, 10.2: 200 s; ASTM D446 asks more of the finest sizes."""
+    if allowed:
+        assert formulae.viscosity_from_flow_time(flow_time_s, 0.01) == pytest.approx(0.01 * flow_time_s)
+    else:
+        with pytest.raises(OutOfRangeError, match=r"flow time 199\.9 s .*finer capillary"):
+            formulae.viscosity_from_flow_time(flow_time_s, 0.01)
+    with pytest.raises(OutOfRangeError, match=r"\(300 s and above\)"):
+        formulae.viscosity_from_flow_time(flow_time_s, 0.01, shortest_s=300.0)
+
+
+def test_derivation_kinetic_energy() -> None:
+    """A head lost of m v²/2g with m = 0.037 √Re, in consistent units, gives the factor of the standard within 2 %."""
+    V, L, d, C, t = 5.7, 9.0, 0.063, 0.01, 180.0  # mL, cm, cm, mm²/s², s
+    nu = C * t * 0.01  # cm²/s
+    v = V / t / (np.pi * d**2 / 4.0)
+    m = 0.037 * np.sqrt(v * d / nu)
+    lost = 100.0 * m * V / (8.0 * np.pi * L * t)  # the kinetic term in mm²/s: m V / (8 π L t), from cm²/s
+    E = formulae.kinetic_energy_factor(V, L, d, C)
+    assert E / t**2 == pytest.approx(lost, rel=0.02)
+
+
+def test_derivation_flow_time_for_a_share() -> None:
+    t = formulae.flow_time_for_kinetic_share(0.003, 235.0, 0.29)
+    assert 235.0 / t**2 == pytest.approx(0.0029 * 0.003 * t)
+    assert t == pytest.approx(300.0, abs=1.0)
+
+
+def test_determinability() -> None:
+    """ISO 3104:1994, clause 14: 0.0020 y for base oils, 0.0013 (y + 1) for gas oils; the limit itself is allowed."""
+    base = formulae.flow_result([73.25, 73.20], [73.35, 73.40], 0.0020)
+    assert base.agree.tolist() == [True, False]
+    np.testing.assert_allclose(base.mean, 73.30)
+    np.testing.assert_allclose(base.determinability, 0.1466)
+    gas_oil = formulae.flow_result(2.9974, 3.0026, 0.0013, 1.0)
+    assert gas_oil.determinability == pytest.approx(0.0052)
+    assert gas_oil.agree
+    assert not formulae.flow_result(np.nan, 3.0, 0.0013).agree
+
+
+def test_gravity_and_buoyancy() -> None:
+    """ISO 3104:1994, 7.2; buoyancy of oils of 850 and 780 kg/m³ against water: −0.021 % and −0.034 %."""
+    assert formulae.constant_at_gravity(1.0, 9.8067, 9.8126) == pytest.approx(1.000602, abs=5e-7)
+    percent = (formulae.buoyancy_factor([850.0, 780.0, 998.2]) - 1.0) * 100.0
+    np.testing.assert_allclose(percent, [-0.021, -0.034, 0.0], atol=5e-4)
+    with pytest.raises(OutOfRangeError, match="at the equator"):
+        formulae.constant_at_gravity(0.01, 981.0, 9.81)
