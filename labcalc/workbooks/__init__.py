@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
+from labcalc.workbooks.batch import ReportJob, render_batch
 from labcalc.workbooks.lean import keep_imports_short
+from labcalc.workbooks.names import safe_stem
+from labcalc.workbooks.outcome import BatchResult, Outcome, Progress
+from labcalc.workbooks.pdf import print_pdf
 from labcalc.workbooks.render import Limits
 from labcalc.workbooks.scripts import Scripts
 from labcalc.workbooks.workbook import RenderedReport, render_workbook
 
 __all__ = [
+    "BatchResult",
     "Limits",
+    "Outcome",
+    "Progress",
     "RenderedReport",
+    "ReportJob",
     "Scripts",
+    "print_pdf",
+    "render_batch",
     "render_workbook",
+    "safe_stem",
 ]
 
 keep_imports_short()

@@ -28,7 +28,7 @@ from typing import BinaryIO, NoReturn, TypeVar
 from labcalc.errors import ParameterError, WorkbookError
 from labcalc.workbooks.render import Rendering, RenderTask, render, warm_up
 
-__all__ = ["Answer", "fork_is_safe", "render_apart", "render_forked", "serve"]
+__all__ = ["Answer", "fork_is_safe", "render_apart", "render_forked", "serve", "stop_started"]
 
 K = TypeVar("K")
 
@@ -96,6 +96,15 @@ def render_apart(task: RenderTask) -> Answer:
     return _render_anew(task)
 
 
+_started: set[subprocess.Popen[bytes]] = set()
+
+
+def stop_started() -> None:
+    """End the new Pythons that still render, since nobody waits for their answers."""
+    for process in list(_started):
+        _kill(process.pid)
+
+
 def _render_anew(task: RenderTask) -> Answer:
     frames = _Frames(task)
     seconds = task.limits.report_seconds + _GRACE_S
@@ -108,12 +117,15 @@ def _render_anew(task: RenderTask) -> Answer:
             env={**os.environ, **_environment(Path(scratch))},
             start_new_session=True,
         )
+        _started.add(process)
         try:
             content, _ = process.communicate(task.to_json(), timeout=seconds)
         except subprocess.TimeoutExpired:
             _kill(process.pid)
             process.communicate()
             return frames.overdue()
+        finally:
+            _started.discard(process)
         frames.take(content)
         return frames.answer if frames.answer is not None else frames.died(process.returncode, said)
 
@@ -271,8 +283,7 @@ def _be_the_child(task: RenderTask, reading: int, writing: int, scratch: Path, s
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, signal.SIG_DFL)
         os.close(reading)
-        with open(os.devnull, "rb") as nothing:
-            os.dup2(nothing.fileno(), 0)
+        os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
         os.dup2(said.fileno(), 1)
         os.dup2(said.fileno(), 2)
         sys.stdin, sys.stdout, sys.stderr = open(0), open(1, "w"), open(2, "w")  # noqa: SIM115

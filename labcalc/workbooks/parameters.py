@@ -7,14 +7,14 @@ import difflib
 import json
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, TypeAlias
 
 from labcalc.errors import ParameterError
 
 __all__ = ["Json", "check_parameters"]
 
-Json: TypeAlias = "bool | int | float | str | list[Json] | dict[str, Json] | None"
+Json: TypeAlias = "bool | int | float | str | Sequence[Json] | Mapping[str, Json] | None"
 
 _SECRETS = re.compile(
     r"(?:^|_)(?:tokens?|password|passwd|passphrase|secrets?|credentials?|api_?keys?|key|auth)(?:_|$)", re.I
@@ -89,7 +89,8 @@ def _refuse_beyond_json(place: str, value: object) -> None:
             raise ParameterError(f"{place} is {value}; a finite number is expected")
     elif value is not None and type(value) not in (bool, int, str):
         raise ParameterError(
-            f"{place} is a {type(value).__name__}; text, numbers, true or false, and lists or mappings of these are expected"
+            f"{place} is a {type(value).__name__}; "
+            "text, numbers, true or false, and lists or mappings of these are expected"
         )
 
 

@@ -127,7 +127,7 @@ class NotebookShell(InteractiveShell):
 
     def __init__(self, **words: Any) -> None:
         self.outputs = CellOutputs()
-        super().__init__(**words)
+        super().__init__(**words)  # type: ignore[no-untyped-call]
 
     def init_virtualenv(self) -> None:
         """Leave the search path as it is, as a kernel does."""
@@ -139,7 +139,7 @@ class NotebookShell(InteractiveShell):
         """Run ``!command`` and put out what it writes; its exit code is ``_exit_code``, as in a kernel."""
         from IPython.utils.process import system  # type: ignore[attr-defined]
 
-        self.user_ns["_exit_code"] = system(self.var_expand(cmd, depth=1))
+        self.user_ns["_exit_code"] = system(self.var_expand(cmd, depth=1))  # type: ignore[no-untyped-call]
 
     system = system_piped
 
@@ -168,7 +168,7 @@ class NotebookShell(InteractiveShell):
         """
         outputs, count = self.outputs.begin(), self.execution_count
         with self._streams(), _time_limit(seconds):
-            result = self.run_cell(source, store_history=True)
+            result = self.run_cell(source, store_history=True)  # type: ignore[no-untyped-call]
         return outputs, count, bool(result.success)
 
     @contextmanager

@@ -1,0 +1,73 @@
+"""The index page of a folder of reports: failures first, then the worst verdict first."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, Outcome
+from labcalc.workbooks.page import build_page
+from labcalc.workbooks.writing import write_whole
+
+__all__ = ["index_page", "write_index"]
+
+_NAME = "index.html"
+_CSS = ("releasable", "second-look", "not-releasable")
+
+
+def write_index(folder: Path, outcomes: Sequence[Outcome]) -> Path:
+    """Write the index page; the time of writing stands here and in no report."""
+    page = index_page(outcomes, datetime.now().astimezone().replace(microsecond=0))
+    write_whole(folder / _NAME, page.encode("utf-8"))
+    return folder / _NAME
+
+
+def index_page(outcomes: Sequence[Outcome], written_at: datetime) -> str:
+    """Return the index page."""
+    ranked = sorted(outcomes, key=_rank)
+    return build_page(
+        "index.html.j2",
+        title="Reports",
+        totals=_totals(outcomes),
+        written_at=written_at.isoformat(),
+        rows=[_row(one) for one in ranked],
+    )
+
+
+def _rank(one: Outcome) -> tuple[bool, bool, float, str]:
+    return one.state != FAILED, one.state != WAITING, -_verdict_rank(one), one.name
+
+
+def _verdict_rank(one: Outcome) -> float:
+    rank = one.summary.get("verdict_rank", 0)
+    return float(rank) if isinstance(rank, int | float) else 0.0
+
+
+def _row(one: Outcome) -> dict[str, Any]:
+    pdf = one.path.with_suffix(".pdf")
+    verdict = str(one.summary.get("verdict", "")) if one.is_there else ""
+    return {
+        "name": one.name,
+        "title": one.title,
+        "href": one.path.name if one.is_there else "",
+        "pdf": pdf.name if one.is_there and pdf.is_file() else "",
+        "verdict": verdict if one.state != FAILED else "no report",
+        "css": _CSS[min(int(_verdict_rank(one)), 2)] if one.state != FAILED else "failed",
+        "line": str(one.summary.get("line", "")) if one.is_there else one.reason,
+        "state": one.state,
+    }
+
+
+def _totals(outcomes: Sequence[Outcome]) -> str:
+    counts = Counter(one.state for one in outcomes)
+    parts = [f"{counts[state]} {state}" for state in (RENDERED, UP_TO_DATE, EARLIER, WAITING) if counts[state]]
+    there = sum(one.is_there for one in outcomes)
+    verdicts = Counter(str(one.summary.get("verdict", "")) for one in outcomes if one.is_there)
+    told = ", ".join(f"{count} {verdict}" for verdict, count in sorted(verdicts.items()) if verdict)
+    failed = f"{counts[FAILED]} could not be rendered. " if counts[FAILED] else ""
+    total = f"{there} {'report' if there == 1 else 'reports'}" + (f": {told}." if told else ".")
+    made = f" ({', '.join(parts)}.)" if parts else ""
+    return f"{failed}{total}{made}"

@@ -1,0 +1,54 @@
+"""File names from names that a person gave: never a path, never two reports under one name."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+__all__ = ["safe_stem", "safe_stems"]
+
+_LONGEST = 80
+_TAKEN = re.compile(r"(?:index|con|prn|aux|nul|com\d|lpt\d)(?:\..*)?", re.I)
+"""The index page, and names that some systems keep for themselves."""
+
+
+def safe_stem(text: str) -> str:
+    """Return a file name without its ending: letters, digits, dot, dash and underscore of ASCII, at most 80.
+
+    >>> safe_stem("../HX 46: lot Ü/7")
+    'HX-46-lot-U-7'
+    """
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    stem = re.sub(r"[^A-Za-z0-9._-]+", "-", plain)
+    stem = re.sub(r"([.-])[.-]+", r"\1", stem)[:_LONGEST].strip(".-")
+    if not stem:
+        return f"report-{_mark(text)}"
+    return f"report-{stem}" if _TAKEN.fullmatch(stem) else stem
+
+
+def safe_stems(names: Sequence[str], others: Mapping[str, str]) -> dict[str, str]:
+    """Return a file name for each name; those that would fall together get a mark of their own.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Different from one another.
+    others : mapping
+        Stem to name of reports that lie in the folder already.
+    """
+    stems = {name: safe_stem(name) for name in names}
+    owners = {stem.lower(): name for stem, name in others.items()}
+    counts = Counter(stem.lower() for stem in stems.values())
+    return {
+        name: stem
+        if counts[stem.lower()] == 1 and owners.get(stem.lower(), name) == name
+        else f"{stem[: _LONGEST - 9]}-{_mark(name)}"
+        for name, stem in stems.items()
+    }
+
+
+def _mark(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:8]

@@ -1,0 +1,70 @@
+"""What became of each report of a batch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+__all__ = ["BatchResult", "Outcome", "Progress"]
+
+FAILED, WAITING, RENDERED, UP_TO_DATE, EARLIER = "failed", "not rendered", "rendered", "up to date", "earlier"
+"""States of a report."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One report."""
+
+    name: str
+    title: str
+    state: str
+    """``rendered``, ``up to date``, ``failed``, ``not rendered`` (interrupted before), ``earlier`` (another batch)."""
+    path: Path
+    """Where the report lies, or would."""
+    reason: str = ""
+    """Why there is no report."""
+    summary: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def is_there(self) -> bool:
+        """Whether there is a whole report."""
+        return self.state in (RENDERED, UP_TO_DATE, EARLIER)
+
+
+@dataclass(frozen=True)
+class BatchResult:
+    """A batch that came to its end."""
+
+    outcomes: tuple[Outcome, ...]
+    """One a job, in the order of the jobs."""
+    index: Path
+    seconds: float
+    """Wall time, [s]."""
+
+    @property
+    def reports(self) -> tuple[Outcome, ...]:
+        """Those that are there, rendered now or up to date."""
+        return tuple(one for one in self.outcomes if one.is_there)
+
+    @property
+    def rendered(self) -> tuple[Outcome, ...]:
+        """Those that were rendered now."""
+        return tuple(one for one in self.outcomes if one.state == RENDERED)
+
+    @property
+    def failures(self) -> tuple[Outcome, ...]:
+        """Those that aren't there, each with its reason."""
+        return tuple(one for one in self.outcomes if one.state == FAILED)
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a batch is."""
+
+    done: int
+    total: int
+    """Reports to render; those that are up to date don't count."""
+    failed: int
+    remaining_seconds: float | None
+    """Estimate from the time so far, [s]; None before the first report."""

@@ -1,0 +1,125 @@
+"""PDF by the browser that is installed: tagged, no header or footer of the browser's."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from labcalc.errors import WorkbookError
+from labcalc.workbooks.writing import PART
+
+__all__ = ["PAPERS", "find_browser", "print_beside", "print_pdf"]
+
+PAPERS = ("A4", "Letter")
+
+_BROWSERS = (
+    "chromium",
+    "chromium-browser",
+    "google-chrome",
+    "google-chrome-stable",
+    "chrome",
+    "microsoft-edge",
+    "msedge",
+)
+_INSTALLED_AT = (
+    "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
+    "/Applications/Microsoft Edge.app/Contents/MacOS/Microsoft Edge",
+    "C:/Program Files/Google/Chrome/Application/chrome.exe",
+    "C:/Program Files (x86)/Microsoft/Edge/Application/msedge.exe",
+)
+_SECONDS = 120.0
+_QUIET = (
+    "--headless",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-extensions",
+    "--disable-sync",
+)
+
+
+def find_browser() -> str:
+    """Return the command of a Chromium, Chrome or Edge.
+
+    Raises
+    ------
+    WorkbookError
+        There is none.
+    """
+    for name in _BROWSERS:
+        if found := shutil.which(name):
+            return found
+    for place in _INSTALLED_AT:
+        if Path(place).is_file():
+            return place
+    raise WorkbookError(
+        "PDF needs a browser, and none was found: install Chromium, Chrome or Edge, "
+        "or open the HTML report and print it from any browser"
+    )
+
+
+def print_pdf(html: Path, pdf: Path, *, paper: str = "A4") -> None:
+    """Print a report; the PDF appears only when it is whole.
+
+    Parameters
+    ----------
+    html : pathlib.Path
+        The report.
+    pdf : pathlib.Path
+        The file to write.
+    paper : str
+        ``A4`` or ``Letter``.
+
+    Raises
+    ------
+    WorkbookError
+        No browser, another paper, or the browser wrote no PDF.
+    """
+    if paper not in PAPERS:
+        raise WorkbookError(f"paper '{paper}' is not known; {' or '.join(PAPERS)} is expected")
+    browser = find_browser()
+    aside = pdf.with_name(f".{pdf.name}.{os.getpid()}{PART}")
+    page = html.with_name(f".{html.stem}.{os.getpid()}.{paper}{PART}.html")
+    try:
+        text = html.read_text("utf-8").replace("</head>", f"<style>@page {{ size: {paper}; }}</style>\n</head>", 1)
+        page.write_text(text, encoding="utf-8", newline="")
+        _run_browser(browser, page, aside, html.name)
+        aside.replace(pdf)
+    finally:
+        page.unlink(missing_ok=True)
+        aside.unlink(missing_ok=True)
+
+
+def _run_browser(browser: str, page: Path, pdf: Path, name: str) -> None:
+    with tempfile.TemporaryDirectory(prefix="labcalc-", ignore_cleanup_errors=True) as profile:
+        command = [browser, *_QUIET, f"--user-data-dir={profile}", "--no-pdf-header-footer"]
+        command += ["--export-tagged-pdf", "--generate-pdf-document-outline", "--virtual-time-budget=10000"]
+        if hasattr(os, "geteuid") and os.geteuid() == 0:
+            command.append("--no-sandbox")  # Chromium refuses to sandbox itself for root
+        command += [f"--print-to-pdf={pdf}", page.resolve().as_uri()]
+        try:
+            done = subprocess.run(command, capture_output=True, timeout=_SECONDS, check=False)
+        except subprocess.TimeoutExpired:
+            raise WorkbookError(f"{name}: the browser took longer than {_SECONDS:g} s to print it") from None
+    if not pdf.is_file() or not pdf.read_bytes().startswith(b"%PDF"):
+        raise WorkbookError(f"{name}: the browser wrote no PDF (exit code {done.returncode})")
+
+
+def print_beside(pages: Sequence[Path], workers: int) -> None:
+    """Print each report whose PDF isn't there yet, some side by side."""
+    missing = [page for page in pages if not page.with_suffix(".pdf").is_file()]
+    if missing:
+        find_browser()
+        with ThreadPoolExecutor(workers) as threads:
+            for _ in threads.map(_print_one, missing):
+                pass
+
+
+def _print_one(page: Path) -> None:
+    print_pdf(page, page.with_suffix(".pdf"))

@@ -1,0 +1,112 @@
+"""What a folder of reports knows of itself, so that a second call renders only what changed.
+
+One JSON line a report in ``.labcalc-reports.jsonl``; the last line of a report counts, a torn line counts nothing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from functools import lru_cache
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import labcalc
+from labcalc.workbooks.page import templates_digest
+from labcalc.workbooks.render import RenderTask
+from labcalc.workbooks.scripts import plotly_script_name
+from labcalc.workbooks.writing import write_whole
+
+__all__ = ["Record", "add_record", "fingerprint", "read_records", "write_records"]
+
+_FILE = ".labcalc-reports.jsonl"
+_LIBRARIES = ("ipython", "nbconvert", "numpy", "pandas", "papermill", "plotly", "scipy")
+
+
+@dataclass(frozen=True)
+class Record:
+    """A report that lies in the folder."""
+
+    stem: str
+    name: str
+    title: str
+    fingerprint: str
+    """SHA-256 over all that the report depends on."""
+    digest: str
+    """SHA-256 of the file."""
+    summary: dict[str, Any]
+    rendered_at: str
+
+    def is_whole(self, folder: Path) -> bool:
+        """Tell whether the file is there as it was written."""
+        try:
+            return hashlib.sha256((folder / f"{self.stem}.html").read_bytes()).hexdigest() == self.digest
+        except OSError:
+            return False
+
+
+def fingerprint(key: str, task: RenderTask) -> str:
+    """Return the SHA-256 over the inputs' key, the task, labcalc itself and the libraries that it stands on."""
+    parts = [
+        key,
+        task.title,
+        task.notebook,
+        task.name,
+        json.dumps(task.parameters, sort_keys=True),
+        task.engine,
+        task.scripts.value,
+        templates_digest(),
+        plotly_script_name(),
+        _program(),
+    ]
+    return hashlib.sha256("\0".join(parts).encode("utf-8", "surrogatepass")).hexdigest()
+
+
+@lru_cache(maxsize=1)
+def _program() -> str:
+    """Return what this labcalc is: its version, its files' bytes, the versions of its libraries."""
+    ink = hashlib.sha256()
+    package = Path(labcalc.__file__).parent
+    for path in sorted(package.rglob("*")):
+        if path.suffix in (".py", ".toml", ".csv"):
+            ink.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes())
+    return " ".join([labcalc.__version__, ink.hexdigest(), *map(_version, _LIBRARIES)])
+
+
+def _version(library: str) -> str:
+    try:
+        return f"{library} {version(library)}"
+    except PackageNotFoundError:
+        return f"{library} not installed"
+
+
+def read_records(folder: Path) -> dict[str, Record]:
+    """Return the records of a folder by stem; empty where there are none."""
+    records: dict[str, Record] = {}
+    file = folder / _FILE
+    for line in file.read_text("utf-8", errors="replace").splitlines() if file.is_file() else []:
+        try:
+            record = Record(**json.loads(line))
+        except (ValueError, TypeError):
+            continue  # torn, or of another version: the report is rendered again
+        records[record.stem] = record
+    return records
+
+
+def add_record(folder: Path, record: Record) -> None:
+    """Write down that a report has been published."""
+    with (folder / _FILE).open("a", encoding="utf-8", newline="\n") as file:
+        file.write(_line(record))
+
+
+def write_records(folder: Path, records: Iterable[Record]) -> None:
+    """Write all records anew, one line a report."""
+    lines = [_line(record) for record in sorted(records, key=lambda record: record.stem)]
+    write_whole(folder / _FILE, "".join(lines).encode())
+
+
+def _line(record: Record) -> str:
+    return json.dumps(asdict(record), sort_keys=True) + "\n"
