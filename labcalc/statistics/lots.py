@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,7 +31,7 @@ class NewLot:
 
 
 def standardised_over_lots(
-    results: ArrayLike, lots: Sequence[Hashable], limits: Mapping[Hashable, ChartLimits]
+    results: ArrayLike, lots: ArrayLike, limits: Mapping[str, ChartLimits]
 ) -> NDArray[np.float64]:
     """Return results of several lots as multiples of their own lot's sigma from its centre.
 
@@ -39,9 +39,9 @@ def standardised_over_lots(
     ----------
     results : array_like of float
         Results in the order of measurement, [unit of their lot's limits].
-    lots : sequence of hashable
+    lots : array_like of str
         Lot of each result, [-].
-    limits : mapping of hashable to ChartLimits
+    limits : mapping of str to ChartLimits
         Limits of each lot, [unit of its results].
 
     Returns
@@ -63,14 +63,16 @@ def standardised_over_lots(
     array([0., 0.])
     """
     series = finite_series(results, 0, "a chart")
-    if len(lots) != series.size:
-        raise ValueError(f"{series.size} results, but {len(lots)} lots: one for each result was expected")
-    missing = next((lot for lot in lots if lot not in limits), None)
-    if missing is not None:
-        raise LookupError(f"lot {missing!r} has no limits")
-    centre = np.array([limits[lot].centre for lot in lots], dtype=float)
-    sigma = np.array([limits[lot].sigma for lot in lots], dtype=float)
-    return np.asarray((series - centre) / sigma)
+    labels = np.asarray(lots)
+    if labels.shape != series.shape:
+        raise ValueError(f"{series.size} results, but {labels.size} lots: one for each result was expected")
+    z = np.full(series.size, np.nan)
+    for lot, its_limits in limits.items():
+        z[labels == lot] = its_limits.standardised(series[labels == lot])
+    missing = np.flatnonzero(np.isnan(z))
+    if missing.size:
+        raise LookupError(f"lot {str(labels[missing[0]])!r} has no limits")
+    return z
 
 
 def new_lot_statistics(results: ArrayLike, sigma: float) -> NDArray[np.float64]:

@@ -161,7 +161,8 @@ def ewma_run_length(
     Returns
     -------
     RunLength
-        Distribution of the run length, [results]; its average within 1e-6 for EWMA alone, within 3e-4 together with limits of individuals, where it has kinks.
+        Distribution of the run length, [results]; its average within 1e-6 for EWMA alone, within
+        3e-4 together with limits of individuals, where it has kinks.
 
     Raises
     ------
@@ -279,8 +280,9 @@ def _reached(
     """Return the chain over nodes: from each, a normal step cut to its own interval, spread over the nodes again."""
     inner, weights = np.polynomial.legendre.leggauss(_NODES)
     # No more than the step's own reach is integrated: a narrow step stays as well resolved as a wide one.
-    lower, upper = np.maximum(lower, mean - _REACH * spread), np.minimum(upper, mean + _REACH * spread)
-    half = np.maximum(upper - lower, 0.0) / 2.0
+    reach = _REACH * spread
+    lower, upper = np.clip(mean - reach, lower, upper), np.clip(mean + reach, lower, upper)
+    half = (upper - lower) / 2.0
     places = (upper + lower)[:, np.newaxis] / 2.0 + half[:, np.newaxis] * inner
     masses = half[:, np.newaxis] * weights * _normal(places - mean[:, np.newaxis], spread)
     return np.asarray((masses[:, np.newaxis, :] @ _lagrange(nodes, places))[:, 0, :])
@@ -311,7 +313,7 @@ def _run_length(matrix: Any, start: int) -> RunLength:
     if np.min(matrix.sum(axis=1)) >= 1.0 - _SPENT:
         raise ValueError("limits so wide that a signal comes less than once in 1e15 results: no run length")
     average, second = _moments(matrix)
-    # E[N^2] = 2 (I - Q)^-1 E[N] - E[N]
+    # E[N^2] = 2 (I - Q)^-1 E[N] - E[N]; where the first result always signals, rounding may leave some -1e-16.
     variance = 2.0 * second[start] - average[start] - average[start] ** 2
     survival, decay = _survival(matrix, start)
     return RunLength(float(average[start]), math.sqrt(max(float(variance), 0.0)), survival, decay)

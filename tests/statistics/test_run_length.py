@@ -105,6 +105,17 @@ def test_an_ewma_of_weight_one_is_a_chart_of_individuals() -> None:
     assert both.average == pytest.approx(rules_run_length((Beyond(1, 1, 2.0),), 0.4).average, rel=1e-6)
 
 
+def test_a_large_shift_is_found_at_once() -> None:
+    for found in (
+        ewma_run_length(0.4, shift=1e4),
+        ewma_run_length(0.4, shift=1e4, individuals_limit=3.0),
+        cusum_run_length(0.5, 5.0, 1e4),
+        rules_run_length(WESTERN_ELECTRIC, -1e4),
+    ):
+        assert (found.average, found.standard_deviation, found.quantile(0.99)) == (1.0, 0.0, 1)
+        assert found.probability_within(5) == 1.0
+
+
 def test_a_wider_spread_is_as_closer_limits() -> None:
     """Derivation: results of twice the sigma against limits of 3 are standard results against limits of 1.5."""
     assert rules_run_length(LIMITS_ONLY, scale=2.0).average == pytest.approx(
