@@ -1,0 +1,118 @@
+"""Saybolt, Engler, Redwood, molar mass, gravity constants: there and back, ends of ranges, sensitivities."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pytest
+
+from labcalc import formulae
+from labcalc.errors import OutOfRangeError
+from labcalc.formulae._roots import bracketed_root
+
+WIDE = np.geomspace(1.81, 1e5, 200)
+
+
+@pytest.mark.parametrize("at_C", [-10.0, 37.77777777777778, 98.88888888888889, 150.0])
+def test_saybolt_universal_there_and_back(at_C: float) -> None:
+    seconds = formulae.saybolt_universal_from_kinematic(WIDE, at_C)
+    np.testing.assert_allclose(formulae.kinematic_from_saybolt_universal(seconds, at_C), WIDE, rtol=1e-14)
+    assert np.all(np.diff(seconds) > 0.0)
+
+
+@pytest.mark.parametrize(("at_F", "lowest"), [(122, 48.0), (210, 50.0)])
+def test_saybolt_furol_there_and_back(at_F: int, lowest: float) -> None:
+    nu = np.geomspace(lowest, 1e5, 200)
+    seconds = formulae.saybolt_furol_from_kinematic(nu, at_F=at_F)
+    np.testing.assert_allclose(formulae.kinematic_from_saybolt_furol(seconds, at_F=at_F), nu, rtol=1e-14)
+    assert np.all(np.diff(seconds) > 0.0)
+    with pytest.raises(OutOfRangeError, match=f"kinematic viscosity at {at_F} °F"):
+        formulae.saybolt_furol_from_kinematic(lowest - 0.001, at_F=at_F)
+    with pytest.raises(OutOfRangeError, match=f"Saybolt Furol viscosity at {at_F} °F"):
+        formulae.kinematic_from_saybolt_furol(seconds[0] - 0.001, at_F=at_F)
+
+
+@pytest.mark.parametrize(("at_F", "factor"), [(122, 0.4717), (210, 0.4792)])
+def test_furol_above_1300_is_a_factor(at_F: int, factor: float) -> None:
+    """ASTM D2161-05 gives 0.4717 and 0.4792 times the viscosity above 1300 mm²/s."""
+    seconds = formulae.saybolt_furol_from_kinematic([1300.1, 5000.0], at_F=at_F)
+    np.testing.assert_allclose(seconds, factor * np.array([1300.1, 5000.0]), atol=0.01)
+
+
+def test_furol_exists_at_two_temperatures_only() -> None:
+    with pytest.raises(ValueError, match="100 °F: ASTM D2161 gives Saybolt Furol viscosity at 122 °F and 210 °F"):
+        formulae.saybolt_furol_from_kinematic(300.0, at_F=100)
+
+
+def test_universal_seconds_below_the_table_are_refused() -> None:
+    """ASTM D2161, table 1: begins with 32.0 s at 1.81 mm²/s; half a unit of it is 0.015 mm²/s."""
+    assert formulae.kinematic_from_saybolt_universal(32.0) == pytest.approx(1.81, abs=0.015)
+    with pytest.raises(OutOfRangeError, match=r"Saybolt Universal viscosity at 100 °F 31\.9 s"):
+        formulae.kinematic_from_saybolt_universal(31.9)
+
+
+@pytest.mark.parametrize(
+    ("there", "back", "lowest"),
+    [
+        (formulae.kinematic_from_engler, formulae.engler_from_kinematic, 1.5),
+        (formulae.kinematic_from_redwood, formulae.redwood_from_kinematic, 38.0),
+    ],
+)
+def test_legacy_scales_there_and_back(there: object, back: object, lowest: float) -> None:
+    values = np.concatenate([[lowest, 99.0, 100.0], np.geomspace(101.0, 5000.0, 50)])
+    np.testing.assert_allclose(back(there(values)), values, rtol=1e-12)  # type: ignore[operator]
+    with pytest.raises(OutOfRangeError, match="worse than 5 %"):
+        there(0.99 * lowest)  # type: ignore[operator]
+    with pytest.raises(OutOfRangeError, match="worse than 5 %"):
+        back(0.99 * there(lowest))  # type: ignore[operator]
+
+
+def test_redwood_equations_meet_within_a_thousandth() -> None:
+    below, above = formulae.kinematic_from_redwood([100.0, 100.0000001])
+    assert above == pytest.approx(below, rel=1e-3)
+
+
+def test_viscosities_of_the_fahrenheit_pair() -> None:
+    """ASTM D341: at 100 °F and 210 °F on the line, without a warning for the 2.2 K below 40 °C."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        warm, hot = formulae.viscosities_at_100F_and_210F([73.30, 22.83], [8.86, 5.05])
+    line = formulae.fit_viscosity_temperature(
+        [(100.0 - 32.0) / 1.8, (210.0 - 32.0) / 1.8], np.stack([warm, hot], axis=-1)
+    )
+    np.testing.assert_allclose(line.kinematic_viscosity_at(40.0), [73.30, 22.83], rtol=1e-12)
+
+
+def test_molecular_mass_keeps_to_its_range() -> None:
+    """API Technical Data Book, 2B2.3: 200 to 800 (from memory)."""
+    with pytest.raises(OutOfRangeError, match=r"relative molecular mass .* \(200 to 800 .*\).*Riazi and Daubert"):
+        formulae.relative_molecular_mass(2.0, 0.9, 0.78)
+    paraffinic = formulae.relative_molecular_mass(55.1, 5.87, 0.88)
+    assert paraffinic > formulae.relative_molecular_mass(55.1, 5.87, 0.92)
+
+
+def test_watson_factor_of_the_published_example() -> None:
+    """Whitson 1983 (coefficients from memory) on API example 2B2.3: near the 11.9 of naphthenic distillates."""
+    assert formulae.watson_factor_estimate(339.7, 0.91883) == pytest.approx(11.858, abs=5e-4)
+    with pytest.raises(OutOfRangeError, match="relative molecular mass is more than zero"):
+        formulae.watson_factor_estimate(0.0, 0.9)
+
+
+def test_gross_errors_part_the_gravity_constants() -> None:
+    """ASTM D2501 expects 0.003: what an error of a viscosity, and of a density, does to that difference."""
+    right = formulae.viscosity_gravity_constants(870.0, 30.6, 5.23)
+    assert abs(right.difference) < 0.003
+    assert right.from_40C == formulae.viscosity_gravity_constant_40C(870.0, 30.6)
+    assert right.from_100C == formulae.viscosity_gravity_constant_100C(870.0, 5.23)
+    of_kv_100 = formulae.viscosity_gravity_constants(870.0, 30.6, 1.1 * 5.23).difference - right.difference
+    of_density = formulae.viscosity_gravity_constants(880.0, 30.6, 5.23).difference - right.difference
+    assert of_kv_100 == pytest.approx(0.003, abs=5e-4)
+    assert of_density == pytest.approx(0.001, abs=5e-4)
+
+
+def test_roots_of_many_equations() -> None:
+    """Property: the cube roots, found between ends near and far; none where the signs agree; NaN stays NaN."""
+    cubes = np.array([1e-3, 1.0, 27.0, 1e6, -8.0, np.nan])
+    roots = bracketed_root(lambda x: x**3 - cubes, np.zeros(6), np.full(6, 1e3))
+    np.testing.assert_allclose(roots, [0.1, 1.0, 3.0, 100.0, np.nan, np.nan], rtol=1e-14)
