@@ -8,6 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from labcalc import formulae
@@ -66,6 +68,20 @@ def test_derivation_the_order_of_points_is_free() -> None:
         order = [i for i in shuffled if i < count]
         curve = formulae.fit_vogel(OIL_C[order], VOGEL[order])
         np.testing.assert_allclose([curve.a, curve.b_K, curve.T0_K], [np.log(0.05), 900.0, 170.0], rtol=1e-9)
+
+
+@settings(derandomize=True, deadline=None, max_examples=60)
+@given(
+    b=st.floats(300.0, 1500.0),
+    T0=st.floats(-200.0, 220.0),
+    temperatures=st.sampled_from([(0.0, 40.0, 100.0), (-20.0, 0.0, 20.0, 40.0), (10.0, 15.0, 40.0, 100.0, 101.0)]),
+)
+def test_any_vogel_curve_comes_back(b: float, T0: float, temperatures: tuple[float, ...]) -> None:
+    t = np.array(temperatures)
+    points = np.exp(-2.0 + b / (t + ZERO_C - T0))
+    curve = formulae.fit_vogel(t, points)
+    np.testing.assert_allclose([curve.b_K, curve.T0_K], [b, T0], rtol=1e-5, atol=1e-3)
+    np.testing.assert_allclose(curve.viscosity_at(t), points, rtol=1e-9)
 
 
 def test_least_squares_of_vogel_agree_with_a_general_library() -> None:
@@ -149,6 +165,15 @@ def test_five_points_tell_the_line_from_andrade_only() -> None:
     assert np.isnan(found.criterion[1])
     assert found.best == "ASTM D341"
     assert "Vogel's curve needs six" in found.reason
+
+
+@pytest.mark.parametrize("t", [[40.0, 40.0, 100.0], [40.0, 40.0, 100.0, 100.0], [20.0, 40.0, 40.0, 60.0, 60.0, 100.0]])
+def test_repeats_at_one_temperature_may_be_among_the_points(t: list[float]) -> None:
+    """A point that no other repeats can't be told where one other temperature is left: NaN, not infinity."""
+    found = formulae.compare_viscosity_models(t, np.interp(t, OIL_C, VOGEL) * np.linspace(0.999, 1.001, len(t)))
+    assert np.isnan(found.leave_one_out_percent[0]) == (t == [40.0, 40.0, 100.0])
+    assert np.isfinite(found.scatter_percent[[0, 2]]).all()
+    assert np.isnan(found.scatter_percent[1]) == (len(set(t)) < 3)
 
 
 def test_the_criterion_finds_the_model_behind_the_points() -> None:

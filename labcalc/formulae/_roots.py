@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 __all__ = ["bracketed_root"]
 
-_MOST_STEPS = 100
-_SETTLED = 4.0 * np.finfo(float).eps
+_MOST_STEPS = 200
+_SETTLED = 1e-14
+"""Relative width of the interval that ends the search."""
 
 
 def bracketed_root(
@@ -20,20 +21,28 @@ def bracketed_root(
 ) -> NDArray[np.float64]:
     """Return where the function is zero between two arrays of ends; NaN where it has one sign at both.
 
-    The rule of false position, the end that stays behind weighted half each time (Illinois). The function is called
-    with arrays of the full shape.
+    Two steps of false position, the end that stays behind weighted half each time (Illinois) and no step too short to
+    cross the root, then one that halves the interval, so that it always comes to an end. The function is called with
+    arrays of the full shape.
     """
     a, b = np.array(low, dtype=float), np.array(high, dtype=float)
     fa, fb = function(a), function(b)
     enclosed = fa * fb <= 0.0
-    for _ in range(_MOST_STEPS):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            step = np.where(fb == 0.0, 0.0, fb * (b - a) / (fb - fa))
-        c = b - step
+    for step in range(_MOST_STEPS):
+        open_yet = enclosed & (fb != 0.0) & (np.abs(b - a) > _SETTLED * np.abs(b))
+        if not open_yet.any():
+            break
+        c = np.where(open_yet, 0.5 * (a + b) if step % 3 == 2 else _false_position(a, b, fa, fb), b)
         fc = function(c)
         crossed = fc * fb < 0.0
         a, fa = np.where(crossed, b, a), np.where(crossed, fb, 0.5 * fa)
         b, fb = c, fc
-        if not np.any(enclosed & (np.abs(step) > _SETTLED * np.abs(c))):
-            break
-    return np.where(enclosed, b, np.nan)
+    return np.where(enclosed, np.where(np.abs(fa) < np.abs(fb), a, b), np.nan)
+
+
+def _false_position(
+    a: NDArray[np.float64], b: NDArray[np.float64], fa: NDArray[np.float64], fb: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        step = fb * (a - b) / (fb - fa)
+    return b + np.copysign(np.maximum(np.abs(step), 0.5 * _SETTLED * np.abs(b)), a - b)

@@ -32,7 +32,7 @@ def steepness_ratio(T: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[n
 
 def _through_three(T: NDArray[np.float64], y: NDArray[np.float64]) -> Coefficients:
     R = steepness_ratio(T, y)
-    R = np.where(R > 1.0, R, np.nan)  # R = (T3 - T0) / (T1 - T0)
+    R = np.where((R > 1.0) & np.isfinite(R), R, np.nan)  # R = (T3 - T0) / (T1 - T0)
     first, last = np.argmin(T, axis=-1)[..., None], np.argmax(T, axis=-1)[..., None]
     T1, T3 = (np.take_along_axis(T, index, axis=-1)[..., 0] for index in (first, last))
     y1, y3 = (np.take_along_axis(y, index, axis=-1)[..., 0] for index in (first, last))

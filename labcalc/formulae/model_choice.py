@@ -23,6 +23,8 @@ VISCOSITY_MODELS = ("ASTM D341", "Vogel", "Andrade")
 _COEFFICIENTS = (2, 3, 2)
 _DECISIVE = 2.0
 """Difference of the criterion from which the points decide: below it the runner-up has substantial support too."""
+_ALONE = 1e-9
+"""Distance of a leverage from 1 below which the other points fix no curve."""
 _ROUND_OFF = 1e-13
 """Scatter below which nothing but the rounding of binary arithmetic is left, in ln ν."""
 
@@ -132,8 +134,8 @@ def _line_errors(x: NDArray[np.float64], y: NDArray[np.float64], weights: NDArra
     fit = straight_line(x, y, weights)
     errors = fit.at(x) - y
     leverage = weights * (1.0 / fit.weight[..., None] + (x - fit.x_mean[..., None]) ** 2 / fit.x_spread[..., None])
-    enough = x.shape[-1] > 2
-    return errors, errors / (1.0 - leverage) if enough else np.full_like(errors, np.nan)
+    left = np.where(leverage > 1.0 - _ALONE, np.nan, 1.0 - leverage)  # a point that the others can't tell of
+    return errors, errors / left
 
 
 def _vogel(T: NDArray[np.float64], y: NDArray[np.float64], at: NDArray[np.float64], of: NDArray[np.float64]) -> Errors:
