@@ -41,7 +41,7 @@ NAMES = {
         new_lot_statistics numerical_tolerance performance_index propagated_covariance propagated_uncertainty
         resolution rounded rounded_to_figures rounding_step rules_run_length run_rule_signals sensitivities
         serial_dependence simulated_run_length site_precision spread_interval standard_from_half_width
-        standardised_over_lots two_sided_average uncertainty_budget validated
+        standardised_over_lots two_sided_run_length uncertainty_budget validated
     """,
     "labcalc.errors": """
         ConvergenceWarning ExportError ExtrapolationWarning LabcalcError LabcalcWarning OutOfRangeError ParameterError

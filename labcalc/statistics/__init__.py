@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from labcalc.statistics.bias import BiasTest, bias_test
+from labcalc.statistics.chart_run_lengths import cusum_run_length, ewma_run_length, rules_run_length
 from labcalc.statistics.control_charts import (
     CusumChart,
     EwmaChart,
@@ -43,13 +44,7 @@ from labcalc.statistics.propagation import (
 )
 from labcalc.statistics.repeats import CRITICAL_RANGE_FACTORS, critical_range
 from labcalc.statistics.rounding import rounded, rounded_to_figures
-from labcalc.statistics.run_length import (
-    RunLength,
-    cusum_run_length,
-    ewma_run_length,
-    rules_run_length,
-    two_sided_average,
-)
+from labcalc.statistics.run_length import RunLength, two_sided_run_length
 from labcalc.statistics.run_length_simulation import (
     EstimatedLimitsRunLength,
     SimulatedRunLength,
@@ -168,7 +163,7 @@ __all__ = [
     "spread_interval",
     "standard_from_half_width",
     "standardised_over_lots",
-    "two_sided_average",
+    "two_sided_run_length",
     "uncertainty_budget",
     "validated",
 ]

@@ -1,8 +1,7 @@
-"""Exact run lengths: how many results pass before a chart signals, on average and at any probability.
+"""How many results pass before a chart signals: average, deviation and distribution, from the chart as a chain.
 
-A chart is a chain of states that ends in a signal. Run rules give a finite chain (sparse); the averages and sums of
-EWMA and CUSUM give an integral equation, which Gauss-Legendre nodes turn into a chain as well. From there on all is
-one: average (I - Q)^-1 1, and the probability that no signal has come by repeated multiplication.
+A chart is a chain of states that ends in a signal. From its matrix Q of steps without one all is had: the average
+(I - Q)^-1 1, and the probability that no signal has come yet by repeated multiplication.
 """
 
 from __future__ import annotations
@@ -14,21 +13,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.statistics.rule_chain import rule_chain
-from labcalc.statistics.run_rules import RunRule
-
-__all__ = ["RunLength", "cusum_run_length", "ewma_run_length", "rules_run_length", "two_sided_average"]
-
-_NODES = 81
-"""Odd, so that the middle node is the centre line itself."""
-
-_REACH = 10.0
-"""Standard deviations beyond which a normal step doesn't go: 1.5e-23 of all."""
+__all__ = ["RunLength", "chain_run_length", "two_sided_run_length"]
 
 _SETTLED = 1e-12
-"""Relative change of the decay from one result to the next at which the rest is taken as geometric."""
+"""Relative change from one result to the next at which the rest is taken as geometric."""
 
 _SPENT = 1e-15
+"""Probability that is taken for none."""
+
+_NEVER = 1e-12
+"""Probability of a signal from one result to the next below which (I - Q) can't be solved to any use."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,245 +72,52 @@ class RunLength:
         Raises
         ------
         ValueError
-            The probability is not between 0 and 1.
+            The probability is not between 0 and 1, or a signal practically never comes.
         """
         if not 0.0 < probability < 1.0:
             raise ValueError(f"probability {probability:g}: more than 0 and less than 1 was expected")
+        if self.decay == 1.0:
+            raise ValueError("limits so wide that a signal practically never comes: no number of results can be given")
         left = 1.0 - probability
         if self.survival[-1] <= left:
             return int(np.argmax(self.survival <= left))
         return self.survival.size - 1 + math.ceil(math.log(left / self.survival[-1]) / math.log(self.decay))
 
 
-def rules_run_length(rules: tuple[RunRule, ...], shift: float = 0.0, *, scale: float = 1.0) -> RunLength:
-    """Return the run length of a chart of individual results under run rules.
+_NO_SIGNAL = RunLength(math.inf, math.inf, np.ones(1), 1.0)
+
+
+def chain_run_length(matrix: Any, start: int) -> RunLength:
+    """Return the run length of a chart that is given as a chain.
 
     Parameters
     ----------
-    rules : tuple of RunRule
-        Rules that look at zones, [-]; trends and alternation have no finite chain: ``simulated_run_length``.
-    shift : float
-        True mean off the centre line, [sigma].
-    scale : float
-        True standard deviation over the chart's sigma, [-], above 0.
+    matrix : numpy.ndarray or scipy.sparse.csr_array of float
+        Probabilities of a step from each state to each other one without a signal, [-].
+    start : int
+        State of an empty chart, [-].
 
     Returns
     -------
     RunLength
-        Distribution of the run length, [results].
-
-    Raises
-    ------
-    ValueError
-        A rule looks at trends, or the scale is not above 0.
+        Distribution of the run length, [results]; an infinite average where it is more than 1e12.
 
     References
     ----------
-    .. [1] Champ, C. W., Woodall, W. H.: Technometrics 29 (1987) 393.
-
-    Examples
-    --------
-    >>> from labcalc.statistics import WESTERN_ELECTRIC
-    >>> round(rules_run_length(WESTERN_ELECTRIC).average, 2)
-    91.75
+    .. [1] Brook, D., Evans, D. A.: Biometrika 59 (1972) 539.
     """
-    from scipy.sparse import csr_array
-
-    _refuse_scale(scale)
-    chain = rule_chain(rules)
-    probabilities = chain.zone_probabilities(shift, scale)
-    states = len(chain.following)
-    source, zone = np.nonzero(chain.following >= 0)
-    matrix = csr_array((probabilities[zone], (source, chain.following[source, zone])), shape=(states, states))
-    return _run_length(matrix, 0)
-
-
-def ewma_run_length(
-    weight: float,
-    multiple: float = 3.0,
-    shift: float = 0.0,
-    *,
-    scale: float = 1.0,
-    individuals_limit: float = math.inf,
-) -> RunLength:
-    r"""Return the run length of an EWMA chart with constant limits, alone or together with limits of individuals.
-
-    .. math:: L(u) = 1 + \int L(y) \, f(y \mid u) \, dy
-
-    over averages y within the limits that a result within its own limits can reach.
-
-    Parameters
-    ----------
-    weight : float
-        Weight λ of the newest result, [-], above 0 up to 1.
-    multiple : float
-        Half width L of the limits in standard deviations of the average, [-], above 0.
-    shift : float
-        True mean off the centre line, [sigma].
-    scale : float
-        True standard deviation over the chart's sigma, [-], above 0.
-    individuals_limit : float
-        Half width of the limits of individual results on the same chart, [sigma]; infinite: EWMA alone.
-
-    Returns
-    -------
-    RunLength
-        Distribution of the run length, [results]; its average within 1e-6 for EWMA alone, within
-        3e-4 together with limits of individuals, where it has kinks.
-
-    Raises
-    ------
-    ValueError
-        A parameter is outside its range.
-
-    References
-    ----------
-    .. [1] Crowder, S. V.: Technometrics 29 (1987) 401; Lucas, J. M., Saccucci, M. S.: Technometrics 32 (1990) 1.
-
-    Examples
-    --------
-    >>> round(ewma_run_length(0.5, 3.071).average, 0), round(ewma_run_length(0.5, 3.071, 1.0).average, 1)
-    (500.0, 17.5)
-    >>> round(ewma_run_length(0.4, 3.0, individuals_limit=3.0).average)
-    235
-    """
-    _refuse_scale(scale)
-    if not 0.0 < weight <= 1.0:
-        raise ValueError(f"EWMA weight {weight:g}: more than 0, up to 1 was expected")
-    if not min(multiple, individuals_limit) > 0.0:
-        raise ValueError(f"limits of {multiple:g} and {individuals_limit:g} sigma: more than 0 was expected")
-    limit = multiple * math.sqrt(weight / (2.0 - weight))
-    nodes = limit * np.polynomial.legendre.leggauss(_NODES)[0]
-    kept = (1.0 - weight) * nodes
-    lower = np.maximum(-limit, kept - weight * individuals_limit)
-    upper = np.minimum(limit, kept + weight * individuals_limit)
-    return _run_length(_reached(nodes, lower, upper, kept + weight * shift, weight * scale), _NODES // 2)
-
-
-def cusum_run_length(reference: float, decision: float, shift: float = 0.0, *, scale: float = 1.0) -> RunLength:
-    """Return the run length of a one-sided CUSUM that looks for a shift upwards.
-
-    Parameters
-    ----------
-    reference : float
-        Reference value k, [sigma].
-    decision : float
-        Decision interval h, [sigma], above 0.
-    shift : float
-        True mean off the centre line, [sigma].
-    scale : float
-        True standard deviation over the chart's sigma, [-], above 0.
-
-    Returns
-    -------
-    RunLength
-        Distribution of the run length, [results].
-
-    Raises
-    ------
-    ValueError
-        A parameter is outside its range.
-
-    References
-    ----------
-    .. [1] Page, E. S.: Biometrika 41 (1954) 100, integral equation; Vance, L. C.: J. Qual. Technol. 18 (1986) 189.
-
-    Examples
-    --------
-    >>> round(cusum_run_length(0.5, 3.0).average, 1)
-    117.6
-    """
-    from scipy.special import ndtr
-
-    _refuse_scale(scale)
-    if not decision > 0.0:
-        raise ValueError(f"decision interval {decision:g} sigma: more than 0 was expected")
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
-    sums = np.concatenate([[0.0], decision * (nodes + 1.0) / 2.0])
-    # A sum that falls below 0 is set to 0: the first state, with a probability of its own.
-    to_zero = ndtr((reference - shift - sums) / scale)
-    drift = sums[1:] - sums[:, np.newaxis] + reference - shift
-    matrix = np.column_stack([to_zero, decision * weights / 2.0 * _normal(drift, scale)])
-    return _run_length(matrix, 0)
-
-
-def two_sided_average(upper: float, lower: float) -> float:
-    r"""Return the average run length of two one-sided CUSUMs on one chart.
-
-    .. math:: 1/L = 1/L^+ + 1/L^-
-
-    Parameters
-    ----------
-    upper : float
-        Average run length of the upper sum, [results].
-    lower : float
-        Average run length of the lower sum, [results].
-
-    Returns
-    -------
-    float
-        Average run length of both, [results].
-
-    References
-    ----------
-    .. [1] van Dobben de Bruyn, C. S.: Cumulative Sum Tests, 1968; holds for equal reference values k of 0 or more.
-
-    Examples
-    --------
-    >>> up, down = cusum_run_length(0.5, 4.0, 1.0), cusum_run_length(0.5, 4.0, -1.0)
-    >>> round(two_sided_average(up.average, down.average), 2)
-    8.38
-    """
-    return 1.0 / (1.0 / upper + 1.0 / lower)
-
-
-def _reached(
-    nodes: NDArray[np.float64],
-    lower: NDArray[np.float64],
-    upper: NDArray[np.float64],
-    mean: NDArray[np.float64],
-    spread: float,
-) -> NDArray[np.float64]:
-    """Return the chain over nodes: from each, a normal step cut to its own interval, spread over the nodes again."""
-    inner, weights = np.polynomial.legendre.leggauss(_NODES)
-    # No more than the step's own reach is integrated: a narrow step stays as well resolved as a wide one.
-    reach = _REACH * spread
-    lower, upper = np.clip(mean - reach, lower, upper), np.clip(mean + reach, lower, upper)
-    half = (upper - lower) / 2.0
-    places = (upper + lower)[:, np.newaxis] / 2.0 + half[:, np.newaxis] * inner
-    masses = half[:, np.newaxis] * weights * _normal(places - mean[:, np.newaxis], spread)
-    return np.asarray((masses[:, np.newaxis, :] @ _lagrange(nodes, places))[:, 0, :])
-
-
-def _lagrange(nodes: NDArray[np.float64], places: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the polynomials that are 1 at one node and 0 at all others, at other places (barycentric form)."""
-    scaled = nodes / nodes[-1]
-    barycentric = 1.0 / np.prod(2.0 * (scaled[:, np.newaxis] - scaled) + np.eye(nodes.size), axis=1)
-    distance = places[..., np.newaxis] / nodes[-1] - scaled
-    hit = distance == 0.0
-    terms = barycentric / np.where(hit, 1.0, distance)
-    values = terms / terms.sum(axis=-1, keepdims=True)
-    return np.asarray(np.where(hit.any(axis=-1, keepdims=True), hit, values))
-
-
-def _normal(deviation: NDArray[np.float64], spread: float) -> NDArray[np.float64]:
-    return np.asarray(np.exp(-0.5 * (deviation / spread) ** 2) / (spread * math.sqrt(2.0 * math.pi)))
-
-
-def _refuse_scale(scale: float) -> None:
-    if not scale > 0.0:
-        raise ValueError(f"scale {scale:g}: more than 0 was expected")
-
-
-def _run_length(matrix: Any, start: int) -> RunLength:
-    """Brook, D., Evans, D. A.: Biometrika 59 (1972) 539; ``matrix`` is dense or sparse, states without a signal."""
-    if np.min(matrix.sum(axis=1)) >= 1.0 - _SPENT:
-        raise ValueError("limits so wide that a signal comes less than once in 1e15 results: no run length")
+    survival, decay = _survival(matrix, start)
+    if decay > 1.0 - _NEVER:
+        return _NO_SIGNAL
     average, second = _moments(matrix)
     # E[N^2] = 2 (I - Q)^-1 E[N] - E[N]; where the first result always signals, rounding may leave some -1e-16.
     variance = 2.0 * second[start] - average[start] - average[start] ** 2
-    survival, decay = _survival(matrix, start)
     return RunLength(float(average[start]), math.sqrt(max(float(variance), 0.0)), survival, decay)
+
+
+def _remaining(probability: float) -> float:
+    """What is below the rounding of the sums is nothing."""
+    return probability if probability > _SPENT else 0.0
 
 
 def _moments(matrix: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -333,12 +134,77 @@ def _moments(matrix: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 
 def _survival(matrix: Any, start: int) -> tuple[NDArray[np.float64], float]:
-    """Multiply until every further result takes the same part of what is left."""
-    left, survival, decay = np.ones(matrix.shape[0]), [1.0], math.inf
-    while survival[-1] > _SPENT:
-        left = matrix @ left
-        survival.append(float(left[start]))
-        before, decay = decay, survival[-1] / survival[-2]
-        if abs(decay - before) <= _SETTLED * decay:
+    """Multiply until every further result takes the same part of what is left, whatever the state."""
+    left, survival, decay = np.ones(matrix.shape[0]), [1.0], 1.0
+    while survival[-1] > 0.0:
+        before, left = left, matrix @ left
+        survival.append(_remaining(float(left[start])))
+        decay = survival[-1] / survival[-2]
+        if np.max(np.abs(left - decay * before)) <= _SETTLED * np.max(left):
             break
     return np.array(survival), decay
+
+
+def two_sided_run_length(upper: RunLength, lower: RunLength) -> RunLength:
+    r"""Return the run length of a chart with an upper and a lower CUSUM of the same reference value.
+
+    While one sum signals, the other stands at 0 and starts afresh. With a and b the distributions of a first signal
+    above and below, f those of either sum alone, and * for convolution:
+
+    .. math:: a = f^+ - b * f^+, \qquad b = f^- - a * f^-, \qquad 1/L = 1/L^+ + 1/L^-
+
+    Parameters
+    ----------
+    upper : RunLength
+        Run length of the upper sum, [results].
+    lower : RunLength
+        Run length of the lower sum, [results].
+
+    Returns
+    -------
+    RunLength
+        Distribution of the run length of both, [results].
+
+    References
+    ----------
+    .. [1] van Dobben de Bruyn, C. S.: Cumulative Sum Tests, 1968, for the averages; holds for reference values of 0 or
+       more. The distribution follows from the same renewal (derivation).
+
+    Examples
+    --------
+    >>> from labcalc.statistics import cusum_run_length
+    >>> up, down = cusum_run_length(0.5, 4.0, 1.0), cusum_run_length(0.5, 4.0, -1.0)
+    >>> round(two_sided_run_length(up, down).average, 2)
+    8.38
+    """
+    settled = max(upper.survival.size, lower.survival.size)
+    size = 20 * settled
+    above, below = _first_signals(upper, size), _first_signals(lower, size)
+    a, b, survival, decay = np.zeros(size + 1), np.zeros(size + 1), [1.0], 1.0
+    for n in range(1, size + 1):
+        a[n] = above[n] - b[1:n] @ above[n - 1 : 0 : -1]
+        b[n] = below[n] - a[1:n] @ below[n - 1 : 0 : -1]
+        survival.append(_remaining(survival[-1] - a[n] - b[n]))
+        before, decay = decay, survival[-1] / survival[-2]
+        if survival[-1] == 0.0 or (n > settled and abs(decay - before) <= _SETTLED * decay):
+            break
+    signals = 1.0 / upper.average + 1.0 / lower.average
+    if signals == 0.0:
+        return _NO_SIGNAL
+    average = 1.0 / signals
+    return RunLength(average, _deviation(average, np.array(survival), decay), np.array(survival), decay)
+
+
+def _first_signals(one: RunLength, size: int) -> NDArray[np.float64]:
+    """Return the probability that the first signal comes at each result from 0 on."""
+    beyond = np.arange(1, max(size + 2 - one.survival.size, 1))
+    survival = np.concatenate([one.survival, one.survival[-1] * one.decay**beyond])[: size + 1]
+    return np.concatenate([[0.0], -np.diff(survival)])
+
+
+def _deviation(average: float, survival: NDArray[np.float64], decay: float) -> float:
+    """E[N^2] is the sum of (2n + 1) P(N > n), its geometric rest in closed form."""
+    last, rest = survival.size - 1, 1.0 / (1.0 - decay)
+    second = np.sum((2.0 * np.arange(last) + 1.0) * survival[:-1])
+    second += survival[-1] * rest * (2.0 * last + 1.0 + 2.0 * decay * rest)
+    return math.sqrt(max(float(second) - average**2, 0.0))

@@ -28,7 +28,7 @@ from labcalc.statistics import (
     rules_run_length,
     run_rule_signals,
     simulated_run_length,
-    two_sided_average,
+    two_sided_run_length,
 )
 from tests.statistics.data import rows
 
@@ -49,10 +49,15 @@ def average(chart: str, parameters: str, shift: float) -> float:
     first, second = (float(part.split("=")[1]) for part in parameters.split())
     if chart.startswith("EWMA"):
         return ewma_run_length(first, second, shift).average
-    upper = cusum_run_length(first, second, shift).average
     if chart.endswith("one-sided"):
-        return upper
-    return two_sided_average(upper, cusum_run_length(first, second, -shift).average)
+        return cusum_run_length(first, second, shift).average
+    return cusum_both_sides(first, second, shift).average
+
+
+def cusum_both_sides(reference: float, decision: float, shift: float) -> RunLength:
+    return two_sided_run_length(
+        cusum_run_length(reference, decision, shift), cusum_run_length(reference, decision, -shift)
+    )
 
 
 @pytest.mark.parametrize("row", rows("arl_published.csv"), ids=lambda r: "|".join(list(r.values())[:3]))
@@ -105,6 +110,25 @@ def test_an_ewma_of_weight_one_is_a_chart_of_individuals() -> None:
     assert both.average == pytest.approx(rules_run_length((Beyond(1, 1, 2.0),), 0.4).average, rel=1e-6)
 
 
+def test_a_run_on_one_side_alone() -> None:
+    """Derivation: eight heads or eight tails in a row take 2^8 − 1 throws on average, and no fewer than eight."""
+    exact = rules_run_length((Beyond(8, 8, 0.0),))
+    assert exact.average == pytest.approx(255.0, rel=1e-12)
+    assert exact.probability_within(7) == 0.0
+    assert exact.probability_within(8) == pytest.approx(2.0**-7)
+
+
+def test_a_chart_that_never_signals() -> None:
+    for never in (
+        rules_run_length((Beyond(1, 1, 9.0),)),
+        ewma_run_length(0.4, 20.0),
+        cusum_run_length(0.5, 5.0, -10.0),
+        two_sided_run_length(cusum_run_length(2.0, 30.0), cusum_run_length(2.0, 30.0)),
+    ):
+        assert (never.average, never.standard_deviation, never.probability_within(1000)) == (math.inf, math.inf, 0.0)
+    assert cusum_both_sides(0.5, 5.0, 10.0).average == pytest.approx(cusum_run_length(0.5, 5.0, 10.0).average)
+
+
 def test_a_large_shift_is_found_at_once() -> None:
     for found in (
         ewma_run_length(0.4, shift=1e4),
@@ -134,7 +158,7 @@ def test_twice_the_nodes_change_nothing(
 ) -> None:
     """The accuracy that the docstring states, against a finer division of the same integral."""
     usual = ewma_run_length(weight, individuals_limit=individuals_limit).average
-    monkeypatch.setattr("labcalc.statistics.run_length._NODES", 161)
+    monkeypatch.setattr("labcalc.statistics.chart_run_lengths._NODES", 161)
     assert usual == pytest.approx(ewma_run_length(weight, individuals_limit=individuals_limit).average, rel=accuracy)
 
 
@@ -145,7 +169,9 @@ def lengths(beyond: np.ndarray) -> np.ndarray:
 
 @pytest.mark.parametrize("results", [20, 200])
 @pytest.mark.parametrize("shift", [0.0, 1.0])
-@pytest.mark.parametrize("chart", ["western electric", "petroleum", "ewma", "cusum", "individuals and ewma"])
+@pytest.mark.parametrize(
+    "chart", ["western electric", "petroleum", "ewma", "cusum", "two cusums", "individuals and ewma"]
+)
 def test_simulated_charts_signal_as_often_as_stated(chart: str, shift: float, results: int) -> None:
     """4000 drawn charts: the part that has signalled within n results, within four standard errors of the exact one."""
     z = np.random.default_rng(11).normal(shift, 1.0, (4000, results))
@@ -155,6 +181,10 @@ def test_simulated_charts_signal_as_often_as_stated(chart: str, shift: float, re
         "petroleum": lambda: (run_rule_signals(z, PETROLEUM).beyond, rules_run_length(PETROLEUM, shift)),
         "ewma": lambda: (averaged, ewma_run_length(0.4, 3.0, shift)),
         "cusum": lambda: (cusum(z, 0.5) > 5.0, cusum_run_length(0.5, 5.0, shift)),
+        "two cusums": lambda: (
+            (cusum(z, 0.5) > 4.0) | (cusum(-z, 0.5) > 4.0),
+            cusum_both_sides(0.5, 4.0, shift),
+        ),
         "individuals and ewma": lambda: (
             averaged | (np.abs(z) > 3.0),
             ewma_run_length(0.4, 3.0, shift, individuals_limit=3.0),
@@ -178,12 +208,16 @@ def test_individuals_and_ewma_together(shift: float, simulated: float) -> None:
         rules_run_length(WESTERN_ELECTRIC),
         rules_run_length(PETROLEUM, 1.0),
         ewma_run_length(0.2),
+        cusum_both_sides(0.5, 4.0, 0.0),
+        cusum_both_sides(0.25, 3.0, 1.5),
+        cusum_both_sides(0.0, 10.0, 0.0),
+        rules_run_length((Within(15, 1.0),)),
         cusum_run_length(0.5, 4),
     ],
 )
 def test_average_and_deviation_follow_from_the_distribution(exact: RunLength) -> None:
     """Derivation: E[N] = Σ P(N > n), E[N²] = Σ (2n + 1) P(N > n), summed far into the tail."""
-    left = 1.0 - np.array([exact.probability_within(n) for n in range(12_000)])
+    left = 1.0 - np.array([exact.probability_within(n) for n in range(40_000)])
     assert left.sum() == pytest.approx(exact.average, rel=1e-6)
     second = np.sum((2.0 * np.arange(left.size) + 1.0) * left)
     assert math.sqrt(second - exact.average**2) == pytest.approx(exact.standard_deviation, rel=1e-5)
@@ -260,7 +294,7 @@ def test_refusals() -> None:
         (partial(ewma_run_length, 0.4, 0.0), "limits of 0 and inf sigma"),
         (partial(cusum_run_length, 0.5, 0.0), "decision interval 0 sigma"),
         (partial(rules_run_length, WESTERN_ELECTRIC, scale=0.0), "scale 0: more than 0"),
-        (partial(rules_run_length, (Beyond(1, 1, 9.0),)), "less than once in 1e15 results"),
+        (partial(rules_run_length((Beyond(1, 1, 9.0),)).quantile, 0.5), "a signal practically never comes"),
         (partial(simulated_run_length, WESTERN_ELECTRIC, scale=-1.0), "scale -1: more than 0"),
         (partial(rules_run_length(WESTERN_ELECTRIC).quantile, 1.0), "probability 1: more than 0 and less than 1"),
         (partial(estimated_limits_run_length, lambda shift, scale: 1.0, 1), "baseline of 1 results: 2 or more"),
