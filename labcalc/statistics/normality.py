@@ -166,7 +166,9 @@ def anderson_darling(
 def _p_value(adjusted: float) -> float:
     """D'Agostino and Stephens 1986, table 4.9 (memory)."""
     if adjusted >= 0.6:
-        return math.exp(1.2937 - 5.709 * adjusted + 0.0186 * adjusted**2)
+        # The parabola turns up far beyond its range: from 10 on (p below 1e-23) its value at 10 stands.
+        far = min(adjusted, 10.0)
+        return math.exp(1.2937 - 5.709 * far + 0.0186 * far**2)
     if adjusted >= 0.34:
         return math.exp(0.9177 - 4.279 * adjusted - 1.38 * adjusted**2)
     if adjusted >= 0.2:

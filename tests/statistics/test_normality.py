@@ -69,6 +69,13 @@ def test_normal_results_are_rejected_as_often_as_stated(number: int) -> None:
     assert [np.mean(p_values < p) for p in (0.25, 0.5, 0.75)] == pytest.approx([0.25, 0.5, 0.75], abs=0.035)
 
 
+def test_a_far_outlier_in_many_results_is_not_called_normal() -> None:
+    results = np.concatenate([np.random.default_rng(1).standard_normal(3000), [1e6]])
+    test = anderson_darling(results)
+    assert test.adjusted > 400.0
+    assert test.p_value < 1e-20
+
+
 def test_skewed_results_depart() -> None:
     assert anderson_darling(np.random.default_rng(1).exponential(size=60)).departs
 
