@@ -143,10 +143,17 @@ def test_determinability() -> None:
     assert not formulae.flow_result(np.nan, 3.0, 0.0013).agree
 
 
-def test_gravity_and_buoyancy() -> None:
-    """ISO 3104:1994, 7.2; buoyancy of oils of 850 and 780 kg/m³ against water: −0.021 % and −0.034 %."""
+def test_gravity() -> None:
+    """ISO 3104:1994, 7.2: in proportion; below 0.1 % the standard leaves it out."""
     assert formulae.constant_at_gravity(1.0, 9.8067, 9.8126) == pytest.approx(1.000602, abs=5e-7)
-    percent = (formulae.buoyancy_factor([850.0, 780.0, 998.2]) - 1.0) * 100.0
-    np.testing.assert_allclose(percent, [-0.021, -0.034, 0.0], atol=5e-4)
     with pytest.raises(OutOfRangeError, match="at the equator"):
         formulae.constant_at_gravity(0.01, 981.0, 9.81)
+
+
+def test_derivation_buoyancy() -> None:
+    """The density less that of the air drives the flow, the density is what ν divides by: their ratio, oil to water."""
+    driving = {rho: (rho - 1.2) / rho for rho in (780.0, 850.0, 998.2)}
+    for rho, drive in driving.items():
+        assert formulae.buoyancy_factor(rho) == pytest.approx(drive / driving[998.2], rel=1e-14)
+    percent = (formulae.buoyancy_factor([850.0, 780.0, 998.2]) - 1.0) * 100.0
+    np.testing.assert_allclose(percent, [-0.021, -0.034, 0.0], atol=5e-4)

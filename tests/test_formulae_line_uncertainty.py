@@ -14,6 +14,7 @@ from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.formulae._least_squares import straight_line
 
 CURVES = Path(__file__).parent / "published" / "curves"
+STATISTICS = Path(__file__).parent / "statistics" / "data"
 
 T = np.array([20.0, 40.0, 60.0, 80.0, 100.0])
 A, B = 9.458393, 3.680946
@@ -45,6 +46,23 @@ def test_straight_line_against_certified_values() -> None:
     assert np.sqrt(scatter / fit.x_spread) == pytest.approx(0.429796848199937e-03, rel=1e-12)
     intercept_deviation = np.sqrt(scatter * (1.0 / fit.weight + fit.x_mean**2 / fit.x_spread))
     assert intercept_deviation == pytest.approx(0.232818234301152, rel=1e-12)
+
+
+def test_straight_line_of_the_guide() -> None:
+    """JCGM 100:2008, H.3 (calibration of a thermometer), equations H.14 to H.16: printed figures from memory."""
+    t, b = np.loadtxt(STATISTICS / "gum_h3.csv", delimiter=",", skiprows=1, unpack=True)
+    x = t - 20.0
+    fit = straight_line(x, b)
+    variance = np.sum((b - fit.at(x)) ** 2) / (x.size - 2)
+    height, slope = variance / fit.weight, variance / fit.x_spread
+    intercept = height + fit.x_mean**2 * slope
+    assert fit.intercept == pytest.approx(-0.1712, abs=5e-5)
+    assert fit.slope == pytest.approx(0.00218, abs=5e-6)
+    assert np.sqrt([variance, intercept, slope]) == pytest.approx([0.0035, 0.0029, 0.00067], abs=5e-5)
+    assert np.sqrt(slope) == pytest.approx(0.00067, abs=5e-6)
+    assert -fit.x_mean * slope / np.sqrt(intercept * slope) == pytest.approx(-0.930, abs=5e-4)
+    assert fit.intercept + 10.0 * fit.slope == pytest.approx(-0.1494, abs=5e-5)
+    assert np.sqrt(height + (10.0 - fit.x_mean) ** 2 * slope) == pytest.approx(0.0041, abs=5e-5)
 
 
 def test_derivation_weights_repeat_points() -> None:

@@ -103,7 +103,8 @@ def relative_molecular_mass(
 def watson_factor_estimate(relative_molecular_mass: ArrayLike, relative_density_60F: ArrayLike) -> NDArray[np.float64]:
     r"""Return an estimate of the Watson factor K, which is defined by the boiling point and here guessed without it.
 
-    Good for a rough sorting only; the viscosity-gravity constant tells more.
+    It may be half a unit off, which is half the way from one kind of oil to the next: good for a rough sorting only.
+    The viscosity-gravity constant tells more.
 
     .. math:: K \approx 4.5579 \, M^{0.15178} \, S^{-0.84573}
 
