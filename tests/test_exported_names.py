@@ -27,7 +27,7 @@ NAMES = {
         relative_molecular_mass reported_viscosity_index saybolt_furol_from_kinematic saybolt_universal_from_kinematic
         viscosities_at_100F_and_210F viscosity_from_flow_time viscosity_from_ordinate viscosity_grade
         viscosity_gravity_constant_100C viscosity_gravity_constant_40C viscosity_gravity_constants viscosity_index
-        volume_correction walther_ordinate water_density watson_factor_estimate
+        volume_correction walther_ordinate water_density water_viscosity watson_factor_estimate
     """,
     "labcalc.statistics": """
         ANDERSON_DARLING_FACTORS Alternation Beyond BiasTest BudgetComponent CHART_CONSTANTS CRITICAL_RANGE_FACTORS

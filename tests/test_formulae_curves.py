@@ -70,6 +70,13 @@ def test_derivation_the_order_of_points_is_free() -> None:
         np.testing.assert_allclose([curve.a, curve.b_K, curve.T0_K], [np.log(0.05), 900.0, 170.0], rtol=1e-9)
 
 
+def test_derivation_slope_of_vogel() -> None:
+    curve = formulae.fit_vogel(OIL_C, VOGEL)
+    step = 1e-4
+    up, down = (np.log(curve.viscosity_at(40.0 + shift)) for shift in (step, -step))
+    assert curve.relative_slope_at(40.0) == pytest.approx((up - down) / (2.0 * step), rel=1e-8)
+
+
 @settings(derandomize=True, deadline=None, max_examples=60)
 @given(
     b=st.floats(300.0, 1500.0),
@@ -139,8 +146,9 @@ def test_extrapolation_is_on_demand_only() -> None:
     for curve in curves:
         with pytest.raises(OutOfRangeError, match="ask for extrapolation"):
             curve(100.1)
-        with pytest.warns(ExtrapolationWarning, match=r"100\.1 °C is outside the measured"):
+        with pytest.warns(ExtrapolationWarning, match=r"100\.1 °C is outside the measured") as caught:
             assert 8.0 < curve(100.1, extrapolate=True) < 8.86
+        assert caught[0].filename == __file__, "the warning points at the line that asked"
 
 
 def test_vogel_has_no_value_at_its_pole() -> None:

@@ -19,6 +19,7 @@ LINE = formulae.fit_viscosity_temperature([10.0, 100.0], [400.0, 9.0])
 OIL = formulae.fit_viscosity_temperature([10.0, 100.0], [25.0, 3.0])
 OILS = formulae.fit_viscosity_temperature([20.0, 100.0], [[30.0, 4.0], [480.0, 21.0]])
 TUBE = formulae.adjust_oscillating_tube(2550.0, 1.2, 3850.0, 998.2)
+ANDRADE = formulae.fit_andrade([10.0, 100.0], [400.0, 9.0])
 ESTIMATE = formulae.estimate_viscosity_temperature([10.0, 40.0, 100.0], [400.0, 70.0, 9.0])
 
 Formula = Callable[[ArrayLike], object]
@@ -86,7 +87,8 @@ FORMULAE: dict[str, Formula] = {
     "EstimatedLine.confidence_band": lambda x: ESTIMATE.confidence_band(x).lowest,
     "EstimatedLine.prediction_band": lambda x: ESTIMATE.prediction_band(x).highest,
     "fit_andrade": lambda x: formulae.fit_andrade([40.0, 100.0], points(x, 8.0)).b_K,
-    "ExponentialCurve.viscosity_at": formulae.fit_andrade([10.0, 100.0], [400.0, 9.0]).viscosity_at,
+    "ExponentialCurve.viscosity_at": ANDRADE.viscosity_at,
+    "ExponentialCurve.relative_slope_at": ANDRADE.relative_slope_at,
     "fit_ubbelohde_walther": lambda x: formulae.fit_ubbelohde_walther([40.0, 100.0], points(x, 8.0)).m,
     "UbbelohdeWaltherLine.kinematic_viscosity_at": (
         formulae.fit_ubbelohde_walther([10.0, 100.0], [400.0, 9.0]).kinematic_viscosity_at
@@ -109,6 +111,7 @@ FORMULAE: dict[str, Formula] = {
     "viscosity_from_flow_time": lambda x: formulae.viscosity_from_flow_time(of(x, 20.0), 0.01, 100.0),
     "viscosity_gravity_constants": lambda x: formulae.viscosity_gravity_constants(870.0, x, 3.0).difference,
     "water_density": lambda x: formulae.water_density(of(x, 0.5)),
+    "water_viscosity": formulae.water_viscosity,
     "watson_factor_estimate": lambda x: formulae.watson_factor_estimate(of(x, 10.0), 0.9),
 }
 

@@ -174,6 +174,10 @@ ADAPTERS: dict[str, Callable[[Row], object]] = {
         float(r["kv_100F"]), float(r["kv_210F"]), 141.5 / (float(r["api_gravity"]) + 131.5)
     ),
     "water_density": lambda r: formulae.water_density(float(r["temperature_C"])),
+    "water_viscosity": lambda r: formulae.water_viscosity(float(r["temperature_C"])),
+    "water_kinematic": lambda r: formulae.kinematic_from_dynamic(
+        formulae.water_viscosity(float(r["temperature_C"])), formulae.water_density(float(r["temperature_C"]))
+    ),
 }
 
 

@@ -70,7 +70,7 @@ from labcalc.formulae.volume_correction import (
     volume_correction,
 )
 from labcalc.formulae.walther import viscosity_from_ordinate, walther_ordinate
-from labcalc.formulae.water import RelativeDensity, relative_density_to_water, water_density
+from labcalc.formulae.water import RelativeDensity, relative_density_to_water, water_density, water_viscosity
 
 __all__ = [
     "COMMODITIES",
@@ -145,6 +145,7 @@ __all__ = [
     "volume_correction",
     "walther_ordinate",
     "water_density",
+    "water_viscosity",
     "watson_factor_estimate",
 ]
 

@@ -24,9 +24,17 @@ def kelvin(temperature_C: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def keep_inside(
-    temperature: NDArray[np.float64], lowest: NDArray[np.float64], highest: NDArray[np.float64], extrapolate: bool
+    temperature: NDArray[np.float64],
+    lowest: NDArray[np.float64],
+    highest: NDArray[np.float64],
+    extrapolate: bool,
+    *,
+    calls: int = 3,
 ) -> None:
-    """Refuse the first temperature in °C outside the measured ones, or warn of it if extrapolation was asked for."""
+    """Refuse the first temperature in °C outside the measured ones, or warn of it if extrapolation was asked for.
+
+    The warning points at the line that asked, so many ``calls`` away.
+    """
     temperature, low, high = np.broadcast_arrays(temperature, lowest, highest)
     outside = (temperature < low) | (temperature > high)
     if not outside.any():
@@ -38,5 +46,5 @@ def keep_inside(
     warnings.warn(
         f"{first:.10g} °C is outside the measured {coldest:.10g} °C to {warmest:.10g} °C: extrapolated",
         ExtrapolationWarning,
-        stacklevel=3,
+        stacklevel=calls,
     )

@@ -120,7 +120,7 @@ class EstimatedLine:
     def _band(self, temperature_C: ArrayLike, level: float, extrapolate: bool, single: float) -> ViscosityBand:
         refuse_outside(np.asarray(level), "level", "[-]", above=0.0, highest=0.999999, reason="it is a probability")
         temperature = np.asarray(temperature_C, dtype=float)
-        keep_inside(temperature, self.line.lowest_C, self.line.highest_C, extrapolate)
+        keep_inside(temperature, self.line.lowest_C, self.line.highest_C, extrapolate, calls=4)
         x = np.log10(kelvin(temperature))
         W = self.line.intercept - self.line.slope * x
         middle = solved_viscosity(W)

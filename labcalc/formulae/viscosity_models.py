@@ -94,11 +94,36 @@ class ExponentialCurve:
         OutOfRangeError
             A temperature is outside the fitted ones, or not above T₀.
         """
+        return np.exp(self.a + self.b_K / self._above(temperature_C, extrapolate))
+
+    def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
+        """Return the relative change of the viscosity with temperature, d ln x/dT = −b / (T − T₀)².
+
+        Parameters
+        ----------
+        temperature_C : array_like of float
+            Temperature, [°C], within the fitted ones.
+        extrapolate : bool, optional
+            Also go outside the fitted temperatures, with an ExtrapolationWarning.
+
+        Returns
+        -------
+        numpy.ndarray or numpy.float64
+            Relative slope, [1/K]; negative; NaN where an input is NaN.
+
+        Raises
+        ------
+        OutOfRangeError
+            As ``viscosity_at``.
+        """
+        return -self.b_K / self._above(temperature_C, extrapolate) ** 2
+
+    def _above(self, temperature_C: ArrayLike, extrapolate: bool) -> NDArray[np.float64]:
         temperature = np.asarray(temperature_C, dtype=float)
-        keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
-        above = kelvin(temperature) - self.T0_K
+        keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate, calls=4)
+        above = np.asarray(kelvin(temperature) - self.T0_K)
         refuse_outside(above, "temperature above T₀", "K", above=0.0, reason="the curve has no end there")
-        return np.exp(self.a + self.b_K / above)
+        return above
 
 
 def fit_ubbelohde_walther(
