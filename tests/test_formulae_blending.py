@@ -149,3 +149,10 @@ def test_a_blend_is_asked_where_all_components_were_measured() -> None:
     assert (blend.wright.lowest_C, blend.wright.highest_C) == (40.0, 80.0)
     with pytest.raises(OutOfRangeError, match="ask for extrapolation"):
         blend.wright.kinematic_viscosity_at(100.0)
+
+
+def test_each_component_needs_its_fraction() -> None:
+    with pytest.raises(ValueError, match="2 fractions for 3 components"):
+        formulae.blend_lines([0.5, 0.5], LUBES)
+    with pytest.raises(ValueError, match="3 fractions for 2 components"):
+        formulae.blend_viscosity_double_log([0.5, 0.25, 0.25], [10.0, 100.0])

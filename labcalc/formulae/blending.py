@@ -69,6 +69,8 @@ def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> B
     ------
     OutOfRangeError
         A fraction is outside 0 to 1, or the fractions are not 1 together.
+    ValueError
+        There are more or fewer fractions than components.
 
     References
     ----------
@@ -83,8 +85,8 @@ def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> B
     >>> half.wright.kinematic_viscosity_at(40.0).round(2), half.double_log.kinematic_viscosity_at(40.0).round(2)
     (np.float64(109.68), np.float64(99.93))
     """
-    f = _whole(fractions)
     A, B = components.intercept, components.slope
+    f = _whole(fractions, np.shape(A))
     B_wright = 1.0 / np.sum(f / B, axis=-1)
     return Blend(
         _line(B_wright * np.sum(f * A / B, axis=-1), B_wright, components),
@@ -113,6 +115,8 @@ def blend_viscosity_double_log(fractions: ArrayLike, kinematic_viscosities: Arra
     ------
     OutOfRangeError
         A fraction is outside 0 to 1, the fractions are not 1 together, or a viscosity is outside 0.21 to 2e7 mm²/s.
+    ValueError
+        There are more or fewer fractions than components.
 
     References
     ----------
@@ -123,7 +127,8 @@ def blend_viscosity_double_log(fractions: ArrayLike, kinematic_viscosities: Arra
     >>> blend_viscosity_double_log([0.5, 0.5], [10.0, 100.0]).round(3)
     np.float64(26.585)
     """
-    return viscosity_from_ordinate(np.sum(_whole(fractions) * walther_ordinate(kinematic_viscosities), axis=-1))
+    W = walther_ordinate(kinematic_viscosities)
+    return viscosity_from_ordinate(np.sum(_whole(fractions, np.shape(W)) * W, axis=-1))
 
 
 def fraction_that_explains(
@@ -189,8 +194,11 @@ def fraction_that_explains(
     return BlendFraction(*(np.asarray(np.where(np.isfinite(f), f, np.nan))[()] for f in fractions))
 
 
-def _whole(fractions: ArrayLike) -> NDArray[np.float64]:
+def _whole(fractions: ArrayLike, components: tuple[int, ...]) -> NDArray[np.float64]:
     f = np.asarray(fractions, dtype=float)
+    if f.shape[-1:] != components[-1:] or not f.ndim:
+        told, there = (shape[-1] if shape else 1 for shape in (f.shape, components))
+        raise ValueError(f"{told} fractions for {there} components: each component needs its fraction")
     refuse_outside(f, "fraction", "[-]", lowest=0.0, highest=1.0, reason="a part of a blend is none to all of it")
     total = np.asarray(np.sum(f, axis=-1))
     reason = "the fractions of a blend are 1 together"
