@@ -200,3 +200,15 @@ def test_assay_figures_lie_on_the_line(row: dict[str, str]) -> None:
 def test_three_results_are_needed() -> None:
     with pytest.raises(OutOfRangeError, match="two points lie on any line"):
         formulae.departure_from_line([40.0, 100.0], [73.30, 8.86], 0.4)
+
+
+@pytest.mark.parametrize("points", [3, 4, 5, 6])
+def test_wild_points_give_numbers_or_nan_without_a_warning(points: int) -> None:
+    """Property: a thousand curves of points that belong to no oil; warnings are errors here."""
+    rng = np.random.default_rng(points)
+    t = np.sort(rng.uniform(-30.0, 150.0, (1000, points)), axis=-1)
+    nu = np.exp(rng.uniform(np.log(0.21), np.log(1e6), (1000, points)))
+    found = formulae.departure_from_line(t, nu, 1.0)
+    assert np.all((found.p_value >= 0.0) & (found.p_value <= 1.0))
+    assert np.all(formulae.estimate_viscosity_temperature(t, nu).noise_percent >= 0.0)
+    assert formulae.compare_viscosity_models(t, nu).best.shape == (1000,)

@@ -11,7 +11,7 @@ from labcalc.formulae._least_squares import points_of_curves, straight_line
 from labcalc.formulae._refusals import refuse_outside
 from labcalc.formulae._temperatures import kelvin
 from labcalc.formulae.line_uncertainty import ordinate_of_percent, stated_percent
-from labcalc.formulae.walther import solved_viscosity, walther_ordinate
+from labcalc.formulae.walther import HIGHEST_VISCOSITY, LOWEST_VISCOSITY, solved_viscosity, walther_ordinate
 
 __all__ = ["LineDeparture", "departure_from_line"]
 
@@ -31,7 +31,9 @@ class LineDeparture:
     p_value: NDArray[np.float64]
     """Probability of so much scatter or more for an oil that follows the line, [-]."""
     coldest_excess_percent: NDArray[np.float64]
-    """How far the coldest result lies above the line through the others, [%]: wax and structure make it positive."""
+    """How far the coldest result lies above the line through the others, [%]: wax and structure make it positive.
+
+    NaN where that line leaves the chart."""
     coldest_excess_uncertainty_percent: NDArray[np.float64]
     """Standard uncertainty of that excess, [%]; what it is over its uncertainty says how surely it is there."""
 
@@ -151,4 +153,5 @@ def _excess(
         for values in (viscosity, W, residuals, noise, leverage)
     )
     expected = solved_viscosity(ordinate - residual / (1.0 - h))  # the residual left when the point is left out
+    expected = np.where((expected >= LOWEST_VISCOSITY) & (expected <= HIGHEST_VISCOSITY), expected, np.nan)
     return 100.0 * (nu / expected - 1.0), u / np.sqrt(1.0 - h) / ordinate_of_percent(expected)

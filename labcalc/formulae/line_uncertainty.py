@@ -12,7 +12,13 @@ from labcalc.formulae._least_squares import StraightLine, points_of_curves, stra
 from labcalc.formulae._refusals import refuse_outside
 from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
-from labcalc.formulae.walther import double_log_argument, double_log_slope, solved_viscosity, walther_ordinate
+from labcalc.formulae.walther import (
+    double_log_argument,
+    double_log_slope,
+    solved_viscosity,
+    viscosity_from_ordinate,
+    walther_ordinate,
+)
 
 __all__ = ["EstimatedLine", "ViscosityBand", "estimate_viscosity_temperature"]
 
@@ -87,7 +93,7 @@ class EstimatedLine:
         Raises
         ------
         OutOfRangeError
-            A temperature is outside the fitted ones, or the level is no probability.
+            A temperature is outside the fitted ones, the line leaves the chart there, or the level is no probability.
         """
         return self._band(temperature_C, level, extrapolate, single=0.0)
 
@@ -123,11 +129,11 @@ class EstimatedLine:
         keep_inside(temperature, self.line.lowest_C, self.line.highest_C, extrapolate, calls=4)
         x = np.log10(kelvin(temperature))
         W = self.line.intercept - self.line.slope * x
-        middle = solved_viscosity(W)
+        middle = viscosity_from_ordinate(W)
         of_line = 1.0 / self.fit.weight + (x - self.fit.x_mean) ** 2 / self.fit.x_spread
         of_result = single * (ordinate_of_percent(middle) * self.noise_percent) ** 2
         half = two_sided_quantile(level, self.degrees_of_freedom) * np.sqrt(of_line + of_result)
-        return ViscosityBand(solved_viscosity(W - half)[()], middle[()], solved_viscosity(W + half)[()])
+        return ViscosityBand(solved_viscosity(W - half)[()], middle, solved_viscosity(W + half)[()])
 
 
 def estimate_viscosity_temperature(

@@ -52,7 +52,7 @@ class ModelComparison:
         if n < 5:
             return f"{n} points can't decide: a model with two coefficients needs five, Vogel's six."
         if n == 5:
-            return "Five points decide between ASTM D341 and Andrade; Vogel's curve needs six."
+            return "Five points can decide between ASTM D341 and Andrade; Vogel's curve needs six."
         return (
             f"The {n} points decide where the criterion of one model is lower than all others by {_DECISIVE:g} or more."
         )
@@ -121,7 +121,8 @@ Errors = NDArray[np.float64]
 
 def _d341(T: NDArray[np.float64], viscosity: NDArray[np.float64], W: NDArray[np.float64]) -> tuple[Errors, Errors]:
     on_chart = _line_errors(np.log10(T), W, ordinate_of_percent(viscosity) ** -2.0)
-    errors, left_out = (np.log(solved_viscosity(W + error) / viscosity) for error in on_chart)
+    with np.errstate(divide="ignore", invalid="ignore"):  # a line through wild points may leave the viscosities
+        errors, left_out = (np.log(solved_viscosity(W + error) / viscosity) for error in on_chart)
     return errors, left_out
 
 
