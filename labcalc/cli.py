@@ -6,8 +6,8 @@ Exit codes: 0 all done; 1 done, but something was refused; 2 nothing could be do
 from __future__ import annotations
 
 import json
-import os
 import sys
+from collections import Counter
 from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
@@ -20,6 +20,7 @@ from labcalc.errors import LabcalcError
 
 if TYPE_CHECKING:
     from labcalc.exports import Reading
+    from labcalc.workbooks import BatchResult, Progress
 
 __all__ = ["main"]
 
@@ -152,29 +153,54 @@ def _report(
     engine: str = "labcalc",
 ) -> int:
     from labcalc.judgement import gather
-    from labcalc.workbooks import render_reports
+    from labcalc.workbooks import render_run_reports
 
     material = gather(exports, lab)
     _name_refusals(material.reading)
     for failure in material.record_failures:
-        _say(f"earlier export left out: {failure}")
-    result = render_reports(
+        _say(f"left out of the record: {failure}")
+    if not material.runs:
+        _say("labcalc: every row was refused: there is no run to report")
+        return 2
+    result = render_run_reports(
         material,
         exports,
         lab,
         out,
-        workers=jobs or os.cpu_count() or 1,
+        workers=jobs,
         again=again,
         single_file=single_file,
         pdf=pdf,
         cluster=cluster,
         engine=engine,
-        progress=_progress,
+        progress=_show_progress if sys.stderr.isatty() else None,
+        say=_say,
     )
     for failed in result.failures:
         _say(f"no report for run {failed.name}: {failed.reason}")
-    _say(_totals(result, out))
-    return _code(material.reading) if not result.failures else 1 if result.reports else 2
+    click.echo(_totals(result))
+    if result.failures:
+        return 1 if result.reports else 2
+    return _code(material.reading)
+
+
+def _show_progress(progress: Progress) -> None:
+    left = f", about {progress.remaining_seconds:.0f} s left" if progress.remaining_seconds else ""
+    line = f"{progress.done} of {progress.total} reports{left}"
+    click.echo(f"\r{line:<60}", nl=progress.done == progress.total, err=True)
+
+
+def _totals(result: BatchResult) -> str:
+    """Say what became of the runs, and where to begin reading."""
+    verdicts = Counter(one.summary["verdict"] for one in result.reports)
+    found = ", ".join(f"{number} {verdict}" for verdict, number in sorted(verdicts.items()))
+    unchanged = len(result.reports) - len(result.rendered)
+    kept = f" ({unchanged} unchanged since the last call)" if unchanged else ""
+    failed = f", {len(result.failures)} not rendered" if result.failures else ""
+    return (
+        f"{_count(len(result.reports), 'report')}{kept} in {result.seconds:.1f} s: {found}{failed}.\n"
+        f"Begin with {result.index}"
+    )
 
 
 def _name_refusals(reading: Reading) -> None:

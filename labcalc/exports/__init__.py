@@ -15,6 +15,7 @@ if TYPE_CHECKING:
         SourceFile,
         derived_mark,
         is_derived,
+        without_marks,
     )
     from labcalc.exports.write import write_table
 
@@ -31,6 +32,7 @@ __all__ = [
     "is_derived",
     "read_export",
     "read_exports",
+    "without_marks",
     "write_table",
 ]
 

@@ -76,9 +76,10 @@ def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[np.ndarray,
     ).indices.items():
         group = table.iloc[positions]
         for one in _values(_lot(str(sample), str(lot), day, laboratory)):
-            fits = (group["quantity"] == one.quantity) & ((group["temperature_C"] - one.temperature_C).abs() <= SAME_TEMPERATURE_K)
-            value[positions[fits.to_numpy()]] = one.value
-            uncertainty[positions[fits.to_numpy()]] = one.expanded_uncertainty * 2.0 / one.coverage_factor
+            warm = (group["temperature_C"] - one.temperature_C).abs() <= SAME_TEMPERATURE_K
+            fits = positions[(warm & (group["quantity"] == one.quantity)).to_numpy()]
+            value[fits] = one.value
+            uncertainty[fits] = one.expanded_uncertainty * 2.0 / one.coverage_factor
     return value, uncertainty
 
 

@@ -61,11 +61,13 @@ def viscosity_curve(results: Sequence[Result], reach_C: Sequence[float] = ()) ->
     inputs = [r for r in results if r.quantity == "kinematic viscosity"]
     if not inputs:
         return None
-    grid = _grid(inputs, reach_C)
-    try:
-        value, half_width = _line_with_band(inputs, grid)
-    except OutOfRangeError:
-        grid = value = half_width = np.empty(0)
+    grid = _grid(inputs, reach_C) if len(inputs) > 1 else np.empty(0)
+    value = half_width = grid
+    if grid.size:
+        try:
+            value, half_width = _line_with_band(inputs, grid)
+        except OutOfRangeError:
+            grid = value = half_width = np.empty(0)
     return Curve(*_points(inputs), grid, value, half_width)
 
 
@@ -109,8 +111,6 @@ def _points(inputs: Sequence[Result]) -> tuple[NDArray[np.float64], NDArray[np.f
 def _line_with_band(
     inputs: Sequence[Result], grid: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    if len(inputs) < 2:
-        return np.empty(0), np.empty(0)
     temperatures = np.array([r.temperature_C for r in inputs])
     logarithms = np.log([r.value for r in inputs])
     relative = np.array([r.expanded_uncertainty / r.value for r in inputs])

@@ -8,6 +8,7 @@ from labcalc.workbooks.names import safe_stem
 from labcalc.workbooks.outcome import BatchResult, Outcome, Progress
 from labcalc.workbooks.pdf import print_pdf
 from labcalc.workbooks.render import Limits
+from labcalc.workbooks.reports import render_run_reports, run_report_jobs
 from labcalc.workbooks.scripts import Scripts
 from labcalc.workbooks.workbook import RenderedReport, render_workbook
 
@@ -21,7 +22,9 @@ __all__ = [
     "Scripts",
     "print_pdf",
     "render_batch",
+    "render_run_reports",
     "render_workbook",
+    "run_report_jobs",
     "safe_stem",
 ]
 

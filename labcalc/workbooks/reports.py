@@ -1,14 +1,22 @@
-"""One report for each run of some exports: the jobs that a batch renders."""
+"""One report for each run of some exports."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from labcalc.judgement import Material
 from labcalc.shipped import workbook_file
-from labcalc.workbooks.batch import ReportJob
+from labcalc.workbooks.batch import ReportJob, render_batch
+from labcalc.workbooks.cluster import cluster_executor
+from labcalc.workbooks.outcome import BatchResult, Progress
+from labcalc.workbooks.scripts import Scripts
 
-__all__ = ["run_report_jobs"]
+if TYPE_CHECKING:
+    from labcalc.judgement import Material
+
+__all__ = ["render_run_reports", "run_report_jobs"]
 
 
 def run_report_jobs(material: Material, exports: tuple[Path, ...], lab: Path | None) -> list[ReportJob]:
@@ -40,3 +48,55 @@ def run_report_jobs(material: Material, exports: tuple[Path, ...], lab: Path | N
         )
         for run in material.runs
     ]
+
+
+def render_run_reports(
+    material: Material,
+    exports: tuple[Path, ...],
+    lab: Path | None,
+    out: Path,
+    *,
+    workers: int | None = None,
+    again: bool = False,
+    single_file: bool = False,
+    pdf: bool = False,
+    cluster: str | None = None,
+    engine: str = "labcalc",
+    progress: Callable[[Progress], None] | None = None,
+    say: Callable[[str], None] | None = None,
+) -> BatchResult:
+    """Render a report for each run of the exports at hand, and an index page.
+
+    Parameters
+    ----------
+    material, exports, lab
+        As for ``run_report_jobs``.
+    out : pathlib.Path
+        The folder.
+    workers, again, pdf, engine, progress, say
+        As for ``render_batch``.
+    single_file : bool
+        Put the drawing script inside each report.
+    cluster : str, optional
+        Address of a dask.distributed scheduler that renders instead of this machine.
+
+    Returns
+    -------
+    BatchResult
+        One outcome a run.
+    """
+    jobs = run_report_jobs(material, exports, lab)
+    scripts = Scripts.INSIDE if single_file else Scripts.BESIDE
+    with cluster_executor(cluster) if cluster else nullcontext() as executor:
+        return render_batch(
+            jobs,
+            out,
+            workers=workers,
+            executor=executor,
+            engine=engine,
+            scripts=scripts,
+            again=again,
+            pdf=pdf,
+            progress=progress,
+            say=say,
+        )
