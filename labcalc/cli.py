@@ -26,6 +26,13 @@ __all__ = ["main"]
 
 P = ParamSpec("P")
 
+_MANY = {
+    "releasable": "releasable",
+    "needs a second look": "to be looked at again",
+    "not releasable": "not releasable",
+}
+"""How a number of reports is said, by verdict."""
+
 _exports = click.argument("exports", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="EXPORT...")
 _lab = click.option("--lab", type=click.Path(path_type=Path), metavar="LAB.toml", help="Settings of the laboratory.")
 _jobs = click.option(
@@ -193,7 +200,7 @@ def _show_progress(progress: Progress) -> None:
 def _totals(result: BatchResult) -> str:
     """Say what became of the runs, and where to begin reading."""
     verdicts = Counter(one.summary["verdict"] for one in result.reports)
-    found = ", ".join(f"{number} {verdict}" for verdict, number in sorted(verdicts.items()))
+    found = ", ".join(f"{verdicts[verdict]} {words}" for verdict, words in _MANY.items() if verdicts[verdict])
     unchanged = len(result.reports) - len(result.rendered)
     kept = f" ({unchanged} unchanged since the last call)" if unchanged else ""
     failed = f", {len(result.failures)} not rendered" if result.failures else ""

@@ -70,5 +70,5 @@ def _caption(curve: Curve, sample: str, commodity: str) -> str:
 
 def _numbers(curve: Curve) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     measured = [(f"{t:g}", f"{v:.2f}", "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)]
-    table = [(f"{t:.1f}", f"{v:.2f}", "table") for t, v in zip(curve.temperature_C[::5], curve.value[::5], strict=True)]
+    table = [(f"{t:.1f}", f"{v:.2f}", "table") for t, v in zip(curve.temperature_C[::3], curve.value[::3], strict=True)]
     return ("Temperature, °C", "Density, kg/m³", "Kind"), tuple(measured + table)

@@ -87,7 +87,7 @@ def show_header(judgement: Judgement) -> Fragment:
         "Laboratory": dossier.laboratory.name,
         "Run": dossier.run,
         "Sample": dossier.sample,
-        "Product": dossier.product.name if dossier.product else _known(first["product"]),
+        "Product": dossier.product_name,
         "Lot": _known(first["lot"]),
         "Instrument": dossier.instrument,
         "Operator": ", ".join(dict.fromkeys(map(str, dossier.rows["operator"].dropna()))),
@@ -148,7 +148,9 @@ def show_results(results: Sequence[Result]) -> Fragment:
     )
     notes = "".join(f'<p class="note">{escape(basis)}.</p>' for basis in bases)
     text = "\n".join(f"{r.name}: {r.reported} {r.unit}" for r in results)
-    return Fragment(_table("Results", columns, rows, numeric=(1, 3, 4)) + notes, text)
+    return Fragment(
+        _table("Means of the determinations at each temperature", columns, rows, numeric=(1, 3, 4)) + notes, text
+    )
 
 
 def show_consequences(consequences: Sequence[Consequence]) -> Fragment:
@@ -166,7 +168,7 @@ def show_consequences(consequences: Sequence[Consequence]) -> Fragment:
     ]
     columns = ("Quantity", "Value", "Unit", "U (k = 2)", "Method", "Note")
     text = "\n".join(f"{c.name}: {c.reported} {c.unit} {c.note}".rstrip() for c in consequences)
-    return Fragment(_table("What follows from the results", columns, rows, numeric=(1, 3)), text)
+    return Fragment(_table("Calculated by published methods", columns, rows, numeric=(1, 3)), text)
 
 
 def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError] = ()) -> Fragment:

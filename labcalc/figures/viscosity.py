@@ -145,6 +145,6 @@ def _numbers(curve: Curve) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]
     low, high = curve.interval_C
     line = [
         (f"{t:.1f}", f"{v:.4g}", "–" if np.isnan(u) else f"{u:.2g}", "line" if low <= t <= high else "extrapolated")
-        for t, v, u in zip(curve.temperature_C[::5], curve.value[::5], curve.half_width[::5], strict=True)
+        for t, v, u in zip(curve.temperature_C[::3], curve.value[::3], curve.half_width[::3], strict=True)
     ]
     return columns, tuple(measured + line)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import date
+from typing import cast
+
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.lab import CertifiedValue, Laboratory, ReferenceLot, lot_in_use, reference_of
@@ -67,15 +71,14 @@ def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.
     return table[list(COMPARISON_COLUMNS)]
 
 
-def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[np.ndarray, np.ndarray]:
+def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return certified value and expanded uncertainty of each row; NaN where there is none."""
     value, uncertainty = np.full(len(table), np.nan), np.full(len(table), np.nan)
-    days = table["measured_at"].dt.date
-    for (sample, lot, day), positions in table.groupby(
-        [table["sample"], table["lot"].astype("string").fillna(""), days]
-    ).indices.items():
+    keys = [table["sample"], table["lot"].astype("string").fillna(""), table["measured_at"].dt.date]
+    groups = cast("dict[tuple[str, str, date], NDArray[np.intp]]", table.groupby(keys).indices)
+    for (sample, lot, day), positions in groups.items():
         group = table.iloc[positions]
-        for one in _values(_lot(str(sample), str(lot), day, laboratory)):
+        for one in _values(_lot(sample, lot, day, laboratory)):
             warm = (group["temperature_C"] - one.temperature_C).abs() <= SAME_TEMPERATURE_K
             fits = positions[(warm & (group["quantity"] == one.quantity)).to_numpy()]
             value[fits] = one.value
@@ -83,7 +86,7 @@ def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[np.ndarray,
     return value, uncertainty
 
 
-def _lot(sample: str, lot: str, day: object, laboratory: Laboratory) -> ReferenceLot | None:
+def _lot(sample: str, lot: str, day: date, laboratory: Laboratory) -> ReferenceLot | None:
     material = reference_of(laboratory, sample)
     return None if material is None else lot_in_use(material, lot, day)
 
@@ -92,7 +95,7 @@ def _values(lot: ReferenceLot | None) -> tuple[CertifiedValue, ...]:
     return () if lot is None else lot.certified
 
 
-def _own_limit(table: pd.DataFrame, laboratory: Laboratory) -> np.ndarray:
+def _own_limit(table: pd.DataFrame, laboratory: Laboratory) -> NDArray[np.float64]:
     """Return how far the laboratory lets a reference oil be from its certified value, beside the certificate's U."""
     report = laboratory.report
     percent = table["certified"].to_numpy(float) * report.reference_viscosity_percent / 100.0

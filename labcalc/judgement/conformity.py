@@ -9,7 +9,7 @@ from labcalc.judgement.consequences import Consequence
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.results import UNITS, Result, find_result
 from labcalc.lab import Limit, Product, TypicalValue
-from labcalc.statistics import rounded
+from labcalc.statistics import rounded, rounded_to_figures
 
 __all__ = ["TYPICAL_DEVIATIONS", "specification_checks", "typical_check"]
 
@@ -23,7 +23,7 @@ def specification_checks(
     dossier: Dossier, results: tuple[Result, ...], consequences: tuple[Consequence, ...]
 ) -> tuple[Check, ...]:
     """Compare each limit of the product's specification with the result, by the stated decision rule."""
-    name = "Within specification"
+    name = "Specification"
     if dossier.is_reference:
         return ()
     if dossier.product is None:
@@ -35,7 +35,7 @@ def specification_checks(
 
 def typical_check(dossier: Dossier, results: tuple[Result, ...]) -> Check | None:
     """Compare the results with the product's typical values; None for a reference oil."""
-    name = "As this product usually is"
+    name = "Typical values"
     if dossier.is_reference:
         return None
     typical = dossier.product.typical if dossier.product else ()
@@ -50,8 +50,9 @@ def typical_check(dossier: Dossier, results: tuple[Result, ...]) -> Check | None
     return Check(
         name,
         "met" if abs(score) <= TYPICAL_DEVIATIONS else "doubtful",
-        f"furthest of {len(pairs)}: {found.name.lower().replace('°c', '°C')} {found.reported} {found.unit}, "
-        f"{abs(score):.1f} standard deviations {side} the typical {value.mean:g}; limit {TYPICAL_DEVIATIONS:g}",
+        f"{found.name[0].lower()}{found.name[1:]}, {found.reported} {found.unit}, is {abs(score):.1f} standard "
+        f"deviations {side} the typical {value.mean:g}; limit {TYPICAL_DEVIATIONS:g}"
+        + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else ""),
         "typical values of lab.toml; limit by common practice",
     )
 
@@ -64,7 +65,7 @@ def _specification(
     limit: Limit, product: Product, results: tuple[Result, ...], consequences: tuple[Consequence, ...]
 ) -> Check:
     where = "" if math.isnan(limit.temperature_C) else f" at {limit.temperature_C:g} °C"
-    name = f"Within specification: {limit.quantity}{where}"
+    name = f"Specification: {limit.quantity}{where}"
     unit = UNITS.get(limit.quantity, "")
     found = _value(limit, results, consequences)
     if found is None:
@@ -74,12 +75,11 @@ def _specification(
     outside = reported < limit.lowest or reported > limit.highest
     margin = min(_margins(value, limit))
     close = not outside and margin < uncertainty
-    u = "" if math.isnan(uncertainty) else f" (U = {uncertainty:.2g})"
+    u = "" if math.isnan(uncertainty) else f" (U = {rounded_to_figures(uncertainty, 2)})"
     return Check(
         name,
         "not met" if outside else "doubtful" if close else "met",
-        f"{rounded(value, limit.decimals)}{u} {unit}".strip()
-        + f"; limits {_words(limit, unit)}"
+        f"{rounded(value, limit.decimals)}{f' {unit}' if unit else ''}{u}; {_words(limit, unit)}"
         + (": within by less than the uncertainty" if close else ""),
         f"{product.specification or product.name}; {_RULE}",
     )
@@ -109,4 +109,4 @@ def _words(limit: Limit, unit: str) -> str:
         return f"at most {high} {unit}".strip()
     if math.isnan(limit.highest):
         return f"at least {low} {unit}".strip()
-    return f"{low} to {high} {unit}".strip()
+    return f"limits {low} to {high} {unit}".strip()

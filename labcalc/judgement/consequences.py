@@ -100,7 +100,7 @@ def _index(results: tuple[Result, ...]) -> Consequence:
         return _missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C")
     return _calculated(
         name,
-        formulae.viscosity_index,
+        lambda kv_40, kv_100: float(formulae.viscosity_index(kv_40, kv_100)),
         inputs,
         lambda v: reported_value("viscosity index", v),
         "",

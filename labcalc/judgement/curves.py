@@ -19,7 +19,7 @@ __all__ = ["Curve", "density_curve", "viscosity_curve"]
 _MARGIN_K = 20.0
 """How far a curve reaches beyond the measured temperatures, [K]."""
 
-_POINTS = 61
+_POINTS = 31
 
 _STEP = 1e-6
 

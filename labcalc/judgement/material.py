@@ -60,6 +60,11 @@ class Dossier:
         return str(self.rows["sample"].iloc[0])
 
     @property
+    def product_name(self) -> str:
+        """Name of the product, by lab.toml or else by the export; empty where neither gives one."""
+        return self.product.name if self.product else _text(self.rows["product"])
+
+    @property
     def instrument(self) -> str:
         """Name of the instrument; empty where the export gives none."""
         return _text(self.rows["instrument"])
@@ -147,19 +152,21 @@ class Material:
         if table is None or pd.isna(end):
             return pd.DataFrame(columns=list(COMPARISON_COLUMNS))
         first = table["measured_at"].searchsorted(end - pd.Timedelta(days=_REFERENCE_DAYS))
-        window = table.iloc[first : table["measured_at"].searchsorted(end, side="right")]
-        return window[window["run"] != rows["run"].iloc[0]].reset_index(drop=True)
+        window: pd.DataFrame = table.iloc[first : table["measured_at"].searchsorted(end, side="right")]
+        others: pd.DataFrame = window[window["run"] != rows["run"].iloc[0]]
+        return others.reset_index(drop=True)
 
     def _before(self, rows: pd.DataFrame) -> pd.DataFrame:
         table = self._by_instrument.get(_text(rows["instrument"]))
         start = rows["measured_at"].min()
         if table is None or pd.isna(start):
             return self.record.iloc[:0]
-        head = table.iloc[: table["measured_at"].searchsorted(start, side="left")]
+        head: pd.DataFrame = table.iloc[: table["measured_at"].searchsorted(start, side="left")]
         if head.empty:
             return head
         tail = head.iloc[-_LONGEST_RUN:]
-        return tail[tail["run"] == tail["run"].iloc[-1]].reset_index(drop=True)
+        last: pd.DataFrame = tail[tail["run"] == tail["run"].iloc[-1]]
+        return last.reset_index(drop=True)
 
 
 def gather(exports: Sequence[str | Path] = (), lab: str | Path | None = None) -> Material:

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import pandas as pd
 
-from labcalc.judgement.checks import Check
+from labcalc.judgement.checks import Check, State
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.results import UNITS, reported_value
 
 __all__ = ["control_chart_check", "reference_checks"]
 
-_NAME = "Reference oils on this instrument"
+_NAME = "Reference oils of this instrument"
 
 
 def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
     """Compare with the certificate: the run itself if it is a reference oil, else the last ones on its instrument."""
     if dossier.is_reference:
-        return (_agreement("Agrees with its certificate", dossier.own_comparisons),)
+        return (_agreement("Agreement with the certificate", dossier.own_comparisons),)
     if not dossier.laboratory.references:
         return (
             Check(_NAME, "doubtful", "lab.toml names no reference oils: nothing shows that the instrument is right"),
@@ -24,12 +24,12 @@ def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
     if dossier.references.empty:
         return (Check(_NAME, "doubtful", "the record holds no reference-oil result of this instrument in 30 days"),)
     last = _last_of_each(dossier.references)
-    return (_agreement(f"{_NAME} agree", last), _recency(f"{_NAME} are recent", last, dossier))
+    return (_agreement(f"{_NAME}: agreement", last), _recency(f"{_NAME}: age", last, dossier))
 
 
 def control_chart_check() -> Check:
     """Say that the control charts are not looked at yet."""
-    return Check("Control charts of the instrument", "not checked", "not yet checked by this version")
+    return Check("Control charts of this instrument", "not checked", "not yet checked by this version")
 
 
 def _last_of_each(references: pd.DataFrame) -> pd.DataFrame:
@@ -45,8 +45,8 @@ def _agreement(name: str, comparisons: pd.DataFrame) -> Check:
     if known.empty:
         return Check(name, "not checked", "the certificates in lab.toml give no value at these temperatures")
     share = (known["value"] - known["certified"]).abs() / known["limit"]
-    furthest = known.loc[share.idxmax()]
-    state = "met" if share.max() <= 1.0 else "not met"
+    furthest = known.iloc[int(share.to_numpy().argmax())]
+    state: State = "met" if share.max() <= 1.0 else "not met"
     return Check(name, state, _sentence(furthest, len(known)), "certificates and [report] limits of lab.toml")
 
 
@@ -54,15 +54,16 @@ def _sentence(one: pd.Series, compared: int) -> str:
     quantity, unit = one["quantity"], UNITS[one["quantity"]]
     lot = f" lot {one['lot']}" if pd.notna(one["lot"]) else ""
     return (
-        f"furthest of {compared}: {one['sample']}{lot}, {quantity} at {one['temperature_C']:g} °C "
-        f"{reported_value(quantity, one['value'])} {unit}, {one['value'] - one['certified']:+.2g} from the certified "
-        f"{one['certified']:g}; limit ±{one['limit']:.2g}"
+        f"{one['sample']}{lot}, {quantity} at {one['temperature_C']:g} °C, "
+        f"{reported_value(quantity, one['value'])} {unit}, is {one['value'] - one['certified']:+.2g} from the "
+        f"certified {one['certified']:g}; limit ±{one['limit']:.2g}"
+        + (f" (furthest of {compared})" if compared > 1 else "")
     )
 
 
 def _recency(name: str, last: pd.DataFrame, dossier: Dossier) -> Check:
     allowed = dossier.laboratory.report.reference_age_h
-    newest = last.loc[last["measured_at"].idxmax()]
+    newest = last.iloc[int(last["measured_at"].to_numpy().argmax())]
     age = max((dossier.rows["measured_at"].min() - newest["measured_at"]) / pd.Timedelta(hours=1), 0.0)
     finding = f"{newest['sample']} {age:.1f} h before; limit {allowed:g} h"
     return Check(name, "met" if age <= allowed else "doubtful", finding, "lab.toml, [report] reference_age_h")

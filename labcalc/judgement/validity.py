@@ -24,8 +24,9 @@ __all__ = [
     "repeat_checks",
 ]
 
-GRAVITY_CONSTANT_LIMIT = 0.01
-"""How far the two viscosity-gravity constants may be apart, [-]: labcalc's own choice, no published limit."""
+GRAVITY_CONSTANT_LIMIT = 0.015
+"""How far the two viscosity-gravity constants may be apart, [-]: labcalc's own choice, no published limit; oils with
+additives reach 0.010."""
 
 DENSITY_SLOPE_LIMIT = 0.06
 """How far a measured density slope may be from the table's, [kg/m³/K]: labcalc's own choice, no published limit."""
@@ -36,7 +37,7 @@ def repeat_checks(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Check,
     checks = tuple(_repeats(dossier, r) for r in _independent(results) if len(r.repeats) > 1)
     if checks:
         return checks
-    return (Check("Repeats agree", "not checked", "one determination at each temperature: nothing to compare"),)
+    return (Check("Repeats", "not checked", "one determination at each temperature: nothing to compare"),)
 
 
 def _independent(results: tuple[Result, ...]) -> list[Result]:
@@ -51,7 +52,7 @@ def _independent(results: tuple[Result, ...]) -> list[Result]:
 
 
 def _repeats(dossier: Dossier, result: Result) -> Check:
-    name = f"Repeats agree: {result.name.lower().replace('°c', '°C')}"
+    name = f"Repeats: {result.name[0].lower()}{result.name[1:]}"
     product_class = dossier.product.precision_class if dossier.product else ""
     precision_class = "base oils" if dossier.is_reference else product_class
     if not precision_class:
@@ -79,7 +80,7 @@ def _repeats(dossier: Dossier, result: Result) -> Check:
 
 def consistency_check(dossier: Dossier) -> Check:
     """Compare η with ν·ρ, where an export gives all three."""
-    name, rows = "Quantities consistent (η = ν·ρ)", dossier.rows
+    name, rows = "Consistency of the quantities (η = ν·ρ)", dossier.rows
     measured = rows[list(QUANTITY_COLUMNS.values())].notna().all(axis=1)
     for quantity in QUANTITY_COLUMNS:
         measured &= ~is_derived(rows["remark"], quantity)
@@ -94,7 +95,7 @@ def consistency_check(dossier: Dossier) -> Check:
 
 def density_slope_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
     """Compare the density's fall with temperature with the one that the standard gives for the commodity group."""
-    name = "Density slope plausible"
+    name = "Density slope"
     densities = [r for r in results if r.quantity == "density" and not r.follows]
     if len(densities) < 2:
         return Check(name, "not checked", "needs densities at two temperatures")
@@ -117,8 +118,8 @@ def density_slope_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
 
 
 def gravity_constant_check(consequences: tuple[Consequence, ...]) -> Check:
-    """Compare the viscosity-gravity constants from 40 °C and 100 °C: three measured quantities have to fit together."""
-    name = "Viscosity-gravity constants agree"
+    """Compare the viscosity-gravity constants from 40 °C and 100 °C; a weak check, that only gross errors fail."""
+    name = "Viscosity-gravity constants"
     at_40, at_100 = (c for c in consequences if c.name.startswith("Viscosity-gravity constant"))
     unknown = [c for c in (at_40, at_100) if math.isnan(c.value)]
     if unknown:
@@ -135,7 +136,7 @@ def gravity_constant_check(consequences: tuple[Consequence, ...]) -> Check:
 
 def carry_over_check(dossier: Dossier) -> Check:
     """Name the run before; its residue is not estimated yet."""
-    name = "No sign of carry-over"
+    name = "Carry-over"
     if dossier.before.empty:
         return Check(name, "not checked", "not yet checked by this version; the record holds no run before this one")
     before = dossier.before

@@ -38,15 +38,16 @@ def run_report_jobs(material: Material, exports: tuple[Path, ...], lab: Path | N
     """
     notebook = workbook_file("run_report")
     words = {"exports": [str(path.resolve()) for path in exports], "lab": str(lab.resolve()) if lab else ""}
+    dossiers = map(material.dossier, material.runs)
     return [
         ReportJob(
-            name=run,
-            title=f"Run report {run}",
+            name=dossier.run,
+            title=", ".join(filter(None, (dossier.sample, dossier.product_name))),
             notebook=notebook,
-            parameters={**words, "run": run},
-            key=material.dossier(run).digest,
+            parameters={**words, "run": dossier.run},
+            key=dossier.digest,
         )
-        for run in material.runs
+        for dossier in dossiers
     ]
 
 

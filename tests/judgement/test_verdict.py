@@ -27,17 +27,17 @@ def test_a_good_run_is_releasable(judged: Judge) -> None:
 def test_no_check_of_the_report_is_left_out(judged: Judge) -> None:
     """In the order of the report."""
     assert [one.name.split(":")[0] for one in judged().checks] == [
-        "Repeats agree",
-        "Reference oils on this instrument agree",
-        "Reference oils on this instrument are recent",
-        "Control charts of the instrument",
-        "Quantities consistent (η = ν·ρ)",
-        "Density slope plausible",
-        "Viscosity-gravity constants agree",
-        "No sign of carry-over",
-        "Within specification",
-        "Within specification",
-        "As this product usually is",
+        "Repeats",
+        "Reference oils of this instrument",
+        "Reference oils of this instrument",
+        "Control charts of this instrument",
+        "Consistency of the quantities (η = ν·ρ)",
+        "Density slope",
+        "Viscosity-gravity constants",
+        "Carry-over",
+        "Specification",
+        "Specification",
+        "Typical values",
     ]
 
 
@@ -45,22 +45,22 @@ def test_repeats_beyond_the_limit_are_not_releasable(judged: Judge) -> None:
     """r of formulated oils at 40 °C, D445 as shipped (memory): 0.0074 x = 0.341 at the mean 46.12 mm²/s."""
     near = GOOD + "S1,S-1,2026-03-02 08:20,VD,40,46.45,858.1\n"
     far = GOOD + "S1,S-1,2026-03-02 08:20,VD,40,46.50,858.1\n"
-    assert check(judged(near), "Repeats agree: kinematic viscosity at 40").state == "met"
+    assert check(judged(near), "Repeats: kinematic viscosity at 40").state == "met"
     apart = judged(far)
-    assert check(apart, "Repeats agree: kinematic viscosity at 40").state == "not met"
+    assert check(apart, "Repeats: kinematic viscosity at 40").state == "not met"
     assert apart.verdict == "not releasable"
     assert "lie 0.38 mm²/s apart; limit 0.343 mm²/s" in apart.reason
-    assert "[memory]" in check(apart, "Repeats agree: kinematic viscosity at 40").basis
+    assert "[memory]" in check(apart, "Repeats: kinematic viscosity at 40").basis
 
 
 def test_a_reference_oil_beyond_its_limit_is_not_releasable(judged: Judge) -> None:
     """Limit: hypot(0.5 % of 50.00, U = 0.10) = 0.269 mm²/s."""
     within = judged(record=REFERENCE.replace("50.05", "50.26"))
-    assert check(within, "Reference oils on this instrument agree").state == "met"
+    assert check(within, "Reference oils of this instrument: agreement").state == "met"
     beyond = judged(record=REFERENCE.replace("50.05", "50.28"))
     assert beyond.verdict == "not releasable"
     assert (
-        "RO-1 lot A, kinematic viscosity at 40 °C 50.28 mm²/s, +0.28 from the certified 50; limit ±0.27"
+        "RO-1 lot A, kinematic viscosity at 40 °C, 50.28 mm²/s, is +0.28 from the certified 50; limit ±0.27"
         in beyond.reason
     )
 
@@ -70,33 +70,33 @@ def test_only_the_last_reference_result_before_the_run_counts(judged: Judge) -> 
         "R0,RO-1,2026-03-01 07:00,VD,40,55.00,850.05\n" + REFERENCE + "R2,RO-1,2026-03-02 17:00,VD,40,55.00,850.05\n"
     )
     judgement = judged(record=record)
-    assert check(judgement, "Reference oils on this instrument agree").state == "met"
+    assert check(judgement, "Reference oils of this instrument: agreement").state == "met"
     assert set(judgement.dossier.references["run"]) == {"R0", "R1"}
 
 
 def test_another_instruments_reference_oil_does_not_count(judged: Judge) -> None:
     judgement = judged(record=REFERENCE.replace("VD", "VD-other"))
-    assert check(judgement, "Reference oils on this instrument").state == "doubtful"
+    assert check(judgement, "Reference oils of this instrument").state == "doubtful"
     assert judgement.verdict == "needs a second look"
 
 
 def test_an_old_reference_result_needs_a_second_look(judged: Judge) -> None:
     judgement = judged(record=REFERENCE.replace("03-02 07:00", "03-01 19:59"))
-    recency = check(judgement, "Reference oils on this instrument are recent")
+    recency = check(judgement, "Reference oils of this instrument: age")
     assert recency.state == "doubtful"
     assert recency.finding == "RO-1 12.0 h before; limit 12 h"
 
 
 def test_an_expired_certificate_needs_a_second_look(judged: Judge) -> None:
     judgement = judged(lab=LAB.replace("valid_to = 2026-03-31", "valid_to = 2026-03-01"))
-    finding = check(judgement, "Reference oils on this instrument agree").finding
+    finding = check(judgement, "Reference oils of this instrument: agreement").finding
     assert finding == "no certificate in lab.toml was valid on the day for RO-1"
     assert judgement.verdict == "needs a second look"
 
 
 def test_outside_the_specification_is_not_releasable(judged: Judge) -> None:
     judgement = judged(GOOD.replace("46.12", "50.66"))
-    assert check(judgement, "Within specification: kinematic viscosity at 40 °C").state == "not met"
+    assert check(judgement, "Specification: kinematic viscosity at 40 °C").state == "not met"
     assert judgement.verdict == "not releasable"
 
 
@@ -106,37 +106,37 @@ def test_outside_the_specification_is_not_releasable(judged: Judge) -> None:
 )
 def test_decision_rule_rounds_to_the_limit_and_looks_twice_within_u(judged: Judge, value: str, state: str) -> None:
     """ASTM E29, rounding method (memory): 50.65 rounds to 50.6, the even digit. U = 0.5 % = 0.25 mm²/s."""
-    found = check(judged(GOOD.replace("46.12", value)), "Within specification: kinematic viscosity at 40 °C")
+    found = check(judged(GOOD.replace("46.12", value)), "Specification: kinematic viscosity at 40 °C")
     assert found.state == state
 
 
 def test_an_untypical_density_needs_a_second_look(judged: Judge) -> None:
     judgement = judged(GOOD.replace("858.1", "856.4"))
-    found = check(judgement, "As this product usually is")
+    found = check(judgement, "Typical values")
     assert found.state == "doubtful"
-    assert "density at 40 °C 856.4 kg/m³, 3.2 standard deviations below the typical 858" in found.finding
+    assert "density at 40 °C, 856.4 kg/m³, is 3.2 standard deviations below the typical 858" in found.finding
 
 
 def test_an_implausible_density_slope_needs_a_second_look(judged: Judge) -> None:
     """A lubricating oil falls by 0.635 kg/m³ a kelvin between 40 °C and 100 °C whatever its density (API MPMS 11.1)."""
-    found = check(judged(GOOD.replace("819.9", "815.9")), "Density slope plausible")
+    found = check(judged(GOOD.replace("819.9", "815.9")), "Density slope")
     assert found.state == "doubtful"
     assert found.finding.startswith("falls by 0.703 kg/m³ a kelvin")
 
 
 def test_an_unknown_product_is_not_called_compliant(judged: Judge) -> None:
     judgement = judged(GOOD.replace("S-1", "X-1"))
-    assert check(judgement, "Within specification").finding == "lab.toml knows no product of this name"
+    assert check(judgement, "Specification").finding == "lab.toml knows no product of this name"
 
 
 def test_a_reference_run_is_compared_with_its_own_certificate(judged: Judge) -> None:
     judgement = judged(GOOD + "R9,RO-1,2026-03-02 09:00,VD,40,50.40,850.00\n", run="R9")
-    assert check(judgement, "Agrees with its certificate").state == "not met"
+    assert check(judgement, "Agreement with the certificate").state == "not met"
     assert judgement.verdict == "not releasable"
 
 
 def test_the_run_before_is_named(judged: Judge) -> None:
-    finding = check(judged(), "No sign of carry-over").finding
+    finding = check(judged(), "Carry-over").finding
     assert finding == "not yet checked by this version; the run before was RO-1 (50.05 mm²/s)"
 
 
