@@ -35,7 +35,7 @@ def test_only_checked_cells_keep_their_output(path: Path) -> None:
 @pytest.mark.slow
 def test_nbval_finds_the_stored_outputs_again() -> None:
     """nbval runs every cell in a real kernel, in the notebook's folder, and compares the checked ones."""
-    command = [sys.executable, "-m", "pytest", "-q", "-p", "nbval.plugin", "-p", "no:cacheprovider", "-W", "ignore"]
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-W", "ignore"]
     command += ["--nbval-lax", "--nbval-current-env", "-o", "addopts=", *map(str, NOTEBOOKS)]
     done = subprocess.run(command, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout[-3000:]
