@@ -88,8 +88,8 @@ def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, as_json: 
         click.echo(_reading_as_json(reading, json.loads(table.to_json(orient="records", date_format="iso"))))
     elif to is None:
         shown = table.drop(columns="run").dropna(axis=1, how="all")
-        texts = {name: "string" for name in shown.columns if shown[name].dtype == object}
-        click.echo(shown.astype(texts).to_string(index=False, na_rep=""))
+        empty = {name: "" for name in shown.columns if shown[name].dtype == object}
+        click.echo(shown.fillna(empty).to_string(index=False, na_rep=""))
     _name_refusals(reading)
     taken, refused = (sum(getattr(one, part) for one in reading.sources) for part in ("rows_read", "rows_refused"))
     written = f"; written to {to}" if to is not None else ""
