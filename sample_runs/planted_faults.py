@@ -123,7 +123,8 @@ def _residue(search: Search, fill: Contents) -> list[Fault]:
 
 def _temperature_off(search: Search, fill: Contents) -> list[Fault]:
     kind, true_temperature = "cell temperature off", _COLD + _TEMPERATURE_OFF_K
-    at = search.find(kind, "VD-1", date(2026, 3, 18), search.single_lubricant)
+    lot_known = search.runs.groupby("lot")["bottle"].transform("nunique") > 1
+    at = search.find(kind, "VD-1", date(2026, 3, 18), search.single_lubricant & lot_known)
     line = fit_viscosity_temperature([_COLD, _HOT], fill.viscosity[at, 1:])
     fill.viscosity[at, 1] = line.kinematic_viscosity_at(true_temperature)
     fill.density[at, 1] = density_at(fill.density[at, 1], _COLD, true_temperature, commodity="lubricating oil")
