@@ -206,10 +206,8 @@ def test_a_cell_too_warm_lies_on_the_oil_s_own_line(table: pd.DataFrame, faults:
     assert found < 0.992 * usual[40.0]
 
 
-def test_the_drift_is_too_small_for_a_single_check_and_large_enough_for_a_chart(
-    table: pd.DataFrame, laboratory: Laboratory
-) -> None:
-    """By how much VD-2 and VD-1 are off the certified viscosity, before the drift and at its end; limit of lab.toml."""
+def test_the_drift_is_smaller_than_the_limit_of_a_single_check(table: pd.DataFrame, laboratory: Laboratory) -> None:
+    """How far both instruments are from the certified viscosity, before the drift and in its last seven days."""
     certified = {
         (lot.lot, one.temperature_C): one.value
         for material in laboratory.references
@@ -222,8 +220,7 @@ def test_the_drift_is_too_small_for_a_single_check_and_large_enough_for_a_chart(
     percent = (rows["kinematic_viscosity_mm2_s"] / value - 1.0) * 100.0
     late = rows["measured_at"].dt.strftime("%Y-%m-%d") >= "2026-03-23"
     early = rows["measured_at"].dt.strftime("%Y-%m-%d") < "2026-03-09"
-    assert percent.abs().max() < laboratory.report.reference_viscosity_percent + 0.2
     shift = {name: percent[late & (rows["instrument"] == name)].mean() for name in ("VD-1", "VD-2")}
     base = {name: percent[early & (rows["instrument"] == name)].mean() for name in ("VD-1", "VD-2")}
-    assert 0.15 < shift["VD-2"] - base["VD-2"] < 0.4
+    assert 0.15 < shift["VD-2"] - base["VD-2"] < laboratory.report.reference_viscosity_percent
     assert abs(shift["VD-1"] - base["VD-1"]) < 0.1
