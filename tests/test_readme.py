@@ -13,7 +13,7 @@ README = (PROJECT / "README.md").read_text("utf-8")
 
 
 def line_under(heading: str) -> str:
-    found = re.search(rf"^## {heading}\n.*?^    (python3 .*)$", README, re.MULTILINE | re.DOTALL)
+    found = re.search(rf"^## {heading}\n.*?^    (python3 [^\n]*)$", README, re.MULTILINE | re.DOTALL)
     assert found is not None
     return found[1]
 
