@@ -6,6 +6,7 @@
     ├── OutOfRangeError (ValueError)      a quantity outside the range of a formula
     ├── ExportError (ValueError)          an export that can't be read at all
     ├── SettingsError (ValueError)        a line of lab.toml that can't be used
+    ├── DecisionError (ValueError)        a decision that can't be used or added
     ├── UnknownRunError (LookupError)     a run that the exports don't hold
     └── WorkbookError (RuntimeError)      a workbook that didn't come to its end
         └── ParameterError (ValueError)   a parameter that the workbook doesn't take
@@ -19,6 +20,7 @@ from __future__ import annotations
 
 __all__ = [
     "ConvergenceWarning",
+    "DecisionError",
     "ExportError",
     "ExtrapolationWarning",
     "LabcalcError",
@@ -97,6 +99,17 @@ class SettingsError(LabcalcError, ValueError):
 
     def __reduce__(self) -> tuple[object, ...]:
         return SettingsError, (self.file, self.key, self.problem)
+
+
+class DecisionError(LabcalcError, ValueError):
+    """A decision that can't be used or added; ``line`` of its file is 0 where it is about none."""
+
+    def __init__(self, file: str, line: int, problem: str) -> None:
+        self.file, self.line, self.problem = file, line, problem
+        super().__init__(": ".join(filter(None, (file, f"line {line}" if line else "", problem))))
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return DecisionError, (self.file, self.line, self.problem)
 
 
 class UnknownRunError(LabcalcError, LookupError):

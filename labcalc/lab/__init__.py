@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from labcalc.lab.decisions import DECISION_KINDS, Decision, add_decision, decisions_file, read_decisions
 from labcalc.lab.labels import label_runs, lot_in_use, product_of, reference_of
 from labcalc.lab.laboratory import (
+    Baseline,
     CertifiedValue,
+    ControlChoices,
     Instrument,
     Laboratory,
     Limit,
@@ -20,7 +23,11 @@ from labcalc.lab.record import earlier_export_files
 from labcalc.lab.settings import load_laboratory
 
 __all__ = [
+    "DECISION_KINDS",
+    "Baseline",
     "CertifiedValue",
+    "ControlChoices",
+    "Decision",
     "Instrument",
     "Laboratory",
     "Limit",
@@ -32,6 +39,8 @@ __all__ = [
     "ReferenceMaterial",
     "ReportChoices",
     "TypicalValue",
+    "add_decision",
+    "decisions_file",
     "earlier_export_files",
     "label_runs",
     "load_laboratory",
@@ -39,5 +48,6 @@ __all__ = [
     "precision_for",
     "product_of",
     "published_precision",
+    "read_decisions",
     "reference_of",
 ]

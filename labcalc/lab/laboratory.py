@@ -7,9 +7,12 @@ from datetime import date
 from pathlib import Path
 
 from labcalc.exports.profile import Profile
+from labcalc.statistics import PERFORMANCE_THRESHOLDS, RULE_SETS, PerformanceThresholds, RunRule
 
 __all__ = [
+    "Baseline",
     "CertifiedValue",
+    "ControlChoices",
     "Instrument",
     "Laboratory",
     "Limit",
@@ -135,6 +138,41 @@ class ReportChoices:
 
 
 @dataclass(frozen=True)
+class Baseline:
+    """The period whose results set the limits of control charts, first and last day included; empty texts: of any."""
+
+    first_day: date
+    last_day: date
+    lot: str = ""
+    instrument: str = ""
+
+
+@dataclass(frozen=True)
+class ControlChoices:
+    """How control charts are set up and read.
+
+    The limits of a chart come from the first baseline here in which it has results, or else from the first
+    ``baseline_results`` of its lot. By default a signal is a result beyond three sigma, or an EWMA beyond its own
+    limits: ISO 4259-4 has charts of individuals with either an EWMA or run rules beside them.
+    """
+
+    baselines: tuple[Baseline, ...] = ()
+    rules: tuple[RunRule, ...] = RULE_SETS["limits only"]
+    ewma_weight: float = 0.4
+    """Weight of the newest result, [-]; 0: no EWMA. The default is common in petroleum testing [memory]."""
+    ewma_multiple: float = 3.0
+    """Half width of the EWMA's limits in its standard deviations, [-]."""
+    constants: str = "trade"
+    """Name in ``CHART_CONSTANTS``."""
+    baseline_results: int = 20
+    fewest_results: int = 8
+    """Results below which no limits are set, [-]: our own choice; with fewer, sigma is known to no better than 30 %."""
+    settled_results: int = 30
+    """Results below which limits are provisional, [-]."""
+    performance: PerformanceThresholds = PERFORMANCE_THRESHOLDS
+
+
+@dataclass(frozen=True)
 class Laboratory:
     """The whole of lab.toml. Without a file: sensible defaults that read any self-describing export."""
 
@@ -146,6 +184,7 @@ class Laboratory:
     products: tuple[Product, ...] = ()
     precision: tuple[Precision, ...] = ()
     report: ReportChoices = field(default_factory=ReportChoices)
+    control: ControlChoices = field(default_factory=ControlChoices)
     earlier_exports: tuple[str, ...] = ()
     """Patterns, relative to lab.toml, of the exports that make up the laboratory's record: where earlier runs and
     reference-oil results are looked up."""

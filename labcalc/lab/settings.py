@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from labcalc.errors import SettingsError
 from labcalc.exports.profile import DATE_ORDERS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
+from labcalc.lab._control import CONTROL
 from labcalc.lab._tables import (
     Key,
     Problems,
@@ -31,6 +32,7 @@ from labcalc.lab._tables import (
 )
 from labcalc.lab.laboratory import (
     CertifiedValue,
+    ControlChoices,
     Instrument,
     Laboratory,
     Limit,
@@ -287,6 +289,7 @@ _FILE = table(
             (),
         ),
         "report": Key(_REPORT, ReportChoices()),
+        "control": Key(CONTROL, ControlChoices()),
     },
     _laboratory,
 )

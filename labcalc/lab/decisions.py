@@ -1,0 +1,214 @@
+"""What people decided about runs and signals: ``decisions.jsonl`` beside lab.toml, added to and never rewritten.
+
+One JSON object a line, in UTF-8. Not a CSV file: a spreadsheet that opens one rewrites dates and numbers when it saves,
+and a reason with a line break would spread over two lines. Here a line is a decision, whole or torn, and a line that
+was torn by a full disk or a pulled plug is told from a whole one at once.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, cast
+from zoneinfo import ZoneInfo
+
+from labcalc.errors import DecisionError
+from labcalc.exports.table import QUANTITY_COLUMNS
+from labcalc.lab._tables import Key, Problems, choice, number, shown, table, text
+from labcalc.lab.laboratory import Laboratory
+
+__all__ = ["DECISION_KINDS", "Decision", "add_decision", "decisions_file", "read_decisions"]
+
+DECISION_KINDS = ("exclude", "accept", "corrective action", "conclusion")
+"""Leave a result out of limits and means; accept a signal as explained; what was done; what was concluded."""
+
+_FILE_NAME = "decisions.jsonl"
+_ABOUT_A_RUN = ("exclude", "accept")
+
+
+@dataclass(frozen=True)
+class Decision:
+    """One decision: who, when, what and why, and what it is about.
+
+    ``run`` names the run; ``quantity`` and ``temperature_C`` narrow it down to one chart, empty and NaN mean every
+    chart that the run stands on. A corrective action or a conclusion may be about an ``instrument`` instead.
+    """
+
+    who: str
+    when: datetime
+    """With its time zone."""
+    what: str
+    """One of ``DECISION_KINDS``."""
+    why: str
+    run: str = ""
+    instrument: str = ""
+    quantity: str = ""
+    temperature_C: float = math.nan
+    """Temperature of the chart, [°C]; NaN for every one."""
+
+
+def decisions_file(laboratory: Laboratory) -> Path | None:
+    """Return where the laboratory's decisions stand, whether there are any or not; None without a lab.toml."""
+    return None if laboratory.file is None else laboratory.file.parent / _FILE_NAME
+
+
+def read_decisions(laboratory: Laboratory) -> tuple[Decision, ...]:
+    """Read and check every decision of the laboratory.
+
+    Parameters
+    ----------
+    laboratory : Laboratory
+        The laboratory; its decisions stand beside its lab.toml.
+
+    Returns
+    -------
+    tuple of Decision
+        In the order in which they were added; none without a file.
+
+    Raises
+    ------
+    DecisionError
+        A line can't be used; names file, line and what was expected.
+    """
+    path = decisions_file(laboratory)
+    if path is None or not path.exists():
+        return ()
+    return tuple(_decisions(path.read_bytes(), str(path)))
+
+
+def add_decision(
+    laboratory: Laboratory,
+    *,
+    who: str,
+    what: str,
+    why: str,
+    run: str = "",
+    instrument: str = "",
+    quantity: str = "",
+    temperature_C: float = math.nan,
+    when: datetime | None = None,
+) -> Decision:
+    """Add a decision at the end of the laboratory's file; what stands there already is not touched.
+
+    Parameters
+    ----------
+    laboratory : Laboratory
+        The laboratory; it needs a lab.toml.
+    who, what, why : str
+        The person, one of ``DECISION_KINDS``, the reason.
+    run, instrument : str
+        What it is about: to exclude or to accept needs a run, the others a run or an instrument.
+    quantity : str
+        Narrows it down to the charts of one quantity, such as ``kinematic viscosity``.
+    temperature_C : float
+        Narrows it down to one temperature, [°C]; NaN for every one.
+    when : datetime.datetime, optional
+        With its time zone; none: now.
+
+    Returns
+    -------
+    Decision
+        As it was written.
+
+    Raises
+    ------
+    DecisionError
+        A field is missing or wrong, the file holds a line that can't be used, or there is no lab.toml.
+    """
+    path = decisions_file(laboratory)
+    if path is None:
+        raise DecisionError("", 0, "a decision stands beside a lab.toml; this laboratory has none")
+    read_decisions(laboratory)
+    moment = when if when is not None else datetime.now(ZoneInfo(laboratory.time_zone)).replace(microsecond=0)
+    given = {"who": who, "when": moment.isoformat(), "what": what, "why": why}
+    given |= {"run": run, "instrument": instrument, "quantity": quantity}
+    record: dict[str, Any] = {name: value for name, value in given.items() if value}
+    if not math.isnan(temperature_C):
+        record["temperature_C"] = temperature_C
+    decision = _decision(record, str(path), 0)
+    _append(path, (json.dumps(record, ensure_ascii=False) + "\n").encode("utf-8"))
+    return decision
+
+
+def _append(path: Path, line: bytes) -> None:
+    """Write one line at the end, in one piece, and wait until it is on the disk."""
+    flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
+    descriptor = os.open(path, flags, 0o644)
+    try:
+        written = os.write(descriptor, line)
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    if written < len(line):
+        raise DecisionError(str(path), 0, "the disk took only part of the line; make room and mend the last line")
+
+
+def _decisions(content: bytes, file: str) -> Iterator[Decision]:
+    lines = content.split(b"\n")
+    for place, line in enumerate(lines[:-1], 1):
+        if line.strip():
+            yield _decision(_record(line, file, place), file, place)
+    if lines[-1]:
+        raise DecisionError(
+            file,
+            len(lines),
+            "the line has no end: it was torn while it was written. Complete it by hand, or delete it and decide again",
+        )
+
+
+def _record(line: bytes, file: str, place: int) -> Any:
+    try:
+        return json.loads(line.decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        raise DecisionError(file, place, "not UTF-8") from None
+    except ValueError:
+        start = line.decode("utf-8", "replace")[:40]
+        raise DecisionError(file, place, f"{shown(start)}: a decision in braces is expected") from None
+
+
+def _moment(value: Any, path: str, problems: Problems) -> Any:
+    try:
+        moment = datetime.fromisoformat(value)
+    except (TypeError, ValueError):
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        expected = "a time with its time zone, such as '2026-03-31T16:20:00+01:00', is expected"
+        return problems.note(path, f"{shown(value)}: {expected}")
+    return moment
+
+
+def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
+    if decision.what in _ABOUT_A_RUN and not decision.run:
+        yield "run", f"missing, and must be given to {decision.what}"
+    if not decision.run and not decision.instrument:
+        yield "run", "missing: a run or an instrument must be named"
+
+
+_DECISION = table(
+    {
+        "who": Key(text),
+        "when": Key(_moment),
+        "what": Key(choice(DECISION_KINDS)),
+        "why": Key(text),
+        "run": Key(text, ""),
+        "instrument": Key(text, ""),
+        "quantity": Key(choice(QUANTITY_COLUMNS), ""),
+        "temperature_C": Key(number(-80, 400, unit="°C"), math.nan),
+    },
+    Decision,
+    _check_decision,
+)
+
+
+def _decision(record: Mapping[str, Any], file: str, line: int) -> Decision:
+    problems = Problems()
+    decision = _DECISION(record, "", problems)
+    if problems:
+        key, problem = problems[0]
+        raise DecisionError(file, line, f"{key}: {problem}" if key else problem)
+    return cast("Decision", decision)
