@@ -15,8 +15,9 @@ from pathlib import Path
 from types import FrameType
 
 from labcalc.errors import WorkbookError
+from labcalc.workbooks.apart import stop_helpers
 from labcalc.workbooks.executors import render_with
-from labcalc.workbooks.fork import Answer, fork_is_safe, render_forked, stop_started
+from labcalc.workbooks.fork import Answer, fork_is_safe, render_forked
 from labcalc.workbooks.index import write_index
 from labcalc.workbooks.names import safe_stems
 from labcalc.workbooks.outcome import (
@@ -134,12 +135,12 @@ def _answers(
         yield from render_forked(due, workers)
     else:
         if say is not None:
-            say("Processes can't be copied safely here, so each report starts a Python of its own: slower.")
+            say("Processes can't be copied safely here, so helpers do it: slower to begin.")
         with ThreadPoolExecutor(workers) as threads:
             try:
                 yield from render_with(threads, due, workers)
             finally:
-                stop_started()
+                stop_helpers()
 
 
 @dataclass

@@ -8,7 +8,8 @@ from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future
 from typing import TypeVar
 
 from labcalc.errors import WorkbookError
-from labcalc.workbooks.fork import Answer, render_apart
+from labcalc.workbooks.apart import render_apart
+from labcalc.workbooks.fork import Answer
 from labcalc.workbooks.render import RenderTask
 
 __all__ = ["render_with"]

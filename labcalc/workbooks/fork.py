@@ -1,4 +1,4 @@
-"""One fresh process a report: forked from this one where that is safe, else started anew.
+"""One fresh process a report, forked from this one, which has imported all that reports need.
 
 The process writes frames into a pipe: the number of each cell that it begins, at the end its answer. Whatever becomes
 of it (crash, exit, endless loop), the parent has its name, its cell and the reason, and the process is gone.
@@ -6,13 +6,13 @@ of it (crash, exit, endless loop), the parent has its name, its cell and the rea
 
 from __future__ import annotations
 
+import faulthandler
 import gc
 import json
 import os
 import selectors
 import shutil
 import signal
-import subprocess
 import sys
 import tempfile
 import threading
@@ -20,7 +20,7 @@ import time
 import warnings
 from collections import deque
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, NoReturn, TypeVar
@@ -28,12 +28,13 @@ from typing import BinaryIO, NoReturn, TypeVar
 from labcalc.errors import ParameterError, WorkbookError
 from labcalc.workbooks.render import Rendering, RenderTask, render, warm_up
 
-__all__ = ["Answer", "fork_is_safe", "render_apart", "render_forked", "serve", "stop_started"]
+__all__ = ["Answer", "Frames", "fork_is_safe", "render_forked", "rendering_environment", "send", "serve"]
 
 K = TypeVar("K")
 
 Answer = Rendering | WorkbookError
 
+_INTERRUPTS = (signal.SIGINT, signal.SIGTERM)
 _GRACE_S = 2.0
 """How long a process may take to end by itself after its time is up, [s]."""
 _LOOK_S = 0.1
@@ -70,83 +71,59 @@ def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterat
             while waiting or running:
                 while waiting and len(running) < workers:
                     key, task = waiting.popleft()
-                    child = _fork(task)
-                    running[child.pipe] = key, child
+                    with _interrupts_held():
+                        child = _fork(task)
+                        running[child.pipe] = key, child
                     selector.register(child.pipe, selectors.EVENT_READ)
                 for ready, _ in selector.select(_LOOK_S):
                     running[ready.fd][1].listen()
                 for pipe, (key, child) in list(running.items()):
                     if child.is_over():
                         selector.unregister(pipe)
-                        del running[pipe]
-                        yield key, child.end()
+                        with _interrupts_held():
+                            del running[pipe]
+                            answer = child.end()
+                        yield key, answer
         finally:
             for _, child in running.values():
                 child.end()
             gc.unfreeze()
 
 
-def render_apart(task: RenderTask) -> Answer:
-    """Render one task in a process of its own and wait for it; can be sent to any executor.
-
-    Where this process can be copied that is done, else a new Python is started.
-    """
-    if fork_is_safe():
-        return next(answer for _, answer in render_forked([(None, task)], 1))
-    return _render_anew(task)
-
-
-_started: set[subprocess.Popen[bytes]] = set()
-
-
-def stop_started() -> None:
-    """End the new Pythons that still render, since nobody waits for their answers."""
-    for process in list(_started):
-        _kill(process.pid)
-
-
-def _render_anew(task: RenderTask) -> Answer:
-    frames = _Frames(task)
-    seconds = task.limits.report_seconds + _GRACE_S
-    with tempfile.TemporaryDirectory(prefix="labcalc-") as scratch, tempfile.TemporaryFile() as said:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "labcalc.workbooks.alone"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=said,
-            env={**os.environ, **_environment(Path(scratch))},
-            start_new_session=True,
-        )
-        _started.add(process)
-        try:
-            content, _ = process.communicate(task.to_json(), timeout=seconds)
-        except subprocess.TimeoutExpired:
-            _kill(process.pid)
-            process.communicate()
-            return frames.overdue()
-        finally:
-            _started.discard(process)
-        frames.take(content)
-        return frames.answer if frames.answer is not None else frames.died(process.returncode, said)
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Let no interrupt fall into a fork: Python would lose it there, or a process that nobody knows would be left."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _INTERRUPTS)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def serve(task: RenderTask, pipe: BinaryIO) -> None:
     """Render in this process and write the frames; the last thing that this process does."""
     _limit_memory(task.limits.memory_bytes)
+    _warn_as_a_new_python()
 
     def begin_cell(number: str) -> None:
         _write(pipe, b"C", number.encode())
 
     try:
-        rendering = render(task, begin_cell)
+        send(pipe, render(task, begin_cell))
     except WorkbookError as failure:
-        kind = "parameter" if isinstance(failure, ParameterError) else "workbook"
-        _write(pipe, b"E", json.dumps({"kind": kind, "words": str(failure)}).encode())
+        send(pipe, failure)
     except MemoryError:
-        _write(pipe, b"E", json.dumps({"kind": "workbook", "words": f"{task.name}: it needs too much memory"}).encode())
+        send(pipe, WorkbookError(f"{task.name}: it needs too much memory"))
+
+
+def send(pipe: BinaryIO, answer: Answer) -> None:
+    """Write an answer as a frame."""
+    if isinstance(answer, WorkbookError):
+        kind = "parameter" if isinstance(answer, ParameterError) else "workbook"
+        _write(pipe, b"E", json.dumps({"kind": kind, "words": str(answer)}).encode())
     else:
-        about = {"summary": rendering.summary, "figures": rendering.figures, "seconds": rendering.seconds}
-        _write(pipe, b"R", json.dumps(about).encode() + b"\n" + rendering.html)
+        about = {"summary": answer.summary, "figures": answer.figures, "seconds": answer.seconds}
+        _write(pipe, b"R", json.dumps(about).encode() + b"\n" + answer.html)
 
 
 def _write(pipe: BinaryIO, kind: bytes, content: bytes) -> None:
@@ -155,7 +132,7 @@ def _write(pipe: BinaryIO, kind: bytes, content: bytes) -> None:
 
 
 @dataclass
-class _Frames:
+class Frames:
     """What a process has said so far."""
 
     task: RenderTask
@@ -217,7 +194,7 @@ class _Child:
 
     def __init__(self, pid: int, pipe: int, task: RenderTask, scratch: str, said: BinaryIO) -> None:
         self.pid, self.pipe = pid, pipe
-        self._frames = _Frames(task)
+        self._frames = Frames(task)
         self._limits = task.limits
         self._began = time.monotonic()
         self._scratch, self._said = scratch, said
@@ -280,14 +257,16 @@ def _be_the_child(task: RenderTask, reading: int, writing: int, scratch: Path, s
     code = 1
     try:
         os.setpgid(0, 0)  # Ctrl-C in the terminal is for the parent, which then ends the children
-        for number in (signal.SIGINT, signal.SIGTERM):
+        for number in _INTERRUPTS:
             signal.signal(number, signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, _INTERRUPTS)
         os.close(reading)
         os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
         os.dup2(said.fileno(), 1)
         os.dup2(said.fileno(), 2)
+        faulthandler.disable()  # a test runner's would write into its own terminal
         sys.stdin, sys.stdout, sys.stderr = open(0), open(1, "w"), open(2, "w")  # noqa: SIM115
-        os.environ.update(_environment(scratch))
+        os.environ.update(rendering_environment(scratch))
         tempfile.tempdir = None
         with os.fdopen(writing, "wb") as pipe:
             serve(task, pipe)
@@ -301,7 +280,7 @@ def _be_the_child(task: RenderTask, reading: int, writing: int, scratch: Path, s
         os._exit(code)
 
 
-def _environment(scratch: Path) -> dict[str, str]:
+def rendering_environment(scratch: Path) -> dict[str, str]:
     """Return what a rendering process finds: folders of its own, and plots that need no window."""
     return {
         "TMPDIR": str(scratch),
@@ -309,6 +288,14 @@ def _environment(scratch: Path) -> dict[str, str]:
         "MPLBACKEND": "module://matplotlib_inline.backend_inline",
         "PYDEVD_DISABLE_FILE_VALIDATION": "1",
     }
+
+
+def _warn_as_a_new_python() -> None:
+    """Forget the caller's warning filters: a report doesn't depend on who renders it."""
+    warnings.resetwarnings()
+    for category in (DeprecationWarning, PendingDeprecationWarning, ImportWarning, ResourceWarning):
+        warnings.simplefilter("ignore", category)
+    warnings.filterwarnings("default", category=DeprecationWarning, module="__main__")
 
 
 def _limit_memory(memory_bytes: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
@@ -33,12 +34,18 @@ def index_page(outcomes: Sequence[Outcome], written_at: datetime) -> str:
         title="Reports",
         totals=_totals(outcomes),
         written_at=written_at.isoformat(),
+        shown_at=written_at.strftime("%Y-%m-%d %H:%M:%S (UTC%z)"),
         rows=[_row(one) for one in ranked],
     )
 
 
-def _rank(one: Outcome) -> tuple[bool, bool, float, str]:
-    return one.state != FAILED, one.state != WAITING, -_verdict_rank(one), one.name
+def _rank(one: Outcome) -> tuple[bool, bool, float, list[tuple[int, str]]]:
+    return one.state != FAILED, one.state != WAITING, -_verdict_rank(one), _as_counted(one.name)
+
+
+def _as_counted(name: str) -> list[tuple[int, str]]:
+    """Return a key that puts HX 2 before HX 10."""
+    return [(int(digits or 0), text) for text, digits in re.findall(r"(\D*)(\d*)", name)]
 
 
 def _verdict_rank(one: Outcome) -> float:
@@ -68,6 +75,5 @@ def _totals(outcomes: Sequence[Outcome]) -> str:
     verdicts = Counter(str(one.summary.get("verdict", "")) for one in outcomes if one.is_there)
     told = ", ".join(f"{count} {verdict}" for verdict, count in sorted(verdicts.items()) if verdict)
     failed = f"{counts[FAILED]} could not be rendered. " if counts[FAILED] else ""
-    total = f"{there} {'report' if there == 1 else 'reports'}" + (f": {told}." if told else ".")
-    made = f" ({', '.join(parts)}.)" if parts else ""
-    return f"{failed}{total}{made}"
+    made = f" ({', '.join(parts)})" if parts else ""
+    return f"{failed}{there} {'report' if there == 1 else 'reports'}{f': {told}' if told else ''}{made}."

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import importlib
 import sys
-from importlib.util import find_spec
+from importlib.util import find_spec, module_from_spec
 from types import ModuleType
 from typing import Any
 
@@ -36,8 +36,13 @@ class _StandIn(ModuleType):
 
 def keep_imports_short() -> None:
     """Put the stand-in in place, unless the real module is loaded or isn't installed."""
-    if _SLOW not in sys.modules and find_spec(_SLOW) is not None:
-        sys.modules[_SLOW] = _StandIn(_SLOW)
+    if _SLOW in sys.modules:
+        return
+    spec = find_spec(_SLOW)
+    if spec is not None:
+        module = module_from_spec(spec)
+        module.__class__ = _StandIn
+        sys.modules[_SLOW] = module
 
 
 def load_ipython_extension(shell: object) -> None:

@@ -7,7 +7,7 @@ import difflib
 import json
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TypeAlias
 
 from labcalc.errors import ParameterError
@@ -49,17 +49,35 @@ def check_parameters(notebook: Any, name: str, parameters: Mapping[str, Json]) -
     ParameterError
         No tagged cell, an unknown name, another type, a value that JSON can't carry, a name that looks like a secret.
     """
-    from papermill import inspect_notebook
-
-    if not any("parameters" in cell.metadata.get("tags", []) for cell in notebook.cells):
-        raise ParameterError(f"{name}: no cell bears the tag 'parameters', so nothing can be passed to it")
-    known = inspect_notebook(notebook)
+    known = _declared(notebook, name)
     for parameter, value in parameters.items():
         _refuse_secret(name, parameter)
         if parameter not in known:
             raise ParameterError(f"{name}: it takes no parameter '{parameter}'{_instead(parameter, list(known))}")
         _refuse_beyond_json(f"{name}: parameter '{parameter}'", value)
-        _refuse_other_type(name, parameter, value, known[parameter]["inferred_type_name"])
+        _refuse_other_type(name, parameter, value, known[parameter])
+
+
+def _declared(notebook: Any, name: str) -> dict[str, str]:
+    """Return the parameters' names and types; read as Python, since papermill misses ``str | None`` and ``'#'``."""
+    for cell in notebook.cells:
+        if "parameters" in cell.metadata.get("tags", []):
+            try:
+                return dict(_assignments(ast.parse(cell.source, type_comments=True)))
+            except SyntaxError as failure:
+                raise ParameterError(f"{name}: line {failure.lineno} of its parameters cell can't be read") from None
+    raise ParameterError(f"{name}: no cell bears the tag 'parameters', so nothing can be passed to it")
+
+
+def _assignments(tree: ast.Module) -> Iterator[tuple[str, str]]:
+    for node in tree.body:
+        match node:
+            case ast.AnnAssign(target=ast.Name(id=name), annotation=ast.Constant(value=str(text))):
+                yield name, text
+            case ast.AnnAssign(target=ast.Name(id=name), annotation=annotation):
+                yield name, ast.unparse(annotation)
+            case ast.Assign(targets=[ast.Name(id=name)]):
+                yield name, (node.type_comment or "").partition(" ")[0]
 
 
 def _instead(parameter: str, known: list[str]) -> str:
@@ -95,7 +113,7 @@ def _refuse_beyond_json(place: str, value: object) -> None:
 
 
 def _refuse_other_type(name: str, parameter: str, value: object, annotation: str) -> None:
-    if annotation in ("None", "Any", "") or _fits(value, _parsed(name, parameter, annotation)):
+    if not annotation or _fits(value, _parsed(name, parameter, annotation)):
         return
     shown = json.dumps(value, ensure_ascii=False)
     raise ParameterError(f"{name}: parameter '{parameter}' is of type {annotation}, not {shown}")

@@ -20,7 +20,7 @@ from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.scripts import Scripts
 
-__all__ = ["Limits", "RenderTask", "Rendering", "render", "task_for", "warm_up"]
+__all__ = ["Limits", "RenderTask", "Rendering", "execute", "render", "task_for", "warm_up"]
 
 _SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
 """Libraries that are imported once, before the reports' processes part."""
@@ -123,7 +123,7 @@ def render(task: RenderTask, begin_cell: Callable[[str], None] | None = None) ->
     from labcalc.workbooks.figures_html import ready_outputs
     from labcalc.workbooks.page import lay_out
 
-    executed = _executed(task, begin_cell)
+    executed = execute(task, begin_cell)
     shown = ready_outputs(executed, task.name)
     body = _body_of(executed)
     lay_out_with = partial(lay_out, body, title=task.title, workbook=task.name, figures=shown.figures)
@@ -147,6 +147,14 @@ def warm_up(notebooks: Iterable[str]) -> None:
     notebooks : iterable of str
         Texts of the notebooks; what they import of the scientific libraries and of labcalc is imported.
     """
+    _import_engine()
+    for module in sorted({module for text in notebooks for module in _imported(text)}):
+        with suppress(ImportError):  # the notebook says so itself, in the process where it runs
+            importlib.import_module(module)
+
+
+@lru_cache(maxsize=1)
+def _import_engine() -> None:
     keep_imports_short()
     import nbformat
     import papermill  # noqa: F401
@@ -156,9 +164,6 @@ def warm_up(notebooks: Iterable[str]) -> None:
     from labcalc.workbooks.page import lay_out
     from labcalc.workbooks.scripts import drawn_traces
 
-    for module in sorted({module for text in notebooks for module in _imported(text)}):
-        with suppress(ImportError):  # the notebook says so itself, in the process where it runs
-            importlib.import_module(module)
     go.Figure().add_scatter(x=[0.0], y=[0.0]).to_json()
     drawn_traces()
     cells = [nbformat.v4.new_markdown_cell("# One"), nbformat.v4.new_code_cell("")]
@@ -198,7 +203,8 @@ def _folders_in(parameters: Mapping[str, Json]) -> list[str]:
     return sorted({str(path.parent) for path in paths if path.is_absolute() and path.parent != Path(path.anchor)})
 
 
-def _executed(task: RenderTask, begin_cell: Callable[[str], None] | None) -> Any:
+def execute(task: RenderTask, begin_cell: Callable[[str], None] | None = None) -> Any:
+    """Check the parameters and run the notebook; takes over this process where the engine is ``labcalc``."""
     keep_imports_short()
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
     from papermill import execute_notebook

@@ -8,6 +8,8 @@ from __future__ import annotations
 import base64
 import io
 import json
+import os
+import re
 import signal
 import sys
 import threading
@@ -27,6 +29,10 @@ from traitlets import Type
 from traitlets.config import Config
 
 __all__ = ["NotebookShell", "TimeLimitError", "new_shell"]
+
+
+_WRITTEN_OVER = re.compile(r".*\r(?=[^\n])")
+_BACKSPACE = re.compile(r"[^\n]\x08")
 
 
 class TimeLimitError(BaseException):
@@ -74,6 +80,14 @@ class CellOutputs:
         if not wait:
             self._clear_if_asked()
 
+    def settle(self) -> None:
+        """Let text that was written over be gone, as nbclient does."""
+        for output in self.outputs:
+            if output.output_type == "stream":
+                while _BACKSPACE.search(output.text):
+                    output.text = _BACKSPACE.sub("", output.text)
+                output.text = _WRITTEN_OVER.sub("", output.text)
+
     def _clear_if_asked(self) -> None:
         if self._clear_at_next:
             self._clear_at_next = False
@@ -87,7 +101,7 @@ class _Hook(DisplayHook):
         pass
 
     def write_format_data(self, format_dict: dict[str, Any], md_dict: dict[str, Any] | None = None) -> None:
-        count = self.shell.execution_count
+        count = self.shell.running_count
         data, metadata = _plain(format_dict), _plain(md_dict or {})
         self.shell.outputs.add(new_output("execute_result", data=data, metadata=metadata, execution_count=count))
 
@@ -127,6 +141,8 @@ class NotebookShell(InteractiveShell):
 
     def __init__(self, **words: Any) -> None:
         self.outputs = CellOutputs()
+        self.running_count = 0
+        self._failed = False
         super().__init__(**words)  # type: ignore[no-untyped-call]
 
     def init_virtualenv(self) -> None:
@@ -150,6 +166,7 @@ class NotebookShell(InteractiveShell):
     def _showtraceback(self, etype: type[BaseException], evalue: BaseException, stb: list[str]) -> None:
         self.outputs.add(new_output("error", ename=etype.__name__, evalue=str(evalue), traceback=list(stb)))
         self._last_traceback = stb
+        self._failed = True  # an error while a result is shown counts too, as in a kernel
 
     def run_code_cell(self, source: str, seconds: float) -> tuple[list[NotebookNode], int, bool]:
         """Run one cell.
@@ -166,10 +183,11 @@ class NotebookShell(InteractiveShell):
         tuple
             Outputs, execution count, and whether it came to its end.
         """
-        outputs, count = self.outputs.begin(), self.execution_count
+        outputs, self.running_count, self._failed = self.outputs.begin(), self.execution_count, False
         with self._streams(), _time_limit(seconds):
             result = self.run_cell(source, store_history=True)  # type: ignore[no-untyped-call]
-        return outputs, count, bool(result.success)
+        self.outputs.settle()
+        return outputs, self.running_count, bool(result.success) and not self._failed
 
     @contextmanager
     def _streams(self) -> Iterator[None]:
@@ -205,6 +223,7 @@ def new_shell() -> NotebookShell:
     InteractiveShell.clear_instance()
     NotebookShell.clear_instance()
     shell: NotebookShell = NotebookShell.instance(config=settings)
+    os.environ["PLOTLY_RENDERER"] = "plotly_mimetype"
     plotly_io = sys.modules.get("plotly.io")
     if plotly_io is not None:  # plotly chose its way of showing figures before there was a shell
         plotly_io.renderers.default = "plotly_mimetype"

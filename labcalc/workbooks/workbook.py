@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from labcalc.errors import WorkbookError
-from labcalc.workbooks.fork import render_apart
+from labcalc.workbooks.apart import render_apart
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.render import Limits, task_for
 from labcalc.workbooks.scripts import Scripts, provide_script

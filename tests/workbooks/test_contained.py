@@ -1,0 +1,95 @@
+"""Whatever a notebook does, the batch goes on, the reason is named with the cell, and no process is left."""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from labcalc.errors import WorkbookError
+from labcalc.workbooks import Limits, render_workbook
+from labcalc.workbooks.apart import render_apart
+from labcalc.workbooks.fork import fork_is_safe
+from labcalc.workbooks.render import task_for
+from tests.workbooks.conftest import Writer
+
+SHORT = Limits(cell_seconds=0.5, report_seconds=5.0, memory_bytes=512 << 20)
+
+STUBBORN = "while True:\n    try:\n        while True: pass\n    except BaseException: pass"
+DEAF = "import signal\nsignal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGALRM})\nwhile True: pass"
+
+HARM = {
+    "raise ValueError('no oil\\nin the cell')": "cell 3: ValueError: no oil in the cell",
+    "from labcalc.errors import ExportError\nraise ExportError('a.csv', 'empty')": "cell 3: a.csv: empty",
+    "import sys\nsys.exit(0)": "cell 3: SystemExit: 0",
+    "import os\nos._exit(7)": "cell 3: its process ended itself with exit code 7",
+    "import os, signal\nos.kill(os.getpid(), signal.SIGSEGV)": "cell 3: its process crashed (segmentation fault",
+    "while True: pass": "cell 3: it took longer than 0.5 s",
+    "import time\ntry:\n    time.sleep(9)\nexcept Exception: pass": "cell 3: it took longer than 0.5 s",
+    STUBBORN: "cell 3: it took longer than 0.5 s",
+    DEAF: "cell 3: it took longer than 0.5 s and was stopped",
+    "x = bytearray(4 << 30)": "cell 3: MemoryError",
+    "input()": "cell 3: StdinNotImplementedError",
+    "class Bad:\n    def __repr__(self): raise RuntimeError('no text')\nBad()": "cell 3: RuntimeError: no text",
+}
+
+
+def children() -> str:
+    """Return the processes that this one has."""
+    return Path(f"/proc/self/task/{os.getpid()}/children").read_text("ascii")
+
+
+linux = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="limits of memory are kept on Linux")
+
+
+@linux
+@pytest.mark.parametrize("harm", HARM)
+def test_harm_is_contained_and_named(harm: str, write: Writer, tmp_path: Path) -> None:
+    notebook, before = write("# Title", harm, "print('never')"), children()
+    with pytest.raises(WorkbookError) as caught:
+        render_workbook(notebook, {"size": 2}, tmp_path / "report.html", title="T", limits=SHORT)
+    assert str(caught.value).startswith(f"small.ipynb, {HARM[harm]}")
+    assert "\n" not in str(caught.value)
+    assert not list(tmp_path.glob("*.html"))
+    assert not list(tmp_path.glob(".*"))
+    assert children() == before or not fork_is_safe()  # a helper waits for the next report
+
+
+@linux
+def test_a_new_python_contains_as_well(write: Writer) -> None:
+    """Threads make copying unsafe; then a new process is started instead."""
+    release = threading.Event()
+    thread = threading.Thread(target=release.wait)
+    thread.start()
+    try:
+        assert not fork_is_safe()
+        good = render_apart(task_for(write("6 * 7"), {}, title="T"))
+        bad = render_apart(task_for(write("import os", "os._exit(7)"), {}, title="T"))
+    finally:
+        release.set()
+        thread.join()
+    assert b"42" in good.html  # type: ignore[union-attr]
+    assert str(bad) == "small.ipynb, cell 3: its process ended itself with exit code 7"
+
+
+def test_reports_share_no_state(write: Writer, tmp_path: Path) -> None:
+    notebook = write("import numpy as np\nprint(getattr(np, 'left_behind', 'clean'))\nnp.left_behind = 'dirty'")
+    for name in ("one", "two"):
+        render_workbook(notebook, {}, tmp_path / f"{name}.html", title="T")
+    assert "clean" in (tmp_path / "one.html").read_text("utf-8")
+    assert (tmp_path / "one.html").read_bytes() == (tmp_path / "two.html").read_bytes()
+
+
+def test_what_the_caller_has_read_is_there(write: Writer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A cache that was filled before is inherited by the copy of the process."""
+    if not fork_is_safe():
+        pytest.skip("processes can't be copied here")
+    import labcalc.errors
+
+    monkeypatch.setattr(labcalc.errors, "read_before", "from memory", raising=False)
+    notebook = write("import labcalc.errors\nprint(labcalc.errors.read_before)")
+    render_workbook(notebook, {}, tmp_path / "report.html", title="T")
+    assert "from memory" in (tmp_path / "report.html").read_text("utf-8")

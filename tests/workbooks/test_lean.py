@@ -1,0 +1,35 @@
+"""nbformat is imported without the slow grammar, and whoever wants the grammar gets it."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from importlib.util import find_spec
+
+import pytest
+
+
+def run(code: str) -> str:
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    return done.stdout.strip()
+
+
+def test_the_grammar_is_not_compiled() -> None:
+    code = "import labcalc.workbooks, nbformat, sys; print('lark' in sys.modules)"
+    assert run(code) == "False"
+
+
+@pytest.mark.skipif(find_spec("rfc3987_syntax") is None, reason="the grammar isn't installed")
+def test_the_grammar_is_there_for_who_wants_it() -> None:
+    code = (
+        "import labcalc.workbooks, nbformat; from rfc3987_syntax import is_valid_syntax, parse\n"
+        "print(is_valid_syntax('iri', 'https://example.org/ö'), is_valid_syntax('iri', 'no iri'), callable(parse))"
+    )
+    assert run(code) == "True False True"
+
+
+def test_importing_the_room_stays_light() -> None:
+    heavy = ["papermill", "nbconvert", "nbformat", "IPython", "pandas", "plotly", "jinja2", "distributed"]
+    code = f"import sys, labcalc.workbooks; print([name for name in {heavy} if name in sys.modules])"
+    assert run(code) == "[]"
