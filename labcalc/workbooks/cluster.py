@@ -38,7 +38,7 @@ def cluster_executor(address: str, *, workers: int = 1) -> Iterator[Executor]:
     except ImportError:
         raise WorkbookError("rendering on a cluster needs dask.distributed: pip install 'labcalc[cluster]'") from None
     try:
-        client = Client(address, timeout=f"{_CONNECT_S}s", set_as_default=False)  # type: ignore[no-untyped-call]
+        client = Client(address, timeout=f"{_CONNECT_S}s", set_as_default=False)
     except (OSError, ValueError, TypeError) as failure:
         reason = " ".join(str(failure).split())[:200]
         raise WorkbookError(f"no scheduler answers at {address}: {reason}") from failure
@@ -47,4 +47,4 @@ def cluster_executor(address: str, *, workers: int = 1) -> Iterator[Executor]:
             client.wait_for_workers(workers, timeout=_CONNECT_S)
         except TimeoutError:
             raise WorkbookError(f"the scheduler at {address} has fewer workers than {workers}") from None
-        yield client.get_executor(pure=False, retries=1)  # type: ignore[no-untyped-call]
+        yield client.get_executor(pure=False, retries=1)
