@@ -5,15 +5,32 @@ from __future__ import annotations
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.checks import Check
 from labcalc.judgement.consequences import Consequence
+from labcalc.judgement.control import Chart, ChartSignal, control_charts
+from labcalc.judgement.control_state import (
+    CHART_STATUSES,
+    REMEDIES,
+    ChartState,
+    ChartStatus,
+    Sight,
+    chart_status,
+    sight_of,
+    states_at,
+)
 from labcalc.judgement.curves import Curve, density_curve, viscosity_curve
 from labcalc.judgement.material import Dossier, Material, gather
 from labcalc.judgement.results import UNITS, Result, reported_value
 from labcalc.judgement.verdict import VERDICTS, Judgement, judge
 
 __all__ = [
+    "CHART_STATUSES",
     "COMPARISON_COLUMNS",
+    "REMEDIES",
     "UNITS",
     "VERDICTS",
+    "Chart",
+    "ChartSignal",
+    "ChartState",
+    "ChartStatus",
     "Check",
     "Consequence",
     "Curve",
@@ -21,10 +38,15 @@ __all__ = [
     "Judgement",
     "Material",
     "Result",
+    "Sight",
+    "chart_status",
     "compare_with_certificates",
+    "control_charts",
     "density_curve",
     "gather",
     "judge",
     "reported_value",
+    "sight_of",
+    "states_at",
     "viscosity_curve",
 ]

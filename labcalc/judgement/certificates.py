@@ -12,7 +12,14 @@ from numpy.typing import NDArray
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.lab import CertifiedValue, Laboratory, ReferenceLot, lot_in_use, reference_of
 
-__all__ = ["COMPARISON_COLUMNS", "SAME_TEMPERATURE_K", "compare_with_certificates"]
+__all__ = ["COMPARISON_COLUMNS", "SAME_TEMPERATURE_K", "UNITS", "compare_with_certificates"]
+
+UNITS = {
+    "kinematic viscosity": "mm²/s",
+    "dynamic viscosity": "mPa·s",
+    "density": "kg/m³",
+}
+"""Unit of each quantity in the tidy table."""
 
 SAME_TEMPERATURE_K = 0.05
 """How far a measured temperature may be from the nominal one that it is taken for, [K]; an oil's viscosity changes by

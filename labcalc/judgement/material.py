@@ -13,7 +13,19 @@ import pandas as pd
 from labcalc.errors import ExportError, UnknownRunError
 from labcalc.exports import Reading, Refusal, SourceFile, read_exports
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
-from labcalc.lab import Laboratory, Product, earlier_export_files, label_runs, load_laboratory, product_of
+from labcalc.judgement.control import Chart, control_charts
+from labcalc.judgement.control_state import ChartState, states_at
+from labcalc.lab import (
+    Decision,
+    Laboratory,
+    Product,
+    decisions_file,
+    earlier_export_files,
+    label_runs,
+    load_laboratory,
+    product_of,
+    read_decisions,
+)
 from labcalc.shipped import sample_exports, sample_lab
 
 __all__ = ["Dossier", "Material", "gather"]
@@ -35,6 +47,8 @@ class Dossier:
     references: pd.DataFrame
     """Reference oils of the same instrument beside their certified values (``COMPARISON_COLUMNS``) in the 30 days
     before the run's end, the run itself excluded."""
+    charts: tuple[ChartState, ...]
+    """State of the instrument's control charts at the run's end, worst first; a reference oil's own result counts."""
     before: pd.DataFrame
     """The run before on the same instrument; empty where the record holds none."""
     product: Product | None
@@ -80,7 +94,8 @@ class Dossier:
         ink = hashlib.sha256(self.run.encode())
         for table in (self.rows, self.references, self.before):
             ink.update(table.to_csv(index=False).encode())
-        ink.update(repr((self.sources, self.refusals, self.laboratory.sha256, self.product)).encode())
+        stated = (self.sources, self.refusals, self.laboratory.sha256, self.product, self.charts)
+        ink.update(repr(stated).encode())
         return ink.hexdigest()
 
 
@@ -95,6 +110,8 @@ class Material:
     """The exports at hand and the laboratory's earlier exports together, each run once."""
     record_failures: tuple[ExportError, ...]
     """Earlier exports that could not be read."""
+    decisions: tuple[Decision, ...] = ()
+    """What people decided about runs and signals, in the order of the file."""
 
     @cached_property
     def runs(self) -> tuple[str, ...]:
@@ -124,6 +141,7 @@ class Material:
             run=run,
             rows=rows.reset_index(drop=True),
             references=self._references_of(rows),
+            charts=self._charts_at(rows),
             before=self._before(rows),
             product=_product(rows, self.laboratory),
             laboratory=self.laboratory,
@@ -142,9 +160,29 @@ class Material:
         return {str(name): table for name, table in dated.groupby("instrument", sort=False)}
 
     @cached_property
+    def comparisons(self) -> pd.DataFrame:
+        """Every reference-oil result of the record beside its certified value (``COMPARISON_COLUMNS``)."""
+        return compare_with_certificates(self.record.dropna(subset=["measured_at", "instrument"]), self.laboratory)
+
+    @cached_property
+    def charts(self) -> tuple[Chart, ...]:
+        """Every control chart of the laboratory."""
+        return control_charts(self.comparisons, self.laboratory, self.decisions)
+
+    @cached_property
     def _references(self) -> dict[str, pd.DataFrame]:
-        table = compare_with_certificates(self.record.dropna(subset=["measured_at", "instrument"]), self.laboratory)
-        return {str(name): group for name, group in table.groupby("instrument", sort=False)}
+        return {str(name): group for name, group in self.comparisons.groupby("instrument", sort=False)}
+
+    @cached_property
+    def _charts_of(self) -> dict[str, list[Chart]]:
+        found: dict[str, list[Chart]] = {}
+        for chart in self.charts:
+            found.setdefault(chart.instrument, []).append(chart)
+        return found
+
+    def _charts_at(self, rows: pd.DataFrame) -> tuple[ChartState, ...]:
+        charts, end = self._charts_of.get(_text(rows["instrument"]), []), rows["measured_at"].max()
+        return () if pd.isna(end) else states_at(charts, end, days=_REFERENCE_DAYS)
 
     def _references_of(self, rows: pd.DataFrame) -> pd.DataFrame:
         table = self._references.get(_text(rows["instrument"]))
@@ -190,6 +228,8 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | None = None) ->
         None of the exports can be read.
     SettingsError
         lab.toml can't be used.
+    DecisionError
+        A decision beside lab.toml can't be used.
     """
     if not exports:
         exports, lab = sample_exports(), sample_lab()
@@ -197,7 +237,8 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | None = None) ->
     paths = tuple(Path(path).resolve() for path in exports)
     earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
     earlier = tuple(path for path in earlier if path not in paths)
-    stamps = tuple(_stamp(path) for path in (*paths, *earlier))
+    decided = [path for path in [decisions_file(laboratory)] if path is not None]
+    stamps = tuple(_stamp(path) for path in (*paths, *earlier, *decided))
     return _gather(paths, earlier, laboratory.file, (laboratory.sha256, *stamps))
 
 
@@ -218,7 +259,7 @@ def _gather(
             failures = past.failures
             table = _labelled(past, laboratory).table
             record = pd.concat([table[~table["run"].isin(set(record["run"]))], record], ignore_index=True)
-    return Material(laboratory, reading, record, failures)
+    return Material(laboratory, reading, record, failures, read_decisions(laboratory))
 
 
 def _labelled(reading: Reading, laboratory: Laboratory) -> Reading:

@@ -27,9 +27,31 @@ def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
     return (_agreement(f"{_NAME}: agreement", last), _recency(f"{_NAME}: age", last, dossier))
 
 
-def control_chart_check() -> Check:
-    """Say that the control charts are not looked at yet."""
-    return Check("Control charts of this instrument", "not checked", "not yet checked by this version")
+def control_chart_check(dossier: Dossier) -> Check:
+    """Say what the control charts of the run's instrument showed when the run ended, the worst first.
+
+    A signal is doubtful, not a refusal: nothing is decided on statistics alone.
+    """
+    name, charts = "Control charts of this instrument", dossier.charts
+    if not charts:
+        return Check(name, "not checked", "the record holds no reference-oil result of this instrument in 30 days")
+    worst, basis = charts[0], "limits from the baseline, [control] of lab.toml"
+    finding = f"{worst.name}: {worst.finding}"
+    signals = sum(state.status == "signal" for state in charts)
+    if signals:
+        return Check(name, "doubtful", f"{finding} ({signals} of {len(charts)} charts signal)", basis)
+    judged = [state for state in charts if state.status != "too few"]
+    if not judged:
+        return Check(name, "not checked", f"{finding} (the same or alike on {len(charts)} charts)", basis)
+    furthest = max(judged, key=lambda state: state.distance if state.distance == state.distance else 0.0)
+    without = len(charts) - len(judged)
+    among = (
+        f"furthest of {len(judged)} charts"
+        if not without
+        else f"furthest of {len(judged)} with limits, {without} without"
+    )
+    closest = f"{furthest.name}: {furthest.finding} ({among})"
+    return Check(name, "met", closest, basis)
 
 
 def _last_of_each(references: pd.DataFrame) -> pd.DataFrame:

@@ -8,18 +8,12 @@ from dataclasses import dataclass
 import pandas as pd
 
 from labcalc.exports import QUANTITY_COLUMNS, is_derived
-from labcalc.judgement.certificates import SAME_TEMPERATURE_K
+from labcalc.judgement.certificates import SAME_TEMPERATURE_K, UNITS
 from labcalc.judgement.material import Dossier
 from labcalc.lab import Laboratory
 from labcalc.statistics import rounded, rounded_to_figures
 
 __all__ = ["UNITS", "Result", "find_result", "reported_value", "results_of"]
-
-UNITS = {
-    "kinematic viscosity": "mm²/s",
-    "dynamic viscosity": "mPa·s",
-    "density": "kg/m³",
-}
 
 _NO_UNCERTAINTY = "not stated: lab.toml gives no [report] {key}"
 

@@ -81,7 +81,7 @@ def judge(dossier: Dossier) -> Judgement:
     checks = (
         *repeat_checks(dossier, results),
         *reference_checks(dossier),
-        control_chart_check(),
+        control_chart_check(dossier),
         consistency_check(dossier),
         density_slope_check(dossier, results),
         gravity_constant_check(consequences),
