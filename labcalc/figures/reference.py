@@ -39,13 +39,16 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
     if known.empty:
         return None
     known = known.assign(difference=_difference(known), allowed=_allowed(known))
-    figure = blank_figure("", _PANELS[0][1], height=520)
-    figure.update_layout(
+    figure = blank_figure(
+        "",
+        _PANELS[0][1],
+        height=520,
         xaxis={"anchor": "y2", "type": "date"},
         yaxis={"domain": [0.54, 1.0], "zeroline": True, "zerolinecolor": MUTED},
         yaxis2={
-            **figure.layout.yaxis.to_plotly_json(),
             "domain": [0.0, 0.46],
+            "zeroline": True,
+            "zerolinecolor": MUTED,
             "title": {"text": _PANELS[1][1], "standoff": 8},
         },
     )

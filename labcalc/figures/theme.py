@@ -23,27 +23,32 @@ _AXIS = MappingProxyType(
         "tickcolor": INK,
         "gridcolor": "#e3e6ea",
         "zeroline": False,
-        "title": {"standoff": 8},
     }
 )
 
 
-def blank_figure(x_title: str, y_title: str, *, height: int = 420) -> go.Figure:
-    """Return an empty figure with labelled axes in the house's look; the height is in pixels."""
-    figure = go.Figure()
-    figure.update_layout(
-        template="none",
-        height=height,
-        margin={"l": 76, "r": 18, "t": 16, "b": 58},
-        font={"family": "system-ui, -apple-system, 'Segoe UI', sans-serif", "size": 13, "color": INK},
-        paper_bgcolor="#ffffff",
-        plot_bgcolor="#ffffff",
-        legend={"orientation": "h", "yanchor": "bottom", "y": 1.01, "x": 0},
-        hovermode="closest",
-        xaxis={**_AXIS, "title": {"text": x_title, "standoff": 8}},
-        yaxis={**_AXIS, "title": {"text": y_title, "standoff": 8}},
-    )
-    return figure
+def blank_figure(x_title: str, y_title: str, *, height: int = 420, **axes: dict[str, Any]) -> go.Figure:
+    """Return an empty figure in the house's look.
+
+    The height is in pixels; ``axes`` add to an axis or give another one: ``yaxis2={"domain": [0.0, 0.4], ...}``.
+    """
+    titled = {"xaxis": x_title, "yaxis": y_title}
+    styled = {
+        name: {**_AXIS, "title": {"text": titled.get(name, ""), "standoff": 8}, **axes.get(name, {})}
+        for name in {**titled, **axes}
+    }
+    layout = {  # given at once: an update costs ten times as much
+        "template": "none",
+        "height": height,
+        "margin": {"l": 76, "r": 18, "t": 16, "b": 58},
+        "font": {"family": "system-ui, -apple-system, 'Segoe UI', sans-serif", "size": 13, "color": INK},
+        "paper_bgcolor": "#ffffff",
+        "plot_bgcolor": "#ffffff",
+        "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.01, "x": 0},
+        "hovermode": "closest",
+        **styled,
+    }
+    return go.Figure(layout=layout)
 
 
 def stroke(color: str = INK, dash: str = "solid", width: float = 1.6) -> dict[str, Any]:
