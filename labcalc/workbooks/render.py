@@ -319,5 +319,13 @@ def _exporter() -> Any:
 
 
 def _body_of(notebook: Any) -> str:
-    body, _ = _exporter().from_notebook_node(notebook)
+    """Return the body, without the HTML exporter's last step: it reads the page once more to mend what ours has not."""
+    from nbconvert.exporters import TemplateExporter
+    from nbconvert.filters.widgetsdatatypefilter import WidgetsDataTypeFilter
+
+    exporter: Any = _exporter()
+    resources = exporter._init_resources(None)
+    choose: Any = WidgetsDataTypeFilter(notebook_metadata=exporter._nb_metadata, parent=exporter, resources=resources)
+    exporter.register_filter("filter_data_type", choose)
+    body, _ = TemplateExporter.from_notebook_node(exporter, notebook, resources)
     return str(body)
