@@ -72,8 +72,9 @@ def _totals(outcomes: Sequence[Outcome]) -> str:
     counts = Counter(one.state for one in outcomes)
     parts = [f"{counts[state]} {state}" for state in (RENDERED, UP_TO_DATE, EARLIER, WAITING) if counts[state]]
     there = sum(one.is_there for one in outcomes)
-    verdicts = Counter(str(one.summary.get("verdict", "")) for one in outcomes if one.is_there)
-    told = ", ".join(f"{count} {verdict}" for verdict, count in sorted(verdicts.items()) if verdict)
+    worst_first = sorted((one for one in outcomes if one.is_there), key=_verdict_rank, reverse=True)
+    verdicts = Counter(str(one.summary.get("verdict", "")) for one in worst_first)
+    told = ", ".join(f"{verdict} {count}" for verdict, count in verdicts.items() if verdict)
     failed = f"{counts[FAILED]} could not be rendered. " if counts[FAILED] else ""
     made = f" ({', '.join(parts)})" if parts else ""
     return f"{failed}{there} {'report' if there == 1 else 'reports'}{f': {told}' if told else ''}{made}."

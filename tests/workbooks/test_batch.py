@@ -67,7 +67,7 @@ def test_failures_come_first_and_leave_no_page(write: Writer, tmp_path: Path) ->
     order = re.findall(r'<th scope="row">(?:<a[^>]*>)?(run/\d+)', index)
     assert order == ["run/99", "run/2", "run/1", "run/0"]
     assert "Oil &lt;2&gt;." in index
-    assert "1 could not be rendered. 3 reports: 1 needs a second look, 1 not releasable, 1 releasable" in index
+    assert "1 could not be rendered. 3 reports: not releasable 1, needs a second look 1, releasable 1" in index
 
 
 def test_a_report_that_fails_now_is_not_shown_as_it_was(write: Writer, tmp_path: Path) -> None:
