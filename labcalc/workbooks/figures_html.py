@@ -98,7 +98,7 @@ def _figure_html(number: int, figure: Mapping[str, Any], caption: str, table: Ma
         f'<div class="drawing" data-figure="figure-{number}-data" style="height:{height}px"></div>'
         f'<script id="figure-{number}-data" type="application/json">{_inert(drawing)}</script>'
         f'<figcaption id="figure-{number}-caption"><b>Figure {number}.</b> {escape(caption)}</figcaption>'
-        f"<details open=""><summary>Numbers of figure {number}</summary>{_table_html(number, table)}</details>"
+        f'<details open=""><summary>Numbers of figure {number}</summary>{_table_html(number, table)}</details>'
         "</figure>"
     )
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, Outcome
-from labcalc.workbooks.page import build_page
+from labcalc.workbooks.page import build_page, keep_units
 from labcalc.workbooks.writing import write_whole
 
 __all__ = ["index_page", "write_index"]
@@ -63,7 +63,7 @@ def _row(one: Outcome) -> dict[str, Any]:
         "pdf": pdf.name if one.is_there and pdf.is_file() else "",
         "verdict": verdict if one.state != FAILED else "no report",
         "css": _CSS[min(int(_verdict_rank(one)), 2)] if one.state != FAILED else "failed",
-        "line": str(one.summary.get("line", "")) if one.is_there else one.reason,
+        "line": keep_units(str(one.summary.get("line", ""))) if one.is_there else one.reason,
         "state": one.state,
     }
 

@@ -20,13 +20,15 @@ from labcalc.workbooks.scripts import Scripts, bundle_hash, compressed_bundle, p
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["TEMPLATES", "Heading", "build_page", "lay_out", "templates_digest"]
+__all__ = ["TEMPLATES", "Heading", "build_page", "keep_units", "lay_out", "templates_digest"]
 
 TEMPLATES = Path(str(files("labcalc.workbooks") / "templates"))
 
 _HEADING = re.compile(r"<h([1-6])([^>]*)>(.*?)</h\1>", re.S)
 _TABLE = re.compile(r"<table\b.*?</table>", re.S)
 _TAG = re.compile(r"<[^>]+>")
+_SCRIPT = re.compile(r"(<script\b.*?</script>)", re.S)
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:°C|°F|mm²/s|mPa·s|kg/m³|%|h\b|K\b))")
 
 
 @dataclass(frozen=True)
@@ -105,7 +107,7 @@ def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scri
     scripts : Scripts
         Where the drawing script is.
     """
-    sound, contents = _number_headings(_sound_tables(body))
+    sound, contents = _number_headings(_sound_tables(keep_units(body)))
     inside = scripts is Scripts.INSIDE and figures > 0
     draw = _text("draw.js")
     return build_page(
@@ -120,6 +122,17 @@ def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scri
         draw=draw,
         policy=_policy(script_hash(draw.encode()), *([bundle_hash()] if inside else [])),
     )
+
+
+def keep_units(html: str) -> str:
+    """Keep each number and its unit on one line; data for scripts stay as they are.
+
+    >>> keep_units("<p>46 mm²/s at 40 °C</p>") == "<p>46\u00a0mm²/s at 40\u00a0°C</p>"
+    True
+    """
+    parts = _SCRIPT.split(html)
+    parts[::2] = [_BEFORE_UNIT.sub("\u00a0", part) for part in parts[::2]]
+    return "".join(parts)
 
 
 def _policy(*hashes: str) -> str:
