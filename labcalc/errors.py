@@ -8,6 +8,7 @@
     ├── SettingsError (ValueError)        a line of lab.toml that can't be used
     ├── DecisionError (ValueError)        a decision that can't be used or added
     ├── UnknownRunError (LookupError)     a run that the exports don't hold
+    ├── MonthError (ValueError)           a month that is none, or a laboratory without a record to report on
     └── WorkbookError (RuntimeError)      a workbook that didn't come to its end
         └── ParameterError (ValueError)   a parameter that the workbook doesn't take
 
@@ -25,6 +26,7 @@ __all__ = [
     "ExtrapolationWarning",
     "LabcalcError",
     "LabcalcWarning",
+    "MonthError",
     "OutOfRangeError",
     "ParameterError",
     "SettingsError",
@@ -114,6 +116,10 @@ class DecisionError(LabcalcError, ValueError):
 
 class UnknownRunError(LabcalcError, LookupError):
     """A run that the exports don't hold."""
+
+
+class MonthError(LabcalcError, ValueError):
+    """A month that is none, or a laboratory without a record to report on."""
 
 
 class WorkbookError(LabcalcError, RuntimeError):

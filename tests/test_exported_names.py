@@ -44,8 +44,8 @@ NAMES = {
         standardised_over_lots two_sided_run_length uncertainty_budget validated
     """,
     "labcalc.errors": """
-        ConvergenceWarning DecisionError ExportError ExtrapolationWarning LabcalcError LabcalcWarning OutOfRangeError
-        ParameterError SettingsError UnknownRunError WorkbookError
+        ConvergenceWarning DecisionError ExportError ExtrapolationWarning LabcalcError LabcalcWarning MonthError
+        OutOfRangeError ParameterError SettingsError UnknownRunError WorkbookError
     """,
 }
 

@@ -17,16 +17,24 @@ from labcalc.judgement.control_state import (
     states_at,
 )
 from labcalc.judgement.curves import Curve, density_curve, viscosity_curve
-from labcalc.judgement.material import Dossier, Material, gather
+from labcalc.judgement.material import Dossier, Material, gather, gather_record
+from labcalc.judgement.month import MONTH_VERDICTS, MonthReport, report_month
+from labcalc.judgement.month_actions import Action
+from labcalc.judgement.month_oils import OilSummary
+from labcalc.judgement.month_samples import CarryOver, Duplicates
+from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.results import UNITS, Result, reported_value
 from labcalc.judgement.verdict import VERDICTS, Judgement, judge
 
 __all__ = [
     "CHART_STATUSES",
     "COMPARISON_COLUMNS",
+    "MONTH_VERDICTS",
     "REMEDIES",
     "UNITS",
     "VERDICTS",
+    "Action",
+    "CarryOver",
     "Chart",
     "ChartSignal",
     "ChartState",
@@ -35,8 +43,12 @@ __all__ = [
     "Consequence",
     "Curve",
     "Dossier",
+    "Duplicates",
     "Judgement",
     "Material",
+    "Month",
+    "MonthReport",
+    "OilSummary",
     "Result",
     "Sight",
     "chart_status",
@@ -44,7 +56,10 @@ __all__ = [
     "control_charts",
     "density_curve",
     "gather",
+    "gather_record",
     "judge",
+    "month_of",
+    "report_month",
     "reported_value",
     "sight_of",
     "states_at",

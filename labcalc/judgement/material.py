@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from labcalc.errors import ExportError, UnknownRunError
+from labcalc.errors import ExportError, MonthError, UnknownRunError
 from labcalc.exports import Reading, Refusal, SourceFile, read_exports
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.control import Chart, control_charts
@@ -28,7 +28,7 @@ from labcalc.lab import (
 )
 from labcalc.shipped import sample_exports, sample_lab
 
-__all__ = ["Dossier", "Material", "gather"]
+__all__ = ["Dossier", "Material", "gather", "gather_record"]
 
 _REFERENCE_DAYS = 30
 """How far back a dossier looks for reference-oil results of its instrument, [d]."""
@@ -240,6 +240,37 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | None = None) ->
     decided = [path for path in [decisions_file(laboratory)] if path is not None]
     stamps = tuple(_stamp(path) for path in (*paths, *earlier, *decided))
     return _gather(paths, earlier, laboratory.file, (laboratory.sha256, *stamps))
+
+
+def gather_record(lab: str | Path | None = None) -> Material:
+    """Read the laboratory's whole record: every export that ``earlier_exports`` of its lab.toml names.
+
+    Parameters
+    ----------
+    lab : str or pathlib.Path, optional
+        lab.toml; none: the sample laboratory's.
+
+    Returns
+    -------
+    Material
+        As ``gather`` returns it, with the whole record at hand.
+
+    Raises
+    ------
+    MonthError
+        The lab.toml names no earlier exports, or none of that name is there.
+    ExportError, SettingsError, DecisionError
+        As for ``gather``.
+    """
+    lab = lab or sample_lab()
+    laboratory = load_laboratory(lab)
+    if not laboratory.earlier_exports:
+        raise MonthError(f"{lab}: laboratory.earlier_exports is missing: it says which exports make up the record")
+    files = earlier_export_files(laboratory)
+    if not files:
+        patterns = ", ".join(f"'{one}'" for one in laboratory.earlier_exports)
+        raise MonthError(f"{lab}: laboratory.earlier_exports: no file fits {patterns}: the record is empty")
+    return gather(files, lab)
 
 
 @lru_cache(maxsize=2)
