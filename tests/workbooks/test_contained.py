@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 import sys
 import threading
 from pathlib import Path
@@ -83,13 +84,20 @@ def test_reports_share_no_state(write: Writer, tmp_path: Path) -> None:
     assert (tmp_path / "one.html").read_bytes() == (tmp_path / "two.html").read_bytes()
 
 
-def test_what_the_caller_has_read_is_there(write: Writer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A cache that was filled before is inherited by the copy of the process."""
-    if not fork_is_safe():
-        pytest.skip("processes can't be copied here")
-    import labcalc.errors
+FILLED_BEFORE = """
+import sys
+from pathlib import Path
+import labcalc.errors
+from labcalc.workbooks import render_workbook
+labcalc.errors.read_before = "from memory"
+render_workbook(Path(sys.argv[1]), {}, Path(sys.argv[2]), title="T")
+"""
 
-    monkeypatch.setattr(labcalc.errors, "read_before", "from memory", raising=False)
+
+@linux
+def test_what_the_caller_has_read_is_there(write: Writer, tmp_path: Path) -> None:
+    """A cache that was filled before is inherited by the copy of the process."""
     notebook = write("import labcalc.errors\nprint(labcalc.errors.read_before)")
-    render_workbook(notebook, {}, tmp_path / "report.html", title="T")
+    command = [sys.executable, "-c", FILLED_BEFORE, str(notebook), str(tmp_path / "report.html")]
+    subprocess.run(command, check=True, env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)})
     assert "from memory" in (tmp_path / "report.html").read_text("utf-8")
