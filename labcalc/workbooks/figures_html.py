@@ -94,7 +94,7 @@ def _figure_html(number: int, figure: Mapping[str, Any], caption: str, table: Ma
     height = int(figure.get("layout", {}).get("height") or 420)
     drawing = {"data": figure.get("data", []), "layout": figure.get("layout", {})}
     return (
-        f'<figure role="group" aria-labelledby="figure-{number}-caption" id="figure-{number}">'
+        f'<figure aria-labelledby="figure-{number}-caption" id="figure-{number}">'
         f'<div class="drawing" data-figure="figure-{number}-data" style="height:{height}px"></div>'
         f'<script id="figure-{number}-data" type="application/json">{_inert(drawing)}</script>'
         f'<figcaption id="figure-{number}-caption"><b>Figure {number}.</b> {escape(caption)}</figcaption>'
