@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from labcalc.figures.density import draw_density_temperature
+from labcalc.figures.markup import Fragment, Summary, note
 from labcalc.figures.picture import Picture
 from labcalc.figures.reference import draw_reference_history
 from labcalc.figures.run import density_picture, reference_picture, viscosity_picture
 from labcalc.figures.tables import (
-    Fragment,
-    Summary,
-    note,
     show_cautions,
     show_checks,
     show_consequences,

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from labcalc.figures.density import draw_density_temperature
+from labcalc.figures.markup import Fragment, note
 from labcalc.figures.picture import Picture
 from labcalc.figures.reference import draw_reference_history
-from labcalc.figures.tables import Fragment, note
 from labcalc.figures.viscosity import draw_viscosity_temperature
 from labcalc.judgement import Judgement, density_curve, viscosity_curve
 

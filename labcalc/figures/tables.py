@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from html import escape
 from typing import Any
 
 from labcalc import __version__
 from labcalc.errors import ExportError
 from labcalc.exports import without_marks
+from labcalc.figures.markup import Fragment, Summary, hover_number, html_table, note
 from labcalc.judgement import Check, Consequence, Judgement, Result
 from labcalc.statistics import rounded_to_figures
 
 __all__ = [
-    "SUMMARY_MIME",
-    "Fragment",
-    "Summary",
-    "note",
     "show_cautions",
     "show_checks",
     "show_consequences",
@@ -30,38 +26,7 @@ __all__ = [
     "summarise",
 ]
 
-SUMMARY_MIME = "application/vnd.labcalc.summary+json"
-
 _STATE_SIGNS = {"met": "✓", "doubtful": "?", "not met": "✗", "not checked": "–"}
-
-
-@dataclass(frozen=True)
-class Fragment:
-    """A piece of a page; every text in it is already escaped."""
-
-    html: str
-    text: str
-
-    def _repr_html_(self) -> str:
-        return self.html
-
-    def __repr__(self) -> str:
-        return self.text
-
-
-@dataclass(frozen=True)
-class Summary:
-    """What the index page says of a report; not shown in the report itself."""
-
-    facts: dict[str, Any]
-
-    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, Any]:
-        return {SUMMARY_MIME: self.facts, "text/plain": self.facts["line"]}
-
-
-def note(text: str) -> Fragment:
-    """Return a sentence set apart from the rest."""
-    return Fragment(f'<p class="note">{escape(text)}</p>', text)
 
 
 def summarise(judgement: Judgement) -> Summary:
@@ -125,7 +90,7 @@ def show_checks(checks: Sequence[Check]) -> Fragment:
     ]
     text = "\n".join(f"{check.state}: {check.name}: {check.finding}" for check in ranked)
     return Fragment(
-        _table("Checks behind the verdict", ("State", "Check", "Finding and limit"), rows, row_header=1), text
+        html_table("Checks behind the verdict", ("State", "Check", "Finding and limit"), rows, row_header=1), text
     )
 
 
@@ -134,9 +99,9 @@ def show_results(results: Sequence[Result]) -> Fragment:
     rows = [
         (
             escape(r.name),
-            _number(r.reported, r.value),
+            hover_number(r.reported, r.value),
             escape(r.unit),
-            _number(_uncertainty(r.expanded_uncertainty), r.expanded_uncertainty),
+            hover_number(_uncertainty(r.expanded_uncertainty), r.expanded_uncertainty),
             str(len(r.repeats)),
             escape("follows from the other two" if r.follows else "measured"),
         )
@@ -149,7 +114,7 @@ def show_results(results: Sequence[Result]) -> Fragment:
     notes = "".join(f'<p class="note">{escape(basis)}.</p>' for basis in bases)
     text = "\n".join(f"{r.name}: {r.reported} {r.unit}" for r in results)
     return Fragment(
-        _table("Means of the determinations at each temperature", columns, rows, numeric=(1, 3, 4)) + notes, text
+        html_table("Means of the determinations at each temperature", columns, rows, numeric=(1, 3, 4)) + notes, text
     )
 
 
@@ -158,9 +123,9 @@ def show_consequences(consequences: Sequence[Consequence]) -> Fragment:
     rows = [
         (
             escape(c.name),
-            _number(c.reported, c.value) if math.isfinite(c.value) else escape(c.reported),
+            hover_number(c.reported, c.value) if math.isfinite(c.value) else escape(c.reported),
             escape(c.unit),
-            _number(_uncertainty(c.expanded_uncertainty), c.expanded_uncertainty),
+            hover_number(_uncertainty(c.expanded_uncertainty), c.expanded_uncertainty),
             escape(c.standard),
             escape(c.note),
         )
@@ -168,7 +133,7 @@ def show_consequences(consequences: Sequence[Consequence]) -> Fragment:
     ]
     columns = ("Quantity", "Value", "Unit", "U (k = 2)", "Method", "Note")
     text = "\n".join(f"{c.name}: {c.reported} {c.unit} {c.note}".rstrip() for c in consequences)
-    return Fragment(_table("Calculated by published methods", columns, rows, numeric=(1, 3)), text)
+    return Fragment(html_table("Calculated by published methods", columns, rows, numeric=(1, 3)), text)
 
 
 def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError] = ()) -> Fragment:
@@ -187,14 +152,14 @@ def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError]
         for source in dossier.sources
     ]
     columns = ("Export", "SHA-256", "Lines of this run", "Rows read", "Rows refused", "Read as")
-    html = _table("Exports", columns, files, numeric=(3, 4))
+    html = html_table("Exports", columns, files, numeric=(3, 4))
     settings = dossier.laboratory.sha256
     versions = [
         ("lab.toml", f'<code class="digest">{settings}</code>' if settings else "none: defaults"),
         ("labcalc", escape(__version__)),
         ("Methods", "<br>".join(escape(c) for c in dict.fromkeys(c.standard for c in judgement.consequences))),
     ]
-    html += _table("Settings, version, methods", ("What", "Which"), versions)
+    html += html_table("Settings, version, methods", ("What", "Which"), versions)
     html += "".join(
         f'<p class="note">An earlier export of the record could not be read: {escape(str(failure))}</p>'
         for failure in record_failures
@@ -221,37 +186,6 @@ def show_cautions() -> Fragment:
         "Precision figures marked 'memory' are to be confirmed against the laboratory's own copy of the standard.",
     )
     return Fragment("<ul>" + "".join(f"<li>{escape(one)}</li>" for one in cautions) + "</ul>", "\n".join(cautions))
-
-
-def _table(
-    caption: str,
-    columns: Sequence[str],
-    rows: Iterable[Sequence[str]],
-    *,
-    numeric: tuple[int, ...] = (),
-    row_header: int = 0,
-) -> str:
-    """Lay out cells that are HTML already; captions and columns are text."""
-
-    def css(index: int) -> str:
-        return ' class="num"' if index in numeric else ""
-
-    head = "".join(f'<th scope="col"{css(i)}>{escape(column)}</th>' for i, column in enumerate(columns))
-    body = "".join(
-        "<tr>"
-        + "".join(
-            f'<th scope="row">{cell}</th>' if i == row_header else f"<td{css(i)}>{cell}</td>"
-            for i, cell in enumerate(row)
-        )
-        + "</tr>"
-        for row in rows
-    )
-    return f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-
-
-def _number(reported: str, value: float) -> str:
-    """Show the rounded figure; the full one on hover."""
-    return f'<span title="{value!r}">{escape(reported)}</span>' if math.isfinite(value) else escape(reported)
 
 
 def _uncertainty(value: float) -> str:
