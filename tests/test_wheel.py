@@ -53,7 +53,9 @@ def test_the_demo_runs_from_the_wheel_elsewhere(wheel: Path, tmp_path: Path) -> 
     )
     assert done.stdout.startswith(str(site)), "labcalc comes from the checkout, not from the wheel"
     labcalc = python.with_name("labcalc")
-    done = subprocess.run([str(labcalc), "demo", "--out", "pages"], capture_output=True, text=True, cwd=tmp_path)
+    environment = os.environ | {"JUPYTER_PATH": str(Path(sys.prefix) / "share" / "jupyter")}
+    command = [str(labcalc), "demo", "--out", "pages"]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path, env=environment)
     assert done.returncode == 1, done.stderr  # the sample laboratory has planted rows that must be refused
     pages = list((tmp_path / "pages").glob("*.html"))
     assert (tmp_path / "pages" / "index.html") in pages
