@@ -101,6 +101,7 @@ def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, as_json: 
 @_exports
 @_lab
 @click.option("--out", type=click.Path(path_type=Path), required=True, metavar="DIR", help="Where the reports go.")
+@click.option("--run", "runs", multiple=True, metavar="RUN", help="Only this run; may be given more than once.")
 @_jobs
 @click.option("--all", "again", is_flag=True, help="Render every report, also those that are up to date.")
 @click.option("--single-file", is_flag=True, help="Put the drawing script inside each report, compressed.")
@@ -118,6 +119,7 @@ def report(
     exports: tuple[Path, ...],
     lab: Path | None,
     out: Path,
+    runs: tuple[str, ...],
     jobs: int | None,
     again: bool,
     single_file: bool,
@@ -127,7 +129,16 @@ def report(
 ) -> int:
     """Render one report for each run of the exports, and an index page."""
     return _report(
-        exports, lab, out, jobs, again=again, single_file=single_file, pdf=pdf, cluster=cluster, engine=engine
+        exports,
+        lab,
+        out,
+        jobs,
+        runs=runs,
+        again=again,
+        single_file=single_file,
+        pdf=pdf,
+        cluster=cluster,
+        engine=engine,
     )
 
 
@@ -155,6 +166,7 @@ def _report(
     out: Path,
     jobs: int | None,
     *,
+    runs: tuple[str, ...] = (),
     again: bool = False,
     single_file: bool = False,
     pdf: bool = False,
@@ -176,6 +188,7 @@ def _report(
         exports,
         lab,
         out,
+        runs=runs,
         workers=jobs,
         again=again,
         single_file=single_file,

@@ -93,7 +93,7 @@ class Dossier:
         """SHA-256 over everything that the report of the run depends on, beside the version of labcalc."""
         ink = hashlib.sha256(self.run.encode())
         for table in (self.rows, self.references, self.before):
-            ink.update(table.to_csv(index=False).encode())
+            ink.update(pd.util.hash_pandas_object(table, index=False).to_numpy().tobytes())
         stated = (self.sources, self.refusals, self.laboratory.sha256, self.product, self.charts)
         ink.update(repr(stated).encode())
         return ink.hexdigest()

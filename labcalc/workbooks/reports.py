@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 __all__ = ["render_run_reports", "run_report_jobs"]
 
 
-def run_report_jobs(material: Material, exports: tuple[Path, ...], lab: Path | None) -> list[ReportJob]:
+def run_report_jobs(
+    material: Material, exports: tuple[Path, ...], lab: Path | None, runs: Sequence[str] = ()
+) -> list[ReportJob]:
     """Return a job for each run of the exports at hand.
 
     Parameters
@@ -30,15 +32,22 @@ def run_report_jobs(material: Material, exports: tuple[Path, ...], lab: Path | N
         The exports, as the notebook's parameter names them.
     lab : pathlib.Path, optional
         lab.toml, likewise.
+    runs : sequence of str, optional
+        Only these runs.
 
     Returns
     -------
     list of ReportJob
-        In the order of the exports.
+        In the order of the exports, or of the runs asked for.
+
+    Raises
+    ------
+    UnknownRunError
+        A run that the exports don't hold.
     """
     notebook = workbook_file("run_report")
     words = {"exports": [str(path.resolve()) for path in exports], "lab": str(lab.resolve()) if lab else ""}
-    dossiers = map(material.dossier, material.runs)
+    dossiers = map(material.dossier, runs or material.runs)
     return [
         ReportJob(
             name=dossier.run,
@@ -57,6 +66,7 @@ def render_run_reports(
     lab: Path | None,
     out: Path,
     *,
+    runs: Sequence[str] = (),
     workers: int | None = None,
     again: bool = False,
     single_file: bool = False,
@@ -70,7 +80,7 @@ def render_run_reports(
 
     Parameters
     ----------
-    material, exports, lab
+    material, exports, lab, runs
         As for ``run_report_jobs``.
     out : pathlib.Path
         The folder.
@@ -86,7 +96,7 @@ def render_run_reports(
     BatchResult
         One outcome a run.
     """
-    jobs = run_report_jobs(material, exports, lab)
+    jobs = run_report_jobs(material, exports, lab, runs)
     scripts = Scripts.INSIDE if single_file else Scripts.BESIDE
     with cluster_executor(cluster) if cluster else nullcontext() as executor:
         return render_batch(

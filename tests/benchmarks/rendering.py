@@ -1,7 +1,7 @@
 """Rendering against the naive way, as ratios in one run: ``python -m tests.benchmarks.rendering [--reports N]``.
 
-The naive way is papermill's command and then nbconvert's, one report after the other, on the same notebook, the same runs
-and the same machine. Both start cold: a new Python for each call.
+The naive way is papermill's command and then nbconvert's, one report after the other, on the same notebook and the
+same machine. Both start cold: a new Python for each call.
 """
 
 from __future__ import annotations
@@ -32,7 +32,8 @@ from labcalc.workbooks import ReportJob, Scripts, render_batch, run_report_jobs
 
 number, workers, scripts, out = int(sys.argv[1]), int(sys.argv[2]), Scripts(sys.argv[3]), Path(sys.argv[4])
 exports, lab = sample_exports(), sample_lab()
-jobs = run_report_jobs(gather(exports, lab), exports, lab)
+material = gather(exports, lab)
+jobs = run_report_jobs(material, exports, lab, material.runs[:number])
 more = [ReportJob(f"{n} {j.name}", j.title, j.notebook, j.parameters, j.key) for n in range(9) for j in jobs]
 result = render_batch(more[:number], out, workers=workers, scripts=scripts)
 assert len(result.rendered) == number, result.failures
