@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labcalc.lab import Laboratory, Precision, PrecisionStatement, precision_for, published_precision
+from labcalc.lab import (
+    Laboratory,
+    Precision,
+    PrecisionFunction,
+    PrecisionStatement,
+    precision_for,
+    published_precision,
+)
 
 STATEMENTS = published_precision()
 
@@ -52,7 +59,8 @@ def test_iso_3104_1994(
 
 
 def test_the_laboratory_comes_first() -> None:
-    lab = Laboratory(precision=(Precision("base oils", "kinematic viscosity", 40.0, 0.005, 0.0, 1.0, "duplicates"),))
+    repeatability = PrecisionFunction(0.005)
+    lab = Laboratory(precision=(Precision("base oils", "kinematic viscosity", 40.0, repeatability, "duplicates"),))
     own = precision_for(lab, "Base oils", "kinematic viscosity", 40.5)
     shipped = precision_for(lab, "base oils", "kinematic viscosity", 100.0)
     assert own is not None

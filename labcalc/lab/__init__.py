@@ -12,13 +12,15 @@ from labcalc.lab.laboratory import (
     Laboratory,
     Limit,
     Precision,
+    PrecisionFunction,
     Product,
     ReferenceLot,
     ReferenceMaterial,
     ReportChoices,
     TypicalValue,
+    Uncertainty,
 )
-from labcalc.lab.precision import PrecisionFunction, PrecisionStatement, precision_for, published_precision
+from labcalc.lab.precision import PrecisionStatement, precision_for, published_precision
 from labcalc.lab.record import earlier_export_files
 from labcalc.lab.settings import load_laboratory
 
@@ -39,6 +41,7 @@ __all__ = [
     "ReferenceMaterial",
     "ReportChoices",
     "TypicalValue",
+    "Uncertainty",
     "add_decision",
     "decisions_file",
     "earlier_export_files",

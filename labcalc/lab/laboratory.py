@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from labcalc.exports.profile import Profile
 from labcalc.statistics import PERFORMANCE_THRESHOLDS, RULE_SETS, PerformanceThresholds, RunRule
@@ -17,11 +21,13 @@ __all__ = [
     "Laboratory",
     "Limit",
     "Precision",
+    "PrecisionFunction",
     "Product",
     "ReferenceLot",
     "ReferenceMaterial",
     "ReportChoices",
     "TypicalValue",
+    "Uncertainty",
 ]
 
 
@@ -106,17 +112,53 @@ class Product:
 
 
 @dataclass(frozen=True)
+class PrecisionFunction:
+    """How a difference limit grows with the result x: factor · (x + offset) ** exponent; a NaN factor: not stated."""
+
+    factor: float = float("nan")
+    offset: float = 0.0
+    exponent: float = 1.0
+
+    def at(self, x: ArrayLike) -> NDArray[np.float64]:
+        """Return the limit [unit of the quantity] at ``x`` [unit of the quantity], any shape; NaN below -offset."""
+        base = np.asarray(x, dtype=float) + self.offset
+        power = np.where(base < 0.0, np.nan, base) ** self.exponent
+        return np.asarray(self.factor * power, dtype=float)
+
+
+@dataclass(frozen=True)
 class Precision:
-    """A laboratory's own precision statement; ``repeatability`` is r = factor · (x + offset) ** exponent, 95 %."""
+    """A laboratory's own precision statement, 95 %; it takes the place of a published one."""
 
     precision_class: str
     quantity: str
     temperature_C: float
     """Temperature, [°C]; NaN for any."""
-    factor: float
-    offset: float
-    exponent: float
+    repeatability: PrecisionFunction
     source: str
+    determinability: PrecisionFunction = PrecisionFunction()
+    reproducibility: PrecisionFunction = PrecisionFunction()
+    lowest: float = float("nan")
+    """Ends of the range of results that it was found for, [unit of the quantity]; NaN where none is stated."""
+    highest: float = float("nan")
+    degrees_of_freedom: float = math.inf
+    """How many differences stand behind the repeatability, [-]; infinite where it is taken as known."""
+
+
+@dataclass(frozen=True)
+class Uncertainty:
+    """What a budget needs beside certificates and precision: standard uncertainties and steps; NaN where not stated."""
+
+    temperature_K: float = float("nan")
+    """Standard uncertainty of the cell's temperature, [K]."""
+    adjustment_percent: float = float("nan")
+    """Standard uncertainty of viscosity that adjustment and drift leave between reference-oil checks, [%]."""
+    adjustment_density_kg_m3: float = float("nan")
+    """The same for density, [kg/m³]."""
+    resolution_percent: float = float("nan")
+    """Step of a viscosity that is not printed but follows from others, [%]."""
+    resolution_density_kg_m3: float = float("nan")
+    """The same for density, [kg/m³]."""
 
 
 @dataclass(frozen=True)
@@ -184,6 +226,7 @@ class Laboratory:
     products: tuple[Product, ...] = ()
     precision: tuple[Precision, ...] = ()
     report: ReportChoices = field(default_factory=ReportChoices)
+    uncertainty: Uncertainty = field(default_factory=Uncertainty)
     control: ControlChoices = field(default_factory=ControlChoices)
     earlier_exports: tuple[str, ...] = ()
     """Patterns, relative to lab.toml, of the exports that make up the laboratory's record: where earlier runs and

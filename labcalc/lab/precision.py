@@ -10,30 +10,17 @@ from importlib.resources import files
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-from labcalc.lab.laboratory import Laboratory, Precision
+from labcalc.lab.laboratory import Laboratory, Precision, PrecisionFunction
 
-__all__ = ["PrecisionFunction", "PrecisionStatement", "precision_for", "published_precision"]
+__all__ = ["PrecisionStatement", "precision_for", "published_precision"]
 
 _NAN = float("nan")
 
 _TEMPERATURE_TOLERANCE_K = 0.5
 
-
-@dataclass(frozen=True)
-class PrecisionFunction:
-    """How a difference limit grows with the result x: factor · (x + offset) ** exponent; a NaN factor: not stated."""
-
-    factor: float = _NAN
-    offset: float = 0.0
-    exponent: float = 1.0
-
-    def at(self, x: ArrayLike) -> NDArray[np.float64]:
-        """Return the limit [unit of the quantity] at ``x`` [unit of the quantity], any shape; NaN below -offset."""
-        base = np.asarray(x, dtype=float) + self.offset
-        power = np.where(base < 0.0, np.nan, base) ** self.exponent
-        return np.asarray(self.factor * power, dtype=float)
+LEAST_DEGREES_OF_FREEDOM = 30.0
+"""ISO 4259 asks a published repeatability to rest on no fewer [memory]."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +43,17 @@ class PrecisionStatement:
     highest: float = _NAN
     default: bool = False
     """Whether the edition is the one taken unless the laboratory says otherwise."""
+    degrees_of_freedom: float = LEAST_DEGREES_OF_FREEDOM
+    """Of the repeatability, [-]."""
+
+    @property
+    def title(self) -> str:
+        """Method, edition, class and mark, as a report names the statement."""
+        return f"{self.method}, edition {self.edition}, {self.precision_class} [{self.mark}]"
+
+    def holds_for(self, x: float) -> bool:
+        """Tell whether a result [unit of the quantity] is in the range that the statement was found for."""
+        return not (x < self.lowest or x > self.highest)
 
 
 @cache
@@ -119,10 +117,13 @@ def _own(own: Precision) -> PrecisionStatement:
         precision_class=own.precision_class,
         quantity=own.quantity,
         temperature_C=own.temperature_C,
-        determinability=PrecisionFunction(),
-        repeatability=PrecisionFunction(own.factor, own.offset, own.exponent),
-        reproducibility=PrecisionFunction(),
+        determinability=own.determinability,
+        repeatability=own.repeatability,
+        reproducibility=own.reproducibility,
         mark="laboratory",
+        lowest=own.lowest,
+        highest=own.highest,
+        degrees_of_freedom=own.degrees_of_freedom,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import hashlib
+import math
 import re
 import tomllib
 from collections.abc import Iterator
@@ -37,11 +38,13 @@ from labcalc.lab.laboratory import (
     Laboratory,
     Limit,
     Precision,
+    PrecisionFunction,
     Product,
     ReferenceLot,
     ReferenceMaterial,
     ReportChoices,
     TypicalValue,
+    Uncertainty,
 )
 
 __all__ = ["load_laboratory"]
@@ -227,21 +230,39 @@ _PRODUCT = table(
 )
 
 
-def _precision(repeatability: dict[str, Any], **values: Any) -> Precision:
-    return Precision(**values, **repeatability)
+def _check_precision(precision: Precision) -> Iterator[tuple[str, str]]:
+    if precision.lowest >= precision.highest:
+        yield "highest", f"{precision.highest:g}: a number greater than lowest ({precision.lowest:g}) is expected"
 
 
+_DIFFERENCE = table(
+    {"factor": Key(_POSITIVE), "offset": Key(number(), 0.0), "exponent": Key(number(), 1.0)}, PrecisionFunction
+)
 _PRECISION = table(
     {
         "class": Key(text, field="precision_class"),
         "quantity": Key(_MEASURED),
         "temperature_C": Key(_TEMPERATURE, _NAN),
-        "repeatability": Key(
-            table({"factor": Key(_POSITIVE), "offset": Key(number(), 0.0), "exponent": Key(number(), 1.0)}, dict)
-        ),
+        "determinability": Key(_DIFFERENCE, PrecisionFunction()),
+        "repeatability": Key(_DIFFERENCE),
+        "reproducibility": Key(_DIFFERENCE, PrecisionFunction()),
+        "lowest": Key(number(), _NAN),
+        "highest": Key(number(), _NAN),
+        "degrees_of_freedom": Key(number(1), math.inf),
         "source": Key(text),
     },
-    _precision,
+    Precision,
+    _check_precision,
+)
+_UNCERTAINTY = table(
+    {
+        "temperature_K": Key(_NOT_NEGATIVE, _NAN),
+        "adjustment_percent": Key(_NOT_NEGATIVE, _NAN),
+        "adjustment_density_kg_m3": Key(_NOT_NEGATIVE, _NAN),
+        "resolution_percent": Key(_NOT_NEGATIVE, _NAN),
+        "resolution_density_kg_m3": Key(_NOT_NEGATIVE, _NAN),
+    },
+    Uncertainty,
 )
 _REPORT = table(
     {
@@ -289,6 +310,7 @@ _FILE = table(
             (),
         ),
         "report": Key(_REPORT, ReportChoices()),
+        "uncertainty": Key(_UNCERTAINTY, Uncertainty()),
         "control": Key(CONTROL, ControlChoices()),
     },
     _laboratory,

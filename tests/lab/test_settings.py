@@ -11,7 +11,7 @@ import pytest
 
 from labcalc.errors import SettingsError
 from labcalc.exports.profile import Column
-from labcalc.lab import Laboratory, load_laboratory
+from labcalc.lab import Laboratory, PrecisionFunction, Uncertainty, load_laboratory, precision_for
 from tests.lab.conftest import Load
 
 
@@ -23,7 +23,8 @@ def test_the_whole_file_becomes_records(load: Load, tmp_path: Path) -> None:
     assert [lot.certified[0].coverage_factor for lot in lab.references[0].lots] == [2.0, 2.5]
     assert math.isnan(lab.products[0].limits[1].temperature_C)
     assert math.isnan(lab.products[0].limits[1].highest)
-    assert (lab.precision[0].factor, lab.precision[0].offset, lab.precision[0].exponent) == (0.005, 0.0, 1.0)
+    assert lab.precision[0].repeatability == PrecisionFunction(0.005, 0.0, 1.0)
+    assert math.isnan(lab.precision[0].reproducibility.factor)
     assert lab.report.temperatures_C == (20.0, 60.0)
     assert lab.file == (tmp_path / "lab.toml").resolve()
     assert lab.sha256 == hashlib.sha256((tmp_path / "lab.toml").read_bytes()).hexdigest()
@@ -31,6 +32,29 @@ def test_the_whole_file_becomes_records(load: Load, tmp_path: Path) -> None:
 
 def test_without_a_file_there_are_defaults() -> None:
     assert load_laboratory(None) == Laboratory()
+
+
+def test_a_laboratorys_own_precision_has_d_r_and_big_r_and_a_range(load: Load) -> None:
+    lab = load(
+        "repeatability = { factor = 0.005 }",
+        "determinability = { factor = 0.002 }\nrepeatability = { factor = 0.005, offset = 1 }\n"
+        "reproducibility = { factor = 0.01, exponent = 1.1 }\nlowest = 2\nhighest = 200\ndegrees_of_freedom = 42",
+    )
+    own = precision_for(lab, "formulated oils", "kinematic viscosity", 40.0)
+    assert own is not None
+    assert own.determinability == PrecisionFunction(0.002)
+    assert own.repeatability.at(9.0) == pytest.approx(0.05)
+    assert own.reproducibility == PrecisionFunction(0.01, 0.0, 1.1)
+    assert own.degrees_of_freedom == 42.0
+    assert [own.holds_for(x) for x in (1.99, 2.0, 200.0, 200.1)] == [False, True, True, False]
+    assert own.title == "own duplicates, edition lab.toml, formulated oils [laboratory]"
+
+
+def test_what_is_not_stated_of_the_uncertainty_is_nan(load: Load) -> None:
+    stated = load("", "[uncertainty]\ntemperature_K = 0.01\nadjustment_percent = 0\n").uncertainty
+    assert (stated.temperature_K, stated.adjustment_percent) == (0.01, 0.0)
+    assert math.isnan(stated.adjustment_density_kg_m3)
+    assert all(math.isnan(one) for one in vars(Uncertainty()).values())
 
 
 MISTAKES = [
@@ -148,6 +172,22 @@ MISTAKES = [
         "repeatability = { factor = 0.005 }",
         "repeatability = { factor = 0 }",
         "precision[1].repeatability.factor: 0: a number greater than 0 is expected",
+    ),
+    (
+        "repeatability = { factor = 0.005 }",
+        "repeatability = { factor = 0.005 }\nlowest = 9\nhighest = 9",
+        "precision[1].highest: 9: a number greater than lowest (9) is expected",
+    ),
+    (
+        "[report]",
+        "[uncertainty]\ntemperature_C = 0.01\n[report]",
+        "uncertainty.temperature_C: unknown key; known here: temperature_K, adjustment_percent, "
+        "adjustment_density_kg_m3, resolution_percent, resolution_density_kg_m3; did you mean 'temperature_K'?",
+    ),
+    (
+        "[report]",
+        "[uncertainty]\ntemperature_K = -0.01\n[report]",
+        "uncertainty.temperature_K: -0.01: a number of 0 or more is expected",
     ),
     ("[20, 60]", "20", "report.temperatures_C: 20: a list in square brackets is expected, temperatures"),
 ]
