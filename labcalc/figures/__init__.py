@@ -2,8 +2,28 @@
 
 from __future__ import annotations
 
+from labcalc.figures.control import control_pictures, draw_control_chart, draw_workload
 from labcalc.figures.density import draw_density_temperature
 from labcalc.figures.markup import Fragment, Summary, note
+from labcalc.figures.month import (
+    show_actions,
+    show_decisions,
+    show_month_header,
+    show_month_provenance,
+    show_month_refusals,
+    show_month_verdict,
+    show_notices,
+    summarise_month,
+)
+from labcalc.figures.month_tables import (
+    show_carry_over,
+    show_changes,
+    show_duplicates,
+    show_limits,
+    show_oils,
+    show_operators,
+    workload_picture,
+)
 from labcalc.figures.picture import Picture
 from labcalc.figures.reference import draw_reference_history
 from labcalc.figures.run import density_picture, reference_picture, viscosity_picture
@@ -24,20 +44,38 @@ __all__ = [
     "Fragment",
     "Picture",
     "Summary",
+    "control_pictures",
     "density_picture",
+    "draw_control_chart",
     "draw_density_temperature",
     "draw_reference_history",
     "draw_viscosity_temperature",
+    "draw_workload",
     "note",
     "reference_picture",
+    "show_actions",
+    "show_carry_over",
     "show_cautions",
+    "show_changes",
     "show_checks",
     "show_consequences",
+    "show_decisions",
+    "show_duplicates",
     "show_header",
+    "show_limits",
+    "show_month_header",
+    "show_month_provenance",
+    "show_month_refusals",
+    "show_month_verdict",
+    "show_notices",
+    "show_oils",
+    "show_operators",
     "show_provenance",
     "show_refusals",
     "show_results",
     "show_verdict",
     "summarise",
+    "summarise_month",
     "viscosity_picture",
+    "workload_picture",
 ]

@@ -19,6 +19,7 @@ from labcalc.statistics import (
     EwmaChart,
     RunRule,
     ewma_chart,
+    moving_ranges,
     run_rule_signals,
 )
 
@@ -102,6 +103,13 @@ class Chart:
     def baseline_end(self) -> pd.Timestamp | None:
         """When the last result of the baseline was measured; None without one."""
         return self.measured_at[self.in_baseline].max() if self.in_baseline.any() else None
+
+    @property
+    def moving_ranges(self) -> NDArray[np.float64]:
+        """How far each used result lies from the used one before; NaN where there is none."""
+        ranges = np.full(self.used.size, np.nan)
+        ranges[self.used] = moving_ranges(self.plotted[self.used])
+        return ranges
 
     @property
     def screening(self) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
@@ -64,11 +65,16 @@ class MonthReport:
 
     @property
     def reason(self) -> str:
-        """The first action in one sentence, and how many more there are."""
+        """The first sentence of the first action, and how many more actions there are."""
         if not self.actions:
             return f"{self.reference_runs} reference-oil runs and {self.runs} sample runs: nothing stands out"
         more = f" (and {len(self.actions) - 1} more)" if len(self.actions) > 1 else ""
-        return f"{self.actions[0].about}: {self.actions[0].finding}{more}"
+        return f"{self.actions[0].about}: {self.actions[0].finding.split('. ')[0]}{more}"
+
+    @property
+    def for_programs(self) -> dict[str, Any]:
+        """The action list for other programs: only what JSON can carry."""
+        return {"month": self.month.name, "verdict": self.verdict, "actions": [vars(one) for one in self.actions]}
 
     @property
     def expected_false_alarms(self) -> float:

@@ -115,8 +115,7 @@ def _change(earlier: NDArray[np.float64], results: NDArray[np.float64], notes: l
         return None
     if results.size < 2:
         return None
-    try:
-        return compare_periods(earlier, results)
-    except ValueError as refusal:
-        notes.append(f"no comparison with last month: {refusal}")
+    if not np.ptp(earlier) > 0.0 or not np.ptp(results) > 0.0:
+        notes.append("all results of one month are equal: no comparison")
         return None
+    return compare_periods(earlier, results)

@@ -1,0 +1,313 @@
+"""Control charts: results, moving average and certified band above, moving ranges beneath; told apart by shape."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+
+from labcalc.figures.picture import Picture
+from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
+from labcalc.judgement import Chart, Month, MonthReport
+
+__all__ = ["control_pictures", "draw_control_chart", "draw_workload"]
+
+_PATTERNS = ("", "/", ".", "x", "-", "+")
+"""Hatching that tells instruments apart in print; the first is plain."""
+
+
+def control_pictures(report: MonthReport) -> tuple[Picture, ...]:
+    """Return a control chart for each oil, quantity and temperature of the month; those that signal come first."""
+    ranked = sorted(report.oils, key=lambda one: one.status.status != "signal")
+    return tuple(draw_control_chart(one.chart, report.month) for one in ranked)
+
+
+def draw_control_chart(chart: Chart, month: Month) -> Picture:
+    """Draw a chart up to the end of a month.
+
+    Parameters
+    ----------
+    chart : Chart
+        The chart.
+    month : Month
+        The month that is reported on; a line marks its beginning.
+
+    Returns
+    -------
+    Picture
+        Results with their EWMA and limits, and beneath them the moving ranges, [unit of the chart].
+    """
+    shown = np.asarray(chart.measured_at < month.last)
+    figure = blank_figure("", f"{'Result' if np.isnan(chart.certified) else 'Difference'}, {chart.unit}", height=480)
+    figure.layout.margin.r = 84
+    figure.layout.xaxis.update(anchor="y2", type="date", mirror="all")
+    figure.layout.yaxis.update(domain=[0.36, 1.0], range=_reach(chart, shown))
+    figure.layout.yaxis2 = {
+        **figure.layout.yaxis.to_plotly_json(),
+        "domain": [0.0, 0.26],
+        "range": None,
+        "rangemode": "tozero",
+        "title": {"text": f"Range, {chart.unit}", "standoff": 8},
+    }
+    at = chart.measured_at.strftime("%Y-%m-%d %H:%M").to_numpy()
+    _add_results(figure, chart, at, shown)
+    _add_lines(figure, chart)
+    if month.first > chart.measured_at[0]:
+        _add_month(figure, month)
+    _add_decisions(figure, chart, at, shown)
+    return Picture(figure, _caption(chart, month), *_numbers(chart, at, shown))
+
+
+def _reach(chart: Chart, shown: NDArray[np.bool_]) -> list[float]:
+    """Return an axis that holds every point, the limits and the certified band."""
+    values = [*chart.plotted[shown].tolist()]
+    if chart.limits is not None:
+        values += [chart.limits.lower, chart.limits.upper]
+    if not np.isnan(chart.certified) and not np.isnan(chart.certified_uncertainty):
+        values += [-chart.certified_uncertainty, chart.certified_uncertainty]
+    margin = 0.08 * (max(values) - min(values)) or 1.0
+    return [min(values) - margin, max(values) + margin]
+
+
+def _add_results(figure: go.Figure, chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> None:
+    by_rules = _flags(chart, [one.position for one in chart.signals if one.rules])
+    by_ewma = _flags(chart, [one.position for one in chart.signals if one.ewma])
+    kinds = (
+        ("baseline", chart.in_baseline, marker("circle", INK, 6, filled=False)),
+        ("result", chart.used & ~chart.in_baseline, marker("circle", INK, 6)),
+        ("excluded by a decision", ~chart.used, marker("x-thin", MUTED, 9)),
+        ("signal of a result", by_rules, marker("diamond", ACCENT, 13, filled=False)),
+    )
+    used = shown & chart.used
+    figure.add_scatter(
+        x=at[used], y=chart.plotted[used].round(5), mode="lines", line=stroke(MUTED, width=0.7), showlegend=False
+    )
+    for name, kind, style in kinds:
+        _add_points(figure, at, chart.plotted, shown & kind, name, style)
+    if chart.ewma is not None:
+        average = np.full(chart.used.size, np.nan)
+        average[chart.used] = chart.ewma.values
+        figure.add_scatter(
+            x=at[used], y=average[used].round(5), mode="lines", line=stroke(INK, "dash", 1.6), name="EWMA"
+        )
+        _add_points(
+            figure, at, average, shown & by_ewma, "signal of the EWMA", marker("square", ACCENT, 10, filled=False)
+        )
+    ranges = chart.moving_ranges
+    known = shown & np.isfinite(ranges)
+    figure.add_scatter(
+        x=at[known],
+        y=ranges[known].round(5),
+        mode="lines+markers",
+        line=stroke(MUTED, width=0.7),
+        marker=marker("circle", INK, 5),
+        showlegend=False,
+        yaxis="y2",
+    )
+
+
+def _flags(chart: Chart, positions: list[int]) -> NDArray[np.bool_]:
+    flags = np.zeros(chart.used.size, dtype=bool)
+    flags[positions] = True
+    return flags
+
+
+def _add_points(
+    figure: go.Figure,
+    at: NDArray[np.object_],
+    values: NDArray[np.float64],
+    which: NDArray[np.bool_],
+    name: str,
+    style: dict[str, object],
+) -> None:
+    if which.any():
+        figure.add_scatter(x=at[which], y=values[which].round(5), mode="markers", marker=style, name=name)
+
+
+def _add_lines(figure: go.Figure, chart: Chart) -> None:
+    if not np.isnan(chart.certified_uncertainty) and not np.isnan(chart.certified):
+        reach = chart.certified_uncertainty
+        figure.add_shape(
+            type="rect",
+            x0=0,
+            x1=1,
+            xref="paper",
+            y0=-reach,
+            y1=reach,
+            yref="y",
+            fillcolor=BAND,
+            line={"width": 0},
+            layer="below",
+        )
+    if chart.limits is None:
+        return
+    _add_line(figure, chart.limits.centre, "centre", stroke(INK, width=0.8))
+    for value, name in ((chart.limits.upper, "upper limit"), (chart.limits.lower, "lower limit")):
+        _add_line(figure, value, name, stroke(INK, width=1.6))
+    if chart.ewma is not None:
+        for value in (chart.ewma.lower, chart.ewma.upper):
+            _add_line(figure, value, "EWMA limit" if value == chart.ewma.upper else "", stroke(INK, "dot", 1.1))
+    _add_line(figure, chart.limits.moving_range_upper, "limit", stroke(INK, width=1.6), axis="y2")
+
+
+def _add_line(figure: go.Figure, value: float, name: str, line: dict[str, object], *, axis: str = "y") -> None:
+    figure.add_shape(type="line", x0=0, x1=1, xref="paper", y0=value, y1=value, yref=axis, line=line)
+    if name:
+        figure.add_annotation(
+            x=1.0,
+            xref="paper",
+            y=value,
+            yref=axis,
+            xanchor="left",
+            yanchor="middle",
+            text=name,
+            showarrow=False,
+            font={"size": 11, "color": MUTED},
+        )
+
+
+def _add_month(figure: go.Figure, month: Month) -> None:
+    start = month.first.strftime("%Y-%m-%d")
+    figure.add_shape(
+        type="line",
+        x0=start,
+        x1=start,
+        xref="x",
+        y0=0,
+        y1=1,
+        yref="paper",
+        line=stroke(MUTED, "dash", 1.0),
+    )
+    figure.add_annotation(
+        x=start,
+        xref="x",
+        y=0.31,
+        yref="paper",
+        xanchor="left",
+        text=month.name,
+        showarrow=False,
+        font={"size": 11, "color": MUTED},
+    )
+
+
+def _add_decisions(figure: go.Figure, chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> None:
+    """Number each decision at its point; its words stand in the table."""
+    for number, (place, _) in enumerate(chart.decisions, 1):
+        if shown[place]:
+            figure.add_annotation(
+                x=at[place],
+                y=float(chart.plotted[place]),
+                text=f"D{number}",
+                ay=-26,
+                ax=0,
+                arrowwidth=1,
+                arrowhead=0,
+                arrowcolor=MUTED,
+            )
+
+
+def _caption(chart: Chart, month: Month) -> str:
+    inside = chart.between(month.first, month.last)
+    head = f"{chart.instrument}, {chart.name}: {int(inside.sum())} results in {month.name}"
+    if chart.limits is None:
+        return f"{head}; no limits: {chart.no_limits}."
+    signals = [one for one in chart.signals if inside[one.position]]
+    said = f"{len(signals)} signal{'' if len(signals) == 1 else 's'}" if signals else "no signal"
+    ranges = chart.moving_ranges[inside]
+    wide = int((ranges > chart.limits.moving_range_upper).sum())
+    limits = chart.limits
+    band = "" if np.isnan(chart.certified_uncertainty) else " Grey: expanded uncertainty of the certified value."
+    provisional = ", provisional" if limits.provisional else ""
+    return (
+        f"{head}, {said}, {wide} moving range{'' if wide == 1 else 's'} beyond the limit. "
+        f"Centre {limits.centre:+.3g} {chart.unit}, limits {limits.lower:+.3g} to {limits.upper:+.3g}, from "
+        f"{limits.number} results ({chart.baseline}){provisional}; constants: {limits.constants.name}.{band}"
+    )
+
+
+def _numbers(
+    chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]
+) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    average = np.full(chart.used.size, np.nan)
+    if chart.ewma is not None:
+        average[chart.used] = chart.ewma.values
+    signals = {one.position: one.what for one in chart.signals}
+    decided: dict[int, list[str]] = {}
+    for number, (place, one) in enumerate(chart.decisions, 1):
+        decided.setdefault(place, []).append(f"D{number} {one.what}, {one.who}, {one.when:%Y-%m-%d}: {one.why}")
+    ranges = chart.moving_ranges
+    rows = tuple(
+        (
+            str(at[place]),
+            chart.runs[place],
+            *(_signed(one) for one in (chart.plotted[place], average[place])),
+            "–" if np.isnan(ranges[place]) else f"{ranges[place]:.3f}",
+            _part(chart, place),
+            signals.get(place, ""),
+            "; ".join(decided.get(place, ())),
+        )
+        for place in np.flatnonzero(shown).tolist()
+    )
+    unit = chart.unit
+    columns = (f"Result, {unit}", f"EWMA, {unit}", f"Moving range, {unit}", "Part", "Signal", "Decision")
+    return ("Measured at", "Run", *columns), rows
+
+
+def _signed(value: float) -> str:
+    return "–" if np.isnan(value) else f"{value:+.3f}"
+
+
+def _part(chart: Chart, place: int) -> str:
+    if not chart.used[place]:
+        return "excluded"
+    return "baseline" if chart.in_baseline[place] else "result"
+
+
+def draw_workload(report: MonthReport) -> Picture | None:
+    """Draw the runs of each day by instrument; None for a month without a run.
+
+    Parameters
+    ----------
+    report : MonthReport
+        The month.
+
+    Returns
+    -------
+    Picture or None
+        Stacked bars, [runs]; reference oils count.
+    """
+    if report.workload.empty:
+        return None
+    table = report.workload.pivot_table(
+        index="day", columns="instrument", values="runs", aggfunc="sum", fill_value=0, observed=True
+    )
+    figure = blank_figure("", "Runs a day", height=300)
+    figure.layout.barmode = "stack"
+    figure.layout.xaxis.type = "date"
+    for number, instrument in enumerate(table.columns):
+        figure.add_bar(
+            x=list(table.index),
+            y=table[instrument].tolist(),
+            name=str(instrument) or "no name",
+            marker={
+                "color": INK if number % 2 == 0 else "#ffffff",
+                "line": {"color": INK, "width": 1},
+                "pattern": {"shape": _PATTERNS[number % len(_PATTERNS)], "fgcolor": INK, "size": 5},
+            },
+        )
+    return Picture(figure, _workload_caption(table), *_workload_numbers(table))
+
+
+def _workload_caption(table: pd.DataFrame) -> str:
+    daily = table.sum(axis=1)
+    shares = ", ".join(f"{table[name].sum()} on {name or 'an instrument without a name'}" for name in table.columns)
+    return (
+        f"{int(daily.sum())} runs on {len(table)} days ({shares}), reference oils among them; "
+        f"the fullest day, {daily.idxmax()}, had {int(daily.max())}."
+    )
+
+
+def _workload_numbers(table: pd.DataFrame) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    rows = tuple((str(day), *map(str, counts)) for day, counts in zip(table.index, table.to_numpy(), strict=True))
+    return ("Day", *(str(name) or "no name" for name in table.columns)), rows
