@@ -140,9 +140,11 @@ render_batch(jobs, out, workers=2)
 @pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_an_interrupt_leaves_whole_reports_and_a_true_index(by: int, write: Writer, tmp_path: Path) -> None:
     notebook = write(SOURCE.replace("size % 3", "0"), "import time\ntime.sleep(0.2)")
-    command = [sys.executable, "-c", INTERRUPTED, str(notebook), str(tmp_path)]
+    command, scratch = [sys.executable, "-c", INTERRUPTED, str(notebook), str(tmp_path)], notebook.parent
     process = subprocess.Popen(
-        command, stderr=subprocess.DEVNULL, env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}
+        command,
+        stderr=subprocess.DEVNULL,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path), "TMPDIR": str(scratch)},
     )
     until = time.monotonic() + 20
     while len(list(tmp_path.glob("run-*.html"))) < 3 and time.monotonic() < until:
