@@ -28,7 +28,7 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Pictu
     Picture
         Chart, caption and numbers.
     """
-    figure = blank_figure("Temperature, °C", "Density, kg/m³", height=360)
+    figure = blank_figure("Temperature, °C", "Density, kg/m³", height=330)
     if curve.temperature_C.size and np.isfinite(curve.half_width).all():
         figure.add_scatter(
             x=np.concatenate([curve.temperature_C, curve.temperature_C[::-1]]),

@@ -42,7 +42,7 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
     figure = blank_figure(
         "",
         _PANELS[0][1],
-        height=520,
+        height=480,
         xaxis={"anchor": "y2", "type": "date"},
         yaxis={"domain": [0.54, 1.0], "zeroline": True, "zerolinecolor": MUTED},
         yaxis2={

@@ -36,7 +36,7 @@ def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
     Picture
         Chart, caption and numbers.
     """
-    figure = blank_figure("Temperature, °C", "Kinematic viscosity, mm²/s", height=460)
+    figure = blank_figure("Temperature, °C", "Kinematic viscosity, mm²/s", height=400)
     if curve.temperature_C.size:
         _add_band(figure, curve)
         _add_line(figure, curve)

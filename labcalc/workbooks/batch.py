@@ -54,7 +54,8 @@ class ReportJob:
     notebook: Path
     parameters: Mapping[str, Json]
     key: str
-    """Digest of the inputs: a report whose key, settings and versions are the same is up to date."""
+    """Digest of all that the notebook reads: a report whose key, settings and versions are the same is up to date,
+    wherever its inputs lie; without one, the parameters stand for the inputs."""
 
 
 def render_batch(

@@ -51,11 +51,10 @@ class Record:
 def fingerprint(key: str, task: RenderTask) -> str:
     """Return the SHA-256 over the inputs' key, the task, labcalc itself and the libraries that it stands on."""
     parts = [
-        key,
+        key or json.dumps(task.parameters, sort_keys=True),
         task.title,
         task.notebook,
         task.name,
-        json.dumps(task.parameters, sort_keys=True),
         task.engine,
         task.scripts.value,
         templates_digest(),
