@@ -6,13 +6,16 @@ import math
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
-from labcalc.formulae import ViscosityTemperatureLine, fit_viscosity_temperature
+from labcalc.formulae import ViscosityTemperatureLine
+from labcalc.judgement.line import line_through
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.results import Result, find_result, reported_value
-from labcalc.statistics import propagated_uncertainty, rounded
+from labcalc.judgement.uncertainty import Effect, budget_of, carried, unknown
+from labcalc.statistics import UncertaintyBudget, rounded
 
 __all__ = ["Consequence", "consequences_of", "viscosity_line"]
 
@@ -26,20 +29,29 @@ class Consequence:
     """NaN where it is a word or could not be calculated."""
     reported: str
     unit: str
-    expanded_uncertainty: float
-    """Expanded uncertainty (k = 2), propagated from the results' own; NaN where unknown."""
     standard: str
     note: str = ""
+    effects: tuple[Effect, ...] = ()
+    """What each source of uncertainty of the results does to the value; empty where there is none to carry."""
+
+    @cached_property
+    def budget(self) -> UncertaintyBudget | None:
+        """The uncertainty by its sources, carried one by one; None of a word or of what could not be calculated."""
+        return budget_of(self.name, self.unit, self.value, self.effects) if self.effects else None
+
+    @property
+    def expanded_uncertainty(self) -> float:
+        """Expanded uncertainty (95.45 %), of the inputs alone; NaN where unknown."""
+        return self.budget.expanded_uncertainty if self.budget else math.nan
 
 
 def viscosity_line(results: Sequence[Result]) -> ViscosityTemperatureLine | None:
     """Return the viscosity-temperature line of the run, or None where none goes through its points."""
-    points = [(r.temperature_C, r.value) for r in results if r.quantity == "kinematic viscosity"]
-    if len(points) < 2:
+    inputs = [r for r in results if r.quantity == "kinematic viscosity"]
+    if len(inputs) < 2:
         return None
-    temperatures, viscosities = zip(*points, strict=True)
     try:
-        return fit_viscosity_temperature(temperatures, viscosities)
+        return line_through(inputs)([r.value for r in inputs])
     except OutOfRangeError:
         return None
 
@@ -65,12 +77,12 @@ def consequences_of(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Cons
         *_viscosities(dossier, results),
         *_densities(dossier, results),
         *_constants(dossier, results),
-        _missing("Relative molecular mass", "", "ASTM D2502", "not yet calculated by this version"),
+        _molecular_mass(dossier, results),
     )
 
 
 def _missing(name: str, unit: str, standard: str, why: str) -> Consequence:
-    return Consequence(name, math.nan, "–", unit, math.nan, standard, why)
+    return Consequence(name, math.nan, "–", unit, standard, why)
 
 
 def _calculated(
@@ -82,14 +94,17 @@ def _calculated(
     standard: str,
     note: str = "",
 ) -> Consequence:
-    """Evaluate a function of results with its propagated uncertainty; a refusal becomes the note."""
+    """Evaluate a function of results and carry their uncertainty; a refusal becomes the note."""
     values = [r.value for r in inputs]
     try:
         value = float(function(*values))
-        uncertainty = propagated_uncertainty(function, values, [r.expanded_uncertainty for r in inputs])
     except OutOfRangeError as refusal:
         return _missing(name, unit, standard, str(refusal))
-    return Consequence(name, value, report(value), unit, uncertainty, standard, note)
+    try:
+        effects = carried(function, values, [r.effects for r in inputs])
+    except OutOfRangeError as refusal:  # the value lies at the very end of the range: beyond it there is no slope
+        effects = (unknown("reference oil", f"slope of {name}", str(refusal)),)
+    return Consequence(name, value, report(value), unit, standard, note, effects)
 
 
 def _index(results: tuple[Result, ...]) -> Consequence:
@@ -115,7 +130,7 @@ def _grade(results: tuple[Result, ...]) -> Consequence:
     if at_40 is None:
         return _missing(name, "", standard, "needs the kinematic viscosity at 40 °C")
     grade = str(formulae.viscosity_grade(at_40.value))
-    return Consequence(name, math.nan, grade, "", math.nan, standard)
+    return Consequence(name, math.nan, grade, "", standard)
 
 
 def _viscosities(dossier: Dossier, results: tuple[Result, ...]) -> list[Consequence]:
@@ -129,14 +144,14 @@ def _viscosities(dossier: Dossier, results: tuple[Result, ...]) -> list[Conseque
     return [_viscosity_at(names[t], t, inputs, standard) for t in wanted]
 
 
-def _line_at(temperatures: Sequence[float], temperature: float) -> Callable[..., float]:
+def _line_at(inputs: Sequence[Result], temperature: float) -> Callable[..., float]:
     """Return the function that takes the measured viscosities to the line's at one temperature."""
+    through = line_through(inputs)
 
     def viscosity(*viscosities: float) -> float:
-        line = fit_viscosity_temperature(temperatures, viscosities)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ExtrapolationWarning)
-            return float(line.kinematic_viscosity_at(temperature, extrapolate=True))
+            return float(through(viscosities).kinematic_viscosity_at(temperature, extrapolate=True))
 
     return viscosity
 
@@ -147,7 +162,7 @@ def _viscosity_at(name: str, temperature: float, inputs: Sequence[Result], stand
     note = "" if low <= temperature <= high else f"extrapolated: measured from {low:g} °C to {high:g} °C only"
     return _calculated(
         name,
-        _line_at(temperatures, temperature),
+        _line_at(inputs, temperature),
         inputs,
         lambda v: reported_value("kinematic viscosity", v),
         "mm²/s",
@@ -215,7 +230,7 @@ def _saybolt(results: tuple[Result, ...], fahrenheit: int) -> Consequence:
     inputs = [r for r in results if r.quantity == "kinematic viscosity"]
     if len(inputs) < 2:
         return _missing(name, "s", standard, "needs two measured temperatures")
-    kinematic = _line_at([r.temperature_C for r in inputs], celsius)
+    kinematic = _line_at(inputs, celsius)
 
     def saybolt(*viscosities: float) -> float:
         return float(formulae.saybolt_universal_from_kinematic(kinematic(*viscosities), celsius))
@@ -237,3 +252,21 @@ def _gravity_constant(dossier: Dossier, results: tuple[Result, ...], celsius: in
         return float(formula(density_15, kinematic))
 
     return _calculated(name, constant, [viscosity, density], lambda v: str(rounded(v, 3)), "", standard)
+
+
+def _molecular_mass(dossier: Dossier, results: tuple[Result, ...]) -> Consequence:
+    """Estimate the relative molecular mass; how wrong the equation is for an oil isn't known, so there is no U."""
+    name, standard = "Relative molecular mass", formulae.editions()["relative_molecular_mass"]
+    pair = [find_result(results, "kinematic viscosity", celsius) for celsius in (40.0, 100.0)]
+    viscosities, density = [r.value for r in pair if r is not None], _nearest_to_15(results)
+    if len(viscosities) < 2 or density is None:
+        return _missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C and a density")
+    try:
+        at_60F = formulae.density_at_60F(density.value, density.temperature_C, commodity=dossier.commodity)
+        warm, hot = formulae.viscosities_at_100F_and_210F(*viscosities)
+        mass = float(formulae.relative_molecular_mass(warm, hot, formulae.relative_density(at_60F)))
+    except OutOfRangeError as refusal:
+        return _missing(name, "", standard, str(refusal))
+    return Consequence(
+        name, mass, str(rounded(mass, 0)), "", standard, "an estimate; the equation's own error is not known"
+    )

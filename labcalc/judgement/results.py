@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import pandas as pd
 
 from labcalc.exports import QUANTITY_COLUMNS, is_derived
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K, UNITS
+from labcalc.judgement.components import Mean, certificates_in_use, measured_effects, stated_effects
 from labcalc.judgement.material import Dossier
-from labcalc.lab import Laboratory
-from labcalc.statistics import rounded, rounded_to_figures
+from labcalc.judgement.uncertainty import STATED, Effect, budget_of, carried, unknown_parts
+from labcalc.statistics import UncertaintyBudget, rounded, rounded_to_figures
 
 __all__ = ["UNITS", "Result", "find_result", "reported_value", "results_of"]
-
-_NO_UNCERTAINTY = "not stated: lab.toml gives no [report] {key}"
 
 
 @dataclass(frozen=True)
@@ -28,12 +29,29 @@ class Result:
     unit: str
     repeats: tuple[float, ...]
     """The single determinations behind the mean, in file order."""
-    expanded_uncertainty: float
-    """Expanded uncertainty (k = 2), in the unit of the value; NaN where unknown."""
-    uncertainty_basis: str
-    """Where the uncertainty comes from, or why there is none."""
     follows: bool
     """True where the quantity was not measured but follows from the two others (ν = η/ρ)."""
+    effects: tuple[Effect, ...]
+    """What each source of uncertainty does to the value."""
+
+    @cached_property
+    def budget(self) -> UncertaintyBudget:
+        """The uncertainty by its sources, with effective degrees of freedom and k; NaN where a source is unknown."""
+        return budget_of(self.name, self.unit, self.value, self.effects)
+
+    @property
+    def expanded_uncertainty(self) -> float:
+        """Expanded uncertainty (95.45 %), in the unit of the value; NaN where unknown."""
+        return self.budget.expanded_uncertainty
+
+    @property
+    def uncertainty_basis(self) -> str:
+        """Where the uncertainty comes from, or why there is none."""
+        if missing := unknown_parts(self.effects):
+            return f"unknown: lab.toml states none under [report], and the budget lacks {'; '.join(missing)}"
+        if any(effect.component == STATED for effect in self.effects):
+            return self.effects[0].source.source
+        return "budget by component"
 
     @property
     def name(self) -> str:
@@ -61,12 +79,51 @@ def results_of(dossier: Dossier) -> tuple[Result, ...]:
     tuple of Result
         One for each quantity and temperature that the run holds.
     """
+    means, certificates = _means(dossier), certificates_in_use(dossier)
+    effects: dict[tuple[str, float], tuple[Effect, ...]] = {}
+    for mean in sorted(means, key=lambda mean: mean.quantity == "dynamic viscosity"):
+        effects[mean.quantity, mean.temperature_C] = (
+            stated_effects(mean, dossier)
+            or _through_others(mean, means, effects)
+            or measured_effects(mean, means, certificates, dossier)
+        )
     return tuple(
-        _result(quantity, float(str(temperature)), group, dossier.laboratory)
+        Result(unit=UNITS[mean.quantity], effects=effects[mean.quantity, mean.temperature_C], **vars(mean))
+        for mean in means
+    )
+
+
+def _means(dossier: Dossier) -> list[Mean]:
+    return [
+        _mean(quantity, float(str(temperature)), group)
         for temperature, group in dossier.rows.groupby(dossier.rows["temperature_C"].round(1), sort=True)
         for quantity in QUANTITY_COLUMNS
         if group[QUANTITY_COLUMNS[quantity]].notna().any()
+    ]
+
+
+def _mean(quantity: str, temperature: float, group: pd.DataFrame) -> Mean:
+    column = group[QUANTITY_COLUMNS[quantity]].dropna()
+    return Mean(
+        quantity=quantity,
+        temperature_C=temperature,
+        value=float(column.mean()),
+        repeats=tuple(float(one) for one in column),
+        follows=bool(is_derived(group["remark"], quantity).any()),
     )
+
+
+def _through_others(
+    mean: Mean, means: Sequence[Mean], effects: Mapping[tuple[str, float], tuple[Effect, ...]]
+) -> tuple[Effect, ...]:
+    """Return the effects on a dynamic viscosity through kinematic viscosity and density; empty without both."""
+    if mean.quantity != "dynamic viscosity":
+        return ()
+    inputs = [m for m in means if m.temperature_C == mean.temperature_C and m.quantity != mean.quantity]
+    if len(inputs) < 2:
+        return ()
+    known = [effects[one.quantity, one.temperature_C] for one in inputs]
+    return carried(lambda nu, rho: nu * rho * 1e-3, [one.value for one in inputs], known)
 
 
 def find_result(results: tuple[Result, ...], quantity: str, temperature_C: float) -> Result | None:
@@ -87,31 +144,3 @@ def reported_value(quantity: str, value: float) -> str:
     if quantity == "viscosity index":
         return str(rounded(round(value, 9), 0))
     return str(rounded_to_figures(value, 4))
-
-
-def _result(quantity: str, temperature: float, group: pd.DataFrame, laboratory: Laboratory) -> Result:
-    column = group[QUANTITY_COLUMNS[quantity]].dropna()
-    value = float(column.mean())
-    uncertainty, basis = _uncertainty(quantity, value, laboratory)
-    return Result(
-        quantity=quantity,
-        temperature_C=temperature,
-        value=value,
-        unit=UNITS[quantity],
-        repeats=tuple(float(one) for one in column),
-        expanded_uncertainty=uncertainty,
-        uncertainty_basis=basis,
-        follows=bool(is_derived(group["remark"], quantity).any()),
-    )
-
-
-def _uncertainty(quantity: str, value: float, laboratory: Laboratory) -> tuple[float, str]:
-    """Return the laboratory's own expanded uncertainty; an unknown one is NaN with the reason."""
-    choices = laboratory.report
-    if quantity == "density":
-        key, uncertainty = "expanded_uncertainty_density_kg_m3", choices.expanded_uncertainty_density_kg_m3
-    else:
-        key, uncertainty = "expanded_uncertainty_percent", choices.expanded_uncertainty_percent * value / 100.0
-    if math.isnan(uncertainty):
-        return uncertainty, _NO_UNCERTAINTY.format(key=key)
-    return uncertainty, f"stated by the laboratory (lab.toml, [report] {key})"

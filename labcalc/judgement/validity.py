@@ -10,17 +10,20 @@ from labcalc.exports import QUANTITY_COLUMNS, is_derived
 from labcalc.judgement.checks import Check
 from labcalc.judgement.consequences import Consequence
 from labcalc.judgement.material import Dossier
+from labcalc.judgement.precision import RANGE_FACTOR, precision_in_force
 from labcalc.judgement.results import Result, reported_value
-from labcalc.lab import precision_for
+from labcalc.lab import PrecisionStatement
 from labcalc.statistics import CRITICAL_RANGE_FACTORS, critical_range
 
 __all__ = [
     "DENSITY_SLOPE_LIMIT",
     "GRAVITY_CONSTANT_LIMIT",
+    "LINE_SIGNIFICANCE",
     "carry_over_check",
     "consistency_check",
     "density_slope_check",
     "gravity_constant_check",
+    "line_check",
     "repeat_checks",
 ]
 
@@ -30,6 +33,9 @@ additives reach 0.010."""
 
 DENSITY_SLOPE_LIMIT = 0.06
 """How far a measured density slope may be from the table's, [kg/m³/K]: labcalc's own choice, no published limit."""
+
+LINE_SIGNIFICANCE = 0.01
+"""Share of oils on the line that are yet called doubtful, [-]: labcalc's own choice."""
 
 
 def repeat_checks(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Check, ...]:
@@ -53,18 +59,10 @@ def _independent(results: tuple[Result, ...]) -> list[Result]:
 
 def _repeats(dossier: Dossier, result: Result) -> Check:
     name = f"Repeats: {result.name[0].lower()}{result.name[1:]}"
-    product_class = dossier.product.precision_class if dossier.product else ""
-    precision_class = "base oils" if dossier.is_reference else product_class
-    if not precision_class:
-        return Check(name, "not checked", "lab.toml gives this product no precision_class")
-    statement = precision_for(dossier.laboratory, precision_class, result.quantity, result.temperature_C)
-    if statement is None:
-        return Check(
-            name, "not checked", f"no precision statement for {precision_class} at {result.temperature_C:g} °C"
-        )
-    if result.value < statement.lowest or result.value > statement.highest:
-        reach = f"{statement.lowest:g} to {statement.highest:g} {result.unit}"
-        return Check(name, "not checked", f"{statement.method} states its precision for {reach} only")
+    in_force = precision_in_force(dossier, result.quantity, result.temperature_C, result.value)
+    if in_force.statement is None:
+        return Check(name, "not checked", in_force.why_not)
+    statement = in_force.statement
     if len(result.repeats) > max(CRITICAL_RANGE_FACTORS):
         return Check(name, "not checked", f"{len(result.repeats)} repeats: a critical range is given for up to 10")
     spread = max(result.repeats) - min(result.repeats)
@@ -74,7 +72,7 @@ def _repeats(dossier: Dossier, result: Result) -> Check:
         name,
         "met" if spread <= limit else "not met",
         f"{values} {result.unit} lie {spread:.3g} {result.unit} apart; limit {limit:.3g} {result.unit}",
-        f"{statement.method}, edition {statement.edition}, {precision_class} [{statement.mark}]; ISO 5725-6",
+        f"{statement.title}; ISO 5725-6",
     )
 
 
@@ -115,6 +113,40 @@ def density_slope_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
         f"{expected:.3f} expected for a {commodity}, ±{DENSITY_SLOPE_LIMIT:g}",
         f"{formulae.editions()['density_slope']}; the limit is labcalc's own choice",
     )
+
+
+def line_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
+    """Test three and more temperatures for a departure from the line, against the noise of repeats."""
+    name, standard = "Viscosity-temperature line", formulae.editions()["departure_from_line"]
+    inputs = [r for r in results if r.quantity == "kinematic viscosity"]
+    if len(inputs) < 3:
+        return Check(name, "not checked", "needs three temperatures: two lie on any line")
+    forces = [precision_in_force(dossier, r.quantity, r.temperature_C, r.value) for r in inputs]
+    if unknown := [one.why_not for one in forces if one.statement is None]:
+        return Check(name, "not checked", unknown[0])
+    known = [one.statement for one in forces if one.statement is not None]
+    noise = [_noise_percent(r, one) for r, one in zip(inputs, known, strict=True)]
+    degrees = min(one.degrees_of_freedom for one in known)
+    try:
+        found = formulae.departure_from_line(
+            [r.temperature_C for r in inputs], [r.value for r in inputs], noise, noise_degrees_of_freedom=degrees
+        )
+    except OutOfRangeError as refusal:
+        return Check(name, "not checked", str(refusal), standard)
+    return Check(
+        name,
+        "doubtful" if found.departs(LINE_SIGNIFICANCE) else "met",
+        f"scatter about the line {math.sqrt(found.statistic):.2g} times the noise of repeats (p = {found.p_value:.2g}, "
+        f"limit {LINE_SIGNIFICANCE:g}); the result at {inputs[0].temperature_C:g} °C is "
+        f"{found.coldest_excess_percent:+.2g} % from the line through the others",
+        f"{standard}; noise: {'; '.join(dict.fromkeys(one.title for one in known))}",
+    )
+
+
+def _noise_percent(result: Result, statement: PrecisionStatement) -> float:
+    """Return the standard deviation of a mean of repeats."""
+    single = float(statement.repeatability.at(result.value)) / RANGE_FACTOR
+    return 100.0 * single / math.sqrt(len(result.repeats)) / result.value
 
 
 def gravity_constant_check(consequences: tuple[Consequence, ...]) -> Check:

@@ -9,6 +9,7 @@ from labcalc.judgement.checks import Check, State
 from labcalc.judgement.conformity import specification_checks, typical_check
 from labcalc.judgement.consequences import Consequence, consequences_of, viscosity_line
 from labcalc.judgement.material import Dossier
+from labcalc.judgement.precision import precision_in_force
 from labcalc.judgement.reference import control_chart_check, reference_checks
 from labcalc.judgement.results import Result, results_of
 from labcalc.judgement.validity import (
@@ -16,8 +17,10 @@ from labcalc.judgement.validity import (
     consistency_check,
     density_slope_check,
     gravity_constant_check,
+    line_check,
     repeat_checks,
 )
+from labcalc.lab import PrecisionStatement
 
 __all__ = ["VERDICTS", "Judgement", "judge"]
 
@@ -35,6 +38,8 @@ class Judgement:
     line: ViscosityTemperatureLine | None
     """The viscosity-temperature line; None with fewer than two temperatures."""
     checks: tuple[Check, ...]
+    precision: tuple[PrecisionStatement, ...]
+    """The precision statements in force for its results."""
 
     @property
     def verdict(self) -> str:
@@ -84,9 +89,12 @@ def judge(dossier: Dossier) -> Judgement:
         control_chart_check(dossier),
         consistency_check(dossier),
         density_slope_check(dossier, results),
+        line_check(dossier, results),
         gravity_constant_check(consequences),
         carry_over_check(dossier),
         *specification_checks(dossier, results, consequences),
         *((typical,) if typical else ()),
     )
-    return Judgement(dossier, results, consequences, viscosity_line(results), checks)
+    forces = (precision_in_force(dossier, r.quantity, r.temperature_C, r.value).statement for r in results)
+    precision = tuple(dict.fromkeys(one for one in forces if one is not None))
+    return Judgement(dossier, results, consequences, viscosity_line(results), checks, precision)

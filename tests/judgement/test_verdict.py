@@ -33,6 +33,7 @@ def test_no_check_of_the_report_is_left_out(judged: Judge) -> None:
         "Control charts of this instrument",
         "Consistency of the quantities (η = ν·ρ)",
         "Density slope",
+        "Viscosity-temperature line",
         "Viscosity-gravity constants",
         "Carry-over",
         "Specification",
@@ -178,4 +179,9 @@ def test_without_a_lab_toml_nothing_is_called_releasable(
 
     bare = judge(gather([judgement.dossier.laboratory.file.parent / "today.csv"]).dossier("S1"))  # type: ignore[union-attr]
     assert bare.verdict == "needs a second look"
-    assert bare.results[0].uncertainty_basis == "not stated: lab.toml gives no [report] expanded_uncertainty_percent"
+    assert math.isnan(bare.results[0].expanded_uncertainty)
+    assert bare.results[0].uncertainty_basis == (
+        "unknown: lab.toml states none under [report], and the budget lacks reference oil (lab.toml names no reference "
+        "oils); temperature (lab.toml gives no [uncertainty] temperature_K); repeatability (lab.toml gives this "
+        "product no precision_class); adjustment (lab.toml gives no [uncertainty] adjustment_percent)"
+    )

@@ -1,0 +1,41 @@
+"""Which precision statement is in force for a result of a run, or why none is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from labcalc.judgement.certificates import UNITS
+from labcalc.judgement.material import Dossier
+from labcalc.lab import PrecisionStatement, precision_for
+
+__all__ = ["RANGE_FACTOR", "InForce", "precision_in_force"]
+
+RANGE_FACTOR = 2.77
+"""From the standard deviation of single results to the limit of the difference of two, 95 %: 1.96 √2."""
+
+
+@dataclass(frozen=True)
+class InForce:
+    """A statement, or None with the reason."""
+
+    statement: PrecisionStatement | None
+    why_not: str = ""
+
+
+def precision_in_force(dossier: Dossier, quantity: str, temperature_C: float, value: float) -> InForce:
+    """Return the precision statement that holds for a result of a run.
+
+    A reference oil counts as a base oil. A statement holds in its range only.
+    """
+    product_class = dossier.product.precision_class if dossier.product else ""
+    precision_class = "base oils" if dossier.is_reference else product_class
+    if not precision_class:
+        return InForce(None, "lab.toml gives this product no precision_class")
+    statement = precision_for(dossier.laboratory, precision_class, quantity, temperature_C)
+    if statement is None:
+        where = f"{precision_class} at {temperature_C:g} °C"
+        return InForce(None, f"no precision statement for {quantity} of {where}")
+    if not statement.holds_for(value):
+        reach = f"{statement.lowest:g} to {statement.highest:g} {UNITS[quantity]}"
+        return InForce(None, f"{statement.method} states its precision for {reach} only")
+    return InForce(statement)
