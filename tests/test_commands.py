@@ -100,6 +100,15 @@ def test_a_refused_row_is_named_and_counted(tmp_path: Path) -> None:
     assert "2 rows read, 1 refused" in result.stderr
 
 
+def test_where_every_row_is_refused_nothing_is_written(tmp_path: Path) -> None:
+    path = tmp_path / "export.csv"
+    path.write_text(GOOD.splitlines()[0] + "\nHX-2,2026-03-02 09:00,VD-9,40,forty,858.3\n", encoding="utf-8")
+    result = run("read", path, "--to", tmp_path / "out.csv")
+    assert result.exit_code == 2
+    assert "line 2, column 'Kinematic viscosity (mm²/s)': 'forty'" in result.stderr
+    assert not (tmp_path / "out.csv").exists()
+
+
 def test_json_is_for_other_programs(good: Path) -> None:
     answer = json.loads(run("read", good, "--json").stdout)
     assert [row["temperature_C"] for row in answer["rows"]] == [40.0, 100.0]
