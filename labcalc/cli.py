@@ -16,11 +16,12 @@ from typing import TYPE_CHECKING, ParamSpec
 import click
 
 from labcalc import __version__
-from labcalc.errors import LabcalcError
+from labcalc.errors import LabcalcError, MonthError
 
 if TYPE_CHECKING:
     from labcalc.exports import Reading
-    from labcalc.workbooks import BatchResult, Progress
+    from labcalc.judgement import MonthReport
+    from labcalc.workbooks import BatchResult, Progress, ReportJob
 
 __all__ = ["main"]
 
@@ -82,7 +83,7 @@ def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, as_json: 
     laboratory = load_laboratory(lab)
     reading = read_exports(exports, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
     table = label_runs(reading.table, laboratory)
-    if to is not None:
+    if to is not None and len(table):
         write_table(table, to)
     if as_json:
         click.echo(_reading_as_json(reading, json.loads(table.to_json(orient="records", date_format="iso"))))
@@ -92,8 +93,11 @@ def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, as_json: 
         click.echo(shown.fillna(empty).to_string(index=False, na_rep=""))
     _name_refusals(reading)
     taken, refused = (sum(getattr(one, part) for one in reading.sources) for part in ("rows_read", "rows_refused"))
-    written = f"; written to {to}" if to is not None else ""
+    written = f"; written to {to}" if to is not None and len(table) else ""
     _say(f"{_count(taken, 'row')} read, {refused} refused, from {_count(len(reading.sources), 'file')}{written}.")
+    if not len(table):
+        _say("labcalc: every row was refused: there is nothing to write")
+        return 2
     return _code(reading)
 
 
@@ -154,10 +158,51 @@ def report(
 @_jobs
 @_answer
 def demo(out: Path, jobs: int | None) -> int:
-    """Do the main job on the sample laboratory: run reports and an index page."""
+    """Do the main job on the sample laboratory: run reports, its last month's quality report, and an index page."""
+    from labcalc.judgement import gather_record, report_month
     from labcalc.shipped import sample_exports, sample_lab
+    from labcalc.workbooks import month_report_job
 
-    return _report(sample_exports(), sample_lab(), out, jobs)
+    month = month_report_job(report_month(gather_record()), sample_lab())
+    return _report(sample_exports(), sample_lab(), out, jobs, more=(month,))
+
+
+@main.command()
+@click.argument("month", metavar="YYYY-MM")
+@_lab
+@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="DIR", help="Where the report goes.")
+@click.option("--json", "as_json", is_flag=True, help="The action list as JSON, for other programs.")
+@_answer
+def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
+    """Render the quality report of a month from the laboratory's record: reference oils, second fills, actions."""
+    from labcalc.judgement import gather_record, report_month
+    from labcalc.workbooks import month_report_job, render_batch
+
+    if lab is None:
+        raise MonthError("a month is made from the record that lab.toml names: say which with --lab")
+    quality = report_month(gather_record(lab), month)
+    for refused in (*quality.failures, *quality.refusals):
+        _say(f"refused: {refused}")
+    for notice in quality.notices:
+        _say(notice)
+    result = render_batch([month_report_job(quality, lab)], out, workers=1, say=_say)
+    for failed in result.failures:
+        _say(f"no report {failed.name}: {failed.reason}")
+    if as_json:
+        click.echo(json.dumps(quality.for_programs, ensure_ascii=False, indent=1))
+    else:
+        click.echo(_month_in_words(quality, result))
+    if result.failures:
+        return 2
+    return 1 if quality.refusals or quality.failures else 0
+
+
+def _month_in_words(quality: MonthReport, result: BatchResult) -> str:
+    """Say the verdict on a month, its actions, and where to read."""
+    counted = _count(len(quality.actions), "action")
+    lines = [f"{quality.month.name}: {quality.verdict}, {counted} in {_count(quality.runs, 'sample run')}."]
+    lines += [f"{one.rank}. {one.about}: {one.finding}" for one in quality.actions]
+    return "\n".join([*lines, *(f"Begin with {one.path}" for one in result.reports)])
 
 
 def _report(
@@ -167,6 +212,7 @@ def _report(
     jobs: int | None,
     *,
     runs: tuple[str, ...] = (),
+    more: tuple[ReportJob, ...] = (),
     again: bool = False,
     single_file: bool = False,
     pdf: bool = False,
@@ -189,6 +235,7 @@ def _report(
         lab,
         out,
         runs=runs,
+        more=more,
         workers=jobs,
         again=again,
         single_file=single_file,
@@ -199,7 +246,7 @@ def _report(
         say=_say,
     )
     for failed in result.failures:
-        _say(f"no report for run {failed.name}: {failed.reason}")
+        _say(f"no report {failed.name}: {failed.reason}")
     click.echo(_totals(result))
     if result.failures:
         return 1 if result.reports else 2
@@ -216,6 +263,9 @@ def _totals(result: BatchResult) -> str:
     """Say what became of the runs, and where to begin reading."""
     verdicts = Counter(one.summary["verdict"] for one in result.reports)
     found = ", ".join(f"{verdicts[verdict]} {words}" for verdict, words in _MANY.items() if verdicts[verdict])
+    found += "".join(
+        f"; month {one.summary['month']} {one.summary['verdict']}" for one in result.reports if "month" in one.summary
+    )
     unchanged = len(result.reports) - len(result.rendered)
     kept = f" ({unchanged} unchanged since the last call)" if unchanged else ""
     failed = f", {len(result.failures)} not rendered" if result.failures else ""

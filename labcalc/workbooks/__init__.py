@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from labcalc.workbooks.batch import ReportJob, render_batch
 from labcalc.workbooks.lean import keep_imports_short
+from labcalc.workbooks.months import month_report_job
 from labcalc.workbooks.names import safe_stem
 from labcalc.workbooks.outcome import BatchResult, Outcome, Progress
 from labcalc.workbooks.pdf import print_pdf
@@ -20,6 +21,7 @@ __all__ = [
     "RenderedReport",
     "ReportJob",
     "Scripts",
+    "month_report_job",
     "print_pdf",
     "render_batch",
     "render_run_reports",

@@ -1,4 +1,4 @@
-"""The index page of a folder of reports: failures first, then the worst verdict first."""
+"""The index page of a folder of reports: failures first, then months, then the worst verdict first."""
 
 from __future__ import annotations
 
@@ -39,8 +39,9 @@ def index_page(outcomes: Sequence[Outcome], written_at: datetime) -> str:
     )
 
 
-def _rank(one: Outcome) -> tuple[bool, bool, float, list[tuple[int, str]]]:
-    return one.state != FAILED, one.state != WAITING, -_verdict_rank(one), _as_counted(one.name)
+def _rank(one: Outcome) -> tuple[bool, bool, bool, float, list[tuple[int, str]]]:
+    of_a_run = "month" not in one.summary
+    return one.state != FAILED, one.state != WAITING, of_a_run, -_verdict_rank(one), _as_counted(one.name)
 
 
 def _as_counted(name: str) -> list[tuple[int, str]]:

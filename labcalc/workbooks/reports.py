@@ -67,6 +67,7 @@ def render_run_reports(
     out: Path,
     *,
     runs: Sequence[str] = (),
+    more: Sequence[ReportJob] = (),
     workers: int | None = None,
     again: bool = False,
     single_file: bool = False,
@@ -84,6 +85,8 @@ def render_run_reports(
         As for ``run_report_jobs``.
     out : pathlib.Path
         The folder.
+    more : sequence of ReportJob, optional
+        Other reports for the same folder, such as that of a month.
     workers, again, pdf, engine, progress, say
         As for ``render_batch``.
     single_file : bool
@@ -94,9 +97,9 @@ def render_run_reports(
     Returns
     -------
     BatchResult
-        One outcome a run.
+        One outcome a report.
     """
-    jobs = run_report_jobs(material, exports, lab, runs)
+    jobs = [*more, *run_report_jobs(material, exports, lab, runs)]
     scripts = Scripts.INSIDE if single_file else Scripts.BESIDE
     with cluster_executor(cluster) if cluster else nullcontext() as executor:
         return render_batch(

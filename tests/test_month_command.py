@@ -1,0 +1,90 @@
+"""``labcalc month``: the report, the action list for other programs, exit codes, plain words for what can't be done."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from labcalc.shipped import sample_lab, workbook_file
+from labcalc.workbooks import render_workbook
+from tests.judgement.conftest import HEADER, LAB
+from tests.judgement.test_month import QUIET
+from tests.test_commands import run
+
+
+@pytest.fixture
+def lab(tmp_path: Path) -> Path:
+    (tmp_path / "record").mkdir()
+    (tmp_path / "record" / "all.csv").write_text(HEADER + QUIET, encoding="utf-8")
+    (tmp_path / "lab.toml").write_text(LAB, encoding="utf-8")
+    return tmp_path / "lab.toml"
+
+
+def test_a_quiet_month_is_exit_0_and_the_actions_come_as_json(lab: Path, tmp_path: Path) -> None:
+    result = run("month", "2026-02", "--lab", lab, "--out", tmp_path / "out", "--json")
+    assert result.exit_code == 0, result.output
+    answer = json.loads(result.stdout)
+    assert (answer["month"], answer["verdict"]) == ("2026-02", "to be watched")
+    assert set(answer["actions"][0]) == {"rank", "about", "finding", "what_to_do", "urgent"}
+    page = (tmp_path / "out" / "month-2026-02.html").read_text("utf-8")
+    assert "Monthly quality report, 2026-02" in page
+    assert 'href="month-2026-02.html"' in (tmp_path / "out" / "index.html").read_text("utf-8")
+
+
+def test_a_month_with_refused_rows_is_exit_1_and_each_is_named(lab: Path, tmp_path: Path) -> None:
+    with (tmp_path / "record" / "all.csv").open("a", encoding="utf-8") as file:
+        file.write("S9,S-9,2026-02-28 09:00,VD,40,abc,858.1\n")
+    result = run("month", "2026-02", "--lab", lab, "--out", tmp_path / "out")
+    assert result.exit_code == 1
+    assert "refused: all.csv, line 58" in result.stderr
+    assert "2026-02: to be watched, 2 actions in 0 sample runs." in result.stdout
+    assert result.stdout.strip().endswith("month-2026-02.html")
+
+
+def test_an_empty_month_still_gets_its_page(lab: Path, tmp_path: Path) -> None:
+    result = run("month", "2027-01", "--lab", lab, "--out", tmp_path / "out")
+    assert result.exit_code == 0
+    assert "The record holds no run in 2027-01: there is nothing to report." in result.stderr
+    assert (tmp_path / "out" / "month-2027-01.html").is_file()
+
+
+def test_a_wrong_month_is_exit_2_and_nothing_is_written(lab: Path, tmp_path: Path) -> None:
+    result = run("month", "2026-00", "--lab", lab, "--out", tmp_path / "out")
+    assert result.exit_code == 2
+    assert result.stderr == "labcalc: '2026-00' is no month; year and month are expected, such as 2026-03\n"
+    assert not (tmp_path / "out").exists()
+
+
+def test_without_a_record_it_says_what_is_missing(lab: Path, tmp_path: Path) -> None:
+    lab.write_text(LAB.replace('earlier_exports = ["record/*.csv"]', ""), encoding="utf-8")
+    result = run("month", "2026-02", "--lab", lab, "--out", tmp_path / "out")
+    assert result.exit_code == 2
+    assert result.stderr == (
+        f"labcalc: {lab}: laboratory.earlier_exports is missing: it says which exports make up the record\n"
+    )
+    result = run("month", "2026-02", "--out", tmp_path / "out")
+    assert (result.exit_code, result.stderr) == (
+        2,
+        "labcalc: a month is made from the record that lab.toml names: say which with --lab\n",
+    )
+
+
+def test_a_torn_decision_is_exit_2_and_named(lab: Path, tmp_path: Path) -> None:
+    (tmp_path / "decisions.jsonl").write_text('{"who": "I.', encoding="utf-8")
+    result = run("month", "2026-02", "--lab", lab, "--out", tmp_path / "out")
+    assert result.exit_code == 2
+    assert result.stderr.startswith(f"labcalc: {tmp_path / 'decisions.jsonl'}: line 1: the line has no end: ")
+
+
+@pytest.mark.slow
+def test_march_of_the_sample_laboratory_comes_out_the_same_twice(tmp_path: Path) -> None:
+    words = {"month": "2026-03", "lab": str(sample_lab())}
+    pages = [
+        render_workbook(workbook_file("monthly_quality"), words, tmp_path / name, title="March")
+        for name in ("one.html", "two.html")
+    ]
+    assert pages[0].digest == pages[1].digest
+    assert pages[0].figures == 17
+    assert pages[0].summary["actions"][0]["about"] == "VD-2, kinematic viscosity"
