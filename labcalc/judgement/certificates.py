@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS
-from labcalc.lab import CertifiedValue, Laboratory, ReferenceLot, lot_in_use, reference_of
+from labcalc.lab import Laboratory, ReferenceLot, lot_in_use, reference_of
 
 __all__ = ["COMPARISON_COLUMNS", "SAME_TEMPERATURE_K", "UNITS", "compare_with_certificates"]
 
@@ -83,11 +83,16 @@ def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.
     value, uncertainty = np.full(len(table), np.nan), np.full(len(table), np.nan)
     keys = [table["sample"], table["lot"].astype("string").fillna(""), table["measured_at"].dt.date]
     groups = cast("dict[tuple[str, str, date], NDArray[np.intp]]", table.groupby(keys).indices)
+    of_lot: dict[ReferenceLot, list[NDArray[np.intp]]] = {}
     for (sample, lot, day), positions in groups.items():
-        group = table.iloc[positions]
-        for one in _values(_lot(sample, lot, day, laboratory)):
-            warm = (group["temperature_C"] - one.temperature_C).abs() <= SAME_TEMPERATURE_K
-            fits = positions[(warm & (group["quantity"] == one.quantity)).to_numpy()]
+        if (found := _lot(sample, lot, day, laboratory)) is not None:
+            of_lot.setdefault(found, []).append(positions)
+    temperature, quantity = table["temperature_C"].to_numpy(float), table["quantity"].to_numpy(object)
+    for reference, parts in of_lot.items():
+        positions = np.concatenate(parts)
+        for one in reference.certified:
+            warm = np.abs(temperature[positions] - one.temperature_C) <= SAME_TEMPERATURE_K
+            fits = positions[warm & (quantity[positions] == one.quantity)]
             value[fits] = one.value
             uncertainty[fits] = one.expanded_uncertainty * 2.0 / one.coverage_factor
     return value, uncertainty
@@ -96,10 +101,6 @@ def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.
 def _lot(sample: str, lot: str, day: date, laboratory: Laboratory) -> ReferenceLot | None:
     material = reference_of(laboratory, sample)
     return None if material is None else lot_in_use(material, lot, day)
-
-
-def _values(lot: ReferenceLot | None) -> tuple[CertifiedValue, ...]:
-    return () if lot is None else lot.certified
 
 
 def _own_limit(table: pd.DataFrame, laboratory: Laboratory) -> NDArray[np.float64]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -98,6 +99,11 @@ class Chart:
         """Quantity, temperature, oil and lot, without the instrument."""
         lot = f" lot {self.lot}" if self.lot else ""
         return f"{self.oil}{lot}, {self.quantity} at {self.temperature_C:g} °C"
+
+    @cached_property
+    def moments(self) -> NDArray[np.datetime64]:
+        """``measured_at`` in UTC, as NumPy searches it."""
+        return self.measured_at.tz_convert(None).to_numpy()
 
     @property
     def baseline_end(self) -> pd.Timestamp | None:

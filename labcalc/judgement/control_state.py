@@ -134,16 +134,18 @@ def states_at(charts: Sequence[Chart], moment: pd.Timestamp, *, days: float = 30
     tuple of ChartState
         One for each oil, quantity and temperature: that of the lot last measured.
     """
-    earliest = moment - pd.Timedelta(days=days)
-    latest: dict[tuple[str, str, float], tuple[pd.Timestamp, Chart, int]] = {}
+    until = moment.tz_convert(None).to_datetime64()
+    earliest = until - np.timedelta64(pd.Timedelta(days=days))
+    latest: dict[tuple[str, str, float], tuple[Chart, int]] = {}
     for chart in charts:
-        place = int(chart.measured_at.searchsorted(moment, side="right")) - 1
-        if place < 0 or chart.measured_at[place] < earliest:
+        place = int(chart.moments.searchsorted(until, side="right")) - 1
+        if place < 0 or chart.moments[place] < earliest:
             continue
         key = (chart.oil, chart.quantity, chart.temperature_C)
-        if key not in latest or latest[key][0] <= chart.measured_at[place]:
-            latest[key] = (chart.measured_at[place], chart, place)
-    states = [_state(chart, place, moment) for _, chart, place in latest.values()]
+        other = latest.get(key)
+        if other is None or other[0].moments[other[1]] <= chart.moments[place]:
+            latest[key] = (chart, place)
+    states = [_state(chart, place, moment) for chart, place in latest.values()]
     return tuple(sorted(states, key=_severity))
 
 
