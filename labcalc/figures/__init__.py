@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from labcalc.figures.control import control_pictures, draw_control_chart, draw_workload
+from labcalc.figures.control import control_pictures, draw_control_chart
 from labcalc.figures.density import draw_density_temperature
 from labcalc.figures.markup import Fragment, Summary, note
 from labcalc.figures.month import (
@@ -39,6 +39,7 @@ from labcalc.figures.tables import (
     summarise,
 )
 from labcalc.figures.viscosity import draw_viscosity_temperature
+from labcalc.figures.workload import draw_workload
 
 __all__ = [
     "Fragment",

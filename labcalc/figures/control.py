@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
 from labcalc.judgement import Chart, Month, MonthReport
+from labcalc.lab import Decision
 
-__all__ = ["control_pictures", "draw_control_chart", "draw_workload"]
-
-_PATTERNS = ("", "/", ".", "x", "-", "+")
-"""Hatching that tells instruments apart in print; the first is plain."""
+__all__ = ["control_pictures", "draw_control_chart"]
 
 
 def control_pictures(report: MonthReport) -> tuple[Picture, ...]:
@@ -55,8 +52,8 @@ def draw_control_chart(chart: Chart, month: Month) -> Picture:
     _add_lines(figure, chart)
     if month.first > chart.measured_at[0]:
         _add_month(figure, month)
-    _add_decisions(figure, chart, at, shown)
-    return Picture(figure, _caption(chart, month), *_numbers(chart, at, shown))
+    _add_decisions(figure, chart, at, shown, month)
+    return Picture(figure, _caption(chart, month), *_numbers(chart, at, shown, month))
 
 
 def _reach(chart: Chart, shown: NDArray[np.bool_]) -> list[float]:
@@ -191,8 +188,10 @@ def _add_month(figure: go.Figure, month: Month) -> None:
     )
 
 
-def _add_decisions(figure: go.Figure, chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> None:
-    """Number each decision at its point; its words stand in the table."""
+def _add_decisions(
+    figure: go.Figure, chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], month: Month
+) -> None:
+    """Number each decision at its point, or at its time where it is about the instrument; words stand in the table."""
     for number, (place, _) in enumerate(chart.decisions, 1):
         if shown[place]:
             figure.add_annotation(
@@ -205,6 +204,36 @@ def _add_decisions(figure: go.Figure, chart: Chart, at: NDArray[np.object_], sho
                 arrowhead=0,
                 arrowcolor=MUTED,
             )
+    for number, when, _ in _about_instrument(chart, month):
+        figure.add_shape(
+            type="line",
+            x0=when,
+            x1=when,
+            xref="x",
+            y0=0,
+            y1=1,
+            yref="paper",
+            line=stroke(ACCENT, "dot", 1.2),
+        )
+        figure.add_annotation(
+            x=when,
+            xref="x",
+            y=0.31,
+            yref="paper",
+            xanchor="left",
+            text=f"D{number}",
+            showarrow=False,
+            font={"size": 12, "color": ACCENT},
+        )
+
+
+def _about_instrument(chart: Chart, month: Month) -> list[tuple[int, str, Decision]]:
+    """Return number, time and decision of those about the instrument, as far as the chart reaches."""
+    reached = [one for one in chart.instrument_decisions if chart.measured_at[0] <= one.when < month.last]
+    return [
+        (number, one.when.astimezone(month.first.tz).strftime("%Y-%m-%d %H:%M"), one)
+        for number, one in enumerate(reached, len(chart.decisions) + 1)
+    ]
 
 
 def _caption(chart: Chart, month: Month) -> str:
@@ -227,7 +256,7 @@ def _caption(chart: Chart, month: Month) -> str:
 
 
 def _numbers(
-    chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]
+    chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], month: Month
 ) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     average = np.full(chart.used.size, np.nan)
     if chart.ewma is not None:
@@ -235,7 +264,7 @@ def _numbers(
     signals = {one.position: one.what for one in chart.signals}
     decided: dict[int, list[str]] = {}
     for number, (place, one) in enumerate(chart.decisions, 1):
-        decided.setdefault(place, []).append(f"D{number} {one.what}, {one.who}, {one.when:%Y-%m-%d}: {one.why}")
+        decided.setdefault(place, []).append(_decision(number, one))
     ranges = chart.moving_ranges
     rows = tuple(
         (
@@ -249,9 +278,17 @@ def _numbers(
         )
         for place in np.flatnonzero(shown).tolist()
     )
+    rows += tuple(
+        (when, "", "–", "–", "–", "instrument", "", _decision(number, one))
+        for number, when, one in _about_instrument(chart, month)
+    )
     unit = chart.unit
     columns = (f"Result, {unit}", f"EWMA, {unit}", f"Moving range, {unit}", "Part", "Signal", "Decision")
     return ("Measured at", "Run", *columns), rows
+
+
+def _decision(number: int, one: Decision) -> str:
+    return f"D{number} {one.what}, {one.who}, {one.when:%Y-%m-%d}: {one.why}"
 
 
 def _signed(value: float) -> str:
@@ -262,52 +299,3 @@ def _part(chart: Chart, place: int) -> str:
     if not chart.used[place]:
         return "excluded"
     return "baseline" if chart.in_baseline[place] else "result"
-
-
-def draw_workload(report: MonthReport) -> Picture | None:
-    """Draw the runs of each day by instrument; None for a month without a run.
-
-    Parameters
-    ----------
-    report : MonthReport
-        The month.
-
-    Returns
-    -------
-    Picture or None
-        Stacked bars, [runs]; reference oils count.
-    """
-    if report.workload.empty:
-        return None
-    table = report.workload.pivot_table(
-        index="day", columns="instrument", values="runs", aggfunc="sum", fill_value=0, observed=True
-    )
-    figure = blank_figure("", "Runs a day", height=300)
-    figure.layout.barmode = "stack"
-    figure.layout.xaxis.type = "date"
-    for number, instrument in enumerate(table.columns):
-        figure.add_bar(
-            x=list(table.index),
-            y=table[instrument].tolist(),
-            name=str(instrument) or "no name",
-            marker={
-                "color": INK if number % 2 == 0 else "#ffffff",
-                "line": {"color": INK, "width": 1},
-                "pattern": {"shape": _PATTERNS[number % len(_PATTERNS)], "fgcolor": INK, "size": 5},
-            },
-        )
-    return Picture(figure, _workload_caption(table), *_workload_numbers(table))
-
-
-def _workload_caption(table: pd.DataFrame) -> str:
-    daily = table.sum(axis=1)
-    shares = ", ".join(f"{table[name].sum()} on {name or 'an instrument without a name'}" for name in table.columns)
-    return (
-        f"{int(daily.sum())} runs on {len(table)} days ({shares}), reference oils among them; "
-        f"the fullest day, {daily.idxmax()}, had {int(daily.max())}."
-    )
-
-
-def _workload_numbers(table: pd.DataFrame) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    rows = tuple((str(day), *map(str, counts)) for day, counts in zip(table.index, table.to_numpy(), strict=True))
-    return ("Day", *(str(name) or "no name" for name in table.columns)), rows

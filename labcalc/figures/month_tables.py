@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from html import escape
 
-from labcalc.figures.control import draw_workload
 from labcalc.figures.markup import Fragment, hover_number, html_table, note
 from labcalc.figures.picture import Picture
+from labcalc.figures.workload import draw_workload
 from labcalc.judgement import MonthReport, OilSummary
 from labcalc.statistics import rounded_to_figures
 

@@ -93,6 +93,8 @@ class Chart:
     signals: tuple[ChartSignal, ...]
     decisions: tuple[tuple[int, Decision], ...]
     """Decisions about results of this chart, with the place of each."""
+    instrument_decisions: tuple[Decision, ...]
+    """Decisions about the instrument as a whole, such as a corrective action, in the order of time."""
 
     @property
     def name(self) -> str:
@@ -162,11 +164,12 @@ def control_charts(
         lot=table["lot"].astype(object).where(table["lot"].notna(), ""),
     )
     by_run = _by_run(decisions)
+    of_instruments = sorted((one for one in decisions if not one.run), key=lambda one: one.when)
     charts: list[Chart] = []
     for _, series in table.groupby(_GROUP, sort=True):
         before: Chart | None = None
         for _, rows in series.groupby("lot", sort=False):
-            before = _chart(rows, before, laboratory, by_run)
+            before = _chart(rows, before, laboratory, by_run, of_instruments)
             charts.append(before)
     return tuple(charts)
 
@@ -187,7 +190,11 @@ def _by_run(decisions: Sequence[Decision]) -> dict[str, list[Decision]]:
 
 
 def _chart(
-    rows: pd.DataFrame, before: Chart | None, laboratory: Laboratory, by_run: dict[str, list[Decision]]
+    rows: pd.DataFrame,
+    before: Chart | None,
+    laboratory: Laboratory,
+    by_run: dict[str, list[Decision]],
+    of_instruments: Sequence[Decision],
 ) -> Chart:
     control = laboratory.control
     first = rows.iloc[0]
@@ -225,6 +232,12 @@ def _chart(
         ewma=ewma,
         signals=_signals(runs, measured_at, plotted, used, in_baseline, limits, ewma, control, decided),
         decisions=decided,
+        instrument_decisions=tuple(
+            one
+            for one in of_instruments
+            if one.instrument.casefold() == str(first["instrument"]).casefold()
+            and _concerns(one, str(first["quantity"]), float(first["temperature_C"]))
+        ),
     )
 
 
@@ -235,9 +248,13 @@ def _decided(
         (place, one)
         for place, run in enumerate(runs if by_run else ())
         for one in by_run.get(run, ())
-        if one.quantity in ("", quantity)
-        and (np.isnan(one.temperature_C) or abs(one.temperature_C - temperature_C) <= SAME_TEMPERATURE_K)
+        if _concerns(one, quantity, temperature_C)
     )
+
+
+def _concerns(decision: Decision, quantity: str, temperature_C: float) -> bool:
+    away = 0.0 if np.isnan(decision.temperature_C) else abs(decision.temperature_C - temperature_C)
+    return decision.quantity in ("", quantity) and away <= SAME_TEMPERATURE_K
 
 
 def _ewma(used: NDArray[np.float64], limits: ChartLimits | None, control: ControlChoices) -> EwmaChart | None:

@@ -80,6 +80,28 @@ def test_a_decision_stands_at_its_point(tmp_path: Path) -> None:
     assert "&lt;script&gt;" in shown.html
 
 
+def test_a_corrective_action_stands_at_its_time(tmp_path: Path) -> None:
+    action = {
+        "who": "M. Rocha",
+        "when": "2026-02-12T15:00:00+00:00",
+        "what": "corrective action",
+        "why": "bath thermometer exchanged",
+        "instrument": "VD",
+        "quantity": "kinematic viscosity",
+    }
+    (tmp_path / "lab.toml").write_text(LAB, encoding="utf-8")
+    (tmp_path / "record").mkdir()
+    (tmp_path / "record" / "all.csv").write_text(HEADER + references("2026-02", around(25)), encoding="utf-8")
+    (tmp_path / "decisions.jsonl").write_text(json.dumps(action) + "\n", encoding="utf-8")
+    viscosity, density = sorted(
+        figures.control_pictures(report_month(gather_record(tmp_path / "lab.toml"))),
+        key=lambda one: "density" in one.caption,
+    )
+    said = "D1 corrective action, M. Rocha, 2026-02-12: bath thermometer exchanged"
+    assert viscosity.rows[-1] == ("2026-02-12 15:00", "", "–", "–", "–", "instrument", "", said)
+    assert not any("D1" in row[-1] for row in density.rows)
+
+
 def test_no_text_of_people_becomes_markup(march: MonthReport) -> None:
     for show in TABLES:
         fragment = show(march)
