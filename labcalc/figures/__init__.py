@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from labcalc.figures.budget import show_budget
 from labcalc.figures.control import control_pictures, draw_control_chart
 from labcalc.figures.density import draw_density_temperature
 from labcalc.figures.markup import Fragment, Summary, note
@@ -55,6 +56,7 @@ __all__ = [
     "note",
     "reference_picture",
     "show_actions",
+    "show_budget",
     "show_carry_over",
     "show_cautions",
     "show_changes",

@@ -38,7 +38,7 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Pictu
             mode="lines",
             line={"width": 0},
             hoverinfo="skip",
-            name="expanded uncertainty (k = 2)",
+            name=curve.band,
         )
     if curve.temperature_C.size:
         figure.add_scatter(

@@ -69,5 +69,5 @@ def html_table(
 
 
 def hover_number(reported: str, value: float) -> str:
-    """Show the rounded figure; the full one on hover."""
-    return f'<span title="{value!r}">{escape(reported)}</span>' if math.isfinite(value) else escape(reported)
+    """Show the rounded figure; ten figures of it on hover."""
+    return f'<span title="{value:.10g}">{escape(reported)}</span>' if math.isfinite(value) else escape(reported)

@@ -52,6 +52,7 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
             "title": {"text": _PANELS[1][1], "standoff": 8},
         },
     )
+    figure.update_layout(template=_look())
     series = list(dict.fromkeys(zip(known["sample"], known["temperature_C"], strict=True)))
     for quantity, _, axis in _PANELS:
         panel = known[known["quantity"] == quantity]
@@ -86,16 +87,24 @@ def _allowed(known: pd.DataFrame) -> pd.Series:
 def _add_series(figure: go.Figure, rows: pd.DataFrame, name: str, number: int, axis: str, *, shown: bool) -> None:
     figure.add_scatter(
         x=rows["measured_at"].dt.strftime("%Y-%m-%d %H:%M"),
-        y=rows["difference"].round(5),
-        mode="lines+markers",
-        line=stroke(MUTED, width=0.8),
-        marker=marker(_SYMBOLS[number // 2 % len(_SYMBOLS)], INK, 7, filled=number % 2 == 0),
+        y=[round(one, 3) for one in rows["difference"]],
+        marker={"symbol": _SYMBOLS[number // 2 % len(_SYMBOLS)] + ("-open" if number % 2 else "")},
         name=name,
         legendgroup=name,
         showlegend=shown,
         yaxis=axis,
-        hovertemplate=f"{name}<br>%{{x}}: %{{y:+.3f}}<extra></extra>",
     )
+
+
+def _look() -> go.layout.Template:
+    """Return what all series share, so that it stands in the figure once."""
+    series = go.Scatter(
+        mode="lines+markers",
+        line=stroke(MUTED, width=0.8),
+        marker=marker("circle", INK, 7),
+        hovertemplate="%{fullData.name}<br>%{x}: %{y:+.3f}<extra></extra>",
+    )
+    return go.layout.Template(data={"scatter": [series]})
 
 
 def _add_limits(figure: go.Figure, limit: float, furthest: float, axis: str) -> None:
@@ -129,7 +138,8 @@ def _caption(known: pd.DataFrame, instrument: str) -> str:
 def _numbers(known: pd.DataFrame) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     units = {"kinematic viscosity": "ν, %", "density": "ρ, kg/m³"}
     labels = known["quantity"].map(units) + " at " + known["temperature_C"].map("{:g} °C".format)
-    wide = known.assign(label=labels, at=known["measured_at"].dt.strftime("%Y-%m-%d %H:%M")).pivot_table(
+    began = known.groupby("run")["measured_at"].transform("min").dt.strftime("%Y-%m-%d %H:%M")
+    wide = known.assign(label=labels, at=began).pivot_table(
         index=["at", "sample", "lot"], columns="label", values="difference", sort=False, dropna=False, observed=True
     )
     wide = wide.dropna(how="all")

@@ -12,6 +12,7 @@ from labcalc.errors import ExportError
 from labcalc.exports import without_marks
 from labcalc.figures.markup import Fragment, Summary, hover_number, html_table, note
 from labcalc.judgement import Check, Consequence, Judgement, Result
+from labcalc.lab import PrecisionStatement
 from labcalc.statistics import rounded_to_figures
 
 __all__ = [
@@ -102,19 +103,20 @@ def show_results(results: Sequence[Result]) -> Fragment:
             hover_number(r.reported, r.value),
             escape(r.unit),
             hover_number(_uncertainty(r.expanded_uncertainty), r.expanded_uncertainty),
+            _factor(r.budget.coverage_factor),
             str(len(r.repeats)),
             escape("follows from the other two" if r.follows else "measured"),
         )
         for r in results
     ]
-    columns = ("Quantity", "Value", "Unit", "U (k = 2)", "Determinations", "How")
+    columns = ("Quantity", "Value", "Unit", "U (95 %)", "k", "Determinations", "How")
     bases = sorted(
         {f"U of {'density' if r.quantity == 'density' else 'viscosity'}: {r.uncertainty_basis}" for r in results}
     )
     notes = "".join(f'<p class="note">{escape(basis)}.</p>' for basis in bases)
     text = "\n".join(f"{r.name}: {r.reported} {r.unit}" for r in results)
     return Fragment(
-        html_table("Means of the determinations at each temperature", columns, rows, numeric=(1, 3, 4)) + notes, text
+        html_table("Means of the determinations at each temperature", columns, rows, numeric=(1, 3, 4, 5)) + notes, text
     )
 
 
@@ -125,13 +127,13 @@ def show_consequences(consequences: Sequence[Consequence]) -> Fragment:
             escape(c.name),
             hover_number(c.reported, c.value) if math.isfinite(c.value) else escape(c.reported),
             escape(c.unit),
-            hover_number(_uncertainty(c.expanded_uncertainty), c.expanded_uncertainty),
+            hover_number(_uncertainty(c.expanded_uncertainty), c.expanded_uncertainty) if c.effects else "–",
             escape(c.standard),
             escape(c.note),
         )
         for c in consequences
     ]
-    columns = ("Quantity", "Value", "Unit", "U (k = 2)", "Method", "Note")
+    columns = ("Quantity", "Value", "Unit", "U (95 %)", "Method", "Note")
     text = "\n".join(f"{c.name}: {c.reported} {c.unit} {c.note}".rstrip() for c in consequences)
     return Fragment(html_table("Calculated by published methods", columns, rows, numeric=(1, 3)), text)
 
@@ -158,6 +160,7 @@ def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError]
         ("lab.toml", f'<code class="digest">{settings}</code>' if settings else "none: defaults"),
         ("labcalc", escape(__version__)),
         ("Methods", "<br>".join(escape(c) for c in dict.fromkeys(c.standard for c in judgement.consequences))),
+        ("Precision statements", "<br>".join(map(_precision, judgement.precision)) or "none in force"),
     ]
     html += html_table("Settings, version, methods", ("What", "Which"), versions)
     html += "".join(
@@ -190,6 +193,15 @@ def show_cautions() -> Fragment:
 
 def _uncertainty(value: float) -> str:
     return str(rounded_to_figures(value, 2)) if math.isfinite(value) else "unknown"
+
+
+def _factor(value: float) -> str:
+    return f"{value:.2f}" if math.isfinite(value) else "–"
+
+
+def _precision(statement: PrecisionStatement) -> str:
+    confirm = ": from memory, confirm it against your own copy of the standard" if statement.mark == "memory" else ""
+    return escape(f"{statement.quantity}: {statement.title}{confirm}")
 
 
 def _known(value: object) -> str:

@@ -67,7 +67,7 @@ def _add_band(figure: go.Figure, curve: Curve) -> None:
         mode="lines",
         line={"width": 0},
         hoverinfo="skip",
-        name="expanded uncertainty (k = 2)",
+        name=curve.band,
     )
 
 
@@ -140,7 +140,12 @@ def _caption(curve: Curve, sample: str) -> str:
 
 
 def _numbers(curve: Curve) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    columns = ("Temperature, °C", "Kinematic viscosity, mm²/s", "U (k = 2), mm²/s", "Kind")
+    columns = (
+        "Temperature, °C",
+        "Kinematic viscosity, mm²/s",
+        f"{curve.band[0].upper()}{curve.band[1:]}, mm²/s",
+        "Kind",
+    )
     measured = [(f"{t:g}", f"{v:.6g}", "", "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)]
     low, high = curve.interval_C
     line = [

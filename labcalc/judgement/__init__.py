@@ -24,11 +24,13 @@ from labcalc.judgement.month_oils import OilSummary
 from labcalc.judgement.month_samples import CarryOver, Duplicates
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.results import UNITS, Result, reported_value
+from labcalc.judgement.uncertainty import COMPONENTS, Effect, by_component
 from labcalc.judgement.verdict import VERDICTS, Judgement, judge
 
 __all__ = [
     "CHART_STATUSES",
     "COMPARISON_COLUMNS",
+    "COMPONENTS",
     "MONTH_VERDICTS",
     "REMEDIES",
     "UNITS",
@@ -44,6 +46,7 @@ __all__ = [
     "Curve",
     "Dossier",
     "Duplicates",
+    "Effect",
     "Judgement",
     "Material",
     "Month",
@@ -51,6 +54,7 @@ __all__ = [
     "OilSummary",
     "Result",
     "Sight",
+    "by_component",
     "chart_status",
     "compare_with_certificates",
     "control_charts",

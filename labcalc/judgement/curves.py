@@ -21,7 +21,7 @@ __all__ = ["Curve", "density_curve", "viscosity_curve"]
 _MARGIN_K = 20.0
 """How far a curve reaches beyond the measured temperatures, [K]."""
 
-_POINTS = 22
+_POINTS = 19
 
 _STEP = 1e-6
 

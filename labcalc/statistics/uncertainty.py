@@ -188,6 +188,8 @@ def _effective(contributions: NDArray[np.float64], degrees: NDArray[np.float64],
 
 def _groups(related: NDArray[np.float64]) -> list[NDArray[np.intp]]:
     """Inputs that hang together by correlation, directly or through others."""
+    if np.array_equal(related, np.eye(len(related))):
+        return list(np.arange(len(related))[:, None])
     reach = np.linalg.matrix_power((related != 0.0).astype(float), len(related)) > 0.0
     return [np.flatnonzero(row) for row in np.unique(reach, axis=0)]
 
