@@ -36,7 +36,7 @@ def draw_control_chart(chart: Chart, month: Month) -> Picture:
         Results with their EWMA and limits, and beneath them the moving ranges, [unit of the chart].
     """
     shown = np.asarray(chart.measured_at < month.last)
-    figure = blank_figure("", f"{'Result' if np.isnan(chart.certified) else 'Difference'}, {chart.unit}", height=480)
+    figure = blank_figure("", f"{'Result' if np.isnan(chart.certified) else 'Difference'}, {chart.unit}", height=410)
     figure.layout.margin.r = 84
     figure.layout.xaxis.update(anchor="y2", type="date", mirror="all")
     figure.layout.yaxis.update(domain=[0.36, 1.0], range=_reach(chart, shown))
