@@ -4,18 +4,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from html import escape
+from html import escape, unescape
 
-from labcalc.figures.markup import Fragment, html_table, note
+from labcalc.figures.markup import Fragment, html_table, note, uncertainty_text
 from labcalc.judgement import Consequence, Judgement, Result, by_component
-from labcalc.statistics import UncertaintyBudget, rounded_to_figures
+from labcalc.statistics import UncertaintyBudget
 
 __all__ = ["show_budget"]
 
+_HEADINGS = {
+    "reference oil": "Oil",
+    "temperature": "Temp.",
+    "repeatability": "Repeats",
+    "resolution": "Step",
+    "adjustment": "Adjust.",
+    "stated": "Stated",
+}
+
 _WORDS = (
-    "Standard uncertainty that each component contributes, in the unit of the quantity; u: all together; ν: effective "
-    "degrees of freedom; U = k·u covers 95.45 %. Sources that results share are carried together into what follows. "
-    "How well an oil follows a published line or table is not in it."
+    "Share of each component in the variance, %; ν: effective degrees of freedom; U: expanded uncertainty, k times the "
+    "standard one, covers 95.45 %. Sources that results share are carried together into what follows. How well an oil follows a "
+    "published line or table is not in it."
 )
 
 
@@ -27,27 +36,33 @@ def show_budget(judgement: Judgement) -> Fragment:
         return note("This run holds no result, and so no uncertainty.")
     components = list(dict.fromkeys(effect.component for one, _ in quantities for effect in one.effects))
     rows = [_row(one, budget, components) for one, budget in quantities if budget is not None]
-    columns = ("Quantity", *(name.capitalize() for name in components), "u", "ν", "k", "U")
+    columns = ("Quantity", *(_HEADINGS[name] for name in components), "ν", "k", "U")
     table = html_table("Uncertainty budget", columns, rows, numeric=tuple(range(1, len(columns))))
-    html = f"<details open><summary>{escape(_WORDS)}</summary>{table}</details>{_sources(judgement.results)}"
-    return Fragment(html, "\n".join(" ".join(row) for row in rows))
+    html = f"{note(_WORDS).html}{table}{_sources(judgement.results)}"
+    return Fragment(html, "\n".join(unescape(" ".join(row)) for row in rows))
 
 
 def _row(one: Result | Consequence, budget: UncertaintyBudget, components: Sequence[str]) -> tuple[str, ...]:
+    variance = budget.standard_uncertainty**2
     parts = by_component(one.effects)
     degrees = budget.effective_degrees_of_freedom
     return (
         escape(f"{one.name}, {one.unit}" if one.unit else one.name),
-        *(_short(parts[name]) if name in parts else "–" for name in components),
-        _short(budget.standard_uncertainty),
+        *(_share(parts[name], variance) if name in parts else "–" for name in components),
         "∞" if math.isinf(degrees) else "–" if math.isnan(degrees) else f"{math.floor(degrees)}",
         f"{budget.coverage_factor:.2f}" if math.isfinite(budget.coverage_factor) else "–",
-        _short(budget.expanded_uncertainty),
+        uncertainty_text(budget.expanded_uncertainty),
     )
 
 
-def _short(value: float) -> str:
-    return str(rounded_to_figures(value, 2)) if math.isfinite(value) else "unknown"
+def _share(part: float, variance: float) -> str:
+    """Return a share of the variance; where one part is unknown, the shares of the others are too."""
+    if math.isnan(part):
+        return "unknown"
+    if math.isnan(variance) or variance == 0.0:
+        return "–"
+    percent = 100.0 * part**2 / variance
+    return f"{percent:.0f}" if percent >= 0.5 else "&lt;1" if percent > 0.0 else "0"
 
 
 def _sources(results: Sequence[Result]) -> str:
@@ -55,5 +70,5 @@ def _sources(results: Sequence[Result]) -> str:
     said: dict[str, dict[str, None]] = {}
     for effect in (effect for result in results for effect in result.effects):
         said.setdefault(effect.component, {})[effect.source.source] = None
-    items = (f"<b>{escape(name)}</b>: {escape('; '.join(texts))}" for name, texts in said.items())
+    items = (f"{escape(_HEADINGS[name])}: {escape(name)}, {escape('; '.join(texts))}" for name, texts in said.items())
     return f'<p class="note">{".<br>".join(items)}.</p>'

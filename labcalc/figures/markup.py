@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-__all__ = ["SUMMARY_MIME", "Fragment", "Summary", "hover_number", "html_table", "note"]
+from labcalc.statistics import rounded_to_figures
+
+__all__ = ["SUMMARY_MIME", "Fragment", "Summary", "hover_number", "html_table", "note", "uncertainty_text"]
 
 SUMMARY_MIME = "application/vnd.labcalc.summary+json"
 
@@ -71,3 +73,8 @@ def html_table(
 def hover_number(reported: str, value: float) -> str:
     """Show the rounded figure; ten figures of it on hover."""
     return f'<span title="{value:.10g}">{escape(reported)}</span>' if math.isfinite(value) else escape(reported)
+
+
+def uncertainty_text(value: float) -> str:
+    """Return an uncertainty to two figures, never with an exponent."""
+    return f"{rounded_to_figures(value, 2):f}" if math.isfinite(value) else "unknown"

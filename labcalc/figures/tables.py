@@ -10,10 +10,9 @@ from typing import Any
 from labcalc import __version__
 from labcalc.errors import ExportError
 from labcalc.exports import without_marks
-from labcalc.figures.markup import Fragment, Summary, hover_number, html_table, note
+from labcalc.figures.markup import Fragment, Summary, hover_number, html_table, note, uncertainty_text
 from labcalc.judgement import Check, Consequence, Judgement, Result
 from labcalc.lab import PrecisionStatement
-from labcalc.statistics import rounded_to_figures
 
 __all__ = [
     "show_cautions",
@@ -102,7 +101,7 @@ def show_results(results: Sequence[Result]) -> Fragment:
             escape(r.name),
             hover_number(r.reported, r.value),
             escape(r.unit),
-            hover_number(_uncertainty(r.expanded_uncertainty), r.expanded_uncertainty),
+            hover_number(uncertainty_text(r.expanded_uncertainty), r.expanded_uncertainty),
             _factor(r.budget.coverage_factor),
             str(len(r.repeats)),
             escape("follows from the other two" if r.follows else "measured"),
@@ -127,7 +126,7 @@ def show_consequences(consequences: Sequence[Consequence]) -> Fragment:
             escape(c.name),
             hover_number(c.reported, c.value) if math.isfinite(c.value) else escape(c.reported),
             escape(c.unit),
-            hover_number(_uncertainty(c.expanded_uncertainty), c.expanded_uncertainty) if c.effects else "–",
+            hover_number(uncertainty_text(c.expanded_uncertainty), c.expanded_uncertainty) if c.effects else "–",
             escape(c.standard),
             escape(c.note),
         )
@@ -189,10 +188,6 @@ def show_cautions() -> Fragment:
         "Precision figures marked 'memory' are to be confirmed against the laboratory's own copy of the standard.",
     )
     return Fragment("<ul>" + "".join(f"<li>{escape(one)}</li>" for one in cautions) + "</ul>", "\n".join(cautions))
-
-
-def _uncertainty(value: float) -> str:
-    return str(rounded_to_figures(value, 2)) if math.isfinite(value) else "unknown"
 
 
 def _factor(value: float) -> str:

@@ -12,6 +12,7 @@ import pandas as pd
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae import ViscosityTemperatureLine, fit_viscosity_temperature, walther_ordinate
+from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.precision import RANGE_FACTOR, precision_in_force
 from labcalc.judgement.uncertainty import STATED, Effect, unknown
@@ -128,7 +129,8 @@ def _reference_oil(mean: Mean, certificates: Certificates) -> Effect:
     oil, nearest = min(fitting, key=lambda pair: _distance(mean, pair[1]))
     standard = nearest.expanded_uncertainty / nearest.coverage_factor
     scale = 1.0 if mean.quantity == "density" else mean.value / nearest.value
-    basis = f"{oil}, U = {nearest.expanded_uncertainty:g} (k = {nearest.coverage_factor:g}) at {nearest.value:g}"
+    size = f"U = {nearest.expanded_uncertainty:g} {UNITS[mean.quantity]} (k = {nearest.coverage_factor:g})"
+    basis = f"{oil}, {size} at {nearest.temperature_C:g} °C"
     # in units of the certificate's own standard uncertainty, so that one lot is one source at all temperatures
     source = InputQuantity(f"certificate of {oil}, {mean.quantity}", 0.0, 1.0, "standard uncertainty", source=basis)
     return Effect(component, source, scale * standard)

@@ -51,7 +51,7 @@ class Result:
             return f"unknown: lab.toml states none under [report], and the budget lacks {'; '.join(missing)}"
         if any(effect.component == STATED for effect in self.effects):
             return self.effects[0].source.source
-        return "budget by component"
+        return "by component, see the uncertainty budget"
 
     @property
     def name(self) -> str:
