@@ -187,21 +187,20 @@ def show_duplicates(report: MonthReport) -> Fragment:
         return note("No run of the month has a second determination at the same temperature.")
     rows = [
         (
-            escape(one.precision_class),
-            escape(f"{one.quantity} at {one.temperature_C:g} °C"),
+            escape(f"{one.precision_class}, {one.quantity} at {one.temperature_C:g} °C"),
             str(one.groups),
             hover_number(_figures(one.deviation), one.deviation),
             _with_interval(one.limit, one.interval),
             escape("–" if math.isnan(one.published) else f"{_figures(one.published)} {one.unit}"),
             str(len(one.beyond)),
-            escape(one.method),
         )
         for one in report.duplicates
     ]
-    columns = ("Class", "Quantity", "Runs", "s_r", "r = 2.77 s_r", "Published r", "Beyond it", "Statement")
-    html = html_table(
-        "Second fills within a run, pooled: viscosity in %, density in kg/m³", columns, rows, numeric=(2, 3, 4, 5, 6)
-    )
+    columns = ("Class, quantity", "Runs", "s_r", "r = 2.77 s_r", "Published r", "Beyond it")
+    caption = "Second fills within a run, pooled: viscosity in %, density in kg/m³"
+    html = html_table(caption, columns, rows, numeric=(1, 2, 3, 4, 5))
+    statements = "; ".join(dict.fromkeys(one.method for one in report.duplicates if one.method)) or "none stated"
+    html += f'<p class="note">{escape(f"Published r: {statements}.")}</p>'
     text = "\n".join(
         f"{one.precision_class}, {one.quantity} at {one.temperature_C:g} °C: r {one.limit:.3g} {one.unit} "
         f"from {one.groups} runs"
@@ -236,15 +235,13 @@ def show_operators(report: MonthReport) -> Fragment:
     """Return the runs of each operator on each instrument."""
     if report.workload.empty:
         return note("No run, no operator.")
-    work = report.workload
-    work = work.assign(kind=work["instrument"].where(work["instrument"] != "", "no name") + ", " + work["role"] + "s")
-    table = work.pivot_table(index="operator", columns="kind", values="runs", aggfunc="sum", fill_value=0)
-    names = [str(kind) for kind in table.columns]
+    table = report.workload.pivot_table(
+        index=["operator", "instrument"], columns="role", values="runs", aggfunc="sum", fill_value=0
+    ).reindex(columns=["sample", "reference"], fill_value=0)
     rows = [
-        (escape(str(operator) or "no name"), *map(str, counts), str(sum(counts)))
-        for operator, counts in zip(table.index, table.to_numpy().tolist(), strict=True)
+        (escape(str(operator) or "no name"), escape(str(instrument) or "no name"), *map(str, counts), str(sum(counts)))
+        for (operator, instrument), counts in zip(table.index.to_list(), table.to_numpy().tolist(), strict=True)
     ]
-    html = html_table(
-        "Runs by operator", ("Operator", *names, "Together"), rows, numeric=tuple(range(1, len(names) + 2))
-    )
-    return Fragment(html, "\n".join(f"{row[0]}: {row[-1]} runs" for row in rows))
+    columns = ("Operator", "Instrument", "Samples", "Reference oils", "Together")
+    html = html_table("Runs by operator and instrument", columns, rows, numeric=(2, 3, 4))
+    return Fragment(html, "\n".join(f"{row[0]} on {row[1]}: {row[-1]} runs" for row in rows))
