@@ -159,8 +159,8 @@ def show_limits(report: MonthReport) -> Fragment:
     )
     html = html_table(caption, columns, rows, numeric=(1, 2, 3))
     sights = [one.sentence for one in report.sights]
-    caution = "With limits from few results both numbers differ widely from chart to chart."
-    html += "".join(f'<p class="note">{escape(line)}</p>' for line in (*sights, caution))
+    sights += [] if report.sight_of_few is None else [report.sight_of_few.sentence]
+    html += "".join(f'<p class="note">{escape(line)}</p>' for line in sights)
     return Fragment(html, "\n".join(sights))
 
 

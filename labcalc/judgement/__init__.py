@@ -11,9 +11,7 @@ from labcalc.judgement.control_state import (
     REMEDIES,
     ChartState,
     ChartStatus,
-    Sight,
     chart_status,
-    sight_of,
     states_at,
 )
 from labcalc.judgement.curves import Curve, density_curve, viscosity_curve
@@ -24,6 +22,7 @@ from labcalc.judgement.month_oils import OilSummary
 from labcalc.judgement.month_samples import CarryOver, Duplicates
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.results import UNITS, Result, reported_value
+from labcalc.judgement.sight import EstimatedSight, Sight, sight_of, sight_of_few
 from labcalc.judgement.uncertainty import COMPONENTS, Effect, by_component
 from labcalc.judgement.verdict import VERDICTS, Judgement, judge
 
@@ -47,6 +46,7 @@ __all__ = [
     "Dossier",
     "Duplicates",
     "Effect",
+    "EstimatedSight",
     "Judgement",
     "Material",
     "Month",
@@ -66,6 +66,7 @@ __all__ = [
     "report_month",
     "reported_value",
     "sight_of",
+    "sight_of_few",
     "states_at",
     "viscosity_curve",
 ]

@@ -4,32 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 import pandas as pd
 
 from labcalc.judgement.control import Chart, ChartSignal
-from labcalc.lab import ControlChoices
-from labcalc.statistics import (
-    Alternation,
-    Beyond,
-    RunRule,
-    Trend,
-    ewma_run_length,
-    rules_run_length,
-    simulated_run_length,
-)
 
 __all__ = [
     "CHART_STATUSES",
     "REMEDIES",
     "ChartState",
     "ChartStatus",
-    "Sight",
     "chart_status",
-    "sight_of",
     "states_at",
 ]
 
@@ -67,25 +54,6 @@ class ChartState:
     finding: str
     distance: float
     """The larger of the result's and the EWMA's distance from the centre, in its limit, [-]; NaN without limits."""
-
-
-@dataclass(frozen=True)
-class Sight:
-    """What a chart can see: results until a false alarm, and until a shift of one sigma is found, on average."""
-
-    signals: str
-    """Which signals, in words."""
-    false_alarm: float
-    one_sigma: float
-    source: str
-
-    @property
-    def sentence(self) -> str:
-        """Both numbers in one sentence."""
-        return (
-            f"By {self.signals}, a shift of one standard deviation is found in about {self.one_sigma:.0f} results; "
-            f"a false alarm comes about every {self.false_alarm:.0f} results ({self.source})."
-        )
 
 
 def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> ChartStatus:
@@ -216,45 +184,3 @@ def _provisional(chart: Chart) -> str:
 
 def _counted(number: int, thing: str) -> str:
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
-
-
-def sight_of(control: ControlChoices) -> tuple[Sight, ...]:
-    """Return what charts can see by these choices, by exact run lengths.
-
-    Parameters
-    ----------
-    control : ControlChoices
-        Run rules, EWMA weight and multiple.
-
-    Returns
-    -------
-    tuple of Sight
-        One where all signals of the chart have one exact run length; run rules beside an EWMA give one each, and the
-        chart as a whole signals no later than the sooner of the two.
-    """
-    return _sight(control.rules, control.ewma_weight, control.ewma_multiple)
-
-
-@lru_cache(maxsize=8)
-def _sight(rules: tuple[RunRule, ...], weight: float, multiple: float) -> tuple[Sight, ...]:
-    alone = [rule.sigmas for rule in rules if isinstance(rule, Beyond) and rule.window == 1]
-    if weight > 0.0 and len(rules) == 1 and alone:
-        together = [
-            ewma_run_length(weight, multiple, shift, individuals_limit=alone[0]).average for shift in (0.0, 1.0)
-        ]
-        words = f"limits at {alone[0]:g} s and an EWMA of weight {weight:g}"
-        return (Sight(words, together[0], together[1], "exact for known limits"),)
-    found = [_rules_sight(rules)] if rules else []
-    if weight > 0.0:
-        lengths = [ewma_run_length(weight, multiple, shift).average for shift in (0.0, 1.0)]
-        found.append(Sight(f"the EWMA of weight {weight:g} alone", lengths[0], lengths[1], "exact for known limits"))
-    return tuple(found)
-
-
-def _rules_sight(rules: tuple[RunRule, ...]) -> Sight:
-    words = "the run rules " + ", ".join(map(str, rules))
-    if any(isinstance(rule, Trend | Alternation) for rule in rules):
-        false, one = (simulated_run_length(rules, shift).average for shift in (0.0, 1.0))
-        return Sight(words, false, one, "simulated, 10000 charts")
-    false, one = (rules_run_length(rules, shift).average for shift in (0.0, 1.0))
-    return Sight(words, false, one, "exact for known limits")

@@ -10,13 +10,13 @@ import pandas as pd
 
 from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Refusal, SourceFile
-from labcalc.judgement.control_state import Sight, sight_of
 from labcalc.judgement.material import Material
 from labcalc.judgement.month_actions import Action, ranked_actions
 from labcalc.judgement.month_notices import notices_of
 from labcalc.judgement.month_oils import OilSummary, summarise_oils
 from labcalc.judgement.month_samples import CarryOver, Duplicates, carry_over, duplicates_of, workload_of
 from labcalc.judgement.period import Month, month_of
+from labcalc.judgement.sight import EstimatedSight, Sight, sight_of, sight_of_few
 from labcalc.lab import Decision, Laboratory
 
 __all__ = ["MONTH_VERDICTS", "MonthReport", "report_month"]
@@ -36,6 +36,8 @@ class MonthReport:
     reference_runs: int
     oils: tuple[OilSummary, ...]
     sights: tuple[Sight, ...]
+    sight_of_few: EstimatedSight | None
+    """What charts whose limits rest on few results can see; None where no chart's do."""
     duplicates: tuple[Duplicates, ...]
     carry_overs: tuple[CarryOver, ...]
     workload: pd.DataFrame
@@ -123,6 +125,7 @@ def report_month(material: Material, month: str = "") -> MonthReport:
         reference_runs=int(rows.loc[rows["role"] == "reference", "run"].nunique()),
         oils=oils,
         sights=sight_of(laboratory.control),
+        sight_of_few=_sight_of_few(oils, laboratory),
         duplicates=duplicates,
         carry_overs=carry_overs,
         workload=workload_of(rows),
@@ -141,6 +144,11 @@ def _last_month(record: pd.DataFrame) -> str:
     if pd.isna(last):
         raise MonthError("the record holds no dated run: there is no month to report on")
     return f"{last:%Y-%m}"
+
+
+def _sight_of_few(oils: tuple[OilSummary, ...], laboratory: Laboratory) -> EstimatedSight | None:
+    numbers = [one.chart.limits.number for one in oils if one.chart.limits and one.chart.limits.provisional]
+    return sight_of_few(laboratory.control, min(numbers)) if numbers else None
 
 
 def _decisions(material: Material, rows: pd.DataFrame, month: Month) -> tuple[Decision, ...]:

@@ -17,6 +17,7 @@ from labcalc.judgement import (
     chart_status,
     control_charts,
     sight_of,
+    sight_of_few,
     states_at,
 )
 from labcalc.lab import Baseline, CertifiedValue, ControlChoices, Decision, Laboratory, ReferenceLot, ReferenceMaterial
@@ -250,6 +251,18 @@ def test_rules_with_trends_are_simulated() -> None:
     (sight,) = sight_of(ControlChoices(rules=NELSON, ewma_weight=0.0))
     assert sight.source == "simulated, 10000 charts"
     assert sight.one_sigma < 15 < sight.false_alarm
+
+
+def test_limits_from_few_results_give_false_alarms_oftener_or_more_seldom() -> None:
+    """Limits at 3 s from 20 results, own simulation of 20 000 baselines: 274 in the middle, one in ten below 34."""
+    few = sight_of_few(ControlChoices(ewma_weight=0.0), 20)
+    assert few is not None
+    assert few.median == pytest.approx(274, rel=0.35)
+    assert few.often == pytest.approx(34, rel=0.8)
+    assert few.sentence.startswith(
+        "Where limits were set from 20 results alone, every second chart gives a false alarm "
+    )
+    assert sight_of_few(ControlChoices(rules=PETROLEUM), 20) is None
 
 
 def test_charts_in_control_signal_as_often_as_they_say() -> None:
