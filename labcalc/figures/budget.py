@@ -23,8 +23,8 @@ _HEADINGS = {
 
 _WORDS = (
     "Share of each component in the variance, %; ν: effective degrees of freedom; U: expanded uncertainty, k times the "
-    "standard one, covers 95.45 %. Sources that results share are carried together into what follows. How well an oil follows a "
-    "published line or table is not in it."
+    "standard one, covers 95.45 %. Sources that results share are carried together into what follows. "
+    "How well an oil follows a published line or table is not in it."
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from labcalc.judgement.certificates import UNITS
@@ -36,6 +37,12 @@ def precision_in_force(dossier: Dossier, quantity: str, temperature_C: float, va
         where = f"{precision_class} at {temperature_C:g} °C"
         return InForce(None, f"no precision statement for {quantity} of {where}")
     if not statement.holds_for(value):
-        reach = f"{statement.lowest:g} to {statement.highest:g} {UNITS[quantity]}"
-        return InForce(None, f"{statement.method} states its precision for {reach} only")
+        return InForce(None, f"{statement.method} states its precision for {_reach(statement)} only")
     return InForce(statement)
+
+
+def _reach(statement: PrecisionStatement) -> str:
+    low, high, unit = statement.lowest, statement.highest, UNITS[statement.quantity]
+    if math.isnan(low):
+        return f"up to {high:g} {unit}"
+    return f"{low:g} {unit} and above" if math.isnan(high) else f"{low:g} to {high:g} {unit}"

@@ -13,6 +13,7 @@ from labcalc import figures
 from labcalc.figures import Fragment, Picture
 from labcalc.judgement import Judgement
 from tests.judgement.conftest import GOOD, REFERENCE, Judge
+from tests.judgement.test_uncertainty import BUDGET
 
 PLOTLY = "application/vnd.plotly.v1+json"
 
@@ -98,6 +99,7 @@ def test_text_of_an_export_is_escaped(judged: Judge) -> None:
         figures.show_checks(judgement.checks),
         figures.show_results(judgement.results),
         figures.show_consequences(judgement.consequences),
+        figures.show_budget(judgement),
         figures.show_provenance(judgement),
         figures.show_refusals(judgement),
     ]
@@ -114,3 +116,19 @@ def test_full_precision_is_under_the_rounded_figure(judged: Judge) -> None:
 def test_every_column_header_has_a_scope(judged: Judge) -> None:
     page = figures.show_checks(judged().checks)._repr_html_()
     assert page.count("<th") - page.count("<thead") == page.count('<th scope="')
+
+
+def test_the_budget_tells_shares_sources_and_what_is_not_known(judged: Judge) -> None:
+    whole = figures.show_budget(judged(lab=BUDGET))
+    row = next(line for line in whole.text.splitlines() if line.startswith("Density at 40 °C"))
+    shares = [0.0 if word == "<1" else float(word) for word in row.split("kg/m³ ")[1].split()[:5]]
+    assert sum(shares) == pytest.approx(100.0, abs=3.0)
+    assert "RO-1 lot A, U = 0.1 kg/m³ (k = 2) at 40 °C" in whole.html
+    lacking = figures.show_budget(judged(lab=BUDGET.replace("temperature_K = 0.02\n", "")))
+    assert "temperature, lab.toml gives no [uncertainty] temperature_K" in lacking.html
+    assert "unknown" in lacking.text
+
+
+def test_a_precision_statement_from_memory_is_named_where_the_numbers_came_from(judged: Judge) -> None:
+    html = figures.show_provenance(judged()).html
+    assert "ASTM D445, edition 2015 to 2024, formulated oils [memory]: from memory, confirm it against your own" in html

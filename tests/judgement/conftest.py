@@ -60,11 +60,13 @@ Judge = Callable[..., Judgement]
 def judged(tmp_path: Path) -> Judge:
     """Judge run S1 of an export, with a reference-oil export as the record."""
 
-    def call(export: str = GOOD, record: str = REFERENCE, run: str = "S1", lab: str = LAB) -> Judgement:
+    def call(
+        export: str = GOOD, record: str = REFERENCE, run: str = "S1", lab: str = LAB, header: str = HEADER
+    ) -> Judgement:
         (tmp_path / "lab.toml").write_text(lab, encoding="utf-8")
         (tmp_path / "record").mkdir(exist_ok=True)
         (tmp_path / "record" / "past.csv").write_text(HEADER + record, encoding="utf-8")
-        (tmp_path / "today.csv").write_text(HEADER + export, encoding="utf-8")
+        (tmp_path / "today.csv").write_text(header + export, encoding="utf-8")
         return judge(gather([tmp_path / "today.csv"], tmp_path / "lab.toml").dossier(run))
 
     return call
