@@ -38,6 +38,7 @@ def test_humid_air_against_the_full_equation(t: float, p: float, h: float) -> No
 
 @pytest.mark.parametrize("t", [0.0, 15.0, 20.0, 40.0])
 def test_dry_air_against_the_full_equation(t: float) -> None:
+    """The equation CIPM-2007, written out above, for no humidity."""
     assert formulae.dry_air_density(t) == pytest.approx(cipm_2007(t, 101325.0, 0.0), rel=5e-4)
     assert formulae.dry_air_density(t, 500.0) == pytest.approx(float(formulae.dry_air_density(t)) * 500.0 / 1013.25)
 

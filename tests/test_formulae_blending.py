@@ -88,7 +88,7 @@ def test_a_crude_from_its_own_cuts() -> None:
 
 
 @pytest.mark.parametrize("fraction", [0.0, 0.013, 0.5, 1.0])
-def test_the_fraction_comes_back(fraction: float) -> None:
+def test_derivation_the_fraction_comes_back(fraction: float) -> None:
     added, base = single(LUBES, 0), single(LUBES, 1)
     pair = formulae.fit_viscosity_temperature([40.0, 100.0], [[30.6, 5.23], [480.0, 31.5]])
     blend = formulae.blend_lines([fraction, 1.0 - fraction], pair)

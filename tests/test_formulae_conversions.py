@@ -59,7 +59,7 @@ def test_universal_seconds_below_the_table_are_refused() -> None:
         (formulae.kinematic_from_redwood, formulae.redwood_from_kinematic, 38.0),
     ],
 )
-def test_legacy_scales_there_and_back(there: object, back: object, lowest: float) -> None:
+def test_derivation_legacy_scales_there_and_back(there: object, back: object, lowest: float) -> None:
     values = np.concatenate([[lowest, 99.0, 100.0], np.geomspace(101.0, 5000.0, 50)])
     np.testing.assert_allclose(back(there(values)), values, rtol=1e-12)  # type: ignore[operator]
     with pytest.raises(OutOfRangeError, match="worse than 5 %"):
@@ -73,7 +73,7 @@ def test_redwood_equations_meet_within_a_thousandth() -> None:
     assert above == pytest.approx(below, rel=1e-3)
 
 
-def test_viscosities_of_the_fahrenheit_pair() -> None:
+def test_derivation_viscosities_of_the_fahrenheit_pair() -> None:
     """ASTM D341: at 100 °F and 210 °F on the line, without a warning for the 2.2 K below 40 °C."""
     with warnings.catch_warnings():
         warnings.simplefilter("error")

@@ -120,6 +120,18 @@ def test_points_that_bend_the_other_way_are_refused() -> None:
         formulae.fit_vogel([20.0, 40.0, 40.0], [30.0, 20.0, 20.0])
 
 
+def test_derivation_andrade_comes_back() -> None:
+    """Points of ln ν = a + b/T; two of them and six give the curve back, and a slope of −b/T² everywhere."""
+    T = OIL_C + ZERO_C
+    nu = np.exp(-10.0 + 4000.0 / T)
+    for points in (slice(None), [2, 5]):
+        curve = formulae.fit_andrade(OIL_C[points], nu[points])
+        np.testing.assert_allclose([curve.a, curve.b_K], [-10.0, 4000.0], rtol=1e-11)
+        inside = OIL_C[2:]
+        np.testing.assert_allclose(curve.viscosity_at(inside), nu[2:], rtol=1e-11)
+        np.testing.assert_allclose(curve.relative_slope_at(inside), -4000.0 / T[2:] ** 2, rtol=1e-11)
+
+
 def test_derivation_m_value() -> None:
     """Natural logarithms give the same m; the constant changes the second decimal."""
     T = np.array([40.0, 100.0]) + ZERO_C

@@ -130,7 +130,7 @@ def test_beside_a_joint_the_last_value_is_kept_and_said() -> None:
     np.testing.assert_allclose(settled, wanted, atol=0.1)
 
 
-def test_expansion_from_two_densities() -> None:
+def test_derivation_expansion_from_two_densities() -> None:
     """The equation of CTL, solved: an oil of the tables gives back its own expansion, in either order."""
     hot = density_at(870.0, 15.0, 100.0)
     alpha = float(volume_correction(density_at_60F(870.0, 15.0), 15.0).alpha_60)
@@ -144,7 +144,7 @@ def test_expansion_from_two_densities() -> None:
         alpha_60_from_densities(870.0, 15.0, 869.0, 100.0)
 
 
-def test_every_lubricating_oil_falls_by_the_same_slope() -> None:
+def test_derivation_every_lubricating_oil_falls_by_the_same_slope() -> None:
     """The expansion of the group is 0.34878/ρ, so that ρα, the slope, is the same for all: 0.34878 × 1.8 = 0.628."""
     slope = density_slope(np.linspace(810.0, 1100.0, 30), 15.0, 16.0)
     np.testing.assert_allclose(slope, -0.34878 * 1.8, rtol=2e-3)
@@ -190,6 +190,7 @@ def test_impossible_gravity_is_refused() -> None:
 def test_kinematic_and_dynamic_viscosity() -> None:
     """ISO/TR 3666:1998: water at 20 °C has 1.0016 mPa·s and 1.0034 mm²/s; its density is 998.207 kg/m³."""
     assert kinematic_from_dynamic(1.0016, 998.207) == pytest.approx(1.0034, abs=5e-5)
+    assert dynamic_from_kinematic(1.0034, 998.207) == pytest.approx(1.0016, abs=5e-5)
     assert dynamic_from_kinematic(kinematic_from_dynamic(63.2, 862.0), 862.0) == pytest.approx(63.2, rel=1e-15)
     with pytest.raises(OutOfRangeError, match="density 0 kg/m³"):
         kinematic_from_dynamic(1.0, 0.0)

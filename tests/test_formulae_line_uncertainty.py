@@ -78,7 +78,7 @@ def test_derivation_weights_repeat_points() -> None:
 @pytest.mark.parametrize(
     ("at_C", "extrapolated"), [(20.0, False), (53.0, False), (100.0, False), (-20.0, True), (150.0, True)]
 )
-def test_bands_cover_95_percent(stated: float | None, at_C: float, extrapolated: bool) -> None:
+def test_derivation_bands_cover_95_percent(stated: float | None, at_C: float, extrapolated: bool) -> None:
     oils = formulae.estimate_viscosity_temperature(T, results(1), stated)
     further = true_viscosity(at_C) * np.exp(0.004 * np.random.default_rng(2).standard_normal(OILS))
     with pytest.warns(ExtrapolationWarning) if extrapolated else np.errstate():
@@ -149,7 +149,7 @@ def test_levels_are_probabilities() -> None:
 
 
 @pytest.mark.parametrize("freedom", [np.inf, 6.0])
-def test_oils_that_follow_the_line_are_called_departing_one_time_in_twenty(freedom: float) -> None:
+def test_derivation_oils_that_follow_the_line_are_called_departing_one_time_in_twenty(freedom: float) -> None:
     rng = np.random.default_rng(7)
     noise = 0.4 if np.isinf(freedom) else 0.4 * np.sqrt(rng.chisquare(freedom, OILS) / freedom)[:, None]
     found = formulae.departure_from_line(T, results(8), noise, noise_degrees_of_freedom=freedom)
