@@ -6,7 +6,19 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-from labcalc.lab._tables import Key, choice, day, listed, number, table, tables, text, whole_number
+from labcalc.lab._tables import (
+    UNFIT,
+    Key,
+    Problems,
+    choice,
+    day,
+    listed,
+    number,
+    table,
+    tables,
+    text,
+    whole_number,
+)
 from labcalc.lab.laboratory import Baseline, ControlChoices
 from labcalc.statistics import CHART_CONSTANTS, PERFORMANCE_THRESHOLDS, RULE_SETS, Beyond, PerformanceThresholds
 
@@ -34,25 +46,35 @@ _BASELINE = table(
 )
 
 
-def _rule(count: int, window: int, sigmas: float) -> tuple[int, int, float]:
-    return count, window, sigmas
+def _check_rule(rule: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    if rule["count"] > rule["window"]:
+        yield "count", f"{rule['count']}: at most of ({rule['window']}) is expected"
 
 
-def _check_rule(rule: tuple[int, int, float]) -> Iterator[tuple[str, str]]:
-    count, window, _ = rule
-    if count > window:
-        yield "count", f"{count}: at most of ({window}) is expected"
-
-
-_RULE = table(
-    {
-        "count": Key(whole_number(1, 50)),
-        "of": Key(whole_number(1, 50), field="window"),
-        "beyond_sigmas": Key(number(0, 6), field="sigmas"),
-    },
-    _rule,
-    _check_rule,
+_OWN_RULES = tables(
+    table(
+        {
+            "count": Key(whole_number(1, 50)),
+            "of": Key(whole_number(1, 50), field="window"),
+            "beyond_sigmas": Key(number(0, 6), field="sigmas"),
+        },
+        dict,
+        _check_rule,
+    ),
+    unique=lambda rule: tuple(rule.values()),
+    called="the same rule",
+    may_be_empty=False,
 )
+_NAMED_RULES = choice(RULE_SETS)
+
+
+def _rules(value: Any, path: str, problems: Problems) -> Any:
+    """Read the name of a rule set, or rules with counts of one's own."""
+    if isinstance(value, list):
+        own = _OWN_RULES(value, path, problems)
+        return UNFIT if own is UNFIT else tuple(Beyond(**rule) for rule in own)
+    name = _NAMED_RULES(value, path, problems)
+    return UNFIT if name is UNFIT else RULE_SETS[name]
 
 
 def _performance(
@@ -85,10 +107,6 @@ _PERFORMANCE = table(
 )
 
 
-def _control(rules: str, own_rules: tuple[tuple[int, int, float], ...], **choices: Any) -> ControlChoices:
-    return ControlChoices(rules=tuple(Beyond(*one) for one in own_rules) or RULE_SETS[rules], **choices)
-
-
 def _check_control(control: ControlChoices) -> Iterator[tuple[str, str]]:
     if control.settled_results < control.fewest_results:
         few, settled = control.fewest_results, control.settled_results
@@ -100,8 +118,7 @@ CONTROL = table(
         "baseline": Key(
             tables(_BASELINE, unique=lambda one: one, called="the same baseline"), _DEFAULT.baselines, field="baselines"
         ),
-        "rules": Key(choice(RULE_SETS), "limits only"),
-        "rule": Key(tables(_RULE, unique=lambda one: one, called="the same rule"), (), field="own_rules"),
+        "rules": Key(_rules, _DEFAULT.rules),
         "ewma_weight": Key(number(0, 1), _DEFAULT.ewma_weight),
         "ewma_multiple": Key(_ABOVE_ZERO, _DEFAULT.ewma_multiple),
         "constants": Key(choice(CHART_CONSTANTS), _DEFAULT.constants),
@@ -110,7 +127,7 @@ CONTROL = table(
         "settled_results": Key(whole_number(5, 1000), _DEFAULT.settled_results),
         "performance": Key(_PERFORMANCE, _DEFAULT.performance),
     },
-    _control,
+    ControlChoices,
     _check_control,
 )
-"""Reader of the whole table; ``rule`` tables, where there are any, stand instead of a set named by ``rules``."""
+"""Reader of the whole table."""

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import copy
+import tomllib
 from datetime import date
+from typing import Any
 
 import pytest
 
 from labcalc.errors import SettingsError
 from labcalc.lab import Baseline, ControlChoices
+from labcalc.lab._tables import UNFIT, Problems
+from labcalc.lab.settings import _FILE
 from labcalc.statistics import PETROLEUM, Beyond, PerformanceThresholds
 from tests.lab.conftest import Load
+from tests.lab.test_wrong_values import ODD, places
 
 CONTROL = """
 [control]
@@ -37,17 +43,19 @@ def test_the_table_becomes_choices(load: Load) -> None:
 
 
 def test_rules_of_its_own_stand_instead_of_a_set(load: Load) -> None:
-    rules = "[control]\nrule = [{ count = 1, of = 1, beyond_sigmas = 3 }, { count = 7, of = 7, beyond_sigmas = 0 }]"
+    rules = "[control]\nrules = [{ count = 1, of = 1, beyond_sigmas = 3 }, { count = 7, of = 7, beyond_sigmas = 0 }]"
     assert load(new=rules).control.rules == (Beyond(1, 1, 3.0), Beyond(7, 7, 0.0))
 
 
 MISTAKES = [
+    ("rules = 3", "control.rules: 3: one of 'western electric', 'nelson', 'petroleum', 'limits only' is expected"),
+    ("rules = []", "control.rules: an empty list: tables are expected, each under a heading [[control.rules]]"),
     (
         "rules = 'petrol'",
         "control.rules: 'petrol': one of 'western electric', 'nelson', 'petroleum', 'limits only' is ",
     ),
     ("ewma_weight = 1.5", "control.ewma_weight: 1.5: a number from 0 to 1 is expected"),
-    ("rule = [{ count = 3, of = 2, beyond_sigmas = 2 }]", "control.rule[1].count: 3: at most of (2) is expected"),
+    ("rules = [{ count = 3, of = 2, beyond_sigmas = 2 }]", "control.rules[1].count: 3: at most of (2) is expected"),
     (
         "baseline = [{ from = 2026-02-01, to = 2026-01-01 }]",
         "control.baseline[1].to: 2026-01-01: a day on or after from (2026-02-01) is expected",
@@ -69,3 +77,18 @@ def test_a_mistake_is_named(load: Load, line: str, problem: str) -> None:
     with pytest.raises(SettingsError) as refused:
         load(new=f"[control]\n{line}")
     assert f"lab.toml: {problem}" in str(refused.value)
+
+
+@pytest.mark.parametrize("odd", ODD, ids=lambda odd: repr(odd)[:20])
+def test_an_odd_value_anywhere_is_taken_or_named(odd: Any) -> None:
+    whole = {"laboratory": {"name": "L", "time_zone": "UTC"}, **tomllib.loads(CONTROL)}
+    whole["control"]["rules"] = [{"count": 7, "of": 7, "beyond_sigmas": 0}]
+    for path in places(whole):
+        altered = copy.deepcopy(whole)
+        parent: Any = altered
+        for key in path[:-1]:
+            parent = parent[key]
+        parent[path[-1]] = odd
+        problems = Problems()
+        assert (_FILE(altered, "", problems) is UNFIT) == bool(problems)
+        assert all(key for key, _ in problems)
