@@ -39,6 +39,10 @@ def main() -> None:
     report(
         "viscosity_index", "interpolating both table columns", VALUES, lambda: formulae.viscosity_index(U, Y), columns
     )
+    alone = seconds(lambda: formulae.viscosity_index(U, Y))
+    name, one_by_one = _scalar_index()
+    loop = seconds(lambda: [one_by_one(u, y) for u, y in zip(U[:LOOPED].tolist(), Y[:LOOPED].tolist(), strict=True)], 3)
+    print(f"{'viscosity_index':40} {loop / LOOPED * VALUES / alone:8.0f} × faster than a loop of {name}")
     exponential = seconds(lambda: np.log10(np.log10(U)))
     report("walther_ordinate", "two logarithms", VALUES, lambda: formulae.walther_ordinate(U), exponential)
     ordinate = formulae.walther_ordinate(U)
@@ -79,6 +83,11 @@ def main() -> None:
     )
     density, temperature = random.uniform(840.0, 900.0, OILS), random.uniform(10.0, 100.0, OILS)
     correction = seconds(lambda: formulae.volume_correction(density, temperature))
+    rows = random.uniform(840.0, 900.0, VALUES), random.uniform(10.0, 100.0, VALUES)
+    exponential = seconds(lambda: np.exp(-1e-3 * rows[1]))
+    report(
+        "density_at, 1e6 rows", "one np.exp over them", VALUES, lambda: formulae.density_at(*rows, 15.0), exponential
+    )
     for commodity in formulae.COMMODITIES:
         report(
             f"density_at, {commodity}",
@@ -87,6 +96,29 @@ def main() -> None:
             lambda commodity=commodity: formulae.density_at(density, temperature, 15.0, commodity=commodity),
             correction,
         )
+
+    linearity("viscosity_index", lambda n: formulae.viscosity_index(U[:n], Y[:n]))
+    linearity("density_at", lambda n: formulae.density_at(rows[0][:n], rows[1][:n], 15.0))
+    linearity("walther_ordinate", lambda n: formulae.walther_ordinate(U[:n]))
+    oils = np.stack([U, Y], axis=-1)
+    linearity("fit_viscosity_temperature", lambda n: formulae.fit_viscosity_temperature([40.0, 100.0], oils[:n]))
+
+
+def linearity(name: str, work: Callable[[int], object]) -> None:
+    """Print the time a value for more and more values: a cost that grows in proportion stays level or falls."""
+    counts = [10**power for power in (3, 4, 5, 6)]
+    each = [seconds(lambda count=count: work(count)) / count * 1e9 for count in counts]
+    figures = "  ".join(f"{count:.0e}: {one:.0f}" for count, one in zip(counts, each, strict=True))
+    print(f"{name:40} ns a value for {figures}; 1e6 costs {1000.0 * each[-1] / each[0]:.0f} times what 1e3 does")
+
+
+def _scalar_index() -> tuple[str, Callable[[float, float], object]]:
+    """Return a viscosity index of one pair at a time: of a scalar library where one is installed, else our own."""
+    try:
+        from chemicals.viscosity import viscosity_index
+    except ImportError:
+        return "labcalc's own formula, called pair by pair (no scalar library installed)", formulae.viscosity_index
+    return "chemicals' scalar formula", lambda u, y: viscosity_index(1e-6 * u, 1e-6 * y)
 
 
 def _general_fits(temperature_C: NDArray[np.float64], viscosities: NDArray[np.float64]) -> None:
