@@ -15,7 +15,7 @@ from labcalc.formulae.volume_correction import (
     corrected,
     fahrenheit,
     gauge_psi,
-    subgroup_of,
+    of_subgroup,
 )
 
 __all__ = ["DensitySearch"]
@@ -23,6 +23,8 @@ __all__ = ["DensitySearch"]
 _AGREES = 1e-6
 """Difference from the observed density that ends the iteration, [kg/m³]."""
 _MOST_PASSES = 15
+_BLOCK = 32_768
+"""Densities that are worked on together: few enough that they stay in the processor's cache."""
 _BESIDE_JOINT = 1.0
 """How near a joint a refined product may stay unsettled, [kg/m³]."""
 
@@ -39,6 +41,13 @@ class DensitySearch:
 
     def density_60F(self, commodity: str) -> NDArray[np.float64]:
         """Return the densities at 60 °F; refuse, or beside a joint warn of, those that don't settle."""
+        found = np.empty_like(self.observed)
+        for start in range(0, found.size, _BLOCK):
+            block = slice(start, start + _BLOCK)
+            found[block] = self._only(block)._settled(commodity)
+        return found
+
+    def _settled(self, commodity: str) -> NDArray[np.float64]:
         unknown = np.isnan(self.observed) | np.isnan(self.temperature) | np.isnan(self.pressure)
         if self.alpha is not None:
             unknown = unknown | np.isnan(self.alpha)
@@ -62,7 +71,7 @@ class DensitySearch:
         E = self.observed / correction.factor - density_60F
         Dt = np.zeros_like(E)
         if self.alpha is None:
-            D_alpha = np.array(self.group.D_alpha)[subgroup_of(density_60F, self.group)]
+            D_alpha = of_subgroup(self.group.D_alpha, density_60F, self.group)
             step = correction.alpha_60 * (T - 60.0)
             Dt = D_alpha * step * (1.0 + 1.6 * step)
         Dp = (
@@ -80,7 +89,7 @@ class DensitySearch:
             return density_60F
         return np.clip(density_60F, self.group.lowest, self.group.highest)
 
-    def _only(self, index: NDArray[np.intp]) -> DensitySearch:
+    def _only(self, index: NDArray[np.intp] | slice) -> DensitySearch:
         alpha = None if self.alpha is None else self.alpha[index]
         return DensitySearch(self.observed[index], self.temperature[index], self.pressure[index], self.group, alpha)
 
@@ -94,7 +103,7 @@ class DensitySearch:
             f"the density at 60 °F of a {commodity} did not settle beside a joint of its sub-groups; "
             f"{float(estimate[0]):.10g} kg/m³ is kept",
             ConvergenceWarning,
-            stacklevel=4,
+            stacklevel=5,
         )
 
     def _refuse(self, observed: float, density_60F: float, commodity: str) -> None:

@@ -186,9 +186,11 @@ def corrected(
     return VolumeCorrection(alpha, CTL, Fp, CPL)
 
 
-def subgroup_of(density_60F: NDArray[np.float64], group: Commodity) -> NDArray[np.intp]:
-    """Return the index of the sub-group that a density at 60 °F belongs to."""
-    return np.asarray(np.searchsorted(group.joints, density_60F, side="right"), dtype=np.intp)
+def of_subgroup(values: tuple[float, ...], density_60F: NDArray[np.float64], group: Commodity) -> NDArray[np.float64]:
+    """Return the value of the sub-group that each density at 60 °F belongs to; one value where there is one group."""
+    if len(values) == 1:
+        return np.asarray(values[0])
+    return np.asarray(np.array(values)[np.searchsorted(group.joints, density_60F, side="right")])
 
 
 def fahrenheit(temperature_C: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -260,8 +262,7 @@ def _shifted_by_group(
     density_60F: NDArray[np.float64], group: Commodity
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the density at the shifted base temperature and the expansion there; sub-group by the density at 60 °F."""
-    subgroup = subgroup_of(density_60F, group)
-    K0, K1, K2 = (np.array(K)[subgroup] for K in (group.K0, group.K1, group.K2))
+    K0, K1, K2 = (of_subgroup(K, density_60F, group) for K in (group.K0, group.K1, group.K2))
     A = 0.5 * SHIFT_F * ((K0 / density_60F + K1) / density_60F + K2)
     B = (2.0 * K0 + K1 * density_60F) / (K0 + (K1 + K2 * density_60F) * density_60F)
     shifted = density_60F * (1.0 + np.expm1(A * (1.0 + 0.8 * A)) / (1.0 + A * (1.0 + 1.6 * A) * B))
