@@ -6,8 +6,9 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
+from labcalc.figures.chart_marks import about_instrument, chart_marks
 from labcalc.figures.picture import Picture
-from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stroke
 from labcalc.judgement import Chart, Month, MonthReport
 from labcalc.lab import Decision
 
@@ -36,23 +37,20 @@ def draw_control_chart(chart: Chart, month: Month) -> Picture:
         Results with their EWMA and limits, and beneath them the moving ranges, [unit of the chart].
     """
     shown = np.asarray(chart.measured_at < month.last)
-    figure = blank_figure("", f"{'Result' if np.isnan(chart.certified) else 'Difference'}, {chart.unit}", height=410)
+    figure = blank_figure(
+        "",
+        f"{'Result' if np.isnan(chart.certified) else 'Difference'}, {chart.unit}",
+        height=410,
+        xaxis={"anchor": "y2", "type": "date", "mirror": "all"},
+        yaxis={"domain": [0.36, 1.0], "range": _reach(chart, shown)},
+        yaxis2={"domain": [0.0, 0.26], "rangemode": "tozero", "title": {"text": f"Range, {chart.unit}", "standoff": 8}},
+    )
     figure.layout.margin.r = 84
-    figure.layout.xaxis.update(anchor="y2", type="date", mirror="all")
-    figure.layout.yaxis.update(domain=[0.36, 1.0], range=_reach(chart, shown))
-    figure.layout.yaxis2 = {
-        **figure.layout.yaxis.to_plotly_json(),
-        "domain": [0.0, 0.26],
-        "range": None,
-        "rangemode": "tozero",
-        "title": {"text": f"Range, {chart.unit}", "standoff": 8},
-    }
     at = chart.measured_at.strftime("%Y-%m-%d %H:%M").to_numpy()
     _add_results(figure, chart, at, shown)
-    _add_lines(figure, chart)
-    if month.first > chart.measured_at[0]:
-        _add_month(figure, month)
-    _add_decisions(figure, chart, at, shown, month)
+    marks = chart_marks(chart, month, at, shown)
+    # All at once: plotly checks every mark again with each one that is added.
+    figure.layout.shapes, figure.layout.annotations = marks.shapes, marks.annotations
     return Picture(figure, _caption(chart, month), *_numbers(chart, at, shown, month))
 
 
@@ -122,120 +120,6 @@ def _add_points(
         figure.add_scatter(x=at[which], y=values[which].round(5), mode="markers", marker=style, name=name)
 
 
-def _add_lines(figure: go.Figure, chart: Chart) -> None:
-    if not np.isnan(chart.certified_uncertainty) and not np.isnan(chart.certified):
-        reach = chart.certified_uncertainty
-        figure.add_shape(
-            type="rect",
-            x0=0,
-            x1=1,
-            xref="paper",
-            y0=-reach,
-            y1=reach,
-            yref="y",
-            fillcolor=BAND,
-            line={"width": 0},
-            layer="below",
-        )
-    if chart.limits is None:
-        return
-    _add_line(figure, chart.limits.centre, "centre", stroke(INK, width=0.8))
-    for value, name in ((chart.limits.upper, "upper limit"), (chart.limits.lower, "lower limit")):
-        _add_line(figure, value, name, stroke(INK, width=1.6))
-    if chart.ewma is not None:
-        for value in (chart.ewma.lower, chart.ewma.upper):
-            _add_line(figure, value, "EWMA limit" if value == chart.ewma.upper else "", stroke(INK, "dot", 1.1))
-    _add_line(figure, chart.limits.moving_range_upper, "limit", stroke(INK, width=1.6), axis="y2")
-
-
-def _add_line(figure: go.Figure, value: float, name: str, line: dict[str, object], *, axis: str = "y") -> None:
-    figure.add_shape(type="line", x0=0, x1=1, xref="paper", y0=value, y1=value, yref=axis, line=line)
-    if name:
-        figure.add_annotation(
-            x=1.0,
-            xref="paper",
-            y=value,
-            yref=axis,
-            xanchor="left",
-            yanchor="middle",
-            text=name,
-            showarrow=False,
-            font={"size": 11, "color": MUTED},
-        )
-
-
-def _add_month(figure: go.Figure, month: Month) -> None:
-    start = month.first.strftime("%Y-%m-%d")
-    figure.add_shape(
-        type="line",
-        x0=start,
-        x1=start,
-        xref="x",
-        y0=0,
-        y1=1,
-        yref="paper",
-        line=stroke(MUTED, "dash", 1.0),
-    )
-    figure.add_annotation(
-        x=start,
-        xref="x",
-        y=0.31,
-        yref="paper",
-        xanchor="left",
-        text=month.name,
-        showarrow=False,
-        font={"size": 11, "color": MUTED},
-    )
-
-
-def _add_decisions(
-    figure: go.Figure, chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], month: Month
-) -> None:
-    """Number each decision at its point, or at its time where it is about the instrument; words stand in the table."""
-    for number, (place, _) in enumerate(chart.decisions, 1):
-        if shown[place]:
-            figure.add_annotation(
-                x=at[place],
-                y=float(chart.plotted[place]),
-                text=f"D{number}",
-                ay=-26,
-                ax=0,
-                arrowwidth=1,
-                arrowhead=0,
-                arrowcolor=MUTED,
-            )
-    for number, when, _ in _about_instrument(chart, month):
-        figure.add_shape(
-            type="line",
-            x0=when,
-            x1=when,
-            xref="x",
-            y0=0,
-            y1=1,
-            yref="paper",
-            line=stroke(ACCENT, "dot", 1.2),
-        )
-        figure.add_annotation(
-            x=when,
-            xref="x",
-            y=0.31,
-            yref="paper",
-            xanchor="left",
-            text=f"D{number}",
-            showarrow=False,
-            font={"size": 12, "color": ACCENT},
-        )
-
-
-def _about_instrument(chart: Chart, month: Month) -> list[tuple[int, str, Decision]]:
-    """Return number, time and decision of those about the instrument, as far as the chart reaches."""
-    reached = [one for one in chart.instrument_decisions if chart.measured_at[0] <= one.when < month.last]
-    return [
-        (number, one.when.astimezone(month.first.tz).strftime("%Y-%m-%d %H:%M"), one)
-        for number, one in enumerate(reached, len(chart.decisions) + 1)
-    ]
-
-
 def _caption(chart: Chart, month: Month) -> str:
     inside = chart.between(month.first, month.last)
     head = f"{chart.instrument}, {chart.name}: {int(inside.sum())} results in {month.name}"
@@ -280,7 +164,7 @@ def _numbers(
     )
     rows += tuple(
         (when, "", "–", "–", "–", "instrument", "", _decision(number, one))
-        for number, when, one in _about_instrument(chart, month)
+        for number, when, one in about_instrument(chart, month)
     )
     unit = chart.unit
     columns = (f"Result, {unit}", f"EWMA, {unit}", f"Moving range, {unit}", "Part", "Signal", "Decision")

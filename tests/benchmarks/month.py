@@ -1,0 +1,72 @@
+"""A month's report once its rows are read, over a short and a long history: ``python -m tests.benchmarks.month``."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from labcalc import figures
+from labcalc.judgement import Material, gather_record, report_month
+
+SHOWN = (
+    *(figures.show_actions, figures.show_notices, figures.show_oils, figures.show_changes, figures.show_limits),
+    *(figures.show_duplicates, figures.show_carry_over, figures.show_operators, figures.workload_picture),
+)
+
+
+def history(determinations: int, columns: pd.Index) -> pd.DataFrame:
+    """Return forty determinations a day on two instruments, the last in March 2026; a new lot each quarter."""
+    last = pd.Timestamp("2026-03-31", tz="Europe/Lisbon")
+    days = pd.date_range(end=last, periods=determinations // 40, freq="D")
+    number = np.arange(len(days) * 40)
+    day, place = days[number // 40], number % 20 // 2
+    oil = np.where(place == 0, "REF-THIN", "REF-THICK")
+    quarter = day.year.astype(str) + "-" + day.quarter.astype(str)
+    generator = np.random.default_rng(1)
+    table = pd.DataFrame(index=number, columns=columns)
+    table["run"] = "r" + pd.Series(number // 2).astype(str)
+    table["role"] = np.where(place < 2, "reference", "sample")
+    table["sample"] = np.where(place < 2, oil, "HX46-" + pd.Series(number // 2).astype(str))
+    table["product"] = np.where(place < 2, None, "Hydraulic oil HX 46")
+    table["lot"] = np.where(place < 2, quarter, None)
+    table["measured_at"] = day + pd.to_timedelta(480 + 10 * place, unit="min")
+    table["instrument"] = np.where(number % 40 < 20, "VD-1", "VD-2")
+    table["operator"] = "A. Person"
+    table["temperature_C"] = np.where(number % 2 == 0, 40.0, 100.0)
+    table["replicate"] = 1
+    table["kinematic_viscosity_mm2_s"] = np.where(number % 2 == 0, 15.0, 3.4) * generator.normal(
+        1.0, 0.0015, number.size
+    )
+    table["dynamic_viscosity_mPa_s"] = np.nan
+    table["density_kg_m3"] = generator.normal(838.9, 0.03, number.size)
+    table["source_file"], table["source_line"] = "history.csv", number + 2
+    return table
+
+
+def seconds(material: Material) -> float:
+    """Return the time from rows to everything that the page shows."""
+    began = time.perf_counter()
+    report = report_month(material, "2026-03")
+    bundles = [picture._repr_mimebundle_() for picture in figures.control_pictures(report)]
+    shown = [show(report) for show in SHOWN]
+    assert bundles
+    assert shown
+    return time.perf_counter() - began
+
+
+def main() -> None:
+    """Print the time of each and their ratio."""
+    sample = gather_record()
+    times = {}
+    for size in (1_000, 1_000, 100_000):
+        table = history(size, sample.record.columns)
+        times[size] = seconds(Material(sample.laboratory, replace(sample.reading, table=table), table, ()))
+    print(f"1 000 determinations: {times[1_000]:.2f} s; 100 000: {times[100_000]:.2f} s")
+    print(f"ratio {times[100_000] / times[1_000]:.1f}, at most 3 wanted")
+
+
+if __name__ == "__main__":
+    main()
