@@ -30,9 +30,9 @@ def baseline_results(
     measured_at: pd.DatetimeIndex, used: NDArray[np.bool_], lot: str, instrument: str, control: ControlChoices
 ) -> tuple[NDArray[np.bool_], str]:
     """Return which results set the limits, and the period in words."""
-    days = np.asarray(measured_at.date)
+    days = measured_at.tz_localize(None).to_numpy().astype("datetime64[D]")
     for one in control.baselines:
-        inside = used & (days >= one.first_day) & (days <= one.last_day)
+        inside = used & (days >= np.datetime64(one.first_day)) & (days <= np.datetime64(one.last_day))
         if _holds_for(one, lot, instrument) and inside.any():
             return inside, f"{one.first_day} to {one.last_day}"
     first = used & (np.cumsum(used) <= control.baseline_results)

@@ -129,7 +129,8 @@ class Chart:
 
     def between(self, first: pd.Timestamp, last: pd.Timestamp) -> NDArray[np.bool_]:
         """Tell which results were measured from ``first`` on and before ``last``."""
-        return np.asarray((self.measured_at >= first) & (self.measured_at < last))
+        start, end = (moment.tz_convert(None).to_datetime64() for moment in (first, last))
+        return (self.moments >= start) & (self.moments < end)
 
 
 def control_charts(
@@ -197,9 +198,10 @@ def _chart(
     of_instruments: Sequence[Decision],
 ) -> Chart:
     control = laboratory.control
-    first = rows.iloc[0]
+    first = {str(name): rows[name].to_numpy(object)[0] for name in (*_GROUP, "sample", "lot")}
     runs = tuple(map(str, rows["run"]))
-    certified = float(rows["certified"].dropna().iloc[0]) if rows["certified"].notna().any() else np.nan
+    given = rows["certified"].to_numpy(float)
+    certified = float(given[np.isfinite(given)][0]) if np.isfinite(given).any() else np.nan
     values = rows["value"].to_numpy(float)
     plotted, unit, certified_uncertainty, valid_to = pretreated(first, values, certified, laboratory)
     decided = _decided(runs, str(first["quantity"]), float(first["temperature_C"]), by_run)

@@ -80,7 +80,8 @@ def _undated(record: pd.DataFrame) -> Iterator[str]:
 
 
 def _unknown_runs(record: pd.DataFrame, material: Material) -> Iterator[str]:
-    known = set(record["run"])
+    named = {one.run for one in material.decisions if one.run}
+    known = set(record["run"][record["run"].isin(named)]) if named else set()
     for one in material.decisions:
         if one.run and one.run not in known:
             yield f"A decision of {one.who} ({one.what}) is about run {one.run}, which the record does not hold."

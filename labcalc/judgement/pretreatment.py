@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
+from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K, UNITS
@@ -15,7 +16,7 @@ __all__ = ["pretreated"]
 
 
 def pretreated(
-    first: pd.Series, values: NDArray[np.float64], certified: float, laboratory: Laboratory
+    first: Mapping[str, Any], values: NDArray[np.float64], certified: float, laboratory: Laboratory
 ) -> tuple[NDArray[np.float64], str, float, date | None]:
     """Return what is plotted, its unit, the certificate's expanded uncertainty (k = 2) in it, and its last day."""
     lot = _lot(str(first["sample"]), str(first["lot"]), laboratory)
