@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
-import pandas as pd
 
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
@@ -59,17 +59,17 @@ def certificates_in_use(dossier: Dossier) -> Certificates:
     if not dossier.laboratory.references:
         return Certificates((), "lab.toml names no reference oils")
     table = dossier.rows if dossier.references.empty and dossier.is_reference else dossier.references
-    lots = table["lot"].astype("string").fillna("")
-    last = {str(s): (str(lot), at) for s, lot, at in zip(table["sample"], lots, table["measured_at"], strict=True)}
-    if not last:
+    if table.empty:
         return Certificates((), "the record holds no reference-oil result of this instrument in 30 days")
-    values = tuple(one for sample, (lot, at) in last.items() for one in _certified(dossier, sample, lot, at))
+    lots, days = table["lot"].astype("string").fillna(""), table["measured_at"].dt.date
+    last = {str(s): (str(lot), day) for s, lot, day in zip(table["sample"], lots, days, strict=True)}
+    values = tuple(one for sample, (lot, day) in last.items() for one in _certified(dossier, sample, lot, day))
     return Certificates(values, f"no certificate was valid on the day for {', '.join(last)}")
 
 
-def _certified(dossier: Dossier, sample: str, lot: str, at: pd.Timestamp) -> Iterable[tuple[str, CertifiedValue]]:
+def _certified(dossier: Dossier, sample: str, lot: str, day: date) -> Iterable[tuple[str, CertifiedValue]]:
     material = reference_of(dossier.laboratory, sample)
-    found = None if material is None else lot_in_use(material, lot, at.date())
+    found = None if material is None else lot_in_use(material, lot, day)
     return () if found is None else [(f"{sample} lot {found.lot}", one) for one in found.certified]
 
 

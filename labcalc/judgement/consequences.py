@@ -103,7 +103,7 @@ def _calculated(
     try:
         effects = carried(function, values, [r.effects for r in inputs])
     except OutOfRangeError as refusal:  # the value lies at the very end of the range: beyond it there is no slope
-        effects = (unknown("reference oil", f"slope of {name}", str(refusal)),)
+        effects = tuple(unknown(e.component, e.source.name, str(refusal)) for r in inputs for e in r.effects)
     return Consequence(name, value, report(value), unit, standard, note, effects)
 
 

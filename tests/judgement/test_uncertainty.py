@@ -253,6 +253,22 @@ def test_what_follows_agrees_with_the_covariance_matrix(
     assert found.budget.standard_uncertainty != pytest.approx(math.sqrt(apart[0, 0]), rel=0.01)
 
 
+def test_at_the_very_end_of_a_range_the_value_stands_without_its_uncertainty(judged: Judge) -> None:
+    """ASTM D2270, 5.1.1: from 2 mm²/s at 100 °C on; a derivative there would look beyond."""
+    judgement = judged(GOOD.replace("46.12", "7.500").replace("6.870", "2.000"), lab=BUDGET)
+    found = following(judgement, "Viscosity index")
+    assert found.value == pytest.approx(float(formulae.viscosity_index(7.5, 2.0)))
+    assert math.isnan(found.expanded_uncertainty)
+    assert "outside its range" in found.effects[0].source.source
+
+
+def test_a_reference_run_without_a_day_has_no_certificate(judged: Judge) -> None:
+    header = "Run,Sample,Instrument,Temperature (°C),Kinematic viscosity (mm²/s),Density (kg/m³)\n"
+    judgement = judged("R9,RO-1,VD,40,50.40,850.00\n", lab=BUDGET, header=header, run="R9")
+    basis = result(judgement, "density", 40.0).uncertainty_basis
+    assert "reference oil (no certificate was valid on the day for RO-1)" in basis
+
+
 def sources(results: Sequence[Result]) -> list[InputQuantity]:
     return list({effect.source.name: effect.source for r in results for effect in r.effects}.values())
 
