@@ -263,13 +263,16 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[_Finding]:
 
 
 def _limits(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
-    weak = [one for one in oils if one.chart.limits is None or one.chart.limits.provisional]
-    if weak:
-        fewest = min(0 if one.chart.limits is None else one.chart.limits.number for one in weak)
+    without = [one for one in oils if one.chart.limits is None]
+    numbers = [one.chart.limits.number for one in oils if one.chart.limits and one.chart.limits.provisional]
+    parts = [f"none on {len(without)} of {len(oils)} charts ({without[0].chart.no_limits})"] if without else []
+    if numbers:
+        parts.append(f"provisional on {len(numbers)} of {len(oils)} charts, from {min(numbers)} results at the least")
+    if parts:
         yield _Finding(
             _LATER,
             "Control limits",
-            f"provisional on {len(weak)} of {len(oils)} charts: they rest on too few results (fewest: {fewest})",
+            "; ".join(parts),
             "When enough results in control are there, set a longer baseline in [control] of lab.toml.",
         )
 

@@ -66,7 +66,7 @@ def _certificates(oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
     for (oil, lot), valid_to in sorted(lots.items()):
         name = f"{oil} lot {lot}" if lot else oil
         if valid_to is None:
-            yield f"lab.toml holds no certificate of {name}: it can show a change, but not a bias."
+            yield f"lab.toml holds no certificate that fits {name}: its results can show a change, but not a bias."
         elif valid_to < month.last.date():
             yield f"The certificate of {name} ran out on {valid_to}: results after that day prove nothing about bias."
         elif valid_to < (month.last + pd.Timedelta(days=_NEAR_DAYS)).date():

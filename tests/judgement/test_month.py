@@ -220,6 +220,19 @@ def test_carry_over_needs_results(reported: Report) -> None:
     assert not few.significant
 
 
+def test_charts_without_limits_say_why(reported: Report) -> None:
+    report = reported(references("2026-02", around(3)))
+    assert [(one.about, one.finding) for one in report.actions] == [
+        ("Control limits", "none on 2 of 2 charts (3 results in the baseline; limits need 8)")
+    ]
+
+
+def test_a_lot_that_no_certificate_fits_is_named(reported: Report) -> None:
+    assert reported(references("2027-02", around(20))).notices[-1] == (
+        "lab.toml holds no certificate that fits Reference oil: its results can show a change, but not a bias."
+    )
+
+
 def test_workload_counts_runs(reported: Report) -> None:
     report = reported(QUIET + "S1,S-1,2026-02-02 08:00,VD,40,46.1,858.1\n", "2026-02")
     assert report.workload["runs"].sum() == 29
