@@ -27,6 +27,8 @@ _WORDS = (
     "How well an oil follows a published line or table is not in it."
 )
 
+_NOTHING_KNOWN = "The uncertainty of these results is unknown: at least one component of each is, for the reason given."
+
 
 def show_budget(judgement: Judgement) -> Fragment:
     """Return the uncertainty budget of a run, a row a quantity, a column a component, and where each size is from."""
@@ -34,6 +36,8 @@ def show_budget(judgement: Judgement) -> Fragment:
     quantities = [(one, one.budget) for one in found if one.effects]
     if not quantities:
         return note("This run holds no result, and so no uncertainty.")
+    if all(math.isnan(budget.expanded_uncertainty) for _, budget in quantities if budget is not None):
+        return Fragment(note(_NOTHING_KNOWN).html + _sources(judgement.results), _NOTHING_KNOWN)
     components = list(dict.fromkeys(effect.component for one, _ in quantities for effect in one.effects))
     rows = [_row(one, budget, components) for one, budget in quantities if budget is not None]
     columns = ("Quantity", *(_HEADINGS[name] for name in components), "ν", "k", "U")

@@ -126,7 +126,10 @@ def test_the_budget_tells_shares_sources_and_what_is_not_known(judged: Judge) ->
     assert "RO-1 lot A, U = 0.1 kg/m³ (k = 2) at 40 °C" in whole.html
     lacking = figures.show_budget(judged(lab=BUDGET.replace("temperature_K = 0.02\n", "")))
     assert "temperature, lab.toml gives no [uncertainty] temperature_K" in lacking.html
-    assert "unknown" in lacking.text
+    assert lacking.text.startswith("The uncertainty of these results is unknown")
+    assert "<table" not in lacking.html
+    partly = figures.show_budget(judged(lab=BUDGET.replace("adjustment_percent = 0.1\n", "")))
+    assert "unknown" in next(line for line in partly.text.splitlines() if line.startswith("Kinematic viscosity at 40"))
 
 
 def test_a_precision_statement_from_memory_is_named_where_the_numbers_came_from(judged: Judge) -> None:
