@@ -42,8 +42,8 @@ from labcalc.statistics.propagation import (
     propagated_uncertainty,
     sensitivities,
 )
-from labcalc.statistics.repeats import CRITICAL_RANGE_FACTORS, critical_range
-from labcalc.statistics.rounding import rounded, rounded_to_figures
+from labcalc.statistics.repeats import CRITICAL_RANGE_FACTORS, RepeatDecision, acceptable_result, critical_range
+from labcalc.statistics.rounding import complies, rounded, rounded_to_figures
 from labcalc.statistics.run_length import RunLength, two_sided_run_length
 from labcalc.statistics.run_length_simulation import (
     EstimatedLimitsRunLength,
@@ -114,6 +114,7 @@ __all__ = [
     "PerformanceIndex",
     "PerformanceThresholds",
     "PeriodComparison",
+    "RepeatDecision",
     "Resolution",
     "RuleSignals",
     "RunLength",
@@ -126,9 +127,11 @@ __all__ = [
     "UncertaintyBudget",
     "Validation",
     "Within",
+    "acceptable_result",
     "anderson_darling",
     "bias_test",
     "compare_periods",
+    "complies",
     "correlation_from_covariance",
     "coverage_factor",
     "critical_range",

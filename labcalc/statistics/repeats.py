@@ -2,14 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from types import MappingProxyType
 
-__all__ = ["CRITICAL_RANGE_FACTORS", "critical_range"]
+import numpy as np
+from numpy.typing import ArrayLike
+
+from labcalc.statistics.series import finite_series
+
+__all__ = ["CRITICAL_RANGE_FACTORS", "RepeatDecision", "acceptable_result", "critical_range"]
 
 CRITICAL_RANGE_FACTORS = MappingProxyType(
     {2: 2.772, 3: 3.314, 4: 3.633, 5: 3.858, 6: 4.030, 7: 4.170, 8: 4.286, 9: 4.387, 10: 4.474}
 )
 """Quantiles of 95 % of the range of n normal results over their standard deviation."""
+
+
+@dataclass(frozen=True)
+class RepeatDecision:
+    """What repeats of one sample give: ``value`` by ``rule``, or NaN while ``more`` are still to be measured."""
+
+    value: float
+    rule: str
+    more: int
+    range: float
+    limit: float
 
 
 def critical_range(repeatability: float, results: int) -> float:
@@ -44,3 +61,53 @@ def critical_range(repeatability: float, results: int) -> float:
     if results not in CRITICAL_RANGE_FACTORS:
         raise ValueError(f"{results} results: a critical range is given for 2 to 10")
     return repeatability * CRITICAL_RANGE_FACTORS[results] / CRITICAL_RANGE_FACTORS[2]
+
+
+def acceptable_result(results: ArrayLike, repeatability: float, *, costly: bool = False) -> RepeatDecision:
+    """Return the result to report from two, three or four repeats, or how many more to measure.
+
+    Two results within r give their mean. Otherwise two more are measured, or one where a test is costly. The mean of
+    all holds while their range is within the critical range of their number, otherwise their median.
+
+    Parameters
+    ----------
+    results : array_like of float
+        All repeats so far, in the order of measurement, [any unit], 2 to 4.
+    repeatability : float
+        Repeatability limit r of the method for two results, [unit of the results], above 0.
+    costly : bool
+        Whether a third result ends the matter.
+
+    Returns
+    -------
+    RepeatDecision
+        Value, range and critical range, [unit of the results], the rule, and the number still to be measured, [-].
+
+    Raises
+    ------
+    ValueError
+        Not 2 to 4 results, one that is not finite, or a repeatability that is not above 0.
+
+    References
+    ----------
+    .. [1] ISO 5725-6:1994, 5.2 (memory; the median of three is seen in a public copy).
+
+    Examples
+    --------
+    >>> acceptable_result([10.00, 10.08], 0.1).rule
+    'mean'
+    >>> acceptable_result([10.00, 10.13], 0.1).more
+    2
+    """
+    series = finite_series(results, 2, "an acceptable result")
+    if series.size > 4:
+        raise ValueError(f"{series.size} results: 2 to 4 were expected")
+    if not 0.0 < repeatability < np.inf:
+        raise ValueError(f"repeatability {repeatability:g}: more than 0 was expected")
+    limit, spread = critical_range(repeatability, series.size), float(np.ptp(series))
+    if spread <= limit:
+        return RepeatDecision(float(np.mean(series)), "mean", 0, spread, limit)
+    final = 3 if costly else 4
+    if series.size < final:
+        return RepeatDecision(float("nan"), "measure more", final - series.size, spread, limit)
+    return RepeatDecision(float(np.median(series)), "median", 0, spread, limit)

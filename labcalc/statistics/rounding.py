@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from decimal import ROUND_HALF_EVEN, Decimal
+from typing import Literal
 
-__all__ = ["rounded", "rounded_to_figures"]
+__all__ = ["complies", "rounded", "rounded_to_figures"]
 
 _DUST = 15
 """Significant digits that a double carries for sure; what lies beyond is dust of binary arithmetic."""
@@ -78,6 +79,55 @@ def rounded_to_figures(value: float, figures: int) -> Decimal:
     first = exact.quantize(Decimal(1).scaleb(exact.adjusted() - figures + 1), rounding=ROUND_HALF_EVEN)
     decimals = figures - 1 - first.adjusted()
     return rounded(value, max(decimals, 0)) if decimals >= 0 else Decimal(int(rounded(value, decimals)))
+
+
+def complies(
+    value: float,
+    lowest: float | None,
+    highest: float | None,
+    decimals: int,
+    *,
+    method: Literal["rounding", "absolute"] = "rounding",
+) -> bool:
+    """Say whether a value lies within its limits, both ends included.
+
+    Parameters
+    ----------
+    value : float
+        Observed or calculated value, not yet rounded, [any unit].
+    lowest : float or None
+        Lower limit, [unit of the value]; None where there is none.
+    highest : float or None
+        Upper limit, [unit of the value]; None where there is none.
+    decimals : int
+        Decimals to which the limit is written, [-].
+    method : str
+        "rounding" rounds the value to those decimals first; "absolute" compares it as it stands.
+
+    Returns
+    -------
+    bool
+        Whether the value complies.
+
+    Raises
+    ------
+    ValueError
+        The value or a limit is not finite, or the method is neither of the two.
+
+    References
+    ----------
+    .. [1] ASTM E29-22, absolute method and rounding method. Which of them holds is to be agreed.
+
+    Examples
+    --------
+    >>> complies(10.04, None, 10.0, 1), complies(10.04, None, 10.0, 1, method="absolute")
+    (True, False)
+    """
+    if method not in ("rounding", "absolute"):
+        raise ValueError(f"method {method!r}: 'rounding' or 'absolute' was expected")
+    compared = rounded(value, decimals) if method == "rounding" else _decimal(value)
+    above = lowest is None or compared >= _decimal(lowest)
+    return above and (highest is None or compared <= _decimal(highest))
 
 
 def _decimal(value: float) -> Decimal:
