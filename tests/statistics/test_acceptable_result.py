@@ -15,6 +15,7 @@ from labcalc.statistics import CRITICAL_RANGE_FACTORS, acceptable_result, compli
     ("results", "costly", "rule", "value", "more"),
     [
         ([10.0, 10.08], False, "mean", 10.04, 0),
+        ([10.2, 10.3], False, "mean", 10.25, 0),
         ([10.0, 10.2], False, "measure more", math.nan, 2),
         ([10.0, 10.2], True, "measure more", math.nan, 1),
         ([10.0, 10.2, 10.1], True, "median", 10.1, 0),
