@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from labcalc.errors import ConvergenceWarning, OutOfRangeError
 from labcalc.formulae.volume_correction import (
     Commodity,
-    VolumeCorrection,
-    corrected,
     fahrenheit,
     gauge_psi,
+    ipts68_from_its90,
     of_subgroup,
+    pressure_factor,
+    thermal_factor,
 )
 
 __all__ = ["DensitySearch"]
@@ -43,55 +44,80 @@ class DensitySearch:
         """Return the densities at 60 °F; refuse, or beside a joint warn of, those that don't settle."""
         found = np.empty_like(self.observed)
         for start in range(0, found.size, _BLOCK):
-            block = slice(start, start + _BLOCK)
-            found[block] = self._only(block)._settled(commodity)
+            found[start : start + _BLOCK] = self._block(slice(start, start + _BLOCK)).settled(commodity)
         return found
 
-    def _settled(self, commodity: str) -> NDArray[np.float64]:
-        unknown = np.isnan(self.observed) | np.isnan(self.temperature) | np.isnan(self.pressure)
-        if self.alpha is not None:
-            unknown = unknown | np.isnan(self.alpha)
-        estimate = np.where(unknown, np.nan, self._clamped(self.observed))
-        unclamped, active = estimate.copy(), np.flatnonzero(~unknown)
-        for _ in range(_MOST_PASSES):
-            part = self._only(active)
-            with np.errstate(over="ignore", invalid="ignore"):  # such a density never settles, and is refused below
-                correction = corrected(estimate[active], part.temperature, part.pressure, self.group, part.alpha)
-            moving = ~(np.abs(part.observed - estimate[active] * correction.factor) < _AGREES)
-            following = part._next(estimate[active], correction)[moving]
-            active = active[moving]
-            unclamped[active], estimate[active] = following, self._clamped(following)
-            if not active.size:
-                return estimate
-        self._only(active)._judge(estimate[active], unclamped[active], commodity)
-        return estimate
+    def _block(self, index: slice) -> _Unsettled:
+        temperature = self.temperature[index]
+        return _Unsettled(
+            observed=self.observed[index],
+            T=fahrenheit(temperature),
+            t=fahrenheit(ipts68_from_its90(temperature)),
+            P=gauge_psi(self.pressure[index]),
+            group=self.group,
+            alpha=None if self.alpha is None else self.alpha[index],
+        )
 
-    def _next(self, density_60F: NDArray[np.float64], correction: VolumeCorrection) -> NDArray[np.float64]:
-        T, P = fahrenheit(self.temperature), gauge_psi(self.pressure)
-        E = self.observed / correction.factor - density_60F
-        Dt = np.zeros_like(E)
+
+@dataclass(frozen=True)
+class _Unsettled:
+    """Observed densities whose density at 60 °F is looked for, with all that stays the same from pass to pass."""
+
+    observed: NDArray[np.float64]
+    T: NDArray[np.float64]
+    """Temperature as read, [°F]."""
+    t: NDArray[np.float64]
+    """The same on IPTS-68, [°F]."""
+    P: NDArray[np.float64]
+    """Gauge pressure, [psi]."""
+    group: Commodity
+    alpha: NDArray[np.float64] | None
+
+    def settled(self, commodity: str) -> NDArray[np.float64]:
+        """Return the densities at 60 °F; NaN where an input is NaN."""
+        known = ~(np.isnan(self.observed) | np.isnan(self.T) | np.isnan(self.P))
+        if self.alpha is not None:
+            known &= ~np.isnan(self.alpha)
+        found = np.full(self.observed.shape, np.nan)
+        places, rest = np.flatnonzero(known), self if known.all() else self._only(known)
+        unclamped = rest.observed
+        for _ in range(_MOST_PASSES):
+            estimate = rest._clamped(unclamped)
+            with np.errstate(over="ignore", invalid="ignore"):  # such a density never settles, and is refused below
+                factor, slope = rest._factor_and_slope(estimate)
+            moving = ~(np.abs(rest.observed - estimate * factor) < _AGREES)
+            unclamped = estimate + (rest.observed / factor - estimate) / slope
+            if not moving.all():
+                found[places[~moving]] = estimate[~moving]
+                places, unclamped, rest = places[moving], unclamped[moving], rest._only(moving)
+            if not places.size:
+                return found
+        found[places] = rest._clamped(unclamped)
+        rest._judge(found[places], unclamped, commodity)
+        return found
+
+    def _factor_and_slope(self, density_60F: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return CTPL, and 1 + Dt + Dp by which the step to the next estimate is divided."""
+        shifted, alpha, CTPL = thermal_factor(density_60F, self.t, self.group, self.alpha)
+        slope = np.ones_like(density_60F)
         if self.alpha is None:
             D_alpha = of_subgroup(self.group.D_alpha, density_60F, self.group)
-            step = correction.alpha_60 * (T - 60.0)
-            Dt = D_alpha * step * (1.0 + 1.6 * step)
-        Dp = (
-            -2.0
-            * correction.pressure_factor
-            * P
-            * correction.compressibility
-            * (7.93920 + 0.02326 * T)
-            / density_60F**2
-        )
-        return density_60F + E / (1.0 + Dt + Dp)
+            step = alpha * (self.T - 60.0)
+            slope += D_alpha * step * (1.0 + 1.6 * step)
+        if self.P.any() or self.alpha is not None:  # else CPL is 1 and Dp is 0, whatever Fp
+            Fp, CPL = pressure_factor(shifted, self.t, self.P)
+            slope += -2.0 * CPL * self.P * Fp * (7.93920 + 0.02326 * self.T) / density_60F**2
+            CTPL = CTPL * CPL
+        return CTPL, slope
 
     def _clamped(self, density_60F: NDArray[np.float64]) -> NDArray[np.float64]:
         if self.alpha is not None:
             return density_60F
         return np.clip(density_60F, self.group.lowest, self.group.highest)
 
-    def _only(self, index: NDArray[np.intp] | slice) -> DensitySearch:
+    def _only(self, index: NDArray[np.bool_]) -> _Unsettled:
         alpha = None if self.alpha is None else self.alpha[index]
-        return DensitySearch(self.observed[index], self.temperature[index], self.pressure[index], self.group, alpha)
+        return _Unsettled(self.observed[index], self.T[index], self.t[index], self.P[index], self.group, alpha)
 
     def _judge(self, estimate: NDArray[np.float64], unclamped: NDArray[np.float64], commodity: str) -> None:
         """Refuse what did not settle; beside a joint of the refined products warn instead."""

@@ -10,13 +10,15 @@ from labcalc.formulae.volume_correction import (
     BASE_F,
     SHIFT_F,
     commodity_group,
-    corrected,
     fahrenheit,
+    gauge_psi,
     ipts68_from_its90,
+    pressure_factor,
     refuse_conditions,
     refuse_expansion,
     refuse_no_density,
     refuse_observed,
+    thermal_factor,
 )
 
 __all__ = ["alpha_60_from_densities", "density_at", "density_at_60F", "density_slope"]
@@ -86,7 +88,11 @@ def density_at(
     refuse_conditions(wanted_C, wanted_kPa)
     density_60F = density_at_60F(density_kg_m3, from_C, from_kPa, commodity=commodity, alpha_60=alpha_60)
     group, alpha = commodity_group(commodity, alpha_60)
-    return (density_60F * corrected(density_60F, wanted_C, wanted_kPa, group, alpha).factor)[()]
+    t, P = fahrenheit(ipts68_from_its90(wanted_C)), gauge_psi(wanted_kPa)
+    shifted, _, CTPL = thermal_factor(density_60F, t, group, alpha)
+    if P.any():  # else CPL is 1
+        CTPL = CTPL * pressure_factor(shifted, t, P)[1]
+    return (density_60F * CTPL)[()]
 
 
 def density_at_60F(

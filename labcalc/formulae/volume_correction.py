@@ -174,16 +174,30 @@ def corrected(
     alpha_60: NDArray[np.float64] | None,
 ) -> VolumeCorrection:
     """Return the correction factors; the inputs are known to lie in their ranges: par. 11.1.6.1."""
+    t = fahrenheit(ipts68_from_its90(temperature_C))
+    shifted, alpha, CTL = thermal_factor(density_60F, t, group, alpha_60)
+    Fp, CPL = pressure_factor(shifted, t, gauge_psi(pressure_kPa))
+    return VolumeCorrection(alpha, CTL, Fp, CPL)
+
+
+def thermal_factor(
+    density_60F: NDArray[np.float64], t: NDArray[np.float64], group: Commodity, alpha_60: NDArray[np.float64] | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the density at the shifted base, the expansion at 60 °F and CTL; ``t`` in °F on IPTS-68."""
     if alpha_60 is None:
         shifted, alpha = _shifted_by_group(density_60F, group)
     else:
         shifted, alpha = density_60F * np.exp(0.5 * alpha_60 * SHIFT_F * (1.0 + 0.4 * alpha_60 * SHIFT_F)), alpha_60
-    t = fahrenheit(ipts68_from_its90(temperature_C))
     D = t - BASE_F
-    CTL = np.exp(-alpha * D * (1.0 + 0.8 * alpha * (D + SHIFT_F)))
+    return shifted, alpha, np.exp(-alpha * D * (1.0 + 0.8 * alpha * (D + SHIFT_F)))
+
+
+def pressure_factor(
+    shifted: NDArray[np.float64], t: NDArray[np.float64], P: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return Fp and CPL; ``t`` in °F on IPTS-68, ``P`` in psi."""
     Fp = np.exp(-1.9947 + 0.00013427 * t + (793920.0 + 2326.0 * t) / shifted**2)
-    CPL = 1.0 / (1.0 - 1e-5 * Fp * gauge_psi(pressure_kPa))
-    return VolumeCorrection(alpha, CTL, Fp, CPL)
+    return Fp, 1.0 / (1.0 - 1e-5 * Fp * P)
 
 
 def of_subgroup(values: tuple[float, ...], density_60F: NDArray[np.float64], group: Commodity) -> NDArray[np.float64]:
