@@ -311,6 +311,7 @@ def _exporter() -> Any:
 
     return HTMLExporter(
         template_name="workbook",
+        default_preprocessors=[],  # each would copy and validate the notebook, and none has anything to do here
         extra_template_basedirs=[str(TEMPLATES)],
         exclude_input=True,
         exclude_anchor_links=True,

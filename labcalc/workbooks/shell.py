@@ -23,8 +23,7 @@ from IPython.core.displayhook import DisplayHook
 from IPython.core.displaypub import DisplayPublisher
 from IPython.core.error import StdinNotImplementedError
 from IPython.core.interactiveshell import InteractiveShell
-from nbformat.notebooknode import NotebookNode
-from nbformat.v4 import new_output
+from nbformat import NotebookNode, from_dict
 from traitlets import Type
 from traitlets.config import Config
 
@@ -67,7 +66,7 @@ class CellOutputs:
             if output.output_type == "stream" and output.name == stream:
                 output.text += text
                 return
-        self.outputs.append(new_output("stream", name=stream, text=text))
+        self.outputs.append(_output("stream", name=stream, text=text))
 
     def update(self, display_id: str, data: dict[str, Any], metadata: dict[str, Any]) -> None:
         """Change what was displayed before under this name."""
@@ -94,6 +93,11 @@ class CellOutputs:
             self.outputs.clear()
 
 
+def _output(kind: str, **words: Any) -> NotebookNode:
+    """Return an output; the notebook is validated as a whole when it is written, not here once more for each."""
+    return from_dict({"output_type": kind, **words})  # type: ignore[no-any-return]
+
+
 class _Hook(DisplayHook):
     shell: NotebookShell
 
@@ -103,7 +107,7 @@ class _Hook(DisplayHook):
     def write_format_data(self, format_dict: dict[str, Any], md_dict: dict[str, Any] | None = None) -> None:
         count = self.shell.running_count
         data, metadata = _plain(format_dict), _plain(md_dict or {})
-        self.shell.outputs.add(new_output("execute_result", data=data, metadata=metadata, execution_count=count))
+        self.shell.outputs.add(_output("execute_result", data=data, metadata=metadata, execution_count=count))
 
     def finish_displayhook(self) -> None:
         pass
@@ -127,7 +131,7 @@ class _Publisher(DisplayPublisher):
         if display_id is not None:
             self.shell.outputs.update(display_id, plain, about)
         if not update:
-            self.shell.outputs.add(new_output("display_data", data=plain, metadata=about), display_id)
+            self.shell.outputs.add(_output("display_data", data=plain, metadata=about), display_id)
 
     def clear_output(self, wait: bool = False) -> None:
         self.shell.outputs.clear(wait)
@@ -164,7 +168,7 @@ class NotebookShell(InteractiveShell):
         raise StdinNotImplementedError("a report is rendered with nobody at the keyboard: input() has no answer")
 
     def _showtraceback(self, etype: type[BaseException], evalue: BaseException, stb: list[str]) -> None:
-        self.outputs.add(new_output("error", ename=etype.__name__, evalue=str(evalue), traceback=list(stb)))
+        self.outputs.add(_output("error", ename=etype.__name__, evalue=str(evalue), traceback=list(stb)))
         self._last_traceback = stb
         self._failed = True  # an error while a result is shown counts too, as in a kernel
 
