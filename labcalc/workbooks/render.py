@@ -26,6 +26,19 @@ _SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
 """Libraries that are imported once, before the reports' processes part."""
 
 
+_AT_FIRST_USE = (
+    "IPython.core.completer",
+    "IPython.core.completerlib",
+    "IPython.core.logger",
+    "IPython.core.magics",
+    "IPython.core.oinspect",
+    "labcalc.workbooks.checks",
+    "labcalc.workbooks.figures_html",
+    "plotly.io._renderers",
+)
+"""Modules that a shell, a figure or a page would import at its first use, in every report anew."""
+
+
 @dataclass(frozen=True)
 class Limits:
     """What one report may take."""
@@ -164,11 +177,38 @@ def _import_engine() -> None:
     from labcalc.workbooks.page import lay_out
     from labcalc.workbooks.scripts import drawn_traces
 
-    go.Figure().add_scatter(x=[0.0], y=[0.0]).to_json()
+    for module in _AT_FIRST_USE:
+        importlib.import_module(module)
+    _draw_once(go)
     drawn_traces()
     cells = [nbformat.v4.new_markdown_cell("# One"), nbformat.v4.new_code_cell("")]
     cells[1].outputs = [nbformat.v4.new_output("stream", name="stdout", text="one")]
     lay_out(_body_of(nbformat.v4.new_notebook(cells=cells)), title="", workbook="", figures=0, scripts=Scripts.BESIDE)
+
+
+def _draw_once(go: Any) -> None:
+    """Let plotly set up its checks of what figures are made of; it does so at the first use of each."""
+    import pandas as pd
+
+    line, font = {"color": "#000000", "width": 1.0, "dash": "dot"}, {"family": "serif", "size": 12, "color": "#000000"}
+    axis = {"title": {"text": "", "standoff": 8}, "range": [0.0, 1.0], "tickvals": [0.0], "ticktext": ["0"]}
+    look = {
+        "font": font,
+        "margin": {"l": 1},
+        "legend": {"orientation": "h"},
+        "xaxis": axis,
+        "yaxis": axis,
+        "yaxis2": axis,
+    }
+    figure = go.Figure(layout={"template": "none", **look})
+    column = pd.Series([0.0, 1.0])
+    for x in (column, column.to_numpy(), column.astype(str)):
+        figure.add_scatter(
+            x=x, y=column, line=line, marker={"symbol": "circle", "line": line}, customdata=[[0.0], [1.0]]
+        )
+    figure.add_shape(type="rect", x0=0, x1=1, y0=0, y1=1, line=line)
+    figure.add_annotation(x=0.0, y=0.0, text="", font=font)
+    figure.to_json()
 
 
 def _imported(notebook: str) -> Iterator[str]:
