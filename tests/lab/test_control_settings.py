@@ -11,8 +11,8 @@ import pytest
 
 from labcalc.errors import SettingsError
 from labcalc.lab import Baseline, ControlChoices
+from labcalc.lab._schema import FILE
 from labcalc.lab._tables import UNFIT, Problems
-from labcalc.lab.settings import _FILE
 from labcalc.statistics import PETROLEUM, Beyond, PerformanceThresholds
 from tests.lab.conftest import Load
 from tests.lab.test_wrong_values import ODD, places
@@ -90,5 +90,5 @@ def test_an_odd_value_anywhere_is_taken_or_named(odd: Any) -> None:
             parent = parent[key]
         parent[path[-1]] = odd
         problems = Problems()
-        assert (_FILE(altered, "", problems) is UNFIT) == bool(problems)
+        assert (FILE(altered, "", problems) is UNFIT) == bool(problems)
         assert all(key for key, _ in problems)

@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
+from labcalc.lab._schema import FILE
 from labcalc.lab._tables import UNFIT, Problems
-from labcalc.lab.settings import _FILE
 from tests.lab.conftest import LAB
 
 WHOLE = tomllib.loads(LAB)
@@ -37,5 +37,5 @@ def test_an_odd_value_anywhere_is_taken_or_named(odd: Any) -> None:
             parent = parent[key]
         parent[path[-1]] = odd
         problems = Problems()
-        assert (_FILE(altered, "", problems) is UNFIT) == bool(problems)
+        assert (FILE(altered, "", problems) is UNFIT) == bool(problems)
         assert all(key for key, _ in problems)

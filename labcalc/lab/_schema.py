@@ -1,0 +1,312 @@
+"""What lab.toml may hold: its tables, keys, units and ranges, and the records that they become."""
+
+from __future__ import annotations
+
+import codecs
+import math
+from collections.abc import Iterator
+from typing import Any
+from zoneinfo import ZoneInfo, available_timezones
+
+from labcalc.exports.profile import DATE_ORDERS, Column, Profile
+from labcalc.exports.table import QUANTITY_COLUMNS
+from labcalc.lab._control import CONTROL
+from labcalc.lab._tables import (
+    Key,
+    Problems,
+    choice,
+    day,
+    listed,
+    mapping,
+    nearest,
+    number,
+    shown,
+    table,
+    tables,
+    text,
+    whole_number,
+)
+from labcalc.lab.laboratory import (
+    CertifiedValue,
+    ControlChoices,
+    Instrument,
+    Laboratory,
+    Limit,
+    Precision,
+    PrecisionFunction,
+    Product,
+    ReferenceLot,
+    ReferenceMaterial,
+    ReportChoices,
+    TypicalValue,
+    Uncertainty,
+)
+
+__all__ = ["FILE"]
+
+_NAN = float("nan")
+
+HOLDS = (
+    *("run", "sample", "product", "lot", "role", "instrument", "operator", "remark"),
+    *("measured_at", "date", "time", "replicate", "temperature", *QUANTITY_COLUMNS, "ignored"),
+)
+"""What a column of an export may hold."""
+
+COMMODITIES = ("lubricating oil", "refined product", "crude oil")
+
+
+def _time_zone(value: Any, path: str, problems: Problems) -> Any:
+    try:
+        ZoneInfo(value)
+    except (ValueError, LookupError, OSError, TypeError):
+        guess = nearest(value, available_timezones()) if isinstance(value, str) else ""
+        return problems.note(path, f"{shown(value)}: a time zone such as 'Europe/Lisbon' is expected{guess}")
+    return value
+
+
+def _encoding(value: Any, path: str, problems: Problems) -> Any:
+    try:
+        codecs.lookup(value)
+    except (LookupError, TypeError, ValueError):
+        return problems.note(path, f"{shown(value)}: an encoding such as 'utf-8', 'utf-16' or 'cp1252' is expected")
+    return value
+
+
+def _one_character(value: Any, path: str, problems: Problems) -> Any:
+    if isinstance(value, str) and len(value) == 1 and not value.isalnum():
+        return value
+    return problems.note(path, f"{shown(value)}: one character, no letter or digit, is expected")
+
+
+def _column(value: Any, path: str, problems: Problems) -> Any:
+    if isinstance(value, dict):
+        return _COLUMN_TABLE(value, path, problems)
+    holds = choice(HOLDS)(value, path, problems)
+    return Column(holds) if isinstance(holds, str) else holds
+
+
+def _check_column(column: Column) -> Iterator[tuple[str, str]]:
+    if column.temperature_C is not None and column.holds not in QUANTITY_COLUMNS:
+        yield "temperature_C", f"a column that holds '{column.holds}' takes no temperature_C"
+
+
+def _check_profile(profile: Profile) -> Iterator[tuple[str, str]]:
+    signs = {"decimal": profile.decimal, "thousands": profile.thousands, "delimiter": profile.delimiter}
+    seen: dict[str, str] = {}
+    for name, sign in signs.items():
+        if sign is not None and seen.setdefault(sign, name) != name:
+            yield name, f"{shown(sign)}: {seen[sign]} is the same character; they must differ"
+
+
+def _check_lot(lot: ReferenceLot) -> Iterator[tuple[str, str]]:
+    if lot.valid_to < lot.valid_from:
+        yield "valid_to", f"{lot.valid_to}: a day on or after valid_from ({lot.valid_from}) is expected"
+
+
+def _check_temperature(record: Limit | TypicalValue) -> Iterator[tuple[str, str]]:
+    given = record.temperature_C == record.temperature_C
+    if record.quantity == "viscosity index" and given:
+        yield "temperature_C", f"{record.temperature_C:g}: the viscosity index takes no temperature_C"
+    if record.quantity != "viscosity index" and not given:
+        yield "temperature_C", f"missing, and must be given for {record.quantity}"
+
+
+def _check_limit(limit: Limit) -> Iterator[tuple[str, str]]:
+    yield from _check_temperature(limit)
+    if limit.lowest >= limit.highest:
+        yield "highest", f"{limit.highest:g}: a number greater than lowest ({limit.lowest:g}) is expected"
+    if limit.lowest != limit.lowest and limit.highest != limit.highest:
+        yield "", "lowest or highest is missing; at least one of them must be given"
+
+
+_NAME = Key(text)
+_TEMPERATURE = number(-80, 400, unit="°C")
+_POSITIVE = number(above=0)
+_NOT_NEGATIVE = number(0)
+_PATTERNS = listed(text, "patterns")
+_MEASURED = choice(QUANTITY_COLUMNS)
+_JUDGED = choice((*QUANTITY_COLUMNS, "viscosity index"))
+
+
+def _named(record: Any) -> str:
+    return str(record.name).casefold()
+
+
+def _quantity_and_temperature(record: Any) -> tuple[str, str]:
+    return record.quantity, f"{record.temperature_C:g}"
+
+
+_VALUE_TWICE = "the same quantity and temperature"
+_COLUMN_TABLE = table(
+    {"holds": Key(choice(HOLDS)), "unit": Key(text, None), "temperature_C": Key(_TEMPERATURE, None)},
+    Column,
+    _check_column,
+)
+_PROFILE = table(
+    {
+        "name": _NAME,
+        "files": Key(_PATTERNS),
+        "encoding": Key(_encoding, None),
+        "delimiter": Key(_one_character, None),
+        "decimal": Key(choice((".", ",")), None),
+        "thousands": Key(_one_character, None),
+        "date_order": Key(choice(DATE_ORDERS), None),
+        "sheet": Key(text, None),
+        "instrument": Key(text, None),
+        "operator": Key(text, None),
+        "columns": Key(mapping(_column), {}),
+    },
+    Profile,
+    _check_profile,
+)
+_CERTIFIED = table(
+    {
+        "quantity": Key(_MEASURED),
+        "temperature_C": Key(_TEMPERATURE),
+        "value": Key(_POSITIVE),
+        "expanded_uncertainty": Key(_NOT_NEGATIVE),
+        "coverage_factor": Key(_POSITIVE, 2.0),
+    },
+    CertifiedValue,
+)
+_LOT = table(
+    {
+        "lot": Key(text),
+        "valid_from": Key(day),
+        "valid_to": Key(day),
+        "certified": Key(tables(_CERTIFIED, unique=_quantity_and_temperature, called=_VALUE_TWICE, may_be_empty=False)),
+    },
+    ReferenceLot,
+    _check_lot,
+)
+_REFERENCE = table(
+    {
+        "name": _NAME,
+        "samples": Key(_PATTERNS),
+        "lot": Key(
+            tables(_LOT, unique=lambda lot: lot.lot.casefold(), called="a lot of this name", may_be_empty=False),
+            field="lots",
+        ),
+    },
+    ReferenceMaterial,
+)
+_LIMIT = table(
+    {
+        "quantity": Key(_JUDGED),
+        "temperature_C": Key(_TEMPERATURE, _NAN),
+        "lowest": Key(number(), _NAN),
+        "highest": Key(number(), _NAN),
+        "decimals": Key(whole_number(0, 6)),
+    },
+    Limit,
+    _check_limit,
+)
+_TYPICAL = table(
+    {
+        "quantity": Key(_JUDGED),
+        "temperature_C": Key(_TEMPERATURE, _NAN),
+        "mean": Key(number()),
+        "standard_deviation": Key(_POSITIVE),
+    },
+    TypicalValue,
+    _check_temperature,
+)
+_PRODUCT = table(
+    {
+        "name": _NAME,
+        "samples": Key(_PATTERNS, ()),
+        "precision_class": Key(text, ""),
+        "commodity": Key(choice(COMMODITIES), "lubricating oil"),
+        "specification": Key(text, ""),
+        "limit": Key(tables(_LIMIT, unique=_quantity_and_temperature, called=_VALUE_TWICE), (), field="limits"),
+        "typical": Key(tables(_TYPICAL, unique=_quantity_and_temperature, called=_VALUE_TWICE), ()),
+    },
+    Product,
+)
+
+
+def _check_precision(precision: Precision) -> Iterator[tuple[str, str]]:
+    if precision.lowest >= precision.highest:
+        yield "highest", f"{precision.highest:g}: a number greater than lowest ({precision.lowest:g}) is expected"
+
+
+_DIFFERENCE = table(
+    {"factor": Key(_POSITIVE), "offset": Key(number(), 0.0), "exponent": Key(number(), 1.0)}, PrecisionFunction
+)
+_PRECISION = table(
+    {
+        "class": Key(text, field="precision_class"),
+        "quantity": Key(_MEASURED),
+        "temperature_C": Key(_TEMPERATURE, _NAN),
+        "determinability": Key(_DIFFERENCE, PrecisionFunction()),
+        "repeatability": Key(_DIFFERENCE),
+        "reproducibility": Key(_DIFFERENCE, PrecisionFunction()),
+        "lowest": Key(number(), _NAN),
+        "highest": Key(number(), _NAN),
+        "degrees_of_freedom": Key(number(1), math.inf),
+        "source": Key(text),
+    },
+    Precision,
+    _check_precision,
+)
+_UNCERTAINTY = table(
+    {
+        "temperature_K": Key(_NOT_NEGATIVE, _NAN),
+        "adjustment_percent": Key(_NOT_NEGATIVE, _NAN),
+        "adjustment_density_kg_m3": Key(_NOT_NEGATIVE, _NAN),
+        "resolution_percent": Key(_NOT_NEGATIVE, _NAN),
+        "resolution_density_kg_m3": Key(_NOT_NEGATIVE, _NAN),
+    },
+    Uncertainty,
+)
+_REPORT = table(
+    {
+        "temperatures_C": Key(listed(_TEMPERATURE, "temperatures", may_be_empty=True), ()),
+        "expanded_uncertainty_percent": Key(_POSITIVE, _NAN),
+        "expanded_uncertainty_density_kg_m3": Key(_POSITIVE, _NAN),
+        "reference_age_h": Key(_POSITIVE, 24.0),
+        "reference_viscosity_percent": Key(_NOT_NEGATIVE, 0.5),
+        "reference_density_kg_m3": Key(_NOT_NEGATIVE, 0.3),
+    },
+    ReportChoices,
+)
+_HEAD = table(
+    {
+        "name": _NAME,
+        "time_zone": Key(_time_zone),
+        "earlier_exports": Key(listed(text, "patterns", may_be_empty=True), ()),
+    },
+    dict,
+)
+
+
+def _laboratory(laboratory: dict[str, Any], **rooms: Any) -> Laboratory:
+    return Laboratory(**laboratory, **rooms)
+
+
+_SAME_NAME = "this name"
+FILE = table(
+    {
+        "laboratory": Key(_HEAD),
+        "instrument": Key(
+            tables(table({"name": _NAME, "description": Key(text, "")}, Instrument), unique=_named, called=_SAME_NAME),
+            (),
+            field="instruments",
+        ),
+        "profile": Key(tables(_PROFILE, unique=_named, called=_SAME_NAME), (), field="profiles"),
+        "reference": Key(tables(_REFERENCE, unique=_named, called=_SAME_NAME), (), field="references"),
+        "product": Key(tables(_PRODUCT, unique=_named, called=_SAME_NAME), (), field="products"),
+        "precision": Key(
+            tables(
+                _PRECISION,
+                unique=lambda one: (one.precision_class.casefold(), *_quantity_and_temperature(one)),
+                called="the same class, quantity and temperature",
+            ),
+            (),
+        ),
+        "report": Key(_REPORT, ReportChoices()),
+        "uncertainty": Key(_UNCERTAINTY, Uncertainty()),
+        "control": Key(CONTROL, ControlChoices()),
+    },
+    _laboratory,
+)
