@@ -26,7 +26,8 @@ from pathlib import Path
 from typing import BinaryIO, NoReturn, TypeVar
 
 from labcalc.errors import ParameterError, WorkbookError
-from labcalc.workbooks.render import Rendering, RenderTask, render, warm_up
+from labcalc.workbooks.render import Rendering, RenderTask, render
+from labcalc.workbooks.warm import warm_up
 
 __all__ = ["Answer", "Frames", "fork_is_safe", "render_forked", "rendering_environment", "send", "serve"]
 

@@ -2,41 +2,23 @@
 
 from __future__ import annotations
 
-import ast
 import hashlib
-import importlib
 import json
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
-from functools import lru_cache, partial
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import labcalc.errors
 from labcalc.errors import WorkbookError
+from labcalc.workbooks.body import body_of
 from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.scripts import Scripts
 
-__all__ = ["Limits", "RenderTask", "Rendering", "execute", "render", "task_for", "warm_up"]
-
-_SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
-"""Libraries that are imported once, before the reports' processes part."""
-
-
-_AT_FIRST_USE = (
-    "IPython.core.completer",
-    "IPython.core.completerlib",
-    "IPython.core.logger",
-    "IPython.core.magics",
-    "IPython.core.oinspect",
-    "labcalc.workbooks.checks",
-    "labcalc.workbooks.figures_html",
-    "plotly.io._renderers",
-)
-"""Modules that a shell, a figure or a page would import at its first use, in every report anew."""
+__all__ = ["Limits", "RenderTask", "Rendering", "execute", "render", "task_for"]
 
 
 @dataclass(frozen=True)
@@ -138,7 +120,7 @@ def render(task: RenderTask, begin_cell: Callable[[str], None] | None = None) ->
 
     executed = execute(task, begin_cell)
     shown = ready_outputs(executed, task.name)
-    body = _body_of(executed)
+    body = body_of(executed)
     lay_out_with = partial(lay_out, body, title=task.title, workbook=task.name, figures=shown.figures)
     bare = lay_out_with(scripts=Scripts.BESIDE)
     check_page(
@@ -150,84 +132,6 @@ def render(task: RenderTask, begin_cell: Callable[[str], None] | None = None) ->
     )
     page = bare if task.scripts is Scripts.BESIDE else lay_out_with(scripts=task.scripts)
     return Rendering(page.encode("utf-8"), shown.summary, shown.figures, time.monotonic() - started)
-
-
-def warm_up(notebooks: Iterable[str]) -> None:
-    """Do once what every report needs, so that forked processes find it done.
-
-    Parameters
-    ----------
-    notebooks : iterable of str
-        Texts of the notebooks; what they import of the scientific libraries and of labcalc is imported.
-    """
-    _import_engine()
-    for module in sorted({module for text in notebooks for module in _imported(text)}):
-        with suppress(ImportError):  # the notebook says so itself, in the process where it runs
-            importlib.import_module(module)
-
-
-@lru_cache(maxsize=1)
-def _import_engine() -> None:
-    keep_imports_short()
-    import nbformat
-    import papermill  # noqa: F401
-    import plotly.graph_objects as go
-
-    from labcalc.workbooks.engine import LabcalcEngine  # noqa: F401
-    from labcalc.workbooks.page import lay_out
-    from labcalc.workbooks.scripts import drawn_traces
-
-    for module in _AT_FIRST_USE:
-        importlib.import_module(module)
-    _draw_once(go)
-    drawn_traces()
-    cells = [nbformat.v4.new_markdown_cell("# One"), nbformat.v4.new_code_cell("")]
-    cells[1].outputs = [nbformat.v4.new_output("stream", name="stdout", text="one")]
-    lay_out(_body_of(nbformat.v4.new_notebook(cells=cells)), title="", workbook="", figures=0, scripts=Scripts.BESIDE)
-
-
-def _draw_once(go: Any) -> None:
-    """Let plotly set up its checks of what figures are made of; it does so at the first use of each."""
-    import pandas as pd
-
-    line, font = {"color": "#000000", "width": 1.0, "dash": "dot"}, {"family": "serif", "size": 12, "color": "#000000"}
-    axis = {"title": {"text": "", "standoff": 8}, "range": [0.0, 1.0], "tickvals": [0.0], "ticktext": ["0"]}
-    look = {
-        "font": font,
-        "margin": {"l": 1},
-        "legend": {"orientation": "h"},
-        "xaxis": axis,
-        "yaxis": axis,
-        "yaxis2": axis,
-    }
-    figure = go.Figure(layout={"template": "none", **look})
-    column = pd.Series([0.0, 1.0])
-    for x in (column, column.to_numpy(), column.astype(str)):
-        figure.add_scatter(
-            x=x, y=column, line=line, marker={"symbol": "circle", "line": line}, customdata=[[0.0], [1.0]]
-        )
-    figure.add_shape(type="rect", x0=0, x1=1, y0=0, y1=1, line=line)
-    figure.add_annotation(x=0.0, y=0.0, text="", font=font)
-    figure.to_json()
-
-
-def _imported(notebook: str) -> Iterator[str]:
-    """Name the modules that a notebook imports, those that are sure to be the same for every report."""
-    with suppress(ValueError):
-        for cell in json.loads(notebook).get("cells", []):
-            with suppress(SyntaxError):  # a magic command
-                for node in ast.walk(ast.parse("".join(cell.get("source", "")))):
-                    for name in _names(node):
-                        if name.split(".")[0] in _SHARED:
-                            yield name
-
-
-def _names(node: ast.AST) -> list[str]:
-    if isinstance(node, ast.Import):
-        return [alias.name for alias in node.names]
-    if isinstance(node, ast.ImportFrom) and node.module:
-        return [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
-    return []
 
 
 def _folders_in(parameters: Mapping[str, Json]) -> list[str]:
@@ -340,33 +244,3 @@ def _refuse_early_end(executed: Any, task: RenderTask, numbers: Mapping[str, int
 def _one_line(text: object) -> str:
     line = " ".join(str(text).split())
     return line if len(line) <= 400 else f"{line[:399]}…"
-
-
-@lru_cache(maxsize=1)
-def _exporter() -> Any:
-    keep_imports_short()
-    from nbconvert.exporters import HTMLExporter
-
-    from labcalc.workbooks.page import TEMPLATES
-
-    return HTMLExporter(
-        template_name="workbook",
-        default_preprocessors=[],  # each would copy and validate the notebook, and none has anything to do here
-        extra_template_basedirs=[str(TEMPLATES)],
-        exclude_input=True,
-        exclude_anchor_links=True,
-        language_code="en",
-    )
-
-
-def _body_of(notebook: Any) -> str:
-    """Return the body, without the HTML exporter's last step: it reads the page once more to mend what ours has not."""
-    from nbconvert.exporters import TemplateExporter
-    from nbconvert.filters.widgetsdatatypefilter import WidgetsDataTypeFilter
-
-    exporter: Any = _exporter()
-    resources = exporter._init_resources(None)
-    choose: Any = WidgetsDataTypeFilter(notebook_metadata=exporter._nb_metadata, parent=exporter, resources=resources)
-    exporter.register_filter("filter_data_type", choose)
-    body, _ = TemplateExporter.from_notebook_node(exporter, notebook, resources)
-    return str(body)
