@@ -38,7 +38,7 @@ NAMES = {
         UncertaintyBudget Validation WESTERN_ELECTRIC Within acceptable_result anderson_darling bias_test
         compare_periods complies correlation_from_covariance coverage_factor critical_range cusum cusum_chart
         cusum_run_length effective_degrees_of_freedom estimated_limits_run_length ewma ewma_chart ewma_run_length
-        individuals_chart individuals_limits lot_change monte_carlo moving_ranges new_lot_statistics
+        individuals_chart individuals_limits lie_within lot_change monte_carlo moving_ranges new_lot_statistics
         numerical_tolerance performance_index propagated_covariance propagated_uncertainty resolution rounded
         rounded_to_figures rounding_step rules_run_length run_rule_signals sensitivities serial_dependence
         simulated_run_length site_precision spread_interval standard_from_half_width standardised_over_lots

@@ -13,7 +13,7 @@ from labcalc.judgement.material import Dossier
 from labcalc.judgement.precision import RANGE_FACTOR, precision_in_force
 from labcalc.judgement.results import Result, reported_value
 from labcalc.lab import PrecisionStatement
-from labcalc.statistics import CRITICAL_RANGE_FACTORS, critical_range
+from labcalc.statistics import CRITICAL_RANGE_FACTORS, critical_range, lie_within
 
 __all__ = [
     "DENSITY_SLOPE_LIMIT",
@@ -70,7 +70,7 @@ def _repeats(dossier: Dossier, result: Result) -> Check:
     values = ", ".join(reported_value(result.quantity, one) for one in result.repeats)
     return Check(
         name,
-        "met" if spread <= limit else "not met",
+        "met" if lie_within(result.repeats, limit) else "not met",
         f"{values} {result.unit} lie {spread:.3g} {result.unit} apart; limit {limit:.3g} {result.unit}",
         f"{statement.title}; ISO 5725-6",
     )

@@ -42,7 +42,13 @@ from labcalc.statistics.propagation import (
     propagated_uncertainty,
     sensitivities,
 )
-from labcalc.statistics.repeats import CRITICAL_RANGE_FACTORS, RepeatDecision, acceptable_result, critical_range
+from labcalc.statistics.repeats import (
+    CRITICAL_RANGE_FACTORS,
+    RepeatDecision,
+    acceptable_result,
+    critical_range,
+    lie_within,
+)
 from labcalc.statistics.rounding import complies, rounded, rounded_to_figures
 from labcalc.statistics.run_length import RunLength, two_sided_run_length
 from labcalc.statistics.run_length_simulation import (
@@ -145,6 +151,7 @@ __all__ = [
     "ewma_run_length",
     "individuals_chart",
     "individuals_limits",
+    "lie_within",
     "lot_change",
     "monte_carlo",
     "moving_ranges",

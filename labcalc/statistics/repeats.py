@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from labcalc.statistics.series import finite_series
 
-__all__ = ["CRITICAL_RANGE_FACTORS", "RepeatDecision", "acceptable_result", "critical_range"]
+__all__ = ["CRITICAL_RANGE_FACTORS", "RepeatDecision", "acceptable_result", "critical_range", "lie_within"]
 
 CRITICAL_RANGE_FACTORS = MappingProxyType(
     {2: 2.772, 3: 3.314, 4: 3.633, 5: 3.858, 6: 4.030, 7: 4.170, 8: 4.286, 9: 4.387, 10: 4.474}
@@ -66,6 +66,30 @@ def critical_range(repeatability: float, results: int) -> float:
     return repeatability * CRITICAL_RANGE_FACTORS[results] / CRITICAL_RANGE_FACTORS[2]
 
 
+def lie_within(results: ArrayLike, limit: float) -> bool:
+    """Tell whether the range of some results is at most a limit; a range that equals it in decimals is within.
+
+    Parameters
+    ----------
+    results : array_like of float
+        Finite results, [any unit].
+    limit : float
+        Largest range allowed, [unit of the results].
+
+    Returns
+    -------
+    bool
+        Whether they agree, [-].
+
+    Examples
+    --------
+    >>> lie_within([10.2, 10.3], 0.1), lie_within([10.2, 10.31], 0.1)
+    (True, False)
+    """
+    series = np.asarray(results, dtype=float)
+    return bool(np.ptp(series) <= limit + _DUST * float(np.max(np.abs(series))))
+
+
 def acceptable_result(results: ArrayLike, repeatability: float, *, costly: bool = False) -> RepeatDecision:
     """Return the result to report from two, three or four repeats, or how many more to measure.
 
@@ -108,7 +132,7 @@ def acceptable_result(results: ArrayLike, repeatability: float, *, costly: bool 
     if not 0.0 < repeatability < np.inf:
         raise ValueError(f"repeatability {repeatability:g}: more than 0 was expected")
     limit, spread = critical_range(repeatability, series.size), float(np.ptp(series))
-    if spread <= limit + _DUST * float(np.max(np.abs(series))):
+    if lie_within(series, limit):
         return RepeatDecision(float(np.mean(series)), "mean", 0, spread, limit)
     final = 3 if costly else 4
     if series.size < final:

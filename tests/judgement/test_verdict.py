@@ -54,6 +54,13 @@ def test_repeats_beyond_the_limit_are_not_releasable(judged: Judge) -> None:
     assert "[memory]" in check(apart, "Repeats: kinematic viscosity at 40").basis
 
 
+def test_repeats_exactly_at_the_limit_agree(judged: Judge) -> None:
+    """ISO 12185 as shipped (memory): r = 0.2 kg/m³, which binary arithmetic takes the difference to be more than."""
+    assert 856.7 - 856.5 > 0.2
+    export = GOOD.replace("858.1", "856.5") + "S1,S-1,2026-03-02 08:20,VD,40,46.12,856.7\n"
+    assert check(judged(export), "Repeats: density at 40").state == "met"
+
+
 def test_a_reference_oil_beyond_its_limit_is_not_releasable(judged: Judge) -> None:
     """Limit: hypot(0.5 % of 50.00, U = 0.10) = 0.269 mm²/s."""
     within = judged(record=REFERENCE.replace("50.05", "50.26"))
