@@ -49,8 +49,12 @@ class Measured:
     folder: Path
 
 
-def run(command: list[str], folder: Path) -> Measured:
-    """Run a command to its end and watch the memory that it and its children hold (shared pages counted once)."""
+def run(command: list[str], folder: Path, *, watched: bool = False) -> Measured:
+    """Run a command to its end.
+
+    Watched, also sum up the memory that it and its children hold (shared pages counted once); looking takes a good part
+    of a core, so what is timed is not watched.
+    """
     started = time.perf_counter()
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     peak, done = [0.0], threading.Event()
@@ -60,11 +64,13 @@ def run(command: list[str], folder: Path) -> Measured:
             peak[0] = max(peak[0], _held(process.pid))
 
     watcher = threading.Thread(target=watch)
-    watcher.start()
+    if watched:
+        watcher.start()
     code = process.wait()
     seconds = time.perf_counter() - started
     done.set()
-    watcher.join()
+    if watched:
+        watcher.join()
     assert code == 0, f"{command[:4]} ended with {code}"
     return Measured(seconds, peak[0], folder)
 
@@ -91,10 +97,10 @@ def naive(folder: Path) -> Measured:
     return Measured(ran.seconds + told.seconds, max(ran.megabytes, told.megabytes), folder)
 
 
-def batch(number: int, folder: Path, *, workers: int, scripts: str = "beside") -> Measured:
+def batch(number: int, folder: Path, *, workers: int, scripts: str = "beside", watched: bool = False) -> Measured:
     """Render some reports with labcalc in a new Python."""
-    out = folder / f"{number}-{workers}-{scripts}"
-    return run([sys.executable, "-c", _BATCH, str(number), str(workers), scripts, str(out)], out)
+    out = folder / f"{number}-{workers}-{scripts}-{watched}"
+    return run([sys.executable, "-c", _BATCH, str(number), str(workers), scripts, str(out)], out, watched=watched)
 
 
 def largest(folder: Path) -> float:
@@ -114,6 +120,7 @@ def main() -> None:
         one_naive = sum(slow) / len(slow)
         one, twenty = batch(1, folder, workers=1), batch(20, folder, workers=workers)
         many = batch(wanted, folder, workers=workers)
+        seen = batch(40, folder, workers=workers, watched=True)
         single = batch(2, folder, workers=1, scripts="inside")
         further = (many.seconds - twenty.seconds) / (wanted - 20)
         early = (twenty.seconds - one.seconds) / 19
@@ -125,7 +132,7 @@ def main() -> None:
             (f"a further report, 20 to {wanted} against 1 to 20", f"{further / early:.2f}", "about 1: flat"),
             ("largest report, script beside", f"{largest(many.folder):.1f} kB", "60 kB or less"),
             ("largest report, script inside", f"{largest(single.folder) / 1e3:.2f} MB", "2.2 MB or less"),
-            ("peak memory", f"{many.megabytes:.0f} MB", f"{400 + 150 * workers} MB or less at {workers} jobs"),
+            ("peak memory", f"{seen.megabytes:.0f} MB", f"{400 + 150 * workers} MB or less at {workers} jobs"),
         )
     for what, value, target in lines:
         print(f"{what:<48} {value:>10}   {target}")
