@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import pandas as pd
 import plotly.graph_objects as go
 
@@ -38,7 +40,8 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
     known = known[known["quantity"].isin([quantity for quantity, *_ in _PANELS])]
     if known.empty:
         return None
-    known = known.assign(difference=_difference(known), allowed=_allowed(known))
+    at = known["measured_at"].dt.strftime("%Y-%m-%d %H:%M")
+    known = known.assign(difference=_difference(known), allowed=_allowed(known), at=at)
     figure = blank_figure(
         "",
         _PANELS[0][1],
@@ -52,7 +55,7 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
             "title": {"text": _PANELS[1][1], "standoff": 8},
         },
     )
-    figure.update_layout(template=_look())
+    figure.layout.template = _look()
     series = list(dict.fromkeys(zip(known["sample"], known["temperature_C"], strict=True)))
     for quantity, _, axis in _PANELS:
         panel = known[known["quantity"] == quantity]
@@ -86,7 +89,7 @@ def _allowed(known: pd.DataFrame) -> pd.Series:
 
 def _add_series(figure: go.Figure, rows: pd.DataFrame, name: str, number: int, axis: str, *, shown: bool) -> None:
     figure.add_scatter(
-        x=rows["measured_at"].dt.strftime("%Y-%m-%d %H:%M"),
+        x=rows["at"].tolist(),
         y=[round(one, 3) for one in rows["difference"]],
         marker={"symbol": _SYMBOLS[number // 2 % len(_SYMBOLS)] + ("-open" if number % 2 else "")},
         name=name,
@@ -96,6 +99,7 @@ def _add_series(figure: go.Figure, rows: pd.DataFrame, name: str, number: int, a
     )
 
 
+@lru_cache(maxsize=1)
 def _look() -> go.layout.Template:
     """Return what all series share, so that it stands in the figure once."""
     series = go.Scatter(
@@ -137,14 +141,13 @@ def _caption(known: pd.DataFrame, instrument: str) -> str:
 
 def _numbers(known: pd.DataFrame) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     units = {"kinematic viscosity": "ν, %", "density": "ρ, kg/m³"}
-    labels = known["quantity"].map(units) + " at " + known["temperature_C"].map("{:g} °C".format)
-    began = known.groupby("run")["measured_at"].transform("min").dt.strftime("%Y-%m-%d %H:%M")
-    wide = known.assign(label=labels, at=began).pivot_table(
-        index=["at", "sample", "lot"], columns="label", values="difference", sort=False, dropna=False, observed=True
-    )
-    wide = wide.dropna(how="all")
-    rows = tuple(
-        (*map(str, index), *("–" if pd.isna(one) else f"{one:+.3f}" for one in values))
-        for index, values in zip(wide.index, wide.to_numpy(), strict=True)
-    )
-    return ("Measured at", "Reference oil", "Lot", *map(str, wide.columns)), rows
+    labels = [f"{units[q]} at {c:g} °C" for q, c in zip(known["quantity"], known["temperature_C"], strict=True)]
+    columns = tuple(dict.fromkeys(labels))
+    cells: dict[tuple[str, str, str], dict[str, str]] = {}
+    began: dict[str, str] = {}
+    each = zip(known["run"], known["at"], known["sample"], known["lot"], labels, known["difference"], strict=True)
+    for run, at, sample, lot, label, difference in each:
+        checked = cells.setdefault((began.setdefault(run, at), str(sample), str(lot)), {})
+        checked[label] = f"{difference:+.3f}"
+    rows = tuple((*about, *(found.get(column, "–") for column in columns)) for about, found in cells.items())
+    return ("Measured at", "Reference oil", "Lot", *columns), rows
