@@ -92,8 +92,9 @@ class Dossier:
     def digest(self) -> str:
         """SHA-256 over everything that the report of the run depends on, beside the version of labcalc."""
         ink = hashlib.sha256(self.run.encode())
-        for table in (self.rows, self.references, self.before):
-            ink.update(pd.util.hash_pandas_object(table, index=False).to_numpy().tobytes())
+        ink.update(pd.util.hash_pandas_object(self.references, index=False).to_numpy().tobytes())
+        for few in (self.rows, self.before):  # of a handful of rows it is quicker to write all
+            ink.update(repr(few.to_numpy().tolist()).encode())
         stated = (self.sources, self.refusals, self.laboratory.sha256, self.product, self.charts)
         ink.update(repr(stated).encode())
         return ink.hexdigest()
