@@ -1,27 +1,24 @@
-"""Keeps a grammar that nobody needs from being compiled whenever nbformat is imported.
+"""Keeps what nobody needs from being loaded whenever nbformat and nbconvert are imported.
 
 ``jsonschema`` imports ``rfc3987_syntax`` if it is there, and that module compiles a grammar for internationalised
-addresses: 1.2 s in every process. A stand-in loads the real module when somebody asks it for something.
+addresses: 1.2 s in every process. A stand-in loads the real module when somebody asks it for something. ``bs4``, which
+nbconvert imports and our pages don't use, has its selectors compiled by ``soupsieve``: that one has a stand-in too.
 """
 
 from __future__ import annotations
 
 import importlib
 import sys
+from collections.abc import Mapping
 from importlib.util import find_spec, module_from_spec
 from types import ModuleType
 from typing import Any
 
 __all__ = ["keep_imports_short", "load_ipython_extension"]
 
-_SLOW = "rfc3987_syntax"
-
 
 class _StandIn(ModuleType):
-    """Looks like the slow module; becomes it at the first question."""
-
-    def is_valid_syntax(self, rule: str, text: str) -> bool:
-        return bool(self._real().is_valid_syntax(rule, text))
+    """Looks like a slow module; becomes it at the first question."""
 
     def __getattr__(self, name: str) -> Any:
         if name.startswith("__"):
@@ -29,20 +26,28 @@ class _StandIn(ModuleType):
         return getattr(self._real(), name)
 
     def _real(self) -> Any:
-        if sys.modules.get(_SLOW) is self:
-            del sys.modules[_SLOW]
-        return importlib.import_module(_SLOW)
+        if sys.modules.get(self.__name__) is self:
+            del sys.modules[self.__name__]
+        return importlib.import_module(self.__name__)
+
+
+class _Grammar(_StandIn):
+    """Has the one function that jsonschema takes from the module when it imports it."""
+
+    def is_valid_syntax(self, rule: str, text: str) -> bool:
+        return bool(self._real().is_valid_syntax(rule, text))
+
+
+_SLOW: Mapping[str, type[_StandIn]] = {"rfc3987_syntax": _Grammar, "soupsieve": _StandIn}
 
 
 def keep_imports_short() -> None:
-    """Put the stand-in in place, unless the real module is loaded or isn't installed."""
-    if _SLOW in sys.modules:
-        return
-    spec = find_spec(_SLOW)
-    if spec is not None:
-        module = module_from_spec(spec)
-        module.__class__ = _StandIn
-        sys.modules[_SLOW] = module
+    """Put the stand-ins in place, unless the real modules are loaded or aren't installed."""
+    for name, kind in _SLOW.items():
+        if name not in sys.modules and (spec := find_spec(name)) is not None:
+            module = module_from_spec(spec)
+            module.__class__ = kind
+            sys.modules[name] = module
 
 
 def load_ipython_extension(shell: object) -> None:

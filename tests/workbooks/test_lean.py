@@ -29,6 +29,14 @@ def test_the_grammar_is_there_for_who_wants_it() -> None:
     assert run(code) == "True False True"
 
 
+def test_selectors_are_compiled_for_who_wants_them() -> None:
+    code = (
+        "import labcalc.workbooks, nbconvert.exporters, sys; print('soupsieve.css_parser' in sys.modules)\n"
+        "from bs4 import BeautifulSoup; print(BeautifulSoup('<p class=a>x</p>', 'html.parser').select_one('p.a').text)"
+    )
+    assert run(code) == "False\nx"
+
+
 def test_importing_the_room_stays_light() -> None:
     heavy = ["papermill", "nbconvert", "nbformat", "IPython", "pandas", "plotly", "jinja2", "distributed"]
     code = f"import sys, labcalc.workbooks; print([name for name in {heavy} if name in sys.modules])"
