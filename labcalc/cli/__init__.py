@@ -1,0 +1,28 @@
+"""The command line: words in, words out; a module a command.
+
+Exit codes: 0 all done; 1 done, but something was refused; 2 nothing could be done.
+"""
+
+from __future__ import annotations
+
+import click
+
+from labcalc import __version__
+from labcalc.cli.month import month
+from labcalc.cli.read import read
+from labcalc.cli.report import demo, report
+
+__all__ = ["main"]
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, message="labcalc %(version)s")
+def main() -> None:
+    """From a viscosity and density run export to a result that can be signed.
+
+    Exit codes: 0 all done; 1 done, but some rows or runs were refused, each named; 2 nothing could be done.
+    """
+
+
+for _command in (read, report, demo, month):
+    main.add_command(_command)

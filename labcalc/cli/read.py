@@ -1,0 +1,58 @@
+"""``labcalc read``: exports as one tidy table."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from labcalc.cli.words import answer, count, exit_code, exports_argument, lab_option, name_refusals, say
+
+if TYPE_CHECKING:
+    from labcalc.exports import Reading
+
+__all__ = ["read"]
+
+
+@click.command()
+@exports_argument
+@lab_option
+@click.option("--to", type=click.Path(path_type=Path), metavar="FILE", help="Write .csv, .xlsx or .parquet instead.")
+@click.option("--json", "as_json", is_flag=True, help="Rows, refused rows and files as JSON, for other programs.")
+@answer
+def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, as_json: bool) -> int:
+    """Read run exports into one tidy table: a row a determination, units in the column names."""
+    from labcalc.exports import read_exports, write_table
+    from labcalc.lab import label_runs, load_laboratory
+
+    laboratory = load_laboratory(lab)
+    reading = read_exports(exports, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
+    table = label_runs(reading.table, laboratory)
+    if to is not None and len(table):
+        write_table(table, to)
+    if as_json:
+        click.echo(_reading_as_json(reading, json.loads(table.to_json(orient="records", date_format="iso"))))
+    elif to is None:
+        shown = table.drop(columns="run").dropna(axis=1, how="all")
+        empty = {name: "" for name in shown.columns if shown[name].dtype == object}
+        click.echo(shown.fillna(empty).to_string(index=False, na_rep=""))
+    name_refusals(reading)
+    taken, refused = (sum(getattr(one, part) for one in reading.sources) for part in ("rows_read", "rows_refused"))
+    written = f"; written to {to}" if to is not None and len(table) else ""
+    say(f"{count(taken, 'row')} read, {refused} refused, from {count(len(reading.sources), 'file')}{written}.")
+    if not len(table):
+        say("labcalc: every row was refused: there is nothing to write")
+        return 2
+    return exit_code(reading)
+
+
+def _reading_as_json(reading: Reading, rows: object) -> str:
+    answer = {
+        "rows": rows,
+        "refused": [vars(refusal) for refusal in reading.refusals],
+        "files": [vars(source) for source in reading.sources],
+        "failed": [{"file": failure.file, "problem": failure.problem} for failure in reading.failures],
+    }
+    return json.dumps(answer, ensure_ascii=False, indent=1)
