@@ -104,10 +104,13 @@ def _report(
     cluster: str | None = None,
     engine: str = "labcalc",
 ) -> int:
-    from labcalc.judgement import gather
-    from labcalc.workbooks import render_run_reports
+    from labcalc.workbooks.lean import quick_start
 
-    material = gather(exports, lab)
+    with quick_start():
+        from labcalc.judgement import gather
+        from labcalc.workbooks import render_run_reports
+
+        material = gather(exports, lab)
     name_refusals(material.reading)
     for failure in material.record_failures:
         say(f"left out of the record: {failure}")

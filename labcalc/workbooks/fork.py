@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import BinaryIO, NoReturn, TypeVar
 
 from labcalc.errors import ParameterError, WorkbookError
+from labcalc.workbooks.lean import quick_start
 from labcalc.workbooks.render import Rendering, RenderTask, render
 from labcalc.workbooks.warm import warm_up
 
@@ -62,8 +63,8 @@ def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterat
     tuple
         Key and answer: the rendering, or the error that says why there is none.
     """
-    warm_up({task.notebook for _, task in tasks})
-    gc.collect()
+    with quick_start():
+        warm_up({task.notebook for _, task in tasks})
     gc.freeze()
     waiting = deque(tasks)
     running: dict[int, tuple[K, _Child]] = {}
