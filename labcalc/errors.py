@@ -9,6 +9,7 @@
     ├── DecisionError (ValueError)        a decision that can't be used or added
     ├── UnknownRunError (LookupError)     a run that the exports don't hold
     ├── MonthError (ValueError)           a month that is none, or a laboratory without a record to report on
+    ├── LessonError (ValueError)          an answer, a lesson or a learner's result file that can't be used
     └── WorkbookError (RuntimeError)      a workbook that didn't come to its end
         └── ParameterError (ValueError)   a parameter that the workbook doesn't take
 
@@ -26,6 +27,7 @@ __all__ = [
     "ExtrapolationWarning",
     "LabcalcError",
     "LabcalcWarning",
+    "LessonError",
     "MonthError",
     "OutOfRangeError",
     "ParameterError",
@@ -120,6 +122,17 @@ class UnknownRunError(LabcalcError, LookupError):
 
 class MonthError(LabcalcError, ValueError):
     """A month that is none, or a laboratory without a record to report on."""
+
+
+class LessonError(LabcalcError, ValueError):
+    """An answer, a lesson or a learner's result file that can't be used; ``field`` is its place in the file."""
+
+    def __init__(self, file: str, field: str, problem: str) -> None:
+        self.file, self.field, self.problem = file, field, problem
+        super().__init__(": ".join(filter(None, (file, field, problem))))
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return LessonError, (self.file, self.field, self.problem)
 
 
 class WorkbookError(LabcalcError, RuntimeError):

@@ -45,8 +45,8 @@ NAMES = {
         two_sided_run_length uncertainty_budget validated
     """,
     "labcalc.errors": """
-        ConvergenceWarning DecisionError ExportError ExtrapolationWarning LabcalcError LabcalcWarning MonthError
-        OutOfRangeError ParameterError SettingsError UnknownRunError WorkbookError
+        ConvergenceWarning DecisionError ExportError ExtrapolationWarning LabcalcError LabcalcWarning LessonError
+        MonthError OutOfRangeError ParameterError SettingsError UnknownRunError WorkbookError
     """,
 }
 

@@ -23,10 +23,11 @@ LAYERS = {
     "exports": 3,
     "lab": 4,
     "judgement": 5,
-    "figures": 6,
-    "workbooks": 6,
-    "widgets": 7,
-    "cli": 7,
+    "lessons": 6,
+    "figures": 7,
+    "workbooks": 7,
+    "widgets": 8,
+    "cli": 8,
 }
 """A room may import from rooms with a smaller number, and from itself."""
 
@@ -42,7 +43,7 @@ ONLY_IN = {
     "IPython": {"workbooks", "figures", "widgets"},
     "ipywidgets": {"widgets"},
     "click": {"cli"},
-    "pandas": {"exports", "lab", "judgement", "figures", "workbooks", "widgets", "cli"},
+    "pandas": {"exports", "lab", "judgement", "lessons", "figures", "workbooks", "widgets", "cli"},
 }
 
 MODULES = sorted(PACKAGE.rglob("*.py"))
