@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import tomllib
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -36,14 +37,19 @@ def load_laboratory(path: Path | str | None) -> Laboratory:
     """
     if path is None:
         return Laboratory()
-    content = _bytes(Path(path))
+    return _checked(_bytes(Path(path)), str(path), Path(path).resolve())
+
+
+@lru_cache(maxsize=4)
+def _checked(content: bytes, name: str, file: Path) -> Laboratory:
+    """Return the records of a file with this content; every report asks for the same."""
     problems = Problems()
-    laboratory = FILE(_parsed(content, str(path)), "", problems)
+    laboratory = FILE(_parsed(content, name), "", problems)
     if problems:
         (key, problem), more = problems[0], len(problems) - 1
-        raise SettingsError(str(path), key, problem + (f" (and {more} more)" if more else ""))
+        raise SettingsError(name, key, problem + (f" (and {more} more)" if more else ""))
     digest = hashlib.sha256(content).hexdigest()
-    return Laboratory(**{**vars(laboratory), "file": Path(path).resolve(), "sha256": digest})
+    return Laboratory(**{**vars(laboratory), "file": file, "sha256": digest})
 
 
 def _bytes(path: Path) -> bytes:
