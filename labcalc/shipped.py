@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-__all__ = ["sample_exports", "sample_lab", "workbook_file"]
+__all__ = ["sample_exports", "sample_lab", "workbook_file", "workbook_files"]
 
 _PACKAGE = Path(__file__).resolve().parent
 
@@ -20,6 +20,11 @@ def _folder(name: str) -> Path:
 def workbook_file(name: str) -> Path:
     """Return the notebook of a workbook, such as ``run_report``."""
     return _folder("notebooks") / f"{name}.ipynb"
+
+
+def workbook_files() -> tuple[Path, ...]:
+    """Return the notebooks of all workbooks."""
+    return tuple(sorted(_folder("notebooks").glob("*.ipynb")))
 
 
 def sample_lab() -> Path:

@@ -11,6 +11,7 @@ from labcalc import __version__
 from labcalc.cli.month import month
 from labcalc.cli.read import read
 from labcalc.cli.report import demo, report
+from labcalc.cli.workbook import workbook
 
 __all__ = ["main"]
 
@@ -24,5 +25,5 @@ def main() -> None:
     """
 
 
-for _command in (read, report, demo, month):
+for _command in (read, report, demo, month, workbook):
     main.add_command(_command)

@@ -214,7 +214,8 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | None = None) ->
     Parameters
     ----------
     exports : sequence of str or pathlib.Path, optional
-        The exports at hand: their runs can be judged. Without any: the sample laboratory's last weeks.
+        The exports at hand: their runs can be judged. Without any: the whole record, as ``gather_record`` reads it, and
+        without a lab.toml either the sample laboratory's last weeks.
     lab : str or pathlib.Path, optional
         lab.toml; it names the earlier exports in which reference-oil results are looked up.
 
@@ -232,6 +233,8 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | None = None) ->
     DecisionError
         A decision beside lab.toml can't be used.
     """
+    if not exports and lab:
+        return gather_record(lab)
     if not exports:
         exports, lab = sample_exports(), sample_lab()
     laboratory = load_laboratory(lab or None)

@@ -6,14 +6,23 @@ from labcalc.workbooks.batch import ReportJob, render_batch
 from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.months import month_report_job
 from labcalc.workbooks.names import safe_stem
+from labcalc.workbooks.opened import (
+    SAMPLE_FOLDER,
+    WorkbookCopy,
+    copy_sample_laboratory,
+    copy_workbook,
+    workbook_names,
+)
 from labcalc.workbooks.outcome import BatchResult, Outcome, Progress
 from labcalc.workbooks.pdf import print_pdf
 from labcalc.workbooks.render import Limits
 from labcalc.workbooks.reports import render_run_reports, run_report_jobs
 from labcalc.workbooks.scripts import Scripts
+from labcalc.workbooks.serving import serve_workbook
 from labcalc.workbooks.workbook import RenderedReport, render_workbook
 
 __all__ = [
+    "SAMPLE_FOLDER",
     "BatchResult",
     "Limits",
     "Outcome",
@@ -21,6 +30,9 @@ __all__ = [
     "RenderedReport",
     "ReportJob",
     "Scripts",
+    "WorkbookCopy",
+    "copy_sample_laboratory",
+    "copy_workbook",
     "month_report_job",
     "print_pdf",
     "render_batch",
@@ -28,6 +40,8 @@ __all__ = [
     "render_workbook",
     "run_report_jobs",
     "safe_stem",
+    "serve_workbook",
+    "workbook_names",
 ]
 
 keep_imports_short()

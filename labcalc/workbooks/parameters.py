@@ -12,7 +12,7 @@ from typing import Any, TypeAlias
 
 from labcalc.errors import ParameterError
 
-__all__ = ["Json", "check_parameters"]
+__all__ = ["Json", "check_parameters", "declared_parameters"]
 
 Json: TypeAlias = "bool | int | float | str | Sequence[Json] | Mapping[str, Json] | None"
 
@@ -49,7 +49,7 @@ def check_parameters(notebook: Any, name: str, parameters: Mapping[str, Json]) -
     ParameterError
         No tagged cell, an unknown name, another type, a value that JSON can't carry, a name that looks like a secret.
     """
-    known = _declared(notebook, name)
+    known = declared_parameters(notebook, name)
     for parameter, value in parameters.items():
         _refuse_secret(name, parameter)
         if parameter not in known:
@@ -58,7 +58,7 @@ def check_parameters(notebook: Any, name: str, parameters: Mapping[str, Json]) -
         _refuse_other_type(name, parameter, value, known[parameter])
 
 
-def _declared(notebook: Any, name: str) -> dict[str, str]:
+def declared_parameters(notebook: Any, name: str) -> dict[str, str]:
     """Return the parameters' names and types; read as Python, since papermill misses ``str | None`` and ``'#'``."""
     for cell in notebook.cells:
         if "parameters" in cell.metadata.get("tags", []):

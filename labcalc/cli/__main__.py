@@ -1,0 +1,9 @@
+"""``python -m labcalc.cli`` for where the command itself is not on the path."""
+
+from __future__ import annotations
+
+from labcalc.cli import main
+
+__all__: list[str] = []
+
+main(prog_name="labcalc")

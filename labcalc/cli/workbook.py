@@ -1,0 +1,51 @@
+"""``labcalc workbook``: a workbook beside the laboratory's data, opened in JupyterLab."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from labcalc.cli.words import answer, lab_option, say
+
+if TYPE_CHECKING:
+    from labcalc.workbooks import WorkbookCopy
+
+__all__ = ["workbook"]
+
+
+@click.command()
+@click.argument("name")
+@click.argument("exports", nargs=-1, type=click.Path(path_type=Path), metavar="[EXPORT]...")
+@lab_option
+@click.option("--no-browser", is_flag=True, help="Say the address, and leave opening it to you.")
+@click.option(
+    "--port", type=click.IntRange(1024, 65535), metavar="N", help="Port on this machine; default: a free one."
+)
+@answer
+def workbook(name: str, exports: tuple[Path, ...], lab: Path | None, no_browser: bool, port: int | None) -> int:
+    """Copy a workbook beside the laboratory's data and open it in JupyterLab; without --lab, on the sample laboratory.
+
+    NAME: problem-sample, run-report, monthly-quality, or another workbook that comes with labcalc. What you change in
+    the copy stays: the same words open it again. JupyterLab answers on this machine only; Ctrl-C ends it.
+    """
+    from labcalc.workbooks import SAMPLE_FOLDER, copy_sample_laboratory, copy_workbook, serve_workbook, workbook_names
+
+    if lab is None and not exports and name.replace("_", "-") in workbook_names():
+        lab = copy_sample_laboratory(Path(SAMPLE_FOLDER))
+        say(f"No --lab was given: this is the sample laboratory, in {lab.resolve().parent}")
+    copy = copy_workbook(name, exports, lab)
+    say(_in_words(copy))
+    serve_workbook(copy.path, port=port, browser=not no_browser, say=say)
+    say(f"JupyterLab has ended; what was saved stays in {copy.path}")
+    return 0
+
+
+def _in_words(copy: WorkbookCopy) -> str:
+    """Say where the workbook is, and what became of an older copy."""
+    left = "".join(f"{path.name} holds changes and stays as it is. " for path in copy.left_alone)
+    if copy.state == "there already":
+        return f"{left}The workbook is the one from before, with all that was saved in it: {copy.path}"
+    instead = " (in the place of an older copy that nobody had changed)" if copy.state == "replaced" else ""
+    return f"{left}The workbook is new{instead}: {copy.path}"

@@ -1,0 +1,194 @@
+"""A workbook copied beside the laboratory's data for a person to work in; what a person has changed is left alone."""
+
+from __future__ import annotations
+
+import ast
+import difflib
+import hashlib
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+from labcalc.errors import WorkbookError
+from labcalc.shipped import sample_lab, workbook_file, workbook_files
+from labcalc.workbooks.lean import keep_imports_short
+from labcalc.workbooks.parameters import Json, check_parameters, declared_parameters
+from labcalc.workbooks.writing import write_whole
+
+__all__ = ["SAMPLE_FOLDER", "WorkbookCopy", "copy_sample_laboratory", "copy_workbook", "workbook_names"]
+
+SAMPLE_FOLDER = "labcalc-sample-laboratory"
+"""Where the sample laboratory is copied to, in the current folder."""
+
+_MARK = "labcalc"
+"""Where a copy's metadata say what it was when it was made."""
+
+_BESIDE_LAB = ("README.md", "decisions.jsonl", "exports")
+"""What of the sample laboratory is copied; the rest only makes it."""
+
+
+@dataclass(frozen=True)
+class WorkbookCopy:
+    """A workbook that lies beside the laboratory's data."""
+
+    path: Path
+    state: str
+    """``new``, ``there already`` (made the same way; it may hold changes of a person), or ``replaced`` (unchanged, and
+    made anew with other exports, another lab.toml or another version)."""
+    left_alone: tuple[Path, ...] = ()
+    """Files of that name that hold a person's changes or are none of ours."""
+
+
+def workbook_names() -> tuple[str, ...]:
+    """Return the names of the workbooks that can be opened."""
+    return tuple(sorted(path.stem.replace("_", "-") for path in workbook_files()))
+
+
+def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = None) -> WorkbookCopy:
+    """Copy a workbook beside lab.toml, or beside the first export, with its parameters set.
+
+    Parameters
+    ----------
+    name : str
+        One of ``workbook_names()``; ``_`` may stand for ``-``.
+    exports : sequence of pathlib.Path, optional
+        The exports at hand.
+    lab : pathlib.Path, optional
+        lab.toml. Without one and without exports the workbook is copied into the current folder.
+
+    Returns
+    -------
+    WorkbookCopy
+        Where it is. A copy that a person has changed is never written over: made the same way it is kept as it is,
+        made in another way it is left alone and the new copy gets a number.
+
+    Raises
+    ------
+    WorkbookError
+        There is no such workbook, or it takes no exports.
+    FileNotFoundError
+        An export or lab.toml is not there.
+    """
+    notebook = _notebook(name)
+    folder = _folder(exports, lab)
+    taken = declared_parameters(notebook, name)
+    if exports and "exports" not in taken:
+        raise WorkbookError(f"{name} takes no exports: it reads the record that lab.toml names; give --lab alone")
+    words: dict[str, Json] = {"exports": [_from(folder, one) for one in exports], "controls": True}
+    words["lab"] = _from(folder, lab) if lab else ""
+    _set_parameters(notebook, name, {key: value for key, value in words.items() if key in taken})
+    return _place(notebook, folder, name.replace("_", "-"))
+
+
+def copy_sample_laboratory(to: Path) -> Path:
+    """Copy the sample laboratory, so that it can be written to; one that is there already stays as it is.
+
+    Parameters
+    ----------
+    to : pathlib.Path
+        The folder.
+
+    Returns
+    -------
+    pathlib.Path
+        Its lab.toml.
+    """
+    source, lab = sample_lab(), to / "lab.toml"
+    if not lab.exists():
+        for name in _BESIDE_LAB:
+            _copy_what_is_missing(source.parent / name, to / name)
+        write_whole(lab, source.read_bytes())  # last: where it is, all is there
+    return lab
+
+
+def _copy_what_is_missing(source: Path, to: Path) -> None:
+    if source.is_dir():
+        for entry in sorted(source.iterdir()):
+            _copy_what_is_missing(entry, to / entry.name)
+    elif not to.exists():
+        to.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(to, source.read_bytes())
+
+
+def _notebook(name: str) -> Any:
+    keep_imports_short()
+    import nbformat
+
+    file, names = workbook_file(name.replace("-", "_")), workbook_names()
+    if name.replace("_", "-") not in names:
+        near = difflib.get_close_matches(name.casefold().replace("_", "-"), names, n=1)
+        hint = f"; did you mean '{near[0]}'?" if near else f"; there are {', '.join(names)}"
+        raise WorkbookError(f"there is no workbook '{name}'{hint}")
+    return nbformat.read(file, as_version=4)
+
+
+def _folder(exports: Sequence[Path], lab: Path | None) -> Path:
+    for path in (*exports, *([lab] if lab else [])):
+        path.stat()  # a file that is not there is named before anything is written
+    home = lab or next(iter(exports), None)
+    return home.resolve().parent if home else Path.cwd()
+
+
+def _from(folder: Path, path: Path) -> str:
+    """Write a path as seen from the folder where the workbook runs, so that the folder can be moved as a whole."""
+    whole = path.resolve()
+    return whole.relative_to(folder).as_posix() if whole.is_relative_to(folder) else str(whole)
+
+
+def _set_parameters(notebook: Any, name: str, values: Mapping[str, Json]) -> None:
+    """Write values into the parameters cell in the place of the defaults; names, types and remarks stay."""
+    check_parameters(notebook, name, values)
+    cell = next(cell for cell in notebook.cells if "parameters" in cell.metadata.get("tags", []))
+    lines = cell.source.encode().splitlines(keepends=True)
+    for node in reversed(ast.parse(cell.source).body):
+        match node:
+            case ast.AnnAssign(target=ast.Name(id=word), value=ast.expr() as old) if word in values:
+                line = lines[old.lineno - 1]
+                written = repr(values[word]).encode()
+                lines[old.lineno - 1] = line[: old.col_offset] + written + line[old.end_col_offset :]
+    cell.source = b"".join(lines).decode()
+
+
+def _place(notebook: Any, folder: Path, stem: str) -> WorkbookCopy:
+    made = _fingerprint(notebook)
+    notebook.metadata[_MARK] = {"made": made}
+    content = (json.dumps(notebook, ensure_ascii=False, indent=1) + "\n").encode()
+    left: list[Path] = []
+    for path in _candidates(folder, stem):
+        state = _found(path, made)
+        if state == "left alone":
+            left.append(path)
+            continue
+        if state != "there already":
+            write_whole(path, content)
+        return WorkbookCopy(path, state, tuple(left))
+    raise AssertionError("there is always another number")
+
+
+def _candidates(folder: Path, stem: str) -> Iterator[Path]:
+    yield folder / f"{stem}.ipynb"
+    for number in count(2):
+        yield folder / f"{stem}-{number}.ipynb"
+
+
+def _found(path: Path, made: str) -> str:
+    """Say what to do with a file of that name: nothing there, ours as it would be made, ours and unchanged, or else."""
+    if not path.exists():
+        return "new"
+    try:
+        there = json.loads(path.read_text("utf-8"))
+        mark, now = there["metadata"][_MARK]["made"], _fingerprint(there)
+    except (ValueError, KeyError, TypeError):
+        return "left alone"
+    if mark == made:
+        return "there already"
+    return "replaced" if mark == now else "left alone"
+
+
+def _fingerprint(notebook: Mapping[str, Any]) -> str:
+    """Return a digest over what a person writes; outputs and the order of keys don't count."""
+    cells = [(cell["cell_type"], "".join(cell["source"])) for cell in notebook["cells"]]
+    return hashlib.sha256(json.dumps(cells).encode()).hexdigest()
