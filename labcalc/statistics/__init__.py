@@ -12,6 +12,7 @@ from labcalc.statistics.acceptance import (
     deviation_limit,
     one_sided_margin,
 )
+from labcalc.statistics.agreement import AgreementLimits, agreement_limits
 from labcalc.statistics.bias import BiasTest, bias_test
 from labcalc.statistics.chart_run_lengths import cusum_run_length, ewma_run_length, rules_run_length
 from labcalc.statistics.conformity import (
@@ -47,6 +48,28 @@ from labcalc.statistics.control_limits import (
     moving_ranges,
 )
 from labcalc.statistics.delivery import Dispute, delivery_limits, limits_leave_room, settle_dispute
+from labcalc.statistics.duplicate_levels import (
+    LEAST_PAIRS_FOR_A_POWER_LAW,
+    LevelDependence,
+    PowerLaw,
+    fit_power_law,
+    level_dependence,
+)
+from labcalc.statistics.duplicate_limits import (
+    RepeatabilityComparison,
+    compare_repeatability,
+    difference_limit_factor,
+    holm_adjusted,
+    pairs_needed,
+    share_beyond,
+)
+from labcalc.statistics.duplicates import (
+    DuplicatePrecision,
+    duplicate_precision,
+    mean_range_precision,
+    pooled_precision,
+    relative_duplicate_precision,
+)
 from labcalc.statistics.lots import NewLot, lot_change, new_lot_statistics, standardised_over_lots
 from labcalc.statistics.monte_carlo import MonteCarloResult, Validation, monte_carlo, numerical_tolerance, validated
 from labcalc.statistics.normality import (
@@ -60,6 +83,7 @@ from labcalc.statistics.normality import (
     rounding_step,
     serial_dependence,
 )
+from labcalc.statistics.order_effect import OrderEffect, order_effect
 from labcalc.statistics.periods import PeriodComparison, compare_periods
 from labcalc.statistics.propagation import (
     correlation_from_covariance,
@@ -121,6 +145,7 @@ __all__ = [
     "CHART_CONSTANTS",
     "CRITICAL_RANGE_FACTORS",
     "DECISION_RULES",
+    "LEAST_PAIRS_FOR_A_POWER_LAW",
     "NELSON",
     "ONE_SIDED_FACTOR",
     "PERFORMANCE_THRESHOLDS",
@@ -129,6 +154,7 @@ __all__ = [
     "STANDARD_LIMITS",
     "WESTERN_ELECTRIC",
     "AcceptedResults",
+    "AgreementLimits",
     "Alternation",
     "Beyond",
     "BiasTest",
@@ -141,19 +167,24 @@ __all__ = [
     "DecisionRule",
     "Dispute",
     "Distribution",
+    "DuplicatePrecision",
     "EstimatedLimitsRunLength",
     "EwmaChart",
     "GlobalRisks",
     "IndividualsChart",
     "InputQuantity",
+    "LevelDependence",
     "MonteCarloResult",
     "NewLot",
     "NormalityFactor",
     "NormalityTest",
+    "OrderEffect",
     "PerformanceIndex",
     "PerformanceThresholds",
     "PeriodComparison",
+    "PowerLaw",
     "RepeatDecision",
+    "RepeatabilityComparison",
     "Resolution",
     "RuleSignals",
     "RunLength",
@@ -170,11 +201,13 @@ __all__ = [
     "acceptable_result",
     "acceptance_interval",
     "accepted_results",
+    "agreement_limits",
     "anderson_darling",
     "best_estimate",
     "between_laboratories_limit",
     "bias_test",
     "compare_periods",
+    "compare_repeatability",
     "complies",
     "conformity_probability",
     "correlation_from_covariance",
@@ -186,26 +219,36 @@ __all__ = [
     "decide_conformity",
     "delivery_limits",
     "deviation_limit",
+    "difference_limit_factor",
+    "duplicate_precision",
     "effective_degrees_of_freedom",
     "estimate_with_prior",
     "estimated_limits_run_length",
     "ewma",
     "ewma_chart",
     "ewma_run_length",
+    "fit_power_law",
     "global_risks",
+    "holm_adjusted",
     "individuals_chart",
     "individuals_limits",
+    "level_dependence",
     "lie_within",
     "limits_leave_room",
     "lot_change",
+    "mean_range_precision",
     "monte_carlo",
     "moving_ranges",
     "new_lot_statistics",
     "numerical_tolerance",
     "one_sided_margin",
+    "order_effect",
+    "pairs_needed",
     "performance_index",
+    "pooled_precision",
     "propagated_covariance",
     "propagated_uncertainty",
+    "relative_duplicate_precision",
     "resolution",
     "rounded",
     "rounded_to_figures",
@@ -215,6 +258,7 @@ __all__ = [
     "sensitivities",
     "serial_dependence",
     "settle_dispute",
+    "share_beyond",
     "simulated_run_length",
     "site_precision",
     "spread_interval",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["finite_series"]
+__all__ = ["finite_series", "paired_series"]
 
 
 def finite_series(results: ArrayLike, least: int, purpose: str) -> NDArray[np.float64]:
@@ -39,3 +39,35 @@ def finite_series(results: ArrayLike, least: int, purpose: str) -> NDArray[np.fl
     if missing.size:
         raise ValueError(f"result {missing[0] + 1} of {series.size} is {series[missing[0]]}: a number was expected")
     return series
+
+
+def paired_series(
+    first: ArrayLike, second: ArrayLike, least: int, purpose: str
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return pairs of results as two series of one length.
+
+    Parameters
+    ----------
+    first : array_like of float
+        First result of each pair, [any unit].
+    second : array_like of float
+        Second results, [unit of the first].
+    least : int
+        Smallest number of pairs that the purpose allows, [-].
+    purpose : str
+        What the pairs are for, as a refusal names it.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float
+        First and second results, [unit of the results], one-dimensional.
+
+    Raises
+    ------
+    ValueError
+        The two have not the same number of results, or one of them is refused by ``finite_series``.
+    """
+    one, other = (finite_series(results, least, purpose) for results in (first, second))
+    if one.size != other.size:
+        raise ValueError(f"{one.size} first and {other.size} second results: pairs were expected")
+    return one, other
