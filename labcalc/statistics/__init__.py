@@ -13,6 +13,13 @@ from labcalc.statistics.acceptance import (
     one_sided_margin,
 )
 from labcalc.statistics.agreement import AgreementLimits, agreement_limits
+from labcalc.statistics.analysis_of_variance import (
+    AnalysisLine,
+    NestedAnalysis,
+    OneWayAnalysis,
+    nested_analysis,
+    one_way_analysis,
+)
 from labcalc.statistics.bias import BiasTest, bias_test
 from labcalc.statistics.chart_run_lengths import cusum_run_length, ewma_run_length, rules_run_length
 from labcalc.statistics.conformity import (
@@ -71,6 +78,7 @@ from labcalc.statistics.duplicates import (
     relative_duplicate_precision,
 )
 from labcalc.statistics.lots import NewLot, lot_change, new_lot_statistics, standardised_over_lots
+from labcalc.statistics.measurement_plan import IntervalGain, MeasurementPlan, best_plan, interval_gains, mean_variance
 from labcalc.statistics.monte_carlo import MonteCarloResult, Validation, monte_carlo, numerical_tolerance, validated
 from labcalc.statistics.normality import (
     ANDERSON_DARLING_FACTORS,
@@ -98,6 +106,7 @@ from labcalc.statistics.repeats import (
     critical_range,
     lie_within,
 )
+from labcalc.statistics.restricted_likelihood import LikelihoodComponents, likelihood_components
 from labcalc.statistics.rounding import complies, rounded, rounded_to_figures
 from labcalc.statistics.run_length import RunLength, two_sided_run_length
 from labcalc.statistics.run_length_simulation import (
@@ -139,6 +148,13 @@ from labcalc.statistics.uncertainty import (
     standard_from_half_width,
     uncertainty_budget,
 )
+from labcalc.statistics.variance_components import (
+    VarianceComponent,
+    VarianceComponents,
+    VarianceSum,
+    combination_interval,
+    variance_components,
+)
 
 __all__ = [
     "ANDERSON_DARLING_FACTORS",
@@ -156,6 +172,7 @@ __all__ = [
     "AcceptedResults",
     "AgreementLimits",
     "Alternation",
+    "AnalysisLine",
     "Beyond",
     "BiasTest",
     "BudgetComponent",
@@ -173,11 +190,16 @@ __all__ = [
     "GlobalRisks",
     "IndividualsChart",
     "InputQuantity",
+    "IntervalGain",
     "LevelDependence",
+    "LikelihoodComponents",
+    "MeasurementPlan",
     "MonteCarloResult",
+    "NestedAnalysis",
     "NewLot",
     "NormalityFactor",
     "NormalityTest",
+    "OneWayAnalysis",
     "OrderEffect",
     "PerformanceIndex",
     "PerformanceThresholds",
@@ -197,6 +219,9 @@ __all__ = [
     "TrueValue",
     "UncertaintyBudget",
     "Validation",
+    "VarianceComponent",
+    "VarianceComponents",
+    "VarianceSum",
     "Within",
     "acceptable_result",
     "acceptance_interval",
@@ -204,8 +229,10 @@ __all__ = [
     "agreement_limits",
     "anderson_darling",
     "best_estimate",
+    "best_plan",
     "between_laboratories_limit",
     "bias_test",
+    "combination_interval",
     "compare_periods",
     "compare_repeatability",
     "complies",
@@ -232,16 +259,21 @@ __all__ = [
     "holm_adjusted",
     "individuals_chart",
     "individuals_limits",
+    "interval_gains",
     "level_dependence",
     "lie_within",
+    "likelihood_components",
     "limits_leave_room",
     "lot_change",
     "mean_range_precision",
+    "mean_variance",
     "monte_carlo",
     "moving_ranges",
+    "nested_analysis",
     "new_lot_statistics",
     "numerical_tolerance",
     "one_sided_margin",
+    "one_way_analysis",
     "order_effect",
     "pairs_needed",
     "performance_index",
@@ -267,4 +299,5 @@ __all__ = [
     "two_sided_run_length",
     "uncertainty_budget",
     "validated",
+    "variance_components",
 ]
