@@ -8,6 +8,7 @@
     ├── SettingsError (ValueError)        a line of lab.toml that can't be used
     ├── DecisionError (ValueError)        a decision that can't be used or added
     ├── UnknownRunError (LookupError)     a run that the exports don't hold
+    ├── EvidenceError (ValueError)        a run that can't be compared with anything, or a measurement that can't be added
     ├── MonthError (ValueError)           a month that is none, or a laboratory without a record to report on
     ├── LessonError (ValueError)          an answer, a lesson or a learner's result file that can't be used
     └── WorkbookError (RuntimeError)      a workbook that didn't come to its end
@@ -23,6 +24,7 @@ from __future__ import annotations
 __all__ = [
     "ConvergenceWarning",
     "DecisionError",
+    "EvidenceError",
     "ExportError",
     "ExtrapolationWarning",
     "LabcalcError",
@@ -118,6 +120,10 @@ class DecisionError(LabcalcError, ValueError):
 
 class UnknownRunError(LabcalcError, LookupError):
     """A run that the exports don't hold."""
+
+
+class EvidenceError(LabcalcError, ValueError):
+    """A run that can't be compared with anything, or a measurement that can't be added to it."""
 
 
 class MonthError(LabcalcError, ValueError):

@@ -55,7 +55,7 @@ NAMES = {
         uncertainty_budget validated variance_components
     """,
     "labcalc.errors": """
-        ConvergenceWarning DecisionError ExportError ExtrapolationWarning LabcalcError LabcalcWarning LessonError
+        ConvergenceWarning DecisionError EvidenceError ExportError ExtrapolationWarning LabcalcError LabcalcWarning LessonError
         MonthError OutOfRangeError ParameterError SettingsError UnknownRunError WorkbookError
     """,
 }
