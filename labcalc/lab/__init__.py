@@ -7,6 +7,7 @@ from labcalc.lab.labels import label_runs, lot_in_use, product_of, reference_of
 from labcalc.lab.laboratory import (
     Baseline,
     CertifiedValue,
+    ConformityChoices,
     ControlChoices,
     Instrument,
     Laboratory,
@@ -28,6 +29,7 @@ __all__ = [
     "DECISION_KINDS",
     "Baseline",
     "CertifiedValue",
+    "ConformityChoices",
     "ControlChoices",
     "Decision",
     "Instrument",

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from labcalc.exports.profile import DATE_ORDERS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
+from labcalc.lab._conformity import CONFORMITY, LIMITS, TYPICAL, VALUE_TWICE, quantity_and_temperature
 from labcalc.lab._control import CONTROL
 from labcalc.lab._tables import (
     Key,
@@ -24,21 +25,19 @@ from labcalc.lab._tables import (
     table,
     tables,
     text,
-    whole_number,
 )
 from labcalc.lab.laboratory import (
     CertifiedValue,
+    ConformityChoices,
     ControlChoices,
     Instrument,
     Laboratory,
-    Limit,
     Precision,
     PrecisionFunction,
     Product,
     ReferenceLot,
     ReferenceMaterial,
     ReportChoices,
-    TypicalValue,
     Uncertainty,
 )
 
@@ -103,40 +102,18 @@ def _check_lot(lot: ReferenceLot) -> Iterator[tuple[str, str]]:
         yield "valid_to", f"{lot.valid_to}: a day on or after valid_from ({lot.valid_from}) is expected"
 
 
-def _check_temperature(record: Limit | TypicalValue) -> Iterator[tuple[str, str]]:
-    given = record.temperature_C == record.temperature_C
-    if record.quantity == "viscosity index" and given:
-        yield "temperature_C", f"{record.temperature_C:g}: the viscosity index takes no temperature_C"
-    if record.quantity != "viscosity index" and not given:
-        yield "temperature_C", f"missing, and must be given for {record.quantity}"
-
-
-def _check_limit(limit: Limit) -> Iterator[tuple[str, str]]:
-    yield from _check_temperature(limit)
-    if limit.lowest >= limit.highest:
-        yield "highest", f"{limit.highest:g}: a number greater than lowest ({limit.lowest:g}) is expected"
-    if limit.lowest != limit.lowest and limit.highest != limit.highest:
-        yield "", "lowest or highest is missing; at least one of them must be given"
-
-
 _NAME = Key(text)
 _TEMPERATURE = number(-80, 400, unit="°C")
 _POSITIVE = number(above=0)
 _NOT_NEGATIVE = number(0)
 _PATTERNS = listed(text, "patterns")
 _MEASURED = choice(QUANTITY_COLUMNS)
-_JUDGED = choice((*QUANTITY_COLUMNS, "viscosity index"))
 
 
 def _named(record: Any) -> str:
     return str(record.name).casefold()
 
 
-def _quantity_and_temperature(record: Any) -> tuple[str, str]:
-    return record.quantity, f"{record.temperature_C:g}"
-
-
-_VALUE_TWICE = "the same quantity and temperature"
 _COLUMN_TABLE = table(
     {"holds": Key(choice(HOLDS)), "unit": Key(text, None), "temperature_C": Key(_TEMPERATURE, None)},
     Column,
@@ -174,7 +151,7 @@ _LOT = table(
         "lot": Key(text),
         "valid_from": Key(day),
         "valid_to": Key(day),
-        "certified": Key(tables(_CERTIFIED, unique=_quantity_and_temperature, called=_VALUE_TWICE, may_be_empty=False)),
+        "certified": Key(tables(_CERTIFIED, unique=quantity_and_temperature, called=VALUE_TWICE, may_be_empty=False)),
     },
     ReferenceLot,
     _check_lot,
@@ -190,27 +167,6 @@ _REFERENCE = table(
     },
     ReferenceMaterial,
 )
-_LIMIT = table(
-    {
-        "quantity": Key(_JUDGED),
-        "temperature_C": Key(_TEMPERATURE, _NAN),
-        "lowest": Key(number(), _NAN),
-        "highest": Key(number(), _NAN),
-        "decimals": Key(whole_number(0, 6)),
-    },
-    Limit,
-    _check_limit,
-)
-_TYPICAL = table(
-    {
-        "quantity": Key(_JUDGED),
-        "temperature_C": Key(_TEMPERATURE, _NAN),
-        "mean": Key(number()),
-        "standard_deviation": Key(_POSITIVE),
-    },
-    TypicalValue,
-    _check_temperature,
-)
 _PRODUCT = table(
     {
         "name": _NAME,
@@ -218,8 +174,8 @@ _PRODUCT = table(
         "precision_class": Key(text, ""),
         "commodity": Key(choice(COMMODITIES), "lubricating oil"),
         "specification": Key(text, ""),
-        "limit": Key(tables(_LIMIT, unique=_quantity_and_temperature, called=_VALUE_TWICE), (), field="limits"),
-        "typical": Key(tables(_TYPICAL, unique=_quantity_and_temperature, called=_VALUE_TWICE), ()),
+        "limit": Key(LIMITS, (), field="limits"),
+        "typical": Key(TYPICAL, ()),
     },
     Product,
 )
@@ -267,6 +223,7 @@ _REPORT = table(
         "reference_age_h": Key(_POSITIVE, 24.0),
         "reference_viscosity_percent": Key(_NOT_NEGATIVE, 0.5),
         "reference_density_kg_m3": Key(_NOT_NEGATIVE, 0.3),
+        "replicates": Key(choice(("fills", "determinations")), "fills"),
     },
     ReportChoices,
 )
@@ -299,7 +256,7 @@ FILE = table(
         "precision": Key(
             tables(
                 _PRECISION,
-                unique=lambda one: (one.precision_class.casefold(), *_quantity_and_temperature(one)),
+                unique=lambda one: (one.precision_class.casefold(), *quantity_and_temperature(one)),
                 called="the same class, quantity and temperature",
             ),
             (),
@@ -307,6 +264,7 @@ FILE = table(
         "report": Key(_REPORT, ReportChoices()),
         "uncertainty": Key(_UNCERTAINTY, Uncertainty()),
         "control": Key(CONTROL, ControlChoices()),
+        "conformity": Key(CONFORMITY, ConformityChoices()),
     },
     _laboratory,
 )

@@ -11,11 +11,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.exports.profile import Profile
-from labcalc.statistics import PERFORMANCE_THRESHOLDS, RULE_SETS, PerformanceThresholds, RunRule
+from labcalc.statistics import DECISION_RULES, PERFORMANCE_THRESHOLDS, RULE_SETS, PerformanceThresholds, RunRule
 
 __all__ = [
     "Baseline",
     "CertifiedValue",
+    "ConformityChoices",
     "ControlChoices",
     "Instrument",
     "Laboratory",
@@ -82,6 +83,8 @@ class Limit:
     lowest: float
     highest: float
     decimals: int
+    decision_rule: str = ""
+    """Name in ``DECISION_RULES``; empty: the laboratory's rule."""
 
 
 @dataclass(frozen=True)
@@ -177,6 +180,19 @@ class ReportChoices:
     """How far a reference oil may be from its certified viscosity, beside the certificate's own uncertainty, [%]."""
     reference_density_kg_m3: float = 0.3
     """The same for density, [kg/m³]."""
+    replicates: str = "fills"
+    """What the replicates of a run are: ``fills``, results of their own that the repeatability r holds for, or
+    ``determinations`` of one fill, that the determinability d holds for."""
+
+
+@dataclass(frozen=True)
+class ConformityChoices:
+    """How results are held against specification limits, where a limit states no rule of its own."""
+
+    decision_rule: str = next(iter(DECISION_RULES))
+    """Name in ``DECISION_RULES``."""
+    guard_band: float = 1.0
+    """Guard band of the rules that have one, in expanded uncertainties, [-]."""
 
 
 @dataclass(frozen=True)
@@ -228,6 +244,7 @@ class Laboratory:
     report: ReportChoices = field(default_factory=ReportChoices)
     uncertainty: Uncertainty = field(default_factory=Uncertainty)
     control: ControlChoices = field(default_factory=ControlChoices)
+    conformity: ConformityChoices = field(default_factory=ConformityChoices)
     earlier_exports: tuple[str, ...] = ()
     """Patterns, relative to lab.toml, of the exports that make up the laboratory's record: where earlier runs and
     reference-oil results are looked up."""
