@@ -8,7 +8,7 @@
     ├── SettingsError (ValueError)        a line of lab.toml that can't be used
     ├── DecisionError (ValueError)        a decision that can't be used or added
     ├── UnknownRunError (LookupError)     a run that the exports don't hold
-    ├── EvidenceError (ValueError)        a run that can't be compared with anything, or a measurement that can't be added
+    ├── EvidenceError (ValueError)        a run without anything to compare with, or a measurement that can't be added
     ├── MonthError (ValueError)           a month that is none, or a laboratory without a record to report on
     ├── LessonError (ValueError)          an answer, a lesson or a learner's result file that can't be used
     └── WorkbookError (RuntimeError)      a workbook that didn't come to its end

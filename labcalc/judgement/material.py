@@ -8,7 +8,9 @@ from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from labcalc.errors import ExportError, MonthError, UnknownRunError
 from labcalc.exports import Reading, Refusal, SourceFile, read_exports
@@ -39,7 +41,7 @@ _LONGEST_RUN = 200
 
 @dataclass(frozen=True)
 class Dossier:
-    """One run with all that its judgement needs; nothing in it is later than the run."""
+    """One run with all that its judgement needs; nothing in it is later than the run, unless that was asked for."""
 
     run: str
     rows: pd.DataFrame
@@ -57,6 +59,8 @@ class Dossier:
     """The exports that the run's rows stand in."""
     refusals: tuple[Refusal, ...]
     """What was refused in those exports."""
+    history: pd.DataFrame
+    """Earlier runs of the same sample or of the same lot of the product, without those that a decision excludes."""
 
     @property
     def is_reference(self) -> bool:
@@ -93,7 +97,7 @@ class Dossier:
         """SHA-256 over everything that the report of the run depends on, beside the version of labcalc."""
         ink = hashlib.sha256(self.run.encode())
         ink.update(pd.util.hash_pandas_object(self.references, index=False).to_numpy().tobytes())
-        for few in (self.rows, self.before):  # of a handful of rows it is quicker to write all
+        for few in (self.rows, self.before, self.history):  # of a handful of rows it is quicker to write all
             ink.update(repr(few.to_numpy().tolist()).encode())
         stated = (self.sources, self.refusals, self.laboratory.sha256, self.product, self.charts)
         ink.update(repr(stated).encode())
@@ -126,8 +130,8 @@ class Material:
         samples = table.loc[table["role"] != "reference", "run"]
         return str(samples.iloc[0]) if len(samples) else self.runs[0]
 
-    def dossier(self, run: str) -> Dossier:
-        """Return the dossier of one run.
+    def dossier(self, run: str, *, later: bool = False) -> Dossier:
+        """Return the dossier of one run; its history holds later runs too where they are asked for.
 
         Raises
         ------
@@ -148,6 +152,7 @@ class Material:
             laboratory=self.laboratory,
             sources=tuple(source for source in self.reading.sources if source.name in names),
             refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
+            history=self._history(rows, later),
         )
 
     @cached_property
@@ -194,6 +199,43 @@ class Material:
         window: pd.DataFrame = table.iloc[first : table["measured_at"].searchsorted(end, side="right")]
         others: pd.DataFrame = window[window["run"] != rows["run"].iloc[0]]
         return others.reset_index(drop=True)
+
+    @cached_property
+    def excluded(self) -> frozenset[str]:
+        """The runs that a decision excludes as a whole."""
+        return frozenset(one.run for one in self.decisions if one.what == "exclude" and not one.quantity)
+
+    @cached_property
+    def _samples(self) -> pd.DataFrame:
+        """The dated runs of samples in the record, in the order of time."""
+        table = self.record
+        usable = (table["role"] != "reference") & table["measured_at"].notna() & ~table["run"].isin(self.excluded)
+        return table[usable].sort_values("measured_at", kind="stable")
+
+    @cached_property
+    def _alike(self) -> dict[tuple[str, ...], list[int]]:
+        """Positions in ``_samples`` by sample, and by product and lot."""
+        found: dict[tuple[str, ...], list[int]] = {}
+        names = self._samples[["sample", "product", "lot"]].astype(object)
+        texts = names.where(names.notna(), "").to_numpy().tolist()
+        for position, (sample, product, lot) in enumerate(texts):
+            for key in [(sample,), *([(product, lot)] if lot else [])]:
+                found.setdefault(key, []).append(position)
+        return found
+
+    @cached_property
+    def _sample_runs(self) -> NDArray[np.object_]:
+        return self._samples["run"].to_numpy(object)
+
+    def _history(self, rows: pd.DataFrame, later: bool) -> pd.DataFrame:
+        sample, product, lot = (_text(rows[name]) for name in ("sample", "product", "lot"))
+        positions = {*self._alike.get((sample,), ()), *(self._alike.get((product, lot), ()) if lot else ())}
+        others = [at for at in sorted(positions) if self._sample_runs[at] != rows["run"].iloc[0]]
+        if not later:  # the record is in the order of time
+            start = rows["measured_at"].min()
+            end = 0 if pd.isna(start) else int(self._samples["measured_at"].searchsorted(start, side="left"))
+            others = [at for at in others if at < end]
+        return self._samples.iloc[others].reset_index(drop=True)
 
     def _before(self, rows: pd.DataFrame) -> pd.DataFrame:
         table = self._by_instrument.get(_text(rows["instrument"]))

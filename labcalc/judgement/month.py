@@ -109,9 +109,7 @@ def report_month(material: Material, month: str = "") -> MonthReport:
     period = month_of(month or _last_month(record), laboratory.time_zone)
     rows = record[period.holds(record["measured_at"])]
     names = set(rows["source_file"])
-    kept = rows[
-        ~rows["run"].isin({one.run for one in material.decisions if one.what == "exclude" and not one.quantity})
-    ]
+    kept = rows[~rows["run"].isin(material.excluded)]
     oils = summarise_oils(material.charts, period, laboratory)
     duplicates = duplicates_of(kept, laboratory)
     carry_overs = carry_over(material.charts, record, period)
