@@ -34,8 +34,8 @@ def precision_in_force(dossier: Dossier, quantity: str, temperature_C: float, va
         return InForce(None, "lab.toml gives this product no precision_class")
     statement = precision_for(dossier.laboratory, precision_class, quantity, temperature_C)
     if statement is None:
-        where = f"{precision_class} at {temperature_C:g} °C"
-        return InForce(None, f"no precision statement for {quantity} of {where}")
+        where = "" if math.isnan(temperature_C) else f" at {temperature_C:g} °C"
+        return InForce(None, f"no precision statement for {quantity} of {precision_class}{where}")
     if not statement.holds_for(value):
         return InForce(None, f"{statement.method} states its precision for {_reach(statement)} only")
     return InForce(statement)
