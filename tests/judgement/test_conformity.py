@@ -1,0 +1,157 @@
+"""Specification checks of a run by every decision rule. The laboratory is invented; limits and risks by hand and scipy.
+
+U is stated: 0.5 % of 50.xx = 0.25 mm²/s, u = 0.126. D445 as shipped (memory), formulated oils at 40 °C: R = 0.0122 x.
+"""
+
+from __future__ import annotations
+
+import pytest
+from scipy import stats
+
+from labcalc.judgement import Check, Judgement
+from tests.judgement.conftest import GOOD, LAB, Judge
+
+OF_LIMIT = "highest = 50.6, decimals = 1"
+
+
+def viscosity(judgement: Judgement) -> Check:
+    return next(one for one in judgement.checks if one.name == "Specification: kinematic viscosity at 40 °C")
+
+
+def index(judgement: Judgement) -> Check:
+    return next(one for one in judgement.checks if one.name == "Specification: viscosity index")
+
+
+def with_rule(rule: str, guard_band: float = 1.0) -> str:
+    return LAB + f'\n[conformity]\ndecision_rule = "{rule}"\nguard_band = {guard_band}\n'
+
+
+def export(value: str) -> str:
+    return GOOD.replace("46.12", value)
+
+
+def test_the_risk_is_a_number(judged: Judge) -> None:
+    """Φ((50.5 - 50.6)/u), u = 0.0025 · 50.5, computed elsewhere; the limit at 41.4 is out of reach."""
+    found = viscosity(judged(export("50.50")))
+    outside = 100 * stats.norm.sf(0.1 / (0.0025 * 50.5))
+    assert found.state == "doubtful"
+    assert outside == pytest.approx(21.4, abs=0.05)
+    assert found.finding == (
+        "50.5 mm²/s (U = 0.25); limits 41.4 to 50.6 mm²/s; inside by 0.10, less than the guard band, 0.25; "
+        "probability that the true value is outside: 21 %"
+    )
+    assert found.basis == (
+        "House specification 46; decision rule 'rounding, second look', of the laboratory: value rounded to the "
+        "limit's decimals (ASTM E29-22, rounding method); within a limit by less than the guard band: second look; "
+        "guard band 1 U"
+    )
+
+
+def test_far_inside_the_risk_is_not_told_finer_than_it_deserves(judged: Judge) -> None:
+    assert viscosity(judged()).finding == (
+        "46.1 mm²/s (U = 0.23); limits 41.4 to 50.6 mm²/s; probability that the true value is outside: less than 0.01 %"
+    )
+
+
+@pytest.mark.parametrize(
+    ("rule", "value", "state", "verdict"),
+    [
+        ("rounding", "50.60", "met", "releasable"),
+        ("rounding", "50.66", "not met", "not releasable"),
+        ("simple acceptance", "50.60", "met", "releasable"),
+        ("simple acceptance", "50.64", "not met", "not releasable"),
+        ("guarded acceptance", "50.30", "met", "releasable"),
+        ("guarded acceptance", "50.40", "not met", "not releasable"),
+        ("guarded rejection", "50.80", "met", "releasable"),
+        ("guarded rejection", "50.90", "not met", "not releasable"),
+        ("guarded both ways", "50.80", "doubtful", "needs a second look"),
+        ("supplier, 0.59 R", "50.20", "met", "releasable"),
+        ("supplier, 0.59 R", "50.30", "doubtful", "needs a second look"),
+        ("supplier, 0.59 R", "50.62", "not met", "not releasable"),
+        ("recipient, 0.59 R", "50.60", "met", "releasable"),
+        ("recipient, 0.59 R", "50.90", "doubtful", "needs a second look"),
+        ("recipient, 0.59 R", "51.00", "not met", "not releasable"),
+    ],
+)
+def test_the_state_is_what_the_rule_decides(judged: Judge, rule: str, value: str, state: str, verdict: str) -> None:
+    """Edges: U = 0.25; 0.5934 · 0.0122 · 50.6 = 0.366 mm²/s. The typical density and the index stay as they are."""
+    lab = with_rule(rule).replace('{ quantity = "viscosity index", lowest = 90, decimals = 0 },', "")
+    judgement = judged(export(value), lab=lab)
+    assert (viscosity(judgement).state, judgement.verdict) == (state, verdict)
+    assert f"decision rule '{rule}', of the laboratory" in viscosity(judgement).basis
+
+
+def test_the_guard_band_is_a_multiple_of_u(judged: Judge) -> None:
+    wide = viscosity(judged(export("50.30"), lab=with_rule("guarded acceptance", 1.5)))
+    assert wide.state == "not met"
+    assert "inside by 0.30, less than the guard band, 0.38" in wide.finding
+    assert wide.basis.endswith("guard band 1.5 U")
+
+
+def test_without_rounding_the_value_is_shown_as_far_as_it_decides(judged: Judge) -> None:
+    """50.6004 is more than 50.6, and 50.6 not met would read like a mistake."""
+    assert viscosity(judged(export("50.6004"), lab=with_rule("simple acceptance"))).finding.startswith("50.6004 mm²/s")
+    assert viscosity(judged(export("50.60"), lab=with_rule("simple acceptance"))).finding.startswith("50.60 mm²/s")
+
+
+def test_the_risk_of_the_supplier_comes_from_r(judged: Judge) -> None:
+    """At 0.5934 R inside it is 5 %: R = 0.0122 · 50.24 = 0.613, 0.364 mm²/s."""
+    found = viscosity(judged(export("50.2364"), lab=with_rule("supplier, 0.59 R")))
+    assert "(U = 0.25, R = 0.61)" in found.finding
+    assert found.finding.endswith("probability that the true value is outside (by R): 5.0 %")
+
+
+def test_fills_of_one_oil_narrow_the_margin_and_determinations_dont(judged: Judge) -> None:
+    """Two results: R² - r²/2 for R²; r = 0.0074 x. 0.5934 √(0.0122² - 0.0074²/2) · 50.28 = 0.329; one: 0.364."""
+    twice = export("50.28") + "S1,S-1,2026-03-02 08:20,VD,40,50.22,858.1\n"
+    lab = with_rule("supplier, 0.59 R")
+    assert viscosity(judged(twice, lab=lab)).state == "met"
+    assert viscosity(judged(twice, lab=lab.replace("[report]", '[report]\nreplicates = "determinations"'))).state == (
+        "doubtful"
+    )
+
+
+def test_where_no_r_is_in_force_the_stand_in_is_named(judged: Judge) -> None:
+    found = index(judged(lab=with_rule("supplier, 0.59 R")))
+    assert found.state == "met"
+    assert (
+        "no precision statement for viscosity index of formulated oils: the rule 'rounding' stands in for "
+        "'supplier, 0.59 R'" in found.finding
+    )
+    assert "decision rule 'rounding', in place of 'supplier, 0.59 R'" in found.basis
+
+
+def test_limits_too_tight_for_the_method_are_named(judged: Judge) -> None:
+    """4 R = 4 · 0.0122 · 46.12 = 2.25 mm²/s (ISO 4259 as quoted in public notes)."""
+    lab = with_rule("supplier, 0.59 R")
+    tight = lab.replace("lowest = 41.4, highest = 50.6", "lowest = 45.0, highest = 47.2")
+    assert "the limits leave the method no room" in viscosity(judged(lab=tight)).finding
+    assert "no room" not in viscosity(judged(lab=tight.replace("47.2", "47.3"))).finding
+
+
+def test_a_limit_may_state_its_own_rule(judged: Judge) -> None:
+    lab = LAB.replace(OF_LIMIT, OF_LIMIT + ', decision_rule = "simple acceptance"')
+    judgement = judged(export("50.55"), lab=lab)
+    assert viscosity(judgement).state == "met"
+    assert "decision rule 'simple acceptance', agreed for this limit" in viscosity(judgement).basis
+    assert "'rounding, second look', of the laboratory" in index(judgement).basis
+
+
+@pytest.mark.parametrize(("value", "state"), [("50.55", "met"), ("50.66", "not met")])
+def test_without_u_the_rounding_method_stands_in_openly(judged: Judge, value: str, state: str) -> None:
+    lab = with_rule("guarded acceptance").replace("expanded_uncertainty_percent = 0.5\n", "")
+    found = viscosity(judged(export(value), lab=lab))
+    assert found.state == state
+    assert found.finding.endswith(
+        "U is unknown: the rule 'rounding' stands in for 'guarded acceptance'; probability that the true value is "
+        "outside: unknown, as U is"
+    )
+    assert "decision rule 'rounding', in place of 'guarded acceptance'" in found.basis
+
+
+def test_a_rule_without_a_band_needs_no_u(judged: Judge) -> None:
+    lab = with_rule("simple acceptance").replace("expanded_uncertainty_percent = 0.5\n", "")
+    found = viscosity(judged(lab=lab))
+    assert found.finding == (
+        "46.12 mm²/s; limits 41.4 to 50.6 mm²/s; probability that the true value is outside: unknown, as U is"
+    )
