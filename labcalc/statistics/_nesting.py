@@ -152,5 +152,7 @@ def centred(results: NDArray[np.float64], decimals: int | None) -> NDArray[np.fl
         )
     off = np.flatnonzero(np.abs(shifted * steps - counts) > reach)
     if off.size:
-        raise ValueError(f"result {off[0] + 1} is {results[off[0]]!r}: no more than {decimals} decimals were expected")
+        raise ValueError(
+            f"result {off[0] + 1} is {float(results[off[0]])!r}: no more than {decimals} decimals were expected"
+        )
     return np.asarray(counts / steps)

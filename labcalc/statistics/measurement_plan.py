@@ -185,8 +185,8 @@ def _plans(price: Sequence[float], limits: Sequence[float], budget: float) -> It
     if not price:
         yield ()
         return
-    smallest = math.floor(min(limits[0], (budget + 1e-9 * budget) / sum(price)))
-    for count in range(1, smallest + 1):
+    most = math.floor(min(limits[0], (budget + 1e-9 * budget) / sum(price)))
+    for count in range(1, most + 1):
         for rest in _plans(price[1:], limits[1:], budget / count - price[0]):
             yield (count, *rest)
 

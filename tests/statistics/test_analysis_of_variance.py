@@ -1,0 +1,223 @@
+"""Analysis of variance: NIST certified sets by matching digits, handbook and Guide examples, dense algebra."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from labcalc.statistics import NestedAnalysis, OneWayAnalysis, nested_analysis, one_way_analysis
+from tests.statistics.data import columns, rows
+
+CERTIFIED = {row.pop("set"): row for row in rows("strd_one_way_certified.csv")}
+
+
+def strd(name: str) -> tuple[list[str], np.ndarray, np.ndarray, int]:
+    """Return the printed results of a set, the same as numbers, their groups and their decimals."""
+    printed, groups = [], []
+    for row in rows("strd_one_way.csv"):
+        if row["set"] == name:
+            printed += [row["result"]] * int(row["times"])
+            groups += [int(row["group"])] * int(row["times"])
+    return printed, np.array(printed, dtype=float), np.array(groups), max(len(one.partition(".")[2]) for one in printed)
+
+
+def found(analysis: OneWayAnalysis) -> dict[str, float]:
+    return {
+        "between_ss": analysis.between.sum_of_squares,
+        "between_ms": analysis.between.mean_square,
+        "f": analysis.f,
+        "within_ss": analysis.within.sum_of_squares,
+        "within_ms": analysis.within.mean_square,
+        "r_squared": analysis.r_squared,
+        "residual_deviation": analysis.residual_deviation,
+    }
+
+
+def digits(values: dict[str, float], name: str) -> float:
+    """Return the fewest digits that agree with the certified values, 15 at the most (as many are certified)."""
+    off = [abs(values[what] / float(certified) - 1.0) for what, certified in CERTIFIED[name].items()]
+    return min(15.0, -math.log10(max(*off, 1e-15)))
+
+
+@pytest.mark.parametrize(("name", "least"), [(name, 14.4 if name == "AtmWtAg" else 14.6) for name in CERTIFIED])
+def test_certified_digits_from_printed_numbers(name: str, least: float) -> None:
+    """NIST StRD: matching digits of all seven certified values, from double-precision numbers and their decimals.
+
+    AtmWtAg 14.5, SiRstv 14.7, SmLs01 to SmLs09 15.
+    """
+    _, results, groups, decimals = strd(name)
+    assert digits(found(one_way_analysis(results, groups, decimals=decimals)), name) >= least
+
+
+LEADING = {"AtmWtAg": 10.1, "SiRstv": 13.0, "SmLs01": 14.6, "SmLs02": 14.6, "SmLs03": 14.6} | {
+    f"SmLs{n:02}": least for n, least in zip(range(4, 10), (10.0, 9.9, 9.9, 4.0, 3.9, 3.9), strict=True)
+}
+
+
+@pytest.mark.parametrize("name", CERTIFIED)
+def test_certified_digits_from_binary_numbers(name: str) -> None:
+    """Without the decimals: what the nearest binary numbers of the printed ones still hold."""
+    _, results, groups, _ = strd(name)
+    assert digits(found(one_way_analysis(results, groups)), name) >= LEADING[name]
+
+
+@pytest.mark.parametrize("name", ["AtmWtAg", "SmLs04", "SmLs07"])
+def test_nothing_is_lost_to_arithmetic(name: str) -> None:
+    """In exact arithmetic on the same binary numbers, F is the same to 13 digits: the rest was lost in the input."""
+    _, results, groups, _ = strd(name)
+    exact = [Fraction(float(one)) for one in results]
+    cells = [[one for one, group in zip(exact, groups, strict=True) if group == label] for label in np.unique(groups)]
+    mean = sum(exact) / len(exact)
+    means = [sum(cell) / len(cell) for cell in cells]
+    between = sum(len(cell) * (one - mean) ** 2 for cell, one in zip(cells, means, strict=True))
+    within = sum((one - centre) ** 2 for cell, centre in zip(cells, means, strict=True) for one in cell)
+    f = between / (len(cells) - 1) / (within / (len(exact) - len(cells)))
+    assert one_way_analysis(results, groups).f == pytest.approx(float(f), rel=1e-13)
+
+
+def test_machine_diameter() -> None:
+    """NIST/SEMATECH e-Handbook 3.2.3.1: sums of squares 1.3744e-4 and 1.3200e-4, F 5.206 at full precision."""
+    (diameter,) = columns("anova_machine_diameter.csv", "diameter")
+    machine = [row["machine"] for row in rows("anova_machine_diameter.csv")]
+    analysis = one_way_analysis(diameter, machine, decimals=3)
+    assert analysis.between.sum_of_squares == pytest.approx(1.3744e-4, abs=5e-9)
+    assert analysis.within.sum_of_squares == pytest.approx(1.3200e-4, abs=5e-9)
+    assert analysis.f == pytest.approx(5.206, abs=5e-4)
+    assert (analysis.between.degrees_of_freedom, analysis.within.degrees_of_freedom) == (4, 20)
+    assert analysis.mean == pytest.approx(0.12432, abs=5e-6)
+    reference = stats.f_oneway(*(diameter[np.array(machine) == one] for one in sorted(set(machine))))
+    assert analysis.p_value == pytest.approx(reference.pvalue, rel=1e-9)
+
+
+def spread_out(means: np.ndarray, deviations: np.ndarray, number: int) -> np.ndarray:
+    """Return results with exactly these means and standard deviations, ``number`` each."""
+    shape = np.arange(number) - (number - 1) / 2.0
+    return (means[:, None] + deviations[:, None] * shape / np.std(shape, ddof=1)).ravel()
+
+
+def test_voltage_standard_of_the_guide() -> None:
+    """JCGM 100:2008, H.5: s_a 128 µV (9), s_b 85 µV (40); F 2.25 printed, from rounded deviations (memory)."""
+    mean, deviation = columns("gum_h5.csv", "mean_V", "s_uV")
+    analysis = one_way_analysis(spread_out((mean - 10.0) * 1e6, deviation, 5), np.repeat(np.arange(10), 5))
+    assert math.sqrt(analysis.between.mean_square) == pytest.approx(128.0, abs=0.5)
+    assert math.sqrt(analysis.within.mean_square) == pytest.approx(85.0, abs=0.5)
+    assert analysis.f == pytest.approx(2.26, abs=5e-3)
+    assert analysis.f == pytest.approx(2.25, abs=2e-2)
+    assert (analysis.between.degrees_of_freedom, analysis.within.degrees_of_freedom) == (9, 40)
+
+
+def gauge(probe: str) -> NestedAnalysis:
+    """The gauge study of the e-Handbook, 2.6.3: six results from each mean and deviation."""
+    lines = [row for row in rows("gauge_resistivity.csv") if row["probe"] == probe]
+    mean, deviation = (np.array([float(row[name]) for row in lines]) for name in ("mean6", "sd6"))
+    factors = {name: np.repeat([row[name] for row in lines], 6) for name in ("wafer", "run")}
+    return nested_analysis(
+        spread_out(mean, deviation, 6), {**factors, "day": np.repeat(np.arange(len(lines)), 6)}, lowest="repeat"
+    )
+
+
+def test_gauge_study() -> None:
+    """NIST/SEMATECH e-Handbook 2.6.3, probe 2362: deviations of days .0362 (50) and of runs .0197 (5), as printed.
+
+    From means of four decimals the second is .01965. Level 1 is .0710 in print; pooled over all 300 degrees of
+    freedom it is .0729.
+    """
+    analysis = gauge("2362")
+    _, run, day, repeat = analysis.lines
+    assert math.sqrt(day.mean_square / 6) == pytest.approx(0.0362, abs=5e-5)
+    assert math.sqrt(run.mean_square / 36) == pytest.approx(0.0197, abs=6e-5)
+    assert math.sqrt(repeat.mean_square) == pytest.approx(0.0729, abs=5e-5)
+    assert [line.degrees_of_freedom for line in analysis.lines] == [4, 5, 50, 300]
+    assert [line.groups for line in analysis.lines] == [5, 10, 60, 360]
+    assert analysis.balanced
+    assert analysis.coefficients[0] == pytest.approx((72.0, 36.0, 6.0, 1.0))
+
+
+UNEVEN = {
+    "operator": [1, 1, 1, 1, 1, 2, 2, 2, 2, 3, 3, 3],
+    "day": [1, 1, 2, 2, 3, 1, 2, 2, 2, 1, 1, 2],
+}
+"""Days count within their operator."""
+
+SERIES = [5.1, 5.3, 4.8, 4.9, 5.6, 6.0, 6.3, 6.1, 6.4, 5.2, 5.5, 5.0]
+
+
+def indicator(codes: list[object]) -> np.ndarray:
+    names = list(dict.fromkeys(codes))
+    return np.array([[float(one == name) for name in names] for one in codes])
+
+
+def test_unbalanced_lines_against_projections() -> None:
+    """Derivation: sums of squares and expected mean squares as quadratic forms y'Ay and tr(A Z Z') / f."""
+    analysis = nested_analysis(SERIES, UNEVEN)
+    paths: list[list[object]] = [[()] * 12, list(UNEVEN["operator"]), list(zip(*UNEVEN.values(), strict=True))]
+    designs = [indicator(path) for path in paths] + [np.eye(12)]
+    projections = [design @ np.linalg.pinv(design) for design in designs]
+    y = np.array(SERIES)
+    for place, line in enumerate(analysis.lines):
+        form = projections[place + 1] - projections[place]
+        assert line.sum_of_squares == pytest.approx(y @ form @ y, rel=1e-12)
+        assert line.degrees_of_freedom == round(np.trace(form))
+        expected = [np.trace(form @ one @ one.T) / np.trace(form) for one in designs[1:]]
+        assert analysis.coefficients[place] == pytest.approx(expected, abs=1e-12)
+    assert not analysis.balanced
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 3), st.integers(0, 3), st.floats(-5.0, 5.0)), min_size=12, max_size=40).filter(
+        lambda drawn: 1 < len({one[0] for one in drawn}) < len({one[:2] for one in drawn}) < len(drawn)
+    ),
+    st.randoms(use_true_random=False),
+)
+def test_order_and_names_of_the_codes_do_not_matter(drawn: list[tuple[int, int, float]], dice: object) -> None:
+    """Property: the lines add up to the whole, and neither order nor names of the codes, nor a shift, change them."""
+    outer, inner, values = zip(*drawn, strict=True)
+    first = nested_analysis(values, {"a": outer, "b": inner})
+    total = float(((np.array(values) - np.mean(values)) ** 2).sum())
+    assert sum(line.sum_of_squares for line in first.lines) == pytest.approx(total, rel=1e-9, abs=1e-12)
+    dice.shuffle(drawn)  # type: ignore[attr-defined]
+    outer, inner, values = zip(*drawn, strict=True)
+    again = nested_analysis(
+        np.array(values) + 100.0, {"a": [f"x{3 - one}" for one in outer], "b": [f"y{one}" for one in inner]}
+    )
+    for one, other in zip(first.lines, again.lines, strict=True):
+        assert (one.groups, one.degrees_of_freedom) == (other.groups, other.degrees_of_freedom)
+        assert one.sum_of_squares == pytest.approx(other.sum_of_squares, rel=1e-9, abs=1e-9 * max(total, 1.0))
+
+
+def test_a_level_that_cannot_be_told_apart_is_refused() -> None:
+    with pytest.raises(ValueError, match="result: 3 in 3 of day, one each: what comes from the one can't be told"):
+        nested_analysis([1.0, 2.0, 3.0], {"day": [1, 2, 3]})
+    with pytest.raises(ValueError, match="operator: 1 in 1 of all results, one each"):
+        nested_analysis([1.0, 2.0, 3.0], {"operator": [1, 1, 1]})
+    with pytest.raises(ValueError, match="day: the code of result 2 is missing"):
+        nested_analysis([1.0, 2.0, 3.0], {"day": [1.0, math.nan, 2.0]})
+    with pytest.raises(ValueError, match=r"day: codes of shape \(2,\) for 3 results"):
+        nested_analysis([1.0, 2.0, 3.0], {"day": [1, 2]})
+    with pytest.raises(ValueError, match="no factor is given"):
+        nested_analysis([1.0, 2.0, 3.0], {})
+
+
+def test_decimals_are_checked() -> None:
+    groups = [1, 1, 2, 2]
+    with pytest.raises(ValueError, match=r"result 2 is 10\.125: no more than 2 decimals were expected"):
+        one_way_analysis([10.12, 10.125, 10.2, 10.3], groups, decimals=2)
+    with pytest.raises(ValueError, match=r"results up to 1e\+16 don't hold 1 decimals"):
+        one_way_analysis([1e16, 1e16, 1e16, 1e16], groups, decimals=1)
+
+
+def test_groups_that_are_all_alike() -> None:
+    """F has no finite value where nothing varies within the groups, and none at all where nothing varies."""
+    assert (
+        one_way_analysis([1.0, 1.0, 2.0, 2.0], [1, 1, 2, 2]).f,
+        one_way_analysis([1.0] * 4, [1, 1, 2, 2]).p_value,
+    ) == (
+        math.inf,
+        pytest.approx(math.nan, nan_ok=True),
+    )
