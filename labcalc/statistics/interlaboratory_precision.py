@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from labcalc.statistics.interlaboratory import InterlaboratoryCells
 from labcalc.statistics.site_precision import spread_interval
+from labcalc.statistics.uncertainty import effective_degrees_of_freedom
+from labcalc.statistics.variance_components import combination_interval
 
 __all__ = ["InterlaboratoryPrecision", "interlaboratory_precision"]
 
@@ -113,24 +115,29 @@ def interlaboratory_precision(
     reproducibility = np.maximum(component, 0.0) + pooled
     of_means = np.nansum((cells.means - plain) ** 2, axis=0) / between
     repeats, others = np.sqrt(pooled), np.sqrt(reproducibility)
+    degrees = np.column_stack([between, within])
+    parts = np.sqrt(np.column_stack([spread / average, (1.0 - 1.0 / average) * pooled]))
+    steady = np.column_stack([of_means, _unweighted_share(counts) * pooled])
     return InterlaboratoryPrecision(
-        cells.levels,
-        laboratories,
-        results.astype(np.int64),
-        weighted,
-        np.sqrt(of_means),
-        repeats,
-        np.sqrt(np.maximum(component, 0.0)),
-        others,
-        component < 0.0,
-        limit_factor * repeats,
-        limit_factor * others,
-        limit_factor,
-        within,
-        _satterthwaite(spread / average, between, (1.0 - 1.0 / average) * pooled, within),
-        np.array([spread_interval(s, d, confidence) for s, d in zip(repeats, within, strict=True)]).T,
-        _reproducibility_interval(of_means, between, _unweighted_share(counts) * pooled, within, confidence),
-        confidence,
+        levels=cells.levels,
+        laboratories=laboratories,
+        results=results.astype(np.int64),
+        mean=weighted,
+        deviation_of_means=np.sqrt(of_means),
+        repeatability_deviation=repeats,
+        between_laboratory_deviation=np.sqrt(np.maximum(component, 0.0)),
+        reproducibility_deviation=others,
+        negative_between=component < 0.0,
+        repeatability_limit=limit_factor * repeats,
+        reproducibility_limit=limit_factor * others,
+        limit_factor=limit_factor,
+        repeatability_degrees_of_freedom=within,
+        reproducibility_degrees_of_freedom=np.array([*map(effective_degrees_of_freedom, parts, degrees)]),
+        repeatability_interval=np.array(
+            [spread_interval(*one, confidence) for one in zip(repeats, within, strict=True)]
+        ).T,
+        reproducibility_interval=_root_interval(steady, degrees, confidence),
+        confidence=confidence,
     )
 
 
@@ -143,31 +150,14 @@ def _refuse_small(cells: InterlaboratoryCells, laboratories: NDArray[np.int64], 
             )
 
 
-def _satterthwaite(
-    first: NDArray[np.float64], its: NDArray[np.float64], second: NDArray[np.float64], degrees: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    with np.errstate(invalid="ignore"):  # no scatter at all: no degrees of freedom either
-        return np.asarray((first + second) ** 2 / (first**2 / its + second**2 / degrees))
-
-
 def _unweighted_share(counts: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return 1 − 1/ñ, with the harmonic mean ñ of the numbers of results of the cells."""
     filled = counts > 0
     return np.asarray(1.0 - np.sum(np.divide(1.0, counts, where=filled, out=np.zeros_like(counts)), 0) / filled.sum(0))
 
 
-def _reproducibility_interval(
-    first: NDArray[np.float64],
-    its: NDArray[np.float64],
-    second: NDArray[np.float64],
-    degrees: NDArray[np.float64],
-    confidence: float,
-) -> NDArray[np.float64]:
-    """Return lower and upper ends for the root of a sum of two mean squares (Burdick & Graybill 1992, 3.2)."""
-    from scipy.special import chdtri
-
-    tail = (1.0 - confidence) / 2.0
-    below = [part * (1.0 - d / chdtri(d, tail)) for part, d in ((first, its), (second, degrees))]
-    above = [part * (d / chdtri(d, 1.0 - tail) - 1.0) for part, d in ((first, its), (second, degrees))]
-    centre = first + second
-    return np.asarray(np.sqrt([centre - np.hypot(*below), centre + np.hypot(*above)]))
+def _root_interval(parts: NDArray[np.float64], degrees: NDArray[np.float64], confidence: float) -> NDArray[np.float64]:
+    """Return lower and upper ends for the root of a sum of two mean squares, levels × (between, within)."""
+    levels = zip(parts, degrees, strict=True)
+    ends = [combination_interval([1.0, 1.0], *one, confidence=confidence) for one in levels]
+    return np.asarray(np.sqrt(ends).T)
