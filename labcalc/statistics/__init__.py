@@ -77,6 +77,14 @@ from labcalc.statistics.duplicates import (
     pooled_precision,
     relative_duplicate_precision,
 )
+from labcalc.statistics.interlaboratory import (
+    InterlaboratoryCells,
+    MandelStatistics,
+    interlaboratory_cells,
+    mandel_statistics,
+)
+from labcalc.statistics.interlaboratory_precision import InterlaboratoryPrecision, interlaboratory_precision
+from labcalc.statistics.interlaboratory_screening import OutlierFlag, ScreenedCells, screen_cells
 from labcalc.statistics.lots import NewLot, lot_change, new_lot_statistics, standardised_over_lots
 from labcalc.statistics.measurement_plan import IntervalGain, MeasurementPlan, best_plan, interval_gains, mean_variance
 from labcalc.statistics.monte_carlo import MonteCarloResult, Validation, monte_carlo, numerical_tolerance, validated
@@ -92,7 +100,34 @@ from labcalc.statistics.normality import (
     serial_dependence,
 )
 from labcalc.statistics.order_effect import OrderEffect, order_effect
+from labcalc.statistics.outlier_limits import (
+    cochran_limit,
+    extreme_deviate_limit,
+    grubbs_limit,
+    mandel_h_limit,
+    mandel_k_limit,
+)
+from labcalc.statistics.outlier_pairs import grubbs_pair_limit
+from labcalc.statistics.outliers import (
+    ExtremeDeviates,
+    OutlierTest,
+    cochran_test,
+    extreme_deviates,
+    grubbs_pair_test,
+    grubbs_test,
+)
 from labcalc.statistics.periods import PeriodComparison, compare_periods
+from labcalc.statistics.precision_relation import PrecisionRelation, fit_precision_relation, precision_relations
+from labcalc.statistics.proficiency import (
+    en_score,
+    en_words,
+    robust_mean_uncertainty,
+    score_words,
+    z_prime_score,
+    z_score,
+    zeta_score,
+)
+from labcalc.statistics.proficiency_round import ProficiencyRound, proficiency_round
 from labcalc.statistics.propagation import (
     correlation_from_covariance,
     propagated_covariance,
@@ -107,6 +142,7 @@ from labcalc.statistics.repeats import (
     lie_within,
 )
 from labcalc.statistics.restricted_likelihood import LikelihoodComponents, likelihood_components
+from labcalc.statistics.robust import RobustEstimate, algorithm_a, algorithm_s, scaled_median_deviation
 from labcalc.statistics.rounding import complies, rounded, rounded_to_figures
 from labcalc.statistics.run_length import RunLength, two_sided_run_length
 from labcalc.statistics.run_length_simulation import (
@@ -187,12 +223,16 @@ __all__ = [
     "DuplicatePrecision",
     "EstimatedLimitsRunLength",
     "EwmaChart",
+    "ExtremeDeviates",
     "GlobalRisks",
     "IndividualsChart",
     "InputQuantity",
+    "InterlaboratoryCells",
+    "InterlaboratoryPrecision",
     "IntervalGain",
     "LevelDependence",
     "LikelihoodComponents",
+    "MandelStatistics",
     "MeasurementPlan",
     "MonteCarloResult",
     "NestedAnalysis",
@@ -201,16 +241,22 @@ __all__ = [
     "NormalityTest",
     "OneWayAnalysis",
     "OrderEffect",
+    "OutlierFlag",
+    "OutlierTest",
     "PerformanceIndex",
     "PerformanceThresholds",
     "PeriodComparison",
     "PowerLaw",
+    "PrecisionRelation",
+    "ProficiencyRound",
     "RepeatDecision",
     "RepeatabilityComparison",
     "Resolution",
+    "RobustEstimate",
     "RuleSignals",
     "RunLength",
     "RunRule",
+    "ScreenedCells",
     "SerialDependence",
     "Signal",
     "SimulatedRunLength",
@@ -227,11 +273,15 @@ __all__ = [
     "acceptance_interval",
     "accepted_results",
     "agreement_limits",
+    "algorithm_a",
+    "algorithm_s",
     "anderson_darling",
     "best_estimate",
     "best_plan",
     "between_laboratories_limit",
     "bias_test",
+    "cochran_limit",
+    "cochran_test",
     "combination_interval",
     "compare_periods",
     "compare_repeatability",
@@ -249,22 +299,36 @@ __all__ = [
     "difference_limit_factor",
     "duplicate_precision",
     "effective_degrees_of_freedom",
+    "en_score",
+    "en_words",
     "estimate_with_prior",
     "estimated_limits_run_length",
     "ewma",
     "ewma_chart",
     "ewma_run_length",
+    "extreme_deviate_limit",
+    "extreme_deviates",
     "fit_power_law",
+    "fit_precision_relation",
     "global_risks",
+    "grubbs_limit",
+    "grubbs_pair_limit",
+    "grubbs_pair_test",
+    "grubbs_test",
     "holm_adjusted",
     "individuals_chart",
     "individuals_limits",
+    "interlaboratory_cells",
+    "interlaboratory_precision",
     "interval_gains",
     "level_dependence",
     "lie_within",
     "likelihood_components",
     "limits_leave_room",
     "lot_change",
+    "mandel_h_limit",
+    "mandel_k_limit",
+    "mandel_statistics",
     "mean_range_precision",
     "mean_variance",
     "monte_carlo",
@@ -278,15 +342,21 @@ __all__ = [
     "pairs_needed",
     "performance_index",
     "pooled_precision",
+    "precision_relations",
+    "proficiency_round",
     "propagated_covariance",
     "propagated_uncertainty",
     "relative_duplicate_precision",
     "resolution",
+    "robust_mean_uncertainty",
     "rounded",
     "rounded_to_figures",
     "rounding_step",
     "rules_run_length",
     "run_rule_signals",
+    "scaled_median_deviation",
+    "score_words",
+    "screen_cells",
     "sensitivities",
     "serial_dependence",
     "settle_dispute",
@@ -300,4 +370,7 @@ __all__ = [
     "uncertainty_budget",
     "validated",
     "variance_components",
+    "z_prime_score",
+    "z_score",
+    "zeta_score",
 ]
