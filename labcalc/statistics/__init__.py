@@ -21,6 +21,23 @@ from labcalc.statistics.analysis_of_variance import (
     one_way_analysis,
 )
 from labcalc.statistics.bias import BiasTest, bias_test
+from labcalc.statistics.carried_shares import (
+    FEWEST_CHANGES,
+    CarriedShare,
+    SharesOverTime,
+    shares_over_time,
+    within_materials,
+)
+from labcalc.statistics.carry_over import (
+    HIGH_LOW_ORDER,
+    DesignStep,
+    HighLowCarryOver,
+    PreviousRegression,
+    high_low_carry_over,
+    high_low_steps,
+    regress_on_previous,
+    three_step_carry_over,
+)
 from labcalc.statistics.chart_run_lengths import cusum_run_length, ewma_run_length, rules_run_length
 from labcalc.statistics.conformity import (
     DECISION_RULES,
@@ -55,6 +72,13 @@ from labcalc.statistics.control_limits import (
     moving_ranges,
 )
 from labcalc.statistics.delivery import Dispute, delivery_limits, limits_leave_room, settle_dispute
+from labcalc.statistics.determinations import (
+    DeterminationPatterns,
+    Pattern,
+    determination_patterns,
+    kendall_trend,
+    theil_sen_slope,
+)
 from labcalc.statistics.duplicate_levels import (
     LEAST_PAIRS_FOR_A_POWER_LAW,
     LevelDependence,
@@ -86,7 +110,13 @@ from labcalc.statistics.interlaboratory import (
 from labcalc.statistics.interlaboratory_precision import InterlaboratoryPrecision, interlaboratory_precision
 from labcalc.statistics.interlaboratory_screening import OutlierFlag, ScreenedCells, screen_cells
 from labcalc.statistics.lots import NewLot, lot_change, new_lot_statistics, standardised_over_lots
-from labcalc.statistics.measurement_plan import IntervalGain, MeasurementPlan, best_plan, interval_gains, mean_variance
+from labcalc.statistics.measurement_plan import (
+    IntervalGain,
+    MeasurementPlan,
+    best_plan,
+    interval_gains,
+    mean_variance,
+)
 from labcalc.statistics.monte_carlo import MonteCarloResult, Validation, monte_carlo, numerical_tolerance, validated
 from labcalc.statistics.normality import (
     ANDERSON_DARLING_FACTORS,
@@ -197,6 +227,8 @@ __all__ = [
     "CHART_CONSTANTS",
     "CRITICAL_RANGE_FACTORS",
     "DECISION_RULES",
+    "FEWEST_CHANGES",
+    "HIGH_LOW_ORDER",
     "LEAST_PAIRS_FOR_A_POWER_LAW",
     "NELSON",
     "ONE_SIDED_FACTOR",
@@ -212,12 +244,15 @@ __all__ = [
     "Beyond",
     "BiasTest",
     "BudgetComponent",
+    "CarriedShare",
     "ChartConstants",
     "ChartLimits",
     "Conformity",
     "ConformityProbability",
     "CusumChart",
     "DecisionRule",
+    "DesignStep",
+    "DeterminationPatterns",
     "Dispute",
     "Distribution",
     "DuplicatePrecision",
@@ -225,6 +260,7 @@ __all__ = [
     "EwmaChart",
     "ExtremeDeviates",
     "GlobalRisks",
+    "HighLowCarryOver",
     "IndividualsChart",
     "InputQuantity",
     "InterlaboratoryCells",
@@ -243,11 +279,13 @@ __all__ = [
     "OrderEffect",
     "OutlierFlag",
     "OutlierTest",
+    "Pattern",
     "PerformanceIndex",
     "PerformanceThresholds",
     "PeriodComparison",
     "PowerLaw",
     "PrecisionRelation",
+    "PreviousRegression",
     "ProficiencyRound",
     "RepeatDecision",
     "RepeatabilityComparison",
@@ -258,6 +296,7 @@ __all__ = [
     "RunRule",
     "ScreenedCells",
     "SerialDependence",
+    "SharesOverTime",
     "Signal",
     "SimulatedRunLength",
     "SitePrecision",
@@ -295,6 +334,7 @@ __all__ = [
     "cusum_run_length",
     "decide_conformity",
     "delivery_limits",
+    "determination_patterns",
     "deviation_limit",
     "difference_limit_factor",
     "duplicate_precision",
@@ -315,12 +355,15 @@ __all__ = [
     "grubbs_pair_limit",
     "grubbs_pair_test",
     "grubbs_test",
+    "high_low_carry_over",
+    "high_low_steps",
     "holm_adjusted",
     "individuals_chart",
     "individuals_limits",
     "interlaboratory_cells",
     "interlaboratory_precision",
     "interval_gains",
+    "kendall_trend",
     "level_dependence",
     "lie_within",
     "likelihood_components",
@@ -346,6 +389,7 @@ __all__ = [
     "proficiency_round",
     "propagated_covariance",
     "propagated_uncertainty",
+    "regress_on_previous",
     "relative_duplicate_precision",
     "resolution",
     "robust_mean_uncertainty",
@@ -361,15 +405,19 @@ __all__ = [
     "serial_dependence",
     "settle_dispute",
     "share_beyond",
+    "shares_over_time",
     "simulated_run_length",
     "site_precision",
     "spread_interval",
     "standard_from_half_width",
     "standardised_over_lots",
+    "theil_sen_slope",
+    "three_step_carry_over",
     "two_sided_run_length",
     "uncertainty_budget",
     "validated",
     "variance_components",
+    "within_materials",
     "z_prime_score",
     "z_score",
     "zeta_score",

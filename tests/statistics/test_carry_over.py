@@ -1,0 +1,197 @@
+"""Carry-over: constructed series of known share, the definition by hand, and intervals by simulation."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from labcalc.statistics import (
+    HIGH_LOW_ORDER,
+    high_low_carry_over,
+    high_low_steps,
+    regress_on_previous,
+    shares_over_time,
+    three_step_carry_over,
+    within_materials,
+)
+
+LEVELS = {"L": 10.0, "H": 100.0}
+
+NOISY = (
+    *(10.041, 9.949, 10.008, 99.629, 99.990, 10.356, 99.601, 99.994, 10.343, 10.068, 10.005),
+    *(9.993, 99.634, 99.985, 10.339, 99.634, 100.008, 10.355, 99.661, 99.995, 10.360),
+)
+"""The high-low order with k = 0.004 and noise of 0.02, made once: HL - LL 0.346 and 3 SD(LL) 0.128 by hand."""
+
+
+def series(k: float, order: str = HIGH_LOW_ORDER, levels: dict[str, float] | None = None) -> NDArray[np.float64]:
+    """The definition itself, step by step: a cell holds k of what it held before."""
+    known = levels or LEVELS
+    held, found = known[order[0]], []
+    for step in order:
+        held = (1.0 - k) * known[step] + k * held
+        found.append(held)
+    return np.array(found)
+
+
+def test_the_constructed_series_gives_its_share_and_both_levels() -> None:
+    y = series(0.004)
+    found = regress_on_previous(y[1:], y[:-1], list(HIGH_LOW_ORDER[1:]))
+    assert found.share.value == pytest.approx(0.004, abs=1e-13)
+    assert found.levels["L"] == pytest.approx(10.0, abs=1e-12)
+    assert found.levels["H"] == pytest.approx(100.0, abs=1e-11)
+    assert found.share.degrees_of_freedom == 20 - 2 - 1
+    assert found.share.shows
+
+
+def test_a_residue_mixes_in_the_logarithm_of_viscosity() -> None:
+    y = series(0.005, levels={"L": math.log(10.0), "H": math.log(1000.0)})
+    assert math.exp(y[5]) == pytest.approx(10.0 * 100.0**0.005, rel=1e-4), "thin after thick: +2.3 %"
+    found = regress_on_previous(y[1:], y[:-1], list(HIGH_LOW_ORDER[1:]))
+    assert found.share.value == pytest.approx(0.005, abs=1e-13)
+
+
+def test_a_level_for_each_material_is_least_squares() -> None:
+    """Against ``numpy.linalg.lstsq`` with a column for each material, weights included."""
+    generator = np.random.default_rng(2)
+    materials = generator.choice(["a", "b", "c", "d"], 60)
+    previous, weights = generator.normal(3.0, 1.5, 60), generator.uniform(0.2, 3.0, 60)
+    y = np.char.encode(materials).view("S1").astype("S1").view(np.uint8) * 0.1 + 0.03 * previous
+    y = y + generator.normal(0.0, 0.02, 60)
+    columns = np.column_stack([previous, *((materials == name).astype(float) for name in "abcd")])
+    root = np.sqrt(weights)
+    solution, (rest,), *_ = np.linalg.lstsq(columns * root[:, None], y * root, rcond=None)
+    covariance = np.linalg.inv((columns * weights[:, None]).T @ columns) * rest / (60 - 5)
+    found = regress_on_previous(y, previous, materials, weights=weights)
+    assert found.share.value == pytest.approx(solution[0], rel=1e-9)
+    assert found.share.standard_uncertainty == pytest.approx(math.sqrt(covariance[0, 0]), rel=1e-9)
+    assert found.deviation == pytest.approx(math.sqrt(rest / 55), rel=1e-9)
+    for name, level in zip("abcd", solution[1:], strict=True):
+        assert found.levels[name] == pytest.approx(level / (1.0 - solution[0]), rel=1e-9)
+
+
+@pytest.mark.parametrize("k", [0.0, 0.004])
+def test_the_interval_covers_nineteen_cases_of_twenty(k: float) -> None:
+    generator, clean = np.random.default_rng(11), series(k)
+    materials, inside = list(HIGH_LOW_ORDER[1:]), 0
+    for noise in generator.normal(0.0, 0.05, (1500, 21)):
+        y = clean + noise
+        low, high = regress_on_previous(y[1:], y[:-1], materials).share.interval
+        inside += low <= k <= high
+    assert inside / 1500 == pytest.approx(0.95, abs=4 * math.sqrt(0.95 * 0.05 / 1500))
+
+
+def test_an_order_that_tells_nothing_says_what_is_needed() -> None:
+    steady = regress_on_previous([15.0] * 5 + [118.0] * 5, [15.0] * 5 + [15.0] * 5, ["thin"] * 5 + ["thick"] * 5)
+    assert steady.share.why_not == "4 results after a sample of another level; 6 are needed"
+    assert math.isnan(steady.share.value)
+    assert math.isnan(steady.levels["thin"])
+    after_one = regress_on_previous(np.arange(8.0), [200.0] * 8, ["thin"] * 8)
+    assert after_one.share.why_not == "every material ran after one and the same sample: nothing to compare it with"
+    rows = within_materials(np.arange(16.0).reshape(8, 2) ** 2, list("abcdaaaa")[:8])
+    assert sum(np.isfinite(rows[:, 0])) == 4
+    few = shares_over_time(rows[:4, :1], rows[:4, 1], np.ones((4, 1), dtype=bool)).between(0, 4)[0]
+    assert few.why_not == "0 results after a sample of another level; 6 are needed"
+
+
+def test_the_number_needed_falls_with_the_square_of_the_width() -> None:
+    y = np.array(NOISY)
+    share = regress_on_previous(y[1:], y[:-1], list(HIGH_LOW_ORDER[1:])).share
+    half = (share.interval[1] - share.interval[0]) / 2.0
+    assert share.changes == 9
+    assert share.changes_needed(half) == 9
+    assert share.changes_needed(half / 2.0) == 36
+
+
+def test_rows_look_back_only_and_a_stretch_is_a_regression_of_its_own() -> None:
+    generator = np.random.default_rng(5)
+    materials = np.array(["a", "b"] * 20)
+    columns = generator.normal(size=(40, 3))
+    rows = within_materials(columns, materials)
+    np.testing.assert_allclose(rows[:25], within_materials(columns[:25], materials[:25]), rtol=1e-12)
+    sums = shares_over_time(rows[:, :2], rows[:, 2], np.ones((40, 2), dtype=bool))
+    centred = columns[:25] - np.array([columns[:25][materials[:25] == name].mean(axis=0) for name in materials[:25]])
+    solution, (rest,), *_ = np.linalg.lstsq(centred[:, :2], centred[:, 2], rcond=None)
+    found = sums.between(0, 25)
+    assert [one.value for one in found] == pytest.approx(solution.tolist(), rel=1e-9)
+    assert sums.slopes()[25] == pytest.approx(solution, rel=1e-9)
+    inverse = np.linalg.inv(centred[:, :2].T @ centred[:, :2])
+    assert found[1].standard_uncertainty == pytest.approx(math.sqrt(inverse[1, 1] * rest / (25 - 2 - 2)), rel=1e-9)
+
+
+def test_a_row_of_weight_nothing_is_not_there() -> None:
+    columns, materials = np.array([[1.0], [9.0], [2.0], [4.0]]), ["a"] * 4
+    left_out = within_materials(columns, materials, weights=[1.0, 0.0, 1.0, 1.0])
+    assert np.isnan(left_out[1, 0])
+    assert left_out[[2, 3], 0] == pytest.approx(within_materials(columns[[0, 2, 3]], ["a"] * 3)[1:, 0])
+
+
+@pytest.mark.parametrize(
+    ("weights", "message"),
+    [
+        ([1.0, 1.0], "3 results, 3 before them, 3 materials, 2 weights: one for each result was expected"),
+        ([1.0, 0.0, 1.0], "weight 0: more than 0 was expected"),
+    ],
+)
+def test_weights_that_are_none_are_refused(weights: list[float], message: str) -> None:
+    with pytest.raises(ValueError, match=f"^{message}$"):
+        regress_on_previous([1.0, 2.0, 3.0], [1.0, 2.0, 3.0], ["a"] * 3, weights=weights)
+
+
+def test_the_high_low_design_by_hand() -> None:
+    """Means of the five lows after low, lows after high and highs after high; the published limit of 3 SD(LL)."""
+    found = high_low_carry_over(NOISY)
+    low_low, high_low = NOISY[1:3] + NOISY[9:12], [NOISY[i] for i in (5, 8, 14, 17, 20)]
+    assert found.low_after_low == pytest.approx(sum(low_low) / 5.0)
+    assert found.low_after_high == pytest.approx(sum(high_low) / 5.0)
+    assert found.difference == pytest.approx(0.346, abs=5e-4)
+    assert found.limit == pytest.approx(0.128, abs=5e-4)
+    assert not found.passes
+    assert found.share == pytest.approx(0.003846, abs=1.5e-6), "before the series was rounded to three decimals"
+    assert high_low_carry_over(series(0.004)).share == pytest.approx(0.0039968, abs=5e-8)
+    assert high_low_carry_over([*NOISY[:5], 10.01, *NOISY[6:]]).passes is False
+
+
+def test_the_limit_of_the_design_is_inflated_by_what_it_looks_for() -> None:
+    """Without any noise the lows after a low still scatter: the residue dies away over them."""
+    found = high_low_carry_over(series(0.2))
+    assert found.deviation > 1.0
+    assert found.share < 0.2
+
+
+def test_the_run_order_gives_five_of_each() -> None:
+    steps = high_low_steps("oil 1000", "oil 10")
+    used = [one.counts_as for one in steps]
+    assert len(steps) == 21
+    for use in ("thin after thin, the level to compare with", "thin after thick", "thick after thick, the other level"):
+        assert used.count(use) == 5
+    assert [one.sample for one in steps] == [{"L": "oil 10", "H": "oil 1000"}[step] for step in HIGH_LOW_ORDER]
+
+
+@pytest.mark.parametrize(
+    ("results", "order", "message"),
+    [
+        ([1.0] * 4, "LLLH", "0 results of L after H: 1 or more were expected"),
+        ([1.0] * 3, "LLX", "step 'X' in the order: 'H' or 'L' was expected"),
+        ([1.0] * 2, "LLH", "2 results for 3 steps: a result for each was expected"),
+        ([1.0] * 8, "LLLHHLHH", "high and low both give 1: two levels were expected"),
+    ],
+)
+def test_a_design_that_is_none_is_refused(results: list[float], order: str, message: str) -> None:
+    with pytest.raises(ValueError, match=f"^{message}$"):
+        high_low_carry_over(results, order=order)
+
+
+def test_the_three_step_form_is_short_of_the_share_by_its_square() -> None:
+    k = 0.03
+    y = series(k, "HHHLLL")
+    assert three_step_carry_over(y[:3].tolist(), y[3:].tolist()) == pytest.approx(k * (1 - k**2) / (1 - k**3), rel=1e-9)
+    with pytest.raises(ValueError, match="2 results: the three-step form needs 3 or more"):
+        three_step_carry_over([1.0, 2.0], [1.0, 2.0, 3.0])
+    with pytest.raises(ValueError, match="4 highs and 3 lows: three of each were expected"):
+        three_step_carry_over([1.0, 2.0, 3.0, 4.0], [1.0, 2.0, 3.0])
+    with pytest.raises(ValueError, match="both give 3: two levels"):
+        three_step_carry_over([1.0, 2.0, 3.0], [1.0, 2.0, 3.0])

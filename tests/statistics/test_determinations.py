@@ -1,0 +1,116 @@
+"""Patterns of repeated determinations: rank tables by hand, scipy.stats as the reference library, false alarms."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from labcalc.statistics import determination_patterns, kendall_trend, theil_sen_slope
+
+
+def names(determinations: list[float], deviation: float, **choices: float) -> list[str]:
+    return [one.name for one in determination_patterns(determinations, deviation, **choices).found]
+
+
+def test_a_first_one_that_differs_points_to_what_was_in_the_cell() -> None:
+    found = determination_patterns([30.51, 30.86, 30.87, 30.85, 30.88], 0.03)
+    first = found.patterns[0]
+    assert first.found
+    assert first.place == 1
+    assert first.suspicion.startswith("residue of the sample before")
+    assert first.statistic == pytest.approx(abs(30.51 - 30.865) / (0.03 * math.sqrt(1.25)))
+    assert first.limit == pytest.approx(1.959964, abs=1e-6)
+    assert found.determinations == (30.51, 30.86, 30.87, 30.85, 30.88), "nothing is left out"
+
+
+def test_a_rest_that_does_not_agree_is_no_case_of_the_first() -> None:
+    assert "first differs" not in names([30.51, 30.86, 30.40, 30.85, 31.10], 0.03)
+
+
+@pytest.mark.parametrize(("sign", "name"), [(1.0, "rises steadily"), (-1.0, "falls steadily")])
+def test_a_steady_trend(sign: float, name: str) -> None:
+    found = determination_patterns([sign * one for one in (1.00, 1.02, 1.03, 1.05, 1.07, 1.08)], 0.05)
+    assert name in [one.name for one in found.found]
+    assert found.slope == pytest.approx(sign * 0.0166667, abs=1e-6)
+    assert found.patterns[1].statistic == pytest.approx(2 / math.factorial(6))
+
+
+def test_four_in_a_row_are_no_trend_yet() -> None:
+    trend = determination_patterns([1.0, 2.0, 3.0, 4.0], 1.0).patterns[1]
+    assert not trend.found
+    assert trend.why_not.startswith("4 determinations")
+
+
+@pytest.mark.parametrize(("odd", "name"), [(8.9, "single low"), (11.1, "single high")])
+def test_a_single_one(odd: float, name: str) -> None:
+    found = determination_patterns([10.00, 10.01, odd, 10.02, 9.99, 10.01], 0.5)
+    (single,) = found.found
+    assert (single.name, single.place) == (name, 3)
+    assert single.limit == pytest.approx(1.887, abs=5e-4), "Grubbs, n = 6, 5 % two-sided: ISO 5725-2 table 5 (memory)"
+
+
+def test_three_are_kept_and_measured_again() -> None:
+    single = determination_patterns([10.00, 10.01, 11.0], 0.02).patterns[2]
+    assert not single.found
+    assert single.why_not.endswith("keep all, and measure again")
+
+
+def test_a_wide_spread_by_chi_square_and_by_f() -> None:
+    determinations = [10.0, 10.3, 9.8, 10.1]
+    known = determination_patterns(determinations, 0.1).patterns[3]
+    estimated = determination_patterns(determinations, 0.1, degrees_of_freedom=20).patterns[3]
+    assert known.statistic == pytest.approx(np.var(determinations, ddof=1) / 0.01)
+    assert known.limit == pytest.approx(7.815 / 3, abs=5e-4), "chi-square table, 3 degrees, 5 % (memory)"
+    assert estimated.limit == pytest.approx(3.098, abs=5e-4), "F table, 3 and 20 degrees, 5 % (memory)"
+    assert known.found
+    assert estimated.found
+    assert known.suspicion == "control of the bath, timing or noise"
+
+
+def test_two_equal_and_all_equal() -> None:
+    assert names([10.0, 10.0], 0.1) == []
+    assert names([10.0] * 6, 0.1) == []
+    assert names([10.0, 10.5], 0.1) == ["wide spread"]
+
+
+@pytest.mark.parametrize("number", [5, 7, 9])
+def test_kendall_and_theil_sen_as_scipy_has_them(number: int) -> None:
+    for seed in range(5):
+        results = np.random.default_rng(seed).normal(size=number)
+        tau, p_value = kendall_trend(results)
+        theirs = stats.kendalltau(np.arange(number), results, method="exact")
+        assert (tau, p_value) == pytest.approx((theirs.statistic, theirs.pvalue))
+        assert theil_sen_slope(results) == pytest.approx(stats.theilslopes(results)[0])
+
+
+@pytest.mark.parametrize(("significance", "any_of_five"), [(0.05, 0.13), (0.01, 0.03)])
+def test_false_alarms_are_as_stated(significance: float, any_of_five: float) -> None:
+    generator, cases = np.random.default_rng(3), 1500
+    found: dict[str, int] = {}
+    alarmed = 0
+    for results in generator.normal(10.0, 0.1, (cases, 5)):
+        patterns = determination_patterns(results, 0.1, significance=significance).found
+        alarmed += bool(patterns)
+        for one in patterns:
+            kind = one.name.split()[0] if one.place else one.name
+            found[kind] = found.get(kind, 0) + 1
+    error = 4 * math.sqrt(significance * (1 - significance) / cases)
+    assert found["first"] / cases == pytest.approx(significance, abs=error)
+    assert found["single"] / cases == pytest.approx(significance, abs=error)
+    assert found["wide spread"] / cases == pytest.approx(significance, abs=error)
+    assert alarmed / cases == pytest.approx(any_of_five, abs=4 * math.sqrt(any_of_five / cases))
+
+
+@pytest.mark.parametrize(
+    ("choices", "message"),
+    [
+        ({"deviation": 0.0}, "standard deviation 0: more than 0 was expected"),
+        ({"deviation": 0.1, "significance": 0.2}, "significance 0.2: 0.05 or 0.01 was expected"),
+    ],
+)
+def test_choices_that_are_none_are_refused(choices: dict[str, float], message: str) -> None:
+    with pytest.raises(ValueError, match=f"^{message}$"):
+        determination_patterns([1.0, 2.0, 3.0], **choices)
