@@ -42,6 +42,7 @@ ONLY_IN = {
     "nbclient": {"workbooks"},
     "IPython": {"workbooks", "figures", "widgets"},
     "ipywidgets": {"widgets"},
+    "anywidget": {"widgets"},
     "click": {"cli"},
     "pandas": {"exports", "lab", "judgement", "lessons", "figures", "workbooks", "widgets", "cli"},
 }

@@ -11,7 +11,7 @@ from labcalc.figures.theme import ACCENT, BAND, blank_figure, marker, stroke
 from labcalc.formulae import walther_ordinate
 from labcalc.judgement import Curve, reported_value
 
-__all__ = ["draw_viscosity_temperature"]
+__all__ = ["draw_viscosity_temperature", "place_on_chart"]
 
 _DECADES = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 _VISCOSITY_TICKS = np.array([0.3, 0.5, 0.7, *(digit * 10.0**power for power in range(7) for digit in _DECADES), 1e7])
@@ -41,8 +41,7 @@ def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
         _add_band(figure, curve)
         _add_line(figure, curve)
     figure.add_scatter(
-        x=_abscissa(curve.measured_C),
-        y=walther_ordinate(np.clip(curve.measured, *_CHART_ENDS)),
+        **place_on_chart(curve.measured_C, curve.measured),
         mode="markers",
         marker=marker(color=ACCENT),
         name="measured",
@@ -51,6 +50,11 @@ def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
     )
     _scale(figure, curve)
     return Picture(figure, _caption(curve, sample), *_numbers(curve))
+
+
+def place_on_chart(temperature_C: ArrayLike, viscosity: ArrayLike) -> dict[str, NDArray[np.float64]]:
+    """Return ``x`` and ``y`` of viscosities [mm²/s] at temperatures [°C] on the chart, its ends for what is off it."""
+    return {"x": _abscissa(temperature_C), "y": walther_ordinate(np.clip(viscosity, *_CHART_ENDS))}
 
 
 def _add_band(figure: go.Figure, curve: Curve) -> None:
