@@ -1,0 +1,182 @@
+"""What a lesson shows: its pictures, its questions on paper, simulation beside theory."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from html import escape
+from typing import Any
+
+import plotly.graph_objects as go
+
+from labcalc.figures.markup import Fragment, html_table
+from labcalc.figures.picture import Picture
+from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
+from labcalc.lessons import Agreement, LessonTest, Plot, Question, Series
+from labcalc.lessons.questions import Choice
+from labcalc.statistics import rounded_to_figures
+
+__all__ = [
+    "draw_plot",
+    "say",
+    "show_agreements",
+    "show_answer",
+    "show_data",
+    "show_feedback",
+    "show_question",
+    "show_test",
+    "show_test_answers",
+    "tell_picture",
+]
+
+_THIN_SPACE = "\u202f"
+
+_DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
+_SYMBOLS = ("circle", "diamond", "square", "triangle-up")
+
+
+def draw_plot(plot: Plot) -> Picture:
+    """Draw one picture of a lesson."""
+    figure = blank_figure(plot.x_title, plot.y_title, height=340)
+    for position, series in enumerate(plot.series):
+        figure.add_trace(_trace(series, position))
+    for level in plot.levels:
+        figure.add_hline(level.value, line=stroke(ACCENT, "dash", 1.2), annotation=_label(level.label))
+    for position, mark in enumerate(plot.marks):
+        label = {**_label(mark.label), "yshift": -15 * (position % 3)}
+        figure.add_vline(mark.value, line=stroke(ACCENT, "dash", 1.2), annotation=label)
+    figure.layout.showlegend = len(plot.series) > 1
+    figure.layout.bargap = 0.0
+    figure.layout.xaxis.type = "log" if plot.x_log else "linear"
+    figure.layout.yaxis.type = "log" if plot.y_log else "linear"
+    if plot.x_names:
+        figure.update_xaxes(tickvals=list(range(len(plot.x_names))), ticktext=list(plot.x_names))
+    return Picture(figure, plot.caption, ("Series", plot.x_title, plot.y_title, "±"), tuple(_numbers(plot)))
+
+
+def _trace(series: Series, position: int) -> Any:
+    where = {"name": series.name, "x": series.x.tolist(), "y": series.y.tolist()}
+    error = None if series.error is None else {"array": series.error.tolist(), "color": INK, "thickness": 1}
+    if series.kind == "bars":
+        return go.Bar(**where, marker={"color": BAND, "line": {"color": MUTED, "width": 1}}, error_y=error)
+    if series.kind == "line":
+        return go.Scatter(**where, mode="lines", line=stroke(INK, _DASHES[position % len(_DASHES)]))
+    style = (
+        marker("diamond", ACCENT, 10)
+        if series.kind == "flags"
+        else marker(_SYMBOLS[position % len(_SYMBOLS)], INK, 7, filled=position % 2 == 0)
+    )
+    return go.Scatter(**where, mode="markers", marker=style, error_y=error)
+
+
+def _label(text: str) -> dict[str, Any]:
+    return {"text": text, "font": {"color": ACCENT, "size": 12}}
+
+
+def _numbers(plot: Plot) -> Iterator[tuple[str, ...]]:
+    for series in plot.series:
+        errors: Iterable[float | None] = [None] * series.x.size if series.error is None else series.error.tolist()
+        for x, y, error in zip(series.x.tolist(), series.y.tolist(), errors, strict=True):
+            named = plot.x_names[int(x)] if plot.x_names else f"{x:.4g}"
+            yield series.name, named, f"{y:.4g}", "" if error is None else f"{error:.2g}"
+    for mark in (*plot.levels, *plot.marks):
+        yield (
+            mark.label,
+            "" if mark in plot.levels else f"{mark.value:.4g}",
+            (f"{mark.value:.4g}" if mark in plot.levels else ""),
+            "",
+        )
+
+
+def tell_picture(picture: Picture) -> Fragment:
+    """Return the caption and the numbers of a picture, for beneath it."""
+    table = html_table("Numbers of the picture", picture.columns, [tuple(map(escape, row)) for row in picture.rows])
+    return Fragment(
+        f"<p>{escape(picture.caption)}</p><details><summary>Numbers of the picture</summary>{table}</details>",
+        picture.caption,
+    )
+
+
+def say(*sentences: str) -> Fragment:
+    """Return sentences whose numbers were just computed, as a paragraph."""
+    text = " ".join(sentences)
+    return Fragment(f"<p>{escape(text)}</p>", text)
+
+
+def show_agreements(agreements: Sequence[Agreement]) -> Fragment:
+    """Return simulation beside theory, a line a claim, with the standard error of the simulation."""
+    rows = [
+        (
+            f"{escape(one.what)}<br><small>{f'{one.number:,}'.replace(',', _THIN_SPACE)} simulated</small>",
+            _number(one.theory, one),
+            _number(one.simulated, one),
+            f"{rounded_to_figures(one.standard_error, 1):f}",
+            f"{one.apart:+.1f}",
+            "yes" if one.agrees else "no",
+        )
+        for one in agreements
+    ]
+    text = "\n".join(
+        f"{one.what}: theory {row[1]}, simulation {row[2]} ± {row[3]}, {row[4]} standard errors apart, agrees: {row[5]}"
+        for one, row in zip(agreements, rows, strict=True)
+    )
+    columns = ("Claim", "Theory", "Simulation", "±", "Apart", "Agrees")
+    words = "±: standard error of the simulation. Apart: distance of the two, in standard errors."
+    return Fragment(
+        f'<p class="note">{words}</p>' + html_table("Theory beside simulation", columns, rows, numeric=(1, 2, 3, 4)),
+        text,
+    )
+
+
+def _number(value: float, one: Agreement) -> str:
+    """Write a value to one decimal more than its standard error lets stand."""
+    decimals = max(0, 1 - rounded_to_figures(one.standard_error, 1).adjusted())
+    return escape(f"{value:.{decimals}f} {one.unit}".rstrip())
+
+
+def show_data(caption: str, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> Fragment:
+    """Return a learner's data as a table; its first column names the row."""
+    cells = [tuple(escape(str(cell)) for cell in row) for row in rows]
+    text = "\n".join(", ".join(row) for row in cells)
+    return Fragment(html_table(caption, columns, cells, numeric=tuple(range(1, len(columns)))), text)
+
+
+def show_question(question: Question, heading: str = "Question") -> Fragment:
+    """Return a question as it stands on paper, with its answers to choose from or a line to write on."""
+    choices = question.options if isinstance(question, Choice) else ()
+    listed = "".join(f"<li>{escape(option.text)}</li>" for option in choices)
+    blank = f"<ol type='A'>{listed}</ol>" if choices else f"<p>Answer: ____________ {escape(_unit(question))}</p>"
+    return Fragment(f"<p><b>{escape(heading)}.</b> {escape(question.text)}</p>{blank}", question.text)
+
+
+def _unit(question: Question) -> str:
+    return "" if isinstance(question, Choice) else question.unit
+
+
+def show_answer(question: Question, heading: str = "Answer") -> Fragment:
+    """Return the answer to a question with its explanation."""
+    words = question.explanation
+    if isinstance(question, Choice):
+        words = f"{question.options[question.right].words} {words}".strip()
+    text = f"{question.answer_text}. {words}".strip()
+    return Fragment(f"<p><b>{escape(heading)}:</b> {escape(text)}</p>", f"{heading}: {text}")
+
+
+def show_feedback(right: bool | None, words: str) -> Fragment:
+    """Return what is said to an answer, told apart by a sign as well; None: there was nothing to check."""
+    css, sign = {True: ("met", "✓"), False: ("not-met", "✗"), None: ("doubtful", "?")}[right]
+    html = f'<p role="status"><span class="state {css}" aria-hidden="true">{sign}</span> {escape(words)}</p>'
+    return Fragment(html, words)
+
+
+def show_test(test: LessonTest) -> Fragment:
+    """Return a test as it stands on paper."""
+    parts = [show_question(question, f"Question {number}") for number, question in enumerate(test.questions, start=1)]
+    head = f"Drawn for {test.learner}, attempt {test.attempt} (seed {test.seed})."
+    html = f"<p>{escape(head)}</p>" + "".join(part.html for part in parts)
+    return Fragment(html, "\n".join([head, *(part.text for part in parts)]))
+
+
+def show_test_answers(test: LessonTest) -> Fragment:
+    """Return the answers to a test, for the trainer."""
+    parts = [show_answer(question, f"Answer {number}") for number, question in enumerate(test.questions, start=1)]
+    return Fragment("".join(part.html for part in parts), "\n".join(part.text for part in parts))

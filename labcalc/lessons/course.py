@@ -1,0 +1,99 @@
+"""The lessons of the course, and the short test at the end of each, drawn from a learner's name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.random import Generator
+
+from labcalc.errors import LessonError
+from labcalc.lessons.agreement import Agreement
+from labcalc.lessons.questions import Question
+from labcalc.lessons.repeats import repeats_agreements
+from labcalc.lessons.repeats_questions import REPEATS_POOL
+from labcalc.lessons.seeds import seed_of
+
+__all__ = ["LESSONS", "TEST_QUESTIONS", "Lesson", "LessonTest", "draw_test", "lesson_named"]
+
+TEST_QUESTIONS = 5
+"""Questions of a test."""
+
+
+Draft = Callable[[Generator], Question]
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """One lesson: the pool that its test is drawn from, and what it lays beside simulation."""
+
+    name: str
+    title: str
+    edition: int
+    """Goes up when a question changes: results of another edition can't be graded again."""
+    pool: tuple[Draft, ...]
+    agreements: Callable[[], tuple[Agreement, ...]]
+
+    @property
+    def workbook(self) -> str:
+        """Name of its notebook in ``notebooks/lessons``."""
+        place = [lesson.name for lesson in LESSONS].index(self.name) + 1
+        return f"{place}_{self.title.lower().replace(' ', '_').replace(',', '')}"
+
+
+@dataclass(frozen=True)
+class LessonTest:
+    """The questions that one learner gets."""
+
+    lesson: Lesson
+    learner: str
+    attempt: int
+    seed: int
+    questions: tuple[Question, ...]
+
+
+LESSONS: tuple[Lesson, ...] = (Lesson("repeats", "What a repeat tells", 1, REPEATS_POOL, repeats_agreements),)
+"""In the order of the course."""
+
+
+def lesson_named(name: str) -> Lesson:
+    """Return a lesson by its name.
+
+    Raises
+    ------
+    LessonError
+        There is no such lesson.
+    """
+    for lesson in LESSONS:
+        if lesson.name == name:
+            return lesson
+    raise LessonError("", "lesson", f"there is no lesson '{name}'; there are {', '.join(one.name for one in LESSONS)}")
+
+
+def draw_test(lesson: str, learner: str, attempt: int = 1) -> LessonTest:
+    """Draw the test of a lesson for a learner; the same words give the same questions.
+
+    Parameters
+    ----------
+    lesson : str
+        Name of the lesson.
+    learner : str
+        The learner's name, or any word of their choice.
+    attempt : int
+        Which attempt, [-], from 1; each has questions of its own.
+
+    Raises
+    ------
+    LessonError
+        There is no such lesson, the name is empty, or the attempt is below 1.
+    """
+    chosen = lesson_named(lesson)
+    if not learner.strip():
+        raise LessonError("", "learner", "a name is missing: it draws the questions")
+    if attempt < 1:
+        raise LessonError("", "attempt", f"attempt {attempt}: 1 or more was expected")
+    seed = seed_of(lesson, learner, attempt)
+    picked = np.random.default_rng(seed).permutation(len(chosen.pool))[:TEST_QUESTIONS]
+    questions = tuple(chosen.pool[i](np.random.default_rng([seed, int(i)])) for i in sorted(picked))
+    return LessonTest(chosen, " ".join(learner.split()), attempt, seed, questions)

@@ -1,0 +1,252 @@
+"""What a repeat tells: the laboratory's second fills, the difference of two results, the spread pooled from pairs."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+from numpy.random import Generator
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
+from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.statistics import spread_interval
+
+__all__ = [
+    "COVER_95",
+    "Pairs",
+    "draw_pairs",
+    "laboratory_pairs",
+    "limit_factor",
+    "pairs_needed",
+    "plot_differences",
+    "plot_limit",
+    "plot_pairs",
+    "plot_pooled",
+    "pooled_deviation",
+    "repeats_agreements",
+    "share_within",
+]
+
+COVER_95 = 1.959963984540054
+"""Half width of the interval that holds 95 % of a normal distribution, [standard deviations]."""
+
+_THIN = 25.0
+"""Viscosity below which a residue of a thicker oil shows most, [mm²/s]: our own choice for the picture."""
+
+_SIMULATED = 100_000
+_SPREADS = 20_000
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """First and second results of one sample each, and their difference relative to the mean, [%]."""
+
+    names: tuple[str, ...]
+    instruments: tuple[str, ...]
+    first: NDArray[np.float64]
+    second: NDArray[np.float64]
+
+    @property
+    def differences(self) -> NDArray[np.float64]:
+        """First minus second over their mean, [%]."""
+        return 200.0 * (self.first - self.second) / (self.first + self.second)
+
+    @property
+    def deviation(self) -> float:
+        """Pooled repeatability standard deviation, [%]."""
+        return pooled_deviation(self.differences)
+
+    @property
+    def limit(self) -> float:
+        """Repeatability limit r, [%]."""
+        return limit_factor() * self.deviation
+
+    @property
+    def limit_interval(self) -> tuple[float, float]:
+        """Interval of 95 % for r, [%]."""
+        low, high = spread_interval(self.deviation, len(self.names))
+        return limit_factor() * low, limit_factor() * high
+
+    def of(self, *, thin: bool) -> Pairs:
+        """Return the pairs of the thin oils, or of all others."""
+        chosen = (self.first < _THIN) == thin
+        names, instruments = np.array(self.names)[chosen], np.array(self.instruments)[chosen]
+        return Pairs(tuple(names.tolist()), tuple(instruments.tolist()), self.first[chosen], self.second[chosen])
+
+
+def limit_factor() -> float:
+    """Return what turns s_r into r, [-]: 95 % of a normal distribution, times √2 for a difference of two."""
+    return COVER_95 * math.sqrt(2.0)
+
+
+def pooled_deviation(differences: ArrayLike) -> float:
+    """Return the standard deviation of single results from differences of pairs, [unit of the differences].
+
+    References
+    ----------
+    .. [1] ISO 5725-2:2019, 7.4.5: the mean of the variances; that of a pair is d²/2.
+    """
+    return math.sqrt(float(np.mean(np.square(differences))) / 2.0)
+
+
+def share_within(factor: float) -> float:
+    """Return the probability that two results lie within ``factor`` standard deviations of each other, [-]."""
+    return math.erf(factor / 2.0)  # of a difference: P(|N(0, 2)| < c) = erf(c / √(2·2))
+
+
+def pairs_needed(relative: float) -> int:
+    """Return how many pairs give a standard deviation with this relative standard uncertainty, [-].
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, E.4.3: the relative standard uncertainty of s is 1/√(2ν); each pair gives one ν.
+    """
+    return math.ceil(1.0 / (2.0 * relative**2) - 1e-9)
+
+
+def laboratory_pairs(record: pd.DataFrame, temperature_C: float = 40.0) -> Pairs:
+    """Return the samples of a laboratory's record that were filled twice within a run.
+
+    Parameters
+    ----------
+    record : pandas.DataFrame
+        Tidy rows.
+    temperature_C : float
+        Temperature, [°C].
+
+    Returns
+    -------
+    Pairs
+        Kinematic viscosities, [mm²/s], in the order of measurement.
+    """
+    rows = record[(record["role"] == "sample") & (record["temperature_C"] == temperature_C)]
+    rows = rows.dropna(subset=["kinematic_viscosity_mm2_s"]).sort_values("measured_at", kind="stable")
+    two = rows.groupby("run", sort=False).filter(lambda run: len(run) == 2)
+    first, second = (two.groupby("run", sort=False).nth(n) for n in (0, 1))
+    return Pairs(
+        tuple(first["sample"]),
+        tuple(first["instrument"]),
+        first["kinematic_viscosity_mm2_s"].to_numpy(float),
+        second["kinematic_viscosity_mm2_s"].to_numpy(float),
+    )
+
+
+def draw_pairs(generator: Generator, pairs: int, level: float, deviation: float, decimals: int) -> Pairs:
+    """Draw pairs of results of one oil, written with some decimals.
+
+    Parameters
+    ----------
+    generator : numpy.random.Generator
+        Source of chance.
+    pairs : int
+        Number of pairs, [-].
+    level, deviation : float
+        Mean and standard deviation, [mm²/s].
+    decimals : int
+        Decimals of the results, [-].
+    """
+    drawn = np.round(generator.normal(level, deviation, (pairs, 2)), decimals)
+    names = tuple(f"pair {number}" for number in range(1, pairs + 1))
+    return Pairs(names, ("",) * pairs, drawn[:, 0], drawn[:, 1])
+
+
+@lru_cache(maxsize=1)
+def _single_and_difference() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    drawn = np.random.default_rng(1).standard_normal((_SIMULATED, 2))
+    return drawn[:, 0], drawn[:, 0] - drawn[:, 1]
+
+
+@lru_cache(maxsize=64)
+def _pooled(pairs: int) -> NDArray[np.float64]:
+    differences = math.sqrt(2.0) * np.random.default_rng(pairs).standard_normal((_SPREADS, pairs))
+    return np.asarray(np.sqrt(np.mean(differences**2, axis=1) / 2.0))
+
+
+def _pooled_bounds(pairs: int) -> tuple[float, float]:
+    """Return the 2.5 % and 97.5 % quantiles of a pooled s over its true value: ν s²/σ² is chi-squared."""
+    from scipy.special import gammaincinv
+
+    low, high = (math.sqrt(2.0 * float(gammaincinv(pairs / 2.0, p)) / pairs) for p in (0.025, 0.975))
+    return low, high
+
+
+def plot_pairs(pairs: Pairs) -> Plot:
+    """Show the differences of the laboratory's pairs, the thin oils apart."""
+    position, thin = np.arange(1.0, len(pairs.names) + 1.0), pairs.first < _THIN
+    groups = ((f"below {_THIN:.0f} mm²/s", thin, "flags"), (f"{_THIN:.0f} mm²/s and above", ~thin, "points"))
+    means = {name: float(np.mean(pairs.differences[chosen])) for name, chosen, _ in groups}
+    said = "; ".join(f"{name}: mean {mean:+.2f} %" for name, mean in means.items())
+    return Plot(
+        f"First minus second fill of {len(pairs.names)} samples at 40 °C, in the order of measurement. {said}.",
+        "Pair",
+        "First − second, %",
+        tuple(Series(name, position[chosen], pairs.differences[chosen], kind) for name, chosen, kind in groups),  # type: ignore[arg-type]
+        levels=(Mark(0.0, "no difference"),),
+    )
+
+
+def plot_differences() -> Plot:
+    """Show single results and differences of two, simulated, on one scale."""
+    single, difference = _single_and_difference()
+    edges = np.linspace(-5.0, 5.0, 41)
+    bars = [
+        histogram(values, edges, name) for values, name in ((single, "single results"), (difference, "differences"))
+    ]
+    spreads = [float(np.std(values, ddof=1)) for values in (single, difference)]
+    return Plot(
+        f"{_SIMULATED:,} simulated pairs. Single results: standard deviation {spreads[0]:.3f} s. "
+        f"Differences of two: {spreads[1]:.3f} s, and √2 is {math.sqrt(2.0):.3f}.".replace(",", "\u202f"),
+        "Distance from the mean, in s",
+        "Share of cases, %",
+        tuple(Series(one.name, one.x, one.y, "line") for one in bars),
+    )
+
+
+def plot_limit(factor: float) -> Plot:
+    """Show which part of pairs lies within a limit of ``factor`` standard deviations."""
+    distance = np.abs(_single_and_difference()[1])
+    edges = np.linspace(0.0, 6.0, 31)
+    inside = 100.0 * float(np.mean(distance <= factor))
+    borders = 100.0 * np.diff([share_within(edge) for edge in edges.tolist()])
+    bars = histogram(distance, edges)
+    return Plot(
+        f"Limit at {factor:.2f} s: {inside:.1f} % of the simulated pairs lie within it; "
+        f"{100.0 * share_within(factor):.1f} % by theory.",
+        "Difference of a pair, in s",
+        "Share of pairs, %",
+        (bars, Series("theory", bars.x, borders, "line")),
+        marks=(Mark(factor, f"limit {factor:.2f} s"),),
+    )
+
+
+def plot_pooled(number: float) -> Plot:
+    """Show how a standard deviation from a number of pairs scatters round the true one."""
+    pairs = round(number)
+    low, high = _pooled_bounds(pairs)
+    found = _pooled(pairs)
+    inside = 100.0 * float(np.mean((found >= low) & (found <= high)))
+    word = "pair" if pairs == 1 else "pairs"
+    return Plot(
+        f"{_SPREADS:,} laboratories, each with {pairs} {word}: by theory, 95 % of their s lie between {low:.2f} and "
+        f"{high:.2f} times the true one; {inside:.1f} % do so in the simulation.".replace(",", "\u202f"),
+        "s from the pairs, as a multiple of the true s",
+        "Share of laboratories, %",
+        (histogram(found, np.linspace(0.0, 3.0, 61)),),
+        marks=(Mark(low, f"{low:.2f}"), Mark(1.0, "true"), Mark(high, f"{high:.2f}")),
+    )
+
+
+def repeats_agreements() -> tuple[Agreement, ...]:
+    """Lay the claims of this lesson beside simulation."""
+    _, difference = _single_and_difference()
+    low, high = _pooled_bounds(10)
+    pooled = _pooled(10)
+    return (
+        agreement_of_spread("Standard deviation of a difference", math.sqrt(2.0), difference, "s"),
+        agreement_of_share("Pairs farther apart than r", 0.05, np.abs(difference) > limit_factor()),
+        agreement_of_share("s from ten pairs within its 95 % range", 0.95, (pooled >= low) & (pooled <= high)),
+    )

@@ -1,0 +1,142 @@
+"""Questions: what is taken as right, what is said to what isn't, and that every drawn question holds together."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from labcalc.errors import LessonError
+from labcalc.lessons import LESSONS, Choice, NumberQuestion, Option, Question, Slip, draw_test, number_from, seed_of
+from labcalc.lessons.course import Draft
+
+DRAFTS = [(lesson.name, draft) for lesson in LESSONS for draft in lesson.pool]
+SEEDS = range(40)
+
+LIMIT = NumberQuestion(
+    "limit", "What is r?", 0.277, "mm²/s", 0.005, 3, "2.77 s.", (Slip(0.2, "That is 2 s."), Slip(0.3, "That is 3 s."))
+)
+
+
+def drawn(draft: Draft, seed: int) -> Question:
+    return draft(np.random.default_rng(seed))
+
+
+@pytest.mark.parametrize("typed", ["0.277", "0,277", " 0.277 mm²/s", "0.272", "0.282", "+.277", "2.77e-1"])
+def test_a_number_is_taken_with_point_or_comma_and_to_both_ends_of_its_tolerance(typed: str) -> None:
+    found = LIMIT.check(typed)
+    assert found.right
+    assert found.words == "Right: 0.277 mm²/s. 2.77 s."
+
+
+@pytest.mark.parametrize("typed", ["0.2719", "0.2821", "-0.277", "277"])
+def test_a_number_just_outside_is_not(typed: str) -> None:
+    assert LIMIT.check(typed).words == f"Not {typed}: It is 0.277 mm²/s. 2.77 s."
+
+
+def test_a_known_mistake_is_named() -> None:
+    assert LIMIT.check("0.2").words == "Not 0.2: That is 2 s. It is 0.277 mm²/s. 2.77 s."
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "message"),
+    [
+        ("three", "%", "'three' is no number; a number such as 0.25 was expected"),
+        ("", "%", "'' is no number; a number such as 0.25 was expected"),
+        ("1.2.3", "%", "'1.2.3' ends with '.3'; a number in % was expected"),
+        ("0.3 %", "mm²/s", "'0.3 %' ends with '%'; a number in mm²/s was expected"),
+        ("5 pairs", "", "'5 pairs' ends with 'pairs'; a number without a unit was expected"),
+    ],
+)
+def test_what_is_no_number_is_refused_and_not_counted_as_wrong(typed: str, unit: str, message: str) -> None:
+    with pytest.raises(LessonError, match=f"^{re.escape(message)}$"):
+        number_from(typed, unit)
+
+
+@given(st.floats(-1e6, 1e6).filter(lambda value: abs(value) > 1e-6))
+def test_every_number_is_read_as_it_is_written(value: float) -> None:
+    assert number_from(repr(value)) == value
+    assert number_from(f"{value:.6f}".replace(".", ",").replace("-", "−")) == pytest.approx(value, abs=1e-6)
+
+
+def test_a_choice_explains_what_was_chosen() -> None:
+    question = Choice("c", "Which?", (Option("one", "One is no pair."), Option("two", "")), 1, "A pair is two.")
+    assert question.check("one").words == "Not so. One is no pair. A pair is two."
+    assert question.check("two").words == "Right. A pair is two."
+    with pytest.raises(LessonError, match=r"^'three' is none of the answers of this question$"):
+        question.check("three")
+
+
+@pytest.mark.parametrize(("lesson", "draft"), DRAFTS, ids=[f"{name}-{draft.__name__}" for name, draft in DRAFTS])
+def test_drawn_questions_hold_together(lesson: str, draft: Draft) -> None:
+    for seed in SEEDS:
+        question = drawn(draft, seed)
+        assert question.check(question.answer_text).right, "the answer as it is written counts as right"
+        assert question.explanation or all(option.words for option in getattr(question, "options", ()))
+        assert "nan" not in f"{question.text} {question.answer_text} {question.explanation}"
+        if isinstance(question, NumberQuestion):
+            check_number(question)
+        else:
+            check_choice(question)
+
+
+def check_number(question: NumberQuestion) -> None:
+    assert question.tolerance > 0.0
+    # Who rounds to the decimals of the answer is right.
+    assert question.tolerance >= 0.5 * 10.0**-question.decimals
+    for slip in question.slips:
+        if math.isclose(slip.value, question.answer, abs_tol=question.tolerance):
+            continue
+        words = question.check(f"{slip.value:.12g}")
+        assert not words.right
+        assert words.words.startswith("Not ")
+
+
+def check_choice(question: Choice) -> None:
+    texts = [option.text for option in question.options]
+    assert len(set(texts)) == len(texts) >= 2
+    assert 0 <= question.right < len(texts)
+    for position, option in enumerate(question.options):
+        assert question.check(option.text).right is (position == question.right)
+        assert position == question.right or option.words or question.explanation
+
+
+@pytest.mark.parametrize("lesson", LESSONS, ids=lambda lesson: lesson.name)
+def test_a_pool_is_larger_than_a_test_and_names_are_its_own(lesson: object) -> None:
+    pool = next(one.pool for one in LESSONS if one is lesson)
+    names = [drawn(draft, 1).name for draft in pool]
+    assert len(pool) >= 7
+    assert len(set(names)) == len(names)
+
+
+@pytest.mark.parametrize("lesson", [lesson.name for lesson in LESSONS])
+def test_the_same_name_draws_the_same_test_and_another_one_another(lesson: str) -> None:
+    ana, again, other, second = (
+        draw_test(lesson, name, attempt) for name, attempt in (("Ana", 1), (" ANA ", 1), ("Béla", 1), ("Ana", 2))
+    )
+    assert ana.questions == again.questions
+    assert ana.seed == again.seed
+    assert len({ana.questions, other.questions, second.questions}) == 3
+    assert len({question.name for question in ana.questions}) == len(ana.questions) == 5
+
+
+def test_seeds_stay_what_they_are() -> None:
+    """A change would draw other questions for results that are saved; by ``printf 'repeats\\nana\\n1' | sha256sum``."""
+    assert f"{seed_of('repeats', 'Ana'):08x}" == "23dcf1d8"
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (("repeat", "Ana", 1), "lesson: there is no lesson 'repeat'; there are "),
+        (("repeats", "  ", 1), "learner: a name is missing: it draws the questions"),
+        (("repeats", "Ana", 0), "attempt: attempt 0: 1 or more was expected"),
+    ],
+)
+def test_a_test_that_can_not_be_drawn(words: tuple[str, str, int], message: str) -> None:
+    with pytest.raises(LessonError, match=f"^{re.escape(message)}"):
+        draw_test(*words)

@@ -1,0 +1,161 @@
+"""A learner's result: written once, read back, refused where it doesn't hold together; a class's table."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from labcalc.errors import LessonError
+from labcalc.lessons import CLASS_COLUMNS, LESSONS, class_table, draw_test, grade, read_result, save_result
+
+NOON = datetime(2026, 4, 1, 12, 0, tzinfo=UTC)
+
+
+def saved(folder: Path, learner: str = "Ana", lesson: str = "repeats", wrong: int = 1, attempt: int = 1) -> Path:
+    test = draw_test(lesson, learner, attempt)
+    given = [question.answer_text for question in test.questions]
+    given[:wrong] = [""] * wrong
+    return save_result(grade(test, given, NOON), folder)
+
+
+def changed(path: Path, change: Any) -> Path:
+    words = json.loads(path.read_text("utf-8"))
+    change(words)
+    path.write_text(json.dumps(words, ensure_ascii=False), "utf-8")
+    return path
+
+
+@pytest.mark.parametrize("lesson", [lesson.name for lesson in LESSONS])
+def test_a_result_comes_back_as_it_was(tmp_path: Path, lesson: str) -> None:
+    test = draw_test(lesson, "Inês Okonkwo", 2)
+    result = grade(test, ["", *(question.answer_text for question in test.questions[1:])], NOON)
+    path = save_result(result, tmp_path / "class")
+    assert path.name == f"{lesson}_Inês-Okonkwo_2.json"
+    assert read_result(path) == result
+    assert result.right == 4
+    assert path.stat().st_size < 2000
+
+
+def test_what_can_not_be_read_as_an_answer_is_not_right() -> None:
+    test = draw_test("repeats", "Ana")
+    assert grade(test, ["?", "many", "1 2", "x", "-"], NOON).right == 0
+
+
+def test_an_attempt_is_saved_once(tmp_path: Path) -> None:
+    before = saved(tmp_path).read_bytes()
+    message = "repeats_Ana_1.json: attempt 1 of Ana is saved already; begin another attempt"
+    with pytest.raises(LessonError, match=f"^{re.escape(message)}$"):
+        saved(tmp_path, wrong=0)
+    assert (tmp_path / "repeats_Ana_1.json").read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("learner", "name"),
+    [("../../x", "repeats_x_1.json"), ("名前", "repeats_名前_1.json"), ("..", "repeats_learner-2e-2e_1.json")],
+)
+def test_a_name_is_never_a_path(tmp_path: Path, learner: str, name: str) -> None:
+    path = saved(tmp_path, learner)
+    assert (path.parent, path.name) == (tmp_path, name)
+    assert read_result(path).learner == learner
+
+
+def put(*place: Any) -> Any:
+    *way, last, value = place
+
+    def change(words: Any) -> None:
+        for step in way:
+            words = words[step]
+        words[last] = value
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "problem"),
+    [
+        (put("format", "x"), 'format: "x"; "labcalc lesson result 1" was expected'),
+        (lambda words: words.pop("seed"), "seed: is missing"),
+        (put("lesson", "viscosity"), "lesson: 'viscosity'; one of "),
+        (put("learner", ""), 'learner: ""; text was expected'),
+        (put("attempt", 0), "attempt: 0; a whole number of 1 or more was expected"),
+        (put("attempt", True), "attempt: true; a whole number of 1 or more was expected"),
+        (put("seed", 7), "seed: 7; "),
+        (put("saved", "yesterday"), "saved: 'yesterday'; a date and time with its zone was expected"),
+        (
+            put("saved", "2026-04-01T12:00:00"),
+            "saved: '2026-04-01T12:00:00'; a date and time with its zone was expected",
+        ),
+        (put("answers", {}), "answers: {}; a list of objects was expected"),
+        (put("answers", 1, "given", 3), "answers[2].given: 3; text was expected"),
+        (put("answers", 0, "right", "yes"), 'answers[1].right: "yes"; true or false was expected'),
+        (put("answers", 0, "right", True), "score.right: 4; 5 was expected"),
+        (put("answers", 1, "question", "x"), 'answers[2].question: "x"; '),
+        (put("answers", 1, "given", "-999999"), "answers[2].right: true; false was expected"),
+        (put("score", "right", 5), "score.right: 5; 4 was expected"),
+        (put("score", "of", 4), "score.of: 4; 5 was expected"),
+        (put("score", 4), "score: 4; an object was expected"),
+        (lambda words: words["versions"].pop("numpy"), "versions.numpy: is missing"),
+    ],
+)
+def test_a_file_that_does_not_hold_together_is_refused_by_field(tmp_path: Path, change: Any, problem: str) -> None:
+    path = changed(saved(tmp_path), change)
+    with pytest.raises(LessonError, match=f"^{re.escape(f'repeats_Ana_1.json: {problem}')}"):
+        read_result(path)
+
+
+def test_a_better_score_needs_better_answers(tmp_path: Path) -> None:
+    def improve(words: Any) -> None:
+        words["answers"][0]["right"], words["score"]["right"] = True, 5
+
+    with pytest.raises(LessonError, match=re.escape("answers[1].right: true; false was expected")):
+        read_result(changed(saved(tmp_path), improve))
+
+
+@pytest.mark.parametrize(
+    ("content", "problem"),
+    [
+        (b"\xff\xfe", "is not text in UTF-8, so it is no result of a lesson"),
+        (b'{"lesson": ', "is not JSON: line 1, column 12"),
+        (b"[]", "holds no JSON object, so it is no result of a lesson"),
+        (b'{"run": 1}', "format: is missing"),
+    ],
+)
+def test_a_file_of_another_kind(tmp_path: Path, content: bytes, problem: str) -> None:
+    path = tmp_path / "other.json"
+    path.write_bytes(content)
+    with pytest.raises(LessonError, match=f"^{re.escape(f'other.json: {problem}')}$"):
+        read_result(path)
+
+
+def test_the_table_of_a_class(tmp_path: Path) -> None:
+    saved(tmp_path / "monday", "Zoë", wrong=2)
+    saved(tmp_path / "monday", "ana", wrong=0)
+    saved(tmp_path / "tuesday", "ana", wrong=1, attempt=2)
+    (tmp_path / "notes.json").write_text("{}", "utf-8")
+    found = class_table(tmp_path)
+    assert tuple(found.table.columns) == CLASS_COLUMNS
+    assert found.table[["learner", "attempt", "right", "questions"]].to_numpy().tolist() == [
+        ["ana", 1, 5, 5],
+        ["ana", 2, 4, 5],
+        ["Zoë", 1, 3, 5],
+    ]
+    missed = draw_test("repeats", "Zoë").questions[:2]
+    assert found.table["not_right"].iloc[2] == ", ".join(question.name for question in missed)
+    assert [str(refusal) for refusal in found.refusals] == ["notes.json: format: is missing"]
+
+
+def test_a_result_of_another_edition_is_kept_and_told_apart(tmp_path: Path) -> None:
+    changed(saved(tmp_path), put("versions", "lesson", "0"))
+    assert class_table(tmp_path).table["labcalc"].iloc[0].endswith(" (lesson edition 0, not graded again)")
+
+
+def test_a_folder_without_results(tmp_path: Path) -> None:
+    with pytest.raises(LessonError, match=r"no result file \(.json\) is there$"):
+        class_table(tmp_path)
+    with pytest.raises(LessonError, match=r"there is no such folder$"):
+        class_table(tmp_path / "nowhere")
