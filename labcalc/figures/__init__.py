@@ -5,6 +5,7 @@ from __future__ import annotations
 from labcalc.figures.budget import show_budget
 from labcalc.figures.control import control_pictures, draw_control_chart
 from labcalc.figures.density import draw_density_temperature
+from labcalc.figures.interlaboratory import draw_consistency
 from labcalc.figures.markup import Fragment, Summary, note
 from labcalc.figures.month import (
     show_actions,
@@ -48,6 +49,7 @@ __all__ = [
     "Summary",
     "control_pictures",
     "density_picture",
+    "draw_consistency",
     "draw_control_chart",
     "draw_density_temperature",
     "draw_reference_history",
