@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.material import Dossier
-from labcalc.lab import PrecisionStatement, precision_for
+from labcalc.lab import Laboratory, PrecisionStatement, precision_for
 
-__all__ = ["RANGE_FACTOR", "InForce", "precision_in_force"]
+__all__ = ["RANGE_FACTOR", "InForce", "precision_in_force", "precision_of_class"]
 
 RANGE_FACTOR = 2.77
 """From the standard deviation of single results to the limit of the difference of two, 95 %: 1.96 √2."""
@@ -30,9 +30,16 @@ def precision_in_force(dossier: Dossier, quantity: str, temperature_C: float, va
     """
     product_class = dossier.product.precision_class if dossier.product else ""
     precision_class = "base oils" if dossier.is_reference else product_class
+    return precision_of_class(dossier.laboratory, precision_class, quantity, temperature_C, value)
+
+
+def precision_of_class(
+    laboratory: Laboratory, precision_class: str, quantity: str, temperature_C: float, value: float
+) -> InForce:
+    """Return the precision statement that holds for a result of a class of oils, in its range only."""
     if not precision_class:
         return InForce(None, "lab.toml gives this product no precision_class")
-    statement = precision_for(dossier.laboratory, precision_class, quantity, temperature_C)
+    statement = precision_for(laboratory, precision_class, quantity, temperature_C)
     if statement is None:
         where = "" if math.isnan(temperature_C) else f" at {temperature_C:g} °C"
         return InForce(None, f"no precision statement for {quantity} of {precision_class}{where}")
