@@ -5,10 +5,12 @@ from __future__ import annotations
 from labcalc.lab.decisions import DECISION_KINDS, Decision, add_decision, decisions_file, read_decisions
 from labcalc.lab.labels import label_runs, lot_in_use, product_of, reference_of
 from labcalc.lab.laboratory import (
+    REPEAT_KINDS,
     Baseline,
     CertifiedValue,
     ConformityChoices,
     ControlChoices,
+    DuplicateChoices,
     Instrument,
     Laboratory,
     Limit,
@@ -27,11 +29,13 @@ from labcalc.lab.settings import load_laboratory
 
 __all__ = [
     "DECISION_KINDS",
+    "REPEAT_KINDS",
     "Baseline",
     "CertifiedValue",
     "ConformityChoices",
     "ControlChoices",
     "Decision",
+    "DuplicateChoices",
     "Instrument",
     "Laboratory",
     "Limit",

@@ -12,6 +12,7 @@ from labcalc.exports.profile import DATE_ORDERS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.lab._conformity import CONFORMITY, LIMITS, TYPICAL, VALUE_TWICE, quantity_and_temperature
 from labcalc.lab._control import CONTROL
+from labcalc.lab._duplicates import DUPLICATES
 from labcalc.lab._tables import (
     Key,
     Problems,
@@ -30,6 +31,7 @@ from labcalc.lab.laboratory import (
     CertifiedValue,
     ConformityChoices,
     ControlChoices,
+    DuplicateChoices,
     Instrument,
     Laboratory,
     Precision,
@@ -264,6 +266,7 @@ FILE = table(
         "report": Key(_REPORT, ReportChoices()),
         "uncertainty": Key(_UNCERTAINTY, Uncertainty()),
         "control": Key(CONTROL, ControlChoices()),
+        "duplicates": Key(DUPLICATES, DuplicateChoices()),
         "conformity": Key(CONFORMITY, ConformityChoices()),
     },
     _laboratory,

@@ -14,10 +14,12 @@ from labcalc.exports.profile import Profile
 from labcalc.statistics import DECISION_RULES, PERFORMANCE_THRESHOLDS, RULE_SETS, PerformanceThresholds, RunRule
 
 __all__ = [
+    "REPEAT_KINDS",
     "Baseline",
     "CertifiedValue",
     "ConformityChoices",
     "ControlChoices",
+    "DuplicateChoices",
     "Instrument",
     "Laboratory",
     "Limit",
@@ -230,6 +232,28 @@ class ControlChoices:
     performance: PerformanceThresholds = PERFORMANCE_THRESHOLDS
 
 
+REPEAT_KINDS = ("within a run", "between runs", "reference oils between runs")
+"""Repeats that may count: fills of one run, runs of one sample, runs of a reference oil."""
+
+
+@dataclass(frozen=True)
+class DuplicateChoices:
+    """Which results of one sample are repeats of each other, and under which conditions.
+
+    Repeatability: same instrument, operator and lots of reference oils, within the shorter window. Intermediate
+    precision: any of these changed, or the time, within the longer one. Each window begins with its first result.
+    """
+
+    count: tuple[str, ...] = REPEAT_KINDS[:2]
+    """Some of ``REPEAT_KINDS``; reference oils between runs have their control charts, and count on request only."""
+    second_fill_endings: tuple[str, ...] = ()
+    """Endings of a sample's name that mark a second fill or bottle, such as ``/2``; case ignored."""
+    repeatability_window_h: float = 8.0
+    """A working day, [h]: our own choice of the short interval that ISO 3534-2 asks for."""
+    intermediate_window_d: float = 31.0
+    """How long a sample is taken to stay the same, [d]: our own choice."""
+
+
 @dataclass(frozen=True)
 class Laboratory:
     """The whole of lab.toml. Without a file: sensible defaults that read any self-describing export."""
@@ -245,6 +269,7 @@ class Laboratory:
     uncertainty: Uncertainty = field(default_factory=Uncertainty)
     control: ControlChoices = field(default_factory=ControlChoices)
     conformity: ConformityChoices = field(default_factory=ConformityChoices)
+    duplicates: DuplicateChoices = field(default_factory=DuplicateChoices)
     earlier_exports: tuple[str, ...] = ()
     """Patterns, relative to lab.toml, of the exports that make up the laboratory's record: where earlier runs and
     reference-oil results are looked up."""
