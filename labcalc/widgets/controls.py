@@ -7,9 +7,15 @@ from pathlib import Path
 import anywidget
 import traitlets
 
-__all__ = ["Slider", "Status"]
+__all__ = ["Fit", "Slider", "Status"]
 
 _HERE = Path(__file__).parent
+
+
+class Fit(anywidget.AnyWidget):
+    """Nothing to see: lets the pictures take the width that the page has."""
+
+    _esm = (_HERE / "fit.js").read_text("utf-8")
 
 
 class Slider(anywidget.AnyWidget):

@@ -29,7 +29,7 @@ class RunPicker:
         self.search = ipywidgets.Text(
             description="Find a run", placeholder="sample, product, instrument, day or verdict"
         )
-        self.list = ipywidgets.Select(description="Runs, the newest first", rows=8)
+        self.list = ipywidgets.Select(description="Runs, the newest first", rows=6)
         self.found = Status()
         self.search.observe(lambda _: self.show(), "value")
         self.list.observe(self._choose, "value")
@@ -41,8 +41,8 @@ class RunPicker:
         """List what fits the search; the run on the page stays what it is."""
         found = matching_runs(self._entries, self.search.value, self._verdicts)
         options = [(self._label(one), one.run) for one in found.entries]
-        with self.list.hold_trait_notifications():
-            self.list.unobserve(self._choose, "value")
+        self.list.unobserve(self._choose, "value")  # ipywidgets would choose the first
+        with self.list.hold_sync():
             self.list.options = options
             self.list.value = self._run if any(run == self._run for _, run in options) else None
         self.list.observe(self._choose, "value")
