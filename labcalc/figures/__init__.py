@@ -40,6 +40,7 @@ from labcalc.figures.tables import (
     show_verdict,
     summarise,
 )
+from labcalc.figures.variance import draw_components
 from labcalc.figures.viscosity import draw_viscosity_temperature
 from labcalc.figures.workload import draw_workload
 
@@ -50,6 +51,7 @@ __all__ = [
     "control_pictures",
     "density_picture",
     "draw_consistency",
+    "draw_components",
     "draw_control_chart",
     "draw_density_temperature",
     "draw_reference_history",

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.checks import Check
+from labcalc.judgement.components_of_variance import (
+    ComponentsOfVariance,
+    components_of_results,
+    components_of_variance,
+)
 from labcalc.judgement.consequences import Consequence
 from labcalc.judgement.control import Chart, ChartSignal, control_charts
 from labcalc.judgement.control_state import (
@@ -41,6 +46,7 @@ __all__ = [
     "ChartState",
     "ChartStatus",
     "Check",
+    "ComponentsOfVariance",
     "Consequence",
     "Curve",
     "Dossier",
@@ -57,6 +63,8 @@ __all__ = [
     "by_component",
     "chart_status",
     "compare_with_certificates",
+    "components_of_results",
+    "components_of_variance",
     "control_charts",
     "density_curve",
     "gather",

@@ -24,7 +24,7 @@ from labcalc.statistics import (
     run_rule_signals,
 )
 
-__all__ = ["Chart", "ChartSignal", "control_charts"]
+__all__ = ["Chart", "ChartSignal", "concerns", "control_charts"]
 
 _GROUP = ["instrument", "oil", "quantity", "temperature_C"]
 
@@ -238,7 +238,7 @@ def _chart(
             one
             for one in of_instruments
             if one.instrument.casefold() == str(first["instrument"]).casefold()
-            and _concerns(one, str(first["quantity"]), float(first["temperature_C"]))
+            and concerns(one, str(first["quantity"]), float(first["temperature_C"]))
         ),
     )
 
@@ -250,11 +250,12 @@ def _decided(
         (place, one)
         for place, run in enumerate(runs if by_run else ())
         for one in by_run.get(run, ())
-        if _concerns(one, quantity, temperature_C)
+        if concerns(one, quantity, temperature_C)
     )
 
 
-def _concerns(decision: Decision, quantity: str, temperature_C: float) -> bool:
+def concerns(decision: Decision, quantity: str, temperature_C: float) -> bool:
+    """Tell whether a decision is about this quantity at this temperature: one that names none is about all."""
     away = 0.0 if np.isnan(decision.temperature_C) else abs(decision.temperature_C - temperature_C)
     return decision.quantity in ("", quantity) and away <= SAME_TEMPERATURE_K
 

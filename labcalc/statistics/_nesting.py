@@ -100,7 +100,7 @@ def nesting(factors: Mapping[str, ArrayLike], number: int) -> Nesting:
     ----------
     factors : mapping of str to array_like
         Code of each result, [-], by the factor's name, outermost factor first; a code need not be unique beyond the
-        group that it stands in.
+        group that it stands in. No factor: one group of results.
     number : int
         Number of results, [-].
 
@@ -112,10 +112,8 @@ def nesting(factors: Mapping[str, ArrayLike], number: int) -> Nesting:
     Raises
     ------
     ValueError
-        No factor, a factor with another number of codes, or a code that is missing.
+        A factor with another number of codes, or a code that is missing.
     """
-    if not factors:
-        raise ValueError("no factor is given: at least one, such as the day of each result, was expected")
     path, marks = np.zeros(number, dtype=np.intp), [np.zeros(number, dtype=np.intp)]
     for name, codes in factors.items():
         own = _codes(name, codes, number)

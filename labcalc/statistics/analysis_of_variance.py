@@ -72,9 +72,8 @@ class NestedAnalysis:
 
     @property
     def balanced(self) -> bool:
-        """Every group of a level holds as many of the level below as its sisters: all coefficients are whole."""
-        table = np.array(self.coefficients)
-        return all(np.ptp(column[: place + 1]) <= 1e-9 * column[place] for place, column in enumerate(table.T))
+        """Every group of a level holds as many results as its sisters."""
+        return all(np.ptp(sizes) == 0.0 for sizes in self.layout.sizes)
 
 
 def one_way_analysis(results: ArrayLike, groups: ArrayLike, *, decimals: int | None = None) -> OneWayAnalysis:
@@ -162,6 +161,7 @@ def nested_analysis(
         Results, [any unit].
     factors : mapping of str to array_like
         Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer group.
+        None: the plain spread of the results.
     lowest : str
         What the results within the innermost groups are called.
     decimals : int, optional

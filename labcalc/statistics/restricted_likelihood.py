@@ -72,6 +72,7 @@ def likelihood_components(
         Results, [any unit].
     factors : mapping of str to array_like
         Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer group.
+        None: the plain spread of the results.
     lowest : str
         What the results within the innermost groups are called.
 

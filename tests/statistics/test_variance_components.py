@@ -18,6 +18,7 @@ from labcalc.statistics import (
     likelihood_components,
     mean_variance,
     nested_analysis,
+    spread_interval,
     variance_components,
 )
 from labcalc.statistics.variance_components import component_weights, sum_weights
@@ -231,6 +232,14 @@ def test_likelihood_takes_large_data() -> None:
     factors = balanced(20, 200, 5)
     found = likelihood_components(drawn(factors, (1.0, 0.25, 0.09), np.random.default_rng(3)), factors)
     assert found.variances[1:] == pytest.approx([0.25, 0.09], rel=0.05)
+
+
+def test_without_a_factor_it_is_the_plain_spread() -> None:
+    """Against NumPy's standard deviation, by moments and by likelihood; the interval is the chi-square one."""
+    found = variance_components(nested_analysis(SERIES, {}))
+    assert found.components[0].deviation == pytest.approx(np.std(SERIES, ddof=1))
+    assert found.components[0].interval == pytest.approx([one**2 for one in spread_interval(found.total.deviation, 11)])
+    assert likelihood_components(SERIES, {}).variances == pytest.approx([np.var(SERIES, ddof=1)])
 
 
 def test_results_that_are_all_alike_have_no_likelihood() -> None:

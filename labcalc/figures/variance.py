@@ -1,0 +1,115 @@
+"""Components of variance: a bar a level with its interval, beside what results spread by when more changes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import plotly.graph_objects as go
+
+from labcalc.figures.markup import uncertainty_text
+from labcalc.figures.picture import Picture
+from labcalc.figures.theme import INK, MUTED, blank_figure
+from labcalc.judgement import ComponentsOfVariance
+from labcalc.statistics import VarianceComponent, VarianceComponents, VarianceSum
+
+__all__ = ["draw_components"]
+
+_REACH = 3.0
+"""The axis ends at so many times the tallest bar: an interval from one degree of freedom would flatten all others."""
+
+_Bars = Mapping[str, VarianceComponent | VarianceSum]
+
+
+def draw_components(study: ComponentsOfVariance) -> Picture | None:
+    """Draw the standard deviation of each level with its 95 % interval; None where there are no components.
+
+    Parameters
+    ----------
+    study : ComponentsOfVariance
+        The study of one sample, quantity and temperature.
+
+    Returns
+    -------
+    Picture or None
+        Bars, [unit of the study], hatched where the level has too few degrees of freedom; the table gives every end,
+        those beyond the axis too.
+    """
+    if study.components is None:
+        return None
+    levels: _Bars = {one.name: one for one in study.components.components}
+    sums: _Bars = dict(study.intermediate_precisions[:-1])
+    top = _REACH * max(one.deviation for one in (*levels.values(), *sums.values())) or 1.0
+    figure = blank_figure("", f"Standard deviation, {study.unit}", yaxis={"range": [0.0, top]})
+    figure.layout.xaxis.type = "category"
+    few = {level.name for level in study.levels if not level.enough}
+    _add_bars(figure, "what the level adds", levels, INK, few)
+    if sums:
+        _add_bars(figure, "what results spread by when all of these change", sums, MUTED, set())
+    _mark_far_ends(figure, {**levels, **sums}, top, study.unit)
+    return Picture(figure, _caption(study), *_numbers(study, study.components))
+
+
+def _add_bars(figure: go.Figure, name: str, bars: _Bars, color: str, hatched: set[str]) -> None:
+    heights = [one.deviation for one in bars.values()]
+    ends = [one.deviation_interval for one in bars.values()]
+    figure.add_bar(
+        x=list(bars),
+        y=heights,
+        name=name,
+        width=0.5,
+        marker={
+            "color": ["#ffffff" if label in hatched else color for label in bars],
+            "line": {"color": color, "width": 1.4},
+            "pattern": {"shape": ["/" if label in hatched else "" for label in bars], "fgcolor": color, "size": 6},
+        },
+        error_y={
+            "type": "data",
+            "symmetric": False,
+            "array": [high - height for height, (_, high) in zip(heights, ends, strict=True)],
+            "arrayminus": [height - low for height, (low, _) in zip(heights, ends, strict=True)],
+            "color": INK,
+            "thickness": 1.4,
+            "width": 6,
+        },
+    )
+
+
+def _mark_far_ends(figure: go.Figure, bars: _Bars, top: float, unit: str) -> None:
+    """Write the end of an interval that leaves the axis beside where it does."""
+    for label, one in bars.items():
+        high = one.deviation_interval[1]
+        if high > top:
+            figure.add_annotation(
+                x=label,
+                y=top,
+                text=f"to {uncertainty_text(high)} {unit}",
+                showarrow=False,
+                yshift=-10,
+                xshift=6,
+                xanchor="left",
+            )
+
+
+def _caption(study: ComponentsOfVariance) -> str:
+    few = ", ".join(f"{level.name} ({level.groups})" for level in study.levels if not level.enough)
+    return f"{study.sentence} Hatched, too few for a useful interval: {few}." if few else study.sentence
+
+
+def _numbers(
+    study: ComponentsOfVariance, components: VarianceComponents
+) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    columns = ("Level", "Groups", "Degrees of freedom", f"Standard deviation, {study.unit}", "95 %", "Share")
+    rows = [
+        (one.name, str(level.groups), f"{one.degrees_of_freedom:.1f}", *_spread(one), f"{100.0 * one.share:.0f} %")
+        for level, one in zip(study.levels, components.components, strict=True)
+    ]
+    rows += [
+        (symbol, "", f"{one.degrees_of_freedom:.1f}", *_spread(one), "")
+        for symbol, one in study.intermediate_precisions[:-1]
+    ]
+    return columns, tuple(rows)
+
+
+def _spread(one: VarianceComponent | VarianceSum) -> tuple[str, str]:
+    low, high = one.deviation_interval
+    return uncertainty_text(one.deviation), f"{uncertainty_text(low)} to {uncertainty_text(high)}"
