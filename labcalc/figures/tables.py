@@ -103,7 +103,7 @@ def show_results(results: Sequence[Result]) -> Fragment:
             escape(r.unit),
             hover_number(uncertainty_text(r.expanded_uncertainty), r.expanded_uncertainty),
             _factor(r.budget.coverage_factor),
-            str(len(r.repeats)),
+            str(len(r.repeats)) + (" (median)" if r.rule == "median" else ""),
             escape("follows from the other two" if r.follows else "measured"),
         )
         for r in results

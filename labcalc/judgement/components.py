@@ -15,6 +15,7 @@ from labcalc.formulae import ViscosityTemperatureLine, fit_viscosity_temperature
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.precision import RANGE_FACTOR, precision_in_force
+from labcalc.judgement.repeats import independent_results
 from labcalc.judgement.uncertainty import STATED, Effect, unknown
 from labcalc.lab import CertifiedValue, lot_in_use, reference_of
 from labcalc.statistics import InputQuantity, standard_from_half_width
@@ -39,6 +40,8 @@ class Mean:
     repeats: tuple[float, ...]
     follows: bool
     """True where it was not measured but follows from two others."""
+    rule: str = "mean"
+    """What the value is of the repeats: ``mean`` or ``median``."""
 
     @property
     def place(self) -> str:
@@ -183,7 +186,8 @@ def _repeatability(mean: Mean, dossier: Dossier) -> Effect:
         return unknown(component, name, in_force.why_not)
     statement = in_force.statement
     single = float(statement.repeatability.at(mean.value)) / RANGE_FACTOR
-    standard, degrees = single / math.sqrt(len(mean.repeats)), statement.degrees_of_freedom
+    number = independent_results(mean.repeats, dossier.laboratory)
+    standard, degrees = single / math.sqrt(number), statement.degrees_of_freedom
     source = InputQuantity(name, 0.0, standard, degrees_of_freedom=degrees, source=statement.title)
     return Effect(component, source, 1.0)
 

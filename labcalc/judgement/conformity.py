@@ -10,6 +10,7 @@ from labcalc.judgement.checks import Check
 from labcalc.judgement.consequences import Consequence
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.precision import precision_in_force
+from labcalc.judgement.repeats import independent_results
 from labcalc.judgement.results import Result, find_result
 from labcalc.lab import Limit, TypicalValue
 from labcalc.statistics import (
@@ -109,7 +110,7 @@ class _Found:
     value: float
     unit: str
     budget: UncertaintyBudget | None
-    repeats: int
+    repeats: tuple[float, ...]
 
     @property
     def expanded_uncertainty(self) -> float:
@@ -133,11 +134,11 @@ class _Held:
 def _found(limit: Limit, results: tuple[Result, ...], consequences: tuple[Consequence, ...]) -> _Found | None:
     """Return the value to compare: measured, else an index or a density."""
     if measured := find_result(results, limit.quantity, limit.temperature_C):
-        return _Found(measured.value, measured.unit, measured.budget, len(measured.repeats))
+        return _Found(measured.value, measured.unit, measured.budget, measured.repeats)
     names = {"viscosity index": "Viscosity index", "density": f"Density at {limit.temperature_C:g} °C"}
     for one in consequences:
         if one.name == names.get(limit.quantity) and math.isfinite(one.value):
-            return _Found(one.value, one.unit, one.budget, 1)
+            return _Found(one.value, one.unit, one.budget, (one.value,))
     return None
 
 
@@ -169,9 +170,9 @@ def _held_by_method(rule: DecisionRule, found: _Found, limit: Limit, dossier: Do
         why = in_force.why_not or "the precision statement in force gives no R of its r or more"
         held = _held_by_laboratory(_FALLBACK, found, 1.0)
         return replace(held, remarks=(f"{why}: {_instead(rule)}",))
-    fills = found.repeats if dossier.laboratory.report.replicates == "fills" else 1
+    number = independent_results(found.repeats, dossier.laboratory)
     repeatability = float(statement.repeatability.at(found.value))
-    width = float(one_sided_margin(reproducibility, repeatability=repeatability, results=fills))
+    width = float(one_sided_margin(reproducibility, repeatability=repeatability, results=number))
     tight = not limits_leave_room(limit.lowest, limit.highest, reproducibility)
     return _Held(
         rule,

@@ -1,10 +1,10 @@
-"""The results of a run: the mean of its repeats at each temperature, with unit, uncertainty, method and rounding."""
+"""The results of a run: what its repeats at each temperature give, with unit, uncertainty, method and rounding."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import pandas as pd
@@ -13,6 +13,7 @@ from labcalc.exports import QUANTITY_COLUMNS, is_derived
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K, UNITS
 from labcalc.judgement.components import Mean, certificates_in_use, measured_effects, stated_effects
 from labcalc.judgement.material import Dossier
+from labcalc.judgement.repeats import agreement_of
 from labcalc.judgement.uncertainty import STATED, Effect, budget_of, carried, unknown_parts
 from labcalc.statistics import UncertaintyBudget, rounded, rounded_to_figures
 
@@ -21,7 +22,7 @@ __all__ = ["UNITS", "Result", "find_result", "reported_value", "results_of"]
 
 @dataclass(frozen=True)
 class Result:
-    """One quantity of a run at one temperature: the mean of its repeats."""
+    """One quantity of a run at one temperature: the mean of its repeats, or their median (``agreement_of``)."""
 
     quantity: str
     temperature_C: float
@@ -33,6 +34,8 @@ class Result:
     """True where the quantity was not measured but follows from the two others (ν = η/ρ)."""
     effects: tuple[Effect, ...]
     """What each source of uncertainty does to the value."""
+    rule: str = "mean"
+    """What the value is of the repeats: ``mean`` or ``median``."""
 
     @cached_property
     def budget(self) -> UncertaintyBudget:
@@ -94,23 +97,33 @@ def results_of(dossier: Dossier) -> tuple[Result, ...]:
 
 
 def _means(dossier: Dossier) -> list[Mean]:
-    return [
-        _mean(quantity, float(str(temperature)), group)
+    means = [
+        _mean(dossier, quantity, float(str(temperature)), group)
         for temperature, group in dossier.rows.groupby(dossier.rows["temperature_C"].round(1), sort=True)
         for quantity in QUANTITY_COLUMNS
         if group[QUANTITY_COLUMNS[quantity]].notna().any()
     ]
+    return [_with_median(mean, means) for mean in means]
 
 
-def _mean(quantity: str, temperature: float, group: pd.DataFrame) -> Mean:
-    column = group[QUANTITY_COLUMNS[quantity]].dropna()
-    return Mean(
-        quantity=quantity,
-        temperature_C=temperature,
-        value=float(column.mean()),
-        repeats=tuple(float(one) for one in column),
-        follows=bool(is_derived(group["remark"], quantity).any()),
-    )
+def _mean(dossier: Dossier, quantity: str, temperature: float, group: pd.DataFrame) -> Mean:
+    repeats = tuple(float(one) for one in group[QUANTITY_COLUMNS[quantity]].dropna())
+    value, rule = repeats[0], "mean"
+    if len(repeats) > 1:
+        found = agreement_of(dossier, quantity, temperature, repeats)
+        value, rule = found.value, "median" if found.outcome == "median" else rule
+    return Mean(quantity, temperature, value, repeats, bool(is_derived(group["remark"], quantity).any()), rule)
+
+
+def _with_median(mean: Mean, means: Sequence[Mean]) -> Mean:
+    """Let a dynamic viscosity go with its kinematic one, where the median of that is reported."""
+    others = {one.quantity: one for one in means if one.temperature_C == mean.temperature_C}
+    kinematic, density = others.get("kinematic viscosity"), others.get("density")
+    if mean.quantity != "dynamic viscosity" or kinematic is None or density is None or kinematic.rule == "mean":
+        return mean
+    if not (mean.follows or kinematic.follows):
+        return mean
+    return replace(mean, value=kinematic.value * density.value * 1e-3, rule=kinematic.rule)
 
 
 def _through_others(
@@ -142,5 +155,5 @@ def reported_value(quantity: str, value: float) -> str:
     if quantity == "density":
         return str(rounded(value, 1))
     if quantity == "viscosity index":
-        return str(rounded(round(value, 9), 0))
+        return str(rounded(float(rounded(value, 9)), 0))
     return str(rounded_to_figures(value, 4))

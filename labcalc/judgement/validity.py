@@ -7,13 +7,14 @@ import math
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
 from labcalc.exports import QUANTITY_COLUMNS, is_derived
-from labcalc.judgement.checks import Check
+from labcalc.judgement.checks import Check, State
 from labcalc.judgement.consequences import Consequence
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.precision import RANGE_FACTOR, precision_in_force
+from labcalc.judgement.repeats import Agreement, agreement_of, independent_results
 from labcalc.judgement.results import Result, reported_value
-from labcalc.lab import PrecisionStatement
-from labcalc.statistics import CRITICAL_RANGE_FACTORS, critical_range, lie_within
+from labcalc.lab import Laboratory, PrecisionStatement
+from labcalc.statistics import critical_range, rounded, rounded_to_figures
 
 __all__ = [
     "DENSITY_SLOPE_LIMIT",
@@ -37,6 +38,9 @@ DENSITY_SLOPE_LIMIT = 0.06
 LINE_SIGNIFICANCE = 0.01
 """Share of oils on the line that are yet called doubtful, [-]: labcalc's own choice."""
 
+_PROCEDURES = {"r": "ISO 5725-6:1994, 5.2 [memory]", "d": "ASTM D445, determinability [memory]"}
+"""What is done with repeats, by the letter of the limit that holds."""
+
 
 def repeat_checks(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Check, ...]:
     """Compare the range of the repeats with the method's limit, for each quantity and temperature that has repeats."""
@@ -59,21 +63,38 @@ def _independent(results: tuple[Result, ...]) -> list[Result]:
 
 def _repeats(dossier: Dossier, result: Result) -> Check:
     name = f"Repeats: {result.name[0].lower()}{result.name[1:]}"
-    in_force = precision_in_force(dossier, result.quantity, result.temperature_C, result.value)
-    if in_force.statement is None:
-        return Check(name, "not checked", in_force.why_not)
-    statement = in_force.statement
-    if len(result.repeats) > max(CRITICAL_RANGE_FACTORS):
-        return Check(name, "not checked", f"{len(result.repeats)} repeats: a critical range is given for up to 10")
-    spread = max(result.repeats) - min(result.repeats)
-    limit = critical_range(float(statement.repeatability.at(result.value)), len(result.repeats))
+    found = agreement_of(dossier, result.quantity, result.temperature_C, result.repeats)
+    if found.statement is None:
+        return Check(name, "not checked", found.why_not)
     values = ", ".join(reported_value(result.quantity, one) for one in result.repeats)
-    return Check(
-        name,
-        "met" if lie_within(result.repeats, limit) else "not met",
-        f"{values} {result.unit} lie {spread:.3g} {result.unit} apart; limit {limit:.3g} {result.unit}",
-        f"{statement.title}; ISO 5725-6",
+    limit = rounded_to_figures(found.limit, 3)
+    spread = rounded(found.spread, -int(limit.as_tuple().exponent))
+    finding = (
+        f"{values} {result.unit} lie {spread} {result.unit} apart; limit {limit} {result.unit}, "
+        f"{_limit_words(found, result, dossier)}"
     )
+    states: dict[str, tuple[State, str]] = {
+        "agree": ("met", "the mean is the result"),
+        "measure more": ("not met", f"no result yet: measure {found.more} more"),
+        "median": ("doubtful", f"the median, {result.reported} {result.unit}, is the result: look for the cause"),
+        "disagree": ("not met", "no result: clean, fill anew and measure again"),
+    }
+    state, consequence = states[found.outcome]
+    return Check(name, state, f"{finding}: {consequence}", f"{found.statement.title}; {_PROCEDURES[found.letter]}")
+
+
+def _limit_words(found: Agreement, result: Result, dossier: Dossier) -> str:
+    """Say which limit it is, and what the determinability would be where fills are taken for granted."""
+    number, statement = len(result.repeats), found.statement
+    if found.letter == "d":
+        return f"d of {number} determinations of one fill"
+    if dossier.laboratory.report.replicates == "determinations":
+        return f"r of {number} results: no d is stated"
+    determinability = math.nan if statement is None else float(statement.determinability.at(result.value))
+    if math.isnan(determinability):
+        return f"r of {number} fills"
+    within = rounded_to_figures(critical_range(determinability, number), 3)
+    return f"r of {number} fills (determinations of one fill: d, {within} {result.unit})"
 
 
 def consistency_check(dossier: Dossier) -> Check:
@@ -125,7 +146,7 @@ def line_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
     if unknown := [one.why_not for one in forces if one.statement is None]:
         return Check(name, "not checked", unknown[0])
     known = [one.statement for one in forces if one.statement is not None]
-    noise = [_noise_percent(r, one) for r, one in zip(inputs, known, strict=True)]
+    noise = [_noise_percent(r, one, dossier.laboratory) for r, one in zip(inputs, known, strict=True)]
     degrees = min(one.degrees_of_freedom for one in known)
     try:
         found = formulae.departure_from_line(
@@ -143,10 +164,10 @@ def line_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
     )
 
 
-def _noise_percent(result: Result, statement: PrecisionStatement) -> float:
+def _noise_percent(result: Result, statement: PrecisionStatement, laboratory: Laboratory) -> float:
     """Return the standard deviation of a mean of repeats."""
     single = float(statement.repeatability.at(result.value)) / RANGE_FACTOR
-    return 100.0 * single / math.sqrt(len(result.repeats)) / result.value
+    return 100.0 * single / math.sqrt(independent_results(result.repeats, laboratory)) / result.value
 
 
 def gravity_constant_check(consequences: tuple[Consequence, ...]) -> Check:

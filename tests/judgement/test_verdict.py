@@ -50,7 +50,7 @@ def test_repeats_beyond_the_limit_are_not_releasable(judged: Judge) -> None:
     apart = judged(far)
     assert check(apart, "Repeats: kinematic viscosity at 40").state == "not met"
     assert apart.verdict == "not releasable"
-    assert "lie 0.38 mm²/s apart; limit 0.343 mm²/s" in apart.reason
+    assert "lie 0.380 mm²/s apart; limit 0.343 mm²/s" in apart.reason
     assert "[memory]" in check(apart, "Repeats: kinematic viscosity at 40").basis
 
 
