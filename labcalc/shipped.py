@@ -22,9 +22,12 @@ def workbook_file(name: str) -> Path:
     return _folder("notebooks") / f"{name}.ipynb"
 
 
-def workbook_files() -> tuple[Path, ...]:
-    """Return the notebooks of all workbooks."""
-    return tuple(sorted(_folder("notebooks").glob("*.ipynb")))
+def workbook_files() -> dict[str, tuple[Path, ...]]:
+    """Return the notebooks of each workbook by its name: one, or for a course its exercises."""
+    home = _folder("notebooks")
+    alone = {path.stem: (path,) for path in home.glob("*.ipynb")}
+    courses = {path.parent.name: tuple(sorted(path.glob("*.ipynb"))) for path in home.glob("*/exercises")}
+    return {name.replace("_", "-"): files for name, files in sorted({**alone, **courses}.items())}
 
 
 def sample_lab() -> Path:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from labcalc.errors import WorkbookError
-from labcalc.shipped import sample_lab, workbook_file, workbook_files
+from labcalc.shipped import sample_lab, workbook_files
 from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.parameters import Json, check_parameters, declared_parameters
 from labcalc.workbooks.writing import write_whole
@@ -22,6 +22,9 @@ __all__ = ["SAMPLE_FOLDER", "WorkbookCopy", "copy_sample_laboratory", "copy_work
 
 SAMPLE_FOLDER = "labcalc-sample-laboratory"
 """Where the sample laboratory is copied to, in the current folder."""
+
+_STATES = ("new", "replaced", "there already")
+"""What became of a copy; of a course, the first that any of its exercises had."""
 
 _MARK = "labcalc"
 """Where a copy's metadata say what it was when it was made."""
@@ -35,6 +38,7 @@ class WorkbookCopy:
     """A workbook that lies beside the laboratory's data."""
 
     path: Path
+    """The notebook, or of a course the folder with its exercises."""
     state: str
     """``new``, ``there already`` (made the same way; it may hold changes of a person), or ``replaced`` (unchanged, and
     made anew with other exports, another lab.toml or another version)."""
@@ -44,7 +48,7 @@ class WorkbookCopy:
 
 def workbook_names() -> tuple[str, ...]:
     """Return the names of the workbooks that can be opened."""
-    return tuple(sorted(path.stem.replace("_", "-") for path in workbook_files()))
+    return tuple(workbook_files())
 
 
 def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = None) -> WorkbookCopy:
@@ -72,15 +76,14 @@ def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = No
     FileNotFoundError
         An export or lab.toml is not there.
     """
-    notebook = _notebook(name)
-    folder = _folder(exports, lab)
-    taken = declared_parameters(notebook, name)
-    if exports and "exports" not in taken:
-        raise WorkbookError(f"{name} takes no exports: it reads the record that lab.toml names; give --lab alone")
-    words: dict[str, Json] = {"exports": [_from(folder, one) for one in exports], "controls": True}
-    words["lab"] = _from(folder, lab) if lab else ""
-    _set_parameters(notebook, name, {key: value for key, value in words.items() if key in taken})
-    return _place(notebook, folder, name.replace("_", "-"))
+    files, folder, name = _files(name), _folder(exports, lab), name.casefold().replace("_", "-")
+    if len(files) == 1:
+        return _copy(files[0], folder, name, exports, lab)
+    course = folder / name
+    course.mkdir(exist_ok=True)
+    copies = [_copy(one, course, one.stem, exports, lab) for one in files]
+    left_alone = tuple(path for one in copies for path in one.left_alone)
+    return WorkbookCopy(course, min((one.state for one in copies), key=_STATES.index), left_alone)
 
 
 def copy_sample_laboratory(to: Path) -> Path:
@@ -113,16 +116,27 @@ def _copy_what_is_missing(source: Path, to: Path) -> None:
         write_whole(to, source.read_bytes())
 
 
-def _notebook(name: str) -> Any:
+def _files(name: str) -> tuple[Path, ...]:
+    known, usual = workbook_files(), name.casefold().replace("_", "-")
+    if usual not in known:
+        near = difflib.get_close_matches(usual, known, n=1)
+        hint = f"; did you mean '{near[0]}'?" if near else f"; there are {', '.join(known)}"
+        raise WorkbookError(f"there is no workbook '{name}'{hint}")
+    return known[usual]
+
+
+def _copy(file: Path, folder: Path, stem: str, exports: Sequence[Path], lab: Path | None) -> WorkbookCopy:
     keep_imports_short()
     import nbformat
 
-    file, names = workbook_file(name.replace("-", "_")), workbook_names()
-    if name.replace("_", "-") not in names:
-        near = difflib.get_close_matches(name.casefold().replace("_", "-"), names, n=1)
-        hint = f"; did you mean '{near[0]}'?" if near else f"; there are {', '.join(names)}"
-        raise WorkbookError(f"there is no workbook '{name}'{hint}")
-    return nbformat.read(file, as_version=4)
+    notebook = nbformat.read(file, as_version=4)
+    taken = declared_parameters(notebook, stem)
+    if exports and "exports" not in taken:
+        raise WorkbookError(f"{stem} takes no exports: it reads the record that lab.toml names; give --lab alone")
+    words: dict[str, Json] = {"exports": [_from(folder, one) for one in exports], "controls": True}
+    words["lab"] = _from(folder, lab) if lab else ""
+    _set_parameters(notebook, stem, {key: value for key, value in words.items() if key in taken})
+    return _place(notebook, folder, stem)
 
 
 def _folder(exports: Sequence[Path], lab: Path | None) -> Path:

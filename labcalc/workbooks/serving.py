@@ -42,7 +42,7 @@ def serve_workbook(
     Parameters
     ----------
     workbook : pathlib.Path
-        The notebook; its folder is all that JupyterLab shows.
+        The notebook, or a folder of some; the folder that it lies in is all that JupyterLab shows.
     port : int, optional
         Port on this machine, [-]; none: the first free one from 8888.
     browser : bool
@@ -63,7 +63,8 @@ def serve_workbook(
             _running(_command(workbook, chosen), token, log) as server,
         ):
             _wait_until_it_answers(server, chosen, token, log)
-            address = f"http://{_LOOPBACK}:{chosen}/doc/tree/{quote(workbook.name)}?token={token}"
+            view = "lab" if workbook.is_dir() else "doc"  # with the list of files, or the workbook alone
+            address = f"http://{_LOOPBACK}:{chosen}/{view}/tree/{quote(workbook.name)}?token={token}"
             say(f"Open {address}\nCtrl-C ends JupyterLab.")
             if browser:
                 webbrowser.open(address)
