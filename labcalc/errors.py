@@ -10,6 +10,7 @@
     ├── UnknownRunError (LookupError)     a run that the exports don't hold
     ├── EvidenceError (ValueError)        a run without anything to compare with, or a measurement that can't be added
     ├── MonthError (ValueError)           a month that is none, or a laboratory without a record to report on
+    ├── PeriodError (ValueError)          a period that is none, or a product or person that it holds nothing of
     ├── LessonError (ValueError)          an answer, a lesson or a learner's result file that can't be used
     └── WorkbookError (RuntimeError)      a workbook that didn't come to its end
         └── ParameterError (ValueError)   a parameter that the workbook doesn't take
@@ -33,6 +34,7 @@ __all__ = [
     "MonthError",
     "OutOfRangeError",
     "ParameterError",
+    "PeriodError",
     "SettingsError",
     "UnknownRunError",
     "WorkbookError",
@@ -128,6 +130,10 @@ class EvidenceError(LabcalcError, ValueError):
 
 class MonthError(LabcalcError, ValueError):
     """A month that is none, or a laboratory without a record to report on."""
+
+
+class PeriodError(LabcalcError, ValueError):
+    """A period that is none, or a product, class or operator that the record holds nothing of."""
 
 
 class LessonError(LabcalcError, ValueError):

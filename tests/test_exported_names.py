@@ -65,8 +65,9 @@ NAMES = {
         variance_components within_materials z_prime_score z_score zeta_score
     """,
     "labcalc.errors": """
-        ConvergenceWarning DecisionError EvidenceError ExportError ExtrapolationWarning LabcalcError LabcalcWarning LessonError
-        MonthError OutOfRangeError ParameterError SettingsError UnknownRunError WorkbookError
+        ConvergenceWarning DecisionError EvidenceError ExportError ExtrapolationWarning LabcalcError LabcalcWarning
+        LessonError MonthError OutOfRangeError ParameterError PeriodError SettingsError UnknownRunError
+        WorkbookError
     """,
 }
 

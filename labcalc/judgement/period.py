@@ -1,35 +1,41 @@
-"""A month as an interval of time."""
+"""A month, or any days, as an interval of time."""
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from datetime import date
 
 import pandas as pd
 
-from labcalc.errors import MonthError
+from labcalc.errors import MonthError, PeriodError
 
-__all__ = ["Month", "month_of"]
+__all__ = ["Month", "Period", "days_of", "month_of"]
 
 
 @dataclass(frozen=True)
-class Month:
-    """A month in the time zone of a laboratory: from ``first`` on and before ``last``."""
+class Period:
+    """An interval in the time zone of a laboratory: from ``first`` on and before ``last``."""
 
     name: str
-    """As ``2026-03``."""
+    """As ``2026-03``, or ``2026-01-05 to 2026-02-10``."""
     first: pd.Timestamp
     last: pd.Timestamp
+
+    def holds(self, moments: pd.Series) -> pd.Series:
+        """Tell which moments lie in it; an unknown moment lies in none."""
+        return (moments >= self.first) & (moments < self.last)
+
+
+@dataclass(frozen=True)
+class Month(Period):
+    """A month."""
 
     @property
     def before(self) -> Month:
         """The month before."""
         first = self.first - pd.DateOffset(months=1)
         return Month(f"{first:%Y-%m}", first, self.first)
-
-    def holds(self, moments: pd.Series) -> pd.Series:
-        """Tell which moments lie in it; an unknown moment lies in none."""
-        return (moments >= self.first) & (moments < self.last)
 
 
 def month_of(name: str, time_zone: str) -> Month:
@@ -44,3 +50,26 @@ def month_of(name: str, time_zone: str) -> Month:
         raise MonthError(f"'{name}' is no month; year and month are expected, such as 2026-03")
     first = pd.Timestamp(f"{name}-01", tz=time_zone)
     return Month(name, first, first + pd.DateOffset(months=1))
+
+
+def days_of(first_day: str, last_day: str, time_zone: str) -> Period:
+    """Return the period from a day to another, both included.
+
+    Raises
+    ------
+    PeriodError
+        One of the two is no day between 1900 and 2199, such as ``2026-03-31``, or the last comes before the first.
+    """
+    first, last = (_midnight(day, time_zone) for day in (first_day, last_day))
+    if last < first:
+        raise PeriodError(f"the period ends on {last_day}, before it begins on {first_day}")
+    return Period(f"{first_day} to {last_day}", first, last + pd.DateOffset(days=1))
+
+
+def _midnight(day: str, time_zone: str) -> pd.Timestamp:
+    try:
+        if re.fullmatch(r"(19|20|21)\d\d-\d\d-\d\d", day, re.ASCII):
+            return pd.Timestamp(date.fromisoformat(day)).tz_localize(time_zone)
+    except ValueError:
+        pass
+    raise PeriodError(f"'{day}' is no day; year, month and day are expected, such as 2026-03-31")
