@@ -225,7 +225,7 @@ def test_refusals() -> None:
         cochran_test([0.0, 0.0], 2)
     with pytest.raises(ValueError, match="1 results in a cell: 2 or more were expected"):
         cochran_limit(8, 1)
-    with pytest.raises(ValueError, match="significance 5.0: more than 0 and less than 1 was expected"):
+    with pytest.raises(ValueError, match=r"significance 5\.0: more than 0 and less than 1 was expected"):
         mandel_h_limit(8, 5)
     with pytest.raises(ValueError, match="3 steps with 4 values"):
         extreme_deviate_limit(4, 3)

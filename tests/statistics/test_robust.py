@@ -1,0 +1,155 @@
+"""Algorithms A and S: printed constants, the equations that they solve, wild results, equivariance."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import integrate, optimize, stats
+
+from labcalc.statistics import algorithm_a, algorithm_s, robust, scaled_median_deviation
+
+SEVEN = [4.5, 4.9, 5.6, 4.2, 6.2, 5.2, 9.9]
+
+
+def solved(results: np.ndarray) -> tuple[float, float]:
+    """Solve the two equations of Algorithm A by another route than by iterating them."""
+    start = np.array([np.median(results), stats.median_abs_deviation(results, scale="normal")])
+
+    def missing(estimate: np.ndarray) -> list[float]:
+        pulled = np.clip((results - estimate[0]) / estimate[1], -1.5, 1.5)
+        return [float(pulled.sum()), float(np.var(pulled, ddof=1) - 1.0 / 1.133392655462487**2)]
+
+    found = optimize.root(missing, start, tol=1e-13)
+    assert found.success
+    return float(found.x[0]), float(found.x[1])
+
+
+def test_seven_results() -> None:
+    """statsmodels 0.15.0, robust.scale.Huber(c=1.5), exact constants: 5.3861 and 1.1446 (computed elsewhere)."""
+    found = algorithm_a(SEVEN)
+    assert found.mean == pytest.approx(5.3861, abs=5e-5)
+    assert found.deviation == pytest.approx(1.1446, abs=5e-5)
+    assert found.number == 7
+
+
+def test_seven_results_with_the_printed_constant(monkeypatch: pytest.MonkeyPatch) -> None:
+    """ISO 13528 prints 1.134: 5.3865 and 1.1460 (computed elsewhere), 0.12 % more than with the exact 1.1334."""
+    monkeypatch.setattr(robust, "_SPREAD_FACTOR", 1.134)
+    found = algorithm_a(SEVEN)
+    assert found.mean == pytest.approx(5.3865, abs=5e-5)
+    assert found.deviation == pytest.approx(1.1460, abs=5e-5)
+
+
+def test_constants() -> None:
+    """ISO 13528 and ISO 5725-5 print 1.483 and 1.134 (memory); exact by the normal distribution, integrated here."""
+    constants = [robust._MEDIAN_FACTOR, robust._SPREAD_FACTOR]
+    pulled, _ = integrate.quad(lambda x: min(x * x, 2.25) * stats.norm.pdf(x), -12.0, 12.0, points=[-1.5, 1.5])
+    assert constants == pytest.approx([1.0 / stats.norm.ppf(0.75), 1.0 / math.sqrt(pulled)], rel=1e-9)
+    assert constants == pytest.approx([1.483, 1.134], abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("degrees", "reach", "factor"),
+    [
+        *((1, 1.645, 1.097), (2, 1.517, 1.054), (3, 1.444, 1.039), (4, 1.395, 1.032), (5, 1.359, 1.027)),
+        *((6, 1.332, 1.024), (7, 1.310, 1.021), (8, 1.292, 1.019), (9, 1.277, 1.018), (10, 1.264, 1.017)),
+    ],
+)
+def test_factors_of_algorithm_s(degrees: int, reach: float, factor: float) -> None:
+    """ISO 5725-5:1998, table of η and ξ (memory): one in the last digit is allowed."""
+    assert robust._pooled_factors(degrees) == pytest.approx((reach, factor), abs=1.01e-3)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_it_solves_its_equations(seed: int) -> None:
+    results = np.random.default_rng(seed).standard_t(3, 15 + seed)
+    found = algorithm_a(results)
+    mean, deviation = solved(results)
+    assert found.mean == pytest.approx(mean, abs=1e-9)
+    assert found.deviation == pytest.approx(deviation, rel=1e-9)
+
+
+def test_levels_are_independent() -> None:
+    table = np.random.default_rng(2).standard_normal((20, 4)) * [0.1, 1.0, 10.0, 100.0] + [1.0, 10.0, 100.0, 1e4]
+    table[3, 1] = np.nan
+    together = algorithm_a(table)
+    alone = [algorithm_a(level[np.isfinite(level)]) for level in table.T]
+    assert together.mean == pytest.approx([float(one.mean) for one in alone], rel=1e-11)
+    assert together.deviation == pytest.approx([float(one.deviation) for one in alone], rel=1e-9)
+    assert together.number.tolist() == [20, 19, 20, 20]
+
+
+def test_normal_results_keep_their_spread() -> None:
+    """Simulated, 4000 rounds of 30: s* is unbiased to 1 % and x* needs 1.05 σ/√p, so that 1.25 is on the safe side."""
+    drawn = np.random.default_rng(7).standard_normal((30, 4000))
+    found = algorithm_a(drawn)
+    assert np.mean(found.deviation) == pytest.approx(1.0, abs=0.015)
+    assert np.std(found.mean) * math.sqrt(30) == pytest.approx(1.03, abs=0.04)
+
+
+def test_wild_results_don_t_carry_it_away() -> None:
+    good = np.random.default_rng(5).normal(46.0, 0.1, 27)
+    wild = np.append(good, [460.0, 4.6, 99.0])
+    found, without = algorithm_a(wild), algorithm_a(good)
+    assert abs(found.mean - without.mean) < 0.03
+    assert found.deviation < 1.4 * without.deviation
+    assert np.std(wild) > 100.0 * found.deviation
+
+
+def test_algorithm_s_pools_normal_deviations() -> None:
+    """Simulated, 4000 levels of 20 laboratories: w* is the common deviation to 1 %; one wild laboratory adds little."""
+    for degrees in (1, 3):
+        drawn = np.sqrt(np.random.default_rng(degrees).chisquare(degrees, (20, 4000)) / degrees)
+        assert np.mean(algorithm_s(drawn, degrees) ** 2) == pytest.approx(1.0, abs=0.03)
+    drawn[0] = 50.0
+    assert np.mean(algorithm_s(drawn, 3)) < 1.1
+
+
+def test_median_deviation_against_scipy() -> None:
+    drawn = np.random.default_rng(1).standard_normal((9, 3))
+    expected = stats.median_abs_deviation(drawn, scale="normal")
+    assert scaled_median_deviation(drawn) == pytest.approx(expected, rel=1e-14)
+
+
+@given(
+    st.lists(st.floats(-20.0, 20.0), min_size=5, max_size=10, unique=True).filter(
+        lambda v: float(scaled_median_deviation(v)) > 0.1
+    ),
+    st.floats(0.1, 100.0),
+    st.floats(-1000.0, 1000.0),
+)
+def test_shift_and_scale(results: list[float], scale: float, shift: float) -> None:
+    found, moved = algorithm_a(results), algorithm_a(scale * np.array(results) + shift)
+    assert moved.mean == pytest.approx(scale * found.mean + shift, rel=1e-9, abs=1e-6)
+    assert moved.deviation == pytest.approx(scale * found.deviation, rel=1e-6)
+    deviations = np.abs(results) + 0.1
+    assert algorithm_s(scale * deviations, 2) == pytest.approx(scale * algorithm_s(deviations, 2), rel=1e-9)
+
+
+def test_large_numbers_with_small_differences() -> None:
+    """Centred before squaring: a thousand million and hundredths keep what the binary inputs hold."""
+    results = np.random.default_rng(4).normal(0.0, 0.01, 20)
+    found, moved = algorithm_a(results), algorithm_a(results + 1e9)
+    assert moved.deviation == pytest.approx(found.deviation, rel=1e-4)
+
+
+def test_most_results_equal() -> None:
+    found = algorithm_a([46.0, 46.0, 46.0, 46.0, 46.0, 47.0])
+    assert (found.mean, found.deviation) == (pytest.approx(46.0, abs=1e-9), 0.0)
+    spread = algorithm_a([46.0, 46.0, 46.0, 46.2, 46.4, 47.0])
+    assert 0.0 < spread.deviation < 0.5
+
+
+def test_refusals() -> None:
+    with pytest.raises(ValueError, match="2 results at a level: 3 or more were expected"):
+        algorithm_a([1.0, 2.0])
+    with pytest.raises(ValueError, match="1 results at a level: 3 or more were expected"):
+        algorithm_a([[1.0, 2.0], [1.0, np.nan], [2.0, np.nan]])
+    with pytest.raises(ValueError, match="a series of numbers, or laboratories × levels"):
+        algorithm_a([1.0, 2.0, np.inf])
+    with pytest.raises(ValueError, match="standard deviations from 0 on, each with 1 degree of freedom or more"):
+        algorithm_s([0.1, -0.1], 2)
