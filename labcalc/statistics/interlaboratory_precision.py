@@ -63,9 +63,9 @@ def interlaboratory_precision(
     :math:`s_R = \max(s_r, \sqrt{s_{\bar x}^2 + s_r^2 (n - 1)/n})` of ASTM E691, to the last digit.
 
     The interval of s_r is that of a variance of normal results. That of s_R is by modified large samples on the
-    unweighted cell means (Graybill & Wang; Thomas & Hultquist where numbers differ), because the usual approximation
-    by Satterthwaite's degrees of freedom holds the truth in 92 to 94 cases of 100 only where laboratories differ; its
-    degrees of freedom are given as what they say about the weight of the study.
+    unweighted cell means (Graybill & Wang; Thomas & Hultquist where numbers differ): where laboratories differ, the
+    usual one by Satterthwaite's degrees of freedom holds the truth in only 92 to 94 cases of 100. Those degrees are
+    given nevertheless, for they say what the study's s_R is worth.
 
     Parameters
     ----------
