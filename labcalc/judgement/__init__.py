@@ -25,6 +25,7 @@ from labcalc.judgement.month import MONTH_VERDICTS, MonthReport, report_month
 from labcalc.judgement.month_actions import Action
 from labcalc.judgement.month_oils import OilSummary
 from labcalc.judgement.month_samples import CarryOver, Duplicates
+from labcalc.judgement.oils_together import components_side_by_side
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.results import UNITS, Result, reported_value
 from labcalc.judgement.sight import EstimatedSight, Sight, sight_of, sight_of_few
@@ -65,6 +66,7 @@ __all__ = [
     "compare_with_certificates",
     "components_of_results",
     "components_of_variance",
+    "components_side_by_side",
     "control_charts",
     "density_curve",
     "gather",

@@ -34,19 +34,17 @@ _LETTERS = {"day": "T", "operator": "O", "instrument": "E"}
 
 @dataclass(frozen=True, eq=False)
 class ComponentsOfVariance:
-    """Components of one sample and lot, quantity and temperature; viscosity in percent of its mean, density in kg/m³.
+    """Components of one quantity of one sample at one temperature; viscosity in percent of the mean, density in kg/m³.
 
     ``components`` is None where there are fewer than two results.
     """
 
-    sample: str
-    lot: str
+    samples: tuple[str, ...]
+    """One sample with its lot, or several that were measured side by side."""
     quantity: str
     temperature_C: float
     unit: str
     number: int
-    mean: float
-    """In the unit of the quantity."""
     levels: tuple[Level, ...]
     components: VarianceComponents | None
     likelihood: LikelihoodComponents | None
@@ -60,9 +58,8 @@ class ComponentsOfVariance:
 
     @property
     def name(self) -> str:
-        """Sample, lot, quantity and temperature."""
-        lot = f" lot {self.lot}" if self.lot else ""
-        return f"{self.sample}{lot}, {self.quantity} at {self.temperature_C:g} °C"
+        """Samples with their lots, quantity and temperature."""
+        return f"{' and '.join(self.samples)}, {self.quantity} at {self.temperature_C:g} °C"
 
     @property
     def intermediate_precisions(self) -> tuple[tuple[str, VarianceSum], ...]:
@@ -175,10 +172,15 @@ def components_of_variance(material: Material, sample: str = "") -> tuple[Compon
     rows = record[record["sample"] == sample] if sample else record[record["role"] == "reference"]
     if sample and rows.empty:
         raise UnknownRunError(f"the record holds no run of a sample '{sample}'")
-    keys = [rows["sample"].astype(object), rows["lot"].astype(object).fillna(""), rows["temperature_C"].round(1)]
-    excluding = [one for one in material.decisions if one.what == "exclude" and one.run]
+    keys = [sample_names(rows), rows["temperature_C"].round(1)]
+    excluding = exclusions(material)
     found = [one for _, group in rows.groupby(keys, sort=True) for one in _of_one_temperature(group, excluding)]
-    return tuple(sorted(found, key=lambda one: (one.sample, one.lot, one.quantity == "density", one.temperature_C)))
+    return tuple(sorted(found, key=lambda one: (one.samples, one.quantity == "density", one.temperature_C)))
+
+
+def exclusions(material: Material) -> list[Decision]:
+    """Return the decisions to exclude a run."""
+    return [one for one in material.decisions if one.what == "exclude" and one.run]
 
 
 def _of_one_temperature(rows: pd.DataFrame, excluding: Sequence[Decision]) -> Iterator[ComponentsOfVariance]:
@@ -193,12 +195,13 @@ def _of_one_temperature(rows: pd.DataFrame, excluding: Sequence[Decision]) -> It
 def components_of_results(
     rows: pd.DataFrame, quantity: str, decisions: Sequence[Decision] = ()
 ) -> ComponentsOfVariance:
-    """Split the spread of the results of one sample, lot and temperature.
+    """Split the spread of the results of one sample and lot at one temperature, or of several measured side by side.
 
     Parameters
     ----------
     rows : pandas.DataFrame
-        Rows of the tidy table, one or more.
+        Rows of the tidy table, one or more; of several samples each is taken against its own mean, and every day
+        holds each equally often.
     quantity : str
         Which quantity, by its name in ``QUANTITY_COLUMNS``.
     decisions : sequence of Decision
@@ -213,24 +216,24 @@ def components_of_results(
     known = rows[rows[column].notna()]
     excluded = {one.run for one in decisions if concerns(one, quantity, temperature)}
     used = known[~known["run"].isin(excluded)]
-    values = used[column].to_numpy(float)
-    mean = float(values.mean()) if values.size else float("nan")
+    values, samples = used[column].to_numpy(float), sample_names(used)
     layout = layout_of(used)
     components, likelihood = None, None
     if values.size > 1:
-        scaled = values - mean if quantity == "density" else 100.0 * (values / mean - 1.0)
-        analysis = nested_analysis(scaled, layout.codes, lowest=layout.lowest)
+        several = samples.nunique() > 1
+        means = used[column].groupby(samples).transform("mean").to_numpy(float)
+        scaled = values - means if quantity == "density" else 100.0 * (values / means - 1.0)
+        series = samples.to_numpy(str) if several else None
+        analysis = nested_analysis(scaled, layout.codes, lowest=layout.lowest, series=series)
         components = variance_components(analysis)
-        if not analysis.balanced and analysis.mean_squares[-1] > 0.0:
+        if not analysis.balanced and not several and analysis.mean_squares[-1] > 0.0:
             likelihood = likelihood_components(scaled, layout.codes, lowest=layout.lowest)
     return ComponentsOfVariance(
-        sample=str(rows["sample"].iloc[0]),
-        lot=str(rows["lot"].iloc[0]) if pd.notna(rows["lot"].iloc[0]) else "",
+        samples=tuple(sorted(sample_names(rows).unique())),
         quantity=quantity,
         temperature_C=temperature,
         unit="kg/m³" if quantity == "density" else "%",
         number=values.size,
-        mean=mean,
         levels=layout.levels,
         components=components,
         likelihood=likelihood,
@@ -238,6 +241,12 @@ def components_of_results(
         remarks=(*layout.remarks, *_remarks(components)),
         excluded=len(known) - len(used),
     )
+
+
+def sample_names(rows: pd.DataFrame) -> pd.Series:
+    """Return the name of each row's sample with its lot."""
+    lots = rows["lot"].astype(object).where(rows["lot"].notna() & (rows["lot"] != ""))
+    return rows["sample"].astype(str) + (" lot " + lots.astype(str)).where(lots.notna(), "")
 
 
 def _remarks(components: VarianceComponents | None) -> tuple[str, ...]:

@@ -146,6 +146,7 @@ def nested_analysis(
     factors: Mapping[str, ArrayLike],
     *,
     lowest: str = "result",
+    series: ArrayLike | None = None,
     decimals: int | None = None,
 ) -> NestedAnalysis:
     r"""Split the spread of results by groups within groups: operators, days within operators, runs within days.
@@ -164,6 +165,9 @@ def nested_analysis(
         None: the plain spread of the results.
     lowest : str
         What the results within the innermost groups are called.
+    series : array_like, optional
+        Material of each result, [-], where several materials, each with a mean of its own, were measured side by side:
+        every innermost group holds each equally often. The lowest line loses their degrees of freedom.
     decimals : int, optional
         Decimals that the results were printed with, [-]; see ``one_way_analysis``.
 
@@ -175,7 +179,8 @@ def nested_analysis(
     Raises
     ------
     ValueError
-        A level without degrees of freedom: it can't be told from the one below or above; a result that is not finite.
+        A level without degrees of freedom: it can't be told from the one below or above; a result that is not finite;
+        an innermost group that doesn't hold every material equally often.
 
     References
     ----------
@@ -188,16 +193,19 @@ def nested_analysis(
     >>> [(line.name, line.degrees_of_freedom) for line in found.lines], found.coefficients
     ([('day', 2), ('result', 3)], ((2.0, 1.0), (0.0, 1.0)))
     """
-    series = finite_series(results, 2, "an analysis of variance")
-    nest = nesting(factors, series.size)
-    _refuse_without_degrees(nest, lowest)
-    values = centred(series, decimals)[nest.order]
-    squares = sums_of_squares(values, nest)
-    degrees, groups = nest.degrees_of_freedom(), [*(one.size for one in nest.starts[1:]), nest.number]
+    taken = finite_series(results, 2, "an analysis of variance")
+    nest = nesting(factors, taken.size)
+    materials = _materials(series, nest)
+    degrees = nest.degrees_of_freedom()
+    degrees[-1] -= materials.max()
+    _refuse_without_degrees(nest, degrees, lowest)
+    values = centred(taken, decimals)[nest.order]
+    squares = sums_of_squares(_less_material_means(values, materials), nest)
+    groups = [*(one.size for one in nest.starts[1:]), nest.number]
     names = (*nest.names, lowest)
     return NestedAnalysis(
         number=nest.number,
-        mean=float(series[0] + nest.means(values)[0][0]),
+        mean=float(taken[0] + nest.means(values)[0][0]),
         lines=tuple(
             AnalysisLine(name, number, float(square), int(f))
             for name, number, square, f in zip(names, groups, squares, degrees, strict=True)
@@ -207,11 +215,31 @@ def nested_analysis(
     )
 
 
-def _refuse_without_degrees(nest: Nesting, lowest: str) -> None:
+def _materials(series: ArrayLike | None, nest: Nesting) -> NDArray[np.intp]:
+    """Return the number of each result's material, from 0 on, in the nesting's order."""
+    if series is None:
+        return np.zeros(nest.number, dtype=np.intp)
+    names, materials = np.unique(np.asarray(series), return_inverse=True)
+    ordered = materials[nest.order]
+    counts = np.add.reduceat(ordered[:, None] == np.arange(names.size), nest.starts[-1], axis=0, dtype=int)
+    uneven = np.flatnonzero(np.ptp(counts, axis=1))
+    if uneven.size:
+        held = ", ".join(f"{count} of {name}" for name, count in zip(names, counts[uneven[0]], strict=True))
+        raise ValueError(f"an innermost group holds {held}: each equally often was expected")
+    return ordered
+
+
+def _less_material_means(values: NDArray[np.float64], materials: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Take from each result the mean of its material; what groups differ by stays, since each holds every material."""
+    rest = values - values.mean()
+    return np.asarray(rest - (np.bincount(materials, rest) / np.bincount(materials))[materials])
+
+
+def _refuse_without_degrees(nest: Nesting, degrees: NDArray[np.float64], lowest: str) -> None:
     names = ("all results", *nest.names, lowest)
     counts = [*(one.size for one in nest.starts), nest.number]
-    for place, degrees in enumerate(nest.degrees_of_freedom()):
-        if degrees == 0:
+    for place, freedom in enumerate(degrees):
+        if freedom <= 0:
             above, here = names[place], names[place + 1]
             raise ValueError(
                 f"{here}: {counts[place + 1]} in {counts[place]} of {above}, one each: what comes from the one can't "

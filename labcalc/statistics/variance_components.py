@@ -125,7 +125,7 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
     unbiased = weights @ squares
     variances = np.maximum(unbiased, 0.0)
     total = float(variances.sum())
-    degrees = analysis.layout.effective_degrees(variances) if total > 0.0 else analysis.degrees_of_freedom
+    degrees = _degrees(analysis, variances)
     components = tuple(
         VarianceComponent(
             name=line.name,
@@ -150,6 +150,14 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
         for place, weight in enumerate(sum_weights(weights))
     )
     return VarianceComponents(components, sums, confidence)
+
+
+def _degrees(analysis: NestedAnalysis, variances: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return effective degrees of freedom of the mean squares; of the lowest line they are what it counts."""
+    counted = analysis.degrees_of_freedom
+    if not variances.any():
+        return counted
+    return np.append(analysis.layout.effective_degrees(variances)[:-1], counted[-1])
 
 
 def component_weights(coefficients: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -170,6 +170,20 @@ def test_unbalanced_lines_against_projections() -> None:
     assert not nested_analysis(SERIES, {"day": [1] * 5 + [2] * 7}).balanced
 
 
+def test_materials_side_by_side_against_projections() -> None:
+    """Derivation: two materials on each of five days, their means taken out as fixed effects by dense algebra."""
+    day, material = np.repeat(np.arange(5), 2), np.tile(["thin", "thick"], 5)
+    y = np.array([5.1, 9.3, 4.8, 9.1, 5.6, 9.4, 5.3, 9.6, 5.2, 9.0])
+    analysis = nested_analysis(y, {"day": day}, series=material)
+    days, materials = indicator(list(day)), indicator(list(material))
+    one, two = (design @ np.linalg.pinv(design) for design in (days, np.hstack([days, materials])))
+    assert analysis.lines[0].sum_of_squares == pytest.approx(y @ (one - np.ones((10, 10)) / 10) @ y, rel=1e-12)
+    assert analysis.lines[1].sum_of_squares == pytest.approx(y @ (np.eye(10) - two) @ y, rel=1e-12)
+    assert [line.degrees_of_freedom for line in analysis.lines] == [4, 4]
+    with pytest.raises(ValueError, match="an innermost group holds 2 of thick, 0 of thin: each equally often"):
+        nested_analysis(y, {"day": day}, series=np.sort(material))
+
+
 @given(
     st.lists(st.tuples(st.integers(0, 3), st.integers(0, 3), st.floats(-5.0, 5.0)), min_size=12, max_size=40).filter(
         lambda drawn: 1 < len({one[0] for one in drawn}) < len({one[:2] for one in drawn}) < len(drawn)

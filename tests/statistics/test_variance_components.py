@@ -308,19 +308,19 @@ def test_plans_that_cannot_be_are_refused() -> None:
 
 
 def test_gains_against_whole_data() -> None:
-    """Simulated from results, not from mean squares: one more day and one more run a day (2000 sets, about 2 %)."""
+    """Simulated from results, not from mean squares: one more day and one more run a day (1200 sets, about 3 %)."""
     variances, generator = (1.0, 1.0), np.random.default_rng(8)
 
     def widths(*counts: int) -> np.ndarray:
         factors = balanced(*counts)
         found = [
-            variance_components(nested_analysis(drawn(factors, variances, generator), factors)) for _ in range(2000)
+            variance_components(nested_analysis(drawn(factors, variances, generator), factors)) for _ in range(1200)
         ]
         ends = np.array([[one.deviation_interval for one in each.components] for each in found])
         return np.asarray((ends[..., 1] - ends[..., 0]).mean(axis=0))
 
     now, gains = widths(5, 2), interval_gains({"day": 1.0, "run": 1.0}, {"day": 5, "run": 2})
     for gain, counts in zip(gains, ((6, 2), (5, 3)), strict=True):
-        assert [ratio for _, ratio in gain.ratios] == pytest.approx(widths(*counts) / now, abs=0.035)
+        assert [ratio for _, ratio in gain.ratios] == pytest.approx(widths(*counts) / now, abs=0.045)
     assert [gain.results_added for gain in gains] == [2, 5]
     assert [gain.best[0] for gain in gains] == ["day", "run"]
