@@ -7,10 +7,12 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from labcalc.figures.chart_marks import about_instrument, chart_marks
+from labcalc.figures.markup import signed_text
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stroke
 from labcalc.judgement import Chart, Month, MonthReport
 from labcalc.lab import Decision
+from labcalc.statistics import rounded
 
 __all__ = ["control_pictures", "draw_control_chart"]
 
@@ -132,9 +134,10 @@ def _caption(chart: Chart, month: Month) -> str:
     limits = chart.limits
     band = "" if np.isnan(chart.certified_uncertainty) else " Grey: expanded uncertainty of the certified value."
     provisional = ", provisional" if limits.provisional else ""
+    centre, lower, upper = (signed_text(one) for one in (limits.centre, limits.lower, limits.upper))
     return (
         f"{head}, {said}, {wide} moving range{'' if wide == 1 else 's'} beyond the limit. "
-        f"Centre {limits.centre:+.3g} {chart.unit}, limits {limits.lower:+.3g} to {limits.upper:+.3g}, from "
+        f"Centre {centre} {chart.unit}, limits {lower} to {upper}, from "
         f"{limits.number} results ({chart.baseline}){provisional}; constants: {limits.constants.name}.{band}"
     )
 
@@ -154,8 +157,8 @@ def _numbers(
         (
             str(at[place]),
             chart.runs[place],
-            *(_signed(one) for one in (chart.plotted[place], average[place])),
-            "–" if np.isnan(ranges[place]) else f"{ranges[place]:.3f}",
+            *(signed_text(one) for one in (chart.plotted[place], average[place])),
+            "–" if np.isnan(ranges[place]) else str(rounded(ranges[place], 3)),
             _part(chart, place),
             signals.get(place, ""),
             "; ".join(decided.get(place, ())),
@@ -173,10 +176,6 @@ def _numbers(
 
 def _decision(number: int, one: Decision) -> str:
     return f"D{number} {one.what}, {one.who}, {one.when:%Y-%m-%d}: {one.why}"
-
-
-def _signed(value: float) -> str:
-    return "–" if np.isnan(value) else f"{value:+.3f}"
 
 
 def _part(chart: Chart, place: int) -> str:

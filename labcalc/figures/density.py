@@ -7,6 +7,7 @@ import numpy as np
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import ACCENT, BAND, blank_figure, marker, stroke
 from labcalc.judgement import Curve, reported_value
+from labcalc.statistics import rounded
 
 __all__ = ["draw_density_temperature"]
 
@@ -69,6 +70,11 @@ def _caption(curve: Curve, sample: str, commodity: str) -> str:
 
 
 def _numbers(curve: Curve) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    measured = [(f"{t:g}", f"{v:.2f}", "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)]
-    table = [(f"{t:.1f}", f"{v:.2f}", "table") for t, v in zip(curve.temperature_C[::3], curve.value[::3], strict=True)]
+    measured = [
+        (f"{t:g}", str(rounded(v, 2)), "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)
+    ]
+    table = [
+        (f"{t:.1f}", str(rounded(v, 2)), "table")
+        for t, v in zip(curve.temperature_C[::3], curve.value[::3], strict=True)
+    ]
     return ("Temperature, °C", "Density, kg/m³", "Kind"), tuple(measured + table)

@@ -8,9 +8,18 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-from labcalc.statistics import rounded_to_figures
+from labcalc.statistics import rounded, rounded_to_figures
 
-__all__ = ["SUMMARY_MIME", "Fragment", "Summary", "hover_number", "html_table", "note", "uncertainty_text"]
+__all__ = [
+    "SUMMARY_MIME",
+    "Fragment",
+    "Summary",
+    "hover_number",
+    "html_table",
+    "note",
+    "signed_text",
+    "uncertainty_text",
+]
 
 SUMMARY_MIME = "application/vnd.labcalc.summary+json"
 
@@ -73,6 +82,11 @@ def html_table(
 def hover_number(reported: str, value: float) -> str:
     """Show the rounded figure; ten figures of it on hover."""
     return f'<span title="{value:.10g}">{escape(reported)}</span>' if math.isfinite(value) else escape(reported)
+
+
+def signed_text(value: float, decimals: int = 3) -> str:
+    """Return a difference with its sign; a dash where there is none."""
+    return f"{rounded(value, decimals):+f}" if math.isfinite(value) else "–"
 
 
 def uncertainty_text(value: float) -> str:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from html import escape
 
-from labcalc.figures.markup import Fragment, hover_number, html_table, note
+from labcalc.figures.markup import Fragment, hover_number, html_table, note, signed_text
 from labcalc.figures.picture import Picture
 from labcalc.figures.workload import draw_workload
 from labcalc.judgement import MonthReport, OilSummary
-from labcalc.statistics import rounded_to_figures
+from labcalc.statistics import rounded, rounded_to_figures
 
 __all__ = [
     "show_carry_over",
@@ -38,8 +38,8 @@ def show_oils(report: MonthReport) -> Fragment:
         for (instrument, quantity, unit), group in _groups(report.oils).items()
     )
     text = "\n".join(
-        f"{one.chart.instrument}, {one.chart.name}: n {one.number}, mean {one.mean:+.3f} {one.chart.unit}, "
-        f"s {one.deviation:.3f}, {one.status.status}"
+        f"{one.chart.instrument}, {one.chart.name}: n {one.number}, mean {signed_text(one.mean)} {one.chart.unit}, "
+        f"s {_figures(one.deviation)}, {one.status.status}"
         for one in report.oils
     )
     return Fragment(html + _reasons(report.oils) + _oil_notes(report), text)
@@ -64,7 +64,7 @@ def show_changes(report: MonthReport) -> Fragment:
     html = html_table(f"{report.month.name} against {report.month.before.name}", columns, rows, numeric=(1, 2, 3))
     html += f'<p class="note">{escape("*: more than chance allows; t tells of the means, F of the spreads.")}</p>'
     changed = [
-        f"{one.chart.instrument}, {one.chart.name}: mean {one.change.difference:+.3f} {one.chart.unit}"
+        f"{one.chart.instrument}, {one.chart.name}: mean {signed_text(one.change.difference)} {one.chart.unit}"
         for one in report.oils
         if one.change is not None and one.change.mean_changed
     ]
@@ -79,7 +79,8 @@ def _change_cells(one: OilSummary) -> tuple[str, ...]:
     low, high = change.interval
     return (
         name,
-        f"{hover_number(f'{change.difference:+.3f}', change.difference)} ({low:+.3f} to {high:+.3f}) {one.chart.unit}",
+        f"{hover_number(signed_text(change.difference), change.difference)} "
+        f"({signed_text(low)} to {signed_text(high)}) {one.chart.unit}",
         f"{change.t:.2f} ({change.critical_t:.2f}){' *' if change.mean_changed else ''}",
         f"{change.f:.2f} ({change.critical_f:.2f}){' *' if change.spread_changed else ''}",
     )
@@ -110,9 +111,9 @@ def _oil_cells(one: OilSummary) -> tuple[str, ...]:
 
 def _bias(one: OilSummary) -> str:
     if one.bias is None:
-        return hover_number("–" if math.isnan(one.mean) else f"{one.mean:+.3f}", one.mean)
+        return hover_number(signed_text(one.mean), one.mean)
     mark = " *" if one.bias.significant else ""
-    shown = f"{one.bias.bias:+.3f} ± {_figures(one.bias.expanded_uncertainty)}{mark}"
+    shown = f"{signed_text(one.bias.bias)} ± {_figures(one.bias.expanded_uncertainty)}{mark}"
     return hover_number(shown, one.bias.bias)
 
 
@@ -174,8 +175,8 @@ def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
     return (
         name,
         str(limits.number),
-        hover_number(f"{limits.centre:+.3f}", limits.centre),
-        hover_number(f"{3.0 * limits.sigma:.3f} ± {_figures(2.0 * limits.limit_uncertainty)}", limits.sigma),
+        hover_number(signed_text(limits.centre), limits.centre),
+        hover_number(f"{rounded(3.0 * limits.sigma, 3)} ± {_figures(2.0 * limits.limit_uncertainty)}", limits.sigma),
         escape(limits.sigma_from),
         against,
     )
@@ -202,7 +203,7 @@ def show_duplicates(report: MonthReport) -> Fragment:
     statements = "; ".join(dict.fromkeys(one.method for one in report.duplicates if one.method)) or "none stated"
     html += f'<p class="note">{escape(f"Published r: {statements}.")}</p>'
     text = "\n".join(
-        f"{one.precision_class}, {one.quantity} at {one.temperature_C:g} °C: r {one.limit:.3g} {one.unit} "
+        f"{one.precision_class}, {one.quantity} at {one.temperature_C:g} °C: r {_figures(one.limit)} {one.unit} "
         f"from {one.groups} runs"
         for one in report.duplicates
     )
@@ -216,8 +217,8 @@ def show_carry_over(report: MonthReport) -> Fragment:
     lines = [
         f"{one.instrument}: not estimated: {one.note}."
         if one.note
-        else f"{one.instrument}: {100.0 * one.share:+.2f} % ± {100.0 * one.expanded_uncertainty:.2f} % of the sample "
-        f"before, from {one.number} results: "
+        else f"{one.instrument}: {signed_text(100.0 * one.share, 2)} % ± "
+        f"{rounded(100.0 * one.expanded_uncertainty, 2)} % of the sample before, from {one.number} results: "
         + ("it stays in the cell." if one.significant else "no carry-over shows.")
         for one in report.carry_overs
     ]

@@ -7,6 +7,7 @@ from functools import lru_cache
 import pandas as pd
 import plotly.graph_objects as go
 
+from labcalc.figures.markup import signed_text
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
 
@@ -148,6 +149,6 @@ def _numbers(known: pd.DataFrame) -> tuple[tuple[str, ...], tuple[tuple[str, ...
     each = zip(known["run"], known["at"], known["sample"], known["lot"], labels, known["difference"], strict=True)
     for run, at, sample, lot, label, difference in each:
         checked = cells.setdefault((began.setdefault(run, at), str(sample), str(lot)), {})
-        checked[label] = f"{difference:+.3f}"
+        checked[label] = signed_text(difference)
     rows = tuple((*about, *(found.get(column, "–") for column in columns)) for about, found in cells.items())
     return ("Measured at", "Reference oil", "Lot", *columns), rows

@@ -6,10 +6,12 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.figures.markup import uncertainty_text
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import ACCENT, BAND, blank_figure, marker, stroke
 from labcalc.formulae import walther_ordinate
 from labcalc.judgement import Curve, reported_value
+from labcalc.statistics import rounded_to_figures
 
 __all__ = ["draw_viscosity_temperature", "place_on_chart"]
 
@@ -150,10 +152,18 @@ def _numbers(curve: Curve) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]
         f"{curve.band[0].upper()}{curve.band[1:]}, mm²/s",
         "Kind",
     )
-    measured = [(f"{t:g}", f"{v:.6g}", "", "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)]
+    measured = [
+        (f"{t:g}", f"{rounded_to_figures(v, 6):f}", "", "measured")
+        for t, v in zip(curve.measured_C, curve.measured, strict=True)
+    ]
     low, high = curve.interval_C
     line = [
-        (f"{t:.1f}", f"{v:.4g}", "–" if np.isnan(u) else f"{u:.2g}", "line" if low <= t <= high else "extrapolated")
+        (
+            f"{t:.1f}",
+            f"{rounded_to_figures(v, 4):f}",
+            "–" if np.isnan(u) else uncertainty_text(u),
+            "line" if low <= t <= high else "extrapolated",
+        )
         for t, v, u in zip(curve.temperature_C[::3], curve.value[::3], curve.half_width[::3], strict=True)
     ]
     return columns, tuple(measured + line)

@@ -71,7 +71,7 @@ def typical_check(dossier: Dossier, results: tuple[Result, ...]) -> Check | None
     return Check(
         name,
         "met" if abs(score) <= TYPICAL_DEVIATIONS else "doubtful",
-        f"{found.name[0].lower()}{found.name[1:]}, {found.reported} {found.unit}, is {abs(score):.1f} standard "
+        f"{found.name[0].lower()}{found.name[1:]}, {found.reported} {found.unit}, is {rounded(abs(score), 1)} standard "
         f"deviations {side} the typical {value.mean:g}; limit {TYPICAL_DEVIATIONS:g}"
         + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else ""),
         "typical values of lab.toml; limit by common practice",
@@ -247,9 +247,7 @@ def _basis(limit: Limit, dossier: Dossier, held: _Held) -> str:
 
 
 def _words(limit: Limit, unit: str) -> str:
-    low, high = (f"{side:.{limit.decimals}f}" for side in (limit.lowest, limit.highest))
-    if math.isnan(limit.lowest):
-        return f"at most {high} {unit}".strip()
-    if math.isnan(limit.highest):
-        return f"at least {low} {unit}".strip()
-    return f"limits {low} to {high} {unit}".strip()
+    ends = (limit.lowest, limit.highest)
+    low, high = ("" if math.isnan(end) else str(rounded(end, limit.decimals)) for end in ends)
+    words = f"limits {low} to {high}" if low and high else f"at least {low}" if low else f"at most {high}"
+    return f"{words} {unit}".strip()

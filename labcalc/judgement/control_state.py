@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from labcalc.judgement.control import Chart, ChartSignal
+from labcalc.statistics import rounded_to_figures
 
 __all__ = [
     "CHART_STATUSES",
@@ -149,7 +150,8 @@ def _distance(chart: Chart, place: int) -> tuple[float, str]:
     result = chart.plotted[place]
     share = abs(float(limits.standardised(result))) / 3.0
     words = (
-        f"the last result is {result - limits.centre:+.2g} {chart.unit} from the centre, limit ±{3 * limits.sigma:.2g}"
+        f"the last result is {rounded_to_figures(result - limits.centre, 2):+f} {chart.unit} from the centre, "
+        f"limit ±{rounded_to_figures(3 * limits.sigma, 2):f}"
     )
     if ewma is None:
         return share, words
@@ -159,7 +161,8 @@ def _distance(chart: Chart, place: int) -> tuple[float, str]:
         return share, words
     return (
         abs(average) / half_width,
-        f"the moving average (EWMA) is {average:+.2g} {chart.unit} from the centre, limit ±{half_width:.2g}",
+        f"the moving average (EWMA) is {rounded_to_figures(average, 2):+f} {chart.unit} from the centre, "
+        f"limit ±{rounded_to_figures(half_width, 2):f}",
     )
 
 

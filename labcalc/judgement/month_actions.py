@@ -16,7 +16,7 @@ from labcalc.judgement.control_state import REMEDIES
 from labcalc.judgement.month_oils import OilSummary
 from labcalc.judgement.month_samples import CarryOver, Duplicates
 from labcalc.judgement.period import Month
-from labcalc.statistics import rounded_to_figures
+from labcalc.statistics import rounded, rounded_to_figures
 
 __all__ = ["Action", "ranked_actions"]
 
@@ -112,16 +112,15 @@ def _side(group: Sequence[OilSummary]) -> str:
     shifts = [_shift(one) for one in group if one.chart.limits is not None and one.number]
     low, high = min(shifts), max(shifts)
     where = "from the centre of its chart" if len(shifts) == 1 else "from the centres of their charts"
-    reach = (
-        f"{low:+.2g} {group[0].chart.unit}" if len(shifts) == 1 else f"{low:+.2g} to {high:+.2g} {group[0].chart.unit}"
-    )
+    ends = dict.fromkeys(f"{rounded_to_figures(end, 2):+f}" for end in (low, high))
+    reach = f"{' to '.join(ends)} {group[0].chart.unit}"
     if len(shifts) > 1 and low * high > 0.0:
         return (
             f"At the end of the month all {len(shifts)} lie {reach} {where}: oils and temperatures agree in the "
             "direction, so the instrument has moved, not an oil."
         )
-    ends = "the chart lies" if len(shifts) == 1 else "the charts lie"
-    return f"At the end of the month {ends} {reach} {where}: look at the oil first (bottle, lot, temperature)."
+    they = "the chart lies" if len(shifts) == 1 else "the charts lie"
+    return f"At the end of the month {they} {reach} {where}: look at the oil first (bottle, lot, temperature)."
 
 
 def _shift(one: OilSummary) -> float:
@@ -152,7 +151,8 @@ def _beyond_certificate(comparisons: pd.DataFrame) -> Iterator[_Finding]:
 def _check_words(one: pd.Series) -> str:
     return (
         f"{one['measured_at']:%Y-%m-%d}, {one['sample']}, {one['quantity']} at {one['temperature_C']:g} °C, "
-        f"{one['value'] - one['certified']:+.2g} {UNITS[one['quantity']]}, limit ±{one['limit']:.2g}"
+        f"{rounded_to_figures(one['value'] - one['certified'], 2):+f} {UNITS[one['quantity']]}, "
+        f"limit ±{rounded_to_figures(one['limit'], 2):f}"
     )
 
 
@@ -203,8 +203,8 @@ def _biased(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
         yield _Finding(
             _IMPORTANT,
             f"{instrument}, {quantity}",
-            f"bias on {len(biased)} of {len(group)} charts, the largest {worst.bias.bias:+.2g} {worst.chart.unit} ± "
-            f"{rounded_to_figures(worst.bias.expanded_uncertainty, 2)} ({worst.chart.name})",
+            f"bias on {len(biased)} of {len(group)} charts, the largest {rounded_to_figures(worst.bias.bias, 2):+f} "
+            f"{worst.chart.unit} ± {rounded_to_figures(worst.bias.expanded_uncertainty, 2)} ({worst.chart.name})",
             "Compare it with the uncertainty that is reported; adjust, or let the uncertainty cover it.",
         )
 
@@ -245,8 +245,8 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[_Finding]:
             yield _Finding(
                 _IMPORTANT,
                 f"{one.instrument}, carry-over",
-                f"{100 * one.share:.2f} % ± {100 * one.expanded_uncertainty:.2f} % of the sample before stays in the "
-                f"cell, from {one.number} reference-oil results",
+                f"{rounded(100 * one.share, 2)} % ± {rounded(100 * one.expanded_uncertainty, 2)} % of the sample "
+                f"before stays in the cell, from {one.number} reference-oil results",
                 "Measure from thin to thick; rinse once more after a sample ten times as thick as the next.",
             )
 

@@ -7,6 +7,7 @@ import pandas as pd
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.results import UNITS, reported_value
+from labcalc.statistics import rounded, rounded_to_figures
 
 __all__ = ["control_chart_check", "reference_checks"]
 
@@ -75,11 +76,11 @@ def _agreement(name: str, comparisons: pd.DataFrame) -> Check:
 def _sentence(one: pd.Series, compared: int) -> str:
     quantity, unit = one["quantity"], UNITS[one["quantity"]]
     lot = f" lot {one['lot']}" if pd.notna(one["lot"]) else ""
+    difference, limit = (rounded_to_figures(size, 2) for size in (one["value"] - one["certified"], one["limit"]))
     return (
         f"{one['sample']}{lot}, {quantity} at {one['temperature_C']:g} °C, "
-        f"{reported_value(quantity, one['value'])} {unit}, is {one['value'] - one['certified']:+.2g} from the "
-        f"certified {one['certified']:g}; limit ±{one['limit']:.2g}"
-        + (f" (furthest of {compared})" if compared > 1 else "")
+        f"{reported_value(quantity, one['value'])} {unit}, is {difference:+f} from the "
+        f"certified {one['certified']:.10g}; limit ±{limit:f}" + (f" (furthest of {compared})" if compared > 1 else "")
     )
 
 
@@ -87,5 +88,5 @@ def _recency(name: str, last: pd.DataFrame, dossier: Dossier) -> Check:
     allowed = dossier.laboratory.report.reference_age_h
     newest = last.iloc[int(last["measured_at"].to_numpy().argmax())]
     age = max((dossier.rows["measured_at"].min() - newest["measured_at"]) / pd.Timedelta(hours=1), 0.0)
-    finding = f"{newest['sample']} {age:.1f} h before; limit {allowed:g} h"
+    finding = f"{newest['sample']} {rounded(age, 1)} h before; limit {allowed:g} h"
     return Check(name, "met" if age <= allowed else "doubtful", finding, "lab.toml, [report] reference_age_h")
