@@ -1,0 +1,224 @@
+"""What the numbers of one run say beside what was expected: the evidence that causes are judged by."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labcalc.errors import EvidenceError
+from labcalc.judgement.causes.context import Before, InstrumentBias, Noise
+from labcalc.judgement.causes.expectation import Expectation
+from labcalc.judgement.causes.liquids import FUEL, SOLVENTS, Liquid
+from labcalc.judgement.certificates import SAME_TEMPERATURE_K
+
+__all__ = [
+    "KINDS",
+    "Evidence",
+    "HouseProduct",
+    "ReferenceOil",
+    "Row",
+    "Setting",
+    "assembled",
+]
+
+Array = NDArray[np.float64]
+
+KINDS = (
+    "refill and repeat",
+    "same fill again",
+    "reference oil",
+    "another instrument",
+    "another temperature",
+    "retained sample",
+    "original record",
+)
+"""What can be done next. All but ``same fill again`` and ``original record`` use a clean cell and a fill of its own;
+``another temperature`` is one at another temperature on the same instrument."""
+
+SAME_INSTRUMENT_CORRELATION = 0.2
+"""Of the noise of one quantity in two determinations on one instrument on one day, [-]: labcalc's own choice."""
+
+
+@dataclass(frozen=True)
+class HouseProduct:
+    """Another product of the house, and what it usually shows."""
+
+    name: str
+    expectation: Expectation
+
+
+@dataclass(frozen=True)
+class ReferenceOil:
+    """A reference oil in use: certified values and their standard uncertainties, each with its temperature in °C."""
+
+    liquid: Liquid
+    viscosity_sd: tuple[tuple[float, float], ...]
+    """Temperature [°C] and relative standard uncertainty [-]."""
+    density_sd: tuple[tuple[float, float], ...]
+    """Temperature [°C] and standard uncertainty [kg/m³]."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One quantity of one determination, in mm²/s or kg/m³."""
+
+    quantity: str
+    temperature_C: float
+    replicate: int
+    measured: float
+    kind: str = "run"
+    oil: str = ""
+    """The reference oil that was measured; empty: the sample."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Setting:
+    """Everything around the numbers of a run."""
+
+    run: str
+    sample: str
+    product: str
+    course: Expectation
+    """What was expected, at any temperature."""
+    noise: Noise
+    coupled: bool | None
+    """Whether ν was computed from η and ρ, so that a wrong density moves it; None where the export doesn't tell."""
+    before: Before | None = None
+    house: tuple[HouseProduct, ...] = ()
+    reference_oils: tuple[ReferenceOil, ...] = ()
+    instrument_bias: InstrumentBias | None = None
+    solvents: tuple[Liquid, ...] = SOLVENTS
+    fuel: Liquid = FUEL
+
+    @property
+    def expectation(self) -> str:
+        """Where the expectation comes from, in words."""
+        return self.course.words
+
+    @property
+    def basis(self) -> str:
+        """``history``, ``typical``, ``specification`` or ``curve``."""
+        return self.course.basis
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Evidence(Setting):
+    """The independent quantities of a run beside what was expected; arrays have one entry a quantity."""
+
+    rows: tuple[Row, ...]
+    measured: Array
+    """In mm²/s or kg/m³."""
+    expected: Array
+    """In mm²/s or kg/m³."""
+    expected_sd: Array
+    """Spread of the expectation, in mm²/s or kg/m³."""
+    noise_sd: Array
+    """Standard deviation of one determination, in mm²/s or kg/m³."""
+    mean: Array
+    """What was expected as ln ν or ρ."""
+    spread: Array
+    """Covariance of the expectation in ln ν and ρ, square."""
+
+    @cached_property
+    def quantity(self) -> tuple[str, ...]:
+        """``kinematic viscosity`` or ``density``."""
+        return tuple(row.quantity for row in self.rows)
+
+    @cached_property
+    def kind(self) -> tuple[str, ...]:
+        """``run``, or one of ``KINDS`` for a measurement that was added."""
+        return tuple(row.kind for row in self.rows)
+
+    @cached_property
+    def temperature_C(self) -> Array:
+        """Temperature, [°C]."""
+        return np.array([row.temperature_C for row in self.rows])
+
+    @cached_property
+    def replicate(self) -> NDArray[np.int64]:
+        """The fill, 1, 2, …; a measurement that was added has the next number."""
+        return np.array([row.replicate for row in self.rows], dtype=np.int64)
+
+    @cached_property
+    def viscous(self) -> NDArray[np.bool_]:
+        """Where the quantity is kinematic viscosity."""
+        return np.array([row.quantity == "kinematic viscosity" for row in self.rows])
+
+    @cached_property
+    def of_sample(self) -> NDArray[np.bool_]:
+        """Where the sample was measured, not a reference oil."""
+        return np.array([not row.oil for row in self.rows])
+
+    @cached_property
+    def same_instrument(self) -> NDArray[np.bool_]:
+        """Where the run's own instrument was used."""
+        return np.array([row.kind != "another instrument" for row in self.rows])
+
+    @cached_property
+    def deviation(self) -> Array:
+        """Measured less expected, in ln ν and ρ."""
+        return np.where(self.viscous, np.log(self.measured), self.measured) - self.mean
+
+    @cached_property
+    def error(self) -> Array:
+        """Covariance of the noise in ln ν and ρ, square."""
+        single = np.where(self.viscous, self.noise.viscosity, self.noise.density)
+        alike = (self.viscous[:, np.newaxis] == self.viscous) & np.outer(self.same_instrument, self.same_instrument)
+        shares = np.where(alike, SAME_INSTRUMENT_CORRELATION, 0.0)
+        np.fill_diagonal(shares, 1.0)
+        return np.asarray(np.outer(single, single) * shares)
+
+    @property
+    def residual_sd(self) -> Array:
+        """Deviation of each quantity in its standard deviations, noise and spread together, [-]."""
+        return np.asarray(self.deviation / np.sqrt(np.diag(self.spread) + np.diag(self.error)))
+
+    def in_units(self, scaled: Array) -> Array:
+        """Return ln ν and ρ as mm²/s and kg/m³; the last axis holds the rows."""
+        return np.where(self.viscous, np.exp(np.where(self.viscous, scaled, 0.0)), scaled)
+
+
+def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:
+    """Put the rows of a run beside what was expected of them."""
+    viscous = np.array([row.quantity == "kinematic viscosity" for row in rows])
+    at = np.array([row.temperature_C for row in rows])
+    oils = [row.oil for row in rows]
+    mean, spread = setting.course.moments(viscous, at)
+    for place, oil in enumerate(oils):
+        if oil:
+            mean[place], variance = _certified(rows[place], setting)
+            spread[place, :] = spread[:, place] = 0.0
+            spread[place, place] = variance
+    sd = np.sqrt(np.diag(spread))
+    single = np.where(viscous, setting.noise.viscosity, setting.noise.density)
+    expected = np.where(viscous, np.exp(np.where(viscous, mean, 0.0)), mean)
+    scale = np.where(viscous, expected, 1.0)
+    measured = np.array([row.measured for row in rows])
+    return Evidence(
+        **{one.name: getattr(setting, one.name) for one in fields(Setting)},
+        rows=tuple(rows),
+        measured=measured,
+        expected=expected,
+        expected_sd=scale * sd,
+        noise_sd=scale * single,
+        mean=mean,
+        spread=spread,
+    )
+
+
+def _certified(row: Row, setting: Setting) -> tuple[float, float]:
+    """Return ln ν or ρ of a reference oil and the variance of the certified value."""
+    oil = next(one for one in setting.reference_oils if one.liquid.name == row.oil)
+    viscous = row.quantity == "kinematic viscosity"
+    values = oil.liquid.viscosities if viscous else oil.liquid.densities
+    for (T, value), (_, sd) in zip(values, oil.viscosity_sd if viscous else oil.density_sd, strict=True):
+        if abs(T - row.temperature_C) <= SAME_TEMPERATURE_K:
+            return (float(np.log(value)) if viscous else value), sd**2
+    known = ", ".join(f"{T:g}" for T, _ in values) or "none"
+    raise EvidenceError(
+        f"{row.oil}: no certified {row.quantity} at {row.temperature_C:g} °C; certified temperatures [°C]: {known}"
+    )

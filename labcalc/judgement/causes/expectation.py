@@ -1,0 +1,227 @@
+r"""What a run ought to show: a mean and a spread for each quantity at each temperature, and how spreads go together.
+
+Everything is worked out in ln ν and ρ. A batch that is thick at 40 °C is thick at 100 °C: the deviations of a product
+at two temperatures are correlated. Earlier runs of the sample or its lot narrow the spread of the product, by the rule
+for normal variables:
+
+.. math:: \mu' = \mu + K (h - \mu_h), \quad \Sigma' = \Sigma - K \Sigma_{h \cdot}, \quad
+    K = \Sigma_{\cdot h} (\Sigma_{hh} + R)^{-1}
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labcalc.formulae import density_at, viscosity_from_ordinate, walther_ordinate
+from labcalc.judgement.causes.liquids import through_points
+from labcalc.judgement.certificates import SAME_TEMPERATURE_K
+from labcalc.judgement.components import DEFAULT_LINE_SLOPE
+from labcalc.lab import Limit, Product, TypicalValue
+
+__all__ = ["Course", "Expectation", "Node", "Observation", "of_specification", "of_typical_values", "open_course"]
+
+Array = NDArray[np.float64]
+
+BATCH_CORRELATION = 0.95
+"""Of a product's ln ν at two temperatures, between batches [-]: labcalc's own choice; the rest is the index."""
+
+DENSITY_CORRELATION = 0.98
+"""The same for two densities of which both typical values are known, [-]."""
+
+DENSITY_SLOPE_SD = 0.005
+"""How far batches of a product are from the density table's slope, [kg/m³/K]: labcalc's own choice."""
+
+UNKNOWN_SLOPE_SD = 0.03
+"""The same for a product that nothing is known of, [kg/m³/K]: half of the limit of the density slope check."""
+
+_LINE_SLOPE_SD = 0.2
+"""How far a mineral oil's line may be from ``DEFAULT_LINE_SLOPE``, [-]."""
+
+_OPEN_VISCOSITY, _OPEN_DENSITY, _OPEN_CORRELATION = 1.0, 30.0, 0.995
+"""Spread of what is not known: ln ν [-], ρ [kg/m³], and of ln ν at two temperatures together [-]."""
+
+_WIDTH_OF_LIMITS = 4.0
+"""Distance of two specification limits in standard deviations of the product: labcalc's own choice."""
+
+
+@dataclass(frozen=True)
+class Node:
+    """One known value: ln ν or ρ at a temperature [°C], and its spread in the same unit."""
+
+    temperature_C: float
+    mean: float
+    sd: float
+
+
+@dataclass(frozen=True)
+class Course:
+    """How a quantity is expected to go with temperature: nodes from cold to hot, and how their spreads go together."""
+
+    nodes: tuple[Node, ...]
+    correlation: float
+    slope_sd: float = DENSITY_SLOPE_SD
+    """Spread of the density's slope away from its nodes, [kg/m³/K]; without effect for viscosity."""
+
+
+@dataclass(frozen=True)
+class Observation:
+    """What was found before: ln ν or ρ, and how well that tells what this run ought to show, in the same unit."""
+
+    viscous: bool
+    temperature_C: float
+    value: float
+    sd: float
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """A normal expectation of ln ν and ρ at any temperature."""
+
+    basis: str
+    """``typical``, ``specification``, ``curve``, or ``history`` where earlier runs narrow one of these."""
+    words: str
+    viscosity: Course
+    density: Course
+    commodity: str
+    observed: tuple[Observation, ...] = ()
+
+    def moments(self, viscous: NDArray[np.bool_], temperature_C: Array) -> tuple[Array, Array]:
+        """Return mean and covariance of ln ν (where ``viscous``) and ρ [kg/m³] at temperatures in °C."""
+        if not self.observed:
+            return self._unconditional(viscous, temperature_C)
+        seen = self.observed
+        every = np.concatenate([[one.viscous for one in seen], viscous]).astype(bool)
+        at = np.concatenate([[one.temperature_C for one in seen], temperature_C])
+        mean, covariance = self._unconditional(every, at)
+        value, noise = np.array([one.value for one in seen]), np.array([one.sd for one in seen])
+        known, asked = slice(len(seen)), slice(len(seen), None)
+        gain = np.linalg.solve(covariance[known, known] + np.diag(noise**2), covariance[known, asked]).T
+        return (
+            mean[asked] + gain @ (value - mean[known]),
+            covariance[asked, asked] - gain @ covariance[known, asked],
+        )
+
+    def _unconditional(self, viscous: NDArray[np.bool_], temperature_C: Array) -> tuple[Array, Array]:
+        places = tuple(zip(viscous.tolist(), temperature_C.tolist(), strict=True))
+        mean, covariance = _moments(self.viscosity, self.density, self.commodity, places)
+        return mean.copy(), covariance.copy()
+
+
+@lru_cache(maxsize=512)
+def _moments(
+    viscosity: Course, density: Course, commodity: str, places: tuple[tuple[bool, float], ...]
+) -> tuple[Array, Array]:
+    """Return mean and covariance at places; one product and one set of temperatures come up again and again."""
+    viscous, at = np.array([kind for kind, _ in places], dtype=bool), np.array([T for _, T in places])
+    mean, covariance = np.empty(viscous.size), np.zeros((viscous.size, viscous.size))
+    if viscous.any():
+        mean[viscous], covariance[np.ix_(viscous, viscous)] = _of_viscosity(viscosity, at[viscous])
+    if not viscous.all():
+        mean[~viscous], covariance[np.ix_(~viscous, ~viscous)] = _of_density(density, at[~viscous], commodity)
+    return mean, covariance
+
+
+def _of_viscosity(course: Course, temperature_C: Array) -> tuple[Array, Array]:
+    at, means, sd = _columns(course.nodes)
+    at, x = np.log10(at + 273.15), np.log10(temperature_C + 273.15)
+    W = through_points(x, at, np.atleast_1d(walther_ordinate(np.exp(means))), slope=-DEFAULT_LINE_SLOPE)
+    mean = np.log(viscosity_from_ordinate(W))
+    weights = np.stack([through_points(x, at, row, slope=0.0) for row in np.eye(at.size)], axis=-1)
+    covariance = weights @ _correlated(sd, course.correlation) @ weights.T
+    if at.size == 1:  # the line's slope is a mineral oil's
+        away = _LINE_SLOPE_SD * (x - at[0]) * _log_viscosity_per_ordinate(mean)
+        covariance = covariance + np.outer(away, away)
+    return mean, covariance
+
+
+def _of_density(course: Course, temperature_C: Array, commodity: str) -> tuple[Array, Array]:
+    at, means, sd = _columns(course.nodes)
+    nearest = np.abs(temperature_C[:, np.newaxis] - at).argmin(axis=1)
+    away, mean = temperature_C - at[nearest], means[nearest]
+    if (far := np.abs(away) > SAME_TEMPERATURE_K).any():
+        mean[far] = density_at(mean[far], at[nearest][far], temperature_C[far], commodity=commodity)
+    covariance = _correlated(sd, course.correlation)[np.ix_(nearest, nearest)]
+    together = nearest[:, np.newaxis] == nearest
+    return mean, covariance + together * np.outer(away, away) * course.slope_sd**2
+
+
+def open_course(viscous: bool, temperatures_C: Array, values: Array) -> Course:
+    """Return the course of which nothing is known but how oils go with temperature, about values of ln ν or ρ."""
+    nodes = tuple(
+        Node(float(T), float(value), _OPEN_VISCOSITY if viscous else _OPEN_DENSITY)
+        for T, value in zip(temperatures_C, values, strict=True)
+    )
+    return Course(nodes, _OPEN_CORRELATION) if viscous else Course(nodes[:1], _OPEN_CORRELATION, UNKNOWN_SLOPE_SD)
+
+
+def of_typical_values(product: Product, viscosity: Course, density: Course) -> Expectation | None:
+    """Return what a product usually shows; a quantity without typical values keeps its course; None without any."""
+    known = [one for one in product.typical if one.quantity in ("kinematic viscosity", "density")]
+    if not known:
+        return None
+    thick = _nodes(_typical_node(one) for one in known if one.quantity == "kinematic viscosity")
+    heavy = _nodes(_typical_node(one) for one in known if one.quantity == "density")
+    return Expectation(
+        basis="typical",
+        words=f"typical values of {product.name}",
+        viscosity=Course(thick, BATCH_CORRELATION) if thick else viscosity,
+        density=Course(heavy, DENSITY_CORRELATION) if heavy else density,
+        commodity=product.commodity,
+    )
+
+
+def of_specification(product: Product, viscosity: Course, density: Course) -> Expectation | None:
+    """Return what a product may show by its limits, where both sides are limited; None where none are."""
+    both = [one for one in product.limits if math.isfinite(one.lowest) and math.isfinite(one.highest)]
+    thick = _nodes(_limit_node(one) for one in both if one.quantity == "kinematic viscosity" and one.lowest > 0.0)
+    heavy = _nodes(_limit_node(one) for one in both if one.quantity == "density")
+    if not (thick or heavy):
+        return None
+    return Expectation(
+        basis="specification",
+        words=f"the middle of the specification of {product.name}",
+        viscosity=Course(thick, BATCH_CORRELATION) if thick else viscosity,
+        density=Course(heavy, DENSITY_CORRELATION, UNKNOWN_SLOPE_SD) if heavy else density,
+        commodity=product.commodity,
+    )
+
+
+def _typical_node(one: TypicalValue) -> Node:
+    if one.quantity == "density":
+        return Node(one.temperature_C, one.mean, one.standard_deviation)
+    return Node(one.temperature_C, math.log(one.mean), one.standard_deviation / one.mean)
+
+
+def _limit_node(one: Limit) -> Node:
+    if one.quantity == "density":
+        return Node(one.temperature_C, (one.lowest + one.highest) / 2.0, (one.highest - one.lowest) / _WIDTH_OF_LIMITS)
+    low, high = math.log(one.lowest), math.log(one.highest)
+    return Node(one.temperature_C, (low + high) / 2.0, (high - low) / _WIDTH_OF_LIMITS)
+
+
+def _nodes(nodes: Iterable[Node]) -> tuple[Node, ...]:
+    return tuple(sorted(nodes, key=lambda one: one.temperature_C))
+
+
+def _columns(nodes: tuple[Node, ...]) -> tuple[Array, Array, Array]:
+    at, mean, sd = np.array([(one.temperature_C, one.mean, one.sd) for one in nodes]).T
+    return at, mean, sd
+
+
+def _correlated(sd: Array, correlation: float) -> Array:
+    shares = np.full((sd.size, sd.size), correlation)
+    np.fill_diagonal(shares, 1.0)
+    return np.asarray(np.outer(sd, sd) * shares)
+
+
+def _log_viscosity_per_ordinate(log_viscosity: Array) -> Array:
+    """Return d ln ν/dW; below 2 mm²/s a little too small, which only widens by less."""
+    viscosity = np.exp(log_viscosity)
+    Z = viscosity + 0.7
+    return np.asarray(math.log(10.0) * Z * np.log(Z) / viscosity)

@@ -1,0 +1,157 @@
+"""The causes of a strange result as a chemist reads them: ranked, sized, in words, with the next step."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
+from labcalc.judgement.causes.discrimination import Candidate, Discrimination
+from labcalc.judgement.causes.evidence import Evidence
+from labcalc.judgement.causes.ranking import Fit, Weighed, fits_of, weigh
+from labcalc.judgement.causes.words import next_step, sentence_of, titled
+
+__all__ = ["Explanation", "NextMeasurement", "rank_causes"]
+
+Array = NDArray[np.float64]
+
+_ALIKE = 0.2
+"""Probability of a rival from which the leading cause's sentence says that the numbers don't tell them apart, [-]."""
+
+_CLEAN_CELL = (
+    "Cleaning solvents burn and their vapours harm: fume hood, no flame, gloves and eye protection; dry with "
+    "low-pressure air that never points at a person; let hot oil and cells cool."
+)
+
+
+@dataclass(frozen=True)
+class NextMeasurement(Candidate):
+    """What to measure next to tell a cause from its strongest rival."""
+
+    separates: str = ""
+    """Key of the rival."""
+    probability_of_deciding: float = 0.0
+    """How likely the two are told apart 19 to 1 by it, [-]."""
+    sentence: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Explanation:
+    """One cause, as far as the numbers allow it."""
+
+    cause: str
+    title: str
+    probability: float
+    """Among the causes looked at, [-]."""
+    size: float
+    """In ``unit``; NaN where the cause has none."""
+    lowest: float
+    """End of the central 95 % of the size, in ``unit``."""
+    highest: float
+    """The other end."""
+    unit: str
+    where: str
+    """At which temperature or fill, or which product or slip; empty where there is nothing to say."""
+    misfit: float
+    """Chi-square of all quantities together, [-]."""
+    degrees_of_freedom: int
+    p_value: float
+    """How often a misfit as large comes by chance if it is the cause, [-]; NaN without degrees of freedom."""
+    predicted: Array
+    """What it predicts beside the measured values of the evidence, [mm²/s] or [kg/m³]."""
+    sentence: str
+    next_measurement: NextMeasurement | None
+    """None where nothing that can be measured tells it from its strongest rival."""
+    caution: str
+
+
+def rank_causes(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> tuple[Explanation, ...]:
+    """Rank the causes that the numbers allow.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        A run beside what was expected.
+    odds : mapping of str to float, optional
+        How often each cause happens before anything is measured, [-]; a cause without odds is left out. They need not
+        add up to 1.
+
+    Returns
+    -------
+    tuple of Explanation
+        The most probable first; probabilities add up to 1.
+
+    Raises
+    ------
+    EvidenceError
+        The odds name an unknown cause, or leave none that is possible.
+    """
+    weighed = weigh(evidence, odds)
+    fits = fits_of(weighed)
+    apart = Discrimination(evidence, fits)
+    return tuple(_explained(weighed, fit, apart) for fit in fits)
+
+
+def _explained(weighed: Weighed, fit: Fit, apart: Discrimination) -> Explanation:
+    cause = CAUSES[fit.cause]
+    unit, shown = _unit(weighed.evidence, fit)
+    size, lowest, highest = (shown(value) for value in (fit.size, fit.lowest, fit.highest))
+    step = _next(weighed, fit, apart)
+    return Explanation(
+        cause=fit.cause,
+        title=cause.title,
+        probability=weighed.probabilities[fit.cause],
+        size=size,
+        lowest=lowest,
+        highest=highest,
+        unit=unit,
+        where=fit.where,
+        misfit=fit.misfit,
+        degrees_of_freedom=fit.degrees_of_freedom,
+        p_value=fit.p_value,
+        predicted=fit.predicted,
+        sentence=sentence_of(weighed.evidence, fit) + _rivals(weighed, fit),
+        next_measurement=step,
+        caution=_caution(cause.caution, step),
+    )
+
+
+def _unit(evidence: Evidence, fit: Fit) -> tuple[str, Callable[[float], float]]:
+    """Return the unit of a size and what turns the size into it; a shift of ln ν is told in per cent."""
+    scale = CAUSES[fit.cause].scale
+    if scale is not None:
+        return scale.unit, lambda size: size * scale.shown
+    if math.isnan(fit.size):
+        return "", lambda size: size
+    return ("%", lambda size: 100.0 * math.expm1(size)) if evidence.viscous.any() else ("kg/m³", lambda size: size)
+
+
+def _rivals(weighed: Weighed, fit: Fit) -> str:
+    """Say which other causes look alike, for the leading one."""
+    if fit.cause != weighed.leading:
+        return ""
+    alike = [titled(one) for one, p in weighed.probabilities.items() if one != fit.cause and p >= _ALIKE]
+    return f" These numbers hardly tell it from: {'; '.join(alike)}." if alike else ""
+
+
+def _next(weighed: Weighed, fit: Fit, apart: Discrimination) -> NextMeasurement | None:
+    rival = next((one for one in weighed.probabilities if one != fit.cause), None)
+    choice = None if rival is None else apart.best(fit.cause, rival)
+    if choice is None:
+        return None
+    return NextMeasurement(
+        **vars(choice.candidate),
+        separates=choice.rival,
+        probability_of_deciding=choice.probability_of_deciding,
+        sentence=next_step(choice.candidate, choice.rival, choice.probability_of_deciding),
+    )
+
+
+def _caution(of_cause: str, step: NextMeasurement | None) -> str:
+    if step is None or step.kind in ("same fill again", "original record"):
+        return of_cause
+    return of_cause if of_cause.startswith("Cleaning") else f"{_CLEAN_CELL} {of_cause}".strip()

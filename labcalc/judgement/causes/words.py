@@ -1,0 +1,212 @@
+"""Causes and next steps in plain words, each with its numbers."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labcalc.judgement.causes.catalogue import CAUSES
+from labcalc.judgement.causes.discrimination import Candidate
+from labcalc.judgement.causes.evidence import Evidence
+from labcalc.judgement.causes.ranking import Fit
+
+__all__ = ["next_step", "sentence_of", "size_words", "titled"]
+
+Array = NDArray[np.float64]
+
+_WORTH_TELLING = 1.0
+"""A change smaller than this many standard deviations of the noise is not told, [-]."""
+
+_ACTIONS = {
+    "refill and repeat": "clean and dry the cell, fill it again, and measure the {what}",
+    "same fill again": "measure the {what} once more with the same fill",
+    "reference oil": "measure the {what} of a reference oil on this instrument",
+    "another instrument": "measure the {what} on another instrument",
+    "another temperature": "measure the {what} as well",
+    "retained sample": "measure the {what} of the retained sample, or of another bottle of the batch",
+    "original record": "look up the {what} in the original record",
+}
+
+
+def titled(cause: str) -> str:
+    """Return a cause's title as part of a sentence."""
+    title = CAUSES[cause].title
+    return title[0].lower() + title[1:]
+
+
+def size_words(fit: Fit) -> str:
+    """Return the size of a cause with its 95 % interval; empty where it has none."""
+    scale = CAUSES[fit.cause].scale
+    if scale is None:
+        return ""
+    size, low, high = (scale.shown * value for value in (fit.size, fit.lowest, fit.highest))
+    return f"{_figures(size)} {scale.unit} (95 %: {_figures(low)} to {_figures(high)} {scale.unit})"
+
+
+def _figures(value: float) -> str:
+    decimals = max(0, 1 - math.floor(math.log10(abs(value)))) if value else 1
+    return f"{value:.{min(decimals, 4)}f}"
+
+
+def sentence_of(evidence: Evidence, fit: Fit) -> str:
+    """Return a cause in one or two sentences: what, how much, where, what that does, and how well it fits."""
+    return f"{_OPENINGS[fit.cause](evidence, fit)} {_fit_words(evidence, fit)}"
+
+
+def _fit_words(evidence: Evidence, fit: Fit) -> str:
+    found = f"chi-square {fit.misfit:.1f} with {fit.degrees_of_freedom} degrees of freedom"
+    if fit.degrees_of_freedom < 1:
+        return f"One quantity alone can't say whether it fits ({found})."
+    quality = "fits" if fit.p_value >= 0.05 else "fits badly" if fit.p_value >= 0.001 else "does not fit"
+    number = len(evidence.rows)
+    together = f"all {number} quantities together" if number > 1 else "the one quantity"
+    return f"It {quality} {together} ({found}, p = {_probability(fit.p_value)})."
+
+
+def _probability(value: float) -> str:
+    return f"{value:.2g}" if value >= 0.0001 else "less than 0.0001"
+
+
+def changes_of(evidence: Evidence, effect: Array) -> str:
+    """Return what an effect does to the quantities of the run, those that are worth telling."""
+    single = np.sqrt(np.diag(evidence.error))
+    told: dict[str, str] = {}
+    for place, row in enumerate(evidence.rows):
+        if abs(effect[place]) >= _WORTH_TELLING * single[place]:
+            much = (
+                f"{100.0 * math.expm1(effect[place]):+.2g} %"
+                if evidence.viscous[place]
+                else (f"{effect[place]:+.2g} kg/m³")
+            )
+            told.setdefault(f"{row.quantity} at {row.temperature_C:g} °C", much)
+    return ", ".join(f"{name} {much}" for name, much in told.items()) or "nothing beyond the noise"
+
+
+def _furthest(evidence: Evidence) -> str:
+    place = int(np.abs(evidence.residual_sd).argmax())
+    row, away = evidence.rows[place], float(evidence.residual_sd[place])
+    side = "above" if away > 0 else "below"
+    return (
+        f"the furthest, {row.quantity} at {row.temperature_C:g} °C, lies {abs(away):.1f} standard deviations {side} "
+        f"the {evidence.expectation}"
+    )
+
+
+def _noise(evidence: Evidence, fit: Fit) -> str:
+    return f"Noise and the spread of the product alone: {_furthest(evidence)}."
+
+
+def _temperature(evidence: Evidence, fit: Fit) -> str:
+    side = "too warm" if fit.size > 0 else "too cold"
+    size, ends = abs(fit.size), sorted((abs(fit.lowest), abs(fit.highest)))
+    return (
+        f"A cell {_figures(size)} K {side} {fit.where} (95 %: {_figures(ends[0])} to {_figures(ends[1])} K) changes "
+        f"{changes_of(evidence, fit.effect)}."
+    )
+
+
+def _bubble(evidence: Evidence, fit: Fit) -> str:
+    heated = ""
+    if fit.where.endswith(f"at {max(evidence.temperature_C):g} °C") and len(set(evidence.temperature_C.tolist())) > 1:
+        heated = ", which comes out of the sample as it warms"
+    return (
+        f"Air, {size_words(fit)} of the cell's volume {fit.where}{heated}, changes {changes_of(evidence, fit.effect)}."
+    )
+
+
+def _residue(evidence: Evidence, fit: Fit) -> str:
+    before = evidence.before
+    assert before is not None
+    note = f" ({before.estimated})" if before.estimated else ""
+    when = f"{before.hours_ago:.1f} h before" if before.hours_ago < 48 else f"{before.hours_ago / 24:.0f} days before"
+    place = f" {fit.where}" if fit.where else ""
+    return (
+        f"A residue of {before.sample}, run {when}{note}, {size_words(fit)} by volume{place}, changes "
+        f"{changes_of(evidence, fit.effect)}."
+    )
+
+
+def _solvent(evidence: Evidence, fit: Fit) -> str:
+    much = f"{size_words(fit)} of {fit.where}"
+    return f"Cleaning liquid left in the cell, {much}, changes {changes_of(evidence, fit.effect)}."
+
+
+def _dilution(evidence: Evidence, fit: Fit) -> str:
+    name = evidence.fuel.name
+    return (
+        f"{name[0].upper()}{name[1:]} or a liquid like it in the sample, {size_words(fit)} by volume, changes "
+        f"{changes_of(evidence, fit.effect)}; a residue of such a liquid in the cell looks the same until a clean cell "
+        "is filled again."
+    )
+
+
+def _water(evidence: Evidence, fit: Fit) -> str:
+    return f"Water in the sample, {size_words(fit)} by volume, changes {changes_of(evidence, fit.effect)}."
+
+
+def _shift_words(evidence: Evidence, fit: Fit) -> str:
+    place = min(range(len(evidence.rows)), key=lambda i: (not evidence.viscous[i], float(evidence.temperature_C[i])))
+    row = evidence.rows[place]
+    name = f"{row.quantity} at {row.temperature_C:g} °C"
+    if row.quantity == "density":
+        return f"{name} by {fit.size:+.2g} kg/m³ (95 %: {fit.lowest:+.2g} to {fit.highest:+.2g} kg/m³)"
+    size, low, high = (100.0 * math.expm1(value) for value in (fit.size, fit.lowest, fit.highest))
+    return f"{name} by {size:+.2g} % (95 %: {low:+.2g} to {high:+.2g} %)"
+
+
+def _bias(evidence: Evidence, fit: Fit) -> str:
+    bias = evidence.instrument_bias
+    known = "no reference oil speaks for this instrument"
+    if bias is not None:
+        known = (
+            f"its last reference oils are {bias.viscosity_percent:+.2f} % ± {2.0 * bias.viscosity_sd:.2f} % off in "
+            f"viscosity, {bias.density_kg_m3:+.2f} ± {2.0 * bias.density_sd:.2f} kg/m³ in density"
+        )
+    return f"The instrument itself may be off, {_shift_words(evidence, fit)}: {known}."
+
+
+def _product(evidence: Evidence, fit: Fit) -> str:
+    return f"The numbers are those of {fit.where}: samples or names may have been exchanged."
+
+
+def _slip(evidence: Evidence, fit: Fit) -> str:
+    return f"A slip of the pen or of a setting: {fit.where}."
+
+
+def _changed(evidence: Evidence, fit: Fit) -> str:
+    thicker = "thickened or oxidised" if fit.size > 0 else "thinned or sheared"
+    return (
+        f"The sample itself may have {'changed' if math.isnan(fit.size) else thicker}: {_shift_words(evidence, fit)}."
+    )
+
+
+_OPENINGS = {
+    "noise": _noise,
+    "cell temperature": _temperature,
+    "air bubble": _bubble,
+    "residue": _residue,
+    "solvent": _solvent,
+    "dilution": _dilution,
+    "water": _water,
+    "instrument bias": _bias,
+    "another product": _product,
+    "slip": _slip,
+    "changed": _changed,
+}
+
+
+def next_step(candidate: Candidate, rival: str, probability: float) -> str:
+    """Return a next step in one sentence."""
+    what = f"{candidate.quantity} at {candidate.temperature_C:g} °C"
+    action = _ACTIONS[candidate.kind].format(what=what)
+    times = "" if candidate.repeats == 1 else f", {candidate.repeats} times"
+    return (
+        f"{action[0].upper()}{action[1:]}{times}: it decides against '{titled(rival)}' with a probability of "
+        f"{_percent(probability)}."
+    )
+
+
+def _percent(share: float) -> str:
+    return "more than 99 %" if share > 0.995 else f"{100.0 * share:.0f} %"
