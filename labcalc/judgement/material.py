@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 from labcalc.errors import ExportError, MonthError, UnknownRunError
 from labcalc.exports import Reading, Refusal, SourceFile, read_exports
+from labcalc.judgement.carry_over import InstrumentCarryOver, RunBefore, carry_over_of
+from labcalc.judgement.cell_sequence import cell_sequence
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.control import Chart, control_charts
 from labcalc.judgement.control_state import ChartState, states_at
@@ -53,6 +55,9 @@ class Dossier:
     """State of the instrument's control charts at the run's end, worst first; a reference oil's own result counts."""
     before: pd.DataFrame
     """The run before on the same instrument; empty where the record holds none."""
+    in_sequence: RunBefore | None
+    """The run beside the one before it, with the share that stays in the cell as known by then; None where the record
+    doesn't place it."""
     product: Product | None
     laboratory: Laboratory
     sources: tuple[SourceFile, ...]
@@ -99,7 +104,7 @@ class Dossier:
         ink.update(pd.util.hash_pandas_object(self.references, index=False).to_numpy().tobytes())
         for few in (self.rows, self.before, self.history):  # of a handful of rows it is quicker to write all
             ink.update(repr(few.to_numpy().tolist()).encode())
-        stated = (self.sources, self.refusals, self.laboratory.sha256, self.product, self.charts)
+        stated = (self.sources, self.refusals, self.laboratory.sha256, self.product, self.charts, self.in_sequence)
         ink.update(repr(stated).encode())
         return ink.hexdigest()
 
@@ -148,6 +153,7 @@ class Material:
             references=self._references_of(rows),
             charts=self._charts_at(rows),
             before=self._before(rows),
+            in_sequence=self._in_sequence(rows),
             product=_product(rows, self.laboratory),
             laboratory=self.laboratory,
             sources=tuple(source for source in self.reading.sources if source.name in names),
@@ -164,6 +170,21 @@ class Material:
     def _by_instrument(self) -> dict[str, pd.DataFrame]:
         dated = self.record.dropna(subset=["measured_at", "instrument"]).sort_values("measured_at", kind="stable")
         return {str(name): table for name, table in dated.groupby("instrument", sort=False)}
+
+    def carry_over(self, instrument: str) -> InstrumentCarryOver | None:
+        """Return what the runs of an instrument tell about its carry-over; None where the record holds none."""
+        if instrument not in self._carry_overs and instrument in self._by_instrument:
+            sequence = cell_sequence(instrument, self._by_instrument[instrument], self.laboratory)
+            self._carry_overs[instrument] = carry_over_of(sequence, self.excluded)
+        return self._carry_overs.get(instrument)
+
+    @cached_property
+    def _carry_overs(self) -> dict[str, InstrumentCarryOver]:
+        return {}
+
+    def _in_sequence(self, rows: pd.DataFrame) -> RunBefore | None:
+        found = self.carry_over(_text(rows["instrument"]))
+        return None if found is None else found.run_before(str(rows["run"].iloc[0]))
 
     @cached_property
     def comparisons(self) -> pd.DataFrame:

@@ -12,6 +12,7 @@ from labcalc.judgement.consequences import Consequence
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.precision import RANGE_FACTOR, precision_in_force
 from labcalc.judgement.repeats import Agreement, agreement_of, independent_results
+from labcalc.judgement.residue import residue_check
 from labcalc.judgement.results import Result, reported_value
 from labcalc.lab import Laboratory, PrecisionStatement
 from labcalc.statistics import critical_range, rounded, rounded_to_figures
@@ -188,12 +189,5 @@ def gravity_constant_check(consequences: tuple[Consequence, ...]) -> Check:
 
 
 def carry_over_check(dossier: Dossier) -> Check:
-    """Name the run before; its residue is not estimated yet."""
-    name = "Carry-over"
-    if dossier.before.empty:
-        return Check(name, "not checked", "not yet checked by this version; the record holds no run before this one")
-    before = dossier.before
-    column = before["kinematic_viscosity_mm2_s"]
-    thick = "" if column.isna().all() else f" ({reported_value('kinematic viscosity', float(column.max()))} mm²/s)"
-    sample = before["sample"].iloc[0]
-    return Check(name, "not checked", f"not yet checked by this version; the run before was {sample}{thick}")
+    """Compare what the run before is expected to have left in the result with the method's repeatability."""
+    return residue_check(dossier.in_sequence, dossier.laboratory)

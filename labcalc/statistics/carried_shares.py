@@ -161,20 +161,28 @@ def within_materials(
     >>> within_materials([[1.0], [3.0], [5.0]], ["a", "a", "a"]).round(4).ravel()
     array([   nan, 1.4142, 2.4495])
     """
-    z, (_, code) = np.asarray(columns, dtype=float), np.unique(np.asarray(materials), return_inverse=True)
+    z, (names, code) = np.asarray(columns, dtype=float), np.unique(np.asarray(materials), return_inverse=True)
     w = np.ones(len(z)) if weights is None else np.asarray(weights, dtype=float)
-    order = np.argsort(code, kind="stable")
-    head = np.flatnonzero(np.diff(code[order], prepend=-1))
-    start = np.repeat(head, np.diff(head, append=len(z)))
-    sorted_z, sorted_w = z[order] - z[order][start], w[order]
-    total, product = (_summed_before(v, start) for v in (sorted_w, sorted_w[:, np.newaxis] * sorted_z))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        factor = np.sqrt(sorted_w * total / (sorted_w + total))
-        rows = factor[:, np.newaxis] * (sorted_z - product / total[:, np.newaxis])
-    found: NDArray[np.float64] = np.empty_like(sorted_z)
-    rows[(sorted_w == 0.0) | (total == 0.0)] = np.nan
-    found[order] = rows
+    found = np.full(z.shape, np.nan)
+    total, mean = np.zeros(names.size), np.zeros((names.size, z.shape[1]))
+    for rows in _turns(code):  # every material at once; a material's own rows one after the other
+        which, weight = code[rows], w[rows]
+        before, after = total[which], total[which] + weight
+        away = z[rows] - mean[which]
+        told = (before > 0.0) & (weight > 0.0)
+        found[rows[told]] = np.sqrt(weight * before / np.where(told, after, 1.0))[told, np.newaxis] * away[told]
+        mean[which] += (weight / np.where(after > 0.0, after, 1.0))[:, np.newaxis] * away
+        total[which] = after
     return found
+
+
+def _turns(code: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """Return the first rows of all groups, the second rows, and so on."""
+    order = np.argsort(code, kind="stable")
+    heads = np.flatnonzero(np.diff(code[order], prepend=-1))
+    turn = np.arange(code.size) - np.repeat(heads, np.diff(heads, append=code.size))
+    by_turn = order[np.argsort(turn, kind="stable")]
+    return np.split(by_turn, np.cumsum(np.bincount(turn))[:-1])
 
 
 def shares_over_time(contrasts: ArrayLike, results: ArrayLike, changed: ArrayLike) -> SharesOverTime:
@@ -206,12 +214,6 @@ def shares_over_time(contrasts: ArrayLike, results: ArrayLike, changed: ArrayLik
         _grown(tells.astype(np.int64)),
         _grown(counted.astype(np.int64)),
     )
-
-
-def _summed_before(values: NDArray[np.float64], start: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Sum the rows of the same group before each row."""
-    sums = np.cumsum(values, axis=0) - values
-    return np.asarray(sums - sums[start])
 
 
 def _grown(values: NDArray[Any]) -> NDArray[Any]:

@@ -1,0 +1,245 @@
+"""Carry-over of an instrument: shares that were put in come back, nothing of later counts, and what a check says."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from labcalc.judgement import gather, gather_record, judge
+from labcalc.judgement.carry_over import DIRECTIONS, Contrast, InstrumentCarryOver, carry_over_of
+from labcalc.judgement.cell_sequence import cell_sequence
+from labcalc.judgement.checks import Check
+from labcalc.judgement.material import Material
+from labcalc.judgement.residue import expected_effects, residue_check
+from tests.judgement.conftest import HEADER, LAB
+
+TYPICAL = LAB.replace(
+    "typical = [",
+    """typical = [
+  { quantity = "kinematic viscosity", temperature_C = 40, mean = 46.0, standard_deviation = 0.5 },""",
+).replace(
+    "[report]",
+    """[[product]]
+name = "Thick oil"
+samples = ["T-*"]
+precision_class = "formulated oils"
+typical = [{ quantity = "kinematic viscosity", temperature_C = 40, mean = 460.0, standard_deviation = 20.0 }]
+
+[[product]]
+name = "Thin oil"
+samples = ["F-*"]
+precision_class = "gas oils"
+typical = [
+  { quantity = "kinematic viscosity", temperature_C = 40, mean = 3.0, standard_deviation = 0.5 },
+  { quantity = "density", temperature_C = 40, mean = 820.0, standard_deviation = 2.0 },
+]
+
+[report]""",
+)
+
+LEVELS = {"R": ("RO-1", 50.0, 850.0), "S": ("S", 46.0, 858.0), "T": ("T", 460.0, 890.0), "F": ("F", 3.0, 820.0)}
+
+Record = Callable[..., Material]
+
+
+def sequence(order: str, thicker: float, thinner: float, *, noise: float = 0.0, seed: int = 1, start: int = 1) -> str:
+    """Runs half an hour apart, ten a day: the definition step by step, each share for what it follows."""
+    generator, rows, held = np.random.default_rng(seed), "", math.nan
+    for number, step in enumerate(order, start):
+        name, level, density = LEVELS[step]
+        k = 0.0 if math.isnan(held) else thicker if held > level else thinner
+        held = level if math.isnan(held) else math.exp((1.0 - k) * math.log(level) + k * math.log(held))
+        day = pd.Timestamp("2026-01-05") + pd.Timedelta(days=number // 10, hours=8, minutes=30 * (number % 10))
+        value = held * math.exp(noise * generator.standard_normal())
+        sample = name if "-" in name else f"{name}-{number}"
+        rows += f"N{number},{sample},{day:%Y-%m-%d %H:%M},VD,40,{value:.9g},{density}\n"
+    return rows
+
+
+ORDER = "RSTRFSTFRTSRFTRSFRTFSTRSFTSRTFRSTF" * 4
+
+
+@pytest.fixture
+def recorded(tmp_path: Path) -> Record:
+    """Gather a record that is written inline."""
+
+    def call(record: str, *, lab: str = TYPICAL, today: str = "") -> Material:
+        (tmp_path / "lab.toml").write_text(lab, encoding="utf-8")
+        (tmp_path / "record").mkdir(exist_ok=True)
+        (tmp_path / "record" / "all.csv").write_text(HEADER + record, encoding="utf-8")
+        if today:
+            (tmp_path / "today.csv").write_text(HEADER + today, encoding="utf-8")
+            return gather([tmp_path / "today.csv"], tmp_path / "lab.toml")
+        return gather_record(tmp_path / "lab.toml")
+
+    return call
+
+
+def found(material: Material) -> InstrumentCarryOver:
+    one = material.carry_over("VD")
+    assert one is not None
+    return one
+
+
+def check(material: Material, run: str) -> Check:
+    return next(one for one in judge(material.dossier(run)).checks if one.name == "Carry-over")
+
+
+LATER = pd.Timestamp("2026-06-01", tz="Europe/Lisbon")
+
+
+def test_both_shares_that_were_put_in_come_back(recorded: Record) -> None:
+    thick, thin = found(recorded(sequence(ORDER, 0.004, 0.001, noise=1e-6))).shares_at(LATER)
+    assert thick.value == pytest.approx(0.004, abs=2e-6)
+    assert thin.value == pytest.approx(0.001, abs=2e-6)
+    assert DIRECTIONS == ("thicker", "thinner")
+
+
+def test_the_interval_holds_the_share(recorded: Record) -> None:
+    """Nineteen of twenty: with twelve laboratories at most three may miss (chance 0.0004 for more)."""
+    missed = 0
+    for seed in range(12):
+        share, _ = found(recorded(sequence(ORDER, 0.004, 0.001, noise=0.002, seed=seed))).shares_at(LATER)
+        missed += not share.interval[0] <= 0.004 <= share.interval[1]
+    assert missed <= 3
+
+
+def test_nothing_later_than_the_run_counts(recorded: Record) -> None:
+    """The dossier of a run is the same whether or not the record goes on after it."""
+    record = sequence(ORDER, 0.004, 0.001, noise=0.001)
+    lines = record.splitlines(keepends=True)
+    shortened = recorded("".join(lines[:71])).dossier("N71")
+    assert repr(recorded(record).dossier("N71").in_sequence) == repr(shortened.in_sequence)
+    assert recorded(record).dossier("N71").digest != recorded(record).dossier("N72").digest
+
+
+def test_an_upset_is_set_aside_and_does_not_move_the_share(recorded: Record) -> None:
+    record = sequence(ORDER, 0.004, 0.001, noise=0.0005)
+    lines = record.splitlines(keepends=True)
+    at = next(n for n, line in enumerate(lines) if n > 60 and ",S-" in line)
+    cells = lines[at].split(",")
+    lines[at] = ",".join([*cells[:5], f"{float(cells[5]) * 1.02:.6g}", cells[6]])
+    upset = found(recorded("".join(lines)))
+    assert upset.aside[at]
+    assert upset.shares_at(LATER)[0].value == pytest.approx(
+        found(recorded(record)).shares_at(LATER)[0].value, abs=1.5e-4
+    )
+
+
+def test_density_tells_a_share_of_its_own() -> None:
+    """The sample laboratory was made with 0.20 % and 0.35 % after a thicker sample, and none after a thinner."""
+    material = gather_record()
+    for instrument, share in (("VD-1", 0.0020), ("VD-2", 0.0035)):
+        carried = material.carry_over(instrument)
+        assert carried is not None
+        by_density = carry_over_of(carried.sequence, quantity="density")
+        for one in (carried, by_density):
+            thick, thin = one.shares_at(LATER)
+            assert thick.interval[0] <= share <= thick.interval[1]
+            assert thin.interval[0] <= 0.0 <= thin.interval[1]
+            assert thick.shows
+            assert not thin.shows
+
+
+def test_after_a_night_nothing_is_said(recorded: Record) -> None:
+    material = recorded(sequence(ORDER, 0.004, 0.001))
+    place = found(material).run_before("N10")
+    assert place is not None
+    assert not place.followed
+    assert place.direction == ""
+    assert "nothing tells what was in the cell" in residue_check(place, material.laboratory).finding
+
+
+def test_a_thin_oil_after_a_thick_one_is_doubtful(recorded: Record) -> None:
+    """k ln(460/3) = 0.004 · 5.03 = 2.0 % against r of gas oils, ASTM D445-24 (memory)."""
+    material = recorded(sequence(ORDER + "SSSTF", 0.004, 0.001, noise=1e-4))
+    said = check(material, f"N{len(ORDER) + 5}")
+    assert said.state == "doubtful"
+    assert "; 0.40 % ± 0.00" in said.finding
+    assert "moves kinematic viscosity at 40 °C by +2.0 %" in said.finding
+    assert check(material, f"N{len(ORDER) + 2}").state == "met"
+
+
+def test_too_few_changes_say_how_many_are_needed(recorded: Record) -> None:
+    said = check(recorded(sequence("RSSRRS" * 5 + "RTF", 0.004, 0.0)), "N33")
+    assert said.state == "not checked"
+    assert "6 are needed, after a thicker sample" in said.finding
+    assert "of it would move kinematic viscosity at 40 °C by the repeatability" in said.finding
+
+
+def test_a_share_known_badly_says_how_many_changes_it_takes(recorded: Record) -> None:
+    said = check(recorded(sequence(ORDER[:40] + "TS", 0.001, 0.0, noise=0.006, seed=4)), "N42")
+    assert said.state == "not checked"
+    assert "too uncertain to tell" in said.finding
+
+
+def test_a_residue_that_explains_an_untypical_result_is_named(recorded: Record) -> None:
+    rows = "A,F-900,2026-03-02 08:00,VD,40,3.0,820.0\nB,S-901,2026-03-02 08:30,VD,40,42.40,856.9\n"
+    said = check(recorded(sequence(ORDER, 0.004, 0.001, noise=1e-3), today=rows), "B")
+    share = math.log(42.40 / 46.0) / math.log(3.0 / 46.0)
+    assert said.state == "doubtful"
+    assert f"F-900 ran before, and {100 * share:.1f} %" in said.finding
+    denser = rows.replace("856.9", "861.0")
+    assert check(recorded(sequence(ORDER, 0.004, 0.001, noise=1e-3), today=denser), "B").state == "met"
+
+
+def test_effects_by_hand() -> None:
+    viscosity = Contrast("kinematic viscosity", 40.0, 10.0, 1000.0, 10.0, 0.1)
+    assert viscosity.effect(0.005) == pytest.approx(100.0 * (100.0**0.005 - 1.0)), "0.5 % of 1000 in 10: 10.23 mm²/s"
+    assert 10.0 * (1.0 + viscosity.effect(0.005) / 100.0) == pytest.approx(10.23, abs=5e-3)
+    assert 10.0 * (1.0 + viscosity.effect_at_most(0.005) / 100.0) == pytest.approx(14.95), "linear mixing"
+    assert viscosity.share_for(viscosity.effect(0.005)) == pytest.approx(0.005)
+    density = Contrast("density", 40.0, 840.0, 860.0, 841.0, 0.5)
+    assert density.effect(0.005) == pytest.approx(0.1)
+    assert density.share_for(0.2) == pytest.approx(0.01)
+    assert density.residue == pytest.approx(-1.0 / 19.0)
+
+
+def test_runs_at_one_instrument_in_the_order_of_time(recorded: Record) -> None:
+    """A second fill is what the next run finds; the first fill is what tells of the run before."""
+    rows = (
+        "A,S-1,2026-03-02 08:00,VD,40,46.0,858.0\nA,S-1,2026-03-02 08:10,VD,40,46.2,858.0\n"
+        "B,S-2,2026-03-02 08:40,VD,40,45.8,858.0\nB,S-2,2026-03-02 08:50,VD,100,6.8,820.0\n"
+        "C,RO-1,2026-03-02 09:10,W,40,50.0,850.0\n"
+    )
+    material = recorded(rows)
+    table = material.record[material.record["instrument"] == "VD"]
+    cells = cell_sequence("VD", table, material.laboratory)
+    assert cells.runs.tolist() == ["A", "B"]
+    assert cells.before("kinematic viscosity")[1].tolist()[0] == 46.2
+    assert cells.first["kinematic viscosity"][0, 0] == 46.0
+    assert cells.pause_h[1] == pytest.approx(0.5)
+    assert cells.thicker_before[1] == 1.0
+    assert cells.level["density"][0].tolist()[0] == 858.0
+
+
+def test_without_a_repeatability_nothing_is_compared(recorded: Record) -> None:
+    lab = TYPICAL.replace('precision_class = "gas oils"\n', "")
+    material = recorded(sequence(ORDER + "TF", 0.004, 0.001, noise=1e-4), lab=lab)
+    place = material.dossier(f"N{len(ORDER) + 2}").in_sequence
+    assert place is not None
+    assert expected_effects(place, material.laboratory) == ()
+    assert residue_check(place, material.laboratory).finding.endswith(
+        "no repeatability is stated to compare its effect with"
+    )
+
+
+def test_the_planted_residue_is_found_and_gas_oils_after_thick_ones_are_doubtful() -> None:
+    """BL-26-0525 holds 3 % of the gas oil before; the share of the sample laboratory explains the gas oils' excess."""
+    material = gather()
+    doubtful = {}
+    for dossier in map(material.dossier, material.runs):
+        said = residue_check(dossier.in_sequence, material.laboratory)
+        if said.state == "doubtful":
+            doubtful[dossier.sample] = said.finding
+    assert "3.7 % ± 1.1 % of it explains why" in doubtful.pop("BL-26-0525")
+    assert "8.8 % ± 1.7 %" in doubtful.pop("MX15-26-0570"), (
+        "fuel in the oil looks alike; it is outside its limits anyway"
+    )
+    assert len(doubtful) == 10
+    assert all(name.startswith("GO-") for name in doubtful)
