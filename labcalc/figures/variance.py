@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 from labcalc.figures.markup import uncertainty_text
 from labcalc.figures.picture import Picture
-from labcalc.figures.theme import INK, MUTED, blank_figure
+from labcalc.figures.theme import BAND, INK, MUTED, blank_figure
 from labcalc.judgement import ComponentsOfVariance
 from labcalc.statistics import VarianceComponent, VarianceComponents, VarianceSum
 
@@ -40,16 +40,21 @@ def draw_components(study: ComponentsOfVariance) -> Picture | None:
     sums: _Bars = dict(study.intermediate_precisions[:-1])
     top = _REACH * max(one.deviation for one in (*levels.values(), *sums.values())) or 1.0
     figure = blank_figure("", f"Standard deviation, {study.unit}", yaxis={"range": [0.0, top]})
-    figure.layout.xaxis.type = "category"
+    figure.layout.barmode = "overlay"
+    figure.layout.xaxis.update(type="category", categoryorder="array", categoryarray=[*levels, *sums])
     few = {level.name for level in study.levels if not level.enough}
-    _add_bars(figure, "what the level adds", levels, INK, few)
-    if sums:
-        _add_bars(figure, "what results spread by when all of these change", sums, MUTED, set())
+    _add_bars(figure, "what the level adds", {name: one for name, one in levels.items() if name not in few}, MUTED)
+    _add_bars(
+        figure, "the same, from too few", {name: one for name, one in levels.items() if name in few}, "#ffffff", "/"
+    )
+    _add_bars(figure, "spread when day (T), operator (O), instrument (E) change", sums, BAND)
     _mark_far_ends(figure, {**levels, **sums}, top, study.unit)
     return Picture(figure, _caption(study), *_numbers(study, study.components))
 
 
-def _add_bars(figure: go.Figure, name: str, bars: _Bars, color: str, hatched: set[str]) -> None:
+def _add_bars(figure: go.Figure, name: str, bars: _Bars, fill: str, pattern: str = "") -> None:
+    if not bars:
+        return
     heights = [one.deviation for one in bars.values()]
     ends = [one.deviation_interval for one in bars.values()]
     figure.add_bar(
@@ -58,9 +63,9 @@ def _add_bars(figure: go.Figure, name: str, bars: _Bars, color: str, hatched: se
         name=name,
         width=0.5,
         marker={
-            "color": ["#ffffff" if label in hatched else color for label in bars],
-            "line": {"color": color, "width": 1.4},
-            "pattern": {"shape": ["/" if label in hatched else "" for label in bars], "fgcolor": color, "size": 6},
+            "color": fill,
+            "line": {"color": INK, "width": 1.4},
+            "pattern": {"shape": pattern, "fgcolor": MUTED, "size": 6},
         },
         error_y={
             "type": "data",

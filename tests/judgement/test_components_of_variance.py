@@ -288,8 +288,11 @@ def test_the_picture_gives_every_number(studies: tuple[ComponentsOfVariance, ...
     assert picture.caption.endswith("Hatched, too few for a useful interval: instrument (2), operator (8).")
     assert [one[0] for one in picture.rows] == ["instrument", "operator", "day and run", "s_I(TOE)", "s_I(TO)"]
     assert {len(one) for one in picture.rows} == {len(picture.columns)}
-    bars, sums = picture.figure.data
-    assert list(bars.marker.pattern.shape) == ["/", "/", ""]
+    enough, few, sums = picture.figure.data
+    assert [(list(bars.x), bars.marker.pattern.shape) for bars in (enough, few)] == [
+        (["day and run"], ""),
+        (["instrument", "operator"], "/"),
+    ]
     assert list(sums.x) == ["s_I(TOE)", "s_I(TO)"]
     # one degree of freedom: the interval leaves the axis, and its end is written there
     assert [note.text for note in picture.figure.layout.annotations] == ["to 0.78 kg/m³", "to 0.78 kg/m³"]
