@@ -1,0 +1,5 @@
+"""Questions on outliers."""
+
+from __future__ import annotations
+
+__all__: list[str] = []
