@@ -21,7 +21,7 @@ _Bars = Mapping[str, VarianceComponent | VarianceSum]
 
 
 def draw_components(study: ComponentsOfVariance) -> Picture | None:
-    """Draw the standard deviation of each level with its 95 % interval; None where there are no components.
+    """Draw the standard deviation of each level with its 95 % interval; None where there is no spread to split.
 
     Parameters
     ----------
@@ -34,11 +34,11 @@ def draw_components(study: ComponentsOfVariance) -> Picture | None:
         Bars, [unit of the study], hatched where the level has too few degrees of freedom; the table gives every end,
         those beyond the axis too.
     """
-    if study.components is None:
+    if study.components is None or study.components.total.variance == 0.0:
         return None
     levels: _Bars = {one.name: one for one in study.components.components}
     sums: _Bars = dict(study.intermediate_precisions[:-1])
-    top = _REACH * max(one.deviation for one in (*levels.values(), *sums.values())) or 1.0
+    top = _REACH * max(one.deviation for one in (*levels.values(), *sums.values()))
     figure = blank_figure("", f"Standard deviation, {study.unit}", yaxis={"range": [0.0, top]})
     figure.layout.barmode = "overlay"
     figure.layout.xaxis.update(type="category", categoryorder="array", categoryarray=[*levels, *sums])

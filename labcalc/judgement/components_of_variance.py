@@ -113,6 +113,8 @@ class ComponentsOfVariance:
         """The whole in one sentence."""
         if self.components is None:
             return f"{self.name}: {'; '.join(self.not_enough)}."
+        if self.components.total.variance == 0.0:
+            return f"{self.name}: {self.number} results, all alike: no spread to split."
         shares = ", ".join(f"{one.name} {100.0 * one.share:.0f} %" for one in self.components.components)
         symbol, total = self.intermediate_precisions[0]
         low, high = total.deviation_interval

@@ -131,7 +131,7 @@ def best_plan(
 
     References
     ----------
-    .. [1] Every plan within the budget is tried. For two levels without limits it comes near to the known optimum
+    .. [1] Every plan within the budget is weighed. For two levels without limits it comes near to the known optimum
        n = sqrt(c_outer σ²_inner / (c_inner σ²_outer)): Cochran, Sampling Techniques (1977), 10.6 (memory).
 
     Examples
@@ -148,7 +148,7 @@ def best_plan(
         raise ValueError(f"a {list(variances)[-1]} costs {price[-1]:g}: more than 0 was expected")
     if not budget >= sum(price):
         raise ValueError(f"a budget of {budget:g} doesn't pay for one result, which costs {sum(price):g}")
-    plans = np.array(list(_plans(price, limits, budget)))
+    plans = np.array(list(_plans(price, limits, budget, more_helps=list(variances.values())[-1] > 0.0)))
     numbers = np.cumprod(plans, axis=1)
     spread, cost = (list(variances.values()) / numbers).sum(axis=1), numbers @ np.array(price)
     keys = (*numbers[:, ::-1].T, cost, _rounded(spread))
@@ -180,14 +180,19 @@ def _refuse_unknown(variances: Mapping[str, float], given: Mapping[str, float]) 
         raise ValueError(f"{', '.join(unknown)}: one of {', '.join(variances)} was expected")
 
 
-def _plans(price: Sequence[float], limits: Sequence[float], budget: float) -> Iterator[tuple[int, ...]]:
-    """Yield the counts of every plan that the budget pays for; ``price`` of one with all that must stand within it."""
-    if not price:
-        yield ()
-        return
+def _plans(
+    price: Sequence[float], limits: Sequence[float], budget: float, *, more_helps: bool
+) -> Iterator[tuple[int, ...]]:
+    """Yield the counts of every plan that the budget pays for and that isn't plainly worse than another.
+
+    Of the lowest level as many as can be are best, or one where it has no variance.
+    """
     most = math.floor(min(limits[0], (budget + 1e-9 * budget) / sum(price)))
+    if len(price) == 1:
+        yield (most if more_helps else 1,)
+        return
     for count in range(1, most + 1):
-        for rest in _plans(price[1:], limits[1:], budget / count - price[0]):
+        for rest in _plans(price[1:], limits[1:], budget / count - price[0], more_helps=more_helps):
             yield (count, *rest)
 
 

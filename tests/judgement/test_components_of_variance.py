@@ -91,7 +91,8 @@ def test_components_by_hand(studied: Study) -> None:
     assert [symbol for symbol, _ in viscosity.intermediate_precisions] == ["s_I(T)", "s_r"]
     assert density.components is not None
     assert density.components.total.variance == 0.0
-    assert (density.gains, density.likelihood) == ((), None)
+    assert (density.gains, density.likelihood, draw_components(density)) == ((), None, None)
+    assert density.sentence == "RO-1 lot A, density at 40 °C: 6 results, all alike: no spread to split."
 
 
 def test_levels_and_their_symbols(studied: Study) -> None:
