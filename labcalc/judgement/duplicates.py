@@ -1,0 +1,264 @@
+"""The precision of duplicate runs: of a period, a product or class, or an operator."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from labcalc.errors import PeriodError
+from labcalc.judgement.certificates import UNITS
+from labcalc.judgement.duplicate_bias import Bias, biases_of
+from labcalc.judgement.duplicate_sets import sets_of
+from labcalc.judgement.duplicate_summary import DuplicateSummary, summarise_sets
+from labcalc.judgement.level_study import LevelStudy, study_levels
+from labcalc.judgement.material import Material
+from labcalc.judgement.period import Period, days_of
+from labcalc.judgement.repeat_sets import CONDITIONS, repeated_results
+from labcalc.lab import Laboratory
+from labcalc.statistics import acceptable_result, critical_range, pairs_needed
+
+__all__ = ["DUPLICATE_VERDICTS", "DuplicateReport", "SetBeyond", "duplicates_between", "report_duplicates"]
+
+DUPLICATE_VERDICTS = ("as it should be", "to be watched", "needs action")
+"""From best to worst."""
+
+_LAST = 4
+"""The procedure of ISO 5725-6 ends with four results."""
+
+
+@dataclass(frozen=True)
+class SetBeyond:
+    """Repeats that lie further apart than their limit, and what to do next."""
+
+    sample: str
+    product: str
+    precision_class: str
+    condition: str
+    changed: str
+    quantity: str
+    temperature_C: float
+    unit: str
+    measured_at: pd.Timestamp
+    """Of the last of them."""
+    runs: str
+    instruments: str
+    operators: str
+    values: tuple[float, ...]
+    """In the order of measurement, in the unit."""
+    spread: float
+    limit: float
+    """For so many results, in the unit."""
+    what_to_do: str
+
+    @property
+    def name(self) -> str:
+        """Sample, quantity and temperature, as a person writes them."""
+        return f"{self.sample}, {self.quantity} at {self.temperature_C:g} °C"
+
+
+@dataclass(frozen=True, eq=False)
+class DuplicateReport:
+    """Everything that is said about the repeats of a period."""
+
+    laboratory: Laboratory
+    period: Period
+    product: str
+    """Only this product or class; empty: all."""
+    operator: str
+    """Only sets in which this person measured; empty: all."""
+    sets: pd.DataFrame
+    """``SET_COLUMNS``."""
+    summaries: tuple[DuplicateSummary, ...]
+    levels: tuple[LevelStudy, ...]
+    biased: tuple[Bias, ...]
+    """What differs on the whole between first and second results, or between two instruments."""
+    beyond: tuple[SetBeyond, ...]
+    """In the order of time."""
+    digest: str
+    """SHA-256 over everything that the report depends on, beside the version of labcalc."""
+
+    @property
+    def rank(self) -> int:
+        """2: a precision is worse than its limit; 1: a set is beyond it, or pairs differ on the whole; else 0."""
+        if any(one.is_worse for one in self.summaries):
+            return 2
+        return int(bool(self.beyond or self.biased))
+
+    @property
+    def verdict(self) -> str:
+        """One of ``DUPLICATE_VERDICTS``."""
+        return DUPLICATE_VERDICTS[self.rank]
+
+    @property
+    def reason(self) -> str:
+        """What the verdict rests on, in a sentence."""
+        if self.sets.empty:
+            return "no sample was measured twice"
+        worse = [one.name for one in self.summaries if one.is_worse]
+        parts = [
+            *([f"worse than its limit: {'; '.join(worse)}"] if worse else []),
+            *(f"{one.about}: {one.finding}" for one in self.biased),
+            f"{len(self.beyond)} of {len(self.sets)} sets of repeats beyond their limit",
+        ]
+        return "; ".join(parts)
+
+    @property
+    def pairs_needed(self) -> tuple[tuple[float, int], ...]:
+        """How many pairs bring the upper end of the interval of s how near to s, relative, [-]."""
+        return tuple((width, int(pairs_needed(width))) for width in (0.5, 0.25, 0.1))
+
+    @property
+    def about(self) -> str:
+        """What the report is about: period, product, operator."""
+        return ", ".join(filter(None, (self.period.name, self.product, self.operator)))
+
+    @property
+    def for_programs(self) -> dict[str, Any]:
+        """The verdict for other programs: only what JSON can carry."""
+        return {"about": self.about, "verdict": self.verdict, "reason": self.reason, "sets": len(self.sets)}
+
+
+def report_duplicates(
+    material: Material, first_day: str = "", last_day: str = "", *, product: str = "", operator: str = ""
+) -> DuplicateReport:
+    """Put together the precision of duplicate runs.
+
+    Parameters
+    ----------
+    material : Material
+        The record, as ``gather_record`` returns it.
+    first_day, last_day : str, optional
+        Such as ``2026-03-31``, both included; none: from the first or to the last dated run of the record.
+    product : str, optional
+        Only this product or precision class; case ignored.
+    operator : str, optional
+        Only sets in which this person measured; case ignored.
+
+    Returns
+    -------
+    DuplicateReport
+        Sets whose last result lies in the period.
+
+    Raises
+    ------
+    PeriodError
+        A day is none, the record holds no dated run, or none of that product or operator.
+    """
+    dated = material.record["measured_at"].dropna()
+    if dated.empty:
+        raise PeriodError("the record holds no dated run: there is nothing to look at")
+    days = [first_day or f"{dated.min():%Y-%m-%d}", last_day or f"{dated.max():%Y-%m-%d}"]
+    period = days_of(days[0], days[1], material.laboratory.time_zone)
+    return duplicates_between(
+        material,
+        period,
+        product=_known(product, "product or class", _products(material)),
+        operator=_known(operator, "operator", material.record["operator"].dropna().astype(str)),
+    )
+
+
+def duplicates_between(material: Material, period: Period, *, product: str = "", operator: str = "") -> DuplicateReport:
+    """Put together the precision of duplicate runs of a period; names as the record and lab.toml write them."""
+    laboratory, record = material.laboratory, material.record
+    began = period.first - pd.Timedelta(days=laboratory.duplicates.intermediate_window_d + 1.0)
+    near = record[(record["role"] == "reference") | (record["measured_at"] >= began)]
+    results = repeated_results(near[near["measured_at"] < period.last], laboratory, material.decisions)
+    sets = sets_of(results, laboratory)
+    sets = sets[period.holds(sets["ended"])]
+    if product:
+        sets = sets[(sets["product"] == product) | (sets["precision_class"] == product)]
+    if operator:
+        sets = sets[[operator in names.split(", ") for names in sets["operators"]]]
+    results = results[results["set"].isin(sets.index)]
+    summaries, levels = summarise_sets(results, sets, laboratory), study_levels(results, sets)
+    return DuplicateReport(
+        laboratory=laboratory,
+        period=period,
+        product=product,
+        operator=operator,
+        sets=sets,
+        summaries=summaries,
+        levels=levels,
+        biased=tuple(biases_of(levels, summaries)),
+        beyond=_beyond(results, sets),
+        digest=_digest(material, period, product, operator),
+    )
+
+
+def _products(material: Material) -> list[str]:
+    products = material.laboratory.products
+    named = [name for one in products for name in (one.name, one.precision_class)]
+    return [*filter(None, named), *material.record["product"].dropna().astype(str).unique()]
+
+
+def _known(asked: str, what: str, names: Iterable[str]) -> str:
+    """Return the name as it is written."""
+    by_folded = {name.casefold(): name for name in names}
+    if not asked.strip():
+        return ""
+    folded = asked.strip().casefold()
+    if folded not in by_folded:
+        near = difflib.get_close_matches(folded, by_folded, n=1)
+        guess = f"; did you mean '{by_folded[near[0]]}'?" if near else ""
+        raise PeriodError(f"the record holds no {what} '{asked}'{guess}")
+    return by_folded[folded]
+
+
+def _beyond(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[SetBeyond, ...]:
+    beyond = sets[sets["beyond"]].sort_values("ended", kind="stable")
+    values = {
+        number: tuple(map(float, rows["value"])) for number, rows in results.groupby("set") if number in beyond.index
+    }
+    return tuple(_set_beyond(row, values[row["set"]]) for _, row in beyond.iterrows())
+
+
+def _set_beyond(row: pd.Series, values: tuple[float, ...]) -> SetBeyond:
+    quantity, condition = str(row["quantity"]), str(row["condition"])
+    return SetBeyond(
+        sample=str(row["sample"]),
+        product=str(row["product"]),
+        precision_class=str(row["precision_class"]),
+        condition=condition,
+        changed=str(row["changed"]),
+        quantity=quantity,
+        temperature_C=float(row["temperature_C"]),
+        unit=UNITS[quantity],
+        measured_at=row["ended"],
+        runs=str(row["runs"]),
+        instruments=str(row["instruments"]),
+        operators=str(row["operators"]),
+        values=values,
+        spread=max(values) - min(values),
+        limit=float(row["limit"]),
+        what_to_do=_what_to_do(condition, str(row["changed"]), values, float(row["limit"]), UNITS[quantity]),
+    )
+
+
+def _what_to_do(condition: str, changed: str, values: tuple[float, ...], limit: float, unit: str) -> str:
+    if condition == CONDITIONS[0]:
+        return "Clean, fill and determine again: determinations of one fill that don't agree are no result."
+    if condition == CONDITIONS[2]:
+        return (
+            f"Measure the sample side by side: one instrument, one operator, one day. A difference that stays is the "
+            f"bottle's (swapped, mislabelled, not mixed); one that goes came with the change of {changed}."
+        )
+    if len(values) > _LAST:
+        return "Find out why before anything is reported: more than four results are no longer a matter of chance."
+    pair_limit = limit / critical_range(1.0, len(values))
+    decision = acceptable_result(values, pair_limit)
+    if decision.more == 0:
+        return f"Report the median, {decision.value:.5g} {unit}, and find out why they don't agree."
+    three, four = (f"{critical_range(pair_limit, number):.3g} {unit}" for number in (3, 4))
+    once = f" (or one more: the mean of three within {three}, else the median)" if len(values) == 2 else ""
+    return f"Measure {decision.more} more: report the mean of four that lie within {four}, else their median{once}."
+
+
+def _digest(material: Material, period: Period, product: str, operator: str) -> str:
+    stated = (period.name, product, operator, material.laboratory.sha256, material.decisions, material.reading.sources)
+    ink = hashlib.sha256(repr(stated).encode())
+    return ink.hexdigest()
