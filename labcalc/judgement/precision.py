@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.material import Dossier
 from labcalc.lab import Laboratory, PrecisionStatement, precision_for
+from labcalc.statistics import rounded_to_figures
 
 __all__ = ["RANGE_FACTOR", "InForce", "precision_in_force", "precision_of_class"]
 
@@ -36,7 +37,7 @@ def precision_in_force(dossier: Dossier, quantity: str, temperature_C: float, va
 def precision_of_class(
     laboratory: Laboratory, precision_class: str, quantity: str, temperature_C: float, value: float
 ) -> InForce:
-    """Return the precision statement that holds for a result of a class of oils, in its range only."""
+    """Return the precision statement that holds for a result of a class of oils, where it gives a repeatability."""
     if not precision_class:
         return InForce(None, "lab.toml gives this product no precision_class")
     statement = precision_for(laboratory, precision_class, quantity, temperature_C)
@@ -45,6 +46,9 @@ def precision_of_class(
         return InForce(None, f"no precision statement for {quantity} of {precision_class}{where}")
     if not statement.holds_for(value):
         return InForce(None, f"{statement.method} states its precision for {_reach(statement)} only")
+    if not statement.repeatability.at(value) > 0.0:
+        at = f"{rounded_to_figures(value, 4):f} {UNITS[quantity]}"
+        return InForce(None, f"{statement.method} gives no repeatability at {at}")
     return InForce(statement)
 
 

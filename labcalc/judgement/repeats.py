@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.precision import precision_in_force
 from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement
-from labcalc.statistics import CRITICAL_RANGE_FACTORS, acceptable_result, critical_range, lie_within
+from labcalc.statistics import CRITICAL_RANGE_FACTORS, acceptable_result, critical_range, lie_within, rounded_to_figures
 
 __all__ = ["Agreement", "agreement_of", "independent_results", "repeat_limit"]
 
@@ -84,7 +85,8 @@ def agreement_of(dossier: Dossier, quantity: str, temperature_C: float, repeats:
     letter, function = repeat_limit(statement, dossier.laboratory)
     precision = float(function.at(mean))
     if not precision > 0.0:
-        return Agreement("not checked", mean, f"{statement.method} gives no {letter} at {mean:.4g}")
+        at = f"{rounded_to_figures(mean, 4):f} {UNITS[quantity]}"
+        return Agreement("not checked", mean, f"{statement.method} gives no {letter} at {at}")
     held = (letter, max(repeats) - min(repeats), critical_range(precision, len(repeats)))
     if lie_within(repeats, held[2]):
         return Agreement("agree", mean, "", statement, *held)

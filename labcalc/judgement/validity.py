@@ -109,7 +109,8 @@ def consistency_check(dossier: Dossier) -> Check:
     rows = rows[measured]
     nu, eta, rho = (rows[QUANTITY_COLUMNS[q]].to_numpy(float) for q in QUANTITY_COLUMNS)
     difference = float((abs(eta / formulae.dynamic_from_kinematic(nu, rho) - 1.0) * 100.0).max())
-    finding = f"largest difference {difference:.2g} %; an export with more than its rounding explains is refused"
+    largest = rounded_to_figures(difference, 2)
+    finding = f"largest difference {largest:f} %; an export with more than its rounding explains is refused"
     return Check(name, "met", finding, "definition of kinematic viscosity")
 
 
@@ -131,8 +132,8 @@ def density_slope_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
     return Check(
         name,
         "met" if abs(fall - expected) <= DENSITY_SLOPE_LIMIT else "doubtful",
-        f"falls by {fall:.3f} kg/m³ a kelvin between {cold.temperature_C:g} °C and {hot.temperature_C:g} °C; "
-        f"{expected:.3f} expected for a {commodity}, ±{DENSITY_SLOPE_LIMIT:g}",
+        f"falls by {rounded(fall, 3)} kg/m³ a kelvin between {cold.temperature_C:g} °C and {hot.temperature_C:g} °C; "
+        f"{rounded(expected, 3)} expected for a {commodity}, ±{DENSITY_SLOPE_LIMIT:g}",
         f"{formulae.editions()['density_slope']}; the limit is labcalc's own choice",
     )
 
@@ -160,7 +161,7 @@ def line_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
         "doubtful" if found.departs(LINE_SIGNIFICANCE) else "met",
         f"scatter about the line {math.sqrt(found.statistic):.2g} times the noise of repeats (p = {found.p_value:.2g}, "
         f"limit {LINE_SIGNIFICANCE:g}); the result at {inputs[0].temperature_C:g} °C is "
-        f"{found.coldest_excess_percent:+.2g} % from the line through the others",
+        f"{rounded_to_figures(float(found.coldest_excess_percent), 2):+f} % from the line through the others",
         f"{standard}; noise: {'; '.join(dict.fromkeys(one.title for one in known))}",
     )
 
@@ -182,8 +183,8 @@ def gravity_constant_check(consequences: tuple[Consequence, ...]) -> Check:
     return Check(
         name,
         "met" if abs(difference) <= GRAVITY_CONSTANT_LIMIT else "doubtful",
-        f"{at_40.value:.4f} from 40 °C and {at_100.value:.4f} from 100 °C differ by {difference:+.4f}; "
-        f"limit {GRAVITY_CONSTANT_LIMIT:g}",
+        f"{rounded(at_40.value, 4)} from 40 °C and {rounded(at_100.value, 4)} from 100 °C differ by "
+        f"{rounded(difference, 4):+f}; limit {GRAVITY_CONSTANT_LIMIT:g}",
         f"{at_40.standard} expects about 0.003; the limit is labcalc's own choice",
     )
 

@@ -99,5 +99,12 @@ def test_more_than_ten_are_not_checked(judged: Judge) -> None:
 def test_a_statement_that_gives_no_limit_here_is_named(judged: Judge) -> None:
     own = '[[precision]]\nclass = "formulated oils"\nquantity = "kinematic viscosity"\nsource = "Own study"\n'
     found = check(judged(more(46.28), lab=LAB + own + "repeatability = { factor = 0.01, offset = -50 }\n"))
-    assert (found.state, found.finding) == ("not checked", "Own study gives no r at 46.2")
+    assert (found.state, found.finding) == ("not checked", "Own study gives no repeatability at 46.20 mm²/s")
     assert math.isfinite(judged(more(46.28)).results[0].value)
+
+
+def test_a_determinability_that_gives_no_limit_here_is_named(judged: Judge) -> None:
+    own = '[[precision]]\nclass = "formulated oils"\nquantity = "kinematic viscosity"\nsource = "Own study"\n'
+    own += "repeatability = { factor = 0.01 }\ndeterminability = { factor = 0.005, offset = -50 }\n"
+    found = check(judged(more(46.28), lab=DETERMINATIONS + own))
+    assert (found.state, found.finding) == ("not checked", "Own study gives no d at 46.20 mm²/s")
