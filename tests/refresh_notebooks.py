@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import labcalc.workbooks  # noqa: F401  (first: it keeps nbformat's import short)
+from labcalc.workbooks.exercises import write_exercises  # first: it keeps nbformat's import short
 
 import nbformat  # isort: skip
 from nbclient import NotebookClient  # isort: skip
@@ -27,5 +27,7 @@ def refresh(path: Path) -> None:
 
 if __name__ == "__main__":
     for one in sorted(NOTEBOOKS.rglob("*.ipynb")):
-        refresh(one)
-        print(one.name)
+        if one.parent.name != "exercises":  # made from the lessons, with their outputs
+            refresh(one)
+            print(one.name)
+    write_exercises()

@@ -15,7 +15,9 @@ from labcalc.judgement import gather, judge
 from labcalc.shipped import sample_exports, sample_lab, workbook_file
 from labcalc.workbooks import render_workbook, reports
 
-NOTEBOOKS = sorted(workbook_file("run_report").parent.rglob("*.ipynb"))
+NOTEBOOKS = sorted(
+    path for path in workbook_file("run_report").parent.rglob("*.ipynb") if path.parent.name != "exercises"
+)
 ONE_WEEK = next(path for path in sample_exports() if path.suffix == ".xlsx")
 
 

@@ -45,9 +45,11 @@ def draw_plot(plot: Plot) -> Picture:
         label = {**_label(mark.label), "yshift": -15 * (position % 3)}
         figure.add_vline(mark.value, line=stroke(ACCENT, "dash", 1.2), annotation=label)
     figure.layout.showlegend = len(plot.series) > 1
-    figure.layout.bargap = 0.0
+    figure.layout.bargap = 0.5 if plot.x_names else 0.0
     figure.layout.xaxis.type = "log" if plot.x_log else "linear"
     figure.layout.yaxis.type = "log" if plot.y_log else "linear"
+    if plot.levels and not plot.y_log:
+        figure.layout.yaxis.range = _roomy(plot)
     if plot.x_names:
         figure.update_xaxes(tickvals=list(range(len(plot.x_names))), ticktext=list(plot.x_names))
     return Picture(figure, plot.caption, ("Series", plot.x_title, plot.y_title, "±"), tuple(_numbers(plot)))
@@ -66,6 +68,13 @@ def _trace(series: Series, position: int) -> Any:
         else marker(_SYMBOLS[position % len(_SYMBOLS)], INK, 7, filled=position % 2 == 0)
     )
     return go.Scatter(**where, mode="markers", marker=style, error_y=error)
+
+
+def _roomy(plot: Plot) -> list[float]:
+    """Return the ends of the y axis with room beyond the outermost level."""
+    values = [*(level.value for level in plot.levels), *(float(y) for one in plot.series for y in one.y)]
+    room = 0.08 * (max(values) - min(values))
+    return [min(values) - room, max(values) + room]
 
 
 def _label(text: str) -> dict[str, Any]:

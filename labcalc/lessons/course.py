@@ -10,10 +10,16 @@ from numpy.random import Generator
 
 from labcalc.errors import LessonError
 from labcalc.lessons.agreement import Agreement
+from labcalc.lessons.averages import averages_agreements
+from labcalc.lessons.averages_questions import AVERAGES_POOL
+from labcalc.lessons.charts import charts_agreements
+from labcalc.lessons.charts_questions import CHARTS_POOL
 from labcalc.lessons.questions import Question
 from labcalc.lessons.repeats import repeats_agreements
 from labcalc.lessons.repeats_questions import REPEATS_POOL
 from labcalc.lessons.seeds import seed_of
+from labcalc.lessons.sureness import sureness_agreements
+from labcalc.lessons.sureness_questions import SURENESS_POOL
 
 __all__ = ["LESSONS", "TEST_QUESTIONS", "Lesson", "LessonTest", "draw_test", "lesson_named"]
 
@@ -28,6 +34,7 @@ Draft = Callable[[Generator], Question]
 class Lesson:
     """One lesson: the pool that its test is drawn from, and what it lays beside simulation."""
 
+    number: int
     name: str
     title: str
     edition: int
@@ -38,8 +45,7 @@ class Lesson:
     @property
     def workbook(self) -> str:
         """Name of its notebook in ``notebooks/lessons``."""
-        place = [lesson.name for lesson in LESSONS].index(self.name) + 1
-        return f"{place}_{self.title.lower().replace(' ', '_').replace(',', '')}"
+        return f"{self.number}_{self.title.lower().replace(' ', '_').replace(',', '')}"
 
 
 @dataclass(frozen=True)
@@ -53,7 +59,12 @@ class LessonTest:
     questions: tuple[Question, ...]
 
 
-LESSONS: tuple[Lesson, ...] = (Lesson("repeats", "What a repeat tells", 1, REPEATS_POOL, repeats_agreements),)
+LESSONS: tuple[Lesson, ...] = (
+    Lesson(1, "repeats", "What a repeat tells", 1, REPEATS_POOL, repeats_agreements),
+    Lesson(3, "charts", "Reading a control chart", 1, CHARTS_POOL, charts_agreements),
+    Lesson(4, "averages", "EWMA against the single point", 1, AVERAGES_POOL, averages_agreements),
+    Lesson(5, "sureness", "How sure is a mean, a limit, a spread", 1, SURENESS_POOL, sureness_agreements),
+)
 """In the order of the course."""
 
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+from numpy.random import Generator
 
 from labcalc.errors import LessonError
 
-__all__ = ["Choice", "Feedback", "NumberQuestion", "Option", "Question", "Slip", "number_from"]
+__all__ = ["Choice", "Feedback", "NumberQuestion", "Option", "Question", "Slip", "number_from", "shuffled_choice"]
 
 _NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)", re.S)
 
@@ -108,6 +111,14 @@ class Choice:
 
 
 Question = NumberQuestion | Choice
+
+
+def shuffled_choice(
+    generator: Generator, name: str, text: str, options: Sequence[Option], explanation: str, right: int = 0
+) -> Choice:
+    """Return a choice whose options stand in an order of chance; ``right`` is the place of the right one as given."""
+    order = generator.permutation(len(options)).tolist()
+    return Choice(name, text, tuple(options[i] for i in order), order.index(right), explanation)
 
 
 def number_from(given: str, unit: str = "") -> float:

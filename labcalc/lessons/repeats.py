@@ -167,11 +167,9 @@ def _pooled(pairs: int) -> NDArray[np.float64]:
 
 
 def _pooled_bounds(pairs: int) -> tuple[float, float]:
-    """Return the 2.5 % and 97.5 % quantiles of a pooled s over its true value: ν s²/σ² is chi-squared."""
-    from scipy.special import gammaincinv
-
-    low, high = (math.sqrt(2.0 * float(gammaincinv(pairs / 2.0, p)) / pairs) for p in (0.025, 0.975))
-    return low, high
+    """Return the 2.5 % and 97.5 % quantiles of a pooled s over its true value: the interval of 95 %, turned round."""
+    low, high = spread_interval(1.0, pairs)
+    return 1.0 / high, 1.0 / low
 
 
 def plot_pairs(pairs: Pairs) -> Plot:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.random import Generator
 
-from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip
+from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip, shuffled_choice
 from labcalc.lessons.repeats import limit_factor, pairs_needed, pooled_deviation
 from labcalc.statistics import critical_range
 
@@ -130,12 +130,11 @@ def _meaning(generator: Generator) -> Question:
             "That is the reproducibility limit R, which is larger.",
         ),
     ]
-    order = generator.permutation(len(options))
-    return Choice(
+    return shuffled_choice(
+        generator,
         "what r means",
         f"The repeatability limit of a method is {r:.2f} mm²/s. What does that say?",
-        tuple(options[i] for i in order),
-        int(np.argmin(order)),
+        options,
         "r is about two results of one sample, one operator, one instrument, within a short time.",
     )
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 
 import numpy as np
@@ -89,7 +88,7 @@ def check_number(question: NumberQuestion) -> None:
     # Who rounds to the decimals of the answer is right.
     assert question.tolerance >= 0.5 * 10.0**-question.decimals
     for slip in question.slips:
-        if math.isclose(slip.value, question.answer, abs_tol=question.tolerance):
+        if abs(slip.value - question.answer) <= 1.001 * question.tolerance:
             continue
         words = question.check(f"{slip.value:.12g}")
         assert not words.right

@@ -1,0 +1,208 @@
+"""EWMA against the single point: what a moving average remembers, how soon it finds a shift, at the same price."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+
+from labcalc.judgement import Chart
+from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_spread
+from labcalc.lessons.plots import Mark, Plot, Series
+from labcalc.statistics import RULE_SETS, RunLength, ewma, ewma_run_length, rules_run_length
+
+__all__ = [
+    "WEIGHT",
+    "average_weights",
+    "averages_agreements",
+    "delay_of_average",
+    "delay_of_limits",
+    "draw_shifted",
+    "equal_multiple",
+    "half_width",
+    "plot_chart_average",
+    "plot_delays",
+    "plot_memory",
+    "plot_weight",
+    "simulated_average",
+]
+
+WEIGHT = 0.4
+"""Weight of the newest result that the sample laboratory uses."""
+
+_CHARTS = 3000
+_STEPS = 12
+_CLOSE = 1e-6
+_LONGEST = 6000
+"""Results within which practically every simulated chart has signalled."""
+
+
+def half_width(weight: float, multiple: float = 3.0) -> float:
+    """Return the half width of the limits of an EWMA, [sigma of single results]."""
+    return multiple * math.sqrt(weight / (2.0 - weight))
+
+
+def average_weights(weight: float, back: int) -> NDArray[np.float64]:
+    """Return what the newest result and those before it weigh in an EWMA, [-]."""
+    return np.asarray(weight * (1.0 - weight) ** np.arange(back))
+
+
+@lru_cache(maxsize=256)
+def _average_run_length(weight: float, multiple: float, shift: float) -> RunLength:
+    return ewma_run_length(weight, multiple, shift)
+
+
+def delay_of_average(weight: float, shift: float, multiple: float = 3.0) -> float:
+    """Return how many results an EWMA takes on average until it signals, [results]."""
+    return _average_run_length(weight, multiple, shift).average
+
+
+@lru_cache(maxsize=64)
+def delay_of_limits(shift: float) -> float:
+    """Return how many results limits at three sigma take on average until they signal, [results]."""
+    return rules_run_length(RULE_SETS["limits only"], shift).average
+
+
+@lru_cache(maxsize=64)
+def equal_multiple(weight: float) -> float:
+    """Return the multiple of sigma with which an EWMA has as many false alarms as limits at three sigma, [-]."""
+    wanted = math.log(delay_of_limits(0.0))
+    before, multiple = 2.7, 2.9
+    missed_before = math.log(delay_of_average(weight, 0.0, before)) - wanted
+    for _ in range(_STEPS):  # secant: the logarithm of the run length is nearly straight in the multiple
+        missed = math.log(delay_of_average(weight, 0.0, multiple)) - wanted
+        if abs(missed) < _CLOSE:
+            break
+        before, multiple, missed_before = (
+            multiple,
+            multiple - missed * (multiple - before) / (missed - missed_before),
+            missed,
+        )
+    return multiple
+
+
+@lru_cache(maxsize=8)
+def simulated_average(weight: float, multiple: float, shift: float) -> NDArray[np.float64]:
+    """Return the run lengths of simulated EWMA charts, [results]."""
+    generator, limit = np.random.default_rng(4), half_width(weight, multiple)
+    lengths, average, going = np.zeros(_CHARTS), np.zeros(_CHARTS), np.ones(_CHARTS, dtype=bool)
+    for number in range(1, _LONGEST + 1):
+        drawn = shift + generator.standard_normal(int(going.sum()))
+        average[going] += weight * (drawn - average[going])
+        signalled = going & (np.abs(average) > limit)
+        lengths[signalled], going = number, going & ~signalled
+        if not going.any():
+            break
+    return lengths
+
+
+def draw_shifted(generator: Generator, results: int = 30, start: int = 11, shift: float = 1.5) -> NDArray[np.float64]:
+    """Draw standardised results whose mean moves at result ``start`` (from 1) by ``shift``, [sigma]."""
+    drawn = generator.standard_normal(results)
+    drawn[start - 1 :] += shift
+    return np.round(drawn, 1)
+
+
+def plot_memory(weight: float) -> Plot:
+    """Show what each result weighs in the average."""
+    weights = 100.0 * average_weights(weight, 15)
+    return Plot(
+        f"Weight {weight:.2f}: the newest result counts {weights[0]:.0f} %, the one before {weights[1]:.0f} %, the one "
+        f"five days ago {weights[5]:.1f} %. The average scatters with {half_width(weight, 1.0):.2f} s.",
+        "Results ago",
+        "Weight in the average, %",
+        (Series("weight", np.arange(15.0), weights, "bars"),),
+    )
+
+
+def plot_chart_average(chart: Chart) -> Plot:
+    """Show a chart of the laboratory with its EWMA, both with their limits."""
+    assert chart.limits is not None  # the charts of the sample laboratory have both
+    assert chart.ewma is not None
+    limits, average = chart.limits, chart.ewma
+    used = np.arange(1.0, chart.plotted.size + 1.0)[chart.used]
+    first = int(np.argmax(average.beyond)) if average.beyond.any() else -1
+    single = int((np.abs(limits.standardised(chart.plotted)) > 3.0).sum())
+    found = f"result {used[first]:.0f}, {chart.measured_at[chart.used][first]:%d %B}" if first >= 0 else "never"
+    return Plot(
+        f"{chart.instrument}, {chart.oil} at {chart.temperature_C:g} °C. Single results beyond their limits: {single}. "
+        f"The EWMA (weight {average.weight:g}) goes beyond its limits for the first time at: {found}.",
+        "Result",
+        f"Distance from the certified value, {chart.unit}",
+        (
+            Series("results", used, chart.plotted[chart.used], "points"),
+            Series("EWMA", used, average.values, "line"),
+            Series("EWMA beyond its limits", used[average.beyond], average.values[average.beyond], "flags"),
+        ),
+        levels=(
+            Mark(limits.upper, "limit of a result"),
+            Mark(average.upper, "limit of the EWMA"),
+            Mark(average.lower, "limit of the EWMA"),
+            Mark(limits.lower, "limit of a result"),
+        ),
+    )
+
+
+def plot_delays(shift: float) -> Plot:
+    """Show how many results pass until a shift is found: single limits, and an EWMA with as many false alarms."""
+    multiple, shifts = equal_multiple(WEIGHT), np.linspace(0.0, 3.5, 15)
+    curves = (
+        Series("limits of single results", shifts, np.array([delay_of_limits(float(one)) for one in shifts])),
+        Series(
+            f"EWMA, weight {WEIGHT:g}",
+            shifts,
+            np.array([delay_of_average(WEIGHT, float(one), multiple) for one in shifts]),
+        ),
+    )
+    return Plot(
+        f"A shift of {shift:.2f} s is found after {delay_of_limits(shift):.1f} results by single limits, and after "
+        f"{delay_of_average(WEIGHT, shift, multiple):.1f} by the EWMA; both give a false alarm every "
+        f"{delay_of_limits(0.0):.0f} results.",
+        "Shift of the mean, s",
+        "Results until a signal",
+        curves,
+        marks=(Mark(shift, f"{shift:.2f} s"),),
+        y_log=True,
+    )
+
+
+def plot_weight(weight: float) -> Plot:
+    """Show what the weight does: delay for a small, a middle and a large shift, at equal false alarms."""
+    weights = np.array([0.05, 0.1, 0.2, 0.3, 0.4, 0.6, 0.8, 1.0])
+    shifts = (0.5, 1.0, 3.0)
+    curves = tuple(
+        Series(f"shift {one:g} s", weights, np.array([_fair_delay(float(w), one) for w in weights])) for one in shifts
+    )
+    said = "; ".join(f"{one:g} s after {_fair_delay(weight, one):.1f}" for one in shifts)
+    return Plot(
+        f"Weight {weight:.2f}, with as many false alarms as single limits. Shifts are found, in results: {said}.",
+        "Weight of the newest result",
+        "Results until a signal",
+        curves,
+        marks=(Mark(weight, f"{weight:.2f}"),),
+        y_log=True,
+    )
+
+
+def _fair_delay(weight: float, shift: float) -> float:
+    return delay_of_average(weight, shift, equal_multiple(weight))
+
+
+def averages_agreements() -> tuple[Agreement, ...]:
+    """Lay the claims of this lesson beside simulation."""
+    settled = ewma(np.random.default_rng(5).standard_normal((20_000, 40)), WEIGHT)[:, -1]
+    return (
+        agreement_of_spread(f"Scatter of an EWMA of weight {WEIGHT:g}", half_width(WEIGHT, 1.0), settled, "s"),
+        *(
+            agreement_of_mean(
+                f"EWMA, weight {weight:g}, shift {shift:g} s: results until it signals",
+                delay_of_average(weight, shift),
+                simulated_average(weight, 3.0, shift),
+                "",
+            )
+            for weight, shift in ((WEIGHT, 0.0), (WEIGHT, 1.0), (0.1, 1.0))
+        ),
+    )
