@@ -5,6 +5,16 @@ from __future__ import annotations
 from labcalc.figures.budget import show_budget
 from labcalc.figures.control import control_pictures, draw_control_chart
 from labcalc.figures.density import draw_density_temperature
+from labcalc.figures.duplicate_tables import (
+    show_duplicate_biases,
+    show_duplicate_header,
+    show_duplicate_summaries,
+    show_duplicate_verdict,
+    show_duplicates_beyond,
+    show_pairing_rule,
+    summarise_duplicates,
+)
+from labcalc.figures.duplicates import draw_against_level, draw_in_time, duplicate_pictures, level_pictures
 from labcalc.figures.interlaboratory import draw_consistency
 from labcalc.figures.markup import Fragment, Summary, note
 from labcalc.figures.month import (
@@ -50,13 +60,17 @@ __all__ = [
     "Summary",
     "control_pictures",
     "density_picture",
+    "draw_against_level",
     "draw_components",
     "draw_consistency",
     "draw_control_chart",
     "draw_density_temperature",
+    "draw_in_time",
     "draw_reference_history",
     "draw_viscosity_temperature",
     "draw_workload",
+    "duplicate_pictures",
+    "level_pictures",
     "note",
     "reference_picture",
     "show_actions",
@@ -67,7 +81,12 @@ __all__ = [
     "show_checks",
     "show_consequences",
     "show_decisions",
+    "show_duplicate_biases",
+    "show_duplicate_header",
+    "show_duplicate_summaries",
+    "show_duplicate_verdict",
     "show_duplicates",
+    "show_duplicates_beyond",
     "show_header",
     "show_limits",
     "show_month_header",
@@ -77,11 +96,13 @@ __all__ = [
     "show_notices",
     "show_oils",
     "show_operators",
+    "show_pairing_rule",
     "show_provenance",
     "show_refusals",
     "show_results",
     "show_verdict",
     "summarise",
+    "summarise_duplicates",
     "summarise_month",
     "viscosity_picture",
     "workload_picture",

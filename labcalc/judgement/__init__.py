@@ -20,13 +20,23 @@ from labcalc.judgement.control_state import (
     states_at,
 )
 from labcalc.judgement.curves import Curve, density_curve, viscosity_curve
+from labcalc.judgement.duplicate_bias import Bias
+from labcalc.judgement.duplicate_summary import DuplicateSummary
+from labcalc.judgement.duplicates import (
+    DUPLICATE_VERDICTS,
+    DuplicateReport,
+    SetBeyond,
+    duplicates_between,
+    report_duplicates,
+)
+from labcalc.judgement.level_study import LevelStudy
 from labcalc.judgement.material import Dossier, Material, gather, gather_record
 from labcalc.judgement.month import MONTH_VERDICTS, MonthReport, report_month
 from labcalc.judgement.month_actions import Action
 from labcalc.judgement.month_oils import OilSummary
 from labcalc.judgement.month_samples import CarryOver, Duplicates
 from labcalc.judgement.oils_together import components_side_by_side
-from labcalc.judgement.period import Month, month_of
+from labcalc.judgement.period import Month, Period, month_of
 from labcalc.judgement.results import UNITS, Result, reported_value
 from labcalc.judgement.sight import EstimatedSight, Sight, sight_of, sight_of_few
 from labcalc.judgement.uncertainty import COMPONENTS, Effect, by_component
@@ -36,11 +46,13 @@ __all__ = [
     "CHART_STATUSES",
     "COMPARISON_COLUMNS",
     "COMPONENTS",
+    "DUPLICATE_VERDICTS",
     "MONTH_VERDICTS",
     "REMEDIES",
     "UNITS",
     "VERDICTS",
     "Action",
+    "Bias",
     "CarryOver",
     "Chart",
     "ChartSignal",
@@ -51,15 +63,20 @@ __all__ = [
     "Consequence",
     "Curve",
     "Dossier",
+    "DuplicateReport",
+    "DuplicateSummary",
     "Duplicates",
     "Effect",
     "EstimatedSight",
     "Judgement",
+    "LevelStudy",
     "Material",
     "Month",
     "MonthReport",
     "OilSummary",
+    "Period",
     "Result",
+    "SetBeyond",
     "Sight",
     "by_component",
     "chart_status",
@@ -69,10 +86,12 @@ __all__ = [
     "components_side_by_side",
     "control_charts",
     "density_curve",
+    "duplicates_between",
     "gather",
     "gather_record",
     "judge",
     "month_of",
+    "report_duplicates",
     "report_month",
     "reported_value",
     "sight_of",
