@@ -32,9 +32,9 @@ from labcalc.lab import (
 )
 from labcalc.shipped import sample_exports, sample_lab
 
-__all__ = ["Dossier", "Material", "gather", "gather_record"]
+__all__ = ["REFERENCE_DAYS", "Dossier", "Material", "gather", "gather_record"]
 
-_REFERENCE_DAYS = 30
+REFERENCE_DAYS = 30
 """How far back a dossier looks for reference-oil results of its instrument, [d]."""
 
 _LONGEST_RUN = 200
@@ -209,14 +209,14 @@ class Material:
 
     def _charts_at(self, rows: pd.DataFrame) -> tuple[ChartState, ...]:
         charts, end = self._charts_of.get(_text(rows["instrument"]), []), rows["measured_at"].max()
-        return () if pd.isna(end) else states_at(charts, end, days=_REFERENCE_DAYS)
+        return () if pd.isna(end) else states_at(charts, end, days=REFERENCE_DAYS)
 
     def _references_of(self, rows: pd.DataFrame) -> pd.DataFrame:
         table = self._references.get(_text(rows["instrument"]))
         end = rows["measured_at"].max()
         if table is None or pd.isna(end):
             return pd.DataFrame(columns=list(COMPARISON_COLUMNS))
-        first = table["measured_at"].searchsorted(end - pd.Timedelta(days=_REFERENCE_DAYS))
+        first = table["measured_at"].searchsorted(end - pd.Timedelta(days=REFERENCE_DAYS))
         window: pd.DataFrame = table.iloc[first : table["measured_at"].searchsorted(end, side="right")]
         others: pd.DataFrame = window[window["run"] != rows["run"].iloc[0]]
         return others.reset_index(drop=True)
