@@ -10,6 +10,7 @@ from labcalc.judgement.causes.evidence import KINDS, Evidence, HouseProduct, Ref
 from labcalc.judgement.causes.explanation import Explanation, NextMeasurement, rank_causes
 from labcalc.judgement.causes.gathering import evidence_of
 from labcalc.judgement.causes.liquids import Liquid
+from labcalc.judgement.causes.screening import Screened, screen
 from labcalc.judgement.causes.what_if import WhatIf, what_if
 
 __all__ = [
@@ -28,12 +29,14 @@ __all__ = [
     "Noise",
     "Outcome",
     "ReferenceOil",
+    "Screened",
     "SizeScale",
     "WhatIf",
     "candidates",
     "evidence_of",
     "expected_outcomes",
     "rank_causes",
+    "screen",
     "what_if",
     "with_measurement",
 ]

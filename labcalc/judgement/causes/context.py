@@ -20,9 +20,13 @@ __all__ = [
     "InstrumentBias",
     "Noise",
     "ReferenceResults",
+    "before_as",
     "before_of",
     "bias_of",
+    "determinations_of",
+    "liquid_of",
     "scatter_of",
+    "utc",
 ]
 
 Array = NDArray[np.float64]
@@ -102,14 +106,23 @@ class ReferenceResults:
     def of(cls, table: pd.DataFrame) -> ReferenceResults:
         """Return the kinematic viscosities and densities of a table of ``COMPARISON_COLUMNS``."""
         kept = table[table["quantity"].to_numpy(object) != "dynamic viscosity"]
+        if kept.empty:
+            return cls.none()
         keys = list(zip(kept["sample"], kept["lot"].fillna(""), kept["quantity"], kept["temperature_C"], strict=True))
         numbers = {key: number for number, key in enumerate(dict.fromkeys(keys))}
         return cls(
             np.array([numbers[key] for key in keys], dtype=np.int64),
             kept["quantity"].to_numpy(object) == "kinematic viscosity",
-            _utc(kept["measured_at"]),
+            utc(kept["measured_at"]),
             *(kept[name].to_numpy(float) for name in ("value", "certified", "limit")),
         )
+
+    @classmethod
+    def none(cls) -> ReferenceResults:
+        """Return no results."""
+        empty = np.empty(0)
+        times = np.empty(0, dtype="datetime64[ns]")
+        return cls(np.empty(0, np.int64), np.empty(0, dtype=bool), times, empty, empty, empty)
 
     def between(self, first: int, last: int) -> ReferenceResults:
         """Return the results from a position up to another."""
@@ -120,7 +133,8 @@ class ReferenceResults:
         return np.where(self.viscous, np.log(np.where(values > 0.0, values, np.nan)), values)
 
 
-def _utc(times: pd.Series) -> NDArray[np.datetime64]:
+def utc(times: pd.Series) -> NDArray[np.datetime64]:
+    """Return times as an array, in UTC."""
     return np.asarray(pd.to_datetime(times, utc=True).dt.tz_localize(None).to_numpy(), dtype="datetime64[ns]")
 
 

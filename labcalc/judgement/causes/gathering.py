@@ -1,19 +1,18 @@
-"""From a dossier to the evidence: what to compare a run with, how well that is known, and what is known around it."""
+"""From a dossier to the evidence: a run, what it is compared with, and what is known around it."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError, OutOfRangeError
 from labcalc.judgement.causes.context import (
+    Before,
     Determinations,
     Noise,
     ReferenceResults,
@@ -23,46 +22,35 @@ from labcalc.judgement.causes.context import (
     scatter_of,
 )
 from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Row, Setting, assembled
-from labcalc.judgement.causes.expectation import (
-    Course,
-    Expectation,
-    Observation,
-    of_specification,
-    of_typical_values,
-    open_course,
-)
+from labcalc.judgement.causes.expectation import Course, of_typical_values
+from labcalc.judgement.causes.history import Basis, EarlierRun, expected_of
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.components import certificates_in_use
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.lab import Laboratory, Product, precision_for
 
-__all__ = ["Basis", "EarlierRun", "evidence_of", "expected_of", "noise_of", "other_products", "rows_of"]
-
-Array = NDArray[np.float64]
-
-Basis = Literal["best", "typical", "history", "specification", "curve"]
+__all__ = ["RunParts", "evidence_of", "put_together"]
 
 _DEFAULT_VISCOSITY_NOISE, _DEFAULT_DENSITY_NOISE = 0.003, 0.1
 """Where neither reference oils nor a statement tell: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
 
-BOTTLE_VISCOSITY, BOTTLE_DENSITY = 0.0005, 0.05
-"""Spread between bottles of one lot: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
 
-DAY_VISCOSITY, DAY_DENSITY = 0.002, 0.05
-"""Spread between days and instruments, small residues included: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
+@dataclass(frozen=True, eq=False)
+class RunParts:
+    """What a run's evidence is put together from."""
 
-_HISTORY_FITS = 0.001
-"""Probability below which earlier runs that differ from the product are not believed: labcalc's own choice."""
-
-
-@dataclass(frozen=True)
-class EarlierRun:
-    """An earlier run of the same sample, or of another sample of the lot."""
-
-    same_sample: bool
-    day: str
+    run: str
+    sample: str
+    product_name: str
+    lot: str
     found: Determinations
+    product: Product | None
+    laboratory: Laboratory
+    earlier: Sequence[EarlierRun]
+    references: ReferenceResults
+    before: Before | None
+    reference_oils: tuple[ReferenceOil, ...]
 
 
 def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
@@ -88,29 +76,45 @@ def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
         The run holds neither kinematic viscosity nor density, the expectation asked for isn't known, or a value is
         outside what the formulas hold for.
     """
-    found, laboratory, product = determinations_of(dossier.rows), dossier.laboratory, dossier.product
-    rows = rows_of(found)
+    found, rows = determinations_of(dossier.rows), dossier.rows
+    parts = RunParts(
+        run=dossier.run,
+        sample=dossier.sample,
+        product_name=dossier.product_name,
+        lot=_first(rows["lot"]),
+        found=found,
+        product=dossier.product,
+        laboratory=dossier.laboratory,
+        earlier=_earlier_runs(dossier),
+        references=ReferenceResults.of(dossier.references),
+        before=before_of(dossier.before, rows["measured_at"].min(), found.temperature_C),
+        reference_oils=_reference_oils(dossier),
+    )
+    return put_together(parts, expectation)
+
+
+def put_together(parts: RunParts, expectation: Basis) -> Evidence:
+    """Return the evidence of a run's parts; see ``evidence_of``."""
+    rows, found, product, laboratory = rows_of(parts.found), parts.found, parts.product, parts.laboratory
     if not rows:
-        raise EvidenceError(f"run {dossier.run} holds neither kinematic viscosity nor density: nothing to compare")
-    references = ReferenceResults.of(dossier.references)
-    noise = noise_of(references, found, product, laboratory)
+        raise EvidenceError(f"run {parts.run} holds neither kinematic viscosity nor density: nothing to compare")
+    noise = noise_of(parts.references, found, product, laboratory)
     try:
-        course = expected_of(expectation, found, product, earlier_runs(dossier), noise, _lot(dossier.rows))
         setting = Setting(
-            run=dossier.run,
-            sample=dossier.sample,
-            product=dossier.product_name,
-            course=course,
+            run=parts.run,
+            sample=parts.sample,
+            product=parts.product_name,
+            course=expected_of(expectation, found, product, parts.earlier, noise, parts.lot),
             noise=noise,
             coupled=found.coupled,
-            before=before_of(dossier.before, dossier.rows["measured_at"].min(), found.temperature_C),
+            before=parts.before,
             house=other_products(laboratory.products, product),
-            reference_oils=_reference_oils(dossier),
-            instrument_bias=bias_of(references, noise, laboratory.report),
+            reference_oils=parts.reference_oils,
+            instrument_bias=bias_of(parts.references, noise, laboratory.report),
         )
         return assembled(rows, setting)
     except OutOfRangeError as refusal:
-        raise EvidenceError(f"run {dossier.run} can't be compared with {expectation} values: {refusal}") from refusal
+        raise EvidenceError(f"run {parts.run} can't be compared with {expectation} values: {refusal}") from refusal
 
 
 def rows_of(found: Determinations) -> list[Row]:
@@ -124,52 +128,7 @@ def rows_of(found: Determinations) -> list[Row]:
     return rows
 
 
-# --- What was expected ---
-
-
-def expected_of(
-    basis: Basis,
-    found: Determinations,
-    product: Product | None,
-    earlier: Sequence[EarlierRun],
-    noise: Noise,
-    lot: str,
-) -> Expectation:
-    """Return the expectation of a run; see ``evidence_of``."""
-    open_ones = _open_courses(found)
-    name = product.name if product else "this product"
-    typical, limits = (make(product, *open_ones) if product else None for make in (of_typical_values, of_specification))
-    commodity = product.commodity if product else "lubricating oil"
-    words = "a curve through this run's own values: only its shape and its repeats can be looked at"
-    curve = Expectation("curve", words, *open_ones, commodity)
-    asked = {"typical": typical, "specification": limits, "curve": curve}
-    if basis in asked:
-        if (one := asked[basis]) is None:
-            raise EvidenceError(f"lab.toml gives {name} no {basis} values of kinematic viscosity or density")
-        return one
-    if basis == "history" and not earlier:
-        raise EvidenceError("the record holds no earlier run of this sample or of its lot")
-    best = typical or limits or curve
-    seen = _observations(earlier, noise)
-    if not seen or (basis == "best" and not _fits(best, seen)):
-        return best
-    return replace(best, basis="history", words=_history_words(earlier, lot), observed=seen)
-
-
-def _open_courses(found: Determinations) -> tuple[Course, Course]:
-    at, values = (
-        found.temperature_C,
-        (np.log(np.where(found.viscosity_mm2_s > 0.0, found.viscosity_mm2_s, np.nan)), found.density_kg_m3),
-    )
-    courses = []
-    for viscous, column in zip((True, False), values, strict=True):
-        temperatures = np.unique(at[np.isfinite(column)])
-        medians = np.array([np.median(column[np.isfinite(column) & (at == T)]) for T in temperatures])
-        courses.append(open_course(viscous, temperatures, medians))
-    return courses[0], courses[1]
-
-
-def earlier_runs(dossier: Dossier) -> list[EarlierRun]:
+def _earlier_runs(dossier: Dossier) -> list[EarlierRun]:
     """Return the runs of a dossier's history."""
     return [
         EarlierRun(
@@ -181,59 +140,9 @@ def earlier_runs(dossier: Dossier) -> list[EarlierRun]:
     ]
 
 
-def _observations(earlier: Sequence[EarlierRun], noise: Noise) -> tuple[Observation, ...]:
-    """Return the median over the runs of each quantity and temperature, so that one run that was wrong says little."""
-    values: dict[tuple[bool, float], list[tuple[float, bool]]] = {}
-    for run in earlier:
-        for viscous, T, value in _means(run.found):
-            values.setdefault((viscous, T), []).append((value, run.same_sample))
-    return tuple(_observation(*place, ones, noise) for place, ones in values.items())
-
-
-def _means(found: Determinations) -> list[tuple[bool, float, float]]:
-    """Return whether it is a viscosity, the temperature, and the mean of ln ν or ρ."""
-    at, means = np.round(found.temperature_C, 1), []
-    for viscous, column in ((True, found.viscosity_mm2_s), (False, found.density_kg_m3)):
-        known = column > 0.0
-        for T in np.unique(at[known]):
-            values = column[known & (at == T)]
-            means.append((viscous, float(T), float(np.mean(np.log(values) if viscous else values))))
-    return means
-
-
-def _observation(viscous: bool, T: float, ones: list[tuple[float, bool]], noise: Noise) -> Observation:
-    number, same = len(ones), any(same for _, same in ones)
-    single, day = (noise.viscosity, DAY_VISCOSITY) if viscous else (noise.density, DAY_DENSITY)
-    bottle = 0.0 if same else BOTTLE_VISCOSITY if viscous else BOTTLE_DENSITY
-    variance = single**2 / number + bottle**2 * (1.0 + 1.0 / number) + day**2 * (1.0 + 1.0 / number)
-    kept = [value for value, own in ones if own] if same else [value for value, _ in ones]
-    return Observation(viscous, T, float(np.median(kept)), math.sqrt(variance))
-
-
-def _fits(expectation: Expectation, seen: tuple[Observation, ...]) -> bool:
-    """Tell whether earlier runs are as the product usually is."""
-    from scipy.special import chdtrc
-
-    viscous, at = np.array([one.viscous for one in seen]), np.array([one.temperature_C for one in seen])
-    mean, covariance = expectation.moments(viscous, at)
-    away = np.array([one.value for one in seen]) - mean
-    statistic = away @ np.linalg.solve(covariance + np.diag([one.sd**2 for one in seen]), away)
-    return bool(chdtrc(len(seen), statistic) >= _HISTORY_FITS)
-
-
-def _history_words(earlier: Sequence[EarlierRun], lot: str) -> str:
-    own = [one for one in earlier if one.same_sample]
-    these, what = (own, "this sample") if own else (list(earlier), f"lot {lot}")
-    runs = f"an earlier run of {what}" if len(these) == 1 else f"{len(these)} earlier runs of {what}"
-    return f"{runs}, {'on' if len(these) == 1 else 'the last on'} {max(one.day for one in these)}"
-
-
-def _lot(rows: pd.DataFrame) -> str:
-    known = rows["lot"].dropna()
+def _first(column: pd.Series) -> str:
+    known = column.dropna()
     return "" if known.empty else str(known.iloc[0])
-
-
-# --- What is known around it ---
 
 
 def noise_of(

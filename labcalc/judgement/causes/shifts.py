@@ -23,6 +23,9 @@ CHANGED_VISCOSITY, CHANGED_DENSITY = 0.06, 2.0
 CHANGED_TOGETHER = 0.9
 """How much ln ν at two temperatures changes together, [-]; densities all but completely."""
 
+_MOST_LOG_FACTOR = 20.0
+"""ln of the largest Bayes factor that reference oils are given, [-]: more is for other checks to say."""
+
 _DIGITS = 6
 _SEEN = 4.0
 """A slip that changes less than this many standard deviations of the noise is not looked for, [-]."""
@@ -54,20 +57,39 @@ def shifts_of(evidence: Evidence) -> tuple[Shift, ...]:
 
 
 def _bias(evidence: Evidence) -> Shift:
+    """Return the bias that the reference oils leave possible, weighed by how much they speak for one."""
     bias, here = evidence.instrument_bias, evidence.same_instrument
-    viscosity, density = (0.0, UNCHECKED_VISCOSITY), (0.0, UNCHECKED_DENSITY)
+    viscosity, density = _unchecked(UNCHECKED_VISCOSITY), _unchecked(UNCHECKED_DENSITY)
     if bias is not None:
-        viscosity = _known(bias.viscosity_percent / 100.0, bias.viscosity_sd / 100.0, UNCHECKED_VISCOSITY)
-        density = _known(bias.density_kg_m3, bias.density_sd, UNCHECKED_DENSITY)
-    mean = np.where(evidence.viscous, viscosity[0], density[0]) * here
-    sd = np.where(evidence.viscous, viscosity[1], density[1]) * here
+        viscosity = _told(bias.viscosity_percent / 100.0, bias.viscosity_sd / 100.0, UNCHECKED_VISCOSITY)
+        density = _told(bias.density_kg_m3, bias.density_sd, UNCHECKED_DENSITY)
+    mean = np.where(evidence.viscous, viscosity.mean, density.mean) * here
+    sd = np.where(evidence.viscous, viscosity.sd, density.sd) * here
     alike = evidence.viscous[:, np.newaxis] == evidence.viscous
     spread = evidence.spread + alike * np.outer(sd, sd)
-    return Shift("instrument bias", "", 1.0, evidence.mean + mean, spread)
+    return Shift("instrument bias", "", viscosity.factor * density.factor, evidence.mean + mean, spread)
 
 
-def _known(mean: float, sd: float, unchecked: float) -> tuple[float, float]:
-    return (0.0, unchecked) if math.isnan(sd) else (mean, sd)
+@dataclass(frozen=True)
+class _Bias:
+    """What is known of a bias: mean, standard deviation, and the Bayes factor of the reference oils for one, [-]."""
+
+    mean: float
+    sd: float
+    factor: float
+
+
+def _unchecked(usual: float) -> _Bias:
+    return _Bias(0.0, usual, 1.0)
+
+
+def _told(found: float, sd: float, usual: float) -> _Bias:
+    """Return what a deviation found with reference oils tells of a bias that usually is as large as ``usual``."""
+    if math.isnan(sd):
+        return _unchecked(usual)
+    wide = math.hypot(sd, usual)
+    factor = sd / wide * math.exp(min(0.5 * ((found / sd) ** 2 - (found / wide) ** 2), _MOST_LOG_FACTOR))
+    return _Bias(found * (usual / wide) ** 2, sd * usual / wide, factor)
 
 
 def _changed(evidence: Evidence) -> Shift:
