@@ -8,7 +8,7 @@ from html import escape, unescape
 
 from labcalc.figures.markup import Fragment, html_table, note, uncertainty_text
 from labcalc.judgement import Consequence, Judgement, Result, by_component
-from labcalc.statistics import UncertaintyBudget
+from labcalc.statistics import UncertaintyBudget, rounded
 
 __all__ = ["show_budget"]
 
@@ -54,7 +54,7 @@ def _row(one: Result | Consequence, budget: UncertaintyBudget, components: Seque
         escape(f"{one.name}, {one.unit}" if one.unit else one.name),
         *(_share(parts[name], variance) if name in parts else "–" for name in components),
         "∞" if math.isinf(degrees) else "–" if math.isnan(degrees) else f"{math.floor(degrees)}",
-        f"{budget.coverage_factor:.2f}" if math.isfinite(budget.coverage_factor) else "–",
+        str(rounded(budget.coverage_factor, 2)) if math.isfinite(budget.coverage_factor) else "–",
         uncertainty_text(budget.expanded_uncertainty),
     )
 
@@ -66,7 +66,7 @@ def _share(part: float, variance: float) -> str:
     if math.isnan(variance) or variance == 0.0:
         return "–"
     percent = 100.0 * part**2 / variance
-    return f"{percent:.0f}" if percent >= 0.5 else "&lt;1" if percent > 0.0 else "0"
+    return str(rounded(percent, 0)) if percent >= 0.5 else "&lt;1" if percent > 0.0 else "0"
 
 
 def _sources(results: Sequence[Result]) -> str:

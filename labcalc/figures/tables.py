@@ -13,6 +13,7 @@ from labcalc.exports import without_marks
 from labcalc.figures.markup import Fragment, Summary, hover_number, html_table, note, uncertainty_text
 from labcalc.judgement import Check, Consequence, Judgement, Result
 from labcalc.lab import PrecisionStatement
+from labcalc.statistics import rounded
 
 __all__ = [
     "show_cautions",
@@ -191,7 +192,7 @@ def show_cautions() -> Fragment:
 
 
 def _factor(value: float) -> str:
-    return f"{value:.2f}" if math.isfinite(value) else "–"
+    return str(rounded(value, 2)) if math.isfinite(value) else "–"
 
 
 def _precision(statement: PrecisionStatement) -> str:

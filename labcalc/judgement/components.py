@@ -26,6 +26,9 @@ DEFAULT_LINE_SLOPE = 3.6
 """Slope B of the viscosity-temperature line of a mineral oil, [-], where one temperature gives none: labcalc's own
 choice; mineral oils lie between 3.1 and 3.9, so that d ln ν/dT is right to some 15 %."""
 
+_MEDIAN_OF_FOUR = 1.092
+"""Standard deviation of the median of four normal results, in that of their mean (order statistics)."""
+
 _DIGITS = 9
 """Significant digits beyond which a number is dust of its unit conversion, not print."""
 
@@ -187,7 +190,8 @@ def _repeatability(mean: Mean, dossier: Dossier) -> Effect:
     statement = in_force.statement
     single = float(statement.repeatability.at(mean.value)) / RANGE_FACTOR
     number = independent_results(mean.repeats, dossier.laboratory)
-    standard, degrees = single / math.sqrt(number), statement.degrees_of_freedom
+    spread = _MEDIAN_OF_FOUR if mean.rule == "median" else 1.0
+    standard, degrees = spread * single / math.sqrt(number), statement.degrees_of_freedom
     source = InputQuantity(name, 0.0, standard, degrees_of_freedom=degrees, source=statement.title)
     return Effect(component, source, 1.0)
 

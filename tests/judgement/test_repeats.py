@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from labcalc.figures import show_results
-from labcalc.judgement import Check, Judgement
+from labcalc.judgement import Check, Judgement, by_component
 from tests.judgement.conftest import GOOD, LAB, Judge
 
 DETERMINATIONS = LAB.replace("[report]", '[report]\nreplicates = "determinations"')
@@ -66,6 +67,18 @@ def test_the_median_is_what_the_report_gives_and_calculates_with(judged: Judge) 
 def test_the_mean_is_reported_while_nothing_else_is_decided(judged: Judge) -> None:
     kinematic = judged(more(46.60, 46.30)).results[0]
     assert (kinematic.rule, kinematic.value) == ("mean", pytest.approx((46.12 + 46.60 + 46.30) / 3))
+
+
+def test_a_median_of_four_is_less_certain_than_their_mean(judged: Judge) -> None:
+    """Simulation of four normal results; the laboratory states no uncertainty, so that the budget is computed."""
+    four = np.random.default_rng(4).normal(size=(200_000, 4))
+    ratio = np.std(np.median(four, axis=1)) / np.std(four.mean(axis=1))
+    lab = LAB.replace("expanded_uncertainty_percent = 0.5\n", "")
+    sizes = []
+    for values in ((46.80, 46.30, 46.32), (46.30, 46.30, 46.32)):
+        kinematic = judged(more(*values), lab=lab).results[0]
+        sizes.append(by_component(kinematic.effects)["repeatability"] / kinematic.value)
+    assert sizes[0] / sizes[1] == pytest.approx(ratio, rel=0.005)
 
 
 @pytest.mark.parametrize(
