@@ -1,5 +1,310 @@
-"""What changes between days and people: components of variance, intermediate precision, where the next measurement helps."""
+"""What changes between days and people: components of variance, intermediate precision, where a next result helps."""
 
 from __future__ import annotations
 
-__all__: list[str] = []
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.judgement import ComponentsOfVariance, Material, components_side_by_side
+from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
+from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.lessons.repeats import COVER_95, limit_factor
+from labcalc.statistics import VarianceComponents, mean_variance, nested_analysis, variance_components
+
+__all__ = [
+    "Mornings",
+    "components_agreements",
+    "day_component",
+    "draw_days",
+    "laboratory_mornings",
+    "laboratory_study",
+    "plan_spread",
+    "plans_of",
+    "plot_days_found",
+    "plot_mornings",
+    "plot_plans",
+    "plot_repeats",
+    "plot_two_days",
+    "share_beyond_r",
+    "share_without_day",
+]
+
+_MEANS = 20_000
+_PAIRS = 100_000
+_STUDIES = 4000
+_MOST_REPEATS = 16
+_IN_PLAN = 12
+
+
+@dataclass(frozen=True, eq=False)
+class Mornings:
+    """Two reference oils of the same mornings, each as its distance from its own mean on that instrument, [%]."""
+
+    oils: tuple[str, str]
+    instruments: tuple[str, ...]
+    """Instrument of each morning."""
+    first: NDArray[np.float64]
+    second: NDArray[np.float64]
+
+    @property
+    def same_side(self) -> int:
+        """Number of mornings on which both oils lie on the same side of their means."""
+        return int((self.first * self.second > 0.0).sum())
+
+    @property
+    def correlation(self) -> float:
+        """Correlation of the two oils over the mornings, [-]."""
+        return float(np.corrcoef(self.first, self.second)[0, 1])
+
+
+def laboratory_study(material: Material, temperature_C: float = 40.0) -> ComponentsOfVariance:
+    """Return the laboratory's newest study of two reference oils side by side, kinematic viscosity.
+
+    Parameters
+    ----------
+    material : Material
+        The laboratory's record.
+    temperature_C : float
+        Temperature, [°C].
+    """
+    studies = components_side_by_side(material)
+    return [one for one in studies if (one.quantity, one.temperature_C) == ("kinematic viscosity", temperature_C)][-1]
+
+
+def laboratory_mornings(material: Material, study: ComponentsOfVariance) -> Mornings:
+    """Return the mornings that stand behind a study."""
+    rows = material.record[material.record["temperature_C"] == study.temperature_C]
+    oils = (rows["sample"] + " lot " + rows["lot"].astype("string").fillna("")).rename("oil")
+    days = rows["measured_at"].dt.date.rename("day")
+    table = rows.assign(oil=oils, day=days)[oils.isin(study.samples)]
+    results = table.pivot_table("kinematic_viscosity_mm2_s", ["instrument", "day"], "oil").dropna()
+    percent = 100.0 * (results / results.groupby("instrument").transform("mean") - 1.0)
+    one, other = study.samples
+    instruments = tuple(percent.index.get_level_values("instrument"))
+    return Mornings((one, other), instruments, percent[one].to_numpy(float), percent[other].to_numpy(float))
+
+
+def plan_spread(day: float, run: float, days: int, repeats: int) -> float:
+    """Return the standard deviation of the mean over some days with some repeats on each, [unit of the deviations]."""
+    return math.sqrt(mean_variance({"day": day**2, "run": run**2}, {"day": days, "run": repeats}))
+
+
+def share_beyond_r(ratio: float) -> float:
+    """Return how many pairs of different days lie farther apart than r, [-].
+
+    Parameters
+    ----------
+    ratio : float
+        Standard deviation of the days over the repeatability standard deviation, [-].
+    """
+    return math.erfc(COVER_95 / math.sqrt(2.0 * (1.0 + ratio**2)))  # s_I(T)² = s_r² (1 + ratio²)
+
+
+def share_without_day(days: int, repeats: int, ratio: float) -> float:
+    """Return how many studies give a day component of nothing, [-].
+
+    The estimate is 0 or below where the mean square between days is no larger than the one within; their quotient is
+    an F quantity times 1 + n·ratio².
+
+    Parameters
+    ----------
+    days, repeats : int
+        Days, and repeats on each, [-].
+    ratio : float
+        True standard deviation of the days over the repeatability standard deviation, [-].
+    """
+    from scipy.special import fdtr
+
+    return float(fdtr(days - 1, days * (repeats - 1), 1.0 / (1.0 + repeats * ratio**2)))
+
+
+def draw_days(generator: Generator, days: int = 8, repeats: int = 2, decimals: int = 2) -> NDArray[np.float64]:
+    """Draw results of one oil, [mm²/s], a row a day, a column a repeat."""
+    drawn = 46.1 + generator.normal(0.0, 0.15, (days, 1)) + generator.normal(0.0, 0.06, (days, repeats))
+    return np.round(drawn, decimals)
+
+
+def day_component(table: ArrayLike) -> VarianceComponents:
+    """Split a table with a row a day and a column a repeat into the components ``day`` and ``run``."""
+    results = np.asarray(table, dtype=float)
+    days = np.repeat(np.arange(results.shape[0]), results.shape[1])
+    return variance_components(nested_analysis(results.ravel(), {"day": days}, lowest="run"))
+
+
+def plans_of(results: int = _IN_PLAN) -> tuple[tuple[int, int], ...]:
+    """Return every way to spread some results evenly: days, and repeats on each, [-]."""
+    return tuple((days, results // days) for days in range(1, results + 1) if results % days == 0)
+
+
+@lru_cache(maxsize=4)
+def _running_means(ratio: float) -> NDArray[np.float64]:
+    """Means of the first 1, 2, … repeats of a day, a row a day, in units of s_r."""
+    generator = np.random.default_rng(21)
+    results = ratio * generator.standard_normal((_MEANS, 1)) + generator.standard_normal((_MEANS, _MOST_REPEATS))
+    return np.asarray(np.cumsum(results, axis=1) / np.arange(1.0, _MOST_REPEATS + 1.0))
+
+
+@lru_cache(maxsize=1)
+def _standard_pairs() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    drawn = np.random.default_rng(22).standard_normal((_PAIRS, 4))
+    return drawn[:, 0] - drawn[:, 1], drawn[:, 2] - drawn[:, 3]
+
+
+def _pairs(ratio: float) -> NDArray[np.float64]:
+    """Differences of two results of different days, in units of s_r."""
+    runs, days = _standard_pairs()
+    return np.asarray(runs + ratio * days)
+
+
+@lru_cache(maxsize=64)
+def _found(days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
+    """Estimates of the day's variance from simulated studies, in units of s_r²; below 0 where chance made it so."""
+    generator = np.random.default_rng([23, days, repeats])
+    results = ratio * generator.standard_normal((_STUDIES, days, 1))
+    results = results + generator.standard_normal((_STUDIES, days, repeats))
+    within = results.var(axis=2, ddof=1).mean(axis=1)
+    return np.asarray(results.mean(axis=2).var(axis=1, ddof=1) - within / repeats)
+
+
+@lru_cache(maxsize=32)
+def _plan_means(days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
+    generator = np.random.default_rng([24, days, repeats])
+    results = ratio * generator.standard_normal((_MEANS, days, 1))
+    return np.asarray((results + generator.standard_normal((_MEANS, days, repeats))).mean(axis=(1, 2)))
+
+
+def plot_mornings(mornings: Mornings) -> Plot:
+    """Show one oil against the other, a point a morning."""
+    instruments = np.array(mornings.instruments)
+    return Plot(
+        f"{instruments.size} mornings, a point each. On {mornings.same_side} of them both oils lie on the same side of "
+        f"their means. Correlation of the two oils: {mornings.correlation:.2f}.",
+        f"{mornings.oils[0]}, distance from its mean, %",
+        f"{mornings.oils[1]}, distance from its mean, %",
+        tuple(
+            Series(name, mornings.first[instruments == name], mornings.second[instruments == name], "points")
+            for name in dict.fromkeys(mornings.instruments)
+        ),
+        levels=(Mark(0.0, "mean"),),
+        marks=(Mark(0.0, "mean"),),
+    )
+
+
+def plot_repeats(variances: Mapping[str, float]) -> Plot:
+    """Show how the mean of repeats of one day scatters from day to day, for the components of a laboratory."""
+    ratio = math.sqrt(variances["day"] / variances["run"])
+    numbers = np.array([1, 2, 3, 4, 6, 8, 12, 16])
+    one = plan_spread(ratio, 1.0, 1, 1)
+    theory = np.array([plan_spread(ratio, 1.0, 1, int(n)) for n in numbers]) / one
+    means = _running_means(ratio)[:, numbers - 1]
+    found = [agreement_of_spread("", 1.0, column, "") for column in means.T]
+    return Plot(
+        f"Mean of four repeats of one day: it scatters with {100.0 * theory[3]:.0f} % of what a single result scatters "
+        f"with; of sixteen, {100.0 * theory[-1]:.0f} %. The day alone makes {100.0 * ratio / one:.0f} %.",
+        "Repeats within one day",
+        "Scatter of the mean, % of that of one result",
+        (
+            Series("theory", numbers.astype(float), 100.0 * theory),
+            Series("if no day were there", numbers.astype(float), 100.0 / np.sqrt(numbers)),
+            Series(
+                "simulated",
+                numbers.astype(float),
+                np.array([100.0 * cell.simulated / one for cell in found]),
+                "points",
+                np.array([100.0 * cell.standard_error / one for cell in found]),
+            ),
+        ),
+        levels=(Mark(100.0 * ratio / one, "the day alone"),),
+    )
+
+
+def plot_two_days(ratio: float) -> Plot:
+    """Show which part of pairs of different days lies beyond r."""
+    distance, r = np.abs(_pairs(ratio)), limit_factor()
+    edges = np.linspace(0.0, 12.0, 49)
+    deviation = math.sqrt(2.0 * (1.0 + ratio**2))
+    borders = 100.0 * np.diff([math.erf(edge / deviation / math.sqrt(2.0)) for edge in edges.tolist()])
+    bars = histogram(distance, edges)
+    return Plot(
+        f"Days scatter with {ratio:.2f} s_r: {100.0 * float(np.mean(distance > r)):.1f} % of the simulated pairs of "
+        f"different days lie farther apart than r; {100.0 * share_beyond_r(ratio):.1f} % by theory.",
+        "Difference of results of two days, in s_r",
+        "Share of pairs, %",
+        (bars, Series("theory", bars.x, borders)),
+        marks=(Mark(r, "r"),),
+    )
+
+
+def plot_days_found(number: float) -> Plot:
+    """Show which day components studies of so many days find, with two repeats on each; the true one equals s_r."""
+    days = round(number)
+    variances = _found(days, 2, 1.0)
+    none, theory = 100.0 * float(np.mean(variances <= 0.0)), 100.0 * share_without_day(days, 2, 1.0)
+    return Plot(
+        f"{_STUDIES} studies of {days} days with two results each. {none:.1f} % find no day at all ({theory:.1f} % by "
+        "theory), though the day scatters as much as the repeats do.",
+        "Standard deviation found for the day, as a multiple of the true one",
+        "Share of studies, %",
+        (histogram(np.sqrt(np.maximum(variances, 0.0)), np.linspace(-0.05, 3.05, 32)),),
+        marks=(Mark(1.0, "true"),),
+    )
+
+
+def plot_plans(variances: Mapping[str, float]) -> Plot:
+    """Show what the mean of twelve results is worth, by how they are spread over days."""
+    day, run = math.sqrt(variances["day"]), math.sqrt(variances["run"])
+    plans = plans_of()
+    theory = np.array([plan_spread(day, run, *plan) for plan in plans])
+    found = [agreement_of_spread("", 1.0, run * _plan_means(*plan, day / run), "%") for plan in plans]
+    at = np.arange(float(len(plans)))
+    return Plot(
+        f"{_IN_PLAN} results, always as much work at the instrument. All on one day: the mean scatters with "
+        f"{theory[0]:.3f} %. Each on a day of its own: {theory[-1]:.3f} %.",
+        "Plan",
+        "Scatter of the mean, %",
+        (
+            Series("theory", at, theory, "bars"),
+            Series(
+                "simulated",
+                at,
+                np.array([one.simulated for one in found]),
+                "points",
+                np.array([one.standard_error for one in found]),
+            ),
+        ),
+        x_names=tuple(f"{days} × {repeats}" for days, repeats in plans),
+    )
+
+
+def components_agreements() -> tuple[Agreement, ...]:
+    """Lay the claims of this lesson beside simulation."""
+    return (
+        agreement_of_spread(
+            "Mean of four repeats of one day, the day as large as s_r",
+            plan_spread(1.0, 1.0, 1, 4),
+            _running_means(1.0)[:, 3],
+            "s_r",
+        ),
+        agreement_of_spread(
+            "Mean of four results of four days", plan_spread(1.0, 1.0, 4, 1), _plan_means(4, 1, 1.0), "s_r"
+        ),
+        agreement_of_share("Pairs of different days farther apart than r", share_beyond_r(1.0), _beyond_r(1.0)),
+        *(
+            agreement_of_share(
+                f"Studies of {days} days with two results each that find no day",
+                share_without_day(days, 2, 1.0),
+                _found(days, 2, 1.0) <= 0.0,
+            )
+            for days in (4, 12)
+        ),
+    )
+
+
+def _beyond_r(ratio: float) -> NDArray[np.bool_]:
+    return np.asarray(np.abs(_pairs(ratio)) > limit_factor())
