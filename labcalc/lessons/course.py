@@ -14,6 +14,8 @@ from labcalc.lessons.averages import averages_agreements
 from labcalc.lessons.averages_questions import AVERAGES_POOL
 from labcalc.lessons.charts import charts_agreements
 from labcalc.lessons.charts_questions import CHARTS_POOL
+from labcalc.lessons.components import components_agreements
+from labcalc.lessons.components_questions import COMPONENTS_POOL
 from labcalc.lessons.questions import Question
 from labcalc.lessons.repeats import repeats_agreements
 from labcalc.lessons.repeats_questions import REPEATS_POOL
@@ -61,6 +63,7 @@ class LessonTest:
 
 LESSONS: tuple[Lesson, ...] = (
     Lesson(1, "repeats", "What a repeat tells", 1, REPEATS_POOL, repeats_agreements),
+    Lesson(2, "components", "What changes between days and people", 1, COMPONENTS_POOL, components_agreements),
     Lesson(3, "charts", "Reading a control chart", 1, CHARTS_POOL, charts_agreements),
     Lesson(4, "averages", "EWMA against the single point", 1, AVERAGES_POOL, averages_agreements),
     Lesson(5, "sureness", "How sure is a mean, a limit, a spread", 1, SURENESS_POOL, sureness_agreements),
