@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from labcalc.figures.budget import show_budget
+from labcalc.figures.carry_over import carry_over_pictures, draw_carry_over, show_carry_over
 from labcalc.figures.control import control_pictures, draw_control_chart
 from labcalc.figures.density import draw_density_temperature
 from labcalc.figures.duplicate_tables import (
@@ -28,7 +29,6 @@ from labcalc.figures.month import (
     summarise_month,
 )
 from labcalc.figures.month_tables import (
-    show_carry_over,
     show_changes,
     show_duplicates,
     show_limits,
@@ -58,9 +58,11 @@ __all__ = [
     "Fragment",
     "Picture",
     "Summary",
+    "carry_over_pictures",
     "control_pictures",
     "density_picture",
     "draw_against_level",
+    "draw_carry_over",
     "draw_components",
     "draw_consistency",
     "draw_control_chart",

@@ -1,4 +1,4 @@
-"""The tables of a monthly report: reference oils, limits, second fills, carry-over, workload."""
+"""The tables of a monthly report: reference oils, limits, second fills, workload."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from labcalc.judgement import MonthReport, OilSummary
 from labcalc.statistics import rounded, rounded_to_figures
 
 __all__ = [
-    "show_carry_over",
     "show_changes",
     "show_duplicates",
     "show_limits",
@@ -208,23 +207,6 @@ def show_duplicates(report: MonthReport) -> Fragment:
         for one in report.duplicates
     )
     return Fragment(html, text)
-
-
-def show_carry_over(report: MonthReport) -> Fragment:
-    """Return how much of the sample before shows in the reference oils."""
-    if not report.carry_overs:
-        return note("No reference oil was measured: nothing to see a carry-over by.")
-    lines = [
-        f"{one.instrument}: not estimated: {one.note}."
-        if one.note
-        else f"{one.instrument}: {signed_text(100.0 * one.share, 2)} % ± "
-        f"{rounded(100.0 * one.expanded_uncertainty, 2)} % of the sample before, from {one.number} results: "
-        + ("it stays in the cell." if one.significant else "no carry-over shows.")
-        for one in report.carry_overs
-    ]
-    method = "Slope of ln ν of the reference oils over ln ν of the sample before, each oil with its own level; 95 %."
-    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
-    return Fragment(f'<ul>{items}</ul><p class="note">{escape(method)}</p>', "\n".join(lines))
 
 
 def workload_picture(report: MonthReport) -> Picture | Fragment:

@@ -33,8 +33,9 @@ from labcalc.judgement.level_study import LevelStudy
 from labcalc.judgement.material import Dossier, Material, gather, gather_record
 from labcalc.judgement.month import MONTH_VERDICTS, MonthReport, report_month
 from labcalc.judgement.month_actions import Action
+from labcalc.judgement.month_carry_over import CarryOver
 from labcalc.judgement.month_oils import OilSummary
-from labcalc.judgement.month_samples import CarryOver, Duplicates
+from labcalc.judgement.month_samples import Duplicates
 from labcalc.judgement.oils_together import components_side_by_side
 from labcalc.judgement.period import Month, Period, month_of
 from labcalc.judgement.results import UNITS, Result, reported_value

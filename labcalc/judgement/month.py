@@ -12,9 +12,10 @@ from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Refusal, SourceFile
 from labcalc.judgement.material import Material
 from labcalc.judgement.month_actions import Action, ranked_actions
+from labcalc.judgement.month_carry_over import CarryOver, month_carry_overs
 from labcalc.judgement.month_notices import notices_of
 from labcalc.judgement.month_oils import OilSummary, summarise_oils
-from labcalc.judgement.month_samples import CarryOver, Duplicates, carry_over, duplicates_of, workload_of
+from labcalc.judgement.month_samples import Duplicates, duplicates_of, workload_of
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.sight import EstimatedSight, Sight, sight_of, sight_of_few
 from labcalc.lab import Decision, Laboratory
@@ -112,7 +113,7 @@ def report_month(material: Material, month: str = "") -> MonthReport:
     kept = rows[~rows["run"].isin(material.excluded)]
     oils = summarise_oils(material.charts, period, laboratory)
     duplicates = duplicates_of(kept, laboratory)
-    carry_overs = carry_over(material.charts, record, period)
+    carry_overs = month_carry_overs(material, rows, period)
     refusals = tuple(one for one in material.reading.refusals if one.file in names)
     failures = (*material.reading.failures, *material.record_failures)
     comparisons = material.comparisons[period.holds(material.comparisons["measured_at"])]

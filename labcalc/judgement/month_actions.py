@@ -13,10 +13,11 @@ from labcalc.errors import ExportError
 from labcalc.exports import Refusal
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.control_state import REMEDIES
+from labcalc.judgement.month_carry_over import CarryOver
 from labcalc.judgement.month_oils import OilSummary
-from labcalc.judgement.month_samples import CarryOver, Duplicates
+from labcalc.judgement.month_samples import Duplicates
 from labcalc.judgement.period import Month
-from labcalc.statistics import rounded, rounded_to_figures
+from labcalc.statistics import rounded_to_figures
 
 __all__ = ["Action", "ranked_actions"]
 
@@ -241,14 +242,26 @@ def _repeats(duplicates: tuple[Duplicates, ...]) -> Iterator[_Finding]:
 
 def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[_Finding]:
     for one in carry_overs:
-        if one.significant:
-            yield _Finding(
-                _IMPORTANT,
-                f"{one.instrument}, carry-over",
-                f"{rounded(100 * one.share, 2)} % ± {rounded(100 * one.expanded_uncertainty, 2)} % of the sample "
-                f"before stays in the cell, from {one.number} reference-oil results",
-                "Measure from thin to thick; rinse once more after a sample ten times as thick as the next.",
-            )
+        if not one.at_risk:
+            continue
+        moved = [(run, run.worst.effect, run.worst.contrast.unit) for run in one.at_risk]
+        named = "; ".join(
+            f"{run.sample} after {run.sample_before} ({rounded_to_figures(effect, 2):+f} {unit})"
+            for run, effect, unit in moved
+        )
+        share = next(s for s in one.shares if s.shows)
+        yield _Finding(
+            _IMPORTANT,
+            f"{one.instrument}, carry-over",
+            f"{rounded_to_figures(100.0 * share.value, 2):f} % of the sample before stays in the cell, which moved "
+            f"{_counted(len(one.at_risk), 'result')} of the month by more than the repeatability: {named}",
+            "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
+        )
+
+
+def _rinse(one: CarryOver) -> str:
+    ratio = one.ratio_at(min(run.worst.limit for run in one.at_risk))
+    return f", or rinse once more after a sample more than {ratio:.0f} times as thick" if ratio < 1e6 else ""
 
 
 def _refusals(refusals: Sequence[Refusal]) -> Iterator[_Finding]:

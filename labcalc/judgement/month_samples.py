@@ -1,4 +1,4 @@
-"""What a month's runs tell beside the charts: second fills, carry-over, and how much was measured by whom."""
+"""What a month's runs tell beside the charts: second fills, and how much was measured by whom."""
 
 from __future__ import annotations
 
@@ -9,18 +9,13 @@ import numpy as np
 import pandas as pd
 
 from labcalc.exports import QUANTITY_COLUMNS
-from labcalc.judgement.control import Chart
-from labcalc.judgement.period import Month
 from labcalc.lab import Laboratory, precision_for, product_of
 from labcalc.statistics import CRITICAL_RANGE_FACTORS, critical_range, spread_interval
 
-__all__ = ["CarryOver", "Duplicates", "carry_over", "duplicates_of", "workload_of"]
+__all__ = ["Duplicates", "duplicates_of", "workload_of"]
 
 _LIMIT_FACTOR = 2.77
 """1.96 √2, as the trade rounds it."""
-
-_FEWEST_FOR_A_SLOPE = 6
-"""Reference-oil results below which no carry-over is estimated: our own choice."""
 
 
 @dataclass(frozen=True)
@@ -45,24 +40,6 @@ class Duplicates:
     method: str
     beyond: tuple[str, ...]
     """Runs whose range is beyond the published limit; they are pooled all the same."""
-
-
-@dataclass(frozen=True)
-class CarryOver:
-    """How much of the sample before shows in the reference oils of an instrument, as a share k in ln ν."""
-
-    instrument: str
-    number: int
-    share: float
-    expanded_uncertainty: float
-    """95 %."""
-    note: str = ""
-    """Why there is no number, where there is none."""
-
-    @property
-    def significant(self) -> bool:
-        """The share is above 0 by more than its uncertainty."""
-        return self.share > self.expanded_uncertainty
 
 
 def duplicates_of(rows: pd.DataFrame, laboratory: Laboratory) -> tuple[Duplicates, ...]:
@@ -133,89 +110,6 @@ def _pooled(name: str, quantity: str, temperature: float, rows: pd.DataFrame, la
         method="" if statement is None else f"{statement.method}, edition {statement.edition} [{statement.mark}]",
         beyond=tuple(str(run) for run in groups.index[spread > np.asarray(allowed)]),
     )
-
-
-def carry_over(charts: tuple[Chart, ...], record: pd.DataFrame, month: Month) -> tuple[CarryOver, ...]:
-    r"""Regress ln ν of the reference oils on the sample that ran before each, by instrument.
-
-    .. math:: \ln(\nu_i / \nu_{oil}) = a_{oil} + k \, [\ln \nu_{i-1} - \ln \nu_{oil}]
-
-    A residue mixes roughly in ln ν, so k is the share of the sample before that stayed in the cell. Every reference
-    oil, lot and instrument has its own a; the lowest temperature of each run is taken.
-
-    Parameters
-    ----------
-    charts : tuple of Chart
-        The laboratory's charts.
-    record : pandas.DataFrame
-        Rows of the tidy table that the samples before are looked up in.
-    month : Month
-        Which reference-oil results count.
-
-    Returns
-    -------
-    tuple of CarryOver
-        One for each instrument with a viscosity chart.
-    """
-    coldest = [chart for chart in _coldest(charts) if chart.between(month.first, month.last).any()]
-    near = record[(record["measured_at"] >= month.before.first) & (record["measured_at"] < month.last)]
-    before = _viscosity_before(near)
-    found: dict[str, list[tuple[np.ndarray, np.ndarray]]] = {}
-    for chart in coldest:
-        inside = chart.between(month.first, month.last) & chart.used
-        level = float(np.mean(chart.values[chart.used])) if chart.used.any() else math.nan
-        previous = np.array([before.get((run, chart.temperature_C), math.nan) for run in chart.runs])
-        known = inside & np.isfinite(previous)
-        pair = (np.log(previous[known] / level), np.log(chart.values[known] / level))
-        found.setdefault(chart.instrument, []).append(pair)
-    return tuple(_slope(instrument, pairs) for instrument, pairs in found.items())
-
-
-def _coldest(charts: tuple[Chart, ...]) -> list[Chart]:
-    lowest: dict[tuple[str, str, str], Chart] = {}
-    for chart in charts:
-        key = (chart.instrument, chart.oil, chart.lot)
-        if chart.quantity == "kinematic viscosity":
-            lowest[key] = min(lowest.get(key, chart), chart, key=lambda one: one.temperature_C)
-    return list(lowest.values())
-
-
-def _viscosity_before(record: pd.DataFrame) -> dict[tuple[str, float], float]:
-    """Return, for each run and temperature, the viscosity of the run before on the same instrument."""
-    rows = record.dropna(subset=["measured_at", "instrument"])
-    starts = rows.groupby(["instrument", "run"])["measured_at"].min().reset_index()
-    starts = starts.sort_values(["instrument", "measured_at"], kind="stable")
-    starts["before"] = starts.groupby("instrument")["run"].shift()
-    column = QUANTITY_COLUMNS["kinematic viscosity"]
-    known = rows.dropna(subset=[column])
-    means = known.groupby(["run", known["temperature_C"].round(1)])[column].mean()
-    levels = means[means > 0.0].rename("level").reset_index()
-    pairs = starts.dropna(subset=["before"]).merge(levels, left_on="before", right_on="run", suffixes=("", "_before"))
-    return {
-        (str(run), float(temperature)): float(level)
-        for run, temperature, level in zip(pairs["run"], pairs["temperature_C"], pairs["level"], strict=True)
-    }
-
-
-def _slope(instrument: str, pairs: list[tuple[np.ndarray, np.ndarray]]) -> CarryOver:
-    """Return the common slope of several series, each with its own level."""
-    from scipy.special import stdtrit
-
-    pairs = [(x, y) for x, y in pairs if x.size > 1]
-    number = sum(x.size for x, _ in pairs)
-    degrees = number - len(pairs) - 1
-    if number < _FEWEST_FOR_A_SLOPE or degrees < 1:
-        few = f"{number} reference-oil results with a sample before them; {_FEWEST_FOR_A_SLOPE} are needed"
-        return CarryOver(instrument, number, math.nan, math.nan, few)
-    x = np.concatenate([one - one.mean() for one, _ in pairs])
-    y = np.concatenate([one - one.mean() for _, one in pairs])
-    square = float(x @ x)
-    if square <= 1e-12:
-        return CarryOver(instrument, number, math.nan, math.nan, "the same sample ran before every reference oil")
-    share = float(x @ y) / square
-    residual = y - share * x
-    deviation = math.sqrt(float(residual @ residual) / degrees / square)
-    return CarryOver(instrument, number, share, float(stdtrit(degrees, 0.975)) * deviation)
 
 
 def workload_of(rows: pd.DataFrame) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from labcalc.judgement.cell_sequence import LONGEST_PAUSE_H
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.precision import precision_of_class
 from labcalc.lab import Laboratory, PrecisionStatement
-from labcalc.statistics import FEWEST_CHANGES, rounded_to_figures
+from labcalc.statistics import FEWEST_CHANGES, CarriedShare, rounded, rounded_to_figures
 
 __all__ = ["RESIDUE_PART", "ExpectedEffect", "expected_effects", "residue_check", "worst_effect"]
 
@@ -32,13 +32,20 @@ class ExpectedEffect:
     """What the known share of the sample before does to one result, beside the repeatability of the method."""
 
     contrast: Contrast
-    effect: float
-    """[%] of viscosity, or [kg/m³]."""
-    interval: tuple[float, float]
-    """By the interval of the share, 95 %."""
+    share: CarriedShare
     limit: float
-    """Repeatability in the same unit."""
+    """Repeatability, [%] of viscosity or [kg/m³]."""
     statement: PrecisionStatement
+
+    @property
+    def effect(self) -> float:
+        """By the share found, in the unit of the limit."""
+        return self.contrast.effect(self.share.value)
+
+    @property
+    def at_most(self) -> float:
+        """The same, mixed in proportion to volume."""
+        return self.contrast.effect_at_most(self.share.value)
 
     @property
     def part(self) -> float:
@@ -48,7 +55,7 @@ class ExpectedEffect:
     @property
     def largest_part(self) -> float:
         """The same with the far end of the interval, [-]."""
-        return max(map(self._part_of, self.interval))
+        return max(self._part_of(self.contrast.effect(end)) for end in self.share.interval)
 
     def _part_of(self, effect: float) -> float:
         return max(math.copysign(effect, effect * (self.contrast.before - self.contrast.value)), 0.0) / self.limit
@@ -79,12 +86,7 @@ def expected_effects(place: RunBefore, laboratory: Laboratory) -> tuple[Expected
     share = place.share
     if share is None or not share.known:
         return ()
-    return tuple(
-        ExpectedEffect(
-            one, one.effect(share.value), (one.effect(share.interval[0]), one.effect(share.interval[1])), *limit
-        )
-        for one, limit in _limits(place, laboratory)
-    )
+    return tuple(ExpectedEffect(one, share, *limit) for one, limit in _limits(place, laboratory))
 
 
 def worst_effect(effects: tuple[ExpectedEffect, ...]) -> ExpectedEffect | None:
@@ -198,17 +200,17 @@ def _unknown(place: RunBefore, laboratory: Laboratory) -> Check:
 def _finding(place: RunBefore, worst: ExpectedEffect) -> str:
     share, one = place.share, worst.contrast
     assert share is not None
-    half = (share.interval[1] - share.interval[0]) / 2.0
     found = (
-        f"{place.sample_before} ran before; {_percent(share.value)} ± {_percent(half)} of a {place.direction} sample "
-        f"stays in the cell ({share.changes} changes), which moves {one.quantity} at {one.temperature_C:g} °C by "
-        f"{_signed(worst.effect)} {one.unit}; limit {rounded_to_figures(RESIDUE_PART * worst.limit, 2):f} {one.unit}"
+        f"{_signed(worst.effect)} {one.unit} expected in {one.quantity} at {one.temperature_C:g} °C from "
+        f"{place.sample_before}, which ran before; limit {rounded_to_figures(RESIDUE_PART * worst.limit, 2):f} "
+        f"{one.unit}; {_stays(share)} of a {place.direction} sample stays in the cell "
+        f"({share.changes} changes)"
     )
     if one.quantity != "density" and worst.state == "doubtful":
-        found += f" (mixed in proportion to volume at most {_signed(one.effect_at_most(share.value))} %)"
+        found += f"; mixed in proportion to volume at most {_signed(worst.at_most)} %"
     if worst.state == "not checked":
-        needed = share.changes_needed(half / max(worst.largest_part / RESIDUE_PART, 1.0))
-        found += f": too uncertain to tell, some {max(needed, FEWEST_CHANGES):.0f} changes are needed"
+        needed = share.changes_needed(share.half_width / max(worst.largest_part / RESIDUE_PART, 1.0))
+        found += f", too uncertain to tell: some {max(needed, FEWEST_CHANGES):.0f} changes are needed"
     return found
 
 
@@ -222,3 +224,9 @@ def _percent(share: float) -> str:
 
 def _signed(effect: float) -> str:
     return f"{rounded_to_figures(effect, 2):+f}"
+
+
+def _stays(share: CarriedShare) -> str:
+    """Write a share to the decimals of its uncertainty."""
+    half = rounded_to_figures(100.0 * share.half_width, 2)
+    return f"{rounded(100.0 * share.value, -int(half.as_tuple().exponent)):f} % ± {half:f} %"

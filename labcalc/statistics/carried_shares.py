@@ -50,6 +50,11 @@ class CarriedShare:
         return not self.why_not
 
     @property
+    def half_width(self) -> float:
+        """Half width of the interval, [-]."""
+        return (self.interval[1] - self.interval[0]) / 2.0
+
+    @property
     def shows(self) -> bool:
         """The whole interval lies above 0."""
         return self.interval[0] > 0.0
@@ -67,8 +72,9 @@ class CarriedShare:
         float
             Number of results, [-], whole; NaN where the share is unknown.
         """
-        half = (self.interval[1] - self.interval[0]) / 2.0
-        return math.nan if math.isnan(half) else float(max(math.ceil(self.changes * (half / half_width) ** 2), 1))
+        if not self.known:
+            return math.nan
+        return float(max(math.ceil(self.changes * (self.half_width / half_width) ** 2), 1))
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,6 +16,8 @@ SHOWN = (
     *(figures.show_duplicates, figures.show_carry_over, figures.show_operators, figures.workload_picture),
 )
 
+PICTURES = (figures.control_pictures, figures.carry_over_pictures)
+
 
 def history(determinations: int, columns: pd.Index) -> pd.DataFrame:
     """Return forty determinations a day on two instruments, the last in March 2026; a new lot each quarter."""
@@ -50,7 +52,7 @@ def seconds(material: Material) -> float:
     """Return the time from rows to everything that the page shows."""
     began = time.perf_counter()
     report = report_month(material, "2026-03")
-    bundles = [picture._repr_mimebundle_() for picture in figures.control_pictures(report)]
+    bundles = [picture._repr_mimebundle_() for draw in PICTURES for picture in draw(report)]
     shown = [show(report) for show in SHOWN]
     assert bundles
     assert shown

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labcalc.judgement import gather, gather_record, judge
+from labcalc.judgement import gather, gather_record, judge, report_month
 from labcalc.judgement.carry_over import DIRECTIONS, Contrast, InstrumentCarryOver, carry_over_of
 from labcalc.judgement.cell_sequence import cell_sequence
 from labcalc.judgement.checks import Check
@@ -160,8 +160,10 @@ def test_a_thin_oil_after_a_thick_one_is_doubtful(recorded: Record) -> None:
     material = recorded(sequence(ORDER + "SSSTF", 0.004, 0.001, noise=1e-4))
     said = check(material, f"N{len(ORDER) + 5}")
     assert said.state == "doubtful"
-    assert "; 0.40 % ± 0.00" in said.finding
-    assert "moves kinematic viscosity at 40 °C by +2.0 %" in said.finding
+    assert said.finding.startswith(
+        "+2.0 % expected in kinematic viscosity at 40 °C from T-140, which ran before; limit"
+    )
+    assert "; 0.40" in said.finding
     assert check(material, f"N{len(ORDER) + 2}").state == "met"
 
 
@@ -243,3 +245,61 @@ def test_the_planted_residue_is_found_and_gas_oils_after_thick_ones_are_doubtful
     )
     assert len(doubtful) == 10
     assert all(name.startswith("GO-") for name in doubtful)
+
+
+def test_the_month_names_the_runs_and_what_to_do() -> None:
+    report = report_month(gather_record(), "2026-03")
+    by_name = {one.instrument: one for one in report.carry_overs}
+    assert list(by_name) == ["VD-1", "VD-2"]
+    for name, share in (("VD-1", 0.0020), ("VD-2", 0.0035)):
+        one = by_name[name]
+        assert one.shares[0].interval[0] <= share <= one.shares[0].interval[1]
+        assert one.by_density[0].interval[0] <= share <= one.by_density[0].interval[1]
+        assert not one.shares[1].shows
+        assert all(run.sample[:3] in ("GO-", "BL-") and run.direction == "thicker" for run in one.at_risk), (
+            "the thinnest"
+        )
+        action = next(action for action in report.actions if action.about == f"{name}, carry-over")
+        assert all(f"{run.sample} after {run.sample_before}" in action.finding for run in one.at_risk)
+        assert not action.urgent
+        assert one.plan == ()
+    assert by_name["VD-1"].ratio_at(0.6) == pytest.approx(math.exp(math.log(1.006) / by_name["VD-1"].shares[0].value))
+    assert by_name["VD-2"].results.runs
+
+
+def test_a_month_says_the_same_of_a_run_as_its_own_report() -> None:
+    material = gather_record()
+    report = report_month(material, "2026-03")
+    named = {run.run for one in report.carry_overs for run in one.at_risk}
+    dossiers = [material.dossier(run) for run in sorted(named)[:4]]
+    assert all(residue_check(one.in_sequence, material.laboratory).state == "doubtful" for one in dossiers)
+
+
+def test_points_lie_about_their_own_level(recorded: Record) -> None:
+    """With hardly any noise each point lies on the curve of its share: (ratio ** k - 1) in percent."""
+    material = recorded(sequence(ORDER, 0.004, 0.001, noise=1e-6))
+    (one,) = report_month(material, "2026-01").carry_overs
+    share = np.where(one.results.ratio > 1.0, 0.004, 0.001)
+    assert one.results.away_percent == pytest.approx(100.0 * (one.results.ratio**share - 1.0), abs=2e-3)
+
+
+def test_a_record_that_tells_no_share_gives_the_runs_to_measure(recorded: Record) -> None:
+    second = """
+[[reference]]
+name = "Thick reference"
+samples = ["RK-*"]
+[[reference.lot]]
+lot = "K"
+valid_from = 2026-01-01
+valid_to = 2026-12-31
+certified = [{ quantity = "kinematic viscosity", temperature_C = 40, value = 400.0, expanded_uncertainty = 1.0 }]
+
+[[product]]"""
+    lab = TYPICAL.replace("\n[[product]]", second, 1)
+    (one,) = report_month(recorded(sequence("RS" * 8, 0.0, 0.0), lab=lab), "2026-01").carry_overs
+    assert not one.shares[0].known
+    assert [step.sample for step in one.plan[:4]] == ["Reference oil"] * 3 + ["Thick reference"]
+    (alone,) = report_month(recorded(sequence("RS" * 8, 0.0, 0.0)), "2026-01").carry_overs
+    assert alone.plan == ()
+    assert not alone.shows
+    assert alone.ratio_at(0.6) == math.inf

@@ -1,0 +1,100 @@
+"""Carry-over in the monthly report: what is drawn stands in the table too, runs by name, text stays text."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from labcalc import figures
+from labcalc.judgement import MonthReport, gather_record, report_month
+from tests.figures.test_run_pictures import HOSTILE, PLOTLY, bundle, numbers
+from tests.judgement.conftest import HEADER
+from tests.judgement.test_carry_over import ORDER, TYPICAL, sequence
+
+
+@pytest.fixture(scope="module")
+def march() -> MonthReport:
+    return report_month(gather_record(), "2026-03")
+
+
+def of_record(folder: Path, record: str, lab: str = TYPICAL) -> MonthReport:
+    (folder / "lab.toml").write_text(lab, encoding="utf-8")
+    (folder / "record").mkdir()
+    (folder / "record" / "all.csv").write_text(HEADER + record, encoding="utf-8")
+    return report_month(gather_record(folder / "lab.toml"), "2026-01")
+
+
+def test_a_picture_for_each_instrument_with_its_numbers(march: MonthReport) -> None:
+    pictures = figures.carry_over_pictures(march)
+    assert [one.caption[:4] for one in pictures] == ["VD-1", "VD-2"]
+    for picture, one in zip(pictures, march.carry_overs, strict=True):
+        data, words = bundle(picture)
+        traces = data[PLOTLY]["data"]  # type: ignore[index]
+        drawn = sum(len(numbers(trace["x"])) for trace in traces if trace["mode"] == "markers")
+        assert drawn == len(picture.rows) == len(one.results.runs)
+        assert words["table"]
+        assert f"k = {100 * one.shares[0].value:.2f} %" in picture.caption
+
+
+def test_the_curve_is_the_share(march: MonthReport) -> None:
+    (one, *_), picture = march.carry_overs, figures.carry_over_pictures(march)[0]
+    data, _ = bundle(picture)
+    curves = [trace for trace in data[PLOTLY]["data"] if trace.get("name") == "share that stays, 95 %"]  # type: ignore[index]
+    for share, curve in zip(one.shares, curves, strict=True):
+        ratio = np.array(numbers(curve["x"]))
+        assert numbers(curve["y"]) == pytest.approx(100.0 * (ratio**share.value - 1.0), abs=1e-3)
+
+
+def test_runs_that_were_moved_stand_by_name(march: MonthReport) -> None:
+    shown = figures.show_carry_over(march)
+    for one in march.carry_overs:
+        for run in one.at_risk:
+            assert f"{run.sample} after {run.sample_before}" in shown.text
+            assert f'<th scope="row">{run.sample}</th><td>{run.sample_before}</td>' in shown.html
+
+
+def test_a_share_that_is_not_known_says_what_to_measure(tmp_path: Path) -> None:
+    second = TYPICAL.replace(
+        "\n[[product]]",
+        """
+[[reference]]
+name = "Thick <b>reference</b>"
+samples = ["RK-*"]
+[[reference.lot]]
+lot = "K"
+valid_from = 2026-01-01
+valid_to = 2026-12-31
+certified = [{ quantity = "kinematic viscosity", temperature_C = 40, value = 400.0, expanded_uncertainty = 1.0 }]
+
+[[product]]""",
+        1,
+    )
+    shown = figures.show_carry_over(of_record(tmp_path, sequence("RS" * 8, 0.0, 0.0), second))
+    assert "not known: 0 results after a sample of another level; 6 are needed" in shown.text
+    assert "How to find k on VD: 21 runs" in shown.html
+    assert "Thick &lt;b&gt;reference&lt;/b&gt;: thick after thick" in shown.html
+    assert "No run of the month was moved" in shown.html
+
+
+def test_names_stay_text_and_an_upset_is_a_cross(tmp_path: Path) -> None:
+    lines = (
+        sequence(ORDER, 0.004, 0.001, noise=5e-4)
+        .replace(",VD,", f",{HOSTILE.replace(chr(34), '')},")
+        .splitlines(keepends=True)
+    )
+    at = next(n for n, line in enumerate(lines) if n > 60 and ",S-" in line)
+    cells = lines[at].split(",")
+    lines[at] = ",".join([*cells[:5], f"{float(cells[5]) * 1.02:.6g}", cells[6]])
+    report = of_record(tmp_path, "".join(lines))
+    (picture,) = figures.carry_over_pictures(report)
+    assert "are crosses" in picture.caption
+    assert any(row[3] == "moved by something else" for row in picture.rows)
+    assert "<script" not in figures.show_carry_over(report).html
+
+
+def test_without_a_run_that_is_said(march: MonthReport) -> None:
+    empty = report_month(gather_record(), "2026-07")
+    assert figures.carry_over_pictures(empty) == ()
+    assert figures.show_carry_over(empty).text.startswith("No run with a time and an instrument")
