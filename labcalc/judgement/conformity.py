@@ -128,6 +128,8 @@ class _Held:
     """What the risk is calculated from, [unit of the value]; NaN where unknown."""
     degrees_of_freedom: float = math.inf
     reproducibility: float = math.nan
+    band: str = "the guard band"
+    """What a sentence calls the guard band."""
     remarks: tuple[str, ...] = ()
 
 
@@ -179,6 +181,7 @@ def _held_by_method(rule: DecisionRule, found: _Found, limit: Limit, dossier: Do
         width,
         width / coverage_factor(0.90),  # two-sided 90 % leave 5 % on either side
         reproducibility=reproducibility,
+        band="0.59 R" if number == 1 else f"0.59 R of the mean of {number} results",
         remarks=(_NO_ROOM,) if tight else (),
     )
 
@@ -198,7 +201,7 @@ def _shown(value: float, limit: Limit, rule: DecisionRule) -> Decimal:
 
 def _knowledge(found: _Found, held: _Held) -> str:
     known = {"U": found.expanded_uncertainty, "R": held.reproducibility}
-    words = [f"{name} = {rounded_to_figures(size, 2)}" for name, size in known.items() if math.isfinite(size)]
+    words = [f"{name} = {rounded_to_figures(size, 2):f}" for name, size in known.items() if math.isfinite(size)]
     return f" ({', '.join(words)})" if words else ""
 
 
@@ -209,9 +212,8 @@ def _nearness(found: _Found, limit: Limit, held: _Held) -> tuple[str, ...]:
     margin = min(side for side in (found.value - limit.lowest, limit.highest - found.value) if not math.isnan(side))
     if abs(margin) >= held.width:
         return ()
-    band = "0.59 R" if held.rule.band == "R" else "the guard band"
-    away, width = (rounded_to_figures(size, 2) for size in (abs(margin), held.width))
-    return (f"{'outside' if margin < 0 else 'inside'} by {away}, less than {band}, {width}",)
+    away, width = (f"{rounded_to_figures(size, 2):f} {found.unit}".strip() for size in (abs(margin), held.width))
+    return (f"{'outside' if margin < 0 else 'inside'} by {away}, less than {held.band}, {width}",)
 
 
 def _risk(value: float, limit: Limit, held: _Held) -> str:

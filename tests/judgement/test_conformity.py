@@ -37,8 +37,8 @@ def test_the_risk_is_a_number(judged: Judge) -> None:
     assert found.state == "doubtful"
     assert outside == pytest.approx(21.4, abs=0.05)
     assert found.finding == (
-        "50.5 mm²/s (U = 0.25); limits 41.4 to 50.6 mm²/s; inside by 0.10, less than the guard band, 0.25; "
-        "probability that the true value is outside: 21 %"
+        "50.5 mm²/s (U = 0.25); limits 41.4 to 50.6 mm²/s; inside by 0.10 mm²/s, less than the guard band, "
+        "0.25 mm²/s; probability that the true value is outside: 21 %"
     )
     assert found.basis == (
         "House specification 46; decision rule 'rounding, second look', of the laboratory: value rounded to the "
@@ -84,7 +84,7 @@ def test_the_state_is_what_the_rule_decides(judged: Judge, rule: str, value: str
 def test_the_guard_band_is_a_multiple_of_u(judged: Judge) -> None:
     wide = viscosity(judged(export("50.30"), lab=with_rule("guarded acceptance", 1.5)))
     assert wide.state == "not met"
-    assert "inside by 0.30, less than the guard band, 0.38" in wide.finding
+    assert "inside by 0.30 mm²/s, less than the guard band, 0.38 mm²/s" in wide.finding
     assert wide.basis.endswith("guard band 1.5 U")
 
 
@@ -106,6 +106,8 @@ def test_fills_of_one_oil_narrow_the_margin_and_determinations_dont(judged: Judg
     twice = export("50.28") + "S1,S-1,2026-03-02 08:20,VD,40,50.22,858.1\n"
     lab = with_rule("supplier, 0.59 R")
     assert viscosity(judged(twice, lab=lab)).state == "met"
+    near = viscosity(judged(twice.replace("50.28", "50.48").replace("50.22", "50.42"), lab=lab))
+    assert "inside by 0.15 mm²/s, less than 0.59 R of the mean of 2 results, 0.33 mm²/s" in near.finding
     assert viscosity(judged(twice, lab=lab.replace("[report]", '[report]\nreplicates = "determinations"'))).state == (
         "doubtful"
     )
