@@ -8,6 +8,7 @@ from __future__ import annotations
 import click
 
 from labcalc import __version__
+from labcalc.cli.duplicates import duplicates
 from labcalc.cli.month import month
 from labcalc.cli.read import read
 from labcalc.cli.report import demo, report
@@ -25,5 +26,5 @@ def main() -> None:
     """
 
 
-for _command in (read, report, demo, month, workbook):
+for _command in (read, report, demo, month, duplicates, workbook):
     main.add_command(_command)

@@ -9,6 +9,7 @@ from labcalc.figures.density import draw_density_temperature
 from labcalc.figures.duplicate_tables import (
     show_duplicate_biases,
     show_duplicate_header,
+    show_duplicate_provenance,
     show_duplicate_summaries,
     show_duplicate_verdict,
     show_duplicates_beyond,
@@ -85,6 +86,7 @@ __all__ = [
     "show_decisions",
     "show_duplicate_biases",
     "show_duplicate_header",
+    "show_duplicate_provenance",
     "show_duplicate_summaries",
     "show_duplicate_verdict",
     "show_duplicates",

@@ -6,12 +6,15 @@ import math
 from collections.abc import Sequence
 from html import escape
 
-from labcalc.figures.markup import Fragment, Summary, hover_number, html_table, note, uncertainty_text
+from labcalc.figures.markup import Fragment, Summary, hover_number, html_table, note
+from labcalc.figures.provenance import settings_and_version, sources_table
 from labcalc.judgement import DuplicateReport, DuplicateSummary, SetBeyond
+from labcalc.statistics import rounded, rounded_to_figures
 
 __all__ = [
     "show_duplicate_biases",
     "show_duplicate_header",
+    "show_duplicate_provenance",
     "show_duplicate_summaries",
     "show_duplicate_verdict",
     "show_duplicates_beyond",
@@ -23,10 +26,11 @@ _CSS = ("releasable", "second-look", "not-releasable")
 """Looks of the three verdicts, shared with the other reports."""
 
 _CAPTIONS = {
-    "determinability": "Within a fill: determinations of one result, held against d",
-    "repeatability": "Repeatability: same instrument, operator and reference oils, a short time apart",
-    "intermediate precision": "Intermediate precision: something changed in between; the widest limit that holds is R",
+    "determinability": "Within a fill",
+    "repeatability": "Repeatability",
+    "intermediate precision": "Intermediate precision",
 }
+"""Headings of the kinds of conditions, in their order."""
 
 
 def summarise_duplicates(report: DuplicateReport) -> Summary:
@@ -51,7 +55,7 @@ def show_duplicate_header(report: DuplicateReport) -> Fragment:
 def show_duplicate_verdict(report: DuplicateReport) -> Fragment:
     """Return the verdict with what it rests on."""
     word, css = escape(report.verdict.capitalize()), _CSS[report.rank]
-    html = f'<div class="verdict {css}"><p class="word">{word}</p><p>{escape(report.reason)}</p></div>'
+    html = f'<div class="verdict {css}"><p class="word">{word}</p><p>{escape(_sentence(report.reason))}</p></div>'
     return Fragment(html, f"{report.verdict}: {report.reason}")
 
 
@@ -59,74 +63,79 @@ def show_duplicate_summaries(report: DuplicateReport) -> Fragment:
     """Return the precision by class, quantity and temperature: found, in force, verdict."""
     if not report.summaries:
         return note(f"No sample of {report.about} was measured twice at the same temperature.")
-    html = "".join(
-        _summary_table(caption, [one for one in report.summaries if one.condition == condition])
-        for condition, caption in _CAPTIONS.items()
-    )
-    text = "\n".join(f"{_conditions(one)}{one.name}: {one.sentence}" for one in report.summaries)
+    groups: dict[tuple[str, tuple[str, ...], str], list[DuplicateSummary]] = {}
+    for one in report.summaries:
+        groups.setdefault((one.condition, one.changed, one.quantity), []).append(one)
+    html = "".join(_summary_table(group) for group in groups.values())
+    text = "\n".join(f"{_conditions(one)}: {one.name}: {one.sentence}" for one in report.summaries)
     return Fragment(html + _summary_notes(report), text)
 
 
-def _summary_table(caption: str, summaries: Sequence[DuplicateSummary]) -> str:
-    if not summaries:
-        return ""
-    columns = ("Class, quantity", "n", "s", "2.77 s", "Limit", "Beyond it (expected)", "First − second", "Verdict")
-    if any(one.changed for one in summaries):
-        columns = ("Changed; class, quantity", *columns[1:6], "Between instruments", "Verdict")
-    return html_table(caption, columns, [_summary_cells(one) for one in summaries], numeric=(1, 2, 3, 4, 5, 6))
-
-
 def _conditions(one: DuplicateSummary) -> str:
-    return f"{', '.join(one.changed)}; " if one.changed else ""
+    return _CAPTIONS[one.condition] + (f", {_listed(one.changed)} changed" if one.changed else "")
+
+
+def _listed(words: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+
+
+def _summary_table(group: Sequence[DuplicateSummary]) -> str:
+    first = group[0]
+    contrasts = {one.contrast for one in group if one.contrast}
+    difference = " or ".join(sorted(contrasts)).replace(" minus ", " − ").replace("first − second", "1st − 2nd")
+    columns = ["Class, temperature", "n", "s", "2.77 s", first.letter, "Verdict"]
+    cells = [[*_summary_cells(one), _verdict(one)] for one in group]
+    if any(one.order for one in group):
+        columns.insert(5, difference)
+        cells = [[*row[:5], _contrast(one), row[5]] for row, one in zip(cells, group, strict=True)]
+    caption = f"{_conditions(first)}: {first.quantity}, {first.unit}"
+    return html_table(caption, columns, cells, numeric=tuple(range(1, len(columns) - 1)))
 
 
 def _summary_cells(one: DuplicateSummary) -> tuple[str, ...]:
     low, high = one.precision.limit_interval
     reach = f"<br><small>{_figures(low)} to {_figures(high)}</small>"
-    limit = "–" if math.isnan(one.limit_in_force) else f"{one.letter} {_figures(one.limit_in_force)}"
     return (
-        escape(f"{_conditions(one)}{one.name}"),
+        escape(f"{one.precision_class}, {one.temperature_C:g} °C"),
         str(one.precision.number),
         hover_number(_figures(one.precision.deviation), one.precision.deviation),
-        f"{hover_number(_figures(one.precision.limit), one.precision.limit)} {escape(one.unit)}{reach}",
-        hover_number(limit, one.limit_in_force),
-        "–" if math.isnan(one.expected_beyond) else f"{len(one.beyond)} ({one.expected_beyond:.1f})",
-        _contrast(one),
-        _verdict(one),
+        hover_number(_figures(one.precision.limit), one.precision.limit) + reach,
+        hover_number(_figures(one.limit_in_force), one.limit_in_force),
     )
 
 
 def _verdict(one: DuplicateSummary) -> str:
-    looks = "not-met" if one.is_worse else "doubtful" if one.beyond or one.is_biased else "met"
     if one.comparison is None:
         return f"{escape(one.verdict)}<br><small>{escape(one.why_not)}</small>"
+    looks = "not-met" if one.is_worse else "doubtful" if one.beyond or one.is_biased else "met"
     shown = f'<span class="state {looks}">{escape(one.verdict)}</span>'
-    if one.without_beyond is None:
+    if not one.beyond:
         return shown
-    without = f"without {', '.join(one.beyond)}: {_figures(one.without_beyond.limit)}"
-    return f"{shown}<br><small>{escape(without)}</small>"
+    without = "" if one.without_beyond is None else f"; without {_figures(one.without_beyond.limit)}"
+    beyond = f"{len(one.beyond)} beyond: {', '.join(one.beyond)}{without}"
+    return f"{shown}<br><small>{escape(beyond)}</small>"
 
 
 def _contrast(one: DuplicateSummary) -> str:
     if one.order is None:
         return "–"
-    mark = " *" if one.order.significant else ""
-    named = f"<br><small>{escape(one.contrast)}</small>" if one.changed else ""
     reach = one.order.interval[1] - one.order.mean
-    shown = f"{_signed(one.order.mean)} ± {_figures(reach)}{mark}"
-    return f"{hover_number(shown, one.order.mean)}{named}"
+    mark = " *" if one.order.significant else ""
+    shown = f"{_signed(one.order.mean)}{mark}"
+    return f"{hover_number(shown, one.order.mean)}<br><small>± {_figures(reach)}</small>"
 
 
 def _summary_notes(report: DuplicateReport) -> str:
-    statements = sorted({one.statement.title for one in report.summaries if one.statement is not None})
+    statements = dict.fromkeys(one.statement.title for one in report.summaries if one.statement is not None)
     pairs = ", ".join(f"{number} within {100 * width:.0f} %" for width, number in report.pairs_needed)
     lines = [
-        "Viscosity in % (by logarithms), density in kg/m³. 2.77 s with its 95 % interval: what the repeats themselves "
-        "say of the limit; those beyond it are counted in.",
-        "*: more than chance allows; where first and second differ so, s is that of the differences about their mean, "
-        "with one degree of freedom fewer.",
-        f"Limits: {'; '.join(statements) or 'none stated'}.",
-        f"How many pairs bring the upper end of the interval near s: {pairs}.",
+        "2.77 s with its 95 % interval: the limit that the repeats themselves show, those beyond the limit in force "
+        "counted in. Where a limit is just met, one set in twenty is beyond it by chance. Viscosity: by logarithms.",
+        "*: more than chance allows, in a test of its own. Where first and second result differ so, s is that of the "
+        "differences about their mean, with one degree of freedom fewer; where instruments differ, that is part of s.",
+        f"r holds under repeatability conditions. Where conditions changed the statements have no limit of their own: "
+        f"the scatter lies between r and R, and R is what it is held against. From: {'; '.join(statements) or 'none'}.",
+        f"How many pairs bring the upper end of the interval how near to s: {pairs}.",
     ]
     return "".join(f'<p class="note">{escape(line)}</p>' for line in lines)
 
@@ -136,8 +145,8 @@ def show_duplicates_beyond(report: DuplicateReport) -> Fragment:
     if not report.beyond:
         return note("No repeats lie further apart than their limit.")
     rows = [_beyond_cells(one) for one in report.beyond]
-    columns = ("Sample, quantity", "When, where, who", "Results", "Apart", "Limit", "What to do next")
-    html = html_table("Further apart than their limit", columns, rows, numeric=(2, 3, 4))
+    columns = ("Sample, quantity", "When, where, who", "Results", "Apart, limit", "What to do next")
+    html = html_table("Further apart than their limit", columns, rows, numeric=(2, 3))
     text = "\n".join(
         f"{one.name}: {one.spread:.3g} {one.unit} apart, limit {one.limit:.3g}. {one.what_to_do}"
         for one in report.beyond
@@ -147,15 +156,20 @@ def show_duplicates_beyond(report: DuplicateReport) -> Fragment:
 
 def _beyond_cells(one: SetBeyond) -> tuple[str, ...]:
     conditions = f"{one.condition}{': ' if one.changed else ''}{one.changed}"
-    who = ", ".join(filter(None, (one.instruments, one.operators)))
+    when = f'<span title="{escape(one.runs)}">{one.measured_at:%Y-%m-%d %H:%M}</span>'
+    where = (escape(text) for text in (one.instruments, one.operators) if text)
     return (
-        f"{escape(one.sample)}<br>{escape(f'{one.quantity} at {one.temperature_C:g} °C')}",
-        f"{one.measured_at:%Y-%m-%d %H:%M}<br>{escape(who)}<br><small>{escape(conditions)}; {escape(one.runs)}</small>",
-        "<br>".join(f"{value:.5g}" for value in one.values),
-        hover_number(f"{one.spread:.3g} {one.unit}", one.spread),
-        hover_number(f"{one.limit:.3g} {one.unit}", one.limit),
-        escape(one.what_to_do),
+        f"{escape(one.sample)}<br><small>{escape(f'{one.quantity} at {one.temperature_C:g} °C, {one.unit}')}</small>",
+        "<br>".join((when, *where, f"<small>{escape(conditions)}</small>")),
+        "<br>".join(hover_number(_result(one, value), value) for value in one.values),
+        f"{hover_number(_figures(one.spread, 3), one.spread)}<br><small>{_figures(one.limit, 3)}</small>",
+        f"<small>{escape(one.what_to_do)}</small>",
     )
+
+
+def _result(one: SetBeyond, value: float) -> str:
+    """Return a result with a figure more than is reported, so that the difference can be seen."""
+    return f"{rounded(value, 2):f}" if one.quantity == "density" else f"{rounded_to_figures(value, 5):f}"
 
 
 def show_duplicate_biases(report: DuplicateReport) -> Fragment:
@@ -183,8 +197,21 @@ def show_pairing_rule(report: DuplicateReport) -> Fragment:
     return Fragment("".join(f'<p class="note">{escape(line)}</p>' for line in lines), "\n".join(lines))
 
 
-def _figures(value: float) -> str:
-    return "0" if value == 0.0 else "∞" if math.isinf(value) else "–" if math.isnan(value) else uncertainty_text(value)
+def show_duplicate_provenance(report: DuplicateReport) -> Fragment:
+    """Return the exports that hold what was compared, with digest and rows; lab.toml; version."""
+    html = sources_table("Exports that hold the results, and those that they may repeat", report.sources)
+    html += html_table("Settings and version", ("What", "Which"), settings_and_version(report.laboratory))
+    return Fragment(html, "; ".join(f"{one.name} {one.sha256}" for one in report.sources) or "no export")
+
+
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def _figures(value: float, figures: int = 2) -> str:
+    if value == 0.0 or not math.isfinite(value):
+        return "0" if value == 0.0 else "∞" if math.isinf(value) else "–"
+    return f"{rounded_to_figures(value, figures):f}"
 
 
 def _signed(value: float) -> str:

@@ -63,7 +63,7 @@ def draw_in_time(report: DuplicateReport, quantity: str) -> Picture | None:
         _add_shares(figure, sets[(sets["condition"] == condition) & ~sets["beyond"]], name, style)
     _add_shares(figure, sets[sets["beyond"]], "beyond its limit", marker("triangle-up", ACCENT, 11, filled=False))
     figure.layout.shapes = [_level(1.0, stroke(INK)), _level(-1.0, stroke(INK)), _level(0.0, stroke(MUTED, width=0.8))]
-    figure.layout.annotations = [_edge_label(row) for _, row in sets[sets["share"].abs() > _REACH].iterrows()]
+    figure.layout.annotations = _edge_labels(sets[sets["share"].abs() > _REACH])
     return Picture(figure, _caption_in_time(report, quantity, of_quantity, sets), *_numbers(of_quantity))
 
 
@@ -85,17 +85,19 @@ def _level(value: float, line: dict[str, Any]) -> dict[str, Any]:
     return {**across, "y0": value, "y1": value, "line": line, "layer": "below"}
 
 
-def _edge_label(row: pd.Series) -> dict[str, Any]:
-    """Name what lies beyond the axis with its share."""
-    edge = float(np.clip(row["share"], -_REACH * 0.96, _REACH * 0.96))
-    return {
-        "x": f"{row['ended']:%Y-%m-%d %H:%M}",
-        "y": edge,
-        "text": f"{row['share']:+.0f}",
-        "showarrow": False,
-        "yshift": -16 if edge > 0 else 16,
-        "font": {"size": 11, "color": ACCENT},
-    }
+def _edge_labels(far: pd.DataFrame) -> list[dict[str, Any]]:
+    """Name what lies beyond the axis with its shares, those of a sample together."""
+    return [
+        {
+            "x": f"{rows['ended'].iloc[0]:%Y-%m-%d %H:%M}",
+            "y": _REACH * 0.96 if above else -_REACH * 0.96,
+            "text": ", ".join(f"{share:+.0f}".replace("-", "−") for share in rows["share"]),
+            "showarrow": False,
+            "yshift": -16 if above else 16,
+            "font": {"size": 11, "color": ACCENT},
+        }
+        for (_, above), rows in far.groupby([far["sample"], far["share"] > 0.0], sort=False)
+    ]
 
 
 def _caption_in_time(report: DuplicateReport, quantity: str, of_quantity: pd.DataFrame, sets: pd.DataFrame) -> str:
@@ -198,6 +200,6 @@ def _caption_of_level(report: DuplicateReport, study: LevelStudy) -> str:
         f"{study.quantity.capitalize()}, {report.about}: {found.number} pairs from {study.lowest:.4g} to "
         f"{study.highest:.4g} {study.unit}; mean difference {found.mean:+.2g} {study.shown_unit}, limits "
         f"{found.lower:+.2g} and {found.upper:+.2g} {study.shown_unit}, standard error {found.limit_error:.2g} each. "
-        f"Of the {study.order.number} pairs of fills the first is the higher by {study.order.mean:+.2g} "
+        f"Over {study.order.number} pairs of fills first minus second is {study.order.mean:+.2g} "
         f"{study.shown_unit} ({low:+.2g} to {high:+.2g}). {study.sentence[0].upper()}{study.sentence[1:]}."
     )

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from html import escape
 
-from labcalc import __version__
 from labcalc.figures.markup import Fragment, Summary, html_table, note
+from labcalc.figures.provenance import settings_and_version, sources_table
 from labcalc.judgement import MonthReport
 
 __all__ = [
@@ -105,23 +105,10 @@ def show_month_refusals(report: MonthReport) -> Fragment:
 
 def show_month_provenance(report: MonthReport) -> Fragment:
     """Return the exports that hold rows of the month, with digest and rows; lab.toml; version."""
-    files = [
-        (
-            escape(one.name),
-            f'<code class="digest">{escape(one.sha256)}</code>',
-            str(one.rows_read),
-            str(one.rows_refused),
-            escape(one.dialect),
-        )
-        for one in report.sources
-    ]
-    columns = ("Export", "SHA-256", "Rows read", "Rows refused", "Read as")
-    html = html_table("Exports that hold rows of the month", columns, files, numeric=(2, 3))
-    settings = report.laboratory.sha256
+    html = sources_table("Exports that hold rows of the month", report.sources)
     control = report.laboratory.control
     facts = [
-        ("lab.toml", f'<code class="digest">{escape(settings)}</code>' if settings else "none: defaults"),
-        ("labcalc", escape(__version__)),
+        *settings_and_version(report.laboratory),
         ("Chart constants", escape(control.constants)),
         ("Run rules", escape("; ".join(map(str, control.rules)))),
         ("EWMA", f"weight {control.ewma_weight:g}, limits at {control.ewma_multiple:g} standard deviations"),

@@ -99,7 +99,7 @@ class DuplicateSummary:
         if self.condition == CONDITIONS[2]:
             return "beyond R" if self.comparison.verdict.startswith("worse") else "within R"
         own = self.statement is not None and self.statement.mark == "laboratory"
-        return self.comparison.verdict.replace("published", "the laboratory states" if own else "published")
+        return self.comparison.verdict.replace("published", "stated" if own else "published")
 
     @property
     def is_worse(self) -> bool:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
 from labcalc.errors import PeriodError
+from labcalc.exports import SourceFile
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.duplicate_bias import Bias, biases_of
 from labcalc.judgement.duplicate_sets import sets_of
@@ -79,6 +80,8 @@ class DuplicateReport:
     """What differs on the whole between first and second results, or between two instruments."""
     beyond: tuple[SetBeyond, ...]
     """In the order of time."""
+    sources: tuple[SourceFile, ...]
+    """The exports that the results of the period, and those that they may repeat, stand in."""
     digest: str
     """SHA-256 over everything that the report depends on, beside the version of labcalc."""
 
@@ -99,9 +102,9 @@ class DuplicateReport:
         """What the verdict rests on, in a sentence."""
         if self.sets.empty:
             return "no sample was measured twice"
-        worse = [one.name for one in self.summaries if one.is_worse]
+        worse = [one for one in self.summaries if one.is_worse]
         parts = [
-            *([f"worse than its limit: {'; '.join(worse)}"] if worse else []),
+            *([f"worse than its limit: {_named(worse)}"] if worse else []),
             *(f"{one.about}: {one.finding}" for one in self.biased),
             f"{len(self.beyond)} of {len(self.sets)} sets of repeats beyond their limit",
         ]
@@ -167,7 +170,8 @@ def duplicates_between(material: Material, period: Period, *, product: str = "",
     laboratory, record = material.laboratory, material.record
     began = period.first - pd.Timedelta(days=laboratory.duplicates.intermediate_window_d + 1.0)
     near = record[(record["role"] == "reference") | (record["measured_at"] >= began)]
-    results = repeated_results(near[near["measured_at"] < period.last], laboratory, material.decisions)
+    near = near[near["measured_at"] < period.last]
+    results = repeated_results(near, laboratory, material.decisions)
     sets = sets_of(results, laboratory)
     sets = sets[period.holds(sets["ended"])]
     if product:
@@ -186,6 +190,7 @@ def duplicates_between(material: Material, period: Period, *, product: str = "",
         levels=levels,
         biased=tuple(biases_of(levels, summaries)),
         beyond=_beyond(results, sets),
+        sources=_sources(material, near[near["measured_at"] >= began]),
         digest=_digest(material, period, product, operator),
     )
 
@@ -256,6 +261,17 @@ def _what_to_do(condition: str, changed: str, values: tuple[float, ...], limit: 
     three, four = (f"{critical_range(pair_limit, number):.3g} {unit}" for number in (3, 4))
     once = f" (or one more: the mean of three within {three}, else the median)" if len(values) == 2 else ""
     return f"Measure {decision.more} more: report the mean of four that lie within {four}, else their median{once}."
+
+
+def _named(worse: Sequence[DuplicateSummary]) -> str:
+    """Name the precisions that are worse than their limit, and the samples beyond it that are part of them."""
+    beyond = (f" (with {', '.join(one.beyond)})" if one.beyond else "" for one in worse)
+    return "; ".join(f"{one.name}{samples}" for one, samples in zip(worse, beyond, strict=True))
+
+
+def _sources(material: Material, rows: pd.DataFrame) -> tuple[SourceFile, ...]:
+    names = set(rows["source_file"])
+    return tuple(one for one in material.reading.sources if one.name in names)
 
 
 def _digest(material: Material, period: Period, product: str, operator: str) -> str:

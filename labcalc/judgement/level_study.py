@@ -57,7 +57,7 @@ class LevelStudy:
         """What the pairs say about the level, with its numbers."""
         tests = (
             f"rank correlation of |d| with the level {self.dependence.rank_correlation:+.2f} "
-            f"(p {self.dependence.rank_p_value:.2g}), Breusch-Pagan p {self.dependence.multiplier_p_value:.2g}"
+            f"({_p(self.dependence.rank_p_value)}), Breusch-Pagan {_p(self.dependence.multiplier_p_value)}"
         )
         if self.power_law is None:
             return f"{tests}; no power law: {self.why_no_power_law}"
@@ -75,6 +75,10 @@ class LevelStudy:
         if constant:
             return "the scatter is the same at every level"
         return "the scatter is in proportion to the level" if proportional else "neither constant nor in proportion"
+
+
+def _p(value: float) -> str:
+    return "p below 0.0001" if value < 1e-4 else f"p {value:.2g}"
 
 
 def study_levels(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[LevelStudy, ...]:

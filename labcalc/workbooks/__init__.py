@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from labcalc.workbooks.batch import ReportJob, render_batch
+from labcalc.workbooks.duplicates import DuplicatePage, duplicate_report_job, render_duplicates
 from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.months import month_report_job
 from labcalc.workbooks.names import safe_stem
@@ -24,6 +25,7 @@ from labcalc.workbooks.workbook import RenderedReport, render_workbook
 __all__ = [
     "SAMPLE_FOLDER",
     "BatchResult",
+    "DuplicatePage",
     "Limits",
     "Outcome",
     "Progress",
@@ -33,9 +35,11 @@ __all__ = [
     "WorkbookCopy",
     "copy_sample_laboratory",
     "copy_workbook",
+    "duplicate_report_job",
     "month_report_job",
     "print_pdf",
     "render_batch",
+    "render_duplicates",
     "render_run_reports",
     "render_workbook",
     "run_report_jobs",
