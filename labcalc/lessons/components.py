@@ -185,8 +185,8 @@ def plot_mornings(mornings: Mornings) -> Plot:
     return Plot(
         f"{instruments.size} mornings, a point each. On {mornings.same_side} of them both oils lie on the same side of "
         f"their means. Correlation of the two oils: {mornings.correlation:.2f}.",
-        f"{mornings.oils[0]}, distance from its mean, %",
-        f"{mornings.oils[1]}, distance from its mean, %",
+        _axis(mornings.oils[0]),
+        _axis(mornings.oils[1]),
         tuple(
             Series(name, mornings.first[instruments == name], mornings.second[instruments == name], "points")
             for name in dict.fromkeys(mornings.instruments)
@@ -194,6 +194,10 @@ def plot_mornings(mornings: Mornings) -> Plot:
         levels=(Mark(0.0, "mean"),),
         marks=(Mark(0.0, "mean"),),
     )
+
+
+def _axis(oil: str) -> str:
+    return f"{oil.partition(' lot ')[0]}, % from its mean"
 
 
 def plot_repeats(variances: Mapping[str, float]) -> Plot:
@@ -205,13 +209,14 @@ def plot_repeats(variances: Mapping[str, float]) -> Plot:
     means = _running_means(ratio)[:, numbers - 1]
     found = [agreement_of_spread("", 1.0, column, "") for column in means.T]
     return Plot(
-        f"Mean of four repeats of one day: it scatters with {100.0 * theory[3]:.0f} % of what a single result scatters "
-        f"with; of sixteen, {100.0 * theory[-1]:.0f} %. The day alone makes {100.0 * ratio / one:.0f} %.",
+        f"A single result scatters with 100 %, the mean of four repeats of one day with {100.0 * theory[3]:.0f} %, of "
+        f"sixteen with {100.0 * theory[-1]:.0f} %. The day alone makes {100.0 * ratio / one:.0f} %.",
         "Repeats within one day",
-        "Scatter of the mean, % of that of one result",
+        "Scatter of the mean, %",
         (
             Series("theory", numbers.astype(float), 100.0 * theory),
             Series("if no day were there", numbers.astype(float), 100.0 / np.sqrt(numbers)),
+            Series("the day alone", numbers.astype(float), np.full(numbers.size, 100.0 * ratio / one)),
             Series(
                 "simulated",
                 numbers.astype(float),
@@ -220,7 +225,6 @@ def plot_repeats(variances: Mapping[str, float]) -> Plot:
                 np.array([100.0 * cell.standard_error / one for cell in found]),
             ),
         ),
-        levels=(Mark(100.0 * ratio / one, "the day alone"),),
     )
 
 

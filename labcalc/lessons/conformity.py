@@ -1,5 +1,316 @@
-"""Yes or no: a result beside its limit, guard bands, and whose risk a rule is."""
+"""Yes or no: a result beside its limit, guard bands, rules by name, and whose risk a rule is."""
 
 from __future__ import annotations
 
-__all__: list[str] = []
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+
+from labcalc.judgement import Material, judge
+from labcalc.lab import precision_for
+from labcalc.lessons.agreement import Agreement, agreement_of_share
+from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.statistics import (
+    DECISION_RULES,
+    Conformity,
+    DecisionRule,
+    conformity_probability,
+    decide_conformity,
+    global_risks,
+    one_sided_margin,
+)
+
+__all__ = [
+    "ONE_SIDED_95",
+    "Case",
+    "acceptance_share",
+    "conformity_agreements",
+    "draw_case",
+    "laboratory_case",
+    "plot_acceptance",
+    "plot_distance",
+    "plot_result",
+    "plot_risks",
+    "probability_inside",
+    "risks",
+    "rule_table",
+    "verdict",
+]
+
+ONE_SIDED_95 = 1.6448536269514722
+"""Below it lie 95 % of a normal distribution, [standard deviations]."""
+
+_LOTS = 200_000
+_UNIFORM = 400_000
+_WINDOW = 0.1
+"""Results this near to the one in question count as that result, [standard uncertainties]."""
+
+_NEAR = 2.0
+"""How far inside its limit the production of the lesson runs, [standard deviations of the production]."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """An upper limit, and what a result held against it is known with."""
+
+    name: str
+    unit: str
+    limit: float
+    decimals: int
+    expanded_uncertainty: float
+    """Of a result, k = 2."""
+    reproducibility: float
+    process_deviation: float
+    """How far the lots of the production differ."""
+    usual_mean: float = math.nan
+    """Mean of the production as it usually runs."""
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """Standard uncertainty of a result."""
+        return self.expanded_uncertainty / 2.0
+
+    @property
+    def usual_distance(self) -> float:
+        """How far inside the limit the production usually runs, in its standard deviations."""
+        return (self.limit - self.usual_mean) / self.process_deviation
+
+    @property
+    def process_mean(self) -> float:
+        """Mean of a production that runs near its limit."""
+        return self.limit - _NEAR * self.process_deviation
+
+    @property
+    def results(self) -> tuple[float, ...]:
+        """Results round the limit: inside and outside by more than U and by less, and one that rounds to the limit."""
+        step, last = self.expanded_uncertainty / 3.0, 10.0**-self.decimals
+        near = (-4.0 * step, -step, 0.4 * last, step, 4.0 * step)
+        return tuple(round(self.limit + distance, self.decimals + 1) for distance in near)
+
+
+def laboratory_case(material: Material, sample: str = "HX46", temperature_C: float = 40.0) -> Case:
+    """Return the upper limit of a product of the laboratory, with U of its newest result.
+
+    Parameters
+    ----------
+    material : Material
+        The laboratory's record.
+    sample : str
+        What the names of its samples begin with.
+    temperature_C : float
+        Temperature, [°C].
+    """
+    rows = material.record[material.record["sample"].str.startswith(sample)]
+    dossier = material.dossier(str(rows["run"].iloc[-1]))
+    result = next(
+        r for r in judge(dossier).results if (r.quantity, r.temperature_C) == ("kinematic viscosity", temperature_C)
+    )
+    product = dossier.product
+    assert product is not None  # the sample laboratory knows its products
+    place = (result.quantity, temperature_C)
+    limit = next(one for one in product.limits if (one.quantity, one.temperature_C) == place)
+    typical = next(one for one in product.typical if (one.quantity, one.temperature_C) == place)
+    statement = precision_for(material.laboratory, product.precision_class, *place)
+    assert statement is not None
+    return Case(
+        product.name,
+        result.unit,
+        limit.highest,
+        limit.decimals,
+        round(result.expanded_uncertainty, limit.decimals + 1),
+        round(float(statement.reproducibility.at(limit.highest)), limit.decimals + 1),
+        typical.standard_deviation,
+        typical.mean,
+    )
+
+
+def draw_case(generator: Generator) -> tuple[float, float]:
+    """Draw an upper limit and the expanded uncertainty (k = 2) of results, [mm²/s]."""
+    limit = round(float(generator.uniform(28.0, 110.0)), 1)
+    return limit, round(limit * float(generator.uniform(0.005, 0.012)), 2)
+
+
+def probability_inside(distance: float) -> float:
+    """Return the probability that the true value is inside a limit, [-].
+
+    Parameters
+    ----------
+    distance : float
+        How far inside it the result is, [standard uncertainties]; below 0 where it is outside.
+    """
+    return float(conformity_probability(-distance, 1.0, math.nan, 0.0).inside)
+
+
+def acceptance_share(distance: float, guard: float) -> float:
+    """Return how many results of one lot are accepted, [-].
+
+    Parameters
+    ----------
+    distance : float
+        How far inside the limit the true value is, [standard uncertainties].
+    guard : float
+        Guard band, [standard uncertainties].
+    """
+    return math.erfc((guard - distance) / math.sqrt(2.0)) / 2.0
+
+
+def risks(case: Case, guard: float, distance: float = _NEAR) -> tuple[float, float]:
+    """Return the consumer's and the producer's risk, shares of all lots, [-].
+
+    Parameters
+    ----------
+    case : Case
+        Limit, uncertainty and production.
+    guard : float
+        Guard band, [expanded uncertainties].
+    distance : float
+        How far inside the limit the mean of the production is, [its standard deviations].
+    """
+    spread = case.process_deviation
+    found = global_risks(
+        case.limit - distance * spread,
+        spread,
+        case.standard_uncertainty,
+        math.nan,
+        case.limit,
+        guard * case.expanded_uncertainty,
+    )
+    return float(found.consumer), float(found.producer)
+
+
+def verdict(case: Case, rule: DecisionRule, value: float) -> Conformity:
+    """Decide by a rule; its band is U, or for one result of the method the 95 % margin of R."""
+    width = case.expanded_uncertainty if rule.band == "U" else float(one_sided_margin(case.reproducibility))
+    return decide_conformity(value, math.nan, case.limit, rule, width, case.decimals)
+
+
+def rule_table(case: Case) -> list[tuple[str, ...]]:
+    """Return what each decision rule says to each of the case's results, a row a rule."""
+    return [(name, *(verdict(case, rule, value) for value in case.results)) for name, rule in DECISION_RULES.items()]
+
+
+@lru_cache(maxsize=1)
+def _true_values() -> NDArray[np.float64]:
+    """True values of lots whose result came out as 0, of lots of any value, in standard uncertainties."""
+    generator = np.random.default_rng(81)
+    true = generator.uniform(-6.0, 6.0, _UNIFORM)
+    return np.asarray(true[np.abs(true + generator.standard_normal(_UNIFORM)) < _WINDOW])
+
+
+@lru_cache(maxsize=1)
+def _lots() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Lots of a production and errors of their results, both standardised."""
+    drawn = np.random.default_rng(82).standard_normal((_LOTS, 2))
+    return drawn[:, 0], drawn[:, 1]
+
+
+def _wrong(case: Case, guard: float, distance: float = _NEAR) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Tell of each simulated lot whether it is bad and accepted, and whether it is good and refused."""
+    lots, errors = _lots()
+    true = case.process_deviation * (lots - distance)
+    accepted = true + case.standard_uncertainty * errors <= -guard * case.expanded_uncertainty
+    return np.asarray((true > 0.0) & accepted), np.asarray((true <= 0.0) & ~accepted)
+
+
+def plot_result(case: Case, result: float) -> Plot:
+    """Show where the true values of lots lie whose result came out as this one."""
+    u, offsets = case.standard_uncertainty, _true_values()
+    true = result + u * offsets
+    edges = np.linspace(-4.0, 4.0, 41)
+    bars = histogram(offsets, edges)
+    theory = 50.0 * np.diff([math.erf(edge / math.sqrt(2.0)) for edge in edges.tolist()])
+    inside = 100.0 * probability_inside((case.limit - result) / u)
+    return Plot(
+        f"Result {result:.2f} {case.unit}, limit {case.limit:.{case.decimals}f}. Of the simulated lots with this "
+        f"result {100.0 * float(np.mean(true <= case.limit)):.1f} % conform; {inside:.1f} % by theory.",
+        f"True value, {case.unit}",
+        "Share of lots, %",
+        (Series("simulated", result + u * bars.x, bars.y, "bars"), Series("theory", result + u * bars.x, theory)),
+        marks=(Mark(case.limit, "limit"),),
+    )
+
+
+def plot_acceptance(case: Case, guard: float) -> Plot:
+    """Show how often a lot is accepted, by its true value, with a guard band of ``guard`` U."""
+    u, inside = case.standard_uncertainty, np.linspace(-4.0, 4.0, 17)
+    errors = _lots()[1][:20_000]
+    found = [100.0 * float(np.mean(errors <= distance - 2.0 * guard)) for distance in inside]
+    curves = [np.array([100.0 * acceptance_share(float(one), 2.0 * g) for one in inside]) for g in (0.0, guard)]
+    true = case.limit - u * inside
+    at_limit, within = (100.0 * acceptance_share(distance, 2.0 * guard) for distance in (0.0, 2.0))
+    return Plot(
+        f"Guard band {guard:.2f} U. A lot exactly at the limit is accepted in {at_limit:.1f} % of cases, a lot inside "
+        f"by U in {within:.1f} %.",
+        f"True value of the lot, {case.unit}",
+        "Accepted, %",
+        (
+            Series("no guard band", true, curves[0]),
+            Series("with guard band", true, curves[1]),
+            Series("simulated", true, np.array(found), "points"),
+        ),
+        marks=(Mark(case.limit, "limit"),),
+    )
+
+
+def plot_risks(case: Case, guard: float) -> Plot:
+    """Show both risks against the guard band, for a production near its limit."""
+    bands = np.linspace(-1.0, 1.0, 21)
+    theory = 100.0 * np.array([risks(case, float(band)) for band in bands])
+    at = bands[::5]
+    found = [[agreement_of_share("", 0.5, hits) for hits in _wrong(case, float(band))] for band in at]
+    consumer, producer = (100.0 * share for share in risks(case, guard))
+    return Plot(
+        f"Production with mean {case.process_mean:.2f} {case.unit}, guard band {guard:.2f} U. Of all lots "
+        f"{consumer:.2f} % are bad and accepted (the consumer's risk), {producer:.2f} % are good and refused (the "
+        "producer's risk).",
+        "Guard band, U",
+        "Share of all lots, %",
+        (
+            Series("bad and accepted", bands, theory[:, 0]),
+            Series("good and refused", bands, theory[:, 1]),
+            Series("simulated, bad and accepted", at, np.array([one.simulated for one, _ in found]), "points"),
+            Series("simulated, good and refused", at, np.array([one.simulated for _, one in found]), "points"),
+        ),
+        marks=(Mark(guard, f"{guard:.2f} U"),),
+    )
+
+
+def plot_distance(case: Case) -> Plot:
+    """Show what a guard band of U costs the producer, by how far inside the limit the production runs."""
+    inside = np.linspace(1.0, 5.0, 17)
+    refused = 100.0 * np.array([[risks(case, guard, float(one))[1] for one in inside] for guard in (0.0, 1.0)])
+    near, far = (100.0 * risks(case, 1.0, distance)[1] for distance in (_NEAR, 4.0))
+    return Plot(
+        f"With a guard band of U, a production that runs {_NEAR:g} of its standard deviations inside the limit has "
+        f"{near:.1f} % of its lots refused though they are good; one that runs 4 inside, {far:.2f} %.",
+        "Mean of the production inside the limit, its standard deviations",
+        "Good lots refused, %",
+        (Series("no guard band", inside, refused[0]), Series("guard band U", inside, refused[1])),
+    )
+
+
+_STANDARD = Case("", "", 0.0, 1, 2.0, 1.0, 3.0)
+"""Uncertainty 1, production with a standard deviation of 3."""
+
+
+def conformity_agreements() -> tuple[Agreement, ...]:
+    """Lay the claims of this lesson beside simulation."""
+    errors = _lots()[1]
+    margin = float(one_sided_margin(1.0))
+    wrong = {guard: _wrong(_STANDARD, guard) for guard in (0.0, 1.0)}
+    return (
+        agreement_of_share("Result on the limit: the lot conforms", probability_inside(0.0), _true_values() <= 0.0),
+        agreement_of_share("Result inside by U/2: the lot conforms", probability_inside(1.0), _true_values() <= 1.0),
+        agreement_of_share(
+            "Lot at the limit, accepted 0.59 R inside", 0.05, errors / (1.959963984540054 * math.sqrt(2.0)) < -margin
+        ),
+        *(
+            agreement_of_share(f"{whose} risk, guard band {guard:g} U", risks(_STANDARD, guard)[place], hits[place])
+            for guard, hits in wrong.items()
+            for place, whose in enumerate(("Consumer's", "Producer's"))
+        ),
+    )
