@@ -8,6 +8,7 @@ from labcalc.formulae import ViscosityTemperatureLine
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.conformity import specification_checks, typical_check
 from labcalc.judgement.consequences import Consequence, consequences_of, viscosity_line
+from labcalc.judgement.earlier import earlier_runs_check
 from labcalc.judgement.material import Dossier
 from labcalc.judgement.precision import precision_in_force
 from labcalc.judgement.reference import control_chart_check, reference_checks
@@ -82,7 +83,7 @@ def judge(dossier: Dossier) -> Judgement:
     """
     results = results_of(dossier)
     consequences = consequences_of(dossier, results)
-    typical = typical_check(dossier, results)
+    compared = (typical_check(dossier, results), earlier_runs_check(dossier, results))
     checks = (
         *repeat_checks(dossier, results),
         *reference_checks(dossier),
@@ -93,7 +94,7 @@ def judge(dossier: Dossier) -> Judgement:
         gravity_constant_check(consequences),
         carry_over_check(dossier),
         *specification_checks(dossier, results, consequences),
-        *((typical,) if typical else ()),
+        *(check for check in compared if check is not None),
     )
     forces = (precision_in_force(dossier, r.quantity, r.temperature_C, r.value).statement for r in results)
     precision = tuple(dict.fromkeys(one for one in forces if one is not None))

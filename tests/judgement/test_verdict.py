@@ -39,6 +39,7 @@ def test_no_check_of_the_report_is_left_out(judged: Judge) -> None:
         "Specification",
         "Specification",
         "Typical values",
+        "Earlier runs of the sample and its lot",
     ]
 
 

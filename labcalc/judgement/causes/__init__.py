@@ -7,7 +7,13 @@ from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS, Cause, SizeSc
 from labcalc.judgement.causes.context import Before, InstrumentBias, Noise
 from labcalc.judgement.causes.discrimination import Candidate, Outcome, candidates, expected_outcomes
 from labcalc.judgement.causes.evidence import KINDS, Evidence, HouseProduct, ReferenceOil
-from labcalc.judgement.causes.explanation import Explanation, NextMeasurement, rank_causes
+from labcalc.judgement.causes.explanation import (
+    Explanation,
+    LeadingCause,
+    NextMeasurement,
+    leading_cause,
+    rank_causes,
+)
 from labcalc.judgement.causes.gathering import evidence_of
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.causes.screening import Screened, screen
@@ -24,6 +30,7 @@ __all__ = [
     "Explanation",
     "HouseProduct",
     "InstrumentBias",
+    "LeadingCause",
     "Liquid",
     "NextMeasurement",
     "Noise",
@@ -35,6 +42,7 @@ __all__ = [
     "candidates",
     "evidence_of",
     "expected_outcomes",
+    "leading_cause",
     "rank_causes",
     "screen",
     "what_if",

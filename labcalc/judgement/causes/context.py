@@ -223,12 +223,13 @@ def _means(at: Array, values: Array) -> tuple[tuple[float, float], ...]:
     return tuple((float(T), float(values[known & (at == T)].mean())) for T in np.unique(at[known]))
 
 
-def determinations_of(rows: pd.DataFrame) -> Determinations:
-    """Return the determinations of rows of the tidy table."""
+def determinations_of(rows: pd.DataFrame, *, with_coupling: bool = False) -> Determinations:
+    """Return the determinations of rows of the tidy table; whether ν was computed only where that is asked for."""
+    coupled = with_coupling and is_derived(rows["remark"], "kinematic viscosity").any()
     return Determinations(
         rows["temperature_C"].to_numpy(float),
         rows["replicate"].to_numpy(np.int64),
         rows["kinematic_viscosity_mm2_s"].to_numpy(float),
         rows["density_kg_m3"].to_numpy(float),
-        True if is_derived(rows["remark"], "kinematic viscosity").any() else None,
+        True if coupled else None,
     )

@@ -15,7 +15,7 @@ from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.ranking import Fit, Weighed, fits_of, weigh
 from labcalc.judgement.causes.words import next_step, sentence_of, titled
 
-__all__ = ["Explanation", "NextMeasurement", "rank_causes"]
+__all__ = ["Explanation", "LeadingCause", "NextMeasurement", "leading_cause", "rank_causes"]
 
 Array = NDArray[np.float64]
 
@@ -94,6 +94,38 @@ def rank_causes(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> t
     fits = fits_of(weighed)
     apart = Discrimination(evidence, fits)
     return tuple(_explained(weighed, fit, apart) for fit in fits)
+
+
+@dataclass(frozen=True)
+class LeadingCause:
+    """The most probable cause of a run, and what is left for noise and spread alone, [-]."""
+
+    cause: str
+    probability: float
+    noise_probability: float
+    sentence: str
+
+
+def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> LeadingCause:
+    """Return the most probable cause without looking for what to measure next; see ``rank_causes``.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        A run beside what was expected.
+    odds : mapping of str to float, optional
+        How often each cause happens, [-].
+
+    Returns
+    -------
+    LeadingCause
+        With probabilities in [-].
+    """
+    weighed = weigh(evidence, odds)
+    fit, probability = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
+    words = f"{titled(fit.cause)} (probability {probability:.0%}): {sentence_of(evidence, fit)}"
+    sentence = f"Most likely {words}{_rivals(weighed, fit)}"
+    return LeadingCause(fit.cause, probability, weighed.probabilities.get("noise", 0.0), sentence)
 
 
 def _explained(weighed: Weighed, fit: Fit, apart: Discrimination) -> Explanation:

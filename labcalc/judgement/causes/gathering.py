@@ -76,7 +76,8 @@ def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
         The run holds neither kinematic viscosity nor density, the expectation asked for isn't known, or a value is
         outside what the formulas hold for.
     """
-    found, rows = determinations_of(dossier.rows), dossier.rows
+    rows = dossier.rows
+    found = determinations_of(rows, with_coupling=True)
     parts = RunParts(
         run=dossier.run,
         sample=dossier.sample,
