@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from labcalc.figures.budget import show_budget
-from labcalc.figures.causes import show_causes
 from labcalc.figures.carry_over import carry_over_pictures, draw_carry_over, show_carry_over
+from labcalc.figures.causes import show_causes
 from labcalc.figures.control import control_pictures, draw_control_chart
 from labcalc.figures.density import draw_density_temperature
 from labcalc.figures.duplicate_tables import (

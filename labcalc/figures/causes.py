@@ -51,8 +51,8 @@ def _table(evidence: Evidence, explanations: Sequence[Explanation]) -> Fragment:
     columns = ("Cause", "Probability", "Size (95 %)", "What tells it apart")
     leading = shown[0]
     words = (
-        f"{leading.sentence} Beside {evidence.expectation}; noise: {evidence.noise.words}. The causes and how often they "
-        "happen are labcalc's own list; a person concludes."
+        f"{leading.sentence} Beside {evidence.expectation}; noise: {evidence.noise.words}. The causes and their usual "
+        "odds are labcalc's own list; a person concludes."
     )
     caution = f'<p class="note">Caution: {escape(leading.caution)}</p>' if leading.caution else ""
     html = html_table("What could explain it", columns, rows, numeric=(1,))
