@@ -72,7 +72,10 @@ def _trace(series: Series, position: int) -> Any:
 
 def _roomy(plot: Plot) -> list[float]:
     """Return the ends of the y axis with room beyond the outermost level."""
-    values = [*(level.value for level in plot.levels), *(float(y) for one in plot.series for y in one.y)]
+    values = [level.value for level in plot.levels]
+    for one in plot.series:
+        spread = 0.0 if one.error is None else one.error
+        values += [*(one.y - spread).tolist(), *(one.y + spread).tolist()]
     room = 0.08 * (max(values) - min(values))
     return [min(values) - room, max(values) + room]
 

@@ -12,12 +12,16 @@ from labcalc.errors import LessonError
 from labcalc.lessons.agreement import Agreement
 from labcalc.lessons.averages import averages_agreements
 from labcalc.lessons.averages_questions import AVERAGES_POOL
+from labcalc.lessons.budgets import budgets_agreements
+from labcalc.lessons.budgets_questions import BUDGETS_POOL
 from labcalc.lessons.charts import charts_agreements
 from labcalc.lessons.charts_questions import CHARTS_POOL
 from labcalc.lessons.components import components_agreements
 from labcalc.lessons.components_questions import COMPONENTS_POOL
 from labcalc.lessons.conformity import conformity_agreements
 from labcalc.lessons.conformity_questions import CONFORMITY_POOL
+from labcalc.lessons.extrapolation import extrapolation_agreements
+from labcalc.lessons.extrapolation_questions import EXTRAPOLATION_POOL
 from labcalc.lessons.questions import Question
 from labcalc.lessons.repeats import repeats_agreements
 from labcalc.lessons.repeats_questions import REPEATS_POOL
@@ -69,6 +73,8 @@ LESSONS: tuple[Lesson, ...] = (
     Lesson(3, "charts", "Reading a control chart", 1, CHARTS_POOL, charts_agreements),
     Lesson(4, "averages", "EWMA against the single point", 1, AVERAGES_POOL, averages_agreements),
     Lesson(5, "sureness", "How sure is a mean, a limit, a spread", 1, SURENESS_POOL, sureness_agreements),
+    Lesson(6, "extrapolation", "The line through two temperatures", 1, EXTRAPOLATION_POOL, extrapolation_agreements),
+    Lesson(7, "budgets", "From certificate to result", 1, BUDGETS_POOL, budgets_agreements),
     Lesson(8, "conformity", "Yes or no", 1, CONFORMITY_POOL, conformity_agreements),
 )
 """In the order of the course."""

@@ -85,16 +85,20 @@ def plot_intervals(number: float) -> Plot:
     missed, position = np.abs(means) > half, np.arange(1.0, _SHOWN + 1.0)
     share = 100.0 * float(np.mean(_holds(results, coverage_factor(0.95, results - 1.0))))
     return Plot(
-        f"{_SHOWN} laboratories with {results} results each: {int(missed.sum())} intervals miss the true value. Of "
+        f"{_SHOWN} laboratories with {results} results each: {_intervals(int(missed.sum()))} the true value. Of "
         f"{_SERIES} laboratories {share:.1f} % hold it; 95 % is promised.",
         "Laboratory",
-        "Mean and its 95 % interval, in σ from the true value",
+        "Mean and its 95 % interval, σ",
         (
             Series("holds the true value", position[~missed], means[~missed], "points", half[~missed]),
             Series("misses it", position[missed], means[missed], "flags", half[missed]),
         ),
         levels=(Mark(0.0, "true value"),),
     )
+
+
+def _intervals(missing: int) -> str:
+    return "1 interval misses" if missing == 1 else f"{missing} intervals miss"
 
 
 def plot_coverage() -> Plot:
@@ -147,7 +151,7 @@ def plot_limits(number: float) -> Plot:
         f"chart in ten. The standard uncertainty of a limit is {spread_of_limit(results):.2f} σ.",
         "False alarms of a chart in 1000 results",
         "Share of charts, %",
-        (histogram(rates, np.linspace(0.0, 30.0, 31)),),
+        (histogram(rates, np.linspace(0.0, max(30.0, 1.2 * worst), 31)),),
         marks=(Mark(true, "true limits"), Mark(worst, "one in ten beyond")),
     )
 

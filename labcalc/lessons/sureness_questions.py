@@ -190,8 +190,8 @@ def spread_of_fifteen() -> NumberQuestion:
     low = 1.0 / spread_interval(1.0, 14.0)[1]
     return NumberQuestion(
         "low spread",
-        "Fifteen results. In 95 % of such series s lies between which multiple of σ and one about as far above it? "
-        "Give the lower one.",
+        "95 % of all standard deviations s from fifteen results lie between two multiples of the true σ. Which is the "
+        "lower one?",
         low,
         "",
         0.12,

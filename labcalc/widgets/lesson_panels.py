@@ -14,7 +14,7 @@ from IPython.display import HTML, display
 
 from labcalc.errors import LessonError
 from labcalc.figures.lessons import draw_plot, show_feedback, show_question, show_test
-from labcalc.figures.markup import Fragment
+from labcalc.figures.markup import Fragment, note
 from labcalc.lessons import Plot, Question, draw_test
 
 __all__ = ["LessonPanels"]
@@ -74,10 +74,11 @@ class LessonPanels:
         start: float,
         unit: str = "",
         decimals: int = 0,
+        on_paper: bool = True,
     ) -> Any:
-        """Show a picture that changes with a slider; on paper the picture of ``start``."""
+        """Show a picture that changes with a slider; on paper the picture of ``start``, or only a word about it."""
         if not self._controls:
-            return draw_plot(draw(start))
+            return draw_plot(draw(start)) if on_paper else note(f"On the screen a slider moves it: {name.lower()}.")
         from labcalc.widgets.controls import Slider
         from labcalc.widgets.lesson_fields import sliding
 

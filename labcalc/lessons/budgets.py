@@ -1,0 +1,254 @@
+"""From certificate to result: the parts of an uncertainty, how they add up, and which one is worth work."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+
+from labcalc.judgement import Material, Result, by_component, judge
+from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
+from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.statistics import coverage_factor, effective_degrees_of_freedom
+
+__all__ = [
+    "CONFIDENCE",
+    "OwnBudget",
+    "Parts",
+    "budgets_agreements",
+    "draw_budget",
+    "laboratory_parts",
+    "parts_of",
+    "plot_parts",
+    "plot_repeats",
+    "plot_sum",
+    "plot_temperature",
+]
+
+CONFIDENCE = math.erf(math.sqrt(2.0))
+"""Coverage probability of k = 2 for a normal distribution, [-]."""
+
+_REPEATABILITY, _TEMPERATURE, _RESOLUTION = "repeatability", "temperature", "resolution"
+_DRAWN = 40_000
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Standard uncertainties of one result by component, [% of the value], for one determination."""
+
+    result: str
+    value: float
+    unit: str
+    names: tuple[str, ...]
+    sizes: tuple[float, ...]
+    degrees_of_freedom: float
+    """Of the repeatability, [-]; all others are taken as known."""
+    temperature_K: float
+    """Standard uncertainty of the temperature that its component rests on, [K]."""
+    repeats: int = 1
+
+    @property
+    def now(self) -> NDArray[np.float64]:
+        """Standard uncertainties with this number of repeats, [%]."""
+        shrink = [math.sqrt(self.repeats) if name == _REPEATABILITY else 1.0 for name in self.names]
+        return np.asarray(np.array(self.sizes) / np.array(shrink), dtype=np.float64)
+
+    @property
+    def combined(self) -> float:
+        """Combined standard uncertainty, [%] (JCGM 100:2008, equation 10)."""
+        return float(np.sqrt(np.sum(self.now**2)))
+
+    @property
+    def factor(self) -> float:
+        """Coverage factor for 95.45 %, by the effective degrees of freedom (JCGM 100:2008, G.4)."""
+        degrees = [self.degrees_of_freedom if name == _REPEATABILITY else math.inf for name in self.names]
+        return coverage_factor(CONFIDENCE, effective_degrees_of_freedom(self.now.tolist(), degrees))
+
+    @property
+    def expanded(self) -> float:
+        """Expanded uncertainty U, [%]."""
+        return self.factor * self.combined
+
+    def with_temperature(self, temperature_K: float) -> Parts:
+        """Return the parts with another standard uncertainty of the temperature, [K]."""
+        grown = temperature_K / self.temperature_K
+        sizes = (
+            size * grown if name == _TEMPERATURE else size for name, size in zip(self.names, self.sizes, strict=True)
+        )
+        return replace(self, sizes=tuple(sizes), temperature_K=temperature_K)
+
+    def without(self, component: str) -> Parts:
+        """Return the parts with one of them at zero."""
+        sizes = (0.0 if name == component else size for name, size in zip(self.names, self.sizes, strict=True))
+        return replace(self, sizes=tuple(sizes))
+
+    @property
+    def largest(self) -> str:
+        """Name of the largest component."""
+        return self.names[int(np.argmax(self.now))]
+
+
+@dataclass(frozen=True)
+class OwnBudget:
+    """A learner's own three parts, [%]."""
+
+    certificate: float
+    """Expanded, k = 2."""
+    repeatability: float
+    """Standard deviation of one determination."""
+    repeats: int
+    temperature: float
+    """Half width of a rectangular distribution."""
+
+    @property
+    def parts(self) -> tuple[float, float, float]:
+        """Standard uncertainties, [%]."""
+        return (
+            self.certificate / 2.0,
+            self.repeatability / math.sqrt(self.repeats),
+            self.temperature / math.sqrt(3.0),
+        )
+
+    @property
+    def combined(self) -> float:
+        """Combined standard uncertainty, [%]."""
+        return math.hypot(*self.parts)
+
+
+def parts_of(result: Result, temperature_K: float) -> Parts:
+    """Return the components of a result of the laboratory as a lesson shows them."""
+    sizes = by_component(result.effects)
+    scale = 100.0 / abs(result.value)
+    undone = {_REPEATABILITY: math.sqrt(len(result.repeats))}  # of one determination
+    degrees = [e.source.degrees_of_freedom for e in result.effects if e.component == _REPEATABILITY]
+    return Parts(
+        result.name,
+        result.value,
+        result.unit,
+        tuple(sizes),
+        tuple(abs(size) * scale * undone.get(name, 1.0) for name, size in sizes.items()),
+        min(degrees),
+        temperature_K,
+        len(result.repeats),
+    )
+
+
+def laboratory_parts(material: Material, product: str, temperature_C: float = 40.0) -> Parts:
+    """Return the parts of the newest viscosity of a product at a temperature, [°C]."""
+    table = material.reading.table
+    run = str(table.loc[table["product"] == product].sort_values("measured_at", kind="stable")["run"].iloc[-1])
+    wanted = f"Kinematic viscosity at {temperature_C:g} °C"
+    result = next(one for one in judge(material.dossier(run)).results if one.name == wanted)
+    return parts_of(result, material.laboratory.uncertainty.temperature_K)
+
+
+def draw_budget(generator: Generator) -> OwnBudget:
+    """Draw a learner's own three parts."""
+    certificate, repeatability, temperature = (
+        round(float(generator.uniform(low, high)), 2) for low, high in ((0.10, 0.30), (0.08, 0.25), (0.05, 0.20))
+    )
+    return OwnBudget(certificate, repeatability, int(generator.choice([2, 3, 4])), temperature)
+
+
+def plot_parts(parts: Parts) -> Plot:
+    """Show the standard uncertainty of each component, and what they come to."""
+    said = ", ".join(f"{name} {size:.3f} %" for name, size in zip(parts.names, parts.now, strict=True))
+    share = 100.0 * float(np.max(parts.now) / parts.combined) ** 2
+    return Plot(
+        f"{parts.result}, {parts.value:.4g} {parts.unit}. Standard uncertainties: {said}. Together "
+        f"{parts.combined:.3f} %, "
+        f"not their sum {np.sum(parts.now):.3f} %. The largest makes {share:.0f} % of the variance. "
+        f"U = {parts.factor:.2f} × {parts.combined:.3f} % = {parts.expanded:.2f} %.",
+        "Component",
+        "Standard uncertainty, %",
+        (Series("size", np.arange(float(len(parts.names) + 1)), np.append(parts.now, parts.combined), "bars"),),
+        x_names=(*parts.names, "combined"),
+    )
+
+
+def plot_repeats(parts: Parts, number: float) -> Plot:
+    """Show what repeats do to the expanded uncertainty."""
+    numbers = np.arange(1.0, 21.0)
+    found = np.array([replace(parts, repeats=round(n)).expanded for n in numbers.tolist()])
+    here, floor = replace(parts, repeats=round(number)), parts.without(_REPEATABILITY)
+    return Plot(
+        f"With {here.repeats} determinations U is {here.expanded:.2f} %; with one {found[0]:.2f} %; with any number "
+        f"no less "
+        f"than {floor.expanded:.2f} %: repeats only average out what changes between them.",
+        "Determinations",
+        "Expanded uncertainty U, %",
+        (Series("U", numbers, found),),
+        levels=(Mark(floor.expanded, "without repeatability"),),
+        marks=(Mark(float(here.repeats), f"{here.repeats}"),),
+    )
+
+
+def plot_temperature(parts: Parts, temperature_K: float) -> Plot:
+    """Show what the uncertainty of the temperature does to the expanded one."""
+    kelvins = np.linspace(0.0, 0.10, 21)
+    found = np.array([parts.with_temperature(one).expanded for one in kelvins.tolist()])
+    here = parts.with_temperature(temperature_K)
+    part = here.sizes[here.names.index(_TEMPERATURE)]
+    return Plot(
+        f"A standard uncertainty of {temperature_K:.3f} K makes {part:.3f} % of viscosity, and U {here.expanded:.2f} "
+        f"%. The "
+        f"sample laboratory states {parts.temperature_K:g} K.",
+        "Standard uncertainty of the temperature, K",
+        "Expanded uncertainty U, %",
+        (Series("U", kelvins, found),),
+        marks=(Mark(temperature_K, f"{temperature_K:.3f} K"),),
+    )
+
+
+@lru_cache(maxsize=4)
+def _errors(parts: Parts) -> NDArray[np.float64]:
+    """Draw the error of each component, [%]: rectangular for the resolution, normal for the others."""
+    generator, drawn = np.random.default_rng(11), []
+    for name, size in zip(parts.names, parts.now, strict=True):
+        if name == _RESOLUTION:
+            drawn.append(generator.uniform(-math.sqrt(3.0) * size, math.sqrt(3.0) * size, _DRAWN))
+        else:
+            drawn.append(generator.normal(0.0, size, _DRAWN))
+    return np.array(drawn)
+
+
+def plot_sum(parts: Parts) -> Plot:
+    """Show the errors of a result, drawn part by part and summed."""
+    total = _errors(parts).sum(axis=0)
+    edges = np.linspace(-4.0 * parts.combined, 4.0 * parts.combined, 41)
+    return Plot(
+        f"{_DRAWN} results, each with an error from every component. They scatter with {np.std(total, ddof=1):.4f} "
+        f"%; by "
+        f"theory {parts.combined:.4f} %. Each error may be positive or negative: seldom do all push one way.",
+        "Error of the result, %",
+        "Share of results, %",
+        (histogram(total, edges),),
+        marks=(Mark(-parts.combined, "−u"), Mark(parts.combined, "+u")),
+    )
+
+
+def budgets_agreements(parts: Parts | None = None) -> tuple[Agreement, ...]:
+    """Lay the claims of this lesson beside simulation."""
+    shown = parts or Parts(
+        "a viscosity", 46.0, "mm²/s", ("certificate", _REPEATABILITY, _RESOLUTION), (0.09, 0.14, 0.01), 30.0, 0.01
+    )
+    errors = _errors(shown)
+    total, generator = errors.sum(axis=0), np.random.default_rng(12)
+    repeatability = shown.now[shown.names.index(_REPEATABILITY)]
+    # Each laboratory estimates its own repeatability, and its own U from it.
+    estimates = repeatability * np.sqrt(
+        generator.chisquare(shown.degrees_of_freedom, _DRAWN) / shown.degrees_of_freedom
+    )
+    combined = np.sqrt(shown.combined**2 - repeatability**2 + estimates**2)
+    flat = generator.uniform(-1.0, 1.0, _DRAWN)
+    return (
+        agreement_of_spread("All components together", shown.combined, total, "%"),
+        agreement_of_share(
+            "Errors within the expanded uncertainty", CONFIDENCE, np.abs(total) <= shown.factor * combined
+        ),
+        agreement_of_spread("Anywhere between −1 and +1, equally likely", 1.0 / math.sqrt(3.0), flat, ""),
+    )

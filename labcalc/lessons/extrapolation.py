@@ -1,0 +1,209 @@
+"""The line through two temperatures: what an error at either end does elsewhere, and to the viscosity index."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+from numpy.random import Generator
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.errors import ExtrapolationWarning
+from labcalc.formulae import fit_viscosity_temperature, viscosity_index
+from labcalc.lessons.agreement import Agreement, agreement_of_spread
+from labcalc.lessons.plots import Mark, Plot, Series
+
+__all__ = [
+    "ENDS_C",
+    "Oil",
+    "amplification",
+    "draw_oil",
+    "extrapolation_agreements",
+    "index_change",
+    "laboratory_oil",
+    "plot_amplification",
+    "plot_index",
+    "plot_line",
+    "value_uncertainty",
+    "viscosity_at",
+]
+
+ENDS_C = (40.0, 100.0)
+"""Temperatures at which lubricants are measured, [°C]."""
+
+_STEP = 1e-4
+"""Relative step of the differences, [-]: errors of the order of its square."""
+
+_DRAWN = 20_000
+
+
+@dataclass(frozen=True)
+class Oil:
+    """Kinematic viscosities of an oil at 40 °C and 100 °C, [mm²/s]."""
+
+    name: str
+    kv_40: float
+    kv_100: float
+
+    @property
+    def index(self) -> float:
+        """Viscosity index, [-]."""
+        return float(viscosity_index(self.kv_40, self.kv_100))
+
+
+def viscosity_at(temperature_C: ArrayLike, kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
+    """Return kinematic viscosities on the line through two points, also outside of them, [mm²/s].
+
+    Parameters
+    ----------
+    temperature_C : array_like of float
+        Temperature, [°C].
+    kv_40, kv_100 : array_like of float
+        Kinematic viscosities at 40 °C and 100 °C, [mm²/s], one each for every oil.
+    """
+    line = fit_viscosity_temperature(list(ENDS_C), np.stack(np.broadcast_arrays(kv_40, kv_100), axis=-1))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ExtrapolationWarning)  # what an extrapolation does is what is shown
+        return np.asarray(line.kinematic_viscosity_at(temperature_C, extrapolate=True))
+
+
+def amplification(oil: Oil, temperature_C: float) -> tuple[float, float]:
+    """Return how many percent a viscosity changes when the one at 40 °C, or at 100 °C, is 1 % too high, [%/%]."""
+
+    def slope(kv_40: float, kv_100: float) -> float:
+        up, down = (
+            float(viscosity_at(temperature_C, oil.kv_40 * (1.0 + kv_40 * h), oil.kv_100 * (1.0 + kv_100 * h)))
+            for h in (_STEP, -_STEP)
+        )
+        return math.log(up / down) / (2.0 * _STEP)
+
+    return slope(1.0, 0.0), slope(0.0, 1.0)
+
+
+def value_uncertainty(oil: Oil, temperature_C: float, percent: float) -> float:
+    """Return the standard uncertainty of a viscosity on the line, [%], from that of both points, [%], independent."""
+    return percent * math.hypot(*amplification(oil, temperature_C))
+
+
+def index_change(oil: Oil) -> tuple[float, float]:
+    """Return what 1 % at 40 °C and 1 % at 100 °C do to the viscosity index, [index units/%]."""
+
+    def slope(kv_40: float, kv_100: float) -> float:
+        up, down = (
+            float(viscosity_index(oil.kv_40 * (1.0 + kv_40 * h), oil.kv_100 * (1.0 + kv_100 * h)))
+            for h in (_STEP, -_STEP)
+        )
+        return 0.01 * (up - down) / (2.0 * _STEP)
+
+    return slope(1.0, 0.0), slope(0.0, 1.0)
+
+
+def laboratory_oil(record: pd.DataFrame, product: str) -> Oil:
+    """Return a product's mean viscosities at 40 °C and 100 °C over a laboratory's record."""
+    rows = record[(record["product"] == product) & (record["role"] == "sample")]
+    means = rows.groupby("temperature_C")["kinematic_viscosity_mm2_s"].mean()
+    return Oil(product, *(round(float(means[end]), 3) for end in ENDS_C))
+
+
+def draw_oil(generator: Generator) -> Oil:
+    """Draw an oil of some viscosity and index, both viscosities as an instrument prints them."""
+    kv_100 = round(float(generator.uniform(5.0, 14.0)), 2)
+    wanted, low, high = float(generator.uniform(95.0, 150.0)), 1.2 * kv_100, 40.0 * kv_100
+    for _ in range(60):  # the index falls as the viscosity at 40 °C rises
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if float(viscosity_index(middle, kv_100)) > wanted else (low, middle)
+    return Oil("your oil", round((low + high) / 2.0, 2), kv_100)
+
+
+@lru_cache(maxsize=4)
+def _drawn(percent: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    errors = np.random.default_rng(7).standard_normal((2, _DRAWN))
+    return 1.0 + 0.01 * percent * errors[0], 1.0 + 0.01 * percent * errors[1]
+
+
+def plot_line(oil: Oil, error_percent: float) -> Plot:
+    """Show how the line of an oil turns when its viscosity at 100 °C is a little too high or too low."""
+    temperature = np.linspace(-20.0, 120.0, 29)
+    wrong = oil.kv_100 * (1.0 + 0.01 * error_percent)
+    right = viscosity_at(temperature, oil.kv_40, oil.kv_100)
+    turned = 100.0 * (viscosity_at(temperature, oil.kv_40, wrong) / right - 1.0)
+    return Plot(
+        f"{oil.name}: {oil.kv_40:.2f} mm²/s at 40 °C and {oil.kv_100:.3f} mm²/s at 100 °C. With {error_percent:+.1f} "
+        f"% at "
+        f"100 °C the line turns about its point at 40 °C: at −20 °C, where it would give {right[0]:.0f} mm²/s, it is "
+        f"off "
+        f"by {turned[0]:+.1f} %.",
+        "Temperature, °C",
+        "Change of the viscosity, %",
+        (
+            Series("line", temperature, turned),
+            Series("measured", np.array(ENDS_C), np.array([0.0, error_percent]), "points"),
+        ),
+        levels=(Mark(0.0, "right line"),),
+    )
+
+
+def plot_amplification(oil: Oil, temperature_C: float) -> Plot:
+    """Show what 1 % at either point does along the line."""
+    temperature = np.linspace(-30.0, 150.0, 37)
+    low, high = np.array([amplification(oil, float(one)) for one in temperature]).T
+    at_40, at_100 = amplification(oil, temperature_C)
+    return Plot(
+        f"At {temperature_C:.0f} °C, 1 % too much at 40 °C gives {at_40:+.2f} %, 1 % too much at 100 °C gives "
+        f"{at_100:+.2f} %; "
+        f"both uncertain by 1 %, independently: {math.hypot(at_40, at_100):.2f} %.",
+        "Temperature, °C",
+        "Change of the viscosity, % for each 1 %",
+        (
+            Series("1 % at 40 °C", temperature, low),
+            Series("1 % at 100 °C", temperature, high),
+            Series("both, independent", temperature, np.hypot(low, high)),
+        ),
+        marks=(Mark(temperature_C, f"{temperature_C:.0f} °C"),),
+    )
+
+
+def plot_index(oil: Oil, percent: float) -> Plot:
+    """Show how a viscosity index scatters when both viscosities scatter."""
+    from labcalc.lessons.plots import histogram
+
+    first, second = _drawn(percent)
+    found = viscosity_index(oil.kv_40 * first, oil.kv_100 * second)
+    by_theory = percent * math.hypot(*index_change(oil))
+    reach = max(4.0 * by_theory, 0.5)
+    return Plot(
+        f"{oil.name}, index {oil.index:.0f}. Both viscosities uncertain by {percent:.2f} %: the index scatters with "
+        f"{np.std(found, ddof=1):.2f} units; by theory {by_theory:.2f}.",
+        "Viscosity index",
+        "Share of cases, %",
+        (histogram(found, np.linspace(oil.index - reach, oil.index + reach, 41)),),
+        marks=(Mark(oil.index, "true index"),),
+    )
+
+
+def extrapolation_agreements(oil: Oil | None = None) -> tuple[Agreement, ...]:
+    """Lay the claims of this lesson beside simulation, with 0.3 % on both viscosities."""
+    shown, percent = oil or Oil("an oil of VG 46", 46.0, 6.8), 0.3
+    first, second = _drawn(percent)
+    values = {one: viscosity_at(one, shown.kv_40 * first, shown.kv_100 * second) for one in (-20.0, 70.0, 120.0)}
+    return (
+        *(
+            agreement_of_spread(
+                f"Viscosity at {one:g} °C from {percent:g} % at both points",
+                value_uncertainty(shown, one, percent),
+                100.0 * np.log(found),
+                "%",
+            )
+            for one, found in values.items()
+        ),
+        agreement_of_spread(
+            f"Viscosity index from {percent:g} % at both points",
+            percent * math.hypot(*index_change(shown)),
+            viscosity_index(shown.kv_40 * first, shown.kv_100 * second),
+            "",
+        ),
+    )
