@@ -32,7 +32,6 @@ from labcalc.figures.month import (
 )
 from labcalc.figures.month_tables import (
     show_changes,
-    show_duplicates,
     show_limits,
     show_oils,
     show_operators,
@@ -91,7 +90,6 @@ __all__ = [
     "show_duplicate_provenance",
     "show_duplicate_summaries",
     "show_duplicate_verdict",
-    "show_duplicates",
     "show_duplicates_beyond",
     "show_header",
     "show_limits",

@@ -1,4 +1,4 @@
-"""The tables of a monthly report: reference oils, limits, second fills, workload."""
+"""The tables of a monthly report: reference oils, limits, workload."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from labcalc.statistics import rounded, rounded_to_figures
 
 __all__ = [
     "show_changes",
-    "show_duplicates",
     "show_limits",
     "show_oils",
     "show_operators",
@@ -179,34 +178,6 @@ def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
         escape(limits.sigma_from),
         against,
     )
-
-
-def show_duplicates(report: MonthReport) -> Fragment:
-    """Return the pooled repeatability of second fills."""
-    if not report.duplicates:
-        return note("No run of the month has a second determination at the same temperature.")
-    rows = [
-        (
-            escape(f"{one.precision_class}, {one.quantity} at {one.temperature_C:g} °C"),
-            str(one.groups),
-            hover_number(_figures(one.deviation), one.deviation),
-            _with_interval(one.limit, one.interval),
-            escape("–" if math.isnan(one.published) else f"{_figures(one.published)} {one.unit}"),
-            str(len(one.beyond)),
-        )
-        for one in report.duplicates
-    ]
-    columns = ("Class, quantity", "Runs", "s_r", "r = 2.77 s_r", "Published r", "Beyond it")
-    caption = "Second fills within a run, pooled: viscosity in %, density in kg/m³"
-    html = html_table(caption, columns, rows, numeric=(1, 2, 3, 4, 5))
-    statements = "; ".join(dict.fromkeys(one.method for one in report.duplicates if one.method)) or "none stated"
-    html += f'<p class="note">{escape(f"Published r: {statements}.")}</p>'
-    text = "\n".join(
-        f"{one.precision_class}, {one.quantity} at {one.temperature_C:g} °C: r {_figures(one.limit)} {one.unit} "
-        f"from {one.groups} runs"
-        for one in report.duplicates
-    )
-    return Fragment(html, text)
 
 
 def workload_picture(report: MonthReport) -> Picture | Fragment:

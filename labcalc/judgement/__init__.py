@@ -20,7 +20,7 @@ from labcalc.judgement.control_state import (
     states_at,
 )
 from labcalc.judgement.curves import Curve, density_curve, viscosity_curve
-from labcalc.judgement.duplicate_bias import Bias
+from labcalc.judgement.duplicate_bias import DuplicateFinding
 from labcalc.judgement.duplicate_summary import DuplicateSummary
 from labcalc.judgement.duplicates import (
     DUPLICATE_VERDICTS,
@@ -35,7 +35,6 @@ from labcalc.judgement.month import MONTH_VERDICTS, MonthReport, report_month
 from labcalc.judgement.month_actions import Action
 from labcalc.judgement.month_carry_over import CarryOver
 from labcalc.judgement.month_oils import OilSummary
-from labcalc.judgement.month_samples import Duplicates
 from labcalc.judgement.oils_together import components_side_by_side
 from labcalc.judgement.period import Month, Period, month_of
 from labcalc.judgement.results import UNITS, Result, reported_value
@@ -53,7 +52,6 @@ __all__ = [
     "UNITS",
     "VERDICTS",
     "Action",
-    "Bias",
     "CarryOver",
     "Chart",
     "ChartSignal",
@@ -64,9 +62,9 @@ __all__ = [
     "Consequence",
     "Curve",
     "Dossier",
+    "DuplicateFinding",
     "DuplicateReport",
     "DuplicateSummary",
-    "Duplicates",
     "Effect",
     "EstimatedSight",
     "Judgement",

@@ -9,7 +9,7 @@ from labcalc.judgement.duplicate_summary import FIRST_MINUS_SECOND, SIGNIFICANCE
 from labcalc.judgement.level_study import LevelStudy
 from labcalc.statistics import OrderEffect, holm_adjusted
 
-__all__ = ["Bias", "biases_of"]
+__all__ = ["DuplicateFinding", "biases_of"]
 
 _CAUSES = {
     ("kinematic viscosity", True): "a sample not yet at temperature, or residue of a thicker one before",
@@ -21,15 +21,15 @@ _CAUSES = {
 
 
 @dataclass(frozen=True)
-class Bias:
-    """A difference that goes through the pairs, and what to look at."""
+class DuplicateFinding:
+    """What was found about repeats, with its numbers, and what to do about it."""
 
     about: str
     finding: str
     what_to_do: str
 
 
-def biases_of(levels: Sequence[LevelStudy], summaries: Sequence[DuplicateSummary]) -> Iterator[Bias]:
+def biases_of(levels: Sequence[LevelStudy], summaries: Sequence[DuplicateSummary]) -> Iterator[DuplicateFinding]:
     """Return what differs on the whole, more than chance among so many tests explains.
 
     First against second results of a quantity are tested together, whatever the class and the temperature; a class of
@@ -43,7 +43,7 @@ def biases_of(levels: Sequence[LevelStudy], summaries: Sequence[DuplicateSummary
     for summary in (one for one in summaries if one.is_biased):
         assert summary.order is not None
         if summary.contrast != FIRST_MINUS_SECOND:
-            yield Bias(
+            yield DuplicateFinding(
                 summary.name,
                 _finding(summary.contrast, summary.order, summary.unit),
                 "Compare both instruments' reference oils; adjust, or let the uncertainty cover the difference.",
@@ -52,10 +52,10 @@ def biases_of(levels: Sequence[LevelStudy], summaries: Sequence[DuplicateSummary
             yield _of_order(summary.name, summary.quantity, summary.order, summary.unit)
 
 
-def _of_order(about: str, quantity: str, order: OrderEffect, unit: str) -> Bias:
+def _of_order(about: str, quantity: str, order: OrderEffect, unit: str) -> DuplicateFinding:
     cause = _CAUSES[quantity, order.mean > 0.0]
     to_do = f"That speaks for {cause}: rinse once more, or wait longer, before the first result."
-    return Bias(about, _finding(FIRST_MINUS_SECOND, order, unit), to_do)
+    return DuplicateFinding(about, _finding(FIRST_MINUS_SECOND, order, unit), to_do)
 
 
 def _finding(contrast: str, order: OrderEffect, unit: str) -> str:

@@ -13,7 +13,7 @@ import pandas as pd
 from labcalc.errors import PeriodError
 from labcalc.exports import SourceFile
 from labcalc.judgement.certificates import UNITS
-from labcalc.judgement.duplicate_bias import Bias, biases_of
+from labcalc.judgement.duplicate_bias import DuplicateFinding, biases_of
 from labcalc.judgement.duplicate_sets import sets_of
 from labcalc.judgement.duplicate_summary import DuplicateSummary, summarise_sets
 from labcalc.judgement.level_study import LevelStudy, study_levels
@@ -27,6 +27,14 @@ __all__ = ["DUPLICATE_VERDICTS", "DuplicateReport", "SetBeyond", "duplicates_bet
 
 DUPLICATE_VERDICTS = ("as it should be", "to be watched", "needs action")
 """From best to worst."""
+
+_REVIEW = (
+    "Where single samples do it, settle these first. Where it stays without them, review how the method is run: "
+    "filling, temperature, cleaning."
+)
+_MEASURE = (
+    "Measure again, as the report says for each; look for bubbles, residue of the sample before, swapped bottles."
+)
 
 _LAST = 4
 """The procedure of ISO 5725-6 ends with four results."""
@@ -76,7 +84,7 @@ class DuplicateReport:
     """``SET_COLUMNS``."""
     summaries: tuple[DuplicateSummary, ...]
     levels: tuple[LevelStudy, ...]
-    biased: tuple[Bias, ...]
+    biased: tuple[DuplicateFinding, ...]
     """What differs on the whole between first and second results, or between two instruments."""
     beyond: tuple[SetBeyond, ...]
     """In the order of time."""
@@ -109,6 +117,16 @@ class DuplicateReport:
             f"{len(self.beyond)} of {len(self.sets)} sets of repeats beyond their limit",
         ]
         return "; ".join(parts)
+
+    @property
+    def findings(self) -> tuple[DuplicateFinding, ...]:
+        """What needs action: precision worse than its limit, repeats beyond it, pairs that differ on the whole."""
+        worse = [one for one in self.summaries if one.is_worse]
+        found = [
+            *([DuplicateFinding("Precision of duplicates", _sentences(worse), _REVIEW)] if worse else []),
+            *([DuplicateFinding("Repeats", _apart(self.beyond), _MEASURE)] if self.beyond else []),
+        ]
+        return (*found, *self.biased)
 
     @property
     def pairs_needed(self) -> tuple[tuple[float, int], ...]:
@@ -169,9 +187,8 @@ def duplicates_between(material: Material, period: Period, *, product: str = "",
     """Put together the precision of duplicate runs of a period; names as the record and lab.toml write them."""
     laboratory, record = material.laboratory, material.record
     began = period.first - pd.Timedelta(days=laboratory.duplicates.intermediate_window_d + 1.0)
-    near = record[(record["role"] == "reference") | (record["measured_at"] >= began)]
-    near = near[near["measured_at"] < period.last]
-    results = repeated_results(near, laboratory, material.decisions)
+    near = record[(record["measured_at"] >= began) & (record["measured_at"] < period.last)]
+    results = repeated_results(near, record, laboratory, material.decisions)
     sets = sets_of(results, laboratory)
     sets = sets[period.holds(sets["ended"])]
     if product:
@@ -190,7 +207,7 @@ def duplicates_between(material: Material, period: Period, *, product: str = "",
         levels=levels,
         biased=tuple(biases_of(levels, summaries)),
         beyond=_beyond(results, sets),
-        sources=_sources(material, near[near["measured_at"] >= began]),
+        sources=_sources(material, near),
         digest=_digest(material, period, product, operator),
     )
 
@@ -261,6 +278,15 @@ def _what_to_do(condition: str, changed: str, values: tuple[float, ...], limit: 
     three, four = (f"{critical_range(pair_limit, number):.3g} {unit}" for number in (3, 4))
     once = f" (or one more: the mean of three within {three}, else the median)" if len(values) == 2 else ""
     return f"Measure {decision.more} more: report the mean of four that lie within {four}, else their median{once}."
+
+
+def _sentences(worse: Sequence[DuplicateSummary]) -> str:
+    return "worse than its limit: " + "; ".join(f"{one.name}: {one.sentence}" for one in worse)
+
+
+def _apart(beyond: Sequence[SetBeyond]) -> str:
+    said = (f"{one.name}, {one.spread:.3g} {one.unit}, limit {one.limit:.3g}" for one in beyond)
+    return f"further apart than their limit: {'; '.join(said)}"
 
 
 def _named(worse: Sequence[DuplicateSummary]) -> str:

@@ -10,12 +10,13 @@ import pandas as pd
 
 from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Refusal, SourceFile
+from labcalc.judgement.duplicates import DuplicateReport, duplicates_between
 from labcalc.judgement.material import Material
 from labcalc.judgement.month_actions import Action, ranked_actions
 from labcalc.judgement.month_carry_over import CarryOver, month_carry_overs
 from labcalc.judgement.month_notices import notices_of
 from labcalc.judgement.month_oils import OilSummary, summarise_oils
-from labcalc.judgement.month_samples import Duplicates, duplicates_of, workload_of
+from labcalc.judgement.month_samples import workload_of
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.sight import EstimatedSight, Sight, sight_of, sight_of_few
 from labcalc.lab import Decision, Laboratory
@@ -39,7 +40,8 @@ class MonthReport:
     sights: tuple[Sight, ...]
     sight_of_few: EstimatedSight | None
     """What charts whose limits rest on few results can see; None where no chart's do."""
-    duplicates: tuple[Duplicates, ...]
+    duplicates: DuplicateReport
+    """Of repeats whose last result lies in the month."""
     carry_overs: tuple[CarryOver, ...]
     workload: pd.DataFrame
     decisions: tuple[Decision, ...]
@@ -110,9 +112,8 @@ def report_month(material: Material, month: str = "") -> MonthReport:
     period = month_of(month or _last_month(record), laboratory.time_zone)
     rows = record[period.holds(record["measured_at"])]
     names = set(rows["source_file"])
-    kept = rows[~rows["run"].isin(material.excluded)]
     oils = summarise_oils(material.charts, period, laboratory)
-    duplicates = duplicates_of(kept, laboratory)
+    duplicates = duplicates_between(material, period)
     carry_overs = month_carry_overs(material, rows, period)
     refusals = tuple(one for one in material.reading.refusals if one.file in names)
     failures = (*material.reading.failures, *material.record_failures)

@@ -13,9 +13,9 @@ from labcalc.errors import ExportError
 from labcalc.exports import Refusal
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.control_state import REMEDIES
+from labcalc.judgement.duplicates import DuplicateReport
 from labcalc.judgement.month_carry_over import CarryOver
 from labcalc.judgement.month_oils import OilSummary
-from labcalc.judgement.month_samples import Duplicates
 from labcalc.judgement.period import Month
 from labcalc.statistics import rounded_to_figures
 
@@ -47,7 +47,7 @@ def ranked_actions(
     rows: pd.DataFrame,
     comparisons: pd.DataFrame,
     oils: tuple[OilSummary, ...],
-    duplicates: tuple[Duplicates, ...],
+    duplicates: DuplicateReport,
     carry_overs: tuple[CarryOver, ...],
     refusals: Sequence[Refusal],
     failures: Sequence[ExportError],
@@ -224,20 +224,9 @@ def _imprecise(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
             )
 
 
-def _repeats(duplicates: tuple[Duplicates, ...]) -> Iterator[_Finding]:
-    beyond = [one for one in duplicates if one.beyond]
-    if beyond:
-        said = (
-            f"{one.precision_class}, {one.quantity} at {one.temperature_C:g} °C: {len(one.beyond)} of {one.groups} "
-            f"({', '.join(one.beyond)})"
-            for one in beyond
-        )
-        yield _Finding(
-            _IMPORTANT,
-            "Second fills",
-            f"further apart than the published repeatability allows: {'; '.join(said)}",
-            "Measure these samples again; look for bubbles, residue of the sample before and the temperature.",
-        )
+def _repeats(duplicates: DuplicateReport) -> Iterator[_Finding]:
+    for one in duplicates.findings:
+        yield _Finding(_IMPORTANT, one.about, one.finding, one.what_to_do)
 
 
 def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[_Finding]:

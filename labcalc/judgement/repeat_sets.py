@@ -41,7 +41,9 @@ _SAME = ["same", "quantity", "temperature_C"]
 _ALIKE = [*_SAME, "instrument", "operator", "lots", "actions"]
 
 
-def repeated_results(record: pd.DataFrame, laboratory: Laboratory, decisions: Sequence[Decision]) -> pd.DataFrame:
+def repeated_results(
+    rows: pd.DataFrame, record: pd.DataFrame, laboratory: Laboratory, decisions: Sequence[Decision]
+) -> pd.DataFrame:
     """Find the results that repeat others.
 
     Results without a time are no part of it, nor are those that a decision excludes. An unknown operator or instrument
@@ -50,8 +52,10 @@ def repeated_results(record: pd.DataFrame, laboratory: Laboratory, decisions: Se
 
     Parameters
     ----------
+    rows : pandas.DataFrame
+        Rows of the tidy table in which repeats are looked for.
     record : pandas.DataFrame
-        Rows of the tidy table, reference-oil runs included: they tell which lots were in use.
+        The whole record: its reference-oil runs tell which lots were in use.
     laboratory : Laboratory
         Its choices for duplicates, and whether replicates are fills or determinations.
     decisions : sequence of Decision
@@ -62,7 +66,7 @@ def repeated_results(record: pd.DataFrame, laboratory: Laboratory, decisions: Se
     pandas.DataFrame
         ``RESULT_COLUMNS``.
     """
-    results = _results(record, laboratory, decisions)
+    results = _results(rows, laboratory, decisions)
     results = _with_calibration(results, record, laboratory, decisions)
     choices = laboratory.duplicates
     found = []
@@ -91,8 +95,8 @@ def _together(found: Sequence[pd.DataFrame]) -> pd.DataFrame:
 # --- Results that may be repeats ---
 
 
-def _results(record: pd.DataFrame, laboratory: Laboratory, decisions: Sequence[Decision]) -> pd.DataFrame:
-    rows = record[record["measured_at"].notna() & record["sample"].notna()]
+def _results(rows: pd.DataFrame, laboratory: Laboratory, decisions: Sequence[Decision]) -> pd.DataFrame:
+    rows = rows[rows["measured_at"].notna() & rows["sample"].notna()]
     rows = rows.assign(temperature_C=rows["temperature_C"].round(1), same=_identity(rows, laboratory))
     rows = rows[rows["same"] != ""]
     if "within a run" not in laboratory.duplicates.count:

@@ -13,7 +13,7 @@ from labcalc.judgement import Material, gather_record, report_month
 
 SHOWN = (
     *(figures.show_actions, figures.show_notices, figures.show_oils, figures.show_changes, figures.show_limits),
-    *(figures.show_duplicates, figures.show_carry_over, figures.show_operators, figures.workload_picture),
+    *(figures.show_carry_over, figures.show_operators, figures.workload_picture),
 )
 
 PICTURES = (figures.control_pictures, figures.carry_over_pictures)

@@ -70,7 +70,8 @@ def test_a_month_without_a_run_says_so(reported: Report) -> None:
     assert report.notices == ("The record holds no run in 2026-07: there is nothing to report.",)
     assert [(one.about, one.finding) for one in report.actions] == [("Record", "no run in 2026-07")]
     assert report.verdict == "to be watched"
-    assert (report.oils, report.duplicates, report.carry_overs, report.runs) == ((), (), (), 0)
+    assert (report.oils, report.carry_overs, report.runs) == ((), (), 0)
+    assert report.duplicates.sets.empty
 
 
 def test_a_month_with_one_result_says_so(reported: Report) -> None:
@@ -174,20 +175,21 @@ def test_an_instrument_without_a_reference_oil_is_named(reported: Report) -> Non
     )
 
 
-def test_second_fills_are_pooled(reported: Report) -> None:
-    """s_r from pairs: the root of the sum of d squared over 2 n (ISO 5725-2, two results a cell)."""
-    pairs = [(858.0, 858.1), (857.0, 857.3)]
+def test_repeats_beyond_their_limit_and_a_worse_precision_are_actions(reported: Report) -> None:
+    """The month's duplicates are those of the report on duplicates; their findings stand in its action list."""
+    pairs = [(858.0, 858.1), (857.0, 857.6)]
     rows = "".join(
         f"S{n},S-{n},2026-02-0{n} 08:{fill}0,VD,40,46.1,{value}\n"
         for n, pair in enumerate(pairs, 1)
         for fill, value in enumerate(pair)
     )
     report = reported(QUIET + rows, "2026-02")
-    density = next(one for one in report.duplicates if one.quantity == "density")
-    assert density.deviation == pytest.approx(math.sqrt((0.1**2 + 0.3**2) / 4))
-    assert (density.groups, density.degrees_of_freedom, density.published) == (2, 2, 0.2)
-    assert density.beyond == ("S2",)
-    assert density.method == "ISO 12185, edition 1996 [memory]"
+    assert [one.sample for one in report.duplicates.beyond] == ["S-2"]
+    found = {one.about: one for one in report.actions}
+    assert found["Repeats"].finding == ("further apart than their limit: S-2, density at 40 °C, 0.6 kg/m³, limit 0.2")
+    assert found["Precision of duplicates"].finding.startswith(
+        "worse than its limit: formulated oils, density at 40 °C: 2.77 s = 0.84 kg/m³ (0.44 to 5.3) against r = 0.2 "
+    )
     decision = {
         "who": "I. Duarte",
         "when": "2026-02-10T10:00:00+00:00",
@@ -196,7 +198,8 @@ def test_second_fills_are_pooled(reported: Report) -> None:
         "run": "S2",
     }
     mended = reported(QUIET + rows, "2026-02", decisions=[decision])
-    assert next(one for one in mended.duplicates if one.quantity == "density").beyond == ()
+    assert mended.duplicates.beyond == ()
+    assert not {"Repeats", "Precision of duplicates"} & {one.about for one in mended.actions}
 
 
 def test_charts_without_limits_say_why(reported: Report) -> None:
