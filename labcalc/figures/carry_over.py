@@ -13,11 +13,11 @@ from labcalc.figures.markup import Fragment, html_table, note
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
 from labcalc.judgement import CarryOver, Month, MonthReport
+from labcalc.judgement.carry_over import DIRECTIONS
+from labcalc.judgement.cell_sequence import LONGEST_PAUSE_H
 from labcalc.statistics import CarriedShare, rounded_to_figures
 
 __all__ = ["carry_over_pictures", "draw_carry_over", "show_carry_over"]
-
-_WORDS = ("after a thicker sample", "after a thinner sample")
 
 _RATIOS = (0.001, 0.01, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 100.0, 1000.0)
 """Where the axis of ratios is marked."""
@@ -27,40 +27,44 @@ def show_carry_over(report: MonthReport) -> Fragment:
     """Return the share that stays in each instrument's cell, and the runs that it moved, by name."""
     if not report.carry_overs:
         return note("No run with a time and an instrument: nothing tells of a carry-over.")
-    columns = ("Instrument", "Share k that stays", "95 %", "Changes", "From density", "Runs moved beyond r", "Not told")
+    columns = ("Instrument", "k (95 %)", "Changes", "k by density", "Moved")
     rows = [row for one in report.carry_overs for row in _share_rows(one)]
-    html = html_table("What stays in the cell from the sample before", columns, rows, numeric=(1, 2, 3, 4, 5, 6))
+    html = html_table("Share k of the sample before that stays in the cell, %", columns, rows, numeric=(1, 2, 3, 4))
     html += (
         '<p class="note">k from the viscosities (logarithms) of reference oils and of products with typical values, '
         "half a year up to the end of the month, each oil and lot with its own level; beside it k from density. "
-        "Changes: results after a sample at least twice as thick or as thin. Runs after a pause of more than 6 h are "
-        "left out. Each run is judged by the share as known when it ran; at most: mixed in proportion to volume.</p>"
+        "Changes: results after a sample at least twice as thick or as thin. Moved: runs of the month by more than "
+        f"r, each by the share as known when it ran. Runs after a pause of more than {LONGEST_PAUSE_H:g} h are left "
+        f"out.{_not_told(report)}</p>"
     )
     html += _moved(report) + _plans(report)
     return Fragment(html, "\n".join(_sentence(one) for one in report.carry_overs))
 
 
 def _share_rows(one: CarryOver) -> Iterator[tuple[str, ...]]:
-    for place, (words, share, density) in enumerate(zip(_WORDS, one.shares, one.by_density, strict=True)):
-        moved = [run for run in one.at_risk if run.direction == ("thicker", "thinner")[place]]
+    for direction, share, density in zip(DIRECTIONS, one.shares, one.by_density, strict=True):
+        moved = sum(run.direction == direction for run in one.at_risk)
         yield (
-            f"{escape(one.instrument)}, {words}",
-            _percent(share.value) if share.known else f'<span title="{escape(share.why_not)}">not known</span>',
-            _reach(share),
+            f"{escape(one.instrument)} after a {direction} sample",
+            _in_percent(share),
             str(share.changes),
-            f"{_percent(density.value)} ({_reach(density)})" if density.known else "not known",
-            str(len(moved)),
-            f"{one.unsure} of {one.followed}" if place == 0 else "",
+            _in_percent(density),
+            str(moved),
         )
+
+
+def _not_told(report: MonthReport) -> str:
+    unsure = [one for one in report.carry_overs if one.unsure]
+    named = ", ".join(f"{one.unsure} of {one.followed} runs on {escape(one.instrument)}" for one in unsure)
+    return f" Too little is known to tell of {named}." if named else ""
 
 
 def _moved(report: MonthReport) -> str:
     rows = [
         (
-            escape(run.sample),
-            escape(run.sample_before),
+            f"{escape(run.sample)} after {escape(run.sample_before)}",
             escape(one.instrument),
-            f"{escape(run.worst.contrast.quantity)} at {run.worst.contrast.temperature_C:g} °C",
+            f"{run.worst.contrast.quantity.split()[-1]},\u00a0{run.worst.contrast.temperature_C:g}\u00a0°C",
             f"{_signed(run.worst.effect)} {run.worst.contrast.unit}",
             f"{rounded_to_figures(run.worst.limit, 2):f} {run.worst.contrast.unit}",
             f"{_signed(run.worst.at_most)} {run.worst.contrast.unit}",
@@ -70,8 +74,9 @@ def _moved(report: MonthReport) -> str:
     ]
     if not rows:
         return '<p class="note">No run of the month was moved by more than its repeatability, as far as is known.</p>'
-    columns = ("Run", "After", "Instrument", "Result", "Expected effect", "r", "At most")
-    return html_table("Runs that the sample before has moved beyond r", columns, rows, numeric=(4, 5, 6))
+    columns = ("Run", "Instrument", "Result", "Expected", "r", "At most")
+    caption = "Runs moved beyond r; at most: where the residue mixes in proportion to volume"
+    return html_table(caption, columns, rows, numeric=(3, 4, 5))
 
 
 def _plans(report: MonthReport) -> str:
@@ -93,7 +98,7 @@ def _sentence(one: CarryOver) -> str:
         f"{words} {_percent(share.value)} ({_reach(share)}) stays, from {share.changes} changes"
         if share.known
         else f"{words} not known: {share.why_not}"
-        for words, share in zip(_WORDS, one.shares, strict=True)
+        for words, share in _in_words(one)
     )
     moved = ", ".join(f"{run.sample} after {run.sample_before}" for run in one.at_risk) or "none"
     return f"{one.instrument}: {told}. Runs moved beyond their repeatability: {moved}."
@@ -146,7 +151,7 @@ def draw_carry_over(one: CarryOver, month: Month) -> Picture:
             y=held.round(4),
             mode="markers",
             marker=marker("x-thin", MUTED, 10),
-            name="moved by something else (at the edge: beyond it)",
+            name="moved by something else",
         )
     return Picture(figure, _caption(one, month), *_numbers(one))
 
@@ -184,12 +189,16 @@ def _add_share(figure: go.Figure, share: CarriedShare, end: float) -> None:
 
 def _caption(one: CarryOver, month: Month) -> str:
     aside = int(one.results.aside.sum())
-    left = f" {aside} that something else has moved tell nothing of it and are crosses." if aside else ""
+    left = (
+        f" {aside} that something else has moved tell nothing of it: crosses, at the edge where they lie beyond it."
+        if aside
+        else ""
+    )
     return (
         f"{one.instrument}, {len(one.results.runs)} results up to the end of {month.name}: "
         + "; ".join(
             f"{words} k = {_percent(share.value)} ({_reach(share)})" if share.known else f"{words} k is not known"
-            for words, share in zip(_WORDS, one.shares, strict=True)
+            for words, share in _in_words(one)
         )
         + f". Each point is a viscosity less the level of its own oil or lot, band 95 %.{left}"
     )
@@ -205,15 +214,26 @@ def _numbers(one: CarryOver) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ..
 
 
 def _percent(share: float) -> str:
-    return f"{100.0 * share:.2f} %"
+    return f"{round(100.0 * share, 2) + 0.0:.2f} %"  # no minus before a zero
 
 
 def _signed(effect: float) -> str:
     return f"{rounded_to_figures(effect, 2):+f}"
 
 
+def _in_percent(share: CarriedShare) -> str:
+    """Write a share and its interval as a cell without the unit; why it isn't known on hover."""
+    if not share.known:
+        return f'<span title="{escape(share.why_not)}">not known</span>'
+    return f"{_percent(share.value)} ({_reach(share)})".replace(" %", "")
+
+
 def _reach(share: CarriedShare) -> str:
     if math.isnan(share.interval[0]):
         return "–"
-    low, high = (100.0 * end for end in share.interval)
+    low, high = (round(100.0 * end, 2) + 0.0 for end in share.interval)
     return f"{low:.2f} to {high:.2f} %"
+
+
+def _in_words(one: CarryOver) -> list[tuple[str, CarriedShare]]:
+    return [(f"after a {direction} sample", share) for direction, share in zip(DIRECTIONS, one.shares, strict=True)]

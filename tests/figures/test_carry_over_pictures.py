@@ -52,7 +52,7 @@ def test_runs_that_were_moved_stand_by_name(march: MonthReport) -> None:
     for one in march.carry_overs:
         for run in one.at_risk:
             assert f"{run.sample} after {run.sample_before}" in shown.text
-            assert f'<th scope="row">{run.sample}</th><td>{run.sample_before}</td>' in shown.html
+            assert f'<th scope="row">{run.sample} after {run.sample_before}</th>' in shown.html
 
 
 def test_a_share_that_is_not_known_says_what_to_measure(tmp_path: Path) -> None:
@@ -89,7 +89,7 @@ def test_names_stay_text_and_an_upset_is_a_cross(tmp_path: Path) -> None:
     lines[at] = ",".join([*cells[:5], f"{float(cells[5]) * 1.02:.6g}", cells[6]])
     report = of_record(tmp_path, "".join(lines))
     (picture,) = figures.carry_over_pictures(report)
-    assert "are crosses" in picture.caption
+    assert "crosses, at the edge" in picture.caption
     assert any(row[3] == "moved by something else" for row in picture.rows)
     assert "<script" not in figures.show_carry_over(report).html
 
