@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -11,6 +11,7 @@ import numpy as np
 
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
+from labcalc.exports import QUANTITY_COLUMNS, derived_mark
 from labcalc.formulae import ViscosityTemperatureLine, fit_viscosity_temperature, walther_ordinate
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.material import Dossier
@@ -197,12 +198,9 @@ def _repeatability(mean: Mean, dossier: Dossier) -> Effect:
 
 
 def _resolution(mean: Mean, dossier: Dossier) -> Effect:
-    """Take the step of the printed figures; a value that was not printed takes the one of lab.toml.
-
-    Zeros at the end of a printed figure are lost on reading, which can make the step too coarse, never too fine.
-    """
+    """Take the step of the printed figures; a value that was not printed takes the one of lab.toml."""
     component, name = "resolution", f"resolution, {mean.place}"
-    step, basis = _printed_step(mean.repeats), "step of the printed figures"
+    step, basis = _printed_step(mean, dossier), "step of the printed figures"
     if mean.follows:
         step, key = _stated(mean, dossier, "resolution_percent", "resolution_density_kg_m3")
         basis = f"lab.toml, [uncertainty] {key}"
@@ -212,9 +210,25 @@ def _resolution(mean: Mean, dossier: Dossier) -> Effect:
     return Effect(component, InputQuantity(name, 0.0, standard, distribution="rectangular", source=basis), 1.0)
 
 
-def _printed_step(values: Sequence[float]) -> float:
-    decimals = max(len(f"{value:.{_DIGITS}g}".partition(".")[2]) for value in values)
+def _printed_step(mean: Mean, dossier: Dossier) -> float:
+    """Return the finest step seen on figures of the same export that are as large as the result, or larger.
+
+    Zeros at the end of a printed figure are lost on reading: 11.00 looks like 11, and only its neighbours tell. A
+    larger figure is never printed with more decimals than a smaller one.
+    """
+    least = 10.0 ** math.floor(math.log10(mean.value))
+    as_large = (value for value in _printed(dossier, mean.quantity) if value >= least)
+    decimals = max(len(f"{value:.{_DIGITS}g}".partition(".")[2]) for value in (*mean.repeats, *as_large))
     return float(10.0**-decimals)
+
+
+def _printed(dossier: Dossier, quantity: str) -> Iterator[float]:
+    """Yield the figures of a quantity that the same export prints for the run and for the one before it."""
+    mark, before = derived_mark(quantity), dossier.before
+    for rows in (dossier.rows, before[before["source_file"].isin(set(dossier.rows["source_file"]))]):
+        for value, remark in zip(rows[QUANTITY_COLUMNS[quantity]].tolist(), rows["remark"].tolist(), strict=True):
+            if value > 0.0 and mark not in str(remark):
+                yield value
 
 
 def _adjustment(mean: Mean, dossier: Dossier) -> Effect:

@@ -195,6 +195,23 @@ def test_a_value_that_was_not_printed_takes_the_step_of_lab_toml(judged: Judge) 
     )
 
 
+@pytest.mark.parametrize(
+    ("other", "step"),
+    [
+        ("S1,S-1,2026-03-02 08:00,VD,40,46.12,858.1\n", 0.01),
+        ("S1,S-1,2026-03-02 08:00,VD,40,46.00,858.1\n", 1.0),
+        ("S0,S-0,2026-03-02 07:00,VD,40,46.12,858.1\n", 0.01),
+        ("S0,S-0,2026-03-02 07:00,VD,40,4.612,858.1\n", 1.0),
+    ],
+    ids=["as large", "zeros too", "the run before", "smaller: may have more decimals"],
+)
+def test_a_figure_that_ends_in_zeros_takes_the_step_of_a_figure_as_large(
+    judged: Judge, other: str, step: float
+) -> None:
+    found = result(judged(other + SECOND.replace("6.870", "11.00"), lab=BUDGET), "kinematic viscosity", 100.0)
+    assert by_component(found.effects)["resolution"] == pytest.approx(step / math.sqrt(12.0))
+
+
 def test_a_laboratorys_own_range_of_precision_holds(judged: Judge) -> None:
     own = (
         '[[precision]]\nclass = "formulated oils"\nquantity = "kinematic viscosity"\n'
