@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from labcalc.cli.lessons import show_class
 from labcalc.cli.words import answer, lab_option, say
 
 if TYPE_CHECKING:
@@ -23,13 +24,27 @@ __all__ = ["workbook"]
 @click.option(
     "--port", type=click.IntRange(1024, 65535), metavar="N", help="Port on this machine; default: a free one."
 )
+@click.option(
+    "--results", type=click.Path(path_type=Path), metavar="DIR", help="Of lessons: the results of a class, as a table."
+)
+@click.option("--to", type=click.Path(path_type=Path), metavar="FILE.csv", help="Write that table to a file.")
 @answer
-def workbook(name: str, exports: tuple[Path, ...], lab: Path | None, no_browser: bool, port: int | None) -> int:
+def workbook(
+    name: str,
+    exports: tuple[Path, ...],
+    lab: Path | None,
+    no_browser: bool,
+    port: int | None,
+    results: Path | None,
+    to: Path | None,
+) -> int:
     """Copy a workbook beside the laboratory's data and open it in JupyterLab; without --lab, on the sample laboratory.
 
-    NAME: problem-sample, run-report, monthly-quality, or another workbook that comes with labcalc. What you change in
-    the copy stays: the same words open it again. JupyterLab answers on this machine only; Ctrl-C ends it.
+    NAME: problem-sample, run-report, monthly-quality, lessons, or another workbook that comes with labcalc. What you
+    change in the copy stays: the same words open it again. JupyterLab answers on this machine only; Ctrl-C ends it.
     """
+    if results is not None or to is not None:
+        return show_class(name, results, to)
     from labcalc.workbooks import SAMPLE_FOLDER, copy_sample_laboratory, copy_workbook, serve_workbook, workbook_names
 
     if lab is None and not exports and name.replace("_", "-") in workbook_names():

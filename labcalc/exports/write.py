@@ -15,7 +15,7 @@ import pandas as pd
 from labcalc.errors import ExportError
 from labcalc.exports.table import TIDY_COLUMNS
 
-__all__ = ["write_table"]
+__all__ = ["protected", "write_table"]
 
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 """What a spreadsheet takes for a formula; also with apostrophes before it, so that one more can be taken off again."""
@@ -72,12 +72,13 @@ def _iso(moments: pd.Series) -> list[str]:
 def _write_csv(table: pd.DataFrame, path: Path) -> None:
     texts = table.assign(measured_at=_iso(table["measured_at"]))
     for name in ("run", "sample", "product", "lot", "role", "instrument", "operator", "remark", "source_file"):
-        texts[name] = table[name].map(_protected, na_action="ignore")
+        texts[name] = table[name].map(protected, na_action="ignore")
     with path.open("w", encoding="utf-8", newline="") as file:
         texts.to_csv(file, index=False, lineterminator="\n")
 
 
-def _protected(cell: object) -> object:
+def protected(cell: object) -> object:
+    """Return a cell of a .csv file so that no spreadsheet takes it for a formula."""
     return f"'{cell}" if isinstance(cell, str) and _FORMULA.match(cell) else cell
 
 

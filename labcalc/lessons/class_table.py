@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from labcalc.errors import LessonError
+from labcalc.exports.write import protected
 from labcalc.lessons.course import LESSONS, lesson_named
 from labcalc.lessons.results import LessonResult, read_result
 
@@ -23,6 +24,11 @@ class ClassTable:
 
     table: pd.DataFrame
     refusals: tuple[LessonError, ...]
+
+    @property
+    def as_csv(self) -> str:
+        """The table as .csv; names that a spreadsheet would take for a formula get an apostrophe in front."""
+        return self.table.map(protected).to_csv(index=False, lineterminator="\n")
 
 
 def class_table(folder: str | Path) -> ClassTable:

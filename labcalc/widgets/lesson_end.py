@@ -79,6 +79,6 @@ class ClosingTest:
 
 
 def _button(word: str, act: Any) -> Any:
-    button = widgets.Button(description=word, layout=widgets.Layout(width="auto"))
+    button = widgets.Button(description=word, layout=widgets.Layout(width="max-content"))
     button.on_click(act)
     return button

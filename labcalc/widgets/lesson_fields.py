@@ -84,7 +84,7 @@ def _checked(field: AnswerField, word: str, then: Callable[[], None] | None = No
         if field.check() is not None and then is not None:
             then()
 
-    button = widgets.Button(description=word)
+    button = widgets.Button(description=word, layout=widgets.Layout(width="max-content"))
     button.on_click(check)
     if isinstance(field.control, widgets.Text):
         field.control.on_submit(check)

@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner, Result
 
+from labcalc.cli import main
 from labcalc.errors import LessonError
 from labcalc.lessons import CLASS_COLUMNS, LESSONS, class_table, draw_test, grade, read_result, save_result
 
@@ -159,3 +161,42 @@ def test_a_folder_without_results(tmp_path: Path) -> None:
         class_table(tmp_path)
     with pytest.raises(LessonError, match=r"there is no such folder$"):
         class_table(tmp_path / "nowhere")
+
+
+def workbook_lessons(*words: str) -> Result:
+    return CliRunner().invoke(main, ["workbook", "lessons", *words])
+
+
+def test_the_command_shows_a_class_and_names_what_it_refused(tmp_path: Path) -> None:
+    saved(tmp_path, "ana", wrong=0)
+    (tmp_path / "notes.json").write_text("{}", "utf-8")
+    done = workbook_lessons("--results", str(tmp_path))
+    assert done.exit_code == 1
+    assert done.stdout.splitlines()[1].split()[:5] == ["ana", "repeats", "1", "5", "5"]
+    assert done.stderr == "refused: notes.json: format: is missing\n1 result of 1 learner, 1 refused.\n"
+
+
+def test_the_command_writes_a_class_and_no_name_becomes_a_formula(tmp_path: Path) -> None:
+    saved(tmp_path, "=SUM(A1)")
+    to = tmp_path / "class.csv"
+    done = workbook_lessons("--results", str(tmp_path), "--to", str(to))
+    assert (done.exit_code, done.stderr) == (0, f"1 result of 1 learner, 0 refused; written to {to}.\n")
+    head, row = to.read_text("utf-8").splitlines()
+    assert head == ",".join(CLASS_COLUMNS)
+    assert row.startswith("'=SUM(A1),repeats,1,4,5,")
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["lessons", "--to", "x.csv"], "results are of lessons: labcalc workbook lessons --results DIR"),
+        (["run-report", "--results", "."], "results are of lessons: labcalc workbook lessons --results DIR"),
+        (["lessons", "--results", ".", "--to", "x.xlsx"], "x.xlsx: the table is written as .csv"),
+        (["lessons", "--results", "nowhere"], "nowhere: there is no such folder"),
+    ],
+)
+def test_words_that_the_command_can_not_use(words: list[str], message: str) -> None:
+    done = CliRunner().invoke(main, ["workbook", *words])
+    assert done.exit_code == 2
+    assert done.stderr.startswith(f"labcalc: {message}")
+    assert len(done.stderr.splitlines()) == 1
