@@ -212,7 +212,7 @@ def _numbers(results: pd.DataFrame, keys: list[str], window: pd.Timedelta | None
     codes = results.groupby(keys, sort=False).ngroup().to_numpy()
     if window is None:
         return np.asarray(codes, dtype=np.int64)
-    width, at = window.as_unit("us").value, results["began"].dt.as_unit("us").astype("int64").tolist()
+    width, at = window // pd.Timedelta(microseconds=1), results["began"].dt.as_unit("us").astype("int64").tolist()
     numbers, open_sets, last = np.empty(codes.size, dtype=np.int64), dict[int, tuple[int, int]](), -1
     for place, (code, moment) in enumerate(zip(codes.tolist(), at, strict=True)):
         begun, number = open_sets.get(code, (moment, -1))
