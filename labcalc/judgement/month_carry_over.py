@@ -12,24 +12,13 @@ from numpy.typing import NDArray
 from labcalc.judgement.carry_over import DIRECTIONS, InstrumentCarryOver, carry_over_of
 from labcalc.judgement.material import Material
 from labcalc.judgement.period import Month
-from labcalc.judgement.residue import ExpectedEffect, expected_effects, worst_effect
+from labcalc.judgement.residue import RunAtRisk, expected_effects, runs_at_risk, worst_effect
 from labcalc.lab import Laboratory
 from labcalc.statistics import CarriedShare, DesignStep, high_low_steps
 
-__all__ = ["CarryOver", "RunAtRisk", "TellingResults", "month_carry_overs"]
+__all__ = ["CarryOver", "TellingResults", "month_carry_overs"]
 
 _Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class RunAtRisk:
-    """A run whose result the sample before has moved further than repeats may differ, as its own report says."""
-
-    run: str
-    sample: str
-    sample_before: str
-    direction: str
-    worst: ExpectedEffect
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,19 +90,15 @@ def month_carry_overs(material: Material, record: pd.DataFrame, month: Month) ->
 def _of_month(name: str, carried: InstrumentCarryOver, material: Material, month: Month) -> CarryOver:
     shares = carried.shares_at(month.last)
     places = [one for one in carried.runs_between(month.first, month.last) if one.followed]
-    effects = [(one, worst_effect(expected_effects(one, material.laboratory))) for one in places]
+    effects = [worst_effect(expected_effects(one, material.laboratory)) for one in places]
     return CarryOver(
         instrument=name,
         shares=shares,
         by_density=carry_over_of(carried.sequence, material.excluded, "density").shares_at(month.last),
         results=_results(carried, month.last, shares),
         followed=len(places),
-        at_risk=tuple(
-            RunAtRisk(one.run, one.sample, one.sample_before, one.direction, worst)
-            for one, worst in effects
-            if worst is not None and worst.state == "doubtful"
-        ),
-        unsure=sum(worst is None or worst.state == "not checked" for _, worst in effects),
+        at_risk=runs_at_risk(places, material.laboratory),
+        unsure=sum(worst is None or worst.state == "not checked" for worst in effects),
         plan=() if all(one.known for one in shares) else _plan(material.laboratory),
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from labcalc.judgement.carry_over import Contrast, RunBefore
@@ -12,7 +13,15 @@ from labcalc.judgement.precision import precision_of_class
 from labcalc.lab import Laboratory, PrecisionStatement
 from labcalc.statistics import FEWEST_CHANGES, CarriedShare, rounded, rounded_to_figures
 
-__all__ = ["RESIDUE_PART", "ExpectedEffect", "expected_effects", "residue_check", "worst_effect"]
+__all__ = [
+    "RESIDUE_PART",
+    "ExpectedEffect",
+    "RunAtRisk",
+    "expected_effects",
+    "residue_check",
+    "runs_at_risk",
+    "worst_effect",
+]
 
 RESIDUE_PART = 1.0
 """Part of the method's repeatability r that the expected effect may take up, [-]. r is 2.8 standard deviations of a
@@ -68,6 +77,17 @@ class ExpectedEffect:
         return "met" if self.largest_part <= RESIDUE_PART else "not checked"
 
 
+@dataclass(frozen=True)
+class RunAtRisk:
+    """A run whose result the sample before has moved further than repeats may differ, as its own report says."""
+
+    run: str
+    sample: str
+    sample_before: str
+    direction: str
+    worst: ExpectedEffect
+
+
 def expected_effects(place: RunBefore, laboratory: Laboratory) -> tuple[ExpectedEffect, ...]:
     """Return what the run before is expected to do to each result of a run that has a stated repeatability.
 
@@ -92,6 +112,30 @@ def expected_effects(place: RunBefore, laboratory: Laboratory) -> tuple[Expected
 def worst_effect(effects: tuple[ExpectedEffect, ...]) -> ExpectedEffect | None:
     """Return the effect that takes up most of its repeatability; None of none."""
     return max(effects, key=lambda one: (one.part, one.largest_part), default=None)
+
+
+def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> tuple[RunAtRisk, ...]:
+    """Return the runs of a month, or of an export, that the sample before has moved further than repeats may differ.
+
+    Parameters
+    ----------
+    places : iterable of RunBefore or None
+        Runs beside the runs before them, such as ``Dossier.in_sequence``.
+    laboratory : Laboratory
+        Its precision statements come before the published ones.
+
+    Returns
+    -------
+    tuple of RunAtRisk
+        Those whose expected effect is beyond ``RESIDUE_PART`` of the repeatability, in the given order.
+    """
+    followed = [one for one in places if one is not None and one.followed]
+    worst = [(one, worst_effect(expected_effects(one, laboratory))) for one in followed]
+    return tuple(
+        RunAtRisk(one.run, one.sample, one.sample_before, one.direction, effect)
+        for one, effect in worst
+        if effect is not None and effect.state == "doubtful"
+    )
 
 
 def _limits(place: RunBefore, laboratory: Laboratory) -> list[tuple[Contrast, tuple[float, PrecisionStatement]]]:
@@ -149,7 +193,8 @@ def _out_of_sequence(place: RunBefore | None) -> str:
 
 def _explained(place: RunBefore) -> Check | None:
     """Look for a result that is far from typical, towards the sample before, as far as a residue would move it."""
-    far = [one for one in place.contrasts if abs(one.deviations) > _FAR and one.quantity != "density"]
+    viscosities = [one for one in place.contrasts if one.quantity != "density" and one.before != one.level]
+    far = [one for one in viscosities if abs(one.deviations) > _FAR]
     named = [one for one in far if 0.0 < one.residue <= _LARGEST_RESIDUE]
     if not named or len(named) < len(far) or not _densities_agree(place, named[0]):
         return None
