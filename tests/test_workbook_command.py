@@ -61,6 +61,14 @@ def test_the_copy_lies_beside_lab_toml_and_names_the_data_from_there(lab: Path) 
     assert str(lab.parent) not in copy.path.read_text("utf-8")
 
 
+def test_the_copy_holds_no_results_of_other_data(lab: Path) -> None:
+    for name in workbook_names():
+        path = copy_workbook(name, [], lab).path
+        for one in path.glob("*.ipynb") if path.is_dir() else [path]:
+            cells = json.loads(one.read_text("utf-8"))["cells"]
+            assert not any(cell.get("outputs") for cell in cells)
+
+
 def test_data_elsewhere_are_named_in_full(lab: Path, tmp_path: Path) -> None:
     elsewhere = tmp_path / "stick, 'blue'.csv"
     elsewhere.write_text(EXPORT, encoding="utf-8")

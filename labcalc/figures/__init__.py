@@ -18,6 +18,12 @@ from labcalc.figures.duplicate_tables import (
     summarise_duplicates,
 )
 from labcalc.figures.duplicates import draw_against_level, draw_in_time, duplicate_pictures, level_pictures
+from labcalc.figures.explanations import (
+    show_conclusions,
+    show_evidence,
+    show_explanations,
+    show_outcomes,
+)
 from labcalc.figures.interlaboratory import draw_consistency
 from labcalc.figures.markup import Fragment, Summary, note
 from labcalc.figures.month import (
@@ -38,6 +44,7 @@ from labcalc.figures.month_tables import (
     workload_picture,
 )
 from labcalc.figures.picture import Picture
+from labcalc.figures.problem import live_figure, problem_pictures, redraw
 from labcalc.figures.reference import draw_reference_history
 from labcalc.figures.run import density_picture, reference_picture, viscosity_picture
 from labcalc.figures.tables import (
@@ -53,6 +60,7 @@ from labcalc.figures.tables import (
 )
 from labcalc.figures.variance import draw_components
 from labcalc.figures.viscosity import draw_viscosity_temperature
+from labcalc.figures.what_if import move_what_if
 from labcalc.figures.workload import draw_workload
 
 __all__ = [
@@ -74,7 +82,11 @@ __all__ = [
     "draw_workload",
     "duplicate_pictures",
     "level_pictures",
+    "live_figure",
+    "move_what_if",
     "note",
+    "problem_pictures",
+    "redraw",
     "reference_picture",
     "show_actions",
     "show_budget",
@@ -83,6 +95,7 @@ __all__ = [
     "show_cautions",
     "show_changes",
     "show_checks",
+    "show_conclusions",
     "show_consequences",
     "show_decisions",
     "show_duplicate_biases",
@@ -91,6 +104,8 @@ __all__ = [
     "show_duplicate_summaries",
     "show_duplicate_verdict",
     "show_duplicates_beyond",
+    "show_evidence",
+    "show_explanations",
     "show_header",
     "show_limits",
     "show_month_header",
@@ -100,6 +115,7 @@ __all__ = [
     "show_notices",
     "show_oils",
     "show_operators",
+    "show_outcomes",
     "show_pairing_rule",
     "show_provenance",
     "show_refusals",

@@ -8,11 +8,21 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from labcalc.widgets.page import ProblemPage
     from labcalc.widgets.problem import Added, Problem, WhatIfSettings, open_problem, problem_of
-    from labcalc.widgets.still import still_pieces
+    from labcalc.widgets.still import still_causes, still_opening, still_pictures
 
-__all__ = ["Added", "Problem", "ProblemPage", "WhatIfSettings", "open_problem", "problem_of", "still_pieces"]
+__all__ = [
+    "Added",
+    "Problem",
+    "ProblemPage",
+    "WhatIfSettings",
+    "open_problem",
+    "problem_of",
+    "still_causes",
+    "still_opening",
+    "still_pictures",
+]
 
-_ROOMS = {"ProblemPage": "page", "still_pieces": "still"}
+_ROOMS = {"ProblemPage": "page", "still_causes": "still", "still_opening": "still", "still_pictures": "still"}
 
 
 def __getattr__(name: str) -> Any:

@@ -2,20 +2,64 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import anywidget
 import traitlets
 
-__all__ = ["Fit", "Slider", "Status"]
+__all__ = ["Fit", "Form", "Slider", "Status"]
 
 _HERE = Path(__file__).parent
 
 
 class Fit(anywidget.AnyWidget):
-    """Nothing to see: lets the pictures take the width that the page has."""
+    """Nothing to see: the pictures take the width that the page has, and keys pressed in it stay in it."""
 
     _esm = (_HERE / "fit.js").read_text("utf-8")
+
+    caption = traitlets.Unicode().tag(sync=True)
+    """What the pictures show, for those who don't see them."""
+
+
+class Form(anywidget.AnyWidget):
+    """Fields with labels, and buttons that send what stands in the fields along with the press.
+
+    ipywidgets sends texts and presses by ways of their own: under a busy kernel a press overtakes what was typed last.
+    """
+
+    _esm = (_HERE / "form.js").read_text("utf-8")
+
+    fields = traitlets.List(traitlets.Dict()).tag(sync=True)
+    """Of each ``key``, ``label``, ``kind`` (``text``, ``area``, ``number``, ``choice``) and ``hint``."""
+    buttons = traitlets.List(traitlets.Dict()).tag(sync=True)
+    """Of each ``key``, ``label`` and ``hint``."""
+    choices = traitlets.Dict().tag(sync=True)
+    """What can be chosen, by key of the field."""
+    values = traitlets.Dict().tag(sync=True)
+    """What stands in the fields, as text; a field tells when it is left."""
+
+    def __init__(
+        self,
+        fields: Sequence[Mapping[str, str]],
+        buttons: Sequence[Mapping[str, str]],
+        pressed: Callable[[str, dict[str, str]], None],
+    ) -> None:
+        super().__init__(fields=[*fields], buttons=[*buttons])
+        self._pressed = pressed
+        self.on_msg(self._hear)
+
+    def press(self, button: str, **values: str) -> None:
+        """Press a button with what stands in the fields, or with other values."""
+        self._pressed(button, {**self.values, **values})
+
+    def show(self, **values: object) -> None:
+        """Write into fields."""
+        self.values = {**self.values, **{key: str(value) for key, value in values.items()}}
+
+    def _hear(self, _: Any, message: Mapping[str, Any], __: Any) -> None:
+        self.press(str(message["button"]), **message["values"])
 
 
 class Slider(anywidget.AnyWidget):

@@ -1,15 +1,33 @@
-/* Plotly asks for its room once, before the page has given it any, and again when the window changes: tell it. */
-function render({ el }) {
+/* Room and keys for the page. Plotly asks for its room once, before the page has any, and again when the window
+   changes: tell it. JupyterLab has its own use for arrow keys, Enter and letters: they stay in the page. */
+function render({ model, el }) {
   el.hidden = true;
-  let width = 0;
+  let width = 0, page = null;
   const watch = new ResizeObserver(function () {
-    const now = el.closest(".labcalc-page")?.clientWidth ?? 0;
-    if (now && now !== width) {
-      width = now;
+    if (page.clientWidth && page.clientWidth !== width) {
+      width = page.clientWidth;
       window.dispatchEvent(new Event("resize"));
+      name();
     }
   });
-  requestAnimationFrame(function () { watch.observe(el.closest(".labcalc-page") ?? document.body); });
+  function keep(event) {
+    if (!event.ctrlKey && !event.metaKey && !event.altKey && event.key !== "Escape") { event.stopPropagation(); }
+  }
+  function name() {
+    const drawn = page && page.querySelector(".js-plotly-plot");
+    if (drawn) {
+      drawn.setAttribute("role", "group");
+      drawn.setAttribute("aria-label", model.get("caption"));
+    }
+  }
+  model.on("change:caption", name);
+  requestAnimationFrame(function () {
+    page = el.closest(".labcalc-page");
+    if (page) {
+      watch.observe(page);
+      page.addEventListener("keydown", keep);
+    }
+  });
   return function () { watch.disconnect(); };
 }
 

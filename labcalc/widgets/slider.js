@@ -1,6 +1,4 @@
 /* A slider as the browser has it: name, value with unit and keys come from the element itself. */
-let made = 0;
-
 function written(model, value) {
   const sign = model.get("signed") && value > 0 ? "+" : "";
   const digits = Math.abs(value).toFixed(model.get("decimals"));
@@ -13,9 +11,8 @@ function render({ model, el }) {
   const range = document.createElement("input");
   const output = document.createElement("output");
   const remark = document.createElement("small");
-  made += 1;
   range.type = "range";
-  range.id = "labcalc-slider-" + made;
+  range.id = "labcalc-slider-" + Math.random().toString(36).slice(2);
   remark.id = range.id + "-remark";
   label.htmlFor = output.htmlFor = range.id;
   range.setAttribute("aria-describedby", remark.id);
@@ -44,8 +41,6 @@ function render({ model, el }) {
     model.set("value", range.valueAsNumber);
     model.save_changes();
   });
-  /* The page round this one has its own use for these keys. */
-  range.addEventListener("keydown", function (event) { event.stopPropagation(); });
   model.on("change", draw);
   draw();
 }

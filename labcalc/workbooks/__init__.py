@@ -15,6 +15,8 @@ from labcalc.workbooks.opened import (
     workbook_names,
 )
 from labcalc.workbooks.outcome import BatchResult, Outcome, Progress
+from labcalc.workbooks.page import keep_units
+from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.pdf import print_pdf
 from labcalc.workbooks.render import Limits
 from labcalc.workbooks.reports import render_run_reports, run_report_jobs
@@ -26,6 +28,7 @@ __all__ = [
     "SAMPLE_FOLDER",
     "BatchResult",
     "DuplicatePage",
+    "Json",
     "Limits",
     "Outcome",
     "Progress",
@@ -36,6 +39,7 @@ __all__ = [
     "copy_sample_laboratory",
     "copy_workbook",
     "duplicate_report_job",
+    "keep_units",
     "month_report_job",
     "print_pdf",
     "render_batch",

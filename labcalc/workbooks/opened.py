@@ -135,6 +135,9 @@ def _copy(file: Path, folder: Path, stem: str, exports: Sequence[Path], lab: Pat
         raise WorkbookError(f"{stem} takes no exports: it reads the record that lab.toml names; give --lab alone")
     words: dict[str, Json] = {"exports": [_from(folder, one) for one in exports], "controls": True}
     words["lab"] = _from(folder, lab) if lab else ""
+    for cell in notebook.cells:
+        if cell.cell_type == "code":  # what is stored is about the sample laboratory
+            cell.outputs, cell.execution_count = [], None
     _set_parameters(notebook, stem, {key: value for key, value in words.items() if key in taken})
     return _place(notebook, folder, stem)
 

@@ -59,8 +59,9 @@ def serve_workbook(
     try:
         with (
             tempfile.TemporaryFile() as log,
+            tempfile.TemporaryDirectory(prefix="labcalc-", ignore_cleanup_errors=True) as tabs,
             _told_to_end(),
-            _running(_command(workbook, chosen), token, log) as server,
+            _running(_command(workbook, chosen, tabs), token, log) as server,
         ):
             _wait_until_it_answers(server, chosen, token, log)
             view = "lab" if workbook.is_dir() else "doc"  # with the list of files, or the workbook alone
@@ -89,9 +90,14 @@ def _free_port(wanted: int | None) -> int:
     raise WorkbookError(f"ports {_FIRST_PORT} to {_FIRST_PORT + _PORTS - 1} are all taken; name another with --port")
 
 
-def _command(workbook: Path, port: int) -> list[str]:
+def _command(workbook: Path, port: int, tabs: str) -> list[str]:
+    """Return the command; ``tabs``: an empty folder, so that no tabs of another folder are opened again."""
     command = [sys.executable, "-m", "jupyterlab", "--no-browser", f"--ip={_LOOPBACK}", f"--port={port}"]
-    command += ["--ServerApp.port_retries=0", f"--ServerApp.root_dir={workbook.parent}"]
+    command += [
+        "--ServerApp.port_retries=0",
+        f"--ServerApp.root_dir={workbook.parent}",
+        f"--LabApp.workspaces_dir={tabs}",
+    ]
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         command.append("--allow-root")
     return command

@@ -1,0 +1,113 @@
+"""What a person does at the end: write a conclusion into the laboratory's decisions, and keep the page as a file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict
+from itertools import count
+from pathlib import Path
+
+from labcalc.errors import DecisionError
+from labcalc.lab import Decision, add_decision
+from labcalc.shipped import workbook_file
+from labcalc.widgets.problem import Problem
+from labcalc.workbooks import Json, RenderedReport, Scripts, render_workbook, safe_stem
+
+__all__ = ["OTHER_CAUSE", "conclude", "conclusions_offered", "export_page", "page_parameters"]
+
+OTHER_CAUSE = "Another cause, as written below"
+
+_NOTHING_WRITTEN = "nothing was written"
+
+
+def conclusions_offered(problem: Problem) -> tuple[str, ...]:
+    """Return the conclusions that a person can choose: the causes, most probable first, or another."""
+    return *(one.title for one in problem.explanations), OTHER_CAUSE
+
+
+def conclude(problem: Problem, *, who: str, concluded: str, why: str) -> Decision:
+    """Add a conclusion on the run to the laboratory's decisions; a refusal leaves the file as it was.
+
+    Parameters
+    ----------
+    problem : Problem
+        The run.
+    who, concluded, why : str
+        The person, one of ``conclusions_offered``, and the reason.
+
+    Returns
+    -------
+    Decision
+        As it was written.
+
+    Raises
+    ------
+    DecisionError
+        A field is empty, the laboratory has no lab.toml, or its decisions can't be added to.
+    """
+    who, why = (" ".join(text.split()) for text in (who, why))
+    if problem.material.laboratory.file is None:
+        raise DecisionError(
+            "", 0, f"these exports were opened without a lab.toml, and conclusions stand beside one: {_NOTHING_WRITTEN}"
+        )
+    for text, expected in ((who, "who concludes: a name"), (why, "why: what speaks for it")):
+        if not text:
+            raise DecisionError("", 0, f"{expected} is expected; {_NOTHING_WRITTEN}")
+    reason = why if concluded == OTHER_CAUSE else f"{concluded}. {why}"
+    dossier = problem.judgement.dossier
+    return add_decision(
+        dossier.laboratory, who=who, what="conclusion", why=reason, run=problem.run, instrument=dossier.instrument
+    )
+
+
+def page_parameters(problem: Problem, exports: Sequence[str | Path], lab: str | Path | None) -> dict[str, Json]:
+    """Return the parameters with which the workbook shows this state of the page."""
+    return {
+        "exports": [str(Path(one).resolve()) for one in exports],
+        "lab": str(Path(lab).resolve()) if lab else "",
+        "run": problem.run,
+        **asdict(problem.settings),
+        "added": [asdict(one) for one in problem.added],
+    }
+
+
+def export_page(
+    problem: Problem, exports: Sequence[str | Path], lab: str | Path | None, folder: Path
+) -> RenderedReport:
+    """Render the present state of the page to one file that needs nothing else; older files are kept.
+
+    Parameters
+    ----------
+    problem : Problem
+        The state.
+    exports, lab
+        What the problem was opened with.
+    folder : pathlib.Path
+        Where the file goes; it is named after the run, with a number where that name is taken.
+
+    Returns
+    -------
+    RenderedReport
+        The file.
+
+    Raises
+    ------
+    WorkbookError
+        The page couldn't be made.
+    OSError
+        The folder can't be written to.
+    """
+    to = next(path for path in _names(folder, f"problem-{safe_stem(problem.run)}") if not path.exists())
+    return render_workbook(
+        workbook_file("problem_sample"),
+        page_parameters(problem, exports, lab),
+        to,
+        title=f"{problem.judgement.dossier.sample}: what could explain it",
+        scripts=Scripts.INSIDE,
+    )
+
+
+def _names(folder: Path, stem: str) -> Iterator[Path]:
+    yield folder / f"{stem}.html"
+    for number in count(2):
+        yield folder / f"{stem}-{number}.html"

@@ -1,0 +1,60 @@
+/* Fields and buttons. A button sends what stands in the fields along with the press: nothing typed can come too late. */
+function control(field) {
+  const kinds = { area: "textarea", choice: "select" };
+  const one = document.createElement(kinds[field.kind] || "input");
+  if (field.kind === "number") { one.type = "number"; one.step = "any"; }
+  if (field.kind === "area") { one.rows = 3; }
+  if (field.hint) { one.placeholder = field.hint; }
+  return one;
+}
+
+function render({ model, el }) {
+  const stem = "labcalc-" + Math.random().toString(36).slice(2) + "-";
+  const controls = {};
+  el.classList.add("labcalc-form");
+
+  function values() {
+    const found = {};
+    for (const [key, one] of Object.entries(controls)) { found[key] = one.value; }
+    return found;
+  }
+  for (const field of model.get("fields")) {
+    const label = document.createElement("label");
+    const one = controls[field.key] = control(field);
+    one.id = label.htmlFor = stem + field.key;
+    label.textContent = field.label;
+    one.addEventListener("change", function () {
+      model.set("values", values());
+      model.save_changes();
+    });
+    el.append(label, one);
+  }
+  const row = document.createElement("div");
+  row.className = "buttons";
+  for (const button of model.get("buttons")) {
+    const one = document.createElement("button");
+    one.type = "button";
+    one.textContent = button.label;
+    one.title = button.hint;
+    one.addEventListener("click", function () { model.send({ button: button.key, values: values() }); });
+    row.append(one);
+  }
+  el.append(row);
+
+  function offer() {
+    for (const [key, offered] of Object.entries(model.get("choices"))) {
+      controls[key].replaceChildren(...offered.map(function (text) { return new Option(text, text); }));
+    }
+    show();
+  }
+  function show() {
+    for (const [key, value] of Object.entries(model.get("values"))) {
+      if (controls[key].value !== String(value)) { controls[key].value = value; }
+    }
+  }
+  model.on("change:choices", offer);
+  model.on("change:values", show);
+  offer();
+}
+
+export default { render };

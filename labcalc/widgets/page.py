@@ -1,0 +1,108 @@
+"""The page of controls of a sample whose numbers look wrong: a thin shell round ``Problem``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import ipywidgets
+
+from labcalc.figures import (
+    Picture,
+    live_figure,
+    move_what_if,
+    note,
+    problem_pictures,
+    redraw,
+    show_evidence,
+    show_explanations,
+    show_header,
+    show_verdict,
+)
+from labcalc.widgets.controls import Fit
+from labcalc.widgets.panels import ConclusionPanel, ExportPanel, MeasurementPanel, WhatIfPanel, heading
+from labcalc.widgets.picker import RunPicker
+from labcalc.widgets.problem import Problem, WhatIfSettings, problem_of
+from labcalc.workbooks import keep_units
+
+__all__ = ["ProblemPage"]
+
+_STYLE = (Path(__file__).parent / "page.css").read_text("utf-8")
+
+
+class ProblemPage:
+    """Everything on the page, and the one place where its state changes."""
+
+    def __init__(self, problem: Problem, exports: Sequence[str | Path] = (), lab: str | Path | None = None) -> None:
+        self.problem = problem
+        self.picker = RunPicker(problem.material, problem.run, self.pick)
+        self.facts, self.causes, self.basis = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.what_if = WhatIfPanel(self.move)
+        self.measurement = MeasurementPanel(problem, self.change)
+        self.conclusion = ConclusionPanel(problem)
+        self.export = ExportPanel(problem, exports, lab)
+        self.fit = Fit()
+        self.figure = live_figure(self._pictures())
+        self.pictures = ipywidgets.VBox([self.figure, self.basis])
+        self.box = self._laid_out()
+        self._show()
+        self.picker.judge_in_between()
+
+    def _laid_out(self) -> ipywidgets.VBox:
+        causes = ipywidgets.VBox([heading("What could explain it"), self.causes])
+        rows = {
+            "top": (self.picker.box, self.facts),
+            "middle": (causes, ipywidgets.VBox([self.what_if.box, self.measurement.box])),
+            "bottom": (self.conclusion.box, self.export.box),
+        }
+        boxes = {name: ipywidgets.HBox(children) for name, children in rows.items()}
+        for name, box in boxes.items():
+            box.add_class(f"labcalc-{name}")
+        style = ipywidgets.HTML(f"<style>{_STYLE}</style>")
+        page = ipywidgets.VBox([style, self.fit, boxes["top"], self.pictures, boxes["middle"], boxes["bottom"]])
+        page.add_class("labcalc-page")
+        return page
+
+    def _repr_mimebundle_(self, **words: Any) -> Any:
+        return self.box._repr_mimebundle_(**words)
+
+    def pick(self, run: str) -> None:
+        """Look into another run; the sliders go back to zero."""
+        self.change(problem_of(self.problem.material, run))
+
+    def move(self, settings: WhatIfSettings) -> None:
+        """Move what would be seen if; nothing else on the page depends on it."""
+        self.problem = self.problem.with_settings(settings)
+        self.export.fit(self.problem)
+        if self.problem.evidence is not None and self.problem.what is not None:
+            move_what_if(self.figure, self.problem.evidence, self.problem.what)
+        self.what_if.say(self.problem)
+
+    def change(self, problem: Problem) -> None:
+        """Show another run, or the same with other measurements added."""
+        self.problem = problem
+        redraw(self.figure, self._pictures())
+        for panel in (self.measurement, self.conclusion, self.export):
+            panel.fit(problem)
+        self._show()
+
+    def _show(self) -> None:
+        problem = self.problem
+        self.facts.value = keep_units(show_header(problem.judgement).html + show_verdict(problem.judgement).html)
+        self.what_if.fit(problem)
+        self.what_if.show(problem.settings)
+        if problem.evidence is None:
+            self.causes.value = note(problem.left).html
+            self.basis.value = ""
+            return
+        self.causes.value = keep_units(show_explanations(problem.explanations, problem.first_explanations).html)
+        self.basis.value = show_evidence(problem.evidence).html
+
+    def _pictures(self) -> list[Picture]:
+        """Return what there is to draw; where nothing can be compared, the run's own charts."""
+        problem = self.problem
+        drawn = problem_pictures(problem.judgement, problem.evidence, problem.earlier, problem.what)
+        pictures = [one for one in drawn if isinstance(one, Picture)]
+        self.fit.caption = " ".join(one.caption for one in pictures)
+        return pictures

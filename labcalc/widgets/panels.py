@@ -1,0 +1,253 @@
+"""The parts of the page under its pictures, each a few controls round a pure function."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import ipywidgets
+
+from labcalc.errors import LabcalcError
+from labcalc.figures import show_conclusions, show_outcomes
+from labcalc.judgement import UNITS
+from labcalc.judgement.causes import Candidate, candidates, expected_outcomes
+from labcalc.widgets.actions import conclude, conclusions_offered, export_page
+from labcalc.widgets.controls import Form, Slider, Status
+from labcalc.widgets.problem import Added, Problem, WhatIfSettings
+from labcalc.workbooks import keep_units
+
+__all__ = ["ConclusionPanel", "ExportPanel", "MeasurementPanel", "WhatIfPanel", "heading"]
+
+Changed = Callable[[Problem], None]
+
+
+def heading(text: str) -> ipywidgets.HTML:
+    """Return the heading of a part of the page."""
+    return ipywidgets.HTML(f"<h3>{escape(text)}</h3>")
+
+
+def _button(text: str, does: str, act: Callable[[], None]) -> ipywidgets.Button:
+    button = ipywidgets.Button(description=text, tooltip=does)
+    button.on_click(lambda _: act())
+    return button
+
+
+class WhatIfPanel:
+    """Four sliders; ``moved`` is called with where they stand."""
+
+    def __init__(self, moved: Callable[[WhatIfSettings], None]) -> None:
+        self._moved, self._at_rest = moved, False
+        self.sliders = {
+            "temperature_offset_K": Slider(
+                name="Cell warmer than it says", unit="K", lowest=-2.0, highest=2.0, step=0.02, signed=True
+            ),
+            "residue_percent": Slider(name="Sample before left in it", unit="%", highest=10.0, step=0.1, decimals=1),
+            "dilution_percent": Slider(name="Fuel in the sample", unit="%", highest=10.0, step=0.1, decimals=1),
+            "bubble_percent": Slider(name="Air in the density cell", unit="%", highest=2.0, step=0.02),
+        }
+        for slider in self.sliders.values():
+            slider.observe(self._tell, "value")
+        self.left = Status()
+        back = _button("All back to zero", "Set the four sliders to zero", lambda: self.show(WhatIfSettings()))
+        self.box = ipywidgets.VBox([heading("What if"), *self.sliders.values(), self.left, back])
+
+    @property
+    def settings(self) -> WhatIfSettings:
+        """Where the sliders stand."""
+        return WhatIfSettings(**{name: slider.value for name, slider in self.sliders.items()})
+
+    def show(self, settings: WhatIfSettings) -> None:
+        """Move the sliders, and tell once."""
+        self._at_rest = True
+        for name, slider in self.sliders.items():
+            slider.value = getattr(settings, name)
+        self._at_rest = False
+        self._moved(self.settings)
+
+    def fit(self, problem: Problem) -> None:
+        """Say of each slider what it does for this run, or why it can't be moved."""
+        evidence = problem.evidence
+        before = evidence.before if evidence is not None else None
+        residue = self.sliders["residue_percent"]
+        residue.remark = before.sample if before is not None else "the record holds no sample before this one"
+        for slider in self.sliders.values():
+            slider.disabled = evidence is None
+        residue.disabled = before is None
+
+    def say(self, problem: Problem) -> None:
+        """Say what of the misfit is left."""
+        self.left.text = problem.left
+
+    def _tell(self, change: Any) -> None:
+        if not self._at_rest:
+            self._moved(self.settings)
+
+
+class MeasurementPanel:
+    """A measurement that one would make: what it would decide, or what it showed."""
+
+    def __init__(self, problem: Problem, changed: Changed) -> None:
+        self._problem, self._changed = problem, changed
+        self._candidates: dict[str, Candidate] = {}
+        fields = [
+            {"key": "what", "label": "Measurement", "kind": "choice", "hint": ""},
+            {"key": "temperature", "label": "At, °C", "kind": "number", "hint": ""},
+            {"key": "value", "label": "It showed", "kind": "text", "hint": "leave empty if not made yet"},
+        ]
+        buttons = [
+            {"key": "ask", "label": "What would it decide?", "hint": "Show what each cause says that this would show"},
+            {"key": "add", "label": "Add the value", "hint": "Rank the causes again with this value"},
+            {"key": "take back", "label": "Take back", "hint": "Leave out the value that was added last"},
+        ]
+        self.form = Form(fields, buttons, self._pressed)
+        self.form.observe(self._chosen, "values")
+        self.said, self.decides = Status(), ipywidgets.HTML()
+        self.box = ipywidgets.VBox([heading("A measurement that would help"), self.form, self.said, self.decides])
+        self.fit(problem)
+
+    def fit(self, problem: Problem) -> None:
+        """Offer the measurements that this run allows."""
+        self._problem = problem
+        self._candidates = {_named(one): one for one in _useful_first(problem)}
+        self.form.choices = {"what": list(self._candidates)}
+        self.form.show(what=next(iter(self._candidates), ""), value="")
+        self.decides.value = ""
+        self._say(f"Added: {'; '.join(one.words for one in problem.added)}." if problem.added else "")
+
+    def _chosen(self, change: Any) -> None:
+        """Set the temperature that goes with a measurement when another is chosen."""
+        what = change["new"].get("what", "")
+        if what in self._candidates and what != change["old"].get("what"):
+            self.form.show(temperature=f"{self._candidates[what].temperature_C:g}")
+
+    def _say(self, text: str, kind: str = "") -> None:
+        self.said.text, self.said.kind = text, kind
+
+    def _pressed(self, button: str, values: dict[str, str]) -> None:
+        try:
+            match button:
+                case "ask":
+                    self._ask(self._candidate(values))
+                case "add":
+                    self._add(self._candidate(values), _number(values["value"], "It showed"))
+                case "take back":
+                    self._changed(self._problem.with_added(self._problem.added[:-1]))
+        except LabcalcError as refusal:
+            self._say(str(refusal), "bad")
+
+    def _candidate(self, values: dict[str, str]) -> Candidate:
+        if values["what"] not in self._candidates:
+            raise LabcalcError(self._problem.why_not or "there is nothing to measure for this run")
+        chosen = self._candidates[values["what"]]
+        return replace(chosen, temperature_C=_number(values["temperature"], "At, °C"))
+
+    def _ask(self, candidate: Candidate) -> None:
+        evidence = self._problem.evidence
+        if evidence is not None:
+            outcomes = expected_outcomes(evidence, candidate)
+            self.decides.value = keep_units(show_outcomes(outcomes, _named(candidate), candidate.quantity).html)
+            self._say("What each cause says that it would show stands beneath.")
+
+    def _add(self, candidate: Candidate, value: float) -> None:
+        one = Added(candidate.kind, candidate.quantity, candidate.temperature_C, value)
+        self._changed(self._problem.with_added([*self._problem.added, one]))
+
+
+def _useful_first(problem: Problem) -> tuple[Candidate, ...]:
+    """Return the measurements that can be made, first those that the most probable causes ask for."""
+    if problem.evidence is None:
+        return ()
+    asked = [one.next_measurement for one in problem.explanations if one.next_measurement is not None]
+    order = {(one.kind, one.quantity, one.temperature_C): place for place, one in reversed(list(enumerate(asked)))}
+    known = [one for one in candidates(problem.evidence) if one.quantity in UNITS]
+    return tuple(sorted(known, key=lambda c: order.get((c.kind, c.quantity, c.temperature_C), len(order))))
+
+
+def _named(candidate: Candidate) -> str:
+    return f"{candidate.kind.capitalize()}: {candidate.quantity} at {candidate.temperature_C:g} °C"
+
+
+def _number(text: str, field: str) -> float:
+    written = text.strip()
+    try:
+        return float(written.replace(",", ".").replace("−", "-"))
+    except ValueError:
+        expected = f"a number is expected under '{field}'"
+        raise LabcalcError(f"'{written}': {expected}" if written else expected) from None
+
+
+class ConclusionPanel:
+    """Who concludes what and why; written into the laboratory's decisions."""
+
+    def __init__(self, problem: Problem) -> None:
+        self._problem = problem
+        fields = [
+            {"key": "who", "label": "Who", "kind": "text", "hint": "your name"},
+            {"key": "concluded", "label": "Conclusion", "kind": "choice", "hint": ""},
+            {"key": "why", "label": "Why", "kind": "area", "hint": ""},
+        ]
+        buttons = [{"key": "write", "label": "Write the conclusion", "hint": "Add it to the laboratory's decisions"}]
+        self.form = Form(fields, buttons, lambda _, values: self._write(values))
+        self.said, self.so_far = Status(), ipywidgets.HTML()
+        self.box = ipywidgets.VBox([heading("Conclusion"), self.form, self.said, self.so_far])
+        self.fit(problem)
+
+    def fit(self, problem: Problem) -> None:
+        """Offer the causes of this run, and show what was decided about it."""
+        if problem.run != self._problem.run:
+            self.form.show(why="")
+            self.said.text = ""
+        self._problem = problem
+        offered = conclusions_offered(problem)
+        self.form.choices = {"concluded": list(offered)}
+        self.form.show(concluded=offered[0])
+        self._show_decisions()
+
+    def _write(self, values: dict[str, str]) -> None:
+        try:
+            decision = conclude(self._problem, **values)
+        except (LabcalcError, OSError) as refusal:
+            self.said.text, self.said.kind = f"Not written: {_plain(refusal)}", "bad"
+            return
+        self.said.text, self.said.kind = f"Written on {decision.when:%Y-%m-%d at %H:%M} for {decision.who}.", "good"
+        self.form.show(who=values["who"], concluded=values["concluded"], why="")
+        self._show_decisions()
+
+    def _show_decisions(self) -> None:
+        try:
+            self.so_far.value = show_conclusions(self._problem.decisions).html
+        except LabcalcError as refusal:
+            self.so_far.value = f"<p>{escape(str(refusal))}</p>"
+
+
+class ExportPanel:
+    """The page as a file that needs nothing else."""
+
+    def __init__(self, problem: Problem, exports: Sequence[str | Path], lab: str | Path | None) -> None:
+        self._problem, self._exports, self._lab = problem, exports, lab
+        self.said = Status()
+        keep = _button("Keep this page as a file", "Write the present state of the page to one HTML file", self.write)
+        self.box = ipywidgets.VBox([heading("The page as a file"), keep, self.said])
+
+    def fit(self, problem: Problem) -> None:
+        """Keep this state when asked."""
+        self._problem = problem
+
+    def write(self) -> None:
+        """Write the file beside the workbook, or say why not."""
+        self.said.text, self.said.kind = "Being written …", ""
+        try:
+            report = export_page(self._problem, self._exports, self._lab, Path.cwd())
+        except (LabcalcError, OSError) as refusal:
+            self.said.text, self.said.kind = f"Not written: {_plain(refusal)}", "bad"
+            return
+        self.said.text, self.said.kind = f"Written beside this workbook: {report.path.name}", "good"
+
+
+def _plain(refusal: Exception) -> str:
+    if isinstance(refusal, OSError) and not isinstance(refusal, LabcalcError):
+        return f"{refusal.filename}: {refusal.strerror}"
+    return str(refusal)

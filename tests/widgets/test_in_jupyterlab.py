@@ -1,0 +1,210 @@
+"""The page as a chemist meets it: JupyterLab on this machine, a browser, a mouse or only keys; no code in sight."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from labcalc.lab import load_laboratory, read_decisions
+from labcalc.workbooks import copy_sample_laboratory
+from tests.chromium import Tab, chromium, needs_chromium
+
+RUN = "VD-1-260317-04"
+"""BL-26-0525: a residue of the gas oil before it was planted (sample_runs/planted_faults.csv)."""
+
+FIGURE = "document.querySelector('.labcalc-page .js-plotly-plot')"
+WHAT_IF = f"JSON.stringify({FIGURE}.data.filter(t => t.name === 'what if').map(t => [...t.x, ...t.y]))"
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return copy_sample_laboratory(tmp_path_factory.mktemp("lab"))
+
+
+@pytest.fixture(scope="module")
+def address(lab: Path) -> Iterator[str]:
+    command = [sys.executable, "-m", "labcalc.cli", "workbook", "problem-sample", "--lab", str(lab), "--no-browser"]
+    shown = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, start_new_session=True)
+    try:
+        assert shown.stderr is not None
+        said = [shown.stderr.readline() for _ in range(2)]
+        found = re.search(r"http://127\.0\.0\.1:\S+", said[1])
+        assert found, said
+        yield found[0]
+    finally:
+        shown.terminate()
+        shown.wait(20)
+        shown.stderr.close()
+
+
+@pytest.fixture(scope="module")
+def page(address: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Tab]:
+    """The workbook opened, and all its cells run by keys."""
+    with chromium(tmp_path_factory.mktemp("browser") / "profile") as tab:
+        tab.go(address)
+        tab.wait("document.querySelector('.jp-Notebook .jp-CodeCell')", 60)
+        tab.wait("document.querySelector('.jp-Notebook-ExecutionIndicator[data-status=\"idle\"]')", 60)
+        for _ in range(5):  # JupyterLab says that it is idle before it is: what is run too early is lost
+            run_all_cells(tab)
+            if came(tab, "document.querySelector('.labcalc-page')", 20):
+                break
+            tab.press("Escape")  # it may ask for a kernel that is on its way
+        tab.wait(f"{FIGURE}?.querySelector('.main-svg')", 60)
+        tab.wait(f"{FIGURE}.clientWidth > 900")
+        yield tab
+
+
+def run_all_cells(tab: Tab) -> None:
+    tab.press("c", ctrl=True, shift=True)
+    tab.wait("document.querySelector('.jp-ModalCommandPalette input') === document.activeElement")
+    tab.type("Run All Cells")
+    tab.wait("document.querySelector('.lm-CommandPalette-item.lm-mod-active')?.innerText.includes('Run All Cells')")
+    tab.press("Enter")
+
+
+def came(tab: Tab, script: str, seconds: float) -> bool:
+    try:
+        tab.wait(script, seconds)
+    except AssertionError:
+        return False
+    return True
+
+
+def field(label: str) -> str:
+    """The control that a label on the page belongs to."""
+    return (
+        "[...document.querySelectorAll('.labcalc-page label')]"
+        f".find(one => one.innerText.startsWith({label!r})).control"
+    )
+
+
+def button(text: str) -> str:
+    return f"[...document.querySelectorAll('.labcalc-page button')].find(one => one.innerText.trim() === {text!r})"
+
+
+def status_with(words: str) -> str:
+    return f"[...document.querySelectorAll('.labcalc-page [role=status]')].some(s => s.innerText.includes({words!r}))"
+
+
+def pick(tab: Tab, sample: str) -> None:
+    """Find a sample by typing and choose it, by keys alone."""
+    tab.run(f"{field('Find a run')}.focus()")
+    tab.press("a", ctrl=True)
+    tab.type(sample)
+    tab.wait(f"{field('Runs')}.options.length === 1 && {field('Runs')}.options[0].text.includes({sample!r})")
+    tab.press("Tab")
+    tab.wait(f"document.activeElement === {field('Runs')}")
+    tab.press("ArrowDown")
+    tab.wait(f"document.querySelector('.labcalc-page .facts').innerText.includes({sample!r})")
+
+
+pytestmark = [needs_chromium, pytest.mark.slow]
+
+
+def test_no_code_is_in_sight(page: Tab) -> None:
+    assert page.run("[...document.querySelectorAll('.jp-CodeCell .cm-editor')].filter(e => e.offsetHeight).length") == 0
+    for row in page.run("[...document.querySelectorAll('.jp-InputPlaceholder')].map(e => e.innerText)"):
+        assert row.startswith("# ")
+
+
+def test_every_control_has_a_name(page: Tab) -> None:
+    nodes = page.ask("Accessibility.getFullAXTree")["nodes"]
+    roles = ("textbox", "combobox", "listbox", "slider", "spinbutton")
+    inside = page.run("document.querySelectorAll('.labcalc-page :is(input, select, textarea)').length")
+    names = {
+        role: [one["name"]["value"] for one in nodes if one.get("role", {}).get("value") == role] for role in roles
+    }
+    assert inside == 12
+    for expected in ("Find a run", "Who", "Why", "It showed"):
+        assert expected in names["textbox"], names
+    assert any(one.startswith("Runs") for one in names["listbox"])
+    assert len([one for one in names["slider"] if one]) == 4
+
+
+def test_a_run_is_found_and_picked_by_keys(page: Tab) -> None:
+    pick(page, "BL-26-0525")
+    page.wait("document.querySelector('.causes li')")
+    assert "Residue of the sample before" in page.run("document.querySelector('.causes').innerText")
+
+
+def test_a_dragged_slider_moves_the_points_of_all_pictures(page: Tab) -> None:
+    pick(page, "BL-26-0525")
+    before = page.run(WHAT_IF)
+    page.drag(field("Sample before left"), 60)
+    page.wait(f"{WHAT_IF} !== {json.dumps(before)}")
+    now = json.loads(page.run(WHAT_IF))
+    assert len(now) == 3
+    assert all(new != old for new, old in zip(now, json.loads(before), strict=True))
+    page.wait(status_with("% of the sample before is in it"))
+
+
+def test_an_arrow_key_moves_a_slider_within_a_blink(page: Tab) -> None:
+    pick(page, "BL-26-0525")
+    slider = field("Cell warmer")
+    page.run(f"{slider}.focus()")
+    times = []
+    for _ in range(10):
+        before = page.run(WHAT_IF)
+        started = time.perf_counter()
+        page.press("ArrowRight")
+        page.wait(f"{WHAT_IF} !== {json.dumps(before)}")
+        times.append(time.perf_counter() - started)
+    assert page.run(f"{slider}.getAttribute('aria-valuetext')") == "+0.20\u00a0K"
+    page.wait(status_with("0.20 K warmer"))
+    assert sorted(times)[5] < 0.5
+
+
+def test_what_a_measurement_would_decide_and_what_it_did(page: Tab) -> None:
+    pick(page, "BL-26-0525")
+    page.click(button("What would it decide?"))
+    page.wait("[...document.querySelectorAll('.labcalc-page caption')].some(c => c.innerText.includes(' at '))")
+    page.run(f"{field('It showed')}.focus()")
+    page.type("viel")
+    page.click(button("Add the value"))
+    page.wait(status_with("'viel': a number is expected"))
+
+
+def test_a_conclusion_is_refused_in_words_or_written(page: Tab, lab: Path) -> None:
+    pick(page, "BL-26-0525")
+    page.click(button("Write the conclusion"))
+    page.wait(status_with("a name is expected; nothing was written"))
+    page.run(f"{field('Who')}.focus()")
+    page.type("Teresa Rocha")
+    page.press("Tab")
+    page.press("Tab")
+    page.wait(f"document.activeElement === {field('Why')}")
+    page.type("Thin after the gas oil; second fill as usual.")
+    page.press("Tab")
+    page.press("Enter")
+    page.wait(status_with("for Teresa Rocha"))
+    last = read_decisions(load_laboratory(lab))[-1]
+    assert (last.run, last.who, last.what) == (RUN, "Teresa Rocha", "conclusion")
+    assert last.why.endswith("second fill as usual.")
+
+
+def test_the_page_is_kept_as_a_file_and_the_workbook_stays_small(page: Tab, lab: Path) -> None:
+    pick(page, "BL-26-0525")
+    page.click(button("Keep this page as a file"))
+    page.wait(status_with("Written beside this workbook"), 60)
+    written = lab.parent / f"problem-{RUN}.html"
+    assert "BL-26-0525" in written.read_text("utf-8")
+    page.run("document.querySelector('.jp-Notebook').focus()")
+    page.press("s", ctrl=True)
+    saved = lab.parent / "problem-sample.ipynb"
+    ends = time.monotonic() + 10
+    while "widget-view" not in saved.read_text("utf-8") and time.monotonic() < ends:
+        time.sleep(0.1)
+    notebook = json.loads(saved.read_text("utf-8"))
+    assert "widgets" not in notebook["metadata"]
+    assert saved.stat().st_size < 30_000
+
+
+def test_the_console_has_nothing_to_complain_of(page: Tab) -> None:
+    assert page.complaints == []
