@@ -280,16 +280,23 @@ def plot_risks(case: Case, guard: float) -> Plot:
 
 
 def plot_distance(case: Case) -> Plot:
-    """Show what a guard band of U costs the producer, by how far inside the limit the production runs."""
-    inside = np.linspace(1.0, 5.0, 17)
-    refused = 100.0 * np.array([[risks(case, guard, float(one))[1] for one in inside] for guard in (0.0, 1.0)])
-    near, far = (100.0 * risks(case, 1.0, distance)[1] for distance in (_NEAR, 4.0))
+    """Show both risks without a guard band, by how far inside the limit the production runs."""
+    inside, at = np.linspace(1.0, 5.0, 17), np.linspace(1.0, 5.0, 5)
+    theory = 100.0 * np.array([risks(case, 0.0, float(one)) for one in inside])
+    found = 100.0 * np.array([[np.mean(hits) for hits in _wrong(case, 0.0, float(one))] for one in at])
+    near, far = ([100.0 * share for share in risks(case, 0.0, distance)] for distance in (_NEAR, 4.0))
     return Plot(
-        f"With a guard band of U, a production that runs {_NEAR:g} of its standard deviations inside the limit has "
-        f"{near:.1f} % of its lots refused though they are good; one that runs 4 inside, {far:.2f} %.",
+        f"No guard band. A production that runs {_NEAR:g} of its standard deviations inside the limit: {near[0]:.2f} % "
+        f"bad and accepted, {near[1]:.2f} % good and refused. One that runs 4 inside: {far[0]:.4f} % and {far[1]:.4f} "
+        "%.",
         "Mean of the production inside the limit, its standard deviations",
-        "Good lots refused, %",
-        (Series("no guard band", inside, refused[0]), Series("guard band U", inside, refused[1])),
+        "Share of all lots, %",
+        (
+            Series("bad and accepted", inside, theory[:, 0]),
+            Series("good and refused", inside, theory[:, 1]),
+            Series("simulated, bad and accepted", at, found[:, 0], "points"),
+            Series("simulated, good and refused", at, found[:, 1], "points"),
+        ),
     )
 
 

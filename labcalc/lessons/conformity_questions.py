@@ -88,11 +88,11 @@ def _margin_of_r(generator: Generator) -> Question:
 
 _ASKED = ("rounding", "simple acceptance", "guarded acceptance", "guarded rejection", "guarded both ways")
 _MEANS = {
-    "rounding": "the result is rounded to the limit's decimals, then compared",
-    "simple acceptance": "the result as it stands is compared with the limit",
-    "guarded acceptance": "met only inside the limit by U",
-    "guarded rejection": "not met only outside the limit by U",
-    "guarded both ways": "met inside by U, not met outside by U, else doubtful",
+    "rounding": "The result is rounded to the limit's decimals, then compared",
+    "simple acceptance": "The result as it stands is compared with the limit",
+    "guarded acceptance": "Met only inside the limit by U",
+    "guarded rejection": "Not met only outside the limit by U",
+    "guarded both ways": "Met inside by U, not met outside by U, else doubtful",
 }
 
 
@@ -106,7 +106,7 @@ def _by_rule(generator: Generator) -> Question:
     return Choice(
         "verdict by a rule",
         f"Limit: at most {limit:.1f} mm²/s. Result: {value:.2f} mm²/s, U = {expanded:.2f} mm²/s. What does the rule "
-        f"'{name}' say? ({_MEANS[name].capitalize()}.)",
+        f"'{name}' say? ({_MEANS[name]}.)",
         tuple(Option(one, "") for one in verdicts),
         verdicts.index(said),
         f"The result is {'inside' if value < limit else 'outside'} the limit by {abs(value - limit):.2f} mm²/s.",
@@ -260,12 +260,13 @@ def price_of_a_guard_band(case: Case) -> Choice:
         "A production runs near its limit. A guard band of U is put inside. How many more good lots are refused for "
         "each bad lot that is kept out?",
         (
-            Option("Fewer than one", "Then a guard band would be nearly free. It is not, so near the limit."),
-            Option("About one", "So it would be if good and bad lots were as many at the limit. Good ones are more."),
-            Option(f"About {price:.0f}", "Near the limit there are many more good lots than bad ones."),
+            Option("About 1", "So it would be if there were as many good lots near the limit as bad ones."),
+            Option(f"About {price / 4.0:.0f}", "It is more: near the limit good lots are many, bad ones few."),
+            Option(f"About {price:.0f}", "Near the limit good lots are many, bad ones few."),
         ),
         2,
-        "",
+        f"{100.0 * (guarded_producer - producer):.1f} % more of all lots are good and refused, "
+        f"{100.0 * (consumer - guarded_consumer):.2f} % fewer are bad and accepted.",
     )
 
 

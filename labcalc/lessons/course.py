@@ -22,6 +22,8 @@ from labcalc.lessons.conformity import conformity_agreements
 from labcalc.lessons.conformity_questions import CONFORMITY_POOL
 from labcalc.lessons.extrapolation import extrapolation_agreements
 from labcalc.lessons.extrapolation_questions import EXTRAPOLATION_POOL
+from labcalc.lessons.outliers import outliers_agreements
+from labcalc.lessons.outliers_questions import OUTLIERS_POOL
 from labcalc.lessons.questions import Question
 from labcalc.lessons.repeats import repeats_agreements
 from labcalc.lessons.repeats_questions import REPEATS_POOL
@@ -76,6 +78,7 @@ LESSONS: tuple[Lesson, ...] = (
     Lesson(6, "extrapolation", "The line through two temperatures", 1, EXTRAPOLATION_POOL, extrapolation_agreements),
     Lesson(7, "budgets", "From certificate to result", 1, BUDGETS_POOL, budgets_agreements),
     Lesson(8, "conformity", "Yes or no", 1, CONFORMITY_POOL, conformity_agreements),
+    Lesson(9, "outliers", "The odd one out", 1, OUTLIERS_POOL, outliers_agreements),
 )
 """In the order of the course."""
 
