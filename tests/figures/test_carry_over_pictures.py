@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from labcalc import figures
-from labcalc.judgement import MonthReport, gather_record, report_month
+from labcalc.judgement import MonthReport, gather_record, month_of, report_month
+from labcalc.judgement.month_carry_over import month_carry_overs
 from tests.figures.test_run_pictures import HOSTILE, PLOTLY, bundle, numbers
 from tests.judgement.conftest import HEADER
 from tests.judgement.test_carry_over import ORDER, TYPICAL, sequence
@@ -19,11 +21,14 @@ def march() -> MonthReport:
     return report_month(gather_record(), "2026-03")
 
 
-def of_record(folder: Path, record: str, lab: str = TYPICAL) -> MonthReport:
+def of_record(march: MonthReport, folder: Path, record: str, lab: str = TYPICAL) -> MonthReport:
+    """A report with the carry-over of another record."""
     (folder / "lab.toml").write_text(lab, encoding="utf-8")
     (folder / "record").mkdir()
     (folder / "record" / "all.csv").write_text(HEADER + record, encoding="utf-8")
-    return report_month(gather_record(folder / "lab.toml"), "2026-01")
+    material = gather_record(folder / "lab.toml")
+    january = month_of("2026-01", material.laboratory.time_zone)
+    return replace(march, month=january, carry_overs=month_carry_overs(material, material.record, january))
 
 
 def test_a_picture_for_each_instrument_with_its_numbers(march: MonthReport) -> None:
@@ -55,7 +60,7 @@ def test_runs_that_were_moved_stand_by_name(march: MonthReport) -> None:
             assert f'<th scope="row">{run.sample} after {run.sample_before}</th>' in shown.html
 
 
-def test_a_share_that_is_not_known_says_what_to_measure(tmp_path: Path) -> None:
+def test_a_share_that_is_not_known_says_what_to_measure(march: MonthReport, tmp_path: Path) -> None:
     second = TYPICAL.replace(
         "\n[[product]]",
         """
@@ -71,14 +76,14 @@ certified = [{ quantity = "kinematic viscosity", temperature_C = 40, value = 400
 [[product]]""",
         1,
     )
-    shown = figures.show_carry_over(of_record(tmp_path, sequence("RS" * 8, 0.0, 0.0), second))
+    shown = figures.show_carry_over(of_record(march, tmp_path, sequence("RS" * 8, 0.0, 0.0), second))
     assert "not known: 0 results after a sample of another level; 6 are needed" in shown.text
     assert "How to find k on VD: 21 runs" in shown.html
     assert "Thick &lt;b&gt;reference&lt;/b&gt;: thick after thick" in shown.html
     assert "No run of the month was moved" in shown.html
 
 
-def test_names_stay_text_and_an_upset_is_a_cross(tmp_path: Path) -> None:
+def test_names_stay_text_and_an_upset_is_a_cross(march: MonthReport, tmp_path: Path) -> None:
     lines = (
         sequence(ORDER, 0.004, 0.001, noise=5e-4)
         .replace(",VD,", f",{HOSTILE.replace(chr(34), '')},")
@@ -87,7 +92,7 @@ def test_names_stay_text_and_an_upset_is_a_cross(tmp_path: Path) -> None:
     at = next(n for n, line in enumerate(lines) if n > 60 and ",S-" in line)
     cells = lines[at].split(",")
     lines[at] = ",".join([*cells[:5], f"{float(cells[5]) * 1.02:.6g}", cells[6]])
-    report = of_record(tmp_path, "".join(lines))
+    report = of_record(march, tmp_path, "".join(lines))
     (picture,) = figures.carry_over_pictures(report)
     assert "crosses, at the edge" in picture.caption
     assert any(row[3] == "moved by something else" for row in picture.rows)
@@ -95,6 +100,6 @@ def test_names_stay_text_and_an_upset_is_a_cross(tmp_path: Path) -> None:
 
 
 def test_without_a_run_that_is_said(march: MonthReport) -> None:
-    empty = report_month(gather_record(), "2026-07")
+    empty = replace(march, carry_overs=())
     assert figures.carry_over_pictures(empty) == ()
     assert figures.show_carry_over(empty).text.startswith("No run with a time and an instrument")
