@@ -24,6 +24,8 @@ _VON_NEUMANN_5_PERCENT = {5: 0.820, 6: 0.889, 7: 0.935}
 
 _CAUSES = {
     "first differs": "residue of the sample before or of solvent, or not yet at temperature",
+    "first towards": "residue of the sample before",
+    "first away": "residue of solvent, or not yet at temperature: not the sample before, which lies on the other side",
     "falls steadily": "the sample is still warming",
     "rises steadily": "evaporation, a cooling bath, or dirt that builds up",
     "single low": "a bubble that displaces volume",
@@ -42,13 +44,10 @@ class Pattern:
     found: bool
     place: int = 0
     """Number of the determination that stands out, from 1; 0 where the pattern is one of all."""
+    suspicion: str = ""
+    """The likely cause in the practice of viscometry; empty where the pattern was not found."""
     why_not: str = ""
     """Why it could not be looked for."""
-
-    @property
-    def suspicion(self) -> str:
-        """The likely cause in the practice of viscometry; empty where the pattern was not found."""
-        return _CAUSES[self.name] if self.found else ""
 
 
 @dataclass(frozen=True)
@@ -74,6 +73,7 @@ def determination_patterns(
     deviation: float,
     *,
     degrees_of_freedom: float = math.inf,
+    previous: float | None = None,
     significance: float = 0.05,
 ) -> DeterminationPatterns:
     """Look for the patterns of repeated determinations of one sample.
@@ -90,6 +90,8 @@ def determination_patterns(
         Pooled standard deviation of determinations of one sample, [unit of the determinations], above 0.
     degrees_of_freedom : float
         Behind it, [-]; infinite where it is taken as known.
+    previous : float, optional
+        What the sample before gave, [unit of the determinations]: a residue moves the first one towards it.
     significance : float
         Chance of each pattern where nothing is wrong, [-]: 0.05 or 0.01. Any of the four then shows in about 13 (3) of
         100 good sets of five, since a wide spread goes with a first or a single one that is far off.
@@ -130,7 +132,7 @@ def determination_patterns(
         float(np.std(series, ddof=1)),
         slope,
         (
-            _first(series, deviation, degrees_of_freedom, significance),
+            _first(series, deviation, degrees_of_freedom, significance, previous),
             trend,
             _single(series, significance),
             _spread(series, deviation, degrees_of_freedom, significance, trended=trend.found),
@@ -201,7 +203,7 @@ def kendall_trend(results: ArrayLike) -> tuple[float, float]:
     return score / low.size, min(1.0, float(np.sum(ways[np.abs(scores) >= abs(score) - 1e-9])))
 
 
-def _first(series: _Array, deviation: float, degrees: float, significance: float) -> Pattern:
+def _first(series: _Array, deviation: float, degrees: float, significance: float, previous: float | None) -> Pattern:
     from scipy.special import stdtrit
 
     name, n = "first differs", series.size
@@ -211,7 +213,15 @@ def _first(series: _Array, deviation: float, degrees: float, significance: float
     limit = float(stdtrit(min(degrees, 1e9), 1.0 - significance / 2.0))
     rest = float(np.var(series[1:], ddof=1)) / deviation**2
     agrees = rest <= _variance_limit(n - 2, degrees, significance)
-    return Pattern(name, statistic, limit, statistic > limit and agrees, place=1)
+    cause = name
+    if previous is not None:
+        towards = (previous - np.mean(series[1:])) * (series[0] - np.mean(series[1:])) > 0.0
+        cause = "first towards" if towards else "first away"
+    return _pattern(name, statistic, limit, statistic > limit and agrees, place=1, cause=cause)
+
+
+def _pattern(name: str, statistic: float, limit: float, found: bool, *, place: int = 0, cause: str = "") -> Pattern:
+    return Pattern(name, statistic, limit, found, place, _CAUSES[cause or name] if found else "")
 
 
 def _trend(series: _Array, slope: float, significance: float) -> Pattern:
@@ -222,7 +232,7 @@ def _trend(series: _Array, slope: float, significance: float) -> Pattern:
     if np.ptp(series) == 0.0:
         return Pattern(name, 1.0, significance, False)
     _, p_value = kendall_trend(series)
-    return Pattern(name, p_value, significance, p_value <= significance and _neighbours_alike(series))
+    return _pattern(name, p_value, significance, p_value <= significance and _neighbours_alike(series))
 
 
 def _neighbours_alike(series: _Array) -> bool:
@@ -243,13 +253,13 @@ def _single(series: _Array, significance: float) -> Pattern:
     if np.ptp(series) == 0.0:
         return Pattern(name, 0.0, limit, False)
     statistic = float(abs(series[place] - np.mean(series))) / spread
-    return Pattern(name, statistic, limit, statistic > limit, place=place + 1)
+    return _pattern(name, statistic, limit, statistic > limit, place=place + 1)
 
 
 def _spread(series: _Array, deviation: float, degrees: float, significance: float, *, trended: bool) -> Pattern:
     statistic = float(np.var(series, ddof=1)) / deviation**2
     limit = _variance_limit(series.size - 1, degrees, significance)
-    return Pattern("wide spread", statistic, limit, statistic > limit and not trended)
+    return _pattern("wide spread", statistic, limit, statistic > limit and not trended)
 
 
 def _variance_limit(number: int, degrees: float, significance: float) -> float:
