@@ -9,6 +9,7 @@ a mass balance for air, mixtures anywhere between the logarithmic and the double
 from __future__ import annotations
 
 import argparse
+import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -191,7 +192,9 @@ def usual(product: Oil) -> Expectation:
     sd_100 = math.hypot(SPREADS["density"], 60.0 * SPREADS["slope"])
     heavy = (Node(40.0, product.density(40.0), SPREADS["density"]), Node(100.0, product.density(100.0), sd_100))
     together = SPREADS["density"] / sd_100
-    return Expectation("typical", "typical values of P", Course(thick, 0.95), Course(heavy, together), "lubricating oil")
+    return Expectation(
+        "typical", "typical values of P", Course(thick, 0.95), Course(heavy, together), "lubricating oil"
+    )
 
 
 def as_liquid(oil: Oil, name: str) -> Liquid:
@@ -271,7 +274,7 @@ def _got_in(
     values, between = bench.clean(), float(rng.random())
     for fill, T in bench.places:
         if fill == 1 or not first_only:
-            share = min(size, 0.9) * (1.0 if T == TEMPERATURES[0] else left)
+            share = min(size, 0.9) * (1.0 if TEMPERATURES[0] == T else left)
             own = (values[fill, T][0], values[fill, T][1])
             values[fill, T] = mixed(own, (liquid.viscosity(T), liquid.density(T)), share, between)
     return values
@@ -292,7 +295,9 @@ def wet(bench: Bench, size: float, rng: np.random.Generator) -> Values:
 def off(bench: Bench, size: float, rng: np.random.Generator) -> Values:
     """A bias that the reference oils see as well."""
     bench.bias = (0.005 * float(rng.standard_normal()), 0.3 * float(rng.standard_normal()))
-    return {place: [pair[0] * math.exp(bench.bias[0]), pair[1] + bench.bias[1]] for place, pair in bench.clean().items()}
+    return {
+        place: [pair[0] * math.exp(bench.bias[0]), pair[1] + bench.bias[1]] for place, pair in bench.clean().items()
+    }
 
 
 def swapped(bench: Bench, size: float, rng: np.random.Generator) -> Values:
@@ -332,7 +337,7 @@ def exchanged(value: float, rng: np.random.Generator) -> float:
     """Two neighbouring digits of five exchanged."""
     signs = list(f"{value:#.5g}")
     places = [place for place, sign in enumerate(signs) if sign.isdigit()]
-    pairs = list(zip(places, places[1:], strict=False))
+    pairs = list(itertools.pairwise(places))
     first, second = pairs[int(rng.integers(len(pairs)))]
     signs[first], signs[second] = signs[second], signs[first]
     return max(float("".join(signs)), 0.1)
@@ -392,7 +397,7 @@ def scaled(evidence: Evidence, values: Values, bench: Bench) -> Array:
     )
 
 
-RIVAL_DRAWS, RIVAL_SIZES = 15, np.linspace(-3.0, 3.0, 8)
+RIVAL_DRAWS, RIVAL_SIZES = 10, np.linspace(-3.0, 3.0, 7)
 
 
 def nearest_rival(case: Case) -> float:
@@ -456,14 +461,14 @@ def weighed(found: Sequence[Case], odds: Mapping[str, float]) -> list[Weighed]:
     for number, case in enumerate(found):
         one = case.evidence
         groups.setdefault((len(one.rows), one.coupled, one.before is None), []).append(number)
+    parts = [numbers[first : first + 100] for numbers in groups.values() for first in range(0, len(numbers), 100)]
     results: dict[int, Weighed] = {}
-    for numbers in groups.values():
-        for number, result in zip(numbers, weigh_alike([found[n].evidence for n in numbers], odds), strict=True):
-            results[number] = result
+    for numbers in parts:
+        results |= zip(numbers, weigh_alike([found[n].evidence for n in numbers], odds), strict=True)
     return [results[number] for number in range(len(found))]
 
 
-EVEN = {cause: 1.0 for cause in FAULTS}
+EVEN = dict.fromkeys(FAULTS, 1.0)
 """Every cause as likely as every other."""
 
 
@@ -489,29 +494,34 @@ def reliability(found: Sequence[Case], results: Sequence[Weighed]) -> Iterator[t
 
 
 def main() -> None:
-    """Print the confusion table and the calibration."""
+    """Print the confusion tables, the calibration, and what happens to good runs."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--cases", type=int, default=3300, metavar="N", help="cases, all causes alike; default 3300")
-    options = parser.parse_args()
-    found = cases(options.cases, EVEN, seed=1)
-    results = weighed(found, EVEN)
-    clear = [(case, result) for case, result in zip(found, results, strict=True) if case.apart >= APART]
-    for title, pairs in (("every case", list(zip(found, results, strict=True))), ("distinguishable cases", clear)):
-        table = confusion([case for case, _ in pairs], [result for _, result in pairs])
-        print(f"\n{title}: true cause in the rows, leading cause in the columns, per cent of the row")
-        print(" " * 18 + "".join(f"{cause[:8]:>9}" for cause in FAULTS) + "    cases")
-        for cause, counts in table.items():
-            total = sum(counts.values())
-            shares = "".join(f"{100.0 * count / max(total, 1):9.0f}" for count in counts.values())
-            print(f"{cause:18}{shares}{total:9}")
-        print("first:", share_within(pairs, 1), "first two:", share_within(pairs, 2))
-    print("\nstated probability, share true, statements")
-    for stated, true, number in reliability(found, results):
-        print(f"{stated:6.3f} {true:6.3f} {number:6}")
-    usual_cases = cases(options.cases, PRIOR_ODDS, seed=2, sizes=None)
-    usual_results = weighed(usual_cases, PRIOR_ODDS)
-    good = [result for case, result in zip(usual_cases, usual_results, strict=True) if case.cause == "noise"]
-    print("\nof runs with nothing wrong, 'noise' leads in", np.mean([one.leading == "noise" for one in good]))
+    parser.add_argument("--cases", type=int, default=2200, metavar="N", help="cases in the tables; default 2200")
+    number = parser.parse_args().cases
+    found = cases(number, EVEN, seed=1)
+    pairs = list(zip(found, weighed(found, EVEN), strict=True))
+    print_confusion("every case", pairs)
+    print_confusion("distinguishable cases", [(case, result) for case, result in pairs if case.apart >= APART])
+    found = cases(4 * number, EVEN, seed=2, sizes=None)
+    print("\nstated probability, share that was true, statements")
+    for stated, true, count in reliability(found, weighed(found, EVEN)):
+        print(f"{stated:.3f} {true:.3f} {count}")
+    good = [one.probabilities["noise"] for one in weighed(cases(4 * number, {"noise": 1.0}, seed=3), PRIOR_ODDS)]
+    print(
+        f"\nprobability of noise in {len(good)} good runs: below 0.5 in {np.mean(np.array(good) < 0.5):.4f}, ", end=""
+    )
+    print(f"below 0.05 in {np.mean(np.array(good) < 0.05):.4f} of them")
+
+
+def print_confusion(title: str, pairs: Sequence[tuple[Case, Weighed]]) -> None:
+    """Print the leading cause by the true one, in per cent of the true one's cases."""
+    print(f"\n{title}: true cause in the rows, leading cause in the columns, per cent of the row")
+    print(" " * 17 + "".join(f"{cause.split()[-1][:8]:>9}" for cause in FAULTS) + "    cases")
+    for cause, counts in confusion([case for case, _ in pairs], [result for _, result in pairs]).items():
+        total = sum(counts.values())
+        if total:
+            print(f"{cause:17}" + "".join(f"{100.0 * count / total:9.0f}" for count in counts.values()) + f"{total:9}")
+    print(f"first: {share_within(pairs, 1):.3f}, among the first two: {share_within(pairs, 2):.3f}")
 
 
 def share_within(pairs: Sequence[tuple[Case, Weighed]], places: int) -> float:

@@ -64,7 +64,9 @@ def test_probabilities_are_of_one_whole(ranked: dict[str, tuple[Explanation, ...
         assert stated == sorted(stated, reverse=True)
 
 
-def test_fuel_and_a_residue_of_gas_oil_are_told_apart_by_context_only(ranked: dict[str, tuple[Explanation, ...]]) -> None:
+def test_fuel_and_a_residue_of_gas_oil_are_told_apart_by_context_only(
+    ranked: dict[str, tuple[Explanation, ...]],
+) -> None:
     """After a gas oil both explain the numbers, and the words say so; after another oil the residue doesn't."""
     after_gas_oil, after_base_oil = ranked["BL-26-0525"], ranked["MX15-26-0570"]
     assert [one.cause for one in after_gas_oil[:2]] == ["residue", "dilution"]
