@@ -20,6 +20,7 @@ RUN = "VD-1-260317-04"
 """BL-26-0525: a residue of the gas oil before it was planted (sample_runs/planted_faults.csv)."""
 
 FIGURE = "document.querySelector('.labcalc-page .js-plotly-plot')"
+BUSY = "document.querySelector('.jp-Notebook-ExecutionIndicator')?.dataset.status === 'busy'"
 WHAT_IF = f"JSON.stringify({FIGURE}.data.filter(t => t.name === 'what if').map(t => [...t.x, ...t.y]))"
 
 
@@ -50,10 +51,10 @@ def page(address: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Tab
     with chromium(tmp_path_factory.mktemp("browser") / "profile") as tab:
         tab.go(address)
         tab.wait("document.querySelector('.jp-Notebook .jp-CodeCell')", 60)
-        tab.wait("document.querySelector('.jp-Notebook-ExecutionIndicator[data-status=\"idle\"]')", 60)
-        for _ in range(5):  # JupyterLab says that it is idle before it is: what is run too early is lost
+        tab.wait("document.querySelector('.jp-Notebook-ExecutionIndicator')?.dataset.status === 'idle'", 60)
+        for _ in range(10):  # JupyterLab says that it is idle before it is: what is run too early is lost
             run_all_cells(tab)
-            if came(tab, "document.querySelector('.labcalc-page')", 20):
+            if came(tab, f"document.querySelector('.labcalc-page') || {BUSY}", 3):
                 break
             tab.press("Escape")  # it may ask for a kernel that is on its way
         tab.wait(f"{FIGURE}?.querySelector('.main-svg')", 60)
