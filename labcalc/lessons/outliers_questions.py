@@ -8,14 +8,9 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import ArrayLike
 
-from labcalc.lessons.outliers import (
-    deviation_of_closest,
-    draw_repeats,
-    found_share,
-    share_farther,
-    spread_of_closest,
-)
+from labcalc.lessons.outliers import draw_repeats, found_share, masked_statistic
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip, shuffled_choice
+from labcalc.lessons.threes import deviation_of_closest, share_farther, spread_of_closest
 from labcalc.statistics import acceptable_result, grubbs_limit
 
 __all__ = [
@@ -171,8 +166,7 @@ def _healthy_flagged(generator: Generator) -> Question:
 
 def _hidden(generator: Generator) -> Question:
     number = int(generator.integers(6, 11))
-    cap = math.sqrt((number - 1) * (number - 2) / (2 * number))
-    limit = float(grubbs_limit(number))
+    cap, limit = masked_statistic(number), float(grubbs_limit(number))
     return shuffled_choice(
         generator,
         "two that hide each other",

@@ -1,0 +1,170 @@
+"""Three good results: how often one looks odd, and what dropping it does."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, agreement_of_spread
+from labcalc.lessons.plots import Mark, Plot, Series
+from labcalc.statistics import grubbs_limit
+
+__all__ = [
+    "closest_mean",
+    "deviation_of_closest",
+    "draw_threes",
+    "grubbs_gap",
+    "plot_dropping",
+    "plot_gap",
+    "plot_threes",
+    "share_farther",
+    "spread_of_closest",
+    "spread_of_median",
+    "threes_agreements",
+]
+
+_SETS = 100_000
+_SIXTH = math.pi / 6.0
+"""Three normal values: the direction of their deviations from the mean is uniform; the nearest pair takes 30°."""
+
+
+def share_farther(times: float) -> float:
+    """Return how many sets of three have one result that far off, [-].
+
+    The two gaps of an ordered set are coordinates on axes 60° apart, so that a ratio of gaps is a direction.
+
+    Parameters
+    ----------
+    times : float
+        How many times as far from its neighbour as the other two from each other, [-], 1 or more.
+    """
+    return math.atan(math.sqrt(3.0) / (2.0 * times + 1.0)) / _SIXTH
+
+
+def grubbs_gap() -> float:
+    """Return how many times as far the third has to be for Grubbs' test at 5 % to call it odd, [-]."""
+    angle = math.acos(float(grubbs_limit(3)) * math.sqrt(3.0) / 2.0)
+    return math.sqrt(3.0) / 2.0 / math.tan(angle) - 0.5
+
+
+def spread_of_closest() -> float:
+    """Return the standard deviation of the mean of the two closest of three, [standard deviations of a result].
+
+    It lies off the mean of three by a half of the third one's distance, √(2/3) R cos α, with R² = 2 on average and α
+    uniform from 0 to 30°.
+    """
+    mean_square_cosine = 0.5 + math.sin(2.0 * _SIXTH) / (4.0 * _SIXTH)
+    return math.sqrt((1.0 + mean_square_cosine) / 3.0)
+
+
+def deviation_of_closest() -> float:
+    """Return what the standard deviation of the two closest of three is on average, [true standard deviations]."""
+    return math.sqrt(math.pi / 2.0) * (1.0 - math.cos(_SIXTH)) / _SIXTH  # E R times E sin α
+
+
+def spread_of_median() -> float:
+    """Return the standard deviation of the median of three, [standard deviations of a result]."""
+    return math.sqrt(1.0 - math.sqrt(3.0) / math.pi)
+
+
+def closest_mean(results: ArrayLike) -> NDArray[np.float64]:
+    """Return the mean of the two closest of three results, [unit of the results], along the last axis."""
+    ordered = np.sort(np.asarray(results, dtype=float), axis=-1)
+    low = ordered[..., 1] - ordered[..., 0] < ordered[..., 2] - ordered[..., 1]
+    return np.asarray(np.where(low, ordered[..., :2].mean(axis=-1), ordered[..., 1:].mean(axis=-1)))
+
+
+def draw_threes(generator: Generator, sets: int = 12) -> NDArray[np.float64]:
+    """Draw sets of three healthy results of one oil, [mm²/s]."""
+    return np.round(generator.normal(46.1, 0.06, (sets, 3)), 2)
+
+
+@lru_cache(maxsize=1)
+def _threes() -> NDArray[np.float64]:
+    return np.random.default_rng(91).standard_normal((_SETS, 3))
+
+
+@lru_cache(maxsize=1)
+def _gap_ratios() -> NDArray[np.float64]:
+    """Larger over smaller gap of each simulated set of three."""
+    gaps = np.sort(np.diff(np.sort(_threes(), axis=1), axis=1), axis=1)
+    return np.asarray(gaps[:, 1] / gaps[:, 0])
+
+
+def plot_threes(sets: NDArray[np.float64]) -> Plot:
+    """Show sets of three results."""
+    number = np.repeat(np.arange(1.0, len(sets) + 1.0), 3)
+    return Plot(
+        f"{len(sets)} sets of three results of one oil, between {sets.min():.2f} and {sets.max():.2f} mm²/s. Nothing "
+        "is wrong with any of them.",
+        "Set",
+        "Kinematic viscosity, mm²/s",
+        (Series("results", number, sets.ravel(), "points"),),
+    )
+
+
+def plot_gap(times: float) -> Plot:
+    """Show how many sets of three good results have one that lies so many times as far off."""
+    at = np.array([1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0, 20.0, 30.0])
+    curve = np.geomspace(1.0, 30.0, 30)
+    ratios = _gap_ratios()
+    found = [agreement_of_share("", 0.5, ratios > one) for one in at]
+    return Plot(
+        f"In {100.0 * float(np.mean(ratios > times)):.1f} % of the simulated sets ({100.0 * share_farther(times):.1f} "
+        f"% by theory) the third result lies more than {times:.1f} times as far from its neighbour as the other two "
+        "from each other.",
+        "Times as far",
+        "Share of sets, %",
+        (
+            Series("theory", curve, np.array([100.0 * share_farther(float(one)) for one in curve])),
+            Series("simulated", at, np.array([one.simulated for one in found]), "points"),
+        ),
+        marks=(Mark(times, f"{times:.1f}"),),
+    )
+
+
+def plot_dropping() -> Plot:
+    """Show what is reported from three good results, with and without the odd one."""
+    threes = _threes()
+    reported = {
+        "mean of three": (1.0 / math.sqrt(3.0), threes.mean(axis=1)),
+        "median of three": (spread_of_median(), np.median(threes, axis=1)),
+        "mean of the first two": (1.0 / math.sqrt(2.0), threes[:, :2].mean(axis=1)),
+        "odd one dropped": (spread_of_closest(), closest_mean(threes)),
+    }
+    found = [agreement_of_spread(name, theory, values, "s") for name, (theory, values) in reported.items()]
+    at = np.arange(float(len(found)))
+    said = "; ".join(f"{one.what} {one.theory:.2f} s" for one in found)
+    return Plot(
+        f"Scatter of what is reported from three good results: {said}.",
+        "What is reported",
+        "Scatter, s",
+        (
+            Series("theory", at, np.array([one.theory for one in found]), "bars"),
+            Series(
+                "simulated",
+                at,
+                np.array([one.simulated for one in found]),
+                "points",
+                np.array([one.standard_error for one in found]),
+            ),
+        ),
+        x_names=tuple(reported),
+    )
+
+
+def threes_agreements() -> tuple[Agreement, ...]:
+    """Lay what is claimed of three good results beside simulation."""
+    threes = _threes()
+    pair_deviations = np.diff(np.sort(threes, axis=1), axis=1).min(axis=1) / math.sqrt(2.0)
+    return (
+        agreement_of_share("The third is more than twice as far off", share_farther(2.0), _gap_ratios() > 2.0),
+        agreement_of_share("Grubbs calls one of three good ones odd", 0.05, _gap_ratios() > grubbs_gap()),
+        agreement_of_spread("Scatter when the odd one is dropped", spread_of_closest(), closest_mean(threes), "s"),
+        agreement_of_mean("Standard deviation of the two that are left", deviation_of_closest(), pair_deviations, "s"),
+        agreement_of_spread("Scatter of the median of three", spread_of_median(), np.median(threes, axis=1), "s"),
+    )
