@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from html import escape
 
 from labcalc.figures.markup import Fragment, Summary, hover_number, html_table, note
 from labcalc.figures.provenance import settings_and_version, sources_table
-from labcalc.judgement import DuplicateReport, DuplicateSummary, SetBeyond
-from labcalc.statistics import rounded, rounded_to_figures
+from labcalc.judgement import STATEMENT_DEGREES, DuplicateReport, DuplicateSummary, SetBeyond, figures_of
+from labcalc.statistics import rounded
 
 __all__ = [
     "show_duplicate_biases",
@@ -94,25 +93,27 @@ def _summary_table(group: Sequence[DuplicateSummary]) -> str:
 
 def _summary_cells(one: DuplicateSummary) -> tuple[str, ...]:
     low, high = one.precision.limit_interval
-    reach = f"<br><small>{_figures(low)} to {_figures(high)}</small>"
+    reach = f"<br><small>{figures_of(low)} to {figures_of(high)}</small>"
     return (
         escape(f"{one.precision_class}, {one.temperature_C:g} °C"),
         str(one.precision.number),
-        hover_number(_figures(one.precision.deviation), one.precision.deviation),
-        hover_number(_figures(one.precision.limit), one.precision.limit) + reach,
-        hover_number(_figures(one.limit_in_force), one.limit_in_force),
+        hover_number(figures_of(one.precision.deviation), one.precision.deviation),
+        hover_number(figures_of(one.precision.limit), one.precision.limit) + reach,
+        hover_number(figures_of(one.limit_in_force), one.limit_in_force),
     )
 
 
 def _verdict(one: DuplicateSummary) -> str:
     if one.comparison is None:
-        return f"{escape(one.verdict)}<br><small>{escape(one.why_not)}</small>"
+        new = f"{one.why_not}; by these alone a new pair may lie {figures_of(one.precision.limit_for_a_new_pair)} apart"
+        return f"{escape(one.verdict)}<br><small>{escape(new)}</small>"
     looks = "not-met" if one.is_worse else "doubtful" if one.beyond or one.is_biased else "met"
     shown = f'<span class="state {looks}">{escape(one.verdict)}</span>'
     if not one.beyond:
         return shown
-    without = "" if one.without_beyond is None else f"; without {_figures(one.without_beyond.limit)}"
-    beyond = f"{len(one.beyond)} beyond: {', '.join(one.beyond)}{without}"
+    without = "" if one.without_beyond is None else f"; 2.77 s = {figures_of(one.without_beyond.limit)} without"
+    counted = f"{len(one.beyond)} beyond, {rounded(one.expected_beyond, 1)} expected"
+    beyond = f"{counted}: {', '.join(one.beyond)}{without}"
     return f"{shown}<br><small>{escape(beyond)}</small>"
 
 
@@ -122,12 +123,13 @@ def _contrast(one: DuplicateSummary) -> str:
     reach = one.order.interval[1] - one.order.mean
     mark = " *" if one.order.significant else ""
     shown = f"{_signed(one.order.mean)}{mark}"
-    return f"{hover_number(shown, one.order.mean)}<br><small>± {_figures(reach)}</small>"
+    return f"{hover_number(shown, one.order.mean)}<br><small>± {figures_of(reach)}</small>"
 
 
 def _summary_notes(report: DuplicateReport) -> str:
     statements = dict.fromkeys(one.statement.title for one in report.summaries if one.statement is not None)
     pairs = ", ".join(f"{number} within {100 * width:.0f} %" for width, number in report.pairs_needed)
+    enough = sum(one.is_enough_for_a_statement for one in report.summaries)
     lines = [
         "2.77 s with its 95 % interval: the limit that the repeats themselves show, those beyond the limit in force "
         "counted in. Where a limit is just met, one set in twenty is beyond it by chance. Viscosity: by logarithms.",
@@ -135,6 +137,8 @@ def _summary_notes(report: DuplicateReport) -> str:
         "differences about their mean, with one degree of freedom fewer; where instruments differ, that is part of s.",
         f"r holds under repeatability conditions. Where conditions changed the statements have no limit of their own: "
         f"the scatter lies between r and R, and R is what it is held against. From: {'; '.join(statements) or 'none'}.",
+        f"{enough} of {len(report.summaries)} rest on the {STATEMENT_DEGREES} degrees of freedom that a statement of "
+        "precision is to have (ISO 4259-1 [memory]). "
         f"How many pairs bring the upper end of the interval how near to s: {pairs}.",
     ]
     return "".join(f'<p class="note">{escape(line)}</p>' for line in lines)
@@ -147,10 +151,7 @@ def show_duplicates_beyond(report: DuplicateReport) -> Fragment:
     rows = [_beyond_cells(one) for one in report.beyond]
     columns = ("Sample, quantity", "When, where, who", "Results", "Apart, limit", "What to do next")
     html = html_table("Further apart than their limit", columns, rows, numeric=(2, 3))
-    text = "\n".join(
-        f"{one.name}: {one.spread:.3g} {one.unit} apart, limit {one.limit:.3g}. {one.what_to_do}"
-        for one in report.beyond
-    )
+    text = "\n".join(f"{one.name}: {one.apart}. {one.what_to_do}" for one in report.beyond)
     return Fragment(html, text)
 
 
@@ -162,14 +163,14 @@ def _beyond_cells(one: SetBeyond) -> tuple[str, ...]:
         f"{escape(one.sample)}<br><small>{escape(f'{one.quantity} at {one.temperature_C:g} °C, {one.unit}')}</small>",
         "<br>".join((when, *where, f"<small>{escape(conditions)}</small>")),
         "<br>".join(hover_number(_result(one, value), value) for value in one.values),
-        f"{hover_number(_figures(one.spread, 3), one.spread)}<br><small>{_figures(one.limit, 3)}</small>",
+        f"{hover_number(figures_of(one.spread, 3), one.spread)}<br><small>{figures_of(one.limit, 3)}</small>",
         f"<small>{escape(one.what_to_do)}</small>",
     )
 
 
 def _result(one: SetBeyond, value: float) -> str:
     """Return a result with a figure more than is reported, so that the difference can be seen."""
-    return f"{rounded(value, 2):f}" if one.quantity == "density" else f"{rounded_to_figures(value, 5):f}"
+    return f"{rounded(value, 2):f}" if one.quantity == "density" else figures_of(value, 5)
 
 
 def show_duplicate_biases(report: DuplicateReport) -> Fragment:
@@ -208,11 +209,5 @@ def _sentence(text: str) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
-def _figures(value: float, figures: int = 2) -> str:
-    if value == 0.0 or not math.isfinite(value):
-        return "0" if value == 0.0 else "∞" if math.isinf(value) else "–"
-    return f"{rounded_to_figures(value, figures):f}"
-
-
 def _signed(value: float) -> str:
-    return f"{'−' if value < 0 else '+'}{_figures(abs(value))}"
+    return figures_of(value, signed=True).replace("-", "−")

@@ -10,7 +10,7 @@ import plotly.graph_objects as go
 
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
-from labcalc.judgement import DuplicateReport, LevelStudy
+from labcalc.judgement import DuplicateReport, LevelStudy, figures_of
 
 __all__ = ["draw_against_level", "draw_in_time", "duplicate_pictures", "level_pictures"]
 
@@ -107,8 +107,8 @@ def _caption_in_time(report: DuplicateReport, quantity: str, of_quantity: pd.Dat
     return (
         f"{quantity.capitalize()}, {report.about}: {len(beyond)} of {len(sets)} sets of repeats lie beyond their limit "
         f"(lines at 1 and −1: r, or R where conditions changed); the farthest, {worst['sample']} at "
-        f"{worst['temperature_C']:g} °C on {worst['ended']:%Y-%m-%d}, {abs(worst['share']):.2g} times its limit. "
-        "Above 0 the first result is the higher one."
+        f"{worst['temperature_C']:g} °C on {worst['ended']:%Y-%m-%d}, {figures_of(abs(worst['share']))} times "
+        "its limit. Above 0 the first result is the higher one."
         + (f" {missing} without a limit are in the table only." if missing else "")
     )
 
@@ -122,8 +122,8 @@ def _numbers(sets: pd.DataFrame) -> tuple[tuple[str, ...], _Rows]:
             str(row["precision_class"]),
             f"{row['condition']}{': ' if row['changed'] else ''}{row['changed']}",
             str(row["number"]),
-            f"{row['mean']:.5g}",
-            f"{row['difference']:+.3g}",
+            figures_of(row["mean"], 5),
+            figures_of(row["difference"], 3, signed=True),
             "–" if np.isnan(row["share"]) else f"{row['share']:+.2f}",
         )
         for _, row in sets.iterrows()
@@ -194,12 +194,18 @@ def _add_agreement(figure: go.Figure, study: LevelStudy) -> None:
 
 
 def _caption_of_level(report: DuplicateReport, study: LevelStudy) -> str:
-    found = study.agreement
-    low, high = study.order.interval
-    return (
-        f"{study.quantity.capitalize()}, {report.about}: {found.number} pairs from {study.lowest:.4g} to "
-        f"{study.highest:.4g} {study.unit}; mean difference {found.mean:+.2g} {study.shown_unit}, limits "
-        f"{found.lower:+.2g} and {found.upper:+.2g} {study.shown_unit}, standard error {found.limit_error:.2g} each. "
-        f"Over {study.order.number} pairs of fills first minus second is {study.order.mean:+.2g} "
-        f"{study.shown_unit} ({low:+.2g} to {high:+.2g}). {study.sentence[0].upper()}{study.sentence[1:]}."
+    found, unit = study.agreement, study.shown_unit
+    lower, mean, upper = (_signed(value) for value in (found.lower, found.mean, found.upper))
+    low, order, high = (
+        _signed(value) for value in (study.order.interval[0], study.order.mean, study.order.interval[1])
     )
+    return (
+        f"{study.quantity.capitalize()}, {report.about}: {found.number} pairs from {figures_of(study.lowest, 4)} to "
+        f"{figures_of(study.highest, 4)} {study.unit}; mean difference {mean} {unit}, limits {lower} and {upper} "
+        f"{unit}, standard error {figures_of(found.limit_error)} each. Over {study.order.number} pairs of fills first "
+        f"minus second is {order} {unit} ({low} to {high}). {study.sentence[0].upper()}{study.sentence[1:]}."
+    )
+
+
+def _signed(value: float) -> str:
+    return figures_of(value, signed=True)

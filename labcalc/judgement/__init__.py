@@ -21,11 +21,11 @@ from labcalc.judgement.control_state import (
 )
 from labcalc.judgement.curves import Curve, density_curve, viscosity_curve
 from labcalc.judgement.duplicate_bias import DuplicateFinding
-from labcalc.judgement.duplicate_summary import DuplicateSummary
+from labcalc.judgement.duplicate_sets import figures_of
+from labcalc.judgement.duplicate_summary import STATEMENT_DEGREES, DuplicateSummary
 from labcalc.judgement.duplicates import (
     DUPLICATE_VERDICTS,
     DuplicateReport,
-    SetBeyond,
     duplicates_between,
     report_duplicates,
 )
@@ -38,6 +38,7 @@ from labcalc.judgement.month_oils import OilSummary
 from labcalc.judgement.oils_together import components_side_by_side
 from labcalc.judgement.period import Month, Period, month_of
 from labcalc.judgement.results import UNITS, Result, reported_value
+from labcalc.judgement.sets_beyond import SetBeyond
 from labcalc.judgement.sight import EstimatedSight, Sight, sight_of, sight_of_few
 from labcalc.judgement.uncertainty import COMPONENTS, Effect, by_component
 from labcalc.judgement.verdict import VERDICTS, Judgement, judge
@@ -49,6 +50,7 @@ __all__ = [
     "DUPLICATE_VERDICTS",
     "MONTH_VERDICTS",
     "REMEDIES",
+    "STATEMENT_DEGREES",
     "UNITS",
     "VERDICTS",
     "Action",
@@ -86,6 +88,7 @@ __all__ = [
     "control_charts",
     "density_curve",
     "duplicates_between",
+    "figures_of",
     "gather",
     "gather_record",
     "judge",

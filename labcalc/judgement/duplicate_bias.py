@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from labcalc.judgement.duplicate_sets import figures_of
 from labcalc.judgement.duplicate_summary import FIRST_MINUS_SECOND, SIGNIFICANCE, DuplicateSummary
 from labcalc.judgement.level_study import LevelStudy
 from labcalc.statistics import OrderEffect, holm_adjusted
@@ -59,5 +60,5 @@ def _of_order(about: str, quantity: str, order: OrderEffect, unit: str) -> Dupli
 
 
 def _finding(contrast: str, order: OrderEffect, unit: str) -> str:
-    low, high = order.interval
-    return f"{contrast} {order.mean:+.2g} {unit} ({low:+.2g} to {high:+.2g}) from {order.number} pairs"
+    mean, low, high = (figures_of(value, signed=True) for value in (order.mean, *order.interval))
+    return f"{contrast} {mean} {unit} ({low} to {high}) from {order.number} pairs"

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from labcalc.judgement.repeat_sets import CONDITIONS
 from labcalc.judgement.repeats import repeat_limit
 from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement, precision_for, product_of
-from labcalc.statistics import CRITICAL_RANGE_FACTORS
+from labcalc.statistics import CRITICAL_RANGE_FACTORS, rounded_to_figures
 
-__all__ = ["SET_COLUMNS", "SHOWN_UNITS", "limit_function", "sets_of", "shown_values", "statement_for"]
+__all__ = ["SET_COLUMNS", "SHOWN_UNITS", "figures_of", "limit_function", "sets_of", "shown_values", "statement_for"]
 
 REFERENCE_CLASS = "reference oils"
 
@@ -35,6 +35,13 @@ SET_COLUMNS = (
 shown unit; ``mean`` and ``limit`` (for the number there is) in the unit of the quantity, NaN where none is stated;
 ``share`` is the spread over the limit with the difference's sign.
 """
+
+
+def figures_of(value: float, figures: int = 2, *, signed: bool = False) -> str:
+    """Return a number to so many figures, as a person writes it: never with an exponent."""
+    if value == 0.0 or not math.isfinite(value):
+        return "0" if value == 0.0 else "∞" if math.isinf(value) else "–"
+    return f"{rounded_to_figures(value, figures):{'+f' if signed else 'f'}}"
 
 
 def shown_values(results: pd.DataFrame) -> NDArray[np.float64]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from labcalc.judgement.duplicate_sets import SHOWN_UNITS, limit_function, shown_values, statement_for
+from labcalc.judgement.duplicate_sets import SHOWN_UNITS, figures_of, limit_function, shown_values, statement_for
 from labcalc.judgement.precision import precision_of_class
 from labcalc.judgement.repeat_sets import CONDITIONS
 from labcalc.lab import Laboratory, PrecisionStatement
@@ -88,8 +88,9 @@ class DuplicateSummary:
 
     @property
     def expected_beyond(self) -> float:
-        """How many sets chance puts beyond the limit at the scatter found, [-]; NaN without a limit."""
-        return self.precision.number * float(share_beyond(self.precision.deviation, self.limit_in_force))
+        """How many sets the scatter of those within the limit makes likely beyond it, [-]; NaN without a limit."""
+        usual = self.without_beyond or self.precision
+        return self.precision.number * float(share_beyond(usual.deviation, self.limit_in_force))
 
     @property
     def verdict(self) -> str:
@@ -120,15 +121,18 @@ class DuplicateSummary:
     def sentence(self) -> str:
         """The verdict in words, with its numbers."""
         low, high = self.precision.limit_interval
-        found = f"2.77 s = {self.precision.limit:.2g} {self.unit} ({low:.2g} to {high:.2g})"
+        found = f"2.77 s = {figures_of(self.precision.limit)} {self.unit} ({figures_of(low)} to {figures_of(high)})"
         if self.is_about_the_mean and self.order is not None:
-            found += f" about a difference of {self.order.mean:+.2g} {self.unit}"
+            found += f" about a difference of {figures_of(self.order.mean, signed=True)} {self.unit}"
         if self.comparison is None:
-            return f"{found}; {self.why_not}"
-        said = f"{found} against {self.letter} = {self.limit_in_force:.2g} {self.unit}: {self.verdict}"
+            new = f"a new pair may lie {figures_of(self.precision.limit_for_a_new_pair)} {self.unit} apart"
+            return f"{found}; {self.why_not}: by these alone {new}"
+        said = f"{found} against {self.letter} = {figures_of(self.limit_in_force)} {self.unit}: {self.verdict}"
         if self.without_beyond is None:
             return said
-        return f"{said}; without {', '.join(self.beyond)} it would be {self.without_beyond.limit:.2g} {self.unit}"
+        return (
+            f"{said}; without {', '.join(self.beyond)} it would be {figures_of(self.without_beyond.limit)} {self.unit}"
+        )
 
 
 def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Laboratory) -> tuple[DuplicateSummary, ...]:

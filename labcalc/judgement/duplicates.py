@@ -12,18 +12,18 @@ import pandas as pd
 
 from labcalc.errors import PeriodError
 from labcalc.exports import SourceFile
-from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.duplicate_bias import DuplicateFinding, biases_of
 from labcalc.judgement.duplicate_sets import sets_of
 from labcalc.judgement.duplicate_summary import DuplicateSummary, summarise_sets
 from labcalc.judgement.level_study import LevelStudy, study_levels
 from labcalc.judgement.material import Material
 from labcalc.judgement.period import Period, days_of
-from labcalc.judgement.repeat_sets import CONDITIONS, repeated_results
+from labcalc.judgement.repeat_sets import repeated_results
+from labcalc.judgement.sets_beyond import SetBeyond, sets_beyond
 from labcalc.lab import Laboratory
-from labcalc.statistics import acceptable_result, critical_range, pairs_needed
+from labcalc.statistics import pairs_needed
 
-__all__ = ["DUPLICATE_VERDICTS", "DuplicateReport", "SetBeyond", "duplicates_between", "report_duplicates"]
+__all__ = ["DUPLICATE_VERDICTS", "DuplicateReport", "duplicates_between", "report_duplicates"]
 
 DUPLICATE_VERDICTS = ("as it should be", "to be watched", "needs action")
 """From best to worst."""
@@ -35,39 +35,6 @@ _REVIEW = (
 _MEASURE = (
     "Measure again, as the report says for each; look for bubbles, residue of the sample before, swapped bottles."
 )
-
-_LAST = 4
-"""The procedure of ISO 5725-6 ends with four results."""
-
-
-@dataclass(frozen=True)
-class SetBeyond:
-    """Repeats that lie further apart than their limit, and what to do next."""
-
-    sample: str
-    product: str
-    precision_class: str
-    condition: str
-    changed: str
-    quantity: str
-    temperature_C: float
-    unit: str
-    measured_at: pd.Timestamp
-    """Of the last of them."""
-    runs: str
-    instruments: str
-    operators: str
-    values: tuple[float, ...]
-    """In the order of measurement, in the unit."""
-    spread: float
-    limit: float
-    """For so many results, in the unit."""
-    what_to_do: str
-
-    @property
-    def name(self) -> str:
-        """Sample, quantity and temperature, as a person writes them."""
-        return f"{self.sample}, {self.quantity} at {self.temperature_C:g} °C"
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,7 +173,7 @@ def duplicates_between(material: Material, period: Period, *, product: str = "",
         summaries=summaries,
         levels=levels,
         biased=tuple(biases_of(levels, summaries)),
-        beyond=_beyond(results, sets),
+        beyond=sets_beyond(results, sets),
         sources=_sources(material, near),
         digest=_digest(material, period, product, operator),
     )
@@ -231,62 +198,12 @@ def _known(asked: str, what: str, names: Iterable[str]) -> str:
     return by_folded[folded]
 
 
-def _beyond(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[SetBeyond, ...]:
-    beyond = sets[sets["beyond"]].sort_values("ended", kind="stable")
-    values = {
-        number: tuple(map(float, rows["value"])) for number, rows in results.groupby("set") if number in beyond.index
-    }
-    return tuple(_set_beyond(row, values[row["set"]]) for _, row in beyond.iterrows())
-
-
-def _set_beyond(row: pd.Series, values: tuple[float, ...]) -> SetBeyond:
-    quantity, condition = str(row["quantity"]), str(row["condition"])
-    return SetBeyond(
-        sample=str(row["sample"]),
-        product=str(row["product"]),
-        precision_class=str(row["precision_class"]),
-        condition=condition,
-        changed=str(row["changed"]),
-        quantity=quantity,
-        temperature_C=float(row["temperature_C"]),
-        unit=UNITS[quantity],
-        measured_at=row["ended"],
-        runs=str(row["runs"]),
-        instruments=str(row["instruments"]),
-        operators=str(row["operators"]),
-        values=values,
-        spread=max(values) - min(values),
-        limit=float(row["limit"]),
-        what_to_do=_what_to_do(condition, str(row["changed"]), values, float(row["limit"]), UNITS[quantity]),
-    )
-
-
-def _what_to_do(condition: str, changed: str, values: tuple[float, ...], limit: float, unit: str) -> str:
-    if condition == CONDITIONS[0]:
-        return "Clean, fill and determine again: determinations of one fill that don't agree are no result."
-    if condition == CONDITIONS[2]:
-        return (
-            f"Measure the sample side by side: one instrument, one operator, one day. A difference that stays is the "
-            f"bottle's (swapped, mislabelled, not mixed); one that goes came with the change of {changed}."
-        )
-    if len(values) > _LAST:
-        return "Find out why before anything is reported: more than four results are no longer a matter of chance."
-    pair_limit = limit / critical_range(1.0, len(values))
-    decision = acceptable_result(values, pair_limit)
-    if decision.more == 0:
-        return f"Report the median, {decision.value:.5g} {unit}, and find out why they don't agree."
-    three, four = (f"{critical_range(pair_limit, number):.3g} {unit}" for number in (3, 4))
-    once = f" (or one more: the mean of three within {three}, else the median)" if len(values) == 2 else ""
-    return f"Measure {decision.more} more: report the mean of four that lie within {four}, else their median{once}."
-
-
 def _sentences(worse: Sequence[DuplicateSummary]) -> str:
     return "worse than its limit: " + "; ".join(f"{one.name}: {one.sentence}" for one in worse)
 
 
 def _apart(beyond: Sequence[SetBeyond]) -> str:
-    said = (f"{one.name}, {one.spread:.3g} {one.unit}, limit {one.limit:.3g}" for one in beyond)
-    return f"further apart than their limit: {'; '.join(said)}"
+    return f"beyond their limit: {'; '.join(f'{one.name}, {one.apart}' for one in beyond)}"
 
 
 def _named(worse: Sequence[DuplicateSummary]) -> str:

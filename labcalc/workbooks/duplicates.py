@@ -32,7 +32,7 @@ class DuplicatePage:
         """The verdict, what lies beyond its limit, and where to read."""
         report = self.report
         lines = [f"{report.about}: {report.verdict}: {report.reason}."]
-        lines += [f"{one.name}: {one.spread:.3g} {one.unit} apart, limit {one.limit:.3g}" for one in report.beyond]
+        lines += [f"{one.name}: {one.apart}" for one in report.beyond]
         return "\n".join([*lines, *(f"Begin with {one.path}" for one in self.result.reports)])
 
 
