@@ -29,7 +29,7 @@ def test_the_page_and_what_lies_beyond_its_limit(lab: Path, tmp_path: Path) -> N
     assert result.exit_code == 0, result.output
     first, second, last = result.stdout.splitlines()
     assert first.startswith("2026-02-01 to 2026-02-28, formulated oils: needs action: worse than its limit: ")
-    assert second == "S-1, density at 40 °C: 1.00 kg/m³ apart, limit 0.200"
+    assert second == "S-1, density at 40 °C: 1.00 kg/m³ apart (limit 0.200)"
     page = tmp_path / "out" / "duplicates-2026-02-01-to-2026-02-28-formulated-oils.html"
     assert last == f"Begin with {page}"
     assert "Precision of duplicates, 2026-02-01 to 2026-02-28, formulated oils" in page.read_text("utf-8")

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from html import escape
 
 from labcalc.figures.markup import Fragment, hover_number, html_table, note, signed_text
 from labcalc.figures.picture import Picture
 from labcalc.figures.workload import draw_workload
-from labcalc.judgement import MonthReport, OilSummary
-from labcalc.statistics import rounded, rounded_to_figures
+from labcalc.judgement import MonthReport, OilSummary, figures_of
+from labcalc.statistics import rounded
 
 __all__ = [
     "show_changes",
@@ -37,7 +36,7 @@ def show_oils(report: MonthReport) -> Fragment:
     )
     text = "\n".join(
         f"{one.chart.instrument}, {one.chart.name}: n {one.number}, mean {signed_text(one.mean)} {one.chart.unit}, "
-        f"s {_figures(one.deviation)}, {one.status.status}"
+        f"s {figures_of(one.deviation)}, {one.status.status}"
         for one in report.oils
     )
     return Fragment(html + _reasons(report.oils) + _oil_notes(report), text)
@@ -100,7 +99,7 @@ def _oil_cells(one: OilSummary) -> tuple[str, ...]:
         f"{escape(one.chart.oil)}<br>{escape(f'{lot}{one.chart.temperature_C:g} °C')}",
         f"{one.number}{excluded}",
         _bias(one),
-        hover_number(_figures(one.deviation), one.deviation),
+        hover_number(figures_of(one.deviation), one.deviation),
         "–" if one.site is None else _with_interval(one.site.limit, one.site.interval),
         "–" if one.index is None else _with_interval(one.index.index, one.index.interval),
         f'<span class="state {_STATES[one.status.status]}">{escape(one.status.status)}</span>{signals}',
@@ -111,22 +110,14 @@ def _bias(one: OilSummary) -> str:
     if one.bias is None:
         return hover_number(signed_text(one.mean), one.mean)
     mark = " *" if one.bias.significant else ""
-    shown = f"{signed_text(one.bias.bias)} ± {_figures(one.bias.expanded_uncertainty)}{mark}"
+    shown = f"{signed_text(one.bias.bias)} ± {figures_of(one.bias.expanded_uncertainty)}{mark}"
     return hover_number(shown, one.bias.bias)
 
 
 def _with_interval(value: float, interval: tuple[float, float]) -> str:
     """Show a value with its 95 % interval beneath."""
-    ends = f"{_figures(interval[0])} to {_figures(interval[1])}"
-    return f"{hover_number(_figures(value), value)}<br><small>{ends}</small>"
-
-
-def _figures(value: float) -> str:
-    if math.isinf(value):
-        return "∞"
-    if math.isnan(value):
-        return "–"
-    return "0" if value == 0.0 else str(rounded_to_figures(value, 2))
+    ends = f"{figures_of(interval[0])} to {figures_of(interval[1])}"
+    return f"{hover_number(figures_of(value), value)}<br><small>{ends}</small>"
 
 
 def _oil_notes(report: MonthReport) -> str:
@@ -174,7 +165,7 @@ def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
         name,
         str(limits.number),
         hover_number(signed_text(limits.centre), limits.centre),
-        hover_number(f"{rounded(3.0 * limits.sigma, 3)} ± {_figures(2.0 * limits.limit_uncertainty)}", limits.sigma),
+        hover_number(f"{rounded(3.0 * limits.sigma, 3)} ± {figures_of(2.0 * limits.limit_uncertainty)}", limits.sigma),
         escape(limits.sigma_from),
         against,
     )

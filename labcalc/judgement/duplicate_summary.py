@@ -118,6 +118,14 @@ class DuplicateSummary:
         return self.precision.degrees_of_freedom >= STATEMENT_DEGREES
 
     @property
+    def compared(self) -> str:
+        """What was found beside its limit, as short as can be."""
+        found = f"2.77 s {figures_of(self.precision.limit)} {self.unit} against {self.letter}"
+        beyond = f" with {', '.join(self.beyond)}" if self.beyond else ""
+        without = "" if self.without_beyond is None else f", {figures_of(self.without_beyond.limit)} without"
+        return f"{found} {figures_of(self.limit_in_force)}{beyond}{without}"
+
+    @property
     def sentence(self) -> str:
         """The verdict in words, with its numbers."""
         low, high = self.precision.limit_interval

@@ -90,7 +90,7 @@ class DuplicateReport:
         """What needs action: precision worse than its limit, repeats beyond it, pairs that differ on the whole."""
         worse = [one for one in self.summaries if one.is_worse]
         found = [
-            *([DuplicateFinding("Precision of duplicates", _sentences(worse), _REVIEW)] if worse else []),
+            *([DuplicateFinding("Precision of duplicates", _compared(worse), _REVIEW)] if worse else []),
             *([DuplicateFinding("Repeats", _apart(self.beyond), _MEASURE)] if self.beyond else []),
         ]
         return (*found, *self.biased)
@@ -198,12 +198,16 @@ def _known(asked: str, what: str, names: Iterable[str]) -> str:
     return by_folded[folded]
 
 
-def _sentences(worse: Sequence[DuplicateSummary]) -> str:
-    return "worse than its limit: " + "; ".join(f"{one.name}: {one.sentence}" for one in worse)
+def _compared(worse: Sequence[DuplicateSummary]) -> str:
+    return "worse than its limit: " + "; ".join(f"{one.name}, {one.compared}" for one in worse)
 
 
 def _apart(beyond: Sequence[SetBeyond]) -> str:
-    return f"beyond their limit: {'; '.join(f'{one.name}, {one.apart}' for one in beyond)}"
+    """Say how far apart the repeats of each sample are."""
+    of_sample: dict[str, list[str]] = {}
+    for one in beyond:
+        of_sample.setdefault(one.sample, []).append(f"{one.quantity} at {one.temperature_C:g} °C {one.apart}")
+    return "beyond their limit: " + "; ".join(f"{sample}: {', '.join(said)}" for sample, said in of_sample.items())
 
 
 def _named(worse: Sequence[DuplicateSummary]) -> str:

@@ -49,7 +49,7 @@ class SetBeyond:
     @property
     def apart(self) -> str:
         """How far apart they lie, and their limit, in words."""
-        return f"{figures_of(self.spread, 3)} {self.unit} apart, limit {figures_of(self.limit, 3)}"
+        return f"{figures_of(self.spread, 3)} {self.unit} apart (limit {figures_of(self.limit, 3)})"
 
 
 def sets_beyond(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[SetBeyond, ...]:
