@@ -188,7 +188,8 @@ def test_repeats_beyond_their_limit_and_a_worse_precision_are_actions(reported: 
     found = {one.about: one for one in report.actions}
     assert found["Repeats"].finding == "beyond their limit: S-2: density at 40 °C 0.600 kg/m³ apart (limit 0.200)"
     assert found["Precision of duplicates"].finding == (
-        "worse than its limit: formulated oils, density at 40 °C, 2.77 s 0.84 kg/m³ against r 0.20 with S-2, 0.20 without"
+        "worse than its limit: formulated oils, density at 40 °C, "
+        "2.77 s 0.84 kg/m³ against r 0.20 with S-2, 0.20 without"
     )
     decision = {
         "who": "I. Duarte",
