@@ -18,7 +18,17 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.judgement.causes import CAUSES, PRIOR_ODDS, Before, Evidence, HouseProduct, InstrumentBias, Liquid, Noise
+from labcalc.judgement.causes import (
+    CAUSES,
+    PRIOR_ODDS,
+    Before,
+    Candidate,
+    Evidence,
+    HouseProduct,
+    InstrumentBias,
+    Liquid,
+    Noise,
+)
 from labcalc.judgement.causes.evidence import Row, Setting, assembled
 from labcalc.judgement.causes.expectation import Course, Expectation, Node, Observation
 from labcalc.judgement.causes.ranking import Weighed, weigh_alike
@@ -71,6 +81,15 @@ class Case:
     """What every fill and temperature would show without noise."""
     shift: Array
     """What was done, in ln ν and ρ of the rows, against the batch's own values."""
+
+    def refilled(self, wanted: Candidate, rng: np.random.Generator) -> list[float]:
+        """What a clean cell with a new fill of the bottle shows: what sat in the old cell is gone."""
+        gone = self.cause in ("air bubble", "residue", "solvent", "slip")
+        values = self.bench.clean() if gone else self.values
+        number = 0 if wanted.quantity == "kinematic viscosity" else 1
+        value = values[1, wanted.temperature_C][number]
+        noise = (NOISE.viscosity * value, NOISE.density)[number]
+        return [printed(value + noise * float(one)) for one in rng.standard_normal(wanted.repeats)]
 
     @cached_property
     def apart(self) -> float:

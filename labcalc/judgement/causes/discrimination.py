@@ -6,6 +6,8 @@ after the measurement is normal with mean d²/2 in favour of the true one and va
 19 to 1 or more:
 
 .. math:: P = \Phi\left( \frac{d^2 / 2 - \ln 19}{d} \right)
+
+For causes with a size it is the mean over the thirds of both sizes.
 """
 
 from __future__ import annotations
@@ -160,9 +162,11 @@ class Discrimination:
         found = []
         for repeats in _REPEATS:
             variance = self.prediction.total(repeats)
-            decides = probability_of_deciding(
-                self.prediction.mean[a], variance[a], self.prediction.mean[b], variance[b]
+            first, second = (
+                (self.prediction.mean[one].reshape(shape), variance[one].reshape(shape))
+                for one, shape in ((a, (3, 1, -1)), (b, (1, 3, -1)))
             )
+            decides = probability_of_deciding(*first, *second).mean(axis=(0, 1))
             for one, probability in zip(self.candidates, decides.tolist(), strict=True):
                 worth = probability - _EFFORTS[one.kind] - _EFFORT_A_REPEAT * (repeats - 1)
                 made = Candidate(one.kind, one.quantity, one.temperature_C, repeats)
@@ -245,7 +249,8 @@ def expected_outcomes(evidence: Evidence, candidate: Candidate) -> tuple[Outcome
 
 def _range(evidence: Evidence, fits: Sequence[Fit], candidate: Candidate) -> tuple[Array, Array]:
     prediction = predict(evidence, fits, [_row(evidence, candidate)])
-    return prediction.mean[:, 0], np.sqrt(prediction.total(candidate.repeats)[:, 0])
+    mean, variance = prediction.mean[..., 0], prediction.total(candidate.repeats)[..., 0]
+    return mean.mean(axis=1), np.sqrt(variance.mean(axis=1) + mean.var(axis=1))
 
 
 def _record(evidence: Evidence, fits: Sequence[Fit], candidate: Candidate) -> tuple[Array, Array]:

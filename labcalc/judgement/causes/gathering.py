@@ -101,15 +101,17 @@ def put_together(parts: RunParts, expectation: Basis) -> Evidence:
         raise EvidenceError(f"run {parts.run} holds neither kinematic viscosity nor density: nothing to compare")
     noise = noise_of(parts.references, found, product, laboratory)
     try:
+        course = expected_of(expectation, found, product, parts.earlier, noise, parts.lot)
         setting = Setting(
             run=parts.run,
             sample=parts.sample,
             product=parts.product_name,
-            course=expected_of(expectation, found, product, parts.earlier, noise, parts.lot),
+            course=course,
             noise=noise,
             coupled=found.coupled,
             before=parts.before,
-            house=other_products(laboratory.products, product),
+            # of a product that nothing is known of, nothing tells that it is another one
+            house=() if course.basis == "curve" else other_products(laboratory.products, product),
             reference_oils=parts.reference_oils,
             instrument_bias=bias_of(parts.references, noise, laboratory.report),
         )

@@ -13,6 +13,7 @@ with u the whitened distance from the piece's first node and d the whitened piec
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -137,9 +138,9 @@ def best_size(paths: Paths, found: Along, path: int) -> tuple[float, Array, floa
 
 
 def posterior_of_size(
-    paths: Paths, these: list[int], white_deviation: Array, whitener: Whitener
-) -> tuple[float, float, float]:
-    """Return the median and the ends of the central 95 % of a size, over some paths together."""
+    paths: Paths, these: list[int], white_deviation: Array, whitener: Whitener, shares: Sequence[float]
+) -> list[float]:
+    """Return the sizes below which shares of the posterior lie, over some paths together; sizes without sign."""
     nodes = whitener(paths.effects[these])
     steps = np.arange(_STEPS) / _STEPS
     fine = nodes[:, :-1, np.newaxis] + steps[:, np.newaxis] * np.diff(nodes, axis=1)[:, :, np.newaxis]
@@ -149,5 +150,4 @@ def posterior_of_size(
     sizes = np.abs(paths.sizes[these[0]])
     edges = np.concatenate([(sizes[:-1, np.newaxis] + steps * np.diff(sizes)[:, np.newaxis]).ravel(), sizes[-1:]])
     cumulative = np.concatenate([[0.0], np.cumsum(density)]) / density.sum()
-    low, middle, high = np.interp([0.025, 0.5, 0.975], cumulative, edges)
-    return float(middle), float(low), float(high)
+    return [float(one) for one in np.interp(shares, cumulative, edges)]

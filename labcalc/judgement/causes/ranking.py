@@ -21,6 +21,9 @@ __all__ = ["Fit", "Weighed", "fits_of", "weigh", "weigh_alike"]
 
 Array = NDArray[np.float64]
 
+THIRDS = (1.0 / 6.0, 0.5, 5.0 / 6.0)
+"""Shares of the posterior below the middle of each third of it, [-]."""
+
 
 @dataclass(frozen=True, eq=False)
 class Weighed:
@@ -48,7 +51,10 @@ class Fit:
     cause: str
     where: str
     path: int
+    thirds: tuple[float, ...]
+    """Middles of the three thirds of the size's posterior along this path; empty where it has none."""
     size: float
+    """Median of the size."""
     lowest: float
     highest: float
     misfit: float
@@ -162,19 +168,21 @@ def _fit(weighed: Weighed, cause: str) -> Fit:
 def _along_path(weighed: Weighed, cause: str) -> Fit:
     evidence, (paths, found) = weighed.evidence, weighed.paths[cause]
     best = int((np.log(paths.weights) + found.log_likelihood).argmax())
-    size, effect, misfit = best_size(paths, found, best)
-    sign = math.copysign(1.0, size)
+    nearest, effect, misfit = best_size(paths, found, best)
+    sign, white = math.copysign(1.0, nearest), weighed.whitener(evidence.deviation)
     alike = [
         path
         for path, where in enumerate(paths.where)
         if where == paths.where[best] and paths.sizes[path, 0] * sign > 0.0
     ]
-    middle, low, high = posterior_of_size(paths, alike, weighed.whitener(evidence.deviation), weighed.whitener)
+    low, middle, high = posterior_of_size(paths, alike, white, weighed.whitener, (0.025, 0.5, 0.975))
+    thirds = posterior_of_size(paths, [best], white, weighed.whitener, THIRDS)
     lowest, highest = sorted((sign * low, sign * high))
     return Fit(
         cause,
         paths.where[best],
         best,
+        tuple(thirds),
         sign * middle,
         lowest,
         highest,
@@ -192,7 +200,7 @@ def _at_point(weighed: Weighed, cause: str) -> Fit:
     away = weighed.whitener(evidence.deviation - effect)
     predicted = _predicted(evidence, effect, evidence.spread)
     number, nan = len(evidence.rows), math.nan
-    return Fit(cause, where, -1, nan, nan, nan, float(away @ away), number, effect, evidence.spread, predicted)
+    return Fit(cause, where, -1, (), nan, nan, nan, float(away @ away), number, effect, evidence.spread, predicted)
 
 
 def _shifted(weighed: Weighed, cause: str) -> Fit:
@@ -212,7 +220,7 @@ def _shifted(weighed: Weighed, cause: str) -> Fit:
     predicted = _predicted(evidence, shift.mean - evidence.mean, shift.spread)
     effect = shift.mean - evidence.mean
     misfit, number = float(away @ solved), len(evidence.rows)
-    return Fit(cause, shift.where, -1, size, low, high, misfit, number, effect, shift.spread, predicted)
+    return Fit(cause, shift.where, -1, (), size, low, high, misfit, number, effect, shift.spread, predicted)
 
 
 def _coldest(evidence: Evidence) -> int:
