@@ -199,25 +199,27 @@ def error_of(name: str, off: float) -> float:
     return math.sqrt(float(np.mean(_errors(name, off) ** 2)))
 
 
-def plot_found(off: float) -> Plot:
-    """Show how often Grubbs' test finds one result that is off, by the number of results."""
-    numbers, offs, at = (3, 4, 6, 10), np.linspace(0.0, 20.0, 21), np.arange(0.0, 20.1, 4.0)
-    curves = tuple(
-        Series(f"{n} results", offs, np.array([100.0 * found_share(n, float(one)) for one in offs])) for n in numbers
-    )
-    points = Series(
-        "simulated",
-        np.tile(at, len(numbers)),
-        np.array([100.0 * float(np.mean(_finds(n, float(one)))) for n in numbers for one in at]),
-        "points",
-    )
-    said = ", ".join(f"{100.0 * found_share(n, off):.0f} % among {n}" for n in numbers)
+def plot_found(number: float) -> Plot:
+    """Show how often Grubbs' test finds one result of a set that is off, by how far."""
+    results = round(number)
+    offs, at = np.linspace(0.0, 20.0, 41), np.arange(0.0, 20.1, 2.0)
+    theory = 100.0 * np.array([found_share(results, float(one)) for one in offs])
+    found = [agreement_of_share("", found_share(results, float(one)), _finds(results, float(one))) for one in at]
+    said = ", ".join(f"by {off:g} s in {100.0 * found_share(results, off):.0f} %" for off in (5.0, 10.0, 20.0))
     return Plot(
-        f"One result is off by {off:.1f} s. Grubbs' test at 5 % finds it in {said}.",
+        f"One of {results} results is off. Grubbs' test at 5 % finds it, if off {said} of all sets.",
         "How far the one is off, s",
         "Found, %",
-        (*curves, points),
-        marks=(Mark(off, f"{off:.1f} s"),),
+        (
+            Series("theory", offs, theory),
+            Series(
+                "simulated",
+                at,
+                np.array([one.simulated for one in found]),
+                "points",
+                np.array([one.standard_error for one in found]),
+            ),
+        ),
     )
 
 

@@ -52,7 +52,7 @@ def _far_share(generator: Generator) -> Question:
     share = 100.0 * share_farther(float(times))
     odd = f"its third result more than {times} times as far from its neighbour as the other two from each other"
     options = [Option(f"About {share:.0f}", "")]
-    options += [Option(f"About {other:.0f}", "Two of three lie close together very often.") for other in _others(share)]
+    options += [Option(f"About {other}", "Two of three lie close together very often.") for other in (5, 1)]
     return shuffled_choice(
         generator,
         "share of far thirds",
@@ -60,10 +60,6 @@ def _far_share(generator: Generator) -> Question:
         tuple(options),
         "Chance makes an odd one of three as a rule.",
     )
-
-
-def _others(share: float) -> tuple[float, float]:
-    return (5.0, 1.0) if share > 10.0 else (50.0, 1.0)
 
 
 def _dropped(generator: Generator) -> Question:
@@ -204,7 +200,7 @@ def far_third() -> NumberQuestion:
         "",
         8.0,
         0,
-        "In most of them. Two agree and one is odd: so chance looks in threes.",
+        "In most of them, and in your sets too nothing was wrong. Two agree and one is odd: so chance looks in threes.",
         (),
     )
 

@@ -99,8 +99,7 @@ def plot_threes(sets: NDArray[np.float64]) -> Plot:
     """Show sets of three results."""
     number = np.repeat(np.arange(1.0, len(sets) + 1.0), 3)
     return Plot(
-        f"{len(sets)} sets of three results of one oil, between {sets.min():.2f} and {sets.max():.2f} mm²/s. Nothing "
-        "is wrong with any of them.",
+        f"{len(sets)} sets of three results of one oil, between {sets.min():.2f} and {sets.max():.2f} mm²/s.",
         "Set",
         "Kinematic viscosity, mm²/s",
         (Series("results", number, sets.ravel(), "points"),),
