@@ -1,0 +1,63 @@
+"""What a report says of causes: nothing where it is releasable, else a short table with the next step."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+from labcalc.figures import show_causes
+from labcalc.judgement import Judgement, Material, gather, judge
+from labcalc.shipped import sample_exports, sample_lab
+
+
+@pytest.fixture(scope="module")
+def material() -> Material:
+    return gather(sample_exports(), sample_lab())
+
+
+def judged(material: Material, sample: str) -> Judgement:
+    table = material.reading.table
+    return judge(material.dossier(table.loc[table["sample"] == sample, "run"].iloc[0]))
+
+
+def test_a_doubtful_run_gets_its_causes_in_short(material: Material) -> None:
+    shown = show_causes(judged(material, "HX32-26-0531"))
+    assert shown is not None
+    assert shown.text.splitlines()[0].endswith("%: The cell was not at its temperature")
+    assert "What could explain it" in shown.html
+    assert "0.31 K (0.21 to 0.41)" in shown.html
+    assert "Clean and dry the cell, fill it again" in shown.html
+    assert "Caution: Cleaning solvents burn" in shown.html
+    assert "4 earlier runs of lot HX32-L029" in shown.html
+
+
+def test_texts_are_escaped(material: Material) -> None:
+    """A next step quotes the title of a rival."""
+    shown = show_causes(judged(material, "MX15-26-0586"))
+    assert shown is not None
+    assert "against &#x27;solvent or cleaning liquid left in the cell&#x27;" in shown.html
+
+
+def test_a_reference_oil_has_its_own_checks(material: Material) -> None:
+    runs = material.reading.table.loc[material.reading.table["role"] == "reference", "run"]
+    assert all(show_causes(judge(material.dossier(run))) is None for run in list(dict.fromkeys(runs))[:4])
+
+
+def test_a_releasable_run_needs_no_causes() -> None:
+    """In a Python of its own: its report doesn't even import them."""
+    code = """
+import sys
+from labcalc.figures import show_causes
+from labcalc.judgement import gather, judge
+material = gather()
+table = material.reading.table
+run = table.loc[table['sample'] == 'HX32-26-0518', 'run'].iloc[0]
+judgement = judge(material.dossier(run))
+assert judgement.verdict == 'releasable', judgement.reason
+assert show_causes(judgement) is None
+print([name for name in sys.modules if name.startswith('labcalc.judgement.causes')])
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
