@@ -82,7 +82,7 @@ def redraw(figure: Any, pictures: Sequence[Picture]) -> None:
     with figure.batch_update():
         figure.data = ()
         figure.add_traces(new.data)
-        figure.layout = new.layout
+        figure.update_layout(new.layout.to_plotly_json())  # in its place it would fix the width that the page gave
 
 
 def side_by_side(pictures: Sequence[Picture]) -> go.Figure:

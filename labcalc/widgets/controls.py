@@ -38,7 +38,7 @@ class Form(anywidget.AnyWidget):
     choices = traitlets.Dict().tag(sync=True)
     """What can be chosen, by key of the field."""
     values = traitlets.Dict().tag(sync=True)
-    """What stands in the fields, as text; a field tells when it is left."""
+    """What stands in the fields, as text, as far as they have told: each does when it is left, and with every press."""
 
     def __init__(
         self,
@@ -52,14 +52,19 @@ class Form(anywidget.AnyWidget):
 
     def press(self, button: str, **values: str) -> None:
         """Press a button with what stands in the fields, or with other values."""
-        self._pressed(button, {**self.values, **values})
+        self.values = {**self.values, **values}
+        self._pressed(button, dict(self.values))
 
-    def show(self, **values: object) -> None:
-        """Write into fields."""
-        self.values = {**self.values, **{key: str(value) for key, value in values.items()}}
+    def show(self, **values: str) -> None:
+        """Write into these fields; the others are left to the person who types."""
+        self.values = {**self.values, **values}
+        self.send({"show": values})
 
     def _hear(self, _: Any, message: Mapping[str, Any], __: Any) -> None:
-        self.press(str(message["button"]), **message["values"])
+        if message["button"]:
+            self.press(str(message["button"]), **message["values"])
+        else:
+            self.values = dict(message["values"])
 
 
 class Slider(anywidget.AnyWidget):

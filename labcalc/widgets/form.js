@@ -1,4 +1,5 @@
-/* Fields and buttons. A button sends what stands in the fields along with the press: nothing typed can come too late. */
+/* Fields and buttons. A button sends what stands in the fields along with the press: nothing typed can come too late,
+   and nothing that comes back late writes over what is being typed. */
 function control(field) {
   const kinds = { area: "textarea", choice: "select" };
   const one = document.createElement(kinds[field.kind] || "input");
@@ -23,10 +24,7 @@ function render({ model, el }) {
     const one = controls[field.key] = control(field);
     one.id = label.htmlFor = stem + field.key;
     label.textContent = field.label;
-    one.addEventListener("change", function () {
-      model.set("values", values());
-      model.save_changes();
-    });
+    one.addEventListener("change", function () { model.send({ button: "", values: values() }); });
     el.append(label, one);
   }
   const row = document.createElement("div");
@@ -45,16 +43,14 @@ function render({ model, el }) {
     for (const [key, offered] of Object.entries(model.get("choices"))) {
       controls[key].replaceChildren(...offered.map(function (text) { return new Option(text, text); }));
     }
-    show();
   }
-  function show() {
-    for (const [key, value] of Object.entries(model.get("values"))) {
-      if (controls[key].value !== String(value)) { controls[key].value = value; }
-    }
+  function show(given) {
+    for (const [key, value] of Object.entries(given)) { controls[key].value = value; }
   }
   model.on("change:choices", offer);
-  model.on("change:values", show);
+  model.on("msg:custom", function (message) { show(message.show); });
   offer();
+  show(model.get("values"));
 }
 
 export default { render };

@@ -23,7 +23,7 @@ from labcalc.figures import (
 from labcalc.widgets.controls import Fit
 from labcalc.widgets.panels import ConclusionPanel, ExportPanel, MeasurementPanel, WhatIfPanel, heading
 from labcalc.widgets.picker import RunPicker
-from labcalc.widgets.problem import Problem, WhatIfSettings, problem_of
+from labcalc.widgets.problem import Added, Problem, WhatIfSettings, problem_of
 from labcalc.workbooks import keep_units
 
 __all__ = ["ProblemPage"]
@@ -39,13 +39,15 @@ class ProblemPage:
         self.picker = RunPicker(problem.material, problem.run, self.pick)
         self.facts, self.causes, self.basis = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.HTML()
         self.what_if = WhatIfPanel(self.move)
-        self.measurement = MeasurementPanel(problem, self.change)
+        self.measurement = MeasurementPanel(problem, self.add)
         self.conclusion = ConclusionPanel(problem)
         self.export = ExportPanel(problem, exports, lab)
         self.fit = Fit()
         self.figure = live_figure(self._pictures())
         self.pictures = ipywidgets.VBox([self.figure, self.basis])
+        self.pictures.add_class("labcalc-pictures")
         self.box = self._laid_out()
+        self.picker.know(problem.run, problem.judgement.verdict)
         self._show()
         self.picker.judge_in_between()
 
@@ -79,10 +81,15 @@ class ProblemPage:
             move_what_if(self.figure, self.problem.evidence, self.problem.what)
         self.what_if.say(self.problem)
 
+    def add(self, added: Sequence[Added]) -> None:
+        """Show the run with these measurements added; the sliders stay where they are."""
+        self.change(self.problem.with_added(added))
+
     def change(self, problem: Problem) -> None:
         """Show another run, or the same with other measurements added."""
         self.problem = problem
         redraw(self.figure, self._pictures())
+        self.picker.know(problem.run, problem.judgement.verdict)
         for panel in (self.measurement, self.conclusion, self.export):
             panel.fit(problem)
         self._show()

@@ -21,8 +21,6 @@ from labcalc.workbooks import keep_units
 
 __all__ = ["ConclusionPanel", "ExportPanel", "MeasurementPanel", "WhatIfPanel", "heading"]
 
-Changed = Callable[[Problem], None]
-
 
 def heading(text: str) -> ipywidgets.HTML:
     """Return the heading of a part of the page."""
@@ -89,8 +87,8 @@ class WhatIfPanel:
 class MeasurementPanel:
     """A measurement that one would make: what it would decide, or what it showed."""
 
-    def __init__(self, problem: Problem, changed: Changed) -> None:
-        self._problem, self._changed = problem, changed
+    def __init__(self, problem: Problem, added: Callable[[Sequence[Added]], None]) -> None:
+        self._problem, self._added = problem, added
         self._candidates: dict[str, Candidate] = {}
         fields = [
             {"key": "what", "label": "Measurement", "kind": "choice", "hint": ""},
@@ -134,7 +132,7 @@ class MeasurementPanel:
                 case "add":
                     self._add(self._candidate(values), _number(values["value"], "It showed"))
                 case "take back":
-                    self._changed(self._problem.with_added(self._problem.added[:-1]))
+                    self._added(self._problem.added[:-1])
         except LabcalcError as refusal:
             self._say(str(refusal), "bad")
 
@@ -153,7 +151,7 @@ class MeasurementPanel:
 
     def _add(self, candidate: Candidate, value: float) -> None:
         one = Added(candidate.kind, candidate.quantity, candidate.temperature_C, value)
-        self._changed(self._problem.with_added([*self._problem.added, one]))
+        self._added([*self._problem.added, one])
 
 
 def _useful_first(problem: Problem) -> tuple[Candidate, ...]:

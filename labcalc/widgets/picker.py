@@ -56,6 +56,12 @@ class RunPicker:
             self._run = change["new"]
             self._picked(self._run)
 
+    def know(self, run: str, verdict: str) -> None:
+        """Show the verdict on a run that is known already."""
+        if self._verdicts.get(run) != verdict:
+            self._verdicts[run] = verdict
+            self.show()
+
     def judge_next(self) -> bool:
         """Find the verdict on one more run, the newest first; tell whether there was one."""
         unknown = (one.run for one in self._entries[:_MOST_JUDGED] if one.run not in self._verdicts)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import os
 import secrets
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -16,7 +16,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 from typing import IO
-from urllib.error import URLError
 from urllib.parse import quote
 from urllib.request import ProxyHandler, build_opener
 
@@ -28,6 +27,7 @@ __all__ = ["serve_workbook"]
 _LOOPBACK = "127.0.0.1"
 _FIRST_PORT = 8888
 _PORTS = 100
+"""How many ports are tried, [-]."""
 _START_S = 90.0
 """Longest time that JupyterLab may take to answer, [s]."""
 _END_S = 10.0
@@ -55,17 +55,17 @@ def serve_workbook(
     WorkbookError
         The port is taken, or JupyterLab doesn't start: its last words.
     """
-    chosen, token = _free_port(port), secrets.token_urlsafe(24)
+    token = secrets.token_urlsafe(24)
     try:
         with (
             tempfile.TemporaryFile() as log,
-            tempfile.TemporaryDirectory(prefix="labcalc-", ignore_cleanup_errors=True) as tabs,
+            tempfile.TemporaryDirectory(prefix="labcalc-", ignore_cleanup_errors=True) as scratch,
             _told_to_end(),
-            _running(_command(workbook, chosen, tabs), token, log) as server,
+            _running(_command(workbook, port, Path(scratch)), token, Path(scratch), log) as server,
         ):
-            _wait_until_it_answers(server, chosen, token, log)
+            site = _site_when_it_answers(server, token, Path(scratch), log, port)
             view = "lab" if workbook.is_dir() else "doc"  # with the list of files, or the workbook alone
-            address = f"http://{_LOOPBACK}:{chosen}/{view}/tree/{quote(workbook.name)}?token={token}"
+            address = f"{site}/{view}/tree/{quote(workbook.name)}?token={token}"
             say(f"Open {address}\nCtrl-C ends JupyterLab.")
             if browser:
                 webbrowser.open(address)
@@ -75,40 +75,23 @@ def serve_workbook(
         say("")
 
 
-def _free_port(wanted: int | None) -> int:
-    for port in [wanted] if wanted is not None else range(_FIRST_PORT, _FIRST_PORT + _PORTS):
-        with socket.socket() as probe:
-            if sys.platform != "win32":  # there the option would let two programs share the port
-                probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            try:
-                probe.bind((_LOOPBACK, port))
-            except (OSError, OverflowError):
-                continue
-            return port
-    if wanted is not None:
-        raise WorkbookError(f"port {wanted} can't be used: another program has it; leave --port out, or name another")
-    raise WorkbookError(f"ports {_FIRST_PORT} to {_FIRST_PORT + _PORTS - 1} are all taken; name another with --port")
-
-
-def _command(workbook: Path, port: int, tabs: str) -> list[str]:
-    """Return the command; ``tabs``: an empty folder, so that no tabs of another folder are opened again."""
-    command = [sys.executable, "-m", "jupyterlab", "--no-browser", f"--ip={_LOOPBACK}", f"--port={port}"]
-    command += [
-        "--ServerApp.port_retries=0",
-        f"--ServerApp.root_dir={workbook.parent}",
-        f"--LabApp.workspaces_dir={tabs}",
-    ]
+def _command(workbook: Path, port: int | None, scratch: Path) -> list[str]:
+    """Return the command; tabs are remembered in ``scratch``, so that none of another folder are opened again."""
+    command = [sys.executable, "-m", "jupyterlab", "--no-browser", f"--ip={_LOOPBACK}"]
+    command += [f"--port={port or _FIRST_PORT}", f"--ServerApp.port_retries={0 if port else _PORTS}"]
+    command += [f"--ServerApp.root_dir={workbook.parent}", f"--LabApp.workspaces_dir={scratch}"]
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         command.append("--allow-root")
     return command
 
 
 @contextmanager
-def _running(command: list[str], token: str, log: IO[bytes]) -> Iterator[subprocess.Popen[bytes]]:
-    """Run JupyterLab in a session of its own: Ctrl-C comes to us, and we end it."""
+def _running(command: list[str], token: str, scratch: Path, log: IO[bytes]) -> Iterator[subprocess.Popen[bytes]]:
+    """Run JupyterLab in a session of its own, since Ctrl-C is for us; its port it writes down in ``scratch``."""
     own = str(TEMPLATES / "jupyter")
     paths = os.pathsep.join(filter(None, (own, os.environ.get("JUPYTER_CONFIG_PATH", ""))))
-    env = {**os.environ, "JUPYTER_TOKEN": token, "JUPYTER_CONFIG_PATH": paths}  # never on the command line: all see it
+    env = {**os.environ, "JUPYTER_CONFIG_PATH": paths, "JUPYTER_RUNTIME_DIR": str(scratch)}
+    env["JUPYTER_TOKEN"] = token  # never on the command line: all see it
     server = subprocess.Popen(
         command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=env, start_new_session=True
     )
@@ -139,16 +122,22 @@ def _as_ctrl_c(number: int, frame: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 
-def _wait_until_it_answers(server: subprocess.Popen[bytes], port: int, token: str, log: IO[bytes]) -> None:
+def _site_when_it_answers(
+    server: subprocess.Popen[bytes], token: str, scratch: Path, log: IO[bytes], port: int | None
+) -> str:
     ask, ends = build_opener(ProxyHandler({})), time.monotonic() + _START_S
     while time.monotonic() < ends:
         if server.poll() is not None:
-            raise WorkbookError(f"JupyterLab did not start: {_last_words(log)}")
-        try:
-            with ask.open(f"http://{_LOOPBACK}:{port}/api/status?token={token}", timeout=5.0):
-                return
-        except (URLError, OSError):
-            time.sleep(0.1)
+            taken = f"port {port} can't be used, leave --port out or name another: " if port else ""
+            raise WorkbookError(f"JupyterLab did not start: {taken}{_last_words(log)}")
+        for note in scratch.glob("jpserver-*.json"):
+            try:
+                site = f"http://{_LOOPBACK}:{json.loads(note.read_text('utf-8'))['port']}"
+                with ask.open(f"{site}/api/status?token={token}", timeout=5.0):
+                    return site
+            except (OSError, ValueError):  # not answering yet, or its note is half-written
+                continue
+        time.sleep(0.1)
     raise WorkbookError(f"JupyterLab has not answered for {_START_S:g} s: {_last_words(log)}")
 
 
