@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 
 import pytest
@@ -31,6 +32,16 @@ def test_a_slider_moves_its_points_in_all_pictures_and_nothing_else(page: Proble
     assert all(new != old for new, old in zip(places(page), before, strict=True))
     assert [t.to_plotly_json() for t in page.figure.data if t.name != WHAT_IF] == others
     assert page.what_if.left.text.startswith("If 3.0 % of the sample before is in it, the numbers are explained.")
+
+
+def test_a_slider_takes_a_small_part_of_a_tenth_of_a_second_in_the_kernel(page: ProblemPage) -> None:
+    """A hand that drags sends ten positions a second or more; each takes about 2 ms on a machine at rest."""
+    slider, times = page.what_if.sliders["dilution_percent"], []
+    for number in range(1, 10):
+        started = time.perf_counter()
+        slider.value = 0.1 * number
+        times.append(time.perf_counter() - started)
+    assert sorted(times)[4] < 0.1
 
 
 def test_all_sliders_go_back_with_one_message(page: ProblemPage) -> None:
