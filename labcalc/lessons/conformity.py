@@ -105,7 +105,7 @@ def laboratory_case(material: Material, sample: str = "HX46", temperature_C: flo
         Temperature, [°C].
     """
     rows = material.record[material.record["sample"].str.startswith(sample)]
-    dossier = material.dossier(str(rows["run"].iloc[-1]))
+    dossier = material.dossier(str(rows.sort_values("measured_at", kind="stable")["run"].iloc[-1]))
     result = next(
         r for r in judge(dossier).results if (r.quantity, r.temperature_C) == ("kinematic viscosity", temperature_C)
     )
