@@ -233,11 +233,11 @@ def four_repeats(variances: Mapping[str, float]) -> Choice:
         "A sample is measured four times in a row, and the mean is reported. With how much of the scatter of a single "
         "result does this mean scatter from day to day?",
         (
-            Option("25 %", "Even for independent results it is the root that counts: 1/√4."),
-            Option("50 %", "That is 1/√4. It holds for independent results, and these share their day."),
             Option(f"{kept:.0f} %", "The four share their day. Only the repeats' part averages out."),
+            Option("50 %", "That is 1/√4. It holds for independent results, and these share their day."),
+            Option("25 %", "Even for independent results it is the root that counts: 1/√4."),
         ),
-        2,
+        0,
         "",
     )
 

@@ -277,10 +277,10 @@ def both_risks() -> Choice:
         "What lowers the consumer's and the producer's risk together?",
         (
             Option("A wider guard band", "It lowers the one and raises the other."),
-            Option("A stricter decision rule", "A rule shares the risk out. It takes none away."),
             Option("A production that runs farther inside its limit", "Then few lots come near the limit at all."),
+            Option("A stricter decision rule", "A rule shares the risk out. It takes none away."),
         ),
-        2,
+        1,
         "A smaller uncertainty does so too.",
     )
 

@@ -213,10 +213,10 @@ def dropping() -> Choice:
         (
             Option("The mean of all three", "It is the best of the four."),
             Option("The median of three", "It costs a little, when all are good."),
-            Option("The mean of the first two, no third measured", "Less to go by, but taken as they came."),
             Option("The mean of the two closest of three", "Three measured, and less known than from two."),
+            Option("The mean of the first two, no third measured", "Less to go by, but taken as they came."),
         ),
-        3,
+        2,
         f"And the two that are left seem to agree: their standard deviation is {deviation_of_closest():.2f} s on "
         "average.",
     )
@@ -245,13 +245,13 @@ def two_together() -> Choice:
         "Two of eight results are off by twenty standard deviations, to the same side. What does Grubbs' test of one "
         "do?",
         (
+            Option("It finds nothing", "Each makes the standard deviation so large that the other one looks usual."),
             Option("It finds one of them in nearly all sets", "So it would, if the other one were good."),
             Option(
                 "It finds one of them in half of the sets", "It would need a statistic that grows with the distance."
             ),
-            Option("It finds nothing", "Each makes the standard deviation so large that the other one looks usual."),
         ),
-        2,
+        0,
         "This is called masking.",
     )
 
@@ -266,13 +266,13 @@ def which_strategy() -> Choice:
             Option(
                 "Drop the odd one of three", "It guards against a gross error, but at a price that is paid every day."
             ),
-            Option("The median of three", "It guards as well as dropping does, and costs less. One does better yet."),
             Option(
                 "Two results; if they lie beyond r, two more, and then mean or median",
                 "And mostly two measurements are enough.",
             ),
+            Option("The median of three", "It guards as well as dropping does, and costs less. One does better yet."),
         ),
-        3,
+        2,
         "",
     )
 
