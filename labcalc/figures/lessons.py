@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 from typing import Any
@@ -39,11 +40,7 @@ def draw_plot(plot: Plot) -> Picture:
     figure = blank_figure(plot.x_title, plot.y_title, height=340)
     for position, series in enumerate(plot.series):
         figure.add_trace(_trace(series, position))
-    for level in plot.levels:
-        figure.add_hline(level.value, line=stroke(ACCENT, "dash", 1.2), annotation=_label(level.label))
-    for position, mark in enumerate(plot.marks):
-        label = {**_label(mark.label), "yshift": -15 * (position % 3)}
-        figure.add_vline(mark.value, line=stroke(ACCENT, "dash", 1.2), annotation=label)
+    figure.layout.shapes, figure.layout.annotations = _lines(plot)
     figure.layout.showlegend = len(plot.series) > 1
     figure.layout.bargap = 0.5 if plot.x_names else 0.0
     figure.layout.xaxis.type = "log" if plot.x_log else "linear"
@@ -80,8 +77,24 @@ def _roomy(plot: Plot) -> list[float]:
     return [min(values) - room, max(values) + room]
 
 
-def _label(text: str) -> dict[str, Any]:
-    return {"text": text, "font": {"color": ACCENT, "size": 12}}
+def _lines(plot: Plot) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Return levels and marks as lines from edge to edge, and their names beside them."""
+    shapes, names = [], []
+    for level in plot.levels:
+        place = math.log10(level.value) if plot.y_log else level.value
+        shapes.append({"xref": "x domain", "x0": 0, "x1": 1, "y0": level.value, "y1": level.value})
+        names.append({"xref": "x domain", "x": 1, "xanchor": "right", "y": place, "yanchor": "bottom"})
+    for position, mark in enumerate(plot.marks):
+        place = math.log10(mark.value) if plot.x_log else mark.value
+        shapes.append({"yref": "y domain", "y0": 0, "y1": 1, "x0": mark.value, "x1": mark.value})
+        names.append({"yref": "y domain", "y": 1, "yanchor": "top", "x": place, "xanchor": "left"})
+        names[-1]["yshift"] = -15 * (position % 3)  # so that the names of close marks don't lie on each other
+    dressed = {"showarrow": False, "font": {"color": ACCENT, "size": 12}}
+    texts = [one.label for one in (*plot.levels, *plot.marks)]
+    return (
+        [{"type": "line", "line": stroke(ACCENT, "dash", 1.2), **shape} for shape in shapes],
+        [{"text": text, **dressed, **name} for text, name in zip(texts, names, strict=True)],
+    )
 
 
 def _numbers(plot: Plot) -> Iterator[tuple[str, ...]]:

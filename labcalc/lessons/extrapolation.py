@@ -73,13 +73,19 @@ def viscosity_at(temperature_C: ArrayLike, kv_40: ArrayLike, kv_100: ArrayLike) 
 
 def amplification(oil: Oil, temperature_C: float) -> tuple[float, float]:
     """Return how many percent a viscosity changes when the one at 40 °C, or at 100 °C, is 1 % too high, [%/%]."""
+    at_40, at_100 = _slopes(oil, np.array([temperature_C]))
+    return float(at_40[0]), float(at_100[0])
 
-    def slope(kv_40: float, kv_100: float) -> float:
+
+def _slopes(oil: Oil, temperature_C: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return both slopes of ln ν at temperatures, by central differences."""
+
+    def slope(kv_40: float, kv_100: float) -> NDArray[np.float64]:
         up, down = (
-            float(viscosity_at(temperature_C, oil.kv_40 * (1.0 + kv_40 * h), oil.kv_100 * (1.0 + kv_100 * h)))
+            np.log(viscosity_at(temperature_C, oil.kv_40 * (1.0 + kv_40 * h), oil.kv_100 * (1.0 + kv_100 * h)))
             for h in (_STEP, -_STEP)
         )
-        return math.log(up / down) / (2.0 * _STEP)
+        return np.asarray((up - down) / (2.0 * _STEP), dtype=np.float64)
 
     return slope(1.0, 0.0), slope(0.0, 1.0)
 
@@ -150,7 +156,7 @@ def plot_line(oil: Oil, error_percent: float) -> Plot:
 def plot_amplification(oil: Oil, temperature_C: float) -> Plot:
     """Show what 1 % at either point does along the line."""
     temperature = np.linspace(-30.0, 150.0, 37)
-    low, high = np.array([amplification(oil, float(one)) for one in temperature]).T
+    low, high = _slopes(oil, temperature)
     at_40, at_100 = amplification(oil, temperature_C)
     return Plot(
         f"At {temperature_C:.0f} °C, 1 % too much at 40 °C gives {at_40:+.2f} %, 1 % too much at 100 °C gives "
