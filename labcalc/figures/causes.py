@@ -8,6 +8,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from labcalc.errors import EvidenceError
+from labcalc.figures.explanations import percent
 from labcalc.figures.markup import Fragment, html_table, note
 from labcalc.judgement import Judgement
 from labcalc.statistics import rounded_to_figures
@@ -42,7 +43,7 @@ def _table(evidence: Evidence, explanations: Sequence[Explanation]) -> Fragment:
     rows = [
         (
             escape(one.title + (f", {one.where}" if one.where else "")),
-            escape(_percent(one.probability)),
+            escape(percent(one.probability)),
             escape(_size(one)),
             escape(one.next_measurement.sentence if one.next_measurement else "–"),
         )
@@ -56,7 +57,7 @@ def _table(evidence: Evidence, explanations: Sequence[Explanation]) -> Fragment:
     )
     caution = f'<p class="note">Caution: {escape(leading.caution)}</p>' if leading.caution else ""
     html = html_table("What could explain it", columns, rows, numeric=(1,))
-    text = "\n".join(f"{_percent(one.probability)}: {one.title}" for one in shown)
+    text = "\n".join(f"{percent(one.probability)}: {one.title}" for one in shown)
     return Fragment(f'{html}<p class="note">{escape(words)}</p>{caution}', text)
 
 
@@ -67,7 +68,3 @@ def _size(one: Explanation) -> str:
         str(rounded_to_figures(value, 2)) if value else "0" for value in (one.size, one.lowest, one.highest)
     )
     return f"{size} {one.unit} ({low} to {high})"
-
-
-def _percent(share: float) -> str:
-    return "> 99 %" if share > 0.995 else f"{100.0 * share:.0f} %"
