@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import islice
 from typing import Any
 
@@ -37,7 +38,7 @@ class RunEntry:
         """One line of the list."""
         return " · ".join(filter(None, (self.sample, self.measured, self.instrument, self.product)))
 
-    @property
+    @cached_property
     def words(self) -> str:
         """What typed words are looked for in."""
         about = (self.sample, self.product, self.instrument, self.measured, self.lot, self.run)
