@@ -58,7 +58,7 @@ from labcalc.figures.tables import (
     show_verdict,
     summarise,
 )
-from labcalc.figures.variance import draw_components
+from labcalc.figures.variance import component_pictures, draw_components, show_components
 from labcalc.figures.viscosity import draw_viscosity_temperature
 from labcalc.figures.what_if import move_what_if
 from labcalc.figures.workload import draw_workload
@@ -68,6 +68,7 @@ __all__ = [
     "Picture",
     "Summary",
     "carry_over_pictures",
+    "component_pictures",
     "control_pictures",
     "density_picture",
     "draw_against_level",
@@ -95,6 +96,7 @@ __all__ = [
     "show_cautions",
     "show_changes",
     "show_checks",
+    "show_components",
     "show_conclusions",
     "show_consequences",
     "show_decisions",

@@ -2,22 +2,60 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from html import escape
 
 import plotly.graph_objects as go
 
-from labcalc.figures.markup import uncertainty_text
+from labcalc.figures.markup import Fragment, html_table, note, uncertainty_text
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import BAND, INK, MUTED, blank_figure
 from labcalc.judgement import ComponentsOfVariance
 from labcalc.statistics import VarianceComponent, VarianceComponents, VarianceSum
 
-__all__ = ["draw_components"]
+__all__ = ["component_pictures", "draw_components", "show_components"]
 
 _REACH = 3.0
 """The axis ends at so many times the tallest bar: an interval from one degree of freedom would flatten all others."""
 
 _Bars = Mapping[str, VarianceComponent | VarianceSum]
+
+
+def show_components(studies: tuple[ComponentsOfVariance, ...]) -> Fragment:
+    """Return a table of studies, what could not be told, and where one more measurement would tell most."""
+    if not studies:
+        return note("No reference oil was measured often enough to tell what its results spread by.")
+    columns = ("Oils, quantity", "n", "Standard deviation (95 %)", "Shares of the variance")
+    html = html_table("What results of the reference oils spread by", columns, map(_cells, studies), numeric=(1,))
+    html += _listed("What has to be known", (one for study in studies for one in (*study.not_enough, *study.remarks)))
+    html += _listed(f"What one more of each would narrow ({studies[0].name})", studies[0].advice)
+    return Fragment(html, "\n".join(study.sentence for study in studies))
+
+
+def component_pictures(studies: tuple[ComponentsOfVariance, ...]) -> tuple[Picture, ...]:
+    """Return a picture of the first study in each unit."""
+    first = {study.unit: study for study in reversed(studies)}
+    pictures = (draw_components(study) for study in studies if study is first[study.unit])
+    return tuple(picture for picture in pictures if picture is not None)
+
+
+def _cells(study: ComponentsOfVariance) -> tuple[str, ...]:
+    if study.components is None or not study.components.total.variance:
+        return escape(study.name), str(study.number), "–", escape(study.sentence)
+    symbol, total = study.intermediate_precisions[0]
+    parts = sorted(study.components.components, key=lambda one: -one.share)
+    deviation, interval = _spread(total)
+    return (
+        escape(study.name),
+        str(study.number),
+        f"{symbol} = {deviation} {study.unit}<br>({interval})",
+        escape(", ".join(f"{one.name} {100.0 * one.share:.0f} %" for one in parts)),
+    )
+
+
+def _listed(title: str, lines: Iterable[str]) -> str:
+    items = "".join(f"<li>{escape(line)}</li>" for line in dict.fromkeys(lines))
+    return f'<p class="note">{escape(title)}:</p><ul class="note">{items}</ul>' if items else ""
 
 
 def draw_components(study: ComponentsOfVariance) -> Picture | None:

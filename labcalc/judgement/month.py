@@ -10,6 +10,7 @@ import pandas as pd
 
 from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Refusal, SourceFile
+from labcalc.judgement.components_of_variance import ComponentsOfVariance
 from labcalc.judgement.duplicates import DuplicateReport, duplicates_between
 from labcalc.judgement.material import Material
 from labcalc.judgement.month_actions import Action, ranked_actions
@@ -17,6 +18,7 @@ from labcalc.judgement.month_carry_over import CarryOver, month_carry_overs
 from labcalc.judgement.month_notices import notices_of
 from labcalc.judgement.month_oils import OilSummary, summarise_oils
 from labcalc.judgement.month_samples import workload_of
+from labcalc.judgement.month_spread import month_spreads
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.sight import EstimatedSight, Sight, sight_of, sight_of_few
 from labcalc.lab import Decision, Laboratory
@@ -40,6 +42,8 @@ class MonthReport:
     sights: tuple[Sight, ...]
     sight_of_few: EstimatedSight | None
     """What charts whose limits rest on few results can see; None where no chart's do."""
+    spreads: tuple[ComponentsOfVariance, ...]
+    """What the results of the month's reference oils spread by, with those of the same lots before."""
     duplicates: DuplicateReport
     """Of repeats whose last result lies in the month."""
     carry_overs: tuple[CarryOver, ...]
@@ -126,6 +130,7 @@ def report_month(material: Material, month: str = "") -> MonthReport:
         oils=oils,
         sights=sight_of(laboratory.control),
         sight_of_few=_sight_of_few(oils, laboratory),
+        spreads=month_spreads(material, rows, period),
         duplicates=duplicates,
         carry_overs=carry_overs,
         workload=workload_of(rows),

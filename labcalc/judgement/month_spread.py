@@ -1,0 +1,38 @@
+"""What the reference oils of a month spread by: instruments, people, days and runs as far as told apart."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pandas as pd
+
+from labcalc.judgement.components_of_variance import ComponentsOfVariance, components_of_variance, sample_names
+from labcalc.judgement.material import Material
+from labcalc.judgement.oils_together import components_side_by_side
+from labcalc.judgement.period import Month
+
+__all__ = ["month_spreads"]
+
+
+def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple[ComponentsOfVariance, ...]:
+    """Split the spread of the oils and lots that were measured in a month, by all their results up to its end.
+
+    Parameters
+    ----------
+    material : Material
+        The laboratory's whole record.
+    rows : pandas.DataFrame
+        Its rows of the month.
+    month : Month
+        The month.
+
+    Returns
+    -------
+    tuple of ComponentsOfVariance
+        Oils measured side by side, else each alone; kinematic viscosity first.
+    """
+    past = replace(material, record=material.record[material.record["measured_at"] < month.last])
+    studies = components_side_by_side(past) or components_of_variance(past)
+    in_use = set(sample_names(rows[rows["role"] == "reference"]))
+    used = [one for one in studies if in_use & set(one.samples)]
+    return tuple(sorted(used, key=lambda one: (one.quantity == "density", one.samples, one.temperature_C)))
