@@ -62,9 +62,23 @@ def page(address: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Tab
         yield tab
 
 
-def run_all_cells(tab: Tab) -> None:
+def open_palette(tab: Tab) -> None:
+    """Open the list of commands; JupyterLab loses the keys, or the focus, while it is busy."""
+    opened = "document.querySelector('.jp-ModalCommandPalette input') === document.activeElement"
+    for _ in range(8):
+        tab.press("c", ctrl=True, shift=True)
+        try:
+            tab.wait(opened, 5)
+        except AssertionError:
+            tab.press("Escape")
+        else:
+            return
     tab.press("c", ctrl=True, shift=True)
-    tab.wait("document.querySelector('.jp-ModalCommandPalette input') === document.activeElement")
+    tab.wait(opened)
+
+
+def run_all_cells(tab: Tab) -> None:
+    open_palette(tab)
     tab.type("Run All Cells")
     tab.wait("document.querySelector('.lm-CommandPalette-item.lm-mod-active')?.innerText.includes('Run All Cells')")
     tab.press("Enter")
