@@ -7,8 +7,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from labcalc.errors import ConvergenceWarning, OutOfRangeError
 from labcalc.formulae import (

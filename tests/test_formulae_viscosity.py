@@ -6,8 +6,7 @@ import re
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.formulae import (

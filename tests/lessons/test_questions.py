@@ -6,8 +6,7 @@ import re
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from labcalc.errors import LessonError
 from labcalc.lessons import LESSONS, Choice, NumberQuestion, Option, Question, Slip, draw_test, number_from, seed_of

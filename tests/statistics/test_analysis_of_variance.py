@@ -7,8 +7,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from scipy import stats
 
 from labcalc.statistics import NestedAnalysis, OneWayAnalysis, nested_analysis, one_way_analysis

@@ -8,8 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 from scipy import stats

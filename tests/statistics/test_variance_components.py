@@ -8,8 +8,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from labcalc.statistics import (
     best_plan,

@@ -1,0 +1,15 @@
+"""The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
+
+from .profile import DATE_ORDERS as DATE_ORDERS, Column as Column, Profile as Profile
+from .read import read_export as read_export, read_exports as read_exports
+from .table import (
+    QUANTITY_COLUMNS as QUANTITY_COLUMNS,
+    TIDY_COLUMNS as TIDY_COLUMNS,
+    Reading as Reading,
+    Refusal as Refusal,
+    SourceFile as SourceFile,
+    derived_mark as derived_mark,
+    is_derived as is_derived,
+    without_marks as without_marks,
+)
+from .write import write_table as write_table

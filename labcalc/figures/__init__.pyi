@@ -1,0 +1,79 @@
+"""The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
+
+from .budget import show_budget as show_budget
+from .carry_over import (
+    carry_over_pictures as carry_over_pictures,
+    draw_carry_over as draw_carry_over,
+    show_carry_over as show_carry_over,
+)
+from .causes import show_causes as show_causes
+from .control import control_pictures as control_pictures, draw_control_chart as draw_control_chart
+from .density import draw_density_temperature as draw_density_temperature
+from .duplicate_tables import (
+    show_duplicate_biases as show_duplicate_biases,
+    show_duplicate_header as show_duplicate_header,
+    show_duplicate_provenance as show_duplicate_provenance,
+    show_duplicate_summaries as show_duplicate_summaries,
+    show_duplicate_verdict as show_duplicate_verdict,
+    show_duplicates_beyond as show_duplicates_beyond,
+    show_pairing_rule as show_pairing_rule,
+    summarise_duplicates as summarise_duplicates,
+)
+from .duplicates import (
+    draw_against_level as draw_against_level,
+    draw_in_time as draw_in_time,
+    duplicate_pictures as duplicate_pictures,
+    level_pictures as level_pictures,
+)
+from .explanations import (
+    show_conclusions as show_conclusions,
+    show_evidence as show_evidence,
+    show_explanations as show_explanations,
+    show_outcomes as show_outcomes,
+)
+from .interlaboratory import draw_consistency as draw_consistency
+from .markup import Fragment as Fragment, Summary as Summary, note as note
+from .month import (
+    show_actions as show_actions,
+    show_decisions as show_decisions,
+    show_month_header as show_month_header,
+    show_month_provenance as show_month_provenance,
+    show_month_refusals as show_month_refusals,
+    show_month_verdict as show_month_verdict,
+    show_notices as show_notices,
+    summarise_month as summarise_month,
+)
+from .month_tables import (
+    show_changes as show_changes,
+    show_limits as show_limits,
+    show_oils as show_oils,
+    show_operators as show_operators,
+    workload_picture as workload_picture,
+)
+from .picture import Picture as Picture
+from .problem import live_figure as live_figure, problem_pictures as problem_pictures, redraw as redraw
+from .reference import draw_reference_history as draw_reference_history
+from .run import (
+    density_picture as density_picture,
+    reference_picture as reference_picture,
+    viscosity_picture as viscosity_picture,
+)
+from .tables import (
+    show_cautions as show_cautions,
+    show_checks as show_checks,
+    show_consequences as show_consequences,
+    show_header as show_header,
+    show_provenance as show_provenance,
+    show_refusals as show_refusals,
+    show_results as show_results,
+    show_verdict as show_verdict,
+    summarise as summarise,
+)
+from .variance import (
+    component_pictures as component_pictures,
+    draw_components as draw_components,
+    show_components as show_components,
+)
+from .viscosity import draw_viscosity_temperature as draw_viscosity_temperature
+from .what_if import move_what_if as move_what_if
+from .workload import draw_workload as draw_workload
