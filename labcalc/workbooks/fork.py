@@ -64,7 +64,7 @@ def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterat
         Key and answer: the rendering, or the error that says why there is none.
     """
     with quick_start():
-        warm_up({task.notebook for _, task in tasks})
+        warm_up({task.notebook for _, task in tasks}, len(tasks))
     gc.freeze()
     waiting = deque(tasks)
     running: dict[int, tuple[K, _Child]] = {}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import importlib
 import json
+import pkgutil
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from functools import lru_cache
@@ -21,6 +22,7 @@ _SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
 
 
 _AT_FIRST_USE = (
+    "IPython.core.application",
     "IPython.core.completer",
     "IPython.core.completerlib",
     "IPython.core.logger",
@@ -33,18 +35,25 @@ _AT_FIRST_USE = (
 """Modules that a shell, a figure or a page would import at its first use, in every report anew."""
 
 
-def warm_up(notebooks: Iterable[str]) -> None:
+_FOR_SOME = ("labcalc.judgement.causes",)
+"""What only some reports need: worth importing ahead of many, not of one."""
+
+
+def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
     """Do once what every report needs, so that forked processes find it done.
 
     Parameters
     ----------
     notebooks : iterable of str
-        Texts of the notebooks; what they import of the scientific libraries and of labcalc is imported.
+        Texts of the notebooks; what they import and use of the scientific libraries and of labcalc is imported.
+    reports : int
+        How many reports are rendered from them.
     """
     _import_engine()
-    for module in sorted({module for text in notebooks for module in _imported(text)}):
-        with suppress(ImportError):  # the notebook says so itself, in the process where it runs
-            importlib.import_module(module)
+    used = {name for text in notebooks for name in _used(text)}
+    for name in sorted(used.union(_FOR_SOME if reports > 1 else ())):
+        with suppress(ImportError, AttributeError):  # the notebook says so itself, in the process where it runs
+            pkgutil.resolve_name(name)
 
 
 @lru_cache(maxsize=1)
@@ -92,20 +101,30 @@ def _draw_once(go: Any) -> None:
     figure.to_json()
 
 
-def _imported(notebook: str) -> Iterator[str]:
-    """Name the modules that a notebook imports, those that are sure to be the same for every report."""
+def _used(notebook: str) -> Iterator[str]:
+    """Name what a notebook imports, and what it takes from there: the same for every report."""
+    homes: dict[str, str] = {}
+    for tree in _trees(notebook):
+        for node in ast.walk(tree):
+            homes |= _imported(node)
+            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in homes:
+                yield f"{homes[node.value.id]}.{node.attr}"
+    yield from homes.values()
+
+
+def _trees(notebook: str) -> Iterator[ast.AST]:
     with suppress(ValueError):
         for cell in json.loads(notebook).get("cells", []):
             with suppress(SyntaxError):  # a magic command
-                for node in ast.walk(ast.parse("".join(cell.get("source", "")))):
-                    for name in _names(node):
-                        if name.split(".")[0] in _SHARED:
-                            yield name
+                yield ast.parse("".join(cell.get("source", "")))
 
 
-def _names(node: ast.AST) -> list[str]:
+def _imported(node: ast.AST) -> dict[str, str]:
+    """Return the names that an import binds, with where they come from."""
     if isinstance(node, ast.Import):
-        return [alias.name for alias in node.names]
-    if isinstance(node, ast.ImportFrom) and node.module:
-        return [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
-    return []
+        found = {alias.asname or alias.name.split(".")[0]: alias.name for alias in node.names}
+    elif isinstance(node, ast.ImportFrom) and node.module:
+        found = {alias.asname or alias.name: f"{node.module}.{alias.name}" for alias in node.names}
+    else:
+        return {}
+    return {name: home for name, home in found.items() if home.split(".")[0] in _SHARED}
