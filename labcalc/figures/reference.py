@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import lru_cache
+from typing import Any
 
 import pandas as pd
 import plotly.graph_objects as go
@@ -18,6 +20,9 @@ _PANELS = (
     ("kinematic viscosity", "Viscosity, %", "y"),
     ("density", "Density, kg/m³", "y2"),
 )
+
+_SIDES = {"zeroline": True, "zerolinecolor": MUTED}
+_THIS_RUN = {"text": "this run", "showarrow": False, "xanchor": "right", "font": {"color": ACCENT}}
 
 
 def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: pd.Timestamp) -> Picture | None:
@@ -43,39 +48,26 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
         return None
     at = known["measured_at"].dt.strftime("%Y-%m-%d %H:%M")
     known = known.assign(difference=_difference(known), allowed=_allowed(known), at=at)
+    widest = known.assign(furthest=known["difference"].abs()).groupby("quantity")[["allowed", "furthest"]].max()
+    ranges = {str(name): {"range": [-1.3 * reach, 1.3 * reach]} for name, reach in widest.max(axis=1).items()}
+    at_the_run = {"x0": run_at, "x1": run_at, "xref": "x", "y0": 0, "y1": 1, "yref": "paper"}
     figure = blank_figure(
         "",
         _PANELS[0][1],
         height=480,
+        shapes=(*_limits(widest["allowed"]), {"type": "line", "line": stroke(ACCENT, "dash"), **at_the_run}),
+        annotations=({"x": run_at, "xref": "x", "y": 1.0, "yref": "paper", **_THIS_RUN},),
         xaxis={"anchor": "y2", "type": "date"},
-        yaxis={"domain": [0.54, 1.0], "zeroline": True, "zerolinecolor": MUTED},
+        yaxis={"domain": [0.54, 1.0], **_SIDES, **ranges.get("kinematic viscosity", {})},
         yaxis2={
             "domain": [0.0, 0.46],
-            "zeroline": True,
-            "zerolinecolor": MUTED,
             "title": {"text": _PANELS[1][1], "standoff": 8},
+            **_SIDES,
+            **ranges.get("density", {}),
         },
     )
     figure.layout.template = _look()
-    series = list(dict.fromkeys(zip(known["sample"], known["temperature_C"], strict=True)))
-    for quantity, _, axis in _PANELS:
-        panel = known[known["quantity"] == quantity]
-        for number, (sample, temperature) in enumerate(series):
-            rows = panel[(panel["sample"] == sample) & (panel["temperature_C"] == temperature)]
-            _add_series(figure, rows, f"{sample}, {temperature:g} °C", number, axis, shown=axis == "y")
-        if not panel.empty:
-            _add_limits(figure, float(panel["allowed"].max()), float(panel["difference"].abs().max()), axis)
-    figure.add_shape(type="line", x0=run_at, x1=run_at, xref="x", y0=0, y1=1, yref="paper", line=stroke(ACCENT, "dash"))
-    figure.add_annotation(
-        x=run_at,
-        xref="x",
-        y=1.0,
-        yref="paper",
-        text="this run",
-        showarrow=False,
-        xanchor="right",
-        font={"color": ACCENT},
-    )
+    figure.add_traces(list(_series(known)))
     return Picture(figure, _caption(known, instrument), *_numbers(known))
 
 
@@ -88,16 +80,24 @@ def _allowed(known: pd.DataFrame) -> pd.Series:
     return known["limit"].where(known["quantity"] == "density", 100.0 * known["limit"] / known["certified"])
 
 
-def _add_series(figure: go.Figure, rows: pd.DataFrame, name: str, number: int, axis: str, *, shown: bool) -> None:
-    figure.add_scatter(
-        x=rows["at"].tolist(),
-        y=[round(one, 3) for one in rows["difference"]],
-        marker={"symbol": _SYMBOLS[number // 2 % len(_SYMBOLS)] + ("-open" if number % 2 else "")},
-        name=name,
-        legendgroup=name,
-        showlegend=shown,
-        yaxis=axis,
+def _series(known: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    """Yield a series for each oil and temperature in each panel; the two of one oil share a name in the legend."""
+    found: dict[tuple[str, str], dict[str, tuple[list[str], list[float]]]] = {}
+    each = zip(
+        known["sample"], known["temperature_C"], known["quantity"], known["at"], known["difference"], strict=True
     )
+    for sample, temperature, quantity, at, difference in each:
+        panels = found.setdefault((sample, f"{temperature:g}"), {})
+        x, y = panels.setdefault(quantity, ([], []))
+        x.append(at)
+        y.append(round(difference, 3))
+    for number, ((sample, temperature), panels) in enumerate(found.items()):
+        symbol = _SYMBOLS[number // 2 % len(_SYMBOLS)] + ("-open" if number % 2 else "")
+        name = f"{sample}, {temperature} °C"
+        shared = {"type": "scatter", "marker": {"symbol": symbol}, "name": name, "legendgroup": name}
+        for quantity, _, axis in _PANELS:
+            x, y = panels.get(quantity, ([], []))
+            yield {**shared, "x": x, "y": y, "yaxis": axis, "showlegend": axis == "y"}
 
 
 @lru_cache(maxsize=1)
@@ -112,21 +112,13 @@ def _look() -> go.layout.Template:
     return go.layout.Template(data={"scatter": [series]})
 
 
-def _add_limits(figure: go.Figure, limit: float, furthest: float, axis: str) -> None:
-    reach = 1.3 * max(limit, furthest)
-    figure.layout[axis.replace("y", "yaxis")].range = [-reach, reach]
-    figure.add_shape(
-        type="rect",
-        x0=0,
-        x1=1,
-        xref="paper",
-        y0=-limit,
-        y1=limit,
-        yref=axis,
-        fillcolor=BAND,
-        line={"width": 0},
-        layer="below",
-    )
+def _limits(widest: pd.Series) -> Iterator[dict[str, Any]]:
+    """Yield the band of the widest limit in each panel that holds a result."""
+    for quantity, _, axis in _PANELS:
+        if quantity in widest:
+            limit = float(widest[quantity])
+            ends = {"x0": 0, "x1": 1, "xref": "paper", "y0": -limit, "y1": limit, "yref": axis}
+            yield {"type": "rect", "fillcolor": BAND, "line": {"width": 0}, "layer": "below", **ends}
 
 
 def _caption(known: pd.DataFrame, instrument: str) -> str:

@@ -27,7 +27,15 @@ _AXIS = MappingProxyType(
 )
 
 
-def blank_figure(x_title: str, y_title: str, *, height: int = 420, **axes: dict[str, Any]) -> go.Figure:
+def blank_figure(
+    x_title: str,
+    y_title: str,
+    *,
+    height: int = 420,
+    shapes: tuple[dict[str, Any], ...] = (),
+    annotations: tuple[dict[str, Any], ...] = (),
+    **axes: dict[str, Any],
+) -> go.Figure:
     """Return an empty figure in the house's look.
 
     The height is in pixels; ``axes`` add to an axis or give another one: ``yaxis2={"domain": [0.0, 0.4], ...}``.
@@ -46,6 +54,8 @@ def blank_figure(x_title: str, y_title: str, *, height: int = 420, **axes: dict[
         "plot_bgcolor": "#ffffff",
         "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.01, "x": 0},
         "hovermode": "closest",
+        "shapes": shapes,
+        "annotations": annotations,
         **styled,
     }
     return go.Figure(layout=layout)
