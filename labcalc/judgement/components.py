@@ -224,10 +224,11 @@ def _printed_step(mean: Mean, dossier: Dossier) -> float:
 
 def _printed(dossier: Dossier, quantity: str) -> Iterator[float]:
     """Yield the figures of a quantity that the same export prints for the run and for the one before it."""
-    mark, before = derived_mark(quantity), dossier.before
-    for rows in (dossier.rows, before[before["source_file"].isin(set(dossier.rows["source_file"]))]):
-        for value, remark in zip(rows[QUANTITY_COLUMNS[quantity]].tolist(), rows["remark"].tolist(), strict=True):
-            if value > 0.0 and mark not in str(remark):
+    mark, exports = derived_mark(quantity), set(dossier.rows["source_file"])
+    columns = [QUANTITY_COLUMNS[quantity], "remark", "source_file"]
+    for rows in (dossier.rows, dossier.before):
+        for value, remark, export in zip(*(rows[name].tolist() for name in columns), strict=True):
+            if value > 0.0 and export in exports and mark not in str(remark):
                 yield value
 
 

@@ -67,12 +67,12 @@ class Dossier:
     history: pd.DataFrame
     """Earlier runs of the same sample or of the same lot of the product, without those that a decision excludes."""
 
-    @property
+    @cached_property
     def is_reference(self) -> bool:
         """Tell whether the run is one of a reference oil."""
         return bool((self.rows["role"] == "reference").all())
 
-    @property
+    @cached_property
     def own_comparisons(self) -> pd.DataFrame:
         """The run itself beside its certified values, where it is one of a reference oil."""
         return compare_with_certificates(self.rows, self.laboratory)
