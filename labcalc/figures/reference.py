@@ -49,7 +49,7 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
     at = known["measured_at"].dt.strftime("%Y-%m-%d %H:%M")
     known = known.assign(difference=_difference(known), allowed=_allowed(known), at=at)
     widest = known.assign(furthest=known["difference"].abs()).groupby("quantity")[["allowed", "furthest"]].max()
-    ranges = {str(name): {"range": [-1.3 * reach, 1.3 * reach]} for name, reach in widest.max(axis=1).items()}
+    ranges = {str(name): {"range": [-reach, reach]} for name, reach in (1.3 * widest.max(axis=1)).round(4).items()}
     at_the_run = {"x0": run_at, "x1": run_at, "xref": "x", "y0": 0, "y1": 1, "yref": "paper"}
     figure = blank_figure(
         "",
@@ -116,7 +116,7 @@ def _limits(widest: pd.Series) -> Iterator[dict[str, Any]]:
     """Yield the band of the widest limit in each panel that holds a result."""
     for quantity, _, axis in _PANELS:
         if quantity in widest:
-            limit = float(widest[quantity])
+            limit = round(float(widest[quantity]), 4)
             ends = {"x0": 0, "x1": 1, "xref": "paper", "y0": -limit, "y1": limit, "yref": axis}
             yield {"type": "rect", "fillcolor": BAND, "line": {"width": 0}, "layer": "below", **ends}
 

@@ -13,7 +13,7 @@ from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
 from labcalc.judgement.causes.discrimination import Candidate, Discrimination
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.ranking import Fit, Weighed, fits_of, weigh
-from labcalc.judgement.causes.words import next_step, sentence_of, titled
+from labcalc.judgement.causes.words import next_step, opening_of, sentence_of, titled
 
 __all__ = ["Explanation", "LeadingCause", "NextMeasurement", "leading_cause", "rank_causes"]
 
@@ -123,8 +123,7 @@ def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) ->
     """
     weighed = weigh(evidence, odds)
     fit, probability = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
-    words = f"{titled(fit.cause)} (probability {probability:.0%}): {sentence_of(evidence, fit)}"
-    sentence = f"Most likely {words}{_rivals(weighed, fit)}"
+    sentence = f"Most likely {titled(fit.cause)} (probability {probability:.0%}): {opening_of(evidence, fit)}"
     return LeadingCause(fit.cause, probability, weighed.probabilities.get("noise", 0.0), sentence)
 
 

@@ -12,7 +12,7 @@ from labcalc.judgement.causes.discrimination import Candidate
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.ranking import Fit
 
-__all__ = ["next_step", "sentence_of", "size_words", "titled"]
+__all__ = ["next_step", "opening_of", "sentence_of", "size_words", "titled"]
 
 Array = NDArray[np.float64]
 
@@ -52,7 +52,12 @@ def _figures(value: float) -> str:
 
 def sentence_of(evidence: Evidence, fit: Fit) -> str:
     """Return a cause in one or two sentences: what, how much, where, what that does, and how well it fits."""
-    return f"{_OPENINGS[fit.cause](evidence, fit)} {_fit_words(evidence, fit)}"
+    return f"{opening_of(evidence, fit)} {_fit_words(evidence, fit)}"
+
+
+def opening_of(evidence: Evidence, fit: Fit) -> str:
+    """Return what a cause is here: how much, where, and what that does."""
+    return _OPENINGS[fit.cause](evidence, fit)
 
 
 def _fit_words(evidence: Evidence, fit: Fit) -> str:
