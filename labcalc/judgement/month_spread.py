@@ -31,8 +31,9 @@ def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple
     tuple of ComponentsOfVariance
         Oils measured side by side, else each alone; kinematic viscosity first.
     """
-    past = replace(material, record=material.record[material.record["measured_at"] < month.last])
-    studies = components_side_by_side(past) or components_of_variance(past)
     in_use = set(sample_names(rows[rows["role"] == "reference"]))
-    used = [one for one in studies if in_use & set(one.samples)]
-    return tuple(sorted(used, key=lambda one: (one.quantity == "density", one.samples, one.temperature_C)))
+    record = material.record
+    known = record[(record["role"] == "reference") & (record["measured_at"] < month.last)]
+    past = replace(material, record=known[sample_names(known).isin(in_use)])
+    studies = components_side_by_side(past) or components_of_variance(past)
+    return tuple(sorted(studies, key=lambda one: (one.quantity == "density", one.samples, one.temperature_C)))

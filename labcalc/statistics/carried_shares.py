@@ -6,6 +6,7 @@ Every material has a level of its own. A row looks back only, so what is said of
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -167,28 +168,35 @@ def within_materials(
     >>> within_materials([[1.0], [3.0], [5.0]], ["a", "a", "a"]).round(4).ravel()
     array([   nan, 1.4142, 2.4495])
     """
-    z, (names, code) = np.asarray(columns, dtype=float), np.unique(np.asarray(materials), return_inverse=True)
+    z, code = np.asarray(columns, dtype=float), np.unique(np.asarray(materials), return_inverse=True)[1]
     w = np.ones(len(z)) if weights is None else np.asarray(weights, dtype=float)
     found = np.full(z.shape, np.nan)
-    total, mean = np.zeros(names.size), np.zeros((names.size, z.shape[1]))
-    for rows in _turns(code):  # every material at once; a material's own rows one after the other
-        which, weight = code[rows], w[rows]
-        before, after = total[which], total[which] + weight
-        away = z[rows] - mean[which]
-        told = (before > 0.0) & (weight > 0.0)
-        found[rows[told]] = np.sqrt(weight * before / np.where(told, after, 1.0))[told, np.newaxis] * away[told]
-        mean[which] += (weight / np.where(after > 0.0, after, 1.0))[:, np.newaxis] * away
-        total[which] = after
+    for rows, filled in _alike_long(code):
+        weight = np.where(filled, w[rows], 0.0)
+        value = np.where((weight > 0.0)[..., np.newaxis], z[rows] - np.nan_to_num(z[rows[:, :1]]), 0.0)
+        after, sums = np.cumsum(weight, axis=1), np.cumsum(weight[..., np.newaxis] * value, axis=1)
+        before, summed = after[:, :-1], sums[:, :-1]  # of every row but the first
+        told = (before > 0.0) & (weight[:, 1:] > 0.0)
+        mean = summed / np.where(before > 0.0, before, 1.0)[..., np.newaxis]
+        factor = np.sqrt(weight[:, 1:] * before / np.where(told, after[:, 1:], 1.0))
+        found[rows[:, 1:][told]] = (factor[..., np.newaxis] * (value[:, 1:] - mean))[told]
     return found
 
 
-def _turns(code: NDArray[np.int64]) -> list[NDArray[np.int64]]:
-    """Return the first rows of all groups, the second rows, and so on."""
+def _alike_long(code: NDArray[np.int64]) -> Iterator[tuple[NDArray[np.int64], NDArray[np.bool_]]]:
+    """Yield the rows of groups of about the same length, a line a group, filled up to a power of two.
+
+    Sums along a line are the same whatever other groups there are and whatever comes later in it.
+    """
     order = np.argsort(code, kind="stable")
     heads = np.flatnonzero(np.diff(code[order], prepend=-1))
-    turn = np.arange(code.size) - np.repeat(heads, np.diff(heads, append=code.size))
-    by_turn = order[np.argsort(turn, kind="stable")]
-    return np.split(by_turn, np.cumsum(np.bincount(turn))[:-1])
+    lengths = np.diff(heads, append=code.size)
+    powers = np.ceil(np.log2(lengths)).astype(int)
+    for power in np.unique(powers):
+        which = powers == power
+        place = np.arange(2**power)
+        filled = place < lengths[which, np.newaxis]
+        yield order[np.where(filled, heads[which, np.newaxis] + place, heads[which, np.newaxis])], filled
 
 
 def shares_over_time(contrasts: ArrayLike, results: ArrayLike, changed: ArrayLike) -> SharesOverTime:

@@ -14,9 +14,15 @@ from labcalc.judgement import Material, gather_record, report_month
 SHOWN = (
     *(figures.show_actions, figures.show_notices, figures.show_oils, figures.show_changes, figures.show_limits),
     *(figures.show_carry_over, figures.show_operators, figures.workload_picture),
+    lambda report: figures.show_components(report.spreads),
+    lambda report: figures.show_duplicate_summaries(report.duplicates),
 )
 
-PICTURES = (figures.control_pictures, figures.carry_over_pictures)
+PICTURES = (
+    figures.control_pictures,
+    figures.carry_over_pictures,
+    lambda report: figures.component_pictures(report.spreads),
+)
 
 
 def history(determinations: int, columns: pd.Index) -> pd.DataFrame:
