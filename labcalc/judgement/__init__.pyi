@@ -21,6 +21,7 @@ from .control_state import (
     states_at as states_at,
 )
 from .curves import Curve as Curve, density_curve as density_curve, viscosity_curve as viscosity_curve
+from .dossier import Dossier as Dossier
 from .duplicate_bias import DuplicateFinding as DuplicateFinding
 from .duplicate_sets import figures_of as figures_of
 from .duplicate_summary import STATEMENT_DEGREES as STATEMENT_DEGREES, DuplicateSummary as DuplicateSummary
@@ -30,8 +31,9 @@ from .duplicates import (
     duplicates_between as duplicates_between,
     report_duplicates as report_duplicates,
 )
+from .gathering import gather as gather, gather_record as gather_record
 from .level_study import LevelStudy as LevelStudy
-from .material import Dossier as Dossier, Material as Material, gather as gather, gather_record as gather_record
+from .material import Material as Material
 from .month import MONTH_VERDICTS as MONTH_VERDICTS, MonthReport as MonthReport, report_month as report_month
 from .month_actions import Action as Action
 from .month_carry_over import CarryOver as CarryOver

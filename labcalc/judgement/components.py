@@ -14,7 +14,7 @@ from labcalc.errors import OutOfRangeError
 from labcalc.exports import QUANTITY_COLUMNS, derived_mark
 from labcalc.formulae import ViscosityTemperatureLine, fit_viscosity_temperature, walther_ordinate
 from labcalc.judgement.certificates import UNITS
-from labcalc.judgement.material import Dossier
+from labcalc.judgement.dossier import Dossier
 from labcalc.judgement.precision import RANGE_FACTOR, precision_in_force
 from labcalc.judgement.repeats import independent_results
 from labcalc.judgement.uncertainty import STATED, Effect, unknown

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from labcalc.judgement.checks import Check
 from labcalc.judgement.consequences import Consequence
-from labcalc.judgement.material import Dossier
+from labcalc.judgement.dossier import Dossier
 from labcalc.judgement.precision import precision_in_force
 from labcalc.judgement.repeats import independent_results
 from labcalc.judgement.results import Result, find_result

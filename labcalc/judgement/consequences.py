@@ -11,8 +11,8 @@ from functools import cached_property
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.formulae import ViscosityTemperatureLine
+from labcalc.judgement.dossier import Dossier
 from labcalc.judgement.line import line_through
-from labcalc.judgement.material import Dossier
 from labcalc.judgement.results import Result, find_result, reported_value
 from labcalc.judgement.uncertainty import Effect, budget_of, carried, unknown
 from labcalc.statistics import UncertaintyBudget, rounded

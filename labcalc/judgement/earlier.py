@@ -7,7 +7,7 @@ import numpy as np
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.checks import Check
-from labcalc.judgement.material import Dossier
+from labcalc.judgement.dossier import Dossier
 from labcalc.judgement.results import Result, reported_value
 
 __all__ = ["NOISE_PROBABILITY", "earlier_runs_check"]

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from labcalc.judgement.certificates import UNITS
-from labcalc.judgement.material import Dossier
+from labcalc.judgement.dossier import Dossier
 from labcalc.lab import Laboratory, PrecisionStatement, precision_for
 from labcalc.statistics import rounded_to_figures
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from labcalc.judgement.checks import Check, State
-from labcalc.judgement.material import Dossier
+from labcalc.judgement.dossier import Dossier
 from labcalc.judgement.results import UNITS, reported_value
 from labcalc.statistics import rounded, rounded_to_figures
 

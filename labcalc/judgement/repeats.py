@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from labcalc.judgement.certificates import UNITS
-from labcalc.judgement.material import Dossier
+from labcalc.judgement.dossier import Dossier
 from labcalc.judgement.precision import precision_in_force
 from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement
 from labcalc.statistics import CRITICAL_RANGE_FACTORS, acceptable_result, critical_range, lie_within, rounded_to_figures

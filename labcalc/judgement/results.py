@@ -12,7 +12,7 @@ import pandas as pd
 from labcalc.exports import QUANTITY_COLUMNS, is_derived
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K, UNITS
 from labcalc.judgement.components import Mean, certificates_in_use, measured_effects, stated_effects
-from labcalc.judgement.material import Dossier
+from labcalc.judgement.dossier import Dossier
 from labcalc.judgement.repeats import agreement_of
 from labcalc.judgement.uncertainty import STATED, Effect, budget_of, carried, unknown_parts
 from labcalc.statistics import UncertaintyBudget, rounded, rounded_to_figures

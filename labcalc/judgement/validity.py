@@ -9,7 +9,7 @@ from labcalc.errors import OutOfRangeError
 from labcalc.exports import QUANTITY_COLUMNS, is_derived
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.consequences import Consequence
-from labcalc.judgement.material import Dossier
+from labcalc.judgement.dossier import Dossier
 from labcalc.judgement.precision import RANGE_FACTOR, precision_in_force
 from labcalc.judgement.repeats import Agreement, agreement_of, independent_results
 from labcalc.judgement.residue import residue_check

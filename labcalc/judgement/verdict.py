@@ -8,8 +8,8 @@ from labcalc.formulae import ViscosityTemperatureLine
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.conformity import specification_checks, typical_check
 from labcalc.judgement.consequences import Consequence, consequences_of, viscosity_line
+from labcalc.judgement.dossier import Dossier
 from labcalc.judgement.earlier import earlier_runs_check
-from labcalc.judgement.material import Dossier
 from labcalc.judgement.precision import precision_in_force
 from labcalc.judgement.reference import control_chart_check, reference_checks
 from labcalc.judgement.results import Result, results_of

@@ -26,7 +26,7 @@ from labcalc.judgement.causes.expectation import Course, of_typical_values
 from labcalc.judgement.causes.history import Basis, EarlierRun, expected_of
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.components import certificates_in_use
-from labcalc.judgement.material import Dossier
+from labcalc.judgement.dossier import Dossier
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.lab import Laboratory, Product, precision_for
 
