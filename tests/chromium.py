@@ -109,10 +109,16 @@ class Tab:
             self.ask("Input.dispatchKeyEvent", type="char", text=letter)
 
     def centre(self, script: str) -> tuple[float, float]:
-        """Scroll an element into view and return its middle."""
-        self.run(f"{script}.scrollIntoView({{block: 'center'}})")
-        x, y = self.run(f"(b => [b.x + b.width / 2, b.y + b.height / 2])({script}.getBoundingClientRect())")
-        return float(x), float(y)
+        """Scroll an element into view and return its middle, once it has come to rest."""
+        before: list[float] = []
+        for _ in range(100):
+            self.run(f"{script}.scrollIntoView({{block: 'center'}})")
+            now = self.run(f"(b => [b.x + b.width / 2, b.y + b.height / 2])({script}.getBoundingClientRect())")
+            if now == before:
+                return float(now[0]), float(now[1])
+            before = now
+            time.sleep(0.05)
+        raise AssertionError(f"it doesn't come to rest: {script}")
 
     def click(self, script: str) -> None:
         x, y = self.centre(script)

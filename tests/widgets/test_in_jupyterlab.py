@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,6 +12,7 @@ import pytest
 from labcalc.lab import load_laboratory, read_decisions
 from labcalc.workbooks import copy_sample_laboratory
 from tests.chromium import Tab, chromium, needs_chromium
+from tests.jupyterlab import opened, run_all_cells
 
 RUN = "VD-1-260317-04"
 """BL-26-0525: a residue of the gas oil before it was planted (sample_runs/planted_faults.csv)."""
@@ -31,18 +29,8 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def address(lab: Path) -> Iterator[str]:
-    command = [sys.executable, "-m", "labcalc.cli", "workbook", "problem-sample", "--lab", str(lab), "--no-browser"]
-    shown = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, start_new_session=True)
-    try:
-        assert shown.stderr is not None
-        said = [shown.stderr.readline() for _ in range(2)]
-        found = re.search(r"http://127\.0\.0\.1:\S+", said[1])
-        assert found, said
-        yield found[0]
-    finally:
-        shown.terminate()
-        shown.wait(20)
-        shown.stderr.close()
+    with opened("problem-sample", "--lab", str(lab)) as found:
+        yield found
 
 
 @pytest.fixture(scope="module")
@@ -50,38 +38,10 @@ def page(address: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Tab
     """The workbook opened, and all its cells run by keys."""
     with chromium(tmp_path_factory.mktemp("browser") / "profile") as tab:
         tab.go(address)
-        tab.wait("document.querySelector('.jp-Notebook .jp-CodeCell')", 60)
-        tab.wait("document.querySelector('.jp-Notebook-ExecutionIndicator')?.dataset.status === 'idle'", 60)
-        for _ in range(5):  # JupyterLab says that it is idle before it is: what is run too early is lost
-            run_all_cells(tab)
-            if page_came(tab):
-                break
-            tab.press("Escape")  # it may ask for a kernel that is on its way
+        run_all_cells(tab, lambda: page_came(tab))
         tab.wait(f"{FIGURE}?.querySelector('.main-svg')", 60)
         tab.wait(f"{FIGURE}.clientWidth > 900")
         yield tab
-
-
-def open_palette(tab: Tab) -> None:
-    """Open the list of commands; JupyterLab loses the keys, or the focus, while it is busy."""
-    opened = "document.querySelector('.jp-ModalCommandPalette input') === document.activeElement"
-    for _ in range(8):
-        tab.press("c", ctrl=True, shift=True)
-        try:
-            tab.wait(opened, 5)
-        except AssertionError:
-            tab.press("Escape")
-        else:
-            return
-    tab.press("c", ctrl=True, shift=True)
-    tab.wait(opened)
-
-
-def run_all_cells(tab: Tab) -> None:
-    open_palette(tab)
-    tab.type("Run All Cells")
-    tab.wait("document.querySelector('.lm-CommandPalette-item.lm-mod-active')?.innerText.includes('Run All Cells')")
-    tab.press("Enter")
 
 
 def page_came(tab: Tab) -> bool:

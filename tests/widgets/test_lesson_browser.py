@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,6 +10,7 @@ import pytest
 
 from labcalc.lessons import Choice, NumberQuestion, class_table, draw_test, lesson_named, read_result
 from tests.chromium import Tab, chromium, needs_chromium
+from tests.jupyterlab import comes, opened, run_all_cells
 
 pytestmark = [needs_chromium, pytest.mark.slow]
 
@@ -30,20 +28,8 @@ def course(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def address(course: Path) -> Iterator[str]:
     """The course, opened as a learner opens it."""
-    command = [sys.executable, "-m", "labcalc.cli", "workbook", "lessons", "--no-browser"]
-    shown = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, cwd=course, start_new_session=True)
-    try:
-        assert shown.stderr is not None
-        said = ""
-        while not (found := re.search(r"http://127\.0\.0\.1:\S+", said)):
-            line = shown.stderr.readline()
-            assert line, said
-            said += line
-        yield found[0]
-    finally:
-        shown.terminate()
-        shown.wait(20)
-        shown.stderr.close()
+    with opened("lessons", folder=course) as found:
+        yield found
 
 
 @pytest.fixture(scope="module")
@@ -51,45 +37,9 @@ def page(address: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Tab
     """The first lesson, all its cells run by keys."""
     with chromium(tmp_path_factory.mktemp("browser") / "profile", height=1000) as tab:
         tab.go(address.replace("/lab/tree/lessons", f"/doc/tree/lessons/{LESSON}.ipynb"))
-        tab.wait("document.querySelector('.jp-Notebook .jp-CodeCell')", 60)
-        tab.wait("document.querySelector('.jp-Notebook-ExecutionIndicator[data-status=\"idle\"]')", 60)
-        for _ in range(5):  # JupyterLab says that it is idle before it is: what is run too early is lost
-            run_all_cells(tab)
-            if came(tab, SLIDER, 20):
-                break
-            tab.press("Escape")
+        run_all_cells(tab, lambda: comes(tab, SLIDER, 20))
         tab.wait(button("Draw my questions"), 60)
         yield tab
-
-
-def open_palette(tab: Tab) -> None:
-    """Open the list of commands; JupyterLab loses the keys, or the focus, while it is busy."""
-    opened = "document.querySelector('.jp-ModalCommandPalette input') === document.activeElement"
-    for _ in range(8):
-        tab.press("c", ctrl=True, shift=True)
-        try:
-            tab.wait(opened, 5)
-        except AssertionError:
-            tab.press("Escape")
-        else:
-            return
-    tab.press("c", ctrl=True, shift=True)
-    tab.wait(opened)
-
-
-def run_all_cells(tab: Tab) -> None:
-    open_palette(tab)
-    tab.type("Run All Cells")
-    tab.wait("document.querySelector('.lm-CommandPalette-item.lm-mod-active')?.innerText.includes('Run All Cells')")
-    tab.press("Enter")
-
-
-def came(tab: Tab, script: str, seconds: float) -> bool:
-    try:
-        tab.wait(script, seconds)
-    except AssertionError:
-        return False
-    return True
 
 
 def panel(words: str) -> str:
