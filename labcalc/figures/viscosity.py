@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import ArrayLike, NDArray
@@ -38,7 +40,8 @@ def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
     Picture
         Chart, caption and numbers.
     """
-    figure = blank_figure("Temperature, °C", "Kinematic viscosity, mm²/s", height=400)
+    across, up = _scales(curve)
+    figure = blank_figure("Temperature, °C", "Kinematic viscosity, mm²/s", height=400, xaxis=across, yaxis=up)
     if curve.temperature_C.size:
         _add_band(figure, curve)
         _add_line(figure, curve)
@@ -50,7 +53,6 @@ def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
         customdata=np.column_stack([curve.measured_C, curve.measured]),
         hovertemplate="%{customdata[0]:g} °C: %{customdata[1]:.6g} mm²/s<extra></extra>",
     )
-    _scale(figure, curve)
     return Picture(figure, _caption(curve, sample), *_numbers(curve))
 
 
@@ -98,19 +100,24 @@ def _add_line(figure: go.Figure, curve: Curve) -> None:
         )
 
 
-def _scale(figure: go.Figure, curve: Curve) -> None:
+def _scales(curve: Curve) -> tuple[dict[str, Any], dict[str, Any]]:
     """Label both axes with what a person reads: viscosities and degrees, not double logarithms."""
     grid = curve.temperature_C if curve.temperature_C.size else curve.measured_C
     temperatures = np.arange(np.floor(grid.min() / 20) * 20, grid.max() + 20, 20)
-    left, right = _widened(_abscissa([grid.min(), grid.max()]))
-    figure.update_xaxes(
-        range=[left, right], tickvals=_abscissa(temperatures), ticktext=[f"{t:g}" for t in temperatures]
-    )
     drawn = walther_ordinate(np.clip(np.concatenate([curve.value, curve.measured]), *_CHART_ENDS))
     bottom, top = _widened([drawn.min(), drawn.max()])
     seen = _spread(_VISCOSITY_TICKS, bottom, top)
-    figure.update_yaxes(
-        range=[bottom, top], tickvals=walther_ordinate(seen), ticktext=[f"{v:,.6g}".replace(",", " ") for v in seen]
+    return (
+        {
+            "range": _widened(_abscissa([grid.min(), grid.max()])),
+            "tickvals": _abscissa(temperatures),
+            "ticktext": [f"{t:g}" for t in temperatures],
+        },
+        {
+            "range": [bottom, top],
+            "tickvals": walther_ordinate(seen),
+            "ticktext": [f"{v:,.6g}".replace(",", " ") for v in seen],
+        },
     )
 
 

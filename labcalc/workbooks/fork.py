@@ -43,6 +43,10 @@ _LOOK_S = 0.1
 """How often processes are looked at that say nothing, [s]."""
 
 
+_SELDOM = (50_000, 20, 100)
+"""How many new objects set off a search for garbage: a report is over before there is much of it."""
+
+
 def fork_is_safe() -> bool:
     """Tell whether this process may be copied: not on Windows or macOS, nor while other threads hold locks."""
     return sys.platform.startswith("linux") and threading.active_count() == 1
@@ -106,6 +110,7 @@ def serve(task: RenderTask, pipe: BinaryIO) -> None:
     """Render in this process and write the frames; the last thing that this process does."""
     _limit_memory(task.limits.memory_bytes)
     _warn_as_a_new_python()
+    gc.set_threshold(*_SELDOM)
 
     def begin_cell(number: str) -> None:
         _write(pipe, b"C", number.encode())
