@@ -122,6 +122,7 @@ class Tab:
 
     def click(self, script: str) -> None:
         x, y = self.centre(script)
+        self.ask("Input.dispatchMouseEvent", type="mouseMoved", x=x, y=y)
         for kind in ("mousePressed", "mouseReleased"):
             self.ask("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", clickCount=1)
 

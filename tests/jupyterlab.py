@@ -32,30 +32,24 @@ def opened(*words: str, folder: Path | None = None) -> Iterator[str]:
 
 
 def run_all_cells(tab: Tab, came: Callable[[], bool]) -> None:
-    """Run all cells of the workbook that is open; again, where what they show doesn't come.
+    """Run all cells of the workbook that is open, by the menu; again, where what they show doesn't come.
 
     JupyterLab says that it is idle before it is: what is run too early is lost, or it asks for a kernel.
     """
     tab.wait("document.querySelector('.jp-Notebook .jp-CodeCell')", 60)
     tab.wait("document.querySelector('.jp-Notebook-ExecutionIndicator')?.dataset.status === 'idle'", 60)
     for _ in range(5):
-        _open_commands(tab)
-        tab.type("Run All Cells")
-        tab.wait("document.querySelector('.lm-CommandPalette-item.lm-mod-active')?.innerText.includes('Run All Cells')")
-        tab.press("Enter")
-        if came():
-            return
-        tab.press("Escape")
+        tab.click(_in_menu("lm-MenuBar-itemLabel", "Run"))
+        if comes(tab, _in_menu("lm-Menu-itemLabel", "Run All Cells"), 5):
+            tab.click(_in_menu("lm-Menu-itemLabel", "Run All Cells"))
+            if came():
+                return
+        # what was run too early asks for a kernel: its first choice is the workbook's own
+        tab.press("Enter" if tab.run("document.querySelector('.jp-Dialog') !== null") else "Escape")
 
 
-def _open_commands(tab: Tab) -> None:
-    """Open the list of commands; the keys, or the focus, are lost while JupyterLab is busy."""
-    for _ in range(8):
-        tab.press("c", ctrl=True, shift=True)
-        if comes(tab, "document.querySelector('.jp-ModalCommandPalette input') === document.activeElement", 5):
-            return
-        tab.press("Escape")
-    raise AssertionError("JupyterLab doesn't open its list of commands")
+def _in_menu(kind: str, text: str) -> str:
+    return f"[...document.querySelectorAll('.{kind}')].find(one => one.innerText.trim() === {text!r})"
 
 
 def comes(tab: Tab, script: str, seconds: float) -> bool:

@@ -88,7 +88,8 @@ def redraw(figure: Any, pictures: Sequence[Picture]) -> None:
 def side_by_side(pictures: Sequence[Picture]) -> go.Figure:
     """Return one figure with a panel for each picture, the last the widest; a name stands in the legend once."""
     figure, named = blank_figure("", "", height=_LIVE_HEIGHT), set[str]()
-    layout: dict[str, Any] = {"margin": {"l": 62, "r": 12, "t": 34, "b": 48}}
+    layout: dict[str, Any] = {"margin": {"l": 62, "r": 12, "t": 40, "b": 48}}
+    layout["legend"] = {"yref": "container", "y": 1.0, "yanchor": "top"}  # above a live figure it sinks into the panels
     for number, (picture, domain) in enumerate(zip(pictures, _domains(len(pictures)), strict=True), start=1):
         suffix = "" if number == 1 else str(number)
         drawn: Any = picture.figure.to_plotly_json()

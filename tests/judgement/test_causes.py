@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import iapws
 import numpy as np
 import pytest
 
@@ -143,7 +144,6 @@ def test_water_thickens_and_makes_heavier(evidence: Evidence) -> None:
 
 def test_densities_of_water() -> None:
     """IAPWS-95, by an independent implementation; above 100 °C at 0.3 MPa."""
-    iapws = pytest.importorskip("iapws")
     for T, density in zip(*WATER_DENSITY, strict=True):
         state = iapws.IAPWS95(T=T + 273.15 + 0.01 * (T == 0.0), P=0.1 if T < 99.0 else 0.3)
         assert density == pytest.approx(state.rho, abs=0.06)

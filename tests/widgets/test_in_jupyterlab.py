@@ -137,6 +137,14 @@ def test_an_arrow_key_moves_a_slider_by_a_step_each(page: Tab) -> None:
     page.wait(status_with("0.20 K warmer"))
 
 
+def test_the_legend_stands_above_the_panels(page: Tab) -> None:
+    bottom = page.run(f"{FIGURE}.querySelector('.legend').getBoundingClientRect().bottom")
+    panels = page.run(
+        f"Math.min(...[...{FIGURE}.querySelectorAll('.nsewdrag')].map(one => one.getBoundingClientRect().top))"
+    )
+    assert bottom <= panels
+
+
 def test_what_a_measurement_would_decide_and_what_it_did(page: Tab) -> None:
     pick(page, "BL-26-0525")
     page.click(button("What would it decide?"))
