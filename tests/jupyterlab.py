@@ -44,8 +44,15 @@ def run_all_cells(tab: Tab, came: Callable[[], bool]) -> None:
             tab.click(_in_menu("lm-Menu-itemLabel", "Run All Cells"))
             if came():
                 return
-        # what was run too early asks for a kernel: its first choice is the workbook's own
-        tab.press("Enter" if tab.run("document.querySelector('.jp-Dialog') !== null") else "Escape")
+        if tab.run(f"{_OFFERED_KERNEL} !== null"):
+            tab.click(_OFFERED_KERNEL)
+            if came():
+                return
+        tab.press("Escape")
+
+
+_OFFERED_KERNEL = "document.querySelector('.jp-Dialog .jp-mod-accept')"
+"""What accepts the workbook's own kernel, which is asked for where cells are run too early."""
 
 
 def _in_menu(kind: str, text: str) -> str:
