@@ -34,10 +34,10 @@ def opened(*words: str, folder: Path | None = None) -> Iterator[str]:
 def run_all_cells(tab: Tab, came: Callable[[], bool]) -> None:
     """Run all cells of the workbook that is open, by the menu; again, where what they show doesn't come.
 
-    JupyterLab says that it is idle before it is: what is run too early is lost, or it asks for a kernel.
+    JupyterLab says that it is idle before it is, and what is run too early is lost in part; its server knows better.
     """
     tab.wait("document.querySelector('.jp-Notebook .jp-CodeCell')", 60)
-    tab.wait("document.querySelector('.jp-Notebook-ExecutionIndicator')?.dataset.status === 'idle'", 60)
+    tab.wait(_CONNECTED, 60)
     for _ in range(5):
         tab.click(_in_menu("lm-MenuBar-itemLabel", "Run"))
         if comes(tab, _in_menu("lm-Menu-itemLabel", "Run All Cells"), 5):
@@ -50,6 +50,12 @@ def run_all_cells(tab: Tab, came: Callable[[], bool]) -> None:
                 return
         tab.press("Escape")
 
+
+_CONNECTED = (
+    "fetch('/api/sessions').then(said => said.json()).then(sessions => sessions.length > 0 && "
+    "sessions.every(one => one.kernel.execution_state === 'idle' && one.kernel.connections > 0))"
+)
+"""Whether the workbook has its kernel, by the server."""
 
 _OFFERED_KERNEL = "document.querySelector('.jp-Dialog .jp-mod-accept')"
 """What accepts the workbook's own kernel, which is asked for where cells are run too early."""
