@@ -8,8 +8,6 @@ import click
 
 from labcalc.cli.words import answer, exit_code, lab_option, name_refusals, say
 
-__all__ = ["duplicates"]
-
 
 @click.command()
 @lab_option

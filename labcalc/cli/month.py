@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from labcalc.judgement import MonthReport
     from labcalc.workbooks import BatchResult
 
-__all__ = ["month"]
-
 
 @click.command()
 @click.argument("month", metavar="YYYY-MM")

@@ -13,8 +13,6 @@ from labcalc.cli.words import answer, count, exit_code, exports_argument, lab_op
 if TYPE_CHECKING:
     from labcalc.exports import Reading
 
-__all__ = ["read"]
-
 
 @click.command()
 @exports_argument

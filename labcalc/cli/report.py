@@ -14,8 +14,6 @@ from labcalc.cli.words import answer, count, exit_code, exports_argument, jobs_o
 if TYPE_CHECKING:
     from labcalc.workbooks import BatchResult, Progress, ReportJob
 
-__all__ = ["demo", "report"]
-
 _MANY = {
     "releasable": "releasable",
     "needs a second look": "to be looked at again",

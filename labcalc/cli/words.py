@@ -15,8 +15,6 @@ from labcalc.errors import LabcalcError
 if TYPE_CHECKING:
     from labcalc.exports import Reading
 
-__all__ = ["answer", "count", "exit_code", "exports_argument", "jobs_option", "lab_option", "name_refusals", "say"]
-
 P = ParamSpec("P")
 
 exports_argument = click.argument(

@@ -13,8 +13,6 @@ from labcalc.cli.words import answer, lab_option, say
 if TYPE_CHECKING:
     from labcalc.workbooks import WorkbookCopy
 
-__all__ = ["workbook"]
-
 
 @click.command()
 @click.argument("name")

@@ -9,8 +9,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
 
-__all__ = ["StraightLine", "points_of_curves", "straight_line"]
-
 
 @dataclass(frozen=True, eq=False)
 class StraightLine:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._density_search import DensitySearch
-from labcalc.formulae.volume_correction import (
+from labcalc.formulae.volume_corrections import (
     BASE_F,
     SHIFT_F,
     commodity_group,
@@ -20,8 +20,6 @@ from labcalc.formulae.volume_correction import (
     refuse_observed,
     thermal_factor,
 )
-
-__all__ = ["alpha_60_from_densities", "density_at", "density_at_60F", "density_slope"]
 
 EDITION = "API MPMS 11.1-2004 / ASTM D1250-08 / ISO 91:2017"
 

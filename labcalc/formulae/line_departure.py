@@ -13,8 +13,6 @@ from labcalc.formulae._temperatures import kelvin
 from labcalc.formulae.line_uncertainty import ordinate_of_percent, stated_percent
 from labcalc.formulae.walther import HIGHEST_VISCOSITY, LOWEST_VISCOSITY, solved_viscosity, walther_ordinate
 
-__all__ = ["LineDeparture", "departure_from_line"]
-
 EDITION = "ASTM D341-20 for the line; chi-square and F test of lack of fit (NIST/SEMATECH e-Handbook 2012, 4.4.4.6)"
 
 

@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.lab import Laboratory, ReferenceLot, lot_in_use, reference_of
 
-__all__ = ["COMPARISON_COLUMNS", "SAME_TEMPERATURE_K", "UNITS", "compare_with_certificates"]
-
 UNITS = {
     "kinematic viscosity": "mm²/s",
     "dynamic viscosity": "mPa·s",

@@ -43,8 +43,6 @@ from labcalc.lab.laboratory import (
     Uncertainty,
 )
 
-__all__ = ["FILE"]
-
 _NAN = float("nan")
 
 HOLDS = (

@@ -13,26 +13,6 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.exports.profile import Profile
 from labcalc.statistics import DECISION_RULES, PERFORMANCE_THRESHOLDS, RULE_SETS, PerformanceThresholds, RunRule
 
-__all__ = [
-    "REPEAT_KINDS",
-    "Baseline",
-    "CertifiedValue",
-    "ConformityChoices",
-    "ControlChoices",
-    "DuplicateChoices",
-    "Instrument",
-    "Laboratory",
-    "Limit",
-    "Precision",
-    "PrecisionFunction",
-    "Product",
-    "ReferenceLot",
-    "ReferenceMaterial",
-    "ReportChoices",
-    "TypicalValue",
-    "Uncertainty",
-]
-
 
 @dataclass(frozen=True)
 class Instrument:

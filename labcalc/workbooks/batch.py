@@ -32,12 +32,10 @@ from labcalc.workbooks.outcome import (
 )
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.pdf import print_beside
-from labcalc.workbooks.render import Limits, Rendering, RenderTask, task_for
+from labcalc.workbooks.rendering import Limits, Rendering, RenderTask, task_for
 from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.state import Record, add_record, fingerprint, read_records, write_records
 from labcalc.workbooks.writing import PART, write_whole
-
-__all__ = ["ReportJob", "render_batch"]
 
 _WINDOW = 256
 """How many reports are out at an executor at a time."""

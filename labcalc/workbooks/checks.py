@@ -10,8 +10,6 @@ from pathlib import Path
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.scripts import drawn_traces
 
-__all__ = ["check_page", "machine_paths"]
-
 _FROM_ELSEWHERE = re.compile(
     r"""<(?!a\b)[a-z][^<>]*?\s(?:src|href|srcset|data|poster)\s*=\s*["']?\s*(?:[a-z][a-z0-9+.-]*:)?//[^"'\s>]+"""
     r"""|@import\b[^;]{0,200}|url\(\s*["']?\s*(?:https?:)?//[^)]+""",

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from labcalc.exports import Reading
     from labcalc.judgement import DuplicateReport
 
-__all__ = ["DuplicatePage", "duplicate_report_job", "render_duplicates"]
-
 
 @dataclass(frozen=True)
 class DuplicatePage:

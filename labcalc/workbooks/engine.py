@@ -10,8 +10,6 @@ from papermill.engines import Engine, NotebookExecutionManager, papermill_engine
 
 from labcalc.workbooks.shell import NotebookShell, new_shell
 
-__all__ = ["ENGINES", "LabcalcEngine"]
-
 ENGINES = ("labcalc", "kernel")
 
 _LONG = 24 * 3600.0

@@ -11,8 +11,6 @@ from labcalc.workbooks.batch import ReportJob
 if TYPE_CHECKING:
     from labcalc.judgement import MonthReport
 
-__all__ = ["month_report_job"]
-
 
 def month_report_job(report: MonthReport, lab: Path) -> ReportJob:
     """Return the job that renders a monthly quality report.

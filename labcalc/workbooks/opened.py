@@ -18,8 +18,6 @@ from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.parameters import Json, check_parameters, declared_parameters
 from labcalc.workbooks.writing import write_whole
 
-__all__ = ["SAMPLE_FOLDER", "WorkbookCopy", "copy_sample_laboratory", "copy_workbook", "workbook_names"]
-
 SAMPLE_FOLDER = "labcalc-sample-laboratory"
 """Where the sample laboratory is copied to, in the current folder."""
 

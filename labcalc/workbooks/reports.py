@@ -16,8 +16,6 @@ from labcalc.workbooks.scripts import Scripts
 if TYPE_CHECKING:
     from labcalc.judgement import Material
 
-__all__ = ["render_run_reports", "run_report_jobs"]
-
 
 def run_report_jobs(
     material: Material, exports: tuple[Path, ...], lab: Path | None, runs: Sequence[str] = ()

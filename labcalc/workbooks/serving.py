@@ -22,8 +22,6 @@ from urllib.request import ProxyHandler, build_opener
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.page import TEMPLATES
 
-__all__ = ["serve_workbook"]
-
 _LOOPBACK = "127.0.0.1"
 _FIRST_PORT = 8888
 _PORTS = 100

@@ -10,11 +10,9 @@ from typing import Any
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import render_apart
 from labcalc.workbooks.parameters import Json
-from labcalc.workbooks.render import Limits, task_for
+from labcalc.workbooks.rendering import Limits, task_for
 from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.writing import write_whole
-
-__all__ = ["RenderedReport", "render_workbook"]
 
 
 @dataclass(frozen=True)

@@ -11,12 +11,12 @@ import pandas as pd
 import pytest
 
 from labcalc.judgement import CarryOver, gather, gather_record, judge, month_of, report_month
-from labcalc.judgement.carry_over import DIRECTIONS, Contrast, InstrumentCarryOver, carry_over_of
-from labcalc.judgement.cell_sequence import CellSequence, cell_sequence
+from labcalc.judgement.carry_over.effect import expected_effects, residue_check, runs_at_risk
+from labcalc.judgement.carry_over.run_order import CellSequence, cell_sequence
+from labcalc.judgement.carry_over.shares import DIRECTIONS, Contrast, InstrumentCarryOver, carry_over_of
 from labcalc.judgement.checks import Check
-from labcalc.judgement.material import Material
-from labcalc.judgement.month_carry_over import month_carry_overs
-from labcalc.judgement.residue import expected_effects, residue_check, runs_at_risk
+from labcalc.judgement.month.carry_over import month_carry_overs
+from labcalc.judgement.record.measurements import Material
 from tests.judgement.conftest import HEADER, LAB
 
 TYPICAL = LAB.replace(
