@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H
 from labcalc.judgement.carry_over.shares import Contrast, RunBefore
@@ -24,6 +25,9 @@ _FAR = 3.0
 """Standard deviations of the typical value from which a residue is looked for, as in the check of typical values."""
 
 _NAME = "Carry-over"
+
+InForceAt: TypeAlias = Callable[[str, float, float], PrecisionStatement | None]
+"""From quantity, temperature [°C] and value to the precision statement in force."""
 
 
 @dataclass(frozen=True)
@@ -78,15 +82,15 @@ class RunAtRisk:
     worst: ExpectedEffect
 
 
-def expected_effects(place: RunBefore, laboratory: Laboratory) -> tuple[ExpectedEffect, ...]:
+def expected_effects(place: RunBefore, in_force: InForceAt) -> tuple[ExpectedEffect, ...]:
     """Return what the run before is expected to do to each result of a run that has a stated repeatability.
 
     Parameters
     ----------
     place : RunBefore
         The run beside the one before it.
-    laboratory : Laboratory
-        Its precision statements come before the published ones.
+    in_force : callable
+        From quantity, temperature [°C] and value to the precision statement in force, or None.
 
     Returns
     -------
@@ -96,7 +100,7 @@ def expected_effects(place: RunBefore, laboratory: Laboratory) -> tuple[Expected
     share = place.share
     if share is None or not share.known:
         return ()
-    return tuple(ExpectedEffect(one, share, *limit) for one, limit in _limits(place, laboratory))
+    return tuple(ExpectedEffect(one, share, *limit) for one, limit in _limits(place, in_force))
 
 
 def worst_effect(effects: tuple[ExpectedEffect, ...]) -> ExpectedEffect | None:
@@ -120,7 +124,7 @@ def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> 
         Those whose expected effect is beyond ``RESIDUE_PART`` of the repeatability, in the given order.
     """
     followed = [one for one in places if one is not None and one.followed]
-    worst = [(one, worst_effect(expected_effects(one, laboratory))) for one in followed]
+    worst = [(one, worst_effect(expected_effects(one, class_in_force(one, laboratory)))) for one in followed]
     return tuple(
         RunAtRisk(one.run, one.sample, one.sample_before, one.direction, effect)
         for one, effect in worst
@@ -128,26 +132,31 @@ def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> 
     )
 
 
-def _limits(place: RunBefore, laboratory: Laboratory) -> list[tuple[Contrast, tuple[float, PrecisionStatement]]]:
+def _limits(place: RunBefore, in_force: InForceAt) -> list[tuple[Contrast, tuple[float, PrecisionStatement]]]:
     found = []
     for one in place.contrasts:
-        force = precision_of_class(laboratory, place.precision_class, one.quantity, one.temperature_C, one.value)
-        if force.statement is not None and one.before != one.value:
-            limit = float(force.statement.repeatability.at(one.value))
+        statement = in_force(one.quantity, one.temperature_C, one.value)
+        if statement is not None and one.before != one.value:
+            limit = float(statement.repeatability.at(one.value))
             limit *= 1.0 if one.quantity == "density" else 100.0 / one.value
-            found.append((one, (limit, force.statement)))
+            found.append((one, (limit, statement)))
     return found
 
 
-def residue_check(place: RunBefore | None, laboratory: Laboratory) -> Check:
+def class_in_force(place: RunBefore, laboratory: Laboratory) -> InForceAt:
+    """Return the function that looks a statement up for the class of the run's product."""
+    return lambda *result: precision_of_class(laboratory, place.precision_class, *result).statement
+
+
+def residue_check(place: RunBefore | None, in_force: InForceAt) -> Check:
     """Tell whether the sample before can have moved a result.
 
     Parameters
     ----------
     place : RunBefore or None
         The run beside the one before it; None where the record doesn't place it.
-    laboratory : Laboratory
-        Its precision statements come before the published ones.
+    in_force : callable
+        From quantity, temperature [°C] and value to the precision statement in force, or None.
 
     Returns
     -------
@@ -160,9 +169,9 @@ def residue_check(place: RunBefore | None, laboratory: Laboratory) -> Check:
     assert place is not None
     if found := _explained(place):
         return found
-    worst = worst_effect(expected_effects(place, laboratory))
+    worst = worst_effect(expected_effects(place, in_force))
     if worst is None:
-        return _unknown(place, laboratory)
+        return _unknown(place, in_force)
     return Check(_NAME, worst.state, _finding(place, worst), _basis(worst))
 
 
@@ -214,9 +223,9 @@ def _densities_agree(place: RunBefore, viscosity: Contrast) -> bool:
     )
 
 
-def _unknown(place: RunBefore, laboratory: Laboratory) -> Check:
+def _unknown(place: RunBefore, in_force: InForceAt) -> Check:
     """Say why there is no share, and how much of the sample before a result would notice."""
-    limits = _limits(place, laboratory)
+    limits = _limits(place, in_force)
     before = f"the run before was {place.sample_before}"
     if not limits:
         return Check(_NAME, "not checked", f"{before}; no repeatability is stated to compare its effect with")

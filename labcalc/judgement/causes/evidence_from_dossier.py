@@ -27,7 +27,6 @@ from labcalc.judgement.causes.surroundings import (
 )
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.uncertainty.sources import certificates_in_use
 from labcalc.lab import Laboratory, Product, precision_for
 
 _DEFAULT_VISCOSITY_NOISE, _DEFAULT_DENSITY_NOISE = 0.003, 0.1
@@ -191,7 +190,7 @@ def other_products(products: tuple[Product, ...], own: Product | None) -> tuple[
 
 def _reference_oils(dossier: Dossier) -> tuple[ReferenceOil, ...]:
     by_oil: dict[str, dict[str, list[tuple[float, float, float]]]] = {}
-    for name, one in certificates_in_use(dossier).values:
+    for name, one in dossier.certificates.values:
         standard = one.expanded_uncertainty / one.coverage_factor
         by_oil.setdefault(name, {}).setdefault(one.quantity, []).append((one.temperature_C, one.value, standard))
     return tuple(_oil(name, found) for name, found in by_oil.items())

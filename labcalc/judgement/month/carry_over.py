@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.judgement.carry_over.effect import RunAtRisk, expected_effects, runs_at_risk, worst_effect
+from labcalc.judgement.carry_over.effect import RunAtRisk, class_in_force, expected_effects, runs_at_risk, worst_effect
 from labcalc.judgement.carry_over.shares import DIRECTIONS, InstrumentCarryOver, carry_over_of
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
@@ -88,7 +88,7 @@ def month_carry_overs(material: Material, record: pd.DataFrame, month: Month) ->
 def _of_month(name: str, carried: InstrumentCarryOver, material: Material, month: Month) -> CarryOver:
     shares = carried.shares_at(month.last)
     places = [one for one in carried.runs_between(month.first, month.last) if one.followed]
-    effects = [worst_effect(expected_effects(one, material.laboratory)) for one in places]
+    effects = [worst_effect(expected_effects(one, class_in_force(one, material.laboratory))) for one in places]
     return CarryOver(
         instrument=name,
         shares=shares,

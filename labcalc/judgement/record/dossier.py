@@ -10,7 +10,7 @@ import pandas as pd
 
 from labcalc.exports import Refusal, SourceFile
 from labcalc.judgement.carry_over.shares import RunBefore
-from labcalc.judgement.certificates import compare_with_certificates
+from labcalc.judgement.certificates import Certificates, certificates_in_use, compare_with_certificates
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_of_class
 from labcalc.lab import Laboratory, Product
@@ -51,6 +51,12 @@ class Dossier:
     def own_comparisons(self) -> pd.DataFrame:
         """The run itself beside its certified values, where it is one of a reference oil."""
         return compare_with_certificates(self.rows, self.laboratory)
+
+    @cached_property
+    def certificates(self) -> Certificates:
+        """What the certificates say of the reference oils last run on the run's instrument."""
+        own = self.references.empty and self.is_reference
+        return certificates_in_use(self.rows if own else self.references, self.laboratory)
 
     @property
     def sample(self) -> str:

@@ -20,12 +20,13 @@ _LAST = 4
 class Agreement:
     """How the repeats of a result agree, and what is reported of them."""
 
-    outcome: Literal["agree", "measure more", "median", "disagree", "not checked"]
+    outcome: Literal["single", "agree", "measure more", "median", "disagree", "not checked"]
     value: float
     """What is reported: the mean, or the median where that is the outcome."""
     why_not: str = ""
     """Why the repeats could not be checked."""
     statement: PrecisionStatement | None = None
+    """The precision statement in force for the result; None where there is none, and ``why_not`` says why."""
     letter: Literal["r", "d"] = "r"
     """Which limit holds: repeatability for fills, determinability for determinations of one fill."""
     spread: float = math.nan
@@ -77,13 +78,16 @@ def agreement_of(dossier: Dossier, quantity: str, temperature_C: float, repeats:
     statement = in_force.statement
     if statement is None:
         return Agreement("not checked", mean, in_force.why_not)
+    if len(repeats) == 1:
+        return Agreement("single", mean, "one determination: nothing to compare", statement)
     if not 2 <= len(repeats) <= max(CRITICAL_RANGE_FACTORS):
-        return Agreement("not checked", mean, f"{len(repeats)} repeats: a critical range is given for 2 to 10")
+        why_not = f"{len(repeats)} repeats: a critical range is given for 2 to 10"
+        return Agreement("not checked", mean, why_not, statement)
     letter, function = repeat_limit(statement, dossier.laboratory)
     precision = float(function.at(mean))
     if not precision > 0.0:
         at = f"{rounded_to_figures(mean, 4):f} {UNITS[quantity]}"
-        return Agreement("not checked", mean, f"{statement.method} gives no {letter} at {at}")
+        return Agreement("not checked", mean, f"{statement.method} gives no {letter} at {at}", statement)
     held = (letter, max(repeats) - min(repeats), critical_range(precision, len(repeats)))
     if lie_within(repeats, held[2]):
         return Agreement("agree", mean, "", statement, *held)

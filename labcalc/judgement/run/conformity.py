@@ -10,7 +10,7 @@ from labcalc.judgement.checks import Check
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
 from labcalc.judgement.run.derived_results import Consequence
-from labcalc.judgement.run.results import Result, find_result
+from labcalc.judgement.run.results import Result, Results
 from labcalc.lab import Limit, TypicalValue
 from labcalc.statistics import (
     DECISION_RULES,
@@ -38,7 +38,7 @@ _LEAST_PERCENT = 0.01
 
 
 def specification_checks(
-    dossier: Dossier, results: tuple[Result, ...], consequences: tuple[Consequence, ...]
+    dossier: Dossier, results: Results, consequences: tuple[Consequence, ...]
 ) -> tuple[Check, ...]:
     """Compare each limit of the product's specification with the result, by the stated decision rule."""
     name = "Specification"
@@ -51,15 +51,13 @@ def specification_checks(
     return tuple(_specification(limit, dossier, results, consequences) for limit in dossier.product.limits)
 
 
-def typical_check(dossier: Dossier, results: tuple[Result, ...]) -> Check | None:
+def typical_check(dossier: Dossier, results: Results) -> Check | None:
     """Compare the results with the product's typical values; None for a reference oil."""
     name = "Typical values"
     if dossier.is_reference:
         return None
     typical = dossier.product.typical if dossier.product else ()
-    pairs = [
-        (value, found) for value in typical if (found := find_result(results, value.quantity, value.temperature_C))
-    ]
+    pairs = [(value, found) for value in typical if (found := results.of(value.quantity, value.temperature_C))]
     if not pairs:
         return Check(name, "not checked", "lab.toml gives this product no typical value that was measured here")
     value, found = max(pairs, key=lambda pair: abs(_deviations(*pair)))
@@ -79,9 +77,7 @@ def _deviations(typical: TypicalValue, found: Result) -> float:
     return (found.value - typical.mean) / typical.standard_deviation
 
 
-def _specification(
-    limit: Limit, dossier: Dossier, results: tuple[Result, ...], consequences: tuple[Consequence, ...]
-) -> Check:
+def _specification(limit: Limit, dossier: Dossier, results: Results, consequences: tuple[Consequence, ...]) -> Check:
     where = "" if math.isnan(limit.temperature_C) else f" at {limit.temperature_C:g} °C"
     name = f"Specification: {limit.quantity}{where}"
     found = _found(limit, results, consequences)
@@ -130,9 +126,9 @@ class _Held:
     remarks: tuple[str, ...] = ()
 
 
-def _found(limit: Limit, results: tuple[Result, ...], consequences: tuple[Consequence, ...]) -> _Found | None:
+def _found(limit: Limit, results: Results, consequences: tuple[Consequence, ...]) -> _Found | None:
     """Return the value to compare: measured, else an index or a density."""
-    if measured := find_result(results, limit.quantity, limit.temperature_C):
+    if measured := results.of(limit.quantity, limit.temperature_C):
         return _Found(measured.value, measured.unit, measured.budget, measured.repeats)
     names = {"viscosity index": "Viscosity index", "density": f"Density at {limit.temperature_C:g} °C"}
     for one in consequences:

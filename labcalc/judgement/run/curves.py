@@ -12,8 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.formulae import ViscosityTemperatureLine, estimate_viscosity_temperature
-from labcalc.judgement.run.fitted_line import line_through
-from labcalc.judgement.run.results import Result
+from labcalc.judgement.run.results import Result, Results
 from labcalc.judgement.uncertainty.effects import CONFIDENCE, unknown_parts
 
 _MARGIN_K = 20.0
@@ -47,12 +46,12 @@ class Curve:
         return float(self.measured_C.min()), float(self.measured_C.max())
 
 
-def viscosity_curve(results: Sequence[Result], reach_C: Sequence[float] = ()) -> Curve | None:
+def viscosity_curve(results: Results, reach_C: Sequence[float] = ()) -> Curve | None:
     """Return the viscosity-temperature line of a run on a grid, or None without a kinematic viscosity.
 
     Parameters
     ----------
-    results : sequence of Result
+    results : Results
         Results of the run.
     reach_C : sequence of float, optional
         Temperatures that the grid has to reach, [°C].
@@ -63,25 +62,25 @@ def viscosity_curve(results: Sequence[Result], reach_C: Sequence[float] = ()) ->
         Kinematic viscosity, [mm²/s]; the band carries each source of uncertainty through all results that share it, or
         comes from the scatter of three and more points where their uncertainty is unknown.
     """
-    inputs = [r for r in results if r.quantity == "kinematic viscosity"]
+    inputs = results.viscosities
     if not inputs:
         return None
     grid = _grid(inputs, reach_C) if len(inputs) > 1 else np.empty(0)
     value, half_width, band = grid, grid, MEASURED_BAND
     if grid.size:
         try:
-            value, half_width, band = _line_with_band(inputs, grid)
+            value, half_width, band = _line_with_band(results, grid)
         except OutOfRangeError:
             grid = value = half_width = np.empty(0)
     return Curve(*_points(inputs), grid, value, half_width, band)
 
 
-def density_curve(results: Sequence[Result], commodity: str) -> Curve | None:
+def density_curve(results: Results, commodity: str) -> Curve | None:
     """Return the density that the standard's table gives from the coldest measured one, or None without a density.
 
     Parameters
     ----------
-    results : sequence of Result
+    results : Results
         Results of the run.
     commodity : str
         Commodity group.
@@ -91,7 +90,7 @@ def density_curve(results: Sequence[Result], commodity: str) -> Curve | None:
     Curve or None
         Density, [kg/m³].
     """
-    inputs = [r for r in results if r.quantity == "density"]
+    inputs = results.densities
     if not inputs:
         return None
     grid, first = _grid(inputs, (15.0,)), inputs[0]
@@ -114,10 +113,10 @@ def _points(inputs: Sequence[Result]) -> tuple[NDArray[np.float64], NDArray[np.f
 
 
 def _line_with_band(
-    inputs: Sequence[Result], grid: NDArray[np.float64]
+    results: Results, grid: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], str]:
     """Return the line on the grid, the half width of its band, and what the band is."""
-    through = line_through(inputs)
+    inputs, through = results.viscosities, results.line_through
     viscosities = np.array([r.value for r in inputs])
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ExtrapolationWarning)

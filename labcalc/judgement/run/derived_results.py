@@ -6,15 +6,16 @@ import math
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
-from labcalc.formulae import ViscosityTemperatureLine
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.run.fitted_line import line_through
-from labcalc.judgement.run.results import Result, find_result, reported_value
-from labcalc.judgement.uncertainty.effects import Effect, budget_of, carried, unknown
+from labcalc.judgement.run.results import Result, Results, reported_value
+from labcalc.judgement.uncertainty.effects import Effect, budget_of, carried, unknown, varied
 from labcalc.statistics import UncertaintyBudget, rounded
 
 
@@ -43,25 +44,14 @@ class Consequence:
         return self.budget.expanded_uncertainty if self.budget else math.nan
 
 
-def viscosity_line(results: Sequence[Result]) -> ViscosityTemperatureLine | None:
-    """Return the viscosity-temperature line of the run, or None where none goes through its points."""
-    inputs = [r for r in results if r.quantity == "kinematic viscosity"]
-    if len(inputs) < 2:
-        return None
-    try:
-        return line_through(inputs)([r.value for r in inputs])
-    except OutOfRangeError:
-        return None
-
-
-def consequences_of(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Consequence, ...]:
+def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ...]:
     """Return all that a run report calculates from the results; what can't be calculated says why.
 
     Parameters
     ----------
     dossier : Dossier
         The run with its context.
-    results : tuple of Result
+    results : Results
         Its results.
 
     Returns
@@ -69,13 +59,17 @@ def consequences_of(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Cons
     tuple of Consequence
         Always the same quantities in the same order.
     """
+    density_15, density_60F, relative_density, gravity = _densities(dossier, results)
     return (
         _index(results),
         _grade(results),
         *_viscosities(dossier, results),
-        *_densities(dossier, results),
-        *_constants(dossier, results),
-        _molecular_mass(dossier, results),
+        density_15,
+        relative_density,
+        gravity,
+        *(_saybolt(results, fahrenheit) for fahrenheit in (100, 210)),
+        *(_gravity_constant(results, celsius, density_15) for celsius in (40, 100)),
+        _molecular_mass(results, density_60F),
     )
 
 
@@ -85,35 +79,38 @@ def _missing(name: str, unit: str, standard: str, why: str) -> Consequence:
 
 def _calculated(
     name: str,
-    function: Callable[..., float],
-    inputs: Sequence[Result],
+    function: Callable[..., ArrayLike],
+    inputs: Sequence[Result | Consequence],
     report: Callable[[float], str],
     unit: str,
     standard: str,
     note: str = "",
 ) -> Consequence:
     """Evaluate a function of results and carry their uncertainty; a refusal becomes the note."""
-    values = [r.value for r in inputs]
+    if refused := [one.note for one in inputs if isinstance(one, Consequence) and math.isnan(one.value)]:
+        return _missing(name, unit, standard, refused[0])
+    values, effects = [one.value for one in inputs], [one.effects for one in inputs]
     try:
-        value = float(function(*values))
-    except OutOfRangeError as refusal:
-        return _missing(name, unit, standard, str(refusal))
-    try:
-        effects = carried(function, values, [r.effects for r in inputs])
-    except OutOfRangeError as refusal:  # the value lies at the very end of the range: beyond it there is no slope
-        effects = tuple(unknown(e.component, e.source.name, str(refusal)) for r in inputs for e in r.effects)
-    return Consequence(name, value, report(value), unit, standard, note, effects)
+        outcomes = np.asarray(function(*varied(values)))
+        value, known = float(outcomes[0]), carried(outcomes, values, effects)
+    except OutOfRangeError as beyond:  # of a value at the very end of the range: beyond it there is no slope
+        try:
+            value = float(np.asarray(function(*values)))
+        except OutOfRangeError as refusal:
+            return _missing(name, unit, standard, str(refusal))
+        known = tuple(unknown(e.component, e.source.name, str(beyond)) for one in effects for e in one)
+    return Consequence(name, value, report(value), unit, standard, note, known)
 
 
-def _index(results: tuple[Result, ...]) -> Consequence:
+def _index(results: Results) -> Consequence:
     name, standard = "Viscosity index", formulae.edition_of("viscosity_index")
-    pair = [find_result(results, "kinematic viscosity", temperature) for temperature in (40.0, 100.0)]
+    pair = [results.of("kinematic viscosity", temperature) for temperature in (40.0, 100.0)]
     inputs = [r for r in pair if r is not None]
     if len(inputs) < 2:
         return _missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C")
     return _calculated(
         name,
-        lambda kv_40, kv_100: float(formulae.viscosity_index(kv_40, kv_100)),
+        formulae.viscosity_index,
         inputs,
         lambda v: reported_value("viscosity index", v),
         "",
@@ -122,147 +119,112 @@ def _index(results: tuple[Result, ...]) -> Consequence:
     )
 
 
-def _grade(results: tuple[Result, ...]) -> Consequence:
+def _grade(results: Results) -> Consequence:
     name, standard = "Viscosity grade", formulae.edition_of("viscosity_grade")
-    at_40 = find_result(results, "kinematic viscosity", 40.0)
+    at_40 = results.of("kinematic viscosity", 40.0)
     if at_40 is None:
         return _missing(name, "", standard, "needs the kinematic viscosity at 40 °C")
     grade = str(formulae.viscosity_grade(at_40.value))
     return Consequence(name, math.nan, grade, "", standard)
 
 
-def _viscosities(dossier: Dossier, results: tuple[Result, ...]) -> list[Consequence]:
-    standard = formulae.edition_of("fit_viscosity_temperature")
-    inputs = [r for r in results if r.quantity == "kinematic viscosity"]
-    measured = {r.temperature_C for r in inputs}
-    wanted = [t for t in dossier.laboratory.report.temperatures_C if t not in measured]
-    names = {t: f"Kinematic viscosity at {t:g} °C" for t in wanted}
-    if len(inputs) < 2:
-        return [_missing(names[t], "mm²/s", standard, "needs two measured temperatures") for t in wanted]
-    return [_viscosity_at(names[t], t, inputs, standard) for t in wanted]
+def _viscosities(dossier: Dossier, results: Results) -> list[Consequence]:
+    measured = {r.temperature_C for r in results.viscosities}
+    return [_viscosity_at(results, t) for t in dossier.laboratory.report.temperatures_C if t not in measured]
 
 
-def _line_at(inputs: Sequence[Result], temperature: float) -> Callable[..., float]:
+def _viscosity_at(results: Results, temperature: float) -> Consequence:
+    name, standard = f"Kinematic viscosity at {temperature:g} °C", formulae.edition_of("fit_viscosity_temperature")
+    if len(results.viscosities) < 2:
+        return _missing(name, "mm²/s", standard, "needs two measured temperatures")
+    low, high = results.viscosities[0].temperature_C, results.viscosities[-1].temperature_C
+    note = "" if low <= temperature <= high else f"extrapolated: measured from {low:g} °C to {high:g} °C only"
+    report = partial(reported_value, "kinematic viscosity")
+    return _calculated(name, _line_at(results, temperature), results.viscosities, report, "mm²/s", standard, note)
+
+
+def _line_at(results: Results, temperature: float) -> Callable[..., NDArray[np.float64]]:
     """Return the function that takes the measured viscosities to the line's at one temperature."""
-    through = line_through(inputs)
 
-    def viscosity(*viscosities: float) -> float:
+    def viscosity(*viscosities: ArrayLike) -> NDArray[np.float64]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ExtrapolationWarning)
-            return float(through(viscosities).kinematic_viscosity_at(temperature, extrapolate=True))
+            line = results.line_through(np.stack(viscosities, axis=-1))
+            return line.kinematic_viscosity_at(temperature, extrapolate=True)
 
     return viscosity
 
 
-def _viscosity_at(name: str, temperature: float, inputs: Sequence[Result], standard: str) -> Consequence:
-    temperatures = [r.temperature_C for r in inputs]
-    low, high = min(temperatures), max(temperatures)
-    note = "" if low <= temperature <= high else f"extrapolated: measured from {low:g} °C to {high:g} °C only"
-    return _calculated(
-        name,
-        _line_at(inputs, temperature),
-        inputs,
-        lambda v: reported_value("kinematic viscosity", v),
-        "mm²/s",
-        standard,
-        note,
-    )
-
-
-def _densities(dossier: Dossier, results: tuple[Result, ...]) -> list[Consequence]:
-    commodity = dossier.commodity
-    group = f"commodity group {commodity}" + ("" if dossier.product else ", assumed: lab.toml knows no such product")
-    names = ("Density at 15 °C", "Relative density 60/60 °F", "API gravity")
-    units = ("kg/m³", "", "°API")
-    standards = [formulae.edition_of(key) for key in ("density_at", "relative_density", "api_gravity")]
-    nearest = _nearest_to_15(results)
+def _densities(dossier: Dossier, results: Results) -> list[Consequence]:
+    """Return the density at 15 °C and at 60 °F, and what is made of that."""
+    names = ("Density at 15 °C", "Density at 60 °F", "Relative density 60/60 °F", "API gravity")
+    units = ("kg/m³", "kg/m³", "", "°API")
+    formulas = ("density_at", "density_at_60F", "relative_density", "api_gravity")
+    standards = [formulae.edition_of(key) for key in formulas]
+    nearest, commodity = _nearest_to_15(results), dossier.commodity
     if nearest is None:
         return [_missing(*row, "needs a measured density") for row in zip(names, units, standards, strict=True)]
-    start = nearest.temperature_C
-
-    def at_15(density: float) -> float:
-        return float(formulae.density_at(density, start, 15.0, commodity=commodity))
-
-    def at_60F(density: float) -> float:
-        return float(formulae.density_at_60F(density, start, commodity=commodity))
-
-    note = f"from {start:g} °C, {group}"
-    return [
-        _calculated(names[0], at_15, [nearest], lambda v: str(rounded(v, 1)), units[0], standards[0], note),
-        _calculated(
-            names[1],
-            lambda density: float(formulae.relative_density(at_60F(density))),
-            [nearest],
-            lambda v: str(rounded(v, 4)),
-            units[1],
-            standards[1],
-            note,
-        ),
-        _calculated(
-            names[2],
-            lambda density: float(formulae.api_gravity(at_60F(density))),
-            [nearest],
-            lambda v: str(rounded(v, 1)),
-            units[2],
-            standards[2],
-            note,
-        ),
-    ]
+    group = f"commodity group {commodity}" + ("" if dossier.product else ", assumed: lab.toml knows no such product")
+    note = f"from {nearest.temperature_C:g} °C, {group}"
+    functions = (
+        lambda density: formulae.density_at(density, nearest.temperature_C, 15.0, commodity=commodity),
+        lambda density: formulae.density_at_60F(density, nearest.temperature_C, commodity=commodity),
+        formulae.relative_density,
+        formulae.api_gravity,
+    )
+    found: list[Consequence] = []
+    for place, (name, unit, standard, function) in enumerate(zip(names, units, standards, functions, strict=True)):
+        source = nearest if place < 2 else found[1]
+        report = partial(_decimals, decimals=4 if place == 2 else 1)
+        found.append(_calculated(name, function, [source], report, unit, standard, note))
+    return found
 
 
-def _nearest_to_15(results: tuple[Result, ...]) -> Result | None:
-    measured = [r for r in results if r.quantity == "density"]
-    return min(measured, key=lambda r: abs(r.temperature_C - 15.0), default=None)
+def _decimals(value: float, decimals: int) -> str:
+    return str(rounded(value, decimals))
 
 
-def _constants(dossier: Dossier, results: tuple[Result, ...]) -> list[Consequence]:
-    return [
-        *(_saybolt(results, fahrenheit) for fahrenheit in (100, 210)),
-        *(_gravity_constant(dossier, results, celsius) for celsius in (40, 100)),
-    ]
+def _nearest_to_15(results: Results) -> Result | None:
+    return min(results.densities, key=lambda r: abs(r.temperature_C - 15.0), default=None)
 
 
-def _saybolt(results: tuple[Result, ...], fahrenheit: int) -> Consequence:
+def _saybolt(results: Results, fahrenheit: int) -> Consequence:
     name, celsius = f"Saybolt Universal viscosity at {fahrenheit} °F", (fahrenheit - 32.0) / 1.8
     standard = formulae.edition_of("saybolt_universal_from_kinematic")
-    inputs = [r for r in results if r.quantity == "kinematic viscosity"]
-    if len(inputs) < 2:
+    if len(results.viscosities) < 2:
         return _missing(name, "s", standard, "needs two measured temperatures")
-    kinematic = _line_at(inputs, celsius)
+    kinematic = _line_at(results, celsius)
 
-    def saybolt(*viscosities: float) -> float:
-        return float(formulae.saybolt_universal_from_kinematic(kinematic(*viscosities), celsius))
+    def saybolt(*viscosities: ArrayLike) -> NDArray[np.float64]:
+        return formulae.saybolt_universal_from_kinematic(kinematic(*viscosities), celsius)
 
     note = f"from the viscosity-temperature line at {celsius:.2f} °C"
-    return _calculated(name, saybolt, inputs, lambda v: str(rounded(v, 1 if v < 200.0 else 0)), "s", standard, note)
+    report: Callable[[float], str] = lambda v: str(rounded(v, 1 if v < 200.0 else 0))  # noqa: E731
+    return _calculated(name, saybolt, results.viscosities, report, "s", standard, note)
 
 
-def _gravity_constant(dossier: Dossier, results: tuple[Result, ...], celsius: int) -> Consequence:
+def _gravity_constant(results: Results, celsius: int, density_15: Consequence) -> Consequence:
     name = f"Viscosity-gravity constant ({celsius} °C)"
     standard = formulae.edition_of("viscosity_gravity_constant_40C")
-    viscosity, density = find_result(results, "kinematic viscosity", celsius), _nearest_to_15(results)
-    if viscosity is None or density is None:
+    viscosity = results.of("kinematic viscosity", celsius)
+    if viscosity is None or not results.densities:
         return _missing(name, "", standard, f"needs the kinematic viscosity at {celsius} °C and a density")
     formula = formulae.viscosity_gravity_constant_40C if celsius == 40 else formulae.viscosity_gravity_constant_100C
-
-    def constant(kinematic: float, density_kg_m3: float) -> float:
-        density_15 = formulae.density_at(density_kg_m3, density.temperature_C, 15.0, commodity=dossier.commodity)
-        return float(formula(density_15, kinematic))
-
-    return _calculated(name, constant, [viscosity, density], lambda v: str(rounded(v, 3)), "", standard)
+    return _calculated(name, formula, [density_15, viscosity], partial(_decimals, decimals=3), "", standard)
 
 
-def _molecular_mass(dossier: Dossier, results: tuple[Result, ...]) -> Consequence:
+def _molecular_mass(results: Results, density_60F: Consequence) -> Consequence:
     """Estimate the relative molecular mass; how wrong the equation is for an oil isn't known, so there is no U."""
     name, standard = "Relative molecular mass", formulae.edition_of("relative_molecular_mass")
-    pair = [find_result(results, "kinematic viscosity", celsius) for celsius in (40.0, 100.0)]
-    viscosities, density = [r.value for r in pair if r is not None], _nearest_to_15(results)
-    if len(viscosities) < 2 or density is None:
+    pair = [results.of("kinematic viscosity", celsius) for celsius in (40.0, 100.0)]
+    viscosities = [r.value for r in pair if r is not None]
+    if len(viscosities) < 2 or not results.densities:
         return _missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C and a density")
+    if math.isnan(density_60F.value):
+        return _missing(name, "", standard, density_60F.note)
     try:
-        at_60F = formulae.density_at_60F(density.value, density.temperature_C, commodity=dossier.commodity)
         warm, hot = formulae.viscosities_at_100F_and_210F(*viscosities)
-        mass = float(formulae.relative_molecular_mass(warm, hot, formulae.relative_density(at_60F)))
+        mass = float(formulae.relative_molecular_mass(warm, hot, formulae.relative_density(density_60F.value)))
     except OutOfRangeError as refusal:
         return _missing(name, "", standard, str(refusal))
     return Consequence(

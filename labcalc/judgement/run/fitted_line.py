@@ -2,33 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae import ViscosityTemperatureLine, estimate_viscosity_temperature, fit_viscosity_temperature
-from labcalc.judgement.run.results import Result
-from labcalc.judgement.uncertainty.effects import by_component
+from labcalc.judgement.uncertainty.effects import Effect, by_component
 
 _COMMON = ("reference oil", "adjustment")
 """Components that move all temperatures of a run alike, and so say nothing about the weight of one of them."""
 
 
-def line_through(inputs: Sequence[Result]) -> Callable[[ArrayLike], ViscosityTemperatureLine]:
-    """Return the function from the kinematic viscosities of a run, last axis, to the line through them.
+@dataclass(frozen=True, eq=False)
+class LineThrough:
+    """The function from kinematic viscosities at a run's temperatures, last axis, to the line through them.
 
     Three and more count with the weight of their own uncertainty where it is known, else alike.
     """
-    temperatures = [r.temperature_C for r in inputs]
-    percent = independent_percent(inputs)
-    if len(inputs) < 3 or not np.all(percent > 0.0):
-        return lambda viscosities: fit_viscosity_temperature(temperatures, viscosities)
-    return lambda viscosities: estimate_viscosity_temperature(temperatures, viscosities, percent).line
+
+    temperature_C: tuple[float, ...]
+    percent: NDArray[np.float64]
+    """Standard uncertainty of each viscosity that the others don't share, [%]; NaN where unknown."""
+    _fitted: dict[bytes, ViscosityTemperatureLine] = field(default_factory=dict, repr=False)
+    """What was asked before: index, grades and temperatures all ask for the same lines."""
+
+    def __call__(self, viscosities: ArrayLike) -> ViscosityTemperatureLine:
+        asked = np.ascontiguousarray(viscosities, dtype=float)
+        key = repr(asked.shape).encode() + asked.tobytes()
+        if key not in self._fitted:
+            self._fitted[key] = self._fit(asked)
+        return self._fitted[key]
+
+    def _fit(self, viscosities: NDArray[np.float64]) -> ViscosityTemperatureLine:
+        if len(self.temperature_C) < 3 or not np.all(self.percent > 0.0):
+            return fit_viscosity_temperature(self.temperature_C, viscosities)
+        return estimate_viscosity_temperature(self.temperature_C, viscosities, self.percent).line
 
 
-def independent_percent(inputs: Sequence[Result]) -> NDArray[np.float64]:
-    """Return the standard uncertainty of each result that the others don't share, [%]; NaN where unknown."""
-    parts = [by_component(r.effects) for r in inputs]
-    own = [np.hypot.reduce([u for name, u in one.items() if name not in _COMMON]) for one in parts]
-    return np.array([100.0 * u / r.value for u, r in zip(own, inputs, strict=True)])
+def independent_percent(value: float, effects: Sequence[Effect]) -> float:
+    """Return the standard uncertainty of a viscosity that the run's others don't share, [%]; NaN where unknown."""
+    own = [u for component, u in by_component(effects).items() if component not in _COMMON]
+    return 100.0 * float(np.hypot.reduce(own)) / value

@@ -8,7 +8,7 @@ from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.checks import Check
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.run.results import Result, reported_value
+from labcalc.judgement.run.results import Result, Results, reported_value
 
 NOISE_PROBABILITY = 0.05
 """Probability that nothing is wrong below which a run is doubtful, [-]: labcalc's own choice. By simulation fewer than
@@ -19,7 +19,7 @@ _STANDS_OUT_PERCENT, _STANDS_OUT_DENSITY = 0.6, 0.25
 some three standard deviations between days and bottles."""
 
 
-def earlier_runs_check(dossier: Dossier, results: tuple[Result, ...]) -> Check | None:
+def earlier_runs_check(dossier: Dossier, results: Results) -> Check | None:
     """Compare the results with the median of earlier runs; None for a reference oil.
 
     What stands out is doubtful if the causes that the numbers allow leave noise and spread less than 5 %: only then

@@ -7,33 +7,24 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+import numpy as np
 import pandas as pd
 
 from labcalc.exports import QUANTITY_COLUMNS, is_derived
-from labcalc.judgement.certificates import SAME_TEMPERATURE_K, UNITS
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import agreement_of
-from labcalc.judgement.uncertainty.effects import STATED, Effect, budget_of, carried, unknown_parts
-from labcalc.judgement.uncertainty.sources import Mean, certificates_in_use, measured_effects, stated_effects
+from labcalc.judgement.run.fitted_line import LineThrough, independent_percent
+from labcalc.judgement.uncertainty.effects import STATED, Effect, budget_of, carried, unknown_parts, varied
+from labcalc.judgement.uncertainty.sources import Mean, Means, measured_effects, stated_effects
 from labcalc.statistics import UncertaintyBudget, rounded, rounded_to_figures
 
 
 @dataclass(frozen=True)
-class Result:
-    """One quantity of a run at one temperature: the mean of its repeats, or their median (``agreement_of``)."""
+class Result(Mean):
+    """One quantity of a run at one temperature, with its uncertainty."""
 
-    quantity: str
-    temperature_C: float
-    value: float
-    unit: str
-    repeats: tuple[float, ...]
-    """The single determinations behind the mean, in file order."""
-    follows: bool
-    """True where the quantity was not measured but follows from the two others (ν = η/ρ)."""
-    effects: tuple[Effect, ...]
+    effects: tuple[Effect, ...] = ()
     """What each source of uncertainty does to the value."""
-    rule: str = "mean"
-    """What the value is of the repeats: ``mean`` or ``median``."""
 
     @cached_property
     def budget(self) -> UncertaintyBudget:
@@ -65,7 +56,35 @@ class Result:
         return reported_value(self.quantity, self.value)
 
 
-def results_of(dossier: Dossier) -> tuple[Result, ...]:
+class Results(tuple[Result, ...]):
+    """The results of a run, by temperature, then viscosity before density; and the line through its viscosities."""
+
+    def of(self, quantity: str, temperature_C: float) -> Result | None:
+        """Return the result of a quantity at a temperature, [°C], or None."""
+        return self._by_place.get((quantity, round(temperature_C, 1)))
+
+    @cached_property
+    def _by_place(self) -> dict[tuple[str, float], Result]:
+        return {(r.quantity, r.temperature_C): r for r in self}
+
+    @cached_property
+    def viscosities(self) -> tuple[Result, ...]:
+        """The kinematic viscosities, by temperature."""
+        return tuple(r for r in self if r.quantity == "kinematic viscosity")
+
+    @cached_property
+    def densities(self) -> tuple[Result, ...]:
+        """The densities, by temperature."""
+        return tuple(r for r in self if r.quantity == "density")
+
+    @cached_property
+    def line_through(self) -> LineThrough:
+        """The function from kinematic viscosities, at two temperatures or more, to the line through them."""
+        percent = [independent_percent(r.value, r.effects) for r in self.viscosities]
+        return LineThrough(tuple(r.temperature_C for r in self.viscosities), np.array(percent))
+
+
+def results_of(dossier: Dossier) -> Results:
     """Return the results of a run, by temperature, then viscosity before density.
 
     Determinations count as repeats at one temperature where theirs agree to 0.1 °C.
@@ -77,21 +96,16 @@ def results_of(dossier: Dossier) -> tuple[Result, ...]:
 
     Returns
     -------
-    tuple of Result
+    Results
         One for each quantity and temperature that the run holds.
     """
-    means, certificates = _means(dossier), certificates_in_use(dossier)
+    means = Means(tuple(_means(dossier)), dossier)
     effects: dict[tuple[str, float], tuple[Effect, ...]] = {}
-    for mean in sorted(means, key=lambda mean: mean.quantity == "dynamic viscosity"):
+    for mean in sorted(means.all, key=lambda mean: mean.quantity == "dynamic viscosity"):
         effects[mean.quantity, mean.temperature_C] = (
-            stated_effects(mean, dossier)
-            or _through_others(mean, means, effects)
-            or measured_effects(mean, means, certificates, dossier)
+            stated_effects(mean, dossier) or _through_others(mean, means, effects) or measured_effects(mean, means)
         )
-    return tuple(
-        Result(unit=UNITS[mean.quantity], effects=effects[mean.quantity, mean.temperature_C], **vars(mean))
-        for mean in means
-    )
+    return Results(Result(**vars(mean), effects=effects[mean.quantity, mean.temperature_C]) for mean in means.all)
 
 
 def _means(dossier: Dossier) -> list[Mean]:
@@ -106,11 +120,10 @@ def _means(dossier: Dossier) -> list[Mean]:
 
 def _mean(dossier: Dossier, quantity: str, temperature: float, group: pd.DataFrame) -> Mean:
     repeats = tuple(float(one) for one in group[QUANTITY_COLUMNS[quantity]].dropna())
-    value, rule = repeats[0], "mean"
-    if len(repeats) > 1:
-        found = agreement_of(dossier, quantity, temperature, repeats)
-        value, rule = found.value, "median" if found.outcome == "median" else rule
-    return Mean(quantity, temperature, value, repeats, bool(is_derived(group["remark"], quantity).any()), rule)
+    found = agreement_of(dossier, quantity, temperature, repeats)
+    rule = "median" if found.outcome == "median" else "mean"
+    follows = bool(is_derived(group["remark"], quantity).any())
+    return Mean(quantity, temperature, found.value, repeats, follows, found, rule)
 
 
 def _with_median(mean: Mean, means: Sequence[Mean]) -> Mean:
@@ -125,22 +138,16 @@ def _with_median(mean: Mean, means: Sequence[Mean]) -> Mean:
 
 
 def _through_others(
-    mean: Mean, means: Sequence[Mean], effects: Mapping[tuple[str, float], tuple[Effect, ...]]
+    mean: Mean, means: Means, effects: Mapping[tuple[str, float], tuple[Effect, ...]]
 ) -> tuple[Effect, ...]:
     """Return the effects on a dynamic viscosity through kinematic viscosity and density; empty without both."""
-    if mean.quantity != "dynamic viscosity":
+    here = means.at(mean.temperature_C)
+    inputs = [one for quantity, one in here.items() if quantity != "dynamic viscosity"]
+    if mean.quantity != "dynamic viscosity" or len(inputs) < 2:
         return ()
-    inputs = [m for m in means if m.temperature_C == mean.temperature_C and m.quantity != mean.quantity]
-    if len(inputs) < 2:
-        return ()
-    known = [effects[one.quantity, one.temperature_C] for one in inputs]
-    return carried(lambda nu, rho: nu * rho * 1e-3, [one.value for one in inputs], known)
-
-
-def find_result(results: tuple[Result, ...], quantity: str, temperature_C: float) -> Result | None:
-    """Return the result of a quantity at a temperature, or None."""
-    fits = (r for r in results if r.quantity == quantity and abs(r.temperature_C - temperature_C) <= SAME_TEMPERATURE_K)
-    return next(fits, None)
+    values, known = [one.value for one in inputs], [effects[one.quantity, one.temperature_C] for one in inputs]
+    nu, rho = varied(values)
+    return carried(nu * rho * 1e-3, values, known)
 
 
 def reported_value(quantity: str, value: float) -> str:

@@ -11,9 +11,9 @@ from labcalc.judgement.carry_over.effect import residue_check
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.record.repeats import Agreement, agreement_of, independent_results
+from labcalc.judgement.record.repeats import Agreement, independent_results
 from labcalc.judgement.run.derived_results import Consequence
-from labcalc.judgement.run.results import Result, reported_value
+from labcalc.judgement.run.results import Result, Results, reported_value
 from labcalc.lab import Laboratory, PrecisionStatement
 from labcalc.statistics import critical_range, rounded, rounded_to_figures
 
@@ -31,7 +31,7 @@ _PROCEDURES = {"r": "ISO 5725-6:1994, 5.2 [memory]", "d": "ASTM D445, determinab
 """What is done with repeats, by the letter of the limit that holds."""
 
 
-def repeat_checks(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Check, ...]:
+def repeat_checks(dossier: Dossier, results: Results) -> tuple[Check, ...]:
     """Compare the range of the repeats with the method's limit, for each quantity and temperature that has repeats."""
     checks = tuple(_repeats(dossier, r) for r in _independent(results) if len(r.repeats) > 1)
     if checks:
@@ -39,7 +39,7 @@ def repeat_checks(dossier: Dossier, results: tuple[Result, ...]) -> tuple[Check,
     return (Check("Repeats", "not checked", "one determination at each temperature: nothing to compare"),)
 
 
-def _independent(results: tuple[Result, ...]) -> list[Result]:
+def _independent(results: Results) -> list[Result]:
     """Leave out what follows from two others, and dynamic viscosity where the kinematic one is looked at."""
     kinematic = {r.temperature_C for r in results if r.quantity == "kinematic viscosity"}
     return [
@@ -52,8 +52,8 @@ def _independent(results: tuple[Result, ...]) -> list[Result]:
 
 def _repeats(dossier: Dossier, result: Result) -> Check:
     name = f"Repeats: {result.name[0].lower()}{result.name[1:]}"
-    found = agreement_of(dossier, result.quantity, result.temperature_C, result.repeats)
-    if found.statement is None:
+    found = result.agreement
+    if found.statement is None or found.outcome == "not checked":
         return Check(name, "not checked", found.why_not)
     values = ", ".join(reported_value(result.quantity, one) for one in result.repeats)
     limit = rounded_to_figures(found.limit, 3)
@@ -102,10 +102,10 @@ def consistency_check(dossier: Dossier) -> Check:
     return Check(name, "met", finding, "definition of kinematic viscosity")
 
 
-def density_slope_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
+def density_slope_check(dossier: Dossier, results: Results) -> Check:
     """Compare the density's fall with temperature with the one that the standard gives for the commodity group."""
     name = "Density slope"
-    densities = [r for r in results if r.quantity == "density" and not r.follows]
+    densities = [r for r in results.densities if not r.follows]
     if len(densities) < 2:
         return Check(name, "not checked", "needs densities at two temperatures")
     cold, hot = densities[0], densities[-1]
@@ -126,16 +126,15 @@ def density_slope_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
     )
 
 
-def line_check(dossier: Dossier, results: tuple[Result, ...]) -> Check:
+def line_check(dossier: Dossier, results: Results) -> Check:
     """Test three and more temperatures for a departure from the line, against the noise of repeats."""
     name, standard = "Viscosity-temperature line", formulae.edition_of("departure_from_line")
-    inputs = [r for r in results if r.quantity == "kinematic viscosity"]
+    inputs = results.viscosities
     if len(inputs) < 3:
         return Check(name, "not checked", "needs three temperatures: two lie on any line")
-    forces = [dossier.precision_in_force(r.quantity, r.temperature_C, r.value) for r in inputs]
-    if unknown := [one.why_not for one in forces if one.statement is None]:
+    if unknown := [r.agreement.why_not for r in inputs if r.agreement.statement is None]:
         return Check(name, "not checked", unknown[0])
-    known = [one.statement for one in forces if one.statement is not None]
+    known = [r.agreement.statement for r in inputs if r.agreement.statement is not None]
     noise = [_noise_percent(r, one, dossier.laboratory) for r, one in zip(inputs, known, strict=True)]
     degrees = min(one.degrees_of_freedom for one in known)
     try:
@@ -177,6 +176,11 @@ def gravity_constant_check(consequences: tuple[Consequence, ...]) -> Check:
     )
 
 
-def carry_over_check(dossier: Dossier) -> Check:
+def carry_over_check(dossier: Dossier, results: Results) -> Check:
     """Compare what the run before is expected to have left in the result with the method's repeatability."""
-    return residue_check(dossier.in_sequence, dossier.laboratory)
+
+    def in_force(quantity: str, temperature_C: float, value: float) -> PrecisionStatement | None:
+        found = results.of(quantity, temperature_C)
+        return None if found is None else found.agreement.statement
+
+    return residue_check(dossier.in_sequence, in_force)

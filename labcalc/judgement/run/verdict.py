@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from labcalc.formulae import ViscosityTemperatureLine
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run.conformity import specification_checks, typical_check
-from labcalc.judgement.run.derived_results import Consequence, consequences_of, viscosity_line
+from labcalc.judgement.run.derived_results import Consequence, consequences_of
 from labcalc.judgement.run.previous_results import earlier_runs_check
 from labcalc.judgement.run.reference_oils import control_chart_check, reference_checks
-from labcalc.judgement.run.results import Result, results_of
+from labcalc.judgement.run.results import Results, results_of
 from labcalc.judgement.run.validity import (
     carry_over_check,
     consistency_check,
@@ -31,13 +30,15 @@ class Judgement:
     """A run judged: its results, what follows from them, the checks, and the verdict that they lead to."""
 
     dossier: Dossier
-    results: tuple[Result, ...]
+    results: Results
     consequences: tuple[Consequence, ...]
-    line: ViscosityTemperatureLine | None
-    """The viscosity-temperature line; None with fewer than two temperatures."""
     checks: tuple[Check, ...]
-    precision: tuple[PrecisionStatement, ...]
-    """The precision statements in force for its results."""
+
+    @property
+    def precision(self) -> tuple[PrecisionStatement, ...]:
+        """The precision statements in force for its results."""
+        statements = (one.agreement.statement for one in self.results)
+        return tuple(dict.fromkeys(one for one in statements if one is not None))
 
     @property
     def verdict(self) -> str:
@@ -89,10 +90,8 @@ def judge(dossier: Dossier) -> Judgement:
         density_slope_check(dossier, results),
         line_check(dossier, results),
         gravity_constant_check(consequences),
-        carry_over_check(dossier),
+        carry_over_check(dossier, results),
         *specification_checks(dossier, results, consequences),
         *(check for check in compared if check is not None),
     )
-    forces = (dossier.precision_in_force(r.quantity, r.temperature_C, r.value).statement for r in results)
-    precision = tuple(dict.fromkeys(one for one in forces if one is not None))
-    return Judgement(dossier, results, consequences, viscosity_line(results), checks, precision)
+    return Judgement(dossier, results, consequences, checks)

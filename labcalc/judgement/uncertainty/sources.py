@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from datetime import date
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -13,12 +12,12 @@ from labcalc import formulae
 from labcalc.errors import OutOfRangeError
 from labcalc.exports import QUANTITY_COLUMNS, derived_mark
 from labcalc.formulae import ViscosityTemperatureLine, fit_viscosity_temperature, walther_ordinate
-from labcalc.judgement.certificates import UNITS
+from labcalc.judgement.certificates import UNITS, Certificates
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.record.repeats import independent_results
+from labcalc.judgement.record.repeats import Agreement, independent_results
 from labcalc.judgement.uncertainty.effects import STATED, Effect, unknown
-from labcalc.lab import CertifiedValue, lot_in_use, reference_of
+from labcalc.lab import CertifiedValue
 from labcalc.statistics import InputQuantity, standard_from_half_width
 
 DEFAULT_LINE_SLOPE = 3.6
@@ -34,16 +33,24 @@ _DIGITS = 9
 
 @dataclass(frozen=True)
 class Mean:
-    """One quantity of a run at one temperature, before its uncertainty is known."""
+    """One quantity of a run at one temperature: what its repeats give, and how well they agree."""
 
     quantity: str
     temperature_C: float
     value: float
     repeats: tuple[float, ...]
+    """The single determinations behind the value, in file order."""
     follows: bool
-    """True where it was not measured but follows from two others."""
+    """True where it was not measured but follows from the two others (ν = η/ρ)."""
+    agreement: Agreement
+    """Whether the repeats agree, and the precision statement in force."""
     rule: str = "mean"
     """What the value is of the repeats: ``mean`` or ``median``."""
+
+    @property
+    def unit(self) -> str:
+        """Unit of the value."""
+        return UNITS[self.quantity]
 
     @property
     def place(self) -> str:
@@ -52,30 +59,28 @@ class Mean:
 
 
 @dataclass(frozen=True)
-class Certificates:
-    """Certified values of the lots in use on an instrument, each with oil and lot; without any, why there are none."""
+class Means:
+    """The means of a run with what their uncertainties share: certificates, the run's own line."""
 
-    values: tuple[tuple[str, CertifiedValue], ...]
-    why_none: str = ""
+    all: tuple[Mean, ...]
+    dossier: Dossier
+    _lines: dict[str, ViscosityTemperatureLine] = field(default_factory=dict, repr=False)
 
+    def alike(self, quantity: str) -> list[Mean]:
+        """Return those of one quantity, by temperature."""
+        return [one for one in self.all if one.quantity == quantity]
 
-def certificates_in_use(dossier: Dossier) -> Certificates:
-    """Return what the certificates say of the reference oils last run on the run's instrument."""
-    if not dossier.laboratory.references:
-        return Certificates((), "lab.toml names no reference oils")
-    table = dossier.rows if dossier.references.empty and dossier.is_reference else dossier.references
-    if table.empty:
-        return Certificates((), "the record holds no reference-oil result of this instrument in 30 days")
-    lots, days = table["lot"].astype("string").fillna(""), table["measured_at"].dt.date
-    last = {str(s): (str(lot), day) for s, lot, day in zip(table["sample"], lots, days, strict=True)}
-    values = tuple(one for sample, (lot, day) in last.items() for one in _certified(dossier, sample, lot, day))
-    return Certificates(values, f"no certificate was valid on the day for {', '.join(last)}")
+    def at(self, temperature_C: float) -> dict[str, Mean]:
+        """Return those at one temperature, by quantity."""
+        return {one.quantity: one for one in self.all if one.temperature_C == temperature_C}
 
-
-def _certified(dossier: Dossier, sample: str, lot: str, day: date) -> Iterable[tuple[str, CertifiedValue]]:
-    material = reference_of(dossier.laboratory, sample)
-    found = None if material is None else lot_in_use(material, lot, day)
-    return () if found is None else [(f"{sample} lot {found.lot}", one) for one in found.certified]
+    def line(self, mean: Mean) -> ViscosityTemperatureLine:
+        """Return the line through a viscosity's means; one temperature alone takes the slope of a mineral oil."""
+        if mean.quantity not in self._lines:
+            alike = self.alike(mean.quantity)
+            points = [one.temperature_C for one in alike], [one.value for one in alike]
+            self._lines[mean.quantity] = fit_viscosity_temperature(*points) if len(alike) > 1 else _mineral_line(mean)
+        return self._lines[mean.quantity]
 
 
 def stated_effects(mean: Mean, dossier: Dossier) -> tuple[Effect, ...]:
@@ -90,9 +95,7 @@ def stated_effects(mean: Mean, dossier: Dossier) -> tuple[Effect, ...]:
     return (Effect(STATED, InputQuantity(f"stated, {mean.place}", 0.0, expanded / 2.0, source=basis), 1.0),)
 
 
-def measured_effects(
-    mean: Mean, means: Sequence[Mean], certificates: Certificates, dossier: Dossier
-) -> tuple[Effect, ...]:
+def measured_effects(mean: Mean, means: Means) -> tuple[Effect, ...]:
     """Return the sources of uncertainty of a measured result.
 
     Common to all temperatures of a run are the certificate of one lot and the adjustment; common to viscosity and
@@ -103,21 +106,18 @@ def measured_effects(
     ----------
     mean : Mean
         The result.
-    means : sequence of Mean
-        All results of the run, for the slope over temperature.
-    certificates : Certificates
-        Of the reference oils of the instrument.
-    dossier : Dossier
-        The run with its context.
+    means : Means
+        All results of the run with its context.
 
     Returns
     -------
     tuple of Effect
         One for each of ``COMPONENTS``; NaN with its reason where something isn't known.
     """
+    dossier = means.dossier
     return (
-        _reference_oil(mean, certificates),
-        _temperature(mean, means, dossier),
+        _reference_oil(mean, dossier.certificates),
+        _temperature(mean, means),
         _repeatability(mean, dossier),
         _resolution(mean, dossier),
         _adjustment(mean, dossier),
@@ -145,25 +145,21 @@ def _distance(mean: Mean, one: CertifiedValue) -> tuple[float, float]:
     return round(abs(one.temperature_C - mean.temperature_C), 1), abs(math.log(one.value / mean.value))
 
 
-def _temperature(mean: Mean, means: Sequence[Mean], dossier: Dossier) -> Effect:
+def _temperature(mean: Mean, means: Means) -> Effect:
     component, name = "temperature", f"cell temperature at {mean.temperature_C:g} °C"
-    standard = dossier.laboratory.uncertainty.temperature_K
+    standard = means.dossier.laboratory.uncertainty.temperature_K
     if math.isnan(standard):
         return unknown(component, name, "lab.toml gives no [uncertainty] temperature_K")
-    alike = [one for one in means if one.quantity == mean.quantity]
     try:
-        slope = _density_slope(mean, alike, dossier) if mean.quantity == "density" else _viscosity_slope(mean, alike)
+        slope = _density_slope(mean, means) if mean.quantity == "density" else _viscosity_slope(mean, means)
     except OutOfRangeError as refusal:
         return unknown(component, name, str(refusal))
     source = InputQuantity(name, 0.0, standard, "K", source="lab.toml, [uncertainty] temperature_K")
     return Effect(component, source, slope)
 
 
-def _viscosity_slope(mean: Mean, alike: Sequence[Mean]) -> float:
-    """Return dν/dT by the run's own line; one temperature alone takes the slope of a mineral oil."""
-    temperatures, values = [one.temperature_C for one in alike], [one.value for one in alike]
-    line = fit_viscosity_temperature(temperatures, values) if len(alike) > 1 else _mineral_line(mean)
-    return mean.value * float(line.relative_slope_at(mean.temperature_C))
+def _viscosity_slope(mean: Mean, means: Means) -> float:
+    return mean.value * float(means.line(mean).relative_slope_at(mean.temperature_C))
 
 
 def _mineral_line(mean: Mean) -> ViscosityTemperatureLine:
@@ -172,21 +168,21 @@ def _mineral_line(mean: Mean) -> ViscosityTemperatureLine:
     return ViscosityTemperatureLine(intercept, slope, at, at, np.zeros(1), 1)
 
 
-def _density_slope(mean: Mean, alike: Sequence[Mean], dossier: Dossier) -> float:
+def _density_slope(mean: Mean, means: Means) -> float:
     """Return dρ/dT between the run's own densities; one temperature alone takes the table's."""
+    alike = means.alike("density")
     cold, hot = alike[0], alike[-1]
     if len(alike) > 1:
         return (hot.value - cold.value) / (hot.temperature_C - cold.temperature_C)
     there = mean.temperature_C + 1.0
-    return float(formulae.density_slope(mean.value, mean.temperature_C, there, commodity=dossier.commodity))
+    return float(formulae.density_slope(mean.value, mean.temperature_C, there, commodity=means.dossier.commodity))
 
 
 def _repeatability(mean: Mean, dossier: Dossier) -> Effect:
     component, name = "repeatability", f"repeatability, {mean.place}"
-    in_force = dossier.precision_in_force(mean.quantity, mean.temperature_C, mean.value)
-    if in_force.statement is None:
-        return unknown(component, name, in_force.why_not)
-    statement = in_force.statement
+    statement = mean.agreement.statement
+    if statement is None:
+        return unknown(component, name, mean.agreement.why_not)
     single = float(statement.repeatability.at(mean.value)) / RANGE_FACTOR
     number = independent_results(mean.repeats, dossier.laboratory)
     spread = _MEDIAN_OF_FOUR if mean.rule == "median" else 1.0
