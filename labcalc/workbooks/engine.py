@@ -8,11 +8,10 @@ from typing import Any
 
 from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
 
+from labcalc.workbooks.options import LABCALC
 from labcalc.workbooks.shell import NotebookShell, new_shell
 
-__all__ = ["ENGINES", "LabcalcEngine"]
-
-ENGINES = ("labcalc", "kernel")
+__all__ = ["LabcalcEngine"]
 
 _LONG = 24 * 3600.0
 
@@ -59,4 +58,4 @@ def _run(shell: NotebookShell, cell: Any, seconds: float) -> bool:
     return succeeded
 
 
-papermill_engines.register("labcalc", LabcalcEngine)
+papermill_engines.register(LABCALC, LabcalcEngine)
