@@ -112,13 +112,7 @@ def render(task: RenderTask, begin_cell: Callable[[str], None] | None = None) ->
     body = body_of(executed)
     lay_out_with = partial(lay_out, body, title=task.title, workbook=task.name, figures=shown.figures)
     bare = lay_out_with(scripts=Scripts.BESIDE)
-    check_page(
-        bare,
-        name=task.name,
-        figures=shown.figures,
-        traces=shown.traces,
-        paths=machine_paths(task.folder, *_folders_in(task.parameters)),
-    )
+    check_page(bare, shown, name=task.name, paths=machine_paths(task.folder, *_folders_in(task.parameters)))
     page = bare if task.scripts is Scripts.BESIDE else lay_out_with(scripts=task.scripts)
     return Rendering(page.encode("utf-8"), shown.summary, shown.figures, time.monotonic() - started)
 
@@ -200,13 +194,7 @@ def _engine_words(
         if begin_cell is not None and cell_id in numbers:
             begin_cell(str(numbers[cell_id]))
 
-    limits = task.limits
-    return {
-        "engine_name": LABCALC,
-        "cell_seconds": limits.cell_seconds,
-        "report_seconds": limits.report_seconds,
-        "begin_cell": begin,
-    }
+    return {"engine_name": LABCALC, "limits": task.limits, "begin_cell": begin}
 
 
 def _injected_before(notebook: Any, index: int, task: RenderTask) -> int:
