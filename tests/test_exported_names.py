@@ -114,10 +114,10 @@ NAMES = {
         summarise_duplicates summarise_month viscosity_picture workload_picture
     """,
     "labcalc.workbooks": """
-        BatchResult DuplicatePage Json Limits Outcome Progress RenderedReport ReportJob SAMPLE_FOLDER Scripts
-        WorkbookCopy copy_sample_laboratory copy_workbook duplicate_report_job keep_units month_report_job
-        print_pdf render_batch render_duplicates render_run_reports render_workbook run_report_jobs safe_stem
-        serve_workbook workbook_names
+        BatchOptions BatchResult ENGINES Json Limits Outcome Progress RenderedReport ReportJob SAMPLE_FOLDER
+        Scripts WorkbookCopy copy_sample_laboratory copy_workbook duplicate_report_job keep_units
+        month_report_job print_pdf render_batch render_workbook run_report_jobs safe_stem serve_workbook
+        workbook_names
     """,
     "labcalc.widgets": """
         Added Problem ProblemPage WhatIfSettings open_problem problem_of still_causes still_opening

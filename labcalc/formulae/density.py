@@ -45,8 +45,7 @@ def density_at(
     to_C : array_like of float
         Temperature of the wanted density, [°C], -50 to 150.
     commodity : str, optional
-        Commodity group: ``lubricating oil``, ``refined product`` or ``crude oil``; without effect where ``alpha_60``
-        is given.
+        Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
     from_kPa : array_like of float, optional
         Gauge pressure of the known density, [kPa], up to 10342.14; below zero counts as zero.
     to_kPa : array_like of float, optional

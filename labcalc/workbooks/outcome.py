@@ -46,6 +46,11 @@ class BatchResult:
         return tuple(one for one in self.outcomes if one.is_there)
 
     @property
+    def paths(self) -> tuple[Path, ...]:
+        """Where those lie that are there."""
+        return tuple(one.path for one in self.reports)
+
+    @property
     def rendered(self) -> tuple[Outcome, ...]:
         """Those that were rendered now."""
         return tuple(one for one in self.outcomes if one.state == RENDERED)

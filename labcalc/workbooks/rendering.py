@@ -15,20 +15,9 @@ import labcalc.errors
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.body import body_of
 from labcalc.workbooks.lean import keep_imports_short
+from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, Limits
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.scripts import Scripts
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What one report may take."""
-
-    cell_seconds: float = 120.0
-    """Longest time of a cell, [s]."""
-    report_seconds: float = 600.0
-    """Longest time of a report, [s]."""
-    memory_bytes: int = 3 << 30
-    """Most memory beyond what the process starts with, [B]; kept where the system can."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +32,7 @@ class RenderTask:
     folder: str
     """Folder of the notebook: cells run there, where it exists."""
     parameters: Mapping[str, Json]
-    engine: str = "labcalc"
+    engine: str = LABCALC
     scripts: Scripts = Scripts.BESIDE
     limits: Limits = field(default_factory=Limits)
 
@@ -79,7 +68,7 @@ def task_for(
     parameters: Mapping[str, Json],
     *,
     title: str,
-    engine: str = "labcalc",
+    engine: str = LABCALC,
     scripts: Scripts = Scripts.BESIDE,
     limits: Limits | None = None,
 ) -> RenderTask:
@@ -90,8 +79,8 @@ def task_for(
     WorkbookError
         The notebook can't be read, or there is no such engine.
     """
-    if engine not in ("labcalc", "kernel"):
-        raise WorkbookError(f"there is no engine '{engine}'; there are labcalc and kernel")
+    if engine not in ENGINES:
+        raise WorkbookError(f"there is no engine '{engine}'; there are {' and '.join(ENGINES)}")
     try:
         text = notebook.read_text("utf-8")
     except (OSError, UnicodeDecodeError) as failure:
@@ -121,13 +110,7 @@ def render(task: RenderTask, begin_cell: Callable[[str], None] | None = None) ->
     body = body_of(executed)
     lay_out_with = partial(lay_out, body, title=task.title, workbook=task.name, figures=shown.figures)
     bare = lay_out_with(scripts=Scripts.BESIDE)
-    check_page(
-        bare,
-        name=task.name,
-        figures=shown.figures,
-        traces=shown.traces,
-        paths=machine_paths(task.folder, *_folders_in(task.parameters)),
-    )
+    check_page(bare, shown, name=task.name, paths=machine_paths(task.folder, *_folders_in(task.parameters)))
     page = bare if task.scripts is Scripts.BESIDE else lay_out_with(scripts=task.scripts)
     return Rendering(page.encode("utf-8"), shown.summary, shown.figures, time.monotonic() - started)
 
@@ -146,7 +129,7 @@ def _folders_in(parameters: Mapping[str, Json]) -> list[str]:
 
 
 def execute(task: RenderTask, begin_cell: Callable[[str], None] | None = None) -> Any:
-    """Check the parameters and run the notebook; takes over this process where the engine is ``labcalc``."""
+    """Check the parameters and run the notebook; takes over this process where the engine is labcalc's."""
     keep_imports_short()
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
     from papermill import execute_notebook
@@ -194,7 +177,7 @@ def _read(task: RenderTask) -> Any:
 def _engine_words(
     task: RenderTask, numbers: Mapping[str, int], begin_cell: Callable[[str], None] | None
 ) -> dict[str, Any]:
-    if task.engine == "kernel":
+    if task.engine == KERNEL:
         return {
             "engine_name": "nbclient",
             "execution_timeout": task.limits.cell_seconds,
@@ -209,13 +192,7 @@ def _engine_words(
         if begin_cell is not None and cell_id in numbers:
             begin_cell(str(numbers[cell_id]))
 
-    limits = task.limits
-    return {
-        "engine_name": "labcalc",
-        "cell_seconds": limits.cell_seconds,
-        "report_seconds": limits.report_seconds,
-        "begin_cell": begin,
-    }
+    return {"engine_name": LABCALC, "limits": task.limits, "begin_cell": begin}
 
 
 def _injected_before(notebook: Any, index: int, task: RenderTask) -> int:
