@@ -117,7 +117,7 @@ def _check_set_temperature(cells: Cells) -> None:
     was_set, read = cells.where("set temperature"), cells.where("temperature")
     if was_set is None or read is None:
         return
-    gap = np.abs(cells.numbers(was_set)[0] - cells.numbers(read)[0])
+    gap = np.abs(cells.numbers(was_set)[0] - cells.numbers(read)[0]).round(9)
     told, found = cells.texts(was_set), cells.texts(read)
     for row in np.flatnonzero(gap > _FROM_SET_K).tolist():
         said = f"column '{shown(was_set.header)}' has '{shown(told[row])}'"

@@ -166,8 +166,9 @@ def _of(quantity: str, said: _Said, unit: Unit | None) -> Meaning | None:
     if at is None and {"at", "figure"} & said.keys():
         return None
     if quantity == "density" and (nature == "relative" or pair):
-        at, water = pair or (at, None)
-        return _meaning("relative density", said, at, water_C=water) if unit is None else None
+        sample, water = pair or (at, None)
+        is_one = unit is None and at in (None, sample) and nature in (None, "relative")
+        return _meaning("relative density", said, sample, water_C=water) if is_one else None
     if pair or nature not in ((None, "kinematic", "dynamic") if quantity == "viscosity" else (None,)):
         return None
     if quantity == "API gravity":

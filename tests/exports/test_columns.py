@@ -43,7 +43,7 @@ def test_the_temperature_as_read_counts_and_the_one_set_is_held_against_it(read:
 
 
 def test_half_a_kelvin_is_within(read: Read) -> None:
-    reading = read("Sample;T soll (°C);T ist (°C);KV (cSt)\nA;40;40.5;9.1\nB;40;39.5;9.1\nC;40;40.51;9.1\n")
+    reading = read("Sample;T soll (°C);T ist (°C);KV (cSt)\nA;40;40.5;9.1\nB;100.1;100.6;9.1\nC;40;40.51;9.1\n")
     assert [one.line for one in reading.refusals] == [4]
 
 

@@ -110,7 +110,7 @@ OPEN = {
     "KV-40 °C (cSt)": True, "D445-40C (cSt)": True, "D4052-15 (g/ml)": True,  # a dash or a sign, an edition?
     "KV210 (cSt)": True, "D60 (g/cm³)": True,  # °F?
     "KV 40 °C 100 °C (cSt)": True, "V40/V100": False, "Kinematic and dynamic viscosity (cSt)": True,
-    "Density 15/4 (g/ml)": True, "relative density 50/50": False, "Gravity": False,
+    "Density 15/4 (g/ml)": True, "relative density 50/50": False, "SG 60/60 °F at 15 °C": False, "Gravity": False,
     "ASTM D445": True, "ASTM D4052 (°C)": True, "mm²/s": True, "Result (°C)": True,  # no quantity
     "Density temperature (°C)": True, "Product temperature (°C)": True,
     "Density of water (kg/m³)": True, "Delta KV (cSt)": True, "Density in air (kg/m³)": True,  # a word unknown
