@@ -23,8 +23,6 @@ from labcalc.exports.vocabulary import LIMITS
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 _NAT = np.iinfo(np.int64).min
-_SIGNIFICANT = ".12g"
-"""Figures kept by a conversion: more than are ever printed, fewer than show the binary fraction."""
 _YEARS = (1950, 2100)
 
 
@@ -109,8 +107,7 @@ class Cells:
                     row, field_, cell, "reads two ways, with decimal or thousands sign; profile.thousands says which"
                 )
                 continue
-            if unit.factor != 1.0 or unit.offset:
-                value = float(format(value * unit.factor + unit.offset, _SIGNIFICANT))
+            value = unit.converted(value)
             if not low <= value <= high:
                 self.note(row, field_, cell, f"expected a {field_.holds} from {low:.10g} to {high:.10g} {name}")
                 continue
@@ -191,8 +188,7 @@ def _possible(field_: Field) -> Callable[[float], bool]:
     low, high, _ = LIMITS[field_.holds]
     unit = field_.unit
     assert unit is not None
-    factor, offset = unit.factor, unit.offset
-    return lambda value: low <= value * factor + offset <= high
+    return lambda value: low <= unit.converted(value) <= high
 
 
 def _moment(pair: tuple[str, str], order: str | None, zone: ZoneInfo) -> int | str:

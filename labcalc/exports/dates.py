@@ -5,25 +5,24 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from datetime import date, datetime, time, timedelta, timezone
+from functools import cache, lru_cache
 from zoneinfo import ZoneInfo
 
 from labcalc.errors import ExportError
 from labcalc.exports.text import shown
+from labcalc.exports.words import LANGUAGES, folded
 
 _ISO = re.compile(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})|(\d{4})(\d{2})(\d{2})")
 _FIGURES = re.compile(r"(\d{1,2})\s*([./-])\s*(\d{1,2})\s*\2\s*(\d{4}|\d{2})")
-_DAY_NAME = re.compile(r"(\d{1,2})(?:st|nd|rd|th)?[\s.\-/]*(?:de\s+)?([^\W\d]{3,})[\s.,\-/]*(?:de\s+)?(\d{4})")
+_DAY_NAME = re.compile(
+    r"(\d{1,2})(?:st|nd|rd|th|er|[°º])?[\s.\-/]*(?:de\s+)?([^\W\d]{3,})[\s.,\-/'’]*(?:del?\s+)?(\d{4}|\d\d)(?!\d)"
+)
 _NAME_DAY = re.compile(r"([^\W\d]{3,})[\s.\-]*(\d{1,2})(?:st|nd|rd|th)?[\s,]+(\d{4})")
+_YEAR_NAME = re.compile(r"(\d{4})[\s.\-/]*([^\W\d]{3,})[\s.\-/]*(\d{1,2})")
 _TIME = re.compile(
     r"(\d{1,2})[:h](\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?\s*([AaPp]\.?[Mm]\.?)?\s*(Z|UTC|[+\-]\d{2}:?\d{2})?"
 )
 _SPLIT = re.compile(r"(.*?\d)(?:[T,\s]\s*(\d{1,2}[:h]\d{2}.*))?", re.DOTALL)
-
-_MONTHS = (
-    "jan gen ene janv", "feb fev fév fevereiro févr", "mar mär mrz mars maart", "apr abr avr", "may mai mayo maio",
-    "jun juin", "jul juil", "aug ago août aou", "sep set sept", "oct okt out", "nov", "dec dez dic déc",
-)  # fmt: skip
-_MONTH_OF = {word: number for number, words in enumerate(_MONTHS, 1) for word in words.split()}
 
 
 def date_order(cells: Iterable[str], said: str | None, header: str, file: str) -> str | None:
@@ -35,6 +34,8 @@ def date_order(cells: Iterable[str], said: str | None, header: str, file: str) -
     for cell in set(cells):
         found = _FIGURES.match(cell)
         if found is None or _ISO.match(cell):
+            if (named := _DAY_NAME.match(cell)) and len(named[3]) == 2 and _month(named[2]):
+                short = min(short or cell, cell)
             continue
         one, two = int(found[1]), int(found[3])
         if len(found[4]) == 2:
@@ -67,11 +68,15 @@ def parse_day(text: str, order: str | None) -> date | None:
             return date(*(int(part) for part in (found[1] or found[5], found[3] or found[6], found[4] or found[7])))
         if found := _FIGURES.fullmatch(text):
             return _ordered(found[1], found[3], found[4], order)
-        if found := _DAY_NAME.fullmatch(text):
-            return date(int(found[3]), _month(found[2]), int(found[1]))
+        if (found := _DAY_NAME.fullmatch(text)) and len(found[3]) == 2:
+            way = order if order == "year-month-day" else "day-month-year"
+            return _ordered(found[1], str(_month(found[2])), found[3], way)
+        if found or (found := _YEAR_NAME.fullmatch(text)):
+            day, year = sorted((found[1], found[3]), key=len)
+            return date(int(year), _month(found[2]), int(day))
         if found := _NAME_DAY.fullmatch(text):
             return date(int(found[3]), _month(found[1]), int(found[2]))
-    except (ValueError, KeyError):
+    except ValueError:
         return None
     return None
 
@@ -84,9 +89,26 @@ def _ordered(one: str, two: str, three: str, order: str | None) -> date:
     return date(year, first, second) if order == "month-day-year" else date(year, second, first)
 
 
+@lru_cache(maxsize=256)
 def _month(name: str) -> int:
-    folded = name.casefold()
-    return _MONTH_OF[folded] if folded in _MONTH_OF else _MONTH_OF[folded[:3]]
+    """Return the number of the month that has the name, or alone begins with it; 0 if none does."""
+    key, months = folded(name), _months()
+    found = {months[key]} if key in months else {months[one] for one in months if one.startswith(key)}
+    return found.pop() if len(found) == 1 else 0
+
+
+@cache
+def _months() -> dict[str, int]:
+    """Names of months, whole, short and inflected, by the Unicode CLDR; and 'Mrz' of DIN 1355-1 (memory)."""
+    from babel.dates import get_month_names
+
+    tables = (
+        get_month_names(width, context, language)
+        for width in ("wide", "abbreviated")
+        for context in ("format", "stand-alone")
+        for language in LANGUAGES
+    )
+    return {folded(name).rstrip("."): number for table in tables for number, name in table.items()} | {"mrz": 3}
 
 
 def parse_time(text: str) -> time | None:

@@ -12,12 +12,15 @@ from labcalc.exports.profile import Column
 from labcalc.exports.records import Record
 from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.text import shown
-from labcalc.exports.vocabulary import FOOTER, QUANTITIES, Meaning, Unit, meaning_of, unit_of
+from labcalc.exports.units import Unit, relative_to_water, unit_of
+from labcalc.exports.vocabulary import FOOTER, QUANTITIES, Meaning, carries_measured_unit, meaning_of
 
-_MEASURED = (*QUANTITIES, "viscosity")
+_MEASURED = (*QUANTITIES, "viscosity", "relative density", "API gravity")
+_NOT_TAKEN = ("ignored", "statistic", "method")
+"""What a column may hold that is no part of the tidy table: it is named among the columns not used."""
 _FOR_ALL_ROWS = (
     "sample", "product", "lot", "role", "measured_at", "date", "time", "instrument", "operator", "run", "temperature",
-    "remark",
+    "set temperature", "remark",
 )  # fmt: skip
 """What a line above the header may say for all rows."""
 
@@ -56,7 +59,7 @@ def header_of(records: Iterable[Record], columns: Mapping[str, Column]) -> tuple
     """Return place and number of recognised columns of the first record that reads as a header, None if none does."""
     for place, record in enumerate(records):
         meanings = [_meaning(cell, columns) for cell in record.cells]
-        known = [one for one in meanings if one is not None and one.holds != "ignored"]
+        known = [one for one in meanings if one is not None and one.holds not in ("ignored", "method")]
         if len(known) >= 2 and any(one.holds in _MEASURED for one in known):
             return place, len(known)
     return None
@@ -82,9 +85,14 @@ def lay_out(records: list[Record], place: int, columns: Mapping[str, Column], fi
     return Layout(header.line, width, fields, preamble, tuple(rows), tuple(aside), unused, tidy)
 
 
-def _meaning(cell: str, columns: Mapping[str, Column]) -> Meaning | None:
+def _meaning(cell: str, columns: Mapping[str, Column], beneath: str = "") -> Meaning | None:
+    """Return what a header says, with the unit beneath it where it has none: that may decide what is left open."""
     said = columns.get(cell) or columns.get(cell.strip())
-    return meaning_of(cell.strip()) if said is None else Meaning(said.holds, said.unit, said.temperature_C)
+    meaning = meaning_of(cell.strip()) if said is None else Meaning(said.holds, said.unit, said.temperature_C)
+    if not beneath.strip("-–") or (meaning is not None and meaning.unit is not None):
+        return meaning
+    together = meaning_of(f"{cell} [{beneath}]") if said is None else None
+    return replace(meaning, unit=beneath) if together is None and meaning is not None else together
 
 
 def _check_profile(columns: Mapping[str, Column], cells: list[str], file: str) -> None:
@@ -115,30 +123,52 @@ def _units_beneath(records: list[Record], place: int) -> tuple[int, list[str]]:
 
 def _fields(cells: list[str], units: list[str], columns: Mapping[str, Column], file: str) -> Iterable[Field]:
     for position, cell in enumerate(cells):
-        meaning = _meaning(cell, columns)
-        if meaning is None or meaning.holds == "ignored":
-            continue
         beneath = units[position] if position < len(units) else ""
-        if meaning.unit is None and beneath.strip("-–"):
-            meaning = replace(meaning, unit=beneath)
-        yield _field(cell, position, meaning, file)
+        meaning = _meaning(cell, columns, beneath)
+        if meaning is None and carries_measured_unit(f"{cell} [{beneath}]"):
+            raise ExportError(
+                file,
+                f"column '{shown(cell)}' is not understood, but has a unit of viscosity, density or temperature; "
+                '[profile.columns] of lab.toml can say what it holds, or "ignored"',
+            )
+        if meaning is not None and meaning.holds not in _NOT_TAKEN:
+            yield _field(cell, position, meaning, file)
 
 
 def _field(header: str, position: int, meaning: Meaning, file: str) -> Field:
     if meaning.holds not in (*_MEASURED, "temperature"):
         return Field(header, position, meaning.holds)
     column = f"column '{shown(header)}'"
+    if meaning.holds in ("relative density", "API gravity"):
+        return _relative_field(header, position, meaning, file)
     if meaning.unit is None:
         raise ExportError(
             file, f"{column} has no unit; expected one in its header, or in [profile.columns] of lab.toml"
         )
     unit = unit_of(meaning.unit)
-    kind = meaning.holds if meaning.holds != "viscosity" or unit is None else unit.kind
-    if unit is None or unit.kind != kind or (meaning.holds == "viscosity" and "viscosity" not in kind):
+    if unit is None or unit.kind not in (meaning.holds, f"kinematic {meaning.holds}", f"dynamic {meaning.holds}"):
         raise ExportError(
             file, f"{column}: '{shown(meaning.unit)}' is no unit of {meaning.holds}; [profile.columns] can say which"
         )
-    return Field(header, position, kind, unit, meaning.temperature_C)
+    holds = unit.kind if meaning.holds == "viscosity" else _holds(meaning)
+    return Field(header, position, holds, unit, meaning.temperature_C)
+
+
+def _holds(meaning: Meaning) -> str:
+    return "set temperature" if meaning.qualifier == "set" else meaning.holds
+
+
+def _relative_field(header: str, position: int, meaning: Meaning, file: str) -> Field:
+    """Return a column of relative densities or API gravities as densities at their temperature."""
+    water = relative_to_water(meaning.water_C) if meaning.water_C is not None else None
+    unit = unit_of("°API") if meaning.holds == "API gravity" else water
+    if unit is None or meaning.temperature_C is None:
+        raise ExportError(
+            file,
+            f"column '{shown(header)}' has no temperatures of oil and water; expected them in its header, "
+            "such as 'SG 60/60 °F', or \"ignored\" in [profile.columns] of lab.toml",
+        )
+    return Field(header, position, "density", unit, meaning.temperature_C)
 
 
 def _check_fields(fields: tuple[Field, ...], file: str) -> None:
@@ -164,13 +194,14 @@ def _preamble(records: list[Record], columns: Mapping[str, Column]) -> dict[str,
         if meaning is None or meaning.holds not in _FOR_ALL_ROWS:
             continue
         unit = unit_of(meaning.unit) if meaning.unit else None
+        holds = _holds(meaning)
         if meaning.holds == "temperature" and unit is None:
             number = re.fullmatch(r"(?P<figure>\S+)\s*(?P<unit>\D+)", value)
             unit = unit_of(number["unit"]) if number else None
             value = number["figure"] if number else value
             if unit is None:
                 continue
-        said.setdefault(meaning.holds, (Field(key, -1 - record.line, meaning.holds, unit), value))
+        said.setdefault(holds, (Field(key, -1 - record.line, holds, unit), value))
     return said
 
 

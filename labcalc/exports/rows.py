@@ -23,6 +23,10 @@ with more figures than they print, some with a rounded density."""
 _SAME_TEMPERATURE_K = 0.1
 """Temperatures are of one set of repeats if they round to the same tenth."""
 
+_FROM_SET_K = 0.5
+"""How far a temperature as read may be from the one that was set (common practice): as far as a precision statement
+for a temperature is taken to hold. Viscosity changes by 2 % in between; a good bath keeps 0.02 K (ASTM D445)."""
+
 
 @dataclass
 class _Determinations:
@@ -42,6 +46,7 @@ class _Determinations:
 def tidy(cells: Cells, zone: ZoneInfo) -> tuple[pd.DataFrame, tuple[Refusal, ...]]:
     """Return the tidy table of an export and its refused rows, in the order of the file."""
     groups = _determinations(cells)
+    _check_set_temperature(cells)
     texts = {name: cells.text(name) for name in ("sample", "product", "lot", "role", "remark")}
     texts["instrument"] = cells.text("instrument", cells.profile.instrument)
     texts["operator"] = cells.text("operator", cells.profile.operator)
@@ -81,7 +86,7 @@ def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Det
     _check_consistency(cells, fields, values, halves)
     _derive(group)
     if at is None:
-        place = cells.where("temperature")
+        place = _thermometer(cells)
         assert place is not None
         for row in np.flatnonzero(group.measured & np.isnan(group.temperature)).tolist():
             cells.note(row, place, None, "expected a temperature")
@@ -91,7 +96,7 @@ def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Det
 def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArray[np.float64]:
     if at is not None:
         return np.full(len(cells), at)
-    place = cells.where("temperature")
+    place = _thermometer(cells)
     if place is None:
         raise ExportError(
             cells.file,
@@ -99,6 +104,22 @@ def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArra
             "or temperature_C in [profile.columns] of lab.toml",
         )
     return cells.numbers(place)[0]
+
+
+def _thermometer(cells: Cells) -> Field | None:
+    return cells.where("temperature") or cells.where("set temperature")
+
+
+def _check_set_temperature(cells: Cells) -> None:
+    """Refuse the rows whose temperature as read isn't the one that was set."""
+    was_set, read = cells.where("set temperature"), cells.where("temperature")
+    if was_set is None or read is None:
+        return
+    gap = np.abs(cells.numbers(was_set)[0] - cells.numbers(read)[0]).round(9)
+    told, found = cells.texts(was_set), cells.texts(read)
+    for row in np.flatnonzero(gap > _FROM_SET_K).tolist():
+        said = f"column '{shown(was_set.header)}' has '{shown(told[row])}'"
+        cells.note(row, read, found[row], f"{said}; expected the two within {_FROM_SET_K:g} K")
 
 
 def _check_consistency(

@@ -1,62 +1,29 @@
-"""The trade's words and units, and what a header says."""
+"""What a header says: quantity, nature, temperature, unit, method in any order; or another field of the row.
+
+A header is taken into its parts (``headers.py``). One that has a word unknown, two of a kind, or nothing that decides
+between two readings is not understood: ``meaning_of`` returns None.
+"""
 
 from __future__ import annotations
 
 import re
-import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
+
+from labcalc.exports.headers import LONGEST_HEADER, parts_of
+from labcalc.exports.units import SIXTY_F, Unit, unit_of
 
 QUANTITIES = ("kinematic viscosity", "dynamic viscosity", "density")
 
 LIMITS = {
     "temperature": (-80.0, 400.0, "°C"),
+    "set temperature": (-80.0, 400.0, "°C"),
     "kinematic viscosity": (0.1, 1e7, "mm²/s"),
     "dynamic viscosity": (0.05, 1e7, "mPa·s"),
     "density": (300.0, 2500.0, "kg/m³"),
 }
 """Lowest and highest value that an oil in the laboratory can have; beyond lies a wrong unit or a broken figure."""
-
-WORDS = {
-    "kinematic viscosity": "kinematic viscosity|kin viscosity|kin visc|kinematic visc|viscosity kinematic|kv|kvis|ν|"
-    "kinematische viskosität|kin viskosität|viscosité cinématique|viscosidad cinemática|viscosidade cinemática",
-    "dynamic viscosity": "dynamic viscosity|dyn viscosity|dyn visc|dynamic visc|absolute viscosity|abs viscosity|"
-    "viscosity dynamic|dv|η|μ|dynamische viskosität|dyn viskosität|viscosité dynamique|viscosidad dinámica|"
-    "viscosidade dinâmica",
-    "viscosity": "viscosity|visc|viskosität|viscosité|viscosidad|viscosidade",
-    "density": "density|dens|ρ|rho|dichte|masse volumique|densidad|densidade|massa volúmica",
-    "temperature": "temperature|temp|t|test temperature|test temp|measuring temperature|bath temperature|"
-    "cell temperature|temperatur|messtemperatur|température|temperatura",
-    "sample": "sample|sample id|sample name|sample no|sample number|specimen|probe|proben nr|probennummer|"
-    "probenname|échantillon|muestra|amostra",
-    "product": "product|product name|material|grade|produkt|produit|producto|produto",
-    "lot": "lot|lot no|lot number|batch|batch no|batch number|charge|charge nr|lote",
-    "role": "role",
-    "measured_at": "measured at|date time|datetime|date and time|timestamp|time stamp|date & time|measured_at|"
-    "datum uhrzeit|datum zeit|date et heure|date heure|fecha y hora|fecha hora|data e hora|data hora",
-    "date": "date|measured on|test date|measurement date|run date|datum|messdatum|fecha|data",
-    "time": "time|time of day|test time|uhrzeit|zeit|heure|hora",
-    "instrument": "instrument|instrument id|instrument name|device|analyser|analyzer|gerät|messgerät|appareil|"
-    "instrumento|equipo|equipamento",
-    "operator": "operator|analyst|user|technician|bediener|prüfer|laborant|opérateur|analyste|operador|analista",
-    "run": "run|run no|run number|run id|run name|measurement id|measurement no|determination id|messung nr|"
-    "messungs nr|mesure no|medición no|medição no",
-    "replicate": "replicate|replicate no|rep|rep no|repeat|repeat no|fill|fill no|wiederholung|répétition|"
-    "repetición|repetição",
-    "remark": "remark|remarks|comment|comments|note|notes|bemerkung|kommentar|remarque|commentaire|observación|"
-    "observaciones|comentario|observação|observações|comentário",
-}
-"""What a column holds → how the trade writes it; folded by ``_folded``."""
-
-TIDY_HEADERS = {
-    "temperature_C": ("temperature", "°C"),
-    "kinematic_viscosity_mm2_s": ("kinematic viscosity", "mm²/s"),
-    "dynamic_viscosity_mPa_s": ("dynamic viscosity", "mPa·s"),
-    "density_kg_m3": ("density", "kg/m³"),
-    "source_file": ("ignored", None),
-    "source_line": ("ignored", None),
-}
-"""The headers of this program's own tables that are not words of the trade."""
 
 FOOTER = re.compile(
     r"(end of (report|file|export|data|list)|(rows|count|number of (rows|results|samples)|results|samples|records|sum|"
@@ -69,124 +36,153 @@ FOOTER = re.compile(
 
 
 @dataclass(frozen=True)
-class Unit:
-    """A unit, the dimension it measures, and value in the tidy table's unit = value · factor + offset."""
-
-    kind: str
-    factor: float
-    offset: float = 0.0
-
-
-_POUND_KG, _FOOT_M, _US_GALLON_M3 = 0.45359237, 0.3048, 3.785411784e-3
-"""Exact: international yard and pound agreement, 1959; US gallon of 231 cubic inches."""
-
-_UNITS = {
-    "mm2/s|mm2s-1|cst": Unit("kinematic viscosity", 1.0),  # 1 cSt = 1 mm²/s, by definition
-    "cm2/s|cm2s-1|st": Unit("kinematic viscosity", 100.0),  # 1 St = 1 cm²/s, by definition
-    "m2/s|m2s-1": Unit("kinematic viscosity", 1e6),
-    "mPas|cp|cps": Unit("dynamic viscosity", 1.0),  # 1 cP = 1 mPa·s, by definition
-    "Pas": Unit("dynamic viscosity", 1000.0),
-    "p": Unit("dynamic viscosity", 100.0),  # 1 P = 0.1 Pa·s, by definition
-    "kg/m3|kgm-3|g/l|gl-1|g/dm3": Unit("density", 1.0),
-    "g/cm3|gcm-3|g/ml|gml-1|kg/l|kgl-1|g/cc|kg/dm3|kgdm-3|t/m3": Unit("density", 1000.0),
-    "lb/ft3|lb/cuft": Unit("density", _POUND_KG / _FOOT_M**3),
-    "lb/usgal|lb/gal(us)|lb/galus": Unit("density", _POUND_KG / _US_GALLON_M3),
-    "°c|c|degc|deg.c": Unit("temperature", 1.0),
-    "k": Unit("temperature", 1.0, -273.15),  # ITS-90: t/°C = T/K - 273.15
-    "°f|f|degf|deg.f": Unit("temperature", 5.0 / 9.0, -160.0 / 9.0),  # t/°C = (t/°F - 32) · 5/9
-}
-_BY_UNIT = {key: unit for keys, unit in _UNITS.items() for key in keys.split("|")}
-_BY_FOLDED_UNIT = {key.casefold(): unit for key, unit in _BY_UNIT.items()}
-_NO_FOLD = re.compile("MPa")
-"""A megapascal second is no millipascal second."""
-
-_BRACKETS = re.compile(r"\(([^()]*(?:\([^()]*\)[^()]*)?)\)|\[([^\[\]]*)\]|\{([^{}]*)\}|<([^<>]*)>")
-_AT = re.compile(
-    r"(?:(?:\b(?:at|bei|à|a)|@)\s*)?(?P<figure>[-−]?\d+(?:[.,]\d+)?)\s*(?P<unit>°\s*[CFK]?|deg\.?\s*[CF]|[CFK])(?![\w/])"
-)
-_SHORT_AT = re.compile(r"(?P<name>KV|DV|ν|η|ρ|kv|dv)\s*[_@]?\s*(?P<figure>\d+(?:[.,]\d+)?)")
-
-
-@dataclass(frozen=True)
 class Meaning:
-    """What a header says; ``unit`` as written."""
+    """What a header says; ``unit`` and ``method`` as written."""
 
     holds: str
+    """``kinematic viscosity``, ``dynamic viscosity``, ``viscosity`` (which one isn't said), ``density``, ``relative
+    density``, ``API gravity``, ``temperature``; ``statistic``: no result, but said of results; a field of the row
+    (``sample``, ``lot``, ``measured_at``, ``method``, ...); ``ignored``."""
     unit: str | None = None
     temperature_C: float | None = None
+    qualifier: str | None = None
+    """``set`` or ``read``, of a temperature."""
+    statistic: str | None = None
+    """``mean``, ``standard deviation``, ``limit``, ``uncertainty``, ``repeatability``, ``count``, ``calculated``."""
+    method: str | None = None
+    water_C: float | None = None
+    """Temperature of the water that a relative density is relative to, [°C]."""
 
 
-def _plain(text: str) -> str:
-    return unicodedata.normalize("NFKC", text.replace("º", "°").replace("˚", "°")).replace("−", "-").strip()
+_Said = dict[str, list[Any]]
+"""Kind of part → what the parts of that kind say, each once."""
 
-
-def _folded(name: str) -> str:
-    return " ".join(re.sub(r"[\s._:#/\-]+", " ", _plain(name)).casefold().split())
-
-
-_BY_WORD = {_folded(word): holds for holds, words in WORDS.items() for word in words.split("|")}
-
-
-@lru_cache(maxsize=4096)
-def unit_of(text: str) -> Unit | None:
-    """Return the unit that the text spells, in or without brackets; None if it spells none."""
-    key = re.sub(r"[\s·⋅*^×]+", "", _plain(text))
-    if key[:1] in "([{<" and key[-1:] in ")]}>":
-        key = key[1:-1]
-    key = key.replace("Pa.s", "Pas").replace("pa.s", "pas").replace("PA.S", "pas").replace("Pa-s", "Pas")
-    exact = _BY_UNIT.get(key)
-    if exact is not None or _NO_FOLD.match(key):
-        return exact
-    dotless = key.replace(".", "").casefold()
-    return _BY_FOLDED_UNIT.get(key.casefold()) or _BY_FOLDED_UNIT.get(dotless)
+_ONCE = ("method", "nature", "qualifier", "at", "pair", "figure")
+"""What contradicts itself if it is there twice; of a unit, two spellings may be."""
+_BESIDE_FIELD = {"field", "label", "act", "value", "filler", "format", "qualifier"}
+_OF_TIME = {"date", "time", "measured_at"}
 
 
 @lru_cache(maxsize=4096)
 def meaning_of(header: str) -> Meaning | None:
-    """Return what a header says; None where no word of the trade is recognised."""
-    if header in TIDY_HEADERS:
-        return Meaning(*TIDY_HEADERS[header])
-    if not header.strip() or len(header) > 200:
+    """Return what a header says; None where a word of it is unknown, or it reads two ways."""
+    if len(header) > LONGEST_HEADER or header.lower() == header.upper():
         return None
-    name, unit, at = _from_brackets(_plain(header))
-    if at is None and (found := _AT.search(name)):
-        at, name = _celsius(found["figure"], found["unit"]), name[: found.start()] + name[found.end() :]
-    if unit is None and _folded(name) not in _BY_WORD:
-        name, unit = _from_tail(name)
-    if at is None and (short := _SHORT_AT.fullmatch(name.strip(" ,;/_-"))):
-        at, name = float(short["figure"].replace(",", ".")), short["name"]
-    name = name.strip(" ,;/_-")
-    holds = _BY_WORD.get(_folded(name)) or _BY_WORD.get(_folded(re.sub(r"\b(in|at)$", "", name)))
-    if holds is None:
+    said: _Said = {}
+    for part, what in parts_of(header):
+        if part in ("unknown", "other"):
+            return None
+        if what not in said.setdefault(part, []):
+            said[part].append(what)
+    if any(len(said.get(part, ())) > 1 for part in _ONCE) or len({unit_of(one) for one in said.get("unit", ())}) > 1:
         return None
-    return Meaning(holds, unit, at)
+    return _field(said) or _measured(said)
 
 
-def _celsius(figure: str, unit: str) -> float:
-    letter = unit.replace(" ", "")[-1:].upper()
-    spelled = _BY_UNIT["°f" if letter == "F" else "k" if letter == "K" else "°c"]
-    value = float(figure.replace(",", ".").replace("−", "-"))
-    return round(value * spelled.factor + spelled.offset, 9)
+def carries_measured_unit(header: str) -> bool:
+    """Tell whether a header that isn't understood has the unit of a viscosity, density or temperature, or a method.
+
+    What is known to be another property of an oil, as the flash point, has not; nor has an API service category.
+    """
+    parts = list(parts_of(header))
+    kinds = {part for part, _ in parts}
+    units = {what for part, what in parts if part == "unit"} - ({"API"} if "unknown" in kinds else set())
+    return "other" not in kinds and (bool(units) or "measured" in kinds)
 
 
-def _from_brackets(name: str) -> tuple[str, str | None, float | None]:
-    unit, at = None, None
-    for found in _BRACKETS.finditer(name):
-        inside = next(group for group in found.groups() if group is not None)
-        used = False
-        for part in [inside] if unit_of(inside) else re.split(r"[,;]", inside):
-            if unit is None and unit_of(part):
-                unit, used = part.strip(), True
-            elif at is None and (degrees := _AT.fullmatch(part.strip())):
-                at, used = _celsius(degrees["figure"], degrees["unit"]), True
-        if used:
-            name = name.replace(found[0], " ", 1)
-    return name, unit, at
+def _field(said: _Said) -> Meaning | None:
+    """Return a field of the row that is no quantity; None where the header is about one, or about two fields."""
+    fields, parts = set(said.get("field", ())), said.keys()
+    if parts - {"filler"} == {"act", "label"} and said["label"] == ["number"]:
+        return Meaning("run")
+    if fields == {"date", "time"}:
+        fields = {"measured_at"}
+    if "remark" in fields:
+        fields = {"remark"}
+    if len(fields) != 1 or not parts <= _BESIDE_FIELD:
+        return None
+    (field,) = fields
+    foreign = {"label"} if field in _OF_TIME else {"format", "qualifier"}
+    return Meaning(field) if said.get("qualifier") in (None, ["read"]) and not parts & foreign else None
 
 
-def _from_tail(name: str) -> tuple[str, str | None]:
-    for found in re.finditer(r"[/,;]|\s+(?:in\s+)?", name):
-        tail = name[found.end() :].strip()
-        if unit_of(tail) and (len(tail) > 1 or found[0] in "/,;"):
-            return name[: found.start()], tail
-    return name, None
+def _measured(said: _Said) -> Meaning | None:
+    """Return a quantity, a temperature, or a statistic of them."""
+    unit = unit_of(said["unit"][0]) if "unit" in said else None
+    symbols = [one for one in said.get("symbol", ()) if one not in ("viscosity", "density")]
+    if symbols and unit is None and not {"quantity", "statistic"} & said.keys():
+        return None
+    statistics = [*said.get("statistic", ()), *symbols]
+    if said.get("field") == ["sample"] and said.get("quantity") == ["temperature"] and "qualifier" not in said:
+        said = said | {"qualifier": ["read"]}
+    elif not set(said.get("field", ())) <= ({"replicate", "run"} if statistics else set()):
+        return None
+    if statistics and "format" not in said:
+        return _meaning("statistic", said, _at(said, "viscosity"), statistic=statistics[0])
+    quantity = _quantity(said, unit)
+    return None if quantity is None or {"format", "label", "percent"} & said.keys() else _of(quantity, said, unit)
+
+
+def _meaning(holds: str, said: _Said, at: float | None, **more: Any) -> Meaning:
+    unit, method = (said[part][0] if part in said else None for part in ("unit", "method"))
+    return Meaning(holds, unit, at, method=method, **more)
+
+
+def _quantity(said: _Said, unit: Unit | None) -> str | None:
+    """Return the quantity that words, or else symbol or unit, decide; None where they don't, or decide for two."""
+    kinds = set(said.get("quantity", ()))
+    kind = unit.kind if unit else ""
+    is_stated = bool({"at", "figure", "pair"} & said.keys())
+    for symbol in said.get("symbol", ()):
+        if not (kind.endswith(symbol) or (is_stated and unit is None)):
+            return None
+        kinds.add(symbol)
+    if len(kinds) > 1 and (is_stated or kind in QUANTITIES):
+        kinds.discard("temperature")
+    if kind == "API gravity" and kinds <= {"density", "gravity"} and (kinds or is_stated or said["unit"] != ["API"]):
+        return "API gravity"
+    if not kinds and kind in QUANTITIES and (is_stated or {"method", "value", "nature"} & said.keys()):
+        return kind.split()[-1]
+    if not kinds and kind == "temperature" and "qualifier" in said:
+        return "temperature"
+    return kinds.pop() if len(kinds) == 1 and kinds != {"gravity"} else None
+
+
+def _of(quantity: str, said: _Said, unit: Unit | None) -> Meaning | None:
+    """Return what is said of a quantity, None where its parts contradict each other."""
+    nature, qualifier, pair = (said[part][0] if part in said else None for part in ("nature", "qualifier", "pair"))
+    at = _at(said, quantity)
+    if at is None and {"at", "figure"} & said.keys():
+        return None
+    if quantity == "density" and (nature == "relative" or pair):
+        sample, water = pair or (at, None)
+        is_one = unit is None and at in (None, sample) and nature in (None, "relative")
+        return _meaning("relative density", said, sample, water_C=water) if is_one else None
+    if pair or nature not in ((None, "kinematic", "dynamic") if quantity == "viscosity" else (None,)):
+        return None
+    if quantity == "API gravity":
+        return _meaning(quantity, said, SIXTY_F) if at in (None, SIXTY_F) else None
+    if nature or (quantity == "viscosity" and unit is not None and "viscosity" in unit.kind):
+        quantity = f"{nature} viscosity" if nature or unit is None else unit.kind
+    if quantity == "temperature":
+        return _meaning(quantity, said, at, qualifier=qualifier)
+    return _meaning("statistic", said, at, statistic="limit") if qualifier == "set" else _meaning(quantity, said, at)
+
+
+def _at(said: _Said, quantity: str) -> float | None:
+    """Return the temperature in the header; None where there is none, or a figure that may be another."""
+    if "figure" not in said or "at" in said:
+        return None if "figure" in said else said.get("at", [None])[0]
+    figure: float = said["figure"][0]
+    if quantity == "API gravity":
+        return SIXTY_F if figure == 60.0 else None
+    is_open = quantity == "temperature" or (quantity, figure) == ("density", 60.0)
+    return figure if _is_usual(figure) and not is_open else None
+
+
+def _is_usual(figure: float) -> bool:
+    """Tell whether a figure without unit is a temperature in °C that oils are measured at (common practice).
+
+    1 to 10 may count repeats; 104, 122 and 210 are in °F, and 60 may be; 37.8 and 98.9 are 100 °F and 210 °F.
+    """
+    return figure in (37.8, 98.9) or (figure % 5.0 == 0.0 and (-60.0 <= figure < 0.0 or 15.0 <= figure <= 150.0))
