@@ -180,7 +180,7 @@ class _Batch:
             current = (
                 not again
                 and record is not None
-                and record.fingerprint == self._prints[stem]
+                and record.fingerprint == self._prints[stem] != ""
                 and record.is_whole(self.out)
             )
             path = self.out / f"{stem}.html"

@@ -26,7 +26,7 @@ from pathlib import Path
 from typing import BinaryIO, NoReturn, TypeVar
 
 from labcalc.errors import ParameterError, WorkbookError
-from labcalc.workbooks.lean import quick_start
+from labcalc.workbooks.lean import for_speed_only, quick_start
 from labcalc.workbooks.render import Rendering, RenderTask, render
 from labcalc.workbooks.warm import warm_up
 
@@ -67,7 +67,7 @@ def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterat
     tuple
         Key and answer: the rendering, or the error that says why there is none.
     """
-    with quick_start():
+    with quick_start(), for_speed_only("the warm-up"):
         warm_up({task.notebook for _, task in tasks}, len(tasks))
     gc.freeze()
     waiting = deque(tasks)
