@@ -17,7 +17,7 @@ from types import FrameType
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import stop_helpers
 from labcalc.workbooks.executors import render_with
-from labcalc.workbooks.fork import Answer, fork_is_safe, render_forked
+from labcalc.workbooks.fork import Answer, fork_is_safe, interrupts_held, render_forked
 from labcalc.workbooks.index import write_index
 from labcalc.workbooks.names import safe_stems
 from labcalc.workbooks.outcome import (
@@ -117,7 +117,8 @@ def render_batch(
         try:
             batch.show()
             for stem, answer in _answers(due, workers or os.cpu_count() or 1, executor, say):
-                batch.take(stem, answer)
+                with interrupts_held():
+                    batch.take(stem, answer)
             if pdf:
                 print_beside(batch.pages(), workers or os.cpu_count() or 1)
         finally:

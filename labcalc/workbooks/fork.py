@@ -30,7 +30,16 @@ from labcalc.workbooks.lean import for_speed_only, quick_start
 from labcalc.workbooks.render import Rendering, RenderTask, render
 from labcalc.workbooks.warm import warm_up
 
-__all__ = ["Answer", "Frames", "fork_is_safe", "render_forked", "rendering_environment", "send", "serve"]
+__all__ = [
+    "Answer",
+    "Frames",
+    "fork_is_safe",
+    "interrupts_held",
+    "render_forked",
+    "rendering_environment",
+    "send",
+    "serve",
+]
 
 K = TypeVar("K")
 
@@ -77,7 +86,7 @@ def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterat
             while waiting or running:
                 while waiting and len(running) < workers:
                     key, task = waiting.popleft()
-                    with _interrupts_held():
+                    with interrupts_held():
                         child = _fork(task)
                         running[child.pipe] = key, child
                     selector.register(child.pipe, selectors.EVENT_READ)
@@ -86,7 +95,7 @@ def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterat
                 for pipe, (key, child) in list(running.items()):
                     if child.is_over():
                         selector.unregister(pipe)
-                        with _interrupts_held():
+                        with interrupts_held():
                             del running[pipe]
                             answer = child.end()
                         yield key, answer
@@ -97,8 +106,11 @@ def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterat
 
 
 @contextmanager
-def _interrupts_held() -> Iterator[None]:
-    """Let no interrupt fall into a fork: Python would lose it there, or a process that nobody knows would be left."""
+def interrupts_held() -> Iterator[None]:
+    """Let no interrupt fall into a fork, which would lose it or leave a process, nor between a page and its record."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
     before = signal.pthread_sigmask(signal.SIG_BLOCK, _INTERRUPTS)
     try:
         yield
