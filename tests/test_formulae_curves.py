@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, strategies as st
 from numpy.typing import NDArray
 
 from labcalc import formulae
@@ -76,7 +76,6 @@ def test_derivation_slope_of_vogel() -> None:
     assert curve.relative_slope_at(40.0) == pytest.approx((up - down) / (2.0 * step), rel=1e-8)
 
 
-@settings(derandomize=True, deadline=None, max_examples=60)
 @given(
     b=st.floats(300.0, 1500.0),
     T0=st.floats(-200.0, 220.0),

@@ -6,7 +6,7 @@ import re
 
 import numpy as np
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, strategies as st
 
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.formulae import (
@@ -26,8 +26,6 @@ from labcalc.formulae import (
 from labcalc.formulae._tables import published_table
 
 TABLE = published_table("viscosity_index_basis.csv")
-
-always_the_same = settings(derandomize=True, deadline=None, max_examples=60)
 
 
 def test_index_is_0_and_100_at_the_reference_oils_of_every_row() -> None:
@@ -109,7 +107,6 @@ def test_inverse_stays_near_the_standards_own_expression() -> None:
     np.testing.assert_allclose(viscosity_from_ordinate(walther_ordinate(nu)), closed, rtol=3e-4)
 
 
-@always_the_same
 @given(st.floats(np.log(0.21), np.log(2e7)))
 def test_ordinate_and_back(logarithm: float) -> None:
     nu = min(max(float(np.exp(logarithm)), 0.21), 2e7)
@@ -149,7 +146,6 @@ def test_two_point_lines(pair: tuple[float, float], A: float, B: float, values: 
     np.testing.assert_allclose(computed, values, rtol=2e-4)
 
 
-@always_the_same
 @given(st.floats(10.0, 1000.0), st.floats(1.5, 6.0))
 def test_line_goes_through_its_points_and_back(kv_40: float, kv_100: float) -> None:
     line = fit_viscosity_temperature([40.0, 100.0], [kv_40, kv_100])

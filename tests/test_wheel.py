@@ -35,8 +35,9 @@ def test_the_wheel_carries_workbooks_and_sample_laboratory(wheel: Path) -> None:
     assert not [name for name in names if "__pycache__" in name or name.startswith("tests/")]
 
 
-def test_the_demo_runs_from_the_wheel_elsewhere(wheel: Path, tmp_path: Path) -> None:
+def test_the_demo_runs_from_the_wheel_elsewhere(wheel: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An environment that holds labcalc only from the wheel; its dependencies are the ones installed here."""
+    monkeypatch.delenv("PYTHONPATH", raising=False)
     subprocess.run([sys.executable, "-m", "venv", str(tmp_path / "env")], check=True)
     python = tmp_path / "env" / ("Scripts" if os.name == "nt" else "bin") / "python"
     pip = [str(python), "-m", "pip", "install", "--quiet", "--no-index", "--no-deps", str(wheel)]

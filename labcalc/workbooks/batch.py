@@ -17,7 +17,7 @@ from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import stop_helpers
 from labcalc.workbooks.cluster import cluster_executor
 from labcalc.workbooks.executors import render_with
-from labcalc.workbooks.fork import Answer, fork_is_safe, render_forked
+from labcalc.workbooks.fork import Answer, fork_is_safe, interrupts_held, render_forked
 from labcalc.workbooks.index import write_index
 from labcalc.workbooks.jobs import ReportJob
 from labcalc.workbooks.names import safe_stems
@@ -64,7 +64,8 @@ def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResul
             try:
                 batch.show()
                 for stem, answer in _answers(due, executor, options):
-                    batch.take(stem, answer)
+                    with interrupts_held():
+                        batch.take(stem, answer)
                 if options.pdf:
                     print_beside(batch.pages(), options.side_by_side)
             finally:
@@ -139,7 +140,7 @@ class _Batch:
 
     def _up_to_date(self, stem: str) -> Record | None:
         record = self._records.get(stem)
-        if self.options.again or record is None or record.fingerprint != self._prints[stem]:
+        if self.options.again or record is None or not record.fingerprint == self._prints[stem] != "":
             return None
         return record if record.is_whole(self.out) else None
 

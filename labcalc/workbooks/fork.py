@@ -26,7 +26,7 @@ from pathlib import Path
 from typing import BinaryIO, NoReturn, TypeVar
 
 from labcalc.errors import ParameterError, WorkbookError
-from labcalc.workbooks.lean import quick_start
+from labcalc.workbooks.lean import for_speed_only, quick_start
 from labcalc.workbooks.rendering import Rendering, RenderTask, render
 from labcalc.workbooks.warm import warm_up
 
@@ -65,7 +65,7 @@ def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterat
     tuple
         Key and answer: the rendering, or the error that says why there is none.
     """
-    with quick_start():
+    with quick_start(), for_speed_only("the warm-up"):
         warm_up({task.notebook for _, task in tasks}, len(tasks))
     gc.freeze()
     waiting = deque(tasks)
@@ -75,7 +75,7 @@ def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterat
             while waiting or running:
                 while waiting and len(running) < workers:
                     key, task = waiting.popleft()
-                    with _interrupts_held():
+                    with interrupts_held():
                         child = _fork(task)
                         running[child.pipe] = key, child
                     selector.register(child.pipe, selectors.EVENT_READ)
@@ -84,7 +84,7 @@ def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterat
                 for pipe, (key, child) in list(running.items()):
                     if child.is_over():
                         selector.unregister(pipe)
-                        with _interrupts_held():
+                        with interrupts_held():
                             del running[pipe]
                             answer = child.end()
                         yield key, answer
@@ -95,8 +95,11 @@ def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterat
 
 
 @contextmanager
-def _interrupts_held() -> Iterator[None]:
-    """Let no interrupt fall into a fork: Python would lose it there, or a process that nobody knows would be left."""
+def interrupts_held() -> Iterator[None]:
+    """Let no interrupt fall into a fork, which would lose it or leave a process, nor between a page and its record."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
     before = signal.pthread_sigmask(signal.SIG_BLOCK, _INTERRUPTS)
     try:
         yield

@@ -3,19 +3,34 @@
 ``jsonschema`` imports ``rfc3987_syntax`` if it is there, and that module compiles a grammar for internationalised
 addresses: 1.2 s in every process. A stand-in loads the real module when somebody asks it for something. ``bs4``, which
 nbconvert imports and our pages don't use, has its selectors compiled by ``soupsieve``: that one has a stand-in too.
-``scipy.special`` takes every name of NumPy and with them ``numpy.f2py``, a compiler: 75 ms.
+
+All of this saves time and nothing else, so it may fail: ``for_speed_only`` logs it and the work goes on.
 """
 
 from __future__ import annotations
 
 import gc
 import importlib
+import logging
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from importlib.util import find_spec, module_from_spec
 from types import ModuleType
 from typing import Any
+
+_log = logging.getLogger(__name__)
+
+
+@contextmanager
+def for_speed_only(what: str) -> Iterator[None]:
+    """Let fail what saves time and nothing else: it is logged, and the work goes on without it."""
+    try:
+        yield
+    except Exception as failure:  # noqa: BLE001
+        first_line = str(failure).strip().partition("\n")[0]
+        _log.warning("%s failed, which costs time only: %s: %s", what, type(failure).__name__, first_line)
+        _log.debug("%s, in full", what, exc_info=True)
 
 
 class _StandIn(ModuleType):
@@ -39,19 +54,17 @@ class _Grammar(_StandIn):
         return bool(self._real().is_valid_syntax(rule, text))
 
 
-_SLOW: Mapping[str, type[_StandIn]] = {"rfc3987_syntax": _Grammar, "soupsieve": _StandIn, "numpy.f2py": _StandIn}
+_SLOW: Mapping[str, type[_StandIn]] = {"rfc3987_syntax": _Grammar, "soupsieve": _StandIn}
 
 
 def keep_imports_short() -> None:
     """Put the stand-ins in place, unless the real modules are loaded or aren't installed."""
     for name, kind in _SLOW.items():
-        if name not in sys.modules and (spec := find_spec(name)) is not None:
-            module = module_from_spec(spec)
-            module.__class__ = kind
-            sys.modules[name] = module
-            package, _, inner = name.rpartition(".")
-            if package:
-                setattr(sys.modules[package], inner, module)
+        with for_speed_only(f"the stand-in for {name}"):
+            if name not in sys.modules and (spec := find_spec(name)) is not None:
+                module = module_from_spec(spec)
+                module.__class__ = kind
+                sys.modules[name] = module
 
 
 @contextmanager

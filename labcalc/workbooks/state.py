@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from functools import lru_cache
 from importlib.metadata import PackageNotFoundError, version
@@ -15,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import labcalc
+from labcalc.workbooks.lean import for_speed_only
 from labcalc.workbooks.page import templates_digest
 from labcalc.workbooks.rendering import RenderTask
 from labcalc.workbooks.scripts import plotly_script_name
@@ -47,19 +49,24 @@ class Record:
 
 
 def fingerprint(key: str, task: RenderTask) -> str:
-    """Return the SHA-256 over the inputs' key, the task, labcalc itself and the libraries that it stands on."""
-    parts = [
-        key or json.dumps(task.parameters, sort_keys=True),
-        task.title,
-        task.notebook,
-        task.name,
-        task.engine,
-        task.scripts.value,
-        templates_digest(),
-        plotly_script_name(),
-        _program(),
-    ]
-    return hashlib.sha256("\0".join(parts).encode("utf-8", "surrogatepass")).hexdigest()
+    """Return the SHA-256 over the inputs' key, the task, labcalc itself and the libraries that it stands on.
+
+    It is empty where it can't be told: such a report is always rendered.
+    """
+    with for_speed_only("telling which reports are up to date"):
+        parts = [
+            key or json.dumps(task.parameters, sort_keys=True),
+            task.title,
+            task.notebook,
+            task.name,
+            task.engine,
+            task.scripts.value,
+            templates_digest(),
+            plotly_script_name(),
+            _program(),
+        ]
+        return hashlib.sha256("\0".join(parts).encode("utf-8", "surrogatepass")).hexdigest()
+    return ""
 
 
 @lru_cache(maxsize=1)
@@ -83,22 +90,24 @@ def _version(library: str) -> str:
 def read_records(folder: Path) -> dict[str, Record]:
     """Return the records of a folder by stem; empty where there are none."""
     records: dict[str, Record] = {}
-    file = folder / _FILE
-    for line in file.read_text("utf-8", errors="replace").splitlines() if file.is_file() else []:
-        try:
-            record = Record(**json.loads(line))
-        except (ValueError, TypeError):
-            continue  # torn, or of another version: the report is rendered again
-        records[record.stem] = record
+    with for_speed_only("reading which reports are up to date"):
+        file = folder / _FILE
+        for line in file.read_text("utf-8", errors="replace").splitlines() if file.exists() else []:
+            with suppress(ValueError, TypeError, RecursionError):  # torn, or another version's: it is rendered again
+                record = Record(**json.loads(line))
+                if isinstance(record.stem, str) and isinstance(record.summary, dict):
+                    records[record.stem] = record
     return records
 
 
+@for_speed_only("writing down which reports are up to date")
 def add_record(folder: Path, record: Record) -> None:
     """Write down that a report has been published."""
     with (folder / _FILE).open("a", encoding="utf-8", newline="\n") as file:
         file.write(_line(record))
 
 
+@for_speed_only("writing down which reports are up to date")
 def write_records(folder: Path, records: Iterable[Record]) -> None:
     """Write all records anew, one line a report."""
     lines = [_line(record) for record in sorted(records, key=lambda record: record.stem)]

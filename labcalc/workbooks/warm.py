@@ -9,17 +9,18 @@ import pkgutil
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from functools import lru_cache
-from typing import Any
 
 from labcalc.workbooks.body import body_of
-from labcalc.workbooks.lean import keep_imports_short
-from labcalc.workbooks.scripts import Scripts
+from labcalc.workbooks.lean import for_speed_only, keep_imports_short
+from labcalc.workbooks.scripts import Scripts, drawn_traces
 
 _SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
 """Libraries that are imported once, before the reports' processes part."""
 
 
 _AT_FIRST_USE = (
+    "papermill",
+    "labcalc.workbooks.engine",
     "IPython.core.application",
     "IPython.core.completer",
     "IPython.core.completerlib",
@@ -38,7 +39,7 @@ _FOR_SOME = ("labcalc.judgement.causes",)
 
 
 def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
-    """Do once what every report needs, so that forked processes find it done.
+    """Do once what every report needs, so that forked processes find it done; what fails is logged and left to them.
 
     Parameters
     ----------
@@ -47,38 +48,48 @@ def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
     reports : int
         How many reports are rendered from them.
     """
-    _import_engine()
-    used = {name for text in notebooks for name in _used(text)}
-    for name in sorted(used.union(_FOR_SOME if reports > 1 else ())):
-        with suppress(ImportError, AttributeError):  # the notebook says so itself, in the process where it runs
+    _set_up()
+    names = set(_FOR_SOME if reports > 1 else ())
+    for text in notebooks:
+        with for_speed_only("seeing ahead what a notebook uses"):
+            names.update(_used(text))
+    for name in sorted(names):
+        with (
+            for_speed_only(f"importing {name} ahead"),
+            suppress(ImportError, AttributeError),  # the notebook says so itself, in the process where it runs
+        ):
             pkgutil.resolve_name(name)
 
 
 @lru_cache(maxsize=1)
-def _import_engine() -> None:
+def _set_up() -> None:
     keep_imports_short()
-    import nbformat
-    import papermill  # noqa: F401
-    import plotly.graph_objects as go
+    for name in _AT_FIRST_USE:
+        with for_speed_only(f"importing {name} ahead"):
+            importlib.import_module(name)
+    for step in (_draw_once, drawn_traces, _lay_out_once):
+        with for_speed_only(f"the warm-up's {step.__name__}"):
+            step()
 
-    from labcalc.workbooks.engine import LabcalcEngine  # noqa: F401
+
+def _lay_out_once() -> None:
+    """Let nbconvert and Jinja2 compile their templates."""
+    from nbformat import v4
+
     from labcalc.workbooks.page import lay_out
-    from labcalc.workbooks.scripts import drawn_traces
 
-    for module in _AT_FIRST_USE:
-        importlib.import_module(module)
-    _draw_once(go)
-    drawn_traces()
-    cells = [nbformat.v4.new_markdown_cell("# One"), nbformat.v4.new_code_cell("")]
-    cells[1].outputs = [nbformat.v4.new_output("stream", name="stdout", text="one")]
-    lay_out(body_of(nbformat.v4.new_notebook(cells=cells)), title="", workbook="", figures=0, scripts=Scripts.BESIDE)
+    cells = [v4.new_markdown_cell("# One"), v4.new_code_cell("")]
+    cells[1].outputs = [v4.new_output("stream", name="stdout", text="one")]
+    lay_out(body_of(v4.new_notebook(cells=cells)), title="", workbook="", figures=0, scripts=Scripts.BESIDE)
 
 
-def _draw_once(go: Any) -> None:
+def _draw_once() -> None:
     """Let plotly set up its checks of what figures are made of; it does so at the first use of each."""
     import pandas as pd
+    import plotly.graph_objects as go
 
-    line, font = {"color": "#000000", "width": 1.0, "dash": "dot"}, {"family": "serif", "size": 12, "color": "#000000"}
+    edge, font = {"color": "#000000", "width": 1.0}, {"family": "serif", "size": 12, "color": "#000000"}
+    line = edge | {"dash": "dot"}
     axis = {"title": {"text": "", "standoff": 8}, "range": [0.0, 1.0], "tickvals": [0.0], "ticktext": ["0"]}
     look = {
         "font": font,
@@ -92,7 +103,7 @@ def _draw_once(go: Any) -> None:
     column = pd.Series([0.0, 1.0])
     for x in (column, column.to_numpy(), column.astype(str)):
         figure.add_scatter(
-            x=x, y=column, line=line, marker={"symbol": "circle", "line": line}, customdata=[[0.0], [1.0]]
+            x=x, y=column, line=line, marker={"symbol": "circle", "line": edge}, customdata=[[0.0], [1.0]]
         )
     figure.add_shape(type="rect", x0=0, x1=1, y0=0, y1=1, line=line)
     figure.add_annotation(x=0.0, y=0.0, text="", font=font)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings, strategies as st
+from hypothesis import given, strategies as st
 from python_calamine import load_workbook
 
 from labcalc.errors import ExportError
@@ -24,7 +24,6 @@ PIECES = [
     *("Sample", "KV40 (cSt)", "Date", "Repeat", "Run", ";", "\n", '"', "1", ",", ".", "\0", "²", "A", "é", ":", "Rows"),
     *("Density (g/cm³)", "T (K)", "2026-03-02", "A;9.1;2026-03-02;R;1\n"),
 ]
-QUIET = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 @pytest.mark.parametrize("ending", [".csv", ".xlsx"])
@@ -63,7 +62,6 @@ def test_what_cannot_be_written(read: Read, tmp_path: Path) -> None:
             write_table(table, tmp_path / "t.parquet")
 
 
-@QUIET
 @given(
     rows=st.lists(
         st.tuples(
@@ -92,7 +90,6 @@ def test_random_tables_in_random_dialects(
     assert reading.table["kinematic_viscosity_mm2_s"].tolist() == [float(str(row[2])) for row in good]
 
 
-@QUIET
 @given(
     data=st.one_of(
         st.binary(max_size=200),

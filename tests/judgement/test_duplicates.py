@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, strategies as st
 from scipy import stats
 
 from labcalc.errors import PeriodError
@@ -210,7 +210,6 @@ results = st.builds(
 )
 
 
-@settings(max_examples=40, deadline=None)
 @given(st.lists(results, min_size=2, max_size=12, unique=True), st.randoms())
 def test_sets_hold_what_they_promise(given_results: list[tuple[str, pd.Timestamp, str, str]], random: Any) -> None:
     """Alike within repeatability, within the window, each result in one set; the order of the rows doesn't matter."""

@@ -62,14 +62,14 @@ def test_limits_as_printed(found: NDArray[np.float64], printed: list[float], dec
 
 
 def test_limits_against_scipy() -> None:
-    """scipy.stats: C, G, h and k through quantiles of F and t, for numbers that no table holds."""
+    """scipy.stats: C, G, h and k through quantiles of F and t (before scipy 1.17 good to 1e-11), where no table is."""
     p, n, a = 37, 7, 0.02
     f = stats.f.isf(a / p, n - 1, (p - 1) * (n - 1))
     assert cochran_limit(p, n, a) == pytest.approx(1.0 / (1.0 + (p - 1) / f), rel=1e-12)
     t = stats.t.isf(a / (2 * p), p - 2)
-    assert grubbs_limit(p, a) == pytest.approx((p - 1) / math.sqrt(p) * math.sqrt(t**2 / (p - 2 + t**2)), rel=1e-12)
+    assert grubbs_limit(p, a) == pytest.approx((p - 1) / math.sqrt(p) * math.sqrt(t**2 / (p - 2 + t**2)), rel=1e-10)
     t = stats.t.isf(a / 2, p - 2)
-    assert mandel_h_limit(p, a) == pytest.approx((p - 1) * t / math.sqrt(p * (t**2 + p - 2)), rel=1e-12)
+    assert mandel_h_limit(p, a) == pytest.approx((p - 1) * t / math.sqrt(p * (t**2 + p - 2)), rel=1e-10)
     f = stats.f.isf(a, 3, 40)
     assert mandel_k_limit(3, 43, a) == pytest.approx(math.sqrt(43 * f / (3 * f + 40)), rel=1e-12)
 

@@ -157,11 +157,11 @@ def test_an_interrupt_leaves_whole_reports_and_a_true_index(by: int, write: Writ
         stderr=subprocess.DEVNULL,
         env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path), "TMPDIR": str(scratch)},
     )
-    until = time.monotonic() + 20
+    until = time.monotonic() + 120
     while len(list(tmp_path.glob("run-*.html"))) < 3 and time.monotonic() < until:
         time.sleep(0.02)
     process.send_signal(by)
-    assert process.wait(10) != 0
+    assert process.wait(60) != 0
     pages = {path.name for path in tmp_path.glob("run-*.html")}
     assert 3 <= len(pages) < 40
     assert all((tmp_path / name).read_text("utf-8").endswith("</html>") for name in pages)

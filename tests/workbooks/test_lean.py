@@ -39,14 +39,6 @@ def test_selectors_are_compiled_for_who_wants_them() -> None:
     assert run(code) == "False\nx"
 
 
-def test_the_compiler_is_loaded_for_who_wants_it() -> None:
-    code = (
-        f"{SHORT}import scipy.special, sys; print('numpy.f2py.crackfortran' in sys.modules)\n"
-        "import numpy; print(callable(numpy.f2py.get_include)); from numpy import f2py; print(callable(f2py.run_main))"
-    )
-    assert run(code) == "False\nTrue\nTrue"
-
-
 @pytest.mark.parametrize("searched", [True, False])
 def test_garbage_is_looked_for_again_after_a_quick_start(searched: bool) -> None:
     code = f"""
