@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import answer, count, lab_option, say
+from labcalc.cli.words import answer, lab_option, say
 from labcalc.errors import MonthError
+from labcalc.wording import counted
 
 if TYPE_CHECKING:
     from labcalc.judgement import MonthReport
@@ -48,7 +49,7 @@ def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
 
 def _month_in_words(quality: MonthReport, result: BatchResult) -> str:
     """Say the verdict on a month, its actions, and where to read."""
-    counted = count(len(quality.actions), "action")
-    lines = [f"{quality.month.name}: {quality.verdict}, {counted} in {count(quality.runs, 'sample run')}."]
+    actions = counted(len(quality.actions), "action")
+    lines = [f"{quality.month.name}: {quality.verdict}, {actions} in {counted(quality.runs, 'sample run')}."]
     lines += [f"{one.rank}. {one.about}: {one.finding}" for one in quality.actions]
     return "\n".join([*lines, *(f"Begin with {one.path}" for one in result.reports)])

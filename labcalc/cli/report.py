@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import answer, count, exit_code, exports_argument, jobs_option, lab_option, name_refusals, say
+from labcalc.cli.words import answer, exit_code, exports_argument, jobs_option, lab_option, name_refusals, say
+from labcalc.wording import counted
 
 if TYPE_CHECKING:
     from labcalc.workbooks import BatchResult, Progress, ReportJob
@@ -156,6 +157,6 @@ def _totals(result: BatchResult) -> str:
     kept = f" ({unchanged} unchanged since the last call)" if unchanged else ""
     failed = f", {len(result.failures)} not rendered" if result.failures else ""
     return (
-        f"{count(len(result.reports), 'report')}{kept} in {result.seconds:.1f} s: {found}{failed}.\n"
+        f"{counted(len(result.reports), 'report')}{kept} in {result.seconds:.1f} s: {found}{failed}.\n"
         f"Begin with {result.index}"
     )

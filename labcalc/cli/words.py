@@ -58,9 +58,5 @@ def exit_code(reading: Reading) -> int:
     return 1 if reading.refusals or reading.failures else 0
 
 
-def count(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
-
-
 def say(line: str) -> None:
     click.echo(line, err=True)

@@ -13,6 +13,7 @@ from labcalc.exports.records import Record
 from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.text import shown
 from labcalc.exports.vocabulary import FOOTER, QUANTITIES, Meaning, Unit, meaning_of, unit_of
+from labcalc.wording import at_celsius
 
 _MEASURED = (*QUANTITIES, "viscosity")
 _FOR_ALL_ROWS = (
@@ -146,7 +147,7 @@ def _check_fields(fields: tuple[Field, ...], file: str) -> None:
     for field in fields:
         other = seen.setdefault((field.holds, field.temperature_C), field)
         if other is not field:
-            what = field.holds if field.temperature_C is None else f"{field.holds} at {field.temperature_C:g} °C"
+            what = field.holds if field.temperature_C is None else at_celsius(field.holds, field.temperature_C)
             raise ExportError(
                 file,
                 f"columns '{shown(other.header)}' and '{shown(field.header)}' both hold {what}; expected one, "
