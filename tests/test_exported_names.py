@@ -85,7 +85,7 @@ NAMES = {
         DuplicateSummary Effect EstimatedSight Judgement LevelStudy MONTH_VERDICTS Material Month MonthReport
         OilSummary Period REMEDIES Result STATEMENT_DEGREES SetBeyond Sight UNITS VERDICTS by_component
         chart_status compare_with_certificates components_of_results components_of_variance
-        components_side_by_side control_charts density_curve duplicates_between figures_of gather gather_record
+        components_side_by_side control_charts density_curve duplicates_between gather gather_record
         judge month_of report_duplicates report_month reported_value sight_of sight_of_few states_at
         viscosity_curve
     """,

@@ -20,14 +20,15 @@ LAYERS = {
     "formulae": 1,
     "data": 1,
     "statistics": 2,
-    "exports": 3,
-    "lab": 4,
-    "judgement": 5,
-    "lessons": 6,
-    "figures": 7,
-    "workbooks": 7,
-    "widgets": 8,
-    "cli": 8,
+    "wording": 3,
+    "exports": 4,
+    "lab": 5,
+    "judgement": 6,
+    "lessons": 7,
+    "figures": 8,
+    "workbooks": 8,
+    "widgets": 9,
+    "cli": 9,
 }
 """A room may import from rooms with a smaller number, and from itself."""
 

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from labcalc.cli.words import count, say
+from labcalc.cli.words import say
 from labcalc.errors import LessonError
+from labcalc.wording import counted
 
 _SHOWN = ["learner", "lesson", "attempt", "right", "questions", "not_right"]
 
@@ -32,5 +33,6 @@ def show_class(name: str, results: Path | None, to: Path | None) -> int:
         write_whole(to, found.as_csv.encode())
     learners = found.table["learner"].str.casefold().nunique()
     written = f"; written to {to}" if to is not None else ""
-    say(f"{count(len(found.table), 'result')} of {count(learners, 'learner')}, {len(found.refusals)} refused{written}.")
+    refused = f"{len(found.refusals)} refused"
+    say(f"{counted(len(found.table), 'result')} of {counted(learners, 'learner')}, {refused}{written}.")
     return 1 if found.refusals else 0

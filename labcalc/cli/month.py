@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import PATH, answer, count, exit_code, finish, lab_option, needed, say
+from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, needed, say
+from labcalc.wording import counted
 
 if TYPE_CHECKING:
     from labcalc.judgement import MonthReport
@@ -40,7 +41,7 @@ def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
 
 def _in_words(quality: MonthReport) -> Iterator[str]:
     """Say the verdict on a month and its actions."""
-    counted = count(len(quality.actions), "action")
-    yield f"{quality.month.name}: {quality.verdict}, {counted} in {count(quality.runs, 'sample run')}."
+    actions = counted(len(quality.actions), "action")
+    yield f"{quality.month.name}: {quality.verdict}, {actions} in {counted(quality.runs, 'sample run')}."
     for one in quality.actions:
         yield f"{one.rank}. {one.about}: {one.finding}"

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import PATH, answer, count, exit_code, exports_argument, lab_option, name_refusals, say
+from labcalc.cli.words import PATH, answer, exit_code, exports_argument, lab_option, name_refusals, say
+from labcalc.wording import counted
 
 if TYPE_CHECKING:
     from labcalc.exports import Reading
@@ -39,7 +40,7 @@ def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, as_json: 
     name_refusals(reading)
     taken, refused = (sum(getattr(one, part) for one in reading.sources) for part in ("rows_read", "rows_refused"))
     written = f"; written to {to}" if to is not None and len(table) else ""
-    say(f"{count(taken, 'row')} read, {refused} refused, from {count(len(reading.sources), 'file')}{written}.")
+    say(f"{counted(taken, 'row')} read, {refused} refused, from {counted(len(reading.sources), 'file')}{written}.")
     if not len(table):
         say("labcalc: every row was refused: there is nothing to write")
         return 2

@@ -13,7 +13,6 @@ import click
 from labcalc.cli.words import (
     PATH,
     answer,
-    count,
     exit_code,
     exports_argument,
     finish,
@@ -22,6 +21,7 @@ from labcalc.cli.words import (
     name_refusals,
     say,
 )
+from labcalc.wording import counted
 from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, BatchOptions
 from labcalc.workbooks.scripts import Scripts
 
@@ -116,4 +116,4 @@ def _totals(result: BatchResult) -> str:
     unchanged = len(result.reports) - len(result.rendered)
     kept = f" ({unchanged} unchanged since the last call)" if unchanged else ""
     failed = f", {len(result.failures)} not rendered" if result.failures else ""
-    return f"{count(len(result.reports), 'report')}{kept} in {result.seconds:.1f} s: {found}{failed}."
+    return f"{counted(len(result.reports), 'report')}{kept} in {result.seconds:.1f} s: {found}{failed}."

@@ -84,9 +84,5 @@ def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], co
     return code
 
 
-def count(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
-
-
 def say(line: str) -> None:
     click.echo(line, err=True)

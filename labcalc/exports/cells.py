@@ -19,6 +19,7 @@ from labcalc.exports.sheet import Typed
 from labcalc.exports.table import Refusal
 from labcalc.exports.text import shown
 from labcalc.exports.vocabulary import LIMITS
+from labcalc.wording import plain
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
@@ -109,7 +110,9 @@ class Cells:
                 continue
             value = unit.converted(value)
             if not low <= value <= high:
-                self.note(row, field_, cell, f"expected a {field_.holds} from {low:.10g} to {high:.10g} {name}")
+                self.note(
+                    row, field_, cell, f"expected a {field_.holds} from {plain(low, 10)} to {plain(high, 10)} {name}"
+                )
                 continue
             values[row], halves[row] = value, half_unit(cell, decimal) * unit.factor
             if type(cell) is Typed:

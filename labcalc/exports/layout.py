@@ -14,6 +14,7 @@ from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.text import shown
 from labcalc.exports.units import Unit, relative_to_water, unit_of
 from labcalc.exports.vocabulary import FOOTER, QUANTITIES, Meaning, carries_measured_unit, meaning_of
+from labcalc.wording import at_celsius
 
 _MEASURED = (*QUANTITIES, "viscosity", "relative density", "API gravity")
 _NOT_TAKEN = ("ignored", "statistic", "method")
@@ -176,7 +177,7 @@ def _check_fields(fields: tuple[Field, ...], file: str) -> None:
     for field in fields:
         other = seen.setdefault((field.holds, field.temperature_C), field)
         if other is not field:
-            what = field.holds if field.temperature_C is None else f"{field.holds} at {field.temperature_C:g} °C"
+            what = field.holds if field.temperature_C is None else at_celsius(field.holds, field.temperature_C)
             raise ExportError(
                 file,
                 f"columns '{shown(other.header)}' and '{shown(field.header)}' both hold {what}; expected one, "

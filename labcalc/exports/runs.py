@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports.cells import Cells
+from labcalc.wording import celsius
 
 _LONGEST_STEP_US = 60 * 60 * 1_000_000
 """Longest time between two determinations of a run, 60 min, [µs]."""
@@ -142,5 +143,5 @@ def _refuse_repeated(
             if first != row:
                 line = cells.lines[first]
                 cells.note(
-                    row, place, str(number), f"line {line} has this repeat at {at:g} °C; expected another number"
+                    row, place, str(number), f"line {line} has this repeat at {celsius(at)}; expected another number"
                 )

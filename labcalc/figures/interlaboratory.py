@@ -10,9 +10,10 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from labcalc.figures.picture import Picture
+from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, stroke
 from labcalc.statistics import MandelStatistics
+from labcalc.wording import counted, numeral, plain
 
 _MOST_NAMES = 60
 """Beyond this many bars their laboratories are named on hover and in the table only."""
@@ -96,7 +97,7 @@ def _add_bars(
                 marker=look[name],
                 name=f"{name} the limit",
                 hovertext=names[shown],
-                hovertemplate="%{hovertext}: %{y:.2f}<extra></extra>",
+                hovertemplate="%{hovertext}: %{y}<extra></extra>",
             )
 
 
@@ -112,7 +113,7 @@ def _limit_line(places: NDArray[np.float64], limits: NDArray[np.float64]) -> dic
         "mode": "lines",
         "line": stroke(INK, width=1.4),
         "name": "limit",
-        "hovertemplate": "limit %{y:.2f}<extra></extra>",
+        "hovertemplate": "limit %{y}<extra></extra>",
     }
 
 
@@ -134,7 +135,7 @@ def _dress(
         showgrid=False,
         automargin=True,
     )
-    figure.layout.yaxis.update(zeroline=True, zerolinecolor=INK, zerolinewidth=1, range=reach)
+    figure.layout.yaxis.update(zeroline=True, zerolinecolor=INK, zerolinewidth=1, range=reach, hoverformat=".2f")
     figure.layout.margin.t = 56
     figure.layout.legend.y = 1.09
     heads = [
@@ -160,20 +161,21 @@ def _dress(
 
 def _caption(which: str, statistics: MandelStatistics, values: NDArray[np.float64], beyond: NDArray[np.bool_]) -> str:
     head = (
-        f"Mandel's {which} of {len(statistics.laboratories)} laboratories at {len(statistics.levels)} "
-        f"level{'s' if len(statistics.levels) > 1 else ''}"
+        f"Mandel's {which} of {counted(len(statistics.laboratories), 'laboratory', 'laboratories')} at "
+        f"{counted(len(statistics.levels), 'level')}"
     )
-    cells, share = int(np.isfinite(values).sum()), f"{100.0 * statistics.significance:g} %"
+    cells, share = int(np.isfinite(values).sum()), f"{plain(100.0 * statistics.significance)} %"
     what = f"{cells} {'means' if which == 'h' else 'standard deviations'}"
     if cells == 0:
         return f"{head}: nothing to compare, no level has {_NEEDED[which]}."
     named = [
-        f"laboratory {statistics.laboratories[lab]} at level {statistics.levels[level]} ({values[lab, level]:.2f})"
+        f"laboratory {statistics.laboratories[lab]} at level {statistics.levels[level]} "
+        f"({numeral(values[lab, level], 2)})"
         for level, lab in _to_name(values, beyond)
     ]
     if not beyond.any():
         return f"{head}: none of {what} is beyond the {share} limit; the largest is that of {named[0]}."
-    chance = f"{cells * statistics.significance:.1f}"
+    chance = numeral(cells * statistics.significance, 1)
     return f"{head}: {len(named)} of {what} beyond the {share} limit, where chance gives {chance}: {', '.join(named)}."
 
 
@@ -187,14 +189,10 @@ def _to_name(values: NDArray[np.float64], beyond: NDArray[np.bool_]) -> list[tup
 
 def _numbers(
     which: str, statistics: MandelStatistics, values: NDArray[np.float64], limits: NDArray[np.float64]
-) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+) -> Numbers:
     def rows() -> Iterator[tuple[str, ...]]:
         for level, level_name in enumerate(statistics.levels):
             for lab, lab_name in enumerate(statistics.laboratories):
-                yield level_name, lab_name, _shown(values[lab, level]), _shown(limits[lab, level])
+                yield level_name, lab_name, numeral(values[lab, level], 2), numeral(limits[lab, level], 2)
 
     return ("Level", "Laboratory", which, "Limit"), tuple(rows())
-
-
-def _shown(value: float) -> str:
-    return "–" if np.isnan(value) else f"{value:.2f}"

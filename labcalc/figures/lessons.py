@@ -15,6 +15,7 @@ from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker
 from labcalc.lessons import Agreement, LessonTest, Plot, Question, Series
 from labcalc.lessons.questions import Choice
 from labcalc.statistics import rounded_to_figures
+from labcalc.wording import numeral, plain, signed
 
 _THIN_SPACE = "\u202f"
 
@@ -88,13 +89,13 @@ def _numbers(plot: Plot) -> Iterator[tuple[str, ...]]:
     for series in plot.series:
         errors: Iterable[float | None] = [None] * series.x.size if series.error is None else series.error.tolist()
         for x, y, error in zip(series.x.tolist(), series.y.tolist(), errors, strict=True):
-            named = plot.x_names[int(x)] if plot.x_names else f"{x:.4g}"
-            yield series.name, named, f"{y:.4g}", "" if error is None else f"{error:.2g}"
+            named = plot.x_names[int(x)] if plot.x_names else plain(x, 4)
+            yield series.name, named, plain(y, 4), "" if error is None else plain(error, 2)
     for mark in (*plot.levels, *plot.marks):
         yield (
             mark.label,
-            "" if mark in plot.levels else f"{mark.value:.4g}",
-            (f"{mark.value:.4g}" if mark in plot.levels else ""),
+            "" if mark in plot.levels else plain(mark.value, 4),
+            plain(mark.value, 4) if mark in plot.levels else "",
             "",
         )
 
@@ -121,8 +122,8 @@ def show_agreements(agreements: Sequence[Agreement]) -> Fragment:
             f"{escape(one.what)}<br><small>{f'{one.number:,}'.replace(',', _THIN_SPACE)} simulated</small>",
             _number(one.theory, one),
             _number(one.simulated, one),
-            f"{rounded_to_figures(one.standard_error, 1):f}",
-            f"{one.apart:+.1f}",
+            numeral(one.standard_error, figures=1),
+            signed(one.apart, 1),
             "yes" if one.agrees else "no",
         )
         for one in agreements
@@ -142,7 +143,7 @@ def show_agreements(agreements: Sequence[Agreement]) -> Fragment:
 def _number(value: float, one: Agreement) -> str:
     """Write a value to one decimal more than its standard error lets stand."""
     decimals = max(0, 1 - rounded_to_figures(one.standard_error, 1).adjusted())
-    return escape(f"{value:.{decimals}f} {one.unit}".rstrip())
+    return escape(f"{numeral(value, decimals)} {one.unit}".rstrip())
 
 
 def show_data(caption: str, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> Fragment:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-from labcalc.statistics import rounded, rounded_to_figures
+from labcalc.wording import plain
 
 SUMMARY_MIME = "application/vnd.labcalc.summary+json"
 
@@ -37,9 +37,28 @@ class Summary:
         return {SUMMARY_MIME: self.facts, "text/plain": self.facts["line"]}
 
 
-def note(text: str) -> Fragment:
-    """Return a sentence set apart from the rest."""
-    return Fragment(f'<p class="note">{escape(text)}</p>', text)
+def note(*lines: str) -> Fragment:
+    """Return sentences set apart from the rest, each a paragraph."""
+    return Fragment("".join(f'<p class="note">{escape(line)}</p>' for line in lines), "\n".join(lines))
+
+
+def bullets(lines: Sequence[str], head: str = "") -> Fragment:
+    """Return lines as a list, beneath a sentence if there is one."""
+    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return Fragment((f"<p>{escape(head)}</p>" if head else "") + f"<ul>{items}</ul>", "\n".join(lines))
+
+
+def fact_list(facts: Mapping[str, str]) -> Fragment:
+    """Return facts with their names; one that is empty is left out."""
+    known = {name: fact for name, fact in facts.items() if fact}
+    rows = "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(fact)}</dd></div>" for name, fact in known.items())
+    return Fragment(f'<dl class="facts">{rows}</dl>', "; ".join(f"{name}: {fact}" for name, fact in known.items()))
+
+
+def verdict_box(verdict: str, css: str, reason: str) -> Fragment:
+    """Return a verdict with its reason; ``css`` is the class that colours it."""
+    word = f'<p class="word">{escape(verdict.capitalize())}</p>'
+    return Fragment(f'<div class="verdict {css}">{word}<p>{escape(reason)}</p></div>', f"{verdict}: {reason}")
 
 
 def html_table(
@@ -70,14 +89,4 @@ def html_table(
 
 def hover_number(reported: str, value: float) -> str:
     """Show the rounded figure; ten figures of it on hover."""
-    return f'<span title="{value:.10g}">{escape(reported)}</span>' if math.isfinite(value) else escape(reported)
-
-
-def signed_text(value: float, decimals: int = 3) -> str:
-    """Return a difference with its sign; a dash where there is none."""
-    return f"{rounded(value, decimals):+f}" if math.isfinite(value) else "–"
-
-
-def uncertainty_text(value: float) -> str:
-    """Return an uncertainty to two figures, never with an exponent."""
-    return f"{rounded_to_figures(value, 2):f}" if math.isfinite(value) else "unknown"
+    return f'<span title="{plain(value, 10)}">{escape(reported)}</span>' if math.isfinite(value) else escape(reported)

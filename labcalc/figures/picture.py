@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
 import plotly.graph_objects as go
 import plotly.io as pio
 
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
+
+Rows: TypeAlias = tuple[tuple[str, ...], ...]
+Numbers: TypeAlias = tuple[tuple[str, ...], Rows]
+"""Headings and rows of a picture's table."""
 
 
 @dataclass(frozen=True)
@@ -19,7 +23,7 @@ class Picture:
     figure: go.Figure
     caption: str
     columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    rows: Rows
 
     def _repr_mimebundle_(
         self, include: object = None, exclude: object = None

@@ -31,7 +31,6 @@ from .duplicates.report import (
     duplicates_between as duplicates_between,
     report_duplicates as report_duplicates,
 )
-from .duplicates.sets import figures_of as figures_of
 from .month.actions import Action as Action
 from .month.carry_over import CarryOver as CarryOver
 from .month.oils import OilSummary as OilSummary

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from labcalc.judgement.certificates import UNITS
 from labcalc.lab import Laboratory, PrecisionStatement, precision_for
-from labcalc.statistics import rounded_to_figures
+from labcalc.wording import at_celsius, numeral, plain
 
 RANGE_FACTOR = 2.77
 """From the standard deviation of single results to the limit of the difference of two, 95 %: 1.96 √2."""
@@ -29,18 +29,18 @@ def precision_of_class(
         return InForce(None, "lab.toml gives this product no precision_class")
     statement = precision_for(laboratory, precision_class, quantity, temperature_C)
     if statement is None:
-        where = "" if math.isnan(temperature_C) else f" at {temperature_C:g} °C"
-        return InForce(None, f"no precision statement for {quantity} of {precision_class}{where}")
+        what = at_celsius(f"{quantity} of {precision_class}", temperature_C)
+        return InForce(None, f"no precision statement for {what}")
     if not statement.holds_for(value):
         return InForce(None, f"{statement.method} states its precision for {_reach(statement)} only")
     if not statement.repeatability.at(value) > 0.0:
-        at = f"{rounded_to_figures(value, 4):f} {UNITS[quantity]}"
-        return InForce(None, f"{statement.method} gives no repeatability at {at}")
+        at = numeral(value, figures=4)
+        return InForce(None, f"{statement.method} gives no repeatability at {at} {UNITS[quantity]}")
     return InForce(statement)
 
 
 def _reach(statement: PrecisionStatement) -> str:
     low, high, unit = statement.lowest, statement.highest, UNITS[statement.quantity]
     if math.isnan(low):
-        return f"up to {high:g} {unit}"
-    return f"{low:g} {unit} and above" if math.isnan(high) else f"{low:g} to {high:g} {unit}"
+        return f"up to {plain(high)} {unit}"
+    return f"{plain(low)} {unit} and above" if math.isnan(high) else f"{plain(low)} to {plain(high)} {unit}"

@@ -13,6 +13,7 @@ from labcalc.judgement import Chart
 from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_spread
 from labcalc.lessons.plots import Mark, Plot, Series
 from labcalc.statistics import RULE_SETS, RunLength, ewma, ewma_run_length, rules_run_length
+from labcalc.wording import at_celsius
 
 WEIGHT = 0.4
 """Weight of the newest result that the sample laboratory uses."""
@@ -112,8 +113,8 @@ def plot_chart_average(chart: Chart) -> Plot:
     single = int((np.abs(limits.standardised(chart.plotted)) > 3.0).sum())
     found = f"result {used[first]:.0f}, {chart.measured_at[chart.used][first]:%d %B}" if first >= 0 else "never"
     return Plot(
-        f"{chart.instrument}, {chart.oil} at {chart.temperature_C:g} °C. Single results beyond their limits: {single}. "
-        f"The EWMA (weight {average.weight:g}) goes beyond its limits for the first time at: {found}.",
+        f"{chart.instrument}, {at_celsius(chart.oil, chart.temperature_C)}. Single results beyond their limits: "
+        f"{single}. The EWMA (weight {average.weight:g}) goes beyond its limits for the first time at: {found}.",
         "Result",
         f"Distance from the certified value, {chart.unit}",
         (

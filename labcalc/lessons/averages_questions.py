@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from labcalc.lessons.averages import WEIGHT, delay_of_average, delay_of_limits, equal_multiple, half_width
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip, shuffled_choice
 from labcalc.statistics import ewma
+from labcalc.wording import signed
 
 
 def _next_average(generator: Generator) -> Question:
@@ -19,13 +20,13 @@ def _next_average(generator: Generator) -> Question:
     value = weight * result + (1.0 - weight) * before
     return NumberQuestion(
         "next average",
-        f"An EWMA of weight {weight:g} stands at {before:+.2f} s. The next result is {result:+.2f} s. Where does "
-        "it go?",
+        f"An EWMA of weight {weight:g} stands at {signed(before, 2)} s. The next result is {signed(result, 2)} s. "
+        "Where does it go?",
         value,
         "s",
         0.011,
         2,
-        f"{weight:g} × {result:+.2f} + {1.0 - weight:g} × {before:+.2f}.",
+        f"{weight:g} × {signed(result, 2)} + {1.0 - weight:g} × {signed(before, 2)}.",
         (
             Slip((1.0 - weight) * result + weight * before, "The weights are swapped: λ belongs to the newest result."),
             Slip((result + before) / 2.0, "That is the plain mean of the two."),
@@ -219,7 +220,7 @@ def third_average(z: ArrayLike) -> NumberQuestion:
         "s",
         0.011,
         2,
-        "One by one: " + ", ".join(f"{one:+.2f}" for one in found) + ".",
+        "One by one: " + ", ".join(signed(one, 2) for one in found) + ".",
         (
             Slip(float(np.mean(values)), "That is the plain mean of the three."),
             Slip(float(ewma(values, 1.0 - WEIGHT)[-1]), "The weights are swapped: λ belongs to the newest result."),

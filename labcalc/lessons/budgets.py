@@ -14,6 +14,7 @@ from labcalc.judgement import Material, Result, by_component, judge
 from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
 from labcalc.lessons.plots import Mark, Plot, Series, histogram
 from labcalc.statistics import coverage_factor, effective_degrees_of_freedom
+from labcalc.wording import celsius
 
 CONFIDENCE = math.erf(math.sqrt(2.0))
 """Coverage probability of k = 2 for a normal distribution, [-]."""
@@ -127,7 +128,7 @@ def laboratory_parts(material: Material, product: str, temperature_C: float = 40
     """Return the parts of the newest viscosity of a product at a temperature, [°C]."""
     table = material.reading.table
     run = str(table.loc[table["product"] == product].sort_values("measured_at", kind="stable")["run"].iloc[-1])
-    wanted = f"Kinematic viscosity at {temperature_C:g} °C"
+    wanted = f"Kinematic viscosity at {celsius(temperature_C)}"
     result = next(one for one in judge(material.dossier(run)).results if one.name == wanted)
     return parts_of(result, material.laboratory.uncertainty.temperature_K)
 
@@ -162,9 +163,8 @@ def plot_repeats(parts: Parts, number: float) -> Plot:
     found = np.array([replace(parts, repeats=round(n)).expanded for n in numbers.tolist()])
     here, floor = replace(parts, repeats=round(number)), parts.without(_REPEATABILITY)
     return Plot(
-        f"With {here.repeats} determinations U is {here.expanded:.2f} %; with one {found[0]:.2f} %; with any number "
-        f"no less "
-        f"than {floor.expanded:.2f} %: repeats only average out what changes between them.",
+        f"With {here.repeats} determinations U is {here.expanded:.2f} %; with one {found[0]:.2f} %; with any number no "
+        f"less than {floor.expanded:.2f} %: repeats only average out what changes between them.",
         "Determinations",
         "Expanded uncertainty U, %",
         (Series("U", numbers, found),),
@@ -181,8 +181,7 @@ def plot_temperature(parts: Parts, temperature_K: float) -> Plot:
     part = here.sizes[here.names.index(_TEMPERATURE)]
     return Plot(
         f"A standard uncertainty of {temperature_K:.3f} K makes {part:.3f} % of viscosity, and U {here.expanded:.2f} "
-        f"%. The "
-        f"sample laboratory states {parts.temperature_K:g} K.",
+        f"%. The sample laboratory states {parts.temperature_K:g} K.",
         "Standard uncertainty of the temperature, K",
         "Expanded uncertainty U, %",
         (Series("U", kelvins, found),),
@@ -207,9 +206,8 @@ def plot_sum(parts: Parts) -> Plot:
     total = _errors(parts).sum(axis=0)
     edges = np.linspace(-4.0 * parts.combined, 4.0 * parts.combined, 41)
     return Plot(
-        f"{_DRAWN} results, each with an error from every component. They scatter with {np.std(total, ddof=1):.4f} "
-        f"%; by "
-        f"theory {parts.combined:.4f} %. Each error may be positive or negative: seldom do all push one way.",
+        f"{_DRAWN} results, each with an error from every component. They scatter with {np.std(total, ddof=1):.4f} %; "
+        f"by theory {parts.combined:.4f} %. Each error may be positive or negative: seldom do all push one way.",
         "Error of the result, %",
         "Share of results, %",
         (histogram(total, edges),),

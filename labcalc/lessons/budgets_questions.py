@@ -140,7 +140,7 @@ def _rounding(generator: Generator) -> Question:
         generator,
         "how to write it",
         f"A calculation gives {value:.4f} mm²/s with an expanded uncertainty of {U:.4f} mm²/s, k = 2. How is it "
-        f"written?",
+        "written?",
         options,
         "U to two figures, the value to the same decimal (JCGM 100:2008, 7.2.6).",
     )
@@ -156,8 +156,7 @@ def together(parts: Parts) -> Choice:
     return Choice(
         "together",
         f"The components come to {', '.join(f'{size:.3f}' for size in parts.now)} %. How large is the combined "
-        f"standard "
-        "uncertainty?",
+        "standard uncertainty?",
         (
             Option(f"{total:.3f} %, their sum", "They would all have to err in one direction at once."),
             Option(f"{combined:.3f} %", ""),

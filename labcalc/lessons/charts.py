@@ -21,6 +21,7 @@ from labcalc.statistics import (
     rules_run_length,
     simulated_run_length,
 )
+from labcalc.wording import at_celsius, counted, signed
 
 _CHARTS = 4000
 _RESULTS = 100_000
@@ -107,9 +108,9 @@ def plot_chart(chart: Chart) -> Plot:
     beyond = np.abs(limits.standardised(chart.plotted)) > 3.0
     days = ", ".join(f"{day:%d %B}" for day in chart.measured_at[beyond]) or "none"
     return Plot(
-        f"{chart.instrument}, {chart.oil} at {chart.temperature_C:g} °C: {chart.plotted.size} results, "
-        f"{int(chart.in_baseline.sum())} of them set the limits {limits.lower:+.2f} and {limits.upper:+.2f} "
-        f"{chart.unit}. Beyond a limit: {days}.",
+        f"{chart.instrument}, {at_celsius(chart.oil, chart.temperature_C)}: {chart.plotted.size} results, "
+        f"{int(chart.in_baseline.sum())} of them set the limits {signed(limits.lower, 2)} and "
+        f"{signed(limits.upper, 2)} {chart.unit}. Beyond a limit: {days}.",
         "Result",
         f"Distance from the certified value, {chart.unit}",
         (
@@ -188,7 +189,7 @@ def plot_rule_sets() -> Plot:
     averages = np.array([run_length(name).average for name in _SETS])
     counts = [len(RULE_SETS[name]) for name in _SETS]
     said = ", ".join(
-        f"{name} ({_rules(n)}): every {average:.0f} results"
+        f"{name} ({counted(n, 'rule')}): every {average:.0f} results"
         for name, n, average in zip(_SETS, counts, averages, strict=True)
     )
     return Plot(
@@ -196,12 +197,8 @@ def plot_rule_sets() -> Plot:
         "Rules",
         "Results between false alarms",
         (Series("exact", np.arange(3.0), averages, "bars"),),
-        x_names=tuple(f"{name} ({_rules(n)})" for name, n in zip(_SETS, counts, strict=True)),
+        x_names=tuple(f"{name} ({counted(n, 'rule')})" for name, n in zip(_SETS, counts, strict=True)),
     )
-
-
-def _rules(count: int) -> str:
-    return "1 rule" if count == 1 else f"{count} rules"
 
 
 @lru_cache(maxsize=1)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from labcalc.lessons.charts import OwnChart, false_alarm_share, run_length, upper_limit
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip, shuffled_choice
 from labcalc.statistics import CHART_CONSTANTS
+from labcalc.wording import percent
 
 _FACTOR = CHART_CONSTANTS["trade"].individuals
 
@@ -26,7 +27,7 @@ def _false_alarms(generator: Generator) -> Question:
         "",
         max(0.1, 0.05 * expected),
         2,
-        f"{charts} × {results} results, of which {100.0 * false_alarm_share():.2f} % lie beyond three sigma by chance.",
+        f"{charts} × {results} results, of which {percent(false_alarm_share(), 2)} lie beyond three sigma by chance.",
         (
             Slip(0.0, "Chance goes beyond three sigma now and then."),
             Slip(charts * results * 0.05, "That is 5 %, for limits at two sigma."),
@@ -215,7 +216,7 @@ def false_alarms_in_thousand() -> NumberQuestion:
         1.0,
         1,
         "Few, but not none: with a check on each of 250 days, "
-        f"{100.0 * run_length('limits only').probability_within(250):.0f} % of all healthy charts have a false alarm "
+        f"{percent(run_length('limits only').probability_within(250), 0)} of all healthy charts have a false alarm "
         "within a year.",
         (),
     )

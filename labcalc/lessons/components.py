@@ -16,6 +16,7 @@ from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_o
 from labcalc.lessons.plots import Mark, Plot, Series, histogram
 from labcalc.lessons.repeats import COVER_95, limit_factor
 from labcalc.statistics import VarianceComponents, mean_variance, nested_analysis, variance_components
+from labcalc.wording import percent
 
 _MEANS = 20_000
 _PAIRS = 100_000
@@ -66,10 +67,10 @@ def laboratory_mornings(material: Material, study: ComponentsOfVariance) -> Morn
     days = rows["measured_at"].dt.date.rename("day")
     table = rows.assign(oil=oils, day=days)[oils.isin(study.samples)]
     results = table.pivot_table("kinematic_viscosity_mm2_s", ["instrument", "day"], "oil").dropna()
-    percent = 100.0 * (results / results.groupby("instrument").transform("mean") - 1.0)
+    relative = 100.0 * (results / results.groupby("instrument").transform("mean") - 1.0)
     one, other = study.samples
-    instruments = tuple(percent.index.get_level_values("instrument"))
-    return Mornings((one, other), instruments, percent[one].to_numpy(float), percent[other].to_numpy(float))
+    instruments = tuple(relative.index.get_level_values("instrument"))
+    return Mornings((one, other), instruments, relative[one].to_numpy(float), relative[other].to_numpy(float))
 
 
 def plan_spread(day: float, run: float, days: int, repeats: int) -> float:
@@ -191,8 +192,8 @@ def plot_repeats(variances: Mapping[str, float]) -> Plot:
     means = _running_means(ratio)[:, numbers - 1]
     found = [agreement_of_spread("", 1.0, column, "") for column in means.T]
     return Plot(
-        f"A single result scatters with 100 %, the mean of four repeats of one day with {100.0 * theory[3]:.0f} %, of "
-        f"sixteen with {100.0 * theory[-1]:.0f} %. The day alone makes {100.0 * ratio / one:.0f} %.",
+        f"A single result scatters with 100 %, the mean of four repeats of one day with {percent(theory[3], 0)}, of "
+        f"sixteen with {percent(theory[-1], 0)}. The day alone makes {percent(ratio / one, 0)}.",
         "Repeats within one day",
         "Scatter of the mean, %",
         (
@@ -218,8 +219,8 @@ def plot_two_days(ratio: float) -> Plot:
     borders = 100.0 * np.diff([math.erf(edge / deviation / math.sqrt(2.0)) for edge in edges.tolist()])
     bars = histogram(distance, edges)
     return Plot(
-        f"Days scatter with {ratio:.2f} s_r: {100.0 * float(np.mean(distance > r)):.1f} % of the simulated pairs of "
-        f"different days lie farther apart than r; {100.0 * share_beyond_r(ratio):.1f} % by theory.",
+        f"Days scatter with {ratio:.2f} s_r: {percent(float(np.mean(distance > r)), 1)} of the simulated pairs of "
+        f"different days lie farther apart than r; {percent(share_beyond_r(ratio), 1)} by theory.",
         "Difference of results of two days, in s_r",
         "Share of pairs, %",
         (bars, Series("theory", bars.x, borders)),

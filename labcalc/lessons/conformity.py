@@ -23,6 +23,7 @@ from labcalc.statistics import (
     global_risks,
     one_sided_margin,
 )
+from labcalc.wording import percent
 
 ONE_SIDED_95 = 1.6448536269514722
 """Below it lie 95 % of a normal distribution, [standard deviations]."""
@@ -209,7 +210,7 @@ def plot_result(case: Case, result: float) -> Plot:
     inside = 100.0 * probability_inside((case.limit - result) / u)
     return Plot(
         f"Result {result:.2f} {case.unit}, limit {case.limit:.{case.decimals}f}. Of the simulated lots with this "
-        f"result {100.0 * float(np.mean(true <= case.limit)):.1f} % conform; {inside:.1f} % by theory.",
+        f"result {percent(float(np.mean(true <= case.limit)), 1)} conform; {inside:.1f} % by theory.",
         f"True value, {case.unit}",
         "Share of lots, %",
         (Series("simulated", result + u * bars.x, bars.y, "bars"), Series("theory", result + u * bars.x, theory)),

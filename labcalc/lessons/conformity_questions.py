@@ -10,6 +10,7 @@ from numpy.random import Generator
 from labcalc.lessons.conformity import ONE_SIDED_95, Case, acceptance_share, probability_inside, risks, verdict
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip
 from labcalc.statistics import DECISION_RULES, one_sided_margin
+from labcalc.wording import percent
 
 
 def _limit_and_uncertainty(generator: Generator) -> tuple[float, float]:
@@ -256,8 +257,8 @@ def price_of_a_guard_band(case: Case) -> Choice:
             Option(f"About {price:.0f}", "Near the limit good lots are many, bad ones few."),
         ),
         2,
-        f"{100.0 * (guarded_producer - producer):.1f} % more of all lots are good and refused, "
-        f"{100.0 * (consumer - guarded_consumer):.2f} % fewer are bad and accepted.",
+        f"{percent(guarded_producer - producer, 1)} more of all lots are good and refused, "
+        f"{percent(consumer - guarded_consumer, 2)} fewer are bad and accepted.",
     )
 
 

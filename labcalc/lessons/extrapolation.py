@@ -16,6 +16,7 @@ from labcalc.errors import ExtrapolationWarning
 from labcalc.formulae import fit_viscosity_temperature, viscosity_index
 from labcalc.lessons.agreement import Agreement, agreement_of_spread
 from labcalc.lessons.plots import Mark, Plot, Series
+from labcalc.wording import celsius, signed
 
 ENDS_C = (40.0, 100.0)
 """Temperatures at which lubricants are measured, [°C]."""
@@ -123,11 +124,9 @@ def plot_line(oil: Oil, error_percent: float) -> Plot:
     right = viscosity_at(temperature, oil.kv_40, oil.kv_100)
     turned = 100.0 * (viscosity_at(temperature, oil.kv_40, wrong) / right - 1.0)
     return Plot(
-        f"{oil.name}: {oil.kv_40:.2f} mm²/s at 40 °C and {oil.kv_100:.3f} mm²/s at 100 °C. With {error_percent:+.1f} "
-        f"% at "
-        f"100 °C the line turns about its point at 40 °C: at −20 °C, where it would give {right[0]:.0f} mm²/s, it is "
-        f"off "
-        f"by {turned[0]:+.1f} %.",
+        f"{oil.name}: {oil.kv_40:.2f} mm²/s at 40 °C and {oil.kv_100:.3f} mm²/s at 100 °C. With "
+        f"{signed(error_percent, 1)} % at 100 °C the line turns about its point at 40 °C: at −20 °C, where it would "
+        f"give {right[0]:.0f} mm²/s, it is off by {signed(turned[0], 1)} %.",
         "Temperature, °C",
         "Change of the viscosity, %",
         (
@@ -144,9 +143,8 @@ def plot_amplification(oil: Oil, temperature_C: float) -> Plot:
     low, high = _slopes(oil, temperature)
     at_40, at_100 = amplification(oil, temperature_C)
     return Plot(
-        f"At {temperature_C:.0f} °C, 1 % too much at 40 °C gives {at_40:+.2f} %, 1 % too much at 100 °C gives "
-        f"{at_100:+.2f} %; "
-        f"both uncertain by 1 %, independently: {math.hypot(at_40, at_100):.2f} %.",
+        f"At {celsius(temperature_C)}, 1 % too much at 40 °C gives {signed(at_40, 2)} %, 1 % too much at 100 °C gives "
+        f"{signed(at_100, 2)} %; both uncertain by 1 %, independently: {math.hypot(at_40, at_100):.2f} %.",
         "Temperature, °C",
         "Change of the viscosity, % for each 1 %",
         (
@@ -154,7 +152,7 @@ def plot_amplification(oil: Oil, temperature_C: float) -> Plot:
             Series("1 % at 100 °C", temperature, high),
             Series("both, independent", temperature, np.hypot(low, high)),
         ),
-        marks=(Mark(temperature_C, f"{temperature_C:.0f} °C"),),
+        marks=(Mark(temperature_C, celsius(temperature_C)),),
     )
 
 
@@ -184,7 +182,7 @@ def extrapolation_agreements(oil: Oil | None = None) -> tuple[Agreement, ...]:
     return (
         *(
             agreement_of_spread(
-                f"Viscosity at {one:g} °C from {percent:g} % at both points",
+                f"Viscosity at {celsius(one)} from {percent:g} % at both points",
                 value_uncertainty(shown, one, percent),
                 100.0 * np.log(found),
                 "%",

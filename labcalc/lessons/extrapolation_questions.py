@@ -9,6 +9,7 @@ from numpy.random import Generator
 
 from labcalc.lessons.extrapolation import Oil, amplification, draw_oil, index_change, viscosity_at
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip, shuffled_choice
+from labcalc.wording import celsius, signed
 
 
 def _cold_error(generator: Generator) -> Question:
@@ -16,13 +17,13 @@ def _cold_error(generator: Generator) -> Question:
     factor = amplification(oil, -20.0)[1]
     return NumberQuestion(
         "error in the cold",
-        f"At −20 °C, 1 % too much at 100 °C changes the viscosity of an oil by {factor:+.1f} %. The one at 100 °C is "
-        f"{error:.1f} % too high. By how much is the extrapolated viscosity wrong, with its sign?",
+        f"At −20 °C, 1 % too much at 100 °C changes the viscosity of an oil by {signed(factor, 1)} %. The one at 100 "
+        f"°C is {error:.1f} % too high. By how much is the extrapolated viscosity wrong, with its sign?",
         round(factor, 1) * error,
         "%",
         max(0.05, 0.05 * abs(factor * error)),
         1,
-        f"{factor:+.1f} × {error:.1f} %: the line turns about the point at 40 °C.",
+        f"{signed(factor, 1)} × {error:.1f} %: the line turns about the point at 40 °C.",
         (Slip(error, "Outside the points the error grows."), Slip(-factor * error, "The sign turns beyond 40 °C.")),
     )
 
@@ -36,9 +37,9 @@ def _both(generator: Generator) -> Question:
     value = u * math.hypot(a, b)
     return NumberQuestion(
         "both points uncertain",
-        f"At some temperature 1 % at 40 °C gives {a:+.1f} %, and 1 % at 100 °C gives {-b:+.1f} %. Both viscosities "
-        f"have an "
-        f"independent standard uncertainty of {u:.1f} %. What is that of the viscosity on the line?",
+        f"At some temperature 1 % at 40 °C gives {signed(a, 1)} %, and 1 % at 100 °C gives {signed(-b, 1)} %. Both "
+        f"viscosities have an independent standard uncertainty of {u:.1f} %. What is that of the viscosity on the "
+        "line?",
         value,
         "%",
         max(0.02 * value, 0.006),
@@ -57,9 +58,8 @@ def _same_error(generator: Generator) -> Question:
     value = error * (a - b)
     return NumberQuestion(
         "one error in both",
-        f"At some temperature 1 % at 40 °C gives {a:+.1f} %, and 1 % at 100 °C gives {-b:+.1f} %. A wrong adjustment "
-        f"makes "
-        f"both viscosities {error:.1f} % too high. By how much is the viscosity on the line too high?",
+        f"At some temperature 1 % at 40 °C gives {signed(a, 1)} %, and 1 % at 100 °C gives {signed(-b, 1)} %. A wrong "
+        f"adjustment makes both viscosities {error:.1f} % too high. By how much is the viscosity on the line too high?",
         value,
         "%",
         max(0.03 * value, 0.011),
@@ -79,8 +79,7 @@ def _index(generator: Generator) -> Question:
         "index from one error",
         f"For an oil with {oil.kv_40:.2f} mm²/s at 40 °C and {oil.kv_100:.2f} mm²/s at 100 °C, 1 % at 100 °C moves the "
         f"viscosity index by {units:.1f} units. The viscosity at 100 °C is {u:.1f} % too high. By how much is the "
-        f"index "
-        "too high?",
+        "index too high?",
         round(units, 1) * u,
         "",
         max(0.05 * units * u, 0.06),
@@ -93,7 +92,7 @@ def _index(generator: Generator) -> Question:
 def _where_sure(generator: Generator) -> Question:
     asked = int(generator.choice([60, 70, 80]))
     options = (
-        Option(f"At {asked} °C", ""),
+        Option(f"At {celsius(asked)}", ""),
         Option("At 0 °C", "Outside the points the line swings."),
         Option("At −20 °C", "There it swings most."),
         Option("At 150 °C", "Outside the points the line swings, on this side too."),
@@ -117,7 +116,8 @@ def _wax(generator: Generator) -> Question:
     return shuffled_choice(
         generator,
         "below the cloud point",
-        f"A gas oil has its cloud point at {cloud} °C. May its viscosity at {cloud - 10} °C be read from the line?",
+        f"A gas oil has its cloud point at {celsius(cloud)}. May its viscosity at {celsius(cloud - 10)} be read from "
+        "the line?",
         options,
         "ASTM D341 holds for a homogeneous liquid between cloud point and initial boiling point.",
     )
@@ -126,14 +126,14 @@ def _wax(generator: Generator) -> Question:
 def _third_point(generator: Generator) -> Question:
     wanted = int(generator.choice([-20, -10, 0]))
     options = (
-        Option(f"Measure at {wanted} °C, or as near to it as the instrument goes", ""),
+        Option(f"Measure at {celsius(wanted)}, or as near to it as the instrument goes", ""),
         Option("Measure again at 100 °C", "That halves one error at best; the lever stays."),
         Option("Measure at 70 °C", "A point between the others hardly turns the line."),
     )
     return shuffled_choice(
         generator,
         "next measurement",
-        f"A customer needs the viscosity at {wanted} °C. Measured are 40 °C and 100 °C. What helps most?",
+        f"A customer needs the viscosity at {celsius(wanted)}. Measured are 40 °C and 100 °C. What helps most?",
         options,
         "The shortest lever is none: measure where the value is needed.",
     )
@@ -144,8 +144,7 @@ def _temperature(generator: Generator) -> Question:
     return NumberQuestion(
         "error of temperature",
         f"At 40 °C the viscosity of an oil falls by {percent:.0f} % for each kelvin. The cell is {off:.2f} K warmer "
-        f"than "
-        "its thermometer says. By how much is the viscosity too low?",
+        "than its thermometer says. By how much is the viscosity too low?",
         percent * off,
         "%",
         0.01 + 0.02 * percent * off,

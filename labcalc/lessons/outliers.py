@@ -25,6 +25,7 @@ from labcalc.statistics import (
     grubbs_pair_limit,
     grubbs_test,
 )
+from labcalc.wording import numeral, percent
 
 GROSS_SHARE = 0.05
 """Share of results that are gross errors, where the lesson assumes some: our own choice."""
@@ -188,7 +189,7 @@ def plot_found(number: float) -> Plot:
     offs, at = np.linspace(0.0, 20.0, 41), np.arange(0.0, 20.1, 2.0)
     theory = 100.0 * np.array([found_share(results, float(one)) for one in offs])
     found = [agreement_of_share("", found_share(results, float(one)), _finds(results, float(one))) for one in at]
-    said = ", ".join(f"by {off:g} s in {100.0 * found_share(results, off):.0f} %" for off in (5.0, 10.0, 20.0))
+    said = ", ".join(f"by {off:g} s in {percent(found_share(results, off), 0)}" for off in (5.0, 10.0, 20.0))
     return Plot(
         f"One of {results} results is off. Grubbs' test at 5 % finds it, if off {said} of all sets.",
         "How far the one is off, s",
@@ -239,8 +240,8 @@ def plot_groups(groups: Groups) -> Plot:
     place = np.repeat(np.arange(1.0, count + 1.0), each)
     wide, far = groups.cochran, groups.grubbs
     return Plot(
-        f"Cochran's test looks at the scatter within: sample {wide.places[0] + 1} has {100.0 * wide.statistic:.0f} % "
-        f"of all the variance, limits {100.0 * wide.limit_5_percent:.0f} and {100.0 * wide.limit_1_percent:.0f} %: "
+        f"Cochran's test looks at the scatter within: sample {wide.places[0] + 1} has {percent(wide.statistic, 0)} of "
+        f"all the variance, limits {numeral(100.0 * wide.limit_5_percent, 0)} and {percent(wide.limit_1_percent, 0)}: "
         f"{wide.standing}. Grubbs' test looks at the means: sample {far.places[0] + 1} is {far.statistic:.2f} standard "
         f"deviations off, limits {far.limit_5_percent:.2f} and {far.limit_1_percent:.2f}: {far.standing}.",
         "Sample",

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from numpy.random import Generator
 
 from labcalc.errors import LessonError
+from labcalc.wording import numeral
 
 _NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)", re.S)
 
@@ -49,7 +50,7 @@ class NumberQuestion:
     @property
     def answer_text(self) -> str:
         """The answer with its unit, such as ``0.31 mm²/s``."""
-        return _with_unit(f"{self.answer:.{self.decimals}f}", self.unit)
+        return _with_unit(numeral(self.answer, self.decimals), self.unit)
 
     def check(self, given: str) -> Feedback:
         """Check a typed number.

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
 from labcalc.lessons.plots import Mark, Plot, Series, histogram
 from labcalc.statistics import spread_interval
+from labcalc.wording import counted, percent, signed
 
 COVER_95 = 1.959963984540054
 """Half width of the interval that holds 95 % of a normal distribution, [standard deviations]."""
@@ -161,7 +162,7 @@ def plot_pairs(pairs: Pairs) -> Plot:
     position, thin = np.arange(1.0, len(pairs.names) + 1.0), pairs.first < _THIN
     groups = ((f"below {_THIN:.0f} mm²/s", thin, "flags"), (f"{_THIN:.0f} mm²/s and above", ~thin, "points"))
     means = {name: float(np.mean(pairs.differences[chosen])) for name, chosen, _ in groups}
-    said = "; ".join(f"{name}: mean {mean:+.2f} %" for name, mean in means.items())
+    said = "; ".join(f"{name}: mean {signed(mean, 2)} %" for name, mean in means.items())
     return Plot(
         f"First minus second fill of {len(pairs.names)} samples at 40 °C, in the order of measurement. {said}.",
         "Pair",
@@ -197,7 +198,7 @@ def plot_limit(factor: float) -> Plot:
     bars = histogram(distance, edges)
     return Plot(
         f"Limit at {factor:.2f} s: {inside:.1f} % of the simulated pairs lie within it; "
-        f"{100.0 * share_within(factor):.1f} % by theory.",
+        f"{percent(share_within(factor), 1)} by theory.",
         "Difference of a pair, in s",
         "Share of pairs, %",
         (bars, Series("theory", bars.x, borders, "line")),
@@ -211,10 +212,9 @@ def plot_pooled(number: float) -> Plot:
     low, high = _pooled_bounds(pairs)
     found = _pooled(pairs)
     inside = 100.0 * float(np.mean((found >= low) & (found <= high)))
-    word = "pair" if pairs == 1 else "pairs"
     return Plot(
-        f"{_SPREADS:,} laboratories, each with {pairs} {word}: by theory, 95 % of their s lie between {low:.2f} and "
-        f"{high:.2f} times the true one; {inside:.1f} % do so in the simulation.".replace(",", "\u202f"),
+        f"{_SPREADS:,} laboratories, each with {counted(pairs, 'pair')}: by theory, 95 % of their s lie between "
+        f"{low:.2f} and {high:.2f} times the true one; {inside:.1f} % do so in the simulation.".replace(",", "\u202f"),
         "s from the pairs, as a multiple of the true s",
         "Share of laboratories, %",
         (histogram(found, np.linspace(0.0, 3.0, 61)),),

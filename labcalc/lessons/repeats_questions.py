@@ -10,6 +10,7 @@ from numpy.random import Generator
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip, shuffled_choice
 from labcalc.lessons.repeats import limit_factor, pairs_needed, pooled_deviation
 from labcalc.statistics import critical_range
+from labcalc.wording import signed
 
 
 def _limit_from_deviation(generator: Generator) -> Question:
@@ -76,7 +77,7 @@ def _pool(generator: Generator) -> Question:
     differences[differences == 0.0] = 0.05
     s = pooled_deviation(differences)
     root = math.sqrt(float(np.mean(differences**2)))
-    shown = ", ".join(f"{one:+.2f}" for one in differences)
+    shown = ", ".join(signed(one, 2) for one in differences)
     return NumberQuestion(
         "pool four pairs",
         f"Four pairs differ by {shown} %. What repeatability standard deviation do they give together?",
@@ -147,8 +148,8 @@ def _needed(generator: Generator) -> Question:
         "",
         max(1.0, 0.05 * n),
         0,
-        f"The relative standard uncertainty of s is 1/√(2ν), and each pair gives one degree of freedom ν: "
-        f"1/(2 × {percent / 100.0:.2f}²).",
+        "The relative standard uncertainty of s is 1/√(2ν), and each pair gives one degree of freedom ν: 1/(2 × "
+        f"{percent / 100.0:.2f}²).",
         (
             Slip(float(round(1.0 / (percent / 100.0) ** 2)), "You forgot the 2 under the root."),
             Slip(float(round(1.0 / (percent / 100.0))), "The number goes with the square of what you ask for."),

@@ -13,6 +13,7 @@ from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of
 from labcalc.lessons.plots import Mark, Plot, Series, histogram
 from labcalc.lessons.repeats import COVER_95
 from labcalc.statistics import coverage_factor, spread_interval
+from labcalc.wording import counted
 
 _SERIES = 20_000
 _SHOWN = 40
@@ -72,8 +73,9 @@ def plot_intervals(number: float) -> Plot:
     missed, position = np.abs(means) > half, np.arange(1.0, _SHOWN + 1.0)
     share = 100.0 * float(np.mean(_holds(results, coverage_factor(0.95, results - 1.0))))
     return Plot(
-        f"{_SHOWN} laboratories with {results} results each: {_intervals(int(missed.sum()))} the true value. Of "
-        f"{_SERIES} laboratories {share:.1f} % hold it; 95 % is promised.",
+        f"{_SHOWN} laboratories with {results} results each: "
+        f"{counted(int(missed.sum()), 'interval misses', 'intervals miss')} the true value. Of {_SERIES} laboratories "
+        f"{share:.1f} % hold it; 95 % is promised.",
         "Laboratory",
         "Mean and its 95 % interval, σ",
         (
@@ -82,10 +84,6 @@ def plot_intervals(number: float) -> Plot:
         ),
         levels=(Mark(0.0, "true value"),),
     )
-
-
-def _intervals(missing: int) -> str:
-    return "1 interval misses" if missing == 1 else f"{missing} intervals miss"
 
 
 def plot_coverage() -> Plot:

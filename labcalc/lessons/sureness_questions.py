@@ -12,6 +12,7 @@ from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, 
 from labcalc.lessons.repeats import COVER_95
 from labcalc.lessons.sureness import coverage_of_normal_factor, mean_half_width, spread_of_limit
 from labcalc.statistics import coverage_factor, spread_interval
+from labcalc.wording import percent
 
 
 def _standard_uncertainty(generator: Generator) -> Question:
@@ -175,7 +176,7 @@ def six_results() -> Choice:
         f"σ is unknown; s comes from the same six results as the mean. What does mean ± {COVER_95:.2f} s/√6 cover?",
         (
             Option("95 %", f"{COVER_95:.2f} would be right if σ were known."),
-            Option(f"{100.0 * coverage_of_normal_factor(6):.0f} %", ""),
+            Option(percent(coverage_of_normal_factor(6), 0), ""),
             Option("99 %", "An s from few results is often too small, so the interval is too narrow."),
         ),
         1,

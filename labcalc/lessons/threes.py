@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, agreement_of_spread
 from labcalc.lessons.plots import Mark, Plot, Series
 from labcalc.statistics import grubbs_limit
+from labcalc.wording import percent
 
 _SETS = 100_000
 _SIXTH = math.pi / 6.0
@@ -99,8 +100,8 @@ def plot_gap(times: float) -> Plot:
     ratios = _gap_ratios()
     found = [agreement_of_share("", 0.5, ratios > one) for one in at]
     return Plot(
-        f"In {100.0 * float(np.mean(ratios > times)):.1f} % of the simulated sets ({100.0 * share_farther(times):.1f} "
-        f"% by theory) the third result lies more than {times:.1f} times as far from its neighbour as the other two "
+        f"In {percent(float(np.mean(ratios > times)), 1)} of the simulated sets ({percent(share_farther(times), 1)} "
+        f"by theory) the third result lies more than {times:.1f} times as far from its neighbour as the other two "
         "from each other.",
         "Times as far",
         "Share of sets, %",

@@ -30,10 +30,8 @@ class ClosingTest:
         self._lesson, self._results = lesson, Path(results)
         self._test: LessonTest | None = None
         self._result: LessonResult | None = None
-        self.fields: list[AnswerField] = []
-        """One a question, once they are drawn."""
-        self.said = Status()
-        """What was said last about the test as a whole."""
+        self.fields: list[AnswerField] = []  # one a question, once they are drawn
+        self.said = Status()  # about the test as a whole
         named = [
             {"key": "name", "label": "Your name", "kind": "text", "hint": ""},
             {"key": "attempt", "label": "Attempt", "kind": "number", "hint": ""},

@@ -17,6 +17,7 @@ from labcalc.judgement.causes import Candidate, candidates, expected_outcomes
 from labcalc.widgets.actions import conclude, conclusions_offered, export_page
 from labcalc.widgets.controls import Form, Slider, Status
 from labcalc.widgets.problem import Added, Problem, WhatIfSettings
+from labcalc.wording import at_celsius
 from labcalc.workbooks import keep_units
 
 
@@ -163,7 +164,7 @@ def _useful_first(problem: Problem) -> tuple[Candidate, ...]:
 
 
 def _named(candidate: Candidate) -> str:
-    return f"{candidate.kind.capitalize()}: {candidate.quantity} at {candidate.temperature_C:g} °C"
+    return f"{candidate.kind.capitalize()}: {at_celsius(candidate.quantity, candidate.temperature_C)}"
 
 
 def _number(text: str, field: str) -> float:

@@ -23,6 +23,7 @@ from labcalc.judgement.causes import (
 )
 from labcalc.lab import Decision, read_decisions
 from labcalc.widgets.runs import first_problem
+from labcalc.wording import at_celsius
 
 _EARLIER_DAYS = 365
 """How far back a product's earlier runs are shown, [d]."""
@@ -77,7 +78,7 @@ class Added:
     @property
     def words(self) -> str:
         """The measurement in words."""
-        return f"{self.kind}: {self.quantity} at {self.temperature_C:g} °C {self.value:g} {UNITS[self.quantity]}"
+        return f"{self.kind}: {at_celsius(self.quantity, self.temperature_C)} {self.value:g} {UNITS[self.quantity]}"
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from labcalc.wording import counted
 from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, Outcome
 from labcalc.workbooks.page import build_page, keep_units
 from labcalc.workbooks.writing import write_whole
@@ -76,4 +77,4 @@ def _totals(outcomes: Sequence[Outcome]) -> str:
     told = ", ".join(f"{verdict} {count}" for verdict, count in verdicts.items() if verdict)
     failed = f"{counts[FAILED]} could not be rendered. " if counts[FAILED] else ""
     made = f" ({', '.join(parts)})" if parts else ""
-    return f"{failed}{there} {'report' if there == 1 else 'reports'}{f': {told}' if told else ''}{made}."
+    return f"{failed}{counted(there, 'report')}{f': {told}' if told else ''}{made}."

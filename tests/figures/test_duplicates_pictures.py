@@ -44,7 +44,7 @@ def test_what_is_far_beyond_stands_at_the_edge_with_its_number(quarter: Duplicat
     assert min(traces(density)["beyond its limit"]["y"]) == pytest.approx(-2.4)
     assert [one.text for one in density.figure.layout.annotations] == ["−19", "−6, −5"]
     assert [one.text for one in viscosity.figure.layout.annotations] == ["−27, −13"]
-    assert any(row[1] == "HX68-26-0512" and row[-1] == "-19.00" for row in density.rows)
+    assert any(row[1] == "HX68-26-0512" and row[-1] == "−19.00" for row in density.rows)
 
 
 def test_the_level_picture_draws_the_limits_that_were_found(quarter: DuplicateReport) -> None:

@@ -296,10 +296,10 @@ def test_a_result_as_the_earlier_ones_is_met_and_another_is_doubtful(dossier: Ma
 
     state, finding = check(GOOD)
     assert state == "met"
-    assert "density at 40 °C, 858.1 kg/m³, is +0.1 kg/m³ from an earlier run" in finding
+    assert "density at 40 °C, 858.1 kg/m³, is +0.10 kg/m³ from an earlier run" in finding
     state, finding = check(GOOD.replace("46.12,858.1", "45.10,857.7"))
     assert state == "doubtful"
-    assert "kinematic viscosity at 40 °C, 45.10 mm²/s, is -2.2 % from an earlier run, 46.10 mm²/s" in finding
+    assert "kinematic viscosity at 40 °C, 45.10 mm²/s, is −2.2 % from an earlier run, 46.10 mm²/s" in finding
     assert "Most likely the cell was not at its temperature" in finding
 
 
@@ -362,7 +362,7 @@ def test_what_cannot_be_added_is_refused(evidence: Evidence) -> None:
         with_measurement(evidence, "density", 40.0, 858.0, "shake")
     with pytest.raises(EvidenceError, match="'colour' can't be added"):
         with_measurement(evidence, "colour", 40.0, 858.0, "refill and repeat")
-    with pytest.raises(EvidenceError, match="density -1 at 40 °C: a measured value is above 0"):
+    with pytest.raises(EvidenceError, match="density −1 at 40 °C: a measured value is above 0"):
         with_measurement(evidence, "density", 40.0, -1.0, "refill and repeat")
     with pytest.raises(EvidenceError, match="run S1 holds no density at 60 °C to correct"):
         with_measurement(evidence, "density", 60.0, 850.0, "original record")
@@ -416,7 +416,7 @@ def test_what_if_adds_up_what_each_cause_does(evidence: Evidence) -> None:
 def test_what_if_refuses_what_cannot_be(evidence: Evidence) -> None:
     with pytest.raises(EvidenceError, match=r"fraction 1\.2: expected 0 to 0\.9"):
         what_if(evidence, residue_fraction=1.2)
-    with pytest.raises(EvidenceError, match="temperature offset 40 K: expected -20 K to 20 K"):
+    with pytest.raises(EvidenceError, match="temperature offset 40 K: expected −20 K to 20 K"):
         what_if(evidence, 40.0)
 
 

@@ -103,7 +103,7 @@ def test_a_warm_cell_is_doubtful_by_the_other_samples_of_its_lot(material: Mater
     judgement = judge(material.dossier(table.loc[table["sample"] == "HX32-26-0531", "run"].iloc[0]))
     check = next(one for one in judgement.checks if one.name.startswith("Earlier runs"))
     assert check.state == "doubtful"
-    assert "is -1.3 % from the median of 4 earlier runs" in check.finding
+    assert "is −1.3 % from the median of 4 earlier runs" in check.finding
     assert "A cell 0.31 K too warm at 40 °C" in check.finding
 
 

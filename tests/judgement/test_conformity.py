@@ -49,7 +49,7 @@ def test_the_risk_is_a_number(judged: Judge) -> None:
 
 def test_far_inside_the_risk_is_not_told_finer_than_it_deserves(judged: Judge) -> None:
     assert viscosity(judged()).finding == (
-        "46.1 mm²/s (U = 0.23); limits 41.4 to 50.6 mm²/s; probability that the true value is outside: less than 0.01 %"
+        "46.1 mm²/s (U = 0.23); limits 41.4 to 50.6 mm²/s; probability that the true value is outside: < 0.01 %"
     )
 
 

@@ -292,11 +292,11 @@ def test_the_first_result_that_is_always_lower_is_named_with_its_cause() -> None
     found = report(pairs(densities))
     (bias,) = found.biased
     assert bias.about == "Density"
-    assert bias.finding.startswith("first minus second -0.11 kg/m³ (")
+    assert bias.finding.startswith("first minus second −0.11 kg/m³ (")
     assert "air, solvent, or residue of a lighter sample" in bias.what_to_do
     (summary,) = (one for one in found.summaries if one.quantity == "density")
     assert summary.precision.form == "differences about their mean"
-    assert "about a difference of -0.11 kg/m³" in summary.sentence
+    assert "about a difference of −0.11 kg/m³" in summary.sentence
     assert found.verdict == "to be watched"
 
 

@@ -10,12 +10,13 @@ import numpy as np
 import plotly.graph_objects as go
 
 from labcalc.figures.markup import Fragment, html_table, note
-from labcalc.figures.picture import Picture
+from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
 from labcalc.judgement import CarryOver, Month, MonthReport
 from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H
 from labcalc.judgement.carry_over.shares import DIRECTIONS
-from labcalc.statistics import CarriedShare, rounded_to_figures
+from labcalc.statistics import CarriedShare
+from labcalc.wording import celsius, counted, numeral, percent, plain, signed
 
 _RATIOS = (0.001, 0.01, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 100.0, 1000.0)
 """Where the axis of ratios is marked."""
@@ -62,10 +63,10 @@ def _moved(report: MonthReport) -> str:
         (
             f"{escape(run.sample)} after {escape(run.sample_before)}",
             escape(one.instrument),
-            f"{run.worst.contrast.quantity.split()[-1]},\u00a0{run.worst.contrast.temperature_C:g}\u00a0°C",
-            f"{_signed(run.worst.effect)} {run.worst.contrast.unit}",
-            f"{rounded_to_figures(run.worst.limit, 2):f} {run.worst.contrast.unit}",
-            f"{_signed(run.worst.at_most)} {run.worst.contrast.unit}",
+            f"{run.worst.contrast.quantity.split()[-1]},\u00a0{celsius(run.worst.contrast.temperature_C)}",
+            f"{signed(run.worst.effect)} {run.worst.contrast.unit}",
+            f"{numeral(run.worst.limit)} {run.worst.contrast.unit}",
+            f"{signed(run.worst.at_most)} {run.worst.contrast.unit}",
         )
         for one in report.carry_overs
         for run in one.at_risk
@@ -93,7 +94,7 @@ def _plans(report: MonthReport) -> str:
 
 def _sentence(one: CarryOver) -> str:
     told = "; ".join(
-        f"{words} {_percent(share.value)} ({_reach(share)}) stays, from {share.changes} changes"
+        f"{words} {percent(share.value, 2)} ({_reach(share)}) stays, from {counted(share.changes, 'change')}"
         if share.known
         else f"{words} not known: {share.why_not}"
         for words, share in _in_words(one)
@@ -129,7 +130,7 @@ def draw_carry_over(one: CarryOver, month: Month) -> Picture:
         "Viscosity of the sample before, in multiples of the own",
         "Difference from own level, %",
         height=380,
-        xaxis={"type": "log", "tickvals": list(_RATIOS), "ticktext": [f"{ratio:g}" for ratio in _RATIOS]},
+        xaxis={"type": "log", "tickvals": list(_RATIOS), "ticktext": [plain(ratio) for ratio in _RATIOS]},
         yaxis={"range": [-reach, reach]},
     )
     for share, side in zip(one.shares, (told.ratio[told.ratio > 1.0], told.ratio[told.ratio < 1.0]), strict=True):
@@ -193,44 +194,36 @@ def _caption(one: CarryOver, month: Month) -> str:
         else ""
     )
     return (
-        f"{one.instrument}, {len(one.results.runs)} results up to the end of {month.name}: "
+        f"{one.instrument}, {counted(len(one.results.runs), 'result')} up to the end of {month.name}: "
         + "; ".join(
-            f"{words} k = {_percent(share.value)} ({_reach(share)})" if share.known else f"{words} k is not known"
+            f"{words} k = {percent(share.value, 2)} ({_reach(share)})" if share.known else f"{words} k is not known"
             for words, share in _in_words(one)
         )
         + f". Each point is a viscosity less the level of its own oil or lot, band 95 %.{left}"
     )
 
 
-def _numbers(one: CarryOver) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+def _numbers(one: CarryOver) -> Numbers:
     told = one.results
     rows = tuple(
-        (run, f"{ratio:.4g}", f"{away:+.3f}", "moved by something else" if aside else "")
+        (run, plain(ratio, 4), signed(away, 3), "moved by something else" if aside else "")
         for run, ratio, away, aside in zip(told.runs, told.ratio, told.away_percent, told.aside, strict=True)
     )
     return ("Run", "Sample before / own level", "Difference, %", ""), rows
-
-
-def _percent(share: float) -> str:
-    return f"{round(100.0 * share, 2) + 0.0:.2f} %"  # no minus before a zero
-
-
-def _signed(effect: float) -> str:
-    return f"{rounded_to_figures(effect, 2):+f}"
 
 
 def _in_percent(share: CarriedShare) -> str:
     """Write a share and its interval as a cell without the unit; why it isn't known on hover."""
     if not share.known:
         return f'<span title="{escape(share.why_not)}">not known</span>'
-    return f"{_percent(share.value)} ({_reach(share)})".replace(" %", "")
+    return f"{percent(share.value, 2)} ({_reach(share)})".replace(" %", "")
 
 
 def _reach(share: CarriedShare) -> str:
     if math.isnan(share.interval[0]):
         return "–"
-    low, high = (round(100.0 * end, 2) + 0.0 for end in share.interval)
-    return f"{low:.2f} to {high:.2f} %"
+    low, high = share.interval
+    return f"{numeral(100.0 * low, 2)} to {percent(high, 2)}"
 
 
 def _in_words(one: CarryOver) -> list[tuple[str, CarriedShare]]:

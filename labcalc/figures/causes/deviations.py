@@ -20,9 +20,10 @@ from labcalc.figures.causes.hypothetical import (
     what_if_look,
     what_if_places,
 )
-from labcalc.figures.picture import Picture
+from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker
 from labcalc.judgement import UNITS
+from labcalc.wording import at_celsius, celsius, plain, signed
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, WhatIf
@@ -46,7 +47,7 @@ def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf) -> 
         mode="markers",
         marker={"symbol": "line-ns", "size": 9, "color": MUTED, "line": {"width": 1, "color": MUTED}, "opacity": 0.55},
         name=_EARLIER,
-        hovertemplate="earlier run: %{x:.2f}<extra></extra>",
+        hovertemplate="earlier run: %{x}<extra></extra>",
     )
     _add_determinations(figure, evidence, level)
     figure.add_scatter(**what_if_places(evidence, what)["deviations"], **what_if_look("deviations"))
@@ -90,8 +91,8 @@ def _symbols(quantities: Sequence[str], *, own: bool) -> dict[str, Any]:
 
 def _scale_deviations(figure: go.Figure, evidence: Evidence, keys: Sequence[Level]) -> None:
     reach = 1.03 * reach_of(evidence)
-    names = [f"{key.words}<br>{key.temperature_C:g} °C" for key in keys]
-    figure.update_xaxes(range=[-reach, reach], zeroline=True, zerolinecolor=INK)
+    names = [f"{key.words}<br>{celsius(key.temperature_C)}" for key in keys]
+    figure.update_xaxes(range=[-reach, reach], hoverformat=".2f", zeroline=True, zerolinecolor=INK)
     figure.update_yaxes(tickvals=heights(keys), ticktext=names, range=[-0.5, len(keys) - 0.5], showgrid=False)
 
 
@@ -116,17 +117,16 @@ def _jitter(number: int) -> float:
 
 def _caption(evidence: Evidence, keys: Sequence[Level], past: Mapping[Level, list[float]]) -> str:
     own = "; ".join(
-        f"{key.words.lower()} at {key.temperature_C:g} °C {mean_over(evidence, key, evidence.residual_sd):+.1f}"
+        f"{at_celsius(key.words.lower(), key.temperature_C)} "
+        f"{signed(mean_over(evidence, key, evidence.residual_sd), 1)}"
         for key in keys
-    ).replace("-", "−")
+    )
     runs = max((len(xs) for xs in past.values()), default=0)
     history = f" beside {runs} earlier runs of the product" if runs else ""
     return f"Standard deviations of {evidence.sample} from {evidence.expectation}{history}: {own}. Grey: ±2."
 
 
-def _numbers(
-    evidence: Evidence, what: WhatIf, keys: Sequence[Level]
-) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+def _numbers(evidence: Evidence, what: WhatIf, keys: Sequence[Level]) -> Numbers:
     columns = ("Quantity", "Temperature, °C", "Measured", "Usual", "Standard deviation", WHAT_IF.capitalize(), "Unit")
     rows = []
     for i, quantity in sorted(enumerate(evidence.quantity), key=lambda one: keys.index(level_of(evidence, one[0]))):
@@ -135,8 +135,8 @@ def _numbers(
         rows.append(
             (
                 quantity.capitalize(),
-                f"{evidence.temperature_C[i]:g}",
-                *(f"{v:.{places}g}" for v, places in zip(values, (6, 6, 2, 6), strict=True)),
+                plain(evidence.temperature_C[i]),
+                *(plain(v, places) for v, places in zip(values, (6, 6, 2, 6), strict=True)),
                 UNITS[quantity],
             )
         )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from labcalc.figures.markup import Fragment, html_table, note
 from labcalc.judgement import reported_value
 from labcalc.lab import Decision
+from labcalc.wording import numeral, probability, signed
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, Explanation, Outcome
@@ -17,16 +18,8 @@ if TYPE_CHECKING:
 _WORTH_A_LINE = 0.01
 """Causes less probable than this share one line."""
 
-
-def percent(share: float) -> str:
-    """Write a probability as a person says it.
-
-    >>> percent(0.623), percent(0.0004), percent(0.9997)
-    ('62 %', '< 1 %', '> 99 %')
-    """
-    if share < 0.01:
-        return "< 1 %"
-    return "> 99 %" if share > 0.99 else f"{100.0 * share:.0f} %"
+FINEST = 1.0
+"""What the probability of a cause is not told finer than, [%]."""
 
 
 def show_evidence(evidence: Evidence) -> Fragment:
@@ -54,18 +47,18 @@ def show_explanations(explanations: Sequence[Explanation], before: Sequence[Expl
     html = f'<ol class="causes">{items}</ol>'
     if rest:
         names = "; ".join(one.title[0].lower() + one.title[1:] for one in rest)
-        html += f'<p class="note">Less than 1 % each: {escape(names)}.</p>'
-    text = "\n".join(f"{percent(one.probability)}: {one.title}{_size(one)}" for one in shown)
+        html += note(f"{probability(0.0, FINEST)} each: {names}.").html
+    text = "\n".join(f"{probability(one.probability, FINEST)}: {one.title}{_size(one)}" for one in shown)
     return Fragment(html, text)
 
 
 def _explanation(one: Explanation, was: float | None) -> str:
-    change = f" <small>before: {percent(was)}</small>" if was is not None else ""
+    change = f" <small>before: {probability(was, FINEST)}</small>" if was is not None else ""
     where = f", {one.where}" if one.where else ""
     parts = [
         '<p class="cause"><span class="bar" aria-hidden="true">'
         f'<span style="width:{100 * one.probability:.1f}%"></span>'
-        f"</span> <b>{percent(one.probability)}</b>{change} <b>{escape(one.title)}</b>{escape(where)}"
+        f"</span> <b>{probability(one.probability, FINEST)}</b>{change} <b>{escape(one.title)}</b>{escape(where)}"
         f'<span class="size">{escape(_size(one))}</span></p>',
         f"<p>{escape(one.sentence)}</p>",
     ]
@@ -79,15 +72,14 @@ def _explanation(one: Explanation, was: float | None) -> str:
 def _size(one: Explanation) -> str:
     if not one.unit or not math.isfinite(one.size):
         return ""
-    low, high = (_signed(value, one) for value in (one.lowest, one.highest))
-    return f": {_signed(one.size, one)} {one.unit} (95\u00a0%: {low} to {high})"
+    size, low, high = sizes_of(one)
+    return f": {size} {one.unit} (95 %: {low} to {high})"
 
 
-def _signed(value: float, one: Explanation) -> str:
-    if not math.isfinite(value):
-        return "–"
-    sign = "−" if value < 0.0 else "+" if one.lowest < 0.0 or one.unit == "K" else ""
-    return f"{sign}{abs(value):.2g}"
+def sizes_of(one: Explanation) -> tuple[str, str, str]:
+    """Return the size of a cause and the ends of its interval, with signs where it has two sides."""
+    said = signed if one.lowest < 0.0 or one.unit == "K" else numeral
+    return said(one.size), said(one.lowest), said(one.highest)
 
 
 def show_outcomes(outcomes: Sequence[Outcome], asked: str, quantity: str) -> Fragment:
@@ -95,7 +87,7 @@ def show_outcomes(outcomes: Sequence[Outcome], asked: str, quantity: str) -> Fra
     rows = [
         (
             escape(one.title),
-            percent(one.probability),
+            escape(probability(one.probability, FINEST)),
             reported_value(quantity, one.value),
             f"{reported_value(quantity, one.lowest)} to {reported_value(quantity, one.highest)}",
             escape(one.unit),
@@ -120,4 +112,4 @@ def show_conclusions(decisions: Sequence[Decision]) -> Fragment:
 def _hours(hours: float) -> str:
     if not math.isfinite(hours):
         return "at an unknown time"
-    return f"{hours * 60:.0f} min" if hours < 2.0 else f"{hours:.0f} h"
+    return f"{numeral(hours * 60, 0)} min" if hours < 2.0 else f"{numeral(hours, 0)} h"

@@ -8,10 +8,10 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from labcalc.errors import EvidenceError
-from labcalc.figures.causes.explanation import percent
+from labcalc.figures.causes.explanation import FINEST, sizes_of
 from labcalc.figures.markup import Fragment, html_table, note
 from labcalc.judgement import Judgement
-from labcalc.statistics import rounded_to_figures
+from labcalc.wording import probability
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, Explanation
@@ -41,7 +41,7 @@ def _table(evidence: Evidence, explanations: Sequence[Explanation]) -> Fragment:
     rows = [
         (
             escape(one.title + (f", {one.where}" if one.where else "")),
-            escape(percent(one.probability)),
+            escape(probability(one.probability, FINEST)),
             escape(_size(one)),
             escape(one.next_measurement.sentence if one.next_measurement else "–"),
         )
@@ -55,14 +55,12 @@ def _table(evidence: Evidence, explanations: Sequence[Explanation]) -> Fragment:
     )
     caution = f'<p class="note">Caution: {escape(leading.caution)}</p>' if leading.caution else ""
     html = html_table("What could explain it", columns, rows, numeric=(1,))
-    text = "\n".join(f"{percent(one.probability)}: {one.title}" for one in shown)
+    text = "\n".join(f"{probability(one.probability, FINEST)}: {one.title}" for one in shown)
     return Fragment(f'{html}<p class="note">{escape(words)}</p>{caution}', text)
 
 
 def _size(one: Explanation) -> str:
     if math.isnan(one.size):
         return "–"
-    size, low, high = (
-        str(rounded_to_figures(value, 2)) if value else "0" for value in (one.size, one.lowest, one.highest)
-    )
+    size, low, high = sizes_of(one)
     return f"{size} {one.unit} ({low} to {high})"

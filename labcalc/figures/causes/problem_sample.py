@@ -25,6 +25,7 @@ from labcalc.figures.picture import Picture
 from labcalc.figures.run.pictures import density_picture, viscosity_picture
 from labcalc.figures.theme import INK, MUTED, blank_figure, marker, stroke
 from labcalc.judgement import UNITS, Judgement, reported_value
+from labcalc.wording import celsius, plain
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, WhatIf
@@ -119,9 +120,9 @@ def _with_usual(picture: Picture | Fragment, evidence: Evidence, what: WhatIf, q
     _add_usual(picture.figure, usual, quantity)
     _add_added(picture.figure, evidence, levels)
     picture.figure.add_scatter(**what_if_places(evidence, what)[quantity], **what_if_look(quantity))
-    words = "; ".join(f"{reported_value(quantity, v)} {UNITS[quantity]} at {t:g} °C" for t, v in usual.items())
+    words = "; ".join(f"{reported_value(quantity, v)} {UNITS[quantity]} at {celsius(t)}" for t, v in usual.items())
     gap = ("",) * (len(picture.columns) - 3)
-    rows = tuple((f"{t:g}", f"{v:.6g}", *gap, _USUAL) for t, v in usual.items())
+    rows = tuple((plain(t), plain(v), *gap, _USUAL) for t, v in usual.items())
     return Picture(picture.figure, f"{picture.caption} Usual: {words}.", picture.columns, (*rows, *picture.rows))
 
 
@@ -134,8 +135,8 @@ def _add_usual(figure: go.Figure, usual: Mapping[float, float], quantity: str) -
         line=stroke(MUTED, "dashdot"),
         marker=look,
         name=_USUAL,
-        customdata=np.array([*usual.items()]),
-        hovertemplate="usual at %{customdata[0]:g} °C: %{customdata[1]:.5g}<extra></extra>",
+        text=[f"usual at {celsius(t)}: {plain(v, 5)}" for t, v in usual.items()],
+        hoverinfo="text",
     )
 
 

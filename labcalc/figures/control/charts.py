@@ -7,12 +7,11 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from labcalc.figures.control.marks import about_instrument, chart_marks
-from labcalc.figures.markup import signed_text
-from labcalc.figures.picture import Picture
+from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stroke
 from labcalc.judgement import Chart, Month, MonthReport
 from labcalc.lab import Decision
-from labcalc.statistics import rounded
+from labcalc.wording import counted, numeral, signed
 
 
 def control_pictures(report: MonthReport) -> tuple[Picture, ...]:
@@ -122,27 +121,25 @@ def _add_points(
 
 def _caption(chart: Chart, month: Month) -> str:
     inside = chart.between(month.first, month.last)
-    head = f"{chart.instrument}, {chart.name}: {int(inside.sum())} results in {month.name}"
+    head = f"{chart.instrument}, {chart.name}: {counted(int(inside.sum()), 'result')} in {month.name}"
     if chart.limits is None:
         return f"{head}; no limits: {chart.no_limits}."
     signals = [one for one in chart.signals if inside[one.position]]
-    said = f"{len(signals)} signal{'' if len(signals) == 1 else 's'}" if signals else "no signal"
+    said = counted(len(signals), "signal") if signals else "no signal"
     ranges = chart.moving_ranges[inside]
     wide = int((ranges > chart.limits.moving_range_upper).sum())
     limits = chart.limits
     band = "" if np.isnan(chart.certified_uncertainty) else " Grey: expanded uncertainty of the certified value."
     provisional = ", provisional" if limits.provisional else ""
-    centre, lower, upper = (signed_text(one) for one in (limits.centre, limits.lower, limits.upper))
+    centre, lower, upper = (signed(one, 3) for one in (limits.centre, limits.lower, limits.upper))
     return (
-        f"{head}, {said}, {wide} moving range{'' if wide == 1 else 's'} beyond the limit. "
+        f"{head}, {said}, {counted(wide, 'moving range')} beyond the limit. "
         f"Centre {centre} {chart.unit}, limits {lower} to {upper}, from "
-        f"{limits.number} results ({chart.baseline}){provisional}; constants: {limits.constants.name}.{band}"
+        f"{counted(limits.number, 'result')} ({chart.baseline}){provisional}; constants: {limits.constants.name}.{band}"
     )
 
 
-def _numbers(
-    chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], month: Month
-) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+def _numbers(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], month: Month) -> Numbers:
     average = np.full(chart.used.size, np.nan)
     if chart.ewma is not None:
         average[chart.used] = chart.ewma.values
@@ -155,8 +152,8 @@ def _numbers(
         (
             str(at[place]),
             chart.runs[place],
-            *(signed_text(one) for one in (chart.plotted[place], average[place])),
-            "–" if np.isnan(ranges[place]) else str(rounded(ranges[place], 3)),
+            *(signed(one, 3) for one in (chart.plotted[place], average[place])),
+            numeral(ranges[place], 3),
             _part(chart, place),
             signals.get(place, ""),
             "; ".join(decided.get(place, ())),

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from labcalc.figures.picture import Picture
+from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
-from labcalc.judgement import DuplicateReport, LevelStudy, figures_of
+from labcalc.judgement import DuplicateReport, LevelStudy
+from labcalc.wording import celsius, counted, numeral, plain, signed
 
 _REACH = 2.5
 """Where the axis of shares ends, in limits: what lies beyond stands at the edge with its number."""
@@ -20,8 +20,6 @@ _CONDITIONS = {
     "repeatability": ("repeatability", marker("circle", INK, 7)),
     "intermediate precision": ("intermediate precision", marker("square", MUTED, 7, filled=False)),
 }
-
-_Rows = tuple[tuple[str, ...], ...]
 
 
 def duplicate_pictures(report: DuplicateReport) -> tuple[Picture, ...]:
@@ -70,7 +68,10 @@ def _add_shares(figure: go.Figure, sets: pd.DataFrame, name: str, style: dict[st
         figure.add_scatter(
             x=sets["ended"].dt.strftime("%Y-%m-%d %H:%M").tolist(),
             y=sets["share"].clip(-_REACH * 0.96, _REACH * 0.96).round(4).tolist(),
-            text=[f"{row['sample']}, {row['temperature_C']:g} °C: {row['share']:+.2f}" for _, row in sets.iterrows()],
+            text=[
+                f"{row['sample']}, {celsius(row['temperature_C'])}: {signed(row['share'], 2)}"
+                for _, row in sets.iterrows()
+            ],
             hoverinfo="text+x",
             mode="markers",
             marker=style,
@@ -89,7 +90,7 @@ def _edge_labels(far: pd.DataFrame) -> list[dict[str, Any]]:
         {
             "x": f"{rows['ended'].iloc[0]:%Y-%m-%d %H:%M}",
             "y": _REACH * 0.96 if above else -_REACH * 0.96,
-            "text": ", ".join(f"{share:+.0f}".replace("-", "−") for share in rows["share"]),
+            "text": ", ".join(signed(share, 0) for share in rows["share"]),
             "showarrow": False,
             "yshift": -16 if above else 16,
             "font": {"size": 11, "color": ACCENT},
@@ -105,24 +106,24 @@ def _caption_in_time(report: DuplicateReport, quantity: str, of_quantity: pd.Dat
     return (
         f"{quantity.capitalize()}, {report.about}: {len(beyond)} of {len(sets)} sets of repeats lie beyond their limit "
         f"(lines at 1 and −1: r, or R where conditions changed); the farthest, {worst['sample']} at "
-        f"{worst['temperature_C']:g} °C on {worst['ended']:%Y-%m-%d}, {figures_of(abs(worst['share']))} times "
+        f"{celsius(worst['temperature_C'])} on {worst['ended']:%Y-%m-%d}, {numeral(abs(worst['share']))} times "
         "its limit. Above 0 the first result is the higher one."
         + (f" {missing} without a limit are in the table only." if missing else "")
     )
 
 
-def _numbers(sets: pd.DataFrame) -> tuple[tuple[str, ...], _Rows]:
+def _numbers(sets: pd.DataFrame) -> Numbers:
     rows = tuple(
         (
             f"{row['ended']:%Y-%m-%d %H:%M}",
             str(row["sample"]),
-            f"{row['temperature_C']:g}",
+            plain(row["temperature_C"]),
             str(row["precision_class"]),
             f"{row['condition']}{': ' if row['changed'] else ''}{row['changed']}",
             str(row["number"]),
-            figures_of(row["mean"], 5),
-            figures_of(row["difference"], 3, signed=True),
-            "–" if np.isnan(row["share"]) else f"{row['share']:+.2f}",
+            numeral(row["mean"], figures=5),
+            signed(row["difference"], figures=3),
+            signed(row["share"], 2),
         )
         for _, row in sets.iterrows()
     )
@@ -193,17 +194,12 @@ def _add_agreement(figure: go.Figure, study: LevelStudy) -> None:
 
 def _caption_of_level(report: DuplicateReport, study: LevelStudy) -> str:
     found, unit = study.agreement, study.shown_unit
-    lower, mean, upper = (_signed(value) for value in (found.lower, found.mean, found.upper))
-    low, order, high = (
-        _signed(value) for value in (study.order.interval[0], study.order.mean, study.order.interval[1])
-    )
+    lower, mean, upper = map(signed, (found.lower, found.mean, found.upper))
+    order, low, high = map(signed, (study.order.mean, *study.order.interval))
     return (
-        f"{study.quantity.capitalize()}, {report.about}: {found.number} pairs from {figures_of(study.lowest, 4)} to "
-        f"{figures_of(study.highest, 4)} {study.unit}; mean difference {mean} {unit}, limits {lower} and {upper} "
-        f"{unit}, standard error {figures_of(found.limit_error)} each. Over {study.order.number} pairs of fills first "
-        f"minus second is {order} {unit} ({low} to {high}). {study.sentence[0].upper()}{study.sentence[1:]}."
+        f"{study.quantity.capitalize()}, {report.about}: {counted(found.number, 'pair')} from "
+        f"{numeral(study.lowest, figures=4)} to {numeral(study.highest, figures=4)} {study.unit}; mean difference "
+        f"{mean} {unit}, limits {lower} and {upper} {unit}, standard error {numeral(found.limit_error)} each. Over "
+        f"{counted(study.order.number, 'pair')} of fills first minus second is {order} {unit} ({low} to {high}). "
+        f"{study.sentence[0].upper()}{study.sentence[1:]}."
     )
-
-
-def _signed(value: float) -> str:
-    return figures_of(value, signed=True)

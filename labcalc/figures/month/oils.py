@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from html import escape
 
-from labcalc.figures.markup import Fragment, hover_number, html_table, note, signed_text
+from labcalc.figures.markup import Fragment, bullets, hover_number, html_table, note
 from labcalc.figures.month.workload import draw_workload
 from labcalc.figures.picture import Picture
-from labcalc.judgement import MonthReport, OilSummary, figures_of
-from labcalc.statistics import rounded
+from labcalc.judgement import MonthReport, OilSummary
+from labcalc.wording import celsius, counted, numeral, signed
 
 _STATES = {"signal": "not-met", "too few": "doubtful", "provisional": "doubtful", "in control": "met"}
 
@@ -27,8 +27,8 @@ def show_oils(report: MonthReport) -> Fragment:
         for (instrument, quantity, unit), group in _groups(report.oils).items()
     )
     text = "\n".join(
-        f"{one.chart.instrument}, {one.chart.name}: n {one.number}, mean {signed_text(one.mean)} {one.chart.unit}, "
-        f"s {figures_of(one.deviation)}, {one.status.status}"
+        f"{one.chart.instrument}, {one.chart.name}: n {one.number}, mean {signed(one.mean, 3)} {one.chart.unit}, "
+        f"s {numeral(one.deviation)}, {one.status.status}"
         for one in report.oils
     )
     return Fragment(html + _reasons(report.oils) + _oil_notes(report), text)
@@ -41,7 +41,7 @@ def _reasons(oils: tuple[OilSummary, ...]) -> str:
         for one in oils
         if one.status.status == "signal" or any(signal.decision for signal in one.status.signals)
     ]
-    return f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>" if lines else ""
+    return bullets(lines).html if lines else ""
 
 
 def show_changes(report: MonthReport) -> Fragment:
@@ -51,9 +51,9 @@ def show_changes(report: MonthReport) -> Fragment:
     rows = [_change_cells(one) for one in report.oils]
     columns = ("Chart", "Change of the mean, 95 %", "t (limit)", "F (limit)")
     html = html_table(f"{report.month.name} against {report.month.before.name}", columns, rows, numeric=(1, 2, 3))
-    html += f'<p class="note">{escape("*: more than chance allows; t tells of the means, F of the spreads.")}</p>'
+    html += note("*: more than chance allows; t tells of the means, F of the spreads.").html
     changed = [
-        f"{one.chart.instrument}, {one.chart.name}: mean {signed_text(one.change.difference)} {one.chart.unit}"
+        f"{one.chart.instrument}, {one.chart.name}: mean {signed(one.change.difference, 3)} {one.chart.unit}"
         for one in report.oils
         if one.change is not None and one.change.mean_changed
     ]
@@ -68,10 +68,10 @@ def _change_cells(one: OilSummary) -> tuple[str, ...]:
     low, high = change.interval
     return (
         name,
-        f"{hover_number(signed_text(change.difference), change.difference)} "
-        f"({signed_text(low)} to {signed_text(high)}) {one.chart.unit}",
-        f"{change.t:.2f} ({change.critical_t:.2f}){' *' if change.mean_changed else ''}",
-        f"{change.f:.2f} ({change.critical_f:.2f}){' *' if change.spread_changed else ''}",
+        f"{hover_number(signed(change.difference, 3), change.difference)} "
+        f"({signed(low, 3)} to {signed(high, 3)}) {one.chart.unit}",
+        f"{numeral(change.t, 2)} ({numeral(change.critical_t, 2)}){' *' if change.mean_changed else ''}",
+        f"{numeral(change.f, 2)} ({numeral(change.critical_f, 2)}){' *' if change.spread_changed else ''}",
     )
 
 
@@ -88,10 +88,10 @@ def _oil_cells(one: OilSummary) -> tuple[str, ...]:
     signals = f", {len(one.status.signals)}" if one.status.signals else ""
     excluded = f" ({one.excluded} excluded)" if one.excluded else ""
     return (
-        f"{escape(one.chart.oil)}<br>{escape(f'{lot}{one.chart.temperature_C:g} °C')}",
+        f"{escape(one.chart.oil)}<br>{escape(f'{lot}{celsius(one.chart.temperature_C)}')}",
         f"{one.number}{excluded}",
         _bias(one),
-        hover_number(figures_of(one.deviation), one.deviation),
+        hover_number(numeral(one.deviation), one.deviation),
         "–" if one.site is None else _with_interval(one.site.limit, one.site.interval),
         "–" if one.index is None else _with_interval(one.index.index, one.index.interval),
         f'<span class="state {_STATES[one.status.status]}">{escape(one.status.status)}</span>{signals}',
@@ -100,16 +100,15 @@ def _oil_cells(one: OilSummary) -> tuple[str, ...]:
 
 def _bias(one: OilSummary) -> str:
     if one.bias is None:
-        return hover_number(signed_text(one.mean), one.mean)
+        return hover_number(signed(one.mean, 3), one.mean)
     mark = " *" if one.bias.significant else ""
-    shown = f"{signed_text(one.bias.bias)} ± {figures_of(one.bias.expanded_uncertainty)}{mark}"
+    shown = f"{signed(one.bias.bias, 3)} ± {numeral(one.bias.expanded_uncertainty)}{mark}"
     return hover_number(shown, one.bias.bias)
 
 
 def _with_interval(value: float, interval: tuple[float, float]) -> str:
     """Show a value with its 95 % interval beneath."""
-    ends = f"{figures_of(interval[0])} to {figures_of(interval[1])}"
-    return f"{hover_number(figures_of(value), value)}<br><small>{ends}</small>"
+    return f"{hover_number(numeral(value), value)}<br><small>{' to '.join(map(numeral, interval))}</small>"
 
 
 def _oil_notes(report: MonthReport) -> str:
@@ -124,9 +123,10 @@ def _oil_notes(report: MonthReport) -> str:
         "U: expanded uncertainty (95 %) of the bias, the certificate's own included; *: the bias is larger than it.",
         "R' = 2.77 s and index: from this month's results, with what so few can say (95 %). "
         f"Thresholds: {report.laboratory.control.performance.source}. R: {'; '.join(statements) or 'none stated'}.",
-        f"In this month's results chance alone gives about {report.expected_false_alarms:.1f} signals to be expected.",
+        f"In this month's results chance alone gives about {numeral(report.expected_false_alarms, 1)} signals to be "
+        "expected.",
     ]
-    return "".join(f'<p class="note">{escape(line)}</p>' for line in lines)
+    return note(*lines).html
 
 
 def show_limits(report: MonthReport) -> Fragment:
@@ -142,8 +142,7 @@ def show_limits(report: MonthReport) -> Fragment:
     html = html_table(caption, columns, rows, numeric=(1, 2, 3))
     sights = [one.sentence for one in report.sights]
     sights += [] if report.sight_of_few is None else [report.sight_of_few.sentence]
-    html += "".join(f'<p class="note">{escape(line)}</p>' for line in sights)
-    return Fragment(html, "\n".join(sights))
+    return Fragment(html + note(*sights).html, "\n".join(sights))
 
 
 def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
@@ -156,8 +155,8 @@ def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
     return (
         name,
         str(limits.number),
-        hover_number(signed_text(limits.centre), limits.centre),
-        hover_number(f"{rounded(3.0 * limits.sigma, 3)} ± {figures_of(2.0 * limits.limit_uncertainty)}", limits.sigma),
+        hover_number(signed(limits.centre, 3), limits.centre),
+        hover_number(f"{numeral(3.0 * limits.sigma, 3)} ± {numeral(2.0 * limits.limit_uncertainty)}", limits.sigma),
         escape(limits.sigma_from),
         against,
     )
@@ -181,4 +180,4 @@ def show_operators(report: MonthReport) -> Fragment:
     ]
     columns = ("Operator", "Instrument", "Samples", "Reference oils", "Together")
     html = html_table("Runs by operator and instrument", columns, rows, numeric=(2, 3, 4))
-    return Fragment(html, "\n".join(f"{row[0]} on {row[1]}: {row[-1]} runs" for row in rows))
+    return Fragment(html, "\n".join(f"{row[0]} on {row[1]}: {counted(int(row[-1]), 'run')}" for row in rows))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from html import escape
 
-from labcalc.figures.markup import Fragment, Summary, html_table, note
+from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, html_table, note, verdict_box
 from labcalc.figures.provenance import settings_and_version, sources_table
 from labcalc.judgement import MonthReport
 
@@ -26,15 +26,12 @@ def show_month_header(report: MonthReport) -> Fragment:
         "Runs": f"{report.runs} of samples, {report.reference_runs} of reference oils",
         "Charts": f"{len(report.oils)} with a result in the month",
     }
-    rows = "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in facts.items())
-    return Fragment(f'<dl class="facts">{rows}</dl>', "; ".join(f"{name}: {value}" for name, value in facts.items()))
+    return fact_list(facts)
 
 
 def show_month_verdict(report: MonthReport) -> Fragment:
     """Return the verdict on the month with the first reason."""
-    word = escape(report.verdict.capitalize())
-    html = f'<div class="verdict {_CSS[report.rank]}"><p class="word">{word}</p><p>{escape(report.reason)}</p></div>'
-    return Fragment(html, f"{report.verdict}: {report.reason}")
+    return verdict_box(report.verdict, _CSS[report.rank], report.reason)
 
 
 def show_actions(report: MonthReport) -> Fragment:
@@ -59,8 +56,7 @@ def show_notices(report: MonthReport) -> Fragment:
     """Return what has to be known beside the numbers."""
     if not report.notices:
         return note("No change of lot, and no certificate that runs out soon.")
-    items = "".join(f"<li>{escape(one)}</li>" for one in report.notices)
-    return Fragment(f"<ul>{items}</ul>", "\n".join(report.notices))
+    return bullets(report.notices)
 
 
 def show_decisions(report: MonthReport) -> Fragment:
@@ -86,10 +82,9 @@ def show_month_refusals(report: MonthReport) -> Fragment:
     refused = [*map(str, report.failures), *map(str, report.refusals)]
     if not refused:
         return note("No row of this month's exports was refused, and every export of the record could be read.")
-    items = "".join(f"<li>{escape(one)}</li>" for one in refused)
     counts = ", ".join(f"{number} in {file}" for file, number in Counter(one.file for one in report.refusals).items())
     head = f"Rows refused in exports that hold rows of the month: {counts}." if counts else "Exports not read:"
-    return Fragment(f"<p>{escape(head)}</p><ul>{items}</ul>", "\n".join(refused))
+    return bullets(refused, head)
 
 
 def show_month_provenance(report: MonthReport) -> Fragment:

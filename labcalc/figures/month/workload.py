@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
-from labcalc.figures.picture import Picture
+from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import INK, blank_figure
 from labcalc.judgement import MonthReport
+from labcalc.wording import counted
 
 _PATTERNS = ("", "/", ".", "x", "-", "+")
 """Hatching that tells instruments apart in print; the first is plain."""
@@ -51,11 +52,11 @@ def _workload_caption(table: pd.DataFrame) -> str:
     daily = table.sum(axis=1)
     shares = ", ".join(f"{table[name].sum()} on {name or 'an instrument without a name'}" for name in table.columns)
     return (
-        f"{int(daily.sum())} runs on {len(table)} days ({shares}), reference oils among them; "
+        f"{counted(int(daily.sum()), 'run')} on {counted(len(table), 'day')} ({shares}), reference oils among them; "
         f"the fullest day, {daily.idxmax()}, had {int(daily.max())}."
     )
 
 
-def _workload_numbers(table: pd.DataFrame) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+def _workload_numbers(table: pd.DataFrame) -> Numbers:
     rows = tuple((str(day), *map(str, counts)) for day, counts in zip(table.index, table.to_numpy(), strict=True))
     return ("Day", *(str(name) or "no name" for name in table.columns)), rows

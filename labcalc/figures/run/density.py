@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from labcalc.figures.picture import Picture
+from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, BAND, blank_figure, marker, stroke
 from labcalc.judgement import Curve, reported_value
-from labcalc.statistics import rounded
+from labcalc.wording import celsius, numeral, plain
 
 
 def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Picture:
@@ -27,7 +27,7 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Pictu
     Picture
         Chart, caption and numbers.
     """
-    figure = blank_figure("Temperature, °C", "Density, kg/m³", height=330)
+    figure = blank_figure("Temperature, °C", "Density, kg/m³", height=330, xaxis={"hoverformat": ".2~f"})
     if curve.temperature_C.size and np.isfinite(curve.half_width).all():
         figure.add_scatter(
             x=np.concatenate([curve.temperature_C, curve.temperature_C[::-1]]),
@@ -46,7 +46,7 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Pictu
             mode="lines",
             line=stroke(dash="dash"),
             name=f"table for {commodity}",
-            hovertemplate="%{x:.1f} °C: %{y:.2f} kg/m³<extra></extra>",
+            hovertemplate="%{x} °C: %{y:.2f} kg/m³<extra></extra>",
         )
     figure.add_scatter(
         x=curve.measured_C,
@@ -54,25 +54,22 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Pictu
         mode="markers",
         marker=marker("square", ACCENT),
         name="measured",
-        hovertemplate="%{x:g} °C: %{y:.2f} kg/m³<extra></extra>",
+        hovertemplate="%{x} °C: %{y:.2f} kg/m³<extra></extra>",
     )
     return Picture(figure, _caption(curve, sample, commodity), *_numbers(curve))
 
 
 def _caption(curve: Curve, sample: str, commodity: str) -> str:
     means = {t: curve.measured[curve.measured_C == t].mean() for t in np.unique(curve.measured_C)}
-    values = " and ".join(f"{reported_value('density', v)} kg/m³ at {t:g} °C" for t, v in means.items())
+    values = " and ".join(f"{reported_value('density', v)} kg/m³ at {celsius(t)}" for t, v in means.items())
     if not curve.temperature_C.size:
         return f"Density of {sample}: {values}. It is outside the tables for a {commodity}."
     return f"Density of {sample}: {values}; dashed, the fall that API MPMS 11.1 gives for a {commodity}."
 
 
-def _numbers(curve: Curve) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    measured = [
-        (f"{t:g}", str(rounded(v, 2)), "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)
-    ]
+def _numbers(curve: Curve) -> Numbers:
+    measured = [(plain(t), numeral(v, 2), "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)]
     table = [
-        (f"{t:.1f}", str(rounded(v, 2)), "table")
-        for t, v in zip(curve.temperature_C[::3], curve.value[::3], strict=True)
+        (numeral(t, 1), numeral(v, 2), "table") for t, v in zip(curve.temperature_C[::3], curve.value[::3], strict=True)
     ]
     return ("Temperature, °C", "Density, kg/m³", "Kind"), tuple(measured + table)

@@ -9,9 +9,9 @@ from typing import Any
 import pandas as pd
 import plotly.graph_objects as go
 
-from labcalc.figures.markup import signed_text
-from labcalc.figures.picture import Picture
+from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
+from labcalc.wording import at_celsius, celsius, percent, signed
 
 _SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
 _PANELS = (
@@ -19,7 +19,7 @@ _PANELS = (
     ("density", "Density, kg/m³", "y2"),
 )
 
-_SIDES = {"zeroline": True, "zerolinecolor": MUTED}
+_SIDES = {"zeroline": True, "zerolinecolor": MUTED, "hoverformat": "+.3f"}
 _THIS_RUN = {"text": "this run", "showarrow": False, "xanchor": "right", "font": {"color": ACCENT}}
 
 
@@ -85,13 +85,13 @@ def _series(known: pd.DataFrame) -> Iterator[dict[str, Any]]:
         known["sample"], known["temperature_C"], known["quantity"], known["at"], known["difference"], strict=True
     )
     for sample, temperature, quantity, at, difference in each:
-        panels = found.setdefault((sample, f"{temperature:g}"), {})
+        panels = found.setdefault((sample, celsius(temperature)), {})
         x, y = panels.setdefault(quantity, ([], []))
         x.append(at)
         y.append(round(difference, 3))
     for number, ((sample, temperature), panels) in enumerate(found.items()):
         symbol = _SYMBOLS[number // 2 % len(_SYMBOLS)] + ("-open" if number % 2 else "")
-        name = f"{sample}, {temperature} °C"
+        name = f"{sample}, {temperature}"
         shared = {"type": "scatter", "marker": {"symbol": symbol}, "name": name, "legendgroup": name}
         for quantity, _, axis in _PANELS:
             x, y = panels.get(quantity, ([], []))
@@ -105,7 +105,7 @@ def _look() -> go.layout.Template:
         mode="lines+markers",
         line=stroke(MUTED, width=0.8),
         marker=marker("circle", INK, 7),
-        hovertemplate="%{fullData.name}<br>%{x}: %{y:+.3f}<extra></extra>",
+        hovertemplate="%{fullData.name}<br>%{x}: %{y}<extra></extra>",
     )
     return go.layout.Template(data={"scatter": [series]})
 
@@ -125,20 +125,20 @@ def _caption(known: pd.DataFrame, instrument: str) -> str:
     outcome = "none beyond its limit" if not beyond else f"{beyond} beyond the limit"
     return (
         f"Reference oils on {instrument} in the 30 days before this run, measured minus certified: "
-        f"{known['run'].nunique()} checks, {outcome}, the furthest at {share:.0%} of its limit. "
+        f"{known['run'].nunique()} checks, {outcome}, the furthest at {percent(share, 0)} of its limit. "
         "Grey: the widest limit."
     )
 
 
-def _numbers(known: pd.DataFrame) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+def _numbers(known: pd.DataFrame) -> Numbers:
     units = {"kinematic viscosity": "ν, %", "density": "ρ, kg/m³"}
-    labels = [f"{units[q]} at {c:g} °C" for q, c in zip(known["quantity"], known["temperature_C"], strict=True)]
+    labels = [at_celsius(units[q], c) for q, c in zip(known["quantity"], known["temperature_C"], strict=True)]
     columns = tuple(dict.fromkeys(labels))
     cells: dict[tuple[str, str, str], dict[str, str]] = {}
     began: dict[str, str] = {}
     each = zip(known["run"], known["at"], known["sample"], known["lot"], labels, known["difference"], strict=True)
     for run, at, sample, lot, label, difference in each:
         checked = cells.setdefault((began.setdefault(run, at), str(sample), str(lot)), {})
-        checked[label] = signed_text(difference)
+        checked[label] = signed(difference, 3)
     rows = tuple((*about, *(found.get(column, "–") for column in columns)) for about, found in cells.items())
     return ("Measured at", "Reference oil", "Lot", *columns), rows

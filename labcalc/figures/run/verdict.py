@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any
 
-from labcalc import __version__
 from labcalc.errors import ExportError
 from labcalc.exports import without_marks
-from labcalc.figures.markup import Fragment, Summary, hover_number, html_table, note, uncertainty_text
+from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, hover_number, html_table, note, verdict_box
+from labcalc.figures.provenance import settings_and_version
 from labcalc.judgement import Check, Consequence, Judgement, Result
 from labcalc.lab import PrecisionStatement
-from labcalc.statistics import rounded
+from labcalc.wording import numeral
 
 _STATE_SIGNS = {"met": "✓", "doubtful": "?", "not met": "✗", "not checked": "–"}
 
@@ -48,20 +48,13 @@ def show_header(judgement: Judgement) -> Fragment:
         "Measured": _interval(start, end),
         "Remark": "; ".join(dict.fromkeys(filter(None, without_marks(dossier.rows["remark"])))),
     }
-    rows = "".join(
-        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in facts.items() if value
-    )
-    return Fragment(f'<dl class="facts">{rows}</dl>', "; ".join(f"{k}: {v}" for k, v in facts.items() if v))
+    return fact_list(facts)
 
 
 def show_verdict(judgement: Judgement) -> Fragment:
     """Return the verdict with its reason in one sentence."""
     css = ("releasable", "second-look", "not-releasable")[judgement.rank]
-    html = (
-        f'<div class="verdict {css}"><p class="word">{escape(judgement.verdict.capitalize())}</p>'
-        f"<p>{escape(judgement.reason)}</p></div>"
-    )
-    return Fragment(html, f"{judgement.verdict}: {judgement.reason}")
+    return verdict_box(judgement.verdict, css, judgement.reason)
 
 
 def show_checks(checks: Sequence[Check]) -> Fragment:
@@ -90,8 +83,8 @@ def show_results(results: Sequence[Result]) -> Fragment:
             escape(r.name),
             hover_number(r.reported, r.value),
             escape(r.unit),
-            hover_number(uncertainty_text(r.expanded_uncertainty), r.expanded_uncertainty),
-            _factor(r.budget.coverage_factor),
+            hover_number(numeral(r.expanded_uncertainty, unknown="unknown"), r.expanded_uncertainty),
+            numeral(r.budget.coverage_factor, 2),
             str(len(r.repeats)) + (" (median)" if r.rule == "median" else ""),
             escape("follows from the other two" if r.follows else "measured"),
         )
@@ -101,11 +94,9 @@ def show_results(results: Sequence[Result]) -> Fragment:
     bases = sorted(
         {f"U of {'density' if r.quantity == 'density' else 'viscosity'}: {r.uncertainty_basis}" for r in results}
     )
-    notes = "".join(f'<p class="note">{escape(basis)}.</p>' for basis in bases)
+    html = html_table("Means of the determinations at each temperature", columns, rows, numeric=(1, 3, 4, 5))
     text = "\n".join(f"{r.name}: {r.reported} {r.unit}" for r in results)
-    return Fragment(
-        html_table("Means of the determinations at each temperature", columns, rows, numeric=(1, 3, 4, 5)) + notes, text
-    )
+    return Fragment(html + note(*(f"{basis}." for basis in bases)).html, text)
 
 
 def show_consequences(consequences: Sequence[Consequence]) -> Fragment:
@@ -115,7 +106,9 @@ def show_consequences(consequences: Sequence[Consequence]) -> Fragment:
             escape(c.name),
             hover_number(c.reported, c.value) if math.isfinite(c.value) else escape(c.reported),
             escape(c.unit),
-            hover_number(uncertainty_text(c.expanded_uncertainty), c.expanded_uncertainty) if c.effects else "–",
+            hover_number(numeral(c.expanded_uncertainty, unknown="unknown"), c.expanded_uncertainty)
+            if c.effects
+            else "–",
             escape(c.standard),
             escape(c.note),
         )
@@ -143,18 +136,13 @@ def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError]
     ]
     columns = ("Export", "SHA-256", "Lines of this run", "Rows read", "Rows refused", "Read as")
     html = html_table("Exports", columns, files, numeric=(3, 4))
-    settings = dossier.laboratory.sha256
     versions = [
-        ("lab.toml", f'<code class="digest">{settings}</code>' if settings else "none: defaults"),
-        ("labcalc", escape(__version__)),
+        *settings_and_version(dossier.laboratory),
         ("Methods", "<br>".join(escape(c) for c in dict.fromkeys(c.standard for c in judgement.consequences))),
         ("Precision statements", "<br>".join(map(_precision, judgement.precision)) or "none in force"),
     ]
     html += html_table("Settings, version, methods", ("What", "Which"), versions)
-    html += "".join(
-        f'<p class="note">An earlier export of the record could not be read: {escape(str(failure))}</p>'
-        for failure in record_failures
-    )
+    html += note(*(f"An earlier export of the record could not be read: {one}" for one in record_failures)).html
     return Fragment(html, "; ".join(f"{s.name} {s.sha256}" for s in dossier.sources))
 
 
@@ -163,8 +151,7 @@ def show_refusals(judgement: Judgement) -> Fragment:
     refusals = judgement.dossier.refusals
     if not refusals:
         return note("No row of these exports was refused.")
-    items = "".join(f"<li>{escape(str(refusal))}</li>" for refusal in refusals)
-    return Fragment(f"<p>Refused rows of these exports:</p><ul>{items}</ul>", "\n".join(map(str, refusals)))
+    return bullets([str(one) for one in refusals], "Refused rows of these exports:")
 
 
 def show_cautions() -> Fragment:
@@ -176,11 +163,7 @@ def show_cautions() -> Fragment:
         "The laboratory's own safety rules, local codes and licensed practice come first.",
         "Precision figures marked 'memory' are to be confirmed against the laboratory's own copy of the standard.",
     )
-    return Fragment("<ul>" + "".join(f"<li>{escape(one)}</li>" for one in cautions) + "</ul>", "\n".join(cautions))
-
-
-def _factor(value: float) -> str:
-    return str(rounded(value, 2)) if math.isfinite(value) else "–"
+    return bullets(cautions)
 
 
 def _precision(statement: PrecisionStatement) -> str:

@@ -8,12 +8,11 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.figures.markup import uncertainty_text
-from labcalc.figures.picture import Picture
+from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, BAND, blank_figure, marker, stroke
 from labcalc.formulae import walther_ordinate
 from labcalc.judgement import Curve, reported_value
-from labcalc.statistics import rounded_to_figures
+from labcalc.wording import celsius, numeral, plain
 
 _DECADES = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 _VISCOSITY_TICKS = np.array([0.3, 0.5, 0.7, *(digit * 10.0**power for power in range(7) for digit in _DECADES), 1e7])
@@ -48,8 +47,8 @@ def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
         mode="markers",
         marker=marker(color=ACCENT),
         name="measured",
-        customdata=np.column_stack([curve.measured_C, curve.measured]),
-        hovertemplate="%{customdata[0]:g} °C: %{customdata[1]:.6g} mm²/s<extra></extra>",
+        text=[f"{celsius(t)}: {plain(v)} mm²/s" for t, v in zip(curve.measured_C, curve.measured, strict=True)],
+        hoverinfo="text",
     )
     return Picture(figure, _caption(curve, sample), *_numbers(curve))
 
@@ -93,8 +92,11 @@ def _add_line(figure: go.Figure, curve: Curve) -> None:
             line=stroke(dash=dash),
             name=name,
             showlegend=bool(name),
-            customdata=np.column_stack([grid[part], curve.value[part]]),
-            hovertemplate="%{customdata[0]:.1f} °C: %{customdata[1]:.4g} mm²/s<extra></extra>",
+            text=[
+                f"{numeral(t, 1)} °C: {numeral(v, figures=4)} mm²/s"
+                for t, v in zip(grid[part], curve.value[part], strict=True)
+            ],
+            hoverinfo="text",
         )
 
 
@@ -109,7 +111,7 @@ def _scales(curve: Curve) -> tuple[dict[str, Any], dict[str, Any]]:
         {
             "range": _widened(_abscissa([grid.min(), grid.max()])),
             "tickvals": _abscissa(temperatures),
-            "ticktext": [f"{t:g}" for t in temperatures],
+            "ticktext": [plain(t) for t in temperatures],
         },
         {
             "range": [bottom, top],
@@ -141,7 +143,7 @@ def _widened(ends: ArrayLike) -> tuple[float, float]:
 
 def _caption(curve: Curve, sample: str) -> str:
     means = {t: curve.measured[curve.measured_C == t].mean() for t in np.unique(curve.measured_C)}
-    values = " and ".join(f"{reported_value('kinematic viscosity', v)} mm²/s at {t:g} °C" for t, v in means.items())
+    values = " and ".join(f"{reported_value('kinematic viscosity', v)} mm²/s at {celsius(t)}" for t, v in means.items())
     if not curve.temperature_C.size:
         return f"Kinematic viscosity of {sample}: {values}. One temperature alone gives no line."
     return (
@@ -150,7 +152,7 @@ def _caption(curve: Curve, sample: str) -> str:
     )
 
 
-def _numbers(curve: Curve) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+def _numbers(curve: Curve) -> Numbers:
     columns = (
         "Temperature, °C",
         "Kinematic viscosity, mm²/s",
@@ -158,15 +160,14 @@ def _numbers(curve: Curve) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]
         "Kind",
     )
     measured = [
-        (f"{t:g}", f"{rounded_to_figures(v, 6):f}", "", "measured")
-        for t, v in zip(curve.measured_C, curve.measured, strict=True)
+        (plain(t), numeral(v, figures=6), "", "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)
     ]
     low, high = curve.interval_C
     line = [
         (
-            f"{t:.1f}",
-            f"{rounded_to_figures(v, 4):f}",
-            "–" if np.isnan(u) else uncertainty_text(u),
+            numeral(t, 1),
+            numeral(v, figures=4),
+            numeral(u),
             "line" if low <= t <= high else "extrapolated",
         )
         for t, v, u in zip(curve.temperature_C[::3], curve.value[::3], curve.half_width[::3], strict=True)

@@ -6,9 +6,10 @@ import math
 from collections.abc import Sequence
 from html import escape, unescape
 
-from labcalc.figures.markup import Fragment, html_table, note, uncertainty_text
+from labcalc.figures.markup import Fragment, html_table, note
 from labcalc.judgement import Consequence, Judgement, Result, by_component
-from labcalc.statistics import UncertaintyBudget, rounded
+from labcalc.statistics import UncertaintyBudget
+from labcalc.wording import numeral
 
 _HEADINGS = {
     "reference oil": "Oil",
@@ -51,9 +52,9 @@ def _row(one: Result | Consequence, budget: UncertaintyBudget, components: Seque
     return (
         escape(f"{one.name}, {one.unit}" if one.unit else one.name),
         *(_share(parts[name], variance) if name in parts else "–" for name in components),
-        "∞" if math.isinf(degrees) else "–" if math.isnan(degrees) else f"{math.floor(degrees)}",
-        str(rounded(budget.coverage_factor, 2)) if math.isfinite(budget.coverage_factor) else "–",
-        uncertainty_text(budget.expanded_uncertainty),
+        str(math.floor(degrees)) if math.isfinite(degrees) else numeral(degrees),
+        numeral(budget.coverage_factor, 2),
+        numeral(budget.expanded_uncertainty, unknown="unknown"),
     )
 
 
@@ -63,8 +64,8 @@ def _share(part: float, variance: float) -> str:
         return "unknown"
     if math.isnan(variance) or variance == 0.0:
         return "–"
-    percent = 100.0 * part**2 / variance
-    return str(rounded(percent, 0)) if percent >= 0.5 else "&lt;1" if percent > 0.0 else "0"
+    share = 100.0 * part**2 / variance
+    return numeral(share, 0) if share >= 0.5 or share == 0.0 else "&lt; 1"
 
 
 def _sources(results: Sequence[Result]) -> str:

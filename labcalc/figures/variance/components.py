@@ -7,11 +7,12 @@ from html import escape
 
 import plotly.graph_objects as go
 
-from labcalc.figures.markup import Fragment, html_table, note, uncertainty_text
-from labcalc.figures.picture import Picture
+from labcalc.figures.markup import Fragment, html_table, note
+from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import BAND, INK, MUTED, blank_figure
 from labcalc.judgement import ComponentsOfVariance
 from labcalc.statistics import VarianceComponent, VarianceComponents, VarianceSum
+from labcalc.wording import numeral, percent
 
 _REACH = 3.0
 """The axis ends at so many times the tallest bar: an interval from one degree of freedom would flatten all others."""
@@ -47,7 +48,7 @@ def _cells(study: ComponentsOfVariance) -> tuple[str, ...]:
         escape(study.name),
         str(study.number),
         f"{symbol} = {deviation} {study.unit}<br>({interval})",
-        escape(", ".join(f"{one.name} {100.0 * one.share:.0f} %" for one in parts)),
+        escape(", ".join(f"{one.name} {percent(one.share, 0)}" for one in parts)),
     )
 
 
@@ -123,7 +124,7 @@ def _mark_far_ends(figure: go.Figure, bars: _Bars, top: float, unit: str) -> Non
             figure.add_annotation(
                 x=label,
                 y=top,
-                text=f"to {uncertainty_text(high)} {unit}",
+                text=f"to {numeral(high)} {unit}",
                 showarrow=False,
                 yshift=-10,
                 xshift=6,
@@ -136,21 +137,18 @@ def _caption(study: ComponentsOfVariance) -> str:
     return f"{study.sentence} Hatched, too few for a useful interval: {few}." if few else study.sentence
 
 
-def _numbers(
-    study: ComponentsOfVariance, components: VarianceComponents
-) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+def _numbers(study: ComponentsOfVariance, components: VarianceComponents) -> Numbers:
     columns = ("Level", "Groups", "Degrees of freedom", f"Standard deviation, {study.unit}", "95 %", "Share")
     rows = [
-        (one.name, str(level.groups), f"{one.degrees_of_freedom:.1f}", *_spread(one), f"{100.0 * one.share:.0f} %")
+        (one.name, str(level.groups), numeral(one.degrees_of_freedom, 1), *_spread(one), percent(one.share, 0))
         for level, one in zip(study.levels, components.components, strict=True)
     ]
     rows += [
-        (symbol, "", f"{one.degrees_of_freedom:.1f}", *_spread(one), "")
+        (symbol, "", numeral(one.degrees_of_freedom, 1), *_spread(one), "")
         for symbol, one in study.intermediate_precisions[:-1]
     ]
     return columns, tuple(rows)
 
 
 def _spread(one: VarianceComponent | VarianceSum) -> tuple[str, str]:
-    low, high = one.deviation_interval
-    return uncertainty_text(one.deviation), f"{uncertainty_text(low)} to {uncertainty_text(high)}"
+    return numeral(one.deviation), " to ".join(map(numeral, one.deviation_interval))

@@ -12,7 +12,8 @@ from labcalc.judgement.carry_over.shares import Contrast, RunBefore
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.precision import precision_of_class
 from labcalc.lab import Laboratory, PrecisionStatement
-from labcalc.statistics import FEWEST_CHANGES, CarriedShare, rounded, rounded_to_figures
+from labcalc.statistics import FEWEST_CHANGES, CarriedShare
+from labcalc.wording import at_celsius, counted, decimals_of, numeral, percent, plain, signed
 
 RESIDUE_PART = 1.0
 """Part of the method's repeatability r that the expected effect may take up, [-]. r is 2.8 standard deviations of a
@@ -182,7 +183,7 @@ def _out_of_sequence(place: RunBefore | None) -> str:
         return "the record holds no run before this one on the instrument"
     if not place.followed:
         return (
-            f"the run before, {place.sample_before}, ended {place.pause_h:.0f} h earlier; after more than "
+            f"the run before, {place.sample_before}, ended {numeral(place.pause_h, 0)} h earlier; after more than "
             f"{LONGEST_PAUSE_H:g} h nothing tells what was in the cell"
         )
     if not place.direction:
@@ -200,13 +201,13 @@ def _explained(place: RunBefore) -> Check | None:
     one = max(named, key=lambda contrast: abs(contrast.deviations))
     usual = ""
     if place.share and place.share.known:
-        usual = f"; usually {_percent(place.share.value) if place.share.shows else 'none that shows'} stays"
+        usual = f"; usually {percent(place.share.value) if place.share.shows else 'none that shows'} stays"
     return Check(
         _NAME,
         "doubtful",
-        f"{place.sample_before} ran before, and {_percent(one.residue)} ± {_percent(2.0 * one.residue_uncertainty)} of "
-        f"it explains why {one.quantity} at {one.temperature_C:g} °C is {abs(one.deviations):.1f} standard deviations "
-        f"from the typical {one.level:g}{usual}: clean twice, fill again",
+        f"{place.sample_before} ran before, and {percent(one.residue)} ± {percent(2.0 * one.residue_uncertainty)} of "
+        f"it explains why {at_celsius(one.quantity, one.temperature_C)} is {numeral(abs(one.deviations), 1)} standard "
+        f"deviations from the typical {plain(one.level)}{usual}: clean twice, fill again",
         f"typical values of lab.toml; ln ν mixed; more than {_FAR:g} standard deviations are looked into",
     )
 
@@ -235,8 +236,8 @@ def _unknown(place: RunBefore, in_force: InForceAt) -> Check:
         _NAME,
         "not checked",
         f"how much stays in the cell is not known ({why_not}, after a {place.direction} sample); {before}, and "
-        f"{_percent(one.share_for(limit))} of it would move {one.quantity} at {one.temperature_C:g} °C by the "
-        f"repeatability, {rounded_to_figures(limit, 2):f} {one.unit}",
+        f"{percent(one.share_for(limit))} of it would move {at_celsius(one.quantity, one.temperature_C)} by the "
+        f"repeatability, {numeral(limit)} {one.unit}",
         statement.title,
     )
 
@@ -245,16 +246,16 @@ def _finding(place: RunBefore, worst: ExpectedEffect) -> str:
     share, one = place.share, worst.contrast
     assert share is not None
     found = (
-        f"{_signed(worst.effect)} {one.unit} expected in {one.quantity} at {one.temperature_C:g} °C from "
-        f"{place.sample_before}, which ran before; limit {rounded_to_figures(RESIDUE_PART * worst.limit, 2):f} "
+        f"{signed(worst.effect)} {one.unit} expected in {at_celsius(one.quantity, one.temperature_C)} from "
+        f"{place.sample_before}, which ran before; limit {numeral(RESIDUE_PART * worst.limit)} "
         f"{one.unit}; {_stays(share)} of a {place.direction} sample stays in the cell "
-        f"({share.changes} changes)"
+        f"({counted(share.changes, 'change')})"
     )
     if one.quantity != "density" and worst.state == "doubtful":
-        found += f"; mixed in proportion to volume at most {_signed(worst.at_most)} %"
+        found += f"; mixed in proportion to volume at most {signed(worst.at_most)} %"
     if worst.state == "not checked":
         needed = share.changes_needed(share.half_width / max(worst.largest_part / RESIDUE_PART, 1.0))
-        found += f", too uncertain to tell: some {max(needed, FEWEST_CHANGES):.0f} changes are needed"
+        found += f", too uncertain to tell: some {numeral(max(needed, FEWEST_CHANGES), 0)} changes are needed"
     return found
 
 
@@ -262,15 +263,6 @@ def _basis(worst: ExpectedEffect) -> str:
     return f"{worst.statement.title}; the limit is {RESIDUE_PART:g} r, close to 3 standard deviations"
 
 
-def _percent(share: float) -> str:
-    return f"{rounded_to_figures(100.0 * share, 2):f} %"
-
-
-def _signed(effect: float) -> str:
-    return f"{rounded_to_figures(effect, 2):+f}"
-
-
 def _stays(share: CarriedShare) -> str:
     """Write a share to the decimals of its uncertainty."""
-    half = rounded_to_figures(100.0 * share.half_width, 2)
-    return f"{rounded(100.0 * share.value, -int(half.as_tuple().exponent)):f} % ± {half:f} %"
+    return f"{percent(share.value, decimals_of(100.0 * share.half_width))} ± {percent(share.half_width)}"

@@ -9,6 +9,7 @@ import numpy as np
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
+from labcalc.wording import at_celsius, celsius, plain
 
 
 def with_measurement(evidence: Evidence, quantity: str, temperature_C: float, value: float, kind: str) -> Evidence:
@@ -43,7 +44,7 @@ def with_measurement(evidence: Evidence, quantity: str, temperature_C: float, va
     if quantity not in ("kinematic viscosity", "density"):
         raise EvidenceError(f"'{quantity}' can't be added; it is kinematic viscosity or density")
     if not value > 0.0:
-        raise EvidenceError(f"{quantity} {value:g} at {temperature_C:g} °C: a measured value is above 0")
+        raise EvidenceError(f"{quantity} {plain(value)} at {celsius(temperature_C)}: a measured value is above 0")
     if kind == "original record":
         return _corrected(evidence, quantity, temperature_C, value)
     oil = nearest_oil(evidence, temperature_C) if kind == "reference oil" else ""
@@ -87,7 +88,7 @@ def _corrected(evidence: Evidence, quantity: str, temperature_C: float, value: f
         if row.quantity == quantity and abs(row.temperature_C - temperature_C) <= SAME_TEMPERATURE_K and not row.oil
     ]
     if not places:
-        raise EvidenceError(f"run {evidence.run} holds no {quantity} at {temperature_C:g} °C to correct")
+        raise EvidenceError(f"run {evidence.run} holds no {at_celsius(quantity, temperature_C)} to correct")
     worst = max(places, key=lambda place: abs(float(evidence.residual_sd[place])))
     rows = list(evidence.rows)
     rows[worst] = replace(rows[worst], measured=value, kind="original record")

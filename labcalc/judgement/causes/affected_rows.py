@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.causes.evidence import Evidence
+from labcalc.wording import celsius
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -56,11 +57,11 @@ def bubble_places(layout: Evidence) -> list[tuple[str, Mask]]:
     for fill in fills:
         name = f"in fill {fill}, " if len(fills) > 1 else ""
         this = here & (layout.replicate == fill)
-        places += [(f"{name}at {T:g} °C", this & near(layout, T)) for T in temperatures]
+        places += [(f"{name}at {celsius(T)}", this & near(layout, T)) for T in temperatures]
         if len(temperatures) > 1:
             places.append((f"{name}at every temperature", this))
     if len(fills) > 1 and len(temperatures) > 1:
-        places.append((f"in every fill at {temperatures[-1]:g} °C", here & near(layout, temperatures[-1])))
+        places.append((f"in every fill at {celsius(temperatures[-1])}", here & near(layout, temperatures[-1])))
     return places
 
 

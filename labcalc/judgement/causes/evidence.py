@@ -14,6 +14,7 @@ from labcalc.judgement.causes.expectation import Expectation
 from labcalc.judgement.causes.liquids import FUEL, SOLVENTS, Liquid
 from labcalc.judgement.causes.surroundings import Before, InstrumentBias, Noise
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
+from labcalc.wording import at_celsius, plain
 
 Array = NDArray[np.float64]
 
@@ -208,7 +209,7 @@ def _certified(row: Row, setting: Setting) -> tuple[float, float]:
     for (T, value), (_, sd) in zip(values, oil.viscosity_sd if viscous else oil.density_sd, strict=True):
         if abs(T - row.temperature_C) <= SAME_TEMPERATURE_K:
             return (float(np.log(value)) if viscous else value), sd**2
-    known = ", ".join(f"{T:g}" for T, _ in values) or "none"
+    known = ", ".join(plain(T) for T, _ in values) or "none"
     raise EvidenceError(
-        f"{row.oil}: no certified {row.quantity} at {row.temperature_C:g} °C; certified temperatures [°C]: {known}"
+        f"{row.oil}: no certified {at_celsius(row.quantity, row.temperature_C)}; certified temperatures [°C]: {known}"
     )

@@ -14,6 +14,7 @@ from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
 from labcalc.judgement.causes.ranking import Fit, Weighed, fits_of, weigh
 from labcalc.judgement.causes.words import next_step, opening_of, sentence_of, titled
+from labcalc.wording import probability
 
 Array = NDArray[np.float64]
 
@@ -120,9 +121,10 @@ def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) ->
         With probabilities in [-].
     """
     weighed = weigh(evidence, odds)
-    fit, probability = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
-    sentence = f"Most likely {titled(fit.cause)} (probability {probability:.0%}): {opening_of(evidence, fit)}"
-    return LeadingCause(fit.cause, probability, weighed.probabilities.get("noise", 0.0), sentence)
+    fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
+    sure = f"probability {probability(share, 1.0)}"
+    sentence = f"Most likely {titled(fit.cause)} ({sure}): {opening_of(evidence, fit)}"
+    return LeadingCause(fit.cause, share, weighed.probabilities.get("noise", 0.0), sentence)
 
 
 def _explained(weighed: Weighed, fit: Fit, apart: Discrimination) -> Explanation:

@@ -14,6 +14,7 @@ from labcalc.judgement.causes.likelihood import Whitener
 from labcalc.judgement.causes.mixtures import mixture
 from labcalc.judgement.causes.paths import Stack
 from labcalc.judgement.causes.temperature_and_air import aired, warmed
+from labcalc.wording import at_celsius, counted, numeral, p_value, plain, signed
 
 Array = NDArray[np.float64]
 
@@ -83,10 +84,10 @@ def what_if(
 
 def _check(offset: float, fractions: tuple[float, ...]) -> None:
     if not abs(offset) <= 20.0:
-        raise EvidenceError(f"temperature offset {offset:g} K: expected -20 K to 20 K")
+        raise EvidenceError(f"temperature offset {plain(offset)} K: expected −20 K to 20 K")
     for fraction in fractions:
         if not 0.0 <= fraction <= 0.9:
-            raise EvidenceError(f"fraction {fraction:g}: expected 0 to 0.9")
+            raise EvidenceError(f"fraction {plain(fraction)}: expected 0 to 0.9")
 
 
 def _compared(evidence: Evidence, effect: Array) -> WhatIf:
@@ -100,8 +101,9 @@ def _compared(evidence: Evidence, effect: Array) -> WhatIf:
     residual = left / np.sqrt(np.diag(covariance))
     furthest = int(np.abs(residual).argmax())
     row = evidence.rows[furthest]
+    degrees = counted(number, "degree of freedom", "degrees of freedom")
     sentence = (
-        f"Chi-square {misfit:.1f} with {number} degrees of freedom (p = {p:.2g}); furthest left: {row.quantity} at "
-        f"{row.temperature_C:g} °C, {residual[furthest]:+.1f} standard deviations."
+        f"Chi-square {numeral(misfit, 1)} with {degrees} ({p_value(p)}); furthest left: "
+        f"{at_celsius(row.quantity, row.temperature_C)}, {signed(residual[furthest], 1)} standard deviations."
     )
     return WhatIf(evidence.in_units(evidence.mean + effect), residual, misfit, number, p, sentence)

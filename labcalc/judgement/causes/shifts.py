@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from labcalc.judgement.causes.affected_rows import in_bottle
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.surroundings import UNCHECKED_DENSITY, UNCHECKED_VISCOSITY
+from labcalc.wording import at_celsius, celsius, plain
 
 Array = NDArray[np.float64]
 
@@ -162,7 +163,7 @@ def _one(evidence: Evidence, place: int, change: float) -> Array:
 
 def _name(evidence: Evidence, place: int) -> str:
     row = evidence.rows[place]
-    return f"{row.quantity} at {row.temperature_C:g} °C"
+    return at_celsius(row.quantity, row.temperature_C)
 
 
 def _units(evidence: Evidence) -> list[tuple[str, Array]]:
@@ -207,7 +208,7 @@ def _exchanges(evidence: Evidence) -> list[tuple[str, Array]]:
             if a.quantity == b.quantity and a.replicate == b.replicate and a.temperature_C != b.temperature_C:
                 effect = np.zeros(len(evidence.rows))
                 effect[first], effect[second] = scaled[first] - scaled[second], scaled[second] - scaled[first]
-                found.append((f"{a.quantity} at {a.temperature_C:g} °C and {b.temperature_C:g} °C exchanged", effect))
+                found.append((f"{_name(evidence, first)} and {celsius(b.temperature_C)} exchanged", effect))
     return found
 
 
@@ -218,7 +219,7 @@ def _digits(evidence: Evidence) -> list[tuple[str, Array]]:
         measured = evidence.rows[place].measured
         for true in _transposed(measured):
             change = math.log(measured / true) if evidence.viscous[place] else measured - true
-            words = f"{_name(evidence, place)}, {measured:.{_DIGITS}g} for {true:.{_DIGITS}g}"
+            words = f"{_name(evidence, place)}, {plain(measured, _DIGITS)} for {plain(true, _DIGITS)}"
             found.append((f"digits exchanged: {words}", _one(evidence, place, change)))
     return found
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from labcalc.exports import is_derived
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.lab import ReportChoices
+from labcalc.wording import celsius
 
 Array = NDArray[np.float64]
 
@@ -193,7 +194,7 @@ def before_as(liquid: Liquid, hours_ago: float, temperature_C: Array) -> Before 
         return None
     measured = {round(T, 1) for T, _ in liquid.viscosities}
     carried = sorted({float(T) for T in temperature_C if round(float(T), 1) not in measured})
-    estimated = f"its values at {' and '.join(f'{T:g} °C' for T in carried)} are estimated" if carried else ""
+    estimated = f"its values at {' and '.join(celsius(T) for T in carried)} are estimated" if carried else ""
     return Before(liquid.name, hours_ago, liquid, estimated)
 
 

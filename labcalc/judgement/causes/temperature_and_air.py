@@ -13,6 +13,7 @@ from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE
 from labcalc.judgement.causes.mixtures import dilution, residue, solvent, water
 from labcalc.judgement.causes.paths import Paths, Stack, log_viscosity_of, ordinate_of, sizes_of
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
+from labcalc.wording import celsius
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -38,7 +39,7 @@ def _temperature(stack: Stack) -> Paths:
     sizes = np.stack([offsets, -offsets])
     whole = warmed(stack, sizes.ravel()).reshape(len(stack.mean), 2, offsets.size, -1)
     here, temperatures = layout.same_instrument, run_temperatures(layout)
-    places = [(f"at {T:g} °C", here & near(layout, T)) for T in temperatures]
+    places = [(f"at {celsius(T)}", here & near(layout, T)) for T in temperatures]
     shares = [1.0 / len(places)] * len(places)
     if len(places) > 1:
         shares = [(1.0 - _OFF_EVERYWHERE) * share for share in shares] + [_OFF_EVERYWHERE]

@@ -11,6 +11,7 @@ from labcalc.judgement.causes.catalogue import CAUSES
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.next_measurement import Candidate
 from labcalc.judgement.causes.ranking import Fit
+from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, probability, signed
 
 Array = NDArray[np.float64]
 
@@ -40,12 +41,7 @@ def size_words(fit: Fit) -> str:
     if scale is None:
         return ""
     size, low, high = (scale.shown * value for value in (fit.size, fit.lowest, fit.highest))
-    return f"{_figures(size)} {scale.unit} (95 %: {_figures(low)} to {_figures(high)} {scale.unit})"
-
-
-def _figures(value: float) -> str:
-    decimals = max(0, 1 - math.floor(math.log10(abs(value)))) if value else 1
-    return f"{value:.{min(decimals, 4)}f}"
+    return f"{numeral(size)} {scale.unit} (95 %: {numeral(low)} to {numeral(high)} {scale.unit})"
 
 
 def sentence_of(evidence: Evidence, fit: Fit) -> str:
@@ -59,17 +55,14 @@ def opening_of(evidence: Evidence, fit: Fit) -> str:
 
 
 def _fit_words(evidence: Evidence, fit: Fit) -> str:
-    found = f"chi-square {fit.misfit:.1f} with {fit.degrees_of_freedom} degrees of freedom"
+    degrees = counted(fit.degrees_of_freedom, "degree of freedom", "degrees of freedom")
+    found = f"chi-square {numeral(fit.misfit, 1)} with {degrees}"
     if fit.degrees_of_freedom < 1:
         return f"One quantity alone can't say whether it fits ({found})."
     quality = "fits" if fit.p_value >= 0.05 else "fits badly" if fit.p_value >= 0.001 else "does not fit"
     number = len(evidence.rows)
     together = f"all {number} quantities together" if number > 1 else "the one quantity"
-    return f"It {quality} {together} ({found}, p = {_probability(fit.p_value)})."
-
-
-def _probability(value: float) -> str:
-    return f"{value:.2g}" if value >= 0.0001 else "less than 0.0001"
+    return f"It {quality} {together} ({found}, {p_value(fit.p_value)})."
 
 
 def changes_of(evidence: Evidence, effect: Array) -> str:
@@ -78,12 +71,9 @@ def changes_of(evidence: Evidence, effect: Array) -> str:
     told: dict[str, str] = {}
     for place, row in enumerate(evidence.rows):
         if abs(effect[place]) >= _WORTH_TELLING * single[place]:
-            much = (
-                f"{100.0 * math.expm1(effect[place]):+.2g} %"
-                if evidence.viscous[place]
-                else (f"{effect[place]:+.2g} kg/m³")
-            )
-            told.setdefault(f"{row.quantity} at {row.temperature_C:g} °C", much)
+            size = effect[place]
+            much = f"{signed(100.0 * math.expm1(size))} %" if evidence.viscous[place] else f"{signed(size)} kg/m³"
+            told.setdefault(at_celsius(row.quantity, row.temperature_C), much)
     return ", ".join(f"{name} {much}" for name, much in told.items()) or "nothing beyond the noise"
 
 
@@ -92,8 +82,8 @@ def _furthest(evidence: Evidence) -> str:
     row, away = evidence.rows[place], float(evidence.residual_sd[place])
     side = "above" if away > 0 else "below"
     return (
-        f"the furthest, {row.quantity} at {row.temperature_C:g} °C, lies {abs(away):.1f} standard deviations {side} "
-        f"the {evidence.expectation}"
+        f"the furthest, {at_celsius(row.quantity, row.temperature_C)}, lies {numeral(abs(away), 1)} standard "
+        f"deviations {side} the {evidence.expectation}"
     )
 
 
@@ -105,14 +95,17 @@ def _temperature(evidence: Evidence, fit: Fit) -> str:
     side = "too warm" if fit.size > 0 else "too cold"
     size, ends = abs(fit.size), sorted((abs(fit.lowest), abs(fit.highest)))
     return (
-        f"A cell {_figures(size)} K {side} {fit.where} (95 %: {_figures(ends[0])} to {_figures(ends[1])} K) changes "
+        f"A cell {numeral(size)} K {side} {fit.where} (95 %: {numeral(ends[0])} to {numeral(ends[1])} K) changes "
         f"{changes_of(evidence, fit.effect)}."
     )
 
 
 def _bubble(evidence: Evidence, fit: Fit) -> str:
     heated = ""
-    if fit.where.endswith(f"at {max(evidence.temperature_C):g} °C") and len(set(evidence.temperature_C.tolist())) > 1:
+    if (
+        fit.where.endswith(f"at {celsius(max(evidence.temperature_C))}")
+        and len(set(evidence.temperature_C.tolist())) > 1
+    ):
         heated = ", which comes out of the sample as it warms"
     return (
         f"Air, {size_words(fit)} of the cell's volume {fit.where}{heated}, changes {changes_of(evidence, fit.effect)}."
@@ -123,7 +116,11 @@ def _residue(evidence: Evidence, fit: Fit) -> str:
     before = evidence.before
     assert before is not None
     note = f" ({before.estimated})" if before.estimated else ""
-    when = f"{before.hours_ago:.1f} h before" if before.hours_ago < 48 else f"{before.hours_ago / 24:.0f} days before"
+    when = (
+        f"{numeral(before.hours_ago, 1)} h before"
+        if before.hours_ago < 48
+        else f"{numeral(before.hours_ago / 24, 0)} days before"
+    )
     place = f" {fit.where}" if fit.where else ""
     return (
         f"A residue of {before.sample}, run {when}{note}, {size_words(fit)} by volume{place}, changes "
@@ -152,11 +149,11 @@ def _water(evidence: Evidence, fit: Fit) -> str:
 def _shift_words(evidence: Evidence, fit: Fit) -> str:
     place = min(range(len(evidence.rows)), key=lambda i: (not evidence.viscous[i], float(evidence.temperature_C[i])))
     row = evidence.rows[place]
-    name = f"{row.quantity} at {row.temperature_C:g} °C"
-    if row.quantity == "density":
-        return f"{name} by {fit.size:+.2g} kg/m³ (95 %: {fit.lowest:+.2g} to {fit.highest:+.2g} kg/m³)"
-    size, low, high = (100.0 * math.expm1(value) for value in (fit.size, fit.lowest, fit.highest))
-    return f"{name} by {size:+.2g} % (95 %: {low:+.2g} to {high:+.2g} %)"
+    name = at_celsius(row.quantity, row.temperature_C)
+    dense, sizes = row.quantity == "density", (fit.size, fit.lowest, fit.highest)
+    size, low, high = (signed(one if dense else 100.0 * math.expm1(one)) for one in sizes)
+    unit = "kg/m³" if dense else "%"
+    return f"{name} by {size} {unit} (95 %: {low} to {high} {unit})"
 
 
 def _bias(evidence: Evidence, fit: Fit) -> str:
@@ -164,8 +161,9 @@ def _bias(evidence: Evidence, fit: Fit) -> str:
     known = "no reference oil speaks for this instrument"
     if bias is not None:
         known = (
-            f"its last reference oils are {bias.viscosity_percent:+.2f} % ± {2.0 * bias.viscosity_sd:.2f} % off in "
-            f"viscosity, {bias.density_kg_m3:+.2f} ± {2.0 * bias.density_sd:.2f} kg/m³ in density"
+            f"its last reference oils are {signed(bias.viscosity_percent, 2)} % ± "
+            f"{numeral(2.0 * bias.viscosity_sd, 2)} % off in viscosity, {signed(bias.density_kg_m3, 2)} ± "
+            f"{numeral(2.0 * bias.density_sd, 2)} kg/m³ in density"
         )
     return f"The instrument itself may be off, {_shift_words(evidence, fit)}: {known}."
 
@@ -200,16 +198,12 @@ _OPENINGS = {
 }
 
 
-def next_step(candidate: Candidate, rival: str, probability: float) -> str:
+def next_step(candidate: Candidate, rival: str, chance: float) -> str:
     """Return a next step in one sentence."""
-    what = f"{candidate.quantity} at {candidate.temperature_C:g} °C"
+    what = at_celsius(candidate.quantity, candidate.temperature_C)
     action = _ACTIONS[candidate.kind].format(what=what)
     times = "" if candidate.repeats == 1 else f", {candidate.repeats} times"
     return (
         f"{action[0].upper()}{action[1:]}{times}: it decides against '{titled(rival)}' with a probability of "
-        f"{_percent(probability)}."
+        f"{probability(chance, 1.0)}."
     )
-
-
-def _percent(share: float) -> str:
-    return "more than 99 %" if share > 0.995 else f"{100.0 * share:.0f} %"

@@ -17,6 +17,7 @@ from labcalc.statistics import (
     resolution,
     serial_dependence,
 )
+from labcalc.wording import counted
 
 SigmaFrom: TypeAlias = Literal["moving range", "standard deviation"]
 
@@ -47,7 +48,7 @@ def baseline_limits(
 ) -> tuple[ChartLimits | None, str]:
     """Return the limits, or why there are none."""
     if baseline.size < control.fewest_results:
-        return None, f"{_count(baseline.size)} in the baseline; limits need {control.fewest_results}"
+        return None, f"{counted(baseline.size, 'result')} in the baseline; limits need {control.fewest_results}"
     settled_at = control.settled_results
     try:
         if old is not None and baseline.size < settled_at:
@@ -57,10 +58,6 @@ def baseline_limits(
         return individuals_limits(baseline, sigma_from=spread, constants=control.constants, settled_at=settled_at), ""
     except ValueError as refusal:
         return None, str(refusal)
-
-
-def _count(number: int) -> str:
-    return "no result" if number == 0 else "1 result" if number == 1 else f"{number} results"
 
 
 def screen_baseline(as_written: NDArray[np.float64], plotted: NDArray[np.float64]) -> tuple[str, ...]:

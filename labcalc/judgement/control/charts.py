@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from datetime import date
 from functools import cached_property
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.control.baseline import baseline_limits, baseline_results, screen_baseline
-from labcalc.judgement.control.pretreatment import pretreated
+from labcalc.judgement.control.pretreatment import Subject, pretreated
 from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
 from labcalc.statistics import (
     ChartLimits,
@@ -23,8 +23,11 @@ from labcalc.statistics import (
     moving_ranges,
     run_rule_signals,
 )
+from labcalc.wording import at_celsius
 
-_GROUP = ["instrument", "oil", "quantity", "temperature_C"]
+_SUBJECT = [one.name for one in fields(Subject)]
+_GROUP = _SUBJECT[:4]
+"""All but lot and sample: the lots of one oil follow each other."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +58,7 @@ class ChartSignal:
 
 
 @dataclass(frozen=True, eq=False)
-class Chart:
+class Chart(Subject):
     """One control chart: every result in the order of time, what the limits rest on, and the signals.
 
     ``plotted`` is what the chart shows: viscosity in percent of the certified value from it, density in kg/m³ from it;
@@ -63,11 +66,6 @@ class Chart:
     there, and limits, EWMA and rules pass over it.
     """
 
-    instrument: str
-    oil: str
-    lot: str
-    quantity: str
-    temperature_C: float
     unit: str
     certified: float
     """In the unit of the quantity; NaN where no certificate gives it."""
@@ -98,7 +96,7 @@ class Chart:
     def name(self) -> str:
         """Quantity, temperature, oil and lot, without the instrument."""
         lot = f" lot {self.lot}" if self.lot else ""
-        return f"{self.oil}{lot}, {self.quantity} at {self.temperature_C:g} °C"
+        return f"{self.oil}{lot}, {at_celsius(self.quantity, self.temperature_C)}"
 
     @cached_property
     def moments(self) -> NDArray[np.datetime64]:
@@ -196,26 +194,21 @@ def _chart(
     of_instruments: Sequence[Decision],
 ) -> Chart:
     control = laboratory.control
-    first = {str(name): rows[name].to_numpy(object)[0] for name in (*_GROUP, "sample", "lot")}
+    about = Subject(*(rows[name].to_numpy(object)[0] for name in _SUBJECT))
     runs = tuple(map(str, rows["run"]))
     given = rows["certified"].to_numpy(float)
     certified = float(given[np.isfinite(given)][0]) if np.isfinite(given).any() else np.nan
     values = rows["value"].to_numpy(float)
-    plotted, unit, certified_uncertainty, valid_to = pretreated(first, values, certified, laboratory)
-    decided = _decided(runs, str(first["quantity"]), float(first["temperature_C"]), by_run)
+    plotted, unit, certified_uncertainty, valid_to = pretreated(about, values, certified, laboratory)
+    decided = _decided(runs, about, by_run)
     used = np.ones(len(runs), dtype=bool)
     used[[place for place, one in decided if one.what == "exclude"]] = False
     measured_at = pd.DatetimeIndex(rows["measured_at"])
-    in_baseline, words = baseline_results(measured_at, used, str(first["lot"]), str(first["instrument"]), control)
+    in_baseline, words = baseline_results(measured_at, used, about.lot, about.instrument, control)
     old = before.limits if before is not None and before.unit == unit else None
     limits, no_limits = baseline_limits(plotted[in_baseline], values[in_baseline], old, control)
-    ewma = _ewma(plotted[used], limits, control)
-    return Chart(
-        instrument=str(first["instrument"]),
-        oil=str(first["oil"]),
-        lot=str(first["lot"]),
-        quantity=str(first["quantity"]),
-        temperature_C=float(first["temperature_C"]),
+    chart = Chart(
+        **vars(about),
         unit=unit,
         certified=certified,
         certified_uncertainty=certified_uncertainty,
@@ -229,26 +222,27 @@ def _chart(
         baseline=words,
         limits=limits,
         no_limits=no_limits,
-        ewma=ewma,
-        signals=_signals(runs, measured_at, plotted, used, in_baseline, limits, ewma, control, decided),
+        ewma=_ewma(plotted[used], limits, control),
+        signals=(),
         decisions=decided,
         instrument_decisions=tuple(
             one
             for one in of_instruments
-            if one.instrument.casefold() == str(first["instrument"]).casefold()
-            and concerns(one, str(first["quantity"]), float(first["temperature_C"]))
+            if one.instrument.casefold() == about.instrument.casefold()
+            and concerns(one, about.quantity, about.temperature_C)
         ),
     )
+    return replace(chart, signals=_signals(chart, control.rules))
 
 
 def _decided(
-    runs: tuple[str, ...], quantity: str, temperature_C: float, by_run: dict[str, list[Decision]]
+    runs: tuple[str, ...], about: Subject, by_run: dict[str, list[Decision]]
 ) -> tuple[tuple[int, Decision], ...]:
     return tuple(
         (place, one)
         for place, run in enumerate(runs if by_run else ())
         for one in by_run.get(run, ())
-        if concerns(one, quantity, temperature_C)
+        if concerns(one, about.quantity, about.temperature_C)
     )
 
 
@@ -264,32 +258,22 @@ def _ewma(used: NDArray[np.float64], limits: ChartLimits | None, control: Contro
     return ewma_chart(used, limits, weight=control.ewma_weight, multiple=control.ewma_multiple)
 
 
-def _signals(
-    runs: tuple[str, ...],
-    measured_at: pd.DatetimeIndex,
-    plotted: NDArray[np.float64],
-    used: NDArray[np.bool_],
-    in_baseline: NDArray[np.bool_],
-    limits: ChartLimits | None,
-    ewma: EwmaChart | None,
-    control: ControlChoices,
-    decided: tuple[tuple[int, Decision], ...],
-) -> tuple[ChartSignal, ...]:
-    if limits is None:
+def _signals(chart: Chart, rules: tuple[RunRule, ...]) -> tuple[ChartSignal, ...]:
+    if chart.limits is None:
         return ()
-    found = run_rule_signals(limits.standardised(plotted[used]), control.rules)
-    beyond = ewma.beyond if ewma is not None else np.zeros(int(used.sum()), dtype=bool)
-    rules = {signal.index: signal.rules for signal in found.found}
-    accepted = {place: one for place, one in decided if one.what == "accept"}
-    places = np.flatnonzero(used)
+    found = run_rule_signals(chart.limits.standardised(chart.plotted[chart.used]), rules)
+    beyond = chart.ewma.beyond if chart.ewma is not None else np.zeros(int(chart.used.sum()), dtype=bool)
+    complete = {signal.index: signal.rules for signal in found.found}
+    accepted = {place: one for place, one in chart.decisions if one.what == "accept"}
+    places = np.flatnonzero(chart.used)
     return tuple(
         ChartSignal(
             position=place,
-            run=runs[place],
-            measured_at=measured_at[place],
-            rules=rules.get(index, ()),
+            run=chart.runs[place],
+            measured_at=chart.measured_at[place],
+            rules=complete.get(index, ()),
             ewma=bool(beyond[index]),
-            in_baseline=bool(in_baseline[place]),
+            in_baseline=bool(chart.in_baseline[place]),
             decision=accepted.get(place),
         )
         for index in np.flatnonzero(found.beyond | beyond).tolist()

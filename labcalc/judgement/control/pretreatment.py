@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,16 +12,29 @@ from labcalc.judgement.certificates import SAME_TEMPERATURE_K, UNITS
 from labcalc.lab import Laboratory, ReferenceLot, reference_of
 
 
+@dataclass(frozen=True)
+class Subject:
+    """What a chart is about."""
+
+    instrument: str
+    oil: str
+    quantity: str
+    temperature_C: float
+    lot: str
+    sample: str
+    """The oil as exports write it."""
+
+
 def pretreated(
-    first: Mapping[str, Any], values: NDArray[np.float64], certified: float, laboratory: Laboratory
+    about: Subject, values: NDArray[np.float64], certified: float, laboratory: Laboratory
 ) -> tuple[NDArray[np.float64], str, float, date | None]:
     """Return what is plotted, its unit, the certificate's expanded uncertainty (k = 2) in it, and its last day."""
-    lot = _lot(str(first["sample"]), str(first["lot"]), laboratory)
-    uncertainty = _uncertainty(lot, str(first["quantity"]), float(first["temperature_C"]))
+    lot = _lot(about.sample, about.lot, laboratory)
+    uncertainty = _uncertainty(lot, about.quantity, about.temperature_C)
     valid_to = None if lot is None else lot.valid_to
     if np.isnan(certified):
-        return values, UNITS[first["quantity"]], uncertainty, valid_to
-    if first["quantity"] == "density":
+        return values, UNITS[about.quantity], uncertainty, valid_to
+    if about.quantity == "density":
         return values - certified, "kg/m³", uncertainty, valid_to
     return 100.0 * (values / certified - 1.0), "%", 100.0 * uncertainty / certified, valid_to
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from labcalc.judgement.control.charts import Chart, ChartSignal
-from labcalc.statistics import rounded_to_figures
+from labcalc.wording import counted, numeral, signed
 
 Status = Literal["in control", "provisional", "too few", "signal"]
 
@@ -71,7 +71,7 @@ def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> Chart
     reasons = [_said(still_open)] if still_open else []
     reasons += [_accepted(one) for one in signals if one.decision is not None]
     in_baseline = sum(one.in_baseline for one in signals)
-    reasons += [f"{_counted(in_baseline, 'signal')} within the baseline: look at it again"] if in_baseline else []
+    reasons += [f"{counted(in_baseline, 'signal')} within the baseline: look at it again"] if in_baseline else []
     reasons += [_provisional(chart)] if chart.limits.provisional else []
     status: Status = "signal" if still_open else "provisional" if chart.limits.provisional else "in control"
     return ChartStatus(status, tuple(reasons), signals)
@@ -141,8 +141,8 @@ def _distance(chart: Chart, place: int) -> tuple[float, str]:
     result = chart.plotted[place]
     share = abs(float(limits.standardised(result))) / 3.0
     words = (
-        f"the last result is {rounded_to_figures(result - limits.centre, 2):+f} {chart.unit} from the centre, "
-        f"limit ±{rounded_to_figures(3 * limits.sigma, 2):f}"
+        f"the last result is {signed(result - limits.centre)} {chart.unit} from the centre, "
+        f"limit ±{numeral(3 * limits.sigma)}"
     )
     if ewma is None:
         return share, words
@@ -152,8 +152,7 @@ def _distance(chart: Chart, place: int) -> tuple[float, str]:
         return share, words
     return (
         abs(average) / half_width,
-        f"the moving average (EWMA) is {rounded_to_figures(average, 2):+f} {chart.unit} from the centre, "
-        f"limit ±{rounded_to_figures(half_width, 2):f}",
+        f"the moving average (EWMA) is {signed(average)} {chart.unit} from the centre, limit ±{numeral(half_width)}",
     )
 
 
@@ -162,7 +161,7 @@ def _said(signals: Sequence[ChartSignal]) -> str:
     first, last = signals[0].measured_at, signals[-1].measured_at
     when = f"on {first:%Y-%m-%d}" if first.date() == last.date() else f"from {first:%Y-%m-%d} to {last:%Y-%m-%d}"
     patterns = dict.fromkeys(part for one in signals for part in one.what.split("; "))
-    return f"{_counted(len(signals), 'signal')} {when}: {'; '.join(patterns)}"
+    return f"{counted(len(signals), 'signal')} {when}: {'; '.join(patterns)}"
 
 
 def _accepted(signal: ChartSignal) -> str:
@@ -174,7 +173,3 @@ def _provisional(chart: Chart) -> str:
     assert chart.limits is not None
     spread = "; spread from the lot before" if chart.limits.sigma_from == "old lot" else ""
     return f"limits from {chart.limits.number} results only ({chart.baseline}){spread}"
-
-
-def _counted(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from labcalc.judgement.duplicates.level import LevelStudy
 from labcalc.judgement.duplicates.precision import FIRST_MINUS_SECOND, SIGNIFICANCE, DuplicateSummary
-from labcalc.judgement.duplicates.sets import figures_of
 from labcalc.statistics import OrderEffect, holm_adjusted
+from labcalc.wording import counted, signed
 
 _CAUSES = {
     ("kinematic viscosity", True): "a sample not yet at temperature, or residue of a thicker one before",
@@ -58,5 +58,5 @@ def _of_order(about: str, quantity: str, order: OrderEffect, unit: str) -> Dupli
 
 
 def _finding(contrast: str, order: OrderEffect, unit: str) -> str:
-    mean, low, high = (figures_of(value, signed=True) for value in (order.mean, *order.interval))
-    return f"{contrast} {mean} {unit} ({low} to {high}) from {order.number} pairs"
+    mean, low, high = (signed(value) for value in (order.mean, *order.interval))
+    return f"{contrast} {mean} {unit} ({low} to {high}) from {counted(order.number, 'pair')}"

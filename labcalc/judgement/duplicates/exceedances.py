@@ -8,8 +8,8 @@ import pandas as pd
 
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.duplicates.pairing import CONDITIONS
-from labcalc.judgement.duplicates.sets import figures_of
 from labcalc.statistics import acceptable_result, critical_range
+from labcalc.wording import at_celsius, numeral
 
 _LAST = 4
 """The procedure of ISO 5725-6 ends with four results."""
@@ -42,12 +42,12 @@ class SetBeyond:
     @property
     def name(self) -> str:
         """Sample, quantity and temperature, as a person writes them."""
-        return f"{self.sample}, {self.quantity} at {self.temperature_C:g} °C"
+        return f"{self.sample}, {at_celsius(self.quantity, self.temperature_C)}"
 
     @property
     def apart(self) -> str:
         """How far apart they lie, and their limit, in words."""
-        return f"{figures_of(self.spread, 3)} {self.unit} apart (limit {figures_of(self.limit, 3)})"
+        return f"{numeral(self.spread, figures=3)} {self.unit} apart (limit {numeral(self.limit, figures=3)})"
 
 
 def sets_beyond(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[SetBeyond, ...]:
@@ -97,7 +97,7 @@ def _what_to_do(condition: str, changed: str, values: tuple[float, ...], limit: 
         return "Clean, fill and determine again: determinations of one fill that don't agree are no result."
     if condition == CONDITIONS[2]:
         return (
-            f"Measure the sample side by side: one instrument, one operator, one day. A difference that stays is the "
+            "Measure the sample side by side: one instrument, one operator, one day. A difference that stays is the "
             f"bottle's (swapped, mislabelled, not mixed); one that goes came with the change of {changed}."
         )
     if len(values) > _LAST:
@@ -105,7 +105,7 @@ def _what_to_do(condition: str, changed: str, values: tuple[float, ...], limit: 
     pair_limit = limit / critical_range(1.0, len(values))
     decision = acceptable_result(values, pair_limit)
     if decision.more == 0:
-        return f"Report the median, {figures_of(decision.value, 5)} {unit}, and find out why they don't agree."
-    three, four = (f"{figures_of(critical_range(pair_limit, number), 3)} {unit}" for number in (3, 4))
+        return f"Report the median, {numeral(decision.value, figures=5)} {unit}, and find out why they don't agree."
+    three, four = (f"{numeral(critical_range(pair_limit, number), figures=3)} {unit}" for number in (3, 4))
     once = f" (or one more: the mean of three within {three}, else the median)" if len(values) == 2 else ""
     return f"Measure {decision.more} more: report the mean of four that lie within {four}, else their median{once}."

@@ -22,6 +22,7 @@ from labcalc.statistics import (
     level_dependence,
     order_effect,
 )
+from labcalc.wording import counted, numeral, p_value, signed
 
 _FEWEST = 5
 """Pairs below which nothing is said about levels, [-]: our own choice."""
@@ -54,13 +55,13 @@ class LevelStudy:
     def sentence(self) -> str:
         """What the pairs say about the level, with its numbers."""
         tests = (
-            f"rank correlation of |d| with the level {self.dependence.rank_correlation:+.2f} "
-            f"({_p(self.dependence.rank_p_value)}), Breusch-Pagan {_p(self.dependence.multiplier_p_value)}"
+            f"rank correlation of |d| with the level {signed(self.dependence.rank_correlation, 2)} "
+            f"({p_value(self.dependence.rank_p_value)}), Breusch-Pagan {p_value(self.dependence.multiplier_p_value)}"
         )
         if self.power_law is None:
             return f"{tests}; no power law: {self.why_no_power_law}"
-        low, high = self.power_law.exponent_interval
-        power = f"s grows as the level to the power {self.power_law.exponent:.2f} ({low:.2f} to {high:.2f})"
+        low, high = (numeral(one, 2) for one in self.power_law.exponent_interval)
+        power = f"s grows as the level to the power {numeral(self.power_law.exponent, 2)} ({low} to {high})"
         return f"{tests}; {power}: {self._reading}"
 
     @property
@@ -73,10 +74,6 @@ class LevelStudy:
         if constant:
             return "the scatter is the same at every level"
         return "the scatter is in proportion to the level" if proportional else "neither constant nor in proportion"
-
-
-def _p(value: float) -> str:
-    return "p below 0.0001" if value < 1e-4 else f"p {value:.2g}"
 
 
 def study_levels(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[LevelStudy, ...]:
@@ -126,9 +123,9 @@ def _study(quantity: str, rows: pd.DataFrame) -> LevelStudy:
 def _power_law(one: NDArray[np.float64], other: NDArray[np.float64], span: float) -> tuple[PowerLaw | None, str]:
     """Return the power law, or None with the reason why there is none."""
     if one.size < LEAST_PAIRS_FOR_A_POWER_LAW:
-        return None, f"{one.size} pairs, and {LEAST_PAIRS_FOR_A_POWER_LAW} are needed"
+        return None, f"{counted(one.size, 'pair')}, and {LEAST_PAIRS_FOR_A_POWER_LAW} are needed"
     if span < _LEAST_SPAN:
-        return None, f"the highest level is {span:.2g} times the lowest, and {_LEAST_SPAN:g} times are needed"
+        return None, f"the highest level is {numeral(span)} times the lowest, and {_LEAST_SPAN:g} times are needed"
     try:
         return fit_power_law(one, other), ""
     except ValueError as refusal:

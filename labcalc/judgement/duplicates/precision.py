@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from labcalc.judgement.duplicates.pairing import CONDITIONS
-from labcalc.judgement.duplicates.sets import SHOWN_UNITS, figures_of, limit_function, shown_values, statement_for
+from labcalc.judgement.duplicates.sets import SHOWN_UNITS, limit_function, shown_values, statement_for
 from labcalc.judgement.precision import precision_of_class
 from labcalc.lab import Laboratory, PrecisionStatement
 from labcalc.statistics import (
@@ -24,6 +24,7 @@ from labcalc.statistics import (
     pooled_precision,
     share_beyond,
 )
+from labcalc.wording import at_celsius, numeral, signed
 
 SIGNIFICANCE = 0.05
 """How often chance alone may find something in all summaries of a report together, [-]."""
@@ -72,7 +73,7 @@ class DuplicateSummary:
     @property
     def name(self) -> str:
         """Class, quantity and temperature, as a person writes them."""
-        return f"{self.precision_class}, {self.quantity} at {self.temperature_C:g} °C"
+        return f"{self.precision_class}, {at_celsius(self.quantity, self.temperature_C)}"
 
     @property
     def letter(self) -> str:
@@ -118,27 +119,25 @@ class DuplicateSummary:
     @property
     def compared(self) -> str:
         """What was found beside its limit, as short as can be."""
-        found = f"2.77 s {figures_of(self.precision.limit)} {self.unit} against {self.letter}"
+        found = f"2.77 s {numeral(self.precision.limit)} {self.unit} against {self.letter}"
         beyond = f" with {', '.join(self.beyond)}" if self.beyond else ""
-        without = "" if self.without_beyond is None else f", {figures_of(self.without_beyond.limit)} without"
-        return f"{found} {figures_of(self.limit_in_force)}{beyond}{without}"
+        without = "" if self.without_beyond is None else f", {numeral(self.without_beyond.limit)} without"
+        return f"{found} {numeral(self.limit_in_force)}{beyond}{without}"
 
     @property
     def sentence(self) -> str:
         """The verdict in words, with its numbers."""
         low, high = self.precision.limit_interval
-        found = f"2.77 s = {figures_of(self.precision.limit)} {self.unit} ({figures_of(low)} to {figures_of(high)})"
+        found = f"2.77 s = {numeral(self.precision.limit)} {self.unit} ({numeral(low)} to {numeral(high)})"
         if self.is_about_the_mean and self.order is not None:
-            found += f" about a difference of {figures_of(self.order.mean, signed=True)} {self.unit}"
+            found += f" about a difference of {signed(self.order.mean)} {self.unit}"
         if self.comparison is None:
-            new = f"a new pair may lie {figures_of(self.precision.limit_for_a_new_pair)} {self.unit} apart"
+            new = f"a new pair may lie {numeral(self.precision.limit_for_a_new_pair)} {self.unit} apart"
             return f"{found}; {self.why_not}: by these alone {new}"
-        said = f"{found} against {self.letter} = {figures_of(self.limit_in_force)} {self.unit}: {self.verdict}"
+        said = f"{found} against {self.letter} = {numeral(self.limit_in_force)} {self.unit}: {self.verdict}"
         if self.without_beyond is None:
             return said
-        return (
-            f"{said}; without {', '.join(self.beyond)} it would be {figures_of(self.without_beyond.limit)} {self.unit}"
-        )
+        return f"{said}; without {', '.join(self.beyond)} it would be {numeral(self.without_beyond.limit)} {self.unit}"
 
 
 def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Laboratory) -> tuple[DuplicateSummary, ...]:

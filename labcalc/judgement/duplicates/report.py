@@ -22,6 +22,7 @@ from labcalc.judgement.period import Period, days_of
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory
 from labcalc.statistics import pairs_needed
+from labcalc.wording import at_celsius
 
 DUPLICATE_VERDICTS = ("as it should be", "to be watched", "needs action")
 """From best to worst."""
@@ -204,7 +205,7 @@ def _apart(beyond: Sequence[SetBeyond]) -> str:
     """Say how far apart the repeats of each sample are."""
     of_sample: dict[str, list[str]] = {}
     for one in beyond:
-        of_sample.setdefault(one.sample, []).append(f"{one.quantity} at {one.temperature_C:g} °C {one.apart}")
+        of_sample.setdefault(one.sample, []).append(f"{at_celsius(one.quantity, one.temperature_C)} {one.apart}")
     return "beyond their limit: " + "; ".join(f"{sample}: {', '.join(said)}" for sample, said in of_sample.items())
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from labcalc.judgement.duplicates.pairing import CONDITIONS
 from labcalc.judgement.record.repeats import repeat_limit
 from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement, precision_for, product_of
-from labcalc.statistics import CRITICAL_RANGE_FACTORS, rounded_to_figures
+from labcalc.statistics import CRITICAL_RANGE_FACTORS
 
 REFERENCE_CLASS = "reference oils"
 
@@ -33,13 +33,6 @@ SET_COLUMNS = (
 shown unit; ``mean`` and ``limit`` (for the number there is) in the unit of the quantity, NaN where none is stated;
 ``share`` is the spread over the limit with the difference's sign.
 """
-
-
-def figures_of(value: float, figures: int = 2, *, signed: bool = False) -> str:
-    """Return a number to so many figures, as a person writes it: never with an exponent."""
-    if value == 0.0 or not math.isfinite(value):
-        return "0" if value == 0.0 else "∞" if math.isinf(value) else "–"
-    return f"{rounded_to_figures(value, figures):{'+f' if signed else 'f'}}"
 
 
 def shown_values(results: pd.DataFrame) -> NDArray[np.float64]:

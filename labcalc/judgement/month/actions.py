@@ -17,7 +17,7 @@ from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month.carry_over import CarryOver
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
-from labcalc.statistics import rounded_to_figures
+from labcalc.wording import at_celsius, counted, numeral, percent, signed
 
 _URGENT, _IMPORTANT, _LATER = 0, 1, 2
 
@@ -93,7 +93,7 @@ def _signals(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
         if not signalling:
             continue
         first = min(signal.measured_at for one in signalling for signal in one.status.signals if signal.is_open)
-        named = "; ".join(f"{_oil(one)} at {one.chart.temperature_C:g} °C" for one in signalling)
+        named = "; ".join(at_celsius(_oil(one), one.chart.temperature_C) for one in signalling)
         yield _Finding(
             _URGENT,
             f"{instrument}, {quantity}",
@@ -111,7 +111,7 @@ def _side(group: Sequence[OilSummary]) -> str:
     shifts = [_shift(one) for one in group if one.chart.limits is not None and one.number]
     low, high = min(shifts), max(shifts)
     where = "from the centre of its chart" if len(shifts) == 1 else "from the centres of their charts"
-    ends = dict.fromkeys(f"{rounded_to_figures(end, 2):+f}" for end in (low, high))
+    ends = dict.fromkeys(signed(end) for end in (low, high))
     reach = f"{' to '.join(ends)} {group[0].chart.unit}"
     if len(shifts) > 1 and low * high > 0.0:
         return (
@@ -149,9 +149,9 @@ def _beyond_certificate(comparisons: pd.DataFrame) -> Iterator[_Finding]:
 
 def _check_words(one: pd.Series) -> str:
     return (
-        f"{one['measured_at']:%Y-%m-%d}, {one['sample']}, {one['quantity']} at {one['temperature_C']:g} °C, "
-        f"{rounded_to_figures(one['value'] - one['certified'], 2):+f} {UNITS[one['quantity']]}, "
-        f"limit ±{rounded_to_figures(one['limit'], 2):f}"
+        f"{one['measured_at']:%Y-%m-%d}, {one['sample']}, {at_celsius(one['quantity'], one['temperature_C'])}, "
+        f"{signed(one['value'] - one['certified'])} {UNITS[one['quantity']]}, "
+        f"limit ±{numeral(one['limit'])}"
     )
 
 
@@ -163,7 +163,7 @@ def _without_reference(rows: pd.DataFrame) -> Iterator[_Finding]:
         yield _Finding(
             _URGENT,
             instrument or "an instrument without a name",
-            f"{_counted(number, 'sample run')}, and no reference oil in the month: nothing shows that it was right",
+            f"{counted(number, 'sample run')}, and no reference oil in the month: nothing shows that it was right",
             "Run both reference oils before the next result is released.",
         )
 
@@ -182,7 +182,7 @@ def _expired(oils: tuple[OilSummary, ...], month: Month) -> Iterator[_Finding]:
         yield _Finding(
             _URGENT,
             f"{oil} lot {lot}",
-            f"its certificate ran out on {valid_to}; {_counted(number, 'result')} of a chart came after it",
+            f"its certificate ran out on {valid_to}; {counted(number, 'result')} of a chart came after it",
             "Go over to a lot with a valid certificate.",
         )
 
@@ -202,8 +202,8 @@ def _biased(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
         yield _Finding(
             _IMPORTANT,
             f"{instrument}, {quantity}",
-            f"bias on {len(biased)} of {len(group)} charts, the largest {rounded_to_figures(worst.bias.bias, 2):+f} "
-            f"{worst.chart.unit} ± {rounded_to_figures(worst.bias.expanded_uncertainty, 2)} ({worst.chart.name})",
+            f"bias on {len(biased)} of {len(group)} charts, the largest {signed(worst.bias.bias)} "
+            f"{worst.chart.unit} ± {numeral(worst.bias.expanded_uncertainty)} ({worst.chart.name})",
             "Compare it with the uncertainty that is reported; adjust, or let the uncertainty cover it.",
         )
 
@@ -216,8 +216,8 @@ def _imprecise(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
             yield _Finding(
                 _IMPORTANT,
                 f"{instrument}, {quantity}",
-                f"{one.chart.name}: performance index {one.index.index:.2f} "
-                f"({one.index.interval[0]:.2f} to {one.index.interval[1]:.2f}), {one.index.verdict}",
+                f"{one.chart.name}: performance index {numeral(one.index.index, 2)} "
+                f"({' to '.join(numeral(end, 2) for end in one.index.interval)}), {one.index.verdict}",
                 "Review how the method is run: filling, temperature, cleaning.",
             )
 
@@ -233,22 +233,21 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[_Finding]:
             continue
         moved = [(run, run.worst.effect, run.worst.contrast.unit) for run in one.at_risk]
         named = "; ".join(
-            f"{run.sample} after {run.sample_before} ({rounded_to_figures(effect, 2):+f} {unit})"
-            for run, effect, unit in moved
+            f"{run.sample} after {run.sample_before} ({signed(effect)} {unit})" for run, effect, unit in moved
         )
         share = next(s for s in one.shares if s.shows)
         yield _Finding(
             _IMPORTANT,
             f"{one.instrument}, carry-over",
-            f"{rounded_to_figures(100.0 * share.value, 2):f} % of the sample before stays in the cell, which moved "
-            f"{_counted(len(one.at_risk), 'result')} of the month by more than the repeatability: {named}",
+            f"{percent(share.value)} of the sample before stays in the cell, which moved "
+            f"{counted(len(one.at_risk), 'result')} of the month by more than the repeatability: {named}",
             "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
         )
 
 
 def _rinse(one: CarryOver) -> str:
     ratio = one.ratio_at(min(run.worst.limit for run in one.at_risk))
-    return f", or rinse once more after a sample more than {ratio:.0f} times as thick" if ratio < 1e6 else ""
+    return f", or rinse once more after a sample more than {numeral(ratio, 0)} times as thick" if ratio < 1e6 else ""
 
 
 def _refusals(refusals: Sequence[Refusal]) -> Iterator[_Finding]:
@@ -257,7 +256,7 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[_Finding]:
         yield _Finding(
             _LATER,
             "Exports",
-            f"{_counted(len(refusals), 'row')} refused: {', '.join(f'{file} ({n})' for file, n in files.items())}",
+            f"{counted(len(refusals), 'row')} refused: {', '.join(f'{file} ({n})' for file, n in files.items())}",
             "Each is named below with what was expected: mend the export, or measure again.",
         )
 
@@ -275,7 +274,3 @@ def _limits(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
             "; ".join(parts),
             "When enough results in control are there, set a longer baseline in [control] of lab.toml.",
         )
-
-
-def _counted(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

@@ -9,6 +9,7 @@ import pandas as pd
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
+from labcalc.wording import counted
 
 _NEAR_DAYS = 60
 """How long before its end a certificate is named, [d]: time enough to order the next lot."""
@@ -74,7 +75,7 @@ def _certificates(oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
 def _undated(record: pd.DataFrame) -> Iterator[str]:
     number = int(record["measured_at"].isna().sum())
     if number:
-        yield f"{number} {'row' if number == 1 else 'rows'} of the record carry no time and stand in no month."
+        yield f"Without a time, and so in no month: {counted(number, 'row')} of the record."
 
 
 def _unknown_runs(record: pd.DataFrame, material: Material) -> Iterator[str]:

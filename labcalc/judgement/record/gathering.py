@@ -52,7 +52,10 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | None = None) ->
         return gather_record(lab)
     if not exports:
         exports, lab = sample_exports(), sample_lab()
-    laboratory = load_laboratory(lab or None)
+    return _gather_for(load_laboratory(lab or None), exports)
+
+
+def _gather_for(laboratory: Laboratory, exports: Sequence[str | Path]) -> Material:
     paths = tuple(Path(path).resolve() for path in exports)
     earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
     earlier = tuple(path for path in earlier if path not in paths)
@@ -89,7 +92,7 @@ def gather_record(lab: str | Path | None = None) -> Material:
     if not files:
         patterns = ", ".join(f"'{one}'" for one in laboratory.earlier_exports)
         raise MonthError(f"{lab}: laboratory.earlier_exports: no file fits {patterns}: the record is empty")
-    return gather(files, lab)
+    return _gather_for(laboratory, files)
 
 
 @lru_cache(maxsize=2)

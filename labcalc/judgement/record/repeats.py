@@ -10,7 +10,8 @@ from typing import Literal
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement
-from labcalc.statistics import CRITICAL_RANGE_FACTORS, acceptable_result, critical_range, lie_within, rounded_to_figures
+from labcalc.statistics import CRITICAL_RANGE_FACTORS, acceptable_result, critical_range, lie_within
+from labcalc.wording import numeral
 
 _LAST = 4
 """The procedure of ISO 5725-6 ends with four results; more are held against their critical range alone."""
@@ -86,7 +87,7 @@ def agreement_of(dossier: Dossier, quantity: str, temperature_C: float, repeats:
     letter, function = repeat_limit(statement, dossier.laboratory)
     precision = float(function.at(mean))
     if not precision > 0.0:
-        at = f"{rounded_to_figures(mean, 4):f} {UNITS[quantity]}"
+        at = f"{numeral(mean, figures=4)} {UNITS[quantity]}"
         return Agreement("not checked", mean, f"{statement.method} gives no {letter} at {at}", statement)
     held = (letter, max(repeats) - min(repeats), critical_range(precision, len(repeats)))
     if lie_within(repeats, held[2]):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from decimal import Decimal
 
 from labcalc.judgement.checks import Check
 from labcalc.judgement.record.dossier import Dossier
@@ -22,8 +21,8 @@ from labcalc.statistics import (
     limits_leave_room,
     one_sided_margin,
     rounded,
-    rounded_to_figures,
 )
+from labcalc.wording import at_celsius, celsius, numeral, plain, probability
 
 TYPICAL_DEVIATIONS = 3.0
 """How many standard deviations a product may be from its typical value: common practice."""
@@ -32,9 +31,6 @@ _FALLBACK = DECISION_RULES["rounding"]
 """The rule that needs nothing to be known but the limit."""
 
 _NO_ROOM = "the limits leave the method no room (ISO 4259: 4 R between two limits, 2 R above zero for one)"
-
-_LEAST_PERCENT = 0.01
-"""What a probability is not told finer than, [%]."""
 
 
 def specification_checks(
@@ -66,8 +62,8 @@ def typical_check(dossier: Dossier, results: Results) -> Check | None:
     return Check(
         name,
         "met" if abs(score) <= TYPICAL_DEVIATIONS else "doubtful",
-        f"{found.name[0].lower()}{found.name[1:]}, {found.reported} {found.unit}, is {rounded(abs(score), 1)} standard "
-        f"deviations {side} the typical {value.mean:g}; limit {TYPICAL_DEVIATIONS:g}"
+        f"{found.name[0].lower()}{found.name[1:]}, {found.reported} {found.unit}, is {numeral(abs(score), 1)} standard "
+        f"deviations {side} the typical {plain(value.mean)}; limit {TYPICAL_DEVIATIONS:g}"
         + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else ""),
         "typical values of lab.toml; limit by common practice",
     )
@@ -78,8 +74,7 @@ def _deviations(typical: TypicalValue, found: Result) -> float:
 
 
 def _specification(limit: Limit, dossier: Dossier, results: Results, consequences: tuple[Consequence, ...]) -> Check:
-    where = "" if math.isnan(limit.temperature_C) else f" at {limit.temperature_C:g} °C"
-    name = f"Specification: {limit.quantity}{where}"
+    name = f"Specification: {at_celsius(limit.quantity, limit.temperature_C)}"
     found = _found(limit, results, consequences)
     if found is None:
         return Check(name, "not checked", "not measured in this run")
@@ -130,7 +125,7 @@ def _found(limit: Limit, results: Results, consequences: tuple[Consequence, ...]
     """Return the value to compare: measured, else an index or a density."""
     if measured := results.of(limit.quantity, limit.temperature_C):
         return _Found(measured.value, measured.unit, measured.budget, measured.repeats)
-    names = {"viscosity index": "Viscosity index", "density": f"Density at {limit.temperature_C:g} °C"}
+    names = {"viscosity index": "Viscosity index", "density": f"Density at {celsius(limit.temperature_C)}"}
     for one in consequences:
         if one.name == names.get(limit.quantity) and math.isfinite(one.value):
             return _Found(one.value, one.unit, one.budget, (one.value,))
@@ -183,18 +178,16 @@ def _instead(rule: DecisionRule) -> str:
     return f"the rule '{_FALLBACK.name}' stands in for '{rule.name}'"
 
 
-def _shown(value: float, limit: Limit, rule: DecisionRule) -> Decimal:
+def _shown(value: float, limit: Limit, rule: DecisionRule) -> str:
     """Round to the limit's decimals where the rule does, else as far as it takes to tell value and limit apart."""
-    if rule.rounded_first:
-        return rounded(value, limit.decimals)
     ends = (limit.lowest, limit.highest)
-    shown = (rounded(value, decimals) for decimals in range(limit.decimals + 1, 12))
-    return next((one for one in shown if float(one) not in ends or value in ends), rounded(value, 12))
+    telling = (n for n in range(limit.decimals + 1, 12) if float(rounded(value, n)) not in ends or value in ends)
+    return numeral(value, limit.decimals if rule.rounded_first else next(telling, 12))
 
 
 def _knowledge(found: _Found, held: _Held) -> str:
     known = {"U": found.expanded_uncertainty, "R": held.reproducibility}
-    words = [f"{name} = {rounded_to_figures(size, 2):f}" for name, size in known.items() if math.isfinite(size)]
+    words = [f"{name} = {numeral(size)}" for name, size in known.items() if math.isfinite(size)]
     return f" ({', '.join(words)})" if words else ""
 
 
@@ -205,7 +198,7 @@ def _nearness(found: _Found, limit: Limit, held: _Held) -> tuple[str, ...]:
     margin = min(side for side in (found.value - limit.lowest, limit.highest - found.value) if not math.isnan(side))
     if abs(margin) >= held.width:
         return ()
-    away, width = (f"{rounded_to_figures(size, 2):f} {found.unit}".strip() for size in (abs(margin), held.width))
+    away, width = (f"{numeral(size)} {found.unit}".strip() for size in (abs(margin), held.width))
     return (f"{'outside' if margin < 0 else 'inside'} by {away}, less than {held.band}, {width}",)
 
 
@@ -213,21 +206,11 @@ def _risk(value: float, limit: Limit, held: _Held) -> str:
     what = "probability that the true value is outside"
     if math.isnan(held.standard_uncertainty):
         return f"{what}: unknown, as U is"
-    probability = conformity_probability(
+    risk = conformity_probability(
         value, held.standard_uncertainty, limit.lowest, limit.highest, degrees_of_freedom=held.degrees_of_freedom
     )
     source = " (by R)" if math.isfinite(held.reproducibility) else ""
-    return f"{what}{source}: {_percent(100.0 * float(probability.outside))}"
-
-
-def _percent(percent: float) -> str:
-    """Write a probability with the decimals that it deserves."""
-    if percent < _LEAST_PERCENT:
-        return f"less than {_LEAST_PERCENT:g} %"
-    if percent > 100.0 - _LEAST_PERCENT:
-        return f"more than {100.0 - _LEAST_PERCENT:g} %"
-    from_an_end = min(percent, 100.0 - percent)
-    return f"{rounded(percent, 2 if from_an_end < 1.0 else 1 if from_an_end < 10.0 else 0)} %"
+    return f"{what}{source}: {probability(float(risk.outside))}"
 
 
 def _basis(limit: Limit, dossier: Dossier, held: _Held) -> str:
@@ -243,6 +226,6 @@ def _basis(limit: Limit, dossier: Dossier, held: _Held) -> str:
 
 def _words(limit: Limit, unit: str) -> str:
     ends = (limit.lowest, limit.highest)
-    low, high = ("" if math.isnan(end) else str(rounded(end, limit.decimals)) for end in ends)
+    low, high = ("" if math.isnan(end) else numeral(end, limit.decimals) for end in ends)
     words = f"limits {low} to {high}" if low and high else f"at least {low}" if low else f"at most {high}"
     return f"{words} {unit}".strip()

@@ -16,7 +16,8 @@ from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run.results import Result, Results, reported_value
 from labcalc.judgement.uncertainty.effects import Effect, budget_of, carried, unknown, varied
-from labcalc.statistics import UncertaintyBudget, rounded
+from labcalc.statistics import UncertaintyBudget
+from labcalc.wording import celsius, numeral
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,7 @@ def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ..
         relative_density,
         gravity,
         *(_saybolt(results, fahrenheit) for fahrenheit in (100, 210)),
-        *(_gravity_constant(results, celsius, density_15) for celsius in (40, 100)),
+        *(_gravity_constant(results, at, density_15) for at in (40, 100)),
         _molecular_mass(results, density_60F),
     )
 
@@ -134,11 +135,11 @@ def _viscosities(dossier: Dossier, results: Results) -> list[Consequence]:
 
 
 def _viscosity_at(results: Results, temperature: float) -> Consequence:
-    name, standard = f"Kinematic viscosity at {temperature:g} °C", formulae.edition_of("fit_viscosity_temperature")
+    name, standard = f"Kinematic viscosity at {celsius(temperature)}", formulae.edition_of("fit_viscosity_temperature")
     if len(results.viscosities) < 2:
         return _missing(name, "mm²/s", standard, "needs two measured temperatures")
     low, high = results.viscosities[0].temperature_C, results.viscosities[-1].temperature_C
-    note = "" if low <= temperature <= high else f"extrapolated: measured from {low:g} °C to {high:g} °C only"
+    note = "" if low <= temperature <= high else f"extrapolated: measured from {celsius(low)} to {celsius(high)} only"
     report = partial(reported_value, "kinematic viscosity")
     return _calculated(name, _line_at(results, temperature), results.viscosities, report, "mm²/s", standard, note)
 
@@ -165,7 +166,7 @@ def _densities(dossier: Dossier, results: Results) -> list[Consequence]:
     if nearest is None:
         return [_missing(*row, "needs a measured density") for row in zip(names, units, standards, strict=True)]
     group = f"commodity group {commodity}" + ("" if dossier.product else ", assumed: lab.toml knows no such product")
-    note = f"from {nearest.temperature_C:g} °C, {group}"
+    note = f"from {celsius(nearest.temperature_C)}, {group}"
     functions = (
         lambda density: formulae.density_at(density, nearest.temperature_C, 15.0, commodity=commodity),
         lambda density: formulae.density_at_60F(density, nearest.temperature_C, commodity=commodity),
@@ -175,13 +176,9 @@ def _densities(dossier: Dossier, results: Results) -> list[Consequence]:
     found: list[Consequence] = []
     for place, (name, unit, standard, function) in enumerate(zip(names, units, standards, functions, strict=True)):
         source = nearest if place < 2 else found[1]
-        report = partial(_decimals, decimals=4 if place == 2 else 1)
+        report = partial(numeral, decimals=4 if place == 2 else 1)
         found.append(_calculated(name, function, [source], report, unit, standard, note))
     return found
-
-
-def _decimals(value: float, decimals: int) -> str:
-    return str(rounded(value, decimals))
 
 
 def _nearest_to_15(results: Results) -> Result | None:
@@ -189,34 +186,34 @@ def _nearest_to_15(results: Results) -> Result | None:
 
 
 def _saybolt(results: Results, fahrenheit: int) -> Consequence:
-    name, celsius = f"Saybolt Universal viscosity at {fahrenheit} °F", (fahrenheit - 32.0) / 1.8
+    name, temperature = f"Saybolt Universal viscosity at {fahrenheit} °F", (fahrenheit - 32.0) / 1.8
     standard = formulae.edition_of("saybolt_universal_from_kinematic")
     if len(results.viscosities) < 2:
         return _missing(name, "s", standard, "needs two measured temperatures")
-    kinematic = _line_at(results, celsius)
+    kinematic = _line_at(results, temperature)
 
     def saybolt(*viscosities: ArrayLike) -> NDArray[np.float64]:
-        return formulae.saybolt_universal_from_kinematic(kinematic(*viscosities), celsius)
+        return formulae.saybolt_universal_from_kinematic(kinematic(*viscosities), temperature)
 
-    note = f"from the viscosity-temperature line at {celsius:.2f} °C"
-    report: Callable[[float], str] = lambda v: str(rounded(v, 1 if v < 200.0 else 0))  # noqa: E731
+    note = f"from the viscosity-temperature line at {numeral(temperature, 2)} °C"
+    report: Callable[[float], str] = lambda v: numeral(v, 1 if v < 200.0 else 0)  # noqa: E731
     return _calculated(name, saybolt, results.viscosities, report, "s", standard, note)
 
 
-def _gravity_constant(results: Results, celsius: int, density_15: Consequence) -> Consequence:
-    name = f"Viscosity-gravity constant ({celsius} °C)"
+def _gravity_constant(results: Results, temperature: int, density_15: Consequence) -> Consequence:
+    name = f"Viscosity-gravity constant ({celsius(temperature)})"
     standard = formulae.edition_of("viscosity_gravity_constant_40C")
-    viscosity = results.of("kinematic viscosity", celsius)
+    viscosity = results.of("kinematic viscosity", temperature)
     if viscosity is None or not results.densities:
-        return _missing(name, "", standard, f"needs the kinematic viscosity at {celsius} °C and a density")
-    formula = formulae.viscosity_gravity_constant_40C if celsius == 40 else formulae.viscosity_gravity_constant_100C
-    return _calculated(name, formula, [density_15, viscosity], partial(_decimals, decimals=3), "", standard)
+        return _missing(name, "", standard, f"needs the kinematic viscosity at {celsius(temperature)} and a density")
+    formula = formulae.viscosity_gravity_constant_40C if temperature == 40 else formulae.viscosity_gravity_constant_100C
+    return _calculated(name, formula, [density_15, viscosity], partial(numeral, decimals=3), "", standard)
 
 
 def _molecular_mass(results: Results, density_60F: Consequence) -> Consequence:
     """Estimate the relative molecular mass; how wrong the equation is for an oil isn't known, so there is no U."""
     name, standard = "Relative molecular mass", formulae.edition_of("relative_molecular_mass")
-    pair = [results.of("kinematic viscosity", celsius) for celsius in (40.0, 100.0)]
+    pair = [results.of("kinematic viscosity", at) for at in (40.0, 100.0)]
     viscosities = [r.value for r in pair if r is not None]
     if len(viscosities) < 2 or not results.densities:
         return _missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C and a density")
@@ -227,6 +224,4 @@ def _molecular_mass(results: Results, density_60F: Consequence) -> Consequence:
         mass = float(formulae.relative_molecular_mass(warm, hot, formulae.relative_density(density_60F.value)))
     except OutOfRangeError as refusal:
         return _missing(name, "", standard, str(refusal))
-    return Consequence(
-        name, mass, str(rounded(mass, 0)), "", standard, "an estimate; the equation's own error is not known"
-    )
+    return Consequence(name, mass, numeral(mass, 0), "", standard, "an estimate; the equation's own error is not known")

@@ -9,6 +9,7 @@ from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.checks import Check
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run.results import Result, Results, reported_value
+from labcalc.wording import probability, signed
 
 NOISE_PROBABILITY = 0.05
 """Probability that nothing is wrong below which a run is doubtful, [-]: labcalc's own choice. By simulation fewer than
@@ -55,7 +56,7 @@ def _difference(dossier: Dossier, result: Result) -> tuple[float, str] | None:
     limit, unit = (_STANDS_OUT_DENSITY, "kg/m³") if dense else (_STANDS_OUT_PERCENT, "%")
     what = "an earlier run" if len(earlier) == 1 else f"the median of {len(earlier)} earlier runs"
     words = (
-        f"{result.name[0].lower()}{result.name[1:]}, {result.reported} {result.unit}, is {away:+.2g} {unit} from "
+        f"{result.name[0].lower()}{result.name[1:]}, {result.reported} {result.unit}, is {signed(away)} {unit} from "
         f"{what}, {reported_value(result.quantity, middle)} {result.unit}; {limit:g} {unit} stands out"
     )
     return abs(away) / limit, words
@@ -68,7 +69,7 @@ def _explained(name: str, dossier: Dossier, finding: str, basis: str) -> Check:
     leading = leading_cause(evidence)
     if leading.cause != "noise" and leading.noise_probability < NOISE_PROBABILITY:
         return Check(name, "doubtful", f"{finding}. {leading.sentence}", basis)
-    probability = f"noise and spread explain this run (probability {leading.noise_probability:.0%})"
+    words = f"noise and spread explain this run (probability {probability(leading.noise_probability, 1.0)})"
     if evidence.basis != "history":
-        probability = f"the earlier runs don't fit the product; beside the {evidence.expectation} {probability}"
-    return Check(name, "met", f"{finding}; {probability}", basis)
+        words = f"the earlier runs don't fit the product; beside the {evidence.expectation} {words}"
+    return Check(name, "met", f"{finding}; {words}", basis)

@@ -8,7 +8,7 @@ from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run.results import reported_value
-from labcalc.statistics import rounded, rounded_to_figures
+from labcalc.wording import at_celsius, numeral, plain, signed
 
 _NAME = "Reference oils of this instrument"
 
@@ -75,11 +75,11 @@ def _agreement(name: str, comparisons: pd.DataFrame) -> Check:
 def _sentence(one: pd.Series, compared: int) -> str:
     quantity, unit = one["quantity"], UNITS[one["quantity"]]
     lot = f" lot {one['lot']}" if pd.notna(one["lot"]) else ""
-    difference, limit = (rounded_to_figures(size, 2) for size in (one["value"] - one["certified"], one["limit"]))
     return (
-        f"{one['sample']}{lot}, {quantity} at {one['temperature_C']:g} °C, "
-        f"{reported_value(quantity, one['value'])} {unit}, is {difference:+f} from the "
-        f"certified {one['certified']:.10g}; limit ±{limit:f}" + (f" (furthest of {compared})" if compared > 1 else "")
+        f"{one['sample']}{lot}, {at_celsius(quantity, one['temperature_C'])}, "
+        f"{reported_value(quantity, one['value'])} {unit}, is {signed(one['value'] - one['certified'])} "
+        f"from the certified {plain(one['certified'], 10)}; limit ±{numeral(one['limit'])}"
+        + (f" (furthest of {compared})" if compared > 1 else "")
     )
 
 
@@ -87,5 +87,5 @@ def _recency(name: str, last: pd.DataFrame, dossier: Dossier) -> Check:
     allowed = dossier.laboratory.report.reference_age_h
     newest = last.iloc[int(last["measured_at"].to_numpy().argmax())]
     age = max((dossier.rows["measured_at"].min() - newest["measured_at"]) / pd.Timedelta(hours=1), 0.0)
-    finding = f"{newest['sample']} {rounded(age, 1)} h before; limit {allowed:g} h"
+    finding = f"{newest['sample']} {numeral(age, 1)} h before; limit {allowed:g} h"
     return Check(name, "met" if age <= allowed else "doubtful", finding, "lab.toml, [report] reference_age_h")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -11,12 +10,14 @@ import numpy as np
 import pandas as pd
 
 from labcalc.exports import QUANTITY_COLUMNS, is_derived
+from labcalc.formulae import reported_viscosity_index
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import agreement_of
 from labcalc.judgement.run.fitted_line import LineThrough, independent_percent
 from labcalc.judgement.uncertainty.effects import STATED, Effect, budget_of, carried, unknown_parts, varied
 from labcalc.judgement.uncertainty.sources import Mean, Means, measured_effects, stated_effects
-from labcalc.statistics import UncertaintyBudget, rounded, rounded_to_figures
+from labcalc.statistics import UncertaintyBudget
+from labcalc.wording import at_celsius, numeral
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,7 @@ class Result(Mean):
     @property
     def name(self) -> str:
         """The quantity with its temperature, as a person writes it."""
-        return f"{self.quantity.capitalize()} at {self.temperature_C:g} °C"
+        return at_celsius(self.quantity.capitalize(), self.temperature_C)
 
     @property
     def reported(self) -> str:
@@ -155,10 +156,8 @@ def reported_value(quantity: str, value: float) -> str:
 
     Viscosity: ISO 3104:1994, clause 13, and ASTM D445. Density: ISO 12185:1996, clause 11. Index: ASTM D2270, 7.1.
     """
-    if not math.isfinite(value):
-        return "–"
     if quantity == "density":
-        return str(rounded(value, 1))
+        return numeral(value, 1)
     if quantity == "viscosity index":
-        return str(rounded(float(rounded(value, 9)), 0))
-    return str(rounded_to_figures(value, 4))
+        return numeral(float(reported_viscosity_index(value)), 0)
+    return numeral(value, figures=4)

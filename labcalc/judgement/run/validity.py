@@ -15,7 +15,8 @@ from labcalc.judgement.record.repeats import Agreement, independent_results
 from labcalc.judgement.run.derived_results import Consequence
 from labcalc.judgement.run.results import Result, Results, reported_value
 from labcalc.lab import Laboratory, PrecisionStatement
-from labcalc.statistics import critical_range, rounded, rounded_to_figures
+from labcalc.statistics import critical_range
+from labcalc.wording import celsius, decimals_of, numeral, p_value, signed
 
 GRAVITY_CONSTANT_LIMIT = 0.015
 """How far the two viscosity-gravity constants may be apart, [-]: labcalc's own choice, no published limit; oils with
@@ -56,11 +57,10 @@ def _repeats(dossier: Dossier, result: Result) -> Check:
     if found.statement is None or found.outcome == "not checked":
         return Check(name, "not checked", found.why_not)
     values = ", ".join(reported_value(result.quantity, one) for one in result.repeats)
-    limit = rounded_to_figures(found.limit, 3)
-    spread = rounded(found.spread, -int(limit.as_tuple().exponent))
+    spread = numeral(found.spread, decimals_of(found.limit, 3))
     finding = (
-        f"{values} {result.unit} lie {spread} {result.unit} apart; limit {limit} {result.unit}, "
-        f"{_limit_words(found, result, dossier)}"
+        f"{values} {result.unit} lie {spread} {result.unit} apart; limit {numeral(found.limit, figures=3)} "
+        f"{result.unit}, {_limit_words(found, result, dossier)}"
     )
     states: dict[str, tuple[State, str]] = {
         "agree": ("met", "the mean is the result"),
@@ -82,7 +82,7 @@ def _limit_words(found: Agreement, result: Result, dossier: Dossier) -> str:
     determinability = math.nan if statement is None else float(statement.determinability.at(result.value))
     if math.isnan(determinability):
         return f"r of {number} fills"
-    within = rounded_to_figures(critical_range(determinability, number), 3)
+    within = numeral(critical_range(determinability, number), figures=3)
     return f"r of {number} fills (determinations of one fill: d, {within} {result.unit})"
 
 
@@ -97,8 +97,7 @@ def consistency_check(dossier: Dossier) -> Check:
     rows = rows[measured]
     nu, eta, rho = (rows[QUANTITY_COLUMNS[q]].to_numpy(float) for q in QUANTITY_COLUMNS)
     difference = float((abs(eta / formulae.dynamic_from_kinematic(nu, rho) - 1.0) * 100.0).max())
-    largest = rounded_to_figures(difference, 2)
-    finding = f"largest difference {largest:f} %; an export with more than its rounding explains is refused"
+    finding = f"largest difference {numeral(difference)} %; an export with more than its rounding explains is refused"
     return Check(name, "met", finding, "definition of kinematic viscosity")
 
 
@@ -120,8 +119,8 @@ def density_slope_check(dossier: Dossier, results: Results) -> Check:
     return Check(
         name,
         "met" if abs(fall - expected) <= DENSITY_SLOPE_LIMIT else "doubtful",
-        f"falls by {rounded(fall, 3)} kg/m³ a kelvin between {cold.temperature_C:g} °C and {hot.temperature_C:g} °C; "
-        f"{rounded(expected, 3)} expected for a {commodity}, ±{DENSITY_SLOPE_LIMIT:g}",
+        f"falls by {numeral(fall, 3)} kg/m³ a kelvin between {celsius(cold.temperature_C)} and "
+        f"{celsius(hot.temperature_C)}; {numeral(expected, 3)} expected for a {commodity}, ±{DENSITY_SLOPE_LIMIT:g}",
         f"{formulae.edition_of('density_slope')}; the limit is labcalc's own choice",
     )
 
@@ -146,9 +145,9 @@ def line_check(dossier: Dossier, results: Results) -> Check:
     return Check(
         name,
         "doubtful" if found.departs(LINE_SIGNIFICANCE) else "met",
-        f"scatter about the line {math.sqrt(found.statistic):.2g} times the noise of repeats (p = {found.p_value:.2g}, "
-        f"limit {LINE_SIGNIFICANCE:g}); the result at {inputs[0].temperature_C:g} °C is "
-        f"{rounded_to_figures(float(found.coldest_excess_percent), 2):+f} % from the line through the others",
+        f"scatter about the line {math.sqrt(found.statistic):.2g} times the noise of repeats "
+        f"({p_value(found.p_value)}, limit {LINE_SIGNIFICANCE:g}); the result at {celsius(inputs[0].temperature_C)} is "
+        f"{signed(float(found.coldest_excess_percent))} % from the line through the others",
         f"{standard}; noise: {'; '.join(dict.fromkeys(one.title for one in known))}",
     )
 
@@ -170,8 +169,8 @@ def gravity_constant_check(consequences: tuple[Consequence, ...]) -> Check:
     return Check(
         name,
         "met" if abs(difference) <= GRAVITY_CONSTANT_LIMIT else "doubtful",
-        f"{rounded(at_40.value, 4)} from 40 °C and {rounded(at_100.value, 4)} from 100 °C differ by "
-        f"{rounded(difference, 4):+f}; limit {GRAVITY_CONSTANT_LIMIT:g}",
+        f"{numeral(at_40.value, 4)} from 40 °C and {numeral(at_100.value, 4)} from 100 °C differ by "
+        f"{signed(difference, 4)}; limit {GRAVITY_CONSTANT_LIMIT:g}",
         f"{at_40.standard} expects about 0.003; the limit is labcalc's own choice",
     )
 

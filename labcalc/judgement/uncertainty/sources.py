@@ -19,6 +19,7 @@ from labcalc.judgement.record.repeats import Agreement, independent_results
 from labcalc.judgement.uncertainty.effects import STATED, Effect, unknown
 from labcalc.lab import CertifiedValue
 from labcalc.statistics import InputQuantity, standard_from_half_width
+from labcalc.wording import at_celsius, celsius, plain
 
 DEFAULT_LINE_SLOPE = 3.6
 """Slope B of the viscosity-temperature line of a mineral oil, [-], where one temperature gives none: labcalc's own
@@ -55,7 +56,7 @@ class Mean:
     @property
     def place(self) -> str:
         """The quantity with its temperature."""
-        return f"{self.quantity} at {self.temperature_C:g} °C"
+        return at_celsius(self.quantity, self.temperature_C)
 
 
 @dataclass(frozen=True)
@@ -134,8 +135,8 @@ def _reference_oil(mean: Mean, certificates: Certificates) -> Effect:
     oil, nearest = min(fitting, key=lambda pair: _distance(mean, pair[1]))
     standard = nearest.expanded_uncertainty / nearest.coverage_factor
     scale = 1.0 if mean.quantity == "density" else mean.value / nearest.value
-    size = f"U = {nearest.expanded_uncertainty:g} {UNITS[mean.quantity]} (k = {nearest.coverage_factor:g})"
-    basis = f"{oil}, {size} at {nearest.temperature_C:g} °C"
+    size = f"U = {plain(nearest.expanded_uncertainty)} {UNITS[mean.quantity]} (k = {plain(nearest.coverage_factor)})"
+    basis = f"{oil}, {size} at {celsius(nearest.temperature_C)}"
     # in units of the certificate's own standard uncertainty, so that one lot is one source at all temperatures
     source = InputQuantity(f"certificate of {oil}, {mean.quantity}", 0.0, 1.0, "standard uncertainty", source=basis)
     return Effect(component, source, scale * standard)
@@ -146,7 +147,7 @@ def _distance(mean: Mean, one: CertifiedValue) -> tuple[float, float]:
 
 
 def _temperature(mean: Mean, means: Means) -> Effect:
-    component, name = "temperature", f"cell temperature at {mean.temperature_C:g} °C"
+    component, name = "temperature", f"cell temperature at {celsius(mean.temperature_C)}"
     standard = means.dossier.laboratory.uncertainty.temperature_K
     if math.isnan(standard):
         return unknown(component, name, "lab.toml gives no [uncertainty] temperature_K")

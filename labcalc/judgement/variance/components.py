@@ -25,6 +25,7 @@ from labcalc.statistics import (
     nested_analysis,
     variance_components,
 )
+from labcalc.wording import at_celsius, counted, numeral, percent
 
 _LETTERS = {"day": "T", "operator": "O", "instrument": "E"}
 """ISO 5725-3: time, operator, equipment."""
@@ -57,7 +58,7 @@ class ComponentsOfVariance:
     @property
     def name(self) -> str:
         """Samples with their lots, quantity and temperature."""
-        return f"{' and '.join(self.samples)}, {self.quantity} at {self.temperature_C:g} °C"
+        return f"{' and '.join(self.samples)}, {at_celsius(self.quantity, self.temperature_C)}"
 
     @property
     def intermediate_precisions(self) -> tuple[tuple[str, VarianceSum], ...]:
@@ -113,12 +114,12 @@ class ComponentsOfVariance:
             return f"{self.name}: {'; '.join(self.not_enough)}."
         if self.components.total.variance == 0.0:
             return f"{self.name}: {self.number} results, all alike: no spread to split."
-        shares = ", ".join(f"{one.name} {100.0 * one.share:.0f} %" for one in self.components.components)
+        shares = ", ".join(f"{one.name} {percent(one.share, 0)}" for one in self.components.components)
         symbol, total = self.intermediate_precisions[0]
-        low, high = total.deviation_interval
+        low, high = (numeral(one) for one in total.deviation_interval)
         return (
-            f"{self.name}: {self.number} results spread by {symbol} = {total.deviation:.2g} {self.unit} "
-            f"(95 %: {low:.2g} to {high:.2g}); shares of the variance: {shares}."
+            f"{self.name}: {self.number} results spread by {symbol} = {numeral(total.deviation)} {self.unit} "
+            f"(95 %: {low} to {high}); shares of the variance: {shares}."
         )
 
 
@@ -144,8 +145,7 @@ def _narrowest(name: str, gains: Sequence[IntervalGain]) -> str:
 
 
 def _one_more(gain: IntervalGain, ratio: float) -> str:
-    results = f"{gain.results_added} result{'' if gain.results_added == 1 else 's'}"
-    return f"one more {gain.added} ({results}) would leave {100.0 * ratio:.0f} %"
+    return f"one more {gain.added} ({counted(gain.results_added, 'result')}) would leave {percent(ratio, 0)}"
 
 
 def components_of_variance(material: Material, sample: str = "") -> tuple[ComponentsOfVariance, ...]:
@@ -258,12 +258,12 @@ def _remarks(components: VarianceComponents | None) -> tuple[str, ...]:
 
 def _too_few(layout: Layout, number: int) -> tuple[str, ...]:
     if number < 2:
-        return (f"{number} result{'' if number == 1 else 's'}: a spread needs 2, a useful one {FEWEST_DEGREES + 1}",)
+        return (f"{counted(number, 'result')}: a spread needs 2, a useful one {FEWEST_DEGREES + 1}",)
     return (*(_few(level) for level in layout.levels if not level.enough), *layout.lacking)
 
 
 def _few(level: Level) -> str:
-    degrees = f"{level.degrees_of_freedom} degree{'' if level.degrees_of_freedom == 1 else 's'} of freedom"
+    degrees = counted(level.degrees_of_freedom, "degree of freedom", "degrees of freedom")
     return (
         f"{level.name}: {level.groups} give {degrees}; {level.needed} would give the {FEWEST_DEGREES} from which on "
         "the interval's upper end is less than twice the standard deviation"

@@ -250,10 +250,8 @@ def _variance_form(added: NDArray[np.bool_], degrees: NDArray[np.float64], tail:
     """Return V_L for the mean squares that are added; with the signs changed it is V_U."""
     from scipy.special import chdtri
 
-    shrink = 1.0 - degrees / chdtri(degrees, tail)
-    """G = 1 - 1 / F(α; n, ∞)."""
-    stretch = degrees / chdtri(degrees, 1.0 - tail) - 1.0
-    """H = 1 / F(1 - α; n, ∞) - 1."""
+    shrink = 1.0 - degrees / chdtri(degrees, tail)  # G = 1 - 1 / F(α; n, ∞)
+    stretch = degrees / chdtri(degrees, 1.0 - tail) - 1.0  # H = 1 / F(1 - α; n, ∞) - 1
     form = np.diag(np.where(added, shrink, stretch) ** 2)
     if added.all() or not added.any():
         return form
