@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._least_squares import points_of_curves, straight_line
+from labcalc.formulae._least_squares import Arrays, in_blocks, points_of_curves, straight_line
 from labcalc.formulae._refusals import refuse_outside
 from labcalc.formulae._temperatures import kelvin
 from labcalc.formulae.line_uncertainty import ordinate_of_percent, stated_percent
@@ -106,15 +106,10 @@ def departure_from_line(
     )
     freedom = np.asarray(noise_degrees_of_freedom, dtype=float)
     _refuse_little_freedom(freedom)
-    x, W = np.log10(kelvin(temperature)), walther_ordinate(viscosity)
-    noise = ordinate_of_percent(viscosity) * stated_percent(noise_percent, viscosity)
-    fit = straight_line(x, W, noise**-2.0)
-    residuals = W - fit.at(x)
-    scatter = np.sum((residuals / noise) ** 2, axis=-1)
+    percent = stated_percent(noise_percent, viscosity)
+    scatter, excess, uncertainty = in_blocks(_scatter_and_excess, kelvin(temperature), percent, viscosity)
     degrees = float(temperature.shape[-1] - 2)
     p_value = _tail(scatter, degrees, float(freedom))
-    leverage = noise**-2.0 * (1.0 / fit.weight[..., None] + (x - fit.x_mean[..., None]) ** 2 / fit.x_spread[..., None])
-    excess, uncertainty = _excess(viscosity, W, residuals, noise, leverage, np.argmin(temperature, axis=-1))
     return LineDeparture(
         "chi-square" if np.isinf(freedom) else "F",
         scatter / degrees,
@@ -123,6 +118,17 @@ def departure_from_line(
         excess[()],
         uncertainty[()],
     )
+
+
+def _scatter_and_excess(T: NDArray[np.float64], percent: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
+    x, W = np.log10(T), walther_ordinate(viscosity)
+    noise = ordinate_of_percent(viscosity) * percent
+    fit = straight_line(x, W, 1.0 / noise**2)
+    residuals = W - fit.at(x)
+    scatter = np.sum((residuals / noise) ** 2, axis=-1)
+    leverage = (1.0 / fit.weight[..., None] + (x - fit.x_mean[..., None]) ** 2 / fit.x_spread[..., None]) / noise**2
+    coldest = np.broadcast_to(np.argmin(T, axis=-1), scatter.shape)
+    return scatter, *_excess(viscosity, W, residuals, noise, leverage, coldest)
 
 
 def _refuse_little_freedom(freedom: NDArray[np.float64]) -> None:

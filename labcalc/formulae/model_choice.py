@@ -98,7 +98,7 @@ def compare_viscosity_models(temperature_C: ArrayLike, kinematic_viscosity: Arra
     temperature, viscosity = points_of_curves(
         temperature_C, kinematic_viscosity, needed=2, what="curves", reason="a comparison of models needs two"
     )
-    T, y = kelvin(temperature), np.log(viscosity)
+    T, y = np.broadcast_to(kelvin(temperature), viscosity.shape), np.log(viscosity)
     W = walther_ordinate(viscosity)
     line, line_left_out = _d341(T, viscosity, np.asarray(W))
     andrade, andrade_left_out = _andrade(T, y)

@@ -93,10 +93,11 @@ def viscosity_from_ordinate(ordinate: ArrayLike) -> NDArray[np.float64]:
 def solved_viscosity(ordinate: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the viscosity of an ordinate in mm²/s, wherever it lies."""
     with np.errstate(over="ignore"):
-        Z = np.asarray(10.0 ** (10.0**ordinate))
-    viscosity = np.asarray(Z - 0.7)
-    thin = viscosity < _TERM_ENDS
-    viscosity[thin] = _thin_viscosity(Z[thin])
+        viscosity = np.asarray(10.0 ** (10.0**ordinate) - 0.7, order="C")
+    flat = viscosity.reshape(-1)
+    thin = np.flatnonzero(flat < _TERM_ENDS)
+    if thin.size:
+        flat[thin] = _thin_viscosity(flat[thin])
     return viscosity
 
 
@@ -109,21 +110,24 @@ def refuse_viscosity(viscosity: NDArray[np.float64]) -> None:
 
 def double_log_argument(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return Z of a viscosity in mm²/s."""
-    return viscosity + 0.7 + _thin_term(viscosity)
+    return _thin_term(np.minimum(viscosity, _TERM_ENDS)) + 0.7 + viscosity
 
 
 def double_log_slope(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return dZ/dν of a viscosity in mm²/s."""
-    return 1.0 - (1.84 + 1.02 * viscosity) * _thin_term(viscosity)
+    nu = np.minimum(viscosity, _TERM_ENDS)
+    return 1.0 - (1.84 + 1.02 * nu) * _thin_term(nu)
 
 
 def _thin_term(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.exp(-1.47 - (1.84 + 0.51 * viscosity) * viscosity)
+    return np.exp((-0.51 * viscosity - 1.84) * viscosity - 1.47)
 
 
-def _thin_viscosity(Z: NDArray[np.float64]) -> NDArray[np.float64]:
-    x = Z - 0.7
+def _thin_viscosity(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the viscosity for x = Z - 0.7."""
     viscosity = x - np.exp(-0.7487 + (-3.295 + (0.6119 - 0.3193 * x) * x) * x)
-    for _ in range(4):  # the start is right to 0.03 %, each step doubles the right digits
-        viscosity -= (double_log_argument(viscosity) - Z) / double_log_slope(viscosity)
+    for _ in range(2):  # Halley's: the start is right to 0.03 %, each step triples the right digits
+        term, fall = _thin_term(viscosity), 1.84 + 1.02 * viscosity
+        excess, slope = viscosity + term - x, 1.0 - fall * term
+        viscosity -= excess * slope / (slope * slope - (0.5 * fall * fall - 0.51) * term * excess)
     return viscosity
