@@ -41,16 +41,20 @@ class StraightLine:
         rise = np.multiply(self.slope[..., None], x - self.x_mean[..., None], order="F")  # long rows, as the points
         return self.y_mean[..., None] + rise
 
+    def leverage(self, x: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the share that each point has in the height of its line there, [-]."""
+        return weights * (1.0 / self.weight[..., None] + (x - self.x_mean[..., None]) ** 2 / self.x_spread[..., None])
+
 
 def straight_line(x: NDArray[np.float64], y: NDArray[np.float64], weights: ArrayLike | None = None) -> StraightLine:
     """Fit straight lines by least squares; lines that share their x take it once, and share its mean and spread."""
     w = np.ones_like(x) if weights is None else np.asarray(weights, dtype=float)
     weight = np.sum(w, axis=-1)
-    x_mean, y_mean = _dot(w, x) / weight, _dot(w, y) / weight
+    x_mean, y_mean = np.sum(w * x, axis=-1) / weight, np.sum(w * y, axis=-1) / weight
     distance = x - x_mean[..., None]
     weighted = w * distance
-    x_spread = _dot(weighted, distance)
-    slope = _dot(weighted, y - y_mean[..., None]) / x_spread
+    x_spread = np.sum(weighted * distance, axis=-1)
+    slope = np.sum(weighted * (y - y_mean[..., None]), axis=-1) / x_spread
     return StraightLine(slope, x_mean, y_mean, x_spread, weight)
 
 
@@ -100,10 +104,6 @@ def ends_of_curves(
     """Return the lowest and the highest temperature of each of the curves, for reading only."""
     lowest, highest = (np.broadcast_to(end(temperature, axis=-1), curves)[()] for end in (np.min, np.max))
     return lowest, highest
-
-
-def _dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(np.einsum("...i,...i->...", a, b))[()]
 
 
 def _fewest_different(temperature: NDArray[np.float64]) -> int:

@@ -22,9 +22,11 @@ from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
 from labcalc.formulae.walther import (
     double_log_argument,
     double_log_slope,
+    double_logarithm_and_slope,
+    line_on_chart,
     solved_viscosity,
     viscosity_from_ordinate,
-    walther_ordinate,
+    viscosity_of_double_logarithm,
 )
 
 __all__ = ["EstimatedLine", "ViscosityBand", "estimate_viscosity_temperature"]
@@ -213,13 +215,13 @@ def estimate_viscosity_temperature(
 
 def _weighted_line(T: NDArray[np.float64], percent: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
     """Return the fields of the fit, the squares of the deviations in standard uncertainties, and residuals in %."""
-    x, W = np.log10(T), walther_ordinate(viscosity)
-    uncertainty = ordinate_of_percent(viscosity) * percent
-    fit = straight_line(x, W, 1.0 / uncertainty**2)
+    x, (y, slope) = np.log(T), double_logarithm_and_slope(viscosity)
+    weights = (100.0 / (slope * percent)) ** 2
+    fit = straight_line(x, y, weights)
     fitted = fit.at(x)
-    squares = np.sum(((W - fitted) / uncertainty) ** 2, axis=-1)
-    residuals = 100.0 * (solved_viscosity(fitted) / viscosity - 1.0)
-    return fit.slope, fit.x_mean, fit.y_mean, fit.x_spread, fit.weight, squares, residuals
+    squares = np.sum(weights * (y - fitted) ** 2, axis=-1)
+    residuals = 100.0 * (viscosity_of_double_logarithm(fitted) / viscosity - 1.0)
+    return *vars(line_on_chart(fit)).values(), squares, residuals
 
 
 def _refuse_two_results(count: int) -> None:

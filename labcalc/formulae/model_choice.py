@@ -134,7 +134,7 @@ def _line_errors(x: NDArray[np.float64], y: NDArray[np.float64], weights: NDArra
     """Return the line less each point, with all points and with that point left out."""
     fit = straight_line(x, y, weights)
     errors = fit.at(x) - y
-    leverage = weights * (1.0 / fit.weight[..., None] + (x - fit.x_mean[..., None]) ** 2 / fit.x_spread[..., None])
+    leverage = fit.leverage(x, weights)
     left = np.where(leverage > 1.0 - _ALONE, np.nan, 1.0 - leverage)  # a point that the others can't tell of
     return errors, errors / left
 

@@ -13,8 +13,10 @@ from labcalc.formulae._temperatures import ZERO_C, keep_inside, kelvin
 from labcalc.formulae.walther import (
     double_log_argument,
     double_log_slope,
-    solved_viscosity,
+    double_logarithm,
+    line_on_chart,
     viscosity_from_ordinate,
+    viscosity_of_double_logarithm,
     walther_ordinate,
 )
 
@@ -166,6 +168,7 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
 
 
 def _coefficients_and_residuals(T: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
-    x = np.log10(T)
-    fit = straight_line(x, walther_ordinate(viscosity))
-    return fit.intercept, -fit.slope, 100.0 * (solved_viscosity(fit.at(x)) / viscosity - 1.0)
+    x = np.log(T)
+    fit = straight_line(x, double_logarithm(viscosity))
+    residuals = 100.0 * (viscosity_of_double_logarithm(fit.at(x)) / viscosity - 1.0)
+    return line_on_chart(fit).intercept, -fit.slope, residuals

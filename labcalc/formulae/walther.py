@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.formulae._least_squares import StraightLine
 from labcalc.formulae._refusals import refuse_outside
 
 __all__ = ["viscosity_from_ordinate", "walther_ordinate"]
@@ -15,6 +16,8 @@ LOWEST_VISCOSITY, HIGHEST_VISCOSITY = 0.21, 2e7
 """Range of the chart, [mm²/s]."""
 
 _RANGE = "ASTM D341 holds from 0.21 mm²/s to 20 000 000 mm²/s"
+_LN_10 = np.log(10.0)
+_LN_LN_10 = np.log(_LN_10)
 _TERM_ENDS = 7.0
 """Viscosity from which the term for thin liquids is less than a double can hold, [mm²/s]."""
 
@@ -93,7 +96,44 @@ def viscosity_from_ordinate(ordinate: ArrayLike) -> NDArray[np.float64]:
 def solved_viscosity(ordinate: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the viscosity of an ordinate in mm²/s, wherever it lies."""
     with np.errstate(over="ignore"):
-        viscosity = np.asarray(10.0 ** (10.0**ordinate) - 0.7, order="C")
+        return _viscosity_of(10.0 ** (10.0**ordinate))
+
+
+def double_logarithm(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return ln ln Z of a viscosity in mm²/s; refuse what is off the chart.
+
+    Over ln T it has the slope of the chart's own ordinate, and to go back from it costs less than powers of ten.
+    """
+    refuse_viscosity(viscosity)
+    return np.log(np.log(double_log_argument(viscosity)))
+
+
+def double_logarithm_and_slope(
+    viscosity: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return ln ln Z of a viscosity in mm²/s, and d ln ln Z / d ln ν; refuse what is off the chart."""
+    refuse_viscosity(viscosity)
+    nu = np.minimum(viscosity, _TERM_ENDS)
+    term = _thin_term(nu)
+    Z = term + 0.7 + viscosity
+    logarithm = np.log(Z)
+    return np.log(logarithm), (1.0 - (1.84 + 1.02 * nu) * term) * viscosity / (logarithm * Z)
+
+
+def line_on_chart(fit: StraightLine) -> StraightLine:
+    """Return a line of ln ln Z over ln T as the same line of the chart, of W over log T."""
+    y_mean = (fit.y_mean - _LN_LN_10) / _LN_10
+    return StraightLine(fit.slope, fit.x_mean / _LN_10, y_mean, fit.x_spread, fit.weight * _LN_10**2)
+
+
+def viscosity_of_double_logarithm(ordinate: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the viscosity of ln ln Z in mm²/s, wherever it lies."""
+    with np.errstate(over="ignore"):
+        return _viscosity_of(np.exp(np.exp(ordinate)))
+
+
+def _viscosity_of(Z: NDArray[np.float64]) -> NDArray[np.float64]:
+    viscosity = np.asarray(Z - 0.7, order="C")
     flat = viscosity.reshape(-1)
     thin = np.flatnonzero(flat < _TERM_ENDS)
     if thin.size:
