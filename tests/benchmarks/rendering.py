@@ -141,6 +141,19 @@ def largest(folder: Path) -> float:
     return max(path.stat().st_size for path in folder.glob("*.html") if path.name != "index.html") / 1e3
 
 
+def ratios(times: dict[str, float], wanted: int) -> dict[str, tuple[float, str]]:
+    """Return what is compared, with its target, for one kind of time."""
+    naive, early = times["naive"], (times["twenty"] - times["one"]) / 19
+    further = (times["many"] - times["some"]) / (wanted - 20)
+    return {
+        "naive, one report, [s]": (naive, ""),
+        "20 reports, cold: times faster": (20 * naive / times["twenty"], "30 or more by the clock"),
+        "one report, cold: times faster": (naive / times["one"], "3 or more"),
+        "a further report: naive ones in its time": (naive / further, "60 or more by the clock"),
+        f"a further report, 20 to {wanted} against 1 to 20": (further / early, "about 1: flat"),
+    }
+
+
 def main() -> None:
     """Print every ratio with its target."""
     words = argparse.ArgumentParser(description=__doc__)
@@ -148,50 +161,27 @@ def main() -> None:
     wanted = words.parse_args().reports
     workers = os.cpu_count() or 1
     print(f"CPU time, the least of {_ROUNDS} calls; in brackets the clock's, with {workers} jobs for the batches, on a")
-    print(
-        f"machine with {os.getloadavg()[0]:.1f} processes running before: if they aren't near 0, the clock tells of them"
-    )
+    print(f"machine with {os.getloadavg()[0]:.1f} processes running before: unless near 0, the clock tells of them")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        slow = least(naive, folder / "naive")
-        one = least(lambda out: command(1, out, workers=1), folder / "one")
-        twenty = least(lambda out: command(20, out, workers=workers), folder / "twenty")
-        some = least(lambda out: batch(20, out, workers=workers), folder / "some")
-        many = least(lambda out: batch(wanted, out, workers=workers), folder / "many")
+        calls = {
+            "naive": least(naive, folder / "naive"),
+            "one": least(lambda out: command(1, out, workers=1), folder / "one"),
+            "twenty": least(lambda out: command(20, out, workers=workers), folder / "twenty"),
+            "some": least(lambda out: batch(20, out, workers=workers), folder / "some"),
+            "many": least(lambda out: batch(wanted, out, workers=workers), folder / "many"),
+        }
         seen = batch(40, folder, workers=workers, watched=True)
         single = batch(2, folder, workers=1, scripts="inside")
-
-        def both(ratio: Callable[[str], float], form: str) -> str:
-            return f"{format(ratio('cpu'), form)} ({format(ratio('clock'), form)})"
-
-        def further(kind: str) -> float:
-            return (getattr(many, kind) - getattr(some, kind)) / (wanted - 20)
-
-        def early(kind: str) -> float:
-            return (getattr(twenty, kind) - getattr(one, kind)) / 19
-
-        def faster(number: int, made: Measured) -> str:
-            return both(lambda kind: number * getattr(slow, kind) / getattr(made, kind), ".1f")
-
-        lines = (
-            ("naive, one report, [s]", both(lambda kind: getattr(slow, kind), ".2f"), ""),
-            ("20 reports, cold: times faster", faster(20, twenty), "30 or more by the clock"),
-            ("one report, cold: times faster", faster(1, one), "3 or more"),
-            (
-                "a further report: naive ones in its time",
-                both(lambda kind: getattr(slow, kind) / further(kind), ".0f"),
-                "60 or more by the clock",
-            ),
-            (
-                f"a further report, 20 to {wanted} against 1 to 20",
-                both(lambda kind: further(kind) / early(kind), ".2f"),
-                "about 1: flat",
-            ),
-            ("largest report, script beside", f"{largest(many.folder):.1f} kB", "60 kB or less"),
+        sizes = (
+            ("largest report, script beside", f"{largest(calls['many'].folder):.1f} kB", "60 kB or less"),
             ("largest report, script inside", f"{largest(single.folder) / 1e3:.2f} MB", "2.2 MB or less"),
             ("peak memory", f"{seen.megabytes:.0f} MB", f"{400 + 150 * workers} MB or less at {workers} jobs"),
         )
-    for what, value, target in lines:
+    by_cpu = ratios({name: one.cpu for name, one in calls.items()}, wanted)
+    by_clock = ratios({name: one.clock for name, one in calls.items()}, wanted)
+    times = ((what, f"{value:.3g} ({by_clock[what][0]:.3g})", target) for what, (value, target) in by_cpu.items())
+    for what, value, target in (*times, *sizes):
         print(f"{what:<48} {value:>16}   {target}")
 
 
