@@ -13,6 +13,7 @@ from labcalc.formulae import (
     api_gravity,
     density_at,
     density_from_relative_density,
+    estimate_viscosity_temperature,
     fit_viscosity_temperature,
     reported_viscosity_index,
     saybolt_universal_from_kinematic,
@@ -166,6 +167,54 @@ def test_more_points_give_the_least_squares_of_numpy() -> None:
     expected = 100.0 * (line.kinematic_viscosity_at(temperature) / viscosity - 1.0)
     np.testing.assert_allclose(line.residuals_percent, expected, rtol=1e-9)
     assert (line.lowest_C, line.highest_C, line.number_of_points) == (20.0, 100.0, 6)
+
+
+def thousands_of_oils() -> tuple[np.ndarray, np.ndarray]:
+    """Return five temperatures and the results of 3 × 9 000 oils at them, with 1 % of scatter."""
+    rng, temperature = np.random.default_rng(12), np.array([20.0, 40.0, 60.0, 80.0, 100.0])
+    slope = rng.uniform(3.0, 4.2, (3, 9000, 1))
+    intercept = np.log10(np.log10(rng.uniform(5.0, 1000.0, slope.shape))) + slope * np.log10(313.15)
+    line = 10.0**10.0 ** (intercept - slope * np.log10(temperature + 273.15))
+    return temperature, line * rng.normal(1.0, 0.01, line.shape)
+
+
+def test_thousands_of_oils_give_the_least_squares_of_numpy() -> None:
+    """Also of oils far from each other in the array; one result that lacks leaves its own oil without a line only."""
+    temperature, viscosity = thousands_of_oils()
+    slope, intercept = np.polyfit(np.log10(temperature + 273.15), walther_ordinate(viscosity).reshape(-1, 5).T, 1)
+    viscosity[1, 7, 2] = np.nan
+    lines = fit_viscosity_temperature(temperature, viscosity)
+    has_line = np.ones((3, 9000), dtype=bool)
+    has_line[1, 7] = False
+    np.testing.assert_array_equal(np.isfinite(lines.slope), has_line)
+    np.testing.assert_allclose(lines.slope[has_line], -slope.reshape(3, 9000)[has_line], rtol=1e-11)
+    np.testing.assert_allclose(lines.intercept[has_line], intercept.reshape(3, 9000)[has_line], rtol=1e-11)
+    assert lines.lowest_C.shape == lines.highest_C.shape == (3, 9000)
+    assert lines.residuals_percent.shape == (3, 9000, 5)
+
+
+def test_each_of_thousands_of_oils_is_as_alone() -> None:
+    """Derivation: temperatures of their own, and an uncertainty of its own for each oil, or for each result."""
+    rng, (near, viscosity) = np.random.default_rng(13), thousands_of_oils()
+    temperature = near + rng.normal(0.0, 0.1, viscosity.shape)
+    for percent in (rng.uniform(0.2, 2.0, (9000, 1)), rng.uniform(0.2, 2.0, viscosity.shape)):
+        together = estimate_viscosity_temperature(temperature, viscosity, percent)
+        for one in ((0, 0), (1, 4321), (2, 8999)):
+            own = np.broadcast_to(percent, viscosity.shape)[one]
+            alone = estimate_viscosity_temperature(temperature[one], viscosity[one], own)
+            np.testing.assert_allclose(together.covariance[one], alone.covariance, rtol=1e-10)
+            np.testing.assert_allclose(together.noise_percent[one], np.sqrt(np.mean(own**2)), rtol=1e-13)
+            np.testing.assert_allclose(
+                together.line.residuals_percent[one], alone.line.residuals_percent, rtol=1e-9, atol=1e-10
+            )
+            assert together.line.lowest_C[one] == temperature[one].min()
+
+
+def test_the_first_wrong_result_among_thousands_is_refused() -> None:
+    temperature, viscosity = thousands_of_oils()
+    viscosity[2, 8999, 0], viscosity[2, 8999, 4] = 3e7, 0.1
+    with pytest.raises(OutOfRangeError, match="kinematic viscosity 30000000 mm²/s"):
+        fit_viscosity_temperature(temperature, viscosity)
 
 
 def test_measured_crude_lies_on_its_line() -> None:

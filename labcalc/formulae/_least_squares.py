@@ -1,13 +1,19 @@
-"""Points of many curves at once, and the straight line through each: closed form, no loop over the curves."""
+"""Points of many curves at once, and the straight line through each: closed form, thousands of curves at a time."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
+
+_BLOCK = 40_000
+"""Values that are worked on at once: what is computed on the way stays in the processor's cache."""
+
+Arrays = tuple[NDArray[np.float64], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,16 +36,22 @@ class StraightLine:
 
     def at(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the height of each line at its points."""
-        return self.y_mean[..., None] + self.slope[..., None] * (x - self.x_mean[..., None])
+        rise = np.multiply(self.slope[..., None], x - self.x_mean[..., None], order="F")  # long rows, as the points
+        return self.y_mean[..., None] + rise
+
+    def leverage(self, x: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the share that each point has in the height of its line there, [-]."""
+        return weights * (1.0 / self.weight[..., None] + (x - self.x_mean[..., None]) ** 2 / self.x_spread[..., None])
 
 
-def straight_line(x: NDArray[np.float64], y: NDArray[np.float64], weights: ArrayLike = 1.0) -> StraightLine:
-    """Fit straight lines by least squares."""
-    w = np.broadcast_to(np.asarray(weights, dtype=float), x.shape)
+def straight_line(x: NDArray[np.float64], y: NDArray[np.float64], weights: ArrayLike | None = None) -> StraightLine:
+    """Fit straight lines by least squares; lines that share their x take it once, and share its mean and spread."""
+    w = np.ones_like(x) if weights is None else np.asarray(weights, dtype=float)
     weight = np.sum(w, axis=-1)
     x_mean, y_mean = np.sum(w * x, axis=-1) / weight, np.sum(w * y, axis=-1) / weight
-    weighted = w * (x - x_mean[..., None])
-    x_spread = np.sum(weighted * (x - x_mean[..., None]), axis=-1)
+    distance = x - x_mean[..., None]
+    weighted = w * distance
+    x_spread = np.sum(weighted * distance, axis=-1)
     slope = np.sum(weighted * (y - y_mean[..., None]), axis=-1) / x_spread
     return StraightLine(slope, x_mean, y_mean, x_spread, weight)
 
@@ -47,15 +59,49 @@ def straight_line(x: NDArray[np.float64], y: NDArray[np.float64], weights: Array
 def points_of_curves(
     temperature_C: ArrayLike, values: ArrayLike, *, needed: int, what: str, reason: str
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return temperatures and values in one shape, last axis the points; refuse too few different temperatures."""
-    given = np.asarray(temperature_C, dtype=float), np.asarray(values, dtype=float)
-    temperature, value = np.broadcast_arrays(*(np.atleast_1d(array) for array in given))
+    """Return temperatures, once where curves share them, and the values of all points, last axis the points.
+
+    Too few different temperatures are refused.
+    """
+    temperature, value = (np.atleast_1d(np.asarray(given, dtype=float)) for given in (temperature_C, values))
+    shape = np.broadcast_shapes(temperature.shape, value.shape)
+    temperature = np.broadcast_to(temperature, (*temperature.shape[:-1], shape[-1]))
     different = _fewest_different(temperature)
     if different < needed:
         raise OutOfRangeError(
             f"{what} through", float(different), "different temperatures", lowest=float(needed), reason=reason
         )
-    return temperature, value
+    return np.asfortranarray(temperature), np.broadcast_to(value, shape)
+
+
+def in_blocks(work: Callable[..., Arrays], *points: NDArray[np.float64]) -> Arrays:
+    """Return what some work gives for the points of many curves, so many curves at a time.
+
+    The last of the points have the full shape, the others that or one curve's, which all share. Work gets the values of
+    a point side by side, so that a sum over the few points of each curve takes long rows; it returns arrays whose first
+    axis is the curves.
+    """
+    *curves, number = points[-1].shape
+    if not curves or points[-1].size <= _BLOCK:
+        return work(*map(np.asfortranarray, points))
+    rows = [one if one.ndim == 1 else np.broadcast_to(one, (*curves, number)).reshape(-1, number) for one in points]
+    step = max(1, _BLOCK // number)
+    whole: Arrays = ()
+    for start in range(0, len(rows[-1]), step):
+        block = slice(start, start + step)
+        part = work(*(np.asfortranarray(one if one.ndim == 1 else one[block]) for one in rows))
+        whole = whole or tuple(np.empty((len(rows[-1]), *one.shape[1:])) for one in part)
+        for target, one in zip(whole, part, strict=True):
+            target[block] = one
+    return tuple(one.reshape(*curves, *one.shape[1:]) for one in whole)
+
+
+def ends_of_curves(
+    temperature: NDArray[np.float64], curves: tuple[int, ...]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the lowest and the highest temperature of each of the curves, for reading only."""
+    lowest, highest = (np.broadcast_to(end(temperature, axis=-1), curves)[()] for end in (np.min, np.max))
+    return lowest, highest
 
 
 def _fewest_different(temperature: NDArray[np.float64]) -> int:

@@ -7,11 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._least_squares import points_of_curves, straight_line
+from labcalc.formulae._least_squares import Arrays, in_blocks, points_of_curves, straight_line
 from labcalc.formulae._refusals import refuse_outside
 from labcalc.formulae._temperatures import kelvin
-from labcalc.formulae.line_uncertainty import ordinate_of_percent, stated_percent
-from labcalc.formulae.walther import HIGHEST_VISCOSITY, LOWEST_VISCOSITY, solved_viscosity, walther_ordinate
+from labcalc.formulae.line_uncertainty import stated_percent
+from labcalc.formulae.walther import (
+    HIGHEST_VISCOSITY,
+    LOWEST_VISCOSITY,
+    double_logarithm_and_slope,
+    viscosity_of_double_logarithm,
+)
 
 EDITION = "ASTM D341-20 for the line; chi-square and F test of lack of fit (NIST/SEMATECH e-Handbook 2012, 4.4.4.6)"
 
@@ -104,15 +109,10 @@ def departure_from_line(
     )
     freedom = np.asarray(noise_degrees_of_freedom, dtype=float)
     _refuse_little_freedom(freedom)
-    x, W = np.log10(kelvin(temperature)), walther_ordinate(viscosity)
-    noise = ordinate_of_percent(viscosity) * stated_percent(noise_percent, viscosity)
-    fit = straight_line(x, W, noise**-2.0)
-    residuals = W - fit.at(x)
-    scatter = np.sum((residuals / noise) ** 2, axis=-1)
+    percent = stated_percent(noise_percent, viscosity)
+    scatter, excess, uncertainty = in_blocks(_scatter_and_excess, kelvin(temperature), percent, viscosity)
     degrees = float(temperature.shape[-1] - 2)
     p_value = _tail(scatter, degrees, float(freedom))
-    leverage = noise**-2.0 * (1.0 / fit.weight[..., None] + (x - fit.x_mean[..., None]) ** 2 / fit.x_spread[..., None])
-    excess, uncertainty = _excess(viscosity, W, residuals, noise, leverage, np.argmin(temperature, axis=-1))
     return LineDeparture(
         "chi-square" if np.isinf(freedom) else "F",
         scatter / degrees,
@@ -121,6 +121,16 @@ def departure_from_line(
         excess[()],
         uncertainty[()],
     )
+
+
+def _scatter_and_excess(T: NDArray[np.float64], percent: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
+    x, (y, slope) = np.log(T), double_logarithm_and_slope(viscosity)
+    weights = (100.0 / (slope * percent)) ** 2
+    fit = straight_line(x, y, weights)
+    residuals = y - fit.at(x)
+    scatter = np.sum(weights * residuals**2, axis=-1)
+    coldest = np.broadcast_to(np.argmin(T, axis=-1), scatter.shape)
+    return scatter, *_excess(viscosity, y, residuals, weights, fit.leverage(x, weights), coldest)
 
 
 def _refuse_little_freedom(freedom: NDArray[np.float64]) -> None:
@@ -139,17 +149,20 @@ def _tail(scatter: NDArray[np.float64], degrees: float, noise_degrees: float) ->
 
 def _excess(
     viscosity: NDArray[np.float64],
-    W: NDArray[np.float64],
+    y: NDArray[np.float64],
     residuals: NDArray[np.float64],
-    noise: NDArray[np.float64],
+    weights: NDArray[np.float64],
     leverage: NDArray[np.float64],
     point: NDArray[np.intp],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return how far one point of each oil lies above the line through the others, and the uncertainty, [%]."""
-    nu, ordinate, residual, u, h = (
+    nu, ordinate, residual, weight, h = (
         np.take_along_axis(values, point[..., None], axis=-1)[..., 0]
-        for values in (viscosity, W, residuals, noise, leverage)
+        for values in (viscosity, y, residuals, weights, leverage)
     )
-    expected = solved_viscosity(ordinate - residual / (1.0 - h))  # the residual left when the point is left out
+    expected = viscosity_of_double_logarithm(
+        ordinate - residual / (1.0 - h)
+    )  # the residual left when the point is left out
     expected = np.where((expected >= LOWEST_VISCOSITY) & (expected <= HIGHEST_VISCOSITY), expected, np.nan)
-    return 100.0 * (nu / expected - 1.0), u / np.sqrt(1.0 - h) / ordinate_of_percent(expected)
+    _, slope = double_logarithm_and_slope(expected)
+    return 100.0 * (nu / expected - 1.0), 100.0 / (np.sqrt(weight * (1.0 - h)) * slope)

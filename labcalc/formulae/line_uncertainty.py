@@ -8,16 +8,25 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._least_squares import StraightLine, points_of_curves, straight_line
+from labcalc.formulae._least_squares import (
+    Arrays,
+    StraightLine,
+    ends_of_curves,
+    in_blocks,
+    points_of_curves,
+    straight_line,
+)
 from labcalc.formulae._refusals import refuse_outside
 from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
 from labcalc.formulae.walther import (
     double_log_argument,
     double_log_slope,
+    double_logarithm_and_slope,
+    line_on_chart,
     solved_viscosity,
     viscosity_from_ordinate,
-    walther_ordinate,
+    viscosity_of_double_logarithm,
 )
 
 EDITION = "ASTM D341-20 for the line; weighted linear least squares for its uncertainty (JCGM 100:2008, H.3)"
@@ -187,23 +196,30 @@ def estimate_viscosity_temperature(
         what="a line with its uncertainty",
         reason="a viscosity-temperature line needs two",
     )
+    curves, points = viscosity.shape[:-1], int(viscosity.shape[-1])
     if not known:
-        _refuse_two_results(int(temperature.shape[-1]))
+        _refuse_two_results(points)
     percent = stated_percent(1.0 if uncertainty_percent is None else uncertainty_percent, viscosity)
-    x, W = np.log10(kelvin(temperature)), walther_ordinate(viscosity)
-    fit = straight_line(x, W, 1.0 / (ordinate_of_percent(viscosity) * percent) ** 2)
-    fitted = fit.at(x)
-    degrees = np.inf if known else float(temperature.shape[-1] - 2)
-    noise = np.sqrt(np.mean(percent**2, axis=-1))
+    *fitted, squares, residuals = in_blocks(_weighted_line, kelvin(temperature), percent, viscosity)
+    fit, degrees, noise = StraightLine(*fitted), np.inf, np.sqrt(np.mean(percent**2, axis=-1))
     if not known:
-        scatter = np.sum(((W - fitted) / ordinate_of_percent(viscosity)) ** 2, axis=-1) / degrees
-        noise = np.sqrt(scatter)
+        degrees = float(points - 2)
+        noise = np.sqrt(squares / degrees)
         with np.errstate(divide="ignore"):  # points without scatter leave no uncertainty
-            fit = replace(fit, x_spread=fit.x_spread / scatter, weight=fit.weight / scatter)
-    residuals = 100.0 * (solved_viscosity(fitted) / viscosity - 1.0)
-    ends = temperature.min(axis=-1), temperature.max(axis=-1)
-    line = ViscosityTemperatureLine(fit.intercept, -fit.slope, *ends, residuals, temperature.shape[-1])
-    return EstimatedLine(line, noise, degrees, fit)
+            fit = replace(fit, x_spread=fit.x_spread / noise**2, weight=fit.weight / noise**2)
+    line = ViscosityTemperatureLine(fit.intercept, -fit.slope, *ends_of_curves(temperature, curves), residuals, points)
+    return EstimatedLine(line, np.broadcast_to(noise, curves)[()], degrees, fit)
+
+
+def _weighted_line(T: NDArray[np.float64], percent: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
+    """Return the fields of the fit, the squares of the deviations in standard uncertainties, and residuals in %."""
+    x, (y, slope) = np.log(T), double_logarithm_and_slope(viscosity)
+    weights = (100.0 / (slope * percent)) ** 2
+    fit = straight_line(x, y, weights)
+    fitted = fit.at(x)
+    squares = np.sum(weights * (y - fitted) ** 2, axis=-1)
+    residuals = 100.0 * (viscosity_of_double_logarithm(fitted) / viscosity - 1.0)
+    return *vars(line_on_chart(fit)).values(), squares, residuals
 
 
 def _refuse_two_results(count: int) -> None:
@@ -224,10 +240,10 @@ def ordinate_of_percent(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def stated_percent(uncertainty_percent: ArrayLike, viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return stated uncertainties in the shape of the points; refuse what is none."""
-    percent = np.broadcast_to(np.asarray(uncertainty_percent, dtype=float), viscosity.shape)
+    """Return stated uncertainties in the shape of the points, or of one curve that all share; refuse what is none."""
+    percent = np.asarray(uncertainty_percent, dtype=float)
     refuse_outside(percent, "standard uncertainty", "%", above=0.0, reason="nothing is known without uncertainty")
-    return percent
+    return np.broadcast_to(percent, viscosity.shape if percent.ndim > 1 else viscosity.shape[-1:])
 
 
 def two_sided_quantile(level: float, degrees_of_freedom: float) -> float:

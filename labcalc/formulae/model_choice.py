@@ -96,7 +96,7 @@ def compare_viscosity_models(temperature_C: ArrayLike, kinematic_viscosity: Arra
     temperature, viscosity = points_of_curves(
         temperature_C, kinematic_viscosity, needed=2, what="curves", reason="a comparison of models needs two"
     )
-    T, y = kelvin(temperature), np.log(viscosity)
+    T, y = np.broadcast_to(kelvin(temperature), viscosity.shape), np.log(viscosity)
     W = walther_ordinate(viscosity)
     line, line_left_out = _d341(T, viscosity, np.asarray(W))
     andrade, andrade_left_out = _andrade(T, y)
@@ -132,7 +132,7 @@ def _line_errors(x: NDArray[np.float64], y: NDArray[np.float64], weights: NDArra
     """Return the line less each point, with all points and with that point left out."""
     fit = straight_line(x, y, weights)
     errors = fit.at(x) - y
-    leverage = weights * (1.0 / fit.weight[..., None] + (x - fit.x_mean[..., None]) ** 2 / fit.x_spread[..., None])
+    leverage = fit.leverage(x, weights)
     left = np.where(leverage > 1.0 - _ALONE, np.nan, 1.0 - leverage)  # a point that the others can't tell of
     return errors, errors / left
 

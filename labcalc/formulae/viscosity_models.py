@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._least_squares import points_of_curves, straight_line
+from labcalc.formulae._least_squares import ends_of_curves, points_of_curves, straight_line
 from labcalc.formulae._refusals import refuse_outside
 from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae._vogel import steepness_ratio, vogel_coefficients
@@ -169,7 +169,8 @@ def fit_ubbelohde_walther(
         viscosity, "kinematic viscosity", "mm²/s", above=1.0 - constant, reason="lg lg (ν + constant) ends there"
     )
     fit = straight_line(np.log10(kelvin(temperature)), np.log10(np.log10(viscosity + constant)))
-    return UbbelohdeWaltherLine(-fit.slope, constant, fit.intercept, temperature.min(axis=-1), temperature.max(axis=-1))
+    ends = ends_of_curves(temperature, viscosity.shape[:-1])
+    return UbbelohdeWaltherLine(-fit.slope, constant, fit.intercept, *ends)
 
 
 def fit_andrade(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurve:
@@ -206,7 +207,7 @@ def fit_andrade(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCu
     temperature, y = _logarithms(temperature_C, viscosity, needed=2, name="Andrade")
     fit = straight_line(1.0 / kelvin(temperature), y)
     T0 = np.zeros_like(fit.slope)
-    return ExponentialCurve(fit.intercept, fit.slope, T0, temperature.min(axis=-1), temperature.max(axis=-1))
+    return ExponentialCurve(fit.intercept, fit.slope, T0, *ends_of_curves(temperature, y.shape[:-1]))
 
 
 def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurve:
@@ -244,9 +245,10 @@ def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurv
     (np.float64(900.0), np.float64(170.0))
     """
     temperature, y = _logarithms(temperature_C, viscosity, needed=3, name="Vogel")
-    a, b, T0 = vogel_coefficients(kelvin(temperature), y)
-    _refuse_other_bends(kelvin(temperature), y, np.isnan(T0))
-    return ExponentialCurve(a, b, T0, temperature.min(axis=-1), temperature.max(axis=-1))
+    T = np.broadcast_to(kelvin(temperature), y.shape)
+    a, b, T0 = vogel_coefficients(T, y)
+    _refuse_other_bends(T, y, np.isnan(T0))
+    return ExponentialCurve(a, b, T0, *ends_of_curves(temperature, y.shape[:-1]))
 
 
 def _logarithms(

@@ -7,14 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._least_squares import points_of_curves, straight_line
+from labcalc.formulae._least_squares import Arrays, ends_of_curves, in_blocks, points_of_curves, straight_line
 from labcalc.formulae._refusals import refuse_outside
 from labcalc.formulae._temperatures import ZERO_C, keep_inside, kelvin
 from labcalc.formulae.walther import (
     double_log_argument,
     double_log_slope,
-    solved_viscosity,
+    double_logarithm,
+    line_on_chart,
     viscosity_from_ordinate,
+    viscosity_of_double_logarithm,
     walther_ordinate,
 )
 
@@ -158,11 +160,13 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
         what="a line",
         reason="a viscosity-temperature line needs two; its least squares take any number more",
     )
-    x = np.log10(kelvin(temperature))
-    fit = straight_line(x, walther_ordinate(viscosity))
-    A, B = fit.intercept, -fit.slope
-    fitted = solved_viscosity(fit.at(x))
-    residuals = 100.0 * (fitted / viscosity - 1.0)
-    return ViscosityTemperatureLine(
-        A, B, temperature.min(axis=-1), temperature.max(axis=-1), residuals, temperature.shape[-1]
-    )
+    intercept, slope, residuals = in_blocks(_coefficients_and_residuals, kelvin(temperature), viscosity)
+    ends = ends_of_curves(temperature, viscosity.shape[:-1])
+    return ViscosityTemperatureLine(intercept, slope, *ends, residuals, temperature.shape[-1])
+
+
+def _coefficients_and_residuals(T: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
+    x = np.log(T)
+    fit = straight_line(x, double_logarithm(viscosity))
+    residuals = 100.0 * (viscosity_of_double_logarithm(fit.at(x)) / viscosity - 1.0)
+    return line_on_chart(fit).intercept, -fit.slope, residuals

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.formulae._least_squares import StraightLine
 from labcalc.formulae._refusals import refuse_outside
 
 EDITION = "ASTM D341-20"
@@ -13,6 +14,8 @@ LOWEST_VISCOSITY, HIGHEST_VISCOSITY = 0.21, 2e7
 """Range of the chart, [mm²/s]."""
 
 _RANGE = "ASTM D341 holds from 0.21 mm²/s to 20 000 000 mm²/s"
+_LN_10 = np.log(10.0)
+_LN_LN_10 = np.log(_LN_10)
 _TERM_ENDS = 7.0
 """Viscosity from which the term for thin liquids is less than a double can hold, [mm²/s]."""
 
@@ -91,10 +94,48 @@ def viscosity_from_ordinate(ordinate: ArrayLike) -> NDArray[np.float64]:
 def solved_viscosity(ordinate: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the viscosity of an ordinate in mm²/s, wherever it lies."""
     with np.errstate(over="ignore"):
-        Z = np.asarray(10.0 ** (10.0**ordinate))
-    viscosity = np.asarray(Z - 0.7)
-    thin = viscosity < _TERM_ENDS
-    viscosity[thin] = _thin_viscosity(Z[thin])
+        return _viscosity_of(10.0 ** (10.0**ordinate))
+
+
+def double_logarithm(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return ln ln Z of a viscosity in mm²/s; refuse what is off the chart.
+
+    Over ln T it has the slope of the chart's own ordinate, and to go back from it costs less than powers of ten.
+    """
+    refuse_viscosity(viscosity)
+    return np.log(np.log(double_log_argument(viscosity)))
+
+
+def double_logarithm_and_slope(
+    viscosity: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return ln ln Z of a viscosity in mm²/s, and d ln ln Z / d ln ν; refuse what is off the chart."""
+    refuse_viscosity(viscosity)
+    nu = np.minimum(viscosity, _TERM_ENDS)
+    term = _thin_term(nu)
+    Z = term + 0.7 + viscosity
+    logarithm = np.log(Z)
+    return np.log(logarithm), (1.0 - (1.84 + 1.02 * nu) * term) * viscosity / (logarithm * Z)
+
+
+def line_on_chart(fit: StraightLine) -> StraightLine:
+    """Return a line of ln ln Z over ln T as the same line of the chart, of W over log T."""
+    y_mean = (fit.y_mean - _LN_LN_10) / _LN_10
+    return StraightLine(fit.slope, fit.x_mean / _LN_10, y_mean, fit.x_spread, fit.weight * _LN_10**2)
+
+
+def viscosity_of_double_logarithm(ordinate: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the viscosity of ln ln Z in mm²/s, wherever it lies."""
+    with np.errstate(over="ignore"):
+        return _viscosity_of(np.exp(np.exp(ordinate)))
+
+
+def _viscosity_of(Z: NDArray[np.float64]) -> NDArray[np.float64]:
+    viscosity = np.asarray(Z - 0.7, order="C")
+    flat = viscosity.reshape(-1)
+    thin = np.flatnonzero(flat < _TERM_ENDS)
+    if thin.size:
+        flat[thin] = _thin_viscosity(flat[thin])
     return viscosity
 
 
@@ -107,21 +148,24 @@ def refuse_viscosity(viscosity: NDArray[np.float64]) -> None:
 
 def double_log_argument(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return Z of a viscosity in mm²/s."""
-    return viscosity + 0.7 + _thin_term(viscosity)
+    return _thin_term(np.minimum(viscosity, _TERM_ENDS)) + 0.7 + viscosity
 
 
 def double_log_slope(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return dZ/dν of a viscosity in mm²/s."""
-    return 1.0 - (1.84 + 1.02 * viscosity) * _thin_term(viscosity)
+    nu = np.minimum(viscosity, _TERM_ENDS)
+    return 1.0 - (1.84 + 1.02 * nu) * _thin_term(nu)
 
 
 def _thin_term(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.exp(-1.47 - (1.84 + 0.51 * viscosity) * viscosity)
+    return np.exp((-0.51 * viscosity - 1.84) * viscosity - 1.47)
 
 
-def _thin_viscosity(Z: NDArray[np.float64]) -> NDArray[np.float64]:
-    x = Z - 0.7
+def _thin_viscosity(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the viscosity for x = Z - 0.7."""
     viscosity = x - np.exp(-0.7487 + (-3.295 + (0.6119 - 0.3193 * x) * x) * x)
-    for _ in range(4):  # the start is right to 0.03 %, each step doubles the right digits
-        viscosity -= (double_log_argument(viscosity) - Z) / double_log_slope(viscosity)
+    for _ in range(2):  # Halley's: the start is right to 0.03 %, each step triples the right digits
+        term, fall = _thin_term(viscosity), 1.84 + 1.02 * viscosity
+        excess, slope = viscosity + term - x, 1.0 - fall * term
+        viscosity -= excess * slope / (slope * slope - (0.5 * fall * fall - 0.51) * term * excess)
     return viscosity

@@ -5,20 +5,21 @@ from __future__ import annotations
 import numpy as np
 
 from labcalc import statistics
-from tests.benchmarks.formulae import report, seconds
+from tests.benchmarks.timing import HOW, cpu_seconds, report
 
 PAIRS = 100_000
 
 
 def main() -> None:
     """Print a line a function."""
+    print(f"{HOW}; {PAIRS:.0e} pairs")
     random = np.random.default_rng(1)
     level = random.uniform(2.0, 1000.0, PAIRS)
     first, second = level * (1.0 + 0.001 * random.standard_normal((2, PAIRS)))
     results, sets = np.concatenate([first, second]), np.tile(np.arange(PAIRS), 2)
-    plain = seconds(lambda: np.sqrt(np.mean((first - second) ** 2) / 2.0))
-    logarithms = seconds(lambda: np.log(first / second))
-    ordered = seconds(lambda: np.argsort(results))
+    plain = cpu_seconds(lambda: np.sqrt(np.mean((first - second) ** 2) / 2.0))
+    logarithms = cpu_seconds(lambda: np.log(first / second))
+    ordered = cpu_seconds(lambda: np.argsort(results))
     against = "the bare sum of squares"
     for work in (statistics.duplicate_precision, statistics.mean_range_precision, statistics.order_effect):
         report(work.__name__, against, PAIRS, lambda work=work: work(first, second), plain)
