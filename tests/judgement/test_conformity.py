@@ -247,7 +247,7 @@ def test_a_value_is_shown_until_it_differs_from_the_limit(judged: Judge, value: 
 
 
 def test_a_calculated_density_is_held_against_its_limit(judged: Judge) -> None:
-    """Measured at 40 °C, limited at 15 °C: 25 K of 0.64 kg/m³ (API MPMS 11.1) make 874; the slope is that of any density, so U stays."""
+    """Measured at 40 °C, limited at 15 °C: 25 K of 0.64 kg/m³ (API MPMS 11.1) make 874, and leave U as it is."""
     limit = '{ quantity = "density", temperature_C = 15, highest = 873, decimals = 0 },'
     lab = LAB.replace('{ quantity = "viscosity index", lowest = 90, decimals = 0 },', limit)
     (found,) = (one for one in judged(lab=lab).checks if one.name == "Specification: density at 15 °C")
