@@ -211,8 +211,8 @@ def test_charts_that_agree_speak_of_the_instrument() -> None:
     ends = [f"{ewma(-size, 8):+#.2g}" for size in (0.4, 0.3)]
     assert told(actions(both), "VD, density").finding == (
         "2 of 2 charts signal, the first on 2026-02-01 (Z-1 lot Z at 40 °C; Z-2 lot Z at 40 °C). At the end of the "
-        f"month all 2 lie {ends[0]} to {ends[1]} kg/m³ from the centres of their charts: oils and temperatures agree in "
-        "the direction, so the instrument has moved, not an oil."
+        f"month all 2 lie {ends[0]} to {ends[1]} kg/m³ from the centres of their charts: oils and temperatures agree "
+        "in the direction, so the instrument has moved, not an oil."
     )
     alike = oils(*shifted(0.3, sample="Z-1", lot="Z"), *shifted(0.3, sample="Z-2", lot="Z"))
     assert f"all 2 lie {ewma(0.3, 8):+#.2g} kg/m³ from the centres" in told(actions(alike), "VD, density").finding
