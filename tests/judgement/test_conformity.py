@@ -157,3 +157,153 @@ def test_a_rule_without_a_band_needs_no_u(judged: Judge) -> None:
     assert found.finding == (
         "46.12 mm²/s; limits 41.4 to 50.6 mm²/s; probability that the true value is outside: unknown, as U is"
     )
+
+
+# --- Both sides of every edge ---
+
+
+@pytest.mark.parametrize(
+    ("value", "decimals"),
+    [
+        *(("49.60", None), ("50.22", 2), ("50.30", 2), ("50.40", 1), ("50.50", 0), ("50.74", 0), ("50.76", 0)),
+        *(("50.77", 1), ("50.90", 2), ("51.00", 2), ("51.30", None)),
+    ],
+)
+def test_the_risk_has_the_decimals_that_it_deserves(judged: Judge, value: str, decimals: int | None) -> None:
+    """Φ by scipy; two decimals within 1 % of either end, one within 10 %, none in the middle, a bound at the end."""
+    outside = 100.0 * stats.norm.sf((50.6 - float(value)) / (0.0025 * float(value)))
+    from_an_end = min(outside, 100.0 - outside)
+    if decimals is None:
+        assert from_an_end < 0.01
+        expected = "less than 0.01 %" if outside < 50.0 else "more than 99.99 %"
+    else:
+        assert decimals == (2 if 0.01 < from_an_end < 1.0 else 1 if 1.0 < from_an_end < 10.0 else 0)
+        expected = f"{outside:.{decimals}f} %"
+    found = viscosity(judged(export(value), lab=with_rule("simple acceptance")))
+    assert found.finding.endswith(f"probability that the true value is outside: {expected}")
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        ("50.60", "; inside by 0.0 mm²/s, less than the guard band, 0.25 mm²/s"),
+        ("50.70", "; outside by 0.10 mm²/s, less than the guard band, 0.25 mm²/s"),
+        ("41.50", "; inside by 0.10 mm²/s, less than the guard band, 0.21 mm²/s"),
+        ("41.30", "; outside by 0.10 mm²/s, less than the guard band, 0.21 mm²/s"),
+        ("50.40", "; inside by 0.20 mm²/s, less than the guard band, 0.25 mm²/s"),
+        ("50.30", ""),
+        ("50.90", ""),
+    ],
+)
+def test_how_near_the_limit_is_where_it_is_nearer_than_the_guard_band(judged: Judge, value: str, words: str) -> None:
+    """U is 0.5 %: 0.252 mm²/s at 50.3, where the limit is 0.3 away; the nearer of the two limits counts."""
+    said = viscosity(judged(export(value))).finding
+    assert ("limits 41.4 to 50.6 mm²/s" + words + "; probability") in said
+
+
+def test_the_guard_band_itself_is_far_enough(judged: Judge) -> None:
+    """U = 0.5 % of 50 is 0.25 mm²/s, and 50.25 less 50 is as much: binary holds both."""
+    lab = LAB.replace("highest = 50.6", "highest = 50.25")
+    assert "less than the guard band" not in viscosity(judged(export("50.00"), lab=lab)).finding
+    assert viscosity(judged(export("50.00"), lab=lab)).state == "met"
+    near = viscosity(judged(export("50.001"), lab=lab))
+    assert near.state == "doubtful"
+    assert "inside by 0.25 mm²/s, less than the guard band, 0.25 mm²/s" in near.finding
+
+
+@pytest.mark.parametrize(
+    ("limits", "words"),
+    [
+        ("lowest = 41.4", "at least 41.4 mm²/s"),
+        ("highest = 50.6", "at most 50.6 mm²/s"),
+        ("lowest = 41.4, highest = 50.6", "limits 41.4 to 50.6 mm²/s"),
+    ],
+)
+def test_limits_in_words(judged: Judge, limits: str, words: str) -> None:
+    found = viscosity(judged(lab=LAB.replace("lowest = 41.4, highest = 50.6", limits)))
+    assert f"(U = 0.23); {words}; probability" in found.finding
+
+
+def test_an_index_has_no_unit(judged: Judge) -> None:
+    """U of the index is carried from both viscosities; limit 90, rounded to a whole number."""
+    found = index(judged()).finding
+    assert found.startswith("104 (U = ")
+    assert "; at least 90; probability" in found
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [
+        ("50.60", "50.60"),
+        ("50.604", "50.604"),
+        ("50.6000004", "50.6000004"),
+        ("46.12345", "46.12"),
+        ("41.4004", "41.4004"),
+    ],
+)
+def test_a_value_is_shown_until_it_differs_from_the_limit(judged: Judge, value: str, shown: str) -> None:
+    found = viscosity(judged(export(value), lab=with_rule("simple acceptance")))
+    assert found.finding.startswith(f"{shown} mm²/s (U")
+
+
+def test_a_calculated_density_is_held_against_its_limit(judged: Judge) -> None:
+    """Measured at 40 °C, limited at 15 °C: 25 K of 0.64 kg/m³ (API MPMS 11.1) make 874, and leave U as it is."""
+    limit = '{ quantity = "density", temperature_C = 15, highest = 873, decimals = 0 },'
+    lab = LAB.replace('{ quantity = "viscosity index", lowest = 90, decimals = 0 },', limit)
+    (found,) = (one for one in judged(lab=lab).checks if one.name == "Specification: density at 15 °C")
+    assert (found.state, found.finding[:29]) == ("not met", "874 kg/m³ (U = 0.30); at most")
+    (cold,) = (one for one in judged(GOOD.replace("858.1", ""), lab=lab).checks if "density at 15 °C" in one.name)
+    assert cold.state == "not met", "from 100 °C then"
+    alone = GOOD.replace(",858.1", ",").replace(",819.9", ",")
+    (none,) = (one for one in judged(alone, lab=lab).checks if "density at 15 °C" in one.name)
+    assert (none.state, none.finding) == ("not checked", "not measured in this run")
+
+
+def test_a_product_without_limits_says_so(judged: Judge) -> None:
+    lab = LAB[: LAB.index("limit = [")] + LAB[LAB.index("typical = [") :]
+    (found,) = (one for one in judged(lab=lab).checks if one.name == "Specification")
+    assert (found.state, found.finding) == ("not checked", "lab.toml gives Oil 46 no limits")
+
+
+# --- Typical values ---
+
+
+@pytest.mark.parametrize(
+    ("density", "state", "words"),
+    [
+        ("859.5", "met", "859.5 kg/m³, is 3.0 standard deviations above the typical 858; limit 3"),
+        ("859.6", "doubtful", "859.6 kg/m³, is 3.2 standard deviations above the typical 858; limit 3"),
+        ("856.5", "met", "856.5 kg/m³, is 3.0 standard deviations below the typical 858; limit 3"),
+        ("856.4", "doubtful", "856.4 kg/m³, is 3.2 standard deviations below the typical 858; limit 3"),
+    ],
+)
+def test_a_result_may_be_three_standard_deviations_from_typical(
+    judged: Judge, density: str, state: str, words: str
+) -> None:
+    """(859.5 - 858) / 0.5 = 3, which binary holds."""
+    (found,) = (one for one in judged(GOOD.replace("858.1", density)).checks if one.name == "Typical values")
+    assert (found.state, found.finding) == (state, f"density at 40 °C, {words}")
+
+
+def test_the_furthest_of_the_typical_values_is_told(judged: Judge) -> None:
+    """(46.12 - 46.92) / 0.4 = -2; density (858.1 - 858) / 0.5 = 0.2."""
+    more = '{ quantity = "kinematic viscosity", temperature_C = 40, mean = 46.92, standard_deviation = 0.4 },'
+    (found,) = (
+        one
+        for one in judged(lab=LAB.replace("typical = [", "typical = [" + more)).checks
+        if one.name == "Typical values"
+    )
+    assert found.finding == (
+        "kinematic viscosity at 40 °C, 46.12 mm²/s, is 2.0 standard deviations below the typical 46.92; limit 3 "
+        "(furthest of 2)"
+    )
+
+
+def test_without_a_typical_value_nothing_is_compared(judged: Judge) -> None:
+    hot = GOOD.splitlines(keepends=True)[1]
+    for export_of_none in (hot, hot.replace("S-1", "X-1")):
+        (found,) = (one for one in judged(export_of_none).checks if one.name == "Typical values")
+        assert (found.state, found.finding) == (
+            "not checked",
+            "lab.toml gives this product no typical value that was measured here",
+        )

@@ -141,7 +141,8 @@ def posterior_of_size(
     """Return the sizes below which shares of the posterior lie, over some paths together; sizes without sign."""
     nodes = whitener(paths.effects[these])
     steps = np.arange(_STEPS) / _STEPS
-    fine = nodes[:, :-1, np.newaxis] + steps[:, np.newaxis] * np.diff(nodes, axis=1)[:, :, np.newaxis]
+    middles = steps + 0.5 / _STEPS
+    fine = nodes[:, :-1, np.newaxis] + middles[:, np.newaxis] * np.diff(nodes, axis=1)[:, :, np.newaxis]
     away = white_deviation - fine.reshape(len(these), -1, nodes.shape[-1])
     log_density = -0.5 * np.einsum("vkn,vkn->vk", away, away) + np.log(paths.weights[these])[:, np.newaxis]
     density = np.exp(log_density - log_density.max()).sum(axis=0) * np.repeat(PIECE_MASSES, _STEPS)

@@ -136,7 +136,7 @@ def _identity(rows: pd.DataFrame, laboratory: Laboratory) -> pd.Series:
 def _plain(name: str, endings: Sequence[str]) -> str:
     """Return a sample's name without one of the endings that mark a second fill."""
     folded = name.strip().casefold()
-    alternatives = "|".join(re.escape(one.casefold()) for one in sorted(endings, key=len, reverse=True))
+    alternatives = "|".join(re.escape(one.casefold()) for one in endings)  # the longest that fits begins first
     return re.sub(f"(?:{alternatives})$", "", folded).strip() if endings else folded
 
 

@@ -82,7 +82,7 @@ def layout_of(rows: pd.DataFrame) -> Layout:
     for name, codes in known.items():
         path = pd.MultiIndex.from_arrays([path, codes]).factorize()[0]
         groups = int(path.max(initial=-1)) + 1
-        if groups <= 1:
+        if len(set(codes)) <= 1:
             lacking.append(_one_only(name))
         elif found and groups == found[-1][2]:
             found[-1] = ((*found[-1][0], name), found[-1][1], groups)

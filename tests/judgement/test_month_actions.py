@@ -1,0 +1,550 @@
+"""A month's lines and actions by hand: bias, index and change of each oil, what is urgent, and every number told.
+
+Densities of an invented reference oil: a chart is the result less 850 kg/m³. ISO 12185 as shipped (memory): r = 0.2,
+R = 0.5 kg/m³; D445 as shipped (memory), base oils at 40 °C: r = 1.01 %, R = 1.36 %.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from labcalc.errors import ExportError, PeriodError
+from labcalc.exports import TIDY_COLUMNS, Reading, Refusal
+from labcalc.judgement import COMPARISON_COLUMNS, Material, control_charts, month_of, report_month
+from labcalc.judgement.duplicates.bias import DuplicateFinding
+from labcalc.judgement.duplicates.report import DuplicateReport
+from labcalc.judgement.month.actions import Action, ranked_actions
+from labcalc.judgement.month.notices import notices_of
+from labcalc.judgement.month.oils import OilSummary, summarise_oils
+from labcalc.judgement.month.workload import workload_of
+from labcalc.judgement.period import days_of
+from labcalc.lab import Decision, Laboratory, Precision, PrecisionFunction
+from tests.judgement.test_chart_states import STEADY, decision, densities, lab
+from tests.judgement.test_control import KV, ZONE, moment, series
+
+JANUARY, FEBRUARY = (month_of(name, ZONE) for name in ("2026-01", "2026-02"))
+
+NOTHING = pd.DataFrame(columns=list(COMPARISON_COLUMNS))
+
+FEB = (0.10, 0.14, 0.12, 0.20)
+"""Mean 0.14, deviations -0.04, 0, -0.02, 0.06: s² = 0.0056 / 3."""
+
+
+def oils(
+    *tables: pd.DataFrame, of: Laboratory | None = None, decisions: Sequence[Decision] = ()
+) -> tuple[OilSummary, ...]:
+    laboratory = of or lab()
+    charts = control_charts(pd.concat(list(tables)).sort_values("measured_at", kind="stable"), laboratory, decisions)
+    return summarise_oils(charts, FEBRUARY, laboratory)
+
+
+def february(*values: float, **more: Any) -> pd.DataFrame:
+    return densities(*values, start="2026-02-01", **more).assign(run=[f"F{n}" for n in range(len(values))])
+
+
+def one(*tables: pd.DataFrame, **more: Any) -> OilSummary:
+    (found,) = oils(*tables, **more)
+    return found
+
+
+def rows(*runs: tuple[str, str | None, str]) -> pd.DataFrame:
+    """Rows of a month: run, instrument, role."""
+    table = [{"run": run, "instrument": instrument, "role": role} for run, instrument, role in runs]
+    return pd.DataFrame(table, columns=list(TIDY_COLUMNS))
+
+
+QUIET = rows(("R1", "VD", "reference"))
+
+
+def actions(
+    summaries: Sequence[OilSummary] = (),
+    *,
+    month: pd.DataFrame = QUIET,
+    comparisons: pd.DataFrame = NOTHING,
+    duplicates: Sequence[DuplicateFinding] = (),
+    refusals: Sequence[Refusal] = (),
+    failures: Sequence[ExportError] = (),
+) -> list[Action]:
+    found = cast(DuplicateReport, SimpleNamespace(findings=tuple(duplicates)))
+    return list(ranked_actions(month, comparisons, tuple(summaries), found, (), refusals, failures, FEBRUARY))
+
+
+def told(found: Sequence[Action], about: str) -> Action:
+    (action,) = (one for one in found if one.about == about)
+    return action
+
+
+# --- A line for each oil ---
+
+
+def test_bias_and_index_by_hand() -> None:
+    """u² = s²/4 + 0.05²; t with ν = u⁴ / (s⁴/16/3), cut to a whole number; index R / 2.77 s, ends by chi-square."""
+    found = one(densities(*STEADY), february(*FEB))
+    s = math.sqrt(0.0056 / 3.0)
+    u = math.hypot(s / 2.0, 0.05)
+    degrees = math.floor(u**4 / ((s / 2.0) ** 4 / 3.0))
+    assert (found.number, found.excluded) == (4, 0)
+    assert (found.mean, found.deviation) == pytest.approx((0.14, s))
+    assert found.bias is not None
+    assert found.bias.bias == pytest.approx(0.14)
+    assert found.bias.standard_uncertainty == pytest.approx(u)
+    assert found.bias.expanded_uncertainty == pytest.approx(u * stats.t.ppf(0.975, degrees))
+    assert found.index is not None
+    assert found.index.index == pytest.approx(0.5 / (2.77 * s))
+    ends = [0.5 / (2.77 * s) * math.sqrt(stats.chi2.ppf(p, 3) / 3.0) for p in (0.025, 0.975)]
+    assert found.index.interval == pytest.approx(ends)
+    assert found.precision is not None
+    assert found.precision.method == "ISO 12185"
+    assert found.notes == ()
+
+
+def test_the_index_of_a_viscosity_is_in_percent() -> None:
+    """At 50 mm²/s R is 0.68 mm²/s, and the results lie 0.1 mm²/s apart: 1.36 % against 2.77 s of 0.2 %."""
+    table = series([50.0, 50.1, 50.0, 50.1], start="2026-02-01")
+    s = float(np.std([0.0, 0.2, 0.0, 0.2], ddof=1))
+    found = one(table)
+    assert found.index is not None
+    assert found.index.index == pytest.approx(1.36 / (2.77 * s))
+    bare = one(table.assign(certified=math.nan))
+    assert bare.index is not None
+    level = 50.05
+    assert bare.index.index == pytest.approx(0.0136 * level / (2.77 * float(np.std([50.0, 50.1, 50.0, 50.1], ddof=1))))
+    assert bare.bias is None
+    assert "no certified value: no bias" in bare.notes
+
+
+def test_a_statement_without_R_leaves_the_published_one() -> None:
+    own = Precision("base oils", "density", math.nan, PrecisionFunction(0.1, 0.0, 0.0), "Own study")
+    laboratory = replace(lab(), precision=(own,))
+    found = one(february(*FEB), of=laboratory)
+    assert found.precision is not None
+    assert found.precision.method == "ISO 12185"
+    wide = replace(own, reproducibility=PrecisionFunction(0.9, 0.0, 0.0))
+    better = one(february(*FEB), of=replace(laboratory, precision=(wide,)))
+    assert better.index is not None
+    assert better.index.index == pytest.approx(0.9 / (2.77 * math.sqrt(0.0056 / 3.0)))
+    none = one(series([50.0, 50.1], start="2026-02-01").assign(temperature_C=60.0))
+    assert (none.index, none.precision) == (None, None)
+    assert "no published reproducibility: no index" in none.notes
+
+
+def test_the_change_against_the_month_before() -> None:
+    found = one(densities(*STEADY), february(*FEB))
+    assert found.change is not None
+    assert found.change.numbers == (8, 4)
+    assert found.change.difference == pytest.approx(0.14 - 0.06)
+    assert found.change.t_p_value == pytest.approx(stats.ttest_ind(STEADY, FEB).pvalue)
+
+
+@pytest.mark.parametrize(
+    ("earlier", "later", "note"),
+    [
+        ((0.1,), FEB, "fewer than two results of this lot last month: no comparison"),
+        ((0.1, 0.1), FEB, "all results of one month are equal: no comparison"),
+        (STEADY, (0.1, 0.1), "all results of one month are equal: no comparison"),
+        (STEADY, (0.1,), "one result: no spread, bias or change"),
+    ],
+)
+def test_what_can_not_be_compared_says_why(earlier: Sequence[float], later: Sequence[float], note: str) -> None:
+    found = one(densities(*earlier), february(*later))
+    assert (found.change, found.notes) == (None, (note,))
+
+
+def test_a_decision_takes_results_of_both_months_out() -> None:
+    excluded = [decision("exclude", run=run) for run in ("A2", "F0", "F3")]
+    found = one(densities(*STEADY), february(*FEB), decisions=excluded)
+    assert (found.number, found.excluded, found.mean) == (2, 2, pytest.approx(0.13))
+    assert found.change is not None
+    assert found.change.numbers == (7, 2)
+    bare = one(february(0.1, 0.2), decisions=[decision("exclude", run=run) for run in ("F0", "F1")])
+    assert (bare.number, bare.excluded, math.isnan(bare.mean), bare.bias) == (0, 2, True, None)
+    assert bare.notes[0] == "every result is excluded"
+
+
+def test_a_month_holds_its_first_moment_and_not_its_last() -> None:
+    at = [moment(day) for day in ("2026-01-31 23:59:59", "2026-02-01 00:00", "2026-02-28 23:59:59", "2026-03-01 00:00")]
+    found = one(densities(0.1, 0.2, 0.3, 0.4).assign(measured_at=at))
+    assert (found.number, found.mean) == (2, pytest.approx(0.25))
+    assert oils(densities(0.1, 0.2)) == (), "nothing of February"
+
+
+# --- Signals ---
+
+
+def shifted(away: float, number: int = 8, sample: str = "RO-1", **more: Any) -> list[pd.DataFrame]:
+    """A steady January, and a February that lies off its centre."""
+    tables = [densities(*STEADY, **more), february(*[0.06 + away] * number, **more)]
+    return [table.assign(sample=sample, run=sample + table["run"]) for table in tables]
+
+
+def ewma(away: float, number: int) -> float:
+    """Average at the end, less the centre: λ = 0.4 from the centre on."""
+    average = 0.0
+    for value in (*STEADY, *[0.06 + away] * number):
+        average = 0.4 * (value - 0.06) + 0.6 * average
+    return average
+
+
+def test_charts_that_signal_are_the_first_thing_to_do() -> None:
+    found = actions(oils(*shifted(0.3)))
+    assert (found[0].rank, found[0].about, found[0].urgent) == (1, "VD, density", True)
+    assert found[0].finding == (
+        "1 of 1 charts signal, the first on 2026-02-01 (Oil R lot A at 40 °C). At the end of the month the chart lies "
+        f"{ewma(0.3, 8):+#.2g} kg/m³ from the centre of its chart: look at the oil first (bottle, lot, temperature)."
+    )
+    assert found[0].what_to_do.startswith("In this order: 1. repeat the reference oil, fresh from the bottle; 2. check")
+    assert "; 5. stop releasing" in found[0].what_to_do
+
+
+def test_charts_that_agree_speak_of_the_instrument() -> None:
+    both = oils(*shifted(-0.3, sample="Z-1", lot="Z"), *shifted(-0.4, sample="Z-2", lot="Z"))
+    ends = [f"{ewma(-size, 8):+#.2g}" for size in (0.4, 0.3)]
+    assert told(actions(both), "VD, density").finding == (
+        "2 of 2 charts signal, the first on 2026-02-01 (Z-1 lot Z at 40 °C; Z-2 lot Z at 40 °C). At the end of the "
+        f"month all 2 lie {ends[0]} to {ends[1]} kg/m³ from the centres of their charts: oils and temperatures agree "
+        "in the direction, so the instrument has moved, not an oil."
+    )
+    alike = oils(*shifted(0.3, sample="Z-1", lot="Z"), *shifted(0.3, sample="Z-2", lot="Z"))
+    assert f"all 2 lie {ewma(0.3, 8):+#.2g} kg/m³ from the centres" in told(actions(alike), "VD, density").finding
+
+
+def test_charts_that_disagree_speak_of_an_oil() -> None:
+    both = oils(*shifted(0.3, sample="Z-1", lot="Z"), *shifted(-0.05, sample="Z-2", lot="Z"))
+    assert told(actions(both), "VD, density").finding.startswith(
+        "1 of 2 charts signal, the first on 2026-02-01 (Z-1 lot Z at 40 °C). At the end of the month the charts lie "
+        f"{ewma(-0.05, 8):+#.2g} to {ewma(0.3, 8):+#.2g} kg/m³ from the centres of their charts: look at the oil first"
+    )
+
+
+def test_instruments_and_quantities_are_told_apart() -> None:
+    summaries = oils(
+        *shifted(0.3),
+        *shifted(0.3, instrument="W"),
+        *[table.assign(run="X" + table["run"]) for table in shifted(0.0, instrument="X")],
+    )
+    assert [action.about for action in actions(summaries) if action.urgent] == ["VD, density", "W, density"]
+
+
+def test_the_end_of_the_month_is_where_the_chart_lies() -> None:
+    """Results of March move the average afterwards, and an excluded one never does."""
+    tables = shifted(0.3, 4)
+    later = densities(-0.5, -0.5, start="2026-03-01").assign(run=["M0", "M1"])
+    assert f"lies {ewma(0.3, 4):+#.2g} kg/m³" in actions(oils(*tables, later))[0].finding
+    more = february(0.36, 0.36, 0.36, 0.36, 9.9)
+    kept = oils(densities(*STEADY), more, decisions=[decision("exclude", run="F4")])
+    assert f"lies {ewma(0.3, 4):+#.2g} kg/m³" in actions(kept)[0].finding
+
+
+def test_without_an_ewma_the_mean_of_the_month_tells() -> None:
+    summaries = oils(*shifted(0.3), of=lab(ewma_weight=0.0))
+    assert "the chart lies +0.30 kg/m³ from the centre" in actions(summaries)[0].finding
+
+
+def test_the_first_open_signal_is_told() -> None:
+    """The first of the month is accepted; of 2 February on the average is off as well."""
+    accepted = decision("accept", run="RO-1F0")
+    found = actions(oils(*shifted(0.3), decisions=[accepted]))
+    assert "the first on 2026-02-02" in found[0].finding
+
+
+# --- Single checks ---
+
+
+def comparison(run: str, value: float, limit: float = 0.5, **more: Any) -> pd.DataFrame:
+    return february(value - 850.0).assign(run=run, limit=limit, **more)
+
+
+def test_checks_beyond_their_limit_are_counted_by_run() -> None:
+    table = pd.concat(
+        [
+            comparison("1", 850.6),
+            comparison("1", 60.0, 0.3, quantity=KV, certified=50.0),
+            comparison("2", 850.5),
+            comparison("3", 849.5),
+            comparison("4", 849.25),
+            comparison("5", 870.0, certified=math.nan),
+            comparison("6", 850.6, instrument="W"),
+        ]
+    )
+    found = [action for action in actions(comparisons=table) if action.urgent]
+    assert [action.about for action in found] == ["VD, single checks", "W, single checks"]
+    assert found[0].finding == (
+        "2 of 4 reference-oil checks lay outside their limit: 2026-02-01, RO-1, density at 40 °C, +0.60 kg/m³, limit "
+        "±0.50; 2026-02-01, RO-1, kinematic viscosity at 40 °C, +10 mm²/s, limit ±0.30; 2026-02-01, RO-1, density at "
+        "40 °C, -0.75 kg/m³, limit ±0.50"
+    )
+    assert found[1].finding.startswith("1 of 1 reference-oil checks")
+
+
+def test_instruments_without_a_reference_oil() -> None:
+    month = rows(
+        ("R1", "VD", "reference"),
+        ("S1", "VD", "sample"),
+        ("S2", "W", "sample"),
+        ("S2", "W", "sample"),
+        ("S3", "W", "sample"),
+        ("S4", None, "sample"),
+    )
+    assert [(action.about, action.finding.split(",")[0]) for action in actions(month=month)] == [
+        ("an instrument without a name", "1 sample run"),
+        ("W", "2 sample runs"),
+    ]
+    assert all(action.urgent for action in actions(month=month))
+
+
+def test_a_certificate_that_ran_out_is_told_with_the_most_results_of_a_chart() -> None:
+    """Valid to 31 December 2026: results of that day are in time, later ones aren't."""
+    laboratory = lab()
+    december = month_of("2026-12", ZONE)
+
+    def late(*days: str) -> list[str]:
+        at = [moment(f"{day} 08:00") for day in days]
+        tables = [densities(*[0.1] * len(days)).assign(measured_at=at)]
+        tables.append(series([50.0], quantity=KV).assign(measured_at=at[-1:]))
+        charts = control_charts(pd.concat(tables), laboratory)
+        summaries = summarise_oils(charts, month, laboratory)
+        report = cast(DuplicateReport, SimpleNamespace(findings=()))
+        found = ranked_actions(QUIET, NOTHING, summaries, report, (), (), (), month)
+        return [action.finding for action in found if action.about == "Oil R lot A"]
+
+    month = december
+    assert late("2026-12-30", "2026-12-31") == []
+    month = month_of("2027-01", ZONE)
+    ran_out = "its certificate ran out on 2026-12-31; "
+    assert late("2026-12-31", "2027-01-01", "2027-01-31") == [f"{ran_out}2 results of a chart came after it"]
+    assert late("2027-01-01") == [f"{ran_out}1 result of a chart came after it"]
+
+
+# --- Bias, index, what else ---
+
+
+def test_the_largest_bias_of_an_instrument_is_told() -> None:
+    """Means -0.4 and 0.3, s = 0.01 each, certificate's U = 0.1: u is hardly more than 0.05, U = 1.96 u."""
+
+    def table(mean: float, sample: str) -> pd.DataFrame:
+        return february(mean - 0.01, mean, mean + 0.01).assign(sample=sample, run=[f"{sample}{n}" for n in range(3)])
+
+    two = oils(
+        table(0.3, "RO-1"),
+        table(-0.4, "RO-2").assign(temperature_C=40.0).assign(lot="B"),
+        table(0.0, "RO-3").assign(lot="C"),
+    )
+    u = math.hypot(0.01 / math.sqrt(3.0), 0.05)
+    expanded = u * stats.t.ppf(0.975, math.floor(u**4 / ((0.01 / math.sqrt(3.0)) ** 4 / 2.0)))
+    found = told(actions(two), "VD, density")
+    assert (found.finding, found.urgent) == (
+        f"bias on 2 of 3 charts, the largest -0.40 kg/m³ ± {expanded:.2g} (Oil R lot B, density at 40 °C)".replace(
+            "0.1 (", "0.10 ("
+        ),
+        False,
+    )
+
+
+def test_an_index_that_is_not_satisfactory_is_told() -> None:
+    """R / 2.77 s with s = 0.2 √2: 0.64, below 0.8; with s = 0.1 √2: 1.28, above 1.2 (R/r = 2.5; ASTM D6792, memory)."""
+    bad, good = (one(february(0.0, d)) for d in (0.4, 0.2))
+    s = 0.4 / math.sqrt(2.0)
+    low, high = (0.5 / (2.77 * s) * math.sqrt(stats.chi2.ppf(p, 1)) for p in (0.025, 0.975))
+    assert [action.finding for action in actions([bad]) if action.about == "VD, density"] == [
+        f"Oil R lot A, density at 40 °C: performance index {0.5 / (2.77 * s):.2f} ({low:.2f} to {high:.2f}), not "
+        "consistent with the published precision"
+    ]
+    assert not [action for action in actions([good]) if action.about == "VD, density"]
+
+
+def test_what_else_is_told_in_its_rank() -> None:
+    refused = [Refusal("b.csv", line, None, None, "a number") for line in (2, 3)] + [
+        Refusal("a.csv", 9, None, None, "x")
+    ]
+    found = actions(
+        oils(*shifted(0.3)),
+        duplicates=[DuplicateFinding("Repeats", "far apart", "measure")],
+        refusals=refused,
+        failures=[ExportError("c.csv", "it is empty")],
+        month=rows(("R1", "VD", "reference"), ("S2", "W", "sample")),
+    )
+    assert [(one.rank, one.about, one.urgent) for one in found] == [
+        (1, "VD, density", True),
+        (2, "W", True),
+        (3, "Record", False),
+        (4, "VD, density", False),
+        (5, "Repeats", False),
+        (6, "Exports", False),
+    ]
+    by_about = {one.about: one for one in found}
+    assert by_about["Record"].finding == "an export could not be read: c.csv: it is empty"
+    assert by_about["Exports"].finding == "3 rows refused: b.csv (2), a.csv (1)"
+    assert actions(refusals=refused[2:])[0].finding == "1 row refused: a.csv (1)"
+    assert actions() == []
+
+
+def test_limits_that_rest_on_few_results_are_told() -> None:
+    control = lab(settled_results=30)
+    provisional = oils(densities(*STEADY), february(0.06, 0.05), of=control)
+    longer = oils(
+        densities(*STEADY[:6]),
+        february(*STEADY),
+        of=replace(control, control=replace(control.control, baseline_results=12)),
+    )
+    none = oils(february(0.1, 0.2), of=control)
+    assert [
+        action.finding for action in actions([*none, *provisional, *longer]) if action.about == "Control limits"
+    ] == [
+        "none on 1 of 3 charts (2 results in the baseline; limits need 8); provisional on 2 of 3 charts, from 8 "
+        "results at the least"
+    ]
+    settled = oils(densities(*STEADY), february(0.06, 0.05))
+    assert not [action for action in actions(settled) if action.about == "Control limits"]
+
+
+# --- Notices, workload, days ---
+
+
+def material(table: pd.DataFrame, laboratory: Laboratory, *decisions: Decision) -> Material:
+    return Material(laboratory, Reading(table, (), ()), table, (), decisions)
+
+
+def tidy(*given: dict[str, Any]) -> pd.DataFrame:
+    fixed = {
+        "sample": "RO-1",
+        "lot": "A",
+        "instrument": "VD",
+        "role": "reference",
+        "temperature_C": 40.0,
+        "density_kg_m3": 850.1,
+    }
+    return pd.DataFrame([fixed | {"run": str(n)} | row for n, row in enumerate(given)], columns=list(TIDY_COLUMNS))
+
+
+def noticed(table: pd.DataFrame, *decisions: Decision, of: Laboratory | None = None) -> tuple[str, ...]:
+    known = material(table, of or lab(), *decisions)
+    inside = table[FEBRUARY.holds(table["measured_at"])]
+    return notices_of(inside, table, summarise_oils(known.charts, FEBRUARY, known.laboratory), known, FEBRUARY)
+
+
+def at(*days: str) -> list[dict[str, Any]]:
+    return [{"measured_at": moment(f"2026-{day} 08:00")} for day in days]
+
+
+def test_few_runs_are_noticed() -> None:
+    sample = {"sample": "S-1", "role": "sample", "lot": None}
+    two = [{**one, **sample} for one in at("02-01", "02-02")]
+    assert noticed(tidy(*at("02-03", "02-04"), *two)) == ()
+    assert noticed(tidy(*at("02-03", "02-04"), two[0])) == ("The month holds one run of a sample.",)
+    assert noticed(tidy(*two)) == ("The month holds no run of a reference oil.",)
+    assert noticed(tidy(*at("02-03"), *two)) == (
+        "The month holds one run of a reference oil.",
+        "VD: Oil R lot A, density at 40 °C has one result this month: no spread and no test.",
+    )
+
+
+def test_a_lot_that_begins_in_the_month_is_noticed() -> None:
+    def lots(*days: tuple[str, str, str]) -> list[str]:
+        given = [{**one, "lot": lot, "instrument": name} for (day, lot, name) in days for one in at(day)]
+        return [line for line in noticed(tidy(*given)) if "went over" in line]
+
+    line = "VD: Oil R went over to lot B on 2026-02-{}; the new lot has a chart of its own, and its results are not "
+    line += "compared with those of the lot before."
+    assert lots(("01-31", "A", "VD"), ("02-01", "B", "VD")) == [line.format("01")]
+    assert lots(("02-02", "A", "VD"), ("02-28", "B", "VD")) == [line.format("28")]
+    assert lots(("01-30", "A", "VD"), ("01-31", "B", "VD"), ("02-02", "B", "VD")) == []
+    assert lots(("02-02", "A", "VD"), ("03-01", "B", "VD")) == []
+    assert lots(("02-02", "B", "VD")) == [], "its first lot is no change"
+    assert lots(("02-01", "A", "W"), ("02-02", "B", "VD")) == [], "each instrument by itself"
+
+
+@pytest.mark.parametrize(
+    ("valid_to", "word"),
+    [
+        (date(2026, 2, 28), "ran out on 2026-02-28: results after that day prove nothing"),
+        (date(2026, 3, 1), "runs out on 2026-03-01: run the next lot"),
+        (date(2026, 4, 29), "runs out on 2026-04-29: run the next lot"),
+        (date(2026, 4, 30), ""),
+    ],
+)
+def test_a_certificate_is_noticed_60_days_before_its_end(valid_to: date, word: str) -> None:
+    """The month ends where 1 March begins; 60 days later it is 30 April."""
+    oil = lab().references[0]
+    laboratory = replace(lab(), references=(replace(oil, lots=(replace(oil.lots[0], valid_to=valid_to),)),))
+    found = [line for line in noticed(tidy(*at("02-03", "02-04")), of=laboratory) if "certificate" in line]
+    assert [line.startswith(f"The certificate of Oil R lot A {word}") for line in found] == [True] * bool(word)
+
+
+def test_what_has_no_time_or_no_run_is_noticed() -> None:
+    undated = [{"measured_at": pd.NaT}, {"measured_at": pd.NaT}]
+    base = at("02-03", "02-04")
+    assert noticed(tidy(*base, undated[0]))[-1] == "1 row of the record carry no time and stand in no month."
+    assert noticed(tidy(*base, *undated))[-1] == "2 rows of the record carry no time and stand in no month."
+    known, unknown = decision("exclude", run="0"), decision("accept", run="Z9")
+    assert noticed(tidy(*base), known, unknown)[-1] == (
+        "A decision of I. Duarte (accept) is about run Z9, which the record does not hold."
+    )
+    assert not [
+        line
+        for line in noticed(tidy(*base), known, decision("corrective action", instrument="VD"))
+        if "decision" in line
+    ]
+
+
+def test_workload_counts_each_run_once() -> None:
+    given = [
+        {**at("02-03")[0], "run": "1", "operator": "Ana"},
+        {**at("02-03")[0], "run": "1", "operator": "Ana"},
+        {**at("02-03")[0], "run": "2", "operator": "Ana"},
+        {**at("02-04")[0], "run": "3"},
+        {**at("02-03")[0], "run": "4", "operator": "Ana", "instrument": None, "role": "sample"},
+    ]
+    found = workload_of(tidy(*given))
+    assert found.to_numpy().tolist() == [
+        ["2026-02-03", "", "Ana", "sample", 1],
+        ["2026-02-03", "VD", "Ana", "reference", 2],
+        ["2026-02-04", "VD", "", "reference", 1],
+    ]
+
+
+def test_a_period_holds_its_days() -> None:
+    period = days_of("2026-02-03", "2026-02-04", ZONE)
+    moments = pd.Series([moment(f"2026-02-{text}") for text in ("02 23:59:59", "03 00:00", "04 23:59:59", "05 00:00")])
+    assert period.holds(pd.concat([moments, pd.Series([pd.NaT]).dt.tz_localize(ZONE)])).tolist() == [
+        False,
+        True,
+        True,
+        False,
+        False,
+    ]
+    assert period.name == "2026-02-03 to 2026-02-04"
+    one_day = days_of("2026-02-03", "2026-02-03", ZONE)
+    assert one_day.last - one_day.first == pd.Timedelta(days=1)
+    with pytest.raises(PeriodError, match="the period ends on 2026-02-02, before it begins on 2026-02-03"):
+        days_of("2026-02-03", "2026-02-02", ZONE)
+
+
+def test_the_report_of_a_month_counts_and_ranks() -> None:
+    """Four results on one chart with limits; a false alarm in 1 / Σ(1 / ARL) results (by the sights of the report)."""
+    given = [
+        {**row, "density_kg_m3": 850.0 + value}
+        for row, value in zip(at(*(f"01-{n + 10}" for n in range(8))), STEADY, strict=True)
+    ]
+    given += [{**row, "density_kg_m3": 850.06} for row in at("02-01", "02-02", "02-03", "02-04")]
+    given += [{**at("02-05")[0], "sample": "S-1", "role": "sample", "lot": None}]
+    about = [decision("accept", run="9"), decision("accept", run="0"), decision("corrective action", instrument="VD")]
+    outside = replace(about[2], when=FEBRUARY.last.to_pydatetime())
+    found = report_month(material(tidy(*given), lab(), *about, outside), "2026-02")
+    assert (found.runs, found.reference_runs) == (1, 4)
+    assert found.expected_false_alarms == pytest.approx(4.0 / found.sights[0].false_alarm)
+    assert found.decisions == (about[0], about[1], about[2]), "about a run of the month, or written in it"
+    assert (found.rank, found.verdict, found.reason) == (
+        0,
+        "nothing to do",
+        "4 reference-oil runs and 1 sample runs: nothing stands out",
+    )
