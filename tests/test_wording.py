@@ -6,11 +6,16 @@ and 5.4.7 [memory]); the minus sign is U+2212 (The Unicode Standard); half goes 
 
 from __future__ import annotations
 
+import ast
 import math
+import re
+from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import labcalc
 from labcalc.wording import (
     at_celsius,
     celsius,
@@ -176,3 +181,24 @@ def test_temperatures() -> None:
     assert [celsius(one) for one in (40, 40.05, -20.0, np.float64(-0.0))] == ["40 °C", "40.05 °C", "−20 °C", "0 °C"]
     assert at_celsius("density", 15.0) == "density at 15 °C"
     assert at_celsius("viscosity index", NAN) == "viscosity index"
+
+
+def _formats(path: Path) -> Iterator[tuple[int, str]]:
+    """Yield line and format of what f-strings hold, with the text that follows."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.JoinedStr):
+            for part, after in zip(node.values, [*node.values[1:], None], strict=True):
+                if isinstance(part, ast.FormattedValue) and part.format_spec is not None:
+                    text = after.value if isinstance(after, ast.Constant) else ""
+                    yield part.lineno, f"{ast.unparse(part.format_spec)[2:-1]}{text}"
+
+
+@pytest.mark.parametrize("room", ["exports", "judgement", "lessons", "figures", "workbooks", "widgets", "cli"])
+def test_no_room_says_signs_percent_or_temperatures_in_its_own_way(room: str) -> None:
+    own = [
+        f"{path.name}:{line}: {said}"
+        for path in sorted((Path(labcalc.__file__).parent / room).rglob("*.py"))
+        for line, said in _formats(path)
+        if re.match(r"\+|\.\d%|[\w.]* °C", said)
+    ]
+    assert not own
