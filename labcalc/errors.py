@@ -80,6 +80,8 @@ def _rebuild_out_of_range(
 
 
 def _interval(lowest: float | None, highest: float | None, unit: str) -> str:
+    if lowest is None and highest is None:
+        return "every range"
     if lowest is None:
         return f"its range (up to {highest:.10g} {unit})"
     if highest is None:

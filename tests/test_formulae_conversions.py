@@ -33,6 +33,21 @@ def test_saybolt_furol_there_and_back(at_F: int, lowest: float) -> None:
         formulae.kinematic_from_saybolt_furol(seconds[0] - 0.001, at_F=at_F)
 
 
+@pytest.mark.parametrize(
+    ("nu", "universal", "furol_122", "furol_210"),
+    [
+        (50.0, 232.550890, 26.033606, 25.171663),
+        (100.0, 463.462559, 48.626943, 48.382490),
+        (300.0, 1389.743118, 141.695557, 143.820892),
+    ],
+)
+def test_saybolt_equations_by_hand(nu: float, universal: float, furol_122: float, furol_210: float) -> None:
+    """ASTM D2161-05, the equations worked out by hand for three viscosities, e.g. 0.4792 × 50 + 5610 / (50² + 2130)."""
+    assert formulae.saybolt_universal_from_kinematic(nu) == pytest.approx(universal, abs=6e-7)
+    assert formulae.saybolt_furol_from_kinematic(nu) == pytest.approx(furol_122, abs=6e-7)
+    assert formulae.saybolt_furol_from_kinematic(nu, at_F=210) == pytest.approx(furol_210, abs=6e-7)
+
+
 @pytest.mark.parametrize(("at_F", "factor"), [(122, 0.4717), (210, 0.4792)])
 def test_furol_above_1300_is_a_factor(at_F: int, factor: float) -> None:
     """ASTM D2161-05 gives 0.4717 and 0.4792 times the viscosity above 1300 mm²/s."""

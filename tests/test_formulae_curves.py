@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 from collections import defaultdict
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +15,7 @@ from numpy.typing import NDArray
 
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
+from labcalc.formulae._vogel import vogel_coefficients
 
 CURVES = Path(__file__).parent / "published" / "curves"
 
@@ -228,3 +231,89 @@ def test_leave_one_out_is_what_it_says() -> None:
                 errors[place].append(float(np.log(told / nu[i])))
     expected = 100.0 * np.sqrt(np.mean(np.square(errors), axis=-1))
     np.testing.assert_allclose(found.leave_one_out_percent[1:], expected, rtol=1e-9)
+
+
+OILS_C = np.array(
+    [[[60.0, 20.0, 100.0, 40.0, 80.0], [90.0, 0.0, 45.0, 15.0, 70.0], [30.0, 50.0, 25.0, 110.0, 75.0]]] * 2
+)
+OILS_C[1] += np.array([[5.0], [-3.0], [1.0]])
+"""Temperatures of 2 × 3 oils, each its own, in no order."""
+
+FITS = {
+    "line": formulae.fit_viscosity_temperature,
+    "weighted line": formulae.estimate_viscosity_temperature,
+    "Ubbelohde-Walther": formulae.fit_ubbelohde_walther,
+    "Andrade": formulae.fit_andrade,
+    "Vogel": formulae.fit_vogel,
+    "departure": lambda t, nu: formulae.departure_from_line(t, nu, 0.3),
+    "comparison": formulae.compare_viscosity_models,
+}
+
+
+def fields_of(result: object) -> dict[str, NDArray[np.float64]]:
+    found: dict[str, NDArray[np.float64]] = {}
+    for field in dataclasses.fields(result):  # type: ignore[arg-type]
+        value = getattr(result, field.name)
+        found |= fields_of(value) if dataclasses.is_dataclass(value) else {field.name: np.asarray(value)}
+    return {name: value for name, value in found.items() if value.dtype.kind in "fU"}
+
+
+@pytest.mark.parametrize("points", [3, 5])
+@pytest.mark.parametrize("name", FITS)
+def test_each_of_many_oils_is_as_alone(name: str, points: int) -> None:
+    """Derivation: whatever stands beside it in the array; each with temperatures of its own, or all with one's."""
+    noise = 1.0 + 0.002 * np.random.default_rng(21).standard_normal(OILS_C.shape)
+    for t in (OILS_C, OILS_C[0, 0]):
+        nu = 0.05 * np.exp(900.0 / (t + ZERO_C - 170.0)) * noise
+        together = fields_of(FITS[name](t[..., :points], nu[..., :points]))
+        for one in np.ndindex(2, 3):
+            own = np.broadcast_to(t, nu.shape)[one][:points]
+            for field, value in fields_of(FITS[name](own, nu[one][:points])).items():
+                if value.ndim == together[field].ndim:  # the same for all
+                    np.testing.assert_array_equal(together[field], value)
+                elif value.dtype.kind == "U":
+                    assert together[field][one] == value
+                else:
+                    assert together[field].shape == (2, 3, *value.shape)
+                    np.testing.assert_allclose(together[field][one], value, rtol=1e-7, atol=1e-11)
+        if "lowest_C" in together:
+            np.testing.assert_array_equal(together["lowest_C"], np.broadcast_to(t[..., :points].min(axis=-1), (2, 3)))
+            np.testing.assert_array_equal(together["highest_C"], np.broadcast_to(t[..., :points].max(axis=-1), (2, 3)))
+
+
+def test_an_exponential_fall_is_no_curve_of_vogel() -> None:
+    """Derivation: ln ν straight over T bends neither way, as if T₀ were infinitely far away."""
+    t = np.array([20.0, 40.0, 60.0])
+    assert np.isnan(vogel_coefficients(t + ZERO_C, np.array([3.0, 2.0, 1.0]))).all()
+    with pytest.raises(OutOfRangeError, match="no curve of Vogel bends") as refusal:
+        formulae.fit_vogel(t, [4.0, 2.0, 1.0])
+    assert (refusal.value.value, refusal.value.lowest) == (pytest.approx(1.0), 1.0)
+
+
+@pytest.mark.parametrize(
+    ("fit", "needed"),
+    [
+        (formulae.fit_viscosity_temperature, 2),
+        (lambda t, nu: formulae.estimate_viscosity_temperature(t, nu, 0.5), 2),
+        (formulae.fit_ubbelohde_walther, 2),
+        (formulae.fit_andrade, 2),
+        (formulae.fit_vogel, 3),
+        (lambda t, nu: formulae.departure_from_line(t, nu, 0.3), 3),
+        (formulae.compare_viscosity_models, 2),
+    ],
+)
+def test_too_few_different_temperatures_are_counted(fit: Callable[..., object], needed: int) -> None:
+    """Repeats count once; of many oils the one with fewest temperatures is told."""
+    full, repeated = [20.0, 40.0, 60.0, 80.0], [20.0, 40.0, 40.0, 20.0] if needed == 3 else [40.0] * 4
+    nu = np.interp([full, repeated], OIL_C, VOGEL) * np.array([1.0, 1.0, 1.001, 1.001])
+    fit(full, nu[0])
+    with pytest.raises(OutOfRangeError, match="different temperatures") as refusal:
+        fit([full, repeated], nu)
+    assert (refusal.value.value, refusal.value.lowest) == (needed - 1, needed)
+
+
+def test_three_results_tell_their_scatter() -> None:
+    with pytest.raises(OutOfRangeError, match="a line with its uncertainty through 2 results") as refusal:
+        formulae.estimate_viscosity_temperature([40.0, 100.0], [73.30, 8.86])
+    assert refusal.value.lowest == 3.0
+    assert formulae.estimate_viscosity_temperature([40.0, 40.0, 100.0], [73.2, 73.4, 8.86]).degrees_of_freedom == 1.0

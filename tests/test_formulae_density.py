@@ -48,6 +48,21 @@ def test_there_and_back(oil: tuple[str, float], above: float, temperature: float
     assert back == pytest.approx(density, abs=2e-6 if nearest > 1.0 else 0.1)
 
 
+@pytest.mark.parametrize(
+    ("commodity", "at_60F", "observed"),
+    [
+        ("lubricating oil", (800.9, 1163.5), (714.3, 1208.3)),
+        ("refined product", (610.6, 1163.5), (470.4, 1209.5)),
+        ("crude oil", (610.6, 1163.5), (470.5, 1201.8)),
+    ],
+)
+def test_density_ranges_as_printed(commodity: str, at_60F: tuple[float, float], observed: tuple[float, float]) -> None:
+    """API MPMS 11.1-2004, par. 11.1.6.1 and 11.1.6.2 (copied from public implementations, seen)."""
+    group = COMMODITIES[commodity]
+    assert (group.lowest, group.highest) == at_60F
+    assert (group.lowest_observed, group.highest_observed) == observed
+
+
 @pytest.mark.parametrize("commodity", COMMODITIES)
 def test_ends_of_the_density_range(commodity: str) -> None:
     """API MPMS 11.1-2004, par. 11.1.6.1: the limits belong to the range."""

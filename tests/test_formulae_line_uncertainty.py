@@ -129,6 +129,21 @@ def test_two_points_need_a_stated_uncertainty() -> None:
     np.testing.assert_allclose(band.highest / band.line - 1.0, 0.01, rtol=0.02)
 
 
+@pytest.mark.parametrize("pair", [(0.50, 0.30), (1.50, 0.80), (3.0, 1.2), (9.0, 5.0), (1e6, 2e3)])
+def test_derivation_the_ordinate_changes_with_the_viscosity_as_stated(pair: tuple[float, float]) -> None:
+    """Two results fix the line: at each the band of one standard uncertainty of 0.01 % is 0.01 % of the result wide."""
+    oil = formulae.estimate_viscosity_temperature([20.0, 60.0], pair, 0.01)
+    band = oil.confidence_band([20.0, 60.0], level=0.6826894921370859)
+    np.testing.assert_allclose(band.line, pair, rtol=1e-9)
+    np.testing.assert_allclose(band.highest / band.line - 1.0, 1e-4, rtol=2e-3)
+    np.testing.assert_allclose(1.0 - band.lowest / band.line, 1e-4, rtol=2e-3)
+    one = oil.prediction_band([20.0, 60.0], level=0.6826894921370859)
+    np.testing.assert_allclose(one.highest / one.line - 1.0, 1e-4 * np.sqrt(2.0), rtol=2e-3)
+    line, step = oil.line, 1e-3
+    around = np.log(line.kinematic_viscosity_at([40.0 - step, 40.0 + step]))
+    assert line.relative_slope_at(40.0) == pytest.approx(float(np.diff(around)[0]) / (2.0 * step), rel=1e-6)
+
+
 def test_duplicates_at_two_temperatures_tell_their_scatter() -> None:
     oil = formulae.estimate_viscosity_temperature([40.0, 40.0, 100.0, 100.0], [73.25, 73.35, 8.85, 8.87])
     assert oil.degrees_of_freedom == 2.0

@@ -165,10 +165,9 @@ def fit_ubbelohde_walther(
     temperature, viscosity = points_of_curves(
         temperature_C, kinematic_viscosity, needed=2, what="a line", reason=reason
     )
-    refuse_outside(
-        viscosity, "kinematic viscosity", "mm²/s", above=1.0 - constant, reason="lg lg (ν + constant) ends there"
-    )
-    fit = straight_line(np.log10(kelvin(temperature)), np.log10(np.log10(viscosity + constant)))
+    Z = viscosity + constant
+    refuse_outside(Z, "viscosity and constant together", "mm²/s", above=1.0, reason="lg lg (ν + constant) ends there")
+    fit = straight_line(np.log10(kelvin(temperature)), np.log10(np.log10(Z)))
     ends = ends_of_curves(temperature, viscosity.shape[:-1])
     return UbbelohdeWaltherLine(-fit.slope, constant, fit.intercept, *ends)
 
