@@ -33,7 +33,7 @@ _DRIFT_VISCOSITY, _DRIFT_DENSITY = 0.0005, 0.03
 """What may have happened since the reference oils: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Determinations:
     """The measured quantities of one run, one entry a determination."""
 
@@ -76,7 +76,7 @@ class InstrumentBias:
     words: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ReferenceResults:
     """Reference-oil results of one instrument in the order of time."""
 

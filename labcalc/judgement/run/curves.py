@@ -25,7 +25,7 @@ _STEP = 1e-6
 MEASURED_BAND = "expanded uncertainty (95 %)"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Curve:
     """A quantity on a grid of temperatures, beside the determinations that it was drawn from."""
 
