@@ -76,8 +76,8 @@ NAMES = {
         Baseline CertifiedValue ConformityChoices ControlChoices DECISION_KINDS Decision DuplicateChoices
         Instrument Laboratory Limit Precision PrecisionFunction PrecisionStatement Product REPEAT_KINDS
         ReferenceLot ReferenceMaterial ReportChoices TypicalValue Uncertainty add_decision decisions_file
-        earlier_export_files label_runs load_laboratory lot_in_use precision_for product_of published_precision
-        read_decisions reference_of
+        earlier_export_files label_runs laboratory_from line_of_key load_laboratory lot_in_use precision_for
+        product_of published_precision read_decisions reference_of
     """,
     "labcalc.judgement": """
         Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus
@@ -125,8 +125,8 @@ NAMES = {
     """,
     "labcalc.errors": """
         ConvergenceWarning DecisionError EvidenceError ExportError ExtrapolationWarning LabcalcError LabcalcWarning
-        LessonError MonthError OutOfRangeError ParameterError PeriodError SettingsError UnknownRunError
-        WorkbookError
+        LessonError MonthError OutOfRangeError ParameterError PeriodError SettingsError SettingsProblem
+        UnknownRunError WorkbookError
     """,
 }
 

@@ -38,4 +38,5 @@ from .precision import (
     published_precision as published_precision,
 )
 from .record import earlier_export_files as earlier_export_files
-from .settings import load_laboratory as load_laboratory
+from ._lines import line_of_key as line_of_key
+from .settings import laboratory_from as laboratory_from, load_laboratory as load_laboratory
