@@ -216,6 +216,25 @@ def test_further_problems_are_counted_and_kept(load: Load, tmp_path: Path) -> No
     assert (str(again), again.problems) == (str(caught.value), caught.value.problems)
 
 
+def test_no_problem_hides_another(load: Load) -> None:
+    """What contradicts itself in a table, or stands there twice, is said beside what else is wrong in it."""
+    with pytest.raises(SettingsError) as caught:
+        load(
+            'encoding = "cp1252"\ndelimiter = ";"',
+            'encoding = "cp12525"\ndelimiter = ","',
+        )
+    assert [one.key for one in caught.value.problems] == ["profile[1].encoding", "profile[1].delimiter"]
+    with pytest.raises(SettingsError) as caught:
+        load('name = "Any HX"', 'name = "hx 46"\ncommodity = "oil"')
+    assert [one.key for one in caught.value.problems] == ["product[2].commodity", "product[2]"]
+    with pytest.raises(SettingsError) as caught:
+        load("valid_to = 2026-06-30", 'valid_to = 2025-06-30\nuse = "daily"')
+    assert [one.key for one in caught.value.problems] == ["reference[1].lot[1].use", "reference[1].lot[1].valid_to"]
+    with pytest.raises(SettingsError) as caught:
+        load('name = "Any HX"\nsamples = ["HX*"]', "name = 5")
+    assert [one.key for one in caught.value.problems] == ["product[2].name"]
+
+
 LINES = [
     ("laboratory.time_zone", 4),
     ("laboratory.earlier_exports[2]", 5),
@@ -237,7 +256,8 @@ LINES = [
 def test_a_key_has_a_line(key: str, line: int) -> None:
     """By hand: the line of the key, of the inline table that holds it, or of the heading that it is missing under."""
     text = LAB.replace("40 }\n", '40 }\n"V.40 [x]" = "ignored"\n', 1)
-    inline = 'samples = ["HX*"]\nlimit = [\n  { quantity = "density" },\n  { quantity = "x" },\n]\nspecification = """\n[a]\n"""'
+    inline = 'samples = ["HX*"]\nlimit = [\n  { quantity = "density" },\n  { quantity = "x" },\n]\n'
+    inline += 'specification = """\n[a]\n"""'
     text = text.replace('samples = ["HX*"]', inline)
     assert line_of_key(text, key) == line
 
