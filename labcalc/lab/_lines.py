@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
 
-HEADING = re.compile(r"\s*(\[\[?)\s*([\w-]+(?:\s*\.\s*[\w-]+)*)\s*\]\]?\s*(?:#.*)?$")
+HEADING = re.compile(r"\s*\[\[?\s*([\w-]+(?:\s*\.\s*[\w-]+)*)\s*\]\]?\s*(?:#.*)?$")
 """A line that begins a table, or one of several tables of that name."""
 
-_KEY_LINE = re.compile(r"""\s*("[^"]*"|'[^']*'|[\w-]+)\s*=""")
+_KEY = re.compile(r"""\s*("[^"]*"|'[^']*'|[\w-]+)\s*=""")
 _STEP = re.compile(r"""("[^"]*"|[^".\[]+)(?:\[(\d+)\])?""")
 _LONG_TEXT = re.compile(r'"""[\s\S]*?"""|\'\'\'[\s\S]*?\'\'\'')
 
@@ -29,39 +28,21 @@ def line_of_key(text: str, key: str) -> int:
         From 1 on; of a key that is missing the line of the table that should hold it; 0 where that isn't found either.
     """
     lines = _LONG_TEXT.sub(lambda found: "\n" * found[0].count("\n"), text).split("\n")
-    headings = list(_headings(lines))
-    above = [(len(path), n) for path, n in headings if key == path or key.startswith(f"{path}.")]
-    if not above:
-        return 0
-    length, start = max(above)
-    end = min((n for _, n in headings if n > start), default=len(lines) + 1)
-    return start + _in_table(lines[start : end - 1], key[length + 1 :])
-
-
-def _headings(lines: Sequence[str]) -> Iterator[tuple[str, int]]:
-    """Yield the path of each table, numbered from 1 where there are several of a name, and its line."""
-    numbers: dict[str, int] = {}
-    for n, found in ((n, HEADING.match(line)) for n, line in enumerate(lines, 1)):
-        if found is None:
+    headings = [re.sub(r"\s", "", found[1]) if (found := HEADING.match(line)) else "" for line in lines]
+    keys = [found[1].strip("\"'") if (found := _KEY.match(line)) else "" for line in lines]
+    path, at, end = "", -1, len(lines)
+    for step, number in _STEP.findall(key):
+        name, nth = step.strip('"'), int(number or 1)
+        path = f"{path}.{name}" if path else name
+        tables = [n for n in range(at + 1, end) if headings[n] == path]
+        if len(tables) >= nth:
+            at, end = tables[nth - 1], [*tables, end][nth]
             continue
-        path = ""
-        steps = [step.strip() for step in found[2].split(".")]
-        for depth, step in enumerate(steps, 1):
-            path += f".{step}" if path else step
-            if depth == len(steps) and found[1] == "[[":
-                numbers[path] = numbers.get(path, 0) + 1
-            path += f"[{numbers[path]}]" if path in numbers else ""
-        yield path, n
-
-
-def _in_table(lines: Sequence[str], rest: str) -> int:
-    """Return which of a table's lines holds the rest of a path; 0, its heading, where none does."""
-    step = _STEP.match(rest)
-    names = [(n, found[1].strip("\"'")) for n, line in enumerate(lines, 1) if (found := _KEY_LINE.match(line))]
-    start = next((n for n, name in names if step is not None and name == step[1].strip('"')), 0)
-    if not start or step is None or step[2] is None:
-        return start
-    end = min((n for n, _ in names if n > start), default=len(lines) + 1)
-    braces = [n for n in range(start, end) for _ in range(lines[n - 1].count("{"))]
-    place = int(step[2]) - 1
-    return braces[place] if place < len(braces) else start
+        own = range(at + 1, next((n for n in range(at + 1, end) if headings[n]), end))
+        if at < 0 or tables or name not in keys[own.start : own.stop]:
+            break
+        at = keys.index(name, own.start)
+        end = next((n for n in range(at + 1, own.stop) if keys[n]), own.stop)
+        inline = [n for n in range(at, end) for _ in range(lines[n].count("{"))]
+        at = inline[nth - 1] if number and len(inline) >= nth else at
+    return at + 1
