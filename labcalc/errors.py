@@ -22,6 +22,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import NamedTuple
+
 __all__ = [
     "ConvergenceWarning",
     "DecisionError",
@@ -36,6 +39,7 @@ __all__ = [
     "ParameterError",
     "PeriodError",
     "SettingsError",
+    "SettingsProblem",
     "UnknownRunError",
     "WorkbookError",
 ]
@@ -100,15 +104,29 @@ class ExportError(LabcalcError, ValueError):
         return ExportError, (self.file, self.problem)
 
 
-class SettingsError(LabcalcError, ValueError):
-    """A line of lab.toml that can't be used; ``key`` is its path, such as ``product[2].limit[1].unit``."""
+class SettingsProblem(NamedTuple):
+    """One thing in lab.toml that can't be used: the path of its key, what is wrong, its line; 0 where none is known."""
 
-    def __init__(self, file: str, key: str, problem: str) -> None:
+    key: str
+    problem: str
+    line: int = 0
+
+
+class SettingsError(LabcalcError, ValueError):
+    """A line of lab.toml that can't be used; ``key`` is its path, such as ``product[2].limit[1].unit``.
+
+    ``problems`` holds all that can't be used; ``key`` and ``problem`` are the first of them.
+    """
+
+    def __init__(self, file: str, key: str, problem: str, problems: Sequence[SettingsProblem] = ()) -> None:
         self.file, self.key, self.problem = file, key, problem
-        super().__init__(f"{file}: {key}: {problem}" if key else f"{file}: {problem}")
+        self.problems = tuple(problems) or (SettingsProblem(key, problem),)
+        all_ = f"the first of {len(self.problems)} problems; `labcalc check --lab {file}` lists all"
+        more = f" ({all_})" if len(self.problems) > 1 else ""
+        super().__init__((f"{file}: {key}: {problem}" if key else f"{file}: {problem}") + more)
 
     def __reduce__(self) -> tuple[object, ...]:
-        return SettingsError, (self.file, self.key, self.problem)
+        return SettingsError, (self.file, self.key, self.problem, self.problems)
 
 
 class DecisionError(LabcalcError, ValueError):

@@ -76,18 +76,18 @@ NAMES = {
         Baseline CertifiedValue ConformityChoices ControlChoices DECISION_KINDS Decision DuplicateChoices
         Instrument Laboratory Limit Precision PrecisionFunction PrecisionStatement Product REPEAT_KINDS
         ReferenceLot ReferenceMaterial ReportChoices TypicalValue Uncertainty add_decision decisions_file
-        earlier_export_files label_runs load_laboratory lot_in_use precision_for product_of published_precision
-        read_decisions reference_of
+        earlier_export_files label_runs laboratory_from line_of_key load_laboratory lot_in_use name_fits nearest
+        precision_for product_of published_precision read_decisions reference_of
     """,
     "labcalc.judgement": """
         Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus
         Check ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateFinding DuplicateReport
-        DuplicateSummary Effect EstimatedSight Judgement LevelStudy MONTH_VERDICTS Material Month MonthReport
-        OilSummary Period REMEDIES Result STATEMENT_DEGREES SetBeyond Sight UNITS VERDICTS by_component
-        chart_status compare_with_certificates components_of_results components_of_variance
-        components_side_by_side control_charts density_curve duplicates_between gather gather_record
-        judge month_of report_duplicates report_month reported_value sight_of sight_of_few states_at
-        viscosity_curve
+        DuplicateSummary Effect EstimatedSight Finding FirstSettings Judgement LevelStudy MONTH_VERDICTS
+        Material Month MonthReport OilSummary Period REMEDIES Result SEVERITIES STATEMENT_DEGREES SetBeyond
+        SetupReview Sight UNITS VERDICTS by_component chart_status compare_with_certificates
+        components_of_results components_of_variance components_side_by_side control_charts density_curve
+        duplicates_between gather gather_record judge month_of propose_settings report_duplicates report_month
+        reported_value review_setup sight_of sight_of_few states_at viscosity_curve
     """,
     "labcalc.judgement.causes": """
         Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS LeadingCause Liquid
@@ -125,8 +125,8 @@ NAMES = {
     """,
     "labcalc.errors": """
         ConvergenceWarning DecisionError EvidenceError ExportError ExtrapolationWarning LabcalcError LabcalcWarning
-        LessonError MonthError OutOfRangeError ParameterError PeriodError SettingsError UnknownRunError
-        WorkbookError
+        LessonError MonthError OutOfRangeError ParameterError PeriodError SettingsError SettingsProblem
+        UnknownRunError WorkbookError
     """,
 }
 

@@ -47,6 +47,7 @@ INSIDE = {
         "uncertainty": 4,
         "variance": 4,
         "duplicates": 4,
+        "setup": 4,
         "causes": 5,
         "run": 6,
         "month": 6,

@@ -43,6 +43,9 @@ from .run.curves import Curve as Curve, density_curve as density_curve, viscosit
 from .run.derived_results import Consequence as Consequence
 from .run.results import Result as Result, reported_value as reported_value
 from .run.verdict import VERDICTS as VERDICTS, Judgement as Judgement, judge as judge
+from .setup.findings import SEVERITIES as SEVERITIES, Finding as Finding
+from .setup.first_settings import FirstSettings as FirstSettings, propose_settings as propose_settings
+from .setup.review import SetupReview as SetupReview, review_setup as review_setup
 from .uncertainty.effects import COMPONENTS as COMPONENTS, Effect as Effect, by_component as by_component
 from .variance.components import (
     ComponentsOfVariance as ComponentsOfVariance,

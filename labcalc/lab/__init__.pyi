@@ -1,5 +1,7 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
+from ._lines import line_of_key as line_of_key
+from ._tables import nearest as nearest
 from .decisions import (
     DECISION_KINDS as DECISION_KINDS,
     Decision as Decision,
@@ -10,6 +12,7 @@ from .decisions import (
 from .labels import (
     label_runs as label_runs,
     lot_in_use as lot_in_use,
+    name_fits as name_fits,
     product_of as product_of,
     reference_of as reference_of,
 )
@@ -38,4 +41,4 @@ from .precision import (
     published_precision as published_precision,
 )
 from .record import earlier_export_files as earlier_export_files
-from .settings import load_laboratory as load_laboratory
+from .settings import laboratory_from as laboratory_from, load_laboratory as load_laboratory

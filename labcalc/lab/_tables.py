@@ -6,9 +6,11 @@ import difflib
 import math
 import re
 import sys
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, is_dataclass
 from datetime import date, datetime
+from types import SimpleNamespace
 from typing import Any
 
 REQUIRED = object()
@@ -159,14 +161,22 @@ def table(keys: Mapping[str, Key], build: Callable[..., Any], check: Check | Non
         for name in (name for name in value if name not in keys):
             problems.note(prefix + name, f"unknown key; known here: {', '.join(keys)}{nearest(name, keys)}")
         values = {key.field or name: _value(key, value, name, prefix, problems) for name, key in keys.items()}
-        if len(problems) > before:
-            return UNFIT
-        record = build(**values)
-        for sub_key, problem in check(record) if check else ():
+        known = {name: one for name, one in values.items() if one is not UNFIT}
+        record = build(**values) if len(known) == len(values) else SimpleNamespace(**known)
+        for sub_key, problem in _checked(check, record, build) if check else ():
             problems.note(prefix + sub_key if sub_key else path, problem)
         return record if len(problems) == before else UNFIT
 
     return read
+
+
+def _checked(check: Check, record: Any, build: Callable[..., Any]) -> Iterator[tuple[str, str]]:
+    """Check a record; of one that lacks what was refused, as far as the check doesn't ask for that."""
+    if not isinstance(record, SimpleNamespace):
+        yield from check(record)
+    elif is_dataclass(build):
+        with suppress(AttributeError):
+            yield from check(record)
 
 
 def _value(key: Key, given: dict[str, Any], name: str, prefix: str, problems: Problems) -> Any:
@@ -184,12 +194,20 @@ def tables(read_one: Reader, *, unique: Callable[[Any], object], called: str, ma
             given = "an empty list" if value == [] else shown(value)
             return problems.note(path, f"{given}: tables are expected, each under a heading [[{heading}]]")
         records = tuple(read_one(one, f"{path}[{n}]", problems) for n, one in enumerate(value, 1))
-        if UNFIT in records:
-            return UNFIT
         first: dict[object, int] = {}
-        for n, record in enumerate(records, 1):
-            if first.setdefault(unique(record), n) != n:
-                problems.note(f"{path}[{n}]", f"{called} stands in {path}[{first[unique(record)]}] already")
-        return records
+        for n, (record, given) in enumerate(zip(records, value, strict=True), 1):
+            identity = unique(record) if record is not UNFIT else _identity(unique, given)
+            if identity is not None and first.setdefault(identity, n) != n:
+                problems.note(f"{path}[{n}]", f"{called} stands in {path}[{first[identity]}] already")
+        return UNFIT if UNFIT in records else records
 
     return read
+
+
+def _identity(unique: Callable[[Any], object], given: Any) -> object:
+    """Return what tells a table that was refused from others, as far as it says; None where it doesn't."""
+    with suppress(AttributeError, TypeError, ValueError, OverflowError):
+        identity = unique(SimpleNamespace(**given))
+        hash(identity)
+        return identity
+    return None

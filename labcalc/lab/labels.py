@@ -13,15 +13,21 @@ from labcalc.lab.laboratory import Laboratory, Product, ReferenceLot, ReferenceM
 _ROLES = ("sample", "reference")
 
 
+def name_fits(name: str, patterns: Iterable[str]) -> bool:
+    """Tell whether a name fits one of the shell-style patterns; case ignored, no name fits none."""
+    folded = name.strip().casefold()
+    return bool(folded) and any(fnmatchcase(folded, pattern.casefold()) for pattern in patterns)
+
+
 def reference_of(laboratory: Laboratory, sample: str) -> ReferenceMaterial | None:
     """Return the reference oil whose patterns the sample name fits; the first in the file, None if none does."""
-    return next((one for one in laboratory.references if _fits(sample, one.samples)), None)
+    return next((one for one in laboratory.references if name_fits(sample, one.samples)), None)
 
 
 def product_of(laboratory: Laboratory, *, sample: str = "", product: str = "") -> Product | None:
     """Return the product of that name, or else the first whose patterns the sample name fits; case ignored."""
     named = (one for one in laboratory.products if one.name.casefold() == product.strip().casefold())
-    fitting = (one for one in laboratory.products if _fits(sample, one.samples))
+    fitting = (one for one in laboratory.products if name_fits(sample, one.samples))
     return next(named, None) or next(fitting, None)
 
 
@@ -87,11 +93,6 @@ def _lots(
             filled[places] = lot.lot
     lots[wanted] = filled
     return lots
-
-
-def _fits(sample: str, patterns: Iterable[str]) -> bool:
-    folded = sample.strip().casefold()
-    return bool(folded) and any(fnmatchcase(folded, pattern.casefold()) for pattern in patterns)
 
 
 def _missing(column: pd.Series) -> pd.Series:

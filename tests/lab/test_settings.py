@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+import pickle
 from datetime import date
 from pathlib import Path
 
@@ -11,8 +12,8 @@ import pytest
 
 from labcalc.errors import SettingsError
 from labcalc.exports.profile import Column
-from labcalc.lab import Laboratory, PrecisionFunction, Uncertainty, load_laboratory, precision_for
-from tests.lab.conftest import Load
+from labcalc.lab import Laboratory, PrecisionFunction, Uncertainty, line_of_key, load_laboratory, precision_for
+from tests.lab.conftest import LAB, Load
 
 
 def test_the_whole_file_becomes_records(load: Load, tmp_path: Path) -> None:
@@ -201,9 +202,79 @@ def test_a_mistake_is_named(load: Load, tmp_path: Path, old: str, new: str, mess
     assert said == message
 
 
-def test_further_problems_are_counted(load: Load) -> None:
-    with pytest.raises(SettingsError, match=r"laboratory\.nam: .*did you mean 'name'\? \(and 1 more\)$"):
+def test_further_problems_are_counted_and_kept(load: Load, tmp_path: Path) -> None:
+    with pytest.raises(SettingsError) as caught:
         load("name =", "nam =")
+    file = tmp_path / "lab.toml"
+    assert str(caught.value) == (
+        f"{file}: laboratory.nam: unknown key; known here: name, time_zone, earlier_exports; did you mean 'name'? "
+        f"(the first of 2 problems; `labcalc check --lab {file}` lists all)"
+    )
+    assert (caught.value.key, caught.value.problem[:11]) == ("laboratory.nam", "unknown key")
+    assert [(one.key, one.line) for one in caught.value.problems] == [("laboratory.nam", 3), ("laboratory.name", 2)]
+    again = pickle.loads(pickle.dumps(caught.value))
+    assert (str(again), again.problems) == (str(caught.value), caught.value.problems)
+
+
+def test_no_problem_hides_another(load: Load) -> None:
+    """What contradicts itself in a table, or stands there twice, is said beside what else is wrong in it."""
+    with pytest.raises(SettingsError) as caught:
+        load(
+            'encoding = "cp1252"\ndelimiter = ";"',
+            'encoding = "cp12525"\ndelimiter = ","',
+        )
+    assert [one.key for one in caught.value.problems] == ["profile[1].encoding", "profile[1].delimiter"]
+    with pytest.raises(SettingsError) as caught:
+        load('name = "Any HX"', 'name = "hx 46"\ncommodity = "oil"')
+    assert [one.key for one in caught.value.problems] == ["product[2].commodity", "product[2]"]
+    with pytest.raises(SettingsError) as caught:
+        load("valid_to = 2026-06-30", 'valid_to = 2025-06-30\nuse = "daily"')
+    assert [one.key for one in caught.value.problems] == ["reference[1].lot[1].use", "reference[1].lot[1].valid_to"]
+    with pytest.raises(SettingsError) as caught:
+        load('name = "Any HX"\nsamples = ["HX*"]', "name = 5")
+    assert [one.key for one in caught.value.problems] == ["product[2].name"]
+
+
+LINES = [
+    ("laboratory.time_zone", 4),
+    ("laboratory.earlier_exports[2]", 5),
+    ("instrument[1].nam", 7),
+    ('profile[1].columns."V40".unit', 19),
+    ('profile[1].columns."V.40 [x]"', 20),
+    ("reference[1].lot[2]", 34),
+    ("reference[1].lot[2].certified[1].coverage_factor", 43),
+    ("product[1].limit[2].lowest", 57),
+    ("product[2].limit[2].highest", 65),
+    ("product[2].limit[3]", 63),
+    ("product[2].samples[3]", 62),
+    ("report.replicates", 78),
+    ("labratory.name", 0),
+]
+
+
+@pytest.mark.parametrize(("key", "line"), LINES)
+def test_a_key_has_a_line(key: str, line: int) -> None:
+    """By hand: the line of the key, of the inline table that holds it, or of the heading that it is missing under."""
+    text = LAB.replace("40 }\n", '40 }\n"V.40 [x]" = "ignored"\n', 1)
+    inline = 'samples = ["HX*"]\nlimit = [\n  { quantity = "density" },\n  { quantity = "x" },\n]\n'
+    inline += 'specification = """\n[a]\n"""'
+    text = text.replace('samples = ["HX*"]', inline)
+    assert line_of_key(text, key) == line
+
+
+def test_tables_that_are_no_toml_are_all_named(tmp_path: Path) -> None:
+    file = tmp_path / "lab.toml"
+    file.write_text(
+        '[laboratory]\nname = Quay\n[[instrument]]\nname = "A"\n[[product]]\nname = "B\n[report]\n[report]\n',
+        encoding="utf-8",
+    )
+    with pytest.raises(SettingsError) as caught:
+        load_laboratory(file)
+    assert [one.line for one in caught.value.problems] == [2, 6]
+    assert [one.problem for one in caught.value.problems] == [
+        "line 2, column 8: not TOML: invalid value",
+        "line 6, column 10: not TOML: illegal character '\\n'",
+    ]
 
 
 @pytest.mark.parametrize(

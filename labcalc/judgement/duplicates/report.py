@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -20,7 +19,7 @@ from labcalc.judgement.duplicates.precision import DuplicateSummary, summarise_s
 from labcalc.judgement.duplicates.sets import sets_of
 from labcalc.judgement.period import Period, days_of
 from labcalc.judgement.record.measurements import Material
-from labcalc.lab import Laboratory
+from labcalc.lab import Laboratory, nearest
 from labcalc.statistics import pairs_needed
 from labcalc.wording import at_celsius
 
@@ -191,9 +190,7 @@ def _known(asked: str, what: str, names: Iterable[str]) -> str:
         return ""
     folded = asked.strip().casefold()
     if folded not in by_folded:
-        near = difflib.get_close_matches(folded, by_folded, n=1)
-        guess = f"; did you mean '{by_folded[near[0]]}'?" if near else ""
-        raise PeriodError(f"the record holds no {what} '{asked}'{guess}")
+        raise PeriodError(f"the record holds no {what} '{asked}'{nearest(asked.strip(), by_folded.values())}")
     return by_folded[folded]
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
+from labcalc.judgement.setup.against_exports import unknown_runs
 from labcalc.wording import counted
 
 _NEAR_DAYS = 60
@@ -79,8 +80,5 @@ def _undated(record: pd.DataFrame) -> Iterator[str]:
 
 
 def _unknown_runs(record: pd.DataFrame, material: Material) -> Iterator[str]:
-    named = {one.run for one in material.decisions if one.run}
-    known = set(record["run"][record["run"].isin(named)]) if named else set()
-    for one in material.decisions:
-        if one.run and one.run not in known:
-            yield f"A decision of {one.who} ({one.what}) is about run {one.run}, which the record does not hold."
+    for one in unknown_runs(material.decisions, record):
+        yield f"A decision of {one.who} ({one.what}) is about run {one.run}, which the record does not hold."

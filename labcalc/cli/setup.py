@@ -1,0 +1,87 @@
+"""``labcalc init`` and ``labcalc check``: a first lab.toml, and what is wrong with the one there is."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from itertools import groupby
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from labcalc.cli.words import PATH, answer, exit_code, exports_argument, lab_option, name_refusals, needed, say
+from labcalc.errors import SettingsError
+from labcalc.wording import counted
+
+if TYPE_CHECKING:
+    from labcalc.exports import SourceFile
+    from labcalc.judgement import SetupReview
+
+_MANY = 20
+"""Exports of a profile that are named on the screen."""
+
+
+@click.command()
+@exports_argument
+@click.option("--to", type=PATH, metavar="LAB.toml", help="Where it goes; without, onto the screen.")
+@click.option("--force", is_flag=True, help="Write over a file that is there.")
+@answer
+def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
+    """Write a first lab.toml from exports: names, patterns, typical values; the rest as questions to you."""
+    from labcalc.judgement import propose_settings
+
+    if to is not None and to.exists() and not force:
+        raise SettingsError(str(to), "", "there is such a file already; --force writes over it")
+    first = propose_settings(exports, folder="." if to is None else to.parent)
+    name_refusals(first.reading)
+    if first.reading.table.empty:
+        say("labcalc: every row was refused: there is nothing to write")
+        return 2
+    if to is None:
+        click.echo(first.text, nl=False)
+    else:
+        to.write_text(first.text, encoding="utf-8")
+        say(f"Written to {to}. Answer what it asks; then: labcalc check --lab {to}")
+    return exit_code(first.reading)
+
+
+@click.command()
+@click.argument("exports", nargs=-1, type=PATH, metavar="[EXPORT]...")
+@lab_option
+@click.option("--json", "as_json", is_flag=True, help="What was found as JSON, for other programs.")
+@answer
+def check(exports: tuple[Path, ...], lab: Path | None, as_json: bool) -> int:
+    """Say all that is wrong or unlikely in lab.toml, beside the record that it names and further exports."""
+    from labcalc.judgement import review_setup
+
+    lab = needed(lab, "a check needs")
+    review = review_setup(lab, exports)
+    if as_json:
+        click.echo(json.dumps(review.for_programs, ensure_ascii=False, indent=1))
+    else:
+        click.echo("\n".join(_in_words(review, lab)))
+    return int(review.refused)
+
+
+def _in_words(review: SetupReview, lab: Path) -> Iterator[str]:
+    """Say the outcome, which profile took which export, and what was found, the most severe first."""
+    groups = [(severity, list(some)) for severity, some in groupby(review.findings, lambda one: one.severity)]
+    yield f"{lab}: {', '.join(counted(len(some), severity) for severity, some in groups) or 'nothing to mend'}."
+    if not review.usable:
+        yield "It can't be used like this; the exports are looked at once it can."
+    for profile in dict.fromkeys(profile for profile, _ in review.exports):
+        yield from _exports(profile, [one for name, one in review.exports if name == profile])
+    for severity, some in groups:
+        yield f"\n{severity.capitalize()}s"
+        for one in some:
+            yield f"  {one.place}{f', line {one.line}' if one.line else ''}: {one.finding}"
+            yield from [f"      {one.remedy}"] if one.remedy else []
+
+
+def _exports(profile: str, exports: list[SourceFile]) -> Iterator[str]:
+    read, refused = (sum(getattr(one, part) for one in exports) for part in ("rows_read", "rows_refused"))
+    taken = f"profile '{profile}'" if profile else "no profile"
+    yield f"  {taken}: {counted(len(exports), 'export')}, {counted(read, 'row')} read, {refused} refused"
+    names, more = [one.name for one in exports], len(exports) - _MANY
+    yield click.wrap_text(", ".join(names[:_MANY]) + (f" and {more} more" if more > 0 else ""), 110, "      ", "      ")

@@ -1,0 +1,265 @@
+"""A first lab.toml from exports: what they name and show; what only the owner knows is left as a question."""
+
+from __future__ import annotations
+
+import glob
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labcalc.exports import QUANTITY_COLUMNS, Reading, read_exports
+from labcalc.formulae import COMMODITIES
+from labcalc.judgement.setup.findings import OPEN_QUESTION, counted, examples, prefixes_of
+from labcalc.lab import laboratory_from, published_precision
+from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
+
+_FEWEST_RESULTS = 5
+"""Results from which a typical value is told: our own choice."""
+
+_FEWEST_DAYS = 4
+"""Days on which a name has to come again to be taken for a reference oil: our own choice."""
+
+_STEADY = 0.005
+"""Relative spread of viscosity that repeats of one oil stay below, and batches of a product hardly: our own choice."""
+
+_ALIKE = 0.3
+"""Width of the middle 80 % of viscosities, relative, above which names that begin alike aren't taken for one product:
+our own choice; neighbouring grades of ISO 3448 are 0.4 apart."""
+
+_HEAD = """\
+# lab.toml: what the exports don't say, the laboratory says here. `labcalc init` made it from {exports}.
+# Each QUESTION waits for you: put a value in the place of ?, take away the # before it. `labcalc check` says the rest.
+
+[laboratory]
+# QUESTION: what is the laboratory called, and in which time zone do its instruments run, such as "Europe/Lisbon"?
+name = "Laboratory"
+time_zone = "UTC"
+"""
+_INSTRUMENT = """
+[[instrument]]
+name = {name}
+# description = ?
+"""
+_UNREAD = """
+# QUESTION: how is this export written? A [[profile]] says it.
+# {failure}
+"""
+_PRODUCTS = """
+# --- Products: by the name in the export, else by how samples are named. Typical values are the robust mean and
+# standard deviation (Algorithm A) of n results in these exports. ---
+# QUESTION: are they usual ones, and what is each product held to? Give it what you know of these:
+# precision_class = ?  # {classes}
+# commodity = ?  # {commodities}
+# specification = ?
+# limit = [
+#     {{ quantity = "kinematic viscosity", temperature_C = 40, lowest = ?, highest = ?, decimals = ? }},
+# ]
+"""
+_TAIL = """
+# QUESTION: how well are temperature and adjustment known? Standard uncertainties; without them U stays unknown.
+# [uncertainty]
+# temperature_K = ?
+# adjustment_percent = ?
+# adjustment_density_kg_m3 = ?
+
+# QUESTION: which period sets the limits of the control charts? Without one, the first results of each lot do.
+# [[control.baseline]]
+# from = ?
+# to = ?
+"""
+
+
+@dataclass(frozen=True)
+class FirstSettings:
+    """The text of a lab.toml that can be loaded, and the exports that it was made from."""
+
+    text: str
+    reading: Reading
+
+
+def propose_settings(
+    exports: Sequence[str | Path], *, profiles: Sequence[str] = (), folder: str | Path = "."
+) -> FirstSettings:
+    """Write a first lab.toml, without any certified value, limit or precision class: these are questions.
+
+    Parameters
+    ----------
+    exports : sequence of str or pathlib.Path
+        The exports; those that can't be read are named in the text.
+    profiles : sequence of str, optional
+        ``[[profile]]`` tables as TOML: the exports are read with them, and they go into the text as they are.
+    folder : str or pathlib.Path, optional
+        Where the lab.toml will lie; the patterns of its record start from there.
+
+    Raises
+    ------
+    ExportError
+        No export can be read.
+    SettingsError
+        A profile can't be used.
+    """
+    head = _HEAD.format(exports=counted(len(exports), "export"))
+    written = "".join(f"\n{one.strip()}\n" for one in profiles)
+    reading = read_exports(exports, profiles=laboratory_from(head + written).profiles)
+    rows = _rows(reading.table)
+    people = ", ".join(filter(None, rows["operator"].unique()))
+    oils = _reference_oils(rows)
+    parts = (
+        f"{head}earlier_exports = {_listed(_patterns(exports, Path(folder).resolve()))}\n",
+        *(_INSTRUMENT.format(name=_quoted(one)) for one in rows["instrument"].unique() if one),
+        f"\n# Operators in these exports, whom lab.toml doesn't list: {_plain(people)}\n" if people else "",
+        written,
+        *(_UNREAD.format(failure=_plain(one)) for one in reading.failures),
+        *(_reference(one, rows[rows["sample"] == one]) for one in oils),
+        *_products(rows[~rows["sample"].isin(oils)]),
+        _TAIL,
+    )
+    text = "".join(parts)
+    laboratory_from(text)  # what can't be loaded is never handed out
+    return FirstSettings(text, reading)
+
+
+def _rows(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table by quantity, with days and weeks; names that differ by case only are spelt as the first."""
+    names = ("run", "sample", "product", "lot", "role", "instrument", "operator")
+    rows = table.assign(**{name: _spelt_once(table[name]) for name in names})
+    moment, temperature_C = pd.to_datetime(table["measured_at"]).dt, table["temperature_C"].round(1)
+    rows = rows.rename(columns={column: quantity for quantity, column in QUANTITY_COLUMNS.items()})
+    return rows.assign(day=moment.date, week=moment.strftime("%G-%V"), temperature_C=temperature_C)
+
+
+def _spelt_once(names: pd.Series) -> pd.Series:
+    texts = names.astype(object).where(names.notna(), "").astype(str).str.strip()
+    folded = texts.str.casefold()
+    return folded.map(dict(zip(folded[::-1], texts[::-1], strict=True)))
+
+
+def _patterns(exports: Sequence[str | Path], home: Path) -> list[str]:
+    """Return patterns that fit the exports, one for each folder and ending."""
+    found: dict[str, None] = {}
+    for path in (Path(one).resolve() for one in exports):
+        folder = path.parent.relative_to(home) if path.is_relative_to(home) else path.parent
+        found[(Path(glob.escape(str(folder))) / f"*{path.suffix}").as_posix()] = None
+    return list(found)
+
+
+def _reference_oils(rows: pd.DataFrame) -> list[str]:
+    """Return the names that the exports call reference oils, and those that come again and again and stay the same."""
+    weeks = rows[rows["instrument"] != ""].groupby("instrument")["week"].nunique()
+    named = ((str(name), some) for name, some in rows.groupby("sample", sort=False) if name)
+    return [name for name, some in named if "reference" in some["role"].to_numpy() or _comes_again(some, weeks)]
+
+
+def _comes_again(some: pd.DataFrame, weeks: pd.Series) -> bool:
+    """Tell whether a name stands in every other week of each instrument, always with the same viscosity."""
+    if some["day"].nunique() < _FEWEST_DAYS or weeks.empty:
+        return False
+    own = some.groupby("instrument")["week"].nunique().reindex(weeks.index, fill_value=0)
+    values = (one.dropna() for _, one in some.groupby(["lot", "temperature_C"])[_viscosity(some)])
+    found = [algorithm_a(one) for one in values if len(one) >= _FEWEST_DAYS]
+    steady = bool(found) and np.median([one.deviation / one.mean for one in found]) <= _STEADY
+    return bool(steady and (2 * own >= weeks).all())
+
+
+def _viscosity(rows: pd.DataFrame) -> str:
+    return "kinematic viscosity" if rows["kinematic viscosity"].notna().any() else "dynamic viscosity"
+
+
+def _results(rows: pd.DataFrame) -> Iterator[tuple[str, float, NDArray[np.float64]]]:
+    """Yield quantity, temperature and the mean of each run."""
+    for quantity in (_viscosity(rows), "density"):
+        means = rows.dropna(subset=[quantity]).groupby(["temperature_C", "run"])[quantity].mean()
+        for temperature_C in means.index.unique("temperature_C"):
+            yield quantity, float(temperature_C), means.loc[temperature_C].to_numpy()
+
+
+def _reference(name: str, rows: pd.DataFrame) -> str:
+    """Return the tables of a reference oil, to be filled in: every line is a remark, and no value is given."""
+    lines = ["[[reference]]", f"name = {_quoted(name)}", f"samples = {_listed([glob.escape(name)])}"]
+    for lot in rows["lot"].unique():
+        some = rows[rows["lot"] == lot]
+        values = (f'quantity = "{quantity}", temperature_C = {at:g}' for quantity, at, _ in _results(some))
+        lines += ["[[reference.lot]]", f"lot = {_quoted(lot) if lot else '?'}  # {_seen(some)}"]
+        lines += ["valid_from = ?", "valid_to = ?", "certified = ["]
+        lines += [*(f"    {{ {one}, value = ?, expanded_uncertainty = ? }}," for one in values), "]"]
+    question = f"\n{OPEN_QUESTION} is {_quoted(name)} a reference oil? Then fill in what its certificate says.\n"
+    return question + "".join(f"# {line}\n" for line in lines)
+
+
+def _seen(rows: pd.DataFrame) -> str:
+    days = rows["day"].dropna()
+    return counted(rows["run"].nunique(), "run") + (f", {min(days)} to {max(days)}" if len(days) else "")
+
+
+def _products(rows: pd.DataFrame) -> Iterator[str]:
+    named = {name.casefold(): name for name in rows["product"].unique() if name}
+    prefixes: dict[str, list[str]] = {name: [] for name in named.values()}
+    for prefix, some in _prefixes(rows):
+        stem = prefix.rstrip("-_/. ")
+        name = next(filter(None, some["product"].unique()), named.get(stem.casefold(), stem))
+        prefixes.setdefault(name, []).append(prefix)
+    if prefixes:
+        classes = ", ".join(dict.fromkeys(one.precision_class for one in published_precision() if one.default))
+        yield _PRODUCTS.format(classes=classes, commodities=", ".join(COMMODITIES))
+    # where one name begins with another, the longer comes first, and its pattern takes what fits both
+    for name in sorted(prefixes, key=lambda name: next(iter(prefixes[name]), "") + "\uffff"):
+        begins = rows["sample"].str.casefold().str.startswith(tuple(one.casefold() for one in prefixes[name]))
+        unnamed = begins & (rows["product"] == "")
+        yield _product(name, prefixes[name], rows[unnamed | (rows["product"] == name)])
+
+
+def _prefixes(rows: pd.DataFrame, depth: int = 0) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Yield what several samples' names begin with, and their rows, where these can be one product."""
+    begins = {name: one.casefold() for name in rows["sample"].unique() for one in prefixes_of(name)[depth : depth + 1]}
+    for _, some in rows.groupby(rows["sample"].map(begins), sort=False):
+        if some["sample"].nunique() > 1 and _can_be_one_product(some):
+            yield prefixes_of(some["sample"].iloc[0])[depth], some
+        elif some["sample"].nunique() > 1:
+            yield from _prefixes(some, depth + 1)
+
+
+def _can_be_one_product(rows: pd.DataFrame) -> bool:
+    """Tell whether the exports name one product at most, and viscosities don't speak against what they don't name."""
+    names = set(rows["product"])
+    if "" not in names or len(names) > 2:
+        return len(names) == 1
+    viscosities = (results for quantity, _, results in _results(rows) if quantity != "density")
+    return all(np.ptp(np.quantile(one, (0.1, 0.9))) <= _ALIKE * np.median(one) for one in viscosities)
+
+
+def _product(name: str, prefixes: Sequence[str], rows: pd.DataFrame) -> str:
+    lines = ["", "[[product]]", f"# {_seen(rows)}: {_plain(examples(rows['sample'].unique()))}"]
+    lines += [] if name in set(rows["product"]) else [f"{OPEN_QUESTION} what is it called?"]
+    lines += [f"name = {_quoted(name)}"]
+    lines += [f"samples = {_listed(f'{glob.escape(one)}*' for one in prefixes)}"] if prefixes else []
+    typical = [line for one in _results(rows) if (line := _typical(*one))]
+    return "\n".join([*lines, *(["typical = [", *typical, "]"] if typical else []), ""])
+
+
+def _typical(quantity: str, temperature_C: float, results: NDArray[np.float64]) -> str:
+    """Return a line with mean and standard deviation, this to two figures; nothing where there are too few results."""
+    if len(results) < _FEWEST_RESULTS or not (found := algorithm_a(results)).deviation > 0.0:
+        return ""
+    deviation = rounded_to_figures(float(found.deviation), 2)
+    mean = rounded(float(found.mean), max(0, -int(deviation.as_tuple().exponent)))
+    what = f'quantity = "{quantity}", temperature_C = {temperature_C:g}'
+    return f"    {{ {what}, mean = {mean:f}, standard_deviation = {deviation:f} }},  # n = {len(results)}"
+
+
+def _quoted(text: str) -> str:
+    """Return the text as TOML writes it, which is JSON's way but for one character."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _listed(texts: Iterable[str]) -> str:
+    return f"[{', '.join(map(_quoted, texts))}]"
+
+
+def _plain(text: object) -> str:
+    """Return a text that a remark can hold."""
+    return "".join(sign if sign.isprintable() else " " for sign in str(text))

@@ -1,0 +1,155 @@
+"""What ``labcalc check`` finds: lab.toml by itself, the exports by themselves, and each beside the other."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from labcalc.errors import DecisionError, ExportError, SettingsError
+from labcalc.exports import Reading, Refusal, SourceFile, read_export, read_exports
+from labcalc.judgement.setup.against_exports import findings_of_exports, findings_of_patterns, unknown_runs
+from labcalc.judgement.setup.description import findings_of_description
+from labcalc.judgement.setup.findings import OPEN_QUESTION, SEVERITIES, Finding, counted
+from labcalc.lab import (
+    Laboratory,
+    earlier_export_files,
+    label_runs,
+    line_of_key,
+    load_laboratory,
+    name_fits,
+    read_decisions,
+)
+
+
+@dataclass(frozen=True)
+class SetupReview:
+    """All that was found, the most severe first, and how the exports were read."""
+
+    findings: tuple[Finding, ...]
+    exports: tuple[tuple[str, SourceFile], ...] = ()
+    """Each with the name of the profile that took it; empty where none did."""
+    usable: bool = True
+    """Whether lab.toml can be used; the exports were not looked at otherwise."""
+
+    @property
+    def refused(self) -> bool:
+        """Tell whether there is an error or a refused row."""
+        return any(one.rows_refused for _, one in self.exports) or any(one.severity == "error" for one in self.findings)
+
+    @property
+    def for_programs(self) -> dict[str, Any]:
+        """What was found for other programs: only what JSON can carry."""
+        exports = [{"profile": profile, **vars(one)} for profile, one in self.exports]
+        return {"usable": self.usable, "exports": exports, "findings": [vars(one) for one in self.findings]}
+
+
+def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupReview:
+    """Look at lab.toml, the laboratory's record and further exports, and say all that is wrong or unlikely.
+
+    Parameters
+    ----------
+    lab : str or pathlib.Path
+        lab.toml.
+    exports : sequence of str or pathlib.Path, optional
+        Exports beside those that ``earlier_exports`` names.
+
+    Returns
+    -------
+    SetupReview
+        Where lab.toml can't be used: every problem of it, and nothing else.
+
+    Raises
+    ------
+    SettingsError
+        lab.toml can't be read at all.
+    """
+    try:
+        laboratory = load_laboratory(lab)
+    except SettingsError as error:
+        if not Path(lab).is_file():
+            raise
+        problems = sorted(error.problems, key=lambda one: one.line)
+        found = (Finding("error", key or "lab.toml", text, line=line) for key, text, line in problems)
+        return SetupReview(tuple(found), usable=False)
+    files = list(dict.fromkeys(Path(file).resolve() for file in (*earlier_export_files(laboratory), *exports)))
+    reading = _read(files, laboratory)
+    profiles = {f"profile[{n}].files": (one.name, one.files) for n, one in enumerate(laboratory.profiles, 1)}
+    text = Path(lab).read_text("utf-8-sig")
+    findings = (
+        *findings_of_description(laboratory),
+        *_record(laboratory),
+        *findings_of_patterns(profiles, [path.name for path in files], "export"),
+        *(Finding("error", one.file, one.problem) for one in reading.failures),
+        *_refusals(reading.refusals),
+        *findings_of_exports(reading.table, laboratory),
+        *_decisions(laboratory, reading),
+        *_open_questions(text.count(OPEN_QUESTION)),
+    )
+    placed = (replace(one, line=line_of_key(text, one.place)) if "[" in one.place else one for one in findings)
+    ordered = sorted(placed, key=lambda one: SEVERITIES.index(one.severity))
+    return SetupReview(tuple(ordered), tuple((_profile_of(one, laboratory), one) for one in reading.sources))
+
+
+def _read(files: Sequence[Path], laboratory: Laboratory) -> Reading:
+    """Read and label the exports; where none can be read, each says why."""
+    how: dict[str, Any] = {"profiles": laboratory.profiles, "time_zone": laboratory.time_zone}
+    try:
+        reading = read_exports(files, **how)
+    except ExportError:
+        return Reading(pd.DataFrame(columns=["run"]), (), (), tuple(_failures(files, how)))
+    return replace(reading, table=label_runs(reading.table, laboratory))
+
+
+def _failures(files: Sequence[Path], how: dict[str, Any]) -> Iterator[ExportError]:
+    for file in files:
+        try:
+            read_export(file, **how)
+        except ExportError as failure:
+            yield failure
+
+
+def _profile_of(source: SourceFile, laboratory: Laboratory) -> str:
+    return next((one.name for one in laboratory.profiles if name_fits(source.name, one.files)), "")
+
+
+def _record(laboratory: Laboratory) -> Iterator[Finding]:
+    if not laboratory.earlier_exports:
+        finding = "no record: nothing to make charts, months and duplicates from"
+        yield Finding("note", "laboratory.earlier_exports", finding, 'Such as earlier_exports = ["exports/*"].')
+    for n, pattern in enumerate(laboratory.earlier_exports, 1):
+        if not earlier_export_files(replace(laboratory, earlier_exports=(pattern,))):
+            finding = f"no file fits '{pattern}'"
+            yield Finding("warning", f"laboratory.earlier_exports[{n}]", finding, "Patterns start from its folder.")
+
+
+def _refusals(refusals: Sequence[Refusal]) -> Iterator[Finding]:
+    """Name the refused rows of a file, alike ones together."""
+    kinds: dict[tuple[str, str | None, str], list[Refusal]] = defaultdict(list)
+    for one in refusals:
+        kinds[one.file, one.column, one.expected].append(one)
+    for (file, _, _), alike in kinds.items():
+        said = str(alike[0]).removeprefix(f"{file}, ")
+        more = f"; {counted(len(alike) - 1, 'more row')} like it" if len(alike) > 1 else ""
+        yield Finding("warning", file, f"refused: {said}{more}", "`labcalc read` names every row." if more else "")
+
+
+def _decisions(laboratory: Laboratory, reading: Reading) -> Iterator[Finding]:
+    try:
+        unknown = unknown_runs(read_decisions(laboratory), reading.table)
+    except DecisionError as error:
+        yield Finding("error", "decisions.jsonl", f"line {error.line}: {error.problem}")
+        return
+    for one in unknown if reading.sources else ():
+        finding = f"{one.who} decided ({one.what}) about run {one.run}, which the exports do not hold"
+        yield Finding("warning", "decisions.jsonl", finding, "Was the run renamed, or is its export missing?")
+
+
+def _open_questions(number: int) -> Iterator[Finding]:
+    if number:
+        finding = f"{counted(number, 'question')} of `labcalc init` still open"
+        yield Finding("note", "laboratory", finding, "Take away the QUESTION line of each that is answered.")
