@@ -217,6 +217,38 @@ def test_the_criterion_finds_the_model_behind_the_points() -> None:
     assert np.mean(formulae.compare_viscosity_models(narrow, close).best == "undecided") > 0.9
 
 
+def test_the_criterion_is_that_of_a_library_of_statistics() -> None:
+    """statsmodels' AIC of Andrade's straight line, ln ν over 1/T, with the scatter counted and the correction added."""
+    import statsmodels.api as sm
+
+    n = OIL_C.size
+    nu = VOGEL * np.exp(0.01 * np.random.default_rng(8).standard_normal(n))
+    found = formulae.compare_viscosity_models(OIL_C, nu)
+    fit = sm.OLS(np.log(nu), sm.add_constant(1.0 / (OIL_C + ZERO_C))).fit()
+    assert found.scatter_percent[2] == pytest.approx(100.0 * np.sqrt(fit.ssr / n), rel=1e-9)
+    with_scatter = fit.aic - n * (1.0 + np.log(2.0 * np.pi)) + 2.0
+    assert found.criterion[2] == pytest.approx(with_scatter + 2.0 * 3.0 * 4.0 / (n - 4.0), rel=1e-9)
+    influence = fit.get_influence().resid_press
+    assert found.leave_one_out_percent[2] == pytest.approx(100.0 * np.sqrt(np.mean(influence**2)), rel=1e-9)
+    vogel = np.log(formulae.fit_vogel(OIL_C, nu).viscosity_at(OIL_C) / nu)
+    scatter = np.sqrt(np.mean(vogel**2))
+    assert found.scatter_percent[1] == pytest.approx(100.0 * scatter, rel=1e-6)
+    assert found.criterion[1] == pytest.approx(2.0 * n * np.log(scatter) + 8.0 + 2.0 * 4.0 * 5.0 / (n - 5.0), rel=1e-6)
+
+
+def test_the_line_left_out_is_refitted() -> None:
+    """Derivation: the weighted line of ASTM D341 through the other points, extrapolated to the one left out."""
+    nu = VOGEL * np.exp(0.01 * np.random.default_rng(9).standard_normal(OIL_C.size))
+    errors = []
+    for i in range(OIL_C.size):
+        others = np.arange(OIL_C.size) != i
+        oil = formulae.estimate_viscosity_temperature(OIL_C[others], nu[others], 1.0)
+        with pytest.warns(ExtrapolationWarning) if i in (0, 5) else np.errstate():
+            errors.append(np.log(oil.line.kinematic_viscosity_at(OIL_C[i], extrapolate=True) / nu[i]))
+    found = formulae.compare_viscosity_models(OIL_C, nu).leave_one_out_percent[0]
+    assert found == pytest.approx(100.0 * np.sqrt(np.mean(np.square(errors))), rel=1e-6)
+
+
 def test_leave_one_out_is_what_it_says() -> None:
     """Derivation: each point told by a curve through the others, fitted anew."""
     rng = np.random.default_rng(8)

@@ -117,8 +117,9 @@ def test_ends_do_not_belong_to_the_range(name: str) -> None:
 
 def test_dust_of_binary_arithmetic_is_inside() -> None:
     """2.1e-6 m²/s × 1e6 isn't quite 2.1 mm²/s: a billionth of a limit is dust (own choice), more is outside."""
-    ends = {"lowest": 2.0, "highest": 50.0}
-    for limit, sign in ((2.0, -1.0), (50.0, 1.0)):
+    for lowest, highest, limit in ((2.0, 50.0, 2.0), (2.0, 50.0, 50.0), (-50.0, -2.0, -50.0), (-50.0, -2.0, -2.0)):
+        ends, sign = {"lowest": lowest, "highest": highest}, -1.0 if limit == lowest else 1.0
+        sign *= np.sign(limit)
         refuse_outside(np.array([limit * (1.0 + sign * 0.9e-9)]), "x", "-", **ends, reason="")
         with pytest.raises(OutOfRangeError):
             refuse_outside(np.array([limit * (1.0 + sign * 1.5e-9)]), "x", "-", **ends, reason="")

@@ -114,6 +114,14 @@ def test_ordinate_and_back(logarithm: float) -> None:
     assert viscosity_from_ordinate(walther_ordinate(nu)) == pytest.approx(nu, rel=1e-12)
 
 
+def test_thin_liquids_come_back_to_the_last_digits() -> None:
+    """Derivation: there and back by two ways, W and the natural logarithms of the fits, through the term that fades."""
+    nu = np.geomspace(0.21, 9.0, 2000)
+    np.testing.assert_allclose(viscosity_from_ordinate(walther_ordinate(nu)), nu, rtol=4e-15)
+    lines = fit_viscosity_temperature([20.0, 60.0], np.stack([nu, 0.21 + 0.3 * (nu - 0.21)], axis=-1))
+    np.testing.assert_allclose(lines.residuals_percent, 0.0, atol=2e-12)
+
+
 @pytest.mark.parametrize("nu", [0.2099, 2.0001e7, 0.0, -1.0, np.inf])
 def test_viscosity_outside_the_chart_is_refused(nu: float) -> None:
     assert np.isfinite(walther_ordinate([0.21, 2e7])).all()
