@@ -10,7 +10,7 @@ from typing import NoReturn
 
 import pytest
 
-from labcalc.workbooks import ReportJob, fork, lean, render_batch, state, warm
+from labcalc.workbooks import BatchOptions, ReportJob, fork, lean, render_batch, state, warm
 
 RECORDS = ".labcalc-reports.jsonl"
 
@@ -30,7 +30,7 @@ def as_if_new(monkeypatch: pytest.MonkeyPatch) -> None:
 def render_two(notebook: Path, out: Path) -> list[str]:
     """Return what became of two reports; both must lie in the folder, and the index must name them."""
     jobs = [ReportJob(f"oil {n}", f"Oil {n}", notebook, {"name": f"VG {n}"}, f"key {n}") for n in (32, 46)]
-    result = render_batch(jobs, out, workers=2)
+    result = render_batch(jobs, BatchOptions(out, workers=2))
     assert [one.reason for one in result.outcomes] == ["", ""]
     assert all(f"VG {n}" in (out / f"oil-{n}.html").read_text("utf-8") for n in (32, 46))
     assert all(f'href="oil-{n}.html"' in result.index.read_text("utf-8") for n in (32, 46))
