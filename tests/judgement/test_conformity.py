@@ -275,6 +275,7 @@ def test_a_product_without_limits_says_so(judged: Judge) -> None:
         ("859.6", "doubtful", "859.6 kg/m³, is 3.2 standard deviations above the typical 858; limit 3"),
         ("856.5", "met", "856.5 kg/m³, is 3.0 standard deviations below the typical 858; limit 3"),
         ("856.4", "doubtful", "856.4 kg/m³, is 3.2 standard deviations below the typical 858; limit 3"),
+        ("858.0", "met", "858.0 kg/m³, is 0.0 standard deviations below the typical 858; limit 3"),
     ],
 )
 def test_a_result_may_be_three_standard_deviations_from_typical(
