@@ -42,9 +42,8 @@ class _Determinations:
 def tidy(cells: Cells, zone: ZoneInfo) -> tuple[pd.DataFrame, tuple[Refusal, ...]]:
     """Return the tidy table of an export and its refused rows, in the order of the file."""
     groups = _determinations(cells)
-    texts = {name: cells.text(name) for name in ("sample", "product", "lot", "role", "remark")}
-    texts["instrument"] = cells.text("instrument", cells.profile.instrument)
-    texts["operator"] = cells.text("operator", cells.profile.operator)
+    names = ("sample", "product", "lot", "role", "remark", "instrument", "operator")
+    texts = {name: cells.text(name) for name in names}
     moments, replicates = cells.moments(zone), cells.replicates()
     _check_presence(cells, texts["sample"], groups)
     measured = _measured_at(groups, len(cells))
@@ -66,10 +65,10 @@ def _measured_at(groups: list[_Determinations], count: int) -> list[tuple[float,
 
 def _determinations(cells: Cells) -> list[_Determinations]:
     fields = [one for one in cells.layout.fields if one.holds in QUANTITY_COLUMNS]
-    by_temperature: dict[float | None, list[Field]] = {}
-    for one in fields:
-        by_temperature.setdefault(one.temperature_C, []).append(one)
-    return [_at_temperature(cells, at, group) for at, group in by_temperature.items()]
+    together: dict[tuple[int, float | None], list[Field]] = {}
+    for one in sorted(fields, key=lambda field: field.repeat):
+        together.setdefault((one.repeat, one.temperature_C), []).append(one)
+    return [_at_temperature(cells, at, group) for (_, at), group in together.items()]
 
 
 def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Determinations:
@@ -81,7 +80,7 @@ def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Det
     _check_consistency(cells, fields, values, halves)
     _derive(group)
     if at is None:
-        place = cells.where("temperature")
+        place = _thermometer(cells, fields)
         assert place is not None
         for row in np.flatnonzero(group.measured & np.isnan(group.temperature)).tolist():
             cells.note(row, place, None, "expected a temperature")
@@ -91,7 +90,7 @@ def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Det
 def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArray[np.float64]:
     if at is not None:
         return np.full(len(cells), at)
-    place = cells.where("temperature")
+    place = _thermometer(cells, fields)
     if place is None:
         raise ExportError(
             cells.file,
@@ -99,6 +98,12 @@ def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArra
             "or temperature_C in [profile.columns] of lab.toml",
         )
     return cells.numbers(place)[0]
+
+
+def _thermometer(cells: Cells, fields: list[Field]) -> Field | None:
+    """Return the column of temperatures that stands beside these repeats, or the one for all."""
+    own = (one for one in cells.layout.fields if (one.holds, one.repeat) == ("temperature", fields[0].repeat))
+    return next(own, cells.where("temperature"))
 
 
 def _check_consistency(
