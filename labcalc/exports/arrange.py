@@ -16,7 +16,7 @@ from labcalc.exports.layout import (
     rows_beneath,
     units_beneath,
 )
-from labcalc.exports.names import fits, is_place, missing, named
+from labcalc.exports.names import fits, missing, named, placed
 from labcalc.exports.profile import BLANKS, Arrangement, Column
 from labcalc.exports.records import Record
 from labcalc.exports.reshape import blocks, pivoted, turned
@@ -26,6 +26,13 @@ from labcalc.exports.vocabulary import unit_of
 
 _HEAD = 1000
 """Records at the beginning among which the line that comes nearest to a header is looked for."""
+
+
+_ANCHORS = {
+    "blocks": "the key of a viscosity or a density",
+    "turned": "'Sample', or what [profile.columns] has for it",
+}
+"""What a layout is told by."""
 
 
 @dataclass(frozen=True)
@@ -40,13 +47,13 @@ class Header:
 def arrange(records: Iterable[Record], how: Arrangement, file: str) -> Flat | None:
     """Return an export as one flat table; None where no header is found."""
     aside: list[int] = []
-    records = list(_not_set_aside(reshaped(records, how), how.set_aside, aside))
     sections = Sections(how.sections, how.columns)
     if how.layout == "blocks":
-        table = blocks(sections.without_heads(records), how)
+        table = blocks(sections.without_heads(_rest(records, how, aside)), how, file)
     else:
+        records = list(reshaped(records, how, file))
         header = header_of(records, how)
-        table = _beneath(records, header, how, sections, file) if header else None
+        table = _beneath(records, header, how, sections, aside, file) if header else None
     if table is None:
         return None
     names = [*table.header.cells, *(field.header for field, _ in table.preamble.values())]
@@ -60,29 +67,26 @@ def arrange(records: Iterable[Record], how: Arrangement, file: str) -> Flat | No
     return table
 
 
-def reshaped(records: Iterable[Record], how: Arrangement) -> Iterable[Record]:
+def reshaped(records: Iterable[Record], how: Arrangement, file: str) -> Iterable[Record]:
     """Return the records with the header across, as ``lay_out`` wants it."""
-    return turned(records, how.columns) if how.layout == "turned" else records
+    return turned(records, how.columns, file) if how.layout == "turned" else records
 
 
 def why_not(records: Iterable[Record], how: Arrangement) -> str:
     """Return what keeps an export from being read as the profile says; empty where the profile says nothing of it."""
-    if how.layout == "blocks":
-        expected = f"'{how.block_start}: ...'" if how.block_start else "'key: value', one with a viscosity or a density"
-        return f"profile.layout is 'blocks', but there is no block of lines such as {expected}"
-    if how.layout == "turned" and not turned(records, how.columns):
-        return "profile.layout is 'turned', but no line begins with 'Sample' or what [profile.columns] has for it"
-    counts = [(len(named(how.columns, [cell.strip() for cell in one.cells])), one) for one in islice(records, _HEAD)]
-    count, nearest = max(counts, key=lambda one: one[0], default=(0, None))
-    if not count or nearest is None:
-        return ""
-    problem = missing(how.columns, [cell.strip() for cell in nearest.cells])
-    return f"no line is the header that the profile describes; line {nearest.line} comes nearest, but {problem}"
+    if how.layout in _ANCHORS:
+        anchor = f"'{how.block_start}'" if how.block_start else _ANCHORS[how.layout]
+        return f"profile.layout is '{how.layout}', but no line begins with {anchor}"
+    lines = [(one.line, [cell.strip() for cell in one.cells]) for one in islice(records, _HEAD)]
+    line, cells = max(lines, key=lambda one: len(named(how.columns, one[1])), default=(0, []))
+    nearest = f"no line is the header that the profile describes; line {line} comes nearest, but "
+    return nearest + missing(how.columns, cells) if named(how.columns, cells) else ""
 
 
-def _not_set_aside(records: Iterable[Record], patterns: Sequence[str], aside: list[int]) -> Iterator[Record]:
+def _rest(records: Iterable[Record], how: Arrangement, aside: list[int]) -> Iterator[Record]:
+    """Yield the records that the profile doesn't set aside."""
     for record in records:
-        if patterns and any(cell.strip() and fits(cell, patterns) for cell in record.cells):
+        if how.set_aside and any(cell.strip() and fits(cell, how.set_aside) for cell in record.cells):
             aside.append(record.line)
         else:
             yield record
@@ -113,9 +117,8 @@ def _known(header: Record, how: Arrangement) -> int:
     holds = {at: one.holds for at, one in enumerate(meanings) if one is not None and one.holds != "ignored"}
     kinds = {*holds.values()}
     is_result = {"quantity", "value"} <= kinds if how.layout == "quantities" else bool({*MEASURED} & kinds)
-    placed = named({name: column for name, column in how.columns.items() if is_place(name)}, cells)
     known = sum(bool(cells[at]) for at in holds)
-    return known if is_result and known >= 2 and 2 * known >= len(placed) else 0
+    return known if is_result and known >= 2 and 2 * known >= len(named(placed(how.columns), cells)) else 0
 
 
 def _joined(records: Sequence[Record]) -> Record:
@@ -139,7 +142,9 @@ def _places(record: Record, how: Arrangement) -> Record:
     return Record(record.line, [names.get(at, f"column {at + 1}") for at in range(width)])
 
 
-def _beneath(records: list[Record], header: Header, how: Arrangement, sections: Sections, file: str) -> Flat:
+def _beneath(
+    records: list[Record], header: Header, how: Arrangement, sections: Sections, aside: list[int], file: str
+) -> Flat:
     """Return the table that begins with a header."""
     place, end = header.place, header.place + how.header_rows
     cells = [cell.strip() for cell in header.record.cells]
@@ -156,7 +161,8 @@ def _beneath(records: list[Record], header: Header, how: Arrangement, sections: 
         list(sections.without_heads(above, is_near))
     told = [at for at in range(width) if (one := table.meaning(at)) and one.holds in TOLD_OF_A_ROW]
     repeated = [[cell.strip() for cell in record.cells] for record in records[place:first]]
-    table.rows, table.set_aside = rows_beneath(sections.without_heads(records[first:]), repeated, width, told)
+    body = sections.without_heads(_rest(records[first:], how, aside))
+    table.rows, table.set_aside = rows_beneath(body, repeated, width, told)
     return table
 
 

@@ -104,7 +104,7 @@ class Cells:
             value = figure(cell, decimal, thousands)
             if value is None or unit is None:
                 sign = f"decimal {'comma' if decimal == ',' else 'point'}"
-                also = f", and a unit of {field_.holds}" if field_.has_units else ""
+                also = f", and a unit of {field_.holds}" if field_.own_units else ""
                 self.note(row, field_, written, f"expected a number with {sign}{also}")
                 continue
             if not self._has_thousands and may_be_a_slip(cell, decimal, _possible(field_.holds, unit)):
@@ -180,12 +180,12 @@ class Cells:
 
 
 def _apart(cell: str, field_: Field) -> tuple[str, Unit | None]:
-    """Return the figure of a cell and its unit, None where it should have one of its own and hasn't."""
-    if not field_.has_units:
-        return cell, field_.unit
-    figure_, written = measure(cell) or (cell, "")
-    unit = unit_of(written)
-    return figure_, unit if unit is not None and field_.unit is not None and unit.kind == field_.unit.kind else None
+    """Return the figure of a cell and its unit, None where that is of something else, or missing."""
+    found = measure(cell) if field_.own_units else None
+    if found is None:
+        return cell, None if field_.own_units == "all" else field_.unit
+    unit = unit_of(found[1])
+    return found[0], unit if unit and field_.unit and unit.kind == field_.unit.kind else None
 
 
 def _possible(holds: str, unit: Unit) -> Callable[[float], bool]:

@@ -31,8 +31,8 @@ class Field:
     temperature_C: float | None = None
     repeat: int = 1
     """Number of the column among those that hold the same side by side."""
-    has_units: bool = False
-    """Whether its cells have units of their own."""
+    own_units: str = ""
+    """Whether cells have units of their own: ``some`` do, or ``all`` must, as nothing else says the unit."""
 
 
 @dataclass
@@ -152,7 +152,8 @@ def _fields(flat: Flat, file: str) -> Iterable[Field]:
         unit = _unit_of_cells(flat.rows, position) if meaning.holds in (*MEASURED, "temperature") else None
         field = _field(header, position, replace(meaning, unit=meaning.unit or unit), file)
         said = flat.said.get(position)
-        yield replace(field, repeat=said.repeat if said else 0, has_units=unit is not None)
+        own_units = "" if unit is None else "some" if meaning.unit else "all"
+        yield replace(field, repeat=said.repeat if said else 0, own_units=own_units)
 
 
 def _unit_of_cells(rows: Sequence[Record], position: int) -> str | None:

@@ -48,9 +48,9 @@ def named(columns: Mapping[str, Column], cells: Sequence[str]) -> dict[int, Colu
     return found
 
 
-def is_place(name: str) -> bool:
-    """Tell whether a name is that of a place: 'column 3', 'columns C to E'."""
-    return _PLACES.fullmatch(name.strip()) is not None
+def placed(columns: Mapping[str, Column]) -> dict[str, Column]:
+    """Return the columns that are named by their place: 'column 3', 'columns C to E'."""
+    return {name: column for name, column in columns.items() if _PLACES.fullmatch(name.strip())}
 
 
 def _places(name: str, cells: Sequence[str]) -> list[int]:

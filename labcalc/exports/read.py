@@ -152,7 +152,7 @@ def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list
     if profile.delimiter or profile.widths or profile.layout == "blocks":
         delimiters = [profile.delimiter or ""]
     for delimiter in delimiters if len(delimiters) > 1 else ():
-        header = header_of(reshaped(divided(text, delimiter), profile), profile)
+        header = header_of(reshaped(divided(text, delimiter), profile, path.name), profile)
         found.append((header.known if header else 0, delimiter))
     delimiter = max(found, key=lambda one: one[0])[1] if found else "".join(delimiters)
     table = arrange(divided(text, delimiter, profile.widths), profile, path.name)

@@ -10,20 +10,25 @@ from itertools import zip_longest
 
 from labcalc.errors import ExportError
 from labcalc.exports.layout import MEASURED, Flat, is_rule, meaning_at, preamble_of
-from labcalc.exports.names import is_place, key_and_value, named
+from labcalc.exports.names import key_and_value, named, placed
 from labcalc.exports.profile import Arrangement, Column
 from labcalc.exports.records import Record
 from labcalc.exports.vocabulary import Meaning, unit_of
 
+_MOST_COLUMNS = 1024
 _Name = tuple[str, str]
 """Header of a column put together, and what tells it from others of the same header."""
 _Cell = tuple[str, tuple[int, str]]
 """A text, and the line and column that it comes from."""
 
 
-def _put_together(rows: Sequence[Mapping[_Name, _Cell]]) -> tuple[Record, list[Record]]:
+def _put_together(rows: Sequence[Mapping[_Name, _Cell]], file: str) -> tuple[Record, list[Record]]:
     """Return header and rows; each has the line of its first cell."""
     names = list(dict.fromkeys(name for row in rows for name in row))
+    if len(names) > _MOST_COLUMNS:
+        raise ExportError(
+            file, f"there are {len(names)} different keys or quantities; expected {_MOST_COLUMNS} at most"
+        )
     records = []
     for row in rows:
         cells = [row.get(name, ("", None)) for name in names]
@@ -32,20 +37,28 @@ def _put_together(rows: Sequence[Mapping[_Name, _Cell]]) -> tuple[Record, list[R
     return Record(records[0].line, [title for title, _ in names]), records
 
 
+def _by_text(columns: Mapping[str, Column]) -> dict[str, Column]:
+    places = placed(columns)
+    return {name: column for name, column in columns.items() if name not in places}
+
+
 def _said_of(key: str, columns: Mapping[str, Column], beneath: str = "") -> Meaning | None:
     return meaning_at(key, named(columns, [key]).get(0), beneath)
 
 
-def turned(records: Iterable[Record], columns: Mapping[str, Column]) -> list[Record]:
+def turned(records: Iterable[Record], columns: Mapping[str, Column], file: str) -> list[Record]:
     """Return the lines above a table with quantities down and samples across, and its columns as rows; none if none."""
     lines = [record for record in records if not record.is_blank and not is_rule(record)]
     labels = [record.cells[0].strip() for record in lines]
+    columns = _by_text(columns)
     meanings = [_said_of(label, columns) if label else None for label in labels]
     named_so = [at for at, one in enumerate(meanings) if one is not None and one.holds == "sample"]
     starts = named_so or [at for at, label in enumerate(labels) if not label]
     if not starts:
         return []
     table, titles = lines[starts[0] :], [cell.strip() for cell in lines[starts[0]].cells]
+    if len(table) > _MOST_COLUMNS:
+        raise ExportError(file, f"there are {len(table)} lines of quantities; expected {_MOST_COLUMNS} at most")
     rows = []
     for number, cells in enumerate(zip_longest(*(record.cells for record in table), fillvalue="")):
         title = titles[number] if number < len(titles) and titles[number] else f"column {number + 1}"
@@ -56,15 +69,16 @@ def turned(records: Iterable[Record], columns: Mapping[str, Column]) -> list[Rec
     return lines[: starts[0]] + [row for row in rows if not row.is_blank]
 
 
-def blocks(records: Iterable[Record], how: Arrangement) -> Flat | None:
+def blocks(records: Iterable[Record], how: Arrangement, file: str) -> Flat | None:
     """Return a row a block, None where there is none; what stands above the first holds for all."""
+    columns = _by_text(how.columns)
     above: list[Record] = []
     found: list[dict[_Name, _Cell]] = []
     flaws: dict[int, str] = {}
     aside: list[int] = []
     for lines in _blocks(records, how, aside):
         pairs = [(record.line, *_pair(record)) for record in lines]
-        meanings = [_said_of(key, how.columns) for _, key, _ in pairs]
+        meanings = [_said_of(key, columns) for _, key, _ in pairs]
         is_result = any(one is not None and one.holds in MEASURED for one in meanings)
         if not found and (pairs[0][1] != how.block_start if how.block_start else not is_result):
             above += lines
@@ -80,11 +94,10 @@ def blocks(records: Iterable[Record], how: Arrangement) -> Flat | None:
         found.append(block)
     if not found:
         return None
-    header, rows = _put_together(found)
+    header, rows = _put_together(found, file)
     for number, flaw in flaws.items():
         rows[number].flaw = flaw
-    preamble = preamble_of(above, how.columns)
-    return Flat(header, [], named(how.columns, header.cells), rows, preamble, aside)
+    return Flat(header, [], named(columns, header.cells), rows, preamble_of(above, columns), aside)
 
 
 def _blocks(records: Iterable[Record], how: Arrangement, aside: list[int]) -> Iterator[list[Record]]:
@@ -128,7 +141,8 @@ def pivoted(table: Flat, how: Arrangement, file: str) -> Flat:
     count: Counter[tuple[tuple[str, ...], _Name]] = Counter()
     broken: list[Record] = []
     kinds: dict[str, str] = {}
-    is_taken = cache(lambda what, written: (said := _said_of(what, how.columns, written)) and said.holds != "ignored")
+    columns = _by_text(how.columns)
+    is_taken = cache(lambda what, written: (said := _said_of(what, columns, written)) and said.holds != "ignored")
     for record in table.rows:
         if fault := record.fault(width):
             broken.append(replace(record, flaw=fault))
@@ -147,10 +161,9 @@ def pivoted(table: Flat, how: Arrangement, file: str) -> Flat:
         row[name] = (type(text)(f"{text} {written}".strip()), (record.line, header[value]))
     if not found:
         raise ExportError(file, f"beneath line {table.header.line} there is no quantity that is known")
-    top, rows = _put_together(list(found.values()))
-    own_names = {name: column for name, column in how.columns.items() if not is_place(name)}
+    top, rows = _put_together(list(found.values()), file)
     said = {number: table.said[at] for number, at in enumerate(keys) if at in table.said}
-    said |= named(own_names, ["" for _ in keys] + top.cells[len(keys) :])
+    said |= named(columns, ["" for _ in keys] + top.cells[len(keys) :])
     units = [table.units[at] if at < len(table.units) else "" for at in keys]
     rows = sorted([*rows, *broken], key=lambda record: record.line)
     return Flat(top, units, said, rows, table.preamble, table.set_aside)

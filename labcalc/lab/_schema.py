@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
-from labcalc.exports.names import is_place
+from labcalc.exports.names import placed
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, MOMENT_PARTS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.formulae import COMMODITIES
@@ -135,7 +135,9 @@ def _check_profile(profile: Profile) -> Iterator[tuple[str, str]]:
         yield "block_start", f"layout = 'blocks' is expected beside it, not {shown(profile.layout)}"
     if profile.header_rows != 1 and profile.layout in ("blocks", "turned"):
         yield "header_rows", f"layout = {shown(profile.layout)} has no header lines"
-    if profile.header_rows == 0 and not (held and all(map(is_place, profile.columns))):
+    if profile.sections and profile.layout == "turned":
+        yield "sections", "layout = 'turned' has no sections"
+    if profile.header_rows == 0 and (not held or placed(profile.columns) != profile.columns):
         yield "columns", "without a header, columns are named by place: 'column 1', 'column 2', or by letter"
     if profile.layout == "quantities" and not {"quantity", "value"} <= held:
         yield (

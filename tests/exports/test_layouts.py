@@ -397,7 +397,7 @@ def test_blocks_within_sections(read: WithProfile) -> None:
         ("W-1", 100.0, 6.871, None, None, 1, 5),
         ("W-2", 40.0, 32.05, None, None, 1, 8),
     ]
-    with pytest.raises(ExportError, match=r"layout is 'blocks', but there is no block of lines such as 'T: \.\.\.'"):
+    with pytest.raises(ExportError, match="layout is 'blocks', but no line begins with 'T'"):
         read(SHORT_BLOCKS, 'layout = "blocks"\nblock_start = "T"')
 
 
