@@ -163,14 +163,12 @@ def _unit_of_cells(rows: Sequence[Record], position: int) -> str | None:
 
 def _ranked(fields: Iterable[Field]) -> list[Field]:
     """Number the repeats of a quantity at a temperature from 1 on."""
-    fields = list(fields)
-    numbers: dict[tuple[str, float | None], set[int]] = {}
-    for one in fields:
-        numbers.setdefault((one.holds, one.temperature_C), set()).add(max(one.repeat, 1))
-    return [
-        replace(one, repeat=1 + sorted(numbers[one.holds, one.temperature_C]).index(max(one.repeat, 1)))
-        for one in fields
-    ]
+    fields = [replace(one, repeat=max(one.repeat, 1)) for one in fields]
+    ranks: dict[tuple[str, float | None], dict[int, int]] = {}
+    for one in sorted(fields, key=lambda one: one.repeat):
+        known = ranks.setdefault((one.holds, one.temperature_C), {})
+        known.setdefault(one.repeat, len(known) + 1)
+    return [replace(one, repeat=ranks[one.holds, one.temperature_C][one.repeat]) for one in fields]
 
 
 def _field(header: str, position: int, meaning: Meaning, file: str) -> Field:

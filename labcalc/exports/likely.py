@@ -52,7 +52,7 @@ def _divided(head: list[Record]) -> Iterator[tuple[str | None, list[Record]]]:
 
 def _candidates(cut: Sequence[Record], delimiter: str | None) -> Iterator[Arrangement]:
     plain = Arrangement(delimiter=delimiter)
-    if max(len(one.cells) for one in cut) > 1:
+    if max((len(one.cells) for one in cut), default=0) > 1:
         for sections in _SECTIONS:
             yield from (replace(plain, sections=sections, header_rows=count) for count in (1, 2, 3))
             if repeats := _repeats(cut):

@@ -157,7 +157,8 @@ def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list
     delimiter = max(found, key=lambda one: one[0])[1] if found else "".join(delimiters)
     table = arrange(divided(text, delimiter, profile.widths), profile, path.name)
     if table is None:
-        raise ExportError(path.name, why_not(divided(text, delimiter, profile.widths), profile) or _UNRELATED)
+        reasons = (why_not(divided(text, one, profile.widths), profile) for one in delimiters)
+        raise ExportError(path.name, next(filter(None, reasons), _UNRELATED))
     return table, delimiter, [encoding, _DIVIDED.get(delimiter, f"cells divided by '{delimiter}'")]
 
 

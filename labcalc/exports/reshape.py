@@ -57,8 +57,9 @@ def turned(records: Iterable[Record], columns: Mapping[str, Column], file: str) 
     if not starts:
         return []
     table, titles = lines[starts[0] :], [cell.strip() for cell in lines[starts[0]].cells]
-    if len(table) > _MOST_COLUMNS:
-        raise ExportError(file, f"there are {len(table)} lines of quantities; expected {_MOST_COLUMNS} at most")
+    widths = [len(record.cells) for record in table]
+    if len(table) * max(widths) > 20 * sum(widths) + 10**6:
+        raise ExportError(file, "the lines have very different numbers of cells; expected a table turned on its side")
     rows = []
     for number, cells in enumerate(zip_longest(*(record.cells for record in table), fillvalue="")):
         title = titles[number] if number < len(titles) and titles[number] else f"column {number + 1}"

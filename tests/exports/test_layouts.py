@@ -8,12 +8,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 import xlsxwriter
+from hypothesis import HealthCheck, given, settings, strategies as st
 
-from labcalc.errors import ExportError
-from labcalc.exports import Reading, read_export
+from labcalc.errors import ExportError, SettingsError
+from labcalc.exports import Profile, Reading, read_export
+from labcalc.exports.arrange import arrange
+from labcalc.exports.likely import likely_arrangements
+from labcalc.exports.profile import Arrangement, Column
+from labcalc.exports.records import divided
 from labcalc.lab import load_laboratory
 
 WithProfile = Callable[..., Reading]
@@ -460,3 +466,165 @@ def test_a_column_named_keeps_the_unit_of_its_header(read: WithProfile) -> None:
     assert rows(kept)[0][2:5] == (46.12, None, 858.3)
     other = read(text, "[profile.columns]\n" + columns.format(', unit = "m²/s"'))
     assert str(other.refusals[0]).endswith("expected a kinematic viscosity from 0.1 to 10000000 mm²/s")
+
+
+def test_the_line_that_comes_nearest_to_the_profiles_header_is_named(read: WithProfile) -> None:
+    columns = """[profile.columns]
+"Flasche" = "sample"
+"Wert 40" = { holds = "kinematic viscosity", unit = "mm²/s", temperature_C = 40 }
+"""
+    with pytest.raises(ExportError) as refusal:
+        read("Serie;7\nFlasche;Wert40\nW-1;46,12\n", columns)
+    assert str(refusal.value) == (
+        "x.txt: no line is the header that the profile describes; line 2 comes nearest, but there is no column "
+        "'Wert 40', which [profile.columns] names; did you mean 'Wert40'?"
+    )
+    with pytest.raises(ExportError) as refusal:
+        read("Sample;KV40\nW-1;46,12\n", "units_row = 1")
+    assert str(refusal.value) == "x.txt: profile.units_row is 1: line 2 has W-1, 46,12; expected the line of units"
+
+
+MISTAKES = {
+    'layout = "turnd"': "layout: 'turnd': one of 'rows', 'blocks', 'turned', 'quantities' is expected; "
+    "did you mean 'turned'?",
+    'delimiter = "blank"': "delimiter: 'blank': one character, no letter or digit, 'blanks' or 'two blanks' is "
+    "expected; did you mean 'blanks'?",
+    "widths = [8, 0]": "widths[2]: 0: a whole number from 1 to 1000 is expected",
+    'widths = [8]\ndelimiter = ";"': "widths: the columns have a delimiter, ';'; one of both is expected",
+    "header_rows = 6": "header_rows: 6: a whole number from 0 to 5 is expected",
+    "header_rows = 0": "columns: without a header, columns are named by place: 'column 1', 'column 2', or by letter",
+    "units_row = 0": "units_row: 0: a whole number but 0 is expected: 1 right beneath, -1 right above",
+    'sections = ["density"]': "sections[1]: 'density': one of 'sample', 'product', 'lot', 'role', 'measured_at', "
+    "'date', 'time', 'start', 'instrument', 'operator', 'run', 'temperature', 'remark' is expected",
+    'layout = "turned"\nsections = ["sample"]': "sections: layout = 'turned' has no sections",
+    'layout = "blocks"\nheader_rows = 2': "header_rows: layout = 'blocks' has no header lines",
+    'block_start = "Run"': "block_start: layout = 'blocks' is expected beside it, not 'rows'",
+    'layout = "quantities"': "columns: layout = 'quantities' needs columns that hold 'quantity' and 'value', and "
+    "'unit' if there is one",
+    'from_name = "VD"': "from_name: 'VD': a pattern such as '{instrument}_{date}', with a text between the brackets, "
+    "is expected",
+    'from_name = "{instrumnt}"': "from_name: 'instrumnt': one of 'sample', 'product', 'lot', 'role', 'measured_at', "
+    "'date', 'time', 'start', 'instrument', 'operator', 'run', 'temperature', 'remark', 'ignored' is expected; "
+    "did you mean 'instrument'?",
+    'from_name = "{date}_{date}"': "from_name: '{date}_{date}': 'date' once is expected",
+    'start = "08:00"': "start: '08:00': date and time without quotes are expected: 2026-01-31T08:00:00",
+}
+
+
+@pytest.mark.parametrize("setting", MISTAKES)
+def test_a_setting_that_cannot_be(read: WithProfile, setting: str) -> None:
+    with pytest.raises(SettingsError) as refusal:
+        read("", setting)
+    assert str(refusal.value).partition("profile[1].")[2] == MISTAKES[setting]
+
+
+CLEAN_BLOCKS = """Sample: A-1
+Viscosity at 40 °C: 46.12 mm²/s
+
+Sample: A-2
+Viscosity at 40 °C: 32.05 mm²/s
+"""
+LIKELY = {
+    TWO_HEADER_ROWS: Arrangement(delimiter=";", header_rows=2),
+    TURNED: Arrangement(delimiter=";", layout="turned"),
+    SECTIONS: Arrangement(delimiter=";", sections=("sample", "temperature")),
+    CLEAN_BLOCKS: Arrangement(layout="blocks"),
+    SHORT_BLOCKS: Arrangement(layout="blocks", block_start="Temp", sections=("sample",)),
+    "Sample,KV40 1,KV40 2\n,cSt,cSt\nA,46.12,46.15\n": Arrangement(
+        delimiter=",", columns={"KV40 *": Column("kinematic viscosity", None, 40.0)}
+    ),
+    "Sample,What,How much,In\nA,KV40,46.12,cSt\nA,Density at 40 °C,858.3,kg/m³\n": Arrangement(
+        delimiter=",",
+        layout="quantities",
+        columns={f"column {at}": Column(holds) for at, holds in ((2, "quantity"), (4, "unit"), (3, "value"))},
+    ),
+    "Sample  KV40 (cSt)\nA 1     46.12\n": Arrangement(delimiter="two blanks"),
+    "Sample,KV40\n,ASTM D445\n,cSt\nA,46.12\n": Arrangement(delimiter=",", units_row=2),
+}
+
+
+@pytest.mark.parametrize("text", LIKELY, ids=range(len(LIKELY)))
+def test_the_likely_arrangement_comes_first(text: str) -> None:
+    assert likely_arrangements(divided(text, ""))[0] == LIKELY[text]
+
+
+def test_nothing_is_likely_where_nothing_is_known() -> None:
+    assert likely_arrangements(divided("Name;Height\nA;3\n", "")) == ()
+    assert likely_arrangements([]) == ()
+
+
+ACCOUNTS = [
+    (TWO_HEADER_ROWS, ";", {"header_rows": 2}, {1, 2, 3, 4}),
+    (SECTIONS, ";", {"sections": ("sample", "temperature"), "set_aside": ("Mittel*",)}, {1, 2, 3, 4, 9, 11, 13}),
+    (BLOCKS, "", {"layout": "blocks"}, {2, 8, 13, 16, 20}),
+    (TURNED.replace(";Média", ""), ";", {"layout": "turned"}, {1, 2}),
+    (SHORT_BLOCKS, "", {"layout": "blocks", "sections": ("sample",), "block_start": "Temp"}, {1, 2, 7}),
+    (QUANTITIES, ";", {"layout": "quantities", "columns": {
+        "Parámetro": Column("quantity"), "Resultado": Column("value"), "Unidad": Column("unit")}}, {1}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "delimiter", "said", "others"), ACCOUNTS, ids=range(len(ACCOUNTS)))
+def test_every_line_is_in_a_row_or_set_aside(text: str, delimiter: str, said: dict[str, Any], others: set[int]) -> None:
+    """All but the lines of header, preamble, heads of sections, rules and a key's repeat, given as ``others``."""
+    table = arrange(divided(text, delimiter), Arrangement(**said), "x")
+    assert table is not None
+    places = [place for row in table.rows for place in (row.origins or [(row.line, "")]) if place]
+    in_rows = {line for line, _ in places}
+    assert not in_rows & {*table.set_aside}
+    written = {number for number, line in enumerate(text.splitlines(), 1) if line.strip(";")}
+    assert in_rows | {*table.set_aside} == written - others
+
+
+PIECES = [
+    *("Sample", "KV40 (cSt)", "Date", "day", "T (°C)", "46.12 cSt", "46,12", "40 °C", "A", "1", "*", ":", "=", "---"),
+    *(
+        ";",
+        ";",
+        "\n",
+        "\n",
+        "  ",
+        '"',
+        "\0",
+        "mm²/s",
+        "Sample: A",
+        "KV40: 46.12 cSt\n",
+        "2026-03-02",
+        "Sample;KV40 (cSt)\n",
+    ),
+]
+SETTINGS = st.fixed_dictionaries(
+    {},
+    optional={
+        "layout": st.sampled_from(["blocks", "turned", "quantities"]),
+        "delimiter": st.sampled_from([";", "blanks", "two blanks"]),
+        "header_rows": st.integers(0, 3),
+        "units_row": st.sampled_from([-1, 1, 2]),
+        "sections": st.sampled_from([("sample",), ("temperature", "sample")]),
+        "set_aside": st.sampled_from([("A*",), ("*",), ("*1*", "")]),
+        "from_name": st.sampled_from(["{sample}", "{date}.{ignored}"]),
+        "temperature_C": st.just(40.0),
+        "columns": st.dictionaries(
+            st.sampled_from(["A", "column 1", "columns B to D", "KV*", "T (°C)", "day"]),
+            st.sampled_from(["sample", "quantity", "value", "unit", "day", "month", "hour", "elapsed", "density"]).map(
+                Column
+            ),
+        ),
+    },
+)
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(parts=st.lists(st.sampled_from(PIECES), max_size=40), said=SETTINGS)
+def test_any_text_with_any_setting_is_read_or_refused(tmp_path: Path, parts: list[str], said: dict[str, Any]) -> None:
+    path = tmp_path / "x.txt"
+    path.write_text("".join(parts), "utf-8")
+    try:
+        reading = read_export(path, profiles=[Profile(name="p", files=("*",), **said)])
+    except ExportError as failure:
+        refusal = str(failure)
+    else:
+        refusal = ""
+        assert reading.sources[0].rows_refused == len(reading.refusals)
+    assert "\n" not in refusal
+    assert len(likely_arrangements(divided("".join(parts), ""))) <= 5
