@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import islice
 
@@ -100,14 +100,10 @@ def _repeats(cut: Sequence[Record]) -> Mapping[str, Column]:
         numbers: dict[str, list[int]] = {}
         for found in filter(None, map(_REPEAT.fullmatch, map(str.strip, record.cells))):
             numbers.setdefault(found[1], []).append(int(found[2]))
-        meanings = {stem: meaning_of(stem) for stem, said in numbers.items() if said == list(range(1, len(said) + 1))}
-        columns = {
-            f"{stem} *": Column(one.holds, one.unit, one.temperature_C)
-            for stem, one in meanings.items()
-            if one is not None and one.holds in MEASURED and len(numbers[stem]) > 1
-        }
-        if columns:
-            return columns
+        stems = [one for one, said in numbers.items() if said[:2] == [1, 2] and _is_quantity(one)]
+        if stems:
+            said = {stem: meaning_of(stem) for stem in stems}
+            return {f"{stem} *": Column(one.holds, one.unit, one.temperature_C) for stem, one in said.items() if one}
     return {}
 
 
@@ -115,16 +111,16 @@ def _quantities(cut: Sequence[Record]) -> Mapping[str, Column]:
     """Return names for a column of quantities, one of units, and the nearest one of numbers to the right."""
     width = max(len(one.cells) for one in cut)
     columns = [[one.cells[at].strip() if at < len(one.cells) else "" for one in cut] for at in range(width)]
-    shares = {
-        "quantity": [
-            sum((one := meaning_of(cell)) is not None and one.holds in MEASURED for cell in c) for c in columns
-        ],
-        "unit": [sum(unit_of(cell) is not None for cell in c) for c in columns],
-        "value": [sum(map(_is_number, c)) for c in columns],
-    }
-    place = {holds: max(range(width), key=counts.__getitem__) for holds, counts in shares.items()}
-    right = [at for at in range(place["quantity"] + 1, width) if 2 * shares["value"][at] > len(cut)]
-    place["value"] = right[0] if right else place["value"]
-    if not shares["unit"][place["unit"]]:
-        del place["unit"]
+
+    def most(tells: Callable[[str], bool]) -> tuple[int, int]:
+        return max((sum(map(tells, column)), -at) for at, column in enumerate(columns))
+
+    quantity, unit = -most(_is_quantity)[1], most(lambda cell: unit_of(cell) is not None)
+    numbers = (at for at in range(quantity + 1, width) if 2 * sum(map(_is_number, columns[at])) > len(cut))
+    place = {"quantity": quantity, "value": next(numbers, quantity), **({"unit": -unit[1]} if unit[0] else {})}
     return {f"column {at + 1}": Column(holds) for holds, at in place.items()}
+
+
+def _is_quantity(cell: str) -> bool:
+    meaning = meaning_of(cell)
+    return meaning is not None and meaning.holds in MEASURED

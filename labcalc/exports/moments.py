@@ -83,17 +83,17 @@ def _add_elapsed(table: Flat, at: int, profile: Profile, zone: ZoneInfo, file: s
     header = table.header.cells[at]
     column = f"column '{shown(header)}'"
     written = [table.said[at].unit or "", *table.units[at : at + 1], *re.findall(r"[^\W\d]+", header)[::-1]]
-    factor = next((_SECONDS[unit] for unit in written if unit in _SECONDS), None)
-    if factor is None:
+    factors = [_SECONDS[unit] for unit in written if unit in _SECONDS]
+    if not factors:
         raise ExportError(file, f"{column} holds elapsed time; expected its unit, s, min or h")
     start = _start(table, profile, column, zone, file)
 
     def moment(row: Record) -> list[str]:
-        text = row.cells[at].strip()
+        text = row.cells[at] if type(row.cells[at]) is Typed else row.cells[at].strip()
         if profile.decimal is None and reads_two_ways(text):
             problem = f"'{shown(text)}' reads two ways, with decimal or thousands sign; profile.decimal says which"
             raise ExportError(file, f"line {row.line}, {column}: {problem}")
-        seconds = _seconds(text, factor, profile)
+        seconds = _seconds(text, factors[0], profile)
         return [text if seconds is None else (start + timedelta(seconds=seconds)).isoformat(" ")]
 
     table.add({header: Column("measured_at")}, moment)

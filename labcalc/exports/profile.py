@@ -25,7 +25,7 @@ class Column:
     """A text column of the tidy table (``sample``, ``lot``, ...), ``measured_at``, ``date``, ``time``, ``replicate``,
     ``temperature``, ``kinematic viscosity``, ``dynamic viscosity``, ``density``, or ``ignored``. A moment in parts:
     ``year``, ``month``, ``day``, ``hour``, ``minute``, ``second``; or ``elapsed`` since the ``start``, in s, min or h.
-    With a row a quantity: ``quantity``, ``value``, ``unit``."""
+    With a row a quantity: ``quantity``, ``value``, ``unit``. Of a line above the header also ``start``."""
     unit: str | None = None
     """Where it is None, that of the header, of the line of units, or of the cells."""
     temperature_C: float | None = None

@@ -147,19 +147,21 @@ def _layout(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple[
 
 def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     text, encoding = decode(data, path.name, profile.encoding)
-    found: list[tuple[int, str]] = []
     delimiters = [one for one in DELIMITERS if one in text]
     if profile.delimiter or profile.widths or profile.layout == "blocks":
         delimiters = [profile.delimiter or ""]
-    for delimiter in delimiters if len(delimiters) > 1 else ():
+
+    def known(delimiter: str) -> int:
         header = header_of(reshaped(divided(text, delimiter), profile, path.name), profile)
-        found.append((header.known if header else 0, delimiter))
-    delimiter = max(found, key=lambda one: one[0])[1] if found else "".join(delimiters)
+        return header.known if header else 0
+
+    delimiter = max(delimiters, key=known) if len(delimiters) > 1 else "".join(delimiters)
     table = arrange(divided(text, delimiter, profile.widths), profile, path.name)
     if table is None:
         reasons = (why_not(divided(text, one, profile.widths), profile) for one in delimiters)
         raise ExportError(path.name, next(filter(None, reasons), _UNRELATED))
-    return table, delimiter, [encoding, _DIVIDED.get(delimiter, f"cells divided by '{delimiter}'")]
+    words = "fixed widths" if profile.widths else _DIVIDED.get(delimiter, f"cells divided by '{delimiter}'")
+    return table, delimiter, [encoding, words]
 
 
 def _of_sheet(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
@@ -190,8 +192,8 @@ def _dialect(words: list[str], cells: Cells, layout: Layout, profile: Profile) -
         if said := [holds for holds, own in places.items() if own == place]:
             parts.append(f"{', '.join(said)} from {called}")
     if layout.set_aside:
-        lines = ", ".join(map(str, layout.set_aside[:5])) + (" ..." if len(layout.set_aside) > 5 else "")
-        parts.append(f"no rows: line {lines}")
+        lines, count = ", ".join(map(str, layout.set_aside[:5])), len(layout.set_aside)
+        parts.append(f"no rows: line {lines}" + (f" ... ({count} lines)" if count > 5 else ""))
     if layout.unused:
         parts.append(f"columns not used: {', '.join(map(shown, layout.unused))}")
     if profile.name:

@@ -128,22 +128,25 @@ def _check_column(column: Column) -> Iterator[tuple[str, str]]:
 
 
 def _check_profile(profile: Profile) -> Iterator[tuple[str, str]]:
-    held = {column.holds for column in profile.columns.values()}
-    if profile.widths and profile.delimiter:
-        yield "widths", f"the columns have a delimiter, {shown(profile.delimiter)}; one of both is expected"
-    if profile.block_start and profile.layout != "blocks":
-        yield "block_start", f"layout = 'blocks' is expected beside it, not {shown(profile.layout)}"
-    if profile.header_rows != 1 and profile.layout in ("blocks", "turned"):
-        yield "header_rows", f"layout = {shown(profile.layout)} has no header lines"
-    if profile.sections and profile.layout == "turned":
-        yield "sections", "layout = 'turned' has no sections"
-    if profile.header_rows == 0 and (not held or placed(profile.columns) != profile.columns):
-        yield "columns", "without a header, columns are named by place: 'column 1', 'column 2', or by letter"
-    if profile.layout == "quantities" and not {"quantity", "value"} <= held:
-        yield (
+    held, layout = {column.holds for column in profile.columns.values()}, profile.layout
+    by_place, is_across = placed(profile.columns), layout in ("rows", "quantities")
+    rules = (
+        (profile.widths and profile.delimiter, "widths", "the columns have a delimiter; one of both is expected"),
+        (profile.block_start and layout != "blocks", "block_start", "layout = 'blocks' is expected beside it"),
+        (profile.header_rows != 1 and not is_across, "header_rows", f"layout = '{layout}' has no header lines"),
+        (profile.sections and layout == "turned", "sections", "layout = 'turned' has no sections"),
+        (
+            profile.header_rows == 0 and (not held or by_place != profile.columns),
+            "columns",
+            "without a header, columns are named by place: 'column 1', 'column 2', or by letter",
+        ),
+        (
+            layout == "quantities" and not {"quantity", "value"} <= held,
             "columns",
             "layout = 'quantities' needs columns that hold 'quantity' and 'value', and 'unit' if there is one",
-        )
+        ),
+    )
+    yield from ((key, problem) for is_broken, key, problem in rules if is_broken)
     signs = {"decimal": profile.decimal, "thousands": profile.thousands, "delimiter": profile.delimiter}
     seen: dict[str, str] = {}
     for name, sign in signs.items():

@@ -308,6 +308,31 @@ def test_moments_in_parts_with_the_units_further_down(read: WithProfile, profile
     assert (refusal.line, refusal.value) == (6, "2026-02-31 09:00:00")
 
 
+PIECES_OF_TIME = {
+    "Sample;d;m;y;KV40 (cSt)\nA;2;März;26;46.12\n": ('"d" = "day"\n"m" = "month"\n"y" = "year"', "2026-03-02 00:00:00"),
+    "Sample;Date;h;min;s;KV40 (cSt)\nA;2026-03-02;8;5;7.25;46.12\n": (
+        '"h" = "hour"\n"min" = "minute"\n"s" = "second"',
+        "2026-03-02 08:05:07",
+    ),
+    "Date: 2026-03-02\nTime: 23:59\nSample;t/s;KV40 (cSt)\nA;61;46.12\n": ('"t/s" = "elapsed"', "2026-03-03 00:00:01"),
+}
+
+
+@pytest.mark.parametrize("text", PIECES_OF_TIME, ids=range(len(PIECES_OF_TIME)))
+def test_pieces_of_a_moment(read: WithProfile, text: str) -> None:
+    columns, expected = PIECES_OF_TIME[text]
+    assert moments(read(text, f"[profile.columns]\n{columns}")) == [expected]
+
+
+def test_pieces_that_are_too_few(read: WithProfile) -> None:
+    with pytest.raises(ExportError, match="column 't' holds elapsed time; expected its unit, s, min or h"):
+        read("Sample;t;KV40 (cSt)\nA;61;46.12\n", '[profile.columns]\n"t" = "elapsed"')
+    with pytest.raises(ExportError, match="columns 'm, d' hold month, day; expected all parts of a moment"):
+        read("Sample;d;m;KV40 (cSt)\nA;2;3;46.12\n", '[profile.columns]\n"d" = "day"\n"m" = "month"')
+    with pytest.raises(ExportError, match=r"line 2, column 't/s': '1\.234' reads two ways"):
+        read("Sample;t/s;KV40 (cSt)\nA;1.234;46\n", 'start = 2026-03-02T08:00:00\n[profile.columns]\n"t/s" = "elapsed"')
+
+
 ELAPSED = """Meetreeks van laboratorium Zwartemeer
 Monster: N-1
 Begonnen: 25-10-2026 00:30:00
@@ -490,7 +515,7 @@ MISTAKES = {
     'delimiter = "blank"': "delimiter: 'blank': one character, no letter or digit, 'blanks' or 'two blanks' is "
     "expected; did you mean 'blanks'?",
     "widths = [8, 0]": "widths[2]: 0: a whole number from 1 to 1000 is expected",
-    'widths = [8]\ndelimiter = ";"': "widths: the columns have a delimiter, ';'; one of both is expected",
+    'widths = [8]\ndelimiter = ";"': "widths: the columns have a delimiter; one of both is expected",
     "header_rows = 6": "header_rows: 6: a whole number from 0 to 5 is expected",
     "header_rows = 0": "columns: without a header, columns are named by place: 'column 1', 'column 2', or by letter",
     "units_row = 0": "units_row: 0: a whole number but 0 is expected: 1 right beneath, -1 right above",
@@ -498,7 +523,7 @@ MISTAKES = {
     "'date', 'time', 'start', 'instrument', 'operator', 'run', 'temperature', 'remark' is expected",
     'layout = "turned"\nsections = ["sample"]': "sections: layout = 'turned' has no sections",
     'layout = "blocks"\nheader_rows = 2': "header_rows: layout = 'blocks' has no header lines",
-    'block_start = "Run"': "block_start: layout = 'blocks' is expected beside it, not 'rows'",
+    'block_start = "Run"': "block_start: layout = 'blocks' is expected beside it",
     'layout = "quantities"': "columns: layout = 'quantities' needs columns that hold 'quantity' and 'value', and "
     "'unit' if there is one",
     'from_name = "VD"': "from_name: 'VD': a pattern such as '{instrument}_{date}', with a text between the brackets, "
