@@ -9,7 +9,7 @@ from dataclasses import replace
 from itertools import islice
 
 from labcalc.errors import ExportError
-from labcalc.exports.arrange import arrange
+from labcalc.exports.arrangement import arrange
 from labcalc.exports.layout import MEASURED, Flat, measure
 from labcalc.exports.names import key_and_value
 from labcalc.exports.numbers import figure

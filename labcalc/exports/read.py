@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import pandas as pd
 
 from labcalc.errors import ExportError
-from labcalc.exports.arrange import arrange, header_of, reshaped, why_not
+from labcalc.exports.arrangement import arrange, header_of, reshaped, why_not
 from labcalc.exports.cells import Cells
 from labcalc.exports.layout import Flat, Layout, lay_out
 from labcalc.exports.moments import FILE_NAME, add_moments, state

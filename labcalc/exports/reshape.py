@@ -167,4 +167,4 @@ def pivoted(table: Flat, how: Arrangement, file: str) -> Flat:
     said |= named(columns, ["" for _ in keys] + top.cells[len(keys) :])
     units = [table.units[at] if at < len(table.units) else "" for at in keys]
     rows = sorted([*rows, *broken], key=lambda record: record.line)
-    return Flat(top, units, said, rows, table.preamble, table.set_aside)
+    return Flat(replace(top, line=table.header.line), units, said, rows, table.preamble, table.set_aside)

@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings, strategies as st
 
 from labcalc.errors import ExportError, SettingsError
 from labcalc.exports import Profile, Reading, read_export
-from labcalc.exports.arrange import arrange
+from labcalc.exports.arrangement import arrange
 from labcalc.exports.likely import likely_arrangements
 from labcalc.exports.profile import Arrangement, Column
 from labcalc.exports.records import divided
@@ -114,7 +114,7 @@ def test_a_row_a_quantity(read: WithProfile) -> None:
         "kinematic viscosity",
         "x.txt, line 9: '40,0': the row ends here, with 4 cells; expected 7",
     ]
-    assert "no rows: line 4" in reading.sources[0].dialect
+    assert "a row a quantity, header in line 1, no rows: line 4" in reading.sources[0].dialect
     assert reading.table["operator"].unique().tolist() == ["Inés"]
     assert moments(reading)[0] == "2026-03-02 00:00:00"
 
