@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
 from labcalc.exports.dates import date_order, localised, parse_moment
-from labcalc.exports.layout import Field, Layout
+from labcalc.exports.layout import Field, Layout, measure
 from labcalc.exports.numbers import decimal_sign, figure, half_unit, may_be_a_slip, proves_thousands
 from labcalc.exports.profile import Profile
 from labcalc.exports.sheet import Typed
 from labcalc.exports.table import Refusal
 from labcalc.exports.text import shown
+from labcalc.exports.units import Unit, unit_of
 from labcalc.exports.vocabulary import LIMITS
 from labcalc.wording import plain
 
@@ -62,7 +63,10 @@ class Cells:
 
     def note(self, row: int, field_: Field, value: str | None, expected: str) -> None:
         """Note what is wrong with a cell."""
-        self.problems.add(row, self.lines[row], field_.position, field_.header, value, expected)
+        origins = self.layout.rows[row].origins
+        origin = origins[field_.position] if origins and 0 <= field_.position < len(origins) else None
+        line, column = origin or (self.lines[row], field_.header)
+        self.problems.add(row, line, field_.position, column, value, expected)
 
     def texts(self, field_: Field) -> list[str]:
         """Return the cells of a column; a preamble's value for every row."""
@@ -83,36 +87,34 @@ class Cells:
         """Return the column that holds something, or else the line above the header that says it for all rows."""
         return self.layout.of(holds) or (self.layout.preamble[holds][0] if holds in self.layout.preamble else None)
 
-    def text(self, holds: str, default: str | None = None) -> list[str | None]:
+    def text(self, holds: str) -> list[str | None]:
         """Return the texts of all rows; None where there is none."""
         place = self.where(holds)
-        return [default] * len(self) if place is None else [cell or None for cell in self.texts(place)]
+        return [None] * len(self) if place is None else [cell or None for cell in self.texts(place)]
 
     def numbers(self, field_: Field) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the values in the tidy table's unit and half a unit of their last printed place."""
         values, halves = np.full(len(self), np.nan), np.full(len(self), np.nan)
-        unit = field_.unit
-        assert unit is not None
         low, high, name = LIMITS[field_.holds]
-        possible = _possible(field_)
         thousands, decimal = self.profile.thousands, self.decimal
-        for row, cell in enumerate(self.texts(field_)):
-            if not cell:
+        for row, written in enumerate(self.texts(field_)):
+            if not written:
                 continue
+            cell, unit = _apart(written, field_)
             value = figure(cell, decimal, thousands)
-            if value is None:
-                self.note(row, field_, cell, f"expected a number with decimal {'comma' if decimal == ',' else 'point'}")
+            if value is None or unit is None:
+                sign = f"decimal {'comma' if decimal == ',' else 'point'}"
+                also = f", and a unit of {field_.holds}" if field_.own_units else ""
+                self.note(row, field_, written, f"expected a number with {sign}{also}")
                 continue
-            if not self._has_thousands and may_be_a_slip(cell, decimal, possible):
-                self.note(
-                    row, field_, cell, "reads two ways, with decimal or thousands sign; profile.thousands says which"
-                )
+            if not self._has_thousands and may_be_a_slip(cell, decimal, _possible(field_.holds, unit)):
+                expected = "reads two ways, with decimal or thousands sign; profile.thousands says which"
+                self.note(row, field_, written, expected)
                 continue
             value = unit.converted(value)
             if not low <= value <= high:
-                self.note(
-                    row, field_, cell, f"expected a {field_.holds} from {plain(low, 10)} to {plain(high, 10)} {name}"
-                )
+                expected = f"expected a {field_.holds} from {plain(low, 10)} to {plain(high, 10)} {name}"
+                self.note(row, field_, written, expected)
                 continue
             values[row], halves[row] = value, half_unit(cell, decimal) * unit.factor
             if type(cell) is Typed:
@@ -162,35 +164,32 @@ class Cells:
         return found
 
     def _numeric(self) -> list[tuple[str, list[str], Callable[[float], bool]]]:
-        return [(one.header, self.texts(one), _possible(one)) for one in self.layout.fields if one.unit is not None]
+        return [
+            (one.header, [_apart(cell, one)[0] for cell in self.texts(one)], _possible(one.holds, one.unit))
+            for one in self.layout.fields
+            if one.unit is not None
+        ]
 
     def _check_shape(self) -> None:
         width = self.layout.width
         for row, record in enumerate(self.layout.rows):
-            cells = record.cells
-            expected = _fault_of_shape(record.flaw, cells, width, record.ended)
+            expected = record.fault(width)
             if expected is not None:
-                last = next((cell for cell in reversed(cells) if cell.strip()), "")
+                last = next((cell for cell in reversed(record.cells) if cell.strip()), "")
                 self.problems.add(row, record.line, -(10**6), None, last, expected)
 
 
-def _fault_of_shape(flaw: str | None, cells: list[str], width: int, ended: bool) -> str | None:
-    if flaw is not None:
-        return f"{flaw}; expected a row of {width} cells"
-    if len(cells) < width:
-        cut = "" if ended else ", and the file ends within the line: it may be cut off"
-        return f"the row ends here, with {len(cells)} cells; expected {width}{cut}"
-    if len(cells) > width and any(cell.strip() for cell in cells[width:]):
-        return f"the row has {len(cells)} cells; expected {width}"
-    if any("\0" in cell for cell in cells):
-        return "the row is damaged (NUL characters); expected text"
-    return None
+def _apart(cell: str, field_: Field) -> tuple[str, Unit | None]:
+    """Return the figure of a cell and its unit, None where that is of something else, or missing."""
+    found = measure(cell) if field_.own_units else None
+    if found is None:
+        return cell, None if field_.own_units == "all" else field_.unit
+    unit = unit_of(found[1])
+    return found[0], unit if unit and field_.unit and unit.kind == field_.unit.kind else None
 
 
-def _possible(field_: Field) -> Callable[[float], bool]:
-    low, high, _ = LIMITS[field_.holds]
-    unit = field_.unit
-    assert unit is not None
+def _possible(holds: str, unit: Unit) -> Callable[[float], bool]:
+    low, high, _ = LIMITS[holds]
     return lambda value: low <= unit.converted(value) <= high
 
 

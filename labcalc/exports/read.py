@@ -11,16 +11,19 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import pandas as pd
 
 from labcalc.errors import ExportError
+from labcalc.exports.arrangement import arrange, header_of, reshaped, why_not
 from labcalc.exports.cells import Cells
-from labcalc.exports.layout import Layout, header_of, lay_out
+from labcalc.exports.layout import Flat, Layout, lay_out
+from labcalc.exports.moments import FILE_NAME, add_moments, state
 from labcalc.exports.profile import Profile
-from labcalc.exports.records import DELIMITERS, split
+from labcalc.exports.records import DELIMITERS, divided
 from labcalc.exports.rows import tidy
 from labcalc.exports.sheet import sheets
 from labcalc.exports.table import Reading, SourceFile
 from labcalc.exports.text import decode, shown
 
 _WORKBOOKS = (".xlsx", ".xlsm")
+_DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two blanks or more"}
 _NO_PROFILE = Profile(name="", files=())
 _UNRELATED = (
     "there is no header with a viscosity or density column beside others, such as 'Sample' and "
@@ -55,7 +58,7 @@ def read_export(path: str | Path, *, profiles: Sequence[Profile] = (), time_zone
     data = _bytes(path)
     zone = _zone(time_zone)
     profile = next((one for one in profiles if _fits(path.name, one)), _NO_PROFILE)
-    layout, delimiter, words = _layout(path, data, profile)
+    layout, delimiter, words = _layout(path, data, profile, zone)
     cells = Cells(layout, profile, path.name, delimiter)
     table, refusals = tidy(cells, zone)
     source = SourceFile(
@@ -135,41 +138,62 @@ def _fits(name: str, profile: Profile) -> bool:
     return any(fnmatchcase(name.casefold(), pattern.casefold()) for pattern in profile.files)
 
 
-def _layout(path: Path, data: bytes, profile: Profile) -> tuple[Layout, str, list[str]]:
-    if path.suffix.lower() in _WORKBOOKS:
-        return _layout_of_sheet(path, data, profile)
+def _layout(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple[Layout, str, list[str]]:
+    table, delimiter, words = (_of_sheet if path.suffix.lower() in _WORKBOOKS else _of_text)(path, data, profile)
+    state(table, profile, path.name)
+    add_moments(table, profile, zone, path.name)
+    return lay_out(table, path.name), delimiter, words
+
+
+def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     text, encoding = decode(data, path.name, profile.encoding)
-    found = []
-    for delimiter in [profile.delimiter] if profile.delimiter else DELIMITERS:
-        header = header_of(split(text, delimiter), profile.columns) if delimiter in text else None
-        if header is not None:
-            found.append((header[1], header[0], delimiter))
-    if not found:
-        raise ExportError(path.name, _UNRELATED)
-    _, place, delimiter = max(found, key=lambda one: one[0])
-    layout = lay_out(list(split(text, delimiter)), place, profile.columns, path.name)
-    return layout, delimiter, [encoding, DELIMITERS.get(delimiter, f"cells divided by '{delimiter}'")]
+    delimiters = [one for one in DELIMITERS if one in text]
+    if profile.delimiter or profile.widths or profile.layout == "blocks":
+        delimiters = [profile.delimiter or ""]
+
+    def known(delimiter: str) -> int:
+        header = header_of(reshaped(divided(text, delimiter), profile, path.name), profile)
+        return header.known if header else 0
+
+    delimiter = max(delimiters, key=known) if len(delimiters) > 1 else "".join(delimiters)
+    table = arrange(divided(text, delimiter, profile.widths), profile, path.name)
+    if table is None:
+        reasons = (why_not(divided(text, one, profile.widths), profile) for one in delimiters)
+        raise ExportError(path.name, next(filter(None, reasons), _UNRELATED))
+    words = "fixed widths" if profile.widths else _DIVIDED.get(delimiter, f"cells divided by '{delimiter}'")
+    return table, delimiter, [encoding, words]
 
 
-def _layout_of_sheet(path: Path, data: bytes, profile: Profile) -> tuple[Layout, str, list[str]]:
+def _of_sheet(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     if not data:
         raise ExportError(path.name, "the file is empty; expected a workbook (.xlsx)")
+    problem = ""
     for name, records in sheets(path, path.name, profile.sheet):
-        header = header_of(iter(records), profile.columns)
-        if header is not None:
-            layout = lay_out(records, header[0], profile.columns, path.name)
-            return layout, "", [f"workbook, sheet '{shown(name)}'"]
-    raise ExportError(path.name, _UNRELATED)
+        table = arrange(records, profile, path.name)
+        if table is not None:
+            return table, "", [f"workbook, sheet '{shown(name)}'"]
+        problem = problem or why_not(records, profile)
+    raise ExportError(path.name, problem or _UNRELATED)
+
+
+_HEADERS = {
+    "rows": "header in line {}",
+    "blocks": "blocks from line {} on",
+    "turned": "samples across from line {} on",
+    "quantities": "a row a quantity, header in line {}",
+}
 
 
 def _dialect(words: list[str], cells: Cells, layout: Layout, profile: Profile) -> str:
     sign = "decimal comma" if cells.decimal == "," else "decimal point"
-    parts = [*words, sign, f"header in line {layout.header_line}"]
-    if layout.preamble:
-        parts.append(f"{', '.join(layout.preamble)} from above the header")
+    parts = [*words, sign, _HEADERS[profile.layout].format(layout.header_line)]
+    places = {holds: field.header if field.position == -1 else "" for holds, (field, _) in layout.preamble.items()}
+    for place, called in (("", "above the header"), (FILE_NAME, "the file's name")):
+        if said := [holds for holds, own in places.items() if own == place]:
+            parts.append(f"{', '.join(said)} from {called}")
     if layout.set_aside:
-        lines = ", ".join(map(str, layout.set_aside[:5])) + (" ..." if len(layout.set_aside) > 5 else "")
-        parts.append(f"no rows: line {lines}")
+        lines, count = ", ".join(map(str, layout.set_aside[:5])), len(layout.set_aside)
+        parts.append(f"no rows: line {lines}" + (f" ... ({count} lines)" if count > 5 else ""))
     if layout.unused:
         parts.append(f"columns not used: {', '.join(map(shown, layout.unused))}")
     if profile.name:

@@ -47,9 +47,8 @@ def tidy(cells: Cells, zone: ZoneInfo) -> tuple[pd.DataFrame, tuple[Refusal, ...
     """Return the tidy table of an export and its refused rows, in the order of the file."""
     groups = _determinations(cells)
     _check_set_temperature(cells)
-    texts = {name: cells.text(name) for name in ("sample", "product", "lot", "role", "remark")}
-    texts["instrument"] = cells.text("instrument", cells.profile.instrument)
-    texts["operator"] = cells.text("operator", cells.profile.operator)
+    names = ("sample", "product", "lot", "role", "remark", "instrument", "operator")
+    texts = {name: cells.text(name) for name in names}
     moments, replicates = cells.moments(zone), cells.replicates()
     _check_presence(cells, texts["sample"], groups)
     measured = _measured_at(groups, len(cells))
@@ -71,10 +70,10 @@ def _measured_at(groups: list[_Determinations], count: int) -> list[tuple[float,
 
 def _determinations(cells: Cells) -> list[_Determinations]:
     fields = [one for one in cells.layout.fields if one.holds in QUANTITY_COLUMNS]
-    by_temperature: dict[float | None, list[Field]] = {}
-    for one in fields:
-        by_temperature.setdefault(one.temperature_C, []).append(one)
-    return [_at_temperature(cells, at, group) for at, group in by_temperature.items()]
+    together: dict[tuple[int, float | None], list[Field]] = {}
+    for one in sorted(fields, key=lambda field: field.repeat):
+        together.setdefault((one.repeat, one.temperature_C), []).append(one)
+    return [_at_temperature(cells, at, group) for (_, at), group in together.items()]
 
 
 def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Determinations:
@@ -86,7 +85,7 @@ def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Det
     _check_consistency(cells, fields, values, halves)
     _derive(group)
     if at is None:
-        place = _thermometer(cells)
+        place = _thermometer(cells, fields[0].repeat)
         assert place is not None
         for row in np.flatnonzero(group.measured & np.isnan(group.temperature)).tolist():
             cells.note(row, place, None, "expected a temperature")
@@ -96,7 +95,7 @@ def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Det
 def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArray[np.float64]:
     if at is not None:
         return np.full(len(cells), at)
-    place = _thermometer(cells)
+    place = _thermometer(cells, fields[0].repeat)
     if place is None:
         raise ExportError(
             cells.file,
@@ -106,20 +105,28 @@ def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArra
     return cells.numbers(place)[0]
 
 
-def _thermometer(cells: Cells) -> Field | None:
-    return cells.where("temperature") or cells.where("set temperature")
+def _thermometer(cells: Cells, repeat: int) -> Field | None:
+    return _beside(cells, "temperature", repeat) or _beside(cells, "set temperature", repeat)
+
+
+def _beside(cells: Cells, holds: str, repeat: int) -> Field | None:
+    """Return the column that holds something of these repeats, or the one of all."""
+    own = (one for one in cells.layout.fields if (one.holds, one.repeat) == (holds, repeat))
+    return next(own, None) or cells.where(holds)
 
 
 def _check_set_temperature(cells: Cells) -> None:
     """Refuse the rows whose temperature as read isn't the one that was set."""
-    was_set, read = cells.where("set temperature"), cells.where("temperature")
-    if was_set is None or read is None:
-        return
-    gap = np.abs(cells.numbers(was_set)[0] - cells.numbers(read)[0]).round(9)
-    told, found = cells.texts(was_set), cells.texts(read)
-    for row in np.flatnonzero(gap > _FROM_SET_K).tolist():
-        said = f"column '{shown(was_set.header)}' has '{shown(told[row])}'"
-        cells.note(row, read, found[row], f"{said}; expected the two within {_FROM_SET_K:g} K")
+    repeats = sorted({one.repeat for one in cells.layout.fields})
+    pairs = [(_beside(cells, "set temperature", one), _beside(cells, "temperature", one)) for one in repeats]
+    for was_set, read in dict.fromkeys(pairs):
+        if was_set is None or read is None:
+            continue
+        gap = np.abs(cells.numbers(was_set)[0] - cells.numbers(read)[0]).round(9)
+        told, found = cells.texts(was_set), cells.texts(read)
+        for row in np.flatnonzero(gap > _FROM_SET_K).tolist():
+            said = f"column '{shown(was_set.header)}' has '{shown(told[row])}'"
+            cells.note(row, read, found[row], f"{said}; expected the two within {_FROM_SET_K:g} K")
 
 
 def _check_consistency(
