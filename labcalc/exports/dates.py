@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from datetime import date, datetime, time, timedelta, timezone
-from zoneinfo import ZoneInfo
+from functools import lru_cache
 
 from labcalc.errors import ExportError
 from labcalc.exports.decode import shown
 
-__all__ = ["date_order", "localised", "parse_day", "parse_moment", "parse_time"]
+__all__ = ["date_order", "parse_day", "parse_moment", "parse_time"]
 
 _ISO = re.compile(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})|(\d{4})(\d{2})(\d{2})")
 _FIGURES = re.compile(r"(\d{1,2})\s*([./-])\s*(\d{1,2})\s*\2\s*(\d{4}|\d{2})")
@@ -62,6 +62,7 @@ def date_order(cells: Iterable[str], said: str | None, header: str, file: str) -
     return next(iter(first), "day-month-year")
 
 
+@lru_cache(maxsize=4096)
 def parse_day(text: str, order: str | None) -> date | None:
     """Return the day that the text names, None if there is no such day."""
     try:
@@ -93,6 +94,11 @@ def _month(name: str) -> int:
 
 def parse_time(text: str) -> time | None:
     """Return the time of day, with its offset if it has one, None if there is no such time."""
+    if len(text) in (5, 8) and text[2] == ":" and text[5:6] in ("", ":"):
+        try:
+            return time.fromisoformat(text)
+        except ValueError:
+            return None
     found = _TIME.fullmatch(text)
     if found is None:
         return None
@@ -119,6 +125,10 @@ def _offset(text: str | None) -> timezone | None:
 
 def parse_moment(text: str, clock: str, order: str | None) -> datetime | None:
     """Return date and time of one cell, or of a date cell and a time cell; without offset where none is given."""
+    if not clock and text[10:11] in (" ", "T"):
+        day, own = parse_day(text[:10], order), parse_time(text[11:])
+        if day is not None and own is not None:
+            return datetime.combine(day, own)
     found = _SPLIT.fullmatch(text)
     if found is None:
         return None
@@ -127,14 +137,3 @@ def parse_moment(text: str, clock: str, order: str | None) -> datetime | None:
     if clock:
         own = parse_time(clock.split(" ")[-1] if clock.startswith(("1899-", "1900-")) else clock)
     return None if day is None or own is None else datetime.combine(day, own)
-
-
-def localised(moment: datetime, zone: ZoneInfo) -> datetime | None:
-    """Return the moment in the zone; None where the clocks show that time twice, or never."""
-    if moment.tzinfo is not None:
-        try:
-            return moment.astimezone(zone)
-        except OverflowError:
-            return None
-    early, late = moment.replace(tzinfo=zone, fold=0), moment.replace(tzinfo=zone, fold=1)
-    return early if early.utcoffset() == late.utcoffset() else None

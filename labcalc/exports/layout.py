@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from itertools import chain, islice
 
 from labcalc.errors import ExportError
+from labcalc.exports.columns import Rows
 from labcalc.exports.decode import shown
 from labcalc.exports.profile import Column
-from labcalc.exports.split import Record
+from labcalc.exports.sheet import Broken
+from labcalc.exports.split import Block, Record, Text
 from labcalc.exports.table import TIDY_COLUMNS
-from labcalc.exports.vocabulary import FOOTER, QUANTITIES, Meaning, Unit, meaning_of, unit_of
+from labcalc.exports.vocabulary import FOOTER, LIMITS, QUANTITIES, Meaning, Unit, meaning_of, unit_of
 
 __all__ = ["Field", "Layout", "header_of", "lay_out"]
 
+_NEAR = 20
+"""Records from the header on among which the line of units stands."""
 _MEASURED = (*QUANTITIES, "viscosity")
 _FOR_ALL_ROWS = (
     "sample", "product", "lot", "role", "measured_at", "date", "time", "instrument", "operator", "run", "temperature",
@@ -43,7 +48,7 @@ class Layout:
     width: int
     fields: tuple[Field, ...]
     preamble: Mapping[str, tuple[Field, str]]
-    rows: tuple[Record, ...]
+    rows: Rows
     set_aside: tuple[int, ...]
     """Lines beneath the header that are no rows: footer, repeated headers."""
     unused: tuple[str, ...]
@@ -64,24 +69,26 @@ def header_of(records: Iterable[Record], columns: Mapping[str, Column]) -> tuple
     return None
 
 
-def lay_out(records: list[Record], place: int, columns: Mapping[str, Column], file: str) -> Layout:
+def lay_out(records: Iterator[Record], place: int, columns: Mapping[str, Column], file: str) -> Layout:
     """Take the records apart around the header at ``place``."""
-    header = records[place]
+    head = list(islice(records, place + _NEAR))
+    header = head[place]
     cells = [cell.strip() for cell in header.cells]
     width = max((number for number, cell in enumerate(cells, 1) if cell), default=0)
     _check_profile(columns, cells, file)
-    first, units = _units_beneath(records, place)
+    first, units = _units_beneath(head, place)
     fields = tuple(_fields(cells[:width], units, columns, file))
     _check_fields(fields, file)
+    is_tidy, aside = tuple(cells[:width]) == TIDY_COLUMNS, list[int]()
     told = [field.position for field in fields if field.holds in _TOLD_OF_A_ROW]
-    rows, aside = _rows(records[first:], cells, units, width, told)
-    if not rows:
+    beneath = _Beneath(cells, units, width, told, is_tidy, aside)
+    rows = Rows(beneath.rows(head[first:], records), width, [field.position for field in fields])
+    if not len(rows):
         raise ExportError(file, f"there is no row beneath the header in line {header.line}; expected results")
     used = {field.position for field in fields}
     unused = tuple(cell for at, cell in enumerate(cells[:width]) if cell and at not in used)
-    tidy = tuple(cells[:width]) == TIDY_COLUMNS
-    preamble = _preamble(records[:place], columns)
-    return Layout(header.line, width, fields, preamble, tuple(rows), tuple(aside), unused, tidy)
+    preamble = _preamble(head[:place], columns, file)
+    return Layout(header.line, width, fields, preamble, rows, tuple(sorted(aside)), unused, is_tidy)
 
 
 def _meaning(cell: str, columns: Mapping[str, Column]) -> Meaning | None:
@@ -130,6 +137,10 @@ def _field(header: str, position: int, meaning: Meaning, file: str) -> Field:
     if meaning.holds not in (*_MEASURED, "temperature"):
         return Field(header, position, meaning.holds)
     column = f"column '{shown(header)}'"
+    low, high, _ = LIMITS["temperature"]
+    if meaning.temperature_C is not None and not low <= meaning.temperature_C <= high:
+        at = f"{meaning.temperature_C:.10g} °C"
+        raise ExportError(file, f"{column} is for {at}; expected a temperature from {low:g} to {high:g} °C")
     if meaning.unit is None:
         raise ExportError(
             file, f"{column} has no unit; expected one in its header, or in [profile.columns] of lab.toml"
@@ -158,16 +169,18 @@ def _check_fields(fields: tuple[Field, ...], file: str) -> None:
         raise ExportError(file, "there is no column with a viscosity or a density; [profile.columns] can name one")
 
 
-def _preamble(records: list[Record], columns: Mapping[str, Column]) -> dict[str, tuple[Field, str]]:
+def _preamble(records: list[Record], columns: Mapping[str, Column], file: str) -> dict[str, tuple[Field, str]]:
     said: dict[str, tuple[Field, str]] = {}
     for record in records:
         key, value = _key_and_value(record.cells)
         meaning = _meaning(key, columns) if value else None
         if meaning is None or meaning.holds not in _FOR_ALL_ROWS:
             continue
+        if broken := next((cell for cell in record.cells if isinstance(cell, Broken)), None):
+            raise ExportError(file, f"line {record.line}: '{shown(broken)}': {broken.expected}")
         unit = unit_of(meaning.unit) if meaning.unit else None
         if meaning.holds == "temperature" and unit is None:
-            number = re.fullmatch(r"(?P<figure>\S+)\s*(?P<unit>\D+)", value)
+            number = re.fullmatch(r"(?P<figure>\S{1,60})\s*(?P<unit>\D{1,60})", value)
             unit = unit_of(number["unit"]) if number else None
             value = number["figure"] if number else value
             if unit is None:
@@ -187,47 +200,81 @@ def _key_and_value(cells: list[str]) -> tuple[str, str]:
 _FIRST_WORD = re.compile(r"[^\W\d][\w ]*:\s")
 
 
-def _rows(
-    records: list[Record], header: list[str], units: list[str], width: int, told: list[int]
-) -> tuple[list[Record], list[int]]:
-    rows: list[Record] = []
-    aside: list[int] = []
-    blank_at = 0
-    for record in records:
-        first = next((cell for cell in record.cells if cell.strip()), None)
-        if first is None and record.flaw is None:
-            blank_at = record.line
-        elif first is not None and _is_no_row(record, first.strip(), header, units, width, told):
-            aside.append(record.line)
-        else:
-            rows.append(record)
-    return _without_notes(rows, aside, blank_at, width)
+@dataclass(frozen=True)
+class _Beneath:
+    """What tells the rows beneath a header from footers, repeated headers and notes, whose lines go ``aside``.
+
+    In a table of labcalc's own every line is a row.
+    """
+
+    header: list[str]
+    units: list[str]
+    width: int
+    told: list[int]
+    is_tidy: bool
+    aside: list[int]
+
+    def rows(self, near: list[Record], records: Iterator[Record]) -> Iterator[Record | Block]:
+        """Yield the rows, as blocks where nothing else stands among them."""
+        near = near[::-1]
+        notes: list[Record] | None = None
+        any_row = False
+        while True:
+            if isinstance(records, Text) and not near and notes is None:
+                while (block := records.block(len(self.header))) and self._are_rows(block):
+                    any_row = True
+                    yield records.take(block)
+            record = near.pop() if near else next(records, None)
+            if record is None:
+                break
+            first = next((cell.strip() for cell in record.cells if cell.strip()), "")
+            if not first and record.flaw is None:
+                yield from notes or ()
+                notes = None if self.is_tidy else []
+            elif first and self._is_no_row(record, first):
+                self.aside.append(record.line)
+            elif notes is not None and any_row and self._is_note(record):
+                notes.append(record)
+            else:
+                yield from notes or ()
+                any_row, notes = True, None
+                yield record
+        self.aside.extend(record.line for record in notes or ())
+
+    def _are_rows(self, block: Block) -> bool:
+        """Tell whether all of the block are rows without more ado; if not, each is looked at for itself."""
+        firsts = {cell.strip() for cell in set(block.columns[0])}
+        repeated = {next(filter(None, cells), "") for cells in (self.header, self.units)}
+        if "" in firsts or not firsts.isdisjoint(repeated) or any(map(str.strip, chain(*block.columns[self.width :]))):
+            return False
+        if self.is_tidy or (
+            len(self.told) > 1 and all(all(map(str.strip, set(block.columns[at]))) for at in self.told)
+        ):
+            return True
+        return not any(map(_is_footer, firsts))
+
+    def _is_no_row(self, record: Record, first: str) -> bool:
+        """Tell a footer, a repeated header or line of units by its first cell that holds something."""
+        if self.is_tidy:
+            return False
+        if first in (self.header + self.units) and [cell.strip() for cell in record.cells] in (self.header, self.units):
+            return first.strip("-–") != ""
+        if not _is_footer(first):
+            return False
+        if len(record.cells) < self.width or sum(bool(cell.strip()) for cell in record.cells) == 1:
+            return True
+        is_told = bool(self.told) and all(record.cells[at].strip() for at in self.told)
+        return _SUMS.match(first) is not None and not is_told
+
+    def _is_note(self, record: Record) -> bool:
+        """Tell what may stand at the end beneath the last blank line, if no line there is a whole row."""
+        filled = sum(bool(cell.strip()) for cell in record.cells)
+        is_little = filled == 1 or (filled == 2 and len(record.cells) < self.width)
+        return record.ended and record.flaw is None and is_little
 
 
-def _without_notes(rows: list[Record], aside: list[int], blank_at: int, width: int) -> tuple[list[Record], list[int]]:
-    """Set aside what stands at the end beneath the last blank line, if no line of it is a whole row."""
-    notes = [record for record in rows if record.line > blank_at > 0]
-    if len(notes) == len(rows) or not all(_is_note(record, width) for record in notes):
-        return rows, aside
-    return rows[: len(rows) - len(notes)], sorted([*aside, *(record.line for record in notes)])
-
-
-def _is_note(record: Record, width: int) -> bool:
-    filled = sum(bool(cell.strip()) for cell in record.cells)
-    return record.ended and record.flaw is None and (filled == 1 or (filled == 2 and len(record.cells) < width))
-
-
-def _is_no_row(record: Record, first: str, header: list[str], units: list[str], width: int, told: list[int]) -> bool:
-    if first == next(filter(None, header)) and [cell.strip() for cell in record.cells] == header:
-        return True
-    if units and unit_of(first) and [cell.strip() for cell in record.cells] == units:
-        return True
-    if not FOOTER.fullmatch(first):
-        return False
-    if len(record.cells) < width or sum(bool(cell.strip()) for cell in record.cells) == 1:
-        return True
-    is_told = bool(told) and all(record.cells[at].strip() for at in told)
-    return _SUMS.match(first) is not None and not is_told
+def _is_footer(first: str) -> bool:
+    return FOOTER.fullmatch(" ".join(first.split())) is not None
 
 
 _TOLD_OF_A_ROW = ("temperature", "measured_at", "date", "time", "run", "replicate")
