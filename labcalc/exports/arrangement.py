@@ -7,25 +7,19 @@ from dataclasses import dataclass
 from itertools import islice
 
 from labcalc.errors import ExportError
-from labcalc.exports.layout import (
-    MEASURED,
-    TOLD_OF_A_ROW,
-    Flat,
-    meaning_at,
-    preamble_of,
-    rows_beneath,
-    units_beneath,
-)
+from labcalc.exports.footers import TOLD_OF_A_ROW, Beneath, is_rule
+from labcalc.exports.layout import MEASURED, Flat, meaning_at, preamble_of
 from labcalc.exports.names import fits, missing, named, placed
 from labcalc.exports.profile import BLANKS, Arrangement, Column
 from labcalc.exports.records import Record
 from labcalc.exports.reshape import blocks, pivoted, turned
 from labcalc.exports.sections import Sections
+from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.text import shown
 from labcalc.exports.units import unit_of
 
 _HEAD = 1000
-"""Records at the beginning among which the line that comes nearest to a header is looked for."""
+"""Records at the beginning among which the header stands."""
 
 
 _ANCHORS = {
@@ -49,11 +43,12 @@ def arrange(records: Iterable[Record], how: Arrangement, file: str) -> Flat | No
     aside: list[int] = []
     sections = Sections(how.sections, how.columns)
     if how.layout == "blocks":
-        table = blocks(sections.without_heads(_rest(records, how, aside)), how, file)
+        table = blocks(sections.without_heads(_rest(records, how, aside)), how, aside, file)
     else:
-        records = list(reshaped(records, how, file))
-        header = header_of(records, how)
-        table = _beneath(records, header, how, sections, aside, file) if header else None
+        records = iter(reshaped(records, how, file))
+        head = list(islice(records, _HEAD))
+        header = header_of(head, how)
+        table = _beneath(head, records, header, how, sections, aside, file) if header else None
     if table is None:
         return None
     names = [*table.header.cells, *(field.header for field, _ in table.preamble.values())]
@@ -61,7 +56,6 @@ def arrange(records: Iterable[Record], how: Arrangement, file: str) -> Flat | No
         table.add({kind: Column(kind) for kind in sections.kinds}, sections.over)
     if how.layout == "quantities":
         table = pivoted(table, how, file)
-    table.set_aside += aside
     if problem := missing(how.columns, [*names, *table.header.cells]):
         raise ExportError(file, problem)
     return table
@@ -83,10 +77,14 @@ def why_not(records: Iterable[Record], how: Arrangement) -> str:
     return nearest + missing(how.columns, cells) if named(how.columns, cells) else ""
 
 
-def _rest(records: Iterable[Record], how: Arrangement, aside: list[int]) -> Iterator[Record]:
-    """Yield the records that the profile doesn't set aside."""
+def _rest(records: Iterable[Record], how: Arrangement, aside: list[int]) -> Iterable[Record]:
+    """Return the records that the profile doesn't set aside."""
+    return _without(records, how, aside) if how.set_aside else records
+
+
+def _without(records: Iterable[Record], how: Arrangement, aside: list[int]) -> Iterator[Record]:
     for record in records:
-        if how.set_aside and any(cell.strip() and fits(cell, how.set_aside) for cell in record.cells):
+        if any(cell.strip() and fits(cell, how.set_aside) for cell in record.cells):
             aside.append(record.line)
         else:
             yield record
@@ -145,33 +143,42 @@ def _places(record: Record, how: Arrangement) -> Record:
 
 
 def _beneath(
-    records: list[Record], header: Header, how: Arrangement, sections: Sections, aside: list[int], file: str
+    head: list[Record],
+    records: Iterator[Record],
+    header: Header,
+    how: Arrangement,
+    sections: Sections,
+    aside: list[int],
+    file: str,
 ) -> Flat:
-    """Return the table that begins with a header."""
+    """Return the table that begins with a header in the head of the records."""
     place, end = header.place, header.place + how.header_rows
     cells = [cell.strip() for cell in header.record.cells]
     said = named(how.columns, cells)
     width = max([*said, *(at for at, cell in enumerate(cells) if cell)], default=-1) + 1
-    first, units = _units(records, place, end, how, file)
+    first, units = _units(head, place, end, how, file)
     if units and how.delimiter in BLANKS and len(units) != len(cells):
         problem = f"there are {len(units)} units for {len(cells)} columns"
         raise ExportError(file, f"{problem} in line {header.record.line}; profile.widths can say where each stands")
-    table = Flat(Record(header.record.line, (cells + [""] * width)[:width]), units, said, [])
-    table.preamble = preamble_of(records[:place], how.columns)
-    gap = max((at for at in range(place) if records[at].is_blank), default=-1)
-    for above, is_near in ((records[: gap + 1], False), (records[gap + 1 : place], True)):
+    table = Flat(Record(header.record.line, (cells + [""] * width)[:width]), units, said, [], set_aside=aside)
+    table.preamble = preamble_of(head[:place], how.columns, file)
+    gap = max((at for at in range(place) if head[at].is_blank), default=-1)
+    for above, is_near in ((head[: gap + 1], False), (head[gap + 1 : place], True)):
         list(sections.without_heads(above, is_near))
-    told = [at for at in range(width) if (one := table.meaning(at)) and one.holds in TOLD_OF_A_ROW]
-    repeated = [[cell.strip() for cell in record.cells] for record in records[place:first]]
-    body = sections.without_heads(_rest(records[first:], how, aside))
-    table.rows, table.set_aside = rows_beneath(body, repeated, width, told)
+    meanings = [one.holds if (one := table.meaning(at)) else "" for at in range(width)]
+    measured, told = ([at for at in range(width) if meanings[at] in kinds] for kinds in (MEASURED, TOLD_OF_A_ROW))
+    repeated = [[cell.strip() for cell in record.cells] for record in head[place:first]]
+    is_tidy = tuple(table.header.cells) == TIDY_COLUMNS
+    beneath = Beneath(repeated, len(cells), width, measured, told, is_tidy, aside)
+    near, rest = (sections.without_heads(_rest(part, how, aside)) for part in (head[first:], records))
+    table.rows = beneath.rows(list(near), iter(rest))
     return table
 
 
 def _units(records: list[Record], place: int, end: int, how: Arrangement, file: str) -> tuple[int, list[str]]:
     """Return the place of the first row, and the units."""
     if how.units_row is None or not how.header_rows:
-        return units_beneath(records, end - 1) if how.header_rows else (place, [])
+        return _units_beneath(records, end - 1) if how.header_rows else (place, [])
     at = (end - 1 if how.units_row > 0 else place) + how.units_row
     cells = [cell.strip() for cell in records[at].cells] if 0 <= at < len(records) else []
     units = [cell if unit_of(cell) else "" for cell in cells]
@@ -181,3 +188,16 @@ def _units(records: list[Record], place: int, end: int, how: Arrangement, file: 
         )
         raise ExportError(file, f"profile.units_row is {how.units_row}: {where}; expected the line of units")
     return max(at + 1, end), units
+
+
+def _units_beneath(records: list[Record], place: int) -> tuple[int, list[str]]:
+    """Return the place of the first row beneath a header, and the units where a line of them stands between."""
+    for at in range(place + 1, len(records)):
+        cells = [cell.strip() for cell in records[at].cells]
+        filled = [cell for cell in cells if cell.strip("-–")]
+        if not any(cells) or is_rule(records[at]):
+            continue
+        if filled and all(unit_of(cell) for cell in filled):
+            return at + 1, cells
+        break
+    return place + 1, []

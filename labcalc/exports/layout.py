@@ -1,21 +1,23 @@
-"""Records → where the header, the preamble, the units, the rows and the footer are, and what each column holds."""
+"""A flat table → what each of its columns holds, and what holds for all rows."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field as made_by, replace
-from itertools import islice
+from itertools import chain, islice
 
 from labcalc.errors import ExportError
+from labcalc.exports.columns import Rows
 from labcalc.exports.names import key_and_value
 from labcalc.exports.profile import FOR_ALL_ROWS, Column
-from labcalc.exports.records import Record
+from labcalc.exports.records import Block, Record
+from labcalc.exports.sheet import Broken
 from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.text import shown
 from labcalc.exports.units import Unit, relative_to_water, unit_of
-from labcalc.exports.vocabulary import FOOTER, QUANTITIES, Meaning, carries_measured_unit, meaning_of
-from labcalc.wording import at_celsius
+from labcalc.exports.vocabulary import LIMITS, QUANTITIES, Meaning, carries_measured_unit, meaning_of
+from labcalc.wording import at_celsius, celsius
 
 MEASURED = (*QUANTITIES, "viscosity", "relative density", "API gravity")
 NOT_TAKEN = ("ignored", "statistic", "method")
@@ -46,7 +48,8 @@ class Flat:
     header: Record
     units: list[str]
     said: dict[int, Column]
-    rows: Sequence[Record]
+    rows: Iterable[Record | Block]
+    """Told once, some at a time, unless they are ``listed``."""
     preamble: dict[str, tuple[Field, str]] = made_by(default_factory=dict)
     set_aside: list[int] = made_by(default_factory=list)
 
@@ -63,6 +66,19 @@ class Flat:
         meanings = ((at, self.meaning(at)) for at in range(len(self.header.cells)))
         return next((at for at, one in meanings if one is not None and one.holds == holds), None)
 
+    def listed(self) -> list[Record]:
+        """Return all rows, to be told again."""
+        rows = self.rows if isinstance(self.rows, list) else list(_singly(self.rows))
+        self.rows = rows
+        return rows
+
+    def near(self) -> list[Record]:
+        """Return the first rows, which are told again."""
+        rows = iter(self.rows)
+        first = list(islice(rows, _NEAR))
+        self.rows = chain(first, rows)
+        return list(islice(_singly(first), _NEAR))
+
     def add(self, columns: Mapping[str, Column], values: Callable[[Record], list[str]]) -> None:
         """Add columns at the right; a row whose shape is wrong keeps its cells."""
         width = len(self.header.cells)
@@ -71,8 +87,13 @@ class Flat:
         self.rows = [
             replace(row, cells=[*row.cells[:width], *values(row)]) if (flaw := row.fault(width)) is None
             else replace(row, flaw=flaw)
-            for row in self.rows
+            for row in self.listed()
         ]  # fmt: skip
+
+
+def _singly(rows: Iterable[Record | Block]) -> Iterator[Record]:
+    for one in rows:
+        yield from one.records() if isinstance(one, Block) else (one,)
 
 
 @dataclass(frozen=True)
@@ -83,7 +104,7 @@ class Layout:
     width: int
     fields: tuple[Field, ...]
     preamble: Mapping[str, tuple[Field, str]]
-    rows: tuple[Record, ...]
+    rows: Rows
     set_aside: tuple[int, ...]
     """Lines beneath the header that are no rows: footer, repeated headers."""
     unused: tuple[str, ...]
@@ -96,15 +117,16 @@ class Layout:
 
 def lay_out(flat: Flat, file: str) -> Layout:
     """Say what the columns of a flat table hold."""
-    if not flat.rows:
-        raise ExportError(file, f"there is no row beneath the header in line {flat.header.line}; expected results")
     cells = flat.header.cells
     fields = tuple(_ranked(_fields(flat, file)))
     _check_fields(fields, file)
-    used = {field.position for field in fields}
+    used = [field.position for field in fields]
+    rows = Rows(flat.rows, len(cells), used)
+    if not len(rows):
+        raise ExportError(file, f"there is no row beneath the header in line {flat.header.line}; expected results")
     unused = tuple(cell for at, cell in enumerate(cells) if cell and at not in used)
     tidy, aside = tuple(cells) == TIDY_COLUMNS, tuple(sorted(flat.set_aside))
-    return Layout(flat.header.line, len(cells), fields, flat.preamble, tuple(flat.rows), aside, unused, tidy)
+    return Layout(flat.header.line, len(cells), fields, flat.preamble, rows, aside, unused, tidy)
 
 
 def meaning_at(cell: str, said: Column | None, beneath: str = "") -> Meaning | None:
@@ -139,20 +161,8 @@ def measure(cell: str) -> tuple[str, str] | None:
     return type(cell)(found[1].strip()), found[2].strip()
 
 
-def units_beneath(records: list[Record], place: int) -> tuple[int, list[str]]:
-    """Return the place of the first row beneath a header, and the units where a line of them stands between."""
-    for at in range(place + 1, len(records)):
-        cells = [cell.strip() for cell in records[at].cells]
-        filled = [cell for cell in cells if cell.strip("-–")]
-        if not any(cells) or is_rule(records[at]):
-            continue
-        if filled and all(unit_of(cell) for cell in filled):
-            return at + 1, cells
-        break
-    return place + 1, []
-
-
 def _fields(flat: Flat, file: str) -> Iterable[Field]:
+    near = flat.near()
     for position, cell in enumerate(flat.header.cells):
         meaning = flat.meaning(position)
         if meaning is None:
@@ -160,7 +170,7 @@ def _fields(flat: Flat, file: str) -> Iterable[Field]:
         if meaning is None or meaning.holds in NOT_TAKEN:
             continue
         header = cell or f"column {position + 1}"
-        unit = _unit_of_cells(flat.rows, position) if meaning.holds in (*MEASURED, "temperature") else None
+        unit = _unit_of_cells(near, position) if meaning.holds in (*MEASURED, "temperature") else None
         field = _field(header, position, replace(meaning, unit=meaning.unit or unit), file)
         said = flat.said.get(position)
         own_units = "" if unit is None else "some" if meaning.unit else "all"
@@ -178,7 +188,7 @@ def refuse_measured(cell: str, unit: str, file: str) -> None:
 
 
 def _unit_of_cells(rows: Sequence[Record], position: int) -> str | None:
-    cells = (row.cells[position] for row in islice(rows, _NEAR) if position < len(row.cells))
+    cells = (row.cells[position] for row in rows if position < len(row.cells))
     return next((found[1] for cell in cells if (found := measure(cell))), None)
 
 
@@ -196,6 +206,10 @@ def _field(header: str, position: int, meaning: Meaning, file: str) -> Field:
     if meaning.holds not in (*MEASURED, "temperature"):
         return Field(header, position, meaning.holds)
     column = f"column '{shown(header)}'"
+    low, high, _ = LIMITS["temperature"]
+    if meaning.temperature_C is not None and not low <= meaning.temperature_C <= high:
+        at, lowest, highest = map(celsius, (meaning.temperature_C, low, high))
+        raise ExportError(file, f"{column} is for {at}; expected a temperature from {lowest} to {highest}")
     if meaning.holds in ("relative density", "API gravity"):
         return _relative_field(header, position, meaning, file)
     if meaning.unit is None:
@@ -243,7 +257,7 @@ def _check_fields(fields: tuple[Field, ...], file: str) -> None:
         raise ExportError(file, "there is no column with a viscosity or a density; [profile.columns] can name one")
 
 
-def preamble_of(records: Iterable[Record], columns: Mapping[str, Column]) -> dict[str, tuple[Field, str]]:
+def preamble_of(records: Iterable[Record], columns: Mapping[str, Column], file: str) -> dict[str, tuple[Field, str]]:
     """Return what the lines above a header say for all rows."""
     said: dict[str, tuple[Field, str]] = {}
     for record in records:
@@ -251,6 +265,8 @@ def preamble_of(records: Iterable[Record], columns: Mapping[str, Column]) -> dic
         meaning = meaning_at(key, columns.get(key)) if value else None
         if meaning is None or meaning.holds not in FOR_ALL_ROWS:
             continue
+        if broken := next((cell for cell in record.cells if isinstance(cell, Broken)), None):
+            raise ExportError(file, f"line {record.line}: '{shown(broken)}': {broken.expected}")
         unit = unit_of(meaning.unit) if meaning.unit else None
         holds = _holds(meaning)
         if meaning.holds == "temperature" and unit is None:
@@ -260,65 +276,3 @@ def preamble_of(records: Iterable[Record], columns: Mapping[str, Column]) -> dic
             value, unit = found[0], unit_of(found[1])
         said.setdefault(holds, (Field(key, -1 - record.line, holds, unit), value))
     return said
-
-
-def rows_beneath(
-    records: Iterable[Record], repeated: Sequence[list[str]], width: int, told: list[int]
-) -> tuple[list[Record], list[int]]:
-    """Return the rows, and the lines of what is none: footers, rules, repeated headers, notes at the end."""
-    rows: list[Record] = []
-    aside: list[int] = []
-    firsts = {next(filter(None, cells), "") for cells in repeated}
-    blank_at = 0
-    for record in records:
-        first = next((cell.strip() for cell in record.cells if cell.strip()), None)
-        if first is None and record.flaw is None:
-            blank_at = record.line
-        elif first is not None and (
-            (first in firsts and [cell.strip() for cell in record.cells] in repeated)
-            or _is_no_row(record, first, width, told)
-        ):
-            aside.append(record.line)
-        else:
-            rows.append(record)
-    return _without_notes(rows, aside, blank_at, width)
-
-
-def _without_notes(rows: list[Record], aside: list[int], blank_at: int, width: int) -> tuple[list[Record], list[int]]:
-    """Set aside what stands at the end beneath the last blank line, if no line of it is a whole row."""
-    notes = [record for record in rows if record.line > blank_at > 0]
-    if len(notes) == len(rows) or not all(_is_note(record, width) for record in notes):
-        return rows, aside
-    return rows[: len(rows) - len(notes)], sorted([*aside, *(record.line for record in notes)])
-
-
-def _is_note(record: Record, width: int) -> bool:
-    filled = sum(bool(cell.strip()) for cell in record.cells)
-    return record.ended and record.flaw is None and (filled == 1 or (filled == 2 and len(record.cells) < width))
-
-
-def _is_no_row(record: Record, first: str, width: int, told: list[int]) -> bool:
-    if first[0] in _DRAWN and is_rule(record):
-        return True
-    if not FOOTER.fullmatch(first):
-        return False
-    if len(record.cells) < width or sum(bool(cell.strip()) for cell in record.cells) == 1:
-        return True
-    is_told = bool(told) and all(record.cells[at].strip() for at in told)
-    return _SUMS.match(first) is not None and not is_told
-
-
-def is_rule(record: Record) -> bool:
-    """Tell whether a line is drawn, not written."""
-    filled = [cell.strip() for cell in record.cells if cell.strip()]
-    return bool(filled) and len(filled[0]) > 2 and all(not cell.strip(_DRAWN) for cell in filled)
-
-
-_DRAWN = "-–—=_*+| "
-
-
-TOLD_OF_A_ROW = ("temperature", "measured_at", "date", "time", "run", "replicate")
-"""What a sum or a mean has not: a line that begins as one, but has all of these, is of a sample with that name."""
-_SUMS = re.compile(
-    r"(sum|total|mean|average|std|standard dev|min|max|summe|mittelwert|moyenne|media|média)", re.IGNORECASE
-)

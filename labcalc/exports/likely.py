@@ -70,11 +70,11 @@ def _candidates(cut: Sequence[Record], delimiter: str | None) -> Iterator[Arrang
 
 def _score(table: Flat) -> float:
     """Return how much is known of a table: of each column once, if its cells are what it says."""
-    width, known = len(table.header.cells), dict[object, float]()
+    width, known, rows = len(table.header.cells), dict[object, float](), table.listed()
     has_temperature = table.of("temperature") is not None or "temperature" in table.preamble
     for at in range(width):
         meaning = table.meaning(at)
-        cells = [row.cells[at].strip() for row in table.rows if at < len(row.cells) and row.cells[at].strip()]
+        cells = [row.cells[at].strip() for row in rows if at < len(row.cells) and row.cells[at].strip()]
         if meaning is None or meaning.holds in NOT_TAKEN or not cells:
             continue
         worth = 1.0
@@ -83,11 +83,11 @@ def _score(table: Flat) -> float:
             is_placed = meaning.temperature_C is not None or has_temperature
             worth = (1.0 + has_unit + is_placed) * sum(map(_is_number, cells)) / len(cells)
         said = table.said.get(at)
-        known[meaning.holds, meaning.temperature_C, said.repeat if said else 0] = worth * len(cells) / len(table.rows)
-    lines = len(table.rows) + len(table.set_aside)
+        known[meaning.holds, meaning.temperature_C, said.repeat if said else 0] = worth * len(cells) / len(rows)
+    lines = len(rows) + len(table.set_aside)
     is_told = table.of("sample") is not None or "sample" in table.preamble
     worth = sum(known.values()) * (1.0 if is_told else 0.5)
-    return worth * sum(row.fault(width) is None for row in table.rows) / max(lines, 1)
+    return worth * sum(row.fault(width) is None for row in rows) / max(lines, 1)
 
 
 def _is_number(cell: str) -> bool:

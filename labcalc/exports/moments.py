@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import PurePath
 from zoneinfo import ZoneInfo
 
 from labcalc.errors import ExportError
-from labcalc.exports.dates import date_order, localised, parse_moment
+from labcalc.exports.dates import EPOCH, NO_MOMENT, date_order, instants, parse_moment
 from labcalc.exports.layout import Field, Flat, measure
 from labcalc.exports.names import between
 from labcalc.exports.numbers import figure, reads_two_ways
 from labcalc.exports.profile import MOMENT_PARTS, Column, Profile
 from labcalc.exports.records import Record
-from labcalc.exports.sheet import Typed
+from labcalc.exports.sheet import Typed, stripped
 from labcalc.exports.text import shown
 from labcalc.exports.units import unit_of
 
@@ -89,7 +89,7 @@ def _add_elapsed(table: Flat, at: int, profile: Profile, zone: ZoneInfo, file: s
     start = _start(table, profile, column, zone, file)
 
     def moment(row: Record) -> list[str]:
-        text = row.cells[at] if type(row.cells[at]) is Typed else row.cells[at].strip()
+        text = stripped(row.cells[at])
         if profile.decimal is None and reads_two_ways(text):
             problem = f"'{shown(text)}' reads two ways, with decimal or thousands sign; profile.decimal says which"
             raise ExportError(file, f"line {row.line}, {column}: {problem}")
@@ -114,8 +114,8 @@ def _start(table: Flat, profile: Profile, column: str, zone: ZoneInfo, file: str
     if moment is None and said:
         clock = table.preamble["time"][1] if "time" in table.preamble and ":" not in said[0] else ""
         moment = parse_moment(said[0], clock, date_order(said[:1], profile.date_order, "start", file))
-    local = localised(moment, zone) if moment is not None else None
-    if local is None:
+    (since_epoch,) = instants([moment], zone).tolist()
+    if since_epoch == NO_MOMENT:
         what = f"'{shown(said[0])}' is no moment" if said else "nothing states"
         raise ExportError(file, f"{column} holds elapsed time, but its start {what}; expected profile.start, or a line")
-    return local.astimezone(UTC)
+    return EPOCH + timedelta(microseconds=since_epoch)

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from labcalc.exports.profile import Column
+from labcalc.exports.sheet import stripped
 from labcalc.exports.text import shown
 
 _PLACES = re.compile(r"columns? (\d{1,4}|[A-Z]{1,2})(?: to (\d{1,4}|[A-Z]{1,2}))?", re.IGNORECASE)
@@ -89,7 +90,7 @@ def key_and_value(cells: Sequence[str]) -> tuple[str, str]:
     if len(filled) == 1 or (filled and ":" in filled[0].strip().rstrip(":") and _FIRST_WORD.match(filled[0].strip())):
         key, _, value = _divided(",".join(cells).strip(" ,"))
         return key.strip(), value.strip()
-    return (filled[0].strip().rstrip(":= "), filled[1].strip()) if filled else ("", "")
+    return (filled[0].strip().rstrip(":= "), stripped(filled[1])) if filled else ("", "")
 
 
 _FIRST_WORD = re.compile(r"[^\W\d][\w ]*:\s")

@@ -9,10 +9,12 @@ from functools import cache
 from itertools import zip_longest
 
 from labcalc.errors import ExportError
-from labcalc.exports.layout import MEASURED, NOT_TAKEN, Flat, is_rule, meaning_at, preamble_of, refuse_measured
+from labcalc.exports.footers import is_rule
+from labcalc.exports.layout import MEASURED, NOT_TAKEN, Flat, meaning_at, preamble_of, refuse_measured
 from labcalc.exports.names import key_and_value, named, placed
 from labcalc.exports.profile import Arrangement, Column
 from labcalc.exports.records import Record
+from labcalc.exports.sheet import joined
 from labcalc.exports.units import unit_of
 from labcalc.exports.vocabulary import Meaning
 
@@ -71,13 +73,12 @@ def turned(records: Iterable[Record], columns: Mapping[str, Column], file: str) 
     return lines[: starts[0]] + [row for row in rows if not row.is_blank]
 
 
-def blocks(records: Iterable[Record], how: Arrangement, file: str) -> Flat | None:
+def blocks(records: Iterable[Record], how: Arrangement, aside: list[int], file: str) -> Flat | None:
     """Return a row a block, None where there is none; what stands above the first holds for all."""
     columns = _by_text(how.columns)
     above: list[Record] = []
     found: list[dict[_Name, _Cell]] = []
     flaws: dict[int, str] = {}
-    aside: list[int] = []
     for lines in _blocks(records, how, aside):
         pairs = [(record.line, *_pair(record)) for record in lines]
         meanings = [_said_of(key, columns) for _, key, _ in pairs]
@@ -99,7 +100,7 @@ def blocks(records: Iterable[Record], how: Arrangement, file: str) -> Flat | Non
     header, rows = _put_together(found, file)
     for number, flaw in flaws.items():
         rows[number].flaw = flaw
-    return Flat(header, [], named(columns, header.cells), rows, preamble_of(above, columns), aside)
+    return Flat(header, [], named(columns, header.cells), rows, preamble_of(above, columns, file), aside)
 
 
 def _blocks(records: Iterable[Record], how: Arrangement, aside: list[int]) -> Iterator[list[Record]]:
@@ -128,7 +129,7 @@ def _pair(record: Record) -> tuple[str, str]:
     key, value = key_and_value(filled[:2])
     is_key = value or (filled and filled[0].strip().endswith((":", "=")))
     more = " ".join(filled[2:])
-    return key if is_key else "", type(value)(f"{value} {more}") if more else value
+    return key if is_key else "", joined(value, more)
 
 
 def pivoted(table: Flat, how: Arrangement, file: str) -> Flat:
@@ -152,7 +153,7 @@ def pivoted(table: Flat, how: Arrangement, file: str) -> Flat:
             refuse_measured(what, written, file)
         return meaning is not None and meaning.holds not in NOT_TAKEN
 
-    for record in table.rows:
+    for record in table.listed():
         if fault := record.fault(width):
             broken.append(replace(record, flaw=fault))
             continue
@@ -167,7 +168,7 @@ def pivoted(table: Flat, how: Arrangement, file: str) -> Flat:
         number = count[key, name] = count[key, name] + 1
         same = {(header[at], str(at)): (record.cells[at], (record.line, header[at])) for at in keys}
         row = found.setdefault((key, number), same)
-        row[name] = (type(text)(f"{text} {written}".strip()), (record.line, header[value]))
+        row[name] = (joined(text, written), (record.line, header[value]))
     if not found:
         raise ExportError(file, f"beneath line {table.header.line} there is no quantity that is known")
     top, rows = _put_together(list(found.values()), file)

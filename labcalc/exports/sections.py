@@ -23,10 +23,13 @@ class Sections:
         self._lines: list[int] = [0]
         self._said: list[dict[str, str]] = [{}]
 
-    def without_heads(self, records: Iterable[Record], may_be_bare: bool = True) -> Iterator[Record]:
-        """Yield the records that are no heads; ``may_be_bare``: whether a mere text is one."""
+    def without_heads(self, records: Iterable[Record], may_be_bare: bool = True) -> Iterable[Record]:
+        """Return the records that are no heads; ``may_be_bare``: whether a mere text is one."""
+        return self._without(records, may_be_bare) if self.kinds else records
+
+    def _without(self, records: Iterable[Record], may_be_bare: bool) -> Iterator[Record]:
         for record in records:
-            kind, value = self._head(record, may_be_bare) if self.kinds else ("", "")
+            kind, value = self._head(record, may_be_bare)
             if not kind:
                 yield record
                 continue
