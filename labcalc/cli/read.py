@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 @answer
 def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, force: bool, as_json: bool) -> int:
     """Read run exports into one tidy table: a row a determination, units in the column names."""
-    from labcalc.exports import read_exports, write_table
+    from labcalc.exports import read_exports, totals, write_table
     from labcalc.lab import label_runs, load_laboratory
 
     laboratory = load_laboratory(lab)
@@ -39,9 +39,9 @@ def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, force: bo
         empty = {name: "" for name in shown.columns if shown[name].dtype == object}
         click.echo(shown.fillna(empty).to_string(index=False, na_rep=""))
     name_refusals(reading)
-    taken, refused = (sum(getattr(one, part) for one in reading.sources) for part in ("rows_read", "rows_refused"))
     written = f"; written to {to}" if to is not None and len(table) else ""
-    say(f"{counted(taken, 'row')} read, {refused} refused, from {counted(len(reading.sources), 'file')}{written}.")
+    of = "" if len(reading.sources) == 1 else f", from {counted(len(reading.sources), 'file')}"
+    say(f"{totals(reading.sources)}{of}{written}.")
     if not len(table):
         say("labcalc: every row was refused: there is nothing to write")
         return 2

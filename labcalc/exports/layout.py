@@ -121,10 +121,13 @@ def lay_out(flat: Flat, file: str) -> Layout:
     fields = tuple(_ranked(_fields(flat, file)))
     _check_fields(fields, file)
     used = [field.position for field in fields]
+    held = {at for row in flat.near() for at, cell in enumerate(row.cells) if cell.strip()}
+    unused = tuple(
+        cell or f"column {at + 1}" for at, cell in enumerate(cells) if at not in used and (cell or at in held)
+    )
     rows = Rows(flat.rows, len(cells), used)
     if not len(rows):
         raise ExportError(file, f"there is no row beneath the header in line {flat.header.line}; expected results")
-    unused = tuple(cell for at, cell in enumerate(cells) if cell and at not in used)
     tidy, aside = tuple(cells) == TIDY_COLUMNS, tuple(sorted(flat.set_aside))
     return Layout(flat.header.line, len(cells), fields, flat.preamble, rows, aside, unused, tidy)
 

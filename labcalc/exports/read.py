@@ -108,7 +108,9 @@ def _read(
     cells = Cells(layout, profile, path.name, delimiter)
     columns, refusals = tidy(cells, zone)
     dialect = _dialect(words, cells, layout, profile)
-    return columns, refusals, SourceFile(path.name, digest, len(cells) - len(refusals), len(refusals), dialect)
+    read = len(cells) - len(refusals), len(refusals)
+    left_out = layout.set_aside, layout.unused
+    return columns, refusals, SourceFile(path.name, digest, *read, dialect, len(columns["run"]), *left_out)
 
 
 def _bytes(path: Path) -> bytes:
@@ -198,11 +200,6 @@ def _dialect(words: list[str], cells: Cells, layout: Layout, profile: Profile) -
     for place, called in (("", "above the header"), (FILE_NAME, "the file's name")):
         if said := [holds for holds, own in places.items() if own == place]:
             parts.append(f"{', '.join(said)} from {called}")
-    if layout.set_aside:
-        lines, count = ", ".join(map(str, layout.set_aside[:5])), len(layout.set_aside)
-        parts.append(f"no rows: line {lines}" + (f" ... ({count} lines)" if count > 5 else ""))
-    if layout.unused:
-        parts.append(f"columns not used: {', '.join(map(shown, layout.unused))}")
     if profile.name:
         parts.append(f"profile '{profile.name}'")
     return ", ".join(parts)

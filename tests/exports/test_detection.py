@@ -155,9 +155,9 @@ def test_preamble_units_row_quoted_lines_repeated_header_and_footer(read: Read) 
         "profile.set_aside in lab.toml says which lines are no rows"
     ]
     assert reading.sources[0].dialect == (
-        "UTF-8, semicolons, decimal comma, header in line 4, instrument, operator from above the header, "
-        "no rows: line 10, 11, 14, 15"
+        "UTF-8, semicolons, decimal comma, header in line 4, instrument, operator from above the header"
     )
+    assert reading.sources[0].set_aside == (10, 11, 14, 15)
 
 
 def test_long_and_wide_are_equal(read: Read) -> None:

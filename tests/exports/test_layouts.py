@@ -76,7 +76,7 @@ def test_two_header_rows(read: WithProfile) -> None:
         "x.txt, line 8, column '100 °C KV': 'n. b.': expected a number with decimal comma"
     ]
     assert (reading.sources[0].rows_read, reading.sources[0].rows_refused) == (1, 1)
-    assert "header in line 2, no rows: line 6, 7" in reading.sources[0].dialect
+    assert "header in line 2; 2 lines set aside: lines 6, 7" in reading.sources[0].read_as.replace(", profile 'p'", "")
 
 
 QUANTITIES = """Muestra;Fecha;Parámetro;Temp. ensayo;Resultado;Unidad;Operador
@@ -114,7 +114,8 @@ def test_a_row_a_quantity(read: WithProfile) -> None:
         "kinematic viscosity",
         "x.txt, line 9: '40,0': the row ends here, with 4 cells; expected 7",
     ]
-    assert "a row a quantity, header in line 1, no rows: line 4" in reading.sources[0].dialect
+    assert "a row a quantity, header in line 1" in reading.sources[0].dialect
+    assert reading.sources[0].set_aside == (4,)
     assert reading.table["operator"].unique().tolist() == ["Inés"]
     assert moments(reading)[0] == "2026-03-02 00:00:00"
 
@@ -239,7 +240,7 @@ def test_sections_and_means_between_the_rows(read: WithProfile) -> None:
         ("S-2", 40.0, 32.05, None, 851.1, 1, 14),
     ]
     assert [str(one) for one in reading.refusals] == ["x.txt, line 12, column 'temperature': expected a temperature"]
-    assert "no rows: line 7, 8" in reading.sources[0].dialect
+    assert reading.sources[0].set_aside == (7, 8)
 
 
 WIDTHS = """I-01    20260302  40.0  46.12 0.8583fine
@@ -477,8 +478,8 @@ def test_a_workbook_by_letters(read: WithProfile, tmp_path: Path) -> None:
     assert [str(one) for one in reading.refusals] == [
         "x.xlsx, line 7, column 'Wert 2': 'k. A.': expected a number with decimal point"
     ]
-    assert reading.sources[0].dialect == (
-        "workbook, sheet 'Werte', decimal point, header in line 3, no rows: line 6, profile 'p'"
+    assert reading.sources[0].read_as == (
+        "workbook, sheet 'Werte', decimal point, header in line 3, profile 'p'; 1 line set aside: line 6"
     )
 
 
