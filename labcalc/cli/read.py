@@ -19,18 +19,19 @@ if TYPE_CHECKING:
 @exports_argument
 @lab_option
 @click.option("--to", type=PATH, metavar="FILE", help="Write .csv, .xlsx or .parquet instead.")
+@click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
 @click.option("--json", "as_json", is_flag=True, help="Rows, refused rows and files as JSON, for other programs.")
 @answer
-def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, as_json: bool) -> int:
+def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, force: bool, as_json: bool) -> int:
     """Read run exports into one tidy table: a row a determination, units in the column names."""
-    from labcalc.exports import read_exports, write_table
+    from labcalc.exports import read_exports, totals, write_table
     from labcalc.lab import label_runs, load_laboratory
 
     laboratory = load_laboratory(lab)
     reading = read_exports(exports, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
     table = label_runs(reading.table, laboratory)
     if to is not None and len(table):
-        write_table(table, to)
+        write_table(table, to, exports=exports, force=force)
     if as_json:
         click.echo(_reading_as_json(reading, json.loads(table.to_json(orient="records", date_format="iso"))))
     elif to is None:
@@ -38,9 +39,9 @@ def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, as_json: 
         empty = {name: "" for name in shown.columns if shown[name].dtype == object}
         click.echo(shown.fillna(empty).to_string(index=False, na_rep=""))
     name_refusals(reading)
-    taken, refused = (sum(getattr(one, part) for one in reading.sources) for part in ("rows_read", "rows_refused"))
     written = f"; written to {to}" if to is not None and len(table) else ""
-    say(f"{counted(taken, 'row')} read, {refused} refused, from {counted(len(reading.sources), 'file')}{written}.")
+    of = "" if len(reading.sources) == 1 else f", from {counted(len(reading.sources), 'file')}"
+    say(f"{totals(reading.sources)}{of}{written}.")
     if not len(table):
         say("labcalc: every row was refused: there is nothing to write")
         return 2

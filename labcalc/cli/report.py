@@ -85,6 +85,7 @@ def _report(
     from labcalc.workbooks.lean import quick_start
 
     with quick_start():
+        from labcalc.exports import columns_not_used, totals
         from labcalc.judgement import gather
         from labcalc.workbooks import render_batch, run_report_jobs
 
@@ -95,7 +96,9 @@ def _report(
     if not material.runs:
         say("labcalc: every row was refused: there is no run to report")
         return 2
-    told = replace(options, progress=_show_progress if sys.stderr.isatty() else None, say=say)
+    read = totals(material.reading.sources), columns_not_used(material.reading.sources)
+    say(f"{read[0]}.")
+    told = replace(options, exports=read, progress=_show_progress if sys.stderr.isatty() else None, say=say)
     result = render_batch([*more, *run_report_jobs(material, exports, lab, runs)], told)
     return finish(result, [_totals(result)], [result.index], exit_code(material.reading))
 

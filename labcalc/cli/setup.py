@@ -80,8 +80,10 @@ def _in_words(review: SetupReview, lab: Path) -> Iterator[str]:
 
 
 def _exports(profile: str, exports: list[SourceFile]) -> Iterator[str]:
-    read, refused = (sum(getattr(one, part) for one in exports) for part in ("rows_read", "rows_refused"))
+    from labcalc.exports import columns_not_used, totals
+
     taken = f"profile '{profile}'" if profile else "no profile"
-    yield f"  {taken}: {counted(len(exports), 'export')}, {counted(read, 'row')} read, {refused} refused"
+    yield f"  {taken}: {counted(len(exports), 'export')}, {totals(exports)}"
+    yield from [f"      {unused}"] if (unused := columns_not_used(exports)) else []
     names, more = [one.name for one in exports], len(exports) - _MANY
     yield click.wrap_text(", ".join(names[:_MANY]) + (f" and {more} more" if more > 0 else ""), 110, "      ", "      ")

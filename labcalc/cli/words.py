@@ -61,10 +61,15 @@ def needed(lab: Path | None, what: str) -> Path:
 
 
 def name_refusals(reading: Reading) -> None:
+    """Name what of the exports is in no result: files, rows, columns."""
+    from labcalc.exports import columns_not_used
+
     for failure in reading.failures:
         say(f"labcalc: {failure}")
     for refusal in reading.refusals:
         say(f"refused: {refusal}")
+    if unused := columns_not_used(reading.sources):
+        say(unused)
 
 
 def exit_code(read: Reading | MonthReport) -> int:

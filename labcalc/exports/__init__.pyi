@@ -8,8 +8,10 @@ from .table import (
     Reading as Reading,
     Refusal as Refusal,
     SourceFile as SourceFile,
+    columns_not_used as columns_not_used,
     derived_mark as derived_mark,
     is_derived as is_derived,
+    totals as totals,
     without_marks as without_marks,
 )
 from .write import write_table as write_table

@@ -4,26 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
-from labcalc.exports.dates import date_order, localised, parse_moment
-from labcalc.exports.layout import Field, Layout
-from labcalc.exports.numbers import decimal_sign, figure, half_unit, may_be_a_slip, proves_thousands
+from labcalc.exports.columns import Column, joined
+from labcalc.exports.dates import NO_MOMENT, date_order, instants, parse_moment
+from labcalc.exports.layout import Field, Layout, measure
+from labcalc.exports.numbers import decimal_sign, figure, half_unit, may_be_a_slip, proves_thousands, typed_half_units
 from labcalc.exports.profile import Profile
-from labcalc.exports.sheet import Typed
+from labcalc.exports.sheet import Broken, Typed, stripped
 from labcalc.exports.table import Refusal
 from labcalc.exports.text import shown
+from labcalc.exports.units import Unit, unit_of
 from labcalc.exports.vocabulary import LIMITS
 from labcalc.wording import plain
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_MICROSECOND = timedelta(microseconds=1)
-_NAT = np.iinfo(np.int64).min
 _YEARS = (1950, 2100)
 
 
@@ -47,161 +47,184 @@ class Cells:
 
     def __init__(self, layout: Layout, profile: Profile, file: str, delimiter: str) -> None:
         self.layout, self.profile, self.file = layout, profile, file
-        self.lines = [record.line for record in layout.rows]
+        self.lines = layout.rows.lines
         self.problems = Problems(file)
         self._is_text = bool(delimiter)
-        self._check_shape()
-        self._rows = [record.cells + [""] * (layout.width - len(record.cells)) for record in layout.rows]
-        self.decimal = decimal_sign(self._numeric(), profile.decimal, delimiter, file)
+        for row, last, expected in layout.rows.faults:
+            self.problems.add(row, int(self.lines[row]), -(10**6), None, last, expected)
+        columns = layout.rows.columns()
+        self._columns = {one.position: self._prepared(one, columns.pop(one.position)) for one in layout.fields}
+        said = "." if layout.is_tidy else profile.decimal
+        self.decimal = decimal_sign(self._numeric(), said, delimiter, file)
         self._has_thousands = (profile.thousands or profile.decimal) is not None or any(
-            proves_thousands(cell, self.decimal) for _, column, _ in self._numeric() for cell in column
+            proves_thousands(cell, self.decimal) for _, column, _ in self._numeric() for cell, _ in column
         )
 
     def __len__(self) -> int:
         return len(self.lines)
 
+    @property
+    def good(self) -> NDArray[np.bool_]:
+        """Whether each row has no problem so far."""
+        good = np.ones(len(self), bool)
+        good[list(self.problems.found)] = False
+        return good
+
     def note(self, row: int, field_: Field, value: str | None, expected: str) -> None:
         """Note what is wrong with a cell."""
-        self.problems.add(row, self.lines[row], field_.position, field_.header, value, expected)
+        origins = self.layout.rows.origins.get(row, ())
+        origin = origins[field_.position] if 0 <= field_.position < len(origins) else None
+        line, column = origin or (int(self.lines[row]), field_.header)
+        self.problems.add(row, line, field_.position, column, value, expected)
 
-    def texts(self, field_: Field) -> list[str]:
-        """Return the cells of a column; a preamble's value for every row."""
+    def column(self, field_: Field) -> Column:
+        """Return the texts of a column; a preamble's value for every row."""
         if field_.position < 0:
-            return [self.layout.preamble[field_.holds][1]] * len(self)
-        at = field_.position
-        if self.layout.is_tidy and self._is_text:
-            return [_unprotected(row[at]) for row in self._rows]
-        if self.layout.is_tidy:
-            return [row[at] for row in self._rows]
-        return [cell if type(cell := row[at]) is Typed else cell.strip() for row in self._rows]
+            return Column.all_of(self.layout.preamble[field_.holds][1], len(self))
+        return self._columns[field_.position]
 
-    def texts_at(self, field_: Field, row: int) -> str:
+    def cell(self, field_: Field, row: int) -> str:
         """Return one cell of a column."""
-        return self._rows[row][field_.position].strip()
+        column = self.column(field_)
+        return column.distinct[int(column.at[row])]
 
     def where(self, holds: str) -> Field | None:
         """Return the column that holds something, or else the line above the header that says it for all rows."""
         return self.layout.of(holds) or (self.layout.preamble[holds][0] if holds in self.layout.preamble else None)
 
-    def text(self, holds: str, default: str | None = None) -> list[str | None]:
-        """Return the texts of all rows; None where there is none."""
+    def text(self, holds: str) -> Column:
+        """Return the texts of all rows, empty where there is none."""
         place = self.where(holds)
-        return [default] * len(self) if place is None else [cell or None for cell in self.texts(place)]
+        return self.column(place) if place is not None else Column.all_of("", len(self))
 
     def numbers(self, field_: Field) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the values in the tidy table's unit and half a unit of their last printed place."""
-        values, halves = np.full(len(self), np.nan), np.full(len(self), np.nan)
-        unit = field_.unit
-        assert unit is not None
-        low, high, name = LIMITS[field_.holds]
-        possible = _possible(field_)
-        thousands, decimal = self.profile.thousands, self.decimal
-        for row, cell in enumerate(self.texts(field_)):
-            if not cell:
+        column = self.column(field_)
+        values, halves, factors = (np.full(len(column.distinct), np.nan) for _ in range(3))
+        typed: dict[int, str] = {}
+        wrong: dict[int, str] = {}
+        for place, written in enumerate(column.distinct):
+            if not written:
                 continue
-            value = figure(cell, decimal, thousands)
-            if value is None:
-                self.note(row, field_, cell, f"expected a number with decimal {'comma' if decimal == ',' else 'point'}")
+            cell, unit = _apart(written, field_)
+            value, expected = self._number(cell, unit, field_)
+            if expected is not None or unit is None:
+                wrong[place] = expected or ""
                 continue
-            if not self._has_thousands and may_be_a_slip(cell, decimal, possible):
-                self.note(
-                    row, field_, cell, "reads two ways, with decimal or thousands sign; profile.thousands says which"
-                )
-                continue
-            value = unit.converted(value)
-            if not low <= value <= high:
-                self.note(
-                    row, field_, cell, f"expected a {field_.holds} from {plain(low, 10)} to {plain(high, 10)} {name}"
-                )
-                continue
-            values[row], halves[row] = value, half_unit(cell, decimal) * unit.factor
-            if type(cell) is Typed:
-                halves[row] = -halves[row]
-        typed = halves < 0
-        if typed.any():  # a workbook doesn't keep the zeros at the end: the column's finest place stands for all
-            halves[typed] = -halves[typed].max()
-        return values, halves
+            values[place], halves[place], factors[place] = value, half_unit(cell, self.decimal), unit.factor
+            if type(cell) is Typed and not self.layout.is_tidy:
+                typed[place] = cell
+        halves[[*typed]] = typed_half_units([*typed.values()])
+        self._note_all(field_, column, wrong)
+        return values[column.at], (halves * factors)[column.at]
 
-    def replicates(self) -> list[int | None]:
-        """Return the numbers of the repeats; None where the export has none."""
+    def _number(self, cell: str, unit: Unit | None, field_: Field) -> tuple[float, str | None]:
+        """Return the value of a cell in the tidy table's unit, or what was expected."""
+        value = figure(cell, self.decimal, self.profile.thousands)
+        if value is None or unit is None:
+            also = f", and a unit of {field_.holds}" if field_.own_units else ""
+            return 0.0, f"expected a number with decimal {'comma' if self.decimal == ',' else 'point'}{also}"
+        if not self._has_thousands and may_be_a_slip(cell, self.decimal, _possible(field_.holds, unit)):
+            return 0.0, "reads two ways, with decimal or thousands sign; profile.thousands says which"
+        value = unit.converted(value)
+        low, high, name = LIMITS[field_.holds]
+        if not low <= value <= high:
+            return 0.0, f"expected a {field_.holds} from {plain(low, 10)} to {plain(high, 10)} {name}"
+        return value, None
+
+    def replicates(self) -> NDArray[np.float64]:
+        """Return the numbers of the repeats; NaN where the export has none."""
         place = self.where("replicate")
         if place is None:
-            return [None] * len(self)
-        numbers: list[int | None] = []
-        for row, cell in enumerate(self.texts(place)):
-            good = cell.isascii() and cell.isdigit() and 0 < len(cell) < 10 and int(cell) > 0
-            if cell and not good:
-                self.note(row, place, cell, "expected the number of the repeat: 1, 2, 3 ...")
-            numbers.append(int(cell) if good else None)
-        return numbers
+            return np.broadcast_to(np.nan, len(self))
+        column = self.column(place)
+        good = [one.isascii() and one.isdigit() and len(one) < 10 and int(one) > 0 for one in column.distinct]
+        numbers = [float(one) if fine else np.nan for one, fine in zip(column.distinct, good, strict=True)]
+        expected = "expected the number of the repeat: 1, 2, 3 ..."
+        wrong = {at: expected for at, one in enumerate(column.distinct) if one and not good[at]}
+        self._note_all(place, column, wrong)
+        return np.array(numbers)[column.at]
 
     def moments(self, zone: ZoneInfo) -> NDArray[np.int64]:
         """Return the moments in microseconds since 1970, UTC; the smallest integer where there is none."""
-        found = np.full(len(self), _NAT)
         day, clock = self.where("measured_at") or self.where("date"), self.where("time")
         if day is None:
             if clock is not None:
                 raise ExportError(self.file, f"column '{shown(clock.header)}' has times, but no date stands beside it")
-            return found
-        days = self.texts(day)
-        clocks = self.texts(clock) if clock is not None and day.holds == "date" else [""] * len(self)
-        order = date_order(days, self.profile.date_order, day.header, self.file)
-        known: dict[tuple[str, str], int | str] = {}
-        for row, pair in enumerate(zip(days, clocks, strict=True)):
-            if not pair[0]:
-                if pair[1] and clock is not None:
-                    self.note(row, day, None, "expected a date beside the time")
-                continue
-            if pair not in known:
-                known[pair] = _moment(pair, order, zone)
-            moment = known[pair]
-            if isinstance(moment, int):
-                found[row] = moment
-            else:
-                self.note(row, day, " ".join(filter(None, pair)), moment)
-        return found
+            return np.broadcast_to(NO_MOMENT, len(self))
+        days = self.column(day)
+        order = date_order(days.distinct, self.profile.date_order, day.header, self.file)
+        at, pairs = days.at, [(text, "") for text in days.distinct]
+        if clock is not None and day.holds == "date":
+            clocks = self.column(clock)
+            both, at = np.unique(joined(days.at, clocks.at), return_inverse=True)
+            span = int(clocks.at.max()) + 1
+            pairs = [(days.distinct[one // span], clocks.distinct[one % span]) for one in both.tolist()]
+        moments = [_moment(text, time, order) for text, time in pairs]
+        found = instants(moments, zone)
+        wrong = {}
+        for place in np.flatnonzero(found == NO_MOMENT).tolist():
+            if any(pairs[place]):
+                wrong[place] = _what_was_expected(pairs[place][0], moments[place], zone)
+        told = [" ".join(filter(None, pair)) if pair[0] else "" for pair in pairs]
+        self._note_all(day, Column(told, at), wrong)
+        return found[at]
 
-    def _numeric(self) -> list[tuple[str, list[str], Callable[[float], bool]]]:
-        return [(one.header, self.texts(one), _possible(one)) for one in self.layout.fields if one.unit is not None]
+    def _note_all(self, field_: Field, column: Column, wrong: dict[int, str]) -> None:
+        for row in column.rows_of(wrong) if wrong else ():
+            place = column.at[row]
+            self.note(row, field_, column.distinct[place] or None, wrong[place])
 
-    def _check_shape(self) -> None:
-        width = self.layout.width
-        for row, record in enumerate(self.layout.rows):
-            cells = record.cells
-            expected = _fault_of_shape(record.flaw, cells, width, record.ended)
-            if expected is not None:
-                last = next((cell for cell in reversed(cells) if cell.strip()), "")
-                self.problems.add(row, record.line, -(10**6), None, last, expected)
+    def _prepared(self, field_: Field, column: Column) -> Column:
+        """Return a column without the blanks around its texts, or with, if it is of a table of labcalc's own."""
+        if self.layout.is_tidy and self._is_text:
+            return column.changed(_unprotected)
+        if self._is_text:
+            return column.changed(str.strip)
+        broken = {at: cell.expected for at, cell in enumerate(column.distinct) if isinstance(cell, Broken)}
+        self._note_all(field_, column, broken)
+        return column.changed(_unbroken if self.layout.is_tidy else lambda cell: stripped(_unbroken(cell)))
 
-
-def _fault_of_shape(flaw: str | None, cells: list[str], width: int, ended: bool) -> str | None:
-    if flaw is not None:
-        return f"{flaw}; expected a row of {width} cells"
-    if len(cells) < width:
-        cut = "" if ended else ", and the file ends within the line: it may be cut off"
-        return f"the row ends here, with {len(cells)} cells; expected {width}{cut}"
-    if len(cells) > width and any(cell.strip() for cell in cells[width:]):
-        return f"the row has {len(cells)} cells; expected {width}"
-    if any("\0" in cell for cell in cells):
-        return "the row is damaged (NUL characters); expected text"
-    return None
+    def _numeric(self) -> list[tuple[str, list[tuple[str, int]], Callable[[float], bool]]]:
+        numeric = [(one, one.unit) for one in self.layout.fields if one.unit is not None]
+        return [(one.header, _counted(self.column(one), one), _possible(one.holds, unit)) for one, unit in numeric]
 
 
-def _possible(field_: Field) -> Callable[[float], bool]:
-    low, high, _ = LIMITS[field_.holds]
-    unit = field_.unit
-    assert unit is not None
+def _counted(column: Column, field_: Field) -> list[tuple[str, int]]:
+    figures = [_apart(cell, field_)[0] for cell in column.distinct] if field_.own_units else column.distinct
+    return list(zip(figures, np.bincount(column.at).tolist(), strict=True))
+
+
+def _apart(cell: str, field_: Field) -> tuple[str, Unit | None]:
+    """Return the figure of a cell and its unit, None where that is of something else, or missing."""
+    found = measure(cell) if field_.own_units else None
+    if found is None:
+        return cell, None if field_.own_units == "all" else field_.unit
+    unit = unit_of(found[1])
+    return found[0], unit if unit and field_.unit and unit.kind == field_.unit.kind else None
+
+
+@lru_cache(maxsize=64)
+def _possible(holds: str, unit: Unit) -> Callable[[float], bool]:
+    low, high, _ = LIMITS[holds]
     return lambda value: low <= unit.converted(value) <= high
 
 
-def _moment(pair: tuple[str, str], order: str | None, zone: ZoneInfo) -> int | str:
-    moment = parse_moment(*pair, order) if len(pair[0]) < 60 and len(pair[1]) < 60 else None
-    if moment is None or not _YEARS[0] <= moment.year <= _YEARS[1]:
+def _moment(day: str, clock: str, order: str | None) -> datetime | None:
+    moment = parse_moment(day, clock, order) if len(day) < 60 and len(clock) < 60 else None
+    return moment if moment is not None and _YEARS[0] <= moment.year <= _YEARS[1] else None
+
+
+def _what_was_expected(day: str, moment: datetime | None, zone: ZoneInfo) -> str:
+    if not day:
+        return "expected a date beside the time"
+    if moment is None:
         return "expected a date and time that exist, such as 2026-03-31 14:05"
-    local = localised(moment, zone)
-    if local is None:
-        return f"the clocks of {zone.key} change then: that time comes twice or never; expected one with its offset"
-    return (local - _EPOCH) // _MICROSECOND
+    return f"the clocks of {zone.key} change then: that time comes twice or never; expected one with its offset"
+
+
+def _unbroken(cell: str) -> str:
+    return "" if isinstance(cell, Broken) else cell
 
 
 def _unprotected(cell: str) -> str:

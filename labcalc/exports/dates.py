@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from datetime import date, datetime, time, timedelta, timezone
+from collections.abc import Iterable, Sequence
+from datetime import UTC, date, datetime, time, timedelta, timezone
 from functools import cache, lru_cache
 from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
 from labcalc.exports.text import shown
 from labcalc.exports.words import LANGUAGES, folded
 
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+"""From when microseconds count."""
+NO_MOMENT = np.int64(np.iinfo(np.int64).min)
+"""Microseconds that stand for no moment, as pandas' NaT."""
+_MICROSECOND = timedelta(microseconds=1)
 _ISO = re.compile(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})|(\d{4})(\d{2})(\d{2})")
 _FIGURES = re.compile(r"(\d{1,2})\s*([./-])\s*(\d{1,2})\s*\2\s*(\d{4}|\d{2})")
 _DAY_NAME = re.compile(
@@ -61,6 +70,7 @@ def date_order(cells: Iterable[str], said: str | None, header: str, file: str) -
     return next(iter(first), "day-month-year")
 
 
+@lru_cache(maxsize=4096)
 def parse_day(text: str, order: str | None) -> date | None:
     """Return the day that the text names, None if there is no such day."""
     try:
@@ -113,6 +123,11 @@ def _months() -> dict[str, int]:
 
 def parse_time(text: str) -> time | None:
     """Return the time of day, with its offset if it has one, None if there is no such time."""
+    if len(text) in (5, 8) and text[2] == ":" and text[5:6] in ("", ":"):
+        try:
+            return time.fromisoformat(text)
+        except ValueError:
+            return None
     found = _TIME.fullmatch(text)
     if found is None:
         return None
@@ -139,6 +154,10 @@ def _offset(text: str | None) -> timezone | None:
 
 def parse_moment(text: str, clock: str, order: str | None) -> datetime | None:
     """Return date and time of one cell, or of a date cell and a time cell; without offset where none is given."""
+    if not clock and text[10:11] in (" ", "T"):
+        day, own = parse_day(text[:10], order), parse_time(text[11:])
+        if day is not None and own is not None:
+            return datetime.combine(day, own)
     found = _SPLIT.fullmatch(text)
     if found is None:
         return None
@@ -149,12 +168,11 @@ def parse_moment(text: str, clock: str, order: str | None) -> datetime | None:
     return None if day is None or own is None else datetime.combine(day, own)
 
 
-def localised(moment: datetime, zone: ZoneInfo) -> datetime | None:
-    """Return the moment in the zone; None where the clocks show that time twice, or never."""
-    if moment.tzinfo is not None:
-        try:
-            return moment.astimezone(zone)
-        except OverflowError:
-            return None
-    early, late = moment.replace(tzinfo=zone, fold=0), moment.replace(tzinfo=zone, fold=1)
-    return early if early.utcoffset() == late.utcoffset() else None
+def instants(moments: Sequence[datetime | None], zone: ZoneInfo) -> NDArray[np.int64]:
+    """Return microseconds since 1970, UTC; the smallest integer where the clocks show a time twice, or never."""
+    local = np.array([None if one is None or one.tzinfo else one for one in moments], "datetime64[us]")
+    found = pd.DatetimeIndex(local).tz_localize(zone, ambiguous="NaT", nonexistent="NaT").asi8.copy()
+    for place, one in enumerate(moments):
+        if one is not None and one.tzinfo:
+            found[place] = (one - EPOCH) // _MICROSECOND
+    return found

@@ -1,29 +1,29 @@
-"""Records → where the header, the preamble, the units, the rows and the footer are, and what each column holds."""
+"""A flat table → what each of its columns holds, and what holds for all rows."""
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field as made_by, replace
+from itertools import chain, islice
 
 from labcalc.errors import ExportError
-from labcalc.exports.profile import Column
-from labcalc.exports.records import Record
+from labcalc.exports.columns import Rows
+from labcalc.exports.names import key_and_value
+from labcalc.exports.profile import FOR_ALL_ROWS, Column
+from labcalc.exports.records import Block, Record
+from labcalc.exports.sheet import Broken
 from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.text import shown
 from labcalc.exports.units import Unit, relative_to_water, unit_of
-from labcalc.exports.vocabulary import FOOTER, QUANTITIES, Meaning, carries_measured_unit, meaning_of
-from labcalc.wording import at_celsius
+from labcalc.exports.vocabulary import LIMITS, QUANTITIES, Meaning, carries_measured_unit, meaning_of
+from labcalc.wording import at_celsius, celsius
 
-_MEASURED = (*QUANTITIES, "viscosity", "relative density", "API gravity")
-_NOT_TAKEN = ("ignored", "statistic", "method")
+MEASURED = (*QUANTITIES, "viscosity", "relative density", "API gravity")
+NOT_TAKEN = ("ignored", "statistic", "method")
 """What a column may hold that is no part of the tidy table: it is named among the columns not used."""
-_FOR_ALL_ROWS = (
-    "sample", "product", "lot", "role", "measured_at", "date", "time", "instrument", "operator", "run", "temperature",
-    "set temperature", "remark",
-)  # fmt: skip
-"""What a line above the header may say for all rows."""
+_NEAR = 100
+"""Rows beneath the header among which a cell with its unit is looked for."""
 
 
 @dataclass(frozen=True)
@@ -35,6 +35,65 @@ class Field:
     holds: str
     unit: Unit | None = None
     temperature_C: float | None = None
+    repeat: int = 1
+    """Number of the column among those that hold the same side by side."""
+    own_units: str = ""
+    """Whether cells have units of their own: ``some`` do, or ``all`` must, as nothing else says the unit."""
+
+
+@dataclass
+class Flat:
+    """An export as one table: header, the units of its columns, what the profile says of them, rows."""
+
+    header: Record
+    units: list[str]
+    said: dict[int, Column]
+    rows: Iterable[Record | Block]
+    """Told once, some at a time, unless they are ``listed``."""
+    preamble: dict[str, tuple[Field, str]] = made_by(default_factory=dict)
+    set_aside: list[int] = made_by(default_factory=list)
+
+    def meaning(self, position: int) -> Meaning | None:
+        """Return what a column holds, None if neither the profile nor a word of the trade says it."""
+        return meaning_at(self.header.cells[position], self.said.get(position), self.unit_beneath(position))
+
+    def unit_beneath(self, position: int) -> str:
+        """Return what the line of units has for a column."""
+        return self.units[position] if position < len(self.units) else ""
+
+    def of(self, holds: str) -> int | None:
+        """Return the position of the first column that holds something, None if none does."""
+        meanings = ((at, self.meaning(at)) for at in range(len(self.header.cells)))
+        return next((at for at, one in meanings if one is not None and one.holds == holds), None)
+
+    def listed(self) -> list[Record]:
+        """Return all rows, to be told again."""
+        rows = self.rows if isinstance(self.rows, list) else list(_singly(self.rows))
+        self.rows = rows
+        return rows
+
+    def near(self) -> list[Record]:
+        """Return the first rows, which are told again."""
+        rows = iter(self.rows)
+        first = list(islice(rows, _NEAR))
+        self.rows = chain(first, rows)
+        return list(islice(_singly(first), _NEAR))
+
+    def add(self, columns: Mapping[str, Column], values: Callable[[Record], list[str]]) -> None:
+        """Add columns at the right; a row whose shape is wrong keeps its cells."""
+        width = len(self.header.cells)
+        self.header = replace(self.header, cells=[*self.header.cells, *columns])
+        self.said = self.said | dict(enumerate(columns.values(), width))
+        self.rows = [
+            replace(row, cells=[*row.cells[:width], *values(row)]) if (flaw := row.fault(width)) is None
+            else replace(row, flaw=flaw)
+            for row in self.listed()
+        ]  # fmt: skip
+
+
+def _singly(rows: Iterable[Record | Block]) -> Iterator[Record]:
+    for one in rows:
+        yield from one.records() if isinstance(one, Block) else (one,)
 
 
 @dataclass(frozen=True)
@@ -45,7 +104,7 @@ class Layout:
     width: int
     fields: tuple[Field, ...]
     preamble: Mapping[str, tuple[Field, str]]
-    rows: tuple[Record, ...]
+    rows: Rows
     set_aside: tuple[int, ...]
     """Lines beneath the header that are no rows: footer, repeated headers."""
     unused: tuple[str, ...]
@@ -56,90 +115,104 @@ class Layout:
         return next((field for field in self.fields if field.holds == holds), None)
 
 
-def header_of(records: Iterable[Record], columns: Mapping[str, Column]) -> tuple[int, int] | None:
-    """Return place and number of recognised columns of the first record that reads as a header, None if none does."""
-    for place, record in enumerate(records):
-        meanings = [_meaning(cell, columns) for cell in record.cells]
-        known = [one for one in meanings if one is not None and one.holds not in ("ignored", "method")]
-        if len(known) >= 2 and any(one.holds in _MEASURED for one in known):
-            return place, len(known)
-    return None
-
-
-def lay_out(records: list[Record], place: int, columns: Mapping[str, Column], file: str) -> Layout:
-    """Take the records apart around the header at ``place``."""
-    header = records[place]
-    cells = [cell.strip() for cell in header.cells]
-    width = max((number for number, cell in enumerate(cells, 1) if cell), default=0)
-    _check_profile(columns, cells, file)
-    first, units = _units_beneath(records, place)
-    fields = tuple(_fields(cells[:width], units, columns, file))
+def lay_out(flat: Flat, file: str) -> Layout:
+    """Say what the columns of a flat table hold."""
+    cells = flat.header.cells
+    fields = tuple(_ranked(_fields(flat, file)))
     _check_fields(fields, file)
-    told = [field.position for field in fields if field.holds in _TOLD_OF_A_ROW]
-    rows, aside = _rows(records[first:], cells, units, width, told)
-    if not rows:
-        raise ExportError(file, f"there is no row beneath the header in line {header.line}; expected results")
-    used = {field.position for field in fields}
-    unused = tuple(cell for at, cell in enumerate(cells[:width]) if cell and at not in used)
-    tidy = tuple(cells[:width]) == TIDY_COLUMNS
-    preamble = _preamble(records[:place], columns)
-    return Layout(header.line, width, fields, preamble, tuple(rows), tuple(aside), unused, tidy)
+    used = [field.position for field in fields]
+    held = {at for row in flat.near() for at, cell in enumerate(row.cells) if cell.strip()}
+    unused = tuple(
+        cell or f"column {at + 1}" for at, cell in enumerate(cells) if at not in used and (cell or at in held)
+    )
+    rows = Rows(flat.rows, len(cells), used)
+    if not len(rows):
+        raise ExportError(file, f"there is no row beneath the header in line {flat.header.line}; expected results")
+    tidy, aside = tuple(cells) == TIDY_COLUMNS, tuple(sorted(flat.set_aside))
+    return Layout(flat.header.line, len(cells), fields, flat.preamble, rows, aside, unused, tidy)
 
 
-def _meaning(cell: str, columns: Mapping[str, Column], beneath: str = "") -> Meaning | None:
-    """Return what a header says, with the unit beneath it where it has none: that may decide what is left open."""
-    said = columns.get(cell) or columns.get(cell.strip())
-    meaning = meaning_of(cell.strip()) if said is None else Meaning(said.holds, said.unit, said.temperature_C)
-    if not beneath.strip("-–") or (meaning is not None and meaning.unit is not None):
-        return meaning
-    together = meaning_of(f"{cell} [{beneath}]") if said is None else None
-    return replace(meaning, unit=beneath) if together is None and meaning is not None else together
+def meaning_at(cell: str, said: Column | None, beneath: str = "") -> Meaning | None:
+    """Return what a header says, or the profile of it; what the profile leaves open, the header and its unit say."""
+    own = meaning_of(cell)
+    if beneath.strip("-–") and (own is None or own.unit is None):
+        own = meaning_of(f"{cell} [{beneath}]") or (own and replace(own, unit=beneath))
+    if said is None:
+        return own
+    unit = said.unit or (own.unit if own else _unit_in(cell) or beneath.strip("-–") or None)
+    is_same = own is not None and said.temperature_C is None and own.holds == said.holds
+    holds, qualifier = ("temperature", "set") if said.holds == "set temperature" else (said.holds, None)
+    return Meaning(holds, unit, own.temperature_C if own and is_same else said.temperature_C, qualifier)
 
 
-def _check_profile(columns: Mapping[str, Column], cells: list[str], file: str) -> None:
-    for name in columns:
-        if name.strip() not in cells:
-            close = difflib.get_close_matches(name, [cell for cell in cells if cell], n=1)
-            hint = (
-                f"did you mean '{shown(close[0])}'?"
-                if close
-                else f"it has {', '.join(map(shown, filter(None, cells)))}"
-            )
-            raise ExportError(file, f"there is no column '{shown(name)}', which [profile.columns] names; {hint}")
+def _unit_in(cell: str) -> str | None:
+    """Return the unit in brackets, after a comma or at the end of a header that is not understood."""
+    parts = re.split(r"[()\[\]{}<>,;]", cell[:200])
+    last = cell[:200].rpartition(" ")[2]
+    units = (part.strip() for part in [*parts[1:], last if len(last) > 1 else ""])
+    return next((unit for unit in units if unit and unit_of(unit)), None)
 
 
-def _units_beneath(records: list[Record], place: int) -> tuple[int, list[str]]:
-    for at in range(place + 1, len(records)):
-        cells = [cell.strip() for cell in records[at].cells]
-        filled = [cell for cell in cells if cell.strip("-–")]
-        if not filled:
-            if any(cells):
-                break
+_MEASURE = re.compile(r"([+\-−]?\d[\d.,'’\u00a0\u2009\u202f ]*(?:[eE][+\-]?\d{1,3})?)([^\d.,].*)", re.DOTALL)
+
+
+def measure(cell: str) -> tuple[str, str] | None:
+    """Return figure and unit of a cell that has both: '46.12 mm²/s'; None for any other."""
+    found = _MEASURE.fullmatch(cell.strip()) if len(cell) < 60 else None
+    if found is None or not unit_of(found[2]):
+        return None
+    return type(cell)(found[1].strip()), found[2].strip()
+
+
+def _fields(flat: Flat, file: str) -> Iterable[Field]:
+    near = flat.near()
+    for position, cell in enumerate(flat.header.cells):
+        meaning = flat.meaning(position)
+        if meaning is None:
+            refuse_measured(cell, flat.unit_beneath(position), file)
+        if meaning is None or meaning.holds in NOT_TAKEN:
             continue
-        if all(unit_of(cell) for cell in filled):
-            return at + 1, cells
-        break
-    return place + 1, []
+        header = cell or f"column {position + 1}"
+        unit = _unit_of_cells(near, position) if meaning.holds in (*MEASURED, "temperature") else None
+        field = _field(header, position, replace(meaning, unit=meaning.unit or unit), file)
+        said = flat.said.get(position)
+        own_units = "" if unit is None else "some" if meaning.unit else "all"
+        yield replace(field, repeat=said.repeat if said else 0, own_units=own_units)
 
 
-def _fields(cells: list[str], units: list[str], columns: Mapping[str, Column], file: str) -> Iterable[Field]:
-    for position, cell in enumerate(cells):
-        beneath = units[position] if position < len(units) else ""
-        meaning = _meaning(cell, columns, beneath)
-        if meaning is None and carries_measured_unit(f"{cell} [{beneath}]"):
-            raise ExportError(
-                file,
-                f"column '{shown(cell)}' is not understood, but has a unit of viscosity, density or temperature; "
-                '[profile.columns] of lab.toml can say what it holds, or "ignored"',
-            )
-        if meaning is not None and meaning.holds not in _NOT_TAKEN:
-            yield _field(cell, position, meaning, file)
+def refuse_measured(cell: str, unit: str, file: str) -> None:
+    """Raise ExportError where a header that is not understood has the unit of what is measured."""
+    if carries_measured_unit(f"{cell} [{unit}]"):
+        raise ExportError(
+            file,
+            f"column '{shown(cell)}' is not understood, but has a unit of viscosity, density or temperature; "
+            '[profile.columns] of lab.toml can say what it holds, or "ignored"',
+        )
+
+
+def _unit_of_cells(rows: Sequence[Record], position: int) -> str | None:
+    cells = (row.cells[position] for row in rows if position < len(row.cells))
+    return next((found[1] for cell in cells if (found := measure(cell))), None)
+
+
+def _ranked(fields: Iterable[Field]) -> list[Field]:
+    """Number the repeats of a quantity at a temperature from 1 on."""
+    fields = [replace(one, repeat=max(one.repeat, 1)) for one in fields]
+    ranks: dict[tuple[str, float | None], dict[int, int]] = {}
+    for one in sorted(fields, key=lambda one: one.repeat):
+        known = ranks.setdefault((one.holds, one.temperature_C), {})
+        known.setdefault(one.repeat, len(known) + 1)
+    return [replace(one, repeat=ranks[one.holds, one.temperature_C][one.repeat]) for one in fields]
 
 
 def _field(header: str, position: int, meaning: Meaning, file: str) -> Field:
-    if meaning.holds not in (*_MEASURED, "temperature"):
+    if meaning.holds not in (*MEASURED, "temperature"):
         return Field(header, position, meaning.holds)
     column = f"column '{shown(header)}'"
+    low, high, _ = LIMITS["temperature"]
+    if meaning.temperature_C is not None and not low <= meaning.temperature_C <= high:
+        at, lowest, highest = map(celsius, (meaning.temperature_C, low, high))
+        raise ExportError(file, f"{column} is for {at}; expected a temperature from {lowest} to {highest}")
     if meaning.holds in ("relative density", "API gravity"):
         return _relative_field(header, position, meaning, file)
     if meaning.unit is None:
@@ -173,9 +246,9 @@ def _relative_field(header: str, position: int, meaning: Meaning, file: str) -> 
 
 
 def _check_fields(fields: tuple[Field, ...], file: str) -> None:
-    seen: dict[tuple[str, float | None], Field] = {}
+    seen: dict[tuple[str, float | None, int], Field] = {}
     for field in fields:
-        other = seen.setdefault((field.holds, field.temperature_C), field)
+        other = seen.setdefault((field.holds, field.temperature_C, field.repeat), field)
         if other is not field:
             what = field.holds if field.temperature_C is None else at_celsius(field.holds, field.temperature_C)
             raise ExportError(
@@ -187,81 +260,22 @@ def _check_fields(fields: tuple[Field, ...], file: str) -> None:
         raise ExportError(file, "there is no column with a viscosity or a density; [profile.columns] can name one")
 
 
-def _preamble(records: list[Record], columns: Mapping[str, Column]) -> dict[str, tuple[Field, str]]:
+def preamble_of(records: Iterable[Record], columns: Mapping[str, Column], file: str) -> dict[str, tuple[Field, str]]:
+    """Return what the lines above a header say for all rows."""
     said: dict[str, tuple[Field, str]] = {}
     for record in records:
-        key, value = _key_and_value(record.cells)
-        meaning = _meaning(key, columns) if value else None
-        if meaning is None or meaning.holds not in _FOR_ALL_ROWS:
+        key, value = key_and_value(record.cells)
+        meaning = meaning_at(key, columns.get(key)) if value else None
+        if meaning is None or meaning.holds not in FOR_ALL_ROWS:
             continue
+        if broken := next((cell for cell in record.cells if isinstance(cell, Broken)), None):
+            raise ExportError(file, f"line {record.line}: '{shown(broken)}': {broken.expected}")
         unit = unit_of(meaning.unit) if meaning.unit else None
         holds = _holds(meaning)
         if meaning.holds == "temperature" and unit is None:
-            number = re.fullmatch(r"(?P<figure>\S+)\s*(?P<unit>\D+)", value)
-            unit = unit_of(number["unit"]) if number else None
-            value = number["figure"] if number else value
-            if unit is None:
+            found = measure(value)
+            if found is None:
                 continue
+            value, unit = found[0], unit_of(found[1])
         said.setdefault(holds, (Field(key, -1 - record.line, holds, unit), value))
     return said
-
-
-def _key_and_value(cells: list[str]) -> tuple[str, str]:
-    filled = [cell.strip() for cell in cells if cell.strip()]
-    if len(filled) == 1 or (filled and ":" in filled[0].rstrip(":") and _FIRST_WORD.match(filled[0])):
-        key, _, value = ",".join(cells).strip(" ,").partition(":")
-        return key.strip(), value.strip()
-    return (filled[0].rstrip(": "), filled[1]) if filled else ("", "")
-
-
-_FIRST_WORD = re.compile(r"[^\W\d][\w ]*:\s")
-
-
-def _rows(
-    records: list[Record], header: list[str], units: list[str], width: int, told: list[int]
-) -> tuple[list[Record], list[int]]:
-    rows: list[Record] = []
-    aside: list[int] = []
-    blank_at = 0
-    for record in records:
-        first = next((cell for cell in record.cells if cell.strip()), None)
-        if first is None and record.flaw is None:
-            blank_at = record.line
-        elif first is not None and _is_no_row(record, first.strip(), header, units, width, told):
-            aside.append(record.line)
-        else:
-            rows.append(record)
-    return _without_notes(rows, aside, blank_at, width)
-
-
-def _without_notes(rows: list[Record], aside: list[int], blank_at: int, width: int) -> tuple[list[Record], list[int]]:
-    """Set aside what stands at the end beneath the last blank line, if no line of it is a whole row."""
-    notes = [record for record in rows if record.line > blank_at > 0]
-    if len(notes) == len(rows) or not all(_is_note(record, width) for record in notes):
-        return rows, aside
-    return rows[: len(rows) - len(notes)], sorted([*aside, *(record.line for record in notes)])
-
-
-def _is_note(record: Record, width: int) -> bool:
-    filled = sum(bool(cell.strip()) for cell in record.cells)
-    return record.ended and record.flaw is None and (filled == 1 or (filled == 2 and len(record.cells) < width))
-
-
-def _is_no_row(record: Record, first: str, header: list[str], units: list[str], width: int, told: list[int]) -> bool:
-    if first == next(filter(None, header)) and [cell.strip() for cell in record.cells] == header:
-        return True
-    if units and unit_of(first) and [cell.strip() for cell in record.cells] == units:
-        return True
-    if not FOOTER.fullmatch(first):
-        return False
-    if len(record.cells) < width or sum(bool(cell.strip()) for cell in record.cells) == 1:
-        return True
-    is_told = bool(told) and all(record.cells[at].strip() for at in told)
-    return _SUMS.match(first) is not None and not is_told
-
-
-_TOLD_OF_A_ROW = ("temperature", "measured_at", "date", "time", "run", "replicate")
-"""What a sum or a mean has not: a line that begins as one, but has all of these, is of a sample with that name."""
-_SUMS = re.compile(
-    r"(sum|total|mean|average|std|standard dev|min|max|summe|mittelwert|moyenne|media|média)", re.IGNORECASE
-)

@@ -3,24 +3,29 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+import stat
+from collections.abc import Iterable, Mapping, Sequence
 from fnmatch import fnmatchcase
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-import pandas as pd
-
 from labcalc.errors import ExportError
+from labcalc.exports.arrangement import arrange, header_of, reshaped, why_not
 from labcalc.exports.cells import Cells
-from labcalc.exports.layout import Layout, header_of, lay_out
+from labcalc.exports.layout import Flat, Layout, lay_out
+from labcalc.exports.moments import FILE_NAME, add_moments, state
 from labcalc.exports.profile import Profile
-from labcalc.exports.records import DELIMITERS, split
-from labcalc.exports.rows import tidy
+from labcalc.exports.records import DELIMITERS, divided
+from labcalc.exports.rows import framed, tidy
 from labcalc.exports.sheet import sheets
-from labcalc.exports.table import Reading, SourceFile
+from labcalc.exports.table import Reading, Refusal, SourceFile
 from labcalc.exports.text import decode, shown
 
 _WORKBOOKS = (".xlsx", ".xlsm")
+_DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two blanks or more"}
+_LARGEST = 4 << 30
+"""Bytes of a file."""
 _NO_PROFILE = Profile(name="", files=())
 _UNRELATED = (
     "there is no header with a viscosity or density column beside others, such as 'Sample' and "
@@ -51,21 +56,9 @@ def read_export(path: str | Path, *, profiles: Sequence[Profile] = (), time_zone
     ExportError
         The file can't be read at all, or reads in two ways.
     """
-    path = Path(path)
-    data = _bytes(path)
     zone = _zone(time_zone)
-    profile = next((one for one in profiles if _fits(path.name, one)), _NO_PROFILE)
-    layout, delimiter, words = _layout(path, data, profile)
-    cells = Cells(layout, profile, path.name, delimiter)
-    table, refusals = tidy(cells, zone)
-    source = SourceFile(
-        name=path.name,
-        sha256=hashlib.sha256(data).hexdigest(),
-        rows_read=len(cells) - len(refusals),
-        rows_refused=len(refusals),
-        dialect=_dialect(words, cells, layout, profile),
-    )
-    return Reading(table, refusals, (source,))
+    columns, refusals, source = _read(Path(path), {}, profiles, zone)
+    return Reading(framed([columns], zone), refusals, (source,))
 
 
 def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (), time_zone: str = "UTC") -> Reading:
@@ -79,44 +72,63 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
     ExportError
         No file could be read; the first one's reason.
     """
-    readings: list[Reading] = []
+    zone = _zone(time_zone)
+    tables: list[dict[str, Any]] = []
+    refusals: list[Refusal] = []
     failures: list[ExportError] = []
+    sources: list[SourceFile] = []
     first: dict[str, str] = {}
     for path in map(Path, paths):
         try:
-            again = _read_before(path, first)
-            readings.append(again or read_export(path, profiles=profiles, time_zone=time_zone))
+            columns, refused, source = _read(path, first, profiles, zone)
         except ExportError as failure:
             failures.append(failure)
             continue
-        if again is None:
-            first[readings[-1].sources[0].sha256] = path.name
-    if not readings:
+        sources.append(source)
+        refusals += refused
+        if columns:
+            tables.append(columns)
+            first[source.sha256] = path.name
+    if not sources:
         raise failures[0] if failures else ExportError("exports", "no file is given; expected at least one")
-    tables = [one.table for one in readings if len(one.table)]
-    return Reading(
-        pd.concat(tables, ignore_index=True) if tables else readings[0].table,
-        tuple(refusal for one in readings for refusal in one.refusals),
-        tuple(source for one in readings for source in one.sources),
-        tuple(failures),
-    )
+    return Reading(framed(tables, zone), tuple(refusals), tuple(sources), tuple(failures))
 
 
-def _read_before(path: Path, first: dict[str, str]) -> Reading | None:
-    digest = hashlib.sha256(_bytes(path)).hexdigest()
-    if digest not in first:
-        return None
-    source = SourceFile(path.name, digest, 0, 0, f"same content as {first[digest]}, read once")
-    return Reading(pd.DataFrame(), (), (source,))
+def _read(
+    path: Path, first: Mapping[str, str], profiles: Sequence[Profile], zone: ZoneInfo
+) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
+    """Return the tidy columns, refusals and source of a file; no columns if its content is in ``first``."""
+    data = _bytes(path)
+    digest = hashlib.sha256(data).hexdigest()
+    if digest in first:
+        return {}, (), SourceFile(path.name, digest, 0, 0, f"same content as {first[digest]}, read once")
+    profile = next((one for one in profiles if _fits(path.name, one)), _NO_PROFILE)
+    layout, delimiter, words = _layout(path, data, profile, zone)
+    del data
+    cells = Cells(layout, profile, path.name, delimiter)
+    columns, refusals = tidy(cells, zone)
+    dialect = _dialect(words, cells, layout, profile)
+    read = len(cells) - len(refusals), len(refusals)
+    left_out = layout.set_aside, layout.unused
+    return columns, refusals, SourceFile(path.name, digest, *read, dialect, len(columns["run"]), *left_out)
 
 
 def _bytes(path: Path) -> bytes:
-    if path.is_dir():
-        raise ExportError(str(path), "this is a folder; expected a file")
+    """Return the content of a regular file; what is none is never opened: reading it might not end."""
     try:
+        status = path.stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise ExportError(str(path), "this is a folder; expected a file")
+        if not stat.S_ISREG(status.st_mode):
+            raise ExportError(str(path), "this is a pipe or a device; expected a file")
+        if status.st_size > _LARGEST:
+            size = f"{status.st_size / 2**30:,.1f} GB"
+            raise ExportError(str(path), f"the file has {size}; expected an export of at most {_LARGEST >> 30} GB")
         return path.read_bytes()
     except FileNotFoundError:
         raise ExportError(str(path), "there is no such file") from None
+    except ExportError:
+        raise
     except (OSError, ValueError) as failure:
         reason = getattr(failure, "strerror", None) or "its name can't be one"
         raise ExportError(str(path), f"the file can't be read: {reason}") from None
@@ -135,43 +147,59 @@ def _fits(name: str, profile: Profile) -> bool:
     return any(fnmatchcase(name.casefold(), pattern.casefold()) for pattern in profile.files)
 
 
-def _layout(path: Path, data: bytes, profile: Profile) -> tuple[Layout, str, list[str]]:
-    if path.suffix.lower() in _WORKBOOKS:
-        return _layout_of_sheet(path, data, profile)
+def _layout(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple[Layout, str, list[str]]:
+    table, delimiter, words = (_of_sheet if path.suffix.lower() in _WORKBOOKS else _of_text)(path, data, profile)
+    state(table, profile, path.name)
+    add_moments(table, profile, zone, path.name)
+    return lay_out(table, path.name), delimiter, words
+
+
+def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     text, encoding = decode(data, path.name, profile.encoding)
-    found = []
-    for delimiter in [profile.delimiter] if profile.delimiter else DELIMITERS:
-        header = header_of(split(text, delimiter), profile.columns) if delimiter in text else None
-        if header is not None:
-            found.append((header[1], header[0], delimiter))
-    if not found:
-        raise ExportError(path.name, _UNRELATED)
-    _, place, delimiter = max(found, key=lambda one: one[0])
-    layout = lay_out(list(split(text, delimiter)), place, profile.columns, path.name)
-    return layout, delimiter, [encoding, DELIMITERS.get(delimiter, f"cells divided by '{delimiter}'")]
+    delimiters = [one for one in DELIMITERS if one in text]
+    if profile.delimiter or profile.widths or profile.layout == "blocks":
+        delimiters = [profile.delimiter or ""]
+
+    def known(delimiter: str) -> int:
+        header = header_of(reshaped(divided(text, delimiter), profile, path.name), profile)
+        return header.known if header else 0
+
+    delimiter = max(delimiters, key=known) if len(delimiters) > 1 else "".join(delimiters)
+    table = arrange(divided(text, delimiter, profile.widths), profile, path.name)
+    if table is None:
+        reasons = (why_not(divided(text, one, profile.widths), profile) for one in delimiters)
+        raise ExportError(path.name, next(filter(None, reasons), _UNRELATED))
+    words = "fixed widths" if profile.widths else _DIVIDED.get(delimiter, f"cells divided by '{delimiter}'")
+    return table, delimiter, [encoding, words]
 
 
-def _layout_of_sheet(path: Path, data: bytes, profile: Profile) -> tuple[Layout, str, list[str]]:
+def _of_sheet(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     if not data:
         raise ExportError(path.name, "the file is empty; expected a workbook (.xlsx)")
-    for name, records in sheets(path, path.name, profile.sheet):
-        header = header_of(iter(records), profile.columns)
-        if header is not None:
-            layout = lay_out(records, header[0], profile.columns, path.name)
-            return layout, "", [f"workbook, sheet '{shown(name)}'"]
-    raise ExportError(path.name, _UNRELATED)
+    problem = ""
+    for name, records in sheets(data, path.name, profile.sheet):
+        table = arrange(records, profile, path.name)
+        if table is not None:
+            return table, "", [f"workbook, sheet '{shown(name)}'"]
+        problem = problem or why_not(dict(sheets(data, path.name, name))[name], profile)
+    raise ExportError(path.name, problem or _UNRELATED)
+
+
+_HEADERS = {
+    "rows": "header in line {}",
+    "blocks": "blocks from line {} on",
+    "turned": "samples across from line {} on",
+    "quantities": "a row a quantity, header in line {}",
+}
 
 
 def _dialect(words: list[str], cells: Cells, layout: Layout, profile: Profile) -> str:
     sign = "decimal comma" if cells.decimal == "," else "decimal point"
-    parts = [*words, sign, f"header in line {layout.header_line}"]
-    if layout.preamble:
-        parts.append(f"{', '.join(layout.preamble)} from above the header")
-    if layout.set_aside:
-        lines = ", ".join(map(str, layout.set_aside[:5])) + (" ..." if len(layout.set_aside) > 5 else "")
-        parts.append(f"no rows: line {lines}")
-    if layout.unused:
-        parts.append(f"columns not used: {', '.join(map(shown, layout.unused))}")
+    parts = [*words, sign, _HEADERS[profile.layout].format(layout.header_line)]
+    places = {holds: field.header if field.position == -1 else "" for holds, (field, _) in layout.preamble.items()}
+    for place, called in (("", "above the header"), (FILE_NAME, "the file's name")):
+        if said := [holds for holds, own in places.items() if own == place]:
+            parts.append(f"{', '.join(said)} from {called}")
     if profile.name:
         parts.append(f"profile '{profile.name}'")
     return ", ".join(parts)

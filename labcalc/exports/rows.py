@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -11,10 +13,13 @@ from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
 from labcalc.exports.cells import Cells
+from labcalc.exports.columns import Column, joined, previous
 from labcalc.exports.layout import Field
 from labcalc.exports.runs import name_runs
 from labcalc.exports.table import QUANTITY_COLUMNS, TIDY_COLUMNS, Refusal, derived_mark
 from labcalc.exports.text import shown
+from labcalc.exports.vocabulary import LIMITS
+from labcalc.wording import plain
 
 _CONSISTENCY_ALLOWANCE = 1e-4
 """How far η may be from ν·ρ, relative, beyond what the rounding of the printed figures explains: instruments compute
@@ -30,11 +35,11 @@ for a temperature is taken to hold. Viscosity changes by 2 % in between; a good 
 
 @dataclass
 class _Determinations:
-    """All rows at one temperature; ``mark`` says what was derived."""
+    """All rows at one temperature; ``derived``: the place from 1 of the quantity that was derived, 0 where none was."""
 
     temperature: NDArray[np.float64]
     values: dict[str, NDArray[np.float64]]
-    mark: NDArray[np.object_]
+    derived: NDArray[np.int8]
 
     @property
     def measured(self) -> NDArray[np.bool_]:
@@ -43,50 +48,58 @@ class _Determinations:
         return ~(np.isnan(nu) & np.isnan(eta) & np.isnan(rho))
 
 
-def tidy(cells: Cells, zone: ZoneInfo) -> tuple[pd.DataFrame, tuple[Refusal, ...]]:
-    """Return the tidy table of an export and its refused rows, in the order of the file."""
+def tidy(cells: Cells, zone: ZoneInfo) -> tuple[dict[str, Any], tuple[Refusal, ...]]:
+    """Return the columns of the tidy table of an export and its refused rows, in the order of the file."""
     groups = _determinations(cells)
     _check_set_temperature(cells)
-    texts = {name: cells.text(name) for name in ("sample", "product", "lot", "role", "remark")}
-    texts["instrument"] = cells.text("instrument", cells.profile.instrument)
-    texts["operator"] = cells.text("operator", cells.profile.operator)
+    names = ("sample", "product", "lot", "role", "remark", "instrument", "operator")
+    texts = {name: cells.text(name) for name in names}
     moments, replicates = cells.moments(zone), cells.replicates()
     _check_presence(cells, texts["sample"], groups)
-    measured = _measured_at(groups, len(cells))
-    runs = name_runs(cells, texts, moments, replicates, measured, zone)
-    return _table(cells, groups, texts, moments, replicates, runs, zone), _refusals(cells)
+    known = [np.flatnonzero(group.measured & ~np.isnan(group.temperature)) for group in groups]
+    measured = [(rows, _tenths(group.temperature[rows])) for rows, group in zip(known, groups, strict=True)]
+    texts["run"] = name_runs(cells, texts, moments, replicates, measured, zone)
+    return _columns(cells, groups, texts, moments, replicates), _refusals(cells)
+
+
+def framed(parts: Sequence[dict[str, Any]], zone: ZoneInfo) -> pd.DataFrame:
+    """Return the columns of one or more exports as one tidy table; the parts are used up."""
+    table = {}
+    for name in TIDY_COLUMNS:
+        values = [part.pop(name) for part in parts]
+        column = values.pop() if len(values) == 1 else np.concatenate(values)
+        if name == "measured_at":
+            column = pd.DatetimeIndex(column.view("datetime64[us]"), tz="UTC").tz_convert(zone)
+        table[name] = pd.Series(column, dtype=column.dtype, copy=False)
+    return pd.DataFrame(table, copy=False)
+
+
+def _tenths(temperature: NDArray[np.float64]) -> NDArray[np.int64]:
+    return np.rint(temperature / _SAME_TEMPERATURE_K).astype(np.int64)
 
 
 def _refusals(cells: Cells) -> tuple[Refusal, ...]:
     return tuple(refusal for _, (_, refusal) in sorted(cells.problems.found.items()))
 
 
-def _measured_at(groups: list[_Determinations], count: int) -> list[tuple[float, ...]]:
-    places: list[list[float]] = [[] for _ in range(count)]
-    for group in groups:
-        for row in np.flatnonzero(group.measured).tolist():
-            places[row].append(round(float(group.temperature[row]), 1))
-    return [tuple(place) for place in places]
-
-
 def _determinations(cells: Cells) -> list[_Determinations]:
     fields = [one for one in cells.layout.fields if one.holds in QUANTITY_COLUMNS]
-    by_temperature: dict[float | None, list[Field]] = {}
-    for one in fields:
-        by_temperature.setdefault(one.temperature_C, []).append(one)
-    return [_at_temperature(cells, at, group) for at, group in by_temperature.items()]
+    together: dict[tuple[int, float | None], list[Field]] = {}
+    for one in sorted(fields, key=lambda field: field.repeat):
+        together.setdefault((one.repeat, one.temperature_C), []).append(one)
+    return [_at_temperature(cells, at, group) for (_, at), group in together.items()]
 
 
 def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Determinations:
-    values = {name: np.full(len(cells), np.nan) for name in QUANTITY_COLUMNS}
-    halves = {name: np.full(len(cells), np.nan) for name in QUANTITY_COLUMNS}
+    values = dict.fromkeys(QUANTITY_COLUMNS, np.broadcast_to(np.nan, len(cells)))
+    halves = values.copy()
     for one in fields:
         values[one.holds], halves[one.holds] = cells.numbers(one)
-    group = _Determinations(_temperatures(cells, at, fields), values, np.full(len(cells), "", object))
+    group = _Determinations(_temperatures(cells, at, fields), values, np.zeros(len(cells), np.int8))
     _check_consistency(cells, fields, values, halves)
-    _derive(group)
+    _derive(cells, fields, group)
     if at is None:
-        place = _thermometer(cells)
+        place = _thermometer(cells, fields[0].repeat)
         assert place is not None
         for row in np.flatnonzero(group.measured & np.isnan(group.temperature)).tolist():
             cells.note(row, place, None, "expected a temperature")
@@ -96,7 +109,7 @@ def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Det
 def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArray[np.float64]:
     if at is not None:
         return np.full(len(cells), at)
-    place = _thermometer(cells)
+    place = _thermometer(cells, fields[0].repeat)
     if place is None:
         raise ExportError(
             cells.file,
@@ -106,20 +119,27 @@ def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArra
     return cells.numbers(place)[0]
 
 
-def _thermometer(cells: Cells) -> Field | None:
-    return cells.where("temperature") or cells.where("set temperature")
+def _thermometer(cells: Cells, repeat: int) -> Field | None:
+    return _beside(cells, "temperature", repeat) or _beside(cells, "set temperature", repeat)
+
+
+def _beside(cells: Cells, holds: str, repeat: int) -> Field | None:
+    """Return the column that holds something of these repeats, or the one of all."""
+    own = (one for one in cells.layout.fields if (one.holds, one.repeat) == (holds, repeat))
+    return next(own, None) or cells.where(holds)
 
 
 def _check_set_temperature(cells: Cells) -> None:
     """Refuse the rows whose temperature as read isn't the one that was set."""
-    was_set, read = cells.where("set temperature"), cells.where("temperature")
-    if was_set is None or read is None:
-        return
-    gap = np.abs(cells.numbers(was_set)[0] - cells.numbers(read)[0]).round(9)
-    told, found = cells.texts(was_set), cells.texts(read)
-    for row in np.flatnonzero(gap > _FROM_SET_K).tolist():
-        said = f"column '{shown(was_set.header)}' has '{shown(told[row])}'"
-        cells.note(row, read, found[row], f"{said}; expected the two within {_FROM_SET_K:g} K")
+    repeats = sorted({one.repeat for one in cells.layout.fields})
+    pairs = [(_beside(cells, "set temperature", one), _beside(cells, "temperature", one)) for one in repeats]
+    for was_set, read in dict.fromkeys(pairs):
+        if was_set is None or read is None:
+            continue
+        gap = np.abs(cells.numbers(was_set)[0] - cells.numbers(read)[0]).round(9)
+        for row in np.flatnonzero(gap > _FROM_SET_K).tolist():
+            said = f"column '{shown(was_set.header)}' has '{shown(cells.cell(was_set, row))}'"
+            cells.note(row, read, cells.cell(read, row), f"{said}; expected the two within {_FROM_SET_K:g} K")
 
 
 def _check_consistency(
@@ -131,86 +151,92 @@ def _check_consistency(
     allowed = half_eta + (half_nu * rho + half_rho * nu) / 1000.0 + _CONSISTENCY_ALLOWANCE * expected
     for row in np.flatnonzero(np.abs(eta - expected) > allowed).tolist():
         one = next(field for field in fields if field.holds == "dynamic viscosity")
-        cells.note(
-            row, one, cells.texts_at(one, row), f"expected {expected[row]:.5g} mPa·s, kinematic viscosity · density"
-        )
+        cells.note(row, one, cells.cell(one, row), f"expected {expected[row]:.5g} mPa·s, kinematic viscosity · density")
 
 
-def _derive(group: _Determinations) -> None:
-    nu, eta, rho = (group.values[name] for name in QUANTITY_COLUMNS)
-    with np.errstate(invalid="ignore"):
-        for name, value in (
-            ("kinematic viscosity", eta / rho * 1000.0),
-            ("dynamic viscosity", nu * rho / 1000.0),
-            ("density", eta / nu * 1000.0),
-        ):
-            new = np.isnan(group.values[name]) & ~np.isnan(value)
-            group.values[name] = np.where(new, value, group.values[name])
-            group.mark[new] = derived_mark(name)
+def _derive(cells: Cells, fields: list[Field], group: _Determinations) -> None:
+    nu, eta, rho = group.values.values()
+    follows = {
+        "kinematic viscosity": eta / rho * 1000.0,
+        "dynamic viscosity": nu * rho / 1000.0,
+        "density": eta / nu * 1000.0,
+    }
+    for number, (name, value) in enumerate(follows.items(), 1):
+        low, high, unit = LIMITS[name]
+        new = np.isnan(group.values[name]) & ~np.isnan(value)
+        group.values[name] = np.where(new, value, group.values[name])
+        group.derived[new] = number
+        one = next(field for field in fields if field.holds != name) if new.any() else fields[0]
+        for row in np.flatnonzero(new & ~((low <= value) & (value <= high))).tolist():
+            what = f"a {name} of {value[row]:.5g} {unit} follows"
+            expected = f"{what}; expected one from {plain(low, 10)} to {plain(high, 10)} {unit}"
+            cells.note(row, one, cells.cell(one, row), expected)
 
 
-def _check_presence(cells: Cells, samples: list[str | None], groups: list[_Determinations]) -> None:
+def _check_presence(cells: Cells, samples: Column, groups: list[_Determinations]) -> None:
     place = cells.where("sample")
     if place is None:
         raise ExportError(cells.file, "there is no column with the sample's name; [profile.columns] can name one")
+    nameless = [at for at, sample in enumerate(samples.distinct) if not sample]
+    for row in samples.rows_of(nameless) if nameless else ():
+        cells.note(row, place, None, "expected the sample's name")
     measured = np.logical_or.reduce([group.measured for group in groups])
-    for row, sample in enumerate(samples):
-        if not sample:
-            cells.note(row, place, None, "expected the sample's name")
-    for row in np.flatnonzero(~measured).tolist():
-        if row not in cells.problems.found:
-            first = next(one for one in cells.layout.fields if one.holds in QUANTITY_COLUMNS)
-            cells.note(row, first, None, "the row has neither viscosity nor density; expected at least one")
+    first = next(one for one in cells.layout.fields if one.holds in QUANTITY_COLUMNS)
+    for row in np.flatnonzero(~measured & cells.good).tolist():
+        cells.note(row, first, None, "the row has neither viscosity nor density; expected at least one")
 
 
-def _table(
+def _columns(
     cells: Cells,
     groups: list[_Determinations],
-    texts: dict[str, list[str | None]],
+    texts: dict[str, Column],
     moments: NDArray[np.int64],
-    replicates: list[int | None],
-    runs: list[str | None],
-    zone: ZoneInfo,
-) -> pd.DataFrame:
-    good = np.ones(len(cells), bool)
-    good[list(cells.problems.found)] = False
+    replicates: NDArray[np.float64],
+) -> dict[str, Any]:
+    good = cells.good
     picked = [np.flatnonzero(group.measured & good) for group in groups]
     rows = np.concatenate(picked)
     order = np.argsort(rows, kind="stable")
     rows = rows[order]
 
-    def joined(parts: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+    def gathered(parts: Iterable[NDArray[Any]]) -> NDArray[Any]:
         return np.concatenate([part[at] for part, at in zip(parts, picked, strict=True)])[order]
 
-    columns: dict[str, object] = {}
-    by_name: dict[str, NDArray[np.object_]] = {name: np.array(values, object)[rows] for name, values in texts.items()}
-    marks = np.concatenate([group.mark[at] for group, at in zip(groups, picked, strict=True)])[order]
-    by_name["remark"] = _marked(by_name["remark"], marks)
-    by_name["run"] = np.array(runs, object)[rows]
-    by_name["source_file"] = np.full(len(rows), cells.file, object)
-    columns |= {name: pd.Series(values, dtype=object) for name, values in by_name.items()}
-    stamps = pd.to_datetime(moments[rows].astype("datetime64[us]"), utc=True)
-    columns["measured_at"] = pd.DatetimeIndex(stamps).as_unit("us").tz_convert(zone)
-    columns["temperature_C"] = joined([group.temperature for group in groups])
+    temperature = gathered(group.temperature for group in groups)
+    columns: dict[str, Any] = {
+        "measured_at": moments[rows],
+        "temperature_C": temperature,
+        "replicate": _replicates(texts["run"].at[rows], _tenths(temperature), replicates[rows]),
+        "source_file": np.full(len(rows), cells.file, object),
+        "source_line": cells.lines[rows],
+    }
     for name, column in QUANTITY_COLUMNS.items():
-        columns[column] = joined([group.values[name] for group in groups])
-    columns["source_line"] = np.array(cells.lines, np.int64)[rows]
-    table = pd.DataFrame(columns)
-    table["replicate"] = _replicates(table, np.array(replicates, float)[rows])
-    return table[list(TIDY_COLUMNS)]
+        columns[column] = gathered(group.values.pop(name) for group in groups)
+    derived = gathered(group.derived for group in groups)
+    for name in list(texts):
+        text = texts.pop(name).of_rows(rows)
+        columns[name] = (_marked(text, derived) if name == "remark" else text).or_none
+    return columns
 
 
-def _marked(remarks: NDArray[np.object_], marks: NDArray[np.object_]) -> NDArray[np.object_]:
-    for at in np.flatnonzero(marks != "").tolist():
-        text = remarks[at] or ""
-        if marks[at] not in text:
-            remarks[at] = f"{text} {marks[at]}".strip()
-    return remarks
+def _marked(remarks: Column, derived: NDArray[np.int8]) -> Column:
+    """Return the remarks with the mark of what was derived, where it isn't there yet."""
+    if not derived.any():
+        return remarks
+    marks = ["", *map(derived_mark, QUANTITY_COLUMNS)]
+    both, at = np.unique(joined(derived, remarks.at), return_inverse=True)
+    said = [
+        (marks[one], remarks.distinct[of]) for one, of in zip(*np.divmod(both, int(remarks.at.max()) + 1), strict=True)
+    ]
+    return Column([text if mark in text else f"{text} {mark}".strip() for mark, text in said], at)
 
 
-def _replicates(table: pd.DataFrame, given: NDArray[np.float64]) -> NDArray[np.int64]:
-    tenth = (table["temperature_C"] / _SAME_TEMPERATURE_K).round()
-    groups = table["run"].groupby([table["run"], tenth], sort=False)
-    missing = pd.Series(np.isnan(given)).groupby([table["run"], tenth], sort=False).transform("any").to_numpy(bool)
-    counted = groups.cumcount().to_numpy() + 1
-    return np.where(missing, counted, np.nan_to_num(given, nan=0.0)).astype(np.int64)
+def _replicates(runs: NDArray[Any], tenths: NDArray[np.int64], given: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Return the numbers of the repeats of a run at a temperature; counted where one is missing or comes twice."""
+    _, at, times = np.unique(joined(runs, tenths - tenths.min(initial=0)), return_inverse=True, return_counts=True)
+    order = np.argsort(at, kind="stable")
+    counted = np.empty(len(at), np.int64)
+    counted[order] = np.arange(1, len(at) + 1) - np.repeat(np.cumsum(times) - times, times)
+    known = np.nan_to_num(given).astype(np.int64)
+    bad = np.isnan(given) | (previous(joined(at, known)) >= 0)
+    return np.where(np.bincount(at, bad)[at] > 0, counted, known)

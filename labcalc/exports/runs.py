@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
+from datetime import timedelta
 from pathlib import PurePath
 from zoneinfo import ZoneInfo
 
@@ -13,135 +14,171 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports.cells import Cells
+from labcalc.exports.columns import Column, joined
+from labcalc.exports.dates import EPOCH, NO_MOMENT
 from labcalc.wording import celsius
+
+Measured = Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]]
+"""For each temperature of an export, the rows that are measured there, and their temperatures in tenths."""
 
 _LONGEST_STEP_US = 60 * 60 * 1_000_000
 """Longest time between two determinations of a run, 60 min, [µs]."""
-_NAT = np.iinfo(np.int64).min
 _MERE_NUMBER = re.compile(r"\d{1,4}")
 _ONE_OF_A_RUN = ("sample", "instrument", "operator", "lot")
+_COLDEST = 1000
+"""Tenths of a degree below zero, further down than any temperature: what is joined counts from 0."""
 
 
 def name_runs(
     cells: Cells,
-    texts: dict[str, list[str | None]],
+    texts: dict[str, Column],
     moments: NDArray[np.int64],
-    replicates: Sequence[int | None],
-    measured: Sequence[tuple[float, ...]],
+    replicates: NDArray[np.float64],
+    measured: Measured,
     zone: ZoneInfo,
-) -> list[str | None]:
-    """Return the name of each row's run, None for refused rows.
+) -> Column:
+    """Return the name of each row's run; that of refused rows means nothing.
 
     A name depends on the file alone: never on the files that are read with it. Without a column for it, rows that
     follow each other belong together while sample, instrument, operator and lot stay the same, no step in time is
     over 60 min, and no numbered repeat comes again.
     """
-    good = [row for row in range(len(cells)) if row not in cells.problems.found]
+    good = np.flatnonzero(cells.good)
     given = cells.text("run")
-    keys = list(zip(*(texts[name] for name in _ONE_OF_A_RUN), strict=True))
-    names: list[str | None] = [None] * len(cells)
-    groups = _together(good, given, keys, moments.tolist(), replicates, measured)
-    labels = _labels(cells, groups, texts, moments, zone)
-    samples: dict[str, set[str | None]] = {}
-    for row in good:
-        samples.setdefault(given[row] or "", set()).add(texts["sample"][row])
-    for group, label in zip(groups, labels, strict=True):
-        for row in group:
-            own = given[row]
-            names[row] = label if own is None else _own(cells, own, texts["sample"][row], label, samples[own])
-    _refuse_repeated(cells, good, given, names, replicates, measured)
-    return names
+    own = np.array([bool(name) for name in given.distinct])[given.at[good]]
+    owned = np.flatnonzero(own)
+    key = joined(given.at[good[owned]], texts["sample"].at[good[owned]])
+    _, first, which = np.unique(key, return_index=True, return_inverse=True)
+    opens = ~own
+    opens[owned[first]] = True
+    heads = np.flatnonzero(opens)
+    starts = _starts(good[heads], own[heads], texts, moments, _repeats(replicates, measured, good[heads], own[heads]))
+    group = np.zeros(len(good), np.int32)
+    group[heads] = np.cumsum(starts) - 1
+    group[owned] = group[owned[first[which]]]
+    names = _names(cells, good[heads[starts]], given, texts, moments, zone)
+    at = np.zeros(len(cells), np.int32)
+    at[good] = names.at[group]
+    runs = Column(names.distinct, at)
+    _refuse_repeated(cells, good[own], runs, replicates, measured)
+    return runs
 
 
-def _own(cells: Cells, own: str, sample: str | None, label: str, samples: set[str | None]) -> str:
-    if cells.layout.is_tidy:
-        return own
-    if _MERE_NUMBER.fullmatch(own):
-        return f"{label} run {own}"
-    return own if len(samples) == 1 else f"{own} {sample}"
+def _starts(
+    rows: NDArray[np.int64],
+    own: NDArray[np.bool_],
+    texts: dict[str, Column],
+    moments: NDArray[np.int64],
+    repeats: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Return which rows begin a run; ``own``: those that are the first of their name."""
+    starts = own.copy()
+    starts[:1] = True
+    starts[1:] |= own[:-1]
+    for name in _ONE_OF_A_RUN:
+        codes = texts[name].at[rows]
+        starts[1:] |= codes[1:] != codes[:-1]
+    times = moments[rows]
+    known = times != NO_MOMENT
+    starts[1:] |= known[1:] & known[:-1] & (np.abs(np.diff(np.where(known, times, 0))) > _LONGEST_STEP_US)
+    begin = np.maximum.accumulate(np.where(starts, np.arange(len(rows)), 0))
+    last = 0
+    for row in np.flatnonzero(repeats >= begin).tolist():
+        if repeats[row] >= max(begin[row], last):
+            starts[row], last = True, row
+    return starts
 
 
-def _together(
-    good: list[int],
-    given: list[str | None],
-    keys: list[tuple[str | None, ...]],
-    moments: list[int],
-    replicates: Sequence[int | None],
-    measured: Sequence[tuple[float, ...]],
-) -> list[list[int]]:
-    groups: list[list[int]] = []
-    by_name: dict[tuple[object, ...], list[int]] = {}
-    seen: set[tuple[float, int]] = set()
-    for row in good:
-        if given[row] is not None:
-            key = (given[row], keys[row][0])
-            if key not in by_name:
-                by_name[key] = []
-                groups.append(by_name[key])
-            by_name[key].append(row)
-            continue
-        number = replicates[row]
-        repeats = set() if number is None else {(at, number) for at in measured[row]}
-        before = groups[-1][-1] if groups else None
-        if (
-            before is None
-            or given[before] is not None
-            or keys[before] != keys[row]
-            or repeats & seen
-            or not _near(moments[before], moments[row])
-        ):
-            groups.append([])
-            seen = set()
-        groups[-1].append(row)
-        seen |= repeats
-    return groups
+def _repeats(
+    replicates: NDArray[np.float64], measured: Measured, rows: NDArray[np.int64], own: NDArray[np.bool_]
+) -> NDArray[np.int64]:
+    """Return for each row the place of the last one before it with the same numbered repeat, -1 for none."""
+    places = np.full(len(replicates), -1)
+    places[rows[~own]] = np.flatnonzero(~own)
+    which, tenths, numbers = _numbered(replicates, measured, places >= 0)
+    both = np.unique(joined(tenths + _COLDEST, numbers, places[which]))
+    found = np.full(len(rows), -1)
+    if len(both):
+        repeat, place = np.divmod(both, int(places[which].max()) + 1)
+        same = repeat[1:] == repeat[:-1]
+        np.maximum.at(found, place[1:][same], place[:-1][same])
+    return found
 
 
-def _near(one: int, other: int) -> bool:
-    return one == _NAT or other == _NAT or abs(other - one) <= _LONGEST_STEP_US
+def _numbered(
+    replicates: NDArray[np.float64], measured: Measured, wanted: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Return row, temperature and number of every repeat of the wanted rows that has one, in the order of the rows."""
+    wanted = wanted & ~np.isnan(replicates)
+    rows, tenths = (np.concatenate(part) for part in zip(*measured, strict=True))
+    order = np.argsort(rows, kind="stable")
+    order = order[wanted[rows[order]]]
+    return rows[order], tenths[order], replicates[rows[order]].astype(np.int64)
+
+
+def _names(
+    cells: Cells,
+    heads: NDArray[np.int64],
+    given: Column,
+    texts: dict[str, Column],
+    moments: NDArray[np.int64],
+    zone: ZoneInfo,
+) -> Column:
+    """Return the names of the runs that begin with these rows."""
+    labels = _labels(cells, heads, texts, moments, zone)
+    if not any(given.distinct):
+        return labels
+    times = np.bincount(given.at[heads]).tolist()
+    sample = texts["sample"]
+    names = []
+    for at, own_at, of in zip(labels.at.tolist(), given.at[heads].tolist(), sample.at[heads].tolist(), strict=True):
+        own = given.distinct[own_at]
+        if own and not cells.layout.is_tidy:
+            is_mere, is_only = _MERE_NUMBER.fullmatch(own), times[own_at] == 1
+            own = f"{labels.distinct[at]} run {own}" if is_mere else own if is_only else f"{own} {sample.distinct[of]}"
+        names.append(own or labels.distinct[at])
+    return Column.of(names)
 
 
 def _labels(
-    cells: Cells,
-    groups: list[list[int]],
-    texts: dict[str, list[str | None]],
-    moments: NDArray[np.int64],
-    zone: ZoneInfo,
-) -> list[str]:
-    firsts = np.array([group[0] for group in groups], dtype=np.int64)
-    times = pd.to_datetime(moments[firsts].astype("datetime64[us]"), utc=True).tz_convert(zone)
-    written = times.strftime("%Y-%m-%d %H:%M").tolist()
-    labels: list[str] = []
+    cells: Cells, heads: NDArray[np.int64], texts: dict[str, Column], moments: NDArray[np.int64], zone: ZoneInfo
+) -> Column:
+    """Return time, instrument and sample of each of these rows as a label; what comes again is numbered."""
+    at, times = pd.factorize(moments[heads])
+    when = np.array([_to_the_minute(one, zone) for one in times.tolist()], object)[at]
+    unknown = moments[heads] == NO_MOMENT
+    when[unknown] = [f"{PurePath(cells.file).stem} line {line}" for line in cells.lines[heads[unknown]].tolist()]
+    instrument, sample = (texts[name].of_rows(heads) for name in ("instrument", "sample"))
+    behind = instrument.changed(lambda name: f" {name}" if name else "")
+    labels = [f"{time}{device} {name}" for time, device, name in zip(when, behind.all, sample.all, strict=True)]
+    column = Column.of(labels)
+    if len(column.distinct) == len(labels):
+        return column
     count: Counter[str] = Counter()
-    for first, when in zip(firsts.tolist(), written, strict=True):
-        known = moments[first] != _NAT
-        place = when if known else f"{PurePath(cells.file).stem} line {cells.lines[first]}"
-        label = " ".join(filter(None, (place, texts["instrument"][first], texts["sample"][first])))
+    for place, label in enumerate(labels):
         count[label] += 1
-        labels.append(label if count[label] == 1 else f"{label} ({count[label]})")
-    return labels
+        labels[place] = label if count[label] == 1 else f"{label} ({count[label]})"
+    return Column.of(labels)
+
+
+def _to_the_minute(moment: int, zone: ZoneInfo) -> str:
+    return "" if moment == NO_MOMENT else str((EPOCH + timedelta(microseconds=moment)).astimezone(zone))[:16]
 
 
 def _refuse_repeated(
-    cells: Cells,
-    good: list[int],
-    given: list[str | None],
-    names: list[str | None],
-    replicates: Sequence[int | None],
-    measured: Sequence[tuple[float, ...]],
+    cells: Cells, named: NDArray[np.int64], runs: Column, replicates: NDArray[np.float64], measured: Measured
 ) -> None:
+    """Refuse a row whose numbered repeat a row before it has, where the export names the runs."""
     place = cells.where("replicate")
     if place is None:
         return
-    seen: dict[tuple[str | None, float, int], int] = {}
-    for row in good:
-        number = replicates[row]
-        if number is None or given[row] is None:
-            continue
-        for at in measured[row]:
-            first = seen.setdefault((names[row], at, number), row)
-            if first != row:
-                line = cells.lines[first]
-                cells.note(
-                    row, place, str(number), f"line {line} has this repeat at {celsius(at)}; expected another number"
-                )
+    wanted = np.zeros(len(cells), bool)
+    wanted[named] = True
+    rows, tenths, numbers = _numbered(replicates, measured, wanted)
+    _, first, which = np.unique(
+        joined(runs.at[rows], tenths + _COLDEST, numbers), return_index=True, return_inverse=True
+    )
+    for at in np.flatnonzero(rows[first[which]] != rows).tolist():
+        line, number = cells.lines[rows[first[which[at]]]], str(numbers[at])
+        expected = f"line {line} has this repeat at {celsius(tenths[at] / 10)}; expected another number"
+        cells.note(int(rows[at]), place, number, expected)

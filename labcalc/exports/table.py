@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
 from labcalc.errors import ExportError
+from labcalc.exports.text import shown
+from labcalc.wording import counted
 
 TIDY_COLUMNS = (
     "run",
@@ -72,7 +75,11 @@ class Refusal:
 
 @dataclass(frozen=True)
 class SourceFile:
-    """One export as it was read. ``rows_read`` and ``rows_refused`` add up to the rows in the file."""
+    """One export as it was read.
+
+    ``rows_read``, ``rows_refused`` and the lines set aside add up to what stands beneath the header, ``unused`` and the
+    columns of the tidy table to what stands beside each other.
+    """
 
     name: str
     sha256: str
@@ -80,6 +87,51 @@ class SourceFile:
     rows_refused: int
     dialect: str
     """How it was read, in words: ``cp1252, semicolons, decimal comma, header in line 7``."""
+    determinations: int = 0
+    """Rows of the tidy table that the rows read made."""
+    set_aside: tuple[int, ...] = ()
+    """Lines that are no rows: footers, rules, repeated headers, notes, and what the profile sets aside."""
+    unused: tuple[str, ...] = ()
+    """Headers of the columns that are not used."""
+
+    @property
+    def read_as(self) -> str:
+        """Return in words how it was read, and what of it is not in the table."""
+        return "; ".join(filter(None, (self.dialect, _lines_set_aside([self]), columns_not_used([self]))))
+
+
+def totals(sources: Sequence[SourceFile]) -> str:
+    """Return how many rows were read, refused and set aside: '8 rows with 16 determinations read, 0 refused'."""
+    read, made, refused = (sum(getattr(one, part) for one in sources) for part in _COUNTED)
+    rows = counted(read, "row") + (f" with {counted(made, 'determination')}" if made != read else "")
+    return ", ".join(filter(None, (f"{rows} read, {refused} refused", _lines_set_aside(sources))))
+
+
+_COUNTED = ("rows_read", "determinations", "rows_refused")
+_MOST_LINES = 10
+
+
+def _lines_set_aside(sources: Sequence[SourceFile]) -> str:
+    """Return how many lines were set aside, and which, if they are of one file."""
+    count = sum(len(one.set_aside) for one in sources)
+    if not count:
+        return ""
+    lines = ", ".join(map(str, sources[0].set_aside[:_MOST_LINES])) + (" ..." if count > _MOST_LINES else "")
+    named = f": line{'s' if count > 1 else ''} {lines}" if len(sources) == 1 else ""
+    return f"{counted(count, 'line')} set aside{named}"
+
+
+def columns_not_used(sources: Sequence[SourceFile]) -> str:
+    """Return in a line the columns that are not used, those of files alike once; empty where all are."""
+    files: dict[tuple[str, ...], list[str]] = {}
+    for one in sources:
+        files.setdefault(one.unused, []).append(one.name)
+    files.pop((), None)
+    parts = []
+    for unused, names in files.items():
+        of = "" if len(sources) == 1 else f" ({names[0] if len(names) == 1 else counted(len(names), 'file')})"
+        parts.append(", ".join(map(shown, unused)) + of)
+    return f"columns not used: {'; '.join(parts)}" if parts else ""
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 
 from labcalc.errors import ExportError
 
@@ -25,24 +26,32 @@ _NUL_SHARE = 0.2
 """At least this share of the bytes is NUL in UTF-16 text that is mostly Latin letters and figures."""
 _CONTROL_SHARE = 0.05
 """More control characters than this are no text."""
+_CONTROLS = bytes({*range(32)} - {*b"\t\n\f\r"})
+_SOMETHING = re.compile(r"[^\0 \t\r\n\ufeff]")
+_AT_ONCE = 1 << 20
 _EXPECTED = "expected a run export as text (.csv, .txt, .tsv) or a workbook (.xlsx)"
 _LONGEST_SHOWN = 60
 
 
 def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, str]:
     """Return the text and the name of its encoding; raise ExportError for what is empty or no text."""
-    if not data.strip():
+    if not data or data.isspace():
         raise ExportError(file, f"the file is empty; {_EXPECTED}")
     if data.startswith(_BINARY):
         raise ExportError(file, f"the file is not text; {_EXPECTED}")
     text, name = _decoded_as(data, file, encoding) if encoding else _detected(data, file)
     text = text.removeprefix("\ufeff")
-    if not text.strip("\0 \t\r\n\ufeff"):
+    if not _SOMETHING.search(text):
         raise ExportError(file, f"the file is empty; {_EXPECTED}")
-    controls = sum(text.count(chr(code)) for code in range(32) if code not in (9, 10, 12, 13))
-    if controls > _CONTROL_SHARE * len(text):
+    if _controls(text) > _CONTROL_SHARE * len(text):
         raise ExportError(file, f"the file is not text; {_EXPECTED}")
     return text, name
+
+
+def _controls(text: str) -> int:
+    """Return the number of control characters; some text at a time, so that no copy of it all is made."""
+    parts = (text[at : at + _AT_ONCE].encode("utf-8", "surrogatepass") for at in range(0, len(text), _AT_ONCE))
+    return sum(len(part) - len(part.translate(None, _CONTROLS)) for part in parts)
 
 
 def _decoded_as(data: bytes, file: str, encoding: str) -> tuple[str, str]:
@@ -68,7 +77,7 @@ def _detected(data: bytes, file: str) -> tuple[str, str]:
 
 
 def _candidates(data: bytes) -> list[tuple[str, str]]:
-    even, odd = data[::2].count(0), data[1::2].count(0)
+    even, odd = (data[::2].count(0), data[1::2].count(0)) if b"\0" in data else (0, 0)
     if even + odd >= _NUL_SHARE * len(data):
         return [("utf-16-le", "UTF-16 LE")] if odd > even else [("utf-16-be", "UTF-16 BE")]
     return [("utf-8", "UTF-8"), ("cp1252", "cp1252")]

@@ -5,10 +5,13 @@ from __future__ import annotations
 import os
 import re
 import tempfile
-from collections.abc import Callable, Sequence
+import zlib
+from collections.abc import Callable, Iterable, Sequence
+from datetime import UTC, datetime
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
+from zipfile import BadZipFile, ZipFile
 
 import pandas as pd
 
@@ -19,18 +22,40 @@ _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 """What a spreadsheet takes for a formula; also with apostrophes before it, so that one more can be taken off again."""
 _WIDEST = 40
 """Widest column of a workbook, in characters."""
+_HEADER = f"{','.join(TIDY_COLUMNS)}\n".encode()
+_MARK = b"labcalc tidy table"
+"""What a workbook and a .parquet say of themselves."""
+_TAIL = 1 << 16
+_NO_CLOCK = datetime(1980, 1, 1, tzinfo=UTC)
+"""When a workbook says it was made: the same for the same table."""
 
 
-def write_table(table: pd.DataFrame, path: str | Path) -> None:
+def write_table(
+    table: pd.DataFrame, path: str | Path, *, exports: Iterable[str | Path] = (), force: bool = False
+) -> None:
     """Write a tidy table as .csv (UTF-8, commas, points, ISO 8601), .xlsx or .parquet, told by the ending of ``path``.
 
     In .csv, texts that a spreadsheet would take for a formula get an apostrophe in front, which the reader takes off
-    again. The file appears under its name only when it is whole.
+    again. The file appears under its name only when it is whole; what is written from the same table is the same.
+
+    What is read again from .csv or .xlsx is the same table, to the last bit: all but ``source_file`` and
+    ``source_line``, which always name the file at hand; where a row came from before stands in the file itself.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Tidy table.
+    path : str or pathlib.Path
+        Where it goes.
+    exports : iterable of str or pathlib.Path, optional
+        The files that it was read from: they are never written over, under whatever name.
+    force : bool
+        Write over a file that labcalc didn't make, which is otherwise refused.
 
     Raises
     ------
     ExportError
-        Another ending, a table without the tidy columns, or .parquet without pyarrow.
+        Another ending, a table without the tidy columns, a file that must stay, or .parquet without pyarrow.
     """
     path = Path(path)
     writer = _WRITERS.get(path.suffix.lower())
@@ -44,9 +69,36 @@ def write_table(table: pd.DataFrame, path: str | Path) -> None:
     if writer is _write_parquet and find_spec("pyarrow") is None:
         raise ExportError(path.name, "writing .parquet needs the package pyarrow; install it, or write .csv or .xlsx")
     try:
-        _aside(table[list(TIDY_COLUMNS)], path, writer)
+        _check_what_is_there(path, exports, force)
+        _aside(table[list(TIDY_COLUMNS)], Path(os.path.realpath(path)), writer)
     except OSError as failure:
         raise ExportError(str(path), f"the file can't be written: {failure.strerror or failure}") from None
+
+
+def _check_what_is_there(path: Path, exports: Iterable[str | Path], force: bool) -> None:
+    if not path.exists():
+        return
+    for export in map(Path, exports):
+        if export.exists() and path.samefile(export):
+            raise ExportError(str(path), f"this is the export {export}, which is read; expected another file")
+    if not force and not (path.is_file() and _is_own(path)):
+        raise ExportError(str(path), "labcalc didn't make what is there; expected another name, or --force")
+
+
+def _is_own(path: Path) -> bool:
+    """Tell by its content whether labcalc wrote a file."""
+    with path.open("rb") as file:
+        head = file.read(len(_HEADER))
+        if head == _HEADER or not head.startswith((b"PK", b"PAR1")):
+            return head == _HEADER
+        file.seek(max(-_TAIL, -path.stat().st_size), os.SEEK_END)
+        if head.startswith(b"PAR1"):  # it ends with what it says of itself
+            return _MARK in file.read()
+    try:
+        with ZipFile(path) as archive, archive.open("docProps/custom.xml") as properties:
+            return _MARK in properties.read(_TAIL)
+    except (BadZipFile, LookupError, RuntimeError, zlib.error):
+        return False
 
 
 def _aside(table: pd.DataFrame, path: Path, writer: Callable[[pd.DataFrame, Path], None]) -> None:
@@ -80,11 +132,20 @@ def protected(cell: object) -> object:
     return f"'{cell}" if isinstance(cell, str) and _FORMULA.match(cell) else cell
 
 
+class _Exact(float):
+    """A number that is written with all its figures: xlsxwriter would keep 16."""
+
+    def __format__(self, _: str) -> str:
+        return repr(float(self))
+
+
 def _write_xlsx(table: pd.DataFrame, path: Path) -> None:
     import xlsxwriter
 
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(str(path), options) as book:
+        book.set_properties({"created": _NO_CLOCK})
+        book.set_custom_property("table", _MARK.decode())
         sheet = book.add_worksheet("results")
         bold = book.add_format({"bold": True})
         sheet.freeze_panes(1, 0)
@@ -98,15 +159,20 @@ def _write_xlsx(table: pd.DataFrame, path: Path) -> None:
 
 def _write_column(sheet: Any, at: int, column: Sequence[object]) -> None:
     for row, cell in enumerate(column, 1):
-        if isinstance(cell, str):
-            if cell and sheet.write_string(row, at, cell):
-                raise OSError("a text is too long for a workbook's cell, or there are too many rows; write .csv")
-        elif not pd.isna(cell):  # type: ignore[call-overload]
-            sheet.write_number(row, at, cell)
+        if isinstance(cell, int | float) and cell == cell:
+            failed = sheet.write_number(row, at, _Exact(cell))
+        else:
+            failed = isinstance(cell, str) and cell and sheet.write_string(row, at, cell)
+        if failed:
+            raise OSError("a text is too long for a workbook's cell, or there are too many rows; write .csv")
 
 
 def _write_parquet(table: pd.DataFrame, path: Path) -> None:
-    table.to_parquet(path, index=False)
+    import pyarrow
+    from pyarrow import parquet
+
+    whole = pyarrow.Table.from_pandas(table, preserve_index=False)
+    parquet.write_table(whole.replace_schema_metadata({**(whole.schema.metadata or {}), "table": _MARK}), path)
 
 
 _WRITERS: dict[str, Callable[[pd.DataFrame, Path], None]] = {

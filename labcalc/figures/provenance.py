@@ -19,7 +19,7 @@ def sources_table(caption: str, sources: Sequence[SourceFile]) -> str:
             f'<code class="digest">{escape(one.sha256)}</code>',
             str(one.rows_read),
             str(one.rows_refused),
-            escape(one.dialect),
+            escape(one.read_as),
         )
         for one in sources
     ]

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import codecs
 import math
+import re
 from collections.abc import Iterator
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
-from labcalc.exports.profile import DATE_ORDERS, Column, Profile
+from labcalc.exports.names import placed
+from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, MOMENT_PARTS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.formulae import COMMODITIES
 from labcalc.lab._conformity import CONFORMITY, LIMITS, TYPICAL, VALUE_TWICE, quantity_and_temperature
 from labcalc.lab._control import CONTROL
 from labcalc.lab._duplicates import DUPLICATES
 from labcalc.lab._tables import (
+    UNFIT,
     Key,
     Problems,
     choice,
@@ -27,6 +31,7 @@ from labcalc.lab._tables import (
     table,
     tables,
     text,
+    whole_number,
 )
 from labcalc.lab.laboratory import (
     CertifiedValue,
@@ -48,7 +53,8 @@ _NAN = float("nan")
 
 HOLDS = (
     *("run", "sample", "product", "lot", "role", "instrument", "operator", "remark"),
-    *("measured_at", "date", "time", "replicate", "temperature", *QUANTITY_COLUMNS, "ignored"),
+    *("measured_at", "date", "time", "replicate", "temperature", "set temperature", *QUANTITY_COLUMNS, "ignored"),
+    *(*MOMENT_PARTS, "elapsed", "start", "quantity", "value", "unit"),
 )
 """What a column of an export may hold."""
 
@@ -76,6 +82,39 @@ def _one_character(value: Any, path: str, problems: Problems) -> Any:
     return problems.note(path, f"{shown(value)}: one character, no letter or digit, is expected")
 
 
+def _delimiter(value: Any, path: str, problems: Problems) -> Any:
+    if value in BLANKS or (isinstance(value, str) and len(value) == 1 and not value.isalnum()):
+        return value
+    guess = nearest(value, BLANKS) if isinstance(value, str) and len(value) > 1 else ""
+    expected = "one character, no letter or digit, 'blanks' or 'two blanks' is expected"
+    return problems.note(path, f"{shown(value)}: {expected}{guess}")
+
+
+def _units_row(value: Any, path: str, problems: Problems) -> Any:
+    if value in range(-9, 10) and value and not isinstance(value, bool):
+        return value
+    return problems.note(path, f"{shown(value)}: a whole number but 0 is expected: 1 right beneath, -1 right above")
+
+
+def _from_name(value: Any, path: str, problems: Problems) -> Any:
+    names = re.findall(r"\{(.*?)\}", value) if isinstance(value, str) else []
+    allowed = (*FOR_ALL_ROWS, "ignored")
+    if not names or "}{" in value:
+        example = "'{instrument}_{date}', with a text between the brackets,"
+        return problems.note(path, f"{shown(value)}: a pattern such as {example} is expected")
+    for name in names:
+        choice(allowed)(name, path, problems)
+        if names.count(name) > 1 and name != "ignored":
+            return problems.note(path, f"{shown(value)}: '{name}' once is expected")
+    return value if {*names} <= {*allowed} else UNFIT
+
+
+def _moment(value: Any, path: str, problems: Problems) -> Any:
+    if isinstance(value, datetime):
+        return value
+    return problems.note(path, f"{shown(value)}: date and time without quotes are expected: 2026-01-31T08:00:00")
+
+
 def _column(value: Any, path: str, problems: Problems) -> Any:
     if isinstance(value, dict):
         return _COLUMN_TABLE(value, path, problems)
@@ -89,6 +128,25 @@ def _check_column(column: Column) -> Iterator[tuple[str, str]]:
 
 
 def _check_profile(profile: Profile) -> Iterator[tuple[str, str]]:
+    held, layout = {column.holds for column in profile.columns.values()}, profile.layout
+    by_place, is_across = placed(profile.columns), layout in ("rows", "quantities")
+    rules = (
+        (profile.widths and profile.delimiter, "widths", "the columns have a delimiter; one of both is expected"),
+        (profile.block_start and layout != "blocks", "block_start", "layout = 'blocks' is expected beside it"),
+        (profile.header_rows != 1 and not is_across, "header_rows", f"layout = '{layout}' has no header lines"),
+        (profile.sections and layout == "turned", "sections", "layout = 'turned' has no sections"),
+        (
+            profile.header_rows == 0 and (not held or by_place != profile.columns),
+            "columns",
+            "without a header, columns are named by place: 'column 1', 'column 2', or by letter",
+        ),
+        (
+            layout == "quantities" and not {"quantity", "value"} <= held,
+            "columns",
+            "layout = 'quantities' needs columns that hold 'quantity' and 'value', and 'unit' if there is one",
+        ),
+    )
+    yield from ((key, problem) for is_broken, key, problem in rules if is_broken)
     signs = {"decimal": profile.decimal, "thousands": profile.thousands, "delimiter": profile.delimiter}
     seen: dict[str, str] = {}
     for name, sign in signs.items():
@@ -114,7 +172,12 @@ def _named(record: Any) -> str:
 
 
 _COLUMN_TABLE = table(
-    {"holds": Key(choice(HOLDS)), "unit": Key(text, None), "temperature_C": Key(_TEMPERATURE, None)},
+    {
+        "holds": Key(choice(HOLDS)),
+        "unit": Key(text, None),
+        "temperature_C": Key(_TEMPERATURE, None),
+        "repeat": Key(whole_number(1, 99), 0),
+    },
     Column,
     _check_column,
 )
@@ -123,13 +186,25 @@ _PROFILE = table(
         "name": _NAME,
         "files": Key(_PATTERNS),
         "encoding": Key(_encoding, None),
-        "delimiter": Key(_one_character, None),
+        "layout": Key(choice(LAYOUTS), "rows"),
+        "delimiter": Key(_delimiter, None),
+        "widths": Key(listed(whole_number(1, 1000), "widths in characters"), ()),
+        "header_rows": Key(whole_number(0, 5), 1),
+        "units_row": Key(_units_row, None),
+        "block_start": Key(text, None),
+        "sections": Key(listed(choice(FOR_ALL_ROWS), "what their heads say"), ()),
+        "set_aside": Key(_PATTERNS, ()),
         "decimal": Key(choice((".", ",")), None),
         "thousands": Key(_one_character, None),
         "date_order": Key(choice(DATE_ORDERS), None),
         "sheet": Key(text, None),
+        "from_name": Key(_from_name, None),
+        "start": Key(_moment, None),
         "instrument": Key(text, None),
         "operator": Key(text, None),
+        "product": Key(text, None),
+        "temperature_C": Key(_TEMPERATURE, None),
+        "date": Key(day, None),
         "columns": Key(mapping(_column), {}),
     },
     Profile,

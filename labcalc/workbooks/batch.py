@@ -181,7 +181,7 @@ class _Batch:
 
     def show(self) -> None:
         """Write the index as things are now."""
-        write_index(self.out, [*self._outcomes.values(), *self._earlier()])
+        write_index(self.out, [*self._outcomes.values(), *self._earlier()], self.options.exports)
         self._shown_at = time.monotonic()
 
     def _earlier(self) -> Iterator[Outcome]:

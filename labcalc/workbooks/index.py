@@ -18,20 +18,21 @@ _NAME = "index.html"
 _CSS = ("releasable", "second-look", "not-releasable")
 
 
-def write_index(folder: Path, outcomes: Sequence[Outcome]) -> Path:
+def write_index(folder: Path, outcomes: Sequence[Outcome], exports: Sequence[str] = ()) -> Path:
     """Write the index page; the time of writing stands here and in no report."""
-    page = index_page(outcomes, datetime.now().astimezone().replace(microsecond=0))
+    page = index_page(outcomes, datetime.now().astimezone().replace(microsecond=0), exports)
     write_whole(folder / _NAME, page.encode("utf-8"))
     return folder / _NAME
 
 
-def index_page(outcomes: Sequence[Outcome], written_at: datetime) -> str:
-    """Return the index page."""
+def index_page(outcomes: Sequence[Outcome], written_at: datetime, exports: Sequence[str] = ()) -> str:
+    """Return the index page; ``exports``: what was read of them and what not, in sentences."""
     ranked = sorted(outcomes, key=_rank)
     return build_page(
         "index.html.j2",
         title="Reports",
         totals=_totals(outcomes),
+        exports=[f"{line[0].upper()}{line[1:]}." for line in exports if line],
         written_at=written_at.isoformat(),
         shown_at=written_at.strftime("%Y-%m-%d %H:%M:%S (UTC%z)"),
         rows=[_row(one) for one in ranked],

@@ -47,6 +47,8 @@ class BatchOptions:
     """The drawing script once beside the reports, or inside each."""
     limits: Limits = field(default_factory=Limits)
     """Of each report."""
+    exports: tuple[str, ...] = ()
+    """What was read, refused and left out of the exports, in sentences for the index."""
     pdf: bool = False
     """Print each report to PDF too."""
     executor: Executor | None = None

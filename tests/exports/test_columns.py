@@ -96,7 +96,7 @@ def test_statistics_and_methods_are_named_and_not_taken(read: Read) -> None:
     reading = read("Sample;KV40 (cSt);Mean KV40 (cSt);s (cSt);KV40 max (cSt);Test method;Flash point (°C)\n"
                    "A;46.1;46.2;0.1;50;D445;220\n")  # fmt: skip
     assert reading.table["kinematic_viscosity_mm2_s"].tolist() == [46.1]
-    assert reading.sources[0].dialect.endswith(
+    assert reading.sources[0].read_as.endswith(
         "columns not used: Mean KV40 (cSt), s (cSt), KV40 max (cSt), Test method, Flash point (°C)"
     )
 

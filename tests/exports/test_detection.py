@@ -150,11 +150,14 @@ def test_preamble_units_row_quoted_lines_repeated_header_and_footer(read: Read) 
     assert table["run"].tolist() == ["2026-03-13 08:10 VD-2 A"] * 2 + ["2026-03-13 09:40 VD-2 B"]
     assert table["remark"][0].startswith("two\nlines [dynamic viscosity follows")
     assert str(table["measured_at"].dtype) == "datetime64[us, Europe/Lisbon]"
-    assert reading.refusals == ()
+    assert [str(one) for one in reading.refusals] == [
+        "vd2.txt, line 13: '11,1': 'Mean' may be a sample, or said of the rows above; "
+        "profile.set_aside in lab.toml says which lines are no rows"
+    ]
     assert reading.sources[0].dialect == (
-        "UTF-8, semicolons, decimal comma, header in line 4, instrument, operator from above the header, "
-        "no rows: line 10, 11, 13, 14, 15"
+        "UTF-8, semicolons, decimal comma, header in line 4, instrument, operator from above the header"
     )
+    assert reading.sources[0].set_aside == (10, 11, 14, 15)
 
 
 def test_long_and_wide_are_equal(read: Read) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from labcalc.errors import ExportError
-from labcalc.exports import Column, read_export, read_exports
+from labcalc.exports import Column, columns_not_used, read_export, read_exports, totals
 from tests.exports.conftest import Read
 
 HEADER = "Sample;Date;T (°C);KV (mm²/s);η (mPa·s);Density (kg/m³);Remark\n"
@@ -173,7 +173,39 @@ def test_several_files(tmp_path: Path) -> None:
 def test_notes_beneath_the_rows_are_no_rows(read: Read) -> None:
     reading = read(HEADER + GOOD + "\nMeasured in room 3\nBath;refilled on Monday\n")
     assert reading.refusals == ()
-    assert reading.sources[0].dialect == "UTF-8, semicolons, decimal point, header in line 1, no rows: line 4, 5"
+    assert reading.sources[0].dialect == "UTF-8, semicolons, decimal point, header in line 1"
+    assert totals(reading.sources) == "1 row read, 0 refused, 2 lines set aside: lines 4, 5"
+
+
+def test_a_row_torn_behind_a_blank_line_is_refused(read: Read) -> None:
+    torn = read(HEADER + GOOD + "\nHX-2;2026-03-02\n")
+    assert [str(one) for one in torn.refusals] == [
+        "x.csv, line 4: '2026-03-02': the row ends here, with 2 cells; expected 7"
+    ]
+    assert totals(torn.sources) == "1 row read, 1 refused"
+    assert [one.line for one in read(HEADER + GOOD + "\nHX-2;;;;;;\n").refusals] == [4]
+
+
+def test_a_line_with_figures_is_no_footer_whatever_its_sample_is_called(read: Read) -> None:
+    names = ("Total 15", "Max 5", "Sum: 3", "Count 2")
+    reading = read("Sample;KV40 (cSt)\n" + "".join(f"{name};46.1\n" for name in names) + "Mean;46.1\nRows;x\nRows: 5\n")
+    assert reading.table["sample"].tolist() == list(names)
+    assert [(one.line, one.value) for one in reading.refusals] == [(6, "46.1"), (7, "x")]
+    assert "'Mean' may be a sample, or said of the rows above" in reading.refusals[0].expected
+    assert totals(reading.sources) == "4 rows read, 2 refused, 1 line set aside: line 8"
+    assert read("Sample;Date;KV40 (cSt)\nMean;2026-03-02;46.1\n").table["sample"].tolist() == ["Mean"]
+
+
+def test_rows_and_determinations_are_told_apart_and_columns_not_used_are_named(tmp_path: Path) -> None:
+    for name, remark in (("a.csv", "x"), ("b.csv", ""), ("c.csv", "")):
+        rows = "".join(f"{name}{at};{remark};46.1;6.87;1\n" for at in range(2))
+        (tmp_path / name).write_text("Sample;;KV40 (cSt);KV100 (cSt);Colour\n" + rows + "End of file\n", "utf-8")
+    a, b, c = (read_export(tmp_path / f"{name}.csv") for name in "abc")
+    assert totals(b.sources) == "2 rows with 4 determinations read, 0 refused, 1 line set aside: line 4"
+    assert columns_not_used(b.sources) == "columns not used: Colour"
+    together = (*a.sources, *b.sources, *c.sources)
+    assert totals(together) == "6 rows with 12 determinations read, 0 refused, 3 lines set aside"
+    assert columns_not_used(together) == "columns not used: column 2, Colour (a.csv); Colour (2 files)"
 
 
 def test_a_file_of_refused_rows_only(read: Read) -> None:

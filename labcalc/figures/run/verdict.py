@@ -130,7 +130,7 @@ def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError]
             escape(places.get(source.name, "")),
             str(source.rows_read),
             str(source.rows_refused),
-            escape(source.dialect),
+            escape(source.read_as),
         )
         for source in dossier.sources
     ]

@@ -1,0 +1,127 @@
+"""Which settings would make an export readable: a ranking for a proposal. Nothing is read by it."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from itertools import islice
+
+from labcalc.errors import ExportError
+from labcalc.exports.arrangement import arrange
+from labcalc.exports.layout import MEASURED, NOT_TAKEN, Flat, measure
+from labcalc.exports.names import key_and_value
+from labcalc.exports.numbers import figure
+from labcalc.exports.profile import BLANKS, Arrangement, Column
+from labcalc.exports.records import DELIMITERS, Record, divided
+from labcalc.exports.units import unit_of
+from labcalc.exports.vocabulary import meaning_of
+
+_HEAD = 300
+"""Records that are looked at."""
+_MOST = 5
+_SECTIONS = ((), ("temperature",), ("sample",), ("sample", "temperature"))
+_REPEAT = re.compile(r"(.*\S)[\s_#-]+(\d{1,2})")
+
+
+def likely_arrangements(records: Iterable[Record]) -> tuple[Arrangement, ...]:
+    """Return the arrangements that make most of the records readable, the best first, the simpler before its equal.
+
+    Records of one cell each are lines of text, and may be divided in all ways that are known.
+    """
+    head = list(islice(records, _HEAD))
+    scores: list[tuple[float, Arrangement]] = []
+    for delimiter, cut in _divided(head):
+        for how in _candidates(cut, delimiter):
+            try:
+                table = arrange([replace(one, cells=[*one.cells]) for one in cut], how, "")
+            except ExportError:
+                continue
+            if table is not None and (score := _score(table)):
+                scores.append((score, how))
+    return tuple(how for _, how in sorted(scores, key=lambda one: -one[0])[:_MOST])
+
+
+def _divided(head: list[Record]) -> Iterator[tuple[str | None, list[Record]]]:
+    yield None, head
+    if all(len(one.cells) < 2 for one in head):
+        text = "\n".join("".join(one.cells) for one in head) + "\n"
+        for delimiter in (*DELIMITERS, *reversed(BLANKS)):
+            yield delimiter, list(divided(text, delimiter))
+
+
+def _candidates(cut: Sequence[Record], delimiter: str | None) -> Iterator[Arrangement]:
+    plain = Arrangement(delimiter=delimiter)
+    if max((len(one.cells) for one in cut), default=0) > 1:
+        for sections in _SECTIONS:
+            yield from (replace(plain, sections=sections, header_rows=count) for count in (1, 2, 3))
+            if repeats := _repeats(cut):
+                yield replace(plain, sections=sections, columns=repeats)
+        yield from (replace(plain, header_rows=count, units_row=at) for count in (1, 2) for at in (-1, 2))
+        yield replace(plain, layout="turned")
+        yield replace(plain, layout="turned", units_row=1)
+        yield replace(plain, layout="quantities", columns=_quantities(cut))
+    keys = Counter(key_and_value(one.cells)[0] for one in cut)
+    starts = [None, *(key for key, count in keys.items() if key and count > 1)][:_MOST]
+    blocks = (replace(plain, layout="blocks", block_start=start) for start in starts)
+    yield from (replace(one, sections=sections) for one in blocks for sections in _SECTIONS)
+
+
+def _score(table: Flat) -> float:
+    """Return how much is known of a table: of each column once, if its cells are what it says."""
+    width, known, rows = len(table.header.cells), dict[object, float](), table.listed()
+    has_temperature = table.of("temperature") is not None or "temperature" in table.preamble
+    for at in range(width):
+        meaning = table.meaning(at)
+        cells = [row.cells[at].strip() for row in rows if at < len(row.cells) and row.cells[at].strip()]
+        if meaning is None or meaning.holds in NOT_TAKEN or not cells:
+            continue
+        worth = 1.0
+        if meaning.holds in (*MEASURED, "temperature"):
+            has_unit = meaning.unit is not None or any(map(measure, cells))
+            is_placed = meaning.temperature_C is not None or has_temperature
+            worth = (1.0 + has_unit + is_placed) * sum(map(_is_number, cells)) / len(cells)
+        said = table.said.get(at)
+        known[meaning.holds, meaning.temperature_C, said.repeat if said else 0] = worth * len(cells) / len(rows)
+    lines = len(rows) + len(table.set_aside)
+    is_told = table.of("sample") is not None or "sample" in table.preamble
+    worth = sum(known.values()) * (1.0 if is_told else 0.5)
+    return worth * sum(row.fault(width) is None for row in rows) / max(lines, 1)
+
+
+def _is_number(cell: str) -> bool:
+    text, _ = measure(cell) or (cell, "")
+    return figure(text, ",") is not None or figure(text, ".") is not None
+
+
+def _repeats(cut: Sequence[Record]) -> Mapping[str, Column]:
+    """Return names for columns whose headers differ in a number from 1 on."""
+    for record in cut:
+        numbers: dict[str, list[int]] = {}
+        for found in filter(None, map(_REPEAT.fullmatch, map(str.strip, record.cells))):
+            numbers.setdefault(found[1], []).append(int(found[2]))
+        stems = [one for one, said in numbers.items() if said[:2] == [1, 2] and _is_quantity(one)]
+        if stems:
+            said = {stem: meaning_of(stem) for stem in stems}
+            return {f"{stem} *": Column(one.holds, one.unit, one.temperature_C) for stem, one in said.items() if one}
+    return {}
+
+
+def _quantities(cut: Sequence[Record]) -> Mapping[str, Column]:
+    """Return names for a column of quantities, one of units, and the nearest one of numbers to the right."""
+    width = max(len(one.cells) for one in cut)
+    columns = [[one.cells[at].strip() if at < len(one.cells) else "" for one in cut] for at in range(width)]
+
+    def most(tells: Callable[[str], bool]) -> tuple[int, int]:
+        return max((sum(map(tells, column)), -at) for at, column in enumerate(columns))
+
+    quantity, unit = -most(_is_quantity)[1], most(lambda cell: unit_of(cell) is not None)
+    numbers = (at for at in range(quantity + 1, width) if 2 * sum(map(_is_number, columns[at])) > len(cut))
+    place = {"quantity": quantity, "value": next(numbers, quantity), **({"unit": -unit[1]} if unit[0] else {})}
+    return {f"column {at + 1}": Column(holds) for holds, at in place.items()}
+
+
+def _is_quantity(cell: str) -> bool:
+    meaning = meaning_of(cell)
+    return meaning is not None and meaning.holds in MEASURED

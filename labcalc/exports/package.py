@@ -1,0 +1,104 @@
+"""A workbook's bytes → its parts as a stream of elements, within limits (ECMA-376, part 2: open packaging)."""
+
+from __future__ import annotations
+
+import posixpath
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from io import BytesIO
+from xml.parsers.expat import ExpatError, ParserCreate
+
+from labcalc.errors import ExportError
+
+_MB = 1 << 20
+_PARTS = 10_000
+_UNPACKED, _TIMES, _UTMOST = 32 * _MB, 60, 1024 * _MB
+"""The parts may unpack to 32 MB, or to 60 times the file up to 1 GB; sheets of results unpack to 5 to 20 times."""
+_AT_ONCE = 1 << 16
+
+Start = Callable[[str, dict[str, str]], None]
+Text = Callable[[str], None]
+
+
+class _Local(dict[str, str]):
+    """Name of an element → what stands behind its prefix."""
+
+    def __missing__(self, name: str) -> str:
+        if len(self) > _PARTS:
+            raise ValueError(name)
+        local = self[name] = name.rpartition(":")[2]
+        return local
+
+
+@contextmanager
+def refusing(file: str) -> Iterator[None]:
+    """Turn what a damaged archive or part raises into one line."""
+    from zipfile import BadZipFile
+    from zlib import error
+
+    try:
+        yield
+    except ExportError:
+        raise
+    except (BadZipFile, ExpatError, error, EOFError, LookupError, RuntimeError, ValueError):
+        raise ExportError(file, "the workbook can't be opened; expected an .xlsx file that is whole") from None
+
+
+class Package:
+    """The parts of an archive by their paths, in lower case."""
+
+    def __init__(self, data: bytes, file: str) -> None:
+        from zipfile import ZIP_DEFLATED, ZIP_STORED, ZipFile
+
+        if data.count(b"PK\1\2") > _PARTS:
+            raise ExportError(file, f"the workbook has over {_PARTS:,} parts; expected an .xlsx file of results")
+        self._archive = ZipFile(BytesIO(data))
+        self._parts = {one.filename.replace("\\", "/").lower(): one for one in self._archive.infolist()}
+        xml = [one for path, one in self._parts.items() if path.endswith((".xml", ".rels"))]
+        unpacked = sum(one.file_size for one in xml)
+        if unpacked > min(max(_UNPACKED, _TIMES * len(data)), _UTMOST):
+            raise ExportError(
+                file,
+                f"the workbook unpacks to {unpacked / _MB:,.0f} MB, {unpacked / len(data):,.0f} times its size; "
+                f"expected at most {_UNPACKED // _MB} MB or {_TIMES} times; a table of that size can come as .csv",
+            )
+        if any(one.compress_type not in (ZIP_STORED, ZIP_DEFLATED) for one in xml):
+            raise ValueError(file)
+
+    def related(self, part: str) -> dict[str, tuple[str, str]]:
+        """Return kind and path of every part that a part names, by the name that it uses for it."""
+        folder, name = posixpath.split(part)
+        found: dict[str, tuple[str, str]] = {}
+
+        def see(tag: str, said: dict[str, str]) -> None:
+            if LOCAL[tag] == "Relationship":
+                path = posixpath.normpath(posixpath.join("/", folder, said["Target"]))
+                found[said["Id"]] = said["Type"].rpartition("/")[2], path.lstrip("/").lower()
+
+        self.read(posixpath.join(folder, "_rels", f"{name}.rels"), see)
+        return found
+
+    def read(self, part: str, start: Start, end: Text | None = None, text: Text | None = None) -> None:
+        """Hand over the elements of a part."""
+        for _ in self.stream(part, start, end, text):
+            pass
+
+    def stream(self, part: str, start: Start, end: Text | None = None, text: Text | None = None) -> Iterator[None]:
+        """Hand over the elements of a part, some at a time; a document type, and so an entity, is refused."""
+        parser = ParserCreate()
+        parser.buffer_text = True
+        parser.StartElementHandler, parser.EndElementHandler, parser.CharacterDataHandler = start, end, text
+        parser.StartDoctypeDeclHandler = _refuse_doctype
+        with self._archive.open(self._parts[part]) as source:
+            while chunk := source.read(_AT_ONCE):
+                parser.Parse(chunk, False)
+                yield
+        parser.Parse(b"", True)
+        yield
+
+
+def _refuse_doctype(*_: object) -> None:
+    raise ValueError
+
+
+LOCAL = _Local()

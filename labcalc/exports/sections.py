@@ -1,0 +1,61 @@
+"""Lines that stand alone over others and say something of them: '40 °C', 'Sample: X'."""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Mapping
+
+from labcalc.exports.layout import meaning_at, measure
+from labcalc.exports.names import key_and_value
+from labcalc.exports.profile import Column
+from labcalc.exports.records import Record
+from labcalc.exports.units import unit_of
+
+_FROM_FIGURE = re.compile(r"[+\-−]?\d.*", re.DOTALL)
+
+
+class Sections:
+    """Heads of sections as they come, each with its line; ``kinds``: what they say, the outer before the inner."""
+
+    def __init__(self, kinds: tuple[str, ...], columns: Mapping[str, Column]) -> None:
+        self.kinds, self._columns = kinds, columns
+        self._lines: list[int] = [0]
+        self._said: list[dict[str, str]] = [{}]
+
+    def without_heads(self, records: Iterable[Record], may_be_bare: bool = True) -> Iterable[Record]:
+        """Return the records that are no heads; ``may_be_bare``: whether a mere text is one."""
+        return self._without(records, may_be_bare) if self.kinds else records
+
+    def _without(self, records: Iterable[Record], may_be_bare: bool) -> Iterator[Record]:
+        for record in records:
+            kind, value = self._head(record, may_be_bare)
+            if not kind:
+                yield record
+                continue
+            outer = self.kinds[: self.kinds.index(kind)]
+            self._lines.append(record.line)
+            self._said.append({one: text for one, text in self._said[-1].items() if one in outer} | {kind: value})
+
+    def over(self, record: Record) -> list[str]:
+        """Return what the sections say of a record, a text for each kind."""
+        said = self._said[bisect_right(self._lines, record.line) - 1]
+        return [said.get(kind, "") for kind in self.kinds]
+
+    def _head(self, record: Record, may_be_bare: bool) -> tuple[str, str]:
+        """Return what a line says that stands alone; nothing where it says nothing, or doesn't stand alone."""
+        filled = [cell.strip() for cell in record.cells if cell.strip()]
+        if record.flaw or not filled or len(filled) > 2 or (len(filled) == 2 and not filled[0].endswith((":", "="))):
+            return "", ""
+        key, value = key_and_value(record.cells)
+        meaning = meaning_at(key, self._columns.get(key)) if value else None
+        if meaning is not None and meaning.holds in self.kinds and meaning.holds != "temperature":
+            return meaning.holds, value
+        figure = _FROM_FIGURE.search(filled[-1])
+        found = measure(figure[0]) if figure else None
+        unit = unit_of(found[1]) if found else None
+        if figure and unit and unit.kind == "temperature" and "temperature" in self.kinds:
+            return "temperature", figure[0]
+        texts = [kind for kind in self.kinds if kind != "temperature"]
+        is_bare = may_be_bare and len(filled) == len(texts) == 1 and not value
+        return (texts[0], filled[0]) if is_bare else ("", "")
