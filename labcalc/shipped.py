@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-__all__ = ["sample_exports", "sample_lab", "workbook_file", "workbook_files"]
-
 _PACKAGE = Path(__file__).resolve().parent
 
 _DEMO_WEEKS = 3

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from labcalc.workbooks.exercises import write_exercises  # first: it keeps nbformat's import short
+from labcalc.workbooks.exercises import write_exercises
+from labcalc.workbooks.lean import keep_imports_short
 
-import nbformat  # isort: skip
-from nbclient import NotebookClient  # isort: skip
+keep_imports_short()
+
+import nbformat  # noqa: E402
+from nbclient import NotebookClient  # noqa: E402
 
 NOTEBOOKS = Path(__file__).parents[1] / "notebooks"
 

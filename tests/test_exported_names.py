@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import ast
 import importlib
+import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
+import labcalc
+
 NAMES = {
     "labcalc": """
-        __version__ api_gravity density_at fit_viscosity_temperature viscosity_grade viscosity_index
+        api_gravity density_at fit_viscosity_temperature viscosity_grade viscosity_index
     """,
     "labcalc.formulae": """
         Blend BlendFraction COMMODITIES Commodity EstimatedLine ExponentialCurve FlowResult GRADE_TABLES
@@ -19,7 +24,7 @@ NAMES = {
         adjust_oscillating_tube alpha_60_from_densities api_gravity blend_lines blend_viscosity_double_log
         buoyancy_factor compare_viscosity_models constant_at_gravity density_at density_at_60F
         density_from_api_gravity density_from_relative_density density_slope departure_from_line dry_air_density
-        dynamic_from_kinematic editions engler_from_kinematic estimate_viscosity_temperature fit_andrade
+        dynamic_from_kinematic edition_of engler_from_kinematic estimate_viscosity_temperature fit_andrade
         fit_ubbelohde_walther fit_viscosity_temperature fit_vogel flow_result flow_time_for_kinetic_share
         fraction_that_explains grade_candidates humid_air_density ipts68_from_its90 kinematic_from_dynamic
         kinematic_from_engler kinematic_from_redwood kinematic_from_saybolt_furol kinematic_from_saybolt_universal
@@ -63,12 +68,75 @@ NAMES = {
         two_sided_run_length uncertainty_budget validated variance_components within_materials z_prime_score z_score
         zeta_score
     """,
+    "labcalc.exports": """
+        Column DATE_ORDERS Profile QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS derived_mark
+        is_derived read_export read_exports without_marks write_table
+    """,
+    "labcalc.lab": """
+        Baseline CertifiedValue ConformityChoices ControlChoices DECISION_KINDS Decision DuplicateChoices
+        Instrument Laboratory Limit Precision PrecisionFunction PrecisionStatement Product REPEAT_KINDS
+        ReferenceLot ReferenceMaterial ReportChoices TypicalValue Uncertainty add_decision decisions_file
+        earlier_export_files label_runs load_laboratory lot_in_use precision_for product_of published_precision
+        read_decisions reference_of
+    """,
+    "labcalc.judgement": """
+        Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus
+        Check ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateFinding DuplicateReport
+        DuplicateSummary Effect EstimatedSight Judgement LevelStudy MONTH_VERDICTS Material Month MonthReport
+        OilSummary Period REMEDIES Result STATEMENT_DEGREES SetBeyond Sight UNITS VERDICTS by_component
+        chart_status compare_with_certificates components_of_results components_of_variance
+        components_side_by_side control_charts density_curve duplicates_between figures_of gather gather_record
+        judge month_of report_duplicates report_month reported_value sight_of sight_of_few states_at
+        viscosity_curve
+    """,
+    "labcalc.judgement.causes": """
+        Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS LeadingCause Liquid
+        NextMeasurement Noise Outcome PRIOR_ODDS ReferenceOil Screened SizeScale WhatIf candidates evidence_of
+        expected_outcomes leading_cause rank_causes screen what_if with_measurement
+    """,
+    "labcalc.lessons": """
+        Agreement Answer CLASS_COLUMNS Choice ClassTable Feedback LESSONS Lesson LessonResult LessonTest Mark
+        NumberQuestion Option Plot Question Series Slip TEST_QUESTIONS agreement_of_mean agreement_of_share
+        agreement_of_spread chance_of class_table draw_test grade lesson_named number_from read_result
+        save_result seed_of
+    """,
+    "labcalc.figures": """
+        Fragment Picture Summary carry_over_pictures component_pictures control_pictures density_picture
+        draw_against_level draw_carry_over draw_components draw_consistency draw_control_chart
+        draw_density_temperature draw_in_time draw_reference_history draw_viscosity_temperature draw_workload
+        duplicate_pictures level_pictures live_figure move_what_if note problem_pictures redraw
+        reference_picture show_actions show_budget show_carry_over show_causes show_cautions show_changes
+        show_checks show_components show_conclusions show_consequences show_decisions show_duplicate_biases
+        show_duplicate_header show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict
+        show_duplicates_beyond show_evidence show_explanations show_header show_limits show_month_header
+        show_month_provenance show_month_refusals show_month_verdict show_notices show_oils show_operators
+        show_outcomes show_pairing_rule show_provenance show_refusals show_results show_verdict summarise
+        summarise_duplicates summarise_month viscosity_picture workload_picture
+    """,
+    "labcalc.workbooks": """
+        BatchOptions BatchResult ENGINES Json Limits Outcome Progress RenderedReport ReportJob SAMPLE_FOLDER
+        Scripts WorkbookCopy copy_sample_laboratory copy_workbook duplicate_report_job keep_units
+        month_report_job print_pdf render_batch render_workbook run_report_jobs safe_stem serve_workbook
+        workbook_names
+    """,
+    "labcalc.widgets": """
+        Added Problem ProblemPage WhatIfSettings open_problem problem_of still_causes still_opening
+        still_pictures
+    """,
     "labcalc.errors": """
         ConvergenceWarning DecisionError EvidenceError ExportError ExtrapolationWarning LabcalcError LabcalcWarning
         LessonError MonthError OutOfRangeError ParameterError PeriodError SettingsError UnknownRunError
         WorkbookError
     """,
 }
+
+
+PACKAGE = Path(labcalc.__file__).parent
+FACES = {".".join(["labcalc", *stub.parent.relative_to(PACKAGE).parts]) for stub in PACKAGE.rglob("__init__.pyi")}
+
+
+def test_every_package_with_a_face_is_frozen() -> None:
+    assert {*FACES, "labcalc.errors"} == set(NAMES)
 
 
 @pytest.mark.parametrize("module", NAMES)
@@ -79,9 +147,25 @@ def test_exported_names(module: str) -> None:
     assert set(exported.__all__) <= set(dir(exported))
 
 
+@pytest.mark.parametrize("module", sorted(FACES))
+def test_one_way_to_make_a_face(module: str) -> None:
+    """A name stands where it is defined and in the stub of its package, nowhere else."""
+    folder = PACKAGE.joinpath(*module.split(".")[1:])
+    assert "attach_stub(__name__, __file__)" in (folder / "__init__.py").read_text("utf-8")
+    inside = [path for path in folder.rglob("*.py") if path.name != "errors.py"]
+    assert not [path.name for path in inside if re.search(r"^__all__\b", path.read_text("utf-8"), re.MULTILINE)]
+
+
+def test_no_module_bears_the_name_of_what_it_hands_out() -> None:
+    """Loading such a module would put it in the place of the function. (Commands are handed to click alone.)"""
+    for path in set(PACKAGE.rglob("*.py")) - set((PACKAGE / "cli").iterdir()):
+        defined = ast.parse(path.read_text("utf-8")).body
+        assert path.stem not in {getattr(node, "name", "") for node in defined}, path
+
+
 def test_an_unknown_name_is_refused() -> None:
     labcalc = importlib.import_module("labcalc")
-    with pytest.raises(AttributeError, match="module 'labcalc' has no attribute 'viscosity_indx'"):
+    with pytest.raises(AttributeError, match="No labcalc attribute viscosity_indx"):
         _ = labcalc.viscosity_indx
 
 

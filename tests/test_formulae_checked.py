@@ -60,7 +60,7 @@ OTHERWISE: dict[str, tuple[str, str]] = {
 """Kind and place: test_formulae_*.py and the test in it."""
 
 FORMULAE = sorted(
-    name for name in formulae.__all__ if inspect.isfunction(getattr(formulae, name)) and name != "editions"
+    name for name in formulae.__all__ if inspect.isfunction(getattr(formulae, name)) and name != "edition_of"
 )
 
 

@@ -132,7 +132,7 @@ SHAPES: dict[str, ArrayLike] = {
 
 def test_no_formula_is_left_out() -> None:
     functions = {name for name in formulae.__all__ if inspect.isfunction(getattr(formulae, name))}
-    assert functions - set(FORMULAE) == {"editions", "grade_candidates", "viscosity_grade"}
+    assert functions - set(FORMULAE) == {"edition_of", "grade_candidates", "viscosity_grade"}
 
 
 @pytest.mark.parametrize("shape", SHAPES)

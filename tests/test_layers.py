@@ -31,8 +31,44 @@ LAYERS = {
 }
 """A room may import from rooms with a smaller number, and from itself."""
 
-EXTRA = {("workbooks", "figures"), ("figures", "workbooks")} - {("figures", "workbooks")}
+SIDEWAYS = {("workbooks", "figures")}
 """Rooms on one level that may look at each other, one way only."""
+
+INSIDE = {
+    "judgement": {
+        "checks": 0,
+        "certificates": 0,
+        "period": 0,
+        "precision": 1,
+        "control": 1,
+        "carry_over": 2,
+        "record": 3,
+        "uncertainty": 4,
+        "variance": 4,
+        "duplicates": 4,
+        "causes": 5,
+        "run": 6,
+        "month": 6,
+    },
+    "statistics": {"rounding": 0, "series": 0, "coverage": 0, "robust": 0, "charts": 1, "precision": 2, "decisions": 3},
+    "figures": {
+        "markup": 0,
+        "picture": 0,
+        "theme": 0,
+        "provenance": 1,
+        "lessons": 2,
+        "interlaboratory": 2,
+        "carry_over": 2,
+        "control": 2,
+        "duplicates": 2,
+        "uncertainty": 2,
+        "variance": 2,
+        "run": 3,
+        "month": 4,
+        "causes": 4,
+    },
+}
+"""The rooms inside a room, by the same rule."""
 
 ONLY_IN = {
     "plotly": {"figures", "workbooks"},
@@ -72,10 +108,31 @@ def test_imports_point_down(path: Path) -> None:
         top, *rest = name.split(".")
         if top == "labcalc" and rest:
             there = rest[0]
-            allowed = there == here or LAYERS[there] < LAYERS[here] or (here, there) in EXTRA
+            allowed = there == here or LAYERS[there] < LAYERS[here] or (here, there) in SIDEWAYS
             assert allowed, f"{here} imports {name}"
         elif top in ONLY_IN:
             assert here in ONLY_IN[top], f"{here} imports {name}"
+
+
+@pytest.mark.parametrize("house", INSIDE)
+def test_imports_point_down_inside_a_house(house: str) -> None:
+    rooms = INSIDE[house]
+    for path in (PACKAGE / house).rglob("*.py"):
+        here = path.relative_to(PACKAGE / house).with_suffix("").parts[0]
+        for name in imports(path):
+            if name.startswith(f"labcalc.{house}.") and here != "__init__":
+                there = name.split(".")[2]
+                assert there == here or rooms[there] < rooms[here], f"{house}/{here} imports {name}"
+
+
+@pytest.mark.parametrize("house", INSIDE)
+def test_rooms_are_rooms(house: str) -> None:
+    """A room has few loose files, and none that says its room's name again."""
+    entries = [path for path in (PACKAGE / house).iterdir() if path.name[:2] != "__"]
+    assert {path.stem for path in entries} == set(INSIDE[house])
+    assert sum(path.is_file() for path in entries) <= {"figures": 6}.get(house, 4)
+    for path in (PACKAGE / house).rglob("*/*.py"):
+        assert not path.stem.startswith(path.parent.name.rstrip("s")), path
 
 
 def test_importing_labcalc_loads_nothing_heavy() -> None:

@@ -15,7 +15,7 @@ import pytest
 
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae.viscosity_index import _basis
+from labcalc.formulae.index import _basis
 
 PUBLISHED = Path(__file__).parent / "published"
 

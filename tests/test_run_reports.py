@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from labcalc.cli import main
 from labcalc.judgement import gather, judge
 from labcalc.shipped import sample_exports, sample_lab, workbook_file
-from labcalc.workbooks import render_workbook, reports
+from labcalc.workbooks import render_workbook
 
 NOTEBOOKS = sorted(
     path for path in workbook_file("run_report").parent.rglob("*.ipynb") if path.parent.name != "exercises"
@@ -76,7 +76,7 @@ def test_a_run_that_fails_is_named_and_leaves_no_page(tmp_path: Path, monkeypatc
         "assert not run.endswith('-02'), 'the second run is to fail'\nfigures.show_results(judgement.results)"
     )
     (tmp_path / "run_report.ipynb").write_text(json.dumps(book), encoding="utf-8")
-    monkeypatch.setattr(reports, "workbook_file", lambda _: tmp_path / "run_report.ipynb")
+    monkeypatch.setattr("labcalc.workbooks.jobs.workbook_file", lambda _: tmp_path / "run_report.ipynb")
     words = ["report", str(ONE_WEEK), "--lab", str(sample_lab()), "--out", str(tmp_path / "out")]
     words += [part for run in gather([ONE_WEEK], sample_lab()).runs[:3] for part in ("--run", run)]
     result = CliRunner().invoke(main, words)

@@ -14,8 +14,6 @@ from labcalc.cli.read import read
 from labcalc.cli.report import demo, report
 from labcalc.cli.workbook import workbook
 
-__all__ = ["main"]
-
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, message="labcalc %(version)s")

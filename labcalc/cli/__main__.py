@@ -4,6 +4,4 @@ from __future__ import annotations
 
 from labcalc.cli import main
 
-__all__: list[str] = []
-
 main(prog_name="labcalc")

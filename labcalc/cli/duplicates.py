@@ -6,9 +6,7 @@ from pathlib import Path
 
 import click
 
-from labcalc.cli.words import answer, exit_code, lab_option, name_refusals, say
-
-__all__ = ["duplicates"]
+from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_refusals, needed, say
 
 
 @click.command()
@@ -17,17 +15,18 @@ __all__ = ["duplicates"]
 @click.option("--to", "last_day", default="", metavar="DATE", help="Last day, included; default: the record's last.")
 @click.option("--product", default="", metavar="NAME", help="Only this product or precision class.")
 @click.option("--operator", default="", metavar="NAME", help="Only repeats in which this person measured.")
-@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="DIR", help="Where the report goes.")
+@click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the report goes.")
 @answer
-def duplicates(lab: Path | None, first_day: str, last_day: str, product: str, operator: str, out: Path) -> int:
+def duplicates(lab: Path | None, out: Path, **period: str) -> int:
     """Render the precision of duplicate runs: repeatability, intermediate precision, and what is beyond its limit."""
-    from labcalc.workbooks import render_duplicates
+    from labcalc.judgement import gather_record, report_duplicates
+    from labcalc.workbooks import BatchOptions, duplicate_report_job, render_batch
 
-    page = render_duplicates(
-        lab, out, first_day=first_day, last_day=last_day, product=product, operator=operator, say=say
-    )
-    name_refusals(page.reading)
-    for failed in page.result.failures:
-        say(f"no report {failed.name}: {failed.reason}")
-    click.echo(page.in_words)
-    return 2 if page.result.failures else exit_code(page.reading)
+    lab = needed(lab, "duplicates are looked for in")
+    material = gather_record(lab)
+    report = report_duplicates(material, **period)
+    result = render_batch([duplicate_report_job(report, lab)], BatchOptions(out, workers=1, say=say))
+    name_refusals(material.reading)
+    lines = [f"{report.about}: {report.verdict}: {report.reason}."]
+    lines += [f"{one.name}: {one.apart}" for one in report.beyond]
+    return finish(result, lines, result.paths, exit_code(material.reading))

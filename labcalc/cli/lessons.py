@@ -9,8 +9,6 @@ import click
 from labcalc.cli.words import count, say
 from labcalc.errors import LessonError
 
-__all__ = ["show_class"]
-
 _SHOWN = ["learner", "lesson", "attempt", "right", "questions", "not_right"]
 
 

@@ -3,54 +3,44 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import answer, count, lab_option, say
-from labcalc.errors import MonthError
+from labcalc.cli.words import PATH, answer, count, exit_code, finish, lab_option, needed, say
 
 if TYPE_CHECKING:
     from labcalc.judgement import MonthReport
-    from labcalc.workbooks import BatchResult
-
-__all__ = ["month"]
 
 
 @click.command()
 @click.argument("month", metavar="YYYY-MM")
 @lab_option
-@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="DIR", help="Where the report goes.")
+@click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the report goes.")
 @click.option("--json", "as_json", is_flag=True, help="The action list as JSON, for other programs.")
 @answer
 def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
     """Render the quality report of a month from the laboratory's record: reference oils, second fills, actions."""
     from labcalc.judgement import gather_record, report_month
-    from labcalc.workbooks import month_report_job, render_batch
+    from labcalc.workbooks import BatchOptions, month_report_job, render_batch
 
-    if lab is None:
-        raise MonthError("a month is made from the record that lab.toml names: say which with --lab")
+    lab = needed(lab, "a month is made from")
     quality = report_month(gather_record(lab), month)
     for refused in (*quality.failures, *quality.refusals):
         say(f"refused: {refused}")
     for notice in quality.notices:
         say(notice)
-    result = render_batch([month_report_job(quality, lab)], out, workers=1, say=say)
-    for failed in result.failures:
-        say(f"no report {failed.name}: {failed.reason}")
+    result = render_batch([month_report_job(quality, lab)], BatchOptions(out, workers=1, say=say))
     if as_json:
-        click.echo(json.dumps(quality.for_programs, ensure_ascii=False, indent=1))
-    else:
-        click.echo(_month_in_words(quality, result))
-    if result.failures:
-        return 2
-    return 1 if quality.refusals or quality.failures else 0
+        return finish(result, [json.dumps(quality.for_programs, ensure_ascii=False, indent=1)], (), exit_code(quality))
+    return finish(result, _in_words(quality), result.paths, exit_code(quality))
 
 
-def _month_in_words(quality: MonthReport, result: BatchResult) -> str:
-    """Say the verdict on a month, its actions, and where to read."""
+def _in_words(quality: MonthReport) -> Iterator[str]:
+    """Say the verdict on a month and its actions."""
     counted = count(len(quality.actions), "action")
-    lines = [f"{quality.month.name}: {quality.verdict}, {counted} in {count(quality.runs, 'sample run')}."]
-    lines += [f"{one.rank}. {one.about}: {one.finding}" for one in quality.actions]
-    return "\n".join([*lines, *(f"Begin with {one.path}" for one in result.reports)])
+    yield f"{quality.month.name}: {quality.verdict}, {counted} in {count(quality.runs, 'sample run')}."
+    for one in quality.actions:
+        yield f"{one.rank}. {one.about}: {one.finding}"

@@ -8,18 +8,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import answer, count, exit_code, exports_argument, lab_option, name_refusals, say
+from labcalc.cli.words import PATH, answer, count, exit_code, exports_argument, lab_option, name_refusals, say
 
 if TYPE_CHECKING:
     from labcalc.exports import Reading
-
-__all__ = ["read"]
 
 
 @click.command()
 @exports_argument
 @lab_option
-@click.option("--to", type=click.Path(path_type=Path), metavar="FILE", help="Write .csv, .xlsx or .parquet instead.")
+@click.option("--to", type=PATH, metavar="FILE", help="Write .csv, .xlsx or .parquet instead.")
 @click.option("--json", "as_json", is_flag=True, help="Rows, refused rows and files as JSON, for other programs.")
 @answer
 def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, as_json: bool) -> int:

@@ -4,17 +4,29 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from labcalc.cli.words import answer, count, exit_code, exports_argument, jobs_option, lab_option, name_refusals, say
+from labcalc.cli.words import (
+    PATH,
+    answer,
+    count,
+    exit_code,
+    exports_argument,
+    finish,
+    jobs_option,
+    lab_option,
+    name_refusals,
+    say,
+)
+from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, BatchOptions
+from labcalc.workbooks.scripts import Scripts
 
 if TYPE_CHECKING:
     from labcalc.workbooks import BatchResult, Progress, ReportJob
-
-__all__ = ["demo", "report"]
 
 _MANY = {
     "releasable": "releasable",
@@ -27,7 +39,7 @@ _MANY = {
 @click.command()
 @exports_argument
 @lab_option
-@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="DIR", help="Where the reports go.")
+@click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the reports go.")
 @click.option("--run", "runs", multiple=True, metavar="RUN", help="Only this run; may be given more than once.")
 @jobs_option
 @click.option("--all", "again", is_flag=True, help="Render every report, also those that are up to date.")
@@ -36,79 +48,45 @@ _MANY = {
 @click.option("--cluster", metavar="ADDRESS", help="Render on a dask.distributed scheduler, such as tcp://host:8786.")
 @click.option(
     "--engine",
-    type=click.Choice(["labcalc", "kernel"]),
-    default="labcalc",
+    type=click.Choice(ENGINES),
+    default=LABCALC,
     show_default=True,
-    help="kernel: a Jupyter kernel for each report, slower.",
+    help=f"{KERNEL}: a Jupyter kernel for each report, slower.",
 )
 @answer
-def report(
-    exports: tuple[Path, ...],
-    lab: Path | None,
-    out: Path,
-    runs: tuple[str, ...],
-    jobs: int | None,
-    again: bool,
-    single_file: bool,
-    pdf: bool,
-    cluster: str | None,
-    engine: str,
-) -> int:
+def report(exports: tuple[Path, ...], lab: Path | None, runs: tuple[str, ...], single_file: bool, **chosen: Any) -> int:
     """Render one report for each run of the exports, and an index page."""
-    return _report(
-        exports,
-        lab,
-        out,
-        jobs,
-        runs=runs,
-        again=again,
-        single_file=single_file,
-        pdf=pdf,
-        cluster=cluster,
-        engine=engine,
-    )
+    scripts = Scripts.INSIDE if single_file else Scripts.BESIDE
+    return _report(exports, lab, BatchOptions(scripts=scripts, **chosen), runs=runs)
 
 
 @click.command()
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    default="labcalc-demo",
-    show_default=True,
-    metavar="DIR",
-    help="Where the pages go.",
-)
+@click.option("--out", type=PATH, default="labcalc-demo", show_default=True, metavar="DIR", help="Where the pages go.")
 @jobs_option
 @answer
-def demo(out: Path, jobs: int | None) -> int:
+def demo(out: Path, workers: int | None) -> int:
     """Do the main job on the sample laboratory: run reports, its last month's quality report, and an index page."""
     from labcalc.judgement import gather_record, report_month
     from labcalc.shipped import sample_exports, sample_lab
     from labcalc.workbooks import month_report_job
 
     month = month_report_job(report_month(gather_record()), sample_lab())
-    return _report(sample_exports(), sample_lab(), out, jobs, more=(month,))
+    return _report(sample_exports(), sample_lab(), BatchOptions(out, workers), more=(month,))
 
 
 def _report(
     exports: tuple[Path, ...],
     lab: Path | None,
-    out: Path,
-    jobs: int | None,
+    options: BatchOptions,
     *,
     runs: tuple[str, ...] = (),
     more: tuple[ReportJob, ...] = (),
-    again: bool = False,
-    single_file: bool = False,
-    pdf: bool = False,
-    cluster: str | None = None,
-    engine: str = "labcalc",
 ) -> int:
     from labcalc.workbooks.lean import quick_start
 
     with quick_start():
         from labcalc.judgement import gather
-        from labcalc.workbooks import render_run_reports
+        from labcalc.workbooks import render_batch, run_report_jobs
 
         material = gather(exports, lab)
     name_refusals(material.reading)
@@ -117,28 +95,9 @@ def _report(
     if not material.runs:
         say("labcalc: every row was refused: there is no run to report")
         return 2
-    result = render_run_reports(
-        material,
-        exports,
-        lab,
-        out,
-        runs=runs,
-        more=more,
-        workers=jobs,
-        again=again,
-        single_file=single_file,
-        pdf=pdf,
-        cluster=cluster,
-        engine=engine,
-        progress=_show_progress if sys.stderr.isatty() else None,
-        say=say,
-    )
-    for failed in result.failures:
-        say(f"no report {failed.name}: {failed.reason}")
-    click.echo(_totals(result))
-    if result.failures:
-        return 1 if result.reports else 2
-    return exit_code(material.reading)
+    told = replace(options, progress=_show_progress if sys.stderr.isatty() else None, say=say)
+    result = render_batch([*more, *run_report_jobs(material, exports, lab, runs)], told)
+    return finish(result, [_totals(result)], [result.index], exit_code(material.reading))
 
 
 def _show_progress(progress: Progress) -> None:
@@ -148,7 +107,7 @@ def _show_progress(progress: Progress) -> None:
 
 
 def _totals(result: BatchResult) -> str:
-    """Say what became of the runs, and where to begin reading."""
+    """Say what became of the runs."""
     verdicts = Counter(one.summary["verdict"] for one in result.reports)
     found = ", ".join(f"{verdicts[verdict]} {words}" for verdict, words in _MANY.items() if verdicts[verdict])
     found += "".join(
@@ -157,7 +116,4 @@ def _totals(result: BatchResult) -> str:
     unchanged = len(result.reports) - len(result.rendered)
     kept = f" ({unchanged} unchanged since the last call)" if unchanged else ""
     failed = f", {len(result.failures)} not rendered" if result.failures else ""
-    return (
-        f"{count(len(result.reports), 'report')}{kept} in {result.seconds:.1f} s: {found}{failed}.\n"
-        f"Begin with {result.index}"
-    )
+    return f"{count(len(result.reports), 'report')}{kept} in {result.seconds:.1f} s: {found}{failed}."

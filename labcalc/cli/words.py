@@ -3,38 +3,42 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec
 
 import click
 
-from labcalc.errors import LabcalcError
+from labcalc.errors import LabcalcError, MonthError
 
 if TYPE_CHECKING:
     from labcalc.exports import Reading
-
-__all__ = ["answer", "count", "exit_code", "exports_argument", "jobs_option", "lab_option", "name_refusals", "say"]
+    from labcalc.judgement import MonthReport
+    from labcalc.workbooks import BatchResult
 
 P = ParamSpec("P")
 
-exports_argument = click.argument(
-    "exports", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="EXPORT..."
-)
-lab_option = click.option(
-    "--lab", type=click.Path(path_type=Path), metavar="LAB.toml", help="Settings of the laboratory."
-)
+PATH = click.Path(path_type=Path)
+exports_argument = click.argument("exports", nargs=-1, required=True, type=PATH, metavar="EXPORT...")
+lab_option = click.option("--lab", type=PATH, metavar="LAB.toml", help="Settings of the laboratory.")
 jobs_option = click.option(
-    "--jobs", type=click.IntRange(min=1), metavar="N", help="Reports rendered side by side; default: one a core."
+    "--jobs",
+    "workers",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Reports rendered side by side; default: one a core.",
 )
 
 
 def answer(command: Callable[P, int]) -> Callable[P, None]:
-    """Turn a command's return value into the exit code, and a refusal into one line."""
+    """Turn a command's return value into the exit code, and a refusal into one line; keep what it imports short."""
 
     @wraps(command)
     def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        from labcalc.workbooks.lean import keep_imports_short
+
+        keep_imports_short()
         try:
             code = command(*args, **kwargs)
         except LabcalcError as refusal:
@@ -49,6 +53,13 @@ def answer(command: Callable[P, int]) -> Callable[P, None]:
     return run
 
 
+def needed(lab: Path | None, what: str) -> Path:
+    """Return lab.toml; ``what`` begins the sentence that says who needs its record."""
+    if lab is None:
+        raise MonthError(f"{what} the record that lab.toml names: say which with --lab")
+    return lab
+
+
 def name_refusals(reading: Reading) -> None:
     for failure in reading.failures:
         say(f"labcalc: {failure}")
@@ -56,8 +67,21 @@ def name_refusals(reading: Reading) -> None:
         say(f"refused: {refusal}")
 
 
-def exit_code(reading: Reading) -> int:
-    return 1 if reading.refusals or reading.failures else 0
+def exit_code(read: Reading | MonthReport) -> int:
+    return 1 if read.refusals or read.failures else 0
+
+
+def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], code: int) -> int:
+    """Name the reports that aren't there, say the rest and where to begin, and return the exit code.
+
+    ``code`` is the one for when every report is there.
+    """
+    for failed in result.failures:
+        say(f"no report {failed.name}: {failed.reason}")
+    click.echo("\n".join([*lines, *(f"Begin with {path}" for path in places)]))
+    if result.failures:
+        return 1 if result.reports else 2
+    return code
 
 
 def count(number: int, thing: str) -> str:

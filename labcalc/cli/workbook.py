@@ -8,26 +8,22 @@ from typing import TYPE_CHECKING
 import click
 
 from labcalc.cli.lessons import show_class
-from labcalc.cli.words import answer, lab_option, say
+from labcalc.cli.words import PATH, answer, lab_option, say
 
 if TYPE_CHECKING:
     from labcalc.workbooks import WorkbookCopy
 
-__all__ = ["workbook"]
-
 
 @click.command()
 @click.argument("name")
-@click.argument("exports", nargs=-1, type=click.Path(path_type=Path), metavar="[EXPORT]...")
+@click.argument("exports", nargs=-1, type=PATH, metavar="[EXPORT]...")
 @lab_option
 @click.option("--no-browser", is_flag=True, help="Say the address, and leave opening it to you.")
 @click.option(
     "--port", type=click.IntRange(1024, 65535), metavar="N", help="Port on this machine; default: a free one."
 )
-@click.option(
-    "--results", type=click.Path(path_type=Path), metavar="DIR", help="Of lessons: the results of a class, as a table."
-)
-@click.option("--to", type=click.Path(path_type=Path), metavar="FILE.csv", help="Write that table to a file.")
+@click.option("--results", type=PATH, metavar="DIR", help="Of lessons: the results of a class, as a table.")
+@click.option("--to", type=PATH, metavar="FILE.csv", help="Write that table to a file.")
 @answer
 def workbook(
     name: str,

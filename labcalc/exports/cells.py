@@ -12,15 +12,13 @@ from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
 from labcalc.exports.dates import date_order, localised, parse_moment
-from labcalc.exports.decode import shown
 from labcalc.exports.layout import Field, Layout
 from labcalc.exports.numbers import decimal_sign, figure, half_unit, may_be_a_slip, proves_thousands
 from labcalc.exports.profile import Profile
 from labcalc.exports.sheet import Typed
 from labcalc.exports.table import Refusal
+from labcalc.exports.text import shown
 from labcalc.exports.vocabulary import LIMITS
-
-__all__ = ["Cells", "Problems"]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)

@@ -8,9 +8,7 @@ from datetime import date, datetime, time, timedelta, timezone
 from zoneinfo import ZoneInfo
 
 from labcalc.errors import ExportError
-from labcalc.exports.decode import shown
-
-__all__ = ["date_order", "localised", "parse_day", "parse_moment", "parse_time"]
+from labcalc.exports.text import shown
 
 _ISO = re.compile(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})|(\d{4})(\d{2})(\d{2})")
 _FIGURES = re.compile(r"(\d{1,2})\s*([./-])\s*(\d{1,2})\s*\2\s*(\d{4}|\d{2})")

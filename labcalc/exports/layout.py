@@ -8,13 +8,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from labcalc.errors import ExportError
-from labcalc.exports.decode import shown
 from labcalc.exports.profile import Column
-from labcalc.exports.split import Record
+from labcalc.exports.records import Record
 from labcalc.exports.table import TIDY_COLUMNS
+from labcalc.exports.text import shown
 from labcalc.exports.vocabulary import FOOTER, QUANTITIES, Meaning, Unit, meaning_of, unit_of
-
-__all__ = ["Field", "Layout", "header_of", "lay_out"]
 
 _MEASURED = (*QUANTITIES, "viscosity")
 _FOR_ALL_ROWS = (

@@ -8,10 +8,8 @@ from collections.abc import Callable, Iterable
 from functools import lru_cache
 
 from labcalc.errors import ExportError
-from labcalc.exports.decode import shown
 from labcalc.exports.sheet import Typed
-
-__all__ = ["decimal_sign", "figure", "half_unit", "may_be_a_slip", "proves_thousands"]
+from labcalc.exports.text import shown
 
 _SPACES = " \u00a0\u2009\u202f'’"
 """Signs between thousands, beside the comma or point that is not the decimal sign."""

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-__all__ = ["DATE_ORDERS", "Column", "Profile"]
-
 DATE_ORDERS = ("day-month-year", "month-day-year", "year-month-day")
 
 

@@ -12,15 +12,13 @@ import pandas as pd
 
 from labcalc.errors import ExportError
 from labcalc.exports.cells import Cells
-from labcalc.exports.decode import decode, shown
 from labcalc.exports.layout import Layout, header_of, lay_out
 from labcalc.exports.profile import Profile
+from labcalc.exports.records import DELIMITERS, split
+from labcalc.exports.rows import tidy
 from labcalc.exports.sheet import sheets
-from labcalc.exports.split import DELIMITERS, split
 from labcalc.exports.table import Reading, SourceFile
-from labcalc.exports.tidy import tidy
-
-__all__ = ["read_export", "read_exports"]
+from labcalc.exports.text import decode, shown
 
 _WORKBOOKS = (".xlsx", ".xlsm")
 _NO_PROFILE = Profile(name="", files=())

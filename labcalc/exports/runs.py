@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 
 from labcalc.exports.cells import Cells
 
-__all__ = ["name_runs"]
-
 _LONGEST_STEP_US = 60 * 60 * 1_000_000
 """Longest time between two determinations of a run, 60 min, [µs]."""
 _NAT = np.iinfo(np.int64).min

@@ -7,9 +7,7 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 
 from labcalc.errors import ExportError
-from labcalc.exports.split import Record
-
-__all__ = ["Typed", "sheets"]
+from labcalc.exports.records import Record
 
 
 class Typed(str):

@@ -9,17 +9,6 @@ import pandas as pd
 
 from labcalc.errors import ExportError
 
-__all__ = [
-    "QUANTITY_COLUMNS",
-    "TIDY_COLUMNS",
-    "Reading",
-    "Refusal",
-    "SourceFile",
-    "derived_mark",
-    "is_derived",
-    "without_marks",
-]
-
 TIDY_COLUMNS = (
     "run",
     "sample",

@@ -7,8 +7,6 @@ import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
 
-__all__ = ["FOOTER", "LIMITS", "QUANTITIES", "TIDY_HEADERS", "Meaning", "Unit", "meaning_of", "unit_of"]
-
 QUANTITIES = ("kinematic viscosity", "dynamic viscosity", "density")
 
 LIMITS = {

@@ -15,8 +15,6 @@ import pandas as pd
 from labcalc.errors import ExportError
 from labcalc.exports.table import TIDY_COLUMNS
 
-__all__ = ["protected", "write_table"]
-
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 """What a spreadsheet takes for a formula; also with apostrophes before it, so that one more can be taken off again."""
 _WIDEST = 40

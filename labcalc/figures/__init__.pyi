@@ -1,15 +1,27 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
-from .budget import show_budget as show_budget
-from .carry_over import (
+from .carry_over.shares import (
     carry_over_pictures as carry_over_pictures,
     draw_carry_over as draw_carry_over,
     show_carry_over as show_carry_over,
 )
-from .causes import show_causes as show_causes
-from .control import control_pictures as control_pictures, draw_control_chart as draw_control_chart
-from .density import draw_density_temperature as draw_density_temperature
-from .duplicate_tables import (
+from .causes.explanation import (
+    show_conclusions as show_conclusions,
+    show_evidence as show_evidence,
+    show_explanations as show_explanations,
+    show_outcomes as show_outcomes,
+)
+from .causes.hypothetical import move_what_if as move_what_if
+from .causes.in_report import show_causes as show_causes
+from .causes.problem_sample import live_figure as live_figure, problem_pictures as problem_pictures, redraw as redraw
+from .control.charts import control_pictures as control_pictures, draw_control_chart as draw_control_chart
+from .duplicates.pictures import (
+    draw_against_level as draw_against_level,
+    draw_in_time as draw_in_time,
+    duplicate_pictures as duplicate_pictures,
+    level_pictures as level_pictures,
+)
+from .duplicates.precision import (
     show_duplicate_biases as show_duplicate_biases,
     show_duplicate_header as show_duplicate_header,
     show_duplicate_provenance as show_duplicate_provenance,
@@ -19,21 +31,16 @@ from .duplicate_tables import (
     show_pairing_rule as show_pairing_rule,
     summarise_duplicates as summarise_duplicates,
 )
-from .duplicates import (
-    draw_against_level as draw_against_level,
-    draw_in_time as draw_in_time,
-    duplicate_pictures as duplicate_pictures,
-    level_pictures as level_pictures,
-)
-from .explanations import (
-    show_conclusions as show_conclusions,
-    show_evidence as show_evidence,
-    show_explanations as show_explanations,
-    show_outcomes as show_outcomes,
-)
 from .interlaboratory import draw_consistency as draw_consistency
 from .markup import Fragment as Fragment, Summary as Summary, note as note
-from .month import (
+from .month.oils import (
+    show_changes as show_changes,
+    show_limits as show_limits,
+    show_oils as show_oils,
+    show_operators as show_operators,
+    workload_picture as workload_picture,
+)
+from .month.report import (
     show_actions as show_actions,
     show_decisions as show_decisions,
     show_month_header as show_month_header,
@@ -43,22 +50,16 @@ from .month import (
     show_notices as show_notices,
     summarise_month as summarise_month,
 )
-from .month_tables import (
-    show_changes as show_changes,
-    show_limits as show_limits,
-    show_oils as show_oils,
-    show_operators as show_operators,
-    workload_picture as workload_picture,
-)
+from .month.workload import draw_workload as draw_workload
 from .picture import Picture as Picture
-from .problem import live_figure as live_figure, problem_pictures as problem_pictures, redraw as redraw
-from .reference import draw_reference_history as draw_reference_history
-from .run import (
+from .run.density import draw_density_temperature as draw_density_temperature
+from .run.pictures import (
     density_picture as density_picture,
     reference_picture as reference_picture,
     viscosity_picture as viscosity_picture,
 )
-from .tables import (
+from .run.reference_oils import draw_reference_history as draw_reference_history
+from .run.verdict import (
     show_cautions as show_cautions,
     show_checks as show_checks,
     show_consequences as show_consequences,
@@ -69,11 +70,10 @@ from .tables import (
     show_verdict as show_verdict,
     summarise as summarise,
 )
-from .variance import (
+from .run.viscosity import draw_viscosity_temperature as draw_viscosity_temperature
+from .uncertainty.budget import show_budget as show_budget
+from .variance.components import (
     component_pictures as component_pictures,
     draw_components as draw_components,
     show_components as show_components,
 )
-from .viscosity import draw_viscosity_temperature as draw_viscosity_temperature
-from .what_if import move_what_if as move_what_if
-from .workload import draw_workload as draw_workload

@@ -14,8 +14,6 @@ from labcalc.figures.picture import Picture
 from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, stroke
 from labcalc.statistics import MandelStatistics
 
-__all__ = ["draw_consistency"]
-
 _MOST_NAMES = 60
 """Beyond this many bars their laboratories are named on hover and in the table only."""
 

@@ -16,19 +16,6 @@ from labcalc.lessons import Agreement, LessonTest, Plot, Question, Series
 from labcalc.lessons.questions import Choice
 from labcalc.statistics import rounded_to_figures
 
-__all__ = [
-    "draw_plot",
-    "say",
-    "show_agreements",
-    "show_answer",
-    "show_data",
-    "show_feedback",
-    "show_question",
-    "show_test",
-    "show_test_answers",
-    "tell_picture",
-]
-
 _THIN_SPACE = "\u202f"
 
 _DASHES = ("solid", "dash", "dot", "dashdot", "longdash")

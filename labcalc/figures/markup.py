@@ -10,17 +10,6 @@ from typing import Any
 
 from labcalc.statistics import rounded, rounded_to_figures
 
-__all__ = [
-    "SUMMARY_MIME",
-    "Fragment",
-    "Summary",
-    "hover_number",
-    "html_table",
-    "note",
-    "signed_text",
-    "uncertainty_text",
-]
-
 SUMMARY_MIME = "application/vnd.labcalc.summary+json"
 
 

@@ -9,8 +9,6 @@ from typing import Any
 import plotly.graph_objects as go
 import plotly.io as pio
 
-__all__ = ["PLOTLY_MIME", "Picture"]
-
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 
 

@@ -10,8 +10,6 @@ from labcalc.exports import SourceFile
 from labcalc.figures.markup import html_table
 from labcalc.lab import Laboratory
 
-__all__ = ["settings_and_version", "sources_table"]
-
 
 def sources_table(caption: str, sources: Sequence[SourceFile]) -> str:
     """Return the exports with digest, rows and how they were read."""

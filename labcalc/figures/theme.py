@@ -7,8 +7,6 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-__all__ = ["ACCENT", "BAND", "INK", "MUTED", "blank_figure", "marker", "stroke"]
-
 INK = "#1c2733"
 MUTED = "#66727f"
 ACCENT = "#8a3b12"

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.errors import ConvergenceWarning, OutOfRangeError
-from labcalc.formulae.volume_correction import (
+from labcalc.formulae.volume_corrections import (
     Commodity,
     fahrenheit,
     gauge_psi,
@@ -18,8 +18,6 @@ from labcalc.formulae.volume_correction import (
     pressure_factor,
     thermal_factor,
 )
-
-__all__ = ["DensitySearch"]
 
 _AGREES = 1e-6
 """Difference from the observed density that ends the iteration, [kg/m³]."""

@@ -10,8 +10,6 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["GRADE_TABLES", "Grade", "GradeTable", "Limits", "Quantity", "grade_table"]
-
 GRADE_TABLES: Mapping[str, str] = MappingProxyType(
     {
         "SAE J300": "engine_oil_grades",

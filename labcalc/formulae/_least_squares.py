@@ -10,8 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
 
-__all__ = ["Arrays", "StraightLine", "ends_of_curves", "in_blocks", "points_of_curves", "straight_line"]
-
 _BLOCK = 40_000
 """Values that are worked on at once: what is computed on the way stays in the processor's cache."""
 

@@ -7,8 +7,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
 
-__all__ = ["positive", "refuse_outside"]
-
 _DUST = 1e-9
 """Share of a limit below which a difference is dust of binary arithmetic: 2.1e-6 × 1e6 is not quite 2.1."""
 

@@ -7,8 +7,6 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["bracketed_root"]
-
 _MOST_STEPS = 200
 _SETTLED = 1e-14
 """Relative width of the interval that ends the search."""

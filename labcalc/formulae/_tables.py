@@ -10,8 +10,6 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["published_table"]
-
 
 @cache
 def published_table(name: str) -> dict[str, NDArray[np.float64]]:

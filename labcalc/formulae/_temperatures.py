@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.formulae._refusals import refuse_outside
 
-__all__ = ["ZERO_C", "keep_inside", "kelvin"]
-
 ZERO_C = 273.15
 """0 °C, [K]."""
 

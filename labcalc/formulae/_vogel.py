@@ -8,8 +8,6 @@ from numpy.typing import NDArray
 from labcalc.formulae._least_squares import straight_line
 from labcalc.formulae._roots import bracketed_root
 
-__all__ = ["steepness_ratio", "vogel_coefficients"]
-
 _FLATTEST, _STEEPEST = 1e-6, 1.0 - 1e-9
 """Search limits of the bend, as shares of the one that puts T₀ at the coldest point."""
 

@@ -7,8 +7,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._refusals import refuse_outside
 
-__all__ = ["dry_air_density", "humid_air_density"]
-
 EDITION = "OIML R 111-1:2004, short form of the CIPM equation; ASTM D4052 for dry air"
 
 _ZERO_C = 273.15

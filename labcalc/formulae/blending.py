@@ -13,8 +13,6 @@ from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
 from labcalc.formulae.walther import viscosity_from_ordinate, walther_ordinate
 
-__all__ = ["Blend", "BlendFraction", "blend_lines", "blend_viscosity_double_log", "fraction_that_explains"]
-
 EDITION = "ASTM D7152-11(2016)"
 
 _WHOLE = 1e-6

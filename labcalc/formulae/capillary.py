@@ -9,13 +9,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._refusals import positive, refuse_outside
 
-__all__ = [
-    "FlowResult",
-    "flow_result",
-    "flow_time_for_kinetic_share",
-    "viscosity_from_flow_time",
-]
-
 EDITION = "ASTM D445-11a, ISO 3104:1994, ISO 3105:1994"
 
 _SHORTEST_S = 200.0

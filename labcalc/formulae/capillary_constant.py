@@ -7,8 +7,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._refusals import positive, refuse_outside
 
-__all__ = ["buoyancy_factor", "constant_at_gravity", "kinetic_energy_factor"]
-
 EDITION = "ISO 3104:1994, ISO 3105:1994"
 
 

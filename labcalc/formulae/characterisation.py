@@ -9,13 +9,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._refusals import refuse_outside
 
-__all__ = [
-    "ViscosityGravityConstants",
-    "viscosity_gravity_constant_40C",
-    "viscosity_gravity_constant_100C",
-    "viscosity_gravity_constants",
-]
-
 EDITION = "ASTM D2501-14(2019)"
 
 

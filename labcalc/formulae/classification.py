@@ -8,10 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._grade_tables import GRADE_TABLES, Grade, GradeTable, grade_table
+from labcalc.formulae._grade_tables import Grade, GradeTable, grade_table
 from labcalc.formulae._refusals import positive
-
-__all__ = ["GRADE_TABLES", "GradeCandidates", "grade_candidates"]
 
 EDITION = "SAE J300_202104, SAE J306_201902, ISO 8217:2017, EN 590, EN 14214, ASTM D1655: see the table"
 

@@ -7,8 +7,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._refusals import positive
 
-__all__ = ["dynamic_from_kinematic", "kinematic_from_dynamic"]
-
 EDITION = "definition of kinematic viscosity, ISO 3104:1994"
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._density_search import DensitySearch
-from labcalc.formulae.volume_correction import (
+from labcalc.formulae.volume_corrections import (
     BASE_F,
     SHIFT_F,
     commodity_group,
@@ -20,8 +20,6 @@ from labcalc.formulae.volume_correction import (
     refuse_observed,
     thermal_factor,
 )
-
-__all__ = ["alpha_60_from_densities", "density_at", "density_at_60F", "density_slope"]
 
 EDITION = "API MPMS 11.1-2004 / ASTM D1250-08 / ISO 91:2017"
 
@@ -47,8 +45,7 @@ def density_at(
     to_C : array_like of float
         Temperature of the wanted density, [°C], -50 to 150.
     commodity : str, optional
-        Commodity group: ``lubricating oil``, ``refined product`` or ``crude oil``; without effect where ``alpha_60``
-        is given.
+        Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
     from_kPa : array_like of float, optional
         Gauge pressure of the known density, [kPa], up to 10342.14; below zero counts as zero.
     to_kPa : array_like of float, optional

@@ -11,8 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.formulae._refusals import refuse_outside
 from labcalc.formulae._tables import published_table
 
-__all__ = ["viscosity_grade"]
-
 EDITION = "ISO 3448:1992"
 
 _DUST = 1e-9

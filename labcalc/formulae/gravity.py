@@ -7,8 +7,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._refusals import refuse_outside
 
-__all__ = ["api_gravity", "density_from_api_gravity", "density_from_relative_density", "relative_density"]
-
 EDITION = "API MPMS 11.1-2004, par. 11.1.5.1 (water at 60 °F: 999.016 kg/m³)"
 
 _WATER_60F = 999.016

@@ -10,13 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._refusals import refuse_outside
 
-__all__ = [
-    "engler_from_kinematic",
-    "kinematic_from_engler",
-    "kinematic_from_redwood",
-    "redwood_from_kinematic",
-]
-
 EDITION = "approximate, about 5 %: usual equations of the years before 1970, no standard in force"
 
 _ENGLER = (7.31, 6.31)

@@ -18,8 +18,6 @@ from labcalc.formulae.walther import (
     viscosity_of_double_logarithm,
 )
 
-__all__ = ["LineDeparture", "departure_from_line"]
-
 EDITION = "ASTM D341-20 for the line; chi-square and F test of lack of fit (NIST/SEMATECH e-Handbook 2012, 4.4.4.6)"
 
 

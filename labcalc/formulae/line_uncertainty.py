@@ -29,8 +29,6 @@ from labcalc.formulae.walther import (
     viscosity_of_double_logarithm,
 )
 
-__all__ = ["EstimatedLine", "ViscosityBand", "estimate_viscosity_temperature"]
-
 EDITION = "ASTM D341-20 for the line; weighted linear least squares for its uncertainty (JCGM 100:2008, H.3)"
 
 

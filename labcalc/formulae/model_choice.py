@@ -13,8 +13,6 @@ from labcalc.formulae._vogel import vogel_coefficients
 from labcalc.formulae.line_uncertainty import ordinate_of_percent
 from labcalc.formulae.walther import solved_viscosity, walther_ordinate
 
-__all__ = ["VISCOSITY_MODELS", "ModelComparison", "compare_viscosity_models"]
-
 EDITION = "corrected information criterion: Hurvich and Tsai 1989; Burnham and Anderson 2002"
 
 VISCOSITY_MODELS = ("ASTM D341", "Vogel", "Andrade")

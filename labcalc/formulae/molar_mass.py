@@ -9,8 +9,6 @@ from labcalc.formulae._refusals import positive, refuse_outside
 from labcalc.formulae.viscosity_temperature import fit_viscosity_temperature
 from labcalc.formulae.walther import viscosity_from_ordinate
 
-__all__ = ["relative_molecular_mass", "viscosities_at_100F_and_210F", "watson_factor_estimate"]
-
 EDITION = "API Technical Data Book, procedure 2B2.3 (Riazi and Daubert 1987)"
 
 _FAHRENHEIT_K = ((100.0 - 32.0) / 1.8 + 273.15, (210.0 - 32.0) / 1.8 + 273.15)

@@ -10,8 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae._refusals import positive
 
-__all__ = ["OscillatingTube", "adjust_oscillating_tube"]
-
 EDITION = "ISO 12185:1996 / ASTM D4052-11, adjustment with air and water"
 
 

@@ -11,13 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.formulae._refusals import refuse_outside
 from labcalc.formulae._roots import bracketed_root
 
-__all__ = [
-    "kinematic_from_saybolt_furol",
-    "kinematic_from_saybolt_universal",
-    "saybolt_furol_from_kinematic",
-    "saybolt_universal_from_kinematic",
-]
-
 EDITION = "ASTM D2161-05"
 
 _LOWEST_UNIVERSAL = 1.81

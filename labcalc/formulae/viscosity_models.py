@@ -13,8 +13,6 @@ from labcalc.formulae._refusals import refuse_outside
 from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae._vogel import steepness_ratio, vogel_coefficients
 
-__all__ = ["ExponentialCurve", "UbbelohdeWaltherLine", "fit_andrade", "fit_ubbelohde_walther", "fit_vogel"]
-
 EDITION = "DIN 51563:2011-04 (Ubbelohde-Walther); Vogel 1921, Fulcher 1925, Tammann 1926; Andrade 1930"
 
 

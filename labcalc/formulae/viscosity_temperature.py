@@ -20,8 +20,6 @@ from labcalc.formulae.walther import (
     walther_ordinate,
 )
 
-__all__ = ["ViscosityTemperatureLine", "fit_viscosity_temperature"]
-
 EDITION = "ASTM D341-20"
 
 

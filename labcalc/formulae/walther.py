@@ -8,8 +8,6 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.formulae._least_squares import StraightLine
 from labcalc.formulae._refusals import refuse_outside
 
-__all__ = ["viscosity_from_ordinate", "walther_ordinate"]
-
 EDITION = "ASTM D341-20"
 
 LOWEST_VISCOSITY, HIGHEST_VISCOSITY = 0.21, 2e7

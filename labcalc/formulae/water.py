@@ -10,8 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.formulae._refusals import positive, refuse_outside
 from labcalc.formulae._temperatures import kelvin
 
-__all__ = ["RelativeDensity", "relative_density_to_water", "water_density", "water_viscosity"]
-
 EDITION = "Tanaka et al. 2001 (CIPM), Metrologia 38, 301, for density; IAPWS SR6-08(2011) for viscosity"
 
 _A1, _A2, _A3, _A4 = -3.983035, 301.797, 522528.9, 69.34881

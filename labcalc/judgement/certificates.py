@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date
 from typing import cast
 
@@ -10,9 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS
-from labcalc.lab import Laboratory, ReferenceLot, lot_in_use, reference_of
-
-__all__ = ["COMPARISON_COLUMNS", "SAME_TEMPERATURE_K", "UNITS", "compare_with_certificates"]
+from labcalc.lab import CertifiedValue, Laboratory, ReferenceLot, lot_in_use, reference_of
 
 UNITS = {
     "kinematic viscosity": "mm²/s",
@@ -44,6 +44,34 @@ such value.
 """
 
 _KEYS = ["run", "sample", "lot", "instrument", "quantity", "temperature_C"]
+
+
+@dataclass(frozen=True)
+class Certificates:
+    """Certified values of the lots in use on an instrument, each with oil and lot; without any, why there are none."""
+
+    values: tuple[tuple[str, CertifiedValue], ...]
+    why_none: str = ""
+
+
+def certificates_in_use(references: pd.DataFrame, laboratory: Laboratory) -> Certificates:
+    """Return what certificates say of the reference oils in some rows of an instrument, by the last day of each."""
+    if not laboratory.references:
+        return Certificates((), "lab.toml names no reference oils")
+    if references.empty:
+        return Certificates((), "the record holds no reference-oil result of this instrument in 30 days")
+    lots, days = references["lot"].astype("string").fillna(""), references["measured_at"].dt.date
+    last = {str(s): (str(lot), day) for s, lot, day in zip(references["sample"], lots, days, strict=True)}
+    values = tuple(
+        one for sample, (lot, day) in last.items() for one in _certified_in_lot(laboratory, sample, lot, day)
+    )
+    return Certificates(values, f"no certificate was valid on the day for {', '.join(last)}")
+
+
+def _certified_in_lot(laboratory: Laboratory, sample: str, lot: str, day: date) -> Iterable[tuple[str, CertifiedValue]]:
+    material = reference_of(laboratory, sample)
+    found = None if material is None else lot_in_use(material, lot, day)
+    return () if found is None else [(f"{sample} lot {found.lot}", one) for one in found.certified]
 
 
 def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:

@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["STATES", "Check", "State", "worst"]
-
 State = Literal["met", "not checked", "doubtful", "not met"]
 
 STATES: tuple[State, ...] = ("met", "not checked", "doubtful", "not met")

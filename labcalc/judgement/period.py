@@ -10,8 +10,6 @@ import pandas as pd
 
 from labcalc.errors import MonthError, PeriodError
 
-__all__ = ["Month", "Period", "days_of", "month_of"]
-
 
 @dataclass(frozen=True)
 class Period:

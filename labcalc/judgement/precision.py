@@ -6,11 +6,8 @@ import math
 from dataclasses import dataclass
 
 from labcalc.judgement.certificates import UNITS
-from labcalc.judgement.dossier import Dossier
 from labcalc.lab import Laboratory, PrecisionStatement, precision_for
 from labcalc.statistics import rounded_to_figures
-
-__all__ = ["RANGE_FACTOR", "InForce", "precision_in_force", "precision_of_class"]
 
 RANGE_FACTOR = 2.77
 """From the standard deviation of single results to the limit of the difference of two, 95 %: 1.96 √2."""
@@ -22,16 +19,6 @@ class InForce:
 
     statement: PrecisionStatement | None
     why_not: str = ""
-
-
-def precision_in_force(dossier: Dossier, quantity: str, temperature_C: float, value: float) -> InForce:
-    """Return the precision statement that holds for a result of a run.
-
-    A reference oil counts as a base oil. A statement holds in its range only.
-    """
-    product_class = dossier.product.precision_class if dossier.product else ""
-    precision_class = "base oils" if dossier.is_reference else product_class
-    return precision_of_class(dossier.laboratory, precision_class, quantity, temperature_C, value)
 
 
 def precision_of_class(

@@ -10,8 +10,6 @@ from labcalc.lab._tables import Key, choice, number, table, tables, whole_number
 from labcalc.lab.laboratory import ConformityChoices, Limit, TypicalValue
 from labcalc.statistics import DECISION_RULES
 
-__all__ = ["CONFORMITY", "LIMITS", "TYPICAL", "VALUE_TWICE", "quantity_and_temperature"]
-
 _NAN = float("nan")
 _TEMPERATURE = number(-80, 400, unit="°C")
 _JUDGED = choice((*QUANTITY_COLUMNS, "viscosity index"))

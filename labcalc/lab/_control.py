@@ -22,8 +22,6 @@ from labcalc.lab._tables import (
 from labcalc.lab.laboratory import Baseline, ControlChoices
 from labcalc.statistics import CHART_CONSTANTS, PERFORMANCE_THRESHOLDS, RULE_SETS, Beyond, PerformanceThresholds
 
-__all__ = ["CONTROL"]
-
 _NAN = float("nan")
 _DEFAULT = ControlChoices()
 _ABOVE_ZERO = number(above=0)

@@ -7,8 +7,6 @@ from collections.abc import Iterator
 from labcalc.lab._tables import Key, choice, listed, number, shown, table, text
 from labcalc.lab.laboratory import REPEAT_KINDS, DuplicateChoices
 
-__all__ = ["DUPLICATES"]
-
 _DEFAULT = DuplicateChoices()
 _ABOVE_ZERO = number(above=0)
 

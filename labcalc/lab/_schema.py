@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from labcalc.exports.profile import DATE_ORDERS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
+from labcalc.formulae import COMMODITIES
 from labcalc.lab._conformity import CONFORMITY, LIMITS, TYPICAL, VALUE_TWICE, quantity_and_temperature
 from labcalc.lab._control import CONTROL
 from labcalc.lab._duplicates import DUPLICATES
@@ -43,8 +44,6 @@ from labcalc.lab.laboratory import (
     Uncertainty,
 )
 
-__all__ = ["FILE"]
-
 _NAN = float("nan")
 
 HOLDS = (
@@ -52,8 +51,6 @@ HOLDS = (
     *("measured_at", "date", "time", "replicate", "temperature", *QUANTITY_COLUMNS, "ignored"),
 )
 """What a column of an export may hold."""
-
-COMMODITIES = ("lubricating oil", "refined product", "crude oil")
 
 
 def _time_zone(value: Any, path: str, problems: Problems) -> Any:
@@ -174,7 +171,7 @@ _PRODUCT = table(
         "name": _NAME,
         "samples": Key(_PATTERNS, ()),
         "precision_class": Key(text, ""),
-        "commodity": Key(choice(COMMODITIES), "lubricating oil"),
+        "commodity": Key(choice(COMMODITIES), Product.commodity),
         "specification": Key(text, ""),
         "limit": Key(LIMITS, (), field="limits"),
         "typical": Key(TYPICAL, ()),

@@ -11,25 +11,6 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-__all__ = [
-    "REQUIRED",
-    "UNFIT",
-    "Key",
-    "Problems",
-    "Reader",
-    "choice",
-    "day",
-    "listed",
-    "mapping",
-    "nearest",
-    "number",
-    "shown",
-    "table",
-    "tables",
-    "text",
-    "whole_number",
-]
-
 REQUIRED = object()
 """Stands for the default of a key that must be there."""
 

@@ -22,8 +22,6 @@ from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.lab._tables import Key, Problems, choice, number, shown, table, text
 from labcalc.lab.laboratory import Laboratory
 
-__all__ = ["DECISION_KINDS", "Decision", "add_decision", "decisions_file", "read_decisions"]
-
 DECISION_KINDS = ("exclude", "accept", "corrective action", "conclusion")
 """Leave a result out of limits and means; accept a signal as explained; what was done; what was concluded."""
 

@@ -10,8 +10,6 @@ import pandas as pd
 
 from labcalc.lab.laboratory import Laboratory, Product, ReferenceLot, ReferenceMaterial
 
-__all__ = ["label_runs", "lot_in_use", "product_of", "reference_of"]
-
 _ROLES = ("sample", "reference")
 
 

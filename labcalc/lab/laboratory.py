@@ -11,27 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.exports.profile import Profile
+from labcalc.formulae import COMMODITIES
 from labcalc.statistics import DECISION_RULES, PERFORMANCE_THRESHOLDS, RULE_SETS, PerformanceThresholds, RunRule
-
-__all__ = [
-    "REPEAT_KINDS",
-    "Baseline",
-    "CertifiedValue",
-    "ConformityChoices",
-    "ControlChoices",
-    "DuplicateChoices",
-    "Instrument",
-    "Laboratory",
-    "Limit",
-    "Precision",
-    "PrecisionFunction",
-    "Product",
-    "ReferenceLot",
-    "ReferenceMaterial",
-    "ReportChoices",
-    "TypicalValue",
-    "Uncertainty",
-]
 
 
 @dataclass(frozen=True)
@@ -108,8 +89,8 @@ class Product:
     """Shell-style patterns on the sample name, case ignored, for exports that name no product."""
     precision_class: str = ""
     """Class for the precision statements, such as ``base oils``."""
-    commodity: str = "lubricating oil"
-    """Commodity group for density: ``lubricating oil``, ``refined product`` or ``crude oil``."""
+    commodity: str = next(iter(COMMODITIES))
+    """Commodity group for density: a key of ``formulae.COMMODITIES``."""
     specification: str = ""
     """Title of the specification that the limits are taken from."""
     limits: tuple[Limit, ...] = ()

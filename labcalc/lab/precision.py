@@ -13,8 +13,6 @@ import numpy as np
 
 from labcalc.lab.laboratory import Laboratory, Precision, PrecisionFunction
 
-__all__ = ["PrecisionStatement", "precision_for", "published_precision"]
-
 _NAN = float("nan")
 
 _TEMPERATURE_TOLERANCE_K = 0.5

@@ -7,8 +7,6 @@ from pathlib import Path
 
 from labcalc.lab.laboratory import Laboratory
 
-__all__ = ["earlier_export_files"]
-
 
 def earlier_export_files(laboratory: Laboratory) -> tuple[Path, ...]:
     """Return the files that the patterns of ``earlier_exports`` fit, sorted, each once; none without a lab.toml.

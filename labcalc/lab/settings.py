@@ -14,8 +14,6 @@ from labcalc.lab._schema import FILE
 from labcalc.lab._tables import Problems
 from labcalc.lab.laboratory import Laboratory
 
-__all__ = ["load_laboratory"]
-
 
 def load_laboratory(path: Path | str | None) -> Laboratory:
     """Read and check lab.toml.

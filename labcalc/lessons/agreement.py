@@ -8,8 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-__all__ = ["Agreement", "agreement_of_mean", "agreement_of_share", "agreement_of_spread"]
-
 _FURTHEST = 4.0
 """Standard errors apart that still count as agreement: chance goes further in one case of 16 000."""
 

@@ -14,22 +14,6 @@ from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of
 from labcalc.lessons.plots import Mark, Plot, Series
 from labcalc.statistics import RULE_SETS, RunLength, ewma, ewma_run_length, rules_run_length
 
-__all__ = [
-    "WEIGHT",
-    "average_weights",
-    "averages_agreements",
-    "delay_of_average",
-    "delay_of_limits",
-    "draw_shifted",
-    "equal_multiple",
-    "half_width",
-    "plot_chart_average",
-    "plot_delays",
-    "plot_memory",
-    "plot_weight",
-    "simulated_average",
-]
-
 WEIGHT = 0.4
 """Weight of the newest result that the sample laboratory uses."""
 

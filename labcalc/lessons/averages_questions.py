@@ -12,8 +12,6 @@ from labcalc.lessons.averages import WEIGHT, delay_of_average, delay_of_limits, 
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip, shuffled_choice
 from labcalc.statistics import ewma
 
-__all__ = ["AVERAGES_POOL", "day_found", "large_shift", "small_shift", "third_average"]
-
 
 def _next_average(generator: Generator) -> Question:
     before, result = round(float(generator.uniform(-1.0, 1.0)), 2), round(float(generator.uniform(-2.5, 2.5)), 2)

@@ -15,20 +15,6 @@ from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_o
 from labcalc.lessons.plots import Mark, Plot, Series, histogram
 from labcalc.statistics import coverage_factor, effective_degrees_of_freedom
 
-__all__ = [
-    "CONFIDENCE",
-    "OwnBudget",
-    "Parts",
-    "budgets_agreements",
-    "draw_budget",
-    "laboratory_parts",
-    "parts_of",
-    "plot_parts",
-    "plot_repeats",
-    "plot_sum",
-    "plot_temperature",
-]
-
 CONFIDENCE = math.erf(math.sqrt(2.0))
 """Coverage probability of k = 2 for a normal distribution, [-]."""
 

@@ -10,8 +10,6 @@ from numpy.random import Generator
 from labcalc.lessons.budgets import OwnBudget, Parts
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip, shuffled_choice
 
-__all__ = ["BUDGETS_POOL", "combined_of", "many_repeats", "perfect_thermometer", "together"]
-
 
 def _certificate(generator: Generator) -> Question:
     value, U = round(float(generator.uniform(14.0, 120.0)), 2), round(float(generator.uniform(0.02, 0.30)), 2)

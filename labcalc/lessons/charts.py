@@ -22,23 +22,6 @@ from labcalc.statistics import (
     simulated_run_length,
 )
 
-__all__ = [
-    "OwnChart",
-    "charts_agreements",
-    "draw_chart",
-    "false_alarm_share",
-    "laboratory_chart",
-    "plot_chart",
-    "plot_delay",
-    "plot_own_chart",
-    "plot_own_points",
-    "plot_rule_sets",
-    "plot_tampering",
-    "plot_waiting",
-    "run_length",
-    "upper_limit",
-]
-
 _CHARTS = 4000
 _RESULTS = 100_000
 _SETS = ("limits only", "petroleum", "western electric")

@@ -12,17 +12,6 @@ from labcalc.lessons.charts import OwnChart, false_alarm_share, run_length, uppe
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip, shuffled_choice
 from labcalc.statistics import CHART_CONSTANTS
 
-__all__ = [
-    "CHARTS_POOL",
-    "adjusting",
-    "drift",
-    "false_alarms_in_thousand",
-    "first_beyond",
-    "limit_from_baseline",
-    "more_rules",
-    "own_cause",
-]
-
 _FACTOR = CHART_CONSTANTS["trade"].individuals
 
 

@@ -17,24 +17,6 @@ from labcalc.lessons.plots import Mark, Plot, Series, histogram
 from labcalc.lessons.repeats import COVER_95, limit_factor
 from labcalc.statistics import VarianceComponents, mean_variance, nested_analysis, variance_components
 
-__all__ = [
-    "Mornings",
-    "components_agreements",
-    "day_component",
-    "draw_days",
-    "laboratory_mornings",
-    "laboratory_study",
-    "plan_spread",
-    "plans_of",
-    "plot_days_found",
-    "plot_mornings",
-    "plot_plans",
-    "plot_repeats",
-    "plot_two_days",
-    "share_beyond_r",
-    "share_without_day",
-]
-
 _MEANS = 20_000
 _PAIRS = 100_000
 _STUDIES = 4000

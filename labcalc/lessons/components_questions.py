@@ -13,15 +13,6 @@ from labcalc.lessons.components import day_component, plan_spread, share_without
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip, shuffled_choice
 from labcalc.lessons.repeats import limit_factor
 
-__all__ = [
-    "COMPONENTS_POOL",
-    "day_from_table",
-    "four_repeats",
-    "how_to_spread",
-    "moving_together",
-    "studies_without_day",
-]
-
 _CONDITIONS = (
     ("the same operator on the same instrument, a few minutes apart", 0),
     ("the same operator on the same instrument, on different days", 1),

@@ -24,23 +24,6 @@ from labcalc.statistics import (
     one_sided_margin,
 )
 
-__all__ = [
-    "ONE_SIDED_95",
-    "Case",
-    "acceptance_share",
-    "conformity_agreements",
-    "draw_case",
-    "laboratory_case",
-    "plot_acceptance",
-    "plot_distance",
-    "plot_result",
-    "plot_risks",
-    "probability_inside",
-    "risks",
-    "rule_table",
-    "verdict",
-]
-
 ONE_SIDED_95 = 1.6448536269514722
 """Below it lie 95 % of a normal distribution, [standard deviations]."""
 

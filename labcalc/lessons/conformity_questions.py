@@ -11,15 +11,6 @@ from labcalc.lessons.conformity import ONE_SIDED_95, Case, acceptance_share, pro
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip
 from labcalc.statistics import DECISION_RULES, one_sided_margin
 
-__all__ = [
-    "CONFORMITY_POOL",
-    "acceptance_limit",
-    "both_risks",
-    "inside_by_half",
-    "is_it_met",
-    "price_of_a_guard_band",
-]
-
 
 def _limit_and_uncertainty(generator: Generator) -> tuple[float, float]:
     limit = round(float(generator.uniform(28.0, 110.0)), 1)

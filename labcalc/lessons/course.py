@@ -31,8 +31,6 @@ from labcalc.lessons.seeds import seed_of
 from labcalc.lessons.sureness import sureness_agreements
 from labcalc.lessons.sureness_questions import SURENESS_POOL
 
-__all__ = ["LESSONS", "TEST_QUESTIONS", "Lesson", "LessonTest", "draw_test", "lesson_named"]
-
 TEST_QUESTIONS = 5
 """Questions of a test."""
 

@@ -17,21 +17,6 @@ from labcalc.formulae import fit_viscosity_temperature, viscosity_index
 from labcalc.lessons.agreement import Agreement, agreement_of_spread
 from labcalc.lessons.plots import Mark, Plot, Series
 
-__all__ = [
-    "ENDS_C",
-    "Oil",
-    "amplification",
-    "draw_oil",
-    "extrapolation_agreements",
-    "index_change",
-    "laboratory_oil",
-    "plot_amplification",
-    "plot_index",
-    "plot_line",
-    "value_uncertainty",
-    "viscosity_at",
-]
-
 ENDS_C = (40.0, 100.0)
 """Temperatures at which lubricants are measured, [°C]."""
 

@@ -10,8 +10,6 @@ from numpy.random import Generator
 from labcalc.lessons.extrapolation import Oil, amplification, draw_oil, index_change, viscosity_at
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip, shuffled_choice
 
-__all__ = ["EXTRAPOLATION_POOL", "amid", "cold", "index_units", "viscosity_at_60"]
-
 
 def _cold_error(generator: Generator) -> Question:
     oil, error = draw_oil(generator), float(generator.choice([0.3, 0.5, 0.8]))

@@ -26,23 +26,6 @@ from labcalc.statistics import (
     grubbs_test,
 )
 
-__all__ = [
-    "GROSS_SHARE",
-    "STRATEGIES",
-    "Groups",
-    "draw_groups",
-    "draw_repeats",
-    "error_of",
-    "found_share",
-    "masked_statistic",
-    "outliers_agreements",
-    "plot_found",
-    "plot_groups",
-    "plot_hidden",
-    "plot_strategies",
-    "range_of_four",
-]
-
 GROSS_SHARE = 0.05
 """Share of results that are gross errors, where the lesson assumes some: our own choice."""
 

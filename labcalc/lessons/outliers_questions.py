@@ -13,16 +13,6 @@ from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, 
 from labcalc.lessons.threes import deviation_of_closest, share_farther, spread_of_closest
 from labcalc.statistics import acceptable_result, grubbs_limit
 
-__all__ = [
-    "OUTLIERS_POOL",
-    "dropping",
-    "far_third",
-    "found_among_three",
-    "two_together",
-    "what_to_report",
-    "which_strategy",
-]
-
 _R = 0.20
 
 

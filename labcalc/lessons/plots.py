@@ -9,8 +9,6 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Mark", "Plot", "Series", "histogram"]
-
 Kind = Literal["line", "points", "bars", "flags"]
 
 

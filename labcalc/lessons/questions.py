@@ -10,8 +10,6 @@ from numpy.random import Generator
 
 from labcalc.errors import LessonError
 
-__all__ = ["Choice", "Feedback", "NumberQuestion", "Option", "Question", "Slip", "number_from", "shuffled_choice"]
-
 _NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)", re.S)
 
 _SLIP_WIDTH = 0.02

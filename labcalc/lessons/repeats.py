@@ -15,22 +15,6 @@ from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_o
 from labcalc.lessons.plots import Mark, Plot, Series, histogram
 from labcalc.statistics import spread_interval
 
-__all__ = [
-    "COVER_95",
-    "Pairs",
-    "draw_pairs",
-    "laboratory_pairs",
-    "limit_factor",
-    "pairs_needed",
-    "plot_differences",
-    "plot_limit",
-    "plot_pairs",
-    "plot_pooled",
-    "pooled_deviation",
-    "repeats_agreements",
-    "share_within",
-]
-
 COVER_95 = 1.959963984540054
 """Half width of the interval that holds 95 % of a normal distribution, [standard deviations]."""
 

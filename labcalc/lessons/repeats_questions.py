@@ -11,8 +11,6 @@ from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, 
 from labcalc.lessons.repeats import limit_factor, pairs_needed, pooled_deviation
 from labcalc.statistics import critical_range
 
-__all__ = ["REPEATS_POOL", "more_pairs", "one_sided", "pooled_limit", "spread_of_difference"]
-
 
 def _limit_from_deviation(generator: Generator) -> Question:
     s = round(float(generator.uniform(0.04, 0.40)), 3)

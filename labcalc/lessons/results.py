@@ -17,8 +17,6 @@ from labcalc import __version__
 from labcalc.errors import LessonError
 from labcalc.lessons.course import LESSONS, LessonTest, draw_test, lesson_named
 
-__all__ = ["Answer", "LessonResult", "grade", "read_result", "save_result"]
-
 _FORMAT = "labcalc lesson result 1"
 
 

@@ -8,8 +8,6 @@ import unicodedata
 import numpy as np
 from numpy.random import Generator
 
-__all__ = ["chance_of", "seed_of"]
-
 
 def seed_of(lesson: str, learner: str, attempt: int = 1) -> int:
     """Return the seed of a learner's test: the same for the same name, however it is spaced or cased.

@@ -14,19 +14,6 @@ from labcalc.lessons.plots import Mark, Plot, Series, histogram
 from labcalc.lessons.repeats import COVER_95
 from labcalc.statistics import coverage_factor, spread_interval
 
-__all__ = [
-    "coverage_of_normal_factor",
-    "draw_results",
-    "false_alarm_of_estimated_limits",
-    "mean_half_width",
-    "plot_coverage",
-    "plot_intervals",
-    "plot_limits",
-    "plot_spreads",
-    "spread_of_limit",
-    "sureness_agreements",
-]
-
 _SERIES = 20_000
 _SHOWN = 40
 

@@ -13,8 +13,6 @@ from labcalc.lessons.repeats import COVER_95
 from labcalc.lessons.sureness import coverage_of_normal_factor, mean_half_width, spread_of_limit
 from labcalc.statistics import coverage_factor, spread_interval
 
-__all__ = ["SURENESS_POOL", "half_width_of_mean", "missed", "six_results", "spread_of_fifteen"]
-
 
 def _standard_uncertainty(generator: Generator) -> Question:
     n, s = int(generator.choice([4, 9, 16, 25])), round(float(generator.uniform(0.05, 0.40)), 2)

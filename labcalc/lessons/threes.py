@@ -13,20 +13,6 @@ from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of
 from labcalc.lessons.plots import Mark, Plot, Series
 from labcalc.statistics import grubbs_limit
 
-__all__ = [
-    "closest_mean",
-    "deviation_of_closest",
-    "draw_threes",
-    "grubbs_gap",
-    "plot_dropping",
-    "plot_gap",
-    "plot_threes",
-    "share_farther",
-    "spread_of_closest",
-    "spread_of_median",
-    "threes_agreements",
-]
-
 _SETS = 100_000
 _SIXTH = math.pi / 6.0
 """Three normal values: the direction of their deviations from the mean is uniform; the nearest pair takes 30°."""

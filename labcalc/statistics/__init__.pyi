@@ -1,61 +1,7 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
-from .acceptance import (
-    ONE_SIDED_FACTOR as ONE_SIDED_FACTOR,
-    AcceptedResults as AcceptedResults,
-    TrueValue as TrueValue,
-    accepted_results as accepted_results,
-    best_estimate as best_estimate,
-    between_laboratories_limit as between_laboratories_limit,
-    deviation_limit as deviation_limit,
-    one_sided_margin as one_sided_margin,
-)
-from .agreement import AgreementLimits as AgreementLimits, agreement_limits as agreement_limits
-from .analysis_of_variance import (
-    AnalysisLine as AnalysisLine,
-    NestedAnalysis as NestedAnalysis,
-    OneWayAnalysis as OneWayAnalysis,
-    nested_analysis as nested_analysis,
-    one_way_analysis as one_way_analysis,
-)
-from .bias import BiasTest as BiasTest, bias_test as bias_test
-from .carried_shares import (
-    FEWEST_CHANGES as FEWEST_CHANGES,
-    CarriedShare as CarriedShare,
-    SharesOverTime as SharesOverTime,
-    shares_over_time as shares_over_time,
-    within_materials as within_materials,
-)
-from .carry_over import (
-    HIGH_LOW_ORDER as HIGH_LOW_ORDER,
-    DesignStep as DesignStep,
-    HighLowCarryOver as HighLowCarryOver,
-    PreviousRegression as PreviousRegression,
-    high_low_carry_over as high_low_carry_over,
-    high_low_steps as high_low_steps,
-    regress_on_previous as regress_on_previous,
-    three_step_carry_over as three_step_carry_over,
-)
-from .chart_run_lengths import (
-    cusum_run_length as cusum_run_length,
-    ewma_run_length as ewma_run_length,
-    rules_run_length as rules_run_length,
-)
-from .conformity import (
-    DECISION_RULES as DECISION_RULES,
-    Conformity as Conformity,
-    DecisionRule as DecisionRule,
-    acceptance_interval as acceptance_interval,
-    decide_conformity as decide_conformity,
-)
-from .conformity_risk import (
-    ConformityProbability as ConformityProbability,
-    GlobalRisks as GlobalRisks,
-    conformity_probability as conformity_probability,
-    estimate_with_prior as estimate_with_prior,
-    global_risks as global_risks,
-)
-from .control_charts import (
+from .charts.bias import BiasTest as BiasTest, bias_test as bias_test
+from .charts.control_charts import (
     CusumChart as CusumChart,
     EwmaChart as EwmaChart,
     IndividualsChart as IndividualsChart,
@@ -65,7 +11,7 @@ from .control_charts import (
     ewma_chart as ewma_chart,
     individuals_chart as individuals_chart,
 )
-from .control_limits import (
+from .charts.control_limits import (
     CHART_CONSTANTS as CHART_CONSTANTS,
     STANDARD_LIMITS as STANDARD_LIMITS,
     ChartConstants as ChartConstants,
@@ -73,77 +19,18 @@ from .control_limits import (
     individuals_limits as individuals_limits,
     moving_ranges as moving_ranges,
 )
-from .delivery import (
-    Dispute as Dispute,
-    delivery_limits as delivery_limits,
-    limits_leave_room as limits_leave_room,
-    settle_dispute as settle_dispute,
+from .charts.exact_run_lengths import (
+    cusum_run_length as cusum_run_length,
+    ewma_run_length as ewma_run_length,
+    rules_run_length as rules_run_length,
 )
-from .determinations import (
-    DeterminationPatterns as DeterminationPatterns,
-    Pattern as Pattern,
-    determination_patterns as determination_patterns,
-    kendall_trend as kendall_trend,
-    theil_sen_slope as theil_sen_slope,
-)
-from .duplicate_levels import (
-    LEAST_PAIRS_FOR_A_POWER_LAW as LEAST_PAIRS_FOR_A_POWER_LAW,
-    LevelDependence as LevelDependence,
-    PowerLaw as PowerLaw,
-    fit_power_law as fit_power_law,
-    level_dependence as level_dependence,
-)
-from .duplicate_limits import (
-    RepeatabilityComparison as RepeatabilityComparison,
-    compare_repeatability as compare_repeatability,
-    difference_limit_factor as difference_limit_factor,
-    holm_adjusted as holm_adjusted,
-    pairs_needed as pairs_needed,
-    share_beyond as share_beyond,
-)
-from .duplicates import (
-    DuplicatePrecision as DuplicatePrecision,
-    duplicate_precision as duplicate_precision,
-    mean_range_precision as mean_range_precision,
-    pooled_precision as pooled_precision,
-    relative_duplicate_precision as relative_duplicate_precision,
-)
-from .interlaboratory import (
-    InterlaboratoryCells as InterlaboratoryCells,
-    MandelStatistics as MandelStatistics,
-    interlaboratory_cells as interlaboratory_cells,
-    mandel_statistics as mandel_statistics,
-)
-from .interlaboratory_precision import (
-    InterlaboratoryPrecision as InterlaboratoryPrecision,
-    interlaboratory_precision as interlaboratory_precision,
-)
-from .interlaboratory_screening import (
-    OutlierFlag as OutlierFlag,
-    ScreenedCells as ScreenedCells,
-    screen_cells as screen_cells,
-)
-from .lots import (
+from .charts.lots import (
     NewLot as NewLot,
     lot_change as lot_change,
     new_lot_statistics as new_lot_statistics,
     standardised_over_lots as standardised_over_lots,
 )
-from .measurement_plan import (
-    IntervalGain as IntervalGain,
-    MeasurementPlan as MeasurementPlan,
-    best_plan as best_plan,
-    interval_gains as interval_gains,
-    mean_variance as mean_variance,
-)
-from .monte_carlo import (
-    MonteCarloResult as MonteCarloResult,
-    Validation as Validation,
-    monte_carlo as monte_carlo,
-    numerical_tolerance as numerical_tolerance,
-    validated as validated,
-)
-from .normality import (
+from .charts.normality import (
     ANDERSON_DARLING_FACTORS as ANDERSON_DARLING_FACTORS,
     NormalityFactor as NormalityFactor,
     NormalityTest as NormalityTest,
@@ -154,71 +41,9 @@ from .normality import (
     rounding_step as rounding_step,
     serial_dependence as serial_dependence,
 )
-from .order_effect import OrderEffect as OrderEffect, order_effect as order_effect
-from .outlier_limits import (
-    cochran_limit as cochran_limit,
-    extreme_deviate_limit as extreme_deviate_limit,
-    grubbs_limit as grubbs_limit,
-    mandel_h_limit as mandel_h_limit,
-    mandel_k_limit as mandel_k_limit,
-)
-from .outlier_pairs import grubbs_pair_limit as grubbs_pair_limit
-from .outliers import (
-    ExtremeDeviates as ExtremeDeviates,
-    OutlierTest as OutlierTest,
-    cochran_test as cochran_test,
-    extreme_deviates as extreme_deviates,
-    grubbs_pair_test as grubbs_pair_test,
-    grubbs_test as grubbs_test,
-)
-from .periods import PeriodComparison as PeriodComparison, compare_periods as compare_periods
-from .precision_relation import (
-    PrecisionRelation as PrecisionRelation,
-    fit_precision_relation as fit_precision_relation,
-    precision_relations as precision_relations,
-)
-from .proficiency import (
-    en_score as en_score,
-    en_words as en_words,
-    robust_mean_uncertainty as robust_mean_uncertainty,
-    score_words as score_words,
-    z_prime_score as z_prime_score,
-    z_score as z_score,
-    zeta_score as zeta_score,
-)
-from .proficiency_round import ProficiencyRound as ProficiencyRound, proficiency_round as proficiency_round
-from .propagation import (
-    correlation_from_covariance as correlation_from_covariance,
-    propagated_covariance as propagated_covariance,
-    propagated_uncertainty as propagated_uncertainty,
-    sensitivities as sensitivities,
-)
-from .repeats import (
-    CRITICAL_RANGE_FACTORS as CRITICAL_RANGE_FACTORS,
-    RepeatDecision as RepeatDecision,
-    acceptable_result as acceptable_result,
-    critical_range as critical_range,
-    lie_within as lie_within,
-)
-from .restricted_likelihood import (
-    LikelihoodComponents as LikelihoodComponents,
-    likelihood_components as likelihood_components,
-)
-from .robust import (
-    RobustEstimate as RobustEstimate,
-    algorithm_a as algorithm_a,
-    algorithm_s as algorithm_s,
-    scaled_median_deviation as scaled_median_deviation,
-)
-from .rounding import complies as complies, rounded as rounded, rounded_to_figures as rounded_to_figures
-from .run_length import RunLength as RunLength, two_sided_run_length as two_sided_run_length
-from .run_length_simulation import (
-    EstimatedLimitsRunLength as EstimatedLimitsRunLength,
-    SimulatedRunLength as SimulatedRunLength,
-    estimated_limits_run_length as estimated_limits_run_length,
-    simulated_run_length as simulated_run_length,
-)
-from .run_rules import (
+from .charts.periods import PeriodComparison as PeriodComparison, compare_periods as compare_periods
+from .charts.run_length import RunLength as RunLength, two_sided_run_length as two_sided_run_length
+from .charts.run_rules import (
     NELSON as NELSON,
     PETROLEUM as PETROLEUM,
     RULE_SETS as RULE_SETS,
@@ -232,7 +57,145 @@ from .run_rules import (
     Within as Within,
     run_rule_signals as run_rule_signals,
 )
-from .site_precision import (
+from .charts.simulated_run_lengths import (
+    EstimatedLimitsRunLength as EstimatedLimitsRunLength,
+    SimulatedRunLength as SimulatedRunLength,
+    estimated_limits_run_length as estimated_limits_run_length,
+    simulated_run_length as simulated_run_length,
+)
+from .coverage import coverage_factor as coverage_factor, effective_degrees_of_freedom as effective_degrees_of_freedom
+from .decisions.acceptance import (
+    ONE_SIDED_FACTOR as ONE_SIDED_FACTOR,
+    AcceptedResults as AcceptedResults,
+    TrueValue as TrueValue,
+    accepted_results as accepted_results,
+    best_estimate as best_estimate,
+    between_laboratories_limit as between_laboratories_limit,
+    deviation_limit as deviation_limit,
+    one_sided_margin as one_sided_margin,
+)
+from .decisions.conformity import (
+    DECISION_RULES as DECISION_RULES,
+    Conformity as Conformity,
+    DecisionRule as DecisionRule,
+    acceptance_interval as acceptance_interval,
+    decide_conformity as decide_conformity,
+)
+from .decisions.conformity_risk import (
+    ConformityProbability as ConformityProbability,
+    GlobalRisks as GlobalRisks,
+    conformity_probability as conformity_probability,
+    estimate_with_prior as estimate_with_prior,
+    global_risks as global_risks,
+)
+from .decisions.delivery import (
+    Dispute as Dispute,
+    delivery_limits as delivery_limits,
+    limits_leave_room as limits_leave_room,
+    settle_dispute as settle_dispute,
+)
+from .decisions.monte_carlo_propagation import (
+    MonteCarloResult as MonteCarloResult,
+    Validation as Validation,
+    monte_carlo as monte_carlo,
+    numerical_tolerance as numerical_tolerance,
+    validated as validated,
+)
+from .decisions.proficiency import (
+    en_score as en_score,
+    en_words as en_words,
+    robust_mean_uncertainty as robust_mean_uncertainty,
+    score_words as score_words,
+    z_prime_score as z_prime_score,
+    z_score as z_score,
+    zeta_score as zeta_score,
+)
+from .decisions.proficiency_rounds import ProficiencyRound as ProficiencyRound, proficiency_round as proficiency_round
+from .decisions.propagation import (
+    correlation_from_covariance as correlation_from_covariance,
+    propagated_covariance as propagated_covariance,
+    propagated_uncertainty as propagated_uncertainty,
+    sensitivities as sensitivities,
+)
+from .decisions.uncertainty import (
+    BudgetComponent as BudgetComponent,
+    Distribution as Distribution,
+    InputQuantity as InputQuantity,
+    UncertaintyBudget as UncertaintyBudget,
+    standard_from_half_width as standard_from_half_width,
+    uncertainty_budget as uncertainty_budget,
+)
+from .precision.agreement import AgreementLimits as AgreementLimits, agreement_limits as agreement_limits
+from .precision.analysis_of_variance import (
+    AnalysisLine as AnalysisLine,
+    NestedAnalysis as NestedAnalysis,
+    OneWayAnalysis as OneWayAnalysis,
+    nested_analysis as nested_analysis,
+    one_way_analysis as one_way_analysis,
+)
+from .precision.carried_shares import (
+    FEWEST_CHANGES as FEWEST_CHANGES,
+    CarriedShare as CarriedShare,
+    SharesOverTime as SharesOverTime,
+    shares_over_time as shares_over_time,
+    within_materials as within_materials,
+)
+from .precision.carry_over import (
+    HIGH_LOW_ORDER as HIGH_LOW_ORDER,
+    DesignStep as DesignStep,
+    HighLowCarryOver as HighLowCarryOver,
+    PreviousRegression as PreviousRegression,
+    high_low_carry_over as high_low_carry_over,
+    high_low_steps as high_low_steps,
+    regress_on_previous as regress_on_previous,
+    three_step_carry_over as three_step_carry_over,
+)
+from .precision.determinations import (
+    DeterminationPatterns as DeterminationPatterns,
+    Pattern as Pattern,
+    determination_patterns as determination_patterns,
+    kendall_trend as kendall_trend,
+    theil_sen_slope as theil_sen_slope,
+)
+from .precision.duplicate_levels import (
+    LEAST_PAIRS_FOR_A_POWER_LAW as LEAST_PAIRS_FOR_A_POWER_LAW,
+    LevelDependence as LevelDependence,
+    PowerLaw as PowerLaw,
+    fit_power_law as fit_power_law,
+    level_dependence as level_dependence,
+)
+from .precision.duplicate_limits import (
+    RepeatabilityComparison as RepeatabilityComparison,
+    compare_repeatability as compare_repeatability,
+    difference_limit_factor as difference_limit_factor,
+    holm_adjusted as holm_adjusted,
+    pairs_needed as pairs_needed,
+    share_beyond as share_beyond,
+)
+from .precision.duplicates import (
+    DuplicatePrecision as DuplicatePrecision,
+    duplicate_precision as duplicate_precision,
+    mean_range_precision as mean_range_precision,
+    pooled_precision as pooled_precision,
+    relative_duplicate_precision as relative_duplicate_precision,
+)
+from .precision.interlaboratory import (
+    InterlaboratoryCells as InterlaboratoryCells,
+    MandelStatistics as MandelStatistics,
+    interlaboratory_cells as interlaboratory_cells,
+    mandel_statistics as mandel_statistics,
+)
+from .precision.interlaboratory_screening import (
+    OutlierFlag as OutlierFlag,
+    ScreenedCells as ScreenedCells,
+    screen_cells as screen_cells,
+)
+from .precision.level_relation import (
+    PrecisionRelation as PrecisionRelation,
+    fit_precision_relation as fit_precision_relation,
+    precision_relations as precision_relations,
+)
+from .precision.long_term_precision import (
     PERFORMANCE_THRESHOLDS as PERFORMANCE_THRESHOLDS,
     PerformanceIndex as PerformanceIndex,
     PerformanceThresholds as PerformanceThresholds,
@@ -241,20 +204,56 @@ from .site_precision import (
     site_precision as site_precision,
     spread_interval as spread_interval,
 )
-from .uncertainty import (
-    BudgetComponent as BudgetComponent,
-    Distribution as Distribution,
-    InputQuantity as InputQuantity,
-    UncertaintyBudget as UncertaintyBudget,
-    coverage_factor as coverage_factor,
-    effective_degrees_of_freedom as effective_degrees_of_freedom,
-    standard_from_half_width as standard_from_half_width,
-    uncertainty_budget as uncertainty_budget,
+from .precision.measurement_plan import (
+    IntervalGain as IntervalGain,
+    MeasurementPlan as MeasurementPlan,
+    best_plan as best_plan,
+    interval_gains as interval_gains,
+    mean_variance as mean_variance,
 )
-from .variance_components import (
+from .precision.method_precision import (
+    InterlaboratoryPrecision as InterlaboratoryPrecision,
+    interlaboratory_precision as interlaboratory_precision,
+)
+from .precision.nested_components import (
     VarianceComponent as VarianceComponent,
     VarianceComponents as VarianceComponents,
     VarianceSum as VarianceSum,
     combination_interval as combination_interval,
     variance_components as variance_components,
 )
+from .precision.outlier_limits import (
+    cochran_limit as cochran_limit,
+    extreme_deviate_limit as extreme_deviate_limit,
+    grubbs_limit as grubbs_limit,
+    mandel_h_limit as mandel_h_limit,
+    mandel_k_limit as mandel_k_limit,
+)
+from .precision.outlier_pairs import grubbs_pair_limit as grubbs_pair_limit
+from .precision.outliers import (
+    ExtremeDeviates as ExtremeDeviates,
+    OutlierTest as OutlierTest,
+    cochran_test as cochran_test,
+    extreme_deviates as extreme_deviates,
+    grubbs_pair_test as grubbs_pair_test,
+    grubbs_test as grubbs_test,
+)
+from .precision.pair_order import OrderEffect as OrderEffect, order_effect as order_effect
+from .precision.repeats import (
+    CRITICAL_RANGE_FACTORS as CRITICAL_RANGE_FACTORS,
+    RepeatDecision as RepeatDecision,
+    acceptable_result as acceptable_result,
+    critical_range as critical_range,
+    lie_within as lie_within,
+)
+from .precision.restricted_likelihood import (
+    LikelihoodComponents as LikelihoodComponents,
+    likelihood_components as likelihood_components,
+)
+from .robust import (
+    RobustEstimate as RobustEstimate,
+    algorithm_a as algorithm_a,
+    algorithm_s as algorithm_s,
+    scaled_median_deviation as scaled_median_deviation,
+)
+from .rounding import complies as complies, rounded as rounded, rounded_to_figures as rounded_to_figures

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["RobustEstimate", "algorithm_a", "algorithm_s", "scaled_median_deviation"]
-
 _MEDIAN_FACTOR = 1.482602218505602
 """1/Φ⁻¹(3/4): from a median absolute deviation to a standard deviation; printed as 1.483."""
 

@@ -6,8 +6,6 @@ import math
 from decimal import ROUND_HALF_EVEN, Decimal
 from typing import Literal
 
-__all__ = ["complies", "rounded", "rounded_to_figures"]
-
 _DUST = 15
 """Significant digits that a double carries for sure; what lies beyond is dust of binary arithmetic."""
 

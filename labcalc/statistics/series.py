@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["finite_series", "paired_series"]
-
 
 def finite_series(results: ArrayLike, least: int, purpose: str) -> NDArray[np.float64]:
     """Return the results as a one-dimensional array.

@@ -13,8 +13,6 @@ from labcalc.shipped import workbook_file
 from labcalc.widgets.problem import Problem
 from labcalc.workbooks import Json, RenderedReport, Scripts, render_workbook, safe_stem
 
-__all__ = ["OTHER_CAUSE", "conclude", "conclusions_offered", "export_page", "page_parameters"]
-
 OTHER_CAUSE = "Another cause, as written below"
 
 _NOTHING_WRITTEN = "nothing was written"

@@ -9,8 +9,6 @@ from typing import Any
 import anywidget
 import traitlets
 
-__all__ = ["Fit", "Form", "Slider", "Status"]
-
 _HERE = Path(__file__).parent
 
 

@@ -12,8 +12,6 @@ from labcalc.lessons import LessonResult, LessonTest, draw_test, grade, number_f
 from labcalc.widgets.controls import Form, Status
 from labcalc.widgets.lesson_fields import AnswerField, framed, soon, tell
 
-__all__ = ["ClosingTest"]
-
 
 class ClosingTest:
     """The panel in which a learner draws, answers and saves the test of a lesson.

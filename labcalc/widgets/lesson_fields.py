@@ -14,8 +14,6 @@ from labcalc.figures.lessons import draw_plot, show_question, tell_picture
 from labcalc.lessons import Choice, Plot, Question
 from labcalc.widgets.controls import Fit, Form, Slider, Status
 
-__all__ = ["AnswerField", "asked", "framed", "pictured", "predicted", "sliding", "soon", "tell"]
-
 _PAUSE_S = 0.03
 """How long something waits for messages that are on their way, [s]."""
 

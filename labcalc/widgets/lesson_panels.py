@@ -17,8 +17,6 @@ from labcalc.figures.lessons import draw_plot, show_feedback, show_question, sho
 from labcalc.figures.markup import Fragment, note
 from labcalc.lessons import Plot, Question, draw_test
 
-__all__ = ["LessonPanels"]
-
 _STYLE = Path(__file__).parent / "page.css"
 
 

@@ -26,8 +26,6 @@ from labcalc.widgets.picker import RunPicker
 from labcalc.widgets.problem import Added, Problem, WhatIfSettings, problem_of
 from labcalc.workbooks import keep_units
 
-__all__ = ["ProblemPage"]
-
 _STYLE = (Path(__file__).parent / "page.css").read_text("utf-8")
 
 

@@ -19,8 +19,6 @@ from labcalc.widgets.controls import Form, Slider, Status
 from labcalc.widgets.problem import Added, Problem, WhatIfSettings
 from labcalc.workbooks import keep_units
 
-__all__ = ["ConclusionPanel", "ExportPanel", "MeasurementPanel", "WhatIfPanel", "heading"]
-
 
 def heading(text: str) -> ipywidgets.HTML:
     """Return the heading of a part of the page."""

@@ -12,8 +12,6 @@ from labcalc.judgement import Material
 from labcalc.widgets.controls import Status
 from labcalc.widgets.runs import RunEntry, matching_runs, run_entries, verdict_of
 
-__all__ = ["RunPicker"]
-
 _SIGNS = {"releasable": "✓", "needs a second look": "?", "not releasable": "✗", "": "·"}
 _SHOWN_AT_ONCE = 40
 """Verdicts that the list waits for before it shows them."""

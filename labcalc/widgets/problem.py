@@ -24,8 +24,6 @@ from labcalc.judgement.causes import (
 from labcalc.lab import Decision, read_decisions
 from labcalc.widgets.runs import first_problem
 
-__all__ = ["Added", "Problem", "WhatIfSettings", "earlier_means", "open_problem", "problem_of"]
-
 _EARLIER_DAYS = 365
 """How far back a product's earlier runs are shown, [d]."""
 

@@ -12,8 +12,6 @@ import pandas as pd
 
 from labcalc.judgement import VERDICTS, Material, judge
 
-__all__ = ["LISTED", "Found", "RunEntry", "first_problem", "matching_runs", "run_entries", "verdict_of"]
-
 LISTED = 200
 """How many runs a list shows at most; more is no longer read but searched."""
 

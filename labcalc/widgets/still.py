@@ -22,8 +22,6 @@ from labcalc.figures import (
 )
 from labcalc.widgets.problem import Problem
 
-__all__ = ["still_causes", "still_opening", "still_pictures"]
-
 _TITLES = ("Viscosity and temperature", "Density and temperature", "Away from what is usual")
 
 

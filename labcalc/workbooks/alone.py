@@ -9,9 +9,7 @@ from types import FrameType
 from typing import BinaryIO
 
 from labcalc.workbooks.fork import fork_is_safe, render_forked, send, serve
-from labcalc.workbooks.render import RenderTask
-
-__all__: list[str] = []
+from labcalc.workbooks.rendering import RenderTask
 
 
 def _main() -> None:

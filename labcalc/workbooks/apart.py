@@ -19,9 +19,7 @@ from queue import Empty, SimpleQueue
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.fork import Answer, Frames, fork_is_safe, render_forked, rendering_environment
-from labcalc.workbooks.render import RenderTask
-
-__all__ = ["render_apart", "stop_helpers"]
+from labcalc.workbooks.rendering import RenderTask
 
 _SLACK_S = 10.0
 """What a helper may take beyond the report's own limit, [s]: its start and the end of a process."""

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,62 +15,26 @@ from types import FrameType
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import stop_helpers
+from labcalc.workbooks.cluster import cluster_executor
 from labcalc.workbooks.executors import render_with
 from labcalc.workbooks.fork import Answer, fork_is_safe, render_forked
 from labcalc.workbooks.index import write_index
+from labcalc.workbooks.jobs import ReportJob
 from labcalc.workbooks.names import safe_stems
-from labcalc.workbooks.outcome import (
-    EARLIER,
-    FAILED,
-    RENDERED,
-    UP_TO_DATE,
-    WAITING,
-    BatchResult,
-    Outcome,
-    Progress,
-)
-from labcalc.workbooks.parameters import Json
+from labcalc.workbooks.options import BatchOptions
+from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, BatchResult, Outcome, Progress
 from labcalc.workbooks.pdf import print_beside
-from labcalc.workbooks.render import Limits, Rendering, RenderTask, task_for
+from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
 from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.state import Record, add_record, fingerprint, read_records, write_records
 from labcalc.workbooks.writing import PART, write_whole
-
-__all__ = ["ReportJob", "render_batch"]
 
 _WINDOW = 256
 """How many reports are out at an executor at a time."""
 _INDEX_EVERY_S = 5.0
 
 
-@dataclass(frozen=True)
-class ReportJob:
-    """A report to render."""
-
-    name: str
-    """What the report is called; its file name comes from it."""
-    title: str
-    notebook: Path
-    parameters: Mapping[str, Json]
-    key: str
-    """Digest of all that the notebook reads: a report whose key, settings and versions are the same is up to date,
-    wherever its inputs lie; without one, the parameters stand for the inputs."""
-
-
-def render_batch(
-    jobs: Sequence[ReportJob],
-    out: Path,
-    *,
-    workers: int | None = None,
-    executor: Executor | None = None,
-    engine: str = "labcalc",
-    scripts: Scripts = Scripts.BESIDE,
-    limits: Limits | None = None,
-    again: bool = False,
-    pdf: bool = False,
-    progress: Callable[[Progress], None] | None = None,
-    say: Callable[[str], None] | None = None,
-) -> BatchResult:
+def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResult:
     """Render reports and an index page into a folder.
 
     Whatever happens, Ctrl-C and SIGTERM too, the folder then holds whole reports and an index that is true.
@@ -80,26 +43,8 @@ def render_batch(
     ----------
     jobs : sequence of ReportJob
         Different names.
-    out : pathlib.Path
-        The folder; made if it isn't there.
-    workers : int, optional
-        How many reports are rendered side by side; default: the cores.
-    executor : concurrent.futures.Executor, optional
-        Renders elsewhere, such as on a cluster; pages come back and are written here.
-    engine : str
-        ``labcalc``, or ``kernel`` for a Jupyter kernel a report.
-    scripts : Scripts
-        The drawing script once beside the reports, or inside each.
-    limits : Limits, optional
-        Of each report.
-    again : bool
-        Render also what is up to date.
-    pdf : bool
-        Print each report to PDF too.
-    progress : callable, optional
-        Told after each report.
-    say : callable, optional
-        Told in a sentence when processes can't be copied here, so that each report starts a new Python.
+    options : BatchOptions
+        The folder, and how it is filled.
 
     Returns
     -------
@@ -109,37 +54,39 @@ def render_batch(
     Raises
     ------
     WorkbookError
-        Two jobs of one name, a notebook that can't be read, PDF wanted and no browser there.
+        Two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler at the address,
+        PDF wanted and no browser there.
     """
-    batch = _Batch(jobs, out, engine=engine, scripts=scripts, limits=limits or Limits(), progress=progress)
-    due = batch.due(again)
-    with _terminated_as_interrupted():
-        try:
-            batch.show()
-            for stem, answer in _answers(due, workers or os.cpu_count() or 1, executor, say):
-                batch.take(stem, answer)
-            if pdf:
-                print_beside(batch.pages(), workers or os.cpu_count() or 1)
-        finally:
-            batch.close()
-    return batch.result()
+    with cluster_executor(options.cluster) if options.cluster else nullcontext(options.executor) as executor:
+        batch = _Batch(jobs, options)
+        due = batch.due()
+        with _terminated_as_interrupted():
+            try:
+                batch.show()
+                for stem, answer in _answers(due, executor, options):
+                    batch.take(stem, answer)
+                if options.pdf:
+                    print_beside(batch.pages(), options.side_by_side)
+            finally:
+                batch.close()
+        return batch.result()
 
 
 def _answers(
-    due: Sequence[tuple[str, RenderTask]], workers: int, executor: Executor | None, say: Callable[[str], None] | None
+    due: Sequence[tuple[str, RenderTask]], executor: Executor | None, options: BatchOptions
 ) -> Iterator[tuple[str, Answer]]:
     if not due:
         return
     if executor is not None:
         yield from render_with(executor, due, _WINDOW)
     elif fork_is_safe():
-        yield from render_forked(due, workers)
+        yield from render_forked(due, options.side_by_side)
     else:
-        if say is not None:
-            say("Processes can't be copied safely here, so helpers do it: slower to begin.")
-        with ThreadPoolExecutor(workers) as threads:
+        if options.say is not None:
+            options.say("Processes can't be copied safely here, so helpers do it: slower to begin.")
+        with ThreadPoolExecutor(options.side_by_side) as threads:
             try:
-                yield from render_with(threads, due, workers)
+                yield from render_with(threads, due, options.side_by_side)
             finally:
                 stop_helpers()
 
@@ -149,11 +96,7 @@ class _Batch:
     """The folder and what is known of each of its reports."""
 
     jobs: Sequence[ReportJob]
-    out: Path
-    engine: str
-    scripts: Scripts
-    limits: Limits
-    progress: Callable[[Progress], None] | None
+    options: BatchOptions
     _outcomes: dict[str, Outcome] = field(default_factory=dict)
     _prints: dict[str, str] = field(default_factory=dict)
     _began: float = field(default_factory=time.monotonic)
@@ -163,6 +106,7 @@ class _Batch:
 
     def __post_init__(self) -> None:
         _refuse_equal_names(self.jobs)
+        self.out = self.options.out
         self.out.mkdir(parents=True, exist_ok=True)
         self._records = read_records(self.out)
         others = {record.stem: record.name for record in self._records.values()}
@@ -170,33 +114,34 @@ class _Batch:
         for left_over in self.out.glob(f".*{PART}"):
             left_over.unlink(missing_ok=True)
 
-    def due(self, again: bool) -> list[tuple[str, RenderTask]]:
+    def due(self) -> list[tuple[str, RenderTask]]:
         """Return the tasks that are to be done, by stem."""
         due: list[tuple[str, RenderTask]] = []
         for job in self.jobs:
             stem, task = self._stems[job.name], self._task(job)
             self._prints[stem] = fingerprint(job.key, task)
-            record = self._records.get(stem)
-            current = (
-                not again
-                and record is not None
-                and record.fingerprint == self._prints[stem]
-                and record.is_whole(self.out)
-            )
-            path = self.out / f"{stem}.html"
-            summary = record.summary if current and record is not None else {}
-            state = UP_TO_DATE if current else WAITING
-            self._outcomes[stem] = Outcome(job.name, job.title, state, path, "" if current else "not yet", summary)
-            if not current:
+            outcome = Outcome(job.name, job.title, WAITING, self.out / f"{stem}.html", "not yet")
+            if record := self._up_to_date(stem):
+                outcome = replace(outcome, state=UP_TO_DATE, reason="", summary=record.summary)
+            else:
                 due.append((stem, task))
+            self._outcomes[stem] = outcome
         self._total = len(due)
-        if self.scripts is Scripts.BESIDE and self.jobs:
+        if self.options.scripts is Scripts.BESIDE and self.jobs:
             provide_script(self.out)
         return due
 
     def _task(self, job: ReportJob) -> RenderTask:
-        words = {"engine": self.engine, "scripts": self.scripts, "limits": self.limits}
-        return task_for(job.notebook, job.parameters, title=job.title, **words)  # type: ignore[arg-type]
+        how = self.options
+        return task_for(
+            job.notebook, job.parameters, title=job.title, engine=how.engine, scripts=how.scripts, limits=how.limits
+        )
+
+    def _up_to_date(self, stem: str) -> Record | None:
+        record = self._records.get(stem)
+        if self.options.again or record is None or record.fingerprint != self._prints[stem]:
+            return None
+        return record if record.is_whole(self.out) else None
 
     def take(self, stem: str, answer: Answer) -> None:
         """Publish a page, or note why there is none; an older page of that name goes."""
@@ -223,11 +168,11 @@ class _Batch:
         self._outcomes[stem] = replace(outcome, state=RENDERED, reason="", summary=page.summary)
 
     def _report_progress(self) -> None:
-        if self.progress is not None:
+        if self.options.progress is not None:
             passed = time.monotonic() - self._began
             failed = sum(one.state == FAILED for one in self._outcomes.values())
             remaining = passed / self._done * (self._total - self._done)
-            self.progress(Progress(self._done, self._total, failed, remaining))
+            self.options.progress(Progress(self._done, self._total, failed, remaining))
 
     def pages(self) -> list[Path]:
         """Return the reports of this batch that are there."""
@@ -238,7 +183,7 @@ class _Batch:
         write_index(self.out, [*self._outcomes.values(), *self._earlier()])
         self._shown_at = time.monotonic()
 
-    def _earlier(self) -> Iterable[Outcome]:
+    def _earlier(self) -> Iterator[Outcome]:
         for stem, record in self._records.items():
             path = self.out / f"{stem}.html"
             if stem not in self._outcomes and path.is_file():

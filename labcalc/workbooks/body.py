@@ -7,8 +7,6 @@ from typing import Any
 
 from labcalc.workbooks.lean import keep_imports_short
 
-__all__ = ["body_of"]
-
 
 @lru_cache(maxsize=1)
 def _exporter() -> Any:

@@ -8,9 +8,8 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from labcalc.errors import WorkbookError
+from labcalc.workbooks.figures_html import Shown
 from labcalc.workbooks.scripts import drawn_traces
-
-__all__ = ["check_page", "machine_paths"]
 
 _FROM_ELSEWHERE = re.compile(
     r"""<(?!a\b)[a-z][^<>]*?\s(?:src|href|srcset|data|poster)\s*=\s*["']?\s*(?:[a-z][a-z0-9+.-]*:)?//[^"'\s>]+"""
@@ -19,27 +18,17 @@ _FROM_ELSEWHERE = re.compile(
 )
 
 
-def check_page(
-    page: str,
-    *,
-    name: str,
-    figures: int,
-    traces: Iterable[str],
-    paths: Iterable[str],
-    allowed: frozenset[str] | None = None,
-) -> None:
+def check_page(page: str, shown: Shown, *, name: str, paths: Iterable[str]) -> None:
     """Refuse a page in which something is missing or too much.
 
     Parameters
     ----------
     page : str
         The page, without the drawing script.
+    shown : Shown
+        What the notebook put out: how many figures, and the types of their traces.
     name : str
         File name of the notebook, for messages.
-    figures : int
-        How many figures the notebook made.
-    traces : iterable of str
-        The types of their traces.
     paths : iterable of str
         Folders that must not be named.
 
@@ -49,10 +38,9 @@ def check_page(
         The first thing that is wrong.
     """
     there = page.count('<div class="drawing"')
-    if there != figures:
-        raise WorkbookError(f"{name}: the notebook made {figures} figures, the page has {there}")
-    unknown = sorted(set(traces) - (drawn_traces() if allowed is None else allowed))
-    if unknown:
+    if there != shown.figures:
+        raise WorkbookError(f"{name}: the notebook made {shown.figures} figures, the page has {there}")
+    if unknown := sorted(shown.traces - drawn_traces()):
         raise WorkbookError(f"{name}: the drawing script doesn't know figures of type {', '.join(unknown)}")
     if elsewhere := _FROM_ELSEWHERE.search(page):
         raise WorkbookError(f"{name}: the page would fetch something from elsewhere: {elsewhere[0][:120]}")

@@ -8,8 +8,6 @@ from contextlib import contextmanager
 
 from labcalc.errors import WorkbookError
 
-__all__ = ["cluster_executor"]
-
 _CONNECT_S = 20
 
 

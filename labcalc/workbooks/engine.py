@@ -8,13 +8,10 @@ from typing import Any
 
 from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
 
+from labcalc.workbooks.options import LABCALC, Limits
 from labcalc.workbooks.shell import NotebookShell, new_shell
 
-__all__ = ["ENGINES", "LabcalcEngine"]
-
-ENGINES = ("labcalc", "kernel")
-
-_LONG = 24 * 3600.0
+_A_DAY = Limits(24 * 3600.0, 24 * 3600.0)
 
 
 class LabcalcEngine(Engine):  # type: ignore[misc]
@@ -26,21 +23,20 @@ class LabcalcEngine(Engine):  # type: ignore[misc]
         nb_man: NotebookExecutionManager,
         kernel_name: str,
         *,
-        cell_seconds: float = _LONG,
-        report_seconds: float = _LONG,
+        limits: Limits = _A_DAY,
         begin_cell: Callable[[str], None] | None = None,
         **_: Any,
     ) -> None:
-        """Run the notebook that ``nb_man`` holds; times in [s], ``begin_cell`` hears each cell's id."""
+        """Run the notebook that ``nb_man`` holds; times in ``limits``, ``begin_cell`` hears each cell's id."""
         shell = new_shell()
-        ends = time.monotonic() + report_seconds
+        ends = time.monotonic() + limits.report_seconds
         for index, cell in enumerate(nb_man.nb.cells):
             nb_man.cell_start(cell, index)
             try:
                 if _is_to_run(cell):
                     if begin_cell is not None:
                         begin_cell(cell.id)
-                    left = min(cell_seconds, max(ends - time.monotonic(), 0.001))
+                    left = min(limits.cell_seconds, max(ends - time.monotonic(), 0.001))
                     if not _run(shell, cell, left):
                         nb_man.cell_exception(cell, cell_index=index)
                         break
@@ -59,4 +55,4 @@ def _run(shell: NotebookShell, cell: Any, seconds: float) -> bool:
     return succeeded
 
 
-papermill_engines.register("labcalc", LabcalcEngine)
+papermill_engines.register(LABCALC, LabcalcEngine)

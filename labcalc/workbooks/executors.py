@@ -10,9 +10,7 @@ from typing import TypeVar
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import render_apart
 from labcalc.workbooks.fork import Answer
-from labcalc.workbooks.render import RenderTask
-
-__all__ = ["render_with"]
+from labcalc.workbooks.rendering import RenderTask
 
 K = TypeVar("K")
 

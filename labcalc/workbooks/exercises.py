@@ -14,8 +14,6 @@ from typing import Any
 from labcalc.errors import WorkbookError
 from labcalc.shipped import workbook_file
 
-__all__ = ["exercise_form", "lesson_files", "write_exercises"]
-
 _ANSWER = "answer"
 _CONTROLS = "controls: bool = False", "controls: bool = True"
 

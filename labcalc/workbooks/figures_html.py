@@ -10,8 +10,6 @@ from typing import Any
 
 from labcalc.errors import WorkbookError
 
-__all__ = ["PLOTLY_MIME", "SUMMARY_MIME", "Shown", "ready_outputs"]
-
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 SUMMARY_MIME = "application/vnd.labcalc.summary+json"
 

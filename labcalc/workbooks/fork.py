@@ -27,10 +27,8 @@ from typing import BinaryIO, NoReturn, TypeVar
 
 from labcalc.errors import ParameterError, WorkbookError
 from labcalc.workbooks.lean import quick_start
-from labcalc.workbooks.render import Rendering, RenderTask, render
+from labcalc.workbooks.rendering import Rendering, RenderTask, render
 from labcalc.workbooks.warm import warm_up
-
-__all__ = ["Answer", "Frames", "fork_is_safe", "render_forked", "rendering_environment", "send", "serve"]
 
 K = TypeVar("K")
 

@@ -13,8 +13,6 @@ from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAI
 from labcalc.workbooks.page import build_page, keep_units
 from labcalc.workbooks.writing import write_whole
 
-__all__ = ["index_page", "write_index"]
-
 _NAME = "index.html"
 _CSS = ("releasable", "second-look", "not-releasable")
 

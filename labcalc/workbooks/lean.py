@@ -17,8 +17,6 @@ from importlib.util import find_spec, module_from_spec
 from types import ModuleType
 from typing import Any
 
-__all__ = ["keep_imports_short", "load_ipython_extension", "quick_start"]
-
 
 class _StandIn(ModuleType):
     """Looks like a slow module; becomes it at the first question."""

@@ -8,8 +8,6 @@ import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-__all__ = ["safe_stem", "safe_stems"]
-
 _LONGEST = 80
 _TAKEN = re.compile(r"(?:index|con|prn|aux|nul|com\d|lpt\d)(?:\..*)?", re.I)
 """The index page, and names that some systems keep for themselves."""

@@ -6,9 +6,8 @@ import ast
 import difflib
 import hashlib
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +16,6 @@ from labcalc.shipped import sample_lab, workbook_files
 from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.parameters import Json, check_parameters, declared_parameters
 from labcalc.workbooks.writing import write_whole
-
-__all__ = ["SAMPLE_FOLDER", "WorkbookCopy", "copy_sample_laboratory", "copy_workbook", "workbook_names"]
 
 SAMPLE_FOLDER = "labcalc-sample-laboratory"
 """Where the sample laboratory is copied to, in the current folder."""
@@ -76,12 +73,14 @@ def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = No
     FileNotFoundError
         An export or lab.toml is not there.
     """
-    files, folder, name = _files(name), _folder(exports, lab), name.casefold().replace("_", "-")
+    files, home, name = _files(name), _folder(exports, lab), name.casefold().replace("_", "-")
+    course = home if len(files) == 1 else home / name
+    words: dict[str, Json] = {"exports": [_from(course, one) for one in exports], "controls": True}
+    words["lab"] = _from(course, lab) if lab else ""
     if len(files) == 1:
-        return _copy(files[0], folder, name, exports, lab)
-    course = folder / name
+        return _copy(files[0], home / f"{name}.ipynb", words)
     course.mkdir(exist_ok=True)
-    copies = [_copy(one, course, one.stem, exports, lab) for one in files]
+    copies = [_copy(one, course / one.name, words) for one in files]
     left_alone = tuple(path for one in copies for path in one.left_alone)
     return WorkbookCopy(course, min((one.state for one in copies), key=_STATES.index), left_alone)
 
@@ -125,21 +124,19 @@ def _files(name: str) -> tuple[Path, ...]:
     return known[usual]
 
 
-def _copy(file: Path, folder: Path, stem: str, exports: Sequence[Path], lab: Path | None) -> WorkbookCopy:
+def _copy(file: Path, to: Path, words: Mapping[str, Json]) -> WorkbookCopy:
     keep_imports_short()
     import nbformat
 
     notebook = nbformat.read(file, as_version=4)
-    taken = declared_parameters(notebook, stem)
-    if exports and "exports" not in taken:
-        raise WorkbookError(f"{stem} takes no exports: it reads the record that lab.toml names; give --lab alone")
-    words: dict[str, Json] = {"exports": [_from(folder, one) for one in exports], "controls": True}
-    words["lab"] = _from(folder, lab) if lab else ""
+    taken = declared_parameters(notebook, to.stem)
+    if words["exports"] and "exports" not in taken:
+        raise WorkbookError(f"{to.stem} takes no exports: it reads the record that lab.toml names; give --lab alone")
     for cell in notebook.cells:
         if cell.cell_type == "code":  # what is stored is about the sample laboratory
             cell.outputs, cell.execution_count = [], None
-    _set_parameters(notebook, stem, {key: value for key, value in words.items() if key in taken})
-    return _place(notebook, folder, stem)
+    _set_parameters(notebook, to.stem, {key: value for key, value in words.items() if key in taken})
+    return _place(notebook, to)
 
 
 def _folder(exports: Sequence[Path], lab: Path | None) -> Path:
@@ -169,26 +166,20 @@ def _set_parameters(notebook: Any, name: str, values: Mapping[str, Json]) -> Non
     cell.source = b"".join(lines).decode()
 
 
-def _place(notebook: Any, folder: Path, stem: str) -> WorkbookCopy:
+def _place(notebook: Any, to: Path) -> WorkbookCopy:
     made = _fingerprint(notebook)
     notebook.metadata[_MARK] = {"made": made}
     content = (json.dumps(notebook, ensure_ascii=False, indent=1) + "\n").encode()
     left: list[Path] = []
-    for path in _candidates(folder, stem):
-        state = _found(path, made)
-        if state == "left alone":
-            left.append(path)
-            continue
-        if state != "there already":
-            write_whole(path, content)
-        return WorkbookCopy(path, state, tuple(left))
-    raise AssertionError("there is always another number")
+    while (state := _found(path := _numbered(to, len(left) + 1), made)) == "left alone":
+        left.append(path)
+    if state != "there already":
+        write_whole(path, content)
+    return WorkbookCopy(path, state, tuple(left))
 
 
-def _candidates(folder: Path, stem: str) -> Iterator[Path]:
-    yield folder / f"{stem}.ipynb"
-    for number in count(2):
-        yield folder / f"{stem}-{number}.ipynb"
+def _numbered(path: Path, number: int) -> Path:
+    return path if number == 1 else path.with_stem(f"{path.stem}-{number}")
 
 
 def _found(path: Path, made: str) -> str:

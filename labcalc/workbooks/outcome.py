@@ -6,8 +6,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-__all__ = ["BatchResult", "Outcome", "Progress"]
-
 FAILED, WAITING, RENDERED, UP_TO_DATE, EARLIER = "failed", "not rendered", "rendered", "up to date", "earlier"
 """States of a report."""
 
@@ -46,6 +44,11 @@ class BatchResult:
     def reports(self) -> tuple[Outcome, ...]:
         """Those that are there, rendered now or up to date."""
         return tuple(one for one in self.outcomes if one.is_there)
+
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        """Where those lie that are there."""
+        return tuple(one.path for one in self.reports)
 
     @property
     def rendered(self) -> tuple[Outcome, ...]:

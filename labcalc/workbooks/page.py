@@ -20,8 +20,6 @@ from labcalc.workbooks.scripts import Scripts, bundle_hash, compressed_bundle, p
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["TEMPLATES", "Heading", "build_page", "keep_units", "lay_out", "templates_digest"]
-
 TEMPLATES = Path(str(files("labcalc.workbooks") / "templates"))
 
 _HEADING = re.compile(r"<h([1-6])([^>]*)>(.*?)</h\1>", re.S)

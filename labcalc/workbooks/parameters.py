@@ -12,8 +12,6 @@ from typing import Any, TypeAlias
 
 from labcalc.errors import ParameterError
 
-__all__ = ["Json", "check_parameters", "declared_parameters"]
-
 Json: TypeAlias = "bool | int | float | str | Sequence[Json] | Mapping[str, Json] | None"
 
 _SECRETS = re.compile(

@@ -13,8 +13,6 @@ from pathlib import Path
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.writing import PART
 
-__all__ = ["PAPERS", "find_browser", "print_beside", "print_pdf"]
-
 PAPERS = ("A4", "Letter")
 
 _BROWSERS = (

@@ -14,8 +14,6 @@ from pathlib import Path
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.writing import write_whole
 
-__all__ = ["Scripts", "compressed_bundle", "drawn_traces", "plotly_script_name", "provide_script", "script_hash"]
-
 
 class Scripts(Enum):
     """Where a report has its drawing script."""

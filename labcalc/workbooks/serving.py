@@ -13,6 +13,7 @@ import time
 import webbrowser
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
 from typing import IO
@@ -21,8 +22,6 @@ from urllib.request import ProxyHandler, build_opener
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.page import TEMPLATES
-
-__all__ = ["serve_workbook"]
 
 _LOOPBACK = "127.0.0.1"
 _FIRST_PORT = 8888
@@ -55,55 +54,21 @@ def serve_workbook(
     WorkbookError
         The port is taken, or JupyterLab doesn't start: its last words.
     """
-    token = secrets.token_urlsafe(24)
     try:
         with (
             tempfile.TemporaryFile() as log,
             tempfile.TemporaryDirectory(prefix="labcalc-", ignore_cleanup_errors=True) as scratch,
             _told_to_end(),
-            _running(_command(workbook, port, Path(scratch)), token, Path(scratch), log) as server,
+            (site := _Site(workbook, port, Path(scratch), log)).running() as server,
         ):
-            site = _site_when_it_answers(server, token, Path(scratch), log, port)
-            view = "lab" if workbook.is_dir() else "doc"  # with the list of files, or the workbook alone
-            address = f"{site}/{view}/tree/{quote(workbook.name)}?token={token}"
+            address = site.address_when_it_answers(server)
             say(f"Open {address}\nCtrl-C ends JupyterLab.")
             if browser:
                 webbrowser.open(address)
             if server.wait():
-                raise WorkbookError(f"JupyterLab has ended by itself: {_last_words(log)}")
+                raise WorkbookError(f"JupyterLab has ended by itself: {site.last_words()}")
     except KeyboardInterrupt:
         say("")
-
-
-def _command(workbook: Path, port: int | None, scratch: Path) -> list[str]:
-    """Return the command; tabs are remembered in ``scratch``, so that none of another folder are opened again."""
-    command = [sys.executable, "-m", "jupyterlab", "--no-browser", f"--ip={_LOOPBACK}"]
-    command += [f"--port={port or _FIRST_PORT}", f"--ServerApp.port_retries={0 if port else _PORTS}"]
-    command += [f"--ServerApp.root_dir={workbook.parent}", f"--LabApp.workspaces_dir={scratch}"]
-    if hasattr(os, "geteuid") and os.geteuid() == 0:
-        command.append("--allow-root")
-    return command
-
-
-@contextmanager
-def _running(command: list[str], token: str, scratch: Path, log: IO[bytes]) -> Iterator[subprocess.Popen[bytes]]:
-    """Run JupyterLab in a session of its own, since Ctrl-C is for us; its port it writes down in ``scratch``."""
-    own = str(TEMPLATES / "jupyter")
-    paths = os.pathsep.join(filter(None, (own, os.environ.get("JUPYTER_CONFIG_PATH", ""))))
-    env = {**os.environ, "JUPYTER_CONFIG_PATH": paths, "JUPYTER_RUNTIME_DIR": str(scratch)}
-    env["JUPYTER_TOKEN"] = token  # never on the command line: all see it
-    server = subprocess.Popen(
-        command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=env, start_new_session=True
-    )
-    try:
-        yield server
-    finally:
-        server.terminate()
-        try:
-            server.wait(_END_S)
-        except subprocess.TimeoutExpired:
-            server.kill()
-            server.wait()
 
 
 @contextmanager
@@ -122,26 +87,64 @@ def _as_ctrl_c(number: int, frame: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 
-def _site_when_it_answers(
-    server: subprocess.Popen[bytes], token: str, scratch: Path, log: IO[bytes], port: int | None
-) -> str:
-    ask, ends = build_opener(ProxyHandler({})), time.monotonic() + _START_S
-    while time.monotonic() < ends:
-        if server.poll() is not None:
-            taken = f"port {port} can't be used, leave --port out or name another: " if port else ""
-            raise WorkbookError(f"JupyterLab did not start: {taken}{_last_words(log)}")
-        for note in scratch.glob("jpserver-*.json"):
+@dataclass(frozen=True)
+class _Site:
+    """A JupyterLab of our own: what it shows, where, what it writes down, and what it says."""
+
+    workbook: Path
+    port: int | None
+    scratch: Path
+    log: IO[bytes]
+    token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+
+    @contextmanager
+    def running(self) -> Iterator[subprocess.Popen[bytes]]:
+        """Run it in a session of its own, since Ctrl-C is for us; its port it writes down in ``scratch``."""
+        own = str(TEMPLATES / "jupyter")
+        paths = os.pathsep.join(filter(None, (own, os.environ.get("JUPYTER_CONFIG_PATH", ""))))
+        env = {**os.environ, "JUPYTER_CONFIG_PATH": paths, "JUPYTER_RUNTIME_DIR": str(self.scratch)}
+        env["JUPYTER_TOKEN"] = self.token  # never on the command line: all see it
+        server = subprocess.Popen(
+            self._command(), stdin=subprocess.DEVNULL, stdout=self.log, stderr=self.log, env=env, start_new_session=True
+        )
+        try:
+            yield server
+        finally:
+            server.terminate()
             try:
-                site = f"http://{_LOOPBACK}:{json.loads(note.read_text('utf-8'))['port']}"
-                with ask.open(f"{site}/api/status?token={token}", timeout=5.0):
-                    return site
-            except (OSError, ValueError):  # not answering yet, or its note is half-written
-                continue
-        time.sleep(0.1)
-    raise WorkbookError(f"JupyterLab has not answered for {_START_S:g} s: {_last_words(log)}")
+                server.wait(_END_S)
+            except subprocess.TimeoutExpired:
+                server.kill()
+                server.wait()
 
+    def _command(self) -> list[str]:
+        """Return the command; tabs are remembered in ``scratch``, so that none of another folder are opened again."""
+        command = [sys.executable, "-m", "jupyterlab", "--no-browser", f"--ip={_LOOPBACK}"]
+        command += [f"--port={self.port or _FIRST_PORT}", f"--ServerApp.port_retries={0 if self.port else _PORTS}"]
+        command += [f"--ServerApp.root_dir={self.workbook.parent}", f"--LabApp.workspaces_dir={self.scratch}"]
+        if hasattr(os, "geteuid") and os.geteuid() == 0:
+            command.append("--allow-root")
+        return command
 
-def _last_words(log: IO[bytes]) -> str:
-    log.seek(0)
-    lines = log.read().decode("utf-8", "replace").strip().splitlines()
-    return lines[-1].strip() if lines else "it said nothing"
+    def address_when_it_answers(self, server: subprocess.Popen[bytes]) -> str:
+        """Wait for it; then show a folder with the list of files, a workbook alone."""
+        view = "lab" if self.workbook.is_dir() else "doc"
+        ask, ends = build_opener(ProxyHandler({})), time.monotonic() + _START_S
+        while time.monotonic() < ends:
+            if server.poll() is not None:
+                taken = f"port {self.port} can't be used, leave --port out or name another: " if self.port else ""
+                raise WorkbookError(f"JupyterLab did not start: {taken}{self.last_words()}")
+            for note in self.scratch.glob("jpserver-*.json"):
+                try:
+                    site = f"http://{_LOOPBACK}:{json.loads(note.read_text('utf-8'))['port']}"
+                    with ask.open(f"{site}/api/status?token={self.token}", timeout=5.0):
+                        return f"{site}/{view}/tree/{quote(self.workbook.name)}?token={self.token}"
+                except (OSError, ValueError):  # not answering yet, or its note is half-written
+                    continue
+            time.sleep(0.1)
+        raise WorkbookError(f"JupyterLab has not answered for {_START_S:g} s: {self.last_words()}")
+
+    def last_words(self) -> str:
+        self.log.seek(0)
+        lines = self.log.read().decode("utf-8", "replace").strip().splitlines()
+        return lines[-1].strip() if lines else "it said nothing"

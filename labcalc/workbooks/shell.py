@@ -27,9 +27,6 @@ from nbformat import NotebookNode, from_dict
 from traitlets import Type
 from traitlets.config import Config
 
-__all__ = ["NotebookShell", "TimeLimitError", "new_shell"]
-
-
 _WRITTEN_OVER = re.compile(r".*\r(?=[^\n])")
 _BACKSPACE = re.compile(r"[^\n]\x08")
 

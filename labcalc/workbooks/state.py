@@ -16,11 +16,9 @@ from typing import Any
 
 import labcalc
 from labcalc.workbooks.page import templates_digest
-from labcalc.workbooks.render import RenderTask
+from labcalc.workbooks.rendering import RenderTask
 from labcalc.workbooks.scripts import plotly_script_name
 from labcalc.workbooks.writing import write_whole
-
-__all__ = ["Record", "add_record", "fingerprint", "read_records", "write_records"]
 
 _FILE = ".labcalc-reports.jsonl"
 _LIBRARIES = ("ipython", "nbconvert", "numpy", "pandas", "papermill", "plotly", "scipy")

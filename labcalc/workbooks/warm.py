@@ -15,8 +15,6 @@ from labcalc.workbooks.body import body_of
 from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.scripts import Scripts
 
-__all__ = ["warm_up"]
-
 _SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
 """Libraries that are imported once, before the reports' processes part."""
 

@@ -9,12 +9,11 @@ from typing import Any
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import render_apart
+from labcalc.workbooks.options import LABCALC, Limits
 from labcalc.workbooks.parameters import Json
-from labcalc.workbooks.render import Limits, task_for
+from labcalc.workbooks.rendering import task_for
 from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.writing import write_whole
-
-__all__ = ["RenderedReport", "render_workbook"]
 
 
 @dataclass(frozen=True)
@@ -37,7 +36,7 @@ def render_workbook(
     to: Path,
     *,
     title: str,
-    engine: str = "labcalc",
+    engine: str = LABCALC,
     scripts: Scripts = Scripts.BESIDE,
     limits: Limits | None = None,
 ) -> RenderedReport:
@@ -56,7 +55,7 @@ def render_workbook(
     title : str
         Title of the page.
     engine : str
-        ``labcalc``, or ``kernel`` for a Jupyter kernel, slower.
+        One of ``ENGINES``: a Jupyter kernel is slower.
     scripts : Scripts
         The drawing script beside the report, or inside and compressed.
     limits : Limits, optional

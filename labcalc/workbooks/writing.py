@@ -5,8 +5,6 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-__all__ = ["PART", "write_whole"]
-
 PART = ".part"
 """The last letters of a file that is still being written."""
 

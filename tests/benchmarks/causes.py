@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 from labcalc.judgement import Judgement, gather_record, judge
 from labcalc.judgement.causes import evidence_of, rank_causes, screen
-from labcalc.judgement.earlier import earlier_runs_check
+from labcalc.judgement.run.previous_results import earlier_runs_check
 
 _RUNS = 120
 _LIMIT_MS, _AIM_MS, _SCREEN_LIMIT_S = 50.0, 10.0, 2.0

@@ -11,12 +11,12 @@ import pandas as pd
 import pytest
 
 from labcalc.judgement import CarryOver, gather, gather_record, judge, month_of, report_month
-from labcalc.judgement.carry_over import DIRECTIONS, Contrast, InstrumentCarryOver, carry_over_of
-from labcalc.judgement.cell_sequence import CellSequence, cell_sequence
+from labcalc.judgement.carry_over.effect import class_in_force, expected_effects, residue_check, runs_at_risk
+from labcalc.judgement.carry_over.run_order import CellSequence, cell_sequence
+from labcalc.judgement.carry_over.shares import DIRECTIONS, Contrast, InstrumentCarryOver, RunBefore, carry_over_of
 from labcalc.judgement.checks import Check
-from labcalc.judgement.material import Material
-from labcalc.judgement.month_carry_over import month_carry_overs
-from labcalc.judgement.residue import expected_effects, residue_check, runs_at_risk
+from labcalc.judgement.month.carry_over import month_carry_overs
+from labcalc.judgement.record.measurements import Material
 from tests.judgement.conftest import HEADER, LAB
 
 TYPICAL = LAB.replace(
@@ -46,6 +46,11 @@ typical = [
 LEVELS = {"R": ("RO-1", 50.0, 850.0), "S": ("S", 46.0, 858.0), "T": ("T", 460.0, 890.0), "F": ("F", 3.0, 820.0)}
 
 Record = Callable[..., Material]
+
+
+def _checked(place: RunBefore | None, material: Material) -> Check:
+    assert place is not None
+    return residue_check(place, class_in_force(place, material.laboratory))
 
 
 def sequence(order: str, thicker: float, thinner: float, *, noise: float = 0.0, seed: int = 1, start: int = 1) -> str:
@@ -187,7 +192,7 @@ def test_after_a_night_nothing_is_said(recorded: Record) -> None:
     assert place is not None
     assert not place.followed
     assert place.direction == ""
-    assert "nothing tells what was in the cell" in residue_check(place, material.laboratory).finding
+    assert "nothing tells what was in the cell" in _checked(place, material).finding
 
 
 def test_a_thin_oil_after_a_thick_one_is_doubtful(recorded: Record) -> None:
@@ -260,10 +265,8 @@ def test_without_a_repeatability_nothing_is_compared(recorded: Record) -> None:
     material = recorded(sequence(ORDER + "TF", 0.004, 0.001, noise=1e-4), lab=lab)
     place = material.dossier(f"N{len(ORDER) + 2}").in_sequence
     assert place is not None
-    assert expected_effects(place, material.laboratory) == ()
-    assert residue_check(place, material.laboratory).finding.endswith(
-        "no repeatability is stated to compare its effect with"
-    )
+    assert expected_effects(place, class_in_force(place, material.laboratory)) == ()
+    assert _checked(place, material).finding.endswith("no repeatability is stated to compare its effect with")
 
 
 def test_the_planted_residue_is_found_and_gas_oils_after_thick_ones_are_doubtful() -> None:
@@ -271,7 +274,7 @@ def test_the_planted_residue_is_found_and_gas_oils_after_thick_ones_are_doubtful
     material = gather()
     dossiers, doubtful = [material.dossier(run) for run in material.runs], {}
     for dossier in dossiers:
-        said = residue_check(dossier.in_sequence, material.laboratory)
+        said = _checked(dossier.in_sequence, material)
         if said.state == "doubtful":
             doubtful[dossier.sample] = said.finding
     assert "3.7 % ± 1.1 % of it explains why" in doubtful.pop("BL-26-0525")
@@ -310,7 +313,7 @@ def test_a_month_says_the_same_of_a_run_as_its_own_report() -> None:
     carry_overs = month_carry_overs(material, material.record[month.holds(material.record["measured_at"])], month)
     named = {run.run for one in carry_overs for run in one.at_risk}
     dossiers = [material.dossier(run) for run in sorted(named)[:4]]
-    assert all(residue_check(one.in_sequence, material.laboratory).state == "doubtful" for one in dossiers)
+    assert all(_checked(one.in_sequence, material).state == "doubtful" for one in dossiers)
 
 
 def january(material: Material) -> CarryOver:

@@ -28,11 +28,11 @@ from labcalc.judgement.causes import (
     what_if,
     with_measurement,
 )
-from labcalc.judgement.causes.discrimination import DECIDED_ODDS, probability_of_deciding
-from labcalc.judgement.causes.effects import paths_of
 from labcalc.judgement.causes.likelihood import Whitener, along
 from labcalc.judgement.causes.liquids import FUEL, SOLVENTS, WATER_DENSITY
+from labcalc.judgement.causes.next_measurement import DECIDED_ODDS, probability_of_deciding
 from labcalc.judgement.causes.paths import DEVIATIONS, Stack
+from labcalc.judgement.causes.temperature_and_air import paths_of
 from tests.judgement.conftest import GOOD, HEADER, LAB, REFERENCE
 
 TYPICAL = """

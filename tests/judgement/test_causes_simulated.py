@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from labcalc.judgement.causes import PRIOR_ODDS, candidates, with_measurement
-from labcalc.judgement.causes.discrimination import DECIDED_ODDS, Discrimination
+from labcalc.judgement.causes.next_measurement import DECIDED_ODDS, Discrimination
 from labcalc.judgement.causes.ranking import Weighed, fits_of, weigh
-from labcalc.judgement.earlier import NOISE_PROBABILITY
+from labcalc.judgement.run.previous_results import NOISE_PROBABILITY
 from tests.judgement.causes_simulator import APART, EVEN, Case, cases, reliability, share_within, weighed
 
 Found = tuple[list[Case], list[Weighed]]

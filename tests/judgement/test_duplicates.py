@@ -17,7 +17,7 @@ from scipy import stats
 from labcalc.errors import PeriodError
 from labcalc.exports import TIDY_COLUMNS, Reading
 from labcalc.judgement import DuplicateReport, Material, gather_record, report_duplicates
-from labcalc.judgement.repeat_sets import CONDITIONS, RESULT_COLUMNS, repeated_results
+from labcalc.judgement.duplicates.pairing import CONDITIONS, RESULT_COLUMNS, repeated_results
 from labcalc.lab import (
     Decision,
     DuplicateChoices,

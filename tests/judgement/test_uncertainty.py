@@ -17,8 +17,8 @@ from scipy.special import stdtrit
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning
 from labcalc.judgement import Check, Consequence, Judgement, Result, by_component, viscosity_curve
-from labcalc.judgement.components import DEFAULT_LINE_SLOPE
-from labcalc.judgement.uncertainty import CONFIDENCE
+from labcalc.judgement.uncertainty.effects import CONFIDENCE
+from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.statistics import (
     InputQuantity,
     MonteCarloResult,

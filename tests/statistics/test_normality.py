@@ -44,13 +44,13 @@ def test_check_standard_with_both_spreads() -> None:
 @pytest.mark.parametrize(("adjusted", "p_value"), [(0.752, 0.05), (1.035, 0.01), (0.631, 0.10), (0.873, 0.025)])
 def test_p_values_at_the_published_limits(adjusted: float, p_value: float) -> None:
     """D'Agostino & Stephens 1986, table 4.7 (memory): limits of A2* at 10, 5, 2.5 and 1 %."""
-    from labcalc.statistics.normality import _p_value
+    from labcalc.statistics.charts.normality import _p_value
 
     assert _p_value(adjusted) == pytest.approx(p_value, rel=0.03)
 
 
 def test_p_values_join() -> None:
-    from labcalc.statistics.normality import _p_value
+    from labcalc.statistics.charts.normality import _p_value
 
     for joint in (0.2, 0.34, 0.6):
         assert _p_value(joint - 1e-9) == pytest.approx(_p_value(joint), rel=0.03)

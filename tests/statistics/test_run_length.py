@@ -158,7 +158,7 @@ def test_twice_the_nodes_change_nothing(
 ) -> None:
     """The accuracy that the docstring states, against a finer division of the same integral."""
     usual = ewma_run_length(weight, individuals_limit=individuals_limit).average
-    monkeypatch.setattr("labcalc.statistics.chart_run_lengths._NODES", 161)
+    monkeypatch.setattr("labcalc.statistics.charts.exact_run_lengths._NODES", 161)
     assert usual == pytest.approx(ewma_run_length(weight, individuals_limit=individuals_limit).average, rel=accuracy)
 
 

@@ -20,7 +20,7 @@ from labcalc.statistics import (
     spread_interval,
     variance_components,
 )
-from labcalc.statistics.variance_components import component_weights, sum_weights
+from labcalc.statistics.precision.nested_components import component_weights, sum_weights
 from tests.statistics.data import columns
 from tests.statistics.test_analysis_of_variance import SERIES, UNEVEN, gauge, spread_out
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from labcalc.figures.what_if import WHAT_IF
+from labcalc.figures.causes.hypothetical import WHAT_IF
 from labcalc.judgement import Material, gather
 from labcalc.lab import read_decisions
 from labcalc.widgets import Problem, ProblemPage, problem_of

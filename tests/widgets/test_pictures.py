@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from labcalc.figures import Picture, problem_pictures, show_explanations
-from labcalc.figures.problem import side_by_side
-from labcalc.figures.what_if import WHAT_IF, reach_of
+from labcalc.figures.causes.hypothetical import WHAT_IF, reach_of
+from labcalc.figures.causes.problem_sample import side_by_side
 from labcalc.widgets import Problem, WhatIfSettings
 
 

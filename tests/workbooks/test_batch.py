@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from labcalc.errors import WorkbookError
-from labcalc.workbooks import BatchResult, Progress, ReportJob, Scripts, render_batch
+from labcalc.workbooks import BatchOptions, BatchResult, Progress, ReportJob, Scripts, render_batch
 from labcalc.workbooks.index import index_page
 from labcalc.workbooks.outcome import Outcome
 from tests.workbooks.conftest import Writer
@@ -42,22 +42,28 @@ def states(result: BatchResult) -> list[str]:
 
 def test_a_second_call_renders_what_changed(write: Writer, tmp_path: Path) -> None:
     notebook, out = write(SOURCE), tmp_path / "out"
-    assert states(render_batch(jobs(notebook, 1, 2, 3), out, workers=2)) == ["rendered"] * 3
-    assert states(render_batch(jobs(notebook, 1, 2, 3), out)) == ["up to date"] * 3
-    assert states(render_batch(jobs(notebook, 1, 2, 3, key="new"), out)) == ["rendered"] * 3
+    assert states(render_batch(jobs(notebook, 1, 2, 3), BatchOptions(out, workers=2))) == ["rendered"] * 3
+    assert states(render_batch(jobs(notebook, 1, 2, 3), BatchOptions(out))) == ["up to date"] * 3
+    assert states(render_batch(jobs(notebook, 1, 2, 3, key="new"), BatchOptions(out))) == ["rendered"] * 3
     (out / "run-1.html").write_text("altered", encoding="utf-8")
     (out / "run-2.html").unlink()
-    assert states(render_batch(jobs(notebook, 1, 2, 3, key="new"), out)) == ["rendered", "rendered", "up to date"]
-    assert states(render_batch(jobs(notebook, 3, key="new"), out, scripts=Scripts.INSIDE)) == ["rendered"]
-    assert states(render_batch(jobs(notebook, 3, key="new"), out, scripts=Scripts.INSIDE, again=True)) == ["rendered"]
+    assert states(render_batch(jobs(notebook, 1, 2, 3, key="new"), BatchOptions(out))) == [
+        "rendered",
+        "rendered",
+        "up to date",
+    ]
+    assert states(render_batch(jobs(notebook, 3, key="new"), BatchOptions(out, scripts=Scripts.INSIDE))) == ["rendered"]
+    assert states(
+        render_batch(jobs(notebook, 3, key="new"), BatchOptions(out, scripts=Scripts.INSIDE, again=True))
+    ) == ["rendered"]
     write(SOURCE + "\nprint(1)")
-    assert states(render_batch(jobs(notebook, 3, key="new"), out, scripts=Scripts.INSIDE)) == ["rendered"]
+    assert states(render_batch(jobs(notebook, 3, key="new"), BatchOptions(out, scripts=Scripts.INSIDE))) == ["rendered"]
 
 
 def test_failures_come_first_and_leave_no_page(write: Writer, tmp_path: Path) -> None:
     notebook, seen = write(SOURCE), list[Progress]()
-    render_batch(jobs(notebook, 99), tmp_path)
-    result = render_batch(jobs(notebook, 0, 1, 99, 2), tmp_path, workers=2, progress=seen.append)
+    render_batch(jobs(notebook, 99), BatchOptions(tmp_path))
+    result = render_batch(jobs(notebook, 0, 1, 99, 2), BatchOptions(tmp_path, workers=2, progress=seen.append))
     assert [one.name for one in result.failures] == ["run/99"]
     assert result.failures[0].reason == "small.ipynb, cell 2: ValueError: no such oil"
     assert not (tmp_path / "run-99.html").exists()
@@ -71,16 +77,16 @@ def test_failures_come_first_and_leave_no_page(write: Writer, tmp_path: Path) ->
 
 
 def test_a_report_that_fails_now_is_not_shown_as_it_was(write: Writer, tmp_path: Path) -> None:
-    render_batch(jobs(write(SOURCE), 1), tmp_path)
+    render_batch(jobs(write(SOURCE), 1), BatchOptions(tmp_path))
     assert (tmp_path / "run-1.html").exists()
-    result = render_batch(jobs(write("1/0"), 1), tmp_path)
+    result = render_batch(jobs(write("1/0"), 1), BatchOptions(tmp_path))
     assert states(result) == ["failed"]
     assert not (tmp_path / "run-1.html").exists()
 
 
 def test_earlier_reports_stay_in_the_index(write: Writer, tmp_path: Path) -> None:
-    render_batch(jobs(write(SOURCE), 1), tmp_path)
-    result = render_batch(jobs(write(SOURCE), 2), tmp_path)
+    render_batch(jobs(write(SOURCE), 1), BatchOptions(tmp_path))
+    result = render_batch(jobs(write(SOURCE), 2), BatchOptions(tmp_path))
     assert 'href="run-1.html"' in result.index.read_text("utf-8")
     assert len(result.outcomes) == 1
 
@@ -88,14 +94,14 @@ def test_earlier_reports_stay_in_the_index(write: Writer, tmp_path: Path) -> Non
 def test_same_bytes_wherever_and_however(oil: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Twice, in another folder, with another number of processes, from another working folder, with threads about."""
     some = [ReportJob(f"oil {n}", f"Oil {n}", oil, {"name": f"VG {n}"}, "") for n in range(3)]
-    render_batch(some, tmp_path / "a", workers=1)
-    render_batch(some, tmp_path / "a", workers=2, again=True)
+    render_batch(some, BatchOptions(tmp_path / "a", workers=1))
+    render_batch(some, BatchOptions(tmp_path / "a", workers=2, again=True))
     (tmp_path / "elsewhere").mkdir()
     monkeypatch.chdir(tmp_path / "elsewhere")
     monkeypatch.setenv("PYTHONHASHSEED", "7")
-    render_batch(some, Path("b"), workers=3)
+    render_batch(some, BatchOptions(Path("b"), workers=3))
     with ThreadPoolExecutor(2) as threads:  # a new Python for each report, another hash seed
-        render_batch(some, tmp_path / "c", executor=threads)
+        render_batch(some, BatchOptions(tmp_path / "c", executor=threads))
     pages = [
         sorted((path.name, path.read_bytes()) for path in folder.glob("oil*.html"))
         for folder in (tmp_path / "a", tmp_path / "elsewhere" / "b", tmp_path / "c")
@@ -106,33 +112,38 @@ def test_same_bytes_wherever_and_however(oil: Path, tmp_path: Path, monkeypatch:
 
 def test_any_executor_will_do(write: Writer, tmp_path: Path) -> None:
     with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
-        result = render_batch(jobs(write(SOURCE), 1, 99), tmp_path, executor=pool)
+        result = render_batch(jobs(write(SOURCE), 1, 99), BatchOptions(tmp_path, executor=pool))
     assert states(result) == ["rendered", "failed"]
 
 
 def test_an_executor_that_breaks_is_told(write: Writer, tmp_path: Path) -> None:
     pool = ThreadPoolExecutor(1)
     pool.shutdown()
-    result = render_batch(jobs(write(SOURCE), 1), tmp_path, executor=pool)
+    result = render_batch(jobs(write(SOURCE), 1), BatchOptions(tmp_path, executor=pool))
     assert "lost with the worker that rendered it: RuntimeError" in result.failures[0].reason
 
 
 def test_two_reports_of_one_name_are_refused(write: Writer, tmp_path: Path) -> None:
     with pytest.raises(WorkbookError, match="two reports are named 'run/1'"):
-        render_batch(jobs(write(SOURCE), 1, 1), tmp_path)
+        render_batch(jobs(write(SOURCE), 1, 1), BatchOptions(tmp_path))
+
+
+def test_an_engine_that_there_is_not_is_refused(write: Writer, tmp_path: Path) -> None:
+    with pytest.raises(WorkbookError, match="there is no engine 'kennel'; there are labcalc and kernel"):
+        render_batch(jobs(write(SOURCE), 1), BatchOptions(tmp_path, engine="kennel"))
 
 
 def test_an_empty_batch_has_an_index(tmp_path: Path) -> None:
-    assert "0 reports" in render_batch([], tmp_path).index.read_text("utf-8")
+    assert "0 reports" in render_batch([], BatchOptions(tmp_path)).index.read_text("utf-8")
 
 
 INTERRUPTED = """
 import sys
 from pathlib import Path
-from labcalc.workbooks import ReportJob, render_batch
+from labcalc.workbooks import BatchOptions, ReportJob, render_batch
 notebook, out = Path(sys.argv[1]), Path(sys.argv[2])
 jobs = [ReportJob(f"run {n}", f"Run {n}", notebook, {"size": n}, "") for n in range(40)]
-render_batch(jobs, out, workers=2)
+render_batch(jobs, BatchOptions(out, workers=2))
 """
 
 
@@ -159,7 +170,7 @@ def test_an_interrupt_leaves_whole_reports_and_a_true_index(by: int, write: Writ
     assert linked == pages if by != signal.SIGKILL else linked <= pages
     known = {json.loads(line)["stem"] for line in (tmp_path / ".labcalc-reports.jsonl").read_text("utf-8").splitlines()}
     assert {f"{stem}.html" for stem in known} <= pages
-    assert render_batch([], tmp_path).index.is_file()
+    assert render_batch([], BatchOptions(tmp_path)).index.is_file()
     assert not [path for path in tmp_path.iterdir() if path.name.endswith(".part")]
 
 

@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 
 from labcalc.errors import WorkbookError
-from labcalc.workbooks import Scripts, print_pdf, render_batch, render_workbook
-from labcalc.workbooks.batch import ReportJob
+from labcalc.workbooks import BatchOptions, ReportJob, Scripts, print_pdf, render_batch, render_workbook
 from labcalc.workbooks.pdf import find_browser
 
 try:
@@ -77,10 +76,10 @@ def test_pdf_is_tagged_and_of_the_paper_asked(paper: str, width: int, oil: Path,
 @browser
 @pytest.mark.slow
 def test_a_batch_prints_what_has_no_pdf_yet(oil: Path, tmp_path: Path) -> None:
-    result = render_batch([ReportJob("oil", "Oil", oil, {}, "")], tmp_path, pdf=True)
+    result = render_batch([ReportJob("oil", "Oil", oil, {}, "")], BatchOptions(tmp_path, pdf=True))
     printed = (tmp_path / "oil.pdf").stat().st_mtime_ns
     assert 'href="oil.pdf"' in result.index.read_text("utf-8")
-    render_batch([ReportJob("oil", "Oil", oil, {}, "")], tmp_path, pdf=True)
+    render_batch([ReportJob("oil", "Oil", oil, {}, "")], BatchOptions(tmp_path, pdf=True))
     assert (tmp_path / "oil.pdf").stat().st_mtime_ns == printed
 
 
@@ -105,7 +104,7 @@ AXE = os.environ.get("LABCALC_AXE", "")
 @pytest.mark.parametrize("name", ["oil", "index"])
 def test_axe_finds_no_violation(name: str, oil: Path, tmp_path: Path) -> None:
     """axe-core is the judge; the page's own policy is taken out so that it may run."""
-    render_batch([ReportJob("oil", "Oil", oil, {}, "")], tmp_path)
+    render_batch([ReportJob("oil", "Oil", oil, {}, "")], BatchOptions(tmp_path))
     shutil.copy(AXE, tmp_path / "axe.min.js")
     ask = (
         '<script src="axe.min.js"></script><script>window.addEventListener("load", async () => {'

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from labcalc.errors import WorkbookError
-from labcalc.workbooks import Progress, ReportJob, render_batch
+from labcalc.workbooks import BatchOptions, Progress, ReportJob, render_batch
 from labcalc.workbooks.cluster import cluster_executor
 
 WORDS = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
@@ -57,12 +57,14 @@ def test_a_lost_worker_loses_no_report(
             workers[0].kill()
 
     with cluster_executor(address, workers=2) as executor:
-        result = render_batch(jobs, tmp_path / "far", executor=executor, progress=kill_one)
+        result = render_batch(jobs, BatchOptions(tmp_path / "far", executor=executor, progress=kill_one))
     assert [one.state for one in result.outcomes] == ["rendered"] * 8
     assert seen == [1, 2, 3, 4, 5, 6, 7, 8]
-    render_batch(jobs[:2], tmp_path / "near")
+    render_batch(jobs[:2], BatchOptions(tmp_path / "near"))
+    render_batch(jobs[:2], BatchOptions(tmp_path / "address", cluster=address))
     for name in ("run-0.html", "run-1.html"):
-        assert (tmp_path / "far" / name).read_bytes() == (tmp_path / "near" / name).read_bytes()
+        near = (tmp_path / "near" / name).read_bytes()
+        assert near == (tmp_path / "far" / name).read_bytes() == (tmp_path / "address" / name).read_bytes()
 
 
 @pytest.mark.slow

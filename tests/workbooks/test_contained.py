@@ -14,7 +14,7 @@ from labcalc.errors import WorkbookError
 from labcalc.workbooks import Limits, render_workbook
 from labcalc.workbooks.apart import render_apart
 from labcalc.workbooks.fork import fork_is_safe
-from labcalc.workbooks.render import task_for
+from labcalc.workbooks.rendering import task_for
 from tests.workbooks.conftest import Writer
 
 SHORT = Limits(cell_seconds=0.5, report_seconds=5.0, memory_bytes=512 << 20)

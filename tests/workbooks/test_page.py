@@ -14,6 +14,7 @@ import pytest
 from labcalc.errors import WorkbookError
 from labcalc.workbooks import RenderedReport, Scripts, render_workbook
 from labcalc.workbooks.checks import check_page
+from labcalc.workbooks.figures_html import Shown
 from tests.workbooks.conftest import PICTURE, Writer
 
 
@@ -152,8 +153,8 @@ def test_a_page_that_is_not_sound_is_not_published(cell: str, write: Writer, tmp
 
 def test_a_figure_that_went_missing_is_noticed() -> None:
     with pytest.raises(WorkbookError, match="made 2 figures, the page has 1"):
-        check_page('<div class="drawing"></div>', name="x", figures=2, traces=(), paths=())
+        check_page('<div class="drawing"></div>', Shown(figures=2), name="x", paths=())
 
 
 def test_links_are_no_requests() -> None:
-    check_page('<a href="https://example.org/standard">x</a>', name="x", figures=0, traces=(), paths=())
+    check_page('<a href="https://example.org/standard">x</a>', Shown(), name="x", paths=())

@@ -10,8 +10,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-__all__ = ["CAUSES", "PRIOR_ODDS", "Cause", "SizeScale"]
-
 _SOLVENTS = (
     "Cleaning solvents burn and their vapours harm: fume hood, no flame or hot surface, gloves and eye protection; dry "
     "with low-pressure air that never points at a person."

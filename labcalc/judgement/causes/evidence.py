@@ -10,20 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
-from labcalc.judgement.causes.context import Before, InstrumentBias, Noise
 from labcalc.judgement.causes.expectation import Expectation
 from labcalc.judgement.causes.liquids import FUEL, SOLVENTS, Liquid
+from labcalc.judgement.causes.surroundings import Before, InstrumentBias, Noise
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
-
-__all__ = [
-    "KINDS",
-    "Evidence",
-    "HouseProduct",
-    "ReferenceOil",
-    "Row",
-    "Setting",
-    "assembled",
-]
 
 Array = NDArray[np.float64]
 

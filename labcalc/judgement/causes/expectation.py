@@ -21,10 +21,8 @@ from numpy.typing import NDArray
 from labcalc.formulae import density_at, viscosity_from_ordinate, walther_ordinate
 from labcalc.judgement.causes.liquids import through_points
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
-from labcalc.judgement.components import DEFAULT_LINE_SLOPE
+from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.lab import Limit, Product, TypicalValue
-
-__all__ = ["Course", "Expectation", "Node", "Observation", "of_specification", "of_typical_values", "open_course"]
 
 Array = NDArray[np.float64]
 

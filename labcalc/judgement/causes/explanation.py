@@ -10,12 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
-from labcalc.judgement.causes.discrimination import Candidate, Discrimination
 from labcalc.judgement.causes.evidence import Evidence
+from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
 from labcalc.judgement.causes.ranking import Fit, Weighed, fits_of, weigh
 from labcalc.judgement.causes.words import next_step, opening_of, sentence_of, titled
-
-__all__ = ["Explanation", "LeadingCause", "NextMeasurement", "leading_cause", "rank_causes"]
 
 Array = NDArray[np.float64]
 

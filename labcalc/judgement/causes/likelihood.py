@@ -21,8 +21,6 @@ from numpy.typing import NDArray
 
 from labcalc.judgement.causes.paths import DEVIATIONS, Paths
 
-__all__ = ["Whitener", "along", "best_size", "log_sum", "posterior_of_size"]
-
 Array = NDArray[np.float64]
 
 _HALF_LOG_TWO_PI = 0.5 * math.log(2.0 * math.pi)

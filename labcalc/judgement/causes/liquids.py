@@ -9,18 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae import viscosity_from_ordinate, walther_ordinate
-from labcalc.judgement.components import DEFAULT_LINE_SLOPE
-
-__all__ = [
-    "ANY_OIL_DENSITY",
-    "ANY_OIL_VISCOSITY",
-    "FUEL",
-    "OIL_DENSITY_SLOPE",
-    "SOLVENTS",
-    "WATER_DENSITY",
-    "Liquid",
-    "through_points",
-]
+from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 
 Array = NDArray[np.float64]
 

@@ -16,11 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.formulae import water_viscosity
+from labcalc.judgement.causes.affected_rows import fill_places, in_bottle, left_when_hot
 from labcalc.judgement.causes.liquids import ANY_OIL_DENSITY, ANY_OIL_VISCOSITY, WATER_DENSITY
 from labcalc.judgement.causes.paths import Paths, Stack, log_viscosity_of, ordinate_of, sizes_of
-from labcalc.judgement.causes.places import fill_places, in_bottle, left_when_hot
-
-__all__ = ["dilution", "mixture", "residue", "solvent", "water"]
 
 Array = NDArray[np.float64]
 

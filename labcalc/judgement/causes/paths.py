@@ -12,8 +12,6 @@ from labcalc.formulae.walther import double_log_argument, solved_viscosity
 from labcalc.judgement.causes.catalogue import CAUSES
 from labcalc.judgement.causes.evidence import Evidence
 
-__all__ = ["DEVIATIONS", "Paths", "Stack", "log_viscosity_of", "ordinate_of", "sizes_of"]
-
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 

@@ -18,13 +18,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.judgement.causes.effects import paths_of
 from labcalc.judgement.causes.evidence import SAME_INSTRUMENT_CORRELATION, Evidence, Row, assembled
 from labcalc.judgement.causes.paths import Paths, Stack
 from labcalc.judgement.causes.ranking import Fit
 from labcalc.judgement.causes.shifts import shifts_of
-
-__all__ = ["Prediction", "predict"]
+from labcalc.judgement.causes.temperature_and_air import paths_of
 
 Array = NDArray[np.float64]
 

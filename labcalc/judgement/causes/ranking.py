@@ -11,13 +11,11 @@ from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
-from labcalc.judgement.causes.effects import paths_of
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.likelihood import Along, Whitener, along, best_size, log_sum, posterior_of_size
 from labcalc.judgement.causes.paths import Paths, Stack
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
-
-__all__ = ["Fit", "Weighed", "fits_of", "weigh", "weigh_alike"]
+from labcalc.judgement.causes.temperature_and_air import paths_of
 
 Array = NDArray[np.float64]
 

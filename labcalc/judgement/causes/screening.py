@@ -11,12 +11,10 @@ from dataclasses import dataclass
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.gathering import put_together
+from labcalc.judgement.causes.evidence_from_dossier import put_together
+from labcalc.judgement.causes.evidence_from_record import parts_of
 from labcalc.judgement.causes.ranking import weigh_alike
-from labcalc.judgement.causes.record import parts_of
-from labcalc.judgement.material import Material
-
-__all__ = ["Screened", "screen"]
+from labcalc.judgement.record.measurements import Material
 
 _TOGETHER = 100
 """Runs that are weighed at once: more is not faster."""

@@ -9,11 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.judgement.causes.context import UNCHECKED_DENSITY, UNCHECKED_VISCOSITY
+from labcalc.judgement.causes.affected_rows import in_bottle
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.places import in_bottle
-
-__all__ = ["Shift", "Slip", "shifts_of", "slips_of"]
+from labcalc.judgement.causes.surroundings import UNCHECKED_DENSITY, UNCHECKED_VISCOSITY
 
 Array = NDArray[np.float64]
 

@@ -8,11 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.causes.catalogue import CAUSES
-from labcalc.judgement.causes.discrimination import Candidate
 from labcalc.judgement.causes.evidence import Evidence
+from labcalc.judgement.causes.next_measurement import Candidate
 from labcalc.judgement.causes.ranking import Fit
-
-__all__ = ["next_step", "opening_of", "sentence_of", "size_words", "titled"]
 
 Array = NDArray[np.float64]
 

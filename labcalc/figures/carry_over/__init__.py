@@ -1,0 +1,1 @@
+"""Carry-over in pictures and tables."""

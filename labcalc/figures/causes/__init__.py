@@ -1,0 +1,1 @@
+"""What could explain a strange result, in pictures and tables."""

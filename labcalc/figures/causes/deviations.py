@@ -1,0 +1,143 @@
+"""How far each determination is from what is usual, beside the spread of the product."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from labcalc.figures.causes.hypothetical import (
+    WHAT_IF,
+    Level,
+    heights,
+    level_of,
+    levels_of,
+    mean_over,
+    reach_of,
+    what_if_look,
+    what_if_places,
+)
+from labcalc.figures.picture import Picture
+from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker
+from labcalc.judgement import UNITS
+
+if TYPE_CHECKING:
+    from labcalc.judgement.causes import Evidence, WhatIf
+
+ADDED = "added"
+"""Name of the series of measurements that a person added."""
+
+_EARLIER = "earlier runs"
+_LONGEST_HISTORY = 200
+
+
+def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf) -> Picture:
+    keys = levels_of(evidence)
+    figure = blank_figure("Standard deviations from what is usual", "", height=330)
+    level = dict(zip(keys, heights(keys), strict=True))
+    _add_spread_band(figure, len(keys))
+    past = _past(evidence, earlier, keys)
+    figure.add_scatter(
+        x=[x for xs in past.values() for x in xs],
+        y=[level[key] + _jitter(i) for key, xs in past.items() for i in range(len(xs))],
+        mode="markers",
+        marker={"symbol": "line-ns", "size": 9, "color": MUTED, "line": {"width": 1, "color": MUTED}, "opacity": 0.55},
+        name=_EARLIER,
+        hovertemplate="earlier run: %{x:.2f}<extra></extra>",
+    )
+    _add_determinations(figure, evidence, level)
+    figure.add_scatter(**what_if_places(evidence, what)["deviations"], **what_if_look("deviations"))
+    _scale_deviations(figure, evidence, keys)
+    return Picture(figure, _caption(evidence, keys, past), *_numbers(evidence, what, keys))
+
+
+def _add_spread_band(figure: go.Figure, levels: int) -> None:
+    figure.add_scatter(
+        x=[-2, 2, 2, -2],
+        y=[-0.5, -0.5, levels - 0.5, levels - 0.5],
+        fill="toself",
+        fillcolor=BAND,
+        mode="lines",
+        line={"width": 0},
+        hoverinfo="skip",
+        name="two standard deviations",
+    )
+
+
+def _add_determinations(figure: go.Figure, evidence: Evidence, level: Mapping[Level, float]) -> None:
+    for own, name in ((True, "measured"), (False, ADDED)):
+        rows = [i for i, kind in enumerate(evidence.kind) if (kind == "run") == own]
+        if rows:
+            figure.add_scatter(
+                x=evidence.residual_sd[rows],
+                y=[level[level_of(evidence, i)] for i in rows],
+                mode="markers",
+                marker=_symbols([evidence.quantity[i] for i in rows], own=own),
+                name=name,
+                customdata=np.column_stack([evidence.measured[rows], evidence.expected[rows]]),
+                hovertemplate="%{customdata[0]:.6g}, usual %{customdata[1]:.6g}<extra></extra>",
+            )
+
+
+def _symbols(quantities: Sequence[str], *, own: bool) -> dict[str, Any]:
+    if not own:
+        return marker("star", INK, 10)
+    return {**marker(color=ACCENT, size=10), "symbol": ["square" if q == "density" else "circle" for q in quantities]}
+
+
+def _scale_deviations(figure: go.Figure, evidence: Evidence, keys: Sequence[Level]) -> None:
+    reach = 1.03 * reach_of(evidence)
+    names = [f"{key.words}<br>{key.temperature_C:g} °C" for key in keys]
+    figure.update_xaxes(range=[-reach, reach], zeroline=True, zerolinecolor=INK)
+    figure.update_yaxes(tickvals=heights(keys), ticktext=names, range=[-0.5, len(keys) - 0.5], showgrid=False)
+
+
+def _past(evidence: Evidence, earlier: pd.DataFrame, keys: Sequence[Level]) -> dict[Level, list[float]]:
+    """Return the earlier means of the product in the standard deviations of this run's evidence."""
+    found = {}
+    for key in keys:
+        row = next(i for i in range(len(evidence.quantity)) if level_of(evidence, i) == key)
+        if key.reference:
+            continue
+        same = earlier[(earlier["quantity"] == key.quantity) & (earlier["temperature_C"] == key.temperature_C)]
+        values = same["value"].to_numpy(float)[-_LONGEST_HISTORY:]
+        spread = float(np.hypot(evidence.expected_sd[row], evidence.noise_sd[row]))
+        found[key] = [float(x) for x in (values - evidence.expected[row]) / spread]
+    return found
+
+
+def _jitter(number: int) -> float:
+    """Spread points of one level a little, the same way every time."""
+    return ((number * 0.618034) % 1.0 - 0.5) * 0.36
+
+
+def _caption(evidence: Evidence, keys: Sequence[Level], past: Mapping[Level, list[float]]) -> str:
+    own = "; ".join(
+        f"{key.words.lower()} at {key.temperature_C:g} °C {mean_over(evidence, key, evidence.residual_sd):+.1f}"
+        for key in keys
+    ).replace("-", "−")
+    runs = max((len(xs) for xs in past.values()), default=0)
+    history = f" beside {runs} earlier runs of the product" if runs else ""
+    return f"Standard deviations of {evidence.sample} from {evidence.expectation}{history}: {own}. Grey: ±2."
+
+
+def _numbers(
+    evidence: Evidence, what: WhatIf, keys: Sequence[Level]
+) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    columns = ("Quantity", "Temperature, °C", "Measured", "Usual", "Standard deviation", WHAT_IF.capitalize(), "Unit")
+    rows = []
+    for i, quantity in sorted(enumerate(evidence.quantity), key=lambda one: keys.index(level_of(evidence, one[0]))):
+        spread = float(np.hypot(evidence.expected_sd[i], evidence.noise_sd[i]))
+        values = (evidence.measured[i], evidence.expected[i], spread, what.predicted[i])
+        rows.append(
+            (
+                quantity.capitalize(),
+                f"{evidence.temperature_C[i]:g}",
+                *(f"{v:.{places}g}" for v, places in zip(values, (6, 6, 2, 6), strict=True)),
+                UNITS[quantity],
+            )
+        )
+    return columns, tuple(rows)

@@ -1,0 +1,150 @@
+"""The pictures of a sample whose numbers look wrong: measured, usual, and what would be seen if."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import accumulate
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from labcalc.figures.causes.deviations import ADDED, draw_deviations
+from labcalc.figures.causes.hypothetical import (
+    Level,
+    level_of,
+    levels_of_sample,
+    mean_over,
+    placed,
+    what_if_look,
+    what_if_places,
+)
+from labcalc.figures.markup import Fragment
+from labcalc.figures.picture import Picture
+from labcalc.figures.run.pictures import density_picture, viscosity_picture
+from labcalc.figures.theme import INK, MUTED, blank_figure, marker, stroke
+from labcalc.judgement import UNITS, Judgement, reported_value
+
+if TYPE_CHECKING:
+    from labcalc.judgement.causes import Evidence, WhatIf
+
+_USUAL = "usual"
+_GAP = 0.075
+"""Room between two panels for what is written at the axis, [-]."""
+_WIDEST = 1.25
+_LIVE_HEIGHT = 300
+_SELF_EVIDENT = ("line", "extrapolated", "two standard deviations")
+"""Series that the legend of a row of panels has no room for."""
+
+
+def problem_pictures(
+    judgement: Judgement, evidence: Evidence | None, earlier: pd.DataFrame, what: WhatIf | None
+) -> tuple[Picture | Fragment, ...]:
+    """Return the pictures of a run that is looked into.
+
+    Parameters
+    ----------
+    judgement : Judgement
+        The run with its results.
+    evidence : Evidence or None
+        Its determinations beside what is usual; None where nothing can be compared.
+    earlier : pandas.DataFrame
+        Earlier means of the same product: ``quantity``, ``temperature_C`` [°C], ``value`` [mm²/s or kg/m³].
+    what : WhatIf or None
+        What would be seen if the temperature was off, a residue was left, and so on.
+
+    Returns
+    -------
+    tuple of Picture
+        Viscosity against temperature, density against temperature (a sentence in the place of a chart that the run has
+        no values for), and, where there is evidence, the deviations from the usual with the spread of the product.
+    """
+    charts = {"kinematic viscosity": viscosity_picture(judgement), "density": density_picture(judgement)}
+    if evidence is None or what is None:
+        return tuple(charts.values())
+    with_usual = (_with_usual(one, evidence, what, quantity) for quantity, one in charts.items())
+    return *with_usual, draw_deviations(evidence, earlier, what)
+
+
+def live_figure(pictures: Sequence[Picture]) -> Any:
+    """Return the pictures side by side as a widget whose series can be moved, for a page of controls."""
+    figure = go.FigureWidget(side_by_side(pictures))
+    figure._config = {"displayModeBar": False, "responsive": True}
+    return figure
+
+
+def redraw(figure: Any, pictures: Sequence[Picture]) -> None:
+    """Show other pictures in a live figure."""
+    new = side_by_side(pictures)
+    with figure.batch_update():
+        figure.data = ()
+        figure.add_traces(new.data)
+        figure.update_layout(new.layout.to_plotly_json())  # in its place it would fix the width that the page gave
+
+
+def side_by_side(pictures: Sequence[Picture]) -> go.Figure:
+    """Return one figure with a panel for each picture, the last the widest; a name stands in the legend once."""
+    figure, named = blank_figure("", "", height=_LIVE_HEIGHT), set[str]()
+    layout: dict[str, Any] = {"margin": {"l": 62, "r": 12, "t": 40, "b": 48}}
+    layout["legend"] = {"yref": "container", "y": 1.0, "yanchor": "top"}  # above a live figure it sinks into the panels
+    for number, (picture, domain) in enumerate(zip(pictures, _domains(len(pictures)), strict=True), start=1):
+        suffix = "" if number == 1 else str(number)
+        drawn: Any = picture.figure.to_plotly_json()
+        for trace in drawn["data"]:
+            name = str(trace.get("name", ""))
+            shown = trace.get("showlegend", True) and name not in named and name not in _SELF_EVIDENT
+            named |= {name} if shown else set()
+            places = {"xaxis": f"x{suffix}", "yaxis": f"y{suffix}", "legendgroup": name, "showlegend": shown}
+            figure.add_trace({**trace, **places})
+        layout[f"xaxis{suffix}"] = {**drawn["layout"]["xaxis"], "domain": domain, "anchor": f"y{suffix}"}
+        layout[f"yaxis{suffix}"] = {**drawn["layout"]["yaxis"], "anchor": f"x{suffix}"}
+    figure.update_layout(layout)
+    return figure
+
+
+def _domains(number: int) -> list[list[float]]:
+    shares = [*([1.0] * (number - 1)), _WIDEST]
+    free = (1.0 - _GAP * (number - 1)) / sum(shares)
+    starts = accumulate((free * share + _GAP for share in shares), initial=0.0)
+    return [[left, min(left + free * share, 1.0)] for left, share in zip(starts, shares, strict=False)]
+
+
+def _with_usual(picture: Picture | Fragment, evidence: Evidence, what: WhatIf, quantity: str) -> Picture | Fragment:
+    """Add to a chart of the run what is usual, what a person added, and what would be seen if."""
+    levels = levels_of_sample(evidence, quantity)
+    if isinstance(picture, Fragment) or not levels:
+        return picture
+    usual = {level.temperature_C: mean_over(evidence, level, evidence.expected) for level in levels}
+    _add_usual(picture.figure, usual, quantity)
+    _add_added(picture.figure, evidence, levels)
+    picture.figure.add_scatter(**what_if_places(evidence, what)[quantity], **what_if_look(quantity))
+    words = "; ".join(f"{reported_value(quantity, v)} {UNITS[quantity]} at {t:g} °C" for t, v in usual.items())
+    gap = ("",) * (len(picture.columns) - 3)
+    rows = tuple((f"{t:g}", f"{v:.6g}", *gap, _USUAL) for t, v in usual.items())
+    return Picture(picture.figure, f"{picture.caption} Usual: {words}.", picture.columns, (*rows, *picture.rows))
+
+
+def _add_usual(figure: go.Figure, usual: Mapping[float, float], quantity: str) -> None:
+    look = marker("x-thin", MUTED, 9)
+    look["line"]["width"] = 2
+    figure.add_scatter(
+        **placed(quantity, np.array([*usual]), [*usual.values()]),
+        mode="lines+markers",
+        line=stroke(MUTED, "dashdot"),
+        marker=look,
+        name=_USUAL,
+        customdata=np.array([*usual.items()]),
+        hovertemplate="usual at %{customdata[0]:g} °C: %{customdata[1]:.5g}<extra></extra>",
+    )
+
+
+def _add_added(figure: go.Figure, evidence: Evidence, levels: Sequence[Level]) -> None:
+    added = [i for i, kind in enumerate(evidence.kind) if kind != "run" and level_of(evidence, i) in levels]
+    if added:
+        figure.add_scatter(
+            **placed(levels[0].quantity, evidence.temperature_C[added], evidence.measured[added]),
+            mode="markers",
+            marker=marker("star", INK, 11),
+            name=ADDED,
+        )

@@ -1,0 +1,182 @@
+"""Control charts: results, moving average and certified band above, moving ranges beneath; told apart by shape."""
+
+from __future__ import annotations
+
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+
+from labcalc.figures.control.marks import about_instrument, chart_marks
+from labcalc.figures.markup import signed_text
+from labcalc.figures.picture import Picture
+from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stroke
+from labcalc.judgement import Chart, Month, MonthReport
+from labcalc.lab import Decision
+from labcalc.statistics import rounded
+
+
+def control_pictures(report: MonthReport) -> tuple[Picture, ...]:
+    """Return a control chart for each oil, quantity and temperature of the month; those that signal come first."""
+    ranked = sorted(report.oils, key=lambda one: one.status.status != "signal")
+    return tuple(draw_control_chart(one.chart, report.month) for one in ranked)
+
+
+def draw_control_chart(chart: Chart, month: Month) -> Picture:
+    """Draw a chart up to the end of a month.
+
+    Parameters
+    ----------
+    chart : Chart
+        The chart.
+    month : Month
+        The month that is reported on; a line marks its beginning.
+
+    Returns
+    -------
+    Picture
+        Results with their EWMA and limits, and beneath them the moving ranges, [unit of the chart].
+    """
+    shown = np.asarray(chart.measured_at < month.last)
+    figure = blank_figure(
+        "",
+        f"{'Result' if np.isnan(chart.certified) else 'Difference'}, {chart.unit}",
+        height=410,
+        xaxis={"anchor": "y2", "type": "date", "mirror": "all"},
+        yaxis={"domain": [0.36, 1.0], "range": _reach(chart, shown)},
+        yaxis2={"domain": [0.0, 0.26], "rangemode": "tozero", "title": {"text": f"Range, {chart.unit}", "standoff": 8}},
+    )
+    figure.layout.margin.r = 84
+    at = chart.measured_at.strftime("%Y-%m-%d %H:%M").to_numpy()
+    _add_results(figure, chart, at, shown)
+    marks = chart_marks(chart, month, at, shown)
+    # All at once: plotly checks every mark again with each one that is added.
+    figure.layout.shapes, figure.layout.annotations = marks.shapes, marks.annotations
+    return Picture(figure, _caption(chart, month), *_numbers(chart, at, shown, month))
+
+
+def _reach(chart: Chart, shown: NDArray[np.bool_]) -> list[float]:
+    """Return an axis that holds every point, the limits and the certified band."""
+    values = [*chart.plotted[shown].tolist()]
+    if chart.limits is not None:
+        values += [chart.limits.lower, chart.limits.upper]
+    if not np.isnan(chart.certified) and not np.isnan(chart.certified_uncertainty):
+        values += [-chart.certified_uncertainty, chart.certified_uncertainty]
+    margin = 0.08 * (max(values) - min(values)) or 1.0
+    return [min(values) - margin, max(values) + margin]
+
+
+def _add_results(figure: go.Figure, chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> None:
+    by_rules = _flags(chart, [one.position for one in chart.signals if one.rules])
+    by_ewma = _flags(chart, [one.position for one in chart.signals if one.ewma])
+    kinds = (
+        ("baseline", chart.in_baseline, marker("circle", INK, 6, filled=False)),
+        ("result", chart.used & ~chart.in_baseline, marker("circle", INK, 6)),
+        ("excluded by a decision", ~chart.used, marker("x-thin", MUTED, 9)),
+        ("signal of a result", by_rules, marker("diamond", ACCENT, 13, filled=False)),
+    )
+    used = shown & chart.used
+    figure.add_scatter(
+        x=at[used], y=chart.plotted[used].round(5), mode="lines", line=stroke(MUTED, width=0.7), showlegend=False
+    )
+    for name, kind, style in kinds:
+        _add_points(figure, at, chart.plotted, shown & kind, name, style)
+    if chart.ewma is not None:
+        average = np.full(chart.used.size, np.nan)
+        average[chart.used] = chart.ewma.values
+        figure.add_scatter(
+            x=at[used], y=average[used].round(5), mode="lines", line=stroke(INK, "dash", 1.6), name="EWMA"
+        )
+        _add_points(
+            figure, at, average, shown & by_ewma, "signal of the EWMA", marker("square", ACCENT, 10, filled=False)
+        )
+    ranges = chart.moving_ranges
+    known = shown & np.isfinite(ranges)
+    figure.add_scatter(
+        x=at[known],
+        y=ranges[known].round(5),
+        mode="lines+markers",
+        line=stroke(MUTED, width=0.7),
+        marker=marker("circle", INK, 5),
+        showlegend=False,
+        yaxis="y2",
+    )
+
+
+def _flags(chart: Chart, positions: list[int]) -> NDArray[np.bool_]:
+    flags = np.zeros(chart.used.size, dtype=bool)
+    flags[positions] = True
+    return flags
+
+
+def _add_points(
+    figure: go.Figure,
+    at: NDArray[np.object_],
+    values: NDArray[np.float64],
+    which: NDArray[np.bool_],
+    name: str,
+    style: dict[str, object],
+) -> None:
+    if which.any():
+        figure.add_scatter(x=at[which], y=values[which].round(5), mode="markers", marker=style, name=name)
+
+
+def _caption(chart: Chart, month: Month) -> str:
+    inside = chart.between(month.first, month.last)
+    head = f"{chart.instrument}, {chart.name}: {int(inside.sum())} results in {month.name}"
+    if chart.limits is None:
+        return f"{head}; no limits: {chart.no_limits}."
+    signals = [one for one in chart.signals if inside[one.position]]
+    said = f"{len(signals)} signal{'' if len(signals) == 1 else 's'}" if signals else "no signal"
+    ranges = chart.moving_ranges[inside]
+    wide = int((ranges > chart.limits.moving_range_upper).sum())
+    limits = chart.limits
+    band = "" if np.isnan(chart.certified_uncertainty) else " Grey: expanded uncertainty of the certified value."
+    provisional = ", provisional" if limits.provisional else ""
+    centre, lower, upper = (signed_text(one) for one in (limits.centre, limits.lower, limits.upper))
+    return (
+        f"{head}, {said}, {wide} moving range{'' if wide == 1 else 's'} beyond the limit. "
+        f"Centre {centre} {chart.unit}, limits {lower} to {upper}, from "
+        f"{limits.number} results ({chart.baseline}){provisional}; constants: {limits.constants.name}.{band}"
+    )
+
+
+def _numbers(
+    chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], month: Month
+) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    average = np.full(chart.used.size, np.nan)
+    if chart.ewma is not None:
+        average[chart.used] = chart.ewma.values
+    signals = {one.position: one.what for one in chart.signals}
+    decided: dict[int, list[str]] = {}
+    for number, (place, one) in enumerate(chart.decisions, 1):
+        decided.setdefault(place, []).append(_decision(number, one))
+    ranges = chart.moving_ranges
+    rows = tuple(
+        (
+            str(at[place]),
+            chart.runs[place],
+            *(signed_text(one) for one in (chart.plotted[place], average[place])),
+            "–" if np.isnan(ranges[place]) else str(rounded(ranges[place], 3)),
+            _part(chart, place),
+            signals.get(place, ""),
+            "; ".join(decided.get(place, ())),
+        )
+        for place in np.flatnonzero(shown).tolist()
+    )
+    rows += tuple(
+        (when, "", "–", "–", "–", "instrument", "", _decision(number, one))
+        for number, when, one in about_instrument(chart, month)
+    )
+    unit = chart.unit
+    columns = (f"Result, {unit}", f"EWMA, {unit}", f"Moving range, {unit}", "Part", "Signal", "Decision")
+    return ("Measured at", "Run", *columns), rows
+
+
+def _decision(number: int, one: Decision) -> str:
+    return f"D{number} {one.what}, {one.who}, {one.when:%Y-%m-%d}: {one.why}"
+
+
+def _part(chart: Chart, place: int) -> str:
+    if not chart.used[place]:
+        return "excluded"
+    return "baseline" if chart.in_baseline[place] else "result"

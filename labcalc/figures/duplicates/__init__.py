@@ -1,0 +1,1 @@
+"""Repeats in pictures and tables."""

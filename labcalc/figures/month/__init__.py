@@ -1,0 +1,1 @@
+"""What a month's report shows."""

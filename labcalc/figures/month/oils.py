@@ -1,0 +1,184 @@
+"""The tables of a monthly report: reference oils, limits, workload."""
+
+from __future__ import annotations
+
+from html import escape
+
+from labcalc.figures.markup import Fragment, hover_number, html_table, note, signed_text
+from labcalc.figures.month.workload import draw_workload
+from labcalc.figures.picture import Picture
+from labcalc.judgement import MonthReport, OilSummary, figures_of
+from labcalc.statistics import rounded
+
+_STATES = {"signal": "not-met", "too few": "doubtful", "provisional": "doubtful", "in control": "met"}
+
+
+def show_oils(report: MonthReport) -> Fragment:
+    """Return the reference oils: number, mean, bias, spread, site precision, index, signals, status, change."""
+    if not report.oils:
+        return note(f"The record holds no reference-oil result in {report.month.name}.")
+    html = "".join(
+        html_table(
+            f"{instrument}: difference from the certified value, {quantity}, {unit}",
+            ("Oil, lot, temperature", "n", "Bias ± U", "s", "R'", "Index R/R'", "Status, signals"),
+            [_oil_cells(one) for one in group],
+            numeric=(1, 2, 3, 4, 5),
+        )
+        for (instrument, quantity, unit), group in _groups(report.oils).items()
+    )
+    text = "\n".join(
+        f"{one.chart.instrument}, {one.chart.name}: n {one.number}, mean {signed_text(one.mean)} {one.chart.unit}, "
+        f"s {figures_of(one.deviation)}, {one.status.status}"
+        for one in report.oils
+    )
+    return Fragment(html + _reasons(report.oils) + _oil_notes(report), text)
+
+
+def _reasons(oils: tuple[OilSummary, ...]) -> str:
+    """Say why a chart signals, and which signals were accepted; what is only provisional stands with the limits."""
+    lines = [
+        f"{one.chart.instrument}, {one.chart.name}: {'; '.join(one.status.reasons)}."
+        for one in oils
+        if one.status.status == "signal" or any(signal.decision for signal in one.status.signals)
+    ]
+    return f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>" if lines else ""
+
+
+def show_changes(report: MonthReport) -> Fragment:
+    """Return the change of each chart against the month before: means by t, spreads by F."""
+    if not report.oils:
+        return note(f"The record holds no reference-oil result in {report.month.name}.")
+    rows = [_change_cells(one) for one in report.oils]
+    columns = ("Chart", "Change of the mean, 95 %", "t (limit)", "F (limit)")
+    html = html_table(f"{report.month.name} against {report.month.before.name}", columns, rows, numeric=(1, 2, 3))
+    html += f'<p class="note">{escape("*: more than chance allows; t tells of the means, F of the spreads.")}</p>'
+    changed = [
+        f"{one.chart.instrument}, {one.chart.name}: mean {signed_text(one.change.difference)} {one.chart.unit}"
+        for one in report.oils
+        if one.change is not None and one.change.mean_changed
+    ]
+    return Fragment(html, "\n".join(changed) or "no mean changed by more than chance allows")
+
+
+def _change_cells(one: OilSummary) -> tuple[str, ...]:
+    name = escape(f"{one.chart.instrument}, {one.chart.name}")
+    change = one.change
+    if change is None:
+        return f"{name}<br><small>{escape('; '.join(one.notes))}</small>", "–", "–", "–"
+    low, high = change.interval
+    return (
+        name,
+        f"{hover_number(signed_text(change.difference), change.difference)} "
+        f"({signed_text(low)} to {signed_text(high)}) {one.chart.unit}",
+        f"{change.t:.2f} ({change.critical_t:.2f}){' *' if change.mean_changed else ''}",
+        f"{change.f:.2f} ({change.critical_f:.2f}){' *' if change.spread_changed else ''}",
+    )
+
+
+def _groups(oils: tuple[OilSummary, ...]) -> dict[tuple[str, str, str], list[OilSummary]]:
+    """Group by instrument and quantity, viscosity before density."""
+    groups: dict[tuple[str, str, str], list[OilSummary]] = {}
+    for one in sorted(oils, key=lambda one: (one.chart.instrument, one.chart.quantity == "density")):
+        groups.setdefault((one.chart.instrument, one.chart.quantity, one.chart.unit), []).append(one)
+    return groups
+
+
+def _oil_cells(one: OilSummary) -> tuple[str, ...]:
+    lot = f"{one.chart.lot}, " if one.chart.lot else ""
+    signals = f", {len(one.status.signals)}" if one.status.signals else ""
+    excluded = f" ({one.excluded} excluded)" if one.excluded else ""
+    return (
+        f"{escape(one.chart.oil)}<br>{escape(f'{lot}{one.chart.temperature_C:g} °C')}",
+        f"{one.number}{excluded}",
+        _bias(one),
+        hover_number(figures_of(one.deviation), one.deviation),
+        "–" if one.site is None else _with_interval(one.site.limit, one.site.interval),
+        "–" if one.index is None else _with_interval(one.index.index, one.index.interval),
+        f'<span class="state {_STATES[one.status.status]}">{escape(one.status.status)}</span>{signals}',
+    )
+
+
+def _bias(one: OilSummary) -> str:
+    if one.bias is None:
+        return hover_number(signed_text(one.mean), one.mean)
+    mark = " *" if one.bias.significant else ""
+    shown = f"{signed_text(one.bias.bias)} ± {figures_of(one.bias.expanded_uncertainty)}{mark}"
+    return hover_number(shown, one.bias.bias)
+
+
+def _with_interval(value: float, interval: tuple[float, float]) -> str:
+    """Show a value with its 95 % interval beneath."""
+    ends = f"{figures_of(interval[0])} to {figures_of(interval[1])}"
+    return f"{hover_number(figures_of(value), value)}<br><small>{ends}</small>"
+
+
+def _oil_notes(report: MonthReport) -> str:
+    statements = sorted(
+        {
+            f"{one.precision.method}, edition {one.precision.edition} [{one.precision.mark}]"
+            for one in report.oils
+            if one.precision is not None
+        }
+    )
+    lines = [
+        "U: expanded uncertainty (95 %) of the bias, the certificate's own included; *: the bias is larger than it.",
+        "R' = 2.77 s and index: from this month's results, with what so few can say (95 %). "
+        f"Thresholds: {report.laboratory.control.performance.source}. R: {'; '.join(statements) or 'none stated'}.",
+        f"In this month's results chance alone gives about {report.expected_false_alarms:.1f} signals to be expected.",
+    ]
+    return "".join(f'<p class="note">{escape(line)}</p>' for line in lines)
+
+
+def show_limits(report: MonthReport) -> Fragment:
+    """Return what the limits of each chart rest on, and what the charts can see."""
+    if not report.oils:
+        return note("No chart has a result this month.")
+    baselines = sorted({one.chart.baseline for one in report.oils})
+    rows = [_limit_cells(one, baselines) for one in report.oils]
+    columns = ("Chart", "n", "Centre", "Limit ± 2 u", "Spread from", "What speaks against the baseline")
+    caption = "What the limits rest on: " + "; ".join(
+        f"({number}) {words}" if len(baselines) > 1 else words for number, words in enumerate(baselines, 1)
+    )
+    html = html_table(caption, columns, rows, numeric=(1, 2, 3))
+    sights = [one.sentence for one in report.sights]
+    sights += [] if report.sight_of_few is None else [report.sight_of_few.sentence]
+    html += "".join(f'<p class="note">{escape(line)}</p>' for line in sights)
+    return Fragment(html, "\n".join(sights))
+
+
+def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
+    limits = one.chart.limits
+    name = escape(f"{one.chart.instrument}, {one.chart.name}")
+    name += f" ({baselines.index(one.chart.baseline) + 1})" if len(baselines) > 1 else ""
+    against = escape("; ".join(one.chart.screening) or "nothing")
+    if limits is None:
+        return f"{name}<br><small>{escape(one.chart.no_limits)}</small>", "–", "–", "–", "–", against
+    return (
+        name,
+        str(limits.number),
+        hover_number(signed_text(limits.centre), limits.centre),
+        hover_number(f"{rounded(3.0 * limits.sigma, 3)} ± {figures_of(2.0 * limits.limit_uncertainty)}", limits.sigma),
+        escape(limits.sigma_from),
+        against,
+    )
+
+
+def workload_picture(report: MonthReport) -> Picture | Fragment:
+    """Return the runs of each day, or a sentence for a month without one."""
+    return draw_workload(report) or note(f"No run in {report.month.name}.")
+
+
+def show_operators(report: MonthReport) -> Fragment:
+    """Return the runs of each operator on each instrument."""
+    if report.workload.empty:
+        return note("No run, no operator.")
+    table = report.workload.pivot_table(
+        index=["operator", "instrument"], columns="role", values="runs", aggfunc="sum", fill_value=0
+    ).reindex(columns=["sample", "reference"], fill_value=0)
+    rows = [
+        (escape(str(operator) or "no name"), escape(str(instrument) or "no name"), *map(str, counts), str(sum(counts)))
+        for (operator, instrument), counts in zip(table.index.to_list(), table.to_numpy().tolist(), strict=True)
+    ]
+    columns = ("Operator", "Instrument", "Samples", "Reference oils", "Together")
+    html = html_table("Runs by operator and instrument", columns, rows, numeric=(2, 3, 4))
+    return Fragment(html, "\n".join(f"{row[0]} on {row[1]}: {row[-1]} runs" for row in rows))

@@ -1,0 +1,107 @@
+"""The first page of a monthly report: what it is about, what needs action, what has to be known."""
+
+from __future__ import annotations
+
+from collections import Counter
+from html import escape
+
+from labcalc.figures.markup import Fragment, Summary, html_table, note
+from labcalc.figures.provenance import settings_and_version, sources_table
+from labcalc.judgement import MonthReport
+
+_CSS = ("releasable", "second-look", "not-releasable")
+"""Looks of the three verdicts, shared with run reports."""
+
+
+def summarise_month(report: MonthReport) -> Summary:
+    """Return what the index page shows of a month, and its action list."""
+    return Summary({"verdict_rank": report.rank, "line": report.reason, **report.for_programs})
+
+
+def show_month_header(report: MonthReport) -> Fragment:
+    """Return which laboratory and month it is, and how much was measured."""
+    facts = {
+        "Laboratory": report.laboratory.name,
+        "Month": report.month.name,
+        "Runs": f"{report.runs} of samples, {report.reference_runs} of reference oils",
+        "Charts": f"{len(report.oils)} with a result in the month",
+    }
+    rows = "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in facts.items())
+    return Fragment(f'<dl class="facts">{rows}</dl>', "; ".join(f"{name}: {value}" for name, value in facts.items()))
+
+
+def show_month_verdict(report: MonthReport) -> Fragment:
+    """Return the verdict on the month with the first reason."""
+    word = escape(report.verdict.capitalize())
+    html = f'<div class="verdict {_CSS[report.rank]}"><p class="word">{word}</p><p>{escape(report.reason)}</p></div>'
+    return Fragment(html, f"{report.verdict}: {report.reason}")
+
+
+def show_actions(report: MonthReport) -> Fragment:
+    """Return what needs action, the most pressing first."""
+    if not report.actions:
+        return note("Nothing needs action.")
+    rows = [
+        (
+            str(one.rank),
+            f'<span class="state {_CSS[2 if one.urgent else 1]}">{"now" if one.urgent else "soon"}</span>',
+            escape(one.about),
+            f"{escape(one.finding)}<br><small>{escape(one.what_to_do)}</small>",
+        )
+        for one in report.actions
+    ]
+    text = "\n".join(f"{one.rank}. {one.about}: {one.finding}" for one in report.actions)
+    columns = ("Rank", "When", "About", "What was found, and what to do")
+    return Fragment(html_table("What needs action", columns, rows, row_header=2), text)
+
+
+def show_notices(report: MonthReport) -> Fragment:
+    """Return what has to be known beside the numbers."""
+    if not report.notices:
+        return note("No change of lot, and no certificate that runs out soon.")
+    items = "".join(f"<li>{escape(one)}</li>" for one in report.notices)
+    return Fragment(f"<ul>{items}</ul>", "\n".join(report.notices))
+
+
+def show_decisions(report: MonthReport) -> Fragment:
+    """Return the decisions about runs of the month, and those written in it."""
+    if not report.decisions:
+        return note("No decision about a run of this month, and none written in it: no result is left out.")
+    rows = [
+        (
+            escape(f"{one.when:%Y-%m-%d %H:%M}"),
+            escape(one.who),
+            escape(one.what),
+            escape(", ".join(filter(None, (one.run or one.instrument, one.quantity)))),
+            escape(one.why),
+        )
+        for one in report.decisions
+    ]
+    text = "\n".join(f"{one.when:%Y-%m-%d} {one.who}: {one.what} {one.run}: {one.why}" for one in report.decisions)
+    return Fragment(html_table("Decisions", ("When", "Who", "What", "About", "Why"), rows), text)
+
+
+def show_month_refusals(report: MonthReport) -> Fragment:
+    """Return what was refused in the exports of the month, and which exports of the record could not be read."""
+    refused = [*map(str, report.failures), *map(str, report.refusals)]
+    if not refused:
+        return note("No row of this month's exports was refused, and every export of the record could be read.")
+    items = "".join(f"<li>{escape(one)}</li>" for one in refused)
+    counts = ", ".join(f"{number} in {file}" for file, number in Counter(one.file for one in report.refusals).items())
+    head = f"Rows refused in exports that hold rows of the month: {counts}." if counts else "Exports not read:"
+    return Fragment(f"<p>{escape(head)}</p><ul>{items}</ul>", "\n".join(refused))
+
+
+def show_month_provenance(report: MonthReport) -> Fragment:
+    """Return the exports that hold rows of the month, with digest and rows; lab.toml; version."""
+    html = sources_table("Exports that hold rows of the month", report.sources)
+    control = report.laboratory.control
+    facts = [
+        *settings_and_version(report.laboratory),
+        ("Chart constants", escape(control.constants)),
+        ("Run rules", escape("; ".join(map(str, control.rules)))),
+        ("EWMA", f"weight {control.ewma_weight:g}, limits at {control.ewma_multiple:g} standard deviations"),
+        ("Performance index", escape(control.performance.source)),
+    ]
+    html += html_table("Settings and version", ("What", "Which"), facts)
+    return Fragment(html, "; ".join(f"{one.name} {one.sha256}" for one in report.sources))

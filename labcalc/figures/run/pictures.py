@@ -1,0 +1,36 @@
+"""The pictures of a run report; where there is nothing to draw, a sentence says so."""
+
+from __future__ import annotations
+
+from labcalc.figures.markup import Fragment, note
+from labcalc.figures.picture import Picture
+from labcalc.figures.run.density import draw_density_temperature
+from labcalc.figures.run.reference_oils import draw_reference_history
+from labcalc.figures.run.viscosity import draw_viscosity_temperature
+from labcalc.judgement import Judgement, density_curve, viscosity_curve
+
+
+def viscosity_picture(judgement: Judgement) -> Picture | Fragment:
+    """Return the viscosity-temperature chart of a run."""
+    curve = viscosity_curve(judgement.results, judgement.dossier.laboratory.report.temperatures_C)
+    if curve is None:
+        return note("This run holds no kinematic viscosity: there is no viscosity-temperature chart.")
+    return draw_viscosity_temperature(curve, judgement.dossier.sample)
+
+
+def density_picture(judgement: Judgement) -> Picture | Fragment:
+    """Return the density-temperature chart of a run."""
+    commodity = judgement.dossier.commodity
+    curve = density_curve(judgement.results, commodity)
+    if curve is None:
+        return note("This run holds no density: there is no density-temperature chart.")
+    return draw_density_temperature(curve, judgement.dossier.sample, commodity)
+
+
+def reference_picture(judgement: Judgement) -> Picture | Fragment:
+    """Return the reference-oil chart of the run's instrument, with the run's place in time."""
+    dossier = judgement.dossier
+    picture = draw_reference_history(dossier.references, dossier.instrument, dossier.rows["measured_at"].max())
+    return picture or note(
+        "The record holds no reference-oil result of this instrument in the 30 days before this run."
+    )

@@ -1,0 +1,211 @@
+"""Tables and the verdict as HTML: every text escaped, numbers to the right, full precision on hover."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from html import escape
+from typing import Any
+
+from labcalc import __version__
+from labcalc.errors import ExportError
+from labcalc.exports import without_marks
+from labcalc.figures.markup import Fragment, Summary, hover_number, html_table, note, uncertainty_text
+from labcalc.judgement import Check, Consequence, Judgement, Result
+from labcalc.lab import PrecisionStatement
+from labcalc.statistics import rounded
+
+_STATE_SIGNS = {"met": "✓", "doubtful": "?", "not met": "✗", "not checked": "–"}
+
+
+def summarise(judgement: Judgement) -> Summary:
+    """Return what the index page shows of a run."""
+    dossier = judgement.dossier
+    return Summary(
+        {
+            "verdict": judgement.verdict,
+            "verdict_rank": judgement.rank,
+            "line": judgement.reason,
+            "sample": dossier.sample,
+            "role": "reference" if dossier.is_reference else "sample",
+        }
+    )
+
+
+def show_header(judgement: Judgement) -> Fragment:
+    """Return what the run is: sample, product, lot, instrument, operator, time."""
+    dossier = judgement.dossier
+    first = dossier.rows.iloc[0]
+    start, end = dossier.rows["measured_at"].min(), dossier.rows["measured_at"].max()
+    facts = {
+        "Laboratory": dossier.laboratory.name,
+        "Run": dossier.run,
+        "Sample": dossier.sample,
+        "Product": dossier.product_name,
+        "Lot": _known(first["lot"]),
+        "Instrument": dossier.instrument,
+        "Operator": ", ".join(dict.fromkeys(map(str, dossier.rows["operator"].dropna()))),
+        "Measured": _interval(start, end),
+        "Remark": "; ".join(dict.fromkeys(filter(None, without_marks(dossier.rows["remark"])))),
+    }
+    rows = "".join(
+        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in facts.items() if value
+    )
+    return Fragment(f'<dl class="facts">{rows}</dl>', "; ".join(f"{k}: {v}" for k, v in facts.items() if v))
+
+
+def show_verdict(judgement: Judgement) -> Fragment:
+    """Return the verdict with its reason in one sentence."""
+    css = ("releasable", "second-look", "not-releasable")[judgement.rank]
+    html = (
+        f'<div class="verdict {css}"><p class="word">{escape(judgement.verdict.capitalize())}</p>'
+        f"<p>{escape(judgement.reason)}</p></div>"
+    )
+    return Fragment(html, f"{judgement.verdict}: {judgement.reason}")
+
+
+def show_checks(checks: Sequence[Check]) -> Fragment:
+    """Return the checks, worst first, each with its finding and its basis."""
+    order = {"not met": 0, "doubtful": 1, "met": 2, "not checked": 3}
+    ranked = sorted(checks, key=lambda check: order[check.state])
+    rows = [
+        (
+            f'<span class="state {check.state.replace(" ", "-")}">'
+            f'<span aria-hidden="true">{_STATE_SIGNS[check.state]}</span> {check.state}</span>',
+            escape(check.name),
+            escape(check.finding) + (f"<br><small>{escape(check.basis)}</small>" if check.basis else ""),
+        )
+        for check in ranked
+    ]
+    text = "\n".join(f"{check.state}: {check.name}: {check.finding}" for check in ranked)
+    return Fragment(
+        html_table("Checks behind the verdict", ("State", "Check", "Finding and limit"), rows, row_header=1), text
+    )
+
+
+def show_results(results: Sequence[Result]) -> Fragment:
+    """Return the results: value, unit, expanded uncertainty, repeats."""
+    rows = [
+        (
+            escape(r.name),
+            hover_number(r.reported, r.value),
+            escape(r.unit),
+            hover_number(uncertainty_text(r.expanded_uncertainty), r.expanded_uncertainty),
+            _factor(r.budget.coverage_factor),
+            str(len(r.repeats)) + (" (median)" if r.rule == "median" else ""),
+            escape("follows from the other two" if r.follows else "measured"),
+        )
+        for r in results
+    ]
+    columns = ("Quantity", "Value", "Unit", "U (95 %)", "k", "Determinations", "How")
+    bases = sorted(
+        {f"U of {'density' if r.quantity == 'density' else 'viscosity'}: {r.uncertainty_basis}" for r in results}
+    )
+    notes = "".join(f'<p class="note">{escape(basis)}.</p>' for basis in bases)
+    text = "\n".join(f"{r.name}: {r.reported} {r.unit}" for r in results)
+    return Fragment(
+        html_table("Means of the determinations at each temperature", columns, rows, numeric=(1, 3, 4, 5)) + notes, text
+    )
+
+
+def show_consequences(consequences: Sequence[Consequence]) -> Fragment:
+    """Return what follows from the results, each with its standard."""
+    rows = [
+        (
+            escape(c.name),
+            hover_number(c.reported, c.value) if math.isfinite(c.value) else escape(c.reported),
+            escape(c.unit),
+            hover_number(uncertainty_text(c.expanded_uncertainty), c.expanded_uncertainty) if c.effects else "–",
+            escape(c.standard),
+            escape(c.note),
+        )
+        for c in consequences
+    ]
+    columns = ("Quantity", "Value", "Unit", "U (95 %)", "Method", "Note")
+    text = "\n".join(f"{c.name}: {c.reported} {c.unit} {c.note}".rstrip() for c in consequences)
+    return Fragment(html_table("Calculated by published methods", columns, rows, numeric=(1, 3)), text)
+
+
+def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError] = ()) -> Fragment:
+    """Return where the numbers come from: files with digest and rows, lab.toml, version, methods with editions."""
+    dossier = judgement.dossier
+    places = dossier.rows.groupby("source_file", sort=False)["source_line"].apply(lambda lines: _lines(lines.tolist()))
+    files = [
+        (
+            escape(source.name),
+            f'<code class="digest">{escape(source.sha256)}</code>',
+            escape(places.get(source.name, "")),
+            str(source.rows_read),
+            str(source.rows_refused),
+            escape(source.dialect),
+        )
+        for source in dossier.sources
+    ]
+    columns = ("Export", "SHA-256", "Lines of this run", "Rows read", "Rows refused", "Read as")
+    html = html_table("Exports", columns, files, numeric=(3, 4))
+    settings = dossier.laboratory.sha256
+    versions = [
+        ("lab.toml", f'<code class="digest">{settings}</code>' if settings else "none: defaults"),
+        ("labcalc", escape(__version__)),
+        ("Methods", "<br>".join(escape(c) for c in dict.fromkeys(c.standard for c in judgement.consequences))),
+        ("Precision statements", "<br>".join(map(_precision, judgement.precision)) or "none in force"),
+    ]
+    html += html_table("Settings, version, methods", ("What", "Which"), versions)
+    html += "".join(
+        f'<p class="note">An earlier export of the record could not be read: {escape(str(failure))}</p>'
+        for failure in record_failures
+    )
+    return Fragment(html, "; ".join(f"{s.name} {s.sha256}" for s in dossier.sources))
+
+
+def show_refusals(judgement: Judgement) -> Fragment:
+    """Return what was refused in the exports that the run stands in."""
+    refusals = judgement.dossier.refusals
+    if not refusals:
+        return note("No row of these exports was refused.")
+    items = "".join(f"<li>{escape(str(refusal))}</li>" for refusal in refusals)
+    return Fragment(f"<p>Refused rows of these exports:</p><ul>{items}</ul>", "\n".join(map(str, refusals)))
+
+
+def show_cautions() -> Fragment:
+    """Return the cautions that go with the work and with the figures."""
+    cautions = (
+        "Solvents for cleaning and hot oil can burn and their vapours harm: work in the fume hood, away from flames "
+        "and hot surfaces, with the gloves and eye protection that the safety data sheets ask for.",
+        "Compressed air for drying: low pressure, never towards a person, eye protection on.",
+        "The laboratory's own safety rules, local codes and licensed practice come first.",
+        "Precision figures marked 'memory' are to be confirmed against the laboratory's own copy of the standard.",
+    )
+    return Fragment("<ul>" + "".join(f"<li>{escape(one)}</li>" for one in cautions) + "</ul>", "\n".join(cautions))
+
+
+def _factor(value: float) -> str:
+    return str(rounded(value, 2)) if math.isfinite(value) else "–"
+
+
+def _precision(statement: PrecisionStatement) -> str:
+    confirm = ": from memory, confirm it against your own copy of the standard" if statement.mark == "memory" else ""
+    return escape(f"{statement.quantity}: {statement.title}{confirm}")
+
+
+def _known(value: object) -> str:
+    return "" if value is None or value != value else str(value)
+
+
+def _interval(start: Any, end: Any) -> str:
+    if start != start:
+        return ""
+    same_day = start.date() == end.date()
+    until = "" if start == end else f" to {end:%H:%M}" if same_day else f" to {end:%Y-%m-%d %H:%M}"
+    return f"{start:%Y-%m-%d %H:%M}{until} ({start.tz})"
+
+
+def _lines(lines: list[int]) -> str:
+    """Write line numbers as a person does: 4–7, 12."""
+    parts: list[list[int]] = []
+    for line in sorted(lines):
+        if parts and line == parts[-1][-1] + 1:
+            parts[-1].append(line)
+        else:
+            parts.append([line])
+    return ", ".join(str(part[0]) if len(part) == 1 else f"{part[0]}–{part[-1]}" for part in parts)

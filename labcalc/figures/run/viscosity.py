@@ -1,0 +1,174 @@
+"""The viscosity-temperature chart of the trade, on which an oil is a straight line: log log (ν + 0.7) against log T."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.figures.markup import uncertainty_text
+from labcalc.figures.picture import Picture
+from labcalc.figures.theme import ACCENT, BAND, blank_figure, marker, stroke
+from labcalc.formulae import walther_ordinate
+from labcalc.judgement import Curve, reported_value
+from labcalc.statistics import rounded_to_figures
+
+_DECADES = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
+_VISCOSITY_TICKS = np.array([0.3, 0.5, 0.7, *(digit * 10.0**power for power in range(7) for digit in _DECADES), 1e7])
+_CHART_ENDS = (0.21, 2e7)
+"""Ends of the chart by ASTM D341, [mm²/s]."""
+_TICKS_WANTED = 16
+_ROOM = 0.06
+
+
+def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
+    """Draw a run's kinematic viscosities with their line, its extrapolation dotted, and the band of its uncertainty.
+
+    Parameters
+    ----------
+    curve : Curve
+        Kinematic viscosity [mm²/s] against temperature [°C].
+    sample : str
+        Name of the sample, for the caption.
+
+    Returns
+    -------
+    Picture
+        Chart, caption and numbers.
+    """
+    across, up = _scales(curve)
+    figure = blank_figure("Temperature, °C", "Kinematic viscosity, mm²/s", height=400, xaxis=across, yaxis=up)
+    if curve.temperature_C.size:
+        _add_band(figure, curve)
+        _add_line(figure, curve)
+    figure.add_scatter(
+        **place_on_chart(curve.measured_C, curve.measured),
+        mode="markers",
+        marker=marker(color=ACCENT),
+        name="measured",
+        customdata=np.column_stack([curve.measured_C, curve.measured]),
+        hovertemplate="%{customdata[0]:g} °C: %{customdata[1]:.6g} mm²/s<extra></extra>",
+    )
+    return Picture(figure, _caption(curve, sample), *_numbers(curve))
+
+
+def place_on_chart(temperature_C: ArrayLike, viscosity: ArrayLike) -> dict[str, NDArray[np.float64]]:
+    """Return ``x`` and ``y`` of viscosities [mm²/s] at temperatures [°C] on the chart, its ends for what is off it."""
+    return {"x": _abscissa(temperature_C), "y": walther_ordinate(np.clip(viscosity, *_CHART_ENDS))}
+
+
+def _add_band(figure: go.Figure, curve: Curve) -> None:
+    if not np.isfinite(curve.half_width).all():
+        return
+    factor = np.exp(curve.half_width / curve.value)
+    there_and_back = np.concatenate([curve.temperature_C, curve.temperature_C[::-1]])
+    edge = np.clip(np.concatenate([curve.value * factor, (curve.value / factor)[::-1]]), *_CHART_ENDS)
+    figure.add_scatter(
+        x=_abscissa(there_and_back),
+        y=walther_ordinate(edge),
+        fill="toself",
+        fillcolor=BAND,
+        mode="lines",
+        line={"width": 0},
+        hoverinfo="skip",
+        name=curve.band,
+    )
+
+
+def _add_line(figure: go.Figure, curve: Curve) -> None:
+    low, high = curve.interval_C
+    grid = curve.temperature_C
+    parts = (
+        (grid <= low, "dot", ""),
+        ((grid >= low) & (grid <= high), "solid", "line"),
+        (grid >= high, "dot", "extrapolated"),
+    )
+    for part, dash, name in parts:
+        figure.add_scatter(
+            x=_abscissa(grid[part]),
+            y=walther_ordinate(curve.value[part]),
+            mode="lines",
+            line=stroke(dash=dash),
+            name=name,
+            showlegend=bool(name),
+            customdata=np.column_stack([grid[part], curve.value[part]]),
+            hovertemplate="%{customdata[0]:.1f} °C: %{customdata[1]:.4g} mm²/s<extra></extra>",
+        )
+
+
+def _scales(curve: Curve) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Label both axes with what a person reads: viscosities and degrees, not double logarithms."""
+    grid = curve.temperature_C if curve.temperature_C.size else curve.measured_C
+    temperatures = np.arange(np.floor(grid.min() / 20) * 20, grid.max() + 20, 20)
+    drawn = walther_ordinate(np.clip(np.concatenate([curve.value, curve.measured]), *_CHART_ENDS))
+    bottom, top = _widened([drawn.min(), drawn.max()])
+    seen = _spread(_VISCOSITY_TICKS, bottom, top)
+    return (
+        {
+            "range": _widened(_abscissa([grid.min(), grid.max()])),
+            "tickvals": _abscissa(temperatures),
+            "ticktext": [f"{t:g}" for t in temperatures],
+        },
+        {
+            "range": [bottom, top],
+            "tickvals": walther_ordinate(seen),
+            "ticktext": [f"{v:,.6g}".replace(",", " ") for v in seen],
+        },
+    )
+
+
+def _spread(ticks: NDArray[np.float64], bottom: float, top: float) -> NDArray[np.float64]:
+    """Keep the ticks between two ordinates that leave each other room; the scale crowds towards thick oils."""
+    room, kept, last = (top - bottom) / _TICKS_WANTED, [], -np.inf
+    for tick, place in zip(ticks, walther_ordinate(ticks), strict=True):
+        if bottom <= place <= top and place - last >= room:
+            kept.append(tick)
+            last = place
+    return np.array(kept)
+
+
+def _abscissa(temperature_C: ArrayLike) -> NDArray[np.float64]:
+    return np.log10(np.asarray(temperature_C, dtype=float) + 273.15)
+
+
+def _widened(ends: ArrayLike) -> tuple[float, float]:
+    low, high = np.asarray(ends, dtype=float)
+    room = _ROOM * (high - low) or _ROOM
+    return float(low - room), float(high + room)
+
+
+def _caption(curve: Curve, sample: str) -> str:
+    means = {t: curve.measured[curve.measured_C == t].mean() for t in np.unique(curve.measured_C)}
+    values = " and ".join(f"{reported_value('kinematic viscosity', v)} mm²/s at {t:g} °C" for t, v in means.items())
+    if not curve.temperature_C.size:
+        return f"Kinematic viscosity of {sample}: {values}. One temperature alone gives no line."
+    return (
+        f"Kinematic viscosity of {sample}: {values}, with the straight line of ASTM D341 through them; "
+        "dotted where it is an extrapolation."
+    )
+
+
+def _numbers(curve: Curve) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    columns = (
+        "Temperature, °C",
+        "Kinematic viscosity, mm²/s",
+        f"{curve.band[0].upper()}{curve.band[1:]}, mm²/s",
+        "Kind",
+    )
+    measured = [
+        (f"{t:g}", f"{rounded_to_figures(v, 6):f}", "", "measured")
+        for t, v in zip(curve.measured_C, curve.measured, strict=True)
+    ]
+    low, high = curve.interval_C
+    line = [
+        (
+            f"{t:.1f}",
+            f"{rounded_to_figures(v, 4):f}",
+            "–" if np.isnan(u) else uncertainty_text(u),
+            "line" if low <= t <= high else "extrapolated",
+        )
+        for t, v, u in zip(curve.temperature_C[::3], curve.value[::3], curve.half_width[::3], strict=True)
+    ]
+    return columns, tuple(measured + line)

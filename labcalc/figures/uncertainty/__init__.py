@@ -1,0 +1,1 @@
+"""Uncertainty budgets as tables."""

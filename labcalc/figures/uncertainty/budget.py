@@ -1,0 +1,76 @@
+"""The uncertainty budget of a run as a table: what each component contributes to each result and to what follows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from html import escape, unescape
+
+from labcalc.figures.markup import Fragment, html_table, note, uncertainty_text
+from labcalc.judgement import Consequence, Judgement, Result, by_component
+from labcalc.statistics import UncertaintyBudget, rounded
+
+_HEADINGS = {
+    "reference oil": "Oil",
+    "temperature": "Temp.",
+    "repeatability": "Repeats",
+    "resolution": "Step",
+    "adjustment": "Adjust.",
+    "stated": "Stated",
+}
+
+_WORDS = (
+    "Share of each component in the variance, %; ν: effective degrees of freedom; U: expanded uncertainty, k times the "
+    "standard one, covers 95.45 %. Sources that results share are carried together into what follows. "
+    "How well an oil follows a published line or table is not in it."
+)
+
+_NOTHING_KNOWN = "The uncertainty of these results is unknown: at least one component of each is, for the reason given."
+
+
+def show_budget(judgement: Judgement) -> Fragment:
+    """Return the uncertainty budget of a run, a row a quantity, a column a component, and where each size is from."""
+    found: tuple[Result | Consequence, ...] = (*judgement.results, *judgement.consequences)
+    quantities = [(one, one.budget) for one in found if one.effects]
+    if not quantities:
+        return note("This run holds no result, and so no uncertainty.")
+    if all(math.isnan(budget.expanded_uncertainty) for _, budget in quantities if budget is not None):
+        return Fragment(note(_NOTHING_KNOWN).html + _sources(judgement.results), _NOTHING_KNOWN)
+    components = list(dict.fromkeys(effect.component for one, _ in quantities for effect in one.effects))
+    rows = [_row(one, budget, components) for one, budget in quantities if budget is not None]
+    columns = ("Quantity", *(_HEADINGS[name] for name in components), "ν", "k", "U")
+    table = html_table("Uncertainty budget", columns, rows, numeric=tuple(range(1, len(columns))))
+    html = f"{note(_WORDS).html}{table}{_sources(judgement.results)}"
+    return Fragment(html, "\n".join(unescape(" ".join(row)) for row in rows))
+
+
+def _row(one: Result | Consequence, budget: UncertaintyBudget, components: Sequence[str]) -> tuple[str, ...]:
+    variance = budget.standard_uncertainty**2
+    parts = by_component(one.effects)
+    degrees = budget.effective_degrees_of_freedom
+    return (
+        escape(f"{one.name}, {one.unit}" if one.unit else one.name),
+        *(_share(parts[name], variance) if name in parts else "–" for name in components),
+        "∞" if math.isinf(degrees) else "–" if math.isnan(degrees) else f"{math.floor(degrees)}",
+        str(rounded(budget.coverage_factor, 2)) if math.isfinite(budget.coverage_factor) else "–",
+        uncertainty_text(budget.expanded_uncertainty),
+    )
+
+
+def _share(part: float, variance: float) -> str:
+    """Return a share of the variance; where one part is unknown, the shares of the others are too."""
+    if math.isnan(part):
+        return "unknown"
+    if math.isnan(variance) or variance == 0.0:
+        return "–"
+    percent = 100.0 * part**2 / variance
+    return str(rounded(percent, 0)) if percent >= 0.5 else "&lt;1" if percent > 0.0 else "0"
+
+
+def _sources(results: Sequence[Result]) -> str:
+    """Say for each component where its size is from."""
+    said: dict[str, dict[str, None]] = {}
+    for effect in (effect for result in results for effect in result.effects):
+        said.setdefault(effect.component, {})[effect.source.source] = None
+    items = (f"{escape(_HEADINGS[name])}: {escape(name)}, {escape('; '.join(texts))}" for name, texts in said.items())
+    return f'<p class="note">{".<br>".join(items)}.</p>'

@@ -1,0 +1,1 @@
+"""Components of variance in pictures and tables."""

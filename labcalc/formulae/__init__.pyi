@@ -1,0 +1,102 @@
+"""The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
+
+from ._grade_tables import GRADE_TABLES as GRADE_TABLES
+from .air import dry_air_density as dry_air_density, humid_air_density as humid_air_density
+from .blending import (
+    Blend as Blend,
+    BlendFraction as BlendFraction,
+    blend_lines as blend_lines,
+    blend_viscosity_double_log as blend_viscosity_double_log,
+    fraction_that_explains as fraction_that_explains,
+)
+from .capillary import (
+    FlowResult as FlowResult,
+    flow_result as flow_result,
+    flow_time_for_kinetic_share as flow_time_for_kinetic_share,
+    viscosity_from_flow_time as viscosity_from_flow_time,
+)
+from .capillary_constant import (
+    buoyancy_factor as buoyancy_factor,
+    constant_at_gravity as constant_at_gravity,
+    kinetic_energy_factor as kinetic_energy_factor,
+)
+from .characterisation import (
+    ViscosityGravityConstants as ViscosityGravityConstants,
+    viscosity_gravity_constant_40C as viscosity_gravity_constant_40C,
+    viscosity_gravity_constant_100C as viscosity_gravity_constant_100C,
+    viscosity_gravity_constants as viscosity_gravity_constants,
+)
+from .classification import GradeCandidates as GradeCandidates, grade_candidates as grade_candidates
+from .conversions import (
+    dynamic_from_kinematic as dynamic_from_kinematic,
+    kinematic_from_dynamic as kinematic_from_dynamic,
+)
+from .density import (
+    alpha_60_from_densities as alpha_60_from_densities,
+    density_at as density_at,
+    density_at_60F as density_at_60F,
+    density_slope as density_slope,
+)
+from .grades import viscosity_grade as viscosity_grade
+from .gravity import (
+    api_gravity as api_gravity,
+    density_from_api_gravity as density_from_api_gravity,
+    density_from_relative_density as density_from_relative_density,
+    relative_density as relative_density,
+)
+from .index import reported_viscosity_index as reported_viscosity_index, viscosity_index as viscosity_index
+from .legacy import (
+    engler_from_kinematic as engler_from_kinematic,
+    kinematic_from_engler as kinematic_from_engler,
+    kinematic_from_redwood as kinematic_from_redwood,
+    redwood_from_kinematic as redwood_from_kinematic,
+)
+from .line_departure import LineDeparture as LineDeparture, departure_from_line as departure_from_line
+from .line_uncertainty import (
+    EstimatedLine as EstimatedLine,
+    ViscosityBand as ViscosityBand,
+    estimate_viscosity_temperature as estimate_viscosity_temperature,
+)
+from .model_choice import (
+    VISCOSITY_MODELS as VISCOSITY_MODELS,
+    ModelComparison as ModelComparison,
+    compare_viscosity_models as compare_viscosity_models,
+)
+from .molar_mass import (
+    relative_molecular_mass as relative_molecular_mass,
+    viscosities_at_100F_and_210F as viscosities_at_100F_and_210F,
+    watson_factor_estimate as watson_factor_estimate,
+)
+from .oscillating_tube import OscillatingTube as OscillatingTube, adjust_oscillating_tube as adjust_oscillating_tube
+from .published_editions import edition_of as edition_of
+from .saybolt import (
+    kinematic_from_saybolt_furol as kinematic_from_saybolt_furol,
+    kinematic_from_saybolt_universal as kinematic_from_saybolt_universal,
+    saybolt_furol_from_kinematic as saybolt_furol_from_kinematic,
+    saybolt_universal_from_kinematic as saybolt_universal_from_kinematic,
+)
+from .viscosity_models import (
+    ExponentialCurve as ExponentialCurve,
+    UbbelohdeWaltherLine as UbbelohdeWaltherLine,
+    fit_andrade as fit_andrade,
+    fit_ubbelohde_walther as fit_ubbelohde_walther,
+    fit_vogel as fit_vogel,
+)
+from .viscosity_temperature import (
+    ViscosityTemperatureLine as ViscosityTemperatureLine,
+    fit_viscosity_temperature as fit_viscosity_temperature,
+)
+from .volume_corrections import (
+    COMMODITIES as COMMODITIES,
+    Commodity as Commodity,
+    VolumeCorrection as VolumeCorrection,
+    ipts68_from_its90 as ipts68_from_its90,
+    volume_correction as volume_correction,
+)
+from .walther import viscosity_from_ordinate as viscosity_from_ordinate, walther_ordinate as walther_ordinate
+from .water import (
+    RelativeDensity as RelativeDensity,
+    relative_density_to_water as relative_density_to_water,
+    water_density as water_density,
+    water_viscosity as water_viscosity,
+)

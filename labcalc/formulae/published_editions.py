@@ -1,0 +1,23 @@
+"""Which standard and edition each formula follows."""
+
+from __future__ import annotations
+
+import sys
+
+from labcalc import formulae
+
+
+def edition_of(formula: str) -> str:
+    """Return the standard and edition that a formula follows.
+
+    Parameters
+    ----------
+    formula : str
+        Public name of a formula.
+
+    Returns
+    -------
+    str
+        Standard, edition and year.
+    """
+    return str(sys.modules[getattr(formulae, formula).__module__].EDITION)

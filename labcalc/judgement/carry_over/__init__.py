@@ -1,0 +1,1 @@
+"""What does the sample before do to a result?"""

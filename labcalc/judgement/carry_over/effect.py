@@ -1,0 +1,276 @@
+"""What the sample before is expected to do to a result, against what repeats may differ by."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H
+from labcalc.judgement.carry_over.shares import Contrast, RunBefore
+from labcalc.judgement.checks import Check, State
+from labcalc.judgement.precision import precision_of_class
+from labcalc.lab import Laboratory, PrecisionStatement
+from labcalc.statistics import FEWEST_CHANGES, CarriedShare, rounded, rounded_to_figures
+
+RESIDUE_PART = 1.0
+"""Part of the method's repeatability r that the expected effect may take up, [-]. r is 2.8 standard deviations of a
+result, close to the published limit of 3 for a high-low design (SMILE guideline Equ59-01)."""
+
+_LARGEST_RESIDUE = 0.25
+"""Share of the sample before beyond which a result is no residue but another oil, [-]: our own choice."""
+
+_FAR = 3.0
+"""Standard deviations of the typical value from which a residue is looked for, as in the check of typical values."""
+
+_NAME = "Carry-over"
+
+InForceAt: TypeAlias = Callable[[str, float, float], PrecisionStatement | None]
+"""From quantity, temperature [°C] and value to the precision statement in force."""
+
+
+@dataclass(frozen=True)
+class ExpectedEffect:
+    """What the known share of the sample before does to one result, beside the repeatability of the method."""
+
+    contrast: Contrast
+    share: CarriedShare
+    limit: float
+    """Repeatability, [%] of viscosity or [kg/m³]."""
+    statement: PrecisionStatement
+
+    @property
+    def effect(self) -> float:
+        """By the share found, in the unit of the limit."""
+        return self.contrast.effect(self.share.value)
+
+    @property
+    def at_most(self) -> float:
+        """The same, mixed in proportion to volume."""
+        return self.contrast.effect_at_most(self.share.value)
+
+    @property
+    def part(self) -> float:
+        """Effect over repeatability, [-]; 0 where the share found is below 0."""
+        return self._part_of(self.effect)
+
+    @property
+    def largest_part(self) -> float:
+        """The same with the far end of the interval, [-]."""
+        return max(self._part_of(self.contrast.effect(end)) for end in self.share.interval)
+
+    def _part_of(self, effect: float) -> float:
+        return max(math.copysign(effect, effect * (self.contrast.before - self.contrast.value)), 0.0) / self.limit
+
+    @property
+    def state(self) -> State:
+        """``doubtful`` beyond ``RESIDUE_PART``; ``met`` where the whole interval is within; else not known."""
+        if self.part > RESIDUE_PART:
+            return "doubtful"
+        return "met" if self.largest_part <= RESIDUE_PART else "not checked"
+
+
+@dataclass(frozen=True)
+class RunAtRisk:
+    """A run whose result the sample before has moved further than repeats may differ, as its own report says."""
+
+    run: str
+    sample: str
+    sample_before: str
+    direction: str
+    worst: ExpectedEffect
+
+
+def expected_effects(place: RunBefore, in_force: InForceAt) -> tuple[ExpectedEffect, ...]:
+    """Return what the run before is expected to do to each result of a run that has a stated repeatability.
+
+    Parameters
+    ----------
+    place : RunBefore
+        The run beside the one before it.
+    in_force : callable
+        From quantity, temperature [°C] and value to the precision statement in force, or None.
+
+    Returns
+    -------
+    tuple of ExpectedEffect
+        Empty where no share is known.
+    """
+    share = place.share
+    if share is None or not share.known:
+        return ()
+    return tuple(ExpectedEffect(one, share, *limit) for one, limit in _limits(place, in_force))
+
+
+def worst_effect(effects: tuple[ExpectedEffect, ...]) -> ExpectedEffect | None:
+    """Return the effect that takes up most of its repeatability; None of none."""
+    return max(effects, key=lambda one: (one.part, one.largest_part), default=None)
+
+
+def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> tuple[RunAtRisk, ...]:
+    """Return the runs of a month, or of an export, that the sample before has moved further than repeats may differ.
+
+    Parameters
+    ----------
+    places : iterable of RunBefore or None
+        Runs beside the runs before them, such as ``Dossier.in_sequence``.
+    laboratory : Laboratory
+        Its precision statements come before the published ones.
+
+    Returns
+    -------
+    tuple of RunAtRisk
+        Those whose expected effect is beyond ``RESIDUE_PART`` of the repeatability, in the given order.
+    """
+    followed = [one for one in places if one is not None and one.followed]
+    worst = [(one, worst_effect(expected_effects(one, class_in_force(one, laboratory)))) for one in followed]
+    return tuple(
+        RunAtRisk(one.run, one.sample, one.sample_before, one.direction, effect)
+        for one, effect in worst
+        if effect is not None and effect.state == "doubtful"
+    )
+
+
+def _limits(place: RunBefore, in_force: InForceAt) -> list[tuple[Contrast, tuple[float, PrecisionStatement]]]:
+    found = []
+    for one in place.contrasts:
+        statement = in_force(one.quantity, one.temperature_C, one.value)
+        if statement is not None and one.before != one.value:
+            limit = float(statement.repeatability.at(one.value))
+            limit *= 1.0 if one.quantity == "density" else 100.0 / one.value
+            found.append((one, (limit, statement)))
+    return found
+
+
+def class_in_force(place: RunBefore, laboratory: Laboratory) -> InForceAt:
+    """Return the function that looks a statement up for the class of the run's product."""
+    return lambda *result: precision_of_class(laboratory, place.precision_class, *result).statement
+
+
+def residue_check(place: RunBefore | None, in_force: InForceAt) -> Check:
+    """Tell whether the sample before can have moved a result.
+
+    Parameters
+    ----------
+    place : RunBefore or None
+        The run beside the one before it; None where the record doesn't place it.
+    in_force : callable
+        From quantity, temperature [°C] and value to the precision statement in force, or None.
+
+    Returns
+    -------
+    Check
+        ``doubtful`` where a residue explains a result that is not typical, or where the expected effect is beyond
+        ``RESIDUE_PART`` of the repeatability.
+    """
+    if why_not := _out_of_sequence(place):
+        return Check(_NAME, "not checked", why_not)
+    assert place is not None
+    if found := _explained(place):
+        return found
+    worst = worst_effect(expected_effects(place, in_force))
+    if worst is None:
+        return _unknown(place, in_force)
+    return Check(_NAME, worst.state, _finding(place, worst), _basis(worst))
+
+
+def _out_of_sequence(place: RunBefore | None) -> str:
+    if place is None:
+        return "the record gives no time or instrument: which run came before can't be told"
+    if math.isnan(place.pause_h):
+        return "the record holds no run before this one on the instrument"
+    if not place.followed:
+        return (
+            f"the run before, {place.sample_before}, ended {place.pause_h:.0f} h earlier; after more than "
+            f"{LONGEST_PAUSE_H:g} h nothing tells what was in the cell"
+        )
+    if not place.direction:
+        return f"the run before, {place.sample_before}, has no viscosity at a temperature of this one"
+    return ""
+
+
+def _explained(place: RunBefore) -> Check | None:
+    """Look for a result that is far from typical, towards the sample before, as far as a residue would move it."""
+    viscosities = [one for one in place.contrasts if one.quantity != "density" and one.before != one.level]
+    far = [one for one in viscosities if abs(one.deviations) > _FAR]
+    named = [one for one in far if 0.0 < one.residue <= _LARGEST_RESIDUE]
+    if not named or len(named) < len(far) or not _densities_agree(place, named[0]):
+        return None
+    one = max(named, key=lambda contrast: abs(contrast.deviations))
+    usual = ""
+    if place.share and place.share.known:
+        usual = f"; usually {_percent(place.share.value) if place.share.shows else 'none that shows'} stays"
+    return Check(
+        _NAME,
+        "doubtful",
+        f"{place.sample_before} ran before, and {_percent(one.residue)} ± {_percent(2.0 * one.residue_uncertainty)} of "
+        f"it explains why {one.quantity} at {one.temperature_C:g} °C is {abs(one.deviations):.1f} standard deviations "
+        f"from the typical {one.level:g}{usual}: clean twice, fill again",
+        f"typical values of lab.toml; ln ν mixed; more than {_FAR:g} standard deviations are looked into",
+    )
+
+
+def _densities_agree(place: RunBefore, viscosity: Contrast) -> bool:
+    """Tell whether the densities, where a typical one is known, allow the residue that the viscosity asks for."""
+    known = [
+        one for one in place.contrasts if one.quantity == "density" and one.spread > 0.0 and one.before != one.level
+    ]
+    return all(
+        abs(one.residue - viscosity.residue)
+        <= _FAR * math.hypot(one.residue_uncertainty, viscosity.residue_uncertainty)
+        for one in known
+    )
+
+
+def _unknown(place: RunBefore, in_force: InForceAt) -> Check:
+    """Say why there is no share, and how much of the sample before a result would notice."""
+    limits = _limits(place, in_force)
+    before = f"the run before was {place.sample_before}"
+    if not limits:
+        return Check(_NAME, "not checked", f"{before}; no repeatability is stated to compare its effect with")
+    one, (limit, statement) = min(limits, key=lambda pair: pair[0].share_for(pair[1][0]))
+    why_not = place.share.why_not if place.share else ""
+    return Check(
+        _NAME,
+        "not checked",
+        f"how much stays in the cell is not known ({why_not}, after a {place.direction} sample); {before}, and "
+        f"{_percent(one.share_for(limit))} of it would move {one.quantity} at {one.temperature_C:g} °C by the "
+        f"repeatability, {rounded_to_figures(limit, 2):f} {one.unit}",
+        statement.title,
+    )
+
+
+def _finding(place: RunBefore, worst: ExpectedEffect) -> str:
+    share, one = place.share, worst.contrast
+    assert share is not None
+    found = (
+        f"{_signed(worst.effect)} {one.unit} expected in {one.quantity} at {one.temperature_C:g} °C from "
+        f"{place.sample_before}, which ran before; limit {rounded_to_figures(RESIDUE_PART * worst.limit, 2):f} "
+        f"{one.unit}; {_stays(share)} of a {place.direction} sample stays in the cell "
+        f"({share.changes} changes)"
+    )
+    if one.quantity != "density" and worst.state == "doubtful":
+        found += f"; mixed in proportion to volume at most {_signed(worst.at_most)} %"
+    if worst.state == "not checked":
+        needed = share.changes_needed(share.half_width / max(worst.largest_part / RESIDUE_PART, 1.0))
+        found += f", too uncertain to tell: some {max(needed, FEWEST_CHANGES):.0f} changes are needed"
+    return found
+
+
+def _basis(worst: ExpectedEffect) -> str:
+    return f"{worst.statement.title}; the limit is {RESIDUE_PART:g} r, close to 3 standard deviations"
+
+
+def _percent(share: float) -> str:
+    return f"{rounded_to_figures(100.0 * share, 2):f} %"
+
+
+def _signed(effect: float) -> str:
+    return f"{rounded_to_figures(effect, 2):+f}"
+
+
+def _stays(share: CarriedShare) -> str:
+    """Write a share to the decimals of its uncertainty."""
+    half = rounded_to_figures(100.0 * share.half_width, 2)
+    return f"{rounded(100.0 * share.value, -int(half.as_tuple().exponent)):f} % ± {half:f} %"

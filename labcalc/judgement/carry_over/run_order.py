@@ -1,0 +1,190 @@
+"""What was in the cell before: each run of an instrument beside the run before it, as arrays.
+
+Only the first fill of a run counts: whether a repeat is a new fill is not in an export.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labcalc.exports import QUANTITY_COLUMNS
+from labcalc.judgement.certificates import SAME_TEMPERATURE_K
+from labcalc.lab import Laboratory, Product, product_of, reference_of
+
+LONGEST_PAUSE_H = 6.0
+"""After a longer pause, [h], the run before says nothing of the cell: it was left clean or not. Our own choice."""
+
+SEQUENCE_QUANTITIES = ("kinematic viscosity", "density")
+"""What the two runs are compared in; dynamic viscosity follows from both."""
+
+REFERENCE_CLASS = "base oils"
+"""A reference oil is taken for a base oil."""
+
+_Array = NDArray[np.float64]
+
+_Levels = tuple[tuple[str, float, float, float], ...]
+"""Quantity, temperature, level, standard deviation."""
+
+
+@dataclass(frozen=True, eq=False)
+class CellSequence:
+    """The runs of one instrument in the order of time, a row a run; the last axis of a value is the temperature."""
+
+    instrument: str
+    runs: NDArray[np.object_]
+    samples: NDArray[np.object_]
+    started: pd.DatetimeIndex
+    pause_h: _Array
+    """From the end of the run before, [h]; NaN for the first run."""
+    temperatures_C: _Array
+    first: dict[str, _Array]
+    """Of each quantity, what the first fill gave, [mm²/s] or [kg/m³], shape (runs, temperatures)."""
+    last: dict[str, _Array]
+    """What the last fill gave: what the next run finds in the cell."""
+    level: dict[str, _Array]
+    """What the material is known to give: certified, or typical of the product."""
+    spread: dict[str, _Array]
+    """Standard deviation of the typical value; 0 for a certified one."""
+    material: NDArray[np.object_]
+    """Reference oil and lot, or product and lot: what has a level of its own."""
+    kind: NDArray[np.object_]
+    """``reference oil``, ``lot`` or ``product``: materials whose results scatter alike."""
+    precision_class: NDArray[np.object_]
+    """Class for the precision statements; empty where none is known."""
+
+    @property
+    def followed(self) -> NDArray[np.bool_]:
+        """Whether a run came soon enough after the one before."""
+        return np.asarray(self.pause_h <= LONGEST_PAUSE_H)
+
+    def before(self, quantity: str) -> _Array:
+        """Return what the run before left in the cell, [mm²/s] or [kg/m³], as ``first``; NaN after a long pause."""
+        shifted = np.vstack([np.full((1, self.temperatures_C.size), np.nan), self.last[quantity][:-1]])
+        return np.where(self.followed[:, np.newaxis], shifted, np.nan)
+
+    @property
+    def thicker_before(self) -> _Array:
+        """1 where the sample before was thicker, 0 where it was not, NaN where nothing tells; at the coldest common
+        temperature."""
+        contrast = np.log(self.before("kinematic viscosity")) - np.log(self.first["kinematic viscosity"])
+        known = coldest(contrast)
+        return np.where(np.isnan(known), np.nan, known > 0.0)
+
+
+def coldest(values: _Array) -> _Array:
+    """Return of each row the value at the coldest temperature that has one; NaN where none has."""
+    finite = np.isfinite(values)
+    found = values[np.arange(len(values)), np.argmax(finite, axis=1)]
+    return np.where(finite.any(axis=1), found, np.nan)
+
+
+def cell_sequence(instrument: str, rows: pd.DataFrame, laboratory: Laboratory) -> CellSequence:
+    """Return the sequence of runs of an instrument.
+
+    Parameters
+    ----------
+    instrument : str
+        Its name.
+    rows : pandas.DataFrame
+        Its dated, labelled rows of the tidy table, in the order of time.
+    laboratory : Laboratory
+        Certified and typical values.
+
+    Returns
+    -------
+    CellSequence
+        A row a run.
+    """
+    rows = rows[rows["temperature_C"].notna()]
+    run, runs = pd.factorize(rows["run"])  # in the order of their first determinations
+    heads = np.unique(run, return_index=True)[1]
+    tails = run.size - 1 - np.unique(run[::-1], return_index=True)[1]
+    measured = pd.DatetimeIndex(rows["measured_at"])
+    pause = (measured[heads[1:]] - measured[tails[:-1]]).total_seconds() / 3600.0
+    temperatures, at = np.unique(rows["temperature_C"].to_numpy(float).round(1), return_inverse=True)
+    places = run * temperatures.size + at
+    columns = [rows[name].to_numpy(object)[heads] for name in ("role", "sample", "product", "lot")]
+    labels = np.column_stack([np.where(pd.isna(column), "", column) for column in columns]).tolist()
+    which, told = _told(labels, laboratory)
+    return CellSequence(
+        instrument=instrument,
+        runs=np.asarray(runs, dtype=object),
+        samples=np.array(labels, dtype=object)[:, 1],
+        started=measured[heads],
+        pause_h=np.concatenate([[np.nan], pause]),
+        temperatures_C=temperatures,
+        first={q: _placed(rows, q, places[::-1], len(runs), temperatures.size, -1) for q in SEQUENCE_QUANTITIES},
+        last={q: _placed(rows, q, places, len(runs), temperatures.size, 1) for q in SEQUENCE_QUANTITIES},
+        level={q: _laid(told, q, temperatures, 0)[which] for q in SEQUENCE_QUANTITIES},
+        spread={q: _laid(told, q, temperatures, 1)[which] for q in SEQUENCE_QUANTITIES},
+        material=np.array([one.material for one in told], dtype=object)[which],
+        kind=np.array([one.kind for one in told], dtype=object)[which],
+        precision_class=np.array([one.precision_class for one in told], dtype=object)[which],
+    )
+
+
+def _placed(
+    rows: pd.DataFrame, quantity: str, places: NDArray[np.int64], runs: int, temperatures: int, turn: int
+) -> _Array:
+    """Lay the values out by run and temperature; of several in one place the last in ``places`` stays."""
+    values = np.full(runs * temperatures, np.nan)
+    column = rows[QUANTITY_COLUMNS[quantity]].to_numpy(float)[::turn]
+    measured = column > 0.0
+    values[places[measured]] = column[measured]
+    return values.reshape(runs, temperatures)
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What a material is known to give: (quantity, temperature) to level and standard deviation."""
+
+    material: str
+    kind: str
+    precision_class: str
+    levels: _Levels = ()
+
+
+def _laid(told: list[_Known], quantity: str, temperatures_C: _Array, part: int) -> _Array:
+    """Lay levels (part 0) or their standard deviations (part 1) out by material and temperature."""
+    laid = {levels: _at(levels, quantity, temperatures_C, part) for levels in {one.levels for one in told}}
+    return np.array([laid[one.levels] for one in told]).reshape(len(told), temperatures_C.size)
+
+
+def _at(levels: _Levels, quantity: str, temperatures_C: _Array, part: int) -> _Array:
+    found = np.full(temperatures_C.size, np.nan)
+    for named, temperature, *values in levels:
+        if named == quantity:
+            found[np.abs(temperatures_C - temperature) <= SAME_TEMPERATURE_K] = values[part]
+    return found
+
+
+def _known(
+    role: str, sample: str, product: str, lot: str, laboratory: Laboratory, products: dict[str, Product]
+) -> _Known:
+    if role == "reference":
+        oil = reference_of(laboratory, sample)
+        lots = () if oil is None else [one for one in oil.lots if one.lot.casefold() == lot.strip().casefold()]
+        certified = [(v.quantity, v.temperature_C, v.value, 0.0) for one in lots for v in one.certified]
+        return _Known(f"{sample} {lot}", "reference oil", REFERENCE_CLASS, tuple(certified))
+    found = products.get(product) or product_of(laboratory, sample=sample, product=product)
+    name = found.name if found else product
+    typical = found.typical if found else ()
+    levels = tuple((v.quantity, v.temperature_C, v.mean, v.standard_deviation) for v in typical)
+    precision_class = found.precision_class if found else ""
+    return _Known(f"{name} {lot}".rstrip(), "lot" if lot else "product", precision_class, levels)
+
+
+def _told(labels: list[list[str]], laboratory: Laboratory) -> tuple[NDArray[np.int64], list[_Known]]:
+    """Return which material each run is of, and the materials; a sample's name counts where its product doesn't."""
+    products = {one.name: one for one in laboratory.products}
+    numbers: dict[tuple[str, str, str, str], int] = {}
+    keys = [
+        (role, "" if role != "reference" and product in products else sample, product, lot)
+        for role, sample, product, lot in labels
+    ]
+    which = [numbers.setdefault(key, len(numbers)) for key in keys]
+    return np.array(which, dtype=np.int64), [_known(*key, laboratory, products) for key in numbers]

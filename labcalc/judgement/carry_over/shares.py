@@ -1,0 +1,286 @@
+"""How much of the sample before stays in an instrument's cell, what that does to a result, and which runs it touches.
+
+The share k of the sample before is found from routine results of materials whose level is known (reference oils, and
+products with typical values), one share for what runs after a thicker sample and one after a thinner: thick oil leaves
+more on the walls. Viscosity in its logarithm, since small residues mix roughly so; density linear in volume.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H, SEQUENCE_QUANTITIES, CellSequence, coldest
+from labcalc.statistics import CarriedShare, SharesOverTime, shares_over_time, within_materials
+
+DIRECTIONS = ("thicker", "thinner")
+"""What the sample before was, beside the one that is measured."""
+
+_HISTORY = pd.Timedelta(days=180)
+"""How far back results tell of a share: cleaning and cells change. Our own choice."""
+
+_KNOWN_WITHIN = 3.0
+"""Standard deviations from the typical value beyond which a sample is not taken for its product: common practice."""
+
+_SET_ASIDE = 5.0
+"""Standard deviations of its kind beyond which a result was moved by something else than a share: our own choice."""
+
+_FEWEST_OF_A_KIND = 10
+"""Results of a kind below which its scatter, and so its weight, is not known: our own choice."""
+
+_WITHIN_ONE = 0.6827
+"""Share of normal results within one standard deviation; far ones don't move that quantile, nor does rounding, which
+makes many distances 0 and would take the median with it."""
+
+_TWICE = math.log(2.0)
+
+_Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """One quantity of a run at one temperature beside what the run before left in the cell."""
+
+    quantity: str
+    temperature_C: float
+    value: float
+    """What the run's first fill gave, [mm²/s] or [kg/m³]."""
+    before: float
+    """What the last fill of the run before gave."""
+    level: float
+    """Certified or typical value; NaN where none is known."""
+    spread: float
+    """Standard deviation of the typical value."""
+
+    @property
+    def unit(self) -> str:
+        """Unit of the effects: percent of viscosity, or kg/m³."""
+        return "kg/m³" if self.quantity == "density" else "%"
+
+    def effect(self, share: float) -> float:
+        """Return what a share of the sample before does to the result, [%] of viscosity or [kg/m³]: ln ν is mixed."""
+        if self.quantity == "density":
+            return share * (self.before - self.value)
+        return 100.0 * math.expm1(share * math.log(self.before / self.value))
+
+    def effect_at_most(self, share: float) -> float:
+        """Return the same where viscosities mix in proportion to volume: the most that a thick residue can do."""
+        return self.effect(share) if self.quantity == "density" else 100.0 * share * (self.before / self.value - 1.0)
+
+    def share_for(self, effect: float) -> float:
+        """Return which share of the sample before moves the result by ``effect`` [%] or [kg/m³], towards itself."""
+        if self.quantity == "density":
+            return abs(effect / (self.before - self.value)) if self.before != self.value else math.inf
+        apart = math.log(self.before / self.value)
+        return abs(math.log1p(math.copysign(effect, apart) / 100.0) / apart) if apart else math.inf
+
+    @property
+    def residue(self) -> float:
+        """Share of the sample before that explains how far the result is from its known level, [-]."""
+        if self.quantity == "density":
+            return (self.value - self.level) / (self.before - self.level)
+        return math.log(self.value / self.level) / math.log(self.before / self.level)
+
+    @property
+    def residue_uncertainty(self) -> float:
+        """Its standard uncertainty, from the spread of the typical value, [-]."""
+        if self.quantity == "density":
+            return abs(self.spread / (self.before - self.level))
+        return abs(self.spread / self.level / math.log(self.before / self.level))
+
+    @property
+    def deviations(self) -> float:
+        """How many standard deviations the result is from its typical value, [-]; NaN without one."""
+        return (self.value - self.level) / self.spread if self.spread > 0.0 else math.nan
+
+
+@dataclass(frozen=True)
+class RunBefore:
+    """A run's place in the sequence of its instrument, and what is known of the share by then: nothing of later."""
+
+    run: str
+    sample: str
+    sample_before: str
+    pause_h: float
+    """From the end of the run before, [h]; NaN where there is none."""
+    direction: str
+    """One of ``DIRECTIONS``; empty where nothing tells."""
+    contrasts: tuple[Contrast, ...]
+    share: CarriedShare | None
+    """For this direction, from viscosity; None where there is no direction."""
+    precision_class: str
+
+    @property
+    def followed(self) -> bool:
+        """The run before ended soon enough to tell of the cell."""
+        return self.pause_h <= LONGEST_PAUSE_H
+
+
+@dataclass(frozen=True, eq=False)
+class InstrumentCarryOver:
+    """What the sequence of an instrument's runs tells about its carry-over, up to any moment."""
+
+    sequence: CellSequence
+    direction: NDArray[np.object_]
+    """One of ``DIRECTIONS`` for each run; empty where nothing tells."""
+    contrast: _Array
+    """Sample before less own level, in ln ν or in kg/m³; NaN where one is not known."""
+    residual: _Array
+    """Result less own level."""
+    aside: NDArray[np.bool_]
+    """Whether a result was moved by something else, so that it tells nothing of a share."""
+    sums: SharesOverTime
+
+    def shares_at(self, moment: pd.Timestamp) -> tuple[CarriedShare, ...]:
+        """Return the share for each of ``DIRECTIONS`` from the results before a moment.
+
+        Parameters
+        ----------
+        moment : pandas.Timestamp
+            Runs that started earlier count, half a year back.
+
+        Returns
+        -------
+        tuple of CarriedShare
+            NaN, with the reason, where the order of the runs doesn't tell it.
+        """
+        return self.sums.between(*self.rows_at(moment))
+
+    def rows_at(self, moment: pd.Timestamp) -> tuple[int, int]:
+        """Return the first row that counts at a moment, and the row after the last."""
+        started = self.sequence.started
+        return int(started.searchsorted(moment - _HISTORY)), int(started.searchsorted(moment, side="left"))
+
+    def run_before(self, run: str) -> RunBefore | None:
+        """Return the run's place in the sequence; None for one that is not in it."""
+        at = self._places.get(run)
+        return None if at is None else self._at(at)
+
+    @cached_property
+    def _places(self) -> dict[str, int]:
+        return {str(run): at for at, run in enumerate(self.sequence.runs.tolist())}
+
+    @cached_property
+    def _rows(self) -> tuple[list[int], list[int]]:
+        """For every run, the first row that counts, and the row after the last: of runs that started earlier."""
+        started = self.sequence.started
+        firsts, lasts = started.searchsorted(started - _HISTORY), started.searchsorted(started, side="left")
+        return firsts.tolist(), lasts.tolist()
+
+    def runs_between(self, first: pd.Timestamp, last: pd.Timestamp) -> tuple[RunBefore, ...]:
+        """Return the places of the runs that started from a first moment to before a last one."""
+        started = self.sequence.started
+        return tuple(self._at(at) for at in range(int(started.searchsorted(first)), int(started.searchsorted(last))))
+
+    def _at(self, at: int) -> RunBefore:
+        sequence, direction = self.sequence, str(self.direction[at])
+        firsts, lasts = self._rows
+        shares = self.sums.between(firsts[at], lasts[at]) if direction else ()
+        return RunBefore(
+            run=str(sequence.runs[at]),
+            sample=str(sequence.samples[at]),
+            sample_before=str(sequence.samples[at - 1]) if at else "",
+            pause_h=float(sequence.pause_h[at]),
+            direction=direction,
+            contrasts=tuple(self._contrasts(at)) if direction else (),
+            share=shares[DIRECTIONS.index(direction)] if direction else None,
+            precision_class=str(sequence.precision_class[at]),
+        )
+
+    def _contrasts(self, at: int) -> list[Contrast]:
+        sequence, found = self.sequence, []
+        for quantity in SEQUENCE_QUANTITIES:
+            columns = (sequence.first, {quantity: sequence.last[quantity]}, sequence.level, sequence.spread)
+            own, left, level, spread = (values[quantity] for values in columns)
+            for place, temperature in enumerate(sequence.temperatures_C.tolist()):
+                value, before = float(own[at, place]), float(left[at - 1, place])
+                if math.isfinite(value) and math.isfinite(before):
+                    known = float(level[at, place]), float(spread[at, place])
+                    found.append(Contrast(quantity, temperature, value, before, *known))
+        return found
+
+
+def carry_over_of(
+    sequence: CellSequence, excluded: frozenset[str] = frozenset(), quantity: str = "kinematic viscosity"
+) -> InstrumentCarryOver:
+    """Find the shares of an instrument as its record grew.
+
+    A row counts with the scatter of its kind so far, and is set aside where it is far from what the rows before it
+    lead to expect: both look back only.
+
+    Parameters
+    ----------
+    sequence : CellSequence
+        The instrument's runs.
+    excluded : frozenset of str, optional
+        Runs that a decision leaves out.
+    quantity : str, optional
+        Of ``SEQUENCE_QUANTITIES``, the one that tells the share: viscosity mostly tells it better, density is free of
+        a rule of mixing.
+
+    Returns
+    -------
+    InstrumentCarryOver
+        Shares for any moment.
+    """
+    thicker = sequence.thicker_before
+    used = ~np.isin(sequence.runs.astype(str), sorted(excluded)) & ~np.isnan(thicker)
+    contrast, residual = (np.where(used, values, np.nan) for values in _against_level(sequence, quantity))
+    after = np.column_stack([thicker == 1.0, thicker == 0.0])
+    columns = np.where(after, contrast[:, np.newaxis], 0.0)
+    sums, aside = _fitted(sequence, columns, residual, after & _changed(sequence)[:, np.newaxis])
+    direction = np.where(np.isnan(thicker), "", np.where(thicker == 1.0, *DIRECTIONS)).astype(object)
+    return InstrumentCarryOver(sequence, direction, contrast, residual, aside, sums)
+
+
+def _against_level(sequence: CellSequence, quantity: str) -> tuple[_Array, _Array]:
+    """Return sample before and result less the known level, at the coldest temperature that has all three."""
+    own, before, level = sequence.first[quantity], sequence.before(quantity), sequence.level[quantity]
+    far = np.abs(own - level) > _KNOWN_WITHIN * sequence.spread[quantity]
+    level = np.where(far & (sequence.spread[quantity] > 0.0), np.nan, level)
+    if quantity != "density":
+        own, before, level = (np.log(values) for values in (own, before, level))
+    whole = np.where(np.isnan(own + before + level), np.nan, 0.0)
+    return coldest(before - level + whole), coldest(own - level + whole)
+
+
+def _changed(sequence: CellSequence) -> NDArray[np.bool_]:
+    """Tell which runs came after a sample at least twice as thick, or as thin."""
+    with np.errstate(invalid="ignore"):
+        ratio = np.log(sequence.before("kinematic viscosity") / sequence.first["kinematic viscosity"])
+        return np.asarray(np.abs(coldest(ratio)) >= _TWICE)
+
+
+def _fitted(
+    sequence: CellSequence, columns: _Array, away: _Array, changed: NDArray[np.bool_]
+) -> tuple[SharesOverTime, NDArray[np.bool_]]:
+    known = np.isfinite(away) & np.isfinite(columns).all(axis=1)
+    table = np.where(known[:, np.newaxis], np.column_stack([columns, away]), 0.0)
+    keep = known.copy()
+    slopes = np.zeros_like(columns)
+    rows = within_materials(table, sequence.material, weights=keep)
+    for _ in range(2):
+        rest = rows[:, 2] - np.sum(slopes * rows[:, :2], axis=1)
+        scale = _scale_of_kind(rest, sequence.kind)
+        keep &= ~(np.abs(rest) > _SET_ASIDE * scale)
+        rows = within_materials(table, sequence.material, weights=keep)
+        weighed = rows / scale[:, np.newaxis]
+        sums = shares_over_time(weighed[:, :2], weighed[:, 2], changed)
+        slopes = sums.slopes()
+    return sums, known & ~keep
+
+
+def _scale_of_kind(rest: _Array, kind: NDArray[np.object_]) -> _Array:
+    """Return the standard deviation of each row's kind from the rows before it; the first rows of a kind have that of
+    the first ``_FEWEST_OF_A_KIND``, NaN where a kind has fewer."""
+    scale = np.full(rest.size, np.nan)
+    for name in set(kind.tolist()):
+        here = np.flatnonzero((kind == name) & np.isfinite(rest))
+        grown = pd.Series(np.abs(rest[here])).expanding(_FEWEST_OF_A_KIND).quantile(_WITHIN_ONE).shift().bfill()
+        scale[here] = grown.to_numpy()
+    return np.where(scale > 0.0, scale, np.nan)

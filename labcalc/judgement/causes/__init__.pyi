@@ -1,0 +1,23 @@
+"""The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
+
+from .added_measurements import with_measurement as with_measurement
+from .catalogue import CAUSES as CAUSES, PRIOR_ODDS as PRIOR_ODDS, Cause as Cause, SizeScale as SizeScale
+from .evidence import KINDS as KINDS, Evidence as Evidence, HouseProduct as HouseProduct, ReferenceOil as ReferenceOil
+from .evidence_from_dossier import evidence_of as evidence_of
+from .explanation import (
+    Explanation as Explanation,
+    LeadingCause as LeadingCause,
+    NextMeasurement as NextMeasurement,
+    leading_cause as leading_cause,
+    rank_causes as rank_causes,
+)
+from .hypothetical import WhatIf as WhatIf, what_if as what_if
+from .liquids import Liquid as Liquid
+from .next_measurement import (
+    Candidate as Candidate,
+    Outcome as Outcome,
+    candidates as candidates,
+    expected_outcomes as expected_outcomes,
+)
+from .screening import Screened as Screened, screen as screen
+from .surroundings import Before as Before, InstrumentBias as InstrumentBias, Noise as Noise

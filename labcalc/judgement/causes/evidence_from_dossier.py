@@ -1,0 +1,202 @@
+"""From a dossier to the evidence: a run, what it is compared with, and what is known around it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+
+from labcalc.errors import EvidenceError, OutOfRangeError
+from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Row, Setting, assembled
+from labcalc.judgement.causes.expectation import Course, of_typical_values
+from labcalc.judgement.causes.liquids import Liquid
+from labcalc.judgement.causes.narrowing import Basis, EarlierRun, expected_of
+from labcalc.judgement.causes.surroundings import (
+    Before,
+    Determinations,
+    Noise,
+    ReferenceResults,
+    before_of,
+    bias_of,
+    determinations_of,
+    scatter_of,
+)
+from labcalc.judgement.precision import RANGE_FACTOR
+from labcalc.judgement.record.dossier import Dossier
+from labcalc.lab import Laboratory, Product, precision_for
+
+_DEFAULT_VISCOSITY_NOISE, _DEFAULT_DENSITY_NOISE = 0.003, 0.1
+"""Where neither reference oils nor a statement tell: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
+
+
+@dataclass(frozen=True, eq=False)
+class RunParts:
+    """What a run's evidence is put together from."""
+
+    run: str
+    sample: str
+    product_name: str
+    lot: str
+    found: Determinations
+    product: Product | None
+    laboratory: Laboratory
+    earlier: Sequence[EarlierRun]
+    references: ReferenceResults
+    before: Before | None
+    reference_oils: tuple[ReferenceOil, ...]
+
+
+def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
+    """Put the independent quantities of a run beside what was expected.
+
+    Parameters
+    ----------
+    dossier : Dossier
+        The run with its context. Of a reference oil the certificate is not taken: other checks do.
+    expectation : str, optional
+        ``typical`` values of the product; ``history``: earlier runs of this sample or its lot; the middle of the
+        ``specification``; or a ``curve`` through the run's own values, which tells shape and repeats only. ``best``
+        takes typical values, else the specification, else the curve, narrowed by history where that fits them.
+
+    Returns
+    -------
+    Evidence
+        Kinematic viscosities and densities with what was expected, its spread, and the noise.
+
+    Raises
+    ------
+    EvidenceError
+        The run holds neither kinematic viscosity nor density, the expectation asked for isn't known, or a value is
+        outside what the formulas hold for.
+    """
+    rows = dossier.rows
+    found = determinations_of(rows, with_coupling=True)
+    parts = RunParts(
+        run=dossier.run,
+        sample=dossier.sample,
+        product_name=dossier.product_name,
+        lot=_first(rows["lot"]),
+        found=found,
+        product=dossier.product,
+        laboratory=dossier.laboratory,
+        earlier=_earlier_runs(dossier),
+        references=ReferenceResults.of(dossier.references),
+        before=before_of(dossier.before, rows["measured_at"].min(), found.temperature_C),
+        reference_oils=_reference_oils(dossier),
+    )
+    return put_together(parts, expectation)
+
+
+def put_together(parts: RunParts, expectation: Basis) -> Evidence:
+    """Return the evidence of a run's parts; see ``evidence_of``."""
+    rows, found, product, laboratory = rows_of(parts.found), parts.found, parts.product, parts.laboratory
+    if not rows:
+        raise EvidenceError(f"run {parts.run} holds neither kinematic viscosity nor density: nothing to compare")
+    noise = noise_of(parts.references, found, product, laboratory)
+    try:
+        course = expected_of(expectation, found, product, parts.earlier, noise, parts.lot)
+        setting = Setting(
+            run=parts.run,
+            sample=parts.sample,
+            product=parts.product_name,
+            course=course,
+            noise=noise,
+            coupled=found.coupled,
+            before=parts.before,
+            # of a product that nothing is known of, nothing tells that it is another one
+            house=() if course.basis == "curve" else other_products(laboratory.products, product),
+            reference_oils=parts.reference_oils,
+            instrument_bias=bias_of(parts.references, noise, laboratory.report),
+        )
+        return assembled(rows, setting)
+    except OutOfRangeError as refusal:
+        raise EvidenceError(f"run {parts.run} can't be compared with {expectation} values: {refusal}") from refusal
+
+
+def rows_of(found: Determinations) -> list[Row]:
+    """Return a row for each measured kinematic viscosity and density."""
+    columns = (found.temperature_C, found.replicate, found.viscosity_mm2_s, found.density_kg_m3)
+    rows = []
+    for T, fill, viscosity, density in zip(*(column.tolist() for column in columns), strict=True):
+        for quantity, value in (("kinematic viscosity", viscosity), ("density", density)):
+            if value > 0.0:
+                rows.append(Row(quantity, T, fill, value))
+    return rows
+
+
+def _earlier_runs(dossier: Dossier) -> list[EarlierRun]:
+    """Return the runs of a dossier's history."""
+    return [
+        EarlierRun(
+            str(rows["sample"].iloc[0]) == dossier.sample,
+            f"{rows['measured_at'].max():%Y-%m-%d}",
+            determinations_of(rows),
+        )
+        for _, rows in dossier.history.groupby("run", sort=False)
+    ]
+
+
+def _first(column: pd.Series) -> str:
+    known = column.dropna()
+    return "" if known.empty else str(known.iloc[0])
+
+
+def noise_of(
+    references: ReferenceResults, found: Determinations, product: Product | None, laboratory: Laboratory
+) -> Noise:
+    """Return the noise by the reference oils of the instrument, else by the precision statement, else by default."""
+    sizes, words = [], []
+    for viscous, quantity in ((True, "kinematic viscosity"), (False, "density")):
+        scatter, number = scatter_of(references, viscous)
+        source = f"{number} differences between reference-oil results of this instrument"
+        if math.isnan(scatter):
+            scatter, source = _stated_noise(quantity, found, product, laboratory)
+        sizes.append(scatter)
+        words.append(source)
+    told = words[0] if words[0] == words[1] else f"viscosity: {words[0]}; density: {words[1]}"
+    return Noise(sizes[0], sizes[1], told)
+
+
+def _stated_noise(
+    quantity: str, found: Determinations, product: Product | None, laboratory: Laboratory
+) -> tuple[float, str]:
+    viscous = quantity == "kinematic viscosity"
+    values = found.viscosity_mm2_s if viscous else found.density_kg_m3
+    known = np.flatnonzero(values > 0.0)
+    if known.size and product and product.precision_class:
+        value, T = float(values[known[0]]), float(found.temperature_C[known[0]])
+        statement = precision_for(laboratory, product.precision_class, quantity, T)
+        if statement is not None and statement.holds_for(value):
+            single = float(statement.repeatability.at(value)) / RANGE_FACTOR
+            return single / value if viscous else single, f"repeatability of {statement.title}"
+    return (_DEFAULT_VISCOSITY_NOISE if viscous else _DEFAULT_DENSITY_NOISE), "labcalc's own default"
+
+
+@lru_cache(maxsize=64)
+def other_products(products: tuple[Product, ...], own: Product | None) -> tuple[HouseProduct, ...]:
+    """Return what the other products of the house usually show, those with typical values of viscosity."""
+    found = []
+    for one in products:
+        nothing = Course((), 0.0)
+        expectation = None if one == own else of_typical_values(one, nothing, nothing)
+        if expectation is not None and expectation.viscosity.nodes:
+            found.append(HouseProduct(one.name, expectation))
+    return tuple(found)
+
+
+def _reference_oils(dossier: Dossier) -> tuple[ReferenceOil, ...]:
+    by_oil: dict[str, dict[str, list[tuple[float, float, float]]]] = {}
+    for name, one in dossier.certificates.values:
+        standard = one.expanded_uncertainty / one.coverage_factor
+        by_oil.setdefault(name, {}).setdefault(one.quantity, []).append((one.temperature_C, one.value, standard))
+    return tuple(_oil(name, found) for name, found in by_oil.items())
+
+
+def _oil(name: str, found: dict[str, list[tuple[float, float, float]]]) -> ReferenceOil:
+    thick, heavy = (sorted(found.get(quantity, [])) for quantity in ("kinematic viscosity", "density"))
+    liquid = Liquid(name, tuple((T, value) for T, value, _ in thick), tuple((T, value) for T, value, _ in heavy))
+    return ReferenceOil(liquid, tuple((T, sd / value) for T, value, sd in thick), tuple((T, sd) for T, _, sd in heavy))

@@ -1,0 +1,1 @@
+"""Is an instrument in control?"""

@@ -1,0 +1,90 @@
+"""The baseline of a control chart: which results set its limits, what limits they give, what speaks against them."""
+
+from __future__ import annotations
+
+from typing import Literal, TypeAlias
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labcalc.lab import Baseline, ControlChoices
+from labcalc.statistics import (
+    ChartLimits,
+    anderson_darling,
+    individuals_limits,
+    lot_change,
+    resolution,
+    serial_dependence,
+)
+
+SigmaFrom: TypeAlias = Literal["moving range", "standard deviation"]
+
+_FEWEST_TO_SCREEN = 8
+"""Results below which a test of normality or of dependence says next to nothing."""
+
+
+def baseline_results(
+    measured_at: pd.DatetimeIndex, used: NDArray[np.bool_], lot: str, instrument: str, control: ControlChoices
+) -> tuple[NDArray[np.bool_], str]:
+    """Return which results set the limits, and the period in words."""
+    days = measured_at.tz_localize(None).to_numpy().astype("datetime64[D]")
+    for one in control.baselines:
+        inside = used & (days >= np.datetime64(one.first_day)) & (days <= np.datetime64(one.last_day))
+        if _holds_for(one, lot, instrument) and inside.any():
+            return inside, f"{one.first_day} to {one.last_day}"
+    first = used & (np.cumsum(used) <= control.baseline_results)
+    return first, f"the first {control.baseline_results} results of the lot"
+
+
+def _holds_for(baseline: Baseline, lot: str, instrument: str) -> bool:
+    pairs = ((baseline.lot, lot), (baseline.instrument, instrument))
+    return all(not asked or asked.casefold() == given.casefold() for asked, given in pairs)
+
+
+def baseline_limits(
+    baseline: NDArray[np.float64], as_written: NDArray[np.float64], old: ChartLimits | None, control: ControlChoices
+) -> tuple[ChartLimits | None, str]:
+    """Return the limits, or why there are none."""
+    if baseline.size < control.fewest_results:
+        return None, f"{_count(baseline.size)} in the baseline; limits need {control.fewest_results}"
+    settled_at = control.settled_results
+    try:
+        if old is not None and baseline.size < settled_at:
+            return lot_change(baseline, old, settled_at=settled_at).limits, ""
+        # Where the exports round coarsely, neighbours are often equal: the moving range is then too small.
+        spread: SigmaFrom = "standard deviation" if resolution(as_written).coarse else "moving range"
+        return individuals_limits(baseline, sigma_from=spread, constants=control.constants, settled_at=settled_at), ""
+    except ValueError as refusal:
+        return None, str(refusal)
+
+
+def _count(number: int) -> str:
+    return "no result" if number == 0 else "1 result" if number == 1 else f"{number} results"
+
+
+def screen_baseline(as_written: NDArray[np.float64], plotted: NDArray[np.float64]) -> tuple[str, ...]:
+    """Say what speaks against a baseline: coarse rounding, a distribution that is not normal, resembling neighbours.
+
+    Nothing is left out for it: a person decides.
+    """
+    if plotted.size < _FEWEST_TO_SCREEN or not np.ptp(plotted) > 0.0:
+        return ()
+    found = []
+    rounding = resolution(as_written)
+    if rounding.coarse:
+        found.append(
+            f"rounded to {rounding.step:g}, {rounding.ratio:.1f} of the standard deviation: normality not tested"
+        )
+    else:
+        normality = anderson_darling(plotted)
+        if normality.departs:
+            limit = normality.factor.critical_5_percent
+            found.append(f"not normal: Anderson-Darling A2* {normality.adjusted:.2f}, limit {limit:g} [memory]")
+    neighbours = serial_dependence(plotted)
+    if neighbours.dependent:
+        found.append(
+            f"neighbours resemble each other: von Neumann ratio {neighbours.von_neumann:.2f}, "
+            f"limit {neighbours.lower_limit:.2f}"
+        )
+    return tuple(found)

@@ -1,0 +1,297 @@
+"""Control charts: each instrument, reference oil, lot, quantity and temperature against its own baseline."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labcalc.judgement.certificates import SAME_TEMPERATURE_K
+from labcalc.judgement.control.baseline import baseline_limits, baseline_results, screen_baseline
+from labcalc.judgement.control.pretreatment import pretreated
+from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
+from labcalc.statistics import (
+    ChartLimits,
+    EwmaChart,
+    RunRule,
+    ewma_chart,
+    moving_ranges,
+    run_rule_signals,
+)
+
+_GROUP = ["instrument", "oil", "quantity", "temperature_C"]
+
+
+@dataclass(frozen=True)
+class ChartSignal:
+    """A result at which the chart signals; it stays a signal, whatever was decided about it."""
+
+    position: int
+    """Place of the result in the chart, counted from 0."""
+    run: str
+    measured_at: pd.Timestamp
+    rules: tuple[RunRule, ...]
+    """Run rules that are complete here."""
+    ewma: bool
+    """The EWMA lies beyond its limits here."""
+    in_baseline: bool
+    decision: Decision | None
+    """The decision that accepts it, where there is one."""
+
+    @property
+    def what(self) -> str:
+        """The patterns, as they are said at the bench."""
+        return "; ".join([*map(str, self.rules), *(["EWMA beyond its limits"] if self.ewma else [])])
+
+    @property
+    def is_open(self) -> bool:
+        """Nobody has accepted it, and it is no result of the baseline."""
+        return self.decision is None and not self.in_baseline
+
+
+@dataclass(frozen=True, eq=False)
+class Chart:
+    """One control chart: every result in the order of time, what the limits rest on, and the signals.
+
+    ``plotted`` is what the chart shows: viscosity in percent of the certified value from it, density in kg/m³ from it;
+    without a certified value the result itself. A result that a decision excludes stays in its place: ``used`` is False
+    there, and limits, EWMA and rules pass over it.
+    """
+
+    instrument: str
+    oil: str
+    lot: str
+    quantity: str
+    temperature_C: float
+    unit: str
+    certified: float
+    """In the unit of the quantity; NaN where no certificate gives it."""
+    certified_uncertainty: float
+    """Expanded (k = 2), in the unit of the chart; NaN where unknown."""
+    valid_to: date | None
+    """Last day of the lot's certificate."""
+    runs: tuple[str, ...]
+    measured_at: pd.DatetimeIndex
+    values: NDArray[np.float64]
+    plotted: NDArray[np.float64]
+    used: NDArray[np.bool_]
+    in_baseline: NDArray[np.bool_]
+    baseline: str
+    """The period or the results that set the limits, in words."""
+    limits: ChartLimits | None
+    no_limits: str
+    """Why there are no limits."""
+    ewma: EwmaChart | None
+    """Over the results used; None without limits, or where the settings ask for none."""
+    signals: tuple[ChartSignal, ...]
+    decisions: tuple[tuple[int, Decision], ...]
+    """Decisions about results of this chart, with the place of each."""
+    instrument_decisions: tuple[Decision, ...]
+    """Decisions about the instrument as a whole, such as a corrective action, in the order of time."""
+
+    @property
+    def name(self) -> str:
+        """Quantity, temperature, oil and lot, without the instrument."""
+        lot = f" lot {self.lot}" if self.lot else ""
+        return f"{self.oil}{lot}, {self.quantity} at {self.temperature_C:g} °C"
+
+    @cached_property
+    def moments(self) -> NDArray[np.datetime64]:
+        """``measured_at`` in UTC, as NumPy searches it."""
+        return self.measured_at.tz_convert(None).to_numpy()
+
+    @property
+    def baseline_end(self) -> pd.Timestamp | None:
+        """When the last result of the baseline was measured; None without one."""
+        return self.measured_at[self.in_baseline].max() if self.in_baseline.any() else None
+
+    @property
+    def moving_ranges(self) -> NDArray[np.float64]:
+        """How far each used result lies from the used one before; NaN where there is none."""
+        ranges = np.full(self.used.size, np.nan)
+        ranges[self.used] = moving_ranges(self.plotted[self.used])
+        return ranges
+
+    @property
+    def screening(self) -> tuple[str, ...]:
+        """What speaks against the baseline; named, and left for a person to decide."""
+        found = screen_baseline(self.values[self.in_baseline], self.plotted[self.in_baseline])
+        signals = [one for one in self.signals if one.in_baseline]
+        days = ", ".join(dict.fromkeys(f"{one.measured_at:%Y-%m-%d}" for one in signals))
+        return (*found, f"signals within it: {days}") if signals else found
+
+    def between(self, first: pd.Timestamp, last: pd.Timestamp) -> NDArray[np.bool_]:
+        """Tell which results were measured from ``first`` on and before ``last``."""
+        start, end = (moment.tz_convert(None).to_datetime64() for moment in (first, last))
+        return (self.moments >= start) & (self.moments < end)
+
+
+def control_charts(
+    comparisons: pd.DataFrame, laboratory: Laboratory, decisions: Sequence[Decision] = ()
+) -> tuple[Chart, ...]:
+    """Set up every control chart of the laboratory.
+
+    Limits come from the baseline (phase I) and hold for all that follows (phase II). Nothing is left out of either on
+    statistics alone: only a decision to exclude does that. A new lot with too few results of its own to settle takes
+    over the spread of the lot before, where an F-test finds no difference.
+
+    Parameters
+    ----------
+    comparisons : pandas.DataFrame
+        Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
+    laboratory : Laboratory
+        Its choices for control charts, and the certificates.
+    decisions : sequence of Decision
+        What people decided; a decision holds for its result whenever it was written.
+
+    Returns
+    -------
+    tuple of Chart
+        By instrument, oil, quantity and temperature; the lots of one after each other.
+    """
+    table = _independent(comparisons)
+    if table.empty:
+        return ()
+    oils = {sample: reference_of(laboratory, sample) for sample in table["sample"].unique()}
+    table = table.assign(
+        oil=table["sample"].map({sample: sample if oil is None else oil.name for sample, oil in oils.items()}),
+        lot=table["lot"].astype(object).where(table["lot"].notna(), ""),
+    )
+    by_run = _by_run(decisions)
+    of_instruments = sorted((one for one in decisions if not one.run), key=lambda one: one.when)
+    charts: list[Chart] = []
+    for _, series in table.groupby(_GROUP, sort=True):
+        before: Chart | None = None
+        for _, rows in series.groupby("lot", sort=False):
+            before = _chart(rows, before, laboratory, by_run, of_instruments)
+            charts.append(before)
+    return tuple(charts)
+
+
+def _independent(comparisons: pd.DataFrame) -> pd.DataFrame:
+    """Leave out dynamic viscosity where the kinematic one of the same run is there: one follows from the other."""
+    places = pd.MultiIndex.from_frame(comparisons[["run", "temperature_C"]])
+    kinematic = places[(comparisons["quantity"] == "kinematic viscosity").to_numpy()]
+    follows = (comparisons["quantity"] == "dynamic viscosity").to_numpy() & places.isin(kinematic)
+    return comparisons[~follows]
+
+
+def _by_run(decisions: Sequence[Decision]) -> dict[str, list[Decision]]:
+    found: dict[str, list[Decision]] = {}
+    for one in decisions:
+        found.setdefault(one.run, []).append(one)
+    return found
+
+
+def _chart(
+    rows: pd.DataFrame,
+    before: Chart | None,
+    laboratory: Laboratory,
+    by_run: dict[str, list[Decision]],
+    of_instruments: Sequence[Decision],
+) -> Chart:
+    control = laboratory.control
+    first = {str(name): rows[name].to_numpy(object)[0] for name in (*_GROUP, "sample", "lot")}
+    runs = tuple(map(str, rows["run"]))
+    given = rows["certified"].to_numpy(float)
+    certified = float(given[np.isfinite(given)][0]) if np.isfinite(given).any() else np.nan
+    values = rows["value"].to_numpy(float)
+    plotted, unit, certified_uncertainty, valid_to = pretreated(first, values, certified, laboratory)
+    decided = _decided(runs, str(first["quantity"]), float(first["temperature_C"]), by_run)
+    used = np.ones(len(runs), dtype=bool)
+    used[[place for place, one in decided if one.what == "exclude"]] = False
+    measured_at = pd.DatetimeIndex(rows["measured_at"])
+    in_baseline, words = baseline_results(measured_at, used, str(first["lot"]), str(first["instrument"]), control)
+    old = before.limits if before is not None and before.unit == unit else None
+    limits, no_limits = baseline_limits(plotted[in_baseline], values[in_baseline], old, control)
+    ewma = _ewma(plotted[used], limits, control)
+    return Chart(
+        instrument=str(first["instrument"]),
+        oil=str(first["oil"]),
+        lot=str(first["lot"]),
+        quantity=str(first["quantity"]),
+        temperature_C=float(first["temperature_C"]),
+        unit=unit,
+        certified=certified,
+        certified_uncertainty=certified_uncertainty,
+        valid_to=valid_to,
+        runs=runs,
+        measured_at=measured_at,
+        values=values,
+        plotted=plotted,
+        used=used,
+        in_baseline=in_baseline,
+        baseline=words,
+        limits=limits,
+        no_limits=no_limits,
+        ewma=ewma,
+        signals=_signals(runs, measured_at, plotted, used, in_baseline, limits, ewma, control, decided),
+        decisions=decided,
+        instrument_decisions=tuple(
+            one
+            for one in of_instruments
+            if one.instrument.casefold() == str(first["instrument"]).casefold()
+            and concerns(one, str(first["quantity"]), float(first["temperature_C"]))
+        ),
+    )
+
+
+def _decided(
+    runs: tuple[str, ...], quantity: str, temperature_C: float, by_run: dict[str, list[Decision]]
+) -> tuple[tuple[int, Decision], ...]:
+    return tuple(
+        (place, one)
+        for place, run in enumerate(runs if by_run else ())
+        for one in by_run.get(run, ())
+        if concerns(one, quantity, temperature_C)
+    )
+
+
+def concerns(decision: Decision, quantity: str, temperature_C: float) -> bool:
+    """Tell whether a decision is about this quantity at this temperature: one that names none is about all."""
+    away = 0.0 if np.isnan(decision.temperature_C) else abs(decision.temperature_C - temperature_C)
+    return decision.quantity in ("", quantity) and away <= SAME_TEMPERATURE_K
+
+
+def _ewma(used: NDArray[np.float64], limits: ChartLimits | None, control: ControlChoices) -> EwmaChart | None:
+    if limits is None or control.ewma_weight == 0.0:
+        return None
+    return ewma_chart(used, limits, weight=control.ewma_weight, multiple=control.ewma_multiple)
+
+
+def _signals(
+    runs: tuple[str, ...],
+    measured_at: pd.DatetimeIndex,
+    plotted: NDArray[np.float64],
+    used: NDArray[np.bool_],
+    in_baseline: NDArray[np.bool_],
+    limits: ChartLimits | None,
+    ewma: EwmaChart | None,
+    control: ControlChoices,
+    decided: tuple[tuple[int, Decision], ...],
+) -> tuple[ChartSignal, ...]:
+    if limits is None:
+        return ()
+    found = run_rule_signals(limits.standardised(plotted[used]), control.rules)
+    beyond = ewma.beyond if ewma is not None else np.zeros(int(used.sum()), dtype=bool)
+    rules = {signal.index: signal.rules for signal in found.found}
+    accepted = {place: one for place, one in decided if one.what == "accept"}
+    places = np.flatnonzero(used)
+    return tuple(
+        ChartSignal(
+            position=place,
+            run=runs[place],
+            measured_at=measured_at[place],
+            rules=rules.get(index, ()),
+            ewma=bool(beyond[index]),
+            in_baseline=bool(in_baseline[place]),
+            decision=accepted.get(place),
+        )
+        for index in np.flatnonzero(found.beyond | beyond).tolist()
+        for place in [int(places[index])]
+    )

@@ -1,0 +1,180 @@
+"""What a control chart says: its status over a period, its state when a run was measured, and what it can see."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from labcalc.judgement.control.charts import Chart, ChartSignal
+from labcalc.statistics import rounded_to_figures
+
+Status = Literal["in control", "provisional", "too few", "signal"]
+
+CHART_STATUSES: tuple[Status, ...] = ("in control", "provisional", "too few", "signal")
+"""From best to worst. ``provisional``: no signal, but limits from too few results; ``too few``: no limits at all."""
+
+REMEDIES = (
+    "repeat the reference oil, fresh from the bottle",
+    "check the temperature of the cell against a calibrated thermometer",
+    "clean and dry the cell, and run the reference oil again",
+    "check the adjustment with a second reference oil; adjust only by the maker's procedure, and write it down",
+    "stop releasing results of this instrument until the reference oil is back within its limits",
+)
+"""What to do at a signal, in this order; as soon as one step brings the reference oil back, the cause is found."""
+
+
+@dataclass(frozen=True)
+class ChartStatus:
+    """Status of a chart over a period, with its reasons."""
+
+    status: Status
+    reasons: tuple[str, ...]
+    signals: tuple[ChartSignal, ...]
+    """Every signal of the period, accepted ones too."""
+
+
+@dataclass(frozen=True)
+class ChartState:
+    """State of a chart at the time of a run; nothing in it is later than the run."""
+
+    name: str
+    status: Status
+    finding: str
+    distance: float
+    """The larger of the result's and the EWMA's distance from the centre, in its limit, [-]; NaN without limits."""
+
+
+def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> ChartStatus:
+    """Return the status of a chart from ``first`` on and before ``last``.
+
+    Parameters
+    ----------
+    chart : Chart
+        The chart.
+    first, last : pandas.Timestamp
+        Start of the period, and the moment after its end.
+
+    Returns
+    -------
+    ChartStatus
+        A signal that nobody accepted comes first; accepted ones stay in its list.
+    """
+    inside = chart.between(first, last)
+    signals = tuple(one for one in chart.signals if inside[one.position])
+    if chart.limits is None:
+        return ChartStatus("too few", (chart.no_limits,), signals)
+    still_open = [one for one in signals if one.is_open]
+    reasons = [_said(still_open)] if still_open else []
+    reasons += [_accepted(one) for one in signals if one.decision is not None]
+    in_baseline = sum(one.in_baseline for one in signals)
+    reasons += [f"{_counted(in_baseline, 'signal')} within the baseline: look at it again"] if in_baseline else []
+    reasons += [_provisional(chart)] if chart.limits.provisional else []
+    status: Status = "signal" if still_open else "provisional" if chart.limits.provisional else "in control"
+    return ChartStatus(status, tuple(reasons), signals)
+
+
+def states_at(charts: Sequence[Chart], moment: pd.Timestamp, *, days: float = 30.0) -> tuple[ChartState, ...]:
+    """Return the state of some charts at a moment, worst first.
+
+    Parameters
+    ----------
+    charts : sequence of Chart
+        The charts of one instrument.
+    moment : pandas.Timestamp
+        End of the run; a result measured then counts.
+    days : float
+        How far back a chart's last result may lie, [d]; an older chart is passed over.
+
+    Returns
+    -------
+    tuple of ChartState
+        One for each oil, quantity and temperature: that of the lot last measured.
+    """
+    until = moment.tz_convert(None).to_datetime64()
+    earliest = until - np.timedelta64(pd.Timedelta(days=days))
+    latest: dict[tuple[str, str, float], tuple[Chart, int]] = {}
+    for chart in charts:
+        place = int(chart.moments.searchsorted(until, side="right")) - 1
+        if place < 0 or chart.moments[place] < earliest:
+            continue
+        key = (chart.oil, chart.quantity, chart.temperature_C)
+        other = latest.get(key)
+        if other is None or other[0].moments[other[1]] <= chart.moments[place]:
+            latest[key] = (chart, place)
+    states = [_state(chart, place, moment) for chart, place in latest.values()]
+    return tuple(sorted(states, key=_severity))
+
+
+def _severity(state: ChartState) -> tuple[int, float]:
+    return -CHART_STATUSES.index(state.status), -state.distance if state.distance == state.distance else 0.0
+
+
+def _state(chart: Chart, place: int, moment: pd.Timestamp) -> ChartState:
+    end = chart.baseline_end
+    if chart.limits is None:
+        return ChartState(chart.name, "too few", chart.no_limits, np.nan)
+    if end is not None and end > moment:
+        number = int(chart.in_baseline[: place + 1].sum())
+        finding = f"its baseline was still being gathered ({number} of {chart.limits.number} results)"
+        return ChartState(chart.name, "too few", finding, np.nan)
+    signal = next((one for one in chart.signals if one.position == place), None)
+    distance, words = _distance(chart, place)
+    words += f"; limits from {chart.limits.number} results, {chart.baseline}"
+    words += ", provisional" if chart.limits.provisional else ""
+    if signal is not None and signal.decision is not None:
+        words += f"; signal ({signal.what}) accepted by {signal.decision.who}: {signal.decision.why}"
+    if signal is not None and signal.is_open:
+        return ChartState(chart.name, "signal", f"{signal.what}: {words}", distance)
+    return ChartState(chart.name, "provisional" if chart.limits.provisional else "in control", words, distance)
+
+
+def _distance(chart: Chart, place: int) -> tuple[float, str]:
+    """Return how far the last result, or the EWMA with it, lies from the centre in its limit, and say it."""
+    limits, ewma = chart.limits, chart.ewma
+    assert limits is not None
+    if not chart.used[place]:
+        return np.nan, "the last result is excluded by a decision"
+    result = chart.plotted[place]
+    share = abs(float(limits.standardised(result))) / 3.0
+    words = (
+        f"the last result is {rounded_to_figures(result - limits.centre, 2):+f} {chart.unit} from the centre, "
+        f"limit ±{rounded_to_figures(3 * limits.sigma, 2):f}"
+    )
+    if ewma is None:
+        return share, words
+    average = float(ewma.values[int(chart.used[: place + 1].sum()) - 1]) - limits.centre
+    half_width = ewma.upper - limits.centre
+    if abs(average) / half_width <= share:
+        return share, words
+    return (
+        abs(average) / half_width,
+        f"the moving average (EWMA) is {rounded_to_figures(average, 2):+f} {chart.unit} from the centre, "
+        f"limit ±{rounded_to_figures(half_width, 2):f}",
+    )
+
+
+def _said(signals: Sequence[ChartSignal]) -> str:
+    """Say some signals in one sentence: how many, when, by which patterns."""
+    first, last = signals[0].measured_at, signals[-1].measured_at
+    when = f"on {first:%Y-%m-%d}" if first.date() == last.date() else f"from {first:%Y-%m-%d} to {last:%Y-%m-%d}"
+    patterns = dict.fromkeys(part for one in signals for part in one.what.split("; "))
+    return f"{_counted(len(signals), 'signal')} {when}: {'; '.join(patterns)}"
+
+
+def _accepted(signal: ChartSignal) -> str:
+    assert signal.decision is not None
+    return f"signal of {signal.measured_at:%Y-%m-%d} accepted by {signal.decision.who}: {signal.decision.why}"
+
+
+def _provisional(chart: Chart) -> str:
+    assert chart.limits is not None
+    spread = "; spread from the lot before" if chart.limits.sigma_from == "old lot" else ""
+    return f"limits from {chart.limits.number} results only ({chart.baseline}){spread}"
+
+
+def _counted(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

@@ -1,0 +1,111 @@
+"""Repeats that lie further apart than their limit, and what to measure next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from labcalc.judgement.certificates import UNITS
+from labcalc.judgement.duplicates.pairing import CONDITIONS
+from labcalc.judgement.duplicates.sets import figures_of
+from labcalc.statistics import acceptable_result, critical_range
+
+_LAST = 4
+"""The procedure of ISO 5725-6 ends with four results."""
+
+
+@dataclass(frozen=True)
+class SetBeyond:
+    """Repeats that lie further apart than their limit, and what to do next."""
+
+    sample: str
+    product: str
+    precision_class: str
+    condition: str
+    changed: str
+    quantity: str
+    temperature_C: float
+    unit: str
+    measured_at: pd.Timestamp
+    """Of the last of them."""
+    runs: str
+    instruments: str
+    operators: str
+    values: tuple[float, ...]
+    """In the order of measurement, in the unit."""
+    spread: float
+    limit: float
+    """For so many results, in the unit."""
+    what_to_do: str
+
+    @property
+    def name(self) -> str:
+        """Sample, quantity and temperature, as a person writes them."""
+        return f"{self.sample}, {self.quantity} at {self.temperature_C:g} °C"
+
+    @property
+    def apart(self) -> str:
+        """How far apart they lie, and their limit, in words."""
+        return f"{figures_of(self.spread, 3)} {self.unit} apart (limit {figures_of(self.limit, 3)})"
+
+
+def sets_beyond(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[SetBeyond, ...]:
+    """Return the sets beyond their limit.
+
+    Parameters
+    ----------
+    results, sets : pandas.DataFrame
+        ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
+
+    Returns
+    -------
+    tuple of SetBeyond
+        In the order of time.
+    """
+    beyond = sets[sets["beyond"]].sort_values("ended", kind="stable")
+    values = {
+        number: tuple(map(float, rows["value"])) for number, rows in results.groupby("set") if number in beyond.index
+    }
+    return tuple(_set_beyond(row, values[row["set"]]) for _, row in beyond.iterrows())
+
+
+def _set_beyond(row: pd.Series, values: tuple[float, ...]) -> SetBeyond:
+    quantity, condition = str(row["quantity"]), str(row["condition"])
+    return SetBeyond(
+        sample=str(row["sample"]),
+        product=str(row["product"]),
+        precision_class=str(row["precision_class"]),
+        condition=condition,
+        changed=str(row["changed"]),
+        quantity=quantity,
+        temperature_C=float(row["temperature_C"]),
+        unit=UNITS[quantity],
+        measured_at=row["ended"],
+        runs=str(row["runs"]),
+        instruments=str(row["instruments"]),
+        operators=str(row["operators"]),
+        values=values,
+        spread=max(values) - min(values),
+        limit=float(row["limit"]),
+        what_to_do=_what_to_do(condition, str(row["changed"]), values, float(row["limit"]), UNITS[quantity]),
+    )
+
+
+def _what_to_do(condition: str, changed: str, values: tuple[float, ...], limit: float, unit: str) -> str:
+    if condition == CONDITIONS[0]:
+        return "Clean, fill and determine again: determinations of one fill that don't agree are no result."
+    if condition == CONDITIONS[2]:
+        return (
+            f"Measure the sample side by side: one instrument, one operator, one day. A difference that stays is the "
+            f"bottle's (swapped, mislabelled, not mixed); one that goes came with the change of {changed}."
+        )
+    if len(values) > _LAST:
+        return "Find out why before anything is reported: more than four results are no longer a matter of chance."
+    pair_limit = limit / critical_range(1.0, len(values))
+    decision = acceptable_result(values, pair_limit)
+    if decision.more == 0:
+        return f"Report the median, {figures_of(decision.value, 5)} {unit}, and find out why they don't agree."
+    three, four = (f"{figures_of(critical_range(pair_limit, number), 3)} {unit}" for number in (3, 4))
+    once = f" (or one more: the mean of three within {three}, else the median)" if len(values) == 2 else ""
+    return f"Measure {decision.more} more: report the mean of four that lie within {four}, else their median{once}."

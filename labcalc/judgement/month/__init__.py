@@ -1,0 +1,1 @@
+"""What does a month say, and what is to be done?"""

@@ -1,0 +1,281 @@
+"""What needs action after a month, the most pressing first; every finding carries its numbers."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+import pandas as pd
+
+from labcalc.errors import ExportError
+from labcalc.exports import Refusal
+from labcalc.judgement.certificates import UNITS
+from labcalc.judgement.control.status import REMEDIES
+from labcalc.judgement.duplicates.report import DuplicateReport
+from labcalc.judgement.month.carry_over import CarryOver
+from labcalc.judgement.month.oils import OilSummary
+from labcalc.judgement.period import Month
+from labcalc.statistics import rounded_to_figures
+
+_URGENT, _IMPORTANT, _LATER = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class Action:
+    """Something to do: its place in the list, what it is about, what was found, what to do, and whether it can wait."""
+
+    rank: int
+    about: str
+    finding: str
+    what_to_do: str
+    urgent: bool
+
+
+@dataclass(frozen=True)
+class _Finding:
+    severity: int
+    about: str
+    finding: str
+    what_to_do: str
+
+
+def ranked_actions(
+    rows: pd.DataFrame,
+    comparisons: pd.DataFrame,
+    oils: tuple[OilSummary, ...],
+    duplicates: DuplicateReport,
+    carry_overs: tuple[CarryOver, ...],
+    refusals: Sequence[Refusal],
+    failures: Sequence[ExportError],
+    month: Month,
+) -> tuple[Action, ...]:
+    """Return what needs action, ranked: what touches released results first, then what wears the proof thin."""
+    found = [
+        *_nothing_measured(rows, month),
+        *_signals(oils),
+        *_beyond_certificate(comparisons),
+        *_without_reference(rows),
+        *_expired(oils, month),
+        *_failures(failures),
+        *_biased(oils),
+        *_imprecise(oils),
+        *_repeats(duplicates),
+        *_carried_over(carry_overs),
+        *_refusals(refusals),
+        *_limits(oils),
+    ]
+    ranked = sorted(found, key=lambda one: one.severity)
+    return tuple(
+        Action(rank, one.about, one.finding, one.what_to_do, one.severity == _URGENT)
+        for rank, one in enumerate(ranked, 1)
+    )
+
+
+def _nothing_measured(rows: pd.DataFrame, month: Month) -> Iterator[_Finding]:
+    if rows.empty:
+        to_do = "See whether every export lies where earlier_exports of lab.toml looks for it."
+        yield _Finding(_IMPORTANT, "Record", f"no run in {month.name}", to_do)
+
+
+def _by_instrument(oils: tuple[OilSummary, ...]) -> Iterator[tuple[str, str, list[OilSummary]]]:
+    def key(one: OilSummary) -> tuple[str, str]:
+        return one.chart.instrument, one.chart.quantity
+
+    for (instrument, quantity), group in groupby(sorted(oils, key=key), key=key):
+        yield instrument, quantity, list(group)
+
+
+def _signals(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
+    for instrument, quantity, group in _by_instrument(oils):
+        signalling = [one for one in group if one.status.status == "signal"]
+        if not signalling:
+            continue
+        first = min(signal.measured_at for one in signalling for signal in one.status.signals if signal.is_open)
+        named = "; ".join(f"{_oil(one)} at {one.chart.temperature_C:g} °C" for one in signalling)
+        yield _Finding(
+            _URGENT,
+            f"{instrument}, {quantity}",
+            f"{len(signalling)} of {len(group)} charts signal, the first on {first:%Y-%m-%d} ({named}). {_side(group)}",
+            "In this order: " + "; ".join(f"{step}. {one}" for step, one in enumerate(REMEDIES, 1)) + ".",
+        )
+
+
+def _oil(one: OilSummary) -> str:
+    return f"{one.chart.oil} lot {one.chart.lot}" if one.chart.lot else one.chart.oil
+
+
+def _side(group: Sequence[OilSummary]) -> str:
+    """Say whether all oils and temperatures have moved to one side: the instrument then, not an oil."""
+    shifts = [_shift(one) for one in group if one.chart.limits is not None and one.number]
+    low, high = min(shifts), max(shifts)
+    where = "from the centre of its chart" if len(shifts) == 1 else "from the centres of their charts"
+    ends = dict.fromkeys(f"{rounded_to_figures(end, 2):+f}" for end in (low, high))
+    reach = f"{' to '.join(ends)} {group[0].chart.unit}"
+    if len(shifts) > 1 and low * high > 0.0:
+        return (
+            f"At the end of the month all {len(shifts)} lie {reach} {where}: oils and temperatures agree in the "
+            "direction, so the instrument has moved, not an oil."
+        )
+    they = "the chart lies" if len(shifts) == 1 else "the charts lie"
+    return f"At the end of the month {they} {reach} {where}: look at the oil first (bottle, lot, temperature)."
+
+
+def _shift(one: OilSummary) -> float:
+    """Return how far the EWMA lies from the centre with the month's last result; the month's mean without an EWMA."""
+    chart = one.chart
+    assert chart.limits is not None
+    if chart.ewma is None:
+        return one.mean - chart.limits.centre
+    results = int(chart.used[chart.measured_at < one.until].sum())
+    return float(chart.ewma.values[results - 1]) - chart.limits.centre
+
+
+def _beyond_certificate(comparisons: pd.DataFrame) -> Iterator[_Finding]:
+    known = comparisons.dropna(subset=["certified"])
+    beyond = known[(known["value"] - known["certified"]).abs() > known["limit"]]
+    for instrument, rows in beyond.groupby("instrument", sort=True):
+        of = known.loc[known["instrument"] == instrument, "run"].nunique()
+        yield _Finding(
+            _URGENT,
+            f"{instrument}, single checks",
+            f"{rows['run'].nunique()} of {of} reference-oil checks lay outside their limit: "
+            + "; ".join(_check_words(one) for _, one in rows.iterrows()),
+            "See which results were released between the check before and the check after, and decide about each; "
+            "write the decision down.",
+        )
+
+
+def _check_words(one: pd.Series) -> str:
+    return (
+        f"{one['measured_at']:%Y-%m-%d}, {one['sample']}, {one['quantity']} at {one['temperature_C']:g} °C, "
+        f"{rounded_to_figures(one['value'] - one['certified'], 2):+f} {UNITS[one['quantity']]}, "
+        f"limit ±{rounded_to_figures(one['limit'], 2):f}"
+    )
+
+
+def _without_reference(rows: pd.DataFrame) -> Iterator[_Finding]:
+    instruments = rows["instrument"].astype(object).where(rows["instrument"].notna(), "")
+    checked = set(instruments[rows["role"] == "reference"])
+    for instrument in sorted(set(instruments) - checked):
+        number = rows.loc[instruments == instrument, "run"].nunique()
+        yield _Finding(
+            _URGENT,
+            instrument or "an instrument without a name",
+            f"{_counted(number, 'sample run')}, and no reference oil in the month: nothing shows that it was right",
+            "Run both reference oils before the next result is released.",
+        )
+
+
+def _expired(oils: tuple[OilSummary, ...], month: Month) -> Iterator[_Finding]:
+    """Name lots that were measured after their certificate had run out."""
+    late: dict[tuple[str, str], tuple[object, int]] = {}
+    for one in oils:
+        chart = one.chart
+        inside = chart.measured_at[chart.between(month.first, month.last)]
+        number = 0 if chart.valid_to is None else sum(day > chart.valid_to for day in inside.date)
+        if number:
+            key = (chart.oil, chart.lot)
+            late[key] = (chart.valid_to, max(number, late.get(key, (None, 0))[1]))
+    for (oil, lot), (valid_to, number) in sorted(late.items()):
+        yield _Finding(
+            _URGENT,
+            f"{oil} lot {lot}",
+            f"its certificate ran out on {valid_to}; {_counted(number, 'result')} of a chart came after it",
+            "Go over to a lot with a valid certificate.",
+        )
+
+
+def _failures(failures: Sequence[ExportError]) -> Iterator[_Finding]:
+    for one in failures:
+        yield _Finding(_IMPORTANT, "Record", f"an export could not be read: {one}", "Copy it again, or take it away.")
+
+
+def _biased(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
+    for instrument, quantity, group in _by_instrument(oils):
+        biased = [one for one in group if one.bias is not None and one.bias.significant]
+        if not biased:
+            continue
+        worst = max(biased, key=lambda one: abs(one.bias.bias) if one.bias else 0.0)
+        assert worst.bias is not None
+        yield _Finding(
+            _IMPORTANT,
+            f"{instrument}, {quantity}",
+            f"bias on {len(biased)} of {len(group)} charts, the largest {rounded_to_figures(worst.bias.bias, 2):+f} "
+            f"{worst.chart.unit} ± {rounded_to_figures(worst.bias.expanded_uncertainty, 2)} ({worst.chart.name})",
+            "Compare it with the uncertainty that is reported; adjust, or let the uncertainty cover it.",
+        )
+
+
+def _imprecise(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
+    for instrument, quantity, group in _by_instrument(oils):
+        weak = [one for one in group if one.index is not None and one.index.verdict != "satisfactory"]
+        for one in weak:
+            assert one.index is not None
+            yield _Finding(
+                _IMPORTANT,
+                f"{instrument}, {quantity}",
+                f"{one.chart.name}: performance index {one.index.index:.2f} "
+                f"({one.index.interval[0]:.2f} to {one.index.interval[1]:.2f}), {one.index.verdict}",
+                "Review how the method is run: filling, temperature, cleaning.",
+            )
+
+
+def _repeats(duplicates: DuplicateReport) -> Iterator[_Finding]:
+    for one in duplicates.findings:
+        yield _Finding(_IMPORTANT, one.about, one.finding, one.what_to_do)
+
+
+def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[_Finding]:
+    for one in carry_overs:
+        if not one.at_risk:
+            continue
+        moved = [(run, run.worst.effect, run.worst.contrast.unit) for run in one.at_risk]
+        named = "; ".join(
+            f"{run.sample} after {run.sample_before} ({rounded_to_figures(effect, 2):+f} {unit})"
+            for run, effect, unit in moved
+        )
+        share = next(s for s in one.shares if s.shows)
+        yield _Finding(
+            _IMPORTANT,
+            f"{one.instrument}, carry-over",
+            f"{rounded_to_figures(100.0 * share.value, 2):f} % of the sample before stays in the cell, which moved "
+            f"{_counted(len(one.at_risk), 'result')} of the month by more than the repeatability: {named}",
+            "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
+        )
+
+
+def _rinse(one: CarryOver) -> str:
+    ratio = one.ratio_at(min(run.worst.limit for run in one.at_risk))
+    return f", or rinse once more after a sample more than {ratio:.0f} times as thick" if ratio < 1e6 else ""
+
+
+def _refusals(refusals: Sequence[Refusal]) -> Iterator[_Finding]:
+    files = Counter(one.file for one in refusals)
+    if files:
+        yield _Finding(
+            _LATER,
+            "Exports",
+            f"{_counted(len(refusals), 'row')} refused: {', '.join(f'{file} ({n})' for file, n in files.items())}",
+            "Each is named below with what was expected: mend the export, or measure again.",
+        )
+
+
+def _limits(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
+    without = [one for one in oils if one.chart.limits is None]
+    numbers = [one.chart.limits.number for one in oils if one.chart.limits and one.chart.limits.provisional]
+    parts = [f"none on {len(without)} of {len(oils)} charts ({without[0].chart.no_limits})"] if without else []
+    if numbers:
+        parts.append(f"provisional on {len(numbers)} of {len(oils)} charts, from {min(numbers)} results at the least")
+    if parts:
+        yield _Finding(
+            _LATER,
+            "Control limits",
+            "; ".join(parts),
+            "When enough results in control are there, set a longer baseline in [control] of lab.toml.",
+        )
+
+
+def _counted(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

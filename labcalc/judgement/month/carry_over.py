@@ -1,0 +1,132 @@
+"""Carry-over in a month: what stays in each instrument's cell, the results that show it, and the runs it has moved."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labcalc.judgement.carry_over.effect import RunAtRisk, class_in_force, expected_effects, runs_at_risk, worst_effect
+from labcalc.judgement.carry_over.shares import DIRECTIONS, InstrumentCarryOver, carry_over_of
+from labcalc.judgement.period import Month
+from labcalc.judgement.record.measurements import Material
+from labcalc.lab import Laboratory
+from labcalc.statistics import CarriedShare, DesignStep, high_low_steps
+
+_Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class TellingResults:
+    """The results that tell the shares, in the order of time."""
+
+    runs: tuple[str, ...]
+    ratio: _Array
+    """How many times as thick as its own level the sample before each was, [-]."""
+    away_percent: _Array
+    """Viscosity less the level of its own oil or lot, [%]."""
+    aside: NDArray[np.bool_]
+    """Results that something else has moved: they tell nothing of a share."""
+
+
+@dataclass(frozen=True, eq=False)
+class CarryOver:
+    """What stays in an instrument's cell from the sample before, from half a year up to the end of a month."""
+
+    instrument: str
+    shares: tuple[CarriedShare, ...]
+    """After a thicker and after a thinner sample, from viscosity."""
+    by_density: tuple[CarriedShare, ...]
+    """The same from density: another rule of mixing, so a check on the first."""
+    results: TellingResults
+    followed: int
+    """Runs of the month that came within hours after another one."""
+    at_risk: tuple[RunAtRisk, ...]
+    """Those of them that the sample before is expected to have moved by more than the limit."""
+    unsure: int
+    """Those of which it can't be told."""
+    plan: tuple[DesignStep, ...]
+    """The runs that tell the share at once, where the record doesn't; empty without two reference oils."""
+
+    @property
+    def shows(self) -> bool:
+        """A share is above 0 by more than its uncertainty."""
+        return any(share.shows for share in self.shares)
+
+    def ratio_at(self, effect_percent: float) -> float:
+        """Return from which ratio of viscosities on a thicker sample moves a result by an effect [%]; inf where none
+        does."""
+        share = self.shares[0]
+        return math.exp(min(math.log1p(effect_percent / 100.0) / share.value, 700.0)) if share.shows else math.inf
+
+
+def month_carry_overs(material: Material, record: pd.DataFrame, month: Month) -> tuple[CarryOver, ...]:
+    """Return the carry-over of every instrument that ran in a month.
+
+    Parameters
+    ----------
+    material : Material
+        The record.
+    record : pandas.DataFrame
+        The month's rows of the tidy table.
+    month : Month
+        Shares are those at its end; each run is judged by the share as known when it ran.
+
+    Returns
+    -------
+    tuple of CarryOver
+        In the order of the instruments' names.
+    """
+    names = sorted(map(str, record.loc[record["measured_at"].notna(), "instrument"].dropna().unique()))
+    known = [(name, material.carry_over(name)) for name in names]
+    return tuple(_of_month(name, one, material, month) for name, one in known if one is not None)
+
+
+def _of_month(name: str, carried: InstrumentCarryOver, material: Material, month: Month) -> CarryOver:
+    shares = carried.shares_at(month.last)
+    places = [one for one in carried.runs_between(month.first, month.last) if one.followed]
+    effects = [worst_effect(expected_effects(one, class_in_force(one, material.laboratory))) for one in places]
+    return CarryOver(
+        instrument=name,
+        shares=shares,
+        by_density=carry_over_of(carried.sequence, material.excluded, "density").shares_at(month.last),
+        results=_results(carried, month.last, shares),
+        followed=len(places),
+        at_risk=runs_at_risk(places, material.laboratory),
+        unsure=sum(worst is None or worst.state == "not checked" for worst in effects),
+        plan=() if all(one.known for one in shares) else _plan(material.laboratory),
+    )
+
+
+def _results(carried: InstrumentCarryOver, moment: pd.Timestamp, shares: tuple[CarriedShare, ...]) -> TellingResults:
+    """Return the results that tell the shares, each less the level of its own material by the fit."""
+    first, last = carried.rows_at(moment)
+    rows = np.arange(first, last)[np.isfinite(carried.residual[first:last] + carried.contrast[first:last])]
+    x, y, aside = carried.contrast[rows], carried.residual[rows], carried.aside[rows]
+    share = np.array([0.0 if math.isnan(one.value) else one.value for one in shares])
+    rest = y - x * share[np.where(carried.direction[rows] == DIRECTIONS[0], 0, 1)]
+    _, material = np.unique(carried.sequence.material[rows].astype(str), return_inverse=True)
+    number = np.bincount(material[~aside], minlength=material.max(initial=-1) + 1)
+    level = np.bincount(material[~aside], rest[~aside], minlength=number.size) / np.maximum(number, 1)
+    seen = number[material] > (~aside).astype(int)  # a result that is alone in its lot is its own level
+    return TellingResults(
+        runs=tuple(carried.sequence.runs[rows[seen]].tolist()),
+        ratio=np.exp(x[seen]),
+        away_percent=100.0 * np.expm1((y - level[material])[seen]),
+        aside=aside[seen],
+    )
+
+
+def _plan(laboratory: Laboratory) -> tuple[DesignStep, ...]:
+    """Return the high-low design on the thickest and the thinnest reference oil."""
+    thick = {
+        oil.name: max(
+            (v.value for lot in oil.lots for v in lot.certified if v.quantity == "kinematic viscosity"), default=0.0
+        )
+        for oil in laboratory.references
+    }
+    named = sorted((viscosity, name) for name, viscosity in thick.items() if viscosity > 0.0)
+    return high_low_steps(named[-1][1], named[0][1]) if len(named) > 1 else ()

@@ -1,0 +1,85 @@
+"""What has to be known of a month beside its numbers: nothing measured, a new lot, a certificate that runs out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pandas as pd
+
+from labcalc.judgement.month.oils import OilSummary
+from labcalc.judgement.period import Month
+from labcalc.judgement.record.measurements import Material
+
+_NEAR_DAYS = 60
+"""How long before its end a certificate is named, [d]: time enough to order the next lot."""
+
+
+def notices_of(
+    rows: pd.DataFrame, record: pd.DataFrame, oils: tuple[OilSummary, ...], material: Material, month: Month
+) -> tuple[str, ...]:
+    """Return the notices of a month, each a sentence."""
+    return (
+        *_amount(rows, month),
+        *_single_results(oils),
+        *_lot_changes(oils, material, month),
+        *_certificates(oils, month),
+        *_undated(record),
+        *_unknown_runs(record, material),
+    )
+
+
+def _amount(rows: pd.DataFrame, month: Month) -> Iterator[str]:
+    if rows.empty:
+        yield f"The record holds no run in {month.name}: there is nothing to report."
+        return
+    for role, word in (("reference", "reference oil"), ("sample", "sample")):
+        number = rows.loc[rows["role"] == role, "run"].nunique()
+        if number < 2:
+            yield f"The month holds {'one run' if number else 'no run'} of a {word}."
+
+
+def _single_results(oils: tuple[OilSummary, ...]) -> Iterator[str]:
+    for one in oils:
+        if one.number == 1:
+            yield f"{one.chart.instrument}: {one.chart.name} has one result this month: no spread and no test."
+
+
+def _lot_changes(oils: tuple[OilSummary, ...], material: Material, month: Month) -> Iterator[str]:
+    first: dict[tuple[str, str, str], pd.Timestamp] = {}
+    for chart in material.charts:
+        key = (chart.instrument, chart.oil, chart.lot)
+        first[key] = min(first.get(key, chart.measured_at[0]), chart.measured_at[0])
+    for (instrument, oil, lot), moment in first.items():
+        before = [at for (i, o, _), at in first.items() if (i, o) == (instrument, oil) and at < moment]
+        if before and month.first <= moment < month.last:
+            name = f"lot {lot}" if lot else "a lot without a name"
+            yield (
+                f"{instrument}: {oil} went over to {name} on {moment:%Y-%m-%d}; the new lot has a chart of its own, "
+                "and its results are not compared with those of the lot before."
+            )
+
+
+def _certificates(oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
+    lots = {(one.chart.oil, one.chart.lot): one.chart.valid_to for one in oils}
+    for (oil, lot), valid_to in sorted(lots.items()):
+        name = f"{oil} lot {lot}" if lot else oil
+        if valid_to is None:
+            yield f"lab.toml holds no certificate that fits {name}: its results can show a change, but not a bias."
+        elif valid_to < month.last.date():
+            yield f"The certificate of {name} ran out on {valid_to}: results after that day prove nothing about bias."
+        elif valid_to < (month.last + pd.Timedelta(days=_NEAR_DAYS)).date():
+            yield f"The certificate of {name} runs out on {valid_to}: run the next lot beside it before that day."
+
+
+def _undated(record: pd.DataFrame) -> Iterator[str]:
+    number = int(record["measured_at"].isna().sum())
+    if number:
+        yield f"{number} {'row' if number == 1 else 'rows'} of the record carry no time and stand in no month."
+
+
+def _unknown_runs(record: pd.DataFrame, material: Material) -> Iterator[str]:
+    named = {one.run for one in material.decisions if one.run}
+    known = set(record["run"][record["run"].isin(named)]) if named else set()
+    for one in material.decisions:
+        if one.run and one.run not in known:
+            yield f"A decision of {one.who} ({one.what}) is about run {one.run}, which the record does not hold."

@@ -1,0 +1,119 @@
+"""The reference oils of a month: a line for each chart, with bias, site precision and the change against last month."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labcalc.judgement.control.charts import Chart
+from labcalc.judgement.control.status import ChartStatus, chart_status
+from labcalc.judgement.period import Month
+from labcalc.lab import Laboratory, PrecisionStatement, precision_for
+from labcalc.statistics import (
+    BiasTest,
+    PerformanceIndex,
+    PeriodComparison,
+    SitePrecision,
+    bias_test,
+    compare_periods,
+    performance_index,
+    site_precision,
+)
+
+_CLASS = "base oils"
+"""Reference oils are mineral base oils, and judged by their precision statement."""
+
+
+@dataclass(frozen=True, eq=False)
+class OilSummary:
+    """A chart over a month, in the unit of the chart; what can't be said is None, and ``notes`` say why."""
+
+    chart: Chart
+    until: pd.Timestamp
+    """The end of the month."""
+    number: int
+    """Results of the month that were used."""
+    excluded: int
+    """Results of the month that a decision left out."""
+    mean: float
+    deviation: float
+    """Standard deviation; NaN of fewer than two results."""
+    bias: BiasTest | None
+    site: SitePrecision | None
+    index: PerformanceIndex | None
+    precision: PrecisionStatement | None
+    """The published statement that the index compares with."""
+    status: ChartStatus
+    change: PeriodComparison | None
+    notes: tuple[str, ...]
+
+
+def summarise_oils(charts: tuple[Chart, ...], month: Month, laboratory: Laboratory) -> tuple[OilSummary, ...]:
+    """Return a line for each chart that has a result in the month."""
+    return tuple(_summary(chart, month, laboratory) for chart in charts if chart.between(month.first, month.last).any())
+
+
+def _summary(chart: Chart, month: Month, laboratory: Laboratory) -> OilSummary:
+    inside = chart.between(month.first, month.last)
+    results = chart.plotted[inside & chart.used]
+    earlier = chart.plotted[chart.between(month.before.first, month.before.last) & chart.used]
+    notes: list[str] = []
+    site = site_precision(results) if results.size > 1 else None
+    if site is None:
+        notes.append("one result: no spread, bias or change" if results.size else "every result is excluded")
+    index, statement = _index(chart, site, laboratory, notes)
+    return OilSummary(
+        chart=chart,
+        until=month.last,
+        number=int(results.size),
+        excluded=int((inside & ~chart.used).sum()),
+        mean=float(np.mean(results)) if results.size else float("nan"),
+        deviation=site.sigma if site else float("nan"),
+        bias=_bias(chart, results, notes),
+        site=site,
+        index=index,
+        precision=statement,
+        status=chart_status(chart, month.first, month.last),
+        change=_change(earlier, results, notes),
+        notes=tuple(notes),
+    )
+
+
+def _bias(chart: Chart, results: NDArray[np.float64], notes: list[str]) -> BiasTest | None:
+    if np.isnan(chart.certified) or np.isnan(chart.certified_uncertainty):
+        notes.append("no certified value: no bias")
+        return None
+    return bias_test(results, 0.0, chart.certified_uncertainty / 2.0) if results.size > 1 else None
+
+
+def _index(
+    chart: Chart, site: SitePrecision | None, laboratory: Laboratory, notes: list[str]
+) -> tuple[PerformanceIndex | None, PrecisionStatement | None]:
+    """Compare with the published reproducibility; a laboratory's own statement that gives none is passed over."""
+    level = chart.certified if not np.isnan(chart.certified) else float(np.mean(chart.values))
+    for record in (laboratory, Laboratory()):
+        statement = precision_for(record, _CLASS, chart.quantity, chart.temperature_C)
+        if statement is None or np.isnan(statement.reproducibility.factor):
+            continue
+        if site is None:
+            return None, statement
+        to_chart = 100.0 / level if chart.unit == "%" else 1.0
+        large, small = (to_chart * float(one.at(level)) for one in (statement.reproducibility, statement.repeatability))
+        return performance_index(large, small, site, laboratory.control.performance), statement
+    notes.append("no published reproducibility: no index")
+    return None, None
+
+
+def _change(earlier: NDArray[np.float64], results: NDArray[np.float64], notes: list[str]) -> PeriodComparison | None:
+    if earlier.size < 2:
+        notes.append("fewer than two results of this lot last month: no comparison")
+        return None
+    if results.size < 2:
+        return None
+    if not np.ptp(earlier) > 0.0 or not np.ptp(results) > 0.0:
+        notes.append("all results of one month are equal: no comparison")
+        return None
+    return compare_periods(earlier, results)

@@ -1,0 +1,166 @@
+"""The quality of a month: reference oils, second fills, carry-over, refusals, workload, and what is to be done."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from labcalc.errors import ExportError, MonthError
+from labcalc.exports import Refusal, SourceFile
+from labcalc.judgement.control.detection import EstimatedSight, Sight, sight_of, sight_of_few
+from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
+from labcalc.judgement.month.actions import Action, ranked_actions
+from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
+from labcalc.judgement.month.notices import notices_of
+from labcalc.judgement.month.oils import OilSummary, summarise_oils
+from labcalc.judgement.month.spread import month_spreads
+from labcalc.judgement.month.workload import workload_of
+from labcalc.judgement.period import Month, month_of
+from labcalc.judgement.record.measurements import Material
+from labcalc.judgement.variance.components import ComponentsOfVariance
+from labcalc.lab import Decision, Laboratory
+
+MONTH_VERDICTS = ("nothing to do", "to be watched", "needs action")
+"""From best to worst."""
+
+
+@dataclass(frozen=True, eq=False)
+class MonthReport:
+    """Everything that a monthly quality report says."""
+
+    month: Month
+    laboratory: Laboratory
+    runs: int
+    """Runs of samples."""
+    reference_runs: int
+    oils: tuple[OilSummary, ...]
+    sights: tuple[Sight, ...]
+    sight_of_few: EstimatedSight | None
+    """What charts whose limits rest on few results can see; None where no chart's do."""
+    spreads: tuple[ComponentsOfVariance, ...]
+    """What the results of the month's reference oils spread by, with those of the same lots before."""
+    duplicates: DuplicateReport
+    """Of repeats whose last result lies in the month."""
+    carry_overs: tuple[CarryOver, ...]
+    workload: pd.DataFrame
+    decisions: tuple[Decision, ...]
+    """Those about runs of the month, and those written in it."""
+    notices: tuple[str, ...]
+    """What has to be known beside the numbers: an empty month, a change of lot, a certificate that runs out."""
+    refusals: tuple[Refusal, ...]
+    """Rows that were refused in the exports that hold rows of the month."""
+    failures: tuple[ExportError, ...]
+    """Exports of the record that could not be read."""
+    sources: tuple[SourceFile, ...]
+    """The exports that hold rows of the month."""
+    actions: tuple[Action, ...]
+    digest: str
+    """SHA-256 over everything that the report depends on, beside the version of labcalc."""
+
+    @property
+    def rank(self) -> int:
+        """0 nothing to do, 1 to be watched, 2 needs action."""
+        return max((2 if one.urgent else 1 for one in self.actions), default=0)
+
+    @property
+    def verdict(self) -> str:
+        """One of ``MONTH_VERDICTS``."""
+        return MONTH_VERDICTS[self.rank]
+
+    @property
+    def reason(self) -> str:
+        """The first sentence of the first action, and how many more actions there are."""
+        if not self.actions:
+            return f"{self.reference_runs} reference-oil runs and {self.runs} sample runs: nothing stands out"
+        more = f" (and {len(self.actions) - 1} more)" if len(self.actions) > 1 else ""
+        return f"{self.actions[0].about}: {self.actions[0].finding.split('. ')[0]}{more}"
+
+    @property
+    def for_programs(self) -> dict[str, Any]:
+        """The action list for other programs: only what JSON can carry."""
+        return {"month": self.month.name, "verdict": self.verdict, "actions": [vars(one) for one in self.actions]}
+
+    @property
+    def expected_false_alarms(self) -> float:
+        """Signals that chance alone gives to be expected, [-], in charts whose limits are known."""
+        results = sum(one.number for one in self.oils if one.chart.limits is not None)
+        return results * sum(1.0 / sight.false_alarm for sight in self.sights)
+
+
+def report_month(material: Material, month: str = "") -> MonthReport:
+    """Put together the quality of a month.
+
+    Parameters
+    ----------
+    material : Material
+        The record, as ``gather_record`` returns it.
+    month : str, optional
+        Such as ``2026-03``; none: the last month with a run.
+
+    Returns
+    -------
+    MonthReport
+        With a ranked list of what is to be done.
+
+    Raises
+    ------
+    MonthError
+        The month is none, or the record holds no dated run.
+    """
+    laboratory, record = material.laboratory, material.record
+    period = month_of(month or _last_month(record), laboratory.time_zone)
+    rows = record[period.holds(record["measured_at"])]
+    names = set(rows["source_file"])
+    oils = summarise_oils(material.charts, period, laboratory)
+    duplicates = duplicates_between(material, period)
+    carry_overs = month_carry_overs(material, rows, period)
+    refusals = tuple(one for one in material.reading.refusals if one.file in names)
+    failures = (*material.reading.failures, *material.record_failures)
+    comparisons = material.comparisons[period.holds(material.comparisons["measured_at"])]
+    return MonthReport(
+        month=period,
+        laboratory=laboratory,
+        runs=int(rows.loc[rows["role"] != "reference", "run"].nunique()),
+        reference_runs=int(rows.loc[rows["role"] == "reference", "run"].nunique()),
+        oils=oils,
+        sights=sight_of(laboratory.control),
+        sight_of_few=_sight_of_few(oils, laboratory),
+        spreads=month_spreads(material, rows, period),
+        duplicates=duplicates,
+        carry_overs=carry_overs,
+        workload=workload_of(rows),
+        decisions=_decisions(material, rows, period),
+        notices=notices_of(rows, record, oils, material, period),
+        refusals=refusals,
+        failures=failures,
+        sources=tuple(one for one in material.reading.sources if one.name in names),
+        actions=ranked_actions(rows, comparisons, oils, duplicates, carry_overs, refusals, failures, period),
+        digest=_digest(material, period),
+    )
+
+
+def _last_month(record: pd.DataFrame) -> str:
+    last = record["measured_at"].max()
+    if pd.isna(last):
+        raise MonthError("the record holds no dated run: there is no month to report on")
+    return f"{last:%Y-%m}"
+
+
+def _sight_of_few(oils: tuple[OilSummary, ...], laboratory: Laboratory) -> EstimatedSight | None:
+    numbers = [one.chart.limits.number for one in oils if one.chart.limits and one.chart.limits.provisional]
+    return sight_of_few(laboratory.control, min(numbers)) if numbers else None
+
+
+def _decisions(material: Material, rows: pd.DataFrame, month: Month) -> tuple[Decision, ...]:
+    runs = set(rows["run"])
+    return tuple(one for one in material.decisions if one.run in runs or month.first <= one.when < month.last)
+
+
+def _digest(material: Material, month: Month) -> str:
+    stated = (month.name, material.laboratory.sha256, material.decisions, material.reading.sources)
+    ink = hashlib.sha256(repr(stated).encode())
+    ink.update(repr((material.reading.refusals, [str(one) for one in material.reading.failures])).encode())
+    return ink.hexdigest()

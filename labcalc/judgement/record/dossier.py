@@ -1,0 +1,107 @@
+"""The dossier of a run: its rows with all that judging them needs."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from functools import cached_property
+
+import pandas as pd
+
+from labcalc.exports import Refusal, SourceFile
+from labcalc.judgement.carry_over.shares import RunBefore
+from labcalc.judgement.certificates import Certificates, certificates_in_use, compare_with_certificates
+from labcalc.judgement.control.status import ChartState
+from labcalc.judgement.precision import InForce, precision_of_class
+from labcalc.lab import Laboratory, Product
+
+
+@dataclass(frozen=True)
+class Dossier:
+    """One run with all that its judgement needs; nothing in it is later than the run, unless that was asked for."""
+
+    run: str
+    rows: pd.DataFrame
+    """The run's determinations, in the order of the tidy table."""
+    references: pd.DataFrame
+    """Reference oils of the same instrument beside their certified values (``COMPARISON_COLUMNS``) in the 30 days
+    before the run's end, the run itself excluded."""
+    charts: tuple[ChartState, ...]
+    """State of the instrument's control charts at the run's end, worst first; a reference oil's own result counts."""
+    before: pd.DataFrame
+    """The run before on the same instrument; empty where the record holds none."""
+    in_sequence: RunBefore | None
+    """The run beside the one before it, with the share that stays in the cell as known by then; None where the record
+    doesn't place it."""
+    product: Product | None
+    laboratory: Laboratory
+    sources: tuple[SourceFile, ...]
+    """The exports that the run's rows stand in."""
+    refusals: tuple[Refusal, ...]
+    """What was refused in those exports."""
+    history: pd.DataFrame
+    """Earlier runs of the same sample or of the same lot of the product, without those that a decision excludes."""
+
+    @cached_property
+    def is_reference(self) -> bool:
+        """Tell whether the run is one of a reference oil."""
+        return bool((self.rows["role"] == "reference").all())
+
+    @cached_property
+    def own_comparisons(self) -> pd.DataFrame:
+        """The run itself beside its certified values, where it is one of a reference oil."""
+        return compare_with_certificates(self.rows, self.laboratory)
+
+    @cached_property
+    def certificates(self) -> Certificates:
+        """What the certificates say of the reference oils last run on the run's instrument."""
+        own = self.references.empty and self.is_reference
+        return certificates_in_use(self.rows if own else self.references, self.laboratory)
+
+    @property
+    def sample(self) -> str:
+        """Name of the sample."""
+        return str(self.rows["sample"].iloc[0])
+
+    @property
+    def product_name(self) -> str:
+        """Name of the product, by lab.toml or else by the export; empty where neither gives one."""
+        return self.product.name if self.product else first_text(self.rows["product"])
+
+    @property
+    def instrument(self) -> str:
+        """Name of the instrument; empty where the export gives none."""
+        return first_text(self.rows["instrument"])
+
+    @property
+    def commodity(self) -> str:
+        """Commodity group for density: the product's, else lubricating oil."""
+        return self.product.commodity if self.product else "lubricating oil"
+
+    @property
+    def precision_class(self) -> str:
+        """Class that precision is stated for: the product's, base oils for a reference oil; empty where unknown."""
+        if self.is_reference:
+            return "base oils"
+        return self.product.precision_class if self.product else ""
+
+    def precision_in_force(self, quantity: str, temperature_C: float, value: float) -> InForce:
+        """Return the precision statement that holds for a result of the run; it holds in its range only."""
+        return precision_of_class(self.laboratory, self.precision_class, quantity, temperature_C, value)
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 over everything that the report of the run depends on, beside the version of labcalc."""
+        ink = hashlib.sha256(self.run.encode())
+        ink.update(pd.util.hash_pandas_object(self.references, index=False).to_numpy().tobytes())
+        for few in (self.rows, self.before, self.history):  # of a handful of rows it is quicker to write all
+            ink.update(repr(few.to_numpy().tolist()).encode())
+        stated = (self.sources, self.refusals, self.laboratory.sha256, self.product, self.charts, self.in_sequence)
+        ink.update(repr(stated).encode())
+        return ink.hexdigest()
+
+
+def first_text(column: pd.Series) -> str:
+    """Return the first known text of a column; empty where there is none."""
+    known = column.dropna()
+    return "" if known.empty else str(known.iloc[0])

@@ -1,0 +1,124 @@
+"""Exports and the laboratory's record, read once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+
+import pandas as pd
+
+from labcalc.errors import ExportError, MonthError
+from labcalc.exports import Reading, read_exports
+from labcalc.judgement.record.measurements import Material
+from labcalc.lab import (
+    Laboratory,
+    decisions_file,
+    earlier_export_files,
+    label_runs,
+    load_laboratory,
+    read_decisions,
+)
+from labcalc.shipped import sample_exports, sample_lab
+
+
+def gather(exports: Sequence[str | Path] = (), lab: str | Path | None = None) -> Material:
+    """Read exports and the laboratory's record once; asked again for unchanged files, return the same material.
+
+    Parameters
+    ----------
+    exports : sequence of str or pathlib.Path, optional
+        The exports at hand: their runs can be judged. Without any: the whole record, as ``gather_record`` reads it, and
+        without a lab.toml either the sample laboratory's last weeks.
+    lab : str or pathlib.Path, optional
+        lab.toml; it names the earlier exports in which reference-oil results are looked up.
+
+    Returns
+    -------
+    Material
+        The labelled exports with the laboratory and its record.
+
+    Raises
+    ------
+    ExportError
+        None of the exports can be read.
+    SettingsError
+        lab.toml can't be used.
+    DecisionError
+        A decision beside lab.toml can't be used.
+    """
+    if not exports and lab:
+        return gather_record(lab)
+    if not exports:
+        exports, lab = sample_exports(), sample_lab()
+    laboratory = load_laboratory(lab or None)
+    paths = tuple(Path(path).resolve() for path in exports)
+    earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
+    earlier = tuple(path for path in earlier if path not in paths)
+    decided = [path for path in [decisions_file(laboratory)] if path is not None]
+    stamps = tuple(_stamp(path) for path in (*paths, *earlier, *decided))
+    return _gather(paths, earlier, laboratory.file, (laboratory.sha256, *stamps))
+
+
+def gather_record(lab: str | Path | None = None) -> Material:
+    """Read the laboratory's whole record: every export that ``earlier_exports`` of its lab.toml names.
+
+    Parameters
+    ----------
+    lab : str or pathlib.Path, optional
+        lab.toml; none: the sample laboratory's.
+
+    Returns
+    -------
+    Material
+        As ``gather`` returns it, with the whole record at hand.
+
+    Raises
+    ------
+    MonthError
+        The lab.toml names no earlier exports, or none of that name is there.
+    ExportError, SettingsError, DecisionError
+        As for ``gather``.
+    """
+    lab = lab or sample_lab()
+    laboratory = load_laboratory(lab)
+    if not laboratory.earlier_exports:
+        raise MonthError(f"{lab}: laboratory.earlier_exports is missing: it says which exports make up the record")
+    files = earlier_export_files(laboratory)
+    if not files:
+        patterns = ", ".join(f"'{one}'" for one in laboratory.earlier_exports)
+        raise MonthError(f"{lab}: laboratory.earlier_exports: no file fits {patterns}: the record is empty")
+    return gather(files, lab)
+
+
+@lru_cache(maxsize=2)
+def _gather(
+    paths: tuple[Path, ...], earlier: tuple[Path, ...], lab: Path | None, stamps: tuple[object, ...]
+) -> Material:
+    """Read; ``stamps`` (size and time of change of each file) only tell one state of the files from another."""
+    laboratory = load_laboratory(lab)
+    reading = _labelled(read_exports(paths, profiles=laboratory.profiles, time_zone=laboratory.time_zone), laboratory)
+    record, failures = reading.table, reading.failures[:0]
+    if earlier:
+        try:
+            past = read_exports(earlier, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
+        except ExportError as failure:
+            failures = (failure,)
+        else:
+            failures = past.failures
+            table = _labelled(past, laboratory).table
+            record = pd.concat([table[~table["run"].isin(set(record["run"]))], record], ignore_index=True)
+    return Material(laboratory, reading, record, failures, read_decisions(laboratory))
+
+
+def _labelled(reading: Reading, laboratory: Laboratory) -> Reading:
+    return replace(reading, table=label_runs(reading.table, laboratory))
+
+
+def _stamp(path: Path) -> object:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_size, status.st_mtime_ns

@@ -1,0 +1,192 @@
+"""What a judgement starts from: the exports at hand with the record, and the dossiers cut out of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labcalc.errors import ExportError, UnknownRunError
+from labcalc.exports import Reading
+from labcalc.judgement.carry_over.run_order import cell_sequence
+from labcalc.judgement.carry_over.shares import InstrumentCarryOver, RunBefore, carry_over_of
+from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
+from labcalc.judgement.control.charts import Chart, control_charts
+from labcalc.judgement.control.status import ChartState, states_at
+from labcalc.judgement.record.dossier import Dossier, first_text
+from labcalc.lab import Decision, Laboratory, Product, product_of
+
+REFERENCE_DAYS = 30
+"""How far back a dossier looks for reference-oil results of its instrument, [d]."""
+
+_LONGEST_RUN = 200
+"""More determinations than any run has."""
+
+
+@dataclass(frozen=True)
+class Material:
+    """The exports at hand, labelled, with the laboratory and its record."""
+
+    laboratory: Laboratory
+    reading: Reading
+    """The exports at hand; its table is labelled with role, product and lot."""
+    record: pd.DataFrame
+    """The exports at hand and the laboratory's earlier exports together, each run once."""
+    record_failures: tuple[ExportError, ...]
+    """Earlier exports that could not be read."""
+    decisions: tuple[Decision, ...] = ()
+    """What people decided about runs and signals, in the order of the file."""
+
+    @cached_property
+    def runs(self) -> tuple[str, ...]:
+        """The runs of the exports at hand, in the order of the files."""
+        return tuple(dict.fromkeys(self.reading.table["run"]))
+
+    @property
+    def first_sample(self) -> str:
+        """The first run that is not one of a reference oil."""
+        table = self.reading.table
+        samples = table.loc[table["role"] != "reference", "run"]
+        return str(samples.iloc[0]) if len(samples) else self.runs[0]
+
+    def dossier(self, run: str, *, later: bool = False) -> Dossier:
+        """Return the dossier of one run; its history holds later runs too where they are asked for.
+
+        Raises
+        ------
+        UnknownRunError
+            The exports at hand hold no such run.
+        """
+        if run not in self._positions:
+            raise UnknownRunError(f"there is no run '{run}' in the exports; the first is '{next(iter(self.runs), '')}'")
+        rows = self.reading.table.iloc[self._positions[run]]
+        names = set(rows["source_file"])
+        return Dossier(
+            run=run,
+            rows=rows.reset_index(drop=True),
+            references=self._references_of(rows),
+            charts=self._charts_at(rows),
+            before=self._before(rows),
+            in_sequence=self._in_sequence(rows),
+            product=_product(rows, self.laboratory),
+            laboratory=self.laboratory,
+            sources=tuple(source for source in self.reading.sources if source.name in names),
+            refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
+            history=self._history(rows, later),
+        )
+
+    @cached_property
+    def _positions(self) -> dict[str, list[int]]:
+        groups = self.reading.table.groupby("run", sort=False).indices
+        return {str(run): list(positions) for run, positions in groups.items()}
+
+    @cached_property
+    def _by_instrument(self) -> dict[str, pd.DataFrame]:
+        dated = self.record.dropna(subset=["measured_at", "instrument"]).sort_values("measured_at", kind="stable")
+        return {str(name): table for name, table in dated.groupby("instrument", sort=False)}
+
+    def carry_over(self, instrument: str) -> InstrumentCarryOver | None:
+        """Return what the runs of an instrument tell about its carry-over; None where the record holds none."""
+        if instrument not in self._carry_overs and instrument in self._by_instrument:
+            sequence = cell_sequence(instrument, self._by_instrument[instrument], self.laboratory)
+            self._carry_overs[instrument] = carry_over_of(sequence, self.excluded)
+        return self._carry_overs.get(instrument)
+
+    @cached_property
+    def _carry_overs(self) -> dict[str, InstrumentCarryOver]:
+        return {}
+
+    def _in_sequence(self, rows: pd.DataFrame) -> RunBefore | None:
+        found = self.carry_over(first_text(rows["instrument"]))
+        return None if found is None else found.run_before(str(rows["run"].iloc[0]))
+
+    @cached_property
+    def comparisons(self) -> pd.DataFrame:
+        """Every reference-oil result of the record beside its certified value (``COMPARISON_COLUMNS``)."""
+        return compare_with_certificates(self.record.dropna(subset=["measured_at", "instrument"]), self.laboratory)
+
+    @cached_property
+    def charts(self) -> tuple[Chart, ...]:
+        """Every control chart of the laboratory."""
+        return control_charts(self.comparisons, self.laboratory, self.decisions)
+
+    @cached_property
+    def _references(self) -> dict[str, pd.DataFrame]:
+        return {str(name): group for name, group in self.comparisons.groupby("instrument", sort=False)}
+
+    @cached_property
+    def _charts_of(self) -> dict[str, list[Chart]]:
+        found: dict[str, list[Chart]] = {}
+        for chart in self.charts:
+            found.setdefault(chart.instrument, []).append(chart)
+        return found
+
+    def _charts_at(self, rows: pd.DataFrame) -> tuple[ChartState, ...]:
+        charts, end = self._charts_of.get(first_text(rows["instrument"]), []), rows["measured_at"].max()
+        return () if pd.isna(end) else states_at(charts, end, days=REFERENCE_DAYS)
+
+    def _references_of(self, rows: pd.DataFrame) -> pd.DataFrame:
+        table = self._references.get(first_text(rows["instrument"]))
+        end = rows["measured_at"].max()
+        if table is None or pd.isna(end):
+            return pd.DataFrame(columns=list(COMPARISON_COLUMNS))
+        first = table["measured_at"].searchsorted(end - pd.Timedelta(days=REFERENCE_DAYS))
+        window: pd.DataFrame = table.iloc[first : table["measured_at"].searchsorted(end, side="right")]
+        others: pd.DataFrame = window[window["run"] != rows["run"].iloc[0]]
+        return others.reset_index(drop=True)
+
+    @cached_property
+    def excluded(self) -> frozenset[str]:
+        """The runs that a decision excludes as a whole."""
+        return frozenset(one.run for one in self.decisions if one.what == "exclude" and not one.quantity)
+
+    @cached_property
+    def _samples(self) -> pd.DataFrame:
+        """The dated runs of samples in the record, in the order of time."""
+        table = self.record
+        usable = (table["role"] != "reference") & table["measured_at"].notna() & ~table["run"].isin(self.excluded)
+        return table[usable].sort_values("measured_at", kind="stable")
+
+    @cached_property
+    def _alike(self) -> dict[tuple[str, ...], list[int]]:
+        """Positions in ``_samples`` by sample, and by product and lot."""
+        found: dict[tuple[str, ...], list[int]] = {}
+        names = self._samples[["sample", "product", "lot"]].astype(object)
+        texts = names.where(names.notna(), "").to_numpy().tolist()
+        for position, (sample, product, lot) in enumerate(texts):
+            for key in [(sample,), *([(product, lot)] if lot else [])]:
+                found.setdefault(key, []).append(position)
+        return found
+
+    @cached_property
+    def _sample_runs(self) -> NDArray[np.object_]:
+        return self._samples["run"].to_numpy(object)
+
+    def _history(self, rows: pd.DataFrame, later: bool) -> pd.DataFrame:
+        sample, product, lot = (first_text(rows[name]) for name in ("sample", "product", "lot"))
+        positions = {*self._alike.get((sample,), ()), *(self._alike.get((product, lot), ()) if lot else ())}
+        others = [at for at in sorted(positions) if self._sample_runs[at] != rows["run"].iloc[0]]
+        if not later:  # the record is in the order of time
+            start = rows["measured_at"].min()
+            end = 0 if pd.isna(start) else int(self._samples["measured_at"].searchsorted(start, side="left"))
+            others = [at for at in others if at < end]
+        return self._samples.iloc[others].reset_index(drop=True)
+
+    def _before(self, rows: pd.DataFrame) -> pd.DataFrame:
+        table = self._by_instrument.get(first_text(rows["instrument"]))
+        start = rows["measured_at"].min()
+        if table is None or pd.isna(start):
+            return self.record.iloc[:0]
+        head: pd.DataFrame = table.iloc[: table["measured_at"].searchsorted(start, side="left")]
+        if head.empty:
+            return head
+        tail = head.iloc[-_LONGEST_RUN:]
+        last: pd.DataFrame = tail[tail["run"] == tail["run"].iloc[-1]]
+        return last.reset_index(drop=True)
+
+
+def _product(rows: pd.DataFrame, laboratory: Laboratory) -> Product | None:
+    return product_of(laboratory, sample=first_text(rows["sample"]), product=first_text(rows["product"]))

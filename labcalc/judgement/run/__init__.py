@@ -1,0 +1,1 @@
+"""Is a run valid, and does the product comply?"""

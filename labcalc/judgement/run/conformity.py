@@ -1,0 +1,248 @@
+"""Does the product comply, and is it as it usually is? Specification limits and typical values of lab.toml."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from decimal import Decimal
+
+from labcalc.judgement.checks import Check
+from labcalc.judgement.record.dossier import Dossier
+from labcalc.judgement.record.repeats import independent_results
+from labcalc.judgement.run.derived_results import Consequence
+from labcalc.judgement.run.results import Result, Results
+from labcalc.lab import Limit, TypicalValue
+from labcalc.statistics import (
+    DECISION_RULES,
+    DecisionRule,
+    UncertaintyBudget,
+    conformity_probability,
+    coverage_factor,
+    decide_conformity,
+    limits_leave_room,
+    one_sided_margin,
+    rounded,
+    rounded_to_figures,
+)
+
+TYPICAL_DEVIATIONS = 3.0
+"""How many standard deviations a product may be from its typical value: common practice."""
+
+_FALLBACK = DECISION_RULES["rounding"]
+"""The rule that needs nothing to be known but the limit."""
+
+_NO_ROOM = "the limits leave the method no room (ISO 4259: 4 R between two limits, 2 R above zero for one)"
+
+_LEAST_PERCENT = 0.01
+"""What a probability is not told finer than, [%]."""
+
+
+def specification_checks(
+    dossier: Dossier, results: Results, consequences: tuple[Consequence, ...]
+) -> tuple[Check, ...]:
+    """Compare each limit of the product's specification with the result, by the stated decision rule."""
+    name = "Specification"
+    if dossier.is_reference:
+        return ()
+    if dossier.product is None:
+        return (Check(name, "not checked", "lab.toml knows no product of this name"),)
+    if not dossier.product.limits:
+        return (Check(name, "not checked", f"lab.toml gives {dossier.product.name} no limits"),)
+    return tuple(_specification(limit, dossier, results, consequences) for limit in dossier.product.limits)
+
+
+def typical_check(dossier: Dossier, results: Results) -> Check | None:
+    """Compare the results with the product's typical values; None for a reference oil."""
+    name = "Typical values"
+    if dossier.is_reference:
+        return None
+    typical = dossier.product.typical if dossier.product else ()
+    pairs = [(value, found) for value in typical if (found := results.of(value.quantity, value.temperature_C))]
+    if not pairs:
+        return Check(name, "not checked", "lab.toml gives this product no typical value that was measured here")
+    value, found = max(pairs, key=lambda pair: abs(_deviations(*pair)))
+    score = _deviations(value, found)
+    side = "above" if score > 0 else "below"
+    return Check(
+        name,
+        "met" if abs(score) <= TYPICAL_DEVIATIONS else "doubtful",
+        f"{found.name[0].lower()}{found.name[1:]}, {found.reported} {found.unit}, is {rounded(abs(score), 1)} standard "
+        f"deviations {side} the typical {value.mean:g}; limit {TYPICAL_DEVIATIONS:g}"
+        + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else ""),
+        "typical values of lab.toml; limit by common practice",
+    )
+
+
+def _deviations(typical: TypicalValue, found: Result) -> float:
+    return (found.value - typical.mean) / typical.standard_deviation
+
+
+def _specification(limit: Limit, dossier: Dossier, results: Results, consequences: tuple[Consequence, ...]) -> Check:
+    where = "" if math.isnan(limit.temperature_C) else f" at {limit.temperature_C:g} °C"
+    name = f"Specification: {limit.quantity}{where}"
+    found = _found(limit, results, consequences)
+    if found is None:
+        return Check(name, "not checked", "not measured in this run")
+    held = _held(found, limit, dossier)
+    state = decide_conformity(found.value, limit.lowest, limit.highest, held.rule, held.width, limit.decimals)
+    unit = f" {found.unit}" if found.unit else ""
+    finding = (
+        f"{_shown(found.value, limit, held.rule)}{unit}{_knowledge(found, held)}",
+        _words(limit, found.unit),
+        *_nearness(found, limit, held),
+        *held.remarks,
+        _risk(found.value, limit, held),
+    )
+    return Check(name, state, "; ".join(finding), _basis(limit, dossier, held))
+
+
+@dataclass(frozen=True)
+class _Found:
+    """The value that a limit is for."""
+
+    value: float
+    unit: str
+    budget: UncertaintyBudget | None
+    repeats: tuple[float, ...]
+
+    @property
+    def expanded_uncertainty(self) -> float:
+        return self.budget.expanded_uncertainty if self.budget else math.nan
+
+
+@dataclass(frozen=True)
+class _Held:
+    """How a value is held against its limit: the rule in force and what it needs."""
+
+    rule: DecisionRule
+    width: float
+    """Guard band, [unit of the value]; NaN where the rule has none."""
+    standard_uncertainty: float
+    """What the risk is calculated from, [unit of the value]; NaN where unknown."""
+    degrees_of_freedom: float = math.inf
+    reproducibility: float = math.nan
+    band: str = "the guard band"
+    """What a sentence calls the guard band."""
+    remarks: tuple[str, ...] = ()
+
+
+def _found(limit: Limit, results: Results, consequences: tuple[Consequence, ...]) -> _Found | None:
+    """Return the value to compare: measured, else an index or a density."""
+    if measured := results.of(limit.quantity, limit.temperature_C):
+        return _Found(measured.value, measured.unit, measured.budget, measured.repeats)
+    names = {"viscosity index": "Viscosity index", "density": f"Density at {limit.temperature_C:g} °C"}
+    for one in consequences:
+        if one.name == names.get(limit.quantity) and math.isfinite(one.value):
+            return _Found(one.value, one.unit, one.budget, (one.value,))
+    return None
+
+
+def _held(found: _Found, limit: Limit, dossier: Dossier) -> _Held:
+    choices = dossier.laboratory.conformity
+    rule = DECISION_RULES[limit.decision_rule or choices.decision_rule]
+    if rule.band == "R":
+        return _held_by_method(rule, found, limit, dossier)
+    return _held_by_laboratory(rule, found, choices.guard_band)
+
+
+def _held_by_laboratory(rule: DecisionRule, found: _Found, multiple: float) -> _Held:
+    """Take the guard band from the laboratory's own expanded uncertainty."""
+    if found.budget is None or math.isnan(found.expanded_uncertainty):
+        if not (rule.accept or rule.reject):
+            return _Held(rule, math.nan, math.nan)
+        return _Held(_FALLBACK, math.nan, math.nan, remarks=(f"U is unknown: {_instead(rule)}",))
+    budget = found.budget
+    width = multiple * budget.expanded_uncertainty if rule.accept or rule.reject else math.nan
+    return _Held(rule, width, budget.standard_uncertainty, budget.effective_degrees_of_freedom)
+
+
+def _held_by_method(rule: DecisionRule, found: _Found, limit: Limit, dossier: Dossier) -> _Held:
+    """Take the margin from the published reproducibility; without one, hold by rounding and say so."""
+    in_force = dossier.precision_in_force(limit.quantity, limit.temperature_C, found.value)
+    statement = in_force.statement
+    reproducibility = math.nan if statement is None else float(statement.reproducibility.at(found.value))
+    if statement is None or not reproducibility >= statement.repeatability.at(found.value):
+        why = in_force.why_not or "the precision statement in force gives no R of its r or more"
+        held = _held_by_laboratory(_FALLBACK, found, 1.0)
+        return replace(held, remarks=(f"{why}: {_instead(rule)}",))
+    number = independent_results(found.repeats, dossier.laboratory)
+    repeatability = float(statement.repeatability.at(found.value))
+    width = float(one_sided_margin(reproducibility, repeatability=repeatability, results=number))
+    tight = not limits_leave_room(limit.lowest, limit.highest, reproducibility)
+    return _Held(
+        rule,
+        width,
+        width / coverage_factor(0.90),  # two-sided 90 % leave 5 % on either side
+        reproducibility=reproducibility,
+        band="0.59 R" if number == 1 else f"0.59 R of the mean of {number} results",
+        remarks=(_NO_ROOM,) if tight else (),
+    )
+
+
+def _instead(rule: DecisionRule) -> str:
+    return f"the rule '{_FALLBACK.name}' stands in for '{rule.name}'"
+
+
+def _shown(value: float, limit: Limit, rule: DecisionRule) -> Decimal:
+    """Round to the limit's decimals where the rule does, else as far as it takes to tell value and limit apart."""
+    if rule.rounded_first:
+        return rounded(value, limit.decimals)
+    ends = (limit.lowest, limit.highest)
+    shown = (rounded(value, decimals) for decimals in range(limit.decimals + 1, 12))
+    return next((one for one in shown if float(one) not in ends or value in ends), rounded(value, 12))
+
+
+def _knowledge(found: _Found, held: _Held) -> str:
+    known = {"U": found.expanded_uncertainty, "R": held.reproducibility}
+    words = [f"{name} = {rounded_to_figures(size, 2):f}" for name, size in known.items() if math.isfinite(size)]
+    return f" ({', '.join(words)})" if words else ""
+
+
+def _nearness(found: _Found, limit: Limit, held: _Held) -> tuple[str, ...]:
+    """Say how near the limit is, where it is nearer than the guard band."""
+    if math.isnan(held.width):
+        return ()
+    margin = min(side for side in (found.value - limit.lowest, limit.highest - found.value) if not math.isnan(side))
+    if abs(margin) >= held.width:
+        return ()
+    away, width = (f"{rounded_to_figures(size, 2):f} {found.unit}".strip() for size in (abs(margin), held.width))
+    return (f"{'outside' if margin < 0 else 'inside'} by {away}, less than {held.band}, {width}",)
+
+
+def _risk(value: float, limit: Limit, held: _Held) -> str:
+    what = "probability that the true value is outside"
+    if math.isnan(held.standard_uncertainty):
+        return f"{what}: unknown, as U is"
+    probability = conformity_probability(
+        value, held.standard_uncertainty, limit.lowest, limit.highest, degrees_of_freedom=held.degrees_of_freedom
+    )
+    source = " (by R)" if math.isfinite(held.reproducibility) else ""
+    return f"{what}{source}: {_percent(100.0 * float(probability.outside))}"
+
+
+def _percent(percent: float) -> str:
+    """Write a probability with the decimals that it deserves."""
+    if percent < _LEAST_PERCENT:
+        return f"less than {_LEAST_PERCENT:g} %"
+    if percent > 100.0 - _LEAST_PERCENT:
+        return f"more than {100.0 - _LEAST_PERCENT:g} %"
+    from_an_end = min(percent, 100.0 - percent)
+    return f"{rounded(percent, 2 if from_an_end < 1.0 else 1 if from_an_end < 10.0 else 0)} %"
+
+
+def _basis(limit: Limit, dossier: Dossier, held: _Held) -> str:
+    product = dossier.product
+    title = (product.specification or product.name) if product else ""
+    stated = limit.decision_rule or dossier.laboratory.conformity.decision_rule
+    whose = "agreed for this limit" if limit.decision_rule else "of the laboratory"
+    whose = whose if held.rule.name == stated else f"in place of '{stated}'"
+    multiple = f"; guard band {dossier.laboratory.conformity.guard_band:g} U"
+    band = multiple if held.rule.band == "U" and math.isfinite(held.width) else ""
+    return f"{title}; decision rule '{held.rule.name}', {whose}: {held.rule.basis}{band}"
+
+
+def _words(limit: Limit, unit: str) -> str:
+    ends = (limit.lowest, limit.highest)
+    low, high = ("" if math.isnan(end) else str(rounded(end, limit.decimals)) for end in ends)
+    words = f"limits {low} to {high}" if low and high else f"at least {low}" if low else f"at most {high}"
+    return f"{words} {unit}".strip()

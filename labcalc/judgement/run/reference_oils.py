@@ -1,0 +1,91 @@
+"""Is the instrument right? The last reference-oil results against their certificates, and how old they are."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from labcalc.judgement.certificates import UNITS
+from labcalc.judgement.checks import Check, State
+from labcalc.judgement.record.dossier import Dossier
+from labcalc.judgement.run.results import reported_value
+from labcalc.statistics import rounded, rounded_to_figures
+
+_NAME = "Reference oils of this instrument"
+
+
+def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
+    """Compare with the certificate: the run itself if it is a reference oil, else the last ones on its instrument."""
+    if dossier.is_reference:
+        return (_agreement("Agreement with the certificate", dossier.own_comparisons),)
+    if not dossier.laboratory.references:
+        return (
+            Check(_NAME, "doubtful", "lab.toml names no reference oils: nothing shows that the instrument is right"),
+        )
+    if dossier.references.empty:
+        return (Check(_NAME, "doubtful", "the record holds no reference-oil result of this instrument in 30 days"),)
+    last = _last_of_each(dossier.references)
+    return (_agreement(f"{_NAME}: agreement", last), _recency(f"{_NAME}: age", last, dossier))
+
+
+def control_chart_check(dossier: Dossier) -> Check:
+    """Say what the control charts of the run's instrument showed when the run ended, the worst first.
+
+    A signal is doubtful, not a refusal: nothing is decided on statistics alone.
+    """
+    name, charts = "Control charts of this instrument", dossier.charts
+    if not charts:
+        return Check(name, "not checked", "the record holds no reference-oil result of this instrument in 30 days")
+    worst, basis = charts[0], "limits from the baseline, [control] of lab.toml"
+    finding = f"{worst.name}: {worst.finding}"
+    signals = sum(state.status == "signal" for state in charts)
+    if signals:
+        return Check(name, "doubtful", f"{finding} ({signals} of {len(charts)} charts signal)", basis)
+    judged = [state for state in charts if state.status != "too few"]
+    if not judged:
+        return Check(name, "not checked", f"{finding} (the same or alike on {len(charts)} charts)", basis)
+    furthest = max(judged, key=lambda state: state.distance if state.distance == state.distance else 0.0)
+    without = len(charts) - len(judged)
+    among = (
+        f"furthest of {len(judged)} charts"
+        if not without
+        else f"furthest of {len(judged)} with limits, {without} without"
+    )
+    closest = f"{furthest.name}: {furthest.finding} ({among})"
+    return Check(name, "met", closest, basis)
+
+
+def _last_of_each(references: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the last run of each reference oil."""
+    return references[references["run"] == references.groupby("sample")["run"].transform("last")]
+
+
+def _agreement(name: str, comparisons: pd.DataFrame) -> Check:
+    known = comparisons.dropna(subset=["certified"])
+    without = sorted(set(comparisons["sample"]) - set(known["sample"]))
+    if without:
+        return Check(name, "doubtful", f"no certificate in lab.toml was valid on the day for {', '.join(without)}")
+    if known.empty:
+        return Check(name, "not checked", "the certificates in lab.toml give no value at these temperatures")
+    share = (known["value"] - known["certified"]).abs() / known["limit"]
+    furthest = known.iloc[int(share.to_numpy().argmax())]
+    state: State = "met" if share.max() <= 1.0 else "not met"
+    return Check(name, state, _sentence(furthest, len(known)), "certificates and [report] limits of lab.toml")
+
+
+def _sentence(one: pd.Series, compared: int) -> str:
+    quantity, unit = one["quantity"], UNITS[one["quantity"]]
+    lot = f" lot {one['lot']}" if pd.notna(one["lot"]) else ""
+    difference, limit = (rounded_to_figures(size, 2) for size in (one["value"] - one["certified"], one["limit"]))
+    return (
+        f"{one['sample']}{lot}, {quantity} at {one['temperature_C']:g} °C, "
+        f"{reported_value(quantity, one['value'])} {unit}, is {difference:+f} from the "
+        f"certified {one['certified']:.10g}; limit ±{limit:f}" + (f" (furthest of {compared})" if compared > 1 else "")
+    )
+
+
+def _recency(name: str, last: pd.DataFrame, dossier: Dossier) -> Check:
+    allowed = dossier.laboratory.report.reference_age_h
+    newest = last.iloc[int(last["measured_at"].to_numpy().argmax())]
+    age = max((dossier.rows["measured_at"].min() - newest["measured_at"]) / pd.Timedelta(hours=1), 0.0)
+    finding = f"{newest['sample']} {rounded(age, 1)} h before; limit {allowed:g} h"
+    return Check(name, "met" if age <= allowed else "doubtful", finding, "lab.toml, [report] reference_age_h")

@@ -1,0 +1,164 @@
+"""The results of a run: what its repeats at each temperature give, with unit, uncertainty, method and rounding."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from labcalc.exports import QUANTITY_COLUMNS, is_derived
+from labcalc.judgement.record.dossier import Dossier
+from labcalc.judgement.record.repeats import agreement_of
+from labcalc.judgement.run.fitted_line import LineThrough, independent_percent
+from labcalc.judgement.uncertainty.effects import STATED, Effect, budget_of, carried, unknown_parts, varied
+from labcalc.judgement.uncertainty.sources import Mean, Means, measured_effects, stated_effects
+from labcalc.statistics import UncertaintyBudget, rounded, rounded_to_figures
+
+
+@dataclass(frozen=True)
+class Result(Mean):
+    """One quantity of a run at one temperature, with its uncertainty."""
+
+    effects: tuple[Effect, ...] = ()
+    """What each source of uncertainty does to the value."""
+
+    @cached_property
+    def budget(self) -> UncertaintyBudget:
+        """The uncertainty by its sources, with effective degrees of freedom and k; NaN where a source is unknown."""
+        return budget_of(self.name, self.unit, self.value, self.effects)
+
+    @property
+    def expanded_uncertainty(self) -> float:
+        """Expanded uncertainty (95.45 %), in the unit of the value; NaN where unknown."""
+        return self.budget.expanded_uncertainty
+
+    @property
+    def uncertainty_basis(self) -> str:
+        """Where the uncertainty comes from, or why there is none."""
+        if missing := unknown_parts(self.effects):
+            return f"unknown: lab.toml states none under [report], and the budget lacks {'; '.join(missing)}"
+        if any(effect.component == STATED for effect in self.effects):
+            return self.effects[0].source.source
+        return "by component, see the uncertainty budget"
+
+    @property
+    def name(self) -> str:
+        """The quantity with its temperature, as a person writes it."""
+        return f"{self.quantity.capitalize()} at {self.temperature_C:g} °C"
+
+    @property
+    def reported(self) -> str:
+        """The value as it is reported, without unit."""
+        return reported_value(self.quantity, self.value)
+
+
+class Results(tuple[Result, ...]):
+    """The results of a run, by temperature, then viscosity before density; and the line through its viscosities."""
+
+    def of(self, quantity: str, temperature_C: float) -> Result | None:
+        """Return the result of a quantity at a temperature, [°C], or None."""
+        return self._by_place.get((quantity, round(temperature_C, 1)))
+
+    @cached_property
+    def _by_place(self) -> dict[tuple[str, float], Result]:
+        return {(r.quantity, r.temperature_C): r for r in self}
+
+    @cached_property
+    def viscosities(self) -> tuple[Result, ...]:
+        """The kinematic viscosities, by temperature."""
+        return tuple(r for r in self if r.quantity == "kinematic viscosity")
+
+    @cached_property
+    def densities(self) -> tuple[Result, ...]:
+        """The densities, by temperature."""
+        return tuple(r for r in self if r.quantity == "density")
+
+    @cached_property
+    def line_through(self) -> LineThrough:
+        """The function from kinematic viscosities, at two temperatures or more, to the line through them."""
+        percent = [independent_percent(r.value, r.effects) for r in self.viscosities]
+        return LineThrough(tuple(r.temperature_C for r in self.viscosities), np.array(percent))
+
+
+def results_of(dossier: Dossier) -> Results:
+    """Return the results of a run, by temperature, then viscosity before density.
+
+    Determinations count as repeats at one temperature where theirs agree to 0.1 °C.
+
+    Parameters
+    ----------
+    dossier : Dossier
+        The run with its context.
+
+    Returns
+    -------
+    Results
+        One for each quantity and temperature that the run holds.
+    """
+    means = Means(tuple(_means(dossier)), dossier)
+    effects: dict[tuple[str, float], tuple[Effect, ...]] = {}
+    for mean in sorted(means.all, key=lambda mean: mean.quantity == "dynamic viscosity"):
+        effects[mean.quantity, mean.temperature_C] = (
+            stated_effects(mean, dossier) or _through_others(mean, means, effects) or measured_effects(mean, means)
+        )
+    return Results(Result(**vars(mean), effects=effects[mean.quantity, mean.temperature_C]) for mean in means.all)
+
+
+def _means(dossier: Dossier) -> list[Mean]:
+    means = [
+        _mean(dossier, quantity, float(str(temperature)), group)
+        for temperature, group in dossier.rows.groupby(dossier.rows["temperature_C"].round(1), sort=True)
+        for quantity in QUANTITY_COLUMNS
+        if group[QUANTITY_COLUMNS[quantity]].notna().any()
+    ]
+    return [_with_median(mean, means) for mean in means]
+
+
+def _mean(dossier: Dossier, quantity: str, temperature: float, group: pd.DataFrame) -> Mean:
+    repeats = tuple(float(one) for one in group[QUANTITY_COLUMNS[quantity]].dropna())
+    found = agreement_of(dossier, quantity, temperature, repeats)
+    rule = "median" if found.outcome == "median" else "mean"
+    follows = bool(is_derived(group["remark"], quantity).any())
+    return Mean(quantity, temperature, found.value, repeats, follows, found, rule)
+
+
+def _with_median(mean: Mean, means: Sequence[Mean]) -> Mean:
+    """Let a dynamic viscosity go with its kinematic one, where the median of that is reported."""
+    others = {one.quantity: one for one in means if one.temperature_C == mean.temperature_C}
+    kinematic, density = others.get("kinematic viscosity"), others.get("density")
+    if mean.quantity != "dynamic viscosity" or kinematic is None or density is None or kinematic.rule == "mean":
+        return mean
+    if not (mean.follows or kinematic.follows):
+        return mean
+    return replace(mean, value=kinematic.value * density.value * 1e-3, rule=kinematic.rule)
+
+
+def _through_others(
+    mean: Mean, means: Means, effects: Mapping[tuple[str, float], tuple[Effect, ...]]
+) -> tuple[Effect, ...]:
+    """Return the effects on a dynamic viscosity through kinematic viscosity and density; empty without both."""
+    here = means.at(mean.temperature_C)
+    inputs = [one for quantity, one in here.items() if quantity != "dynamic viscosity"]
+    if mean.quantity != "dynamic viscosity" or len(inputs) < 2:
+        return ()
+    values, known = [one.value for one in inputs], [effects[one.quantity, one.temperature_C] for one in inputs]
+    nu, rho = varied(values)
+    return carried(nu * rho * 1e-3, values, known)
+
+
+def reported_value(quantity: str, value: float) -> str:
+    """Round as the methods say: viscosity to four figures, density to 0.1 kg/m³, an index to a whole number.
+
+    Viscosity: ISO 3104:1994, clause 13, and ASTM D445. Density: ISO 12185:1996, clause 11. Index: ASTM D2270, 7.1.
+    """
+    if not math.isfinite(value):
+        return "–"
+    if quantity == "density":
+        return str(rounded(value, 1))
+    if quantity == "viscosity index":
+        return str(rounded(float(rounded(value, 9)), 0))
+    return str(rounded_to_figures(value, 4))

@@ -1,0 +1,186 @@
+"""Is the run valid in itself? Repeats, consistency of the quantities, density slope, the run before."""
+
+from __future__ import annotations
+
+import math
+
+from labcalc import formulae
+from labcalc.errors import OutOfRangeError
+from labcalc.exports import QUANTITY_COLUMNS, is_derived
+from labcalc.judgement.carry_over.effect import residue_check
+from labcalc.judgement.checks import Check, State
+from labcalc.judgement.precision import RANGE_FACTOR
+from labcalc.judgement.record.dossier import Dossier
+from labcalc.judgement.record.repeats import Agreement, independent_results
+from labcalc.judgement.run.derived_results import Consequence
+from labcalc.judgement.run.results import Result, Results, reported_value
+from labcalc.lab import Laboratory, PrecisionStatement
+from labcalc.statistics import critical_range, rounded, rounded_to_figures
+
+GRAVITY_CONSTANT_LIMIT = 0.015
+"""How far the two viscosity-gravity constants may be apart, [-]: labcalc's own choice, no published limit; oils with
+additives reach 0.010."""
+
+DENSITY_SLOPE_LIMIT = 0.06
+"""How far a measured density slope may be from the table's, [kg/m³/K]: labcalc's own choice, no published limit."""
+
+LINE_SIGNIFICANCE = 0.01
+"""Share of oils on the line that are yet called doubtful, [-]: labcalc's own choice."""
+
+_PROCEDURES = {"r": "ISO 5725-6:1994, 5.2 [memory]", "d": "ASTM D445, determinability [memory]"}
+"""What is done with repeats, by the letter of the limit that holds."""
+
+
+def repeat_checks(dossier: Dossier, results: Results) -> tuple[Check, ...]:
+    """Compare the range of the repeats with the method's limit, for each quantity and temperature that has repeats."""
+    checks = tuple(_repeats(dossier, r) for r in _independent(results) if len(r.repeats) > 1)
+    if checks:
+        return checks
+    return (Check("Repeats", "not checked", "one determination at each temperature: nothing to compare"),)
+
+
+def _independent(results: Results) -> list[Result]:
+    """Leave out what follows from two others, and dynamic viscosity where the kinematic one is looked at."""
+    kinematic = {r.temperature_C for r in results if r.quantity == "kinematic viscosity"}
+    return [
+        r
+        for r in results
+        if not (r.quantity == "dynamic viscosity" and r.temperature_C in kinematic)
+        and not (r.follows and r.quantity == "density")
+    ]
+
+
+def _repeats(dossier: Dossier, result: Result) -> Check:
+    name = f"Repeats: {result.name[0].lower()}{result.name[1:]}"
+    found = result.agreement
+    if found.statement is None or found.outcome == "not checked":
+        return Check(name, "not checked", found.why_not)
+    values = ", ".join(reported_value(result.quantity, one) for one in result.repeats)
+    limit = rounded_to_figures(found.limit, 3)
+    spread = rounded(found.spread, -int(limit.as_tuple().exponent))
+    finding = (
+        f"{values} {result.unit} lie {spread} {result.unit} apart; limit {limit} {result.unit}, "
+        f"{_limit_words(found, result, dossier)}"
+    )
+    states: dict[str, tuple[State, str]] = {
+        "agree": ("met", "the mean is the result"),
+        "measure more": ("not met", f"no result yet: measure {found.more} more"),
+        "median": ("doubtful", f"the median, {result.reported} {result.unit}, is the result: look for the cause"),
+        "disagree": ("not met", "no result: clean, fill anew and measure again"),
+    }
+    state, consequence = states[found.outcome]
+    return Check(name, state, f"{finding}: {consequence}", f"{found.statement.title}; {_PROCEDURES[found.letter]}")
+
+
+def _limit_words(found: Agreement, result: Result, dossier: Dossier) -> str:
+    """Say which limit it is, and what the determinability would be where fills are taken for granted."""
+    number, statement = len(result.repeats), found.statement
+    if found.letter == "d":
+        return f"d of {number} determinations of one fill"
+    if dossier.laboratory.report.replicates == "determinations":
+        return f"r of {number} results: no d is stated"
+    determinability = math.nan if statement is None else float(statement.determinability.at(result.value))
+    if math.isnan(determinability):
+        return f"r of {number} fills"
+    within = rounded_to_figures(critical_range(determinability, number), 3)
+    return f"r of {number} fills (determinations of one fill: d, {within} {result.unit})"
+
+
+def consistency_check(dossier: Dossier) -> Check:
+    """Compare η with ν·ρ, where an export gives all three."""
+    name, rows = "Consistency of the quantities (η = ν·ρ)", dossier.rows
+    measured = rows[list(QUANTITY_COLUMNS.values())].notna().all(axis=1)
+    for quantity in QUANTITY_COLUMNS:
+        measured &= ~is_derived(rows["remark"], quantity)
+    if not measured.any():
+        return Check(name, "not checked", "the export gives two of the three; the third follows from them")
+    rows = rows[measured]
+    nu, eta, rho = (rows[QUANTITY_COLUMNS[q]].to_numpy(float) for q in QUANTITY_COLUMNS)
+    difference = float((abs(eta / formulae.dynamic_from_kinematic(nu, rho) - 1.0) * 100.0).max())
+    largest = rounded_to_figures(difference, 2)
+    finding = f"largest difference {largest:f} %; an export with more than its rounding explains is refused"
+    return Check(name, "met", finding, "definition of kinematic viscosity")
+
+
+def density_slope_check(dossier: Dossier, results: Results) -> Check:
+    """Compare the density's fall with temperature with the one that the standard gives for the commodity group."""
+    name = "Density slope"
+    densities = [r for r in results.densities if not r.follows]
+    if len(densities) < 2:
+        return Check(name, "not checked", "needs densities at two temperatures")
+    cold, hot = densities[0], densities[-1]
+    commodity = dossier.commodity
+    span = hot.temperature_C - cold.temperature_C
+    fall = (cold.value - hot.value) / span
+    try:
+        slope = formulae.density_slope(cold.value, cold.temperature_C, hot.temperature_C, commodity=commodity)
+    except OutOfRangeError as refusal:
+        return Check(name, "not checked", str(refusal), formulae.edition_of("density_slope"))
+    expected = -float(slope)
+    return Check(
+        name,
+        "met" if abs(fall - expected) <= DENSITY_SLOPE_LIMIT else "doubtful",
+        f"falls by {rounded(fall, 3)} kg/m³ a kelvin between {cold.temperature_C:g} °C and {hot.temperature_C:g} °C; "
+        f"{rounded(expected, 3)} expected for a {commodity}, ±{DENSITY_SLOPE_LIMIT:g}",
+        f"{formulae.edition_of('density_slope')}; the limit is labcalc's own choice",
+    )
+
+
+def line_check(dossier: Dossier, results: Results) -> Check:
+    """Test three and more temperatures for a departure from the line, against the noise of repeats."""
+    name, standard = "Viscosity-temperature line", formulae.edition_of("departure_from_line")
+    inputs = results.viscosities
+    if len(inputs) < 3:
+        return Check(name, "not checked", "needs three temperatures: two lie on any line")
+    if unknown := [r.agreement.why_not for r in inputs if r.agreement.statement is None]:
+        return Check(name, "not checked", unknown[0])
+    known = [r.agreement.statement for r in inputs if r.agreement.statement is not None]
+    noise = [_noise_percent(r, one, dossier.laboratory) for r, one in zip(inputs, known, strict=True)]
+    degrees = min(one.degrees_of_freedom for one in known)
+    try:
+        found = formulae.departure_from_line(
+            [r.temperature_C for r in inputs], [r.value for r in inputs], noise, noise_degrees_of_freedom=degrees
+        )
+    except OutOfRangeError as refusal:
+        return Check(name, "not checked", str(refusal), standard)
+    return Check(
+        name,
+        "doubtful" if found.departs(LINE_SIGNIFICANCE) else "met",
+        f"scatter about the line {math.sqrt(found.statistic):.2g} times the noise of repeats (p = {found.p_value:.2g}, "
+        f"limit {LINE_SIGNIFICANCE:g}); the result at {inputs[0].temperature_C:g} °C is "
+        f"{rounded_to_figures(float(found.coldest_excess_percent), 2):+f} % from the line through the others",
+        f"{standard}; noise: {'; '.join(dict.fromkeys(one.title for one in known))}",
+    )
+
+
+def _noise_percent(result: Result, statement: PrecisionStatement, laboratory: Laboratory) -> float:
+    """Return the standard deviation of a mean of repeats."""
+    single = float(statement.repeatability.at(result.value)) / RANGE_FACTOR
+    return 100.0 * single / math.sqrt(independent_results(result.repeats, laboratory)) / result.value
+
+
+def gravity_constant_check(consequences: tuple[Consequence, ...]) -> Check:
+    """Compare the viscosity-gravity constants from 40 °C and 100 °C; a weak check, that only gross errors fail."""
+    name = "Viscosity-gravity constants"
+    at_40, at_100 = (c for c in consequences if c.name.startswith("Viscosity-gravity constant"))
+    unknown = [c for c in (at_40, at_100) if math.isnan(c.value)]
+    if unknown:
+        return Check(name, "not checked", unknown[0].note, at_40.standard)
+    difference = at_40.value - at_100.value
+    return Check(
+        name,
+        "met" if abs(difference) <= GRAVITY_CONSTANT_LIMIT else "doubtful",
+        f"{rounded(at_40.value, 4)} from 40 °C and {rounded(at_100.value, 4)} from 100 °C differ by "
+        f"{rounded(difference, 4):+f}; limit {GRAVITY_CONSTANT_LIMIT:g}",
+        f"{at_40.standard} expects about 0.003; the limit is labcalc's own choice",
+    )
+
+
+def carry_over_check(dossier: Dossier, results: Results) -> Check:
+    """Compare what the run before is expected to have left in the result with the method's repeatability."""
+
+    def in_force(quantity: str, temperature_C: float, value: float) -> PrecisionStatement | None:
+        found = results.of(quantity, temperature_C)
+        return None if found is None else found.agreement.statement
+
+    return residue_check(dossier.in_sequence, in_force)

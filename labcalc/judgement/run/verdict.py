@@ -1,0 +1,97 @@
+"""The verdict on a run: releasable, needs a second look, or not releasable, with every reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from labcalc.judgement.checks import Check, State
+from labcalc.judgement.record.dossier import Dossier
+from labcalc.judgement.run.conformity import specification_checks, typical_check
+from labcalc.judgement.run.derived_results import Consequence, consequences_of
+from labcalc.judgement.run.previous_results import earlier_runs_check
+from labcalc.judgement.run.reference_oils import control_chart_check, reference_checks
+from labcalc.judgement.run.results import Results, results_of
+from labcalc.judgement.run.validity import (
+    carry_over_check,
+    consistency_check,
+    density_slope_check,
+    gravity_constant_check,
+    line_check,
+    repeat_checks,
+)
+from labcalc.lab import PrecisionStatement
+
+VERDICTS = ("releasable", "needs a second look", "not releasable")
+"""From best to worst."""
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """A run judged: its results, what follows from them, the checks, and the verdict that they lead to."""
+
+    dossier: Dossier
+    results: Results
+    consequences: tuple[Consequence, ...]
+    checks: tuple[Check, ...]
+
+    @property
+    def precision(self) -> tuple[PrecisionStatement, ...]:
+        """The precision statements in force for its results."""
+        statements = (one.agreement.statement for one in self.results)
+        return tuple(dict.fromkeys(one for one in statements if one is not None))
+
+    @property
+    def verdict(self) -> str:
+        """One of ``VERDICTS``."""
+        return VERDICTS[self.rank]
+
+    @property
+    def rank(self) -> int:
+        """0 releasable, 1 needs a second look, 2 not releasable."""
+        if self._in("not met"):
+            return 2
+        return 1 if self._in("doubtful") else 0
+
+    @property
+    def reason(self) -> str:
+        """The reason in one sentence: the first check not met, else the first doubtful one, else how many are met."""
+        for state in ("not met", "doubtful"):
+            if found := self._in(state):
+                more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+                return f"{found[0].name}: {found[0].finding}{more}"
+        return f"{len(self._in('met'))} checks met, {len(self._in('not checked'))} not checked"
+
+    def _in(self, state: State) -> list[Check]:
+        return [check for check in self.checks if check.state == state]
+
+
+def judge(dossier: Dossier) -> Judgement:
+    """Judge a run.
+
+    Parameters
+    ----------
+    dossier : Dossier
+        The run with its context.
+
+    Returns
+    -------
+    Judgement
+        Results, consequences, checks and verdict. Nothing is decided on statistics alone: what is doubtful asks for a
+        second look by a person.
+    """
+    results = results_of(dossier)
+    consequences = consequences_of(dossier, results)
+    compared = (typical_check(dossier, results), earlier_runs_check(dossier, results))
+    checks = (
+        *repeat_checks(dossier, results),
+        *reference_checks(dossier),
+        control_chart_check(dossier),
+        consistency_check(dossier),
+        density_slope_check(dossier, results),
+        line_check(dossier, results),
+        gravity_constant_check(consequences),
+        carry_over_check(dossier, results),
+        *specification_checks(dossier, results, consequences),
+        *(check for check in compared if check is not None),
+    )
+    return Judgement(dossier, results, consequences, checks)

@@ -1,0 +1,1 @@
+"""How sure is a result?"""

@@ -1,0 +1,120 @@
+"""Uncertainty of results by its sources: what each does to a result, and through it to what follows.
+
+Results that share a source (a certificate, the cell's temperature, an adjustment) are correlated by it. So sources are
+carried through every calculation one by one, and summed only in the end.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.statistics import InputQuantity, UncertaintyBudget, uncertainty_budget
+
+COMPONENTS = ("reference oil", "temperature", "repeatability", "resolution", "adjustment")
+"""Components of a budget, in the order of a report."""
+
+STATED = "stated"
+"""The one component where the laboratory states the uncertainty itself, from a study of its own."""
+
+CONFIDENCE = math.erf(math.sqrt(2.0))
+"""Coverage probability, 95.45 %: k = 2 where degrees of freedom are infinite (JCGM 100:2008, table G.2)."""
+
+_STEP = 1e-6
+"""Relative step of the central difference (JCGM 100:2008, 5.1.3 note 2)."""
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What one source of uncertainty does to one result.
+
+    Sources of one name are one source, in however many results it appears; its ``source`` says where its size is from.
+    """
+
+    component: str
+    """One of ``COMPONENTS``, or ``STATED``."""
+    source: InputQuantity
+    sensitivity: float
+    """Change of the result for one unit of the source, [unit of the result / unit of the source]."""
+
+    @property
+    def contribution(self) -> float:
+        """Part of the result's standard uncertainty, signed, [unit of the result]; NaN where unknown."""
+        return self.sensitivity * self.source.standard_uncertainty
+
+
+def unknown(component: str, name: str, why: str) -> Effect:
+    """Return the effect of a source of unknown size: NaN with its reason, never zero."""
+    return Effect(component, InputQuantity(name, 0.0, math.nan, source=why), 1.0)
+
+
+def unknown_parts(effects: Sequence[Effect]) -> tuple[str, ...]:
+    """Return why an uncertainty is unknown, component by component; empty where it is known."""
+    missing = (e for e in effects if math.isnan(e.source.standard_uncertainty))
+    return tuple(dict.fromkeys(f"{e.component} ({e.source.source})" for e in missing))
+
+
+def budget_of(quantity: str, unit: str, value: float, effects: Sequence[Effect]) -> UncertaintyBudget:
+    """Return the budget of a result, first order, with effective degrees of freedom and k (JCGM 100:2008, G.4)."""
+    slopes = [effect.sensitivity for effect in effects]
+
+    def result(*errors: float) -> float:
+        return value + sum(slope * error for slope, error in zip(slopes, errors, strict=True))
+
+    return uncertainty_budget(
+        result, [effect.source for effect in effects], quantity=quantity, unit=unit, confidence=CONFIDENCE
+    )
+
+
+def varied(values: Sequence[float]) -> NDArray[np.float64]:
+    """Return the points that tell a function's value and slopes: the values, each a little up, each a little down.
+
+    One row an argument, 2 n + 1 columns: a formula takes them all at once.
+    """
+    point = np.asarray(values, dtype=float)[:, np.newaxis]
+    step = np.diag(_STEP * np.abs(point[:, 0]))
+    return np.hstack([point, point + step, point - step])
+
+
+def carried(outcomes: ArrayLike, values: Sequence[float], effects: Sequence[Sequence[Effect]]) -> tuple[Effect, ...]:
+    r"""Carry the sources of several results through a function of them.
+
+    .. math:: \frac{\partial f}{\partial e_j} = \sum_i \frac{\partial f}{\partial x_i} \frac{\partial x_i}{\partial e_j}
+
+    Parameters
+    ----------
+    outcomes : array_like of float
+        The function at the points of ``varied``.
+    values : sequence of float
+        The results, in the function's order; none of them 0.
+    effects : sequence of sequence of Effect
+        The sources of each result.
+
+    Returns
+    -------
+    tuple of Effect
+        What each source does to the function; one that appears in several results counts once, with its sign.
+    """
+    number, found = len(values), np.asarray(outcomes, dtype=float)
+    differences = found[1 : number + 1] - found[number + 1 :]
+    slopes = (differences / (2.0 * _STEP * np.abs(np.asarray(values, dtype=float)))).tolist()
+    totals: dict[str, Effect] = {}
+    for slope, of_result in zip(slopes, effects, strict=True):
+        for effect in of_result:
+            name, before = effect.source.name, totals.get(effect.source.name)
+            sensitivity = slope * effect.sensitivity + (before.sensitivity if before else 0.0)
+            totals[name] = Effect(effect.component, effect.source, sensitivity)
+    return tuple(totals.values())
+
+
+def by_component(effects: Sequence[Effect]) -> Mapping[str, float]:
+    """Return the standard uncertainty that each component contributes, [unit of the result]; its sources are added."""
+    squares: dict[str, float] = {}
+    for effect in effects:
+        squares[effect.component] = squares.get(effect.component, 0.0) + effect.contribution**2
+    return MappingProxyType({component: math.sqrt(square) for component, square in squares.items()})

@@ -1,0 +1,1 @@
+"""What is the spread of repeated measurements made of?"""

@@ -1,0 +1,41 @@
+"""The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
+
+from .decisions import (
+    DECISION_KINDS as DECISION_KINDS,
+    Decision as Decision,
+    add_decision as add_decision,
+    decisions_file as decisions_file,
+    read_decisions as read_decisions,
+)
+from .labels import (
+    label_runs as label_runs,
+    lot_in_use as lot_in_use,
+    product_of as product_of,
+    reference_of as reference_of,
+)
+from .laboratory import (
+    REPEAT_KINDS as REPEAT_KINDS,
+    Baseline as Baseline,
+    CertifiedValue as CertifiedValue,
+    ConformityChoices as ConformityChoices,
+    ControlChoices as ControlChoices,
+    DuplicateChoices as DuplicateChoices,
+    Instrument as Instrument,
+    Laboratory as Laboratory,
+    Limit as Limit,
+    Precision as Precision,
+    PrecisionFunction as PrecisionFunction,
+    Product as Product,
+    ReferenceLot as ReferenceLot,
+    ReferenceMaterial as ReferenceMaterial,
+    ReportChoices as ReportChoices,
+    TypicalValue as TypicalValue,
+    Uncertainty as Uncertainty,
+)
+from .precision import (
+    PrecisionStatement as PrecisionStatement,
+    precision_for as precision_for,
+    published_precision as published_precision,
+)
+from .record import earlier_export_files as earlier_export_files
+from .settings import load_laboratory as load_laboratory

@@ -1,0 +1,35 @@
+"""The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
+
+from .agreement import (
+    Agreement as Agreement,
+    agreement_of_mean as agreement_of_mean,
+    agreement_of_share as agreement_of_share,
+    agreement_of_spread as agreement_of_spread,
+)
+from .class_results import CLASS_COLUMNS as CLASS_COLUMNS, ClassTable as ClassTable, class_table as class_table
+from .course import (
+    LESSONS as LESSONS,
+    TEST_QUESTIONS as TEST_QUESTIONS,
+    Lesson as Lesson,
+    LessonTest as LessonTest,
+    draw_test as draw_test,
+    lesson_named as lesson_named,
+)
+from .plots import Mark as Mark, Plot as Plot, Series as Series
+from .questions import (
+    Choice as Choice,
+    Feedback as Feedback,
+    NumberQuestion as NumberQuestion,
+    Option as Option,
+    Question as Question,
+    Slip as Slip,
+    number_from as number_from,
+)
+from .results import (
+    Answer as Answer,
+    LessonResult as LessonResult,
+    grade as grade,
+    read_result as read_result,
+    save_result as save_result,
+)
+from .seeds import chance_of as chance_of, seed_of as seed_of

@@ -1,0 +1,1 @@
+"""Control charts: limits, rules, run lengths."""

@@ -1,0 +1,249 @@
+"""Control charts of a series of results: individuals with moving range, EWMA, CUSUM. No loop over the points."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.statistics.charts.control_limits import ChartLimits, moving_ranges
+from labcalc.statistics.series import finite_series
+
+_NEGLIGIBLE = 1e-17
+"""A weight so small is lost against 1 in double precision."""
+
+
+@dataclass(frozen=True, eq=False)
+class IndividualsChart:
+    """Results against limits: ``z`` in sigmas, moving ranges, and which of either lie beyond their limits."""
+
+    limits: ChartLimits
+    results: NDArray[np.float64]
+    z: NDArray[np.float64]
+    moving_ranges: NDArray[np.float64]
+    beyond: NDArray[np.bool_]
+    moving_range_beyond: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class EwmaChart:
+    """Exponentially weighted moving average with its own, constant limits."""
+
+    weight: float
+    multiple: float
+    start: float
+    lower: float
+    upper: float
+    values: NDArray[np.float64]
+    beyond: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class CusumChart:
+    """Two one-sided cumulative sums in sigmas, both counted upwards from 0, and where either passes its limit."""
+
+    reference: float
+    decision: float
+    high: NDArray[np.float64]
+    low: NDArray[np.float64]
+    beyond: NDArray[np.bool_]
+
+
+def individuals_chart(results: ArrayLike, limits: ChartLimits, lots: ArrayLike | None = None) -> IndividualsChart:
+    """Lay results against limits.
+
+    Parameters
+    ----------
+    results : array_like of float
+        Results in the order of measurement, [unit of the limits].
+    limits : ChartLimits
+        Limits from the baseline, [unit of the results].
+    lots : array_like, optional
+        Lot of each result, [-]; a moving range across a change of lot is left out.
+
+    Returns
+    -------
+    IndividualsChart
+        Standardised results, moving ranges, and what lies beyond, [unit of the results].
+
+    Raises
+    ------
+    ValueError
+        A result is not finite.
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.
+
+    Examples
+    --------
+    >>> from labcalc.statistics import individuals_limits
+    >>> chart = individuals_chart([10.0, 10.4, 12.0], individuals_limits([10.0, 10.3, 9.8, 10.1, 10.0]))
+    >>> chart.beyond.tolist(), chart.moving_range_beyond.tolist()
+    ([False, False, True], [False, False, True])
+    """
+    series = finite_series(results, 0, "a chart")
+    z, ranges = limits.standardised(series), moving_ranges(series, lots)
+    return IndividualsChart(limits, series, z, ranges, np.abs(z) > 3.0, ranges > limits.moving_range_upper)
+
+
+def ewma_chart(
+    results: ArrayLike, limits: ChartLimits, *, weight: float = 0.4, multiple: float = 3.0, start: float | None = None
+) -> EwmaChart:
+    r"""Follow results with an exponentially weighted moving average.
+
+    .. math:: E_i = \lambda x_i + (1 - \lambda) E_{i-1}, \qquad
+        \mathrm{limits} = \mathrm{centre} \pm L \sigma \sqrt{\lambda / (2 - \lambda)}
+
+    Parameters
+    ----------
+    results : array_like of float
+        Results in the order of measurement, [unit of the limits].
+    limits : ChartLimits
+        Centre and sigma, [unit of the results].
+    weight : float
+        Weight λ of the newest result, [-], above 0 up to 1; 0.4 as common in petroleum testing (memory).
+    multiple : float
+        Half width L of the limits in standard deviations of the average, [-].
+    start : float, optional
+        Average before the first result, [unit of the results]; none: the centre.
+
+    Returns
+    -------
+    EwmaChart
+        Averages, limits and what lies beyond, [unit of the results].
+
+    Raises
+    ------
+    ValueError
+        The weight is outside its range, or a result is not finite.
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4; ISO 7870-6:2024.
+
+    Examples
+    --------
+    >>> from labcalc.statistics import STANDARD_LIMITS
+    >>> ewma_chart([1.0, 1.0, 1.0], STANDARD_LIMITS, weight=0.5).values
+    array([0.5  , 0.75 , 0.875])
+    """
+    before = limits.centre if start is None else start
+    values = ewma(finite_series(results, 0, "a chart"), weight, before)
+    half_width = multiple * limits.sigma * math.sqrt(weight / (2.0 - weight))
+    beyond = np.abs(values - limits.centre) > half_width
+    return EwmaChart(weight, multiple, before, limits.centre - half_width, limits.centre + half_width, values, beyond)
+
+
+def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> NDArray[np.float64]:
+    """Return the exponentially weighted moving average of a series.
+
+    Parameters
+    ----------
+    values : array_like of float
+        Values in their order along the last axis, [any unit].
+    weight : float
+        Weight λ of the newest value, [-], above 0 up to 1.
+    start : float
+        Average before the first value, [unit of the values].
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Averages, [unit of the values], of the input's shape.
+
+    Raises
+    ------
+    ValueError
+        The weight is outside its range.
+
+    References
+    ----------
+    .. [1] Roberts, S. W.: Technometrics 1 (1959) 239.
+
+    Examples
+    --------
+    >>> ewma([52.0, 47.0, 53.0], 0.3, 50.0).round(2)
+    array([50.6 , 49.52, 50.56])
+    """
+    if not 0.0 < weight <= 1.0:
+        raise ValueError(f"EWMA weight {weight:g}: more than 0, up to 1 was expected")
+    averages = weight * (np.asarray(values, dtype=float) - start)
+    # Each pass doubles the stretch that a value has seen, until what lies further back has no weight left.
+    kept, stretch = 1.0 - weight, 1
+    while stretch < averages.shape[-1] and kept > _NEGLIGIBLE:
+        averages[..., stretch:] += kept * averages[..., :-stretch]
+        kept, stretch = kept * kept, 2 * stretch
+    return start + averages
+
+
+def cusum_chart(
+    results: ArrayLike, limits: ChartLimits, *, reference: float = 0.5, decision: float = 5.0
+) -> CusumChart:
+    """Sum up what results lie above or below the centre.
+
+    Parameters
+    ----------
+    results : array_like of float
+        Results in the order of measurement, [unit of the limits].
+    limits : ChartLimits
+        Centre and sigma, [unit of the results].
+    reference : float
+        Reference value k, [sigma]; half of the shift that is to be found.
+    decision : float
+        Decision interval h, [sigma].
+
+    Returns
+    -------
+    CusumChart
+        Upper and lower sum, [sigma], and what lies beyond.
+
+    Raises
+    ------
+    ValueError
+        A result is not finite.
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3; ISO 7870-4:2021.
+
+    Examples
+    --------
+    >>> from labcalc.statistics import STANDARD_LIMITS
+    >>> chart = cusum_chart([1.0, 2.0, 3.0], STANDARD_LIMITS, decision=4.0)
+    >>> chart.high, chart.beyond.tolist()
+    (array([0.5, 2. , 4.5]), [False, False, True])
+    """
+    z = limits.standardised(finite_series(results, 0, "a chart"))
+    high, low = cusum(z, reference), cusum(-z, reference)
+    return CusumChart(reference, decision, high, low, (high > decision) | (low > decision))
+
+
+def cusum(z: ArrayLike, reference: float) -> NDArray[np.float64]:
+    r"""Return the upper cumulative sum :math:`S_i = \max(0, S_{i-1} + z_i - k)`.
+
+    Parameters
+    ----------
+    z : array_like of float
+        Standardised results in their order along the last axis, [-].
+    reference : float
+        Reference value k, [-].
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Sums, [-], of the input's shape.
+
+    References
+    ----------
+    .. [1] Page, E. S.: Biometrika 41 (1954) 100.
+
+    Examples
+    --------
+    >>> cusum([1.0, -3.0, 2.0], 0.5)
+    array([0.5, 0. , 1.5])
+    """
+    total = np.cumsum(np.asarray(z, dtype=float) - reference, axis=-1)
+    return total - np.minimum(np.minimum.accumulate(total, axis=-1), 0.0)

@@ -1,0 +1,179 @@
+"""One time axis over several lots of a reference oil, and the way from an old lot to a new one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.statistics.charts.control_limits import ChartLimits, individuals_limits
+from labcalc.statistics.series import finite_series
+
+
+@dataclass(frozen=True)
+class NewLot:
+    """Limits of a new lot from runs parallel to the old one.
+
+    ``sigma_carried`` says whether the old chart's spread still holds (F-test) and is used; the limits are widened by
+    √(1 + 1/n), because the new centre is itself a mean of n results.
+    """
+
+    limits: ChartLimits
+    centre_half_width: float
+    f: float
+    critical_f: float
+    sigma_carried: bool
+
+
+def standardised_over_lots(
+    results: ArrayLike, lots: ArrayLike, limits: Mapping[str, ChartLimits]
+) -> NDArray[np.float64]:
+    """Return results of several lots as multiples of their own lot's sigma from its centre.
+
+    Parameters
+    ----------
+    results : array_like of float
+        Results in the order of measurement, [unit of their lot's limits].
+    lots : array_like of str
+        Lot of each result, [-].
+    limits : mapping of str to ChartLimits
+        Limits of each lot, [unit of its results].
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Standardised results z, [-], one dimension.
+
+    Raises
+    ------
+    ValueError
+        A result is not finite, or the numbers of results and lots differ.
+    LookupError
+        A lot has no limits.
+
+    Examples
+    --------
+    >>> old, new = individuals_limits([10.0, 10.2, 10.1]), individuals_limits([50.0, 51.0, 50.5])
+    >>> standardised_over_lots([10.1, 50.5], ["A", "B"], {"A": old, "B": new})
+    array([0., 0.])
+    """
+    series = finite_series(results, 0, "a chart")
+    labels = np.asarray(lots)
+    if labels.shape != series.shape:
+        raise ValueError(f"{series.size} results, but {labels.size} lots: one for each result was expected")
+    z = np.full(series.size, np.nan)
+    for lot, its_limits in limits.items():
+        z[labels == lot] = its_limits.standardised(series[labels == lot])
+    missing = np.flatnonzero(np.isnan(z))
+    if missing.size:
+        raise LookupError(f"lot {str(labels[missing[0]])!r} has no limits")
+    return z
+
+
+def new_lot_statistics(results: ArrayLike, sigma: float) -> NDArray[np.float64]:
+    r"""Return the Q statistics of a new lot whose mean is unknown and whose spread is known.
+
+    .. math:: Q_t = \sqrt{(t - 1)/t} \, (x_t - \bar x_{t-1}) / \sigma
+
+    Parameters
+    ----------
+    results : array_like of float
+        Results of the new lot from the first on, [any unit].
+    sigma : float
+        Standard deviation from the old lot's chart, [unit of the results], above 0.
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Q, [-]: independent and standard normal while nothing changes; NaN for the first result.
+
+    Raises
+    ------
+    ValueError
+        A result is not finite, or sigma is not above 0.
+
+    References
+    ----------
+    .. [1] Quesenberry, C. P.: J. Qual. Technol. 23 (1991) 213, known variance.
+
+    Examples
+    --------
+    >>> new_lot_statistics([10.0, 11.0, 9.0, 12.0], 1.0).round(4)
+    array([    nan,  0.7071, -1.2247,  1.7321])
+    """
+    series = finite_series(results, 1, "a new lot")
+    if not sigma > 0.0:
+        raise ValueError(f"sigma {sigma:g}: more than 0 was expected")
+    q = np.full(series.size, np.nan)
+    t = np.arange(2, series.size + 1)
+    q[1:] = np.sqrt((t - 1.0) / t) * (series[1:] - np.cumsum(series)[:-1] / (t - 1.0)) / sigma
+    return q
+
+
+def lot_change(new_results: ArrayLike, old: ChartLimits, *, confidence: float = 0.95, settled_at: int = 30) -> NewLot:
+    """Set the limits of a new lot from results that were run beside the old lot while its chart was in control.
+
+    Parameters
+    ----------
+    new_results : array_like of float
+        Results of the new lot, [unit of the old limits], 2 or more.
+    old : ChartLimits
+        Limits of the old lot, [unit of the results]; with their sigma's degrees of freedom.
+    confidence : float
+        Confidence of the F-test (two-sided) and of the new centre's interval, [-].
+    settled_at : int
+        Number of new results below which the limits are provisional, [-].
+
+    Returns
+    -------
+    NewLot
+        New limits, half width of the new centre's interval, [unit of the results], and the F-test, [-].
+
+    Raises
+    ------
+    ValueError
+        Fewer than two results, one that is not finite, or no spread.
+
+    References
+    ----------
+    .. [1] ASTM D6299, parallel runs of the old and the new lot (memory); prediction limits by derivation.
+
+    Examples
+    --------
+    >>> old = individuals_limits([10.0, 10.2, 10.1, 10.0, 10.3, 10.1, 9.9, 10.1])
+    >>> new = lot_change([20.1, 20.0, 20.2, 20.1, 20.3], old)
+    >>> new.sigma_carried, round(new.limits.centre, 2), new.limits.provisional
+    (True, 20.14, True)
+    """
+    from scipy.special import stdtrit
+
+    fresh = individuals_limits(
+        new_results, sigma_from="standard deviation", constants=old.constants.name, settled_at=settled_at
+    )
+    f, critical_f = _compared(fresh, old, confidence)
+    carried = f <= critical_f
+    source = old if carried else fresh
+    widening = math.sqrt(1.0 + 1.0 / fresh.number)
+    limits = replace(
+        fresh,
+        centre_uncertainty=source.sigma / math.sqrt(fresh.number),
+        sigma=source.sigma * widening,
+        sigma_degrees_of_freedom=source.sigma_degrees_of_freedom,
+        sigma_from="old lot" if carried else "standard deviation",
+        mean_moving_range=source.mean_moving_range,
+    )
+    factor = float(stdtrit(source.sigma_degrees_of_freedom, 0.5 + confidence / 2.0))
+    return NewLot(limits, factor * limits.centre_uncertainty, f, critical_f, carried)
+
+
+def _compared(fresh: ChartLimits, old: ChartLimits, confidence: float) -> tuple[float, float]:
+    """Return the ratio of the larger to the smaller variance and what it may be."""
+    from scipy.special import fdtri
+
+    larger, smaller = (fresh, old) if fresh.sigma > old.sigma else (old, fresh)
+    # The quantile is finite for finite degrees of freedom only; 1e9 stand for a known sigma.
+    degrees = (min(limits.sigma_degrees_of_freedom, 1e9) for limits in (larger, smaller))
+    return (larger.sigma / smaller.sigma) ** 2, float(fdtri(*degrees, 0.5 + confidence / 2.0))

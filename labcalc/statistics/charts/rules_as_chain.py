@@ -1,0 +1,132 @@
+"""Run rules as a finite chain: states are what the rules must remember, steps are zones of the chart."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labcalc.statistics.charts.run_rules import Beyond, RunRule, Within
+
+Memory: TypeAlias = int
+Step: TypeAlias = Callable[[Memory], Memory]
+
+_SIGNAL = -1
+
+
+@dataclass(frozen=True, eq=False)
+class RuleChain:
+    """``following[state, zone]`` is the next state, -1 for a signal; zones lie between ``edges``, from below."""
+
+    edges: NDArray[np.float64]
+    following: NDArray[np.intp]
+
+    def zone_probabilities(self, shift: float, scale: float) -> NDArray[np.float64]:
+        """Return the probability of each zone for a normal result.
+
+        Parameters
+        ----------
+        shift : float
+            True mean off the centre line, [sigma].
+        scale : float
+            True standard deviation over the chart's sigma, [-].
+
+        Returns
+        -------
+        numpy.ndarray of float
+            Probabilities, [-], from the lowest zone up.
+        """
+        from scipy.special import ndtr
+
+        below = (self.edges - shift) / scale
+        # Differences in the nearer tail: no digits are lost far from the centre.
+        lower, upper = np.diff(ndtr(below), prepend=0.0, append=1.0), -np.diff(ndtr(-below), prepend=1.0, append=0.0)
+        middle = np.append(below, np.inf) > 0.0
+        return np.asarray(np.where(middle, upper, lower))
+
+
+@lru_cache(maxsize=16)
+def rule_chain(rules: tuple[RunRule, ...]) -> RuleChain:
+    """Build the chain of a rule set, state by state from an empty chart.
+
+    Parameters
+    ----------
+    rules : tuple of RunRule
+        Rules that look at zones, [-].
+
+    Returns
+    -------
+    RuleChain
+        Zones and transitions; state 0 is the empty chart.
+
+    Raises
+    ------
+    ValueError
+        A rule looks at trends or alternation, which no finite number of states can remember.
+    """
+    thresholds = sorted({t for rule in rules for t in (_sigmas(rule), -_sigmas(rule))})
+    edges = np.array(thresholds)
+    centres = [edges[0] - 1.0, *(edges[1:] + edges[:-1]) / 2.0, edges[-1] + 1.0]
+    steps = [[tracker for rule in rules for tracker in _trackers(rule, zone)] for zone in centres]
+    start = (0,) * len(steps[0])
+    known, queue, following = {start: 0}, deque([start]), []
+    while queue:
+        state = queue.popleft()
+        row = []
+        for zone in steps:
+            after = tuple(step(memory) for step, memory in zip(zone, state, strict=True))
+            if _SIGNAL in after:
+                row.append(_SIGNAL)
+                continue
+            if after not in known:
+                known[after] = len(known)
+                queue.append(after)
+            row.append(known[after])
+        following.append(row)
+    return RuleChain(edges, np.array(following, dtype=np.intp))
+
+
+def _sigmas(rule: RunRule) -> float:
+    if isinstance(rule, Beyond | Within):
+        return rule.sigmas
+    raise ValueError(f"run rule '{rule}' has no finite chain: its run length must be simulated")
+
+
+def _trackers(rule: RunRule, zone: float) -> list[Step]:
+    """Return what each memory of a rule becomes after a result in a zone."""
+    if isinstance(rule, Within):
+        return [_counter(rule.count, abs(zone) <= rule.sigmas)]
+    assert isinstance(rule, Beyond)
+    if rule.side == "either" or rule.window == 1:
+        hits = [abs(zone) > rule.sigmas]
+    else:
+        hits = [zone > rule.sigmas, zone < -rule.sigmas]
+    if rule.count == rule.window:
+        return [_counter(rule.count, hit) for hit in hits]
+    return [_register(rule.count, rule.window, hit) for hit in hits]
+
+
+def _counter(count: int, hit: bool) -> Step:
+    """Remember how long the run is."""
+
+    def step(memory: Memory) -> Memory:
+        length = memory + 1 if hit else 0
+        return _SIGNAL if length == count else length
+
+    return step
+
+
+def _register(count: int, window: int, hit: bool) -> Step:
+    """Remember which of the last points were hits, the newest in the lowest bit."""
+    mask = (1 << (window - 1)) - 1
+
+    def step(memory: Memory) -> Memory:
+        marks = (memory << 1) | hit
+        return _SIGNAL if hit and marks.bit_count() >= count else marks & mask
+
+    return step

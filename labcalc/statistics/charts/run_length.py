@@ -1,0 +1,208 @@
+"""How many results pass before a chart signals: average, deviation and distribution, from the chart as a chain.
+
+A chart is a chain of states that ends in a signal. From its matrix Q of steps without one all is had: the average
+(I - Q)^-1 1, and the probability that no signal has come yet by repeated multiplication.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+_SETTLED = 1e-12
+"""Relative change from one result to the next at which the rest is taken as geometric."""
+
+_SPENT = 1e-15
+"""Probability that is taken for none."""
+
+_NEVER = 1e-12
+"""Probability of a signal from one result to the next below which (I - Q) can't be solved to any use."""
+
+
+@dataclass(frozen=True, eq=False)
+class RunLength:
+    """Number of results up to and including the first signal.
+
+    ``survival[n]`` is the probability that n results pass without a signal; beyond its end it falls by ``decay`` with
+    each result.
+    """
+
+    average: float
+    standard_deviation: float
+    survival: NDArray[np.float64]
+    decay: float
+
+    def probability_within(self, results: int) -> float:
+        """Return the probability of a signal within a number of results.
+
+        Parameters
+        ----------
+        results : int
+            Number of results, [-], 0 or more.
+
+        Returns
+        -------
+        float
+            Probability, [-].
+        """
+        last = self.survival.size - 1
+        if results <= last:
+            return 1.0 - float(self.survival[results])
+        return 1.0 - float(self.survival[-1]) * self.decay ** (results - last)
+
+    def quantile(self, probability: float) -> int:
+        """Return the smallest number of results within which a signal comes with a probability.
+
+        Parameters
+        ----------
+        probability : float
+            Probability, [-], above 0 and below 1; 0.5 for the median.
+
+        Returns
+        -------
+        int
+            Number of results, [-].
+
+        Raises
+        ------
+        ValueError
+            The probability is not between 0 and 1, or a signal practically never comes.
+        """
+        if not 0.0 < probability < 1.0:
+            raise ValueError(f"probability {probability:g}: more than 0 and less than 1 was expected")
+        if self.decay == 1.0:
+            raise ValueError("limits so wide that a signal practically never comes: no number of results can be given")
+        left = 1.0 - probability
+        if self.survival[-1] <= left:
+            return int(np.argmax(self.survival <= left))
+        return self.survival.size - 1 + math.ceil(math.log(left / self.survival[-1]) / math.log(self.decay))
+
+
+_NO_SIGNAL = RunLength(math.inf, math.inf, np.ones(1), 1.0)
+
+
+def chain_run_length(matrix: Any, start: int) -> RunLength:
+    """Return the run length of a chart that is given as a chain.
+
+    Parameters
+    ----------
+    matrix : numpy.ndarray or scipy.sparse.csr_array of float
+        Probabilities of a step from each state to each other one without a signal, [-].
+    start : int
+        State of an empty chart, [-].
+
+    Returns
+    -------
+    RunLength
+        Distribution of the run length, [results]; an infinite average where it is more than 1e12.
+
+    References
+    ----------
+    .. [1] Brook, D., Evans, D. A.: Biometrika 59 (1972) 539.
+    """
+    survival, decay = _survival(matrix, start)
+    if decay > 1.0 - _NEVER:
+        return _NO_SIGNAL
+    average, second = _moments(matrix)
+    # E[N^2] = 2 (I - Q)^-1 E[N] - E[N]; where the first result always signals, rounding may leave some -1e-16.
+    variance = 2.0 * second[start] - average[start] - average[start] ** 2
+    return RunLength(float(average[start]), math.sqrt(max(float(variance), 0.0)), survival, decay)
+
+
+def _remaining(probability: float) -> float:
+    """What is below the rounding of the sums is nothing."""
+    return probability if probability > _SPENT else 0.0
+
+
+def _moments(matrix: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    ones = np.ones(matrix.shape[0])
+    if isinstance(matrix, np.ndarray):
+        inverse = np.asarray(np.linalg.inv(np.eye(ones.size) - matrix), dtype=np.float64)
+        return inverse @ ones, inverse @ (inverse @ ones)
+    from scipy.sparse import eye_array
+    from scipy.sparse.linalg import splu
+
+    solver = splu((eye_array(ones.size) - matrix).tocsc())
+    average = solver.solve(ones)
+    return average, solver.solve(average)
+
+
+def _survival(matrix: Any, start: int) -> tuple[NDArray[np.float64], float]:
+    """Multiply until every further result takes the same part of what is left, whatever the state."""
+    left, survival, decay = np.ones(matrix.shape[0]), [1.0], 1.0
+    while survival[-1] > 0.0:
+        before, left = left, matrix @ left
+        survival.append(_remaining(float(left[start])))
+        decay = survival[-1] / survival[-2]
+        if np.max(np.abs(left - decay * before)) <= _SETTLED * np.max(left):
+            break
+    return np.array(survival), decay
+
+
+def two_sided_run_length(upper: RunLength, lower: RunLength) -> RunLength:
+    r"""Return the run length of a chart with an upper and a lower CUSUM of the same reference value.
+
+    While one sum signals, the other stands at 0 and starts afresh. With a and b the distributions of a first signal
+    above and below, f those of either sum alone, and * for convolution:
+
+    .. math:: a = f^+ - b * f^+, \qquad b = f^- - a * f^-, \qquad 1/L = 1/L^+ + 1/L^-
+
+    Parameters
+    ----------
+    upper : RunLength
+        Run length of the upper sum, [results].
+    lower : RunLength
+        Run length of the lower sum, [results].
+
+    Returns
+    -------
+    RunLength
+        Distribution of the run length of both, [results].
+
+    References
+    ----------
+    .. [1] van Dobben de Bruyn, C. S.: Cumulative Sum Tests, 1968, for the averages; holds for reference values of 0 or
+       more. The distribution follows from the same renewal (derivation).
+
+    Examples
+    --------
+    >>> from labcalc.statistics import cusum_run_length
+    >>> up, down = cusum_run_length(0.5, 4.0, 1.0), cusum_run_length(0.5, 4.0, -1.0)
+    >>> round(two_sided_run_length(up, down).average, 2)
+    8.38
+    """
+    settled = max(upper.survival.size, lower.survival.size)
+    size = 20 * settled
+    above, below = _first_signals(upper, size), _first_signals(lower, size)
+    a, b, survival, decay = np.zeros(size + 1), np.zeros(size + 1), [1.0], 1.0
+    for n in range(1, size + 1):
+        a[n] = above[n] - b[1:n] @ above[n - 1 : 0 : -1]
+        b[n] = below[n] - a[1:n] @ below[n - 1 : 0 : -1]
+        survival.append(_remaining(survival[-1] - a[n] - b[n]))
+        before, decay = decay, survival[-1] / survival[-2]
+        if survival[-1] == 0.0 or (n > settled and abs(decay - before) <= _SETTLED * decay):
+            break
+    signals = 1.0 / upper.average + 1.0 / lower.average
+    if signals == 0.0:
+        return _NO_SIGNAL
+    average = 1.0 / signals
+    return RunLength(average, _deviation(average, np.array(survival), decay), np.array(survival), decay)
+
+
+def _first_signals(one: RunLength, size: int) -> NDArray[np.float64]:
+    """Return the probability that the first signal comes at each result from 0 on."""
+    beyond = np.arange(1, max(size + 2 - one.survival.size, 1))
+    survival = np.concatenate([one.survival, one.survival[-1] * one.decay**beyond])[: size + 1]
+    return np.concatenate([[0.0], -np.diff(survival)])
+
+
+def _deviation(average: float, survival: NDArray[np.float64], decay: float) -> float:
+    """E[N^2] is the sum of (2n + 1) P(N > n), its geometric rest in closed form."""
+    last, rest = survival.size - 1, 1.0 / (1.0 - decay)
+    second = np.sum((2.0 * np.arange(last) + 1.0) * survival[:-1])
+    second += survival[-1] * rest * (2.0 * last + 1.0 + 2.0 * decay * rest)
+    return math.sqrt(max(float(second) - average**2, 0.0))

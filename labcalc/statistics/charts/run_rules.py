@@ -1,0 +1,298 @@
+"""Run rules: patterns of points that a chart in control shows rarely. Vectorised over points and over charts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Flags: TypeAlias = NDArray[np.bool_]
+
+
+def _refuse_short(count: int, least: int) -> None:
+    if count < least:
+        raise ValueError(f"run rule over {count} points: {least} or more was expected")
+
+
+@dataclass(frozen=True)
+class Beyond:
+    """``count`` of ``window`` consecutive points beyond ``sigmas``, the last of them among these.
+
+    Beyond is strict: a point on the line is not beyond it, so a point on the centre line ends a run on one side.
+    """
+
+    count: int
+    window: int
+    sigmas: float
+    side: Literal["same", "either"] = "same"
+
+    def __post_init__(self) -> None:
+        """Refuse a rule that can't be met."""
+        if not 1 <= self.count <= self.window:
+            raise ValueError(f"run rule: {self.count} of {self.window}: 1 up to the number of points was expected")
+        if self.sigmas < 0.0:
+            raise ValueError(f"run rule: {self.sigmas:g} sigma: 0 or more was expected")
+
+    def __str__(self) -> str:
+        """Say the rule as it is said at the bench."""
+        number = f"{self.count} of {self.window}" if self.count < self.window else f"{self.count}"
+        place = f"beyond {self.sigmas:g} s" if self.sigmas else "off the centre"
+        return f"{number} {place}" + (", same side" if self.side == "same" and self.window > 1 else "")
+
+    def signals(self, z: NDArray[np.float64]) -> Flags:
+        """Return at which points the pattern is complete.
+
+        Parameters
+        ----------
+        z : numpy.ndarray of float
+            Standardised results along the last axis, [-].
+
+        Returns
+        -------
+        numpy.ndarray of bool
+            Signals, [-], of the input's shape.
+        """
+        if self.side == "either":
+            return _counted(np.abs(z) > self.sigmas, self.count, self.window)
+        upper = _counted(z > self.sigmas, self.count, self.window)
+        return upper | _counted(z < -self.sigmas, self.count, self.window)
+
+
+@dataclass(frozen=True)
+class Within:
+    """``count`` consecutive points not beyond ``sigmas``: the results hug the centre, the limits are too wide."""
+
+    count: int
+    sigmas: float
+
+    def __post_init__(self) -> None:
+        """Refuse a rule that can't be met."""
+        _refuse_short(self.count, 1)
+
+    @property
+    def window(self) -> int:
+        """Points that the rule looks at."""
+        return self.count
+
+    def __str__(self) -> str:
+        """Say the rule as it is said at the bench."""
+        return f"{self.count} within {self.sigmas:g} s"
+
+    def signals(self, z: NDArray[np.float64]) -> Flags:
+        """Return at which points the pattern is complete.
+
+        Parameters
+        ----------
+        z : numpy.ndarray of float
+            Standardised results along the last axis, [-].
+
+        Returns
+        -------
+        numpy.ndarray of bool
+            Signals, [-], of the input's shape.
+        """
+        return _unbroken(np.abs(z) <= self.sigmas, self.count)
+
+
+@dataclass(frozen=True)
+class Trend:
+    """``count`` consecutive points, each above the one before, or each below; an equal one ends the trend."""
+
+    count: int
+
+    def __post_init__(self) -> None:
+        """Refuse a rule that can't be met."""
+        _refuse_short(self.count, 2)
+
+    @property
+    def window(self) -> int:
+        """Points that the rule looks at."""
+        return self.count
+
+    def __str__(self) -> str:
+        """Say the rule as it is said at the bench."""
+        return f"{self.count} rising or falling"
+
+    def signals(self, z: NDArray[np.float64]) -> Flags:
+        """Return at which points the pattern is complete.
+
+        Parameters
+        ----------
+        z : numpy.ndarray of float
+            Standardised results along the last axis, [-].
+
+        Returns
+        -------
+        numpy.ndarray of bool
+            Signals, [-], of the input's shape.
+        """
+        steps = np.diff(z, axis=-1)
+        whole = _unbroken(steps > 0.0, self.count - 1) | _unbroken(steps < 0.0, self.count - 1)
+        return _placed(whole, z.shape, 1)
+
+
+@dataclass(frozen=True)
+class Alternation:
+    """``count`` consecutive points that go up and down in turn; an equal one ends it."""
+
+    count: int
+
+    def __post_init__(self) -> None:
+        """Refuse a rule that can't be met."""
+        _refuse_short(self.count, 3)
+
+    @property
+    def window(self) -> int:
+        """Points that the rule looks at."""
+        return self.count
+
+    def __str__(self) -> str:
+        """Say the rule as it is said at the bench."""
+        return f"{self.count} alternating up and down"
+
+    def signals(self, z: NDArray[np.float64]) -> Flags:
+        """Return at which points the pattern is complete.
+
+        Parameters
+        ----------
+        z : numpy.ndarray of float
+            Standardised results along the last axis, [-].
+
+        Returns
+        -------
+        numpy.ndarray of bool
+            Signals, [-], of the input's shape.
+        """
+        rises, falls = z[..., 1:] > z[..., :-1], z[..., 1:] < z[..., :-1]
+        turns = (rises[..., 1:] & falls[..., :-1]) | (falls[..., 1:] & rises[..., :-1])
+        return _placed(_unbroken(turns, self.count - 2), z.shape, 2)
+
+
+RunRule: TypeAlias = Beyond | Within | Trend | Alternation
+
+WESTERN_ELECTRIC: tuple[RunRule, ...] = (Beyond(1, 1, 3.0), Beyond(2, 3, 2.0), Beyond(4, 5, 1.0), Beyond(8, 8, 0.0))
+"""Zone rules of the Western Electric handbook (1956); Champ and Woodall, Technometrics 29 (1987) 393."""
+
+NELSON: tuple[RunRule, ...] = (
+    Beyond(1, 1, 3.0),
+    Beyond(9, 9, 0.0),
+    Trend(6),
+    Alternation(14),
+    Beyond(2, 3, 2.0),
+    Beyond(4, 5, 1.0),
+    Within(15, 1.0),
+    Beyond(8, 8, 1.0, "either"),
+)
+"""The eight tests of Nelson, Journal of Quality Technology 16 (1984) 237, in his order."""
+
+PETROLEUM: tuple[RunRule, ...] = (Beyond(1, 1, 3.0), Beyond(2, 3, 2.0), Beyond(5, 5, 1.0), Beyond(8, 8, 0.0))
+"""Counts of ASTM D6299 from memory: to be confirmed against the laboratory's own copy."""
+
+RULE_SETS: Mapping[str, tuple[RunRule, ...]] = MappingProxyType(
+    {
+        "western electric": WESTERN_ELECTRIC,
+        "nelson": NELSON,
+        "petroleum": PETROLEUM,
+        "limits only": (Beyond(1, 1, 3.0),),
+    }
+)
+"""Rule sets by the name that a laboratory's settings use."""
+
+
+@dataclass(frozen=True)
+class Signal:
+    """A point at which patterns are complete: its index, counted from 0, and the rules in the order of their set."""
+
+    index: int
+    rules: tuple[RunRule, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class RuleSignals:
+    """Which rule signals at which point: ``signals`` has a row a rule."""
+
+    rules: tuple[RunRule, ...]
+    signals: Flags
+
+    @property
+    def beyond(self) -> Flags:
+        """Points at which any rule signals."""
+        return np.asarray(np.any(self.signals, axis=0))
+
+    @property
+    def found(self) -> tuple[Signal, ...]:
+        """Every signal of one chart, in the order of the points."""
+        return tuple(self._signal(index) for index in np.flatnonzero(self.beyond).tolist())
+
+    @property
+    def first(self) -> Signal | None:
+        """First signal of one chart; none where nothing signals."""
+        where = np.flatnonzero(self.beyond)
+        return self._signal(int(where[0])) if where.size else None
+
+    def _signal(self, index: int) -> Signal:
+        return Signal(index, tuple(rule for rule, hit in zip(self.rules, self.signals[:, index], strict=True) if hit))
+
+
+def run_rule_signals(z: ArrayLike, rules: tuple[RunRule, ...] = WESTERN_ELECTRIC) -> RuleSignals:
+    """Apply run rules to standardised results.
+
+    Parameters
+    ----------
+    z : array_like of float
+        Standardised results in the order of measurement along the last axis, [-]; a NaN belongs to no pattern and ends
+        every run.
+    rules : tuple of RunRule
+        Rules, [-].
+
+    Returns
+    -------
+    RuleSignals
+        Signals by rule and point, [-]; a pattern signals at every point at which it is complete.
+
+    References
+    ----------
+    .. [1] Western Electric, Statistical Quality Control Handbook (1956); Nelson, J. Qual. Technol. 16 (1984) 237;
+       ISO 7870-2:2023.
+
+    Examples
+    --------
+    >>> for signal in run_rule_signals([0.3, 2.2, -0.4, 2.1, 0.2, 2.4]).found:
+    ...     print(signal.index, *signal.rules)
+    3 2 of 3 beyond 2 s, same side
+    5 2 of 3 beyond 2 s, same side
+    """
+    points = np.asarray(z, dtype=float)
+    return RuleSignals(tuple(rules), np.array([rule.signals(points) for rule in rules], dtype=bool))
+
+
+def _counted(flags: Flags, count: int, window: int) -> Flags:
+    """Return where ``count`` flags stand among the last ``window``, the last one included."""
+    if count == window:
+        return _unbroken(flags, count)
+    number = flags.astype(np.uint16)
+    for back in range(1, min(window, flags.shape[-1])):
+        number[..., back:] += flags[..., :-back]
+    return flags & (number >= count)
+
+
+def _unbroken(flags: Flags, count: int) -> Flags:
+    """Return where the last ``count`` flags all stand; each pass doubles the stretch that is known to be whole."""
+    whole, known = flags.copy(), 1
+    while known < count:
+        step = min(known, count - known)
+        whole[..., step:] &= whole[..., :-step]
+        whole[..., :step] = False
+        known += step
+    return whole
+
+
+def _placed(flags: Flags, shape: tuple[int, ...], late: int) -> Flags:
+    """Give the flags of steps to the points that end them."""
+    placed = np.zeros(shape, dtype=bool)
+    placed[..., late:] = flags
+    return placed

@@ -1,0 +1,1 @@
+"""Decisions: uncertainty, conformity and its risks, acceptance, proficiency."""

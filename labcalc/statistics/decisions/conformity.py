@@ -1,0 +1,198 @@
+"""Does it comply? Tolerance and acceptance intervals, and decision rules by name (JCGM 106:2012, ASTM E29)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.statistics.rounding import complies
+
+Conformity = Literal["met", "doubtful", "not met"]
+
+
+@dataclass(frozen=True)
+class DecisionRule:
+    """How a result is held against limits, by a band of width w.
+
+    A result is met inside the limits drawn in by ``accept`` · w, not met outside the limits drawn in by ``reject`` · w
+    (a negative number widens them), and doubtful in between.
+    """
+
+    name: str
+    accept: float
+    reject: float
+    band: Literal["U", "R"]
+    """What w is made of: a multiple of the laboratory's expanded uncertainty, or the method's reproducibility."""
+    rounded_first: bool
+    """Whether the result is rounded to the limit's decimals before it is refused."""
+    basis: str
+    """Standard with edition, and what the rule does in words."""
+
+
+DECISION_RULES: Mapping[str, DecisionRule] = MappingProxyType(
+    {
+        rule.name: rule
+        for rule in (
+            DecisionRule(
+                "rounding, second look",
+                1.0,
+                0.0,
+                "U",
+                True,
+                "value rounded to the limit's decimals (ASTM E29-22, rounding method); within a limit by less than the "
+                "guard band: second look",
+            ),
+            DecisionRule(
+                "rounding", 0.0, 0.0, "U", True, "value rounded to the limit's decimals (ASTM E29-22, rounding method)"
+            ),
+            DecisionRule(
+                "simple acceptance",
+                0.0,
+                0.0,
+                "U",
+                False,
+                "value as it stands, no guard band: the risk is shared (JCGM 106:2012, 8.2 [memory])",
+            ),
+            DecisionRule(
+                "guarded acceptance",
+                1.0,
+                1.0,
+                "U",
+                False,
+                "met only inside the limits by the guard band or more (JCGM 106:2012, 8.3.2 [memory])",
+            ),
+            DecisionRule(
+                "guarded rejection",
+                -1.0,
+                -1.0,
+                "U",
+                False,
+                "not met only outside the limits by more than the guard band (JCGM 106:2012, 8.3.3 [memory])",
+            ),
+            DecisionRule(
+                "guarded both ways",
+                1.0,
+                -1.0,
+                "U",
+                False,
+                "met inside and not met outside the limits by the guard band, second look in between (ILAC-G8:09/2019, "
+                "non-binary statement [memory])",
+            ),
+            DecisionRule(
+                "supplier, 0.59 R",
+                1.0,
+                0.0,
+                "R",
+                False,
+                "the supplier is 95 % sure only inside a limit by 0.59 R (ISO 4259, one result; edition 2006 [memory])",
+            ),
+            DecisionRule(
+                "recipient, 0.59 R",
+                0.0,
+                -1.0,
+                "R",
+                False,
+                "the recipient may refuse only beyond a limit by more than 0.59 R (ISO 4259, one result; edition 2006 "
+                "[memory])",
+            ),
+        )
+    }
+)
+"""Decision rules by name; the first is the one that labcalc takes where nobody says otherwise."""
+
+
+def acceptance_interval(
+    lowest: ArrayLike, highest: ArrayLike, guard_band: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    r"""Return the interval in which results are accepted: the tolerance interval less a guard band at each end.
+
+    .. math:: [T_L + w,\; T_U - w]
+
+    Parameters
+    ----------
+    lowest : array_like of float
+        Lower tolerance limit T_L, [unit of the result]; NaN where that side is open.
+    highest : array_like of float
+        Upper tolerance limit T_U, [unit of the result]; NaN where that side is open.
+    guard_band : array_like of float
+        Width w, [unit of the result]: above 0 for guarded acceptance, below for guarded rejection, 0 for simple
+        acceptance.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float
+        Lower and upper acceptance limit, [unit of the result]; NaN where open. A guard band of more than half the
+        tolerance leaves a lower limit above the upper one: an interval that accepts nothing.
+
+    References
+    ----------
+    .. [1] JCGM 106:2012, 8.3.1 (memory).
+
+    Examples
+    --------
+    >>> [float(limit) for limit in acceptance_interval(41.5, 50.5, 0.25)]
+    [41.75, 50.25]
+    """
+    band = np.asarray(guard_band, dtype=float)
+    return np.asarray(np.asarray(lowest, float) + band), np.asarray(np.asarray(highest, float) - band)
+
+
+def decide_conformity(
+    value: float, lowest: float, highest: float, rule: DecisionRule, width: float, decimals: int
+) -> Conformity:
+    """Decide by a rule whether a result meets its limits.
+
+    Parameters
+    ----------
+    value : float
+        Result, not rounded, [any unit].
+    lowest : float
+        Lower limit, [unit of the result]; NaN where that side is open.
+    highest : float
+        Upper limit, [unit of the result]; NaN where that side is open.
+    rule : DecisionRule
+        One of ``DECISION_RULES``, or a rule of one's own, [-].
+    width : float
+        Guard band w, [unit of the result]; it may be NaN only for a rule that has no band.
+    decimals : int
+        Decimals to which the limits are written, [-].
+
+    Returns
+    -------
+    str
+        "met", "doubtful" or "not met".
+
+    Raises
+    ------
+    ValueError
+        The rule has a band and its width is not finite.
+
+    References
+    ----------
+    .. [1] JCGM 106:2012, clause 8 (memory); ASTM E29-22.
+
+    Examples
+    --------
+    >>> decide_conformity(50.4, 41.4, 50.6, DECISION_RULES["rounding, second look"], 0.25, 1)
+    'doubtful'
+    """
+
+    def inside(share: float) -> bool:
+        low, high = acceptance_interval(lowest, highest, share * width if share else 0.0)
+        method: Literal["rounding", "absolute"] = "rounding" if rule.rounded_first and not share else "absolute"
+        return complies(value, _end(low), _end(high), decimals, method=method)
+
+    if not np.isfinite(width) and (rule.accept or rule.reject):
+        raise ValueError(f"guard band {width:g}: the rule '{rule.name}' needs a finite one")
+    if inside(rule.accept) and inside(rule.reject):
+        return "met"
+    return "doubtful" if inside(rule.reject) else "not met"
+
+
+def _end(limit: NDArray[np.float64]) -> float | None:
+    return None if np.isnan(limit) else float(limit)

@@ -1,0 +1,245 @@
+"""The risk of being wrong about conformity: for one result, and for a whole production (JCGM 106:2012).
+
+JCGM 106 was not at hand: its clause numbers are memory. The formulas are derivations, checked by integration and by
+simulation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.statistics.decisions.conformity import acceptance_interval
+
+_FAR = 40.0
+"""So many standard deviations stand for infinity: the normal tail beyond is 0 in doubles."""
+
+
+@dataclass(frozen=True)
+class ConformityProbability:
+    """Where the true value lies, given a result: probabilities, in the shape of the input."""
+
+    inside: NDArray[np.float64]
+    """Probability that the item conforms; the specific producer's risk where it is rejected."""
+    below: NDArray[np.float64]
+    above: NDArray[np.float64]
+
+    @property
+    def outside(self) -> NDArray[np.float64]:
+        """Probability that the item does not conform; the specific consumer's risk where it is accepted."""
+        return np.asarray(self.below + self.above)
+
+
+def conformity_probability(
+    value: ArrayLike,
+    standard_uncertainty: ArrayLike,
+    lowest: ArrayLike,
+    highest: ArrayLike,
+    *,
+    degrees_of_freedom: ArrayLike = np.inf,
+) -> ConformityProbability:
+    r"""Return the probability that the true value is inside, below and above a tolerance interval.
+
+    .. math:: p_c = \Phi\!\left(\frac{T_U - y}{u}\right) - \Phi\!\left(\frac{T_L - y}{u}\right)
+
+    Nothing but the result is taken to be known of the item; what is known beforehand enters through
+    ``estimate_with_prior``.
+
+    Parameters
+    ----------
+    value : array_like of float
+        Best estimate y, [any unit].
+    standard_uncertainty : array_like of float
+        Standard uncertainty u, [unit of the value], above 0; NaN where unknown gives NaN.
+    lowest : array_like of float
+        Lower tolerance limit, [unit of the value]; NaN where that side is open.
+    highest : array_like of float
+        Upper tolerance limit, [unit of the value]; NaN where that side is open.
+    degrees_of_freedom : array_like of float
+        Of the standard uncertainty, [-]; finite ones take Student's distribution for the normal one.
+
+    Returns
+    -------
+    ConformityProbability
+        Probabilities, [-], of the inputs' common shape.
+
+    Raises
+    ------
+    ValueError
+        A standard uncertainty is not above 0.
+
+    References
+    ----------
+    .. [1] JCGM 106:2012, 7.2 to 7.5 (memory).
+
+    Examples
+    --------
+    >>> float(conformity_probability(13.6, 1.8, 12.5, 16.3).inside.round(2))
+    0.66
+    """
+    from scipy.special import stdtr
+
+    y, low, high = (np.asarray(one, dtype=float) for one in (value, lowest, highest))
+    u, degrees = _above_zero(standard_uncertainty, "standard uncertainty"), np.asarray(degrees_of_freedom, dtype=float)
+    unknown = np.where(np.isnan(y + u + degrees), np.nan, 0.0)
+    below = np.where(np.isnan(low), 0.0, stdtr(degrees, (low - y) / u)) + unknown
+    above = np.where(np.isnan(high), 0.0, stdtr(degrees, (y - high) / u)) + unknown
+    below, above = np.broadcast_arrays(below, above)
+    return ConformityProbability(np.asarray(1.0 - below - above), np.asarray(below), np.asarray(above))
+
+
+def estimate_with_prior(
+    value: ArrayLike, standard_uncertainty: ArrayLike, prior_mean: ArrayLike, prior_deviation: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    r"""Return estimate and standard uncertainty of an item whose kind is known beforehand.
+
+    .. math:: \hat y = \frac{u_0^2\, y + u^2\, y_0}{u_0^2 + u^2}, \qquad \hat u = \frac{u_0\, u}{\sqrt{u_0^2 + u^2}}
+
+    A prior draws the result towards what the product usually is: not for an item that may be of another kind.
+
+    Parameters
+    ----------
+    value : array_like of float
+        Measured value y, [any unit].
+    standard_uncertainty : array_like of float
+        Its standard uncertainty u, [unit of the value], above 0.
+    prior_mean : array_like of float
+        What such items usually are, y₀, [unit of the value].
+    prior_deviation : array_like of float
+        How far they vary, u₀, [unit of the value], above 0.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float
+        Estimate and standard uncertainty, [unit of the value], for ``conformity_probability``.
+
+    Raises
+    ------
+    ValueError
+        A standard uncertainty or a deviation is not above 0.
+
+    References
+    ----------
+    .. [1] JCGM 106:2012, 6.2 and A.4.4 (memory): normal prior, normal likelihood.
+
+    Examples
+    --------
+    >>> [float(one.round(4)) for one in estimate_with_prior(10.3, 0.1, 10.0, 0.2)]
+    [10.24, 0.0894]
+    """
+    u, u0 = _above_zero(standard_uncertainty, "standard uncertainty"), _above_zero(prior_deviation, "prior deviation")
+    weight = u0**2 / (u0**2 + u**2)
+    estimate = weight * np.asarray(value, dtype=float) + (1.0 - weight) * np.asarray(prior_mean, dtype=float)
+    return np.asarray(estimate), np.asarray(u * np.sqrt(weight))
+
+
+@dataclass(frozen=True)
+class GlobalRisks:
+    """How often a decision rule errs over a whole production: shares of all items, in the shape of the input."""
+
+    consumer: NDArray[np.float64]
+    """Items that don't conform and are accepted."""
+    producer: NDArray[np.float64]
+    """Items that conform and are rejected."""
+
+
+def global_risks(
+    process_mean: ArrayLike,
+    process_deviation: ArrayLike,
+    standard_uncertainty: ArrayLike,
+    lowest: ArrayLike,
+    highest: ArrayLike,
+    guard_band: ArrayLike = 0.0,
+) -> GlobalRisks:
+    r"""Return the consumer's and the producer's risk of a decision rule for items of a normal process.
+
+    .. math:: R_C = P(\eta \notin T,\; y \in A), \qquad R_P = P(\eta \in T,\; y \notin A)
+
+    True value η and result y are normal together, with correlation u₀/√(u₀² + u²); their probabilities over a
+    rectangle are exact, by Owen's T function.
+
+    Parameters
+    ----------
+    process_mean : array_like of float
+        Mean y₀ of the true values, [any unit].
+    process_deviation : array_like of float
+        Standard deviation u₀ of the true values, [unit of the mean], above 0.
+    standard_uncertainty : array_like of float
+        Standard uncertainty u of a result, [unit of the mean], above 0.
+    lowest : array_like of float
+        Lower tolerance limit, [unit of the mean]; NaN where that side is open.
+    highest : array_like of float
+        Upper tolerance limit, [unit of the mean]; NaN where that side is open.
+    guard_band : array_like of float
+        Width w as ``acceptance_interval`` takes it, [unit of the mean].
+
+    Returns
+    -------
+    GlobalRisks
+        Shares of all items, [-], of the inputs' common shape.
+
+    Raises
+    ------
+    ValueError
+        A deviation or a standard uncertainty is not above 0.
+
+    References
+    ----------
+    .. [1] JCGM 106:2012, 9.5 (memory).
+    .. [2] Owen, D. B. (1956), Ann. Math. Statist. 27, 1075: bivariate normal probabilities (memory).
+
+    Examples
+    --------
+    >>> risks = global_risks(1500.0, 0.12, 0.04, 1499.8, 1500.2)
+    >>> float(risks.consumer.round(3)), float(risks.producer.round(3))
+    (0.019, 0.037)
+    """
+    from scipy.special import ndtr
+
+    u0, u = _above_zero(process_deviation, "process deviation"), _above_zero(standard_uncertainty, "uncertainty")
+    spread = np.sqrt(u0**2 + u**2)
+    mean, correlation = np.asarray(process_mean, dtype=float), u0 / spread
+    limits = (np.asarray(lowest, dtype=float), np.asarray(highest, dtype=float))
+    true = _scores(limits, mean, u0)
+    found = _scores(acceptance_interval(*limits, guard_band), mean, spread)
+    found = found[0], np.maximum(*found)  # an interval that accepts nothing
+    both = sum(
+        sign * _both_below(h, k, correlation)
+        for sign, h, k in (
+            (1, true[1], found[1]),
+            (-1, true[0], found[1]),
+            (-1, true[1], found[0]),
+            (1, true[0], found[0]),
+        )
+    )
+    accepted, conforming = ndtr(found[1]) - ndtr(found[0]), ndtr(true[1]) - ndtr(true[0])
+    return GlobalRisks(*(np.asarray(np.maximum(one - both, 0.0)) for one in (accepted, conforming)))
+
+
+def _scores(
+    limits: tuple[NDArray[np.float64], NDArray[np.float64]], mean: NDArray[np.float64], spread: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the limits in standard deviations; an open side lies at infinity, where the tails are 0."""
+    low, high = (np.where(np.isnan(limit), end, limit) for limit, end in zip(limits, (-np.inf, np.inf), strict=True))
+    return np.clip((low - mean) / spread, -_FAR, _FAR), np.clip((high - mean) / spread, -_FAR, _FAR)
+
+
+def _both_below(h: NDArray[np.float64], k: NDArray[np.float64], rho: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the bivariate normal distribution function (Owen 1956, equation 2.1)."""
+    from scipy.special import ndtr, owens_t
+
+    with np.errstate(divide="ignore", invalid="ignore"):
+        root = np.sqrt(1.0 - rho**2)
+        of_h = np.where((h == 0.0) & (k == 0.0), (1.0 - rho) / root, (k / h - rho) / root)
+        of_k = np.where((h == 0.0) & (k == 0.0), (1.0 - rho) / root, (h / k - rho) / root)
+    apart = (h * k < 0.0) | ((h * k == 0.0) & (h + k < 0.0))
+    return np.asarray(0.5 * (ndtr(h) + ndtr(k) - apart) - owens_t(h, of_h) - owens_t(k, of_k))
+
+
+def _above_zero(values: ArrayLike, what: str) -> NDArray[np.float64]:
+    array = np.asarray(values, dtype=float)
+    if np.any(array <= 0.0):
+        raise ValueError(f"{what} {float(array[array <= 0.0].flat[0]):g}: more than 0 was expected")
+    return array

@@ -1,0 +1,255 @@
+"""Scores of a proficiency test: how far a laboratory's result is from the assigned value, and what that is called."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+
+def z_score(result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike) -> NDArray[np.float64]:
+    """Return z, the distance from the assigned value over the standard deviation for assessment.
+
+    Parameters
+    ----------
+    result : array_like of float
+        Results, [any unit].
+    assigned : array_like of float
+        Assigned value x_pt, [unit of the results].
+    deviation : array_like of float
+        Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
+
+    Returns
+    -------
+    numpy.ndarray of float
+        z, [-]; NaN where an input is NaN.
+
+    Raises
+    ------
+    ValueError
+        A standard deviation that isn't above 0.
+
+    References
+    ----------
+    .. [1] ISO 13528:2022, 9.4 (memory).
+
+    Examples
+    --------
+    >>> z_score([10.4, 9.0], 10.0, 0.4).round(2)
+    array([ 1. , -2.5])
+    """
+    return _distance(result, assigned, _above_zero(deviation, "standard deviation for assessment"))
+
+
+def z_prime_score(
+    result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike, assigned_uncertainty: ArrayLike
+) -> NDArray[np.float64]:
+    """Return z′, which allows for the uncertainty of the assigned value.
+
+    Parameters
+    ----------
+    result : array_like of float
+        Results, [any unit].
+    assigned : array_like of float
+        Assigned value x_pt, [unit of the results].
+    deviation : array_like of float
+        Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
+    assigned_uncertainty : array_like of float
+        Standard uncertainty u(x_pt), [unit of the results].
+
+    Returns
+    -------
+    numpy.ndarray of float
+        z′, [-]; NaN where an input is NaN.
+
+    Raises
+    ------
+    ValueError
+        A standard deviation that isn't above 0.
+
+    References
+    ----------
+    .. [1] ISO 13528:2022, 9.5 (memory).
+
+    Examples
+    --------
+    >>> z_prime_score(11.0, 10.0, 0.4, 0.3).round(2)
+    np.float64(2.0)
+    """
+    spread = _above_zero(deviation, "standard deviation for assessment")
+    return _distance(result, assigned, np.hypot(spread, np.asarray(assigned_uncertainty, dtype=float)))
+
+
+def zeta_score(
+    result: ArrayLike, assigned: ArrayLike, uncertainty: ArrayLike, assigned_uncertainty: ArrayLike
+) -> NDArray[np.float64]:
+    """Return ζ, the distance from the assigned value over both standard uncertainties together.
+
+    It judges the laboratory's own claim: a small z with a large ζ means an uncertainty stated too small. It holds
+    where the assigned value doesn't come from the same results.
+
+    Parameters
+    ----------
+    result : array_like of float
+        Results, [any unit].
+    assigned : array_like of float
+        Assigned value x_pt, [unit of the results].
+    uncertainty : array_like of float
+        Standard uncertainty of each result, [unit of the results].
+    assigned_uncertainty : array_like of float
+        Standard uncertainty u(x_pt), [unit of the results].
+
+    Returns
+    -------
+    numpy.ndarray of float
+        ζ, [-]; NaN where an input is NaN.
+
+    Raises
+    ------
+    ValueError
+        Both uncertainties 0, or one below 0.
+
+    References
+    ----------
+    .. [1] ISO 13528:2022, 9.6 (memory).
+
+    Examples
+    --------
+    >>> zeta_score(10.5, 10.0, 0.3, 0.4).round(2)
+    np.float64(1.0)
+    """
+    return _distance(result, assigned, _combined(uncertainty, assigned_uncertainty))
+
+
+def en_score(
+    result: ArrayLike, assigned: ArrayLike, expanded: ArrayLike, assigned_expanded: ArrayLike
+) -> NDArray[np.float64]:
+    """Return E_n, the distance from the assigned value over both expanded uncertainties together.
+
+    Parameters
+    ----------
+    result : array_like of float
+        Results, [any unit].
+    assigned : array_like of float
+        Assigned value x_pt, [unit of the results].
+    expanded : array_like of float
+        Expanded uncertainty (k = 2) of each result, [unit of the results].
+    assigned_expanded : array_like of float
+        Expanded uncertainty (k = 2) of the assigned value, [unit of the results].
+
+    Returns
+    -------
+    numpy.ndarray of float
+        E_n, [-]; NaN where an input is NaN.
+
+    Raises
+    ------
+    ValueError
+        Both uncertainties 0, or one below 0.
+
+    References
+    ----------
+    .. [1] ISO 13528:2022, 9.7 (memory).
+
+    Examples
+    --------
+    >>> en_score(10.5, 10.0, 0.6, 0.8).round(2)
+    np.float64(0.5)
+    """
+    return _distance(result, assigned, _combined(expanded, assigned_expanded))
+
+
+def score_words(scores: ArrayLike) -> NDArray[np.str_]:
+    """Return what a z, z′ or ζ score is called.
+
+    Parameters
+    ----------
+    scores : array_like of float
+        Scores, [-].
+
+    Returns
+    -------
+    numpy.ndarray of str
+        ``acceptable`` up to 2, ``warning`` between 2 and 3, ``action`` from 3 on, ``not scored`` for NaN.
+
+    References
+    ----------
+    .. [1] ISO 13528:2022, 9.4.2 (memory); ISO/IEC 17043 says satisfactory, questionable, unsatisfactory.
+
+    Examples
+    --------
+    >>> score_words([-2.0, 2.01, -3.0]).tolist()
+    ['acceptable', 'warning', 'action']
+    """
+    size = np.abs(np.asarray(scores, dtype=float))
+    return np.select([size <= 2.0, size < 3.0, size >= 3.0], ["acceptable", "warning", "action"], "not scored")
+
+
+def en_words(scores: ArrayLike) -> NDArray[np.str_]:
+    """Return what an E_n score is called.
+
+    Parameters
+    ----------
+    scores : array_like of float
+        Scores, [-].
+
+    Returns
+    -------
+    numpy.ndarray of str
+        ``acceptable`` up to 1, ``action`` beyond, ``not scored`` for NaN.
+
+    References
+    ----------
+    .. [1] ISO/IEC 17043, E_n numbers; ISO 13528:2022, 9.7 (memory).
+
+    Examples
+    --------
+    >>> en_words([1.0, -1.2]).tolist()
+    ['acceptable', 'action']
+    """
+    size = np.abs(np.asarray(scores, dtype=float))
+    return np.select([size <= 1.0, size > 1.0], ["acceptable", "action"], "not scored")
+
+
+def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> NDArray[np.float64]:
+    """Return the standard uncertainty of a robust mean as an assigned value.
+
+    Parameters
+    ----------
+    deviation : array_like of float
+        Robust standard deviation s*, [any unit].
+    number : array_like of int
+        Number of results p, [-].
+
+    Returns
+    -------
+    numpy.ndarray of float
+        u(x_pt) = 1.25 s*/√p, [unit of the deviation].
+
+    References
+    ----------
+    .. [1] ISO 13528:2022, 7.7.3 (memory): 1.25 is what the median would need, and is kept for all robust means.
+
+    Examples
+    --------
+    >>> robust_mean_uncertainty(0.4, 25).round(3)
+    np.float64(0.1)
+    """
+    return np.asarray(1.25 * np.asarray(deviation, dtype=float) / np.sqrt(np.asarray(number, dtype=float)))
+
+
+def _distance(result: ArrayLike, assigned: ArrayLike, spread: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray((np.asarray(result, dtype=float) - np.asarray(assigned, dtype=float)) / spread)
+
+
+def _combined(first: ArrayLike, second: ArrayLike) -> NDArray[np.float64]:
+    one, other = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
+    if np.any(one < 0.0) or np.any(other < 0.0):
+        raise ValueError("an uncertainty below 0: 0 or more was expected")
+    return _above_zero(np.hypot(one, other), "combined uncertainty")
+
+
+def _above_zero(value: ArrayLike, name: str) -> NDArray[np.float64]:
+    spread = np.asarray(value, dtype=float)
+    if np.any(spread <= 0.0):
+        raise ValueError(f"{name} {float(np.min(spread)):g}: more than 0 was expected")
+    return spread

@@ -1,0 +1,1 @@
+"""Precision: repeats, duplicates, components of variance, studies between laboratories."""

@@ -1,0 +1,154 @@
+"""Which result belongs to which group, when groups stand within groups: runs within days within operators."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+
+@dataclass(frozen=True)
+class Nesting:
+    """Results in an order in which every group stands together; ``starts`` is where each group begins, a level each.
+
+    Level 0 is all results, the last level the innermost factor's groups.
+    """
+
+    names: tuple[str, ...]
+    order: NDArray[np.intp]
+    starts: tuple[NDArray[np.intp], ...]
+
+    @property
+    def number(self) -> int:
+        """Number of results."""
+        return self.order.size
+
+    @cached_property
+    def sizes(self) -> tuple[NDArray[np.float64], ...]:
+        """Results in each group, a level each."""
+        return tuple(np.diff(one, append=self.number).astype(float) for one in self.starts)
+
+    @cached_property
+    def parents(self) -> tuple[NDArray[np.intp], ...]:
+        """Group of the level above that each group stands in, from level 1 on."""
+        levels = zip(self.starts[:-1], self.starts[1:], strict=True)
+        return tuple(np.searchsorted(above, here, side="right") - 1 for above, here in levels)
+
+    def children(self, level: int) -> NDArray[np.intp]:
+        """Where the groups of a level begin among the groups of the level below."""
+        return np.searchsorted(self.starts[level + 1], self.starts[level])
+
+    def degrees_of_freedom(self) -> NDArray[np.float64]:
+        """Degrees of freedom of each factor and, last, of the results within the innermost groups."""
+        return np.diff([*(one.size for one in self.starts), self.number]).astype(float)
+
+    def effective_degrees(self, variances: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the degrees of freedom of the chi-square that each mean square comes nearest to.
+
+        The groups' means of unbalanced data differ in variance: a mean square then has fewer than it counts, the more
+        so the larger the components above the lowest are (Welch and Satterthwaite, two moments).
+        """
+        inner = range(1, len(self.starts))
+        return np.array(
+            [*(self._effective_degrees(level, variances) for level in inner), self.degrees_of_freedom()[-1]]
+        )
+
+    def _effective_degrees(self, level: int, variances: NDArray[np.float64]) -> float:
+        size, above, first = self.sizes[level], self.sizes[level - 1], self.children(level - 1)
+        spread = self._spread_of_means(level, variances)
+        weighted = np.add.reduceat(size**2 * spread, first) / above
+        expected = np.add.reduceat(size * spread, first) - weighted
+        squared = np.add.reduceat(
+            size**2 * spread**2 * (1.0 - 2.0 * size / np.repeat(above, np.diff(first, append=size.size))), first
+        )
+        squared = squared + weighted**2
+        return float(expected.sum()) ** 2 / float(squared.sum())
+
+    def _spread_of_means(self, level: int, variances: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Variance of each group's mean about what its level above gives."""
+        size, ancestor = self.sizes[level], np.arange(self.sizes[level].size)
+        spread = variances[level - 1] + variances[-1] / size
+        for below in range(level + 1, len(self.starts)):
+            ancestor = ancestor[self.parents[below - 1]]
+            spread = spread + variances[below - 1] * np.bincount(ancestor, self.sizes[below] ** 2) / size**2
+        return np.asarray(spread)
+
+    def means(self, values: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+        """Return the mean of each group, a level each; ``values`` in the order, a column a set of results."""
+        return tuple(_corrected_means(values, start, size) for start, size in zip(self.starts, self.sizes, strict=True))
+
+
+def _corrected_means(
+    values: NDArray[np.float64], starts: NDArray[np.intp], sizes: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Two passes: the second adds the mean of what the first has left over."""
+    shape = (-1,) + (1,) * (values.ndim - 1)
+    means = np.add.reduceat(values, starts) / sizes.reshape(shape)
+    rest = values - np.repeat(means, sizes.astype(np.intp), axis=0)
+    return np.asarray(means + np.add.reduceat(rest, starts) / sizes.reshape(shape))
+
+
+def nesting(factors: Mapping[str, ArrayLike], number: int) -> Nesting:
+    """Return the groups within groups.
+
+    Parameters
+    ----------
+    factors : mapping of str to array_like
+        Code of each result, [-], by the factor's name, outermost factor first; a code need not be unique beyond the
+        group that it stands in. No factor: one group of results.
+    number : int
+        Number of results, [-].
+
+    Returns
+    -------
+    Nesting
+        Groups of each level, [-].
+
+    Raises
+    ------
+    ValueError
+        A factor with another number of codes, or a code that is missing.
+    """
+    path, marks = np.zeros(number, dtype=np.intp), [np.zeros(number, dtype=np.intp)]
+    for name, codes in factors.items():
+        own = _codes(name, codes, number)
+        path = np.unique(path * (own.max() + 1) + own, return_inverse=True)[1]
+        marks.append(path)
+    order = np.argsort(path, kind="stable")
+    starts = tuple(np.flatnonzero(np.diff(one[order], prepend=-1)) for one in marks)
+    return Nesting(tuple(factors), order, starts)
+
+
+def _codes(name: str, codes: ArrayLike, number: int) -> NDArray[np.intp]:
+    given = np.asarray(codes)
+    if given.shape != (number,):
+        raise ValueError(f"{name}: codes of shape {given.shape} for {number} results: one code each was expected")
+    missing = np.flatnonzero(given != given)
+    if missing.size:
+        raise ValueError(f"{name}: the code of result {missing[0] + 1} is missing")
+    return np.unique(given, return_inverse=True)[1]
+
+
+def centred(results: NDArray[np.float64], decimals: int | None) -> NDArray[np.float64]:
+    """Return the results less the first of them: nearly always exact, and small numbers to go on with.
+
+    With ``decimals`` the differences are brought back to the printed ones, which binary numbers only come close to.
+    """
+    shifted = results - results[0]
+    if decimals is None:
+        return np.asarray(shifted)
+    steps = 10.0**decimals
+    counts, reach = np.rint(shifted * steps), 2.0 * float(np.spacing(np.abs(results).max())) * steps + 1e-9
+    if reach >= 0.5:
+        raise ValueError(
+            f"results up to {np.abs(results).max():g} don't hold {decimals} decimals as double-precision numbers"
+        )
+    off = np.flatnonzero(np.abs(shifted * steps - counts) > reach)
+    if off.size:
+        raise ValueError(
+            f"result {off[0] + 1} is {float(results[off[0]])!r}: no more than {decimals} decimals were expected"
+        )
+    return np.asarray(counts / steps)

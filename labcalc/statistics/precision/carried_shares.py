@@ -1,0 +1,266 @@
+"""Shares of the sample before that show in results, as they grew row by row: sums that any stretch of time is cut from.
+
+Every material has a level of its own. A row looks back only, so what is said of a moment uses nothing later.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FEWEST_CHANGES = 6
+"""Results after a sample of another level below which no share is estimated, [-]: our own choice."""
+
+_NOTHING = 1e-12
+"""Determinant of a correlation below which two shares can't be told apart."""
+
+_ONE_BEFORE = "every material ran after one and the same sample: nothing to compare it with"
+
+
+@dataclass(frozen=True)
+class CarriedShare:
+    """The share k of the sample before that shows in a result, [-], with its confidence interval and its t test."""
+
+    value: float
+    standard_uncertainty: float
+    degrees_of_freedom: int
+    interval: tuple[float, float]
+    p_value: float
+    """Of a share so far from 0, on either side, where nothing is carried over."""
+    changes: int
+    """Results after a sample of another level: what the share rests on."""
+    why_not: str = ""
+    """Why there is no number, where there is none."""
+
+    @property
+    def known(self) -> bool:
+        """There is a number."""
+        return not self.why_not
+
+    @property
+    def half_width(self) -> float:
+        """Half width of the interval, [-]."""
+        return (self.interval[1] - self.interval[0]) / 2.0
+
+    @property
+    def shows(self) -> bool:
+        """The whole interval lies above 0."""
+        return self.interval[0] > 0.0
+
+    def changes_needed(self, half_width: float) -> float:
+        """Return how many results after a sample of another level give an interval of a wanted half width.
+
+        Parameters
+        ----------
+        half_width : float
+            Half width of the interval of k, [-], above 0.
+
+        Returns
+        -------
+        float
+            Number of results, [-], whole; NaN where the share is unknown.
+        """
+        if not self.known:
+            return math.nan
+        return float(max(math.ceil(self.changes * (self.half_width / half_width) ** 2), 1))
+
+
+@dataclass(frozen=True, eq=False)
+class SharesOverTime:
+    """Sums of a regression as it grew, row by row, so that it can be had for any stretch of time."""
+
+    information: NDArray[np.float64]
+    """Σ x xᵀ up to each row, shape (n + 1, p, p); the first is 0."""
+    moment: NDArray[np.float64]
+    """Σ x y, shape (n + 1, p)."""
+    squares: NDArray[np.float64]
+    """Σ y², shape (n + 1,)."""
+    numbers: NDArray[np.int64]
+    """Rows that tell something, shape (n + 1,)."""
+    changes: NDArray[np.int64]
+    """Results after a sample of another level, by share, shape (n + 1, p)."""
+
+    def slopes(self) -> NDArray[np.float64]:
+        """Return the shares as each row found them.
+
+        Returns
+        -------
+        numpy.ndarray of float
+            Shares from the rows before each row, [-], shape (n, p); 0 where they don't tell anything.
+        """
+        return _solved(self.information[:-1], self.moment[:-1])[0]
+
+    def between(self, first: int, last: int, *, confidence: float = 0.95) -> tuple[CarriedShare, ...]:
+        """Return the shares from a stretch of rows.
+
+        Parameters
+        ----------
+        first : int
+            First row, [-], from 0.
+        last : int
+            The row after the last, [-].
+        confidence : float
+            Of the intervals, [-].
+
+        Returns
+        -------
+        tuple of CarriedShare
+            One for each column of contrasts, [-]; NaN with its reason where the rows don't tell it.
+        """
+        information, moment = (sums[last] - sums[first] for sums in (self.information, self.moment))
+        changes = (self.changes[last] - self.changes[first]).tolist()
+        share, inverse = _solved(information, moment)
+        degrees = int(self.numbers[last] - self.numbers[first]) - int(np.count_nonzero(np.diag(inverse)))
+        rest = float(self.squares[last] - self.squares[first] - moment @ share)
+        spread = math.sqrt(max(rest, 0.0) / degrees) if degrees > 0 else math.nan
+        return tuple(
+            _share(float(share[i]), spread * float(inverse[i, i]) ** 0.5, degrees, changes[i], confidence)
+            if inverse[i, i] > 0.0
+            else _unknown(changes[i], degrees, _untold(changes[i], degrees) or _ONE_BEFORE)
+            for i in range(share.size)
+        )
+
+
+def within_materials(
+    columns: ArrayLike, materials: ArrayLike, *, weights: ArrayLike | None = None
+) -> NDArray[np.float64]:
+    r"""Free columns of the level of each material, row by row, looking back only.
+
+    .. math:: u_i = \sqrt{\frac{w_i W_{i-1}}{W_i}} \, (z_i - \bar z_{i-1})
+
+    with W the sum of weights and z̄ the mean of the material's rows before. A regression on such rows is the one with
+    a level for each material, and a head of the rows is the regression as it was then.
+
+    Parameters
+    ----------
+    columns : array_like of float
+        Columns, [any unit], shape (n, p), in the order of measurement.
+    materials : array_like of str
+        Material of each row.
+    weights : array_like of float, optional
+        Weights, [-]; 0 leaves a row out; none: all alike.
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Columns, [unit of the column times the root of a weight], shape (n, p); NaN in a material's first row and
+        in those left out.
+
+    References
+    ----------
+    .. [1] Helmert's transformation; its use for updating sums of squares: Welford, B. P.: Technometrics 4 (1962) 419.
+
+    Examples
+    --------
+    >>> within_materials([[1.0], [3.0], [5.0]], ["a", "a", "a"]).round(4).ravel()
+    array([   nan, 1.4142, 2.4495])
+    """
+    z, code = np.asarray(columns, dtype=float), np.unique(np.asarray(materials), return_inverse=True)[1]
+    w = np.ones(len(z)) if weights is None else np.asarray(weights, dtype=float)
+    found = np.full(z.shape, np.nan)
+    for rows, filled in _alike_long(code):
+        weight = np.where(filled, w[rows], 0.0)
+        value = np.where((weight > 0.0)[..., np.newaxis], z[rows] - np.nan_to_num(z[rows[:, :1]]), 0.0)
+        after, sums = np.cumsum(weight, axis=1), np.cumsum(weight[..., np.newaxis] * value, axis=1)
+        before, summed = after[:, :-1], sums[:, :-1]  # of every row but the first
+        told = (before > 0.0) & (weight[:, 1:] > 0.0)
+        mean = summed / np.where(before > 0.0, before, 1.0)[..., np.newaxis]
+        factor = np.sqrt(weight[:, 1:] * before / np.where(told, after[:, 1:], 1.0))
+        found[rows[:, 1:][told]] = (factor[..., np.newaxis] * (value[:, 1:] - mean))[told]
+    return found
+
+
+def _alike_long(code: NDArray[np.int64]) -> Iterator[tuple[NDArray[np.int64], NDArray[np.bool_]]]:
+    """Yield the rows of groups of about the same length, a line a group, filled up to a power of two.
+
+    Sums along a line are the same whatever other groups there are and whatever comes later in it.
+    """
+    order = np.argsort(code, kind="stable")
+    heads = np.flatnonzero(np.diff(code[order], prepend=-1))
+    lengths = np.diff(heads, append=code.size)
+    powers = np.ceil(np.log2(lengths)).astype(int)
+    for power in np.unique(powers):
+        which = powers == power
+        place = np.arange(2**power)
+        filled = place < lengths[which, np.newaxis]
+        yield order[np.where(filled, heads[which, np.newaxis] + place, heads[which, np.newaxis])], filled
+
+
+def shares_over_time(contrasts: ArrayLike, results: ArrayLike, changed: ArrayLike) -> SharesOverTime:
+    """Return the sums of the regression of results on contrasts, as they grew.
+
+    Parameters
+    ----------
+    contrasts : array_like of float
+        What each share is multiplied by, [unit of the results], shape (n, p), freed of levels (``within_materials``);
+        a row with NaN tells nothing.
+    results : array_like of float
+        Results, freed of levels in the same way, [any unit], shape (n,).
+    changed : array_like of bool
+        Whether the result came after a sample of another level, for each share, shape (n, p).
+
+    Returns
+    -------
+    SharesOverTime
+        Sums up to each row, [unit of the results squared].
+    """
+    x, y = np.asarray(contrasts, dtype=float), np.asarray(results, dtype=float)
+    tells = np.isfinite(y) & np.all(np.isfinite(x), axis=1)
+    x, y = np.where(tells[:, np.newaxis], x, 0.0), np.where(tells, y, 0.0)
+    counted = np.asarray(changed, dtype=bool) & tells[:, np.newaxis]
+    return SharesOverTime(
+        _grown(x[:, :, np.newaxis] * x[:, np.newaxis, :]),
+        _grown(x * y[:, np.newaxis]),
+        _grown(y * y),
+        _grown(tells.astype(np.int64)),
+        _grown(counted.astype(np.int64)),
+    )
+
+
+def _grown(values: NDArray[Any]) -> NDArray[Any]:
+    return np.concatenate([np.zeros((1, *values.shape[1:]), values.dtype), np.cumsum(values, axis=0)])
+
+
+def _solved(
+    information: NDArray[np.float64], moment: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return shares and the inverse of the information; 0 for a share that nothing tells of."""
+    diagonal = np.einsum("...ii->...i", information)
+    told = diagonal > 0.0
+    scale = np.sqrt(np.where(told, diagonal, 1.0))
+    correlation = information / (scale[..., :, np.newaxis] * scale[..., np.newaxis, :])
+    np.einsum("...ii->...i", correlation)[...] = 1.0
+    clear = np.linalg.det(correlation) > _NOTHING
+    inverse = np.linalg.inv(np.where(clear[..., np.newaxis, np.newaxis], correlation, np.eye(diagonal.shape[-1])))
+    both = told[..., :, np.newaxis] & told[..., np.newaxis, :] & clear[..., np.newaxis, np.newaxis]
+    inverse = np.where(both, inverse / (scale[..., :, np.newaxis] * scale[..., np.newaxis, :]), 0.0)
+    return np.asarray(np.einsum("...ij,...j->...i", inverse, moment)), inverse
+
+
+def _share(value: float, uncertainty: float, degrees: int, changes: int, confidence: float) -> CarriedShare:
+    from scipy.special import stdtr, stdtrit
+
+    if why_not := _untold(changes, degrees):
+        return _unknown(changes, degrees, why_not)
+    half = float(stdtrit(degrees, (1.0 + confidence) / 2.0)) * uncertainty
+    score = abs(value) / uncertainty if uncertainty > 0.0 else math.inf
+    p_value = 2.0 * float(stdtr(degrees, -score))
+    return CarriedShare(value, uncertainty, degrees, (value - half, value + half), p_value, changes)
+
+
+def _unknown(changes: int, degrees: int, why_not: str) -> CarriedShare:
+    return CarriedShare(math.nan, math.nan, max(degrees, 0), (math.nan, math.nan), math.nan, changes, why_not)
+
+
+def _untold(changes: int, degrees: int) -> str:
+    if changes < FEWEST_CHANGES:
+        results = "1 result" if changes == 1 else f"{changes} results"
+        return f"{results} after a sample of another level; {FEWEST_CHANGES} are needed"
+    if degrees < 1:
+        return f"{changes} results after a sample of another level, but no material that was measured often enough"
+    return ""

@@ -1,0 +1,250 @@
+"""What a precision found from duplicates means: limits for differences, comparison with a published one, how many."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+_MOST_PAIRS = 10**9
+
+
+@dataclass(frozen=True)
+class RepeatabilityComparison:
+    """A precision found against a published one: variances' ratio, both one-sided p-values, and the verdict."""
+
+    ratio: float
+    """Limit found over the published one."""
+    ratio_interval: tuple[float, float]
+    degrees_of_freedom: float
+    published_degrees_of_freedom: float
+    p_worse: float
+    """How often chance alone gives a scatter as large, if the published precision is met."""
+    p_better: float
+    confidence: float
+
+    @property
+    def verdict(self) -> str:
+        """``worse than published``, ``better than published`` or ``as published``: a two-sided test."""
+        half = (1.0 - self.confidence) / 2.0
+        if self.p_worse < half:
+            return "worse than published"
+        return "better than published" if self.p_better < half else "as published"
+
+
+def difference_limit_factor(degrees_of_freedom: ArrayLike = math.inf, confidence: float = 0.95) -> NDArray[np.float64]:
+    r"""Return the factor from a standard deviation to the limit of the difference of two results.
+
+    .. math:: f = t_{(1 + p) / 2, \nu} \sqrt 2
+
+    Infinite degrees of freedom, 2.77, are for the statement of a method; those of s are for new pairs that a
+    laboratory judges by an s of its own.
+
+    Parameters
+    ----------
+    degrees_of_freedom : array_like of float
+        Degrees of freedom of the standard deviation, [-], above 0.
+    confidence : float
+        Share of differences within the limit, [-].
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Factor, [-], of the input's shape.
+
+    References
+    ----------
+    .. [1] ISO 5725-6:1994, 4.1 (critical difference 2.8 s).
+
+    Examples
+    --------
+    >>> difference_limit_factor([5, 30, float("inf")]).round(3)
+    array([3.635, 2.888, 2.772])
+    """
+    from scipy.special import ndtri, stdtrit
+
+    degrees = np.asarray(degrees_of_freedom, dtype=float)
+    upper = (1.0 + confidence) / 2.0
+    known = np.where(np.isinf(degrees), 1.0, degrees)
+    quantile = np.where(np.isinf(degrees), ndtri(upper), stdtrit(known, upper))
+    return np.asarray(math.sqrt(2.0) * quantile)
+
+
+def compare_repeatability(
+    deviation: float,
+    degrees_of_freedom: float,
+    published_limit: float,
+    *,
+    published_degrees_of_freedom: float = math.inf,
+    confidence: float = 0.95,
+) -> RepeatabilityComparison:
+    r"""Compare a repeatability found with a published one.
+
+    .. math:: \chi^2 / \nu = s^2 / \sigma_r^2, \quad \sigma_r = r / 1.96 \sqrt 2
+
+    Parameters
+    ----------
+    deviation : float
+        Repeatability standard deviation found, [any unit].
+    degrees_of_freedom : float
+        Its degrees of freedom, [-].
+    published_limit : float
+        Published repeatability limit r, [unit of the deviation], above 0.
+    published_degrees_of_freedom : float
+        How many differences stand behind the published limit, [-]; infinite: it is taken as known.
+    confidence : float
+        Confidence of the two-sided test and of the ratio's interval, [-].
+
+    Returns
+    -------
+    RepeatabilityComparison
+        Ratio of the limits with interval, p-values and verdict, [-].
+
+    Raises
+    ------
+    ValueError
+        The published limit is not above 0.
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.8 (chi-square test of a variance), 1.3.5.9 (F-test).
+
+    Examples
+    --------
+    >>> found = compare_repeatability(0.05, 20, 0.1)
+    >>> round(found.ratio, 3), found.verdict
+    (1.386, 'worse than published')
+    """
+    from scipy.special import fdtr, fdtrc, fdtri, gammainc, gammaincc, gammaincinv
+
+    if not 0.0 < published_limit < math.inf:
+        raise ValueError(f"published repeatability {published_limit:g}: more than 0 was expected")
+    variance_ratio = (deviation * float(difference_limit_factor()) / published_limit) ** 2
+    nu, published_nu = degrees_of_freedom, published_degrees_of_freedom
+    tail = (1.0 - confidence) / 2.0
+    if math.isinf(published_nu):
+        half = nu * variance_ratio / 2.0
+        worse, better = float(gammaincc(nu / 2.0, half)), float(gammainc(nu / 2.0, half))
+        ends = [2.0 * float(gammaincinv(nu / 2.0, p)) / nu for p in (1.0 - tail, tail)]
+    else:
+        worse, better = (float(f(nu, published_nu, variance_ratio)) for f in (fdtrc, fdtr))
+        ends = [float(fdtri(nu, published_nu, p)) for p in (1.0 - tail, tail)]
+    low, high = (math.sqrt(variance_ratio / end) for end in ends)
+    return RepeatabilityComparison(math.sqrt(variance_ratio), (low, high), nu, published_nu, worse, better, confidence)
+
+
+def share_beyond(deviation: ArrayLike, limit: ArrayLike) -> NDArray[np.float64]:
+    r"""Return the share of pairs whose difference is to be expected beyond a limit.
+
+    .. math:: P(|d| > r) = \operatorname{erfc}(r / 2 s)
+
+    Parameters
+    ----------
+    deviation : array_like of float
+        Repeatability standard deviation s, [any unit], 0 or more.
+    limit : array_like of float
+        Limit r of the difference, [unit of the deviation], above 0.
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Share, [-], of the inputs' common shape; 0.05 where r = 1.96 √2 s.
+
+    References
+    ----------
+    .. [1] Difference of two normal results: standard deviation √2 s.
+
+    Examples
+    --------
+    >>> float(share_beyond(1.0, 1.96 * 2.0**0.5).round(3))
+    0.05
+    """
+    from scipy.special import erfc
+
+    s, r = np.asarray(deviation, dtype=float), np.asarray(limit, dtype=float)
+    with np.errstate(divide="ignore"):
+        return np.asarray(erfc(np.divide(r, 2.0 * s)))
+
+
+def pairs_needed(
+    half_width: ArrayLike, confidence: float = 0.95, *, upper_bound_only: bool = False
+) -> NDArray[np.int64]:
+    r"""Return how many pairs give a standard deviation as well as wanted.
+
+    The upper end of the interval is the farther one:
+
+    .. math:: \sqrt{n / \chi^2_{n, \alpha / 2}} - 1 \le w
+
+    Parameters
+    ----------
+    half_width : array_like of float
+        Largest relative distance w of the upper end from s, [-], such as 0.25; 0.0001 or more.
+    confidence : float
+        Confidence of the interval, [-].
+    upper_bound_only : bool
+        Whether only an upper bound is wanted: α in place of α/2.
+
+    Returns
+    -------
+    numpy.ndarray of int
+        Number of pairs, [-], of the input's shape.
+
+    Raises
+    ------
+    ValueError
+        A width is below 0.0001 or not finite.
+
+    References
+    ----------
+    .. [1] Chi-square distribution of the variance, solved for n.
+
+    Examples
+    --------
+    >>> pairs_needed([0.5, 0.25, 0.1])
+    array([ 17,  48, 233])
+    """
+    from scipy.special import chdtri
+
+    width = np.asarray(half_width, dtype=float)
+    if not np.all((width >= 1e-4) & np.isfinite(width)):
+        raise ValueError(f"half width {width.min(initial=math.inf):g}: 0.0001 or more was expected")
+    tail = (1.0 - confidence) / (1.0 if upper_bound_only else 2.0)
+    low, high = np.zeros(width.shape), np.full(width.shape, float(_MOST_PAIRS))
+    while np.any(high - low > 1.0):  # the width falls with n: between low (too few) and high (enough)
+        middle = np.floor((low + high) / 2.0)
+        enough = np.sqrt(middle / chdtri(np.maximum(middle, 1.0), 1.0 - tail)) - 1.0 <= width
+        enough &= middle > 0.0
+        low, high = np.where(enough, low, middle), np.where(enough, middle, high)
+    return np.asarray(high, dtype=np.int64)
+
+
+def holm_adjusted(p_values: ArrayLike) -> NDArray[np.float64]:
+    """Return p-values adjusted for being several: whichever is below 0.05 then, chance alone gives one in twenty times.
+
+    Parameters
+    ----------
+    p_values : array_like of float
+        p-values of tests that are read together, [-].
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Adjusted p-values, [-], in the same order.
+
+    References
+    ----------
+    .. [1] S. Holm, Scandinavian Journal of Statistics 6 (1979) 65.
+
+    Examples
+    --------
+    >>> holm_adjusted([0.01, 0.04, 0.03])
+    array([0.03, 0.06, 0.06])
+    """
+    p = np.asarray(p_values, dtype=float)
+    order = np.argsort(p, kind="stable")
+    steps = np.maximum.accumulate(p[order] * np.arange(p.size, 0, -1))
+    adjusted = np.empty_like(p)
+    adjusted[order] = np.minimum(steps, 1.0)
+    return adjusted

@@ -1,0 +1,270 @@
+"""Precision from duplicates: how far results of one sample scatter, with the interval of what so few can tell.
+
+Arrays of pairs, or results with the number of their set; no loop over pairs.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.statistics.precision.duplicate_limits import difference_limit_factor
+from labcalc.statistics.precision.long_term_precision import spread_interval
+from labcalc.statistics.precision.pair_order import OrderEffect, order_effect
+from labcalc.statistics.series import finite_series, paired_series
+
+_MEAN_RANGE_OF_TWO = 2.0 / math.sqrt(math.pi)
+"""d2 of two results, 1.128."""
+
+
+@dataclass(frozen=True)
+class DuplicatePrecision:
+    """Standard deviation of single results from repeats of samples, with its interval."""
+
+    number: int
+    """Samples with repeats: pairs, or larger sets."""
+    deviation: float
+    degrees_of_freedom: float
+    interval: tuple[float, float]
+    confidence: float
+    form: str
+    """How it was found, in words."""
+    order: OrderEffect | None = None
+    """First against second; None where there are fewer than two pairs, or the form knows no order."""
+
+    @property
+    def limit(self) -> float:
+        """r = 1.96 √2 s, [unit of the deviation]: for a statement, as if s were known."""
+        return self.deviation * float(difference_limit_factor(confidence=self.confidence))
+
+    @property
+    def limit_interval(self) -> tuple[float, float]:
+        """Interval of the limit, [unit of the deviation]."""
+        factor = float(difference_limit_factor(confidence=self.confidence))
+        return self.interval[0] * factor, self.interval[1] * factor
+
+    @property
+    def limit_for_a_new_pair(self) -> float:
+        """t √2 s, [unit of the deviation]: holds for the next pair although s rests on few."""
+        return self.deviation * float(difference_limit_factor(self.degrees_of_freedom, self.confidence))
+
+
+def duplicate_precision(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> DuplicatePrecision:
+    r"""Return the repeatability standard deviation from pairs.
+
+    .. math:: s_r = \sqrt{\sum d^2 / 2n}, \quad \nu = n
+
+    It takes for granted that first and second results are alike. Where the paired t-test finds that they differ,
+    the differences are taken about their mean, and ``form`` says so:
+
+    .. math:: s_r = s_d / \sqrt 2, \quad \nu = n - 1
+
+    Parameters
+    ----------
+    first : array_like of float
+        First result of each pair, [any unit], one pair or more.
+    second : array_like of float
+        Second results, [unit of the first].
+    confidence : float
+        Confidence of the interval and of the t-test, [-].
+
+    Returns
+    -------
+    DuplicatePrecision
+        Standard deviation with interval, [unit of the results]. Where the order has no effect an interval of 95 %
+        covers 95 % (94 % with five pairs). An effect that the test misses half the time makes it too wide by a little
+        and lets it cover, at the worst, 83 % with five pairs, 92 % with ten, 94 % from twenty on (simulated).
+
+    Raises
+    ------
+    ValueError
+        No pair, two numbers of results, or one that is not finite.
+
+    References
+    ----------
+    .. [1] ISO 5725-2:2019, 7.4 (repeatability variance of two results a cell); the choice of the form is labcalc's own.
+
+    Examples
+    --------
+    >>> found = duplicate_precision([10.1, 9.8, 10.4, 10.0], [10.0, 9.9, 10.2, 10.1])
+    >>> round(found.deviation, 4), found.degrees_of_freedom, found.form
+    (0.0935, 4, 'differences')
+    """
+    one, other = paired_series(first, second, 1, "a precision from pairs")
+    difference = one - other
+    order = order_effect(one, other, confidence=confidence) if one.size > 1 else None
+    if order is not None and order.significant:
+        spread = float(np.std(difference, ddof=1))
+        form, degrees = "differences about their mean", one.size - 1
+    else:
+        spread = math.sqrt(float(np.mean(difference**2)))
+        form, degrees = "differences", one.size
+    return _precision(one.size, spread / math.sqrt(2.0), degrees, confidence, form, order)
+
+
+def relative_duplicate_precision(
+    first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95
+) -> DuplicatePrecision:
+    r"""Return the relative repeatability standard deviation from pairs, for a scatter that grows with the level.
+
+    .. math:: s_{rel} = \sqrt{\sum \ln^2 (x_1 / x_2) / 2n}
+
+    Parameters
+    ----------
+    first : array_like of float
+        First result of each pair, [any unit], above 0, one pair or more.
+    second : array_like of float
+        Second results, [unit of the first].
+    confidence : float
+        Confidence of the interval and of the t-test, [-].
+
+    Returns
+    -------
+    DuplicatePrecision
+        Relative standard deviation with interval, [-], as ``duplicate_precision`` gives it for the logarithms.
+
+    Raises
+    ------
+    ValueError
+        No pair, two numbers of results, or one that is not finite or not above 0.
+
+    References
+    ----------
+    .. [1] ISO 5725-2:2019, 7.4, on natural logarithms of the results.
+
+    Examples
+    --------
+    >>> found = relative_duplicate_precision([10.1, 98.0], [10.0, 99.0])
+    >>> round(100.0 * found.deviation, 3)
+    0.711
+    """
+    one, other = paired_series(first, second, 1, "a precision from pairs")
+    lowest = min(float(one.min()), float(other.min()))
+    if lowest <= 0.0:
+        raise ValueError(f"result {lowest:g}: a relative precision needs results above 0")
+    found = duplicate_precision(np.log(one), np.log(other), confidence=confidence)
+    return replace(found, form=f"{found.form} of logarithms")
+
+
+def mean_range_precision(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> DuplicatePrecision:
+    r"""Return the repeatability standard deviation from the mean range of pairs; single large ones weigh less.
+
+    .. math:: s = \overline{|d|} / 1.128
+
+    The mean range spreads as a chi distribution with fewer degrees of freedom, about 0.88 n: those that give it the
+    right mean and variance.
+
+    Parameters
+    ----------
+    first : array_like of float
+        First result of each pair, [any unit], one pair or more.
+    second : array_like of float
+        Second results, [unit of the first].
+    confidence : float
+        Confidence of the interval, [-].
+
+    Returns
+    -------
+    DuplicatePrecision
+        Standard deviation with interval, [unit of the results].
+
+    Raises
+    ------
+    ValueError
+        No pair, two numbers of results, or one that is not finite.
+
+    References
+    ----------
+    .. [1] NT TR 537 (Nordtest), 3.3: duplicates (memory). Degrees of freedom: P. B. Patnaik, Biometrika 37 (1950) 78
+       (memory), here from the exact moments.
+
+    Examples
+    --------
+    >>> found = mean_range_precision([10.1, 9.8, 10.4, 10.0], [10.0, 9.9, 10.2, 10.1])
+    >>> round(found.deviation, 4), round(found.degrees_of_freedom, 2)
+    (0.1108, 3.71)
+    """
+    one, other = paired_series(first, second, 1, "a precision from pairs")
+    deviation = float(np.mean(np.abs(one - other))) / _MEAN_RANGE_OF_TWO
+    degrees, mean_of_chi = _chi_like_the_mean_range(one.size)
+    found = _precision(one.size, deviation, degrees, confidence, "mean range", None)
+    return replace(found, interval=spread_interval(deviation * mean_of_chi, degrees, confidence))
+
+
+def pooled_precision(results: ArrayLike, sets: ArrayLike, *, confidence: float = 0.95) -> DuplicatePrecision:
+    r"""Return the repeatability standard deviation from sets of two, three and more repeats.
+
+    .. math:: s_r = \sqrt{\sum (n_i - 1) s_i^2 / \sum (n_i - 1)}
+
+    Parameters
+    ----------
+    results : array_like of float
+        All results, [any unit].
+    sets : array_like of int or str
+        The set that each belongs to, [-]; a set of one result adds nothing.
+
+    confidence : float
+        Confidence of the interval, [-].
+
+    Returns
+    -------
+    DuplicatePrecision
+        Standard deviation with interval, [unit of the results].
+
+    Raises
+    ------
+    ValueError
+        No set has two results, a result is not finite, or not every one has its set.
+
+    References
+    ----------
+    .. [1] ISO 5725-2:2019, 7.4 (pooled repeatability variance).
+
+    Examples
+    --------
+    >>> found = pooled_precision([10.0, 10.2, 5.0, 5.1, 5.2], ["A", "A", "B", "B", "B"])
+    >>> round(found.deviation, 4), found.degrees_of_freedom, found.number
+    (0.1155, 3, 2)
+    """
+    series = finite_series(results, 2, "a pooled precision")
+    if np.shape(sets) != series.shape:
+        raise ValueError(f"{series.size} results and {np.size(sets)} names of sets: one for each was expected")
+    _, number = np.unique(np.asarray(sets), return_inverse=True)
+    sizes = np.bincount(number)
+    degrees = int(series.size - sizes.size)
+    if degrees == 0:
+        raise ValueError(f"{series.size} results in {sizes.size} sets: no set has two, and a precision needs one")
+    residuals = _within(series, number, sizes)
+    deviation = math.sqrt(float(residuals @ residuals) / degrees)
+    return _precision(int((sizes > 1).sum()), deviation, degrees, confidence, "pooled sets", None)
+
+
+def _precision(
+    number: int, deviation: float, degrees: float, confidence: float, form: str, order: OrderEffect | None
+) -> DuplicatePrecision:
+    interval = spread_interval(deviation, degrees, confidence)
+    return DuplicatePrecision(number, deviation, degrees, interval, confidence, form, order)
+
+
+def _within(series: NDArray[np.float64], number: NDArray[np.intp], sizes: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Return each result less its set's mean; shifted first, so that large results with small scatter keep digits."""
+    shifted = series - series[np.unique(number, return_index=True)[1]][number]
+    means: NDArray[np.float64] = np.bincount(number, weights=shifted) / sizes
+    return np.asarray(shifted - means[number])
+
+
+def _chi_like_the_mean_range(number: int) -> tuple[float, float]:
+    """Return the degrees of freedom of the chi that has the mean range's relative variance, and its c4."""
+    from scipy.optimize import brentq
+    from scipy.special import poch
+
+    wanted = (math.pi / 2.0 - 1.0) / number
+
+    def mean_of(degrees: float) -> float:
+        return math.sqrt(2.0 / degrees) * float(poch(degrees / 2.0, 0.5))
+
+    degrees = float(brentq(lambda nu: mean_of(nu) ** -2 - 1.0 - wanted, 0.5, number + 1.0, xtol=1e-10))
+    return degrees, mean_of(degrees)

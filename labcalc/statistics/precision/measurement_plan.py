@@ -1,0 +1,264 @@
+"""Where to spend the next measurement: by known components, the best plan for a mean, and what narrows an interval."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labcalc.statistics.precision.nested_components import combination_interval, component_weights
+
+_DRAWS = 4000
+"""Sets of mean squares over which an interval's width is averaged: a ratio of widths is then good to 1 %."""
+
+
+@dataclass(frozen=True)
+class MeasurementPlan:
+    """How many of each level within one of the level above, outermost first, and what the mean of all is worth."""
+
+    counts: tuple[tuple[str, int], ...]
+    results: int
+    cost: float
+    variance: float
+
+    @property
+    def deviation(self) -> float:
+        """Standard deviation of the reported mean."""
+        return math.sqrt(self.variance)
+
+
+@dataclass(frozen=True)
+class IntervalGain:
+    """What one more of a level would do: ``ratios`` are expected widths of the interval of each standard deviation,
+    after over before.
+    """
+
+    added: str
+    results_added: int
+    ratios: tuple[tuple[str, float], ...]
+
+    @property
+    def best(self) -> tuple[str, float]:
+        """The component whose interval narrows most, with the ratio."""
+        return min(self.ratios, key=lambda one: one[1])
+
+
+def mean_variance(variances: Mapping[str, float], counts: Mapping[str, int]) -> float:
+    r"""Return the variance of the mean of a nested plan.
+
+    .. math:: u^2 = \sum_i \sigma_i^2 / (n_1 n_2 \cdots n_i)
+
+    Parameters
+    ----------
+    variances : mapping of str to float
+        Component of each level, [unit of the results squared], outermost first.
+    counts : mapping of str to int
+        How many of each level within one of the level above, [-], 1 or more.
+
+    Returns
+    -------
+    float
+        Variance of the mean, [unit of the results squared].
+
+    Raises
+    ------
+    ValueError
+        A level without a count, a count below 1 or a variance below 0.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, H.5.2.2, and NIST/SEMATECH e-Handbook, 2.4.4.1 (variance of a mean over days and repeats).
+
+    Examples
+    --------
+    >>> round(mean_variance({"day": 4.0, "run": 1.0}, {"day": 2, "run": 5}), 6)
+    2.1
+    """
+    _refuse_negative(variances)
+    if list(variances) != list(counts):
+        raise ValueError(
+            f"counts of {', '.join(counts)}: counts of {', '.join(variances)} were expected, in that order"
+        )
+    low = {name: count for name, count in counts.items() if count < 1}
+    if low:
+        raise ValueError(f"{', '.join(f'{name} {count}' for name, count in low.items())}: 1 or more was expected")
+    number = np.cumprod(list(counts.values()))
+    return float((np.array(list(variances.values())) / number).sum())
+
+
+def _refuse_negative(variances: Mapping[str, float]) -> None:
+    for name, variance in variances.items():
+        if not variance >= 0.0:
+            raise ValueError(f"{name}: variance {variance:g}: 0 or more was expected")
+
+
+def best_plan(
+    variances: Mapping[str, float],
+    budget: float,
+    *,
+    costs: Mapping[str, float] | None = None,
+    available: Mapping[str, int] | None = None,
+) -> MeasurementPlan:
+    """Find the plan of the least variance of the mean that a budget pays for.
+
+    Parameters
+    ----------
+    variances : mapping of str to float
+        Component of each level, [unit of the results squared], outermost first.
+    budget : float
+        What may be spent, [unit of the costs]; without costs, the number of results, [-].
+    costs : mapping of str to float, optional
+        What one more of a level costs, [any unit of cost], without what stands within it: 0 for a level that isn't
+        named. None: each result costs 1.
+    available : mapping of str to int, optional
+        How many of a level there are within one of the level above, [-]; no limit for a level that isn't named.
+
+    Returns
+    -------
+    MeasurementPlan
+        Counts, [-], cost and variance of the mean, [unit of the results squared]; of plans as good, the cheapest, and
+        of these the one with the fewest of the outer levels.
+
+    Raises
+    ------
+    ValueError
+        The budget doesn't pay for one result, a result costs nothing, or a level is unknown.
+
+    References
+    ----------
+    .. [1] Every plan within the budget is weighed. For two levels without limits it comes near to the known optimum
+       n = sqrt(c_outer σ²_inner / (c_inner σ²_outer)): Cochran, Sampling Techniques (1977), 10.6 (memory).
+
+    Examples
+    --------
+    >>> plan = best_plan({"day": 1.0, "run": 4.0}, 60.0, costs={"day": 8.0, "run": 1.0})
+    >>> plan.counts, plan.results, round(plan.deviation, 3)
+    ((('day', 4), ('run', 7)), 28, 0.627)
+    """
+    _refuse_negative(variances)
+    price = _prices(variances, costs)
+    limits = [math.inf if available is None else available.get(name, math.inf) for name in variances]
+    _refuse_unknown(variances, available or {})
+    if not price[-1] > 0.0:
+        raise ValueError(f"a {list(variances)[-1]} costs {price[-1]:g}: more than 0 was expected")
+    if not budget >= sum(price):
+        raise ValueError(f"a budget of {budget:g} doesn't pay for one result, which costs {sum(price):g}")
+    plans = np.array(list(_plans(price, limits, budget, more_helps=list(variances.values())[-1] > 0.0)))
+    numbers = np.cumprod(plans, axis=1)
+    spread, cost = (list(variances.values()) / numbers).sum(axis=1), numbers @ np.array(price)
+    keys = (*numbers[:, ::-1].T, cost, _rounded(spread))
+    place = int(np.lexsort(keys)[0])
+    return MeasurementPlan(
+        counts=tuple(zip(variances, map(int, plans[place]), strict=True)),
+        results=int(numbers[place, -1]),
+        cost=float(cost[place]),
+        variance=float(spread[place]),
+    )
+
+
+def _rounded(spread: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Equal variances compare equal, whatever their last digits are."""
+    least = float(spread.min())
+    return np.round(spread / least, 12) if least > 0.0 else spread
+
+
+def _prices(variances: Mapping[str, float], costs: Mapping[str, float] | None) -> list[float]:
+    if costs is None:
+        return [0.0] * (len(variances) - 1) + [1.0]
+    _refuse_unknown(variances, costs)
+    return [float(costs.get(name, 0.0)) for name in variances]
+
+
+def _refuse_unknown(variances: Mapping[str, float], given: Mapping[str, float]) -> None:
+    unknown = [name for name in given if name not in variances]
+    if unknown:
+        raise ValueError(f"{', '.join(unknown)}: one of {', '.join(variances)} was expected")
+
+
+def _plans(
+    price: Sequence[float], limits: Sequence[float], budget: float, *, more_helps: bool
+) -> Iterator[tuple[int, ...]]:
+    """Yield the counts of every plan that the budget pays for and that isn't plainly worse than another.
+
+    Of the lowest level as many as can be are best, or one where it has no variance.
+    """
+    most = math.floor(min(limits[0], (budget + 1e-9 * budget) / sum(price)))
+    if len(price) == 1:
+        yield (most if more_helps else 1,)
+        return
+    for count in range(1, most + 1):
+        for rest in _plans(price[1:], limits[1:], budget / count - price[0], more_helps=more_helps):
+            yield (count, *rest)
+
+
+def interval_gains(
+    variances: Mapping[str, float], counts: Mapping[str, int], *, confidence: float = 0.95
+) -> tuple[IntervalGain, ...]:
+    """Return how one more of each level would narrow the intervals of the components, on average.
+
+    Parameters
+    ----------
+    variances : mapping of str to float
+        Component of each level taken as true, [unit of the results squared], outermost first.
+    counts : mapping of str to int
+        How many of each level within one of the level above there are now, [-], 2 or more.
+    confidence : float
+        Confidence of the intervals, [-].
+
+    Returns
+    -------
+    tuple of IntervalGain
+        For each level, expected width of the interval of each standard deviation over the present one, [-], averaged
+        over the mean squares that such components give (4000 draws, the same for every layout).
+
+    Raises
+    ------
+    ValueError
+        A level without a count, a count below 2, a variance below 0, or the lowest not above 0.
+
+    References
+    ----------
+    .. [1] Intervals as ``combination_interval`` gives them; mean squares of a balanced layout are independent
+       multiples of chi-square.
+
+    Examples
+    --------
+    >>> gains = interval_gains({"day": 1.0, "run": 1.0}, {"day": 4, "run": 2})
+    >>> [(one.added, one.best[0]) for one in gains]
+    [('day', 'day'), ('run', 'run')]
+    """
+    mean_variance(variances, counts)
+    low = {name: count for name, count in counts.items() if count < 2}
+    if low or not list(variances.values())[-1] > 0.0:
+        raise ValueError(
+            f"counts {dict(counts)}, variances {dict(variances)}: 2 or more of each level, and a lowest variance above "
+            "0, were expected"
+        )
+    sizes = list(counts.values())
+    now = _expected_widths(list(variances.values()), sizes, confidence)
+    gains = []
+    for place, name in enumerate(variances):
+        more = [size + (other == place) for other, size in enumerate(sizes)]
+        ratios = _expected_widths(list(variances.values()), more, confidence) / now
+        added = math.prod(more) - math.prod(sizes)
+        gains.append(IntervalGain(name, added, tuple(zip(variances, map(float, ratios), strict=True))))
+    return tuple(gains)
+
+
+def _expected_widths(variances: Sequence[float], sizes: Sequence[int], confidence: float) -> NDArray[np.float64]:
+    """Return the mean width of the interval of each standard deviation in a balanced layout."""
+    from scipy.special import gammaincinv
+
+    number = np.cumprod(sizes)
+    degrees = np.diff(number, prepend=1).astype(float)
+    coefficients = np.triu(np.tile(number[-1] / number, (number.size, 1)))
+    draws = np.random.default_rng(20_260_101).random((_DRAWS, number.size))
+    squares = (coefficients @ np.array(variances)) * 2.0 * gammaincinv(degrees / 2.0, draws) / degrees
+    ends = (
+        combination_interval(weight, squares, degrees, confidence=confidence)
+        for weight in component_weights(coefficients)
+    )
+    return np.array([float((np.sqrt(high) - np.sqrt(low)).mean()) for low, high in ends])

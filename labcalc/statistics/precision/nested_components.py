@@ -1,0 +1,285 @@
+"""Components of variance from a nested analysis, each with its interval: what comes from runs, days, operators."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.statistics.precision.analysis_of_variance import NestedAnalysis
+
+
+@dataclass(frozen=True)
+class VarianceComponent:
+    """What one level adds to the variance of a single result; ``unbiased`` is below 0 where chance made it so."""
+
+    name: str
+    variance: float
+    unbiased: float
+    interval: tuple[float, float]
+    share: float
+    degrees_of_freedom: float
+    """Of the level's mean square; effective ones where the data are unbalanced."""
+
+    @property
+    def deviation(self) -> float:
+        """Standard deviation of the level."""
+        return math.sqrt(self.variance)
+
+    @property
+    def deviation_interval(self) -> tuple[float, float]:
+        """Interval of the standard deviation."""
+        return math.sqrt(self.interval[0]), math.sqrt(self.interval[1])
+
+    @property
+    def set_to_zero(self) -> bool:
+        """The estimate was negative and stands as 0."""
+        return self.unbiased < 0.0
+
+
+@dataclass(frozen=True)
+class VarianceSum:
+    """Variance of results between which the named levels change; its root is an intermediate precision."""
+
+    names: tuple[str, ...]
+    variance: float
+    interval: tuple[float, float]
+    degrees_of_freedom: float
+    """Effective ones."""
+
+    @property
+    def deviation(self) -> float:
+        """Standard deviation."""
+        return math.sqrt(self.variance)
+
+    @property
+    def deviation_interval(self) -> tuple[float, float]:
+        """Interval of the standard deviation."""
+        return math.sqrt(self.interval[0]), math.sqrt(self.interval[1])
+
+
+@dataclass(frozen=True)
+class VarianceComponents:
+    """Components from the outermost level to the lowest; ``sums[i]`` is the sum of component i and all below it."""
+
+    components: tuple[VarianceComponent, ...]
+    sums: tuple[VarianceSum, ...]
+    confidence: float
+
+    @property
+    def set_to_zero(self) -> tuple[str, ...]:
+        """Levels whose estimate was negative."""
+        return tuple(one.name for one in self.components if one.set_to_zero)
+
+    @property
+    def total(self) -> VarianceSum:
+        """Variance of results between which every level changes."""
+        return self.sums[0]
+
+
+def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -> VarianceComponents:
+    r"""Estimate the components of variance by equating mean squares to what is expected of them.
+
+    The interval of the lowest component is exact (chi-square). Those of the others and of sums are modified
+    large-sample intervals on effective degrees of freedom. Simulated, intervals of 95 % hold 94 to 96.5 % in balanced
+    layouts and 93 to 97 % in strongly unbalanced ones (groups of 1 beside groups of 20); of a component that is 0 they
+    hold 97.5 %, since its lower end can't be wrong.
+
+    Parameters
+    ----------
+    analysis : NestedAnalysis
+        Mean squares, [unit of the results squared], with their coefficients.
+    confidence : float
+        Confidence of each interval, [-].
+
+    Returns
+    -------
+    VarianceComponents
+        Variances with intervals, [unit of the results squared]; a negative estimate stands as 0, and sums add up what
+        stands (ISO 5725-2 does the same with the variance between laboratories).
+
+    Raises
+    ------
+    ValueError
+        The confidence is not between 0 and 1.
+
+    References
+    ----------
+    .. [1] ISO 5725-3:1994, annexes B and C (memory).
+    .. [2] NIST/SEMATECH e-Handbook of Statistical Methods, 2.6.3 (the same layout in pooled deviations).
+
+    Examples
+    --------
+    >>> from labcalc.statistics import nested_analysis
+    >>> layout = nested_analysis([1.0, 1.2, 2.0, 2.4, 3.0, 3.2], {"day": [1, 1, 2, 2, 3, 3]})
+    >>> found = variance_components(layout)
+    >>> [(one.name, round(one.variance, 4)) for one in found.components], round(found.total.deviation, 3)
+    ([('day', 0.9833), ('result', 0.04)], 1.012)
+    """
+    squares = analysis.mean_squares
+    weights = component_weights(np.array(analysis.coefficients))
+    unbiased = weights @ squares
+    variances = np.maximum(unbiased, 0.0)
+    total = float(variances.sum())
+    degrees = _degrees(analysis, variances)
+    components = tuple(
+        VarianceComponent(
+            name=line.name,
+            variance=float(variance),
+            unbiased=float(estimate),
+            interval=_single_interval(weight, squares, degrees, confidence),
+            share=float(variance) / total if total > 0.0 else math.nan,
+            degrees_of_freedom=float(freedom),
+        )
+        for line, variance, estimate, weight, freedom in zip(
+            analysis.lines, variances, unbiased, weights, degrees, strict=True
+        )
+    )
+    names = [line.name for line in analysis.lines]
+    sums = tuple(
+        VarianceSum(
+            names=tuple(names[place:]),
+            variance=float(variances[place:].sum()),
+            interval=_single_interval(weight, squares, degrees, confidence),
+            degrees_of_freedom=_effective_degrees(weight * squares, degrees),
+        )
+        for place, weight in enumerate(sum_weights(weights))
+    )
+    return VarianceComponents(components, sums, confidence)
+
+
+def _degrees(analysis: NestedAnalysis, variances: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return effective degrees of freedom of the mean squares; of the lowest line they are what it counts."""
+    counted = analysis.degrees_of_freedom
+    if not variances.any():
+        return counted
+    return np.append(analysis.layout.effective_degrees(variances)[:-1], counted[-1])
+
+
+def component_weights(coefficients: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how each mean square counts in each component, a component a row."""
+    weights = np.linalg.inv(coefficients)
+    weights[np.abs(weights) < 1e-12 * np.abs(weights).max(axis=1, keepdims=True)] = 0.0
+    return np.asarray(weights)
+
+
+def sum_weights(weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how each mean square counts in the sum of each component and all below it, a sum a row."""
+    sums = np.cumsum(weights[::-1], axis=0)[::-1].copy()
+    sums[np.abs(sums) < 1e-12] = 0.0
+    return np.asarray(sums)
+
+
+def _single_interval(
+    weights: NDArray[np.float64], squares: NDArray[np.float64], degrees: NDArray[np.float64], confidence: float
+) -> tuple[float, float]:
+    low, high = combination_interval(weights, squares, degrees, confidence=confidence)
+    return float(low), float(high)
+
+
+def _effective_degrees(parts: NDArray[np.float64], degrees: NDArray[np.float64]) -> float:
+    """Welch and Satterthwaite, for a sum of mean squares: JCGM 100:2008, equation G.2b."""
+    spread = float((parts**2 / degrees).sum())
+    return float(parts.sum()) ** 2 / spread if spread > 0.0 else math.nan
+
+
+def combination_interval(
+    weights: ArrayLike, mean_squares: ArrayLike, degrees_of_freedom: ArrayLike, *, confidence: float = 0.95
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    r"""Return the modified large-sample interval of a sum or difference of expected mean squares.
+
+    .. math:: \hat\gamma = \sum_i c_i M_i, \quad L = \hat\gamma - \sqrt{V_L}, \quad U = \hat\gamma + \sqrt{V_U}
+
+    V holds a term for each mean square, such that L and U are exact where all others are 0, and one for each pair of
+    mean squares of which at least one is subtracted.
+
+    Parameters
+    ----------
+    weights : array_like of float
+        Weight c of each mean square, [-], of either sign.
+    mean_squares : array_like of float
+        Independent mean squares, [unit of the results squared], along the last axis.
+    degrees_of_freedom : array_like of float
+        Degrees of freedom of each, [-], 1 or more.
+    confidence : float
+        Confidence of the two-sided interval, [-], above 0 and below 1.
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+        Lower and upper ends, [unit of the results squared], 0 or more.
+
+    Raises
+    ------
+    ValueError
+        The confidence is not between 0 and 1.
+
+    References
+    ----------
+    .. [1] Graybill and Wang, J. Am. Stat. Assoc. 75 (1980) 869 (sums).
+    .. [2] Ting, Burdick, Graybill, Jeyaratnam and Lu, J. Stat. Comput. Simul. 35 (1990) 135 (differences; memory).
+
+    Examples
+    --------
+    >>> low, high = combination_interval([0.5, -0.5], [4.0, 1.0], [9, 10])
+    >>> float(round(low, 3)), float(round(high, 3))
+    (0.071, 6.152)
+    """
+    if not 0.0 < confidence < 1.0:
+        raise ValueError(f"confidence {confidence:g}: between 0 and 1 was expected")
+    weight, degrees = np.asarray(weights, dtype=float), np.asarray(degrees_of_freedom, dtype=float)
+    used = weight != 0.0
+    parts = (np.asarray(mean_squares, dtype=float) * weight)[..., used]
+    lower, upper = _variance_forms(weight[used] > 0.0, degrees[used], (1.0 - confidence) / 2.0)
+    estimate = parts.sum(axis=-1)
+    below, above = (np.einsum("...i,ij,...j->...", np.abs(parts), form, np.abs(parts)) for form in (lower, upper))
+    low, high = estimate - np.sqrt(np.maximum(below, 0.0)), estimate + np.sqrt(np.maximum(above, 0.0))
+    return np.maximum(low, 0.0), np.maximum(high, 0.0)
+
+
+def _variance_forms(
+    added: NDArray[np.bool_], degrees: NDArray[np.float64], tail: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return V_L and V_U as quadratic forms in the absolute parts."""
+    return _variance_form(added, degrees, tail), _variance_form(~added, degrees, tail)
+
+
+def _variance_form(added: NDArray[np.bool_], degrees: NDArray[np.float64], tail: float) -> NDArray[np.float64]:
+    """Return V_L for the mean squares that are added; with the signs changed it is V_U."""
+    from scipy.special import chdtri
+
+    shrink = 1.0 - degrees / chdtri(degrees, tail)
+    """G = 1 - 1 / F(α; n, ∞)."""
+    stretch = degrees / chdtri(degrees, 1.0 - tail) - 1.0
+    """H = 1 / F(1 - α; n, ∞) - 1."""
+    form = np.diag(np.where(added, shrink, stretch) ** 2)
+    if added.all() or not added.any():
+        return form
+    plus, minus = np.flatnonzero(added), np.flatnonzero(~added)
+    for q in plus:
+        for r in minus:
+            form[q, r] = form[r, q] = _crossed(shrink[q], stretch[r], degrees[q], degrees[r], tail) / 2.0
+    for place, q in enumerate(plus):
+        for t in plus[place + 1 :]:
+            term = _alike(shrink[q], shrink[t], degrees[q], degrees[t], tail) / (plus.size - 1)
+            form[q, t] = form[t, q] = term / 2.0
+    return form
+
+
+def _crossed(shrink: float, stretch: float, above: float, below: float, tail: float) -> float:
+    """G_qr, such that the lower end is 0 where the two mean squares stand at F(α; n_q, n_r)."""
+    from scipy.special import fdtri
+
+    f = float(fdtri(above, below, 1.0 - tail))
+    return ((f - 1.0) ** 2 - shrink**2 * f**2 - stretch**2) / f
+
+
+def _alike(one: float, other: float, n_one: float, n_other: float, tail: float) -> float:
+    """G*_qt, for two mean squares on the same side."""
+    from scipy.special import chdtri
+
+    n = n_one + n_other
+    together = (1.0 - n / float(chdtri(n, tail))) ** 2
+    return together * n**2 / (n_one * n_other) - one**2 * n_one / n_other - other**2 * n_other / n_one

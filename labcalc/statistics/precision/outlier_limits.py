@@ -1,0 +1,211 @@
+"""Critical values of outlier and consistency tests in closed form: every one is a quantile of a beta quantity."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+
+def cochran_limit(deviations: ArrayLike, results: ArrayLike, significance: ArrayLike = 0.05) -> NDArray[np.float64]:
+    """Return the critical value of Cochran's test: the largest share that one variance may have of their sum.
+
+    Parameters
+    ----------
+    deviations : array_like of int
+        Number of standard deviations compared p, [-], 2 or more.
+    results : array_like of int
+        Number of results behind each n, [-], 2 or more.
+    significance : array_like of float
+        Chance that the largest of p equal variances is above the limit, [-]: 0.05 or 0.01.
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Critical value C, [-]; Bonferroni's bound, which is exact from 1/2 on.
+
+    Raises
+    ------
+    ValueError
+        A number is below 2, or the significance isn't between 0 and 1.
+
+    References
+    ----------
+    .. [1] ISO 5725-2:2019, Cochran's test (table of critical values, memory). One variance's share of the sum is a
+       beta quantity; W. G. Cochran, Annals of Eugenics 11 (1941), 47.
+
+    Examples
+    --------
+    >>> cochran_limit(8, 3, [0.05, 0.01]).round(3)
+    array([0.516, 0.615])
+    """
+    number = _numbers(deviations, 2, "standard deviations")
+    degrees = _numbers(results, 2, "results in a cell") - 1.0
+    return _beta_limit(degrees / 2.0, (number - 1.0) * degrees / 2.0, _tail(significance) / number)
+
+
+def grubbs_limit(values: ArrayLike, significance: ArrayLike = 0.05, *, two_sided: bool = True) -> NDArray[np.float64]:
+    """Return the critical value of Grubbs' test for one odd value.
+
+    Parameters
+    ----------
+    values : array_like of int
+        Number of values p, [-], 3 or more.
+    significance : array_like of float
+        Chance that normal values are called odd, [-].
+    two_sided : bool
+        Whether the value might have been odd at either end; interlaboratory standards print these limits.
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Critical value of the distance from the mean over the standard deviation, [-].
+
+    Raises
+    ------
+    ValueError
+        Fewer than 3 values, or a significance that isn't between 0 and 1.
+
+    References
+    ----------
+    .. [1] F. E. Grubbs, Technometrics 11 (1969), 1; ISO 5725-2:2019, Grubbs' test (two-sided).
+
+    Examples
+    --------
+    >>> grubbs_limit(8, [0.05, 0.01]).round(3), grubbs_limit(8, two_sided=False).round(3)
+    (array([2.127, 2.274]), np.float64(2.032))
+    """
+    number = _numbers(values, 3, "values")
+    share = (1.0 if two_sided else 2.0) * _tail(significance) / number
+    return _deviate_limit(number, share)
+
+
+def extreme_deviate_limit(values: int, steps: int, significance: ArrayLike = 0.05) -> NDArray[np.float64]:
+    """Return the critical values of the generalised extreme studentised deviate, one for each step.
+
+    Parameters
+    ----------
+    values : int
+        Number of values n, [-].
+    steps : int
+        Largest number of odd values looked for, [-], n − 2 at most.
+    significance : array_like of float
+        Chance that normal values hold a value called odd, [-].
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Critical values λ, [-], one a step.
+
+    Raises
+    ------
+    ValueError
+        More steps than leave three values for the last, or a significance that isn't between 0 and 1.
+
+    References
+    ----------
+    .. [1] B. Rosner, Technometrics 25 (1983), 165; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3.
+
+    Examples
+    --------
+    >>> extreme_deviate_limit(54, 3).round(3)
+    array([3.159, 3.151, 3.144])
+    """
+    if not 1 <= steps <= values - 2:
+        raise ValueError(f"{steps} steps with {values} values: 1 step or more and 3 values for the last were expected")
+    return grubbs_limit(values - np.arange(steps), significance)
+
+
+def mandel_h_limit(laboratories: ArrayLike, significance: ArrayLike = 0.05) -> NDArray[np.float64]:
+    """Return the critical value of Mandel's h, a laboratory's mean against the mean of all.
+
+    Parameters
+    ----------
+    laboratories : array_like of int
+        Number of laboratories p, [-], 3 or more.
+    significance : array_like of float
+        Chance that a given laboratory's h is beyond ± the limit, [-]; ASTM E691 takes 0.005.
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Critical value, [-].
+
+    Raises
+    ------
+    ValueError
+        Fewer than 3 laboratories, or a significance that isn't between 0 and 1.
+
+    References
+    ----------
+    .. [1] ASTM E691-23, h statistic; ISO 5725-2:2019, Mandel's h.
+
+    Examples
+    --------
+    >>> mandel_h_limit(8, [0.005, 0.01, 0.05]).round(2)
+    array([2.15, 2.06, 1.75])
+    """
+    return _deviate_limit(_numbers(laboratories, 3, "laboratories"), _tail(significance))
+
+
+def mandel_k_limit(
+    degrees_of_freedom: ArrayLike, pooled_degrees_of_freedom: ArrayLike, significance: ArrayLike = 0.05
+) -> NDArray[np.float64]:
+    """Return the critical value of Mandel's k, a laboratory's standard deviation against the pooled one.
+
+    Parameters
+    ----------
+    degrees_of_freedom : array_like of float
+        Degrees of freedom of the laboratory's standard deviation n − 1, [-], 1 or more.
+    pooled_degrees_of_freedom : array_like of float
+        Degrees of freedom of the pooled one, [-], above those of the laboratory; p (n − 1) where all have n results.
+    significance : array_like of float
+        Chance that a given laboratory's k is above the limit, [-]; ASTM E691 takes 0.005.
+
+    Returns
+    -------
+    numpy.ndarray of float
+        Critical value, [-].
+
+    Raises
+    ------
+    ValueError
+        Degrees of freedom below 1 or no other laboratory's in the pool, or a significance not between 0 and 1.
+
+    References
+    ----------
+    .. [1] ASTM E691-23, k statistic; ISO 5725-2:2019, Mandel's k.
+
+    Examples
+    --------
+    >>> mandel_k_limit(2, 16, [0.005, 0.01, 0.05]).round(2)
+    array([2.06, 1.96, 1.67])
+    """
+    own, pooled = _numbers(degrees_of_freedom, 1, "degrees of freedom"), np.asarray(pooled_degrees_of_freedom, float)
+    if np.any(pooled <= own):
+        raise ValueError("the pooled degrees of freedom: more than those of one laboratory were expected")
+    share = _beta_limit(own / 2.0, (pooled - own) / 2.0, _tail(significance))
+    return np.asarray(np.sqrt(share * pooled / own))
+
+
+def _deviate_limit(number: NDArray[np.float64], tail: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray((number - 1.0) / np.sqrt(number) * np.sqrt(_beta_limit(0.5, (number - 2.0) / 2.0, tail)))
+
+
+def _beta_limit(first: ArrayLike, second: NDArray[np.float64], tail: NDArray[np.float64]) -> NDArray[np.float64]:
+    from scipy.special import betainccinv
+
+    return np.asarray(betainccinv(first, second, tail))
+
+
+def _numbers(values: ArrayLike, least: int, what: str) -> NDArray[np.float64]:
+    numbers = np.asarray(values, dtype=float)
+    if not np.all(numbers >= least):
+        raise ValueError(f"{np.min(numbers):g} {what}: {least} or more were expected")
+    return numbers
+
+
+def _tail(significance: ArrayLike) -> NDArray[np.float64]:
+    tail = np.asarray(significance, dtype=float)
+    if not np.all((tail > 0.0) & (tail < 1.0)):
+        raise ValueError(f"significance {tail}: more than 0 and less than 1 was expected")
+    return tail

@@ -1,0 +1,138 @@
+"""How far repeats of one sample may lie apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from labcalc.statistics.series import finite_series
+
+CRITICAL_RANGE_FACTORS = MappingProxyType(
+    {2: 2.772, 3: 3.314, 4: 3.633, 5: 3.858, 6: 4.030, 7: 4.170, 8: 4.286, 9: 4.387, 10: 4.474}
+)
+"""Quantiles of 95 % of the range of n normal results over their standard deviation."""
+
+_DUST = 1e-14
+"""What binary arithmetic adds to a difference, relative to the results: 10.3 - 10.2 is a little above 0.1."""
+
+
+@dataclass(frozen=True)
+class RepeatDecision:
+    """What repeats of one sample give: ``value`` by ``rule``, or NaN while ``more`` are still to be measured."""
+
+    value: float
+    rule: str
+    more: int
+    range: float
+    limit: float
+
+
+def critical_range(repeatability: float, results: int) -> float:
+    """Return the range that n repeats exceed in one case of twenty.
+
+    Parameters
+    ----------
+    repeatability : float
+        Repeatability limit r of the method for two results, [unit of the result].
+    results : int
+        Number of results n, [-], 2 to 10.
+
+    Returns
+    -------
+    float
+        Critical range, [unit of the result].
+
+    Raises
+    ------
+    ValueError
+        The number of results is outside 2 to 10.
+
+    References
+    ----------
+    .. [1] ISO 5725-6:1994, 4.1.4 and table 1 (critical range factors), here to three decimals.
+
+    Examples
+    --------
+    >>> round(critical_range(0.1, 2), 4), round(critical_range(0.1, 3), 4)
+    (0.1, 0.1196)
+    """
+    if results not in CRITICAL_RANGE_FACTORS:
+        raise ValueError(f"{results} results: a critical range is given for 2 to 10")
+    return repeatability * CRITICAL_RANGE_FACTORS[results] / CRITICAL_RANGE_FACTORS[2]
+
+
+def lie_within(results: ArrayLike, limit: float) -> bool:
+    """Tell whether the range of some results is at most a limit; a range that equals it in decimals is within.
+
+    Parameters
+    ----------
+    results : array_like of float
+        Finite results, [any unit].
+    limit : float
+        Largest range allowed, [unit of the results].
+
+    Returns
+    -------
+    bool
+        Whether they agree, [-].
+
+    Examples
+    --------
+    >>> lie_within([10.2, 10.3], 0.1), lie_within([10.2, 10.31], 0.1)
+    (True, False)
+    """
+    series = np.asarray(results, dtype=float)
+    return bool(np.ptp(series) <= limit + _DUST * float(np.max(np.abs(series))))
+
+
+def acceptable_result(results: ArrayLike, repeatability: float, *, costly: bool = False) -> RepeatDecision:
+    """Return the result to report from two, three or four repeats, or how many more to measure.
+
+    Two results within r give their mean. Otherwise two more are measured, or one where a test is costly. The mean of
+    all holds while their range is within the critical range of their number, otherwise their median.
+
+    Parameters
+    ----------
+    results : array_like of float
+        All repeats so far, in the order of measurement, [any unit], 2 to 4.
+    repeatability : float
+        Repeatability limit r of the method for two results, [unit of the results], above 0.
+    costly : bool
+        Whether a third result ends the matter.
+
+    Returns
+    -------
+    RepeatDecision
+        Value, range and critical range, [unit of the results], the rule, and the number still to be measured, [-].
+
+    Raises
+    ------
+    ValueError
+        Not 2 to 4 results, one that is not finite, or a repeatability that is not above 0.
+
+    References
+    ----------
+    .. [1] ISO 5725-6:1994, 5.2 (memory; the median of three is seen in a public copy).
+
+    Examples
+    --------
+    >>> acceptable_result([10.00, 10.08], 0.1).rule
+    'mean'
+    >>> acceptable_result([10.00, 10.13], 0.1).more
+    2
+    """
+    series = finite_series(results, 2, "an acceptable result")
+    if series.size > 4:
+        raise ValueError(f"{series.size} results: 2 to 4 were expected")
+    if not 0.0 < repeatability < np.inf:
+        raise ValueError(f"repeatability {repeatability:g}: more than 0 was expected")
+    limit, spread = critical_range(repeatability, series.size), float(np.ptp(series))
+    if lie_within(series, limit):
+        return RepeatDecision(float(np.mean(series)), "mean", 0, spread, limit)
+    final = 3 if costly else 4
+    if series.size < final:
+        return RepeatDecision(float("nan"), "measure more", final - series.size, spread, limit)
+    return RepeatDecision(float(np.median(series)), "median", 0, spread, limit)

@@ -1,0 +1,25 @@
+"""The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
+
+from .batch import render_batch as render_batch
+from .jobs import (
+    ReportJob as ReportJob,
+    duplicate_report_job as duplicate_report_job,
+    month_report_job as month_report_job,
+    run_report_jobs as run_report_jobs,
+)
+from .names import safe_stem as safe_stem
+from .opened import (
+    SAMPLE_FOLDER as SAMPLE_FOLDER,
+    WorkbookCopy as WorkbookCopy,
+    copy_sample_laboratory as copy_sample_laboratory,
+    copy_workbook as copy_workbook,
+    workbook_names as workbook_names,
+)
+from .options import ENGINES as ENGINES, BatchOptions as BatchOptions, Limits as Limits
+from .outcome import BatchResult as BatchResult, Outcome as Outcome, Progress as Progress
+from .page import keep_units as keep_units
+from .parameters import Json as Json
+from .pdf import print_pdf as print_pdf
+from .scripts import Scripts as Scripts
+from .serving import serve_workbook as serve_workbook
+from .workbook import RenderedReport as RenderedReport, render_workbook as render_workbook

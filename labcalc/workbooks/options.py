@@ -1,0 +1,64 @@
+"""How reports are rendered: what was chosen, as one thing from the command line down to the last report."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from labcalc.workbooks.scripts import Scripts
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    from labcalc.workbooks.outcome import Progress
+
+ENGINES = LABCALC, KERNEL = "labcalc", "kernel"
+"""What runs the cells of a notebook: labcalc itself, or a Jupyter kernel for each report, slower."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What one report may take."""
+
+    cell_seconds: float = 120.0
+    """Longest time of a cell, [s]."""
+    report_seconds: float = 600.0
+    """Longest time of a report, [s]."""
+    memory_bytes: int = 3 << 30
+    """Most memory beyond what the process starts with, [B]; kept where the system can."""
+
+
+@dataclass(frozen=True)
+class BatchOptions:
+    """How a folder of reports is rendered."""
+
+    out: Path
+    """The folder; made if it isn't there."""
+    workers: int | None = None
+    """How many reports are rendered side by side, [-]; none: one a core."""
+    again: bool = False
+    """Render also what is up to date."""
+    engine: str = LABCALC
+    """One of ``ENGINES``."""
+    scripts: Scripts = Scripts.BESIDE
+    """The drawing script once beside the reports, or inside each."""
+    limits: Limits = field(default_factory=Limits)
+    """Of each report."""
+    pdf: bool = False
+    """Print each report to PDF too."""
+    executor: Executor | None = None
+    """Renders elsewhere; pages come back and are written here."""
+    cluster: str | None = None
+    """Address of a dask.distributed scheduler that renders instead of this machine."""
+    progress: Callable[[Progress], None] | None = None
+    """Told after each report."""
+    say: Callable[[str], None] | None = None
+    """Told in a sentence when processes can't be copied here, so that each report starts a new Python."""
+
+    @property
+    def side_by_side(self) -> int:
+        """How many reports are rendered side by side, [-]."""
+        return self.workers or os.cpu_count() or 1

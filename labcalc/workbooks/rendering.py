@@ -1,0 +1,221 @@
+"""One notebook, its parameters, one page."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import labcalc.errors
+from labcalc.errors import WorkbookError
+from labcalc.workbooks.body import body_of
+from labcalc.workbooks.lean import keep_imports_short
+from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, Limits
+from labcalc.workbooks.parameters import Json
+from labcalc.workbooks.scripts import Scripts
+
+
+@dataclass(frozen=True)
+class RenderTask:
+    """All that a process anywhere needs to render one report."""
+
+    title: str
+    notebook: str
+    """Text of the notebook."""
+    name: str
+    """File name of the notebook."""
+    folder: str
+    """Folder of the notebook: cells run there, where it exists."""
+    parameters: Mapping[str, Json]
+    engine: str = LABCALC
+    scripts: Scripts = Scripts.BESIDE
+    limits: Limits = field(default_factory=Limits)
+
+    def to_json(self) -> bytes:
+        """Return the task as JSON, for a process that shares no memory with this one."""
+        return json.dumps(asdict(self) | {"scripts": self.scripts.value}).encode()
+
+    @classmethod
+    def from_json(cls, content: bytes) -> RenderTask:
+        """Return the task that ``to_json`` wrote."""
+        words = json.loads(content)
+        return cls(**words | {"scripts": Scripts(words["scripts"]), "limits": Limits(**words["limits"])})
+
+
+@dataclass(frozen=True)
+class Rendering:
+    """A page and what the index says of it."""
+
+    html: bytes
+    summary: dict[str, Any]
+    figures: int
+    seconds: float
+    """Time that it took, [s]."""
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the page."""
+        return hashlib.sha256(self.html).hexdigest()
+
+
+def task_for(
+    notebook: Path,
+    parameters: Mapping[str, Json],
+    *,
+    title: str,
+    engine: str = LABCALC,
+    scripts: Scripts = Scripts.BESIDE,
+    limits: Limits | None = None,
+) -> RenderTask:
+    """Return the task of rendering a notebook with these parameters.
+
+    Raises
+    ------
+    WorkbookError
+        The notebook can't be read, or there is no such engine.
+    """
+    if engine not in ENGINES:
+        raise WorkbookError(f"there is no engine '{engine}'; there are {' and '.join(ENGINES)}")
+    try:
+        text = notebook.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as failure:
+        reason = getattr(failure, "strerror", None) or "not UTF-8 text"
+        raise WorkbookError(f"{notebook.name}: can't be read: {reason}") from failure
+    folder = str(notebook.resolve().parent)
+    return RenderTask(title, text, notebook.name, folder, dict(parameters), engine, scripts, limits or Limits())
+
+
+def render(task: RenderTask, begin_cell: Callable[[str], None] | None = None) -> Rendering:
+    """Run the notebook and return its page. Takes over this process: call it in a fresh one.
+
+    Raises
+    ------
+    ParameterError
+        A parameter that the notebook doesn't take.
+    WorkbookError
+        A cell failed or took too long, an output can't be shown, or the page isn't sound.
+    """
+    started = time.monotonic()
+    from labcalc.workbooks.checks import check_page, machine_paths
+    from labcalc.workbooks.figures_html import ready_outputs
+    from labcalc.workbooks.page import lay_out
+
+    executed = execute(task, begin_cell)
+    shown = ready_outputs(executed, task.name)
+    body = body_of(executed)
+    lay_out_with = partial(lay_out, body, title=task.title, workbook=task.name, figures=shown.figures)
+    bare = lay_out_with(scripts=Scripts.BESIDE)
+    check_page(bare, shown, name=task.name, paths=machine_paths(task.folder, *_folders_in(task.parameters)))
+    page = bare if task.scripts is Scripts.BESIDE else lay_out_with(scripts=task.scripts)
+    return Rendering(page.encode("utf-8"), shown.summary, shown.figures, time.monotonic() - started)
+
+
+def _folders_in(parameters: Mapping[str, Json]) -> list[str]:
+    """Return the folders of the files that parameters name."""
+
+    def texts(value: Json) -> list[str]:
+        if isinstance(value, str):
+            return [value]
+        inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+        return [text for one in inner for text in texts(one)]
+
+    paths = [Path(text) for text in texts(dict(parameters)) if len(text) < 4096 and "\0" not in text]
+    return sorted({str(path.parent) for path in paths if path.is_absolute() and path.parent != Path(path.anchor)})
+
+
+def execute(task: RenderTask, begin_cell: Callable[[str], None] | None = None) -> Any:
+    """Check the parameters and run the notebook; takes over this process where the engine is labcalc's."""
+    keep_imports_short()
+    from nbclient.exceptions import CellTimeoutError, DeadKernelError
+    from papermill import execute_notebook
+    from papermill.exceptions import PapermillExecutionError
+
+    from labcalc.workbooks.parameters import check_parameters
+
+    notebook = _read(task)
+    check_parameters(notebook, task.name, task.parameters)
+    numbers = {cell.id: number for number, cell in enumerate(notebook.cells, start=1)}
+    try:
+        executed = execute_notebook(
+            notebook,
+            None,
+            dict(task.parameters),
+            progress_bar=False,
+            kernel_name="python3",
+            language="python",
+            cwd=task.folder if Path(task.folder).is_dir() else None,
+            **_engine_words(task, numbers, begin_cell),
+        )
+    except PapermillExecutionError as failure:
+        number = failure.cell_index + 1 - _injected_before(notebook, failure.cell_index, task)
+        raise WorkbookError(_failed_cell(task, number, failure.ename, failure.evalue)) from None
+    except CellTimeoutError:
+        raise WorkbookError(f"{task.name}: a cell took longer than {task.limits.cell_seconds:g} s") from None
+    except DeadKernelError:
+        raise WorkbookError(f"{task.name}: its kernel ended before the notebook did") from None
+    _refuse_early_end(executed, task, numbers)
+    return executed
+
+
+def _read(task: RenderTask) -> Any:
+    import nbformat
+
+    try:
+        notebook = nbformat.reads(task.notebook, as_version=4)
+    except (ValueError, nbformat.ValidationError, KeyError) as failure:
+        raise WorkbookError(f"{task.name}: not a notebook: {_one_line(failure)}") from failure
+    for number, cell in enumerate(notebook.cells, start=1):
+        cell.setdefault("id", f"cell-{number}")
+    return notebook
+
+
+def _engine_words(
+    task: RenderTask, numbers: Mapping[str, int], begin_cell: Callable[[str], None] | None
+) -> dict[str, Any]:
+    if task.engine == KERNEL:
+        return {
+            "engine_name": "nbclient",
+            "execution_timeout": task.limits.cell_seconds,
+            "shutdown_kernel": "immediate",
+            "coalesce_streams": True,
+            "store_widget_state": False,
+            "extra_arguments": ["--ext=labcalc.workbooks.lean", "--log-level=ERROR"],
+        }
+    from labcalc.workbooks.engine import LabcalcEngine  # noqa: F401  (registers itself)
+
+    def begin(cell_id: str) -> None:
+        if begin_cell is not None and cell_id in numbers:
+            begin_cell(str(numbers[cell_id]))
+
+    return {"engine_name": LABCALC, "limits": task.limits, "begin_cell": begin}
+
+
+def _injected_before(notebook: Any, index: int, task: RenderTask) -> int:
+    """Count the cell that papermill put in, where it stands before the one that failed."""
+    tagged = [i for i, cell in enumerate(notebook.cells) if "parameters" in cell.metadata.get("tags", [])]
+    return int(bool(task.parameters) and bool(tagged) and index > tagged[0])
+
+
+def _failed_cell(task: RenderTask, number: int, kind: str, text: str) -> str:
+    """Say what failed; labcalc's own refusals speak for themselves."""
+    words = _one_line(text)
+    own = kind in labcalc.errors.__all__ or kind == "TimeLimitError"
+    return f"{task.name}, cell {number}: {words if own and words else ': '.join(filter(None, (kind, words)))}"
+
+
+def _refuse_early_end(executed: Any, task: RenderTask, numbers: Mapping[str, int]) -> None:
+    for cell in executed.cells:
+        for output in cell.get("outputs", []):
+            if output.output_type == "error":
+                number = numbers.get(cell.id, 0)
+                raise WorkbookError(_failed_cell(task, number, output.ename, output.evalue))
+
+
+def _one_line(text: object) -> str:
+    line = " ".join(str(text).split())
+    return line if len(line) <= 400 else f"{line[:399]}…"
