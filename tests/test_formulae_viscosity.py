@@ -69,7 +69,7 @@ def test_index_is_not_defined_below_2() -> None:
     """Clause 5.1.1; 2.0 itself belongs to the range, also with dust of binary arithmetic on it."""
     assert viscosity_index(6.394, 2.0) == 100.0
     assert reported_viscosity_index(viscosity_index(6.394, 2.0 * (1.0 - 1e-15))) == 100.0
-    message = "kinematic viscosity at 100 °C 1.99 mm²/s is outside its range (2 mm²/s and above)"
+    message = "kinematic viscosity at 100 °C 1.99 mm²/s is outside its range (2 mm²/s or more)"
     with pytest.raises(OutOfRangeError, match=re.escape(message)) as refusal:
         viscosity_index([6.0, 6.0], [2.0, 1.99])
     assert (refusal.value.value, refusal.value.lowest, refusal.value.unit) == (1.99, 2.0, "mm²/s")
