@@ -337,6 +337,6 @@ def _refuse_other_bends(T: NDArray[np.float64], y: NDArray[np.float64], lost: ND
             "steepness of ln x when cold over its steepness when hot,",
             float(steepness_ratio(T, y)[lost][0]),
             "[-]",
-            lowest=1.0,
+            above=1.0,
             reason="no curve of Vogel bends as these points do; a point is wrong, or the oil is not one liquid",
         )
