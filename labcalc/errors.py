@@ -23,7 +23,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 __all__ = [
     "ConvergenceWarning",
@@ -50,7 +50,11 @@ class LabcalcError(Exception):
 
 
 class OutOfRangeError(LabcalcError, ValueError):
-    """A quantity outside the range of a formula."""
+    """A quantity outside the range of a formula.
+
+    ``lowest`` and ``highest`` belong to the range, ``above`` and ``below`` don't; ``told`` says instead of a range what
+    the quantity is.
+    """
 
     def __init__(
         self,
@@ -60,37 +64,32 @@ class OutOfRangeError(LabcalcError, ValueError):
         *,
         lowest: float | None = None,
         highest: float | None = None,
+        above: float | None = None,
+        below: float | None = None,
+        told: str | None = None,
         reason: str,
     ) -> None:
-        self.quantity, self.value, self.unit = quantity, value, unit
-        self.lowest, self.highest, self.reason = lowest, highest, reason
-        super().__init__(f"{quantity} {value:.10g} {unit} is outside {_interval(lowest, highest, unit)}: {reason}")
+        self.quantity, self.value, self.unit, self.told, self.reason = quantity, value, unit, told, reason
+        self.lowest, self.highest, self.above, self.below = lowest, highest, above, below
+        of_unit = "" if unit == "[-]" else f" {unit}"
+        is_so = told or f"outside {_interval(lowest, highest, above, below, of_unit)}"
+        super().__init__(f"{quantity} {value:.10g}{of_unit} is {is_so}: {reason}")
 
     def __reduce__(self) -> tuple[object, ...]:
-        return _rebuild_out_of_range, (
-            self.quantity,
-            self.value,
-            self.unit,
-            self.lowest,
-            self.highest,
-            self.reason,
-        )
+        return _rebuild_out_of_range, (dict(vars(self)),)
 
 
-def _rebuild_out_of_range(
-    quantity: str, value: float, unit: str, lowest: float | None, highest: float | None, reason: str
-) -> OutOfRangeError:
-    return OutOfRangeError(quantity, value, unit, lowest=lowest, highest=highest, reason=reason)
+def _rebuild_out_of_range(fields: dict[str, Any]) -> OutOfRangeError:
+    return OutOfRangeError(**fields)
 
 
-def _interval(lowest: float | None, highest: float | None, unit: str) -> str:
-    if lowest is None and highest is None:
-        return "every range"
-    if lowest is None:
-        return f"its range (up to {highest:.10g} {unit})"
-    if highest is None:
-        return f"its range ({lowest:.10g} {unit} and above)"
-    return f"its range ({lowest:.10g} to {highest:.10g} {unit})"
+def _interval(lowest: float | None, highest: float | None, above: float | None, below: float | None, unit: str) -> str:
+    """Return the range in words: ends that belong to it are joined by 'to', others are 'more than' and 'less than'."""
+    if lowest is not None and highest is not None:
+        return f"its range ({lowest:.10g} to {highest:.10g}{unit})"
+    ends = (("{} or more", lowest), ("more than {}", above), ("up to {}", highest), ("less than {}", below))
+    told = [words.format(f"{end:.10g}{unit}") for words, end in ends if end is not None]
+    return f"its range ({', '.join(told)})" if told else "every range"
 
 
 class ExportError(LabcalcError, ValueError):

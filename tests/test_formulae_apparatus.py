@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 
@@ -111,8 +114,53 @@ def test_shortest_flow_time(flow_time_s: float, allowed: bool) -> None:
     else:
         with pytest.raises(OutOfRangeError, match=r"flow time 199\.9 s .*finer capillary"):
             formulae.viscosity_from_flow_time(flow_time_s, 0.01)
-    with pytest.raises(OutOfRangeError, match=r"\(300 s and above\)"):
+    with pytest.raises(OutOfRangeError, match=r"\(300 s or more\)"):
         formulae.viscosity_from_flow_time(flow_time_s, 0.01, shortest_s=300.0)
+
+
+def test_a_flow_that_its_kinetic_energy_eats_up_is_refused() -> None:
+    with pytest.raises(OutOfRangeError, match=r"viscosity -1 mm²/s .* \(more than 0 mm²/s\): the term of kinetic"):
+        formulae.viscosity_from_flow_time(200.0, 0.01, 120_000.0)
+    with pytest.raises(OutOfRangeError, match="determinability -0"):
+        formulae.flow_result(73.25, 73.35, 0.002, -100.0)
+
+
+@pytest.mark.parametrize(
+    ("formula", "told"),
+    [
+        (
+            lambda: formulae.dynamic_from_kinematic(46.0, 0.8542),
+            "0.8542 kg/m³ .*was it in g/cm³? That is 854.2 kg",
+        ),
+        (lambda: formulae.kinematic_from_dynamic(46.0, 0.8542), "density 0.8542 kg/m³"),
+        (lambda: formulae.api_gravity(0.85), "density at 60 °F 0.85 kg/m³ .*That is 850 kg/m³"),
+        (lambda: formulae.relative_density([870.0, 0.85]), "density at 60 °F 0.85 kg/m³"),
+        (lambda: formulae.density_from_relative_density(870.0), "relative density 60/60 °F 870 .*kg/m³? That is 0.87"),
+        (lambda: formulae.density_from_api_gravity(166175.0), "API gravity 166175 °API .*(-85 to 340 °API)"),
+        (lambda: formulae.relative_molecular_mass(55.1, 5.87, 918.8), "relative density 60/60 °F 918.8"),
+        (lambda: formulae.watson_factor_estimate(340.0, 918.8), "relative density 60/60 °F 918.8"),
+        (lambda: formulae.viscosity_gravity_constant_40C(0.87, 30.6), "density at 15 °C 0.87 kg/m³"),
+        (lambda: formulae.viscosity_gravity_constant_100C(0.87, 5.2), "density at 15 °C 0.87 kg/m³"),
+        (lambda: formulae.relative_density_to_water(0.87, 20.0, 4.0), "density 0.87 kg/m³"),
+        (lambda: formulae.buoyancy_factor(0.85), "density of the oil 0.85 kg/m³"),
+        (lambda: formulae.buoyancy_factor(850.0, 998.2, 0.0012), "density of air 0.0012 kg/m³ .*That is 1.2 kg/m³"),
+        (lambda: formulae.adjust_oscillating_tube(2550.0, 1.2, 3850.0, 0.9982), "density of water 0.9982 kg/m³"),
+        (lambda: formulae.adjust_oscillating_tube(2550.0, 1.2, 3850.0, 998.2).period_us(0.87), "density 0.87 kg/m³"),
+        (lambda: formulae.density_at(0.87, 15.0, 40.0), "density 0.87 kg/m³ .*was it in g/cm³? That is 870 kg/m³"),
+        (lambda: formulae.density_at(0.87, 15.0, 40.0, alpha_60=4e-4), "density 0.87 kg/m³ .*That is 870 kg/m³"),
+        (lambda: formulae.volume_correction(0.87, 40.0), "density at 60 °F 0.87 kg/m³ .*That is 870 kg/m³"),
+        (lambda: formulae.density_by_own_expansion(0.848, 40.0, 0.8102, 100.0), "density 0.848 kg/m³"),
+        (lambda: formulae.calculated_carbon_aromaticity_index(0.991, 380.0), "density at 15 °C 0.991 kg/m³"),
+        (
+            lambda: formulae.density_at(870.0, 15.0, 40.0, alpha_60=7.2e-4),
+            "0.00072 1/°F .*was it in 1/K? That is 0.0004",
+        ),
+        (lambda: formulae.volume_correction(870.0, 40.0, alpha_60=7.2e-4), "0.00072 1/°F .*870 kg/m³ expands more"),
+    ],
+)
+def test_quantities_in_another_unit_are_refused(formula: Callable[[], object], told: str) -> None:
+    with pytest.raises(OutOfRangeError, match=re.sub(r"([?()])", r"\\\1", told)):
+        formula()
 
 
 def test_derivation_kinetic_energy() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import dataclasses
+import re
 from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
@@ -53,7 +54,7 @@ def test_water_follows_vogel_and_not_andrade() -> None:
     vogel, andrade = formulae.fit_vogel(t, nu), formulae.fit_andrade(t, nu)
     np.testing.assert_allclose(vogel.viscosity_at(t), nu, rtol=0.007)
     assert np.abs(andrade.viscosity_at(t) / nu - 1.0).max() > 0.05
-    found = formulae.compare_viscosity_models(t, nu)
+    found = formulae.compare_viscosity_models(t, nu, 0.5)
     assert found.best == "Vogel"
     assert found.leave_one_out_percent[1] < 0.5 * found.leave_one_out_percent[2]
 
@@ -173,67 +174,87 @@ def test_vogel_has_no_value_at_its_pole() -> None:
         curve.viscosity_at(167.0 - ZERO_C, extrapolate=True)
 
 
-@pytest.mark.parametrize("points", [2, 3, 4])
+@pytest.mark.parametrize("points", [2, 3])
 def test_few_points_decide_nothing(points: int) -> None:
-    found = formulae.compare_viscosity_models(OIL_C[:points], VOGEL[:points])
-    assert found.best == "undecided"
-    assert np.isnan(found.criterion).all()
-    assert "can't decide" in found.reason
-
-
-def test_five_points_tell_the_line_from_andrade_only() -> None:
-    found = formulae.compare_viscosity_models(OIL_C[1:], VOGEL[1:])
-    assert np.isnan(found.criterion[1])
-    assert found.best == "ASTM D341"
-    assert "Vogel's curve needs six" in found.reason
+    found = formulae.compare_viscosity_models(OIL_C[:points], VOGEL[:points], 0.3)
+    assert found.best == "can't tell"
+    assert ("can't decide" if points == 2 else "three lie on a curve of Vogel") in found.reason
 
 
 @pytest.mark.parametrize("t", [[40.0, 40.0, 100.0], [40.0, 40.0, 100.0, 100.0], [20.0, 40.0, 40.0, 60.0, 60.0, 100.0]])
 def test_repeats_at_one_temperature_may_be_among_the_points(t: list[float]) -> None:
     """A point that no other repeats can't be told where one other temperature is left: NaN, not infinity."""
-    found = formulae.compare_viscosity_models(t, np.interp(t, OIL_C, VOGEL) * np.linspace(0.999, 1.001, len(t)))
+    found = formulae.compare_viscosity_models(t, np.interp(t, OIL_C, VOGEL) * np.linspace(0.999, 1.001, len(t)), 0.3)
     assert np.isnan(found.leave_one_out_percent[0]) == (t == [40.0, 40.0, 100.0])
     assert np.isfinite(found.scatter_percent[[0, 2]]).all()
     assert np.isnan(found.scatter_percent[1]) == (len(set(t)) < 3)
 
 
-def test_the_criterion_finds_the_model_behind_the_points() -> None:
-    """Simulation: noise of 0.1 %, where the three curves differ by 2 % and more; and none of 10 %, where they don't."""
+MODELS = {
+    "ASTM D341": [(9.458393, 3.680946), (8.549530, 3.370645), (9.390079, 3.696303)],
+    "Vogel": [(np.log(0.05), 900.0, 170.0), (-2.6, 938.0, 177.0), (-2.3, 700.0, 185.0), (-3.3, 1100.0, 155.0)],
+    "Andrade": [(-8.846625, 4115.162), (-6.0, 3000.0)],
+}
+
+
+def true_curve(model: str, coefficients: tuple[float, ...], t: NDArray[np.float64]) -> NDArray[np.float64]:
+    T = t + ZERO_C
+    if model == "ASTM D341":
+        A, B = coefficients
+        return np.asarray(10.0**10.0 ** (A - B * np.log10(T)) - 0.7)
+    a, b, T0 = (*coefficients, 0.0)[:3]
+    return np.asarray(np.exp(a + b / (T - T0)))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("noise", [0.05, 0.1, 0.3, 0.5, 1.0])
+@pytest.mark.parametrize("t", [OIL_C, OIL_C[1:], OIL_C[[1, 2, 3, 5]]], ids=["six", "five", "four"])
+def test_a_named_model_is_the_right_one(t: NDArray[np.float64], noise: float) -> None:
+    """Simulation over all three models: of those named 95 % are right; of the wrong ones hardly any is ever named."""
     rng = np.random.default_rng(5)
-    T = OIL_C + ZERO_C
-    curves = {
-        "ASTM D341": 10.0**10.0 ** (9.458393 - 3.680946 * np.log10(T)) - 0.7,
-        "Vogel": VOGEL,
-        "Andrade": np.exp(-8.846625 + 4115.162 / T),
-    }
-    for name, curve in curves.items():
-        noisy = curve * np.exp(0.001 * rng.standard_normal((300, T.size)))
-        found = formulae.compare_viscosity_models(OIL_C, noisy)
-        assert np.mean(found.best == name) > 0.95
-        assert found.best.shape == (300,)
-        assert found.criterion.shape == (300, 3)
-    narrow = np.linspace(39.0, 41.0, 6)
-    close = np.interp(narrow, OIL_C, VOGEL) * np.exp(0.05 * rng.standard_normal((300, 6)))
-    assert np.mean(formulae.compare_viscosity_models(narrow, close).best == "undecided") > 0.9
+    right = wrong = 0
+    for model, oils in MODELS.items():
+        for oil in oils:
+            noisy = true_curve(model, oil, t) * np.exp(0.01 * noise * rng.standard_normal((1000, t.size)))
+            best = formulae.compare_viscosity_models(t, noisy, noise).best
+            named = ~np.isin(best, ["can't tell", "none of them"])
+            right, wrong = right + np.sum(best == model), wrong + np.sum(named & (best != model))
+            assert np.mean(named & (best != model)) <= 0.002
+            assert np.mean(best == "none of them") < 0.005
+    assert right > 300
+    assert wrong < 0.05 * (right + wrong)
 
 
-def test_the_criterion_is_that_of_a_library_of_statistics() -> None:
-    """statsmodels' AIC of Andrade's straight line, ln ν over 1/T, with the scatter counted and the correction added."""
+def test_models_are_found_where_the_points_can_tell() -> None:
+    """Noise of 0.1 % and six points from 0 °C: all three are found; with five from 20 °C and 0.3 % D341 isn't told."""
+    rng = np.random.default_rng(6)
+    for model, oils in MODELS.items():
+        for t, noise, expected in ((OIL_C, 0.1, True), (OIL_C[1:], 0.3, model == "Andrade")):
+            if model != "Vogel" or expected:
+                noisy = true_curve(model, oils[0], t) * np.exp(0.01 * noise * rng.standard_normal((300, t.size)))
+                found = formulae.compare_viscosity_models(t, noisy, noise)
+                assert (np.mean(found.best == model) > 0.95) == expected
+                assert found.best.shape == (300,)
+                assert found.misfit.shape == (300, 3)
+
+
+def test_points_of_no_model_are_called_so() -> None:
+    nu = VOGEL * np.array([1.0, 1.03, 0.97, 1.02, 0.98, 1.0])
+    assert formulae.compare_viscosity_models(OIL_C, nu, 0.3).best == "none of them"
+    assert formulae.compare_viscosity_models(OIL_C, nu, 3.0).best == "can't tell"
+
+
+def test_scatter_and_leave_one_out_are_those_of_a_library_of_statistics() -> None:
+    """statsmodels: Andrade's straight line, ln ν over 1/T, its residuals and those of each point left out (PRESS)."""
     import statsmodels.api as sm
 
     n = OIL_C.size
     nu = VOGEL * np.exp(0.01 * np.random.default_rng(8).standard_normal(n))
-    found = formulae.compare_viscosity_models(OIL_C, nu)
+    found = formulae.compare_viscosity_models(OIL_C, nu, 1.0)
     fit = sm.OLS(np.log(nu), sm.add_constant(1.0 / (OIL_C + ZERO_C))).fit()
     assert found.scatter_percent[2] == pytest.approx(100.0 * np.sqrt(fit.ssr / n), rel=1e-9)
-    with_scatter = fit.aic - n * (1.0 + np.log(2.0 * np.pi)) + 2.0
-    assert found.criterion[2] == pytest.approx(with_scatter + 2.0 * 3.0 * 4.0 / (n - 4.0), rel=1e-9)
     influence = fit.get_influence().resid_press
     assert found.leave_one_out_percent[2] == pytest.approx(100.0 * np.sqrt(np.mean(influence**2)), rel=1e-9)
-    vogel = np.log(formulae.fit_vogel(OIL_C, nu).viscosity_at(OIL_C) / nu)
-    scatter = np.sqrt(np.mean(vogel**2))
-    assert found.scatter_percent[1] == pytest.approx(100.0 * scatter, rel=1e-6)
-    assert found.criterion[1] == pytest.approx(2.0 * n * np.log(scatter) + 8.0 + 2.0 * 4.0 * 5.0 / (n - 5.0), rel=1e-6)
 
 
 def test_the_line_left_out_is_refitted() -> None:
@@ -245,7 +266,7 @@ def test_the_line_left_out_is_refitted() -> None:
         oil = formulae.estimate_viscosity_temperature(OIL_C[others], nu[others], 1.0)
         with pytest.warns(ExtrapolationWarning) if i in (0, 5) else np.errstate():
             errors.append(np.log(oil.line.kinematic_viscosity_at(OIL_C[i], extrapolate=True) / nu[i]))
-    found = formulae.compare_viscosity_models(OIL_C, nu).leave_one_out_percent[0]
+    found = formulae.compare_viscosity_models(OIL_C, nu, 1.0).leave_one_out_percent[0]
     assert found == pytest.approx(100.0 * np.sqrt(np.mean(np.square(errors))), rel=1e-6)
 
 
@@ -253,7 +274,7 @@ def test_leave_one_out_is_what_it_says() -> None:
     """Derivation: each point told by a curve through the others, fitted anew."""
     rng = np.random.default_rng(8)
     nu = VOGEL * np.exp(0.01 * rng.standard_normal(OIL_C.size))
-    found = formulae.compare_viscosity_models(OIL_C, nu)
+    found = formulae.compare_viscosity_models(OIL_C, nu, 1.0)
     errors: list[list[float]] = [[], []]
     for i in range(OIL_C.size):
         others = np.arange(OIL_C.size) != i
@@ -278,7 +299,7 @@ FITS = {
     "Andrade": formulae.fit_andrade,
     "Vogel": formulae.fit_vogel,
     "departure": lambda t, nu: formulae.departure_from_line(t, nu, 0.3),
-    "comparison": formulae.compare_viscosity_models,
+    "comparison": lambda t, nu: formulae.compare_viscosity_models(t, nu, 0.3),
 }
 
 
@@ -319,7 +340,7 @@ def test_an_exponential_fall_is_no_curve_of_vogel() -> None:
     assert np.isnan(vogel_coefficients(t + ZERO_C, np.array([3.0, 2.0, 1.0]))).all()
     with pytest.raises(OutOfRangeError, match="no curve of Vogel bends") as refusal:
         formulae.fit_vogel(t, [4.0, 2.0, 1.0])
-    assert (refusal.value.value, refusal.value.lowest) == (pytest.approx(1.0), 1.0)
+    assert (refusal.value.value, refusal.value.above) == (pytest.approx(1.0), 1.0)
 
 
 @pytest.mark.parametrize(
@@ -331,7 +352,7 @@ def test_an_exponential_fall_is_no_curve_of_vogel() -> None:
         (formulae.fit_andrade, 2),
         (formulae.fit_vogel, 3),
         (lambda t, nu: formulae.departure_from_line(t, nu, 0.3), 3),
-        (formulae.compare_viscosity_models, 2),
+        (lambda t, nu: formulae.compare_viscosity_models(t, nu, 0.3), 2),
     ],
 )
 def test_too_few_different_temperatures_are_counted(fit: Callable[..., object], needed: int) -> None:
@@ -349,3 +370,101 @@ def test_three_results_tell_their_scatter() -> None:
         formulae.estimate_viscosity_temperature([40.0, 100.0], [73.30, 8.86])
     assert refusal.value.lowest == 3.0
     assert formulae.estimate_viscosity_temperature([40.0, 40.0, 100.0], [73.2, 73.4, 8.86]).degrees_of_freedom == 1.0
+
+
+CURVES_OF_MODELS = {
+    "Vogel": (formulae.fit_vogel, lambda t: true_curve("Vogel", MODELS["Vogel"][0], t)),
+    "Andrade": (formulae.fit_andrade, lambda t: true_curve("Andrade", MODELS["Andrade"][0], t)),
+    "Ubbelohde-Walther": (
+        formulae.fit_ubbelohde_walther,
+        lambda t: 10.0**10.0 ** (9.392 - 3.6565 * np.log10(t + ZERO_C)) - 0.8,
+    ),
+}
+
+
+@pytest.mark.parametrize("stated", [None, 0.4], ids=["scatter", "stated"])
+@pytest.mark.parametrize("name", CURVES_OF_MODELS)
+def test_derivation_bands_of_curves_cover_95_percent(name: str, stated: float | None) -> None:
+    """Simulation: 4000 oils that follow the curve, results with 0.4 % of noise; within the points and beyond them."""
+    fit, truth = CURVES_OF_MODELS[name]
+    rng = np.random.default_rng(9)
+    oils = fit(OIL_C[1:], truth(OIL_C[1:]) * np.exp(0.004 * rng.standard_normal((4000, 5))))
+    for at in (20.0, 53.0, 100.0, 5.0, 120.0):
+        further = truth(at) * np.exp(0.004 * rng.standard_normal(4000))
+        with pytest.warns(ExtrapolationWarning) if at in (5.0, 120.0) else np.errstate():
+            bands = [
+                band(at, noise_percent=stated, extrapolate=True)
+                for band in (oils.confidence_band, oils.prediction_band)
+            ]
+        for band, target in zip(bands, (truth(at), further), strict=True):
+            covered = np.mean((band.lowest <= target) & (target <= band.highest))
+            assert covered == pytest.approx(0.95, abs=0.015)
+
+
+@pytest.mark.parametrize("name", CURVES_OF_MODELS)
+def test_bands_widen_beyond_the_points_and_need_noise_or_scatter(name: str) -> None:
+    fit, truth = CURVES_OF_MODELS[name]
+    t = OIL_C[[1, 2, 5]] if name == "Vogel" else OIL_C[[2, 5]]
+    curve = fit(t, truth(t))
+    with pytest.raises(OutOfRangeError, match=r"number of results .* is too few .* state the noise of the results"):
+        curve.confidence_band(60.0)
+    with pytest.warns(ExtrapolationWarning):
+        band = curve.confidence_band([40.0, 20.0, 0.0, -10.0], noise_percent=0.4, extrapolate=True)
+    assert np.all(np.diff(band.highest / band.lowest) > 0.0)
+    assert np.log(band.highest[0] / band.lowest[0]) == pytest.approx(2.0 * 1.95996 * 0.004, rel=1e-3)
+
+
+REFUSING_FITS = {
+    "D341": lambda t, nu: formulae.fit_viscosity_temperature(t, nu),
+    "D341 estimated": lambda t, nu: formulae.estimate_viscosity_temperature(t, nu, 0.3),
+    "departure": lambda t, nu: formulae.departure_from_line(t, nu, 0.3),
+    "Ubbelohde-Walther": lambda t, nu: formulae.fit_ubbelohde_walther(t, nu),
+    "Andrade": lambda t, nu: formulae.fit_andrade(t, nu),
+    "Vogel": lambda t, nu: formulae.fit_vogel(t, nu),
+    "comparison": lambda t, nu: formulae.compare_viscosity_models(t, nu, 0.3),
+    "model uncertainty": lambda t, nu: formulae.line_model_uncertainty(60.0, t, nu),
+}
+
+
+@pytest.mark.parametrize("name", REFUSING_FITS)
+def test_a_viscosity_that_does_not_fall_is_refused(name: str) -> None:
+    unit = "" if name in ("Andrade", "Vogel") else " mm²/s"
+    words = f"20.46{unit} at 100 °C is not below 4.156{unit} at 40 °C: a liquid's viscosity falls with temperature"
+    with pytest.raises(OutOfRangeError, match="^" + re.escape("viscosity " + words)):
+        REFUSING_FITS[name]([40.0, 60.0, 100.0], [4.156, 9.0, 20.46])
+    falling, rising = [30.0, 12.0, 5.0], [4.156, 9.0, 20.46]
+    with pytest.raises(OutOfRangeError, match="^" + re.escape("viscosity of oil 3 " + words)):
+        REFUSING_FITS[name]([40.0, 60.0, 100.0], [falling, [np.nan, 9.0, 5.0], rising, [7.0, 7.0, 7.0]])
+    with pytest.raises(OutOfRangeError, match="is not below"):
+        REFUSING_FITS[name]([40.0, 60.0, 100.0], [30.0, 30.0, 5.0])
+
+
+@pytest.mark.parametrize("name", REFUSING_FITS)
+def test_one_temperature_alone_is_refused(name: str) -> None:
+    with pytest.raises(OutOfRangeError, match=r"^number of different temperatures 1 is too few for"):
+        REFUSING_FITS[name]([40.0, 40.0, 40.0], [30.0, 29.0, 31.0])
+
+
+def test_noise_may_exchange_neighbours() -> None:
+    """Repeats a tenth of a kelvin apart rise by their noise; 5 K apart nothing does, and no pair as a whole."""
+    assert formulae.fit_viscosity_temperature([40.0, 40.1, 100.0], [30.0, 30.05, 5.0]).slope > 3.0
+    assert formulae.fit_viscosity_temperature([40.0, 40.0, 100.0, 100.0], [30.0, 30.1, 5.0, 5.1]).slope > 3.0
+    with pytest.raises(OutOfRangeError, match=r"30\.05 mm²/s at 40\.1 °C is not below 30 mm²/s at 40 °C"):
+        formulae.fit_viscosity_temperature([40.0, 40.1], [30.0, 30.05])
+    with pytest.raises(OutOfRangeError, match=r"30\.1 mm²/s at 46 °C is not below 30 mm²/s at 40 °C"):
+        formulae.fit_viscosity_temperature([46.0, 40.0, 100.0], [30.1, 30.0, 5.0])
+
+
+def test_slopes_of_the_trade() -> None:
+    """Viscosities of usual products, from memory (liquid_slopes.toml), and their temperatures in wrong units."""
+    products = [(500.0, 31.5), (30.5, 5.2), (73.30, 8.86), (2.8, 1.15), (110.0, 8.5)]
+    kind = "mineral oil or fuel"
+    for scale, plausible in (([40.0, 100.0], True), ([313.15, 373.15], False), ([104.0, 212.0], False)):
+        slope = formulae.fit_viscosity_temperature(scale, products).slope
+        assert formulae.judge_slope(slope, kind).plausible.tolist() == [plausible] * len(products)
+        if scale[0] > 300.0:
+            assert not formulae.judge_slope(slope).plausible.any()
+            assert formulae.judge_slope(slope).liquids.tolist() == [""] * len(products)
+    assert formulae.judge_slope(1.18).liquids == "silicone fluid"
+    with pytest.raises(ValueError, match="kind of liquid 'oil' is unknown; known are 'mineral oil or fuel'"):
+        formulae.judge_slope(3.5, "oil")

@@ -82,14 +82,17 @@ def test_derivation_bands_cover_95_percent(stated: float | None, at_C: float, ex
     oils = formulae.estimate_viscosity_temperature(T, results(1), stated)
     further = true_viscosity(at_C) * np.exp(0.004 * np.random.default_rng(2).standard_normal(OILS))
     with pytest.warns(ExtrapolationWarning) if extrapolated else np.errstate():
-        bands = [band(at_C, extrapolate=extrapolated) for band in (oils.confidence_band, oils.prediction_band)]
+        bands = [
+            band(at_C, extrapolate=extrapolated, follows_line=True)
+            for band in (oils.confidence_band, oils.prediction_band)
+        ]
     for band, target in zip(bands, (true_viscosity(at_C), further), strict=True):
         covered = np.mean((band.lowest <= target) & (target <= band.highest))
         assert covered == pytest.approx(0.95, abs=MONTE_CARLO)
 
 
 def test_another_level_covers_that_share() -> None:
-    band = formulae.estimate_viscosity_temperature(T, results(3)).confidence_band(40.0, level=0.5)
+    band = formulae.estimate_viscosity_temperature(T, results(3)).confidence_band(40.0, level=0.5, follows_line=True)
     covered = np.mean((band.lowest <= true_viscosity(40.0)) & (true_viscosity(40.0) <= band.highest))
     assert covered == pytest.approx(0.5, abs=4.0 * np.sqrt(0.25 / OILS))
 
@@ -113,8 +116,14 @@ def test_weights_make_the_line_surer() -> None:
 def test_the_interval_grows_with_the_distance() -> None:
     oil = formulae.estimate_viscosity_temperature(T, results(6)[0], 0.4)
     with pytest.warns(ExtrapolationWarning):
-        band = oil.confidence_band([60.0, 20.0, 0.0, -20.0, -40.0], extrapolate=True)
-    assert np.all(np.diff(band.highest / band.lowest) > 0.0)
+        bands = [
+            oil.confidence_band([60.0, 20.0, 0.0, -20.0, -40.0], extrapolate=True, follows_line=exactly)
+            for exactly in (True, False)
+        ]
+    exact, real = (band.highest / band.lowest for band in bands)
+    assert np.all(np.diff(exact) > 0.0)
+    assert np.all(np.diff(real[1:]) > 0.0)
+    assert np.all(real > exact)
     with pytest.raises(OutOfRangeError, match="ask for extrapolation"):
         oil.confidence_band(-20.0)
 
@@ -159,8 +168,9 @@ def test_points_without_scatter_leave_no_uncertainty() -> None:
 def test_levels_are_probabilities() -> None:
     oil = formulae.estimate_viscosity_temperature(T, results(6)[0])
     for level in (0.0, 1.0, 95.0):
-        with pytest.raises(OutOfRangeError, match="it is a probability"):
+        with pytest.raises(OutOfRangeError, match=r"\(more than 0, less than 1\): it is a probability") as refusal:
             oil.confidence_band(40.0, level=level)
+        assert ("was it in %? That is 0.95" in str(refusal.value)) == (level == 95.0)
 
 
 @pytest.mark.parametrize("freedom", [np.inf, 6.0])
@@ -222,8 +232,8 @@ def test_wild_points_give_numbers_or_nan_without_a_warning(points: int) -> None:
     """Property: a thousand curves of points that belong to no oil; warnings are errors here."""
     rng = np.random.default_rng(points)
     t = np.sort(rng.uniform(-30.0, 150.0, (1000, points)), axis=-1)
-    nu = np.exp(rng.uniform(np.log(0.21), np.log(1e6), (1000, points)))
+    nu = -np.sort(-np.exp(rng.uniform(np.log(0.21), np.log(1e6), (1000, points))), axis=-1)
     found = formulae.departure_from_line(t, nu, 1.0)
     assert np.all((found.p_value >= 0.0) & (found.p_value <= 1.0))
     assert np.all(formulae.estimate_viscosity_temperature(t, nu).noise_percent >= 0.0)
-    assert formulae.compare_viscosity_models(t, nu).best.shape == (1000,)
+    assert formulae.compare_viscosity_models(t, nu, 1.0).best.shape == (1000,)

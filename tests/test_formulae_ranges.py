@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import inspect
+import pickle
 from collections.abc import Callable
 from functools import partial
 
@@ -52,11 +53,21 @@ CLOSED: dict[str, tuple[Call, float | None, float | None]] = {
     "API MPMS 11.1-2004, −58 °F to 302 °F": (lambda x: formulae.density_at(870.0, x, 15.0), -50.0, 150.0),
     "API MPMS 11.1-2004, 1 500 psi": (lambda x: formulae.density_at(870.0, 15.0, 15.0, to_kPa=x), None, 10342.14),
     "API MPMS 11.1-2004, expansion": (
-        lambda x: formulae.density_at(870.0, 40.0, 15.0, alpha_60=x),
+        lambda x: formulae.density_at(1000.0, 40.0, 15.0, alpha_60=x),
         230e-6,
         930e-6,
     ),
     "ASTM D7152-11, fraction": (lambda x: formulae.blend_viscosity_double_log([x, 1.0 - x], [10.0, 100.0]), 0.0, 1.0),
+    "own: density of a liquid": (formulae.api_gravity, 10.0, 3000.0),
+    "own: density for VGC": (lambda x: formulae.viscosity_gravity_constant_40C(x, 30.6), 10.0, 3000.0),
+    "own: relative density of a liquid": (formulae.density_from_relative_density, 0.01, 3.01),
+    "own: gravity of a liquid": (formulae.density_from_api_gravity, -85.0, 340.0),
+    "own: density of air": (lambda x: formulae.buoyancy_factor(850.0, 998.2, x), 0.4, 1.6),
+    "own: density of a residual fuel": (
+        lambda x: formulae.calculated_carbon_aromaticity_index(x, 380.0),
+        800.0,
+        1100.0,
+    ),
     "own: degrees of freedom": (
         lambda x: formulae.departure_from_line(*POINTS, 0.4, noise_degrees_of_freedom=x).p_value,
         1.0,
@@ -67,9 +78,7 @@ CLOSED: dict[str, tuple[Call, float | None, float | None]] = {
 OPEN: dict[str, tuple[Call, float]] = {
     "ASTM D2501-14, at 40 °C": (lambda x: formulae.viscosity_gravity_constant_40C(870.0, x), 5.5),
     "ASTM D2501-14, at 100 °C": (lambda x: formulae.viscosity_gravity_constant_100C(870.0, x), 0.8),
-    "definition: API gravity": (formulae.density_from_api_gravity, -131.5),
     "definition: flow time": (lambda x: formulae.viscosity_from_flow_time(x, 0.01, shortest_s=0.0), 0.0),
-    "definition: VGC, density": (lambda x: formulae.viscosity_gravity_constant_40C(x, 30.6), 0.0),
     "definition: grade": (formulae.viscosity_grade, 0.0),
     "definition: index, viscosity at 40 °C": (lambda x: formulae.viscosity_index(x, 5.0), 0.0),
     "definition: probability": (
@@ -110,7 +119,8 @@ def test_ends_do_not_belong_to_the_range(name: str) -> None:
     with pytest.raises(OutOfRangeError) as refusal:
         call(end)
     assert refusal.value.value == pytest.approx(end)
-    assert refusal.value.lowest == pytest.approx(end)
+    assert refusal.value.above == pytest.approx(end)
+    assert f"more than {end:.10g}" in str(refusal.value)
     if "index" not in name:  # there 40 °C must also be above 100 °C
         call(end + 1e-3)
 
@@ -132,9 +142,32 @@ def test_fractions_may_miss_one_by_a_millionth(sum_of_parts: float) -> None:
     """Own choice: 0.333333 three times is a whole."""
     assert formulae.blend_viscosity_double_log([sum_of_parts - 0.5, 0.5], [10.0, 100.0]) > 10.0
     beyond = 1.0 + 1.2 * (sum_of_parts - 1.0)
-    with pytest.raises(OutOfRangeError, match="sum of the fractions") as refusal:
+    with pytest.raises(OutOfRangeError, match=r"sum of the fractions [\d.]+ is not 1: the fractions"):
         formulae.blend_viscosity_double_log([beyond - 0.5, 0.5], [10.0, 100.0])
-    assert (refusal.value.lowest, refusal.value.highest) == pytest.approx((1.0 - 1e-6, 1.0 + 1e-6), rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("ends", "words"),
+    [
+        ({"lowest": 2.0, "highest": 50.0}, "(2 to 50 mm²/s)"),
+        ({"lowest": 2.0}, "(2 mm²/s or more)"),
+        ({"highest": 50.0}, "(up to 50 mm²/s)"),
+        ({"above": 2.0}, "(more than 2 mm²/s)"),
+        ({"below": 50.0}, "(less than 50 mm²/s)"),
+        ({"above": 2.0, "highest": 50.0}, "(more than 2 mm²/s, up to 50 mm²/s)"),
+        ({"lowest": 2.0, "below": 50.0}, "(2 mm²/s or more, less than 50 mm²/s)"),
+    ],
+)
+def test_a_range_is_told_with_its_ends_as_they_belong(ends: dict[str, float], words: str) -> None:
+    error = OutOfRangeError("viscosity", 60.0, "mm²/s", **ends, reason="so it is")
+    assert str(error) == f"viscosity 60 mm²/s is outside its range {words}: so it is"
+    again = pickle.loads(pickle.dumps(error))
+    assert (str(again), vars(again)) == (str(error), vars(error))
+
+
+@pytest.mark.parametrize("index", [-0.4, -0.0, 0.3])
+def test_an_index_is_never_minus_zero(index: float) -> None:
+    assert str(formulae.reported_viscosity_index(index)) == "0.0"
 
 
 RESULTS = sorted(name for name in formulae.__all__ if inspect.isclass(getattr(formulae, name)) and name != "Commodity")

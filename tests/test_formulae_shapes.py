@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import pickle
 from collections.abc import Callable
 
 import numpy as np
@@ -20,6 +21,7 @@ OIL = formulae.fit_viscosity_temperature([10.0, 100.0], [25.0, 3.0])
 OILS = formulae.fit_viscosity_temperature([20.0, 100.0], [[30.0, 4.0], [480.0, 21.0]])
 TUBE = formulae.adjust_oscillating_tube(2550.0, 1.2, 3850.0, 998.2)
 ANDRADE = formulae.fit_andrade([10.0, 100.0], [400.0, 9.0])
+WALTHER = formulae.fit_ubbelohde_walther([10.0, 100.0], [400.0, 9.0])
 ESTIMATE = formulae.estimate_viscosity_temperature([10.0, 40.0, 100.0], [400.0, 70.0, 9.0])
 
 Formula = Callable[[ArrayLike], object]
@@ -33,13 +35,16 @@ def of(values: ArrayLike, factor: float = 1.0, offset: float = 0.0) -> ArrayLike
 
 
 def points(x: ArrayLike, *others: float) -> np.ndarray:
-    """Return the values as the first of several points, last axis."""
-    return np.stack(np.broadcast_arrays(np.asarray(x, dtype=float), *others), axis=-1)
+    """Return the values as the first of several points, last axis; masked ones stay so."""
+    first = np.ma.asarray(x, dtype=float) if np.ma.isMaskedArray(x) else np.asarray(x, dtype=float)
+    stacked = np.ma.stack([first, *(np.full(first.shape, other) for other in others)], axis=-1)
+    return stacked if np.ma.isMaskedArray(x) else stacked.filled()
 
 
 def parts(x: ArrayLike) -> np.ndarray:
     """Return the values as percentages of the first of two components."""
-    return np.stack([0.01 * np.asarray(x, dtype=float), 1.0 - 0.01 * np.asarray(x, dtype=float)], axis=-1)
+    percent = np.ma.filled(np.ma.asarray(x, dtype=float), np.nan)
+    return np.stack([0.01 * percent, 1.0 - 0.01 * percent], axis=-1)
 
 
 FORMULAE: dict[str, Formula] = {
@@ -48,7 +53,15 @@ FORMULAE: dict[str, Formula] = {
     "density_at": lambda x: formulae.density_at(of(x, 1.0, 840.0), 40.0, 15.0),
     "density_at_60F": lambda x: formulae.density_at_60F(of(x, 1.0, 840.0), 40.0),
     "density_from_api_gravity": formulae.density_from_api_gravity,
-    "density_from_relative_density": formulae.density_from_relative_density,
+    "calculated_carbon_aromaticity_index": lambda x: formulae.calculated_carbon_aromaticity_index(
+        of(x, 1.0, 900.0), 380.0
+    ),
+    "calculated_ignition_index": lambda x: formulae.calculated_ignition_index(of(x, 1.0, 900.0), 380.0),
+    "density_by_own_expansion": lambda x: (
+        formulae.density_by_own_expansion(of(x, 0.02, 870.0), 15.0, 830.0, 75.0, 25.0).difference
+    ),
+    "table_expansion_uncertainty": lambda x: formulae.table_expansion_uncertainty(of(x, 1.0, 840.0), 40.0, 15.0),
+    "density_from_relative_density": lambda x: formulae.density_from_relative_density(of(x, 0.01)),
     "density_slope": lambda x: formulae.density_slope(880.0, of(x, 1.0, 0.5), 100.0),
     "dynamic_from_kinematic": lambda x: formulae.dynamic_from_kinematic(x, 870.0),
     "ipts68_from_its90": formulae.ipts68_from_its90,
@@ -68,13 +81,13 @@ FORMULAE: dict[str, Formula] = {
     "fit_viscosity_temperature": lambda x: formulae.fit_viscosity_temperature([40.0, 100.0], points(x, 8.0)).slope,
     "adjust_oscillating_tube": lambda x: formulae.adjust_oscillating_tube(2550.0, 1.2, of(x, 10.0, 3000.0), 998.2).A,
     "OscillatingTube.density": lambda x: TUBE.density(of(x, 10.0, 3000.0)),
-    "OscillatingTube.period_us": TUBE.period_us,
+    "OscillatingTube.period_us": lambda x: TUBE.period_us(of(x, 10.0)),
     "blend_lines": lambda x: formulae.blend_lines(parts(x), OILS).wright.slope,
     "blend_viscosity_double_log": lambda x: formulae.blend_viscosity_double_log(parts(x), [10.0, 100.0]),
     "buoyancy_factor": lambda x: formulae.buoyancy_factor(of(x, 10.0)),
     "compare_viscosity_models": lambda x: formulae.compare_viscosity_models(
-        [20.0, 40.0, 60.0, 80.0, 100.0], points(x, 9.0, 6.0, 4.0, 3.0)
-    ).criterion[..., 0][()],
+        [20.0, 40.0, 60.0, 80.0, 100.0], points(x, 9.0, 6.0, 4.0, 3.0), 1.0
+    ).misfit[..., 0][()],
     "constant_at_gravity": lambda x: formulae.constant_at_gravity(x, 9.81, 9.79),
     "departure_from_line": lambda x: (
         formulae.departure_from_line([20.0, 40.0, 100.0], points(x, 9.0, 3.0), 0.3).coldest_excess_percent
@@ -86,13 +99,15 @@ FORMULAE: dict[str, Formula] = {
     ),
     "EstimatedLine.confidence_band": lambda x: ESTIMATE.confidence_band(x).lowest,
     "EstimatedLine.prediction_band": lambda x: ESTIMATE.prediction_band(x).highest,
+    "ExponentialCurve.confidence_band": lambda x: ANDRADE.confidence_band(x, noise_percent=0.3).lowest,
+    "ExponentialCurve.prediction_band": lambda x: ANDRADE.prediction_band(x, noise_percent=0.3).highest,
+    "UbbelohdeWaltherLine.confidence_band": lambda x: WALTHER.confidence_band(x, noise_percent=0.3).lowest,
+    "line_model_uncertainty": lambda x: formulae.line_model_uncertainty(x, [10.0, 100.0], [400.0, 9.0]),
     "fit_andrade": lambda x: formulae.fit_andrade([40.0, 100.0], points(x, 8.0)).b_K,
     "ExponentialCurve.viscosity_at": ANDRADE.viscosity_at,
     "ExponentialCurve.relative_slope_at": ANDRADE.relative_slope_at,
     "fit_ubbelohde_walther": lambda x: formulae.fit_ubbelohde_walther([40.0, 100.0], points(x, 8.0)).m,
-    "UbbelohdeWaltherLine.kinematic_viscosity_at": (
-        formulae.fit_ubbelohde_walther([10.0, 100.0], [400.0, 9.0]).kinematic_viscosity_at
-    ),
+    "UbbelohdeWaltherLine.kinematic_viscosity_at": WALTHER.kinematic_viscosity_at,
     "fit_vogel": lambda x: formulae.fit_vogel([0.0, 40.0, 60.0, 100.0], points(of(x, 1.0, 30.0), 12.0, 6.0, 3.0)).b_K,
     "flow_result": lambda x: formulae.flow_result(x, 20.0, 0.002).mean,
     "flow_time_for_kinetic_share": lambda x: formulae.flow_time_for_kinetic_share(0.003, x),
@@ -125,22 +140,47 @@ SHAPES: dict[str, ArrayLike] = {
     "series": pd.Series(VALUES, index=[7, 3, 5, 1]),
     "NaN": np.nan,
     "NaN among others": np.array([20.0, np.nan, 30.0]),
+    "masked": np.ma.array([20.0, 99.0, 30.0], mask=[False, True, False]),
     "empty": np.array([]),
     "empty 2-D": np.empty((0, 3)),
 }
 
 
+WORDS = {"edition_of", "grade_candidates", "judge_slope", "viscosity_grade"}
+"""Formulas that give no numbers."""
+
+OF_POINTS = {
+    *("blend_lines", "blend_viscosity_double_log", "compare_viscosity_models", "departure_from_line"),
+    *(
+        "estimate_viscosity_temperature",
+        "fit_andrade",
+        "fit_ubbelohde_walther",
+        "fit_viscosity_temperature",
+        "fit_vogel",
+    ),
+}
+"""Formulas of many points, that a series becomes an array for here."""
+
+
+def unmasked(values: ArrayLike) -> np.ndarray:
+    return np.ma.filled(np.ma.asarray(values, dtype=float), np.nan)
+
+
 def test_no_formula_is_left_out() -> None:
     functions = {name for name in formulae.__all__ if inspect.isfunction(getattr(formulae, name))}
-    assert functions - set(FORMULAE) == {"edition_of", "grade_candidates", "viscosity_grade"}
+    assert functions - set(FORMULAE) == WORDS
 
 
 @pytest.mark.parametrize("shape", SHAPES)
 @pytest.mark.parametrize("name", FORMULAE)
 def test_shapes(name: str, shape: str) -> None:
     formula, values = FORMULAE[name], SHAPES[shape]
-    given, result = np.asarray(values, dtype=float), formula(values)
-    assert isinstance(result, np.ndarray if given.ndim else np.float64)
+    given, result = unmasked(values), formula(values)
+    if isinstance(values, pd.Series) and name not in OF_POINTS:
+        assert isinstance(result, pd.Series)
+        assert result.index.equals(values.index)
+    else:
+        assert type(result) is (np.ndarray if given.ndim else np.float64)
     expected = np.array([float(formula(float(value))) for value in given.ravel()]).reshape(given.shape)  # type: ignore[arg-type]
     np.testing.assert_allclose(np.asarray(result), expected, rtol=1e-13)
     np.testing.assert_array_equal(np.isnan(np.asarray(result)), np.isnan(given))
@@ -148,8 +188,8 @@ def test_shapes(name: str, shape: str) -> None:
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_shapes_of_the_grade(shape: str) -> None:
-    given, result = np.asarray(SHAPES[shape], dtype=float), formulae.viscosity_grade(SHAPES[shape])
-    assert isinstance(result, np.ndarray if given.ndim else np.str_)
+    given, result = unmasked(SHAPES[shape]), formulae.viscosity_grade(SHAPES[shape])
+    assert isinstance(result, (pd.Series if shape == "series" else np.ndarray) if given.ndim else np.str_)
     expected = [str(formulae.viscosity_grade(float(value))) for value in given.ravel()]
     assert np.asarray(result).ravel().tolist() == expected
     assert np.asarray(result).shape == given.shape
@@ -158,12 +198,43 @@ def test_shapes_of_the_grade(shape: str) -> None:
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_shapes_of_the_candidates(shape: str) -> None:
-    given = np.asarray(SHAPES[shape], dtype=float)
+    given = unmasked(SHAPES[shape])
     found = formulae.grade_candidates("SAE J306", kv_100=SHAPES[shape])
     assert found.possible.shape == found.certain.shape == (*given.shape, 10)
     single = [formulae.grade_candidates("SAE J306", kv_100=float(value)).candidates() for value in given.ravel()]
     assert [found.candidates(*index) for index in np.ndindex(given.shape)] == single
     np.testing.assert_array_equal(found.possible.all(axis=-1), np.isnan(given))
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_shapes_of_the_slope(shape: str) -> None:
+    given, found = unmasked(SHAPES[shape]), formulae.judge_slope(of(SHAPES[shape], 0.1, 1.0))
+    single = [formulae.judge_slope(0.1 * float(value) + 1.0) for value in given.ravel()]
+    assert np.asarray(found.plausible).ravel().tolist() == [bool(one.plausible) for one in single]
+    assert np.asarray(found.liquids).ravel().tolist() == [str(one.liquids) for one in single]
+    assert np.shape(found.plausible) == np.shape(found.liquids) == given.shape
+
+
+def test_series_keep_their_index_beside_scalars_and_arrays() -> None:
+    kv_40, kv_100 = pd.Series([46.0, 68.0], index=["A", "B"]), pd.Series([6.8, 8.7], index=["A", "B"])
+    expected = formulae.viscosity_index(kv_40.to_numpy(), kv_100.to_numpy())
+    for beside in (kv_100, kv_100.to_numpy(), list(kv_100)):
+        index = formulae.viscosity_index(kv_40, kv_100=beside)
+        pd.testing.assert_series_equal(index, pd.Series(expected, index=["A", "B"]))
+    assert formulae.viscosity_index(kv_40, [[6.8], [8.7]]).shape == (2, 2)
+    missing = formulae.api_gravity(pd.Series([870.0, pd.NA], dtype="Float64"))
+    assert missing.isna().tolist() == [False, True]
+    agree = formulae.flow_result(kv_40, kv_40 * 1.01, 0.002).agree
+    pd.testing.assert_series_equal(agree, pd.Series([False, False], index=["A", "B"]))
+
+
+def test_series_of_different_indices_are_refused() -> None:
+    with pytest.raises(ValueError, match=r"two series of different indices, \[A, B\] of length 2 and \[B, A\]"):
+        formulae.viscosity_index(pd.Series([46.0, 68.0], index=["A", "B"]), pd.Series([8.7, 6.8], index=["B", "A"]))
+
+
+def test_formulas_can_be_sent_to_other_processes() -> None:
+    assert pickle.loads(pickle.dumps(formulae.viscosity_index)) is formulae.viscosity_index
 
 
 def test_inputs_broadcast() -> None:

@@ -67,7 +67,7 @@ def test_index_is_not_defined_below_2() -> None:
     """Clause 5.1.1; 2.0 itself belongs to the range, also with dust of binary arithmetic on it."""
     assert viscosity_index(6.394, 2.0) == 100.0
     assert reported_viscosity_index(viscosity_index(6.394, 2.0 * (1.0 - 1e-15))) == 100.0
-    message = "kinematic viscosity at 100 °C 1.99 mm²/s is outside its range (2 mm²/s and above)"
+    message = "kinematic viscosity at 100 °C 1.99 mm²/s is outside its range (2 mm²/s or more)"
     with pytest.raises(OutOfRangeError, match=re.escape(message)) as refusal:
         viscosity_index([6.0, 6.0], [2.0, 1.99])
     assert (refusal.value.value, refusal.value.lowest, refusal.value.unit) == (1.99, 2.0, "mm²/s")
@@ -118,6 +118,7 @@ def test_thin_liquids_come_back_to_the_last_digits() -> None:
     """Derivation: there and back by two ways, W and the natural logarithms of the fits, through the term that fades."""
     nu = np.geomspace(0.21, 9.0, 2000)
     np.testing.assert_allclose(viscosity_from_ordinate(walther_ordinate(nu)), nu, rtol=4e-15)
+    nu = nu[1:]
     lines = fit_viscosity_temperature([20.0, 60.0], np.stack([nu, 0.21 + 0.3 * (nu - 0.21)], axis=-1))
     np.testing.assert_allclose(lines.residuals_percent, 0.0, atol=2e-12)
 

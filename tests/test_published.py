@@ -152,6 +152,9 @@ ADAPTERS: dict[str, Callable[[Row], object]] = {
     "reported_viscosity_index": lambda r: formulae.reported_viscosity_index(
         formulae.viscosity_index(float(r["kv_40"]), float(r["kv_100"]))
     ),
+    "calculated_carbon_aromaticity_index": lambda r: formulae.calculated_carbon_aromaticity_index(
+        float(r["density_15C"]), float(r["kinematic_viscosity"]), float(r["temperature_C"])
+    ),
     "L": lambda r: _basis(np.asarray(float(r["kv_100"])))[0],
     "H": lambda r: _basis(np.asarray(float(r["kv_100"])))[1],
     "ipts68": lambda r: 1.8 * formulae.ipts68_from_its90(celsius(r["temperature_F"])) + 32.0,
@@ -199,6 +202,7 @@ SINGLE_VALUES = (
     "capillary.csv",
     "molar_mass.csv",
     "water_and_air.csv",
+    "ignition.csv",
 )
 
 

@@ -1,9 +1,24 @@
 """Published formulas: numbers in, numbers out, NumPy only.
 
-Each takes scalars, lists, arrays of any shape and series, and broadcasts them. Scalars give a ``numpy.float64``, all
-else an array; NaN in gives NaN out; outside its range a formula raises ``labcalc.errors.OutOfRangeError``.
+Each takes scalars, lists, arrays of any shape and series, and broadcasts them. Scalars give a ``numpy.float64``, a
+series a series with its index, all else an array; NaN and masked values give NaN; outside its range a formula raises
+``labcalc.errors.OutOfRangeError``.
 """
+
+from inspect import isfunction
+from typing import Any
 
 from lazy_loader import attach_stub
 
-__getattr__, __dir__, __all__ = attach_stub(__name__, __file__)
+_loaded, __dir__, __all__ = attach_stub(__name__, __file__)
+
+
+def __getattr__(name: str) -> Any:
+    thing = _loaded(name)
+    if isfunction(thing):
+        from labcalc.formulae._series import keeps_index
+
+        thing = keeps_index(thing)
+        thing.__module__ = __name__  # where it can be found again, by pickle too
+        globals()[name] = thing
+    return thing

@@ -1,5 +1,6 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
+from ._curve_bands import ViscosityBand as ViscosityBand
 from ._grade_tables import GRADE_TABLES as GRADE_TABLES
 from .air import dry_air_density as dry_air_density, humid_air_density as humid_air_density
 from .blending import (
@@ -37,12 +38,21 @@ from .density import (
     density_at_60F as density_at_60F,
     density_slope as density_slope,
 )
+from .expansion import (
+    OwnExpansion as OwnExpansion,
+    density_by_own_expansion as density_by_own_expansion,
+    table_expansion_uncertainty as table_expansion_uncertainty,
+)
 from .grades import viscosity_grade as viscosity_grade
 from .gravity import (
     api_gravity as api_gravity,
     density_from_api_gravity as density_from_api_gravity,
     density_from_relative_density as density_from_relative_density,
     relative_density as relative_density,
+)
+from .ignition import (
+    calculated_carbon_aromaticity_index as calculated_carbon_aromaticity_index,
+    calculated_ignition_index as calculated_ignition_index,
 )
 from .index import reported_viscosity_index as reported_viscosity_index, viscosity_index as viscosity_index
 from .legacy import (
@@ -51,12 +61,13 @@ from .legacy import (
     kinematic_from_redwood as kinematic_from_redwood,
     redwood_from_kinematic as redwood_from_kinematic,
 )
+from .line_curvature import line_model_uncertainty as line_model_uncertainty
 from .line_departure import LineDeparture as LineDeparture, departure_from_line as departure_from_line
 from .line_uncertainty import (
     EstimatedLine as EstimatedLine,
-    ViscosityBand as ViscosityBand,
     estimate_viscosity_temperature as estimate_viscosity_temperature,
 )
+from .liquid_slopes import SlopeJudgement as SlopeJudgement, judge_slope as judge_slope
 from .model_choice import (
     VISCOSITY_MODELS as VISCOSITY_MODELS,
     ModelComparison as ModelComparison,

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.errors import ConvergenceWarning, OutOfRangeError
+from labcalc.formulae._refusals import warn_caller
 from labcalc.formulae.volume_corrections import (
     Commodity,
     fahrenheit,
@@ -81,10 +81,10 @@ class _Unsettled:
         unclamped = rest.observed
         for _ in range(_MOST_PASSES):
             estimate = rest._clamped(unclamped)
-            with np.errstate(over="ignore", invalid="ignore"):  # such a density never settles, and is refused below
+            with np.errstate(all="ignore"):  # a density that never settles is refused below
                 factor, slope = rest._factor_and_slope(estimate)
-            moving = ~(np.abs(rest.observed - estimate * factor) < _AGREES)
-            unclamped = estimate + (rest.observed / factor - estimate) / slope
+                moving = ~(np.abs(rest.observed - estimate * factor) < _AGREES)
+                unclamped = estimate + (rest.observed / factor - estimate) / slope
             if not moving.all():
                 found[places[~moving]] = estimate[~moving]
                 places, unclamped, rest = places[moving], unclamped[moving], rest._only(moving)
@@ -123,17 +123,15 @@ class _Unsettled:
         lost = ~(distance <= _BESIDE_JOINT).any(axis=1) | (self.alpha is not None)
         if lost.any():
             self._refuse(float(self.observed[lost][0]), float(unclamped[lost][0]), commodity)
-        warnings.warn(
-            f"the density at 60 °F of a {commodity} did not settle beside a joint of its sub-groups; "
-            f"{float(estimate[0]):.10g} kg/m³ is kept",
-            ConvergenceWarning,
-            stacklevel=5,
-        )
+        kept = f"{float(estimate[0]):.10g} kg/m³ is kept"
+        told = f"the density at 60 °F of a {commodity} did not settle beside a joint of its sub-groups; {kept}"
+        warn_caller(told, ConvergenceWarning)
 
     def _refuse(self, observed: float, density_60F: float, commodity: str) -> None:
         reason = "the observed density leads out of the tables of API MPMS 11.1"
         if self.alpha is not None:
-            raise OutOfRangeError("density", observed, "kg/m³", lowest=0.0, reason=reason)
+            told = "none that an oil of this expansion can have at this temperature and pressure"
+            raise OutOfRangeError("density", observed, "kg/m³", told=told, reason=reason)
         lowest, highest = self.group.lowest, self.group.highest
         reason += f" for a {commodity}: {observed:.10g} kg/m³ was observed"
         raise OutOfRangeError("density at 60 °F", density_60F, "kg/m³", lowest=lowest, highest=highest, reason=reason)

@@ -10,6 +10,8 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from labcalc.formulae._tables import published_entries
+
 GRADE_TABLES: Mapping[str, str] = MappingProxyType(
     {
         "SAE J300": "engine_oil_grades",
@@ -86,12 +88,9 @@ class GradeTable:
 @cache
 def grade_table(standard: str) -> GradeTable:
     """Return a table by its name, a key of ``GRADE_TABLES``."""
-    import tomllib
-    from importlib.resources import files
-
     if standard not in GRADE_TABLES:
         raise ValueError(f"table of grades '{standard}' is unknown; known are {', '.join(map(repr, GRADE_TABLES))}")
-    told = tomllib.loads(files("labcalc.data").joinpath(f"{GRADE_TABLES[standard]}.toml").read_text("utf-8"))
+    told = published_entries(f"{GRADE_TABLES[standard]}.toml")
     mark = told["mark"]
     quantities = {
         key: Quantity(entry["name"], entry["unit"], entry.get("mark", mark)) for key, entry in told["quantity"].items()

@@ -68,8 +68,9 @@ def points_of_curves(
     temperature = np.broadcast_to(temperature, (*temperature.shape[:-1], shape[-1]))
     different = _fewest_different(temperature)
     if different < needed:
+        told = f"too few for {what}"
         raise OutOfRangeError(
-            f"{what} through", float(different), "different temperatures", lowest=float(needed), reason=reason
+            "number of different temperatures", float(different), "[-]", lowest=float(needed), told=told, reason=reason
         )
     return np.asfortranarray(temperature), np.broadcast_to(value, shape)
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import sys
+import warnings
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -9,6 +12,9 @@ from labcalc.errors import OutOfRangeError
 
 _DUST = 1e-9
 """Share of a limit below which a difference is dust of binary arithmetic: 2.1e-6 × 1e6 is not quite 2.1."""
+
+LIGHTEST, HEAVIEST = 10.0, 3000.0
+"""Densities that a liquid can be meant by, [kg/m³]: the example of API MPMS 11.1, 11.1.5.1, and heavy halocarbons."""
 
 
 def refuse_outside(
@@ -19,23 +25,31 @@ def refuse_outside(
     lowest: float | None = None,
     highest: float | None = None,
     above: float | None = None,
+    below: float | None = None,
+    meant: tuple[float, str] | None = None,
     reason: str,
 ) -> None:
     """Raise OutOfRangeError for the first value outside; infinity is outside every range, NaN passes.
 
-    ``lowest`` and ``highest`` belong to the range, ``above`` doesn't.
+    ``lowest`` and ``highest`` belong to the range, ``above`` and ``below`` don't. ``meant`` is the factor from another
+    unit: a value that it brings into the range is told to be in that unit, maybe.
     """
     outside = np.isinf(values)
     if above is not None:
-        lowest = above
         outside |= values <= above
+    if below is not None:
+        outside |= values >= below
     if lowest is not None:
         outside |= values < lowest - _DUST * abs(lowest)
     if highest is not None:
         outside |= values > highest + _DUST * abs(highest)
     if outside.any():
         first = float(values[outside][0]) if values.ndim else float(values)
-        raise OutOfRangeError(quantity, first, unit, lowest=lowest, highest=highest, reason=reason)
+        if meant and (lowest or 0.0) <= first * meant[0] <= (np.inf if highest is None else highest):
+            reason += f"; was it in {meant[1]}? That is {first * meant[0]:.6g}{'' if unit == '[-]' else f' {unit}'}"
+        raise OutOfRangeError(
+            quantity, first, unit, lowest=lowest, highest=highest, above=above, below=below, reason=reason
+        )
 
 
 def positive(values: ArrayLike, quantity: str, unit: str) -> NDArray[np.float64]:
@@ -43,3 +57,36 @@ def positive(values: ArrayLike, quantity: str, unit: str) -> NDArray[np.float64]
     array = np.asarray(values, dtype=float)
     refuse_outside(array, quantity, unit, above=0.0, reason=f"a {quantity} is more than zero")
     return array
+
+
+def liquid_density(values: ArrayLike, quantity: str = "density") -> NDArray[np.float64]:
+    """Return densities in kg/m³ as an array; refuse what no liquid has, such as a density in g/cm³."""
+    array = np.asarray(values, dtype=float)
+    reason = "no liquid has such a density"
+    refuse_outside(array, quantity, "kg/m³", lowest=LIGHTEST, highest=HEAVIEST, meant=(1000.0, "g/cm³"), reason=reason)
+    return array
+
+
+def gas_density(values: ArrayLike, quantity: str) -> NDArray[np.float64]:
+    """Return densities of air in kg/m³ as an array; refuse what no laboratory's air has."""
+    array = np.asarray(values, dtype=float)
+    reason = "air has 0.4 kg/m³ in a hot cell on a mountain, 1.6 kg/m³ in a cold one"
+    refuse_outside(array, quantity, "kg/m³", lowest=0.4, highest=1.6, meant=(1000.0, "g/cm³"), reason=reason)
+    return array
+
+
+def liquid_relative_density(values: ArrayLike) -> NDArray[np.float64]:
+    """Return relative densities 60/60 °F as an array; refuse what no liquid has, such as a density in kg/m³."""
+    array = np.asarray(values, dtype=float)
+    limits = {"lowest": 0.01, "highest": 3.01}
+    reason = "no liquid has such a relative density"
+    refuse_outside(array, "relative density 60/60 °F", "[-]", **limits, meant=(0.001, "kg/m³"), reason=reason)
+    return array
+
+
+def warn_caller(told: str, category: type[Warning]) -> None:
+    """Warn at the line outside the formulae that asked."""
+    depth = 1
+    while sys._getframe(depth).f_globals["__name__"].startswith("labcalc.formulae"):
+        depth += 1
+    warnings.warn(told, category, stacklevel=depth + 1)

@@ -1,11 +1,12 @@
 """Published tables that ship in labcalc/data.
 
-Lines that start with # tell their source, the first other line names the columns.
+Lines of a CSV file that start with # tell its source, the first other line names the columns.
 """
 
 from __future__ import annotations
 
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +14,21 @@ from numpy.typing import NDArray
 
 @cache
 def published_table(name: str) -> dict[str, NDArray[np.float64]]:
-    """Return the columns of a table by name."""
-    from importlib.resources import files
-
-    lines = files("labcalc.data").joinpath(name).read_text("utf-8").splitlines()
+    """Return the columns of a table of numbers by name."""
+    lines = _text(name).splitlines()
     header, *rows = (line.split(",") for line in lines if not line.startswith("#"))
     return dict(zip(header, np.array(rows, dtype=float).T, strict=True))
+
+
+@cache
+def published_entries(name: str) -> dict[str, Any]:
+    """Return what a TOML file tells."""
+    import tomllib
+
+    return tomllib.loads(_text(name))
+
+
+def _text(name: str) -> str:
+    from importlib.resources import files
+
+    return files("labcalc.data").joinpath(name).read_text("utf-8")

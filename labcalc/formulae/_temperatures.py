@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import refuse_outside, warn_caller
 
 ZERO_C = 273.15
 """0 °C, [K]."""
@@ -26,13 +24,8 @@ def keep_inside(
     lowest: NDArray[np.float64],
     highest: NDArray[np.float64],
     extrapolate: bool,
-    *,
-    calls: int = 3,
 ) -> None:
-    """Refuse the first temperature in °C outside the measured ones, or warn of it if extrapolation was asked for.
-
-    The warning points at the line that asked, so many ``calls`` away.
-    """
+    """Refuse the first temperature in °C outside the measured ones, or warn of it if extrapolation was asked for."""
     temperature, low, high = np.broadcast_arrays(temperature, lowest, highest)
     outside = (temperature < low) | (temperature > high)
     if not outside.any():
@@ -41,8 +34,5 @@ def keep_inside(
     if not extrapolate:
         reason = "outside the measured temperatures; ask for extrapolation to go beyond them"
         raise OutOfRangeError("temperature", first, "°C", lowest=coldest, highest=warmest, reason=reason)
-    warnings.warn(
-        f"{first:.10g} °C is outside the measured {coldest:.10g} °C to {warmest:.10g} °C: extrapolated",
-        ExtrapolationWarning,
-        stacklevel=calls,
-    )
+    told = f"{first:.10g} °C is outside the measured {coldest:.10g} °C to {warmest:.10g} °C: extrapolated"
+    warn_caller(told, ExtrapolationWarning)

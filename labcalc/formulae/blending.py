@@ -199,8 +199,10 @@ def _whole(fractions: ArrayLike, components: tuple[int, ...]) -> NDArray[np.floa
         raise ValueError(f"{told} fractions for {there} components: each component needs its fraction")
     refuse_outside(f, "fraction", "[-]", lowest=0.0, highest=1.0, reason="a part of a blend is none to all of it")
     total = np.asarray(np.sum(f, axis=-1))
-    reason = "the fractions of a blend are 1 together"
-    refuse_outside(total, "sum of the fractions", "[-]", lowest=1.0 - _WHOLE, highest=1.0 + _WHOLE, reason=reason)
+    astray = ~np.isnan(total) & ~(np.abs(total - 1.0) <= _WHOLE)
+    if astray.any():
+        value, reason = float(total[astray].flat[0]), "the fractions of a blend are 1 together"
+        raise OutOfRangeError("sum of the fractions", value, "[-]", told="not 1", reason=reason)
     return f
 
 

@@ -47,7 +47,8 @@ def viscosity_from_flow_time(
     Raises
     ------
     OutOfRangeError
-        A flow time is shorter than allowed, the constant is not positive, or the factor is negative.
+        A flow time is shorter than allowed, the constant is not positive, the factor is negative, or so great that
+        nothing is left of the viscosity.
 
     References
     ----------
@@ -66,7 +67,10 @@ def viscosity_from_flow_time(
     )
     refuse_outside(t, "flow time", "s", above=0.0, reason="a flow time is more than zero")
     _refuse_short(t, shortest)
-    return np.asarray(C * t - E / t**2)[()]
+    viscosity = np.asarray(C * t - E / t**2)
+    reason = "the term of kinetic energy takes away the whole flow; is its factor, or the constant, of another size?"
+    refuse_outside(viscosity, "kinematic viscosity", "mm²/s", above=0.0, reason=reason)
+    return viscosity[()]
 
 
 def flow_time_for_kinetic_share(
@@ -123,7 +127,7 @@ class FlowResult:
     @property
     def agree(self) -> NDArray[np.bool_]:
         """Whether the two may be averaged; if not: clean, filter, repeat."""
-        return np.asarray(self.difference <= self.determinability * (1.0 + 1e-9))[()]
+        return self.difference <= self.determinability * (1.0 + 1e-9)
 
 
 def flow_result(
@@ -153,7 +157,7 @@ def flow_result(
     Raises
     ------
     OutOfRangeError
-        A viscosity or the factor is not positive.
+        A viscosity, the factor or the determinability is not positive.
 
     References
     ----------
@@ -170,7 +174,7 @@ def flow_result(
     factor = positive(determinability_factor, "factor of the determinability", "[-]")
     mean = 0.5 * (y1 + y2)
     allowed = factor * (mean + np.asarray(determinability_offset, dtype=float))
-    return FlowResult(mean, np.abs(y1 - y2), allowed)
+    return FlowResult(mean, np.abs(y1 - y2), positive(allowed, "determinability", "mm²/s"))
 
 
 def _refuse_short(t: NDArray[np.float64], shortest: NDArray[np.float64]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import positive, refuse_outside
+from labcalc.formulae._refusals import gas_density, liquid_density, positive, refuse_outside
 
 EDITION = "ISO 3104:1994, ISO 3105:1994"
 
@@ -118,7 +118,7 @@ def buoyancy_factor(
     Raises
     ------
     OutOfRangeError
-        A density is not positive.
+        No liquid, or no air, has such a density.
 
     References
     ----------
@@ -130,12 +130,7 @@ def buoyancy_factor(
     >>> ((buoyancy_factor(850.0) - 1.0) * 100.0).round(3)
     np.float64(-0.021)
     """
-    oil, calibrated, air = (
-        positive(values, name, "kg/m³")
-        for values, name in (
-            (density_oil, "density of the oil"),
-            (density_calibrated, "density of the liquid of the calibration"),
-            (density_air, "density of air"),
-        )
-    )
+    oil = liquid_density(density_oil, "density of the oil")
+    calibrated = liquid_density(density_calibrated, "density of the liquid of the calibration")
+    air = gas_density(density_air, "density of air")
     return (1.0 - air / oil) / (1.0 - air / calibrated)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import liquid_density, refuse_outside
 
 EDITION = "ASTM D2501-14(2019)"
 
@@ -20,7 +20,7 @@ def viscosity_gravity_constant_40C(density_15C: ArrayLike, kv_40: ArrayLike) -> 
     Parameters
     ----------
     density_15C : array_like of float
-        Density at 15 °C, [kg/m³], more than zero; G is the same in g/mL.
+        Density at 15 °C, [kg/m³], 10 to 3000; G is the same in g/mL.
     kv_40 : array_like of float
         Kinematic viscosity at 40 °C, V, [mm²/s], more than 5.5.
 
@@ -55,7 +55,7 @@ def viscosity_gravity_constant_100C(density_15C: ArrayLike, kv_100: ArrayLike) -
     Parameters
     ----------
     density_15C : array_like of float
-        Density at 15 °C, [kg/m³], more than zero; G is the same in g/mL.
+        Density at 15 °C, [kg/m³], 10 to 3000; G is the same in g/mL.
     kv_100 : array_like of float
         Kinematic viscosity at 100 °C, V, [mm²/s], more than 0.8.
 
@@ -108,7 +108,7 @@ def viscosity_gravity_constants(
     Parameters
     ----------
     density_15C : array_like of float
-        Density at 15 °C, [kg/m³], more than zero.
+        Density at 15 °C, [kg/m³], 10 to 3000.
     kv_40 : array_like of float
         Kinematic viscosity at 40 °C, [mm²/s], more than 5.5.
     kv_100 : array_like of float
@@ -145,6 +145,4 @@ def _logarithm_beyond(limit: float, viscosity: ArrayLike, quantity: str) -> NDAr
 
 
 def _grams(density: ArrayLike) -> NDArray[np.float64]:
-    array = np.asarray(density, dtype=float)
-    refuse_outside(array, "density at 15 °C", "kg/m³", above=0.0, reason="a density is more than zero")
-    return array / 1000.0
+    return liquid_density(density, "density at 15 °C") / 1000.0

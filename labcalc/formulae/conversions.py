@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import positive
+from labcalc.formulae._refusals import liquid_density, positive
 
 EDITION = "definition of kinematic viscosity, ISO 3104:1994"
 
@@ -18,7 +18,7 @@ def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> 
     dynamic_viscosity : array_like of float
         Dynamic viscosity, [mPa·s], more than zero.
     density : array_like of float
-        Density at the same temperature, [kg/m³], more than zero.
+        Density at the same temperature, [kg/m³], 10 to 3000.
 
     Returns
     -------
@@ -28,7 +28,7 @@ def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> 
     Raises
     ------
     OutOfRangeError
-        An input is not positive.
+        A viscosity is not positive, or no liquid has the density; one in g/cm³ is told to be so.
 
     References
     ----------
@@ -39,7 +39,7 @@ def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> 
     >>> kinematic_from_dynamic(1.0016, 998.2072).round(4)
     np.float64(1.0034)
     """
-    return 1000.0 * positive(dynamic_viscosity, "dynamic viscosity", "mPa·s") / positive(density, "density", "kg/m³")
+    return 1000.0 * positive(dynamic_viscosity, "dynamic viscosity", "mPa·s") / liquid_density(density)
 
 
 def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -> NDArray[np.float64]:
@@ -50,7 +50,7 @@ def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -
     kinematic_viscosity : array_like of float
         Kinematic viscosity, [mm²/s], more than zero.
     density : array_like of float
-        Density at the same temperature, [kg/m³], more than zero.
+        Density at the same temperature, [kg/m³], 10 to 3000.
 
     Returns
     -------
@@ -60,7 +60,7 @@ def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -
     Raises
     ------
     OutOfRangeError
-        An input is not positive.
+        A viscosity is not positive, or no liquid has the density; one in g/cm³ is told to be so.
 
     References
     ----------
@@ -72,4 +72,4 @@ def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -
     np.float64(1.0016)
     """
     viscosity = positive(kinematic_viscosity, "kinematic viscosity", "mm²/s")
-    return viscosity * positive(density, "density", "kg/m³") / 1000.0
+    return viscosity * liquid_density(density) / 1000.0

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._density_search import DensitySearch
+from labcalc.formulae._refusals import liquid_density
 from labcalc.formulae.volume_corrections import (
     BASE_F,
     SHIFT_F,
@@ -16,7 +17,6 @@ from labcalc.formulae.volume_corrections import (
     pressure_factor,
     refuse_conditions,
     refuse_expansion,
-    refuse_no_density,
     refuse_observed,
     thermal_factor,
 )
@@ -51,7 +51,8 @@ def density_at(
     to_kPa : array_like of float, optional
         Gauge pressure of the wanted density, [kPa], likewise.
     alpha_60 : array_like of float, optional
-        Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6.
+        Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; one that is per
+        kelvin, 1.8 times as much, is refused for oils below 950 kg/m³.
 
     Returns
     -------
@@ -84,7 +85,7 @@ def density_at(
     wanted_C, wanted_kPa = np.asarray(to_C, dtype=float), np.asarray(to_kPa, dtype=float)
     refuse_conditions(wanted_C, wanted_kPa)
     density_60F = density_at_60F(density_kg_m3, from_C, from_kPa, commodity=commodity, alpha_60=alpha_60)
-    group, alpha = commodity_group(commodity, alpha_60)
+    group, alpha = commodity_group(commodity, alpha_60, density_60F)
     t, P = fahrenheit(ipts68_from_its90(wanted_C)), gauge_psi(wanted_kPa)
     shifted, _, CTPL = thermal_factor(density_60F, t, group, alpha)
     if P.any():  # else CPL is 1
@@ -113,7 +114,8 @@ def density_at_60F(
     commodity : str, optional
         Commodity group, as in ``density_at``.
     alpha_60 : array_like of float, optional
-        Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6.
+        Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; one that is per
+        kelvin, 1.8 times as much, is refused for oils below 950 kg/m³.
 
     Returns
     -------
@@ -142,7 +144,7 @@ def density_at_60F(
     np.float64(869.6512)
     """
     given = [np.asarray(values, dtype=float) for values in (density_kg_m3, from_C, from_kPa)]
-    group, alpha = commodity_group(commodity, alpha_60)
+    group, alpha = commodity_group(commodity, alpha_60, given[0])
     refuse_conditions(*given[1:])
     refuse_observed(given[0], group, alpha, commodity)
     arrays = np.broadcast_arrays(*given, np.nan if alpha is None else alpha)
@@ -221,7 +223,7 @@ def alpha_60_from_densities(
     Raises
     ------
     OutOfRangeError
-        A temperature is outside the tables, a density is not positive, or the expansion that results is outside
+        A temperature is outside the tables, no liquid has a density, or the expansion that results is outside
         230e-6 to 930e-6.
 
     References
@@ -236,7 +238,7 @@ def alpha_60_from_densities(
     rho, t = _pair(first_kg_m3, second_kg_m3), _pair(first_C, second_C)
     for density, temperature in zip(rho, t, strict=True):
         refuse_conditions(temperature, np.asarray(0.0))
-        refuse_no_density(density)
+        liquid_density(density)
     # the colder of the two comes first, so that b is positive and the root is the small one
     swapped = t[0] > t[1]
     D1, D2 = (fahrenheit(ipts68_from_its90(values)) - BASE_F for values in (np.minimum(*t), np.maximum(*t)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import liquid_density, liquid_relative_density, refuse_outside
 
 EDITION = "API MPMS 11.1-2004, par. 11.1.5.1 (water at 60 °F: 999.016 kg/m³)"
 
@@ -19,7 +19,7 @@ def relative_density(density_60F: ArrayLike) -> NDArray[np.float64]:
     Parameters
     ----------
     density_60F : array_like of float
-        Density at 60 °F, [kg/m³], more than zero.
+        Density at 60 °F, [kg/m³], 10 to 3000.
 
     Returns
     -------
@@ -29,7 +29,7 @@ def relative_density(density_60F: ArrayLike) -> NDArray[np.float64]:
     Raises
     ------
     OutOfRangeError
-        A density is not positive.
+        No liquid has such a density; one in g/cm³ is told to be so.
 
     References
     ----------
@@ -40,7 +40,7 @@ def relative_density(density_60F: ArrayLike) -> NDArray[np.float64]:
     >>> relative_density(849.0136).round(6)
     np.float64(0.84985)
     """
-    return _positive(np.asarray(density_60F, dtype=float)) / _WATER_60F
+    return liquid_density(density_60F, "density at 60 °F") / _WATER_60F
 
 
 def density_from_relative_density(relative_density_60F: ArrayLike) -> NDArray[np.float64]:
@@ -49,7 +49,7 @@ def density_from_relative_density(relative_density_60F: ArrayLike) -> NDArray[np
     Parameters
     ----------
     relative_density_60F : array_like of float
-        Relative density 60/60 °F, [-], more than zero.
+        Relative density 60/60 °F, [-], 0.01 to 3.01.
 
     Returns
     -------
@@ -59,7 +59,7 @@ def density_from_relative_density(relative_density_60F: ArrayLike) -> NDArray[np
     Raises
     ------
     OutOfRangeError
-        A relative density is not positive.
+        No liquid has such a relative density; one in kg/m³ is told to be so.
 
     References
     ----------
@@ -70,7 +70,7 @@ def density_from_relative_density(relative_density_60F: ArrayLike) -> NDArray[np
     >>> density_from_relative_density(1.0)
     np.float64(999.016)
     """
-    return _positive(np.asarray(relative_density_60F, dtype=float) * _WATER_60F)
+    return liquid_relative_density(relative_density_60F) * _WATER_60F
 
 
 def api_gravity(density_60F: ArrayLike) -> NDArray[np.float64]:
@@ -81,7 +81,7 @@ def api_gravity(density_60F: ArrayLike) -> NDArray[np.float64]:
     Parameters
     ----------
     density_60F : array_like of float
-        Density at 60 °F, [kg/m³], more than zero.
+        Density at 60 °F, [kg/m³], 10 to 3000.
 
     Returns
     -------
@@ -91,7 +91,7 @@ def api_gravity(density_60F: ArrayLike) -> NDArray[np.float64]:
     Raises
     ------
     OutOfRangeError
-        A density is not positive.
+        No liquid has such a density; one in g/cm³ is told to be so.
 
     References
     ----------
@@ -111,7 +111,7 @@ def density_from_api_gravity(gravity: ArrayLike) -> NDArray[np.float64]:
     Parameters
     ----------
     gravity : array_like of float
-        API gravity, [°API], more than -131.5.
+        API gravity, [°API], -85 to 340.
 
     Returns
     -------
@@ -121,7 +121,7 @@ def density_from_api_gravity(gravity: ArrayLike) -> NDArray[np.float64]:
     Raises
     ------
     OutOfRangeError
-        No density has such a gravity.
+        No liquid has such a gravity.
 
     References
     ----------
@@ -133,10 +133,6 @@ def density_from_api_gravity(gravity: ArrayLike) -> NDArray[np.float64]:
     array([999.016 , 849.0136])
     """
     array = np.asarray(gravity, dtype=float)
-    refuse_outside(array, "API gravity", "°API", above=-131.5, reason="no density has such a gravity")
+    reason = "no liquid has such a gravity: 3000 kg/m³ is -84 °API, 300 kg/m³ is 340 °API"
+    refuse_outside(array, "API gravity", "°API", lowest=-85.0, highest=340.0, reason=reason)
     return 141.5 / (array + 131.5) * _WATER_60F
-
-
-def _positive(density_60F: NDArray[np.float64]) -> NDArray[np.float64]:
-    refuse_outside(density_60F, "density at 60 °F", "kg/m³", above=0.0, reason="a density is more than zero")
-    return density_60F

@@ -96,7 +96,7 @@ def reported_viscosity_index(index: ArrayLike) -> NDArray[np.float64]:
     >>> reported_viscosity_index([92.43, 89.5, 90.5, 100.0])
     array([ 92.,  90.,  90., 100.])
     """
-    return np.rint(np.round(np.asarray(index, dtype=float), _TIE))[()]
+    return (np.rint(np.round(np.asarray(index, dtype=float), _TIE)) + 0.0)[()]  # no -0
 
 
 def _refuse_exchanged(U: NDArray[np.float64], Y: NDArray[np.float64]) -> None:
@@ -104,7 +104,7 @@ def _refuse_exchanged(U: NDArray[np.float64], Y: NDArray[np.float64]) -> None:
     refuse_outside(U, name, "mm²/s", above=0.0, reason=reason)
     thinner = U <= Y
     if thinner.any():
-        raise OutOfRangeError(name, float(U[thinner][0]), "mm²/s", lowest=float(Y[thinner][0]), reason=reason)
+        raise OutOfRangeError(name, float(U[thinner][0]), "mm²/s", above=float(Y[thinner][0]), reason=reason)
 
 
 def _above_100(U: NDArray[np.float64], Y: NDArray[np.float64], H: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import Arrays, in_blocks, points_of_curves, straight_line
 from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._stated import stated_percent
 from labcalc.formulae._temperatures import kelvin
-from labcalc.formulae.line_uncertainty import stated_percent
 from labcalc.formulae.walther import (
     HIGHEST_VISCOSITY,
     LOWEST_VISCOSITY,
@@ -87,7 +88,8 @@ def departure_from_line(
     Raises
     ------
     OutOfRangeError
-        A viscosity is outside the range, the noise is not positive, or an oil has fewer than three temperatures.
+        A viscosity is outside the range or doesn't fall with temperature, the noise is not positive, or an oil has
+        fewer than three temperatures.
 
     References
     ----------
@@ -110,6 +112,7 @@ def departure_from_line(
     freedom = np.asarray(noise_degrees_of_freedom, dtype=float)
     _refuse_little_freedom(freedom)
     percent = stated_percent(noise_percent, viscosity)
+    refuse_rising(temperature, viscosity)
     scatter, excess, uncertainty = in_blocks(_scatter_and_excess, kelvin(temperature), percent, viscosity)
     degrees = float(temperature.shape[-1] - 2)
     p_value = _tail(scatter, degrees, float(freedom))

@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
+from labcalc.formulae._curve_bands import ViscosityBand
+from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import (
     Arrays,
     StraightLine,
@@ -16,32 +18,21 @@ from labcalc.formulae._least_squares import (
     points_of_curves,
     straight_line,
 )
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._series import keeps_index
+from labcalc.formulae._stated import refuse_level, stated_percent, two_sided_quantile
 from labcalc.formulae._temperatures import keep_inside, kelvin
+from labcalc.formulae.line_curvature import bending, curvature
 from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
 from labcalc.formulae.walther import (
-    double_log_argument,
-    double_log_slope,
     double_logarithm_and_slope,
     line_on_chart,
+    ordinate_of_percent,
     solved_viscosity,
     viscosity_from_ordinate,
     viscosity_of_double_logarithm,
 )
 
 EDITION = "ASTM D341-20 for the line; weighted linear least squares for its uncertainty (JCGM 100:2008, H.3)"
-
-
-@dataclass(frozen=True, eq=False)
-class ViscosityBand:
-    """A line and the interval about it, at the temperatures that were asked for."""
-
-    lowest: NDArray[np.float64]
-    """Lower end, [mm²/s]."""
-    line: NDArray[np.float64]
-    """The line, [mm²/s]."""
-    highest: NDArray[np.float64]
-    """Upper end, [mm²/s]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +47,10 @@ class EstimatedLine:
     """Of the noise, [-]: points less two; infinite where the noise was stated."""
     fit: StraightLine
     """The weighted least squares, weights of 1/variance of the ordinate."""
+    bend_height: NDArray[np.float64]
+    """Height at the mean point of the line through the curve by which oils bend, same points and weights."""
+    bend_slope: NDArray[np.float64]
+    """Slope of that line over log T."""
 
     @property
     def intercept_uncertainty(self) -> NDArray[np.float64]:
@@ -75,12 +70,19 @@ class EstimatedLine:
         rows = [np.stack([height + x * x * slope, x * slope], axis=-1), np.stack([x * slope, slope], axis=-1)]
         return np.stack(rows, axis=-2)
 
+    @keeps_index
     def confidence_band(
-        self, temperature_C: ArrayLike, *, level: float = 0.95, extrapolate: bool = False
+        self,
+        temperature_C: ArrayLike,
+        *,
+        level: float = 0.95,
+        extrapolate: bool = False,
+        follows_line: bool = False,
     ) -> ViscosityBand:
         """Return the interval that holds the true viscosity of the oil, at each temperature by itself.
 
-        It is narrowest amid the points and grows with the distance from them.
+        It is narrowest near the points and grows with the distance from them: the noise of the results, and how far
+        oils are from a straight line (``line_model_uncertainty``), each expanded to the level, their squares added.
 
         Parameters
         ----------
@@ -89,8 +91,10 @@ class EstimatedLine:
         level : float, optional
             Probability, [-], between 0 and 1.
         extrapolate : bool, optional
-            Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval doesn't know of wax,
-            of structure, or of how far the oil follows the line.
+            Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval doesn't know of wax or
+            structure.
+        follows_line : bool, optional
+            Take the oil to follow the line exactly: the noise of the results alone.
 
         Returns
         -------
@@ -102,10 +106,16 @@ class EstimatedLine:
         OutOfRangeError
             A temperature is outside the fitted ones, the line leaves the chart there, or the level is no probability.
         """
-        return self._band(temperature_C, level, extrapolate, single=0.0)
+        return self._band(temperature_C, level, extrapolate, 0.0, follows_line)
 
+    @keeps_index
     def prediction_band(
-        self, temperature_C: ArrayLike, *, level: float = 0.95, extrapolate: bool = False
+        self,
+        temperature_C: ArrayLike,
+        *,
+        level: float = 0.95,
+        extrapolate: bool = False,
+        follows_line: bool = False,
     ) -> ViscosityBand:
         """Return the interval that holds one further result with the same noise.
 
@@ -116,6 +126,8 @@ class EstimatedLine:
         level : float, optional
             Probability, [-], between 0 and 1.
         extrapolate : bool, optional
+            As ``confidence_band``.
+        follows_line : bool, optional
             As ``confidence_band``.
 
         Returns
@@ -128,18 +140,25 @@ class EstimatedLine:
         OutOfRangeError
             As ``confidence_band``.
         """
-        return self._band(temperature_C, level, extrapolate, single=1.0)
+        return self._band(temperature_C, level, extrapolate, 1.0, follows_line)
 
-    def _band(self, temperature_C: ArrayLike, level: float, extrapolate: bool, single: float) -> ViscosityBand:
-        refuse_outside(np.asarray(level), "level", "[-]", above=0.0, highest=0.999999, reason="it is a probability")
+    def _band(
+        self, temperature_C: ArrayLike, level: float, extrapolate: bool, single: float, follows_line: bool
+    ) -> ViscosityBand:
+        refuse_level(level)
         temperature = np.asarray(temperature_C, dtype=float)
-        keep_inside(temperature, self.line.lowest_C, self.line.highest_C, extrapolate, calls=4)
-        x = np.log10(kelvin(temperature))
+        keep_inside(temperature, self.line.lowest_C, self.line.highest_C, extrapolate)
+        T = kelvin(temperature)
+        x = np.log10(T)
         W = self.line.intercept - self.line.slope * x
         middle = viscosity_from_ordinate(W)
         of_line = 1.0 / self.fit.weight + (x - self.fit.x_mean) ** 2 / self.fit.x_spread
         of_result = single * (ordinate_of_percent(middle) * self.noise_percent) ** 2
         half = two_sided_quantile(level, self.degrees_of_freedom) * np.sqrt(of_line + of_result)
+        if not follows_line:
+            bow = bending(T) - (self.bend_height + self.bend_slope * (x - self.fit.x_mean))
+            of_model = curvature(self.line.slope) * bow / np.log(10.0)
+            half = np.hypot(half, two_sided_quantile(level, np.inf) * of_model)
         return ViscosityBand(solved_viscosity(W - half)[()], middle, solved_viscosity(W + half)[()])
 
 
@@ -174,8 +193,8 @@ def estimate_viscosity_temperature(
     Raises
     ------
     OutOfRangeError
-        A viscosity is outside the range, an uncertainty is not positive, or an oil has fewer than two different
-        temperatures, or, without stated uncertainty, fewer than three results.
+        A viscosity is outside the range or doesn't fall with temperature, an uncertainty is not positive, or an oil has
+        fewer than two different temperatures, or, without stated uncertainty, fewer than three results.
 
     References
     ----------
@@ -186,7 +205,7 @@ def estimate_viscosity_temperature(
     >>> oil = estimate_viscosity_temperature([20.0, 40.0, 100.0], [240.5, 73.30, 8.87])
     >>> band = oil.confidence_band(60.0)
     >>> [float(end.round(2)) for end in (band.lowest, band.line, band.highest)]
-    [29.97, 30.1, 30.22]
+    [28.07, 30.1, 32.31]
     """
     known = uncertainty_percent is not None
     temperature, viscosity = points_of_curves(
@@ -200,7 +219,8 @@ def estimate_viscosity_temperature(
     if not known:
         _refuse_two_results(points)
     percent = stated_percent(1.0 if uncertainty_percent is None else uncertainty_percent, viscosity)
-    *fitted, squares, residuals = in_blocks(_weighted_line, kelvin(temperature), percent, viscosity)
+    *fitted, squares, residuals, height, slope = in_blocks(_weighted_line, kelvin(temperature), percent, viscosity)
+    refuse_rising(temperature, viscosity)
     fit, degrees, noise = StraightLine(*fitted), np.inf, np.sqrt(np.mean(percent**2, axis=-1))
     if not known:
         degrees = float(points - 2)
@@ -208,18 +228,21 @@ def estimate_viscosity_temperature(
         with np.errstate(divide="ignore"):  # points without scatter leave no uncertainty
             fit = replace(fit, x_spread=fit.x_spread / noise**2, weight=fit.weight / noise**2)
     line = ViscosityTemperatureLine(fit.intercept, -fit.slope, *ends_of_curves(temperature, curves), residuals, points)
-    return EstimatedLine(line, np.broadcast_to(noise, curves)[()], degrees, fit)
+    return EstimatedLine(line, np.broadcast_to(noise, curves)[()], degrees, fit, height[()], slope[()])
 
 
 def _weighted_line(T: NDArray[np.float64], percent: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
-    """Return the fields of the fit, the squares of the deviations in standard uncertainties, and residuals in %."""
+    """Return the fit, the squares of the deviations in standard uncertainties, residuals in %, and how oils bend."""
     x, (y, slope) = np.log(T), double_logarithm_and_slope(viscosity)
     weights = (100.0 / (slope * percent)) ** 2
     fit = straight_line(x, y, weights)
     fitted = fit.at(x)
     squares = np.sum(weights * (y - fitted) ** 2, axis=-1)
     residuals = 100.0 * (viscosity_of_double_logarithm(fitted) / viscosity - 1.0)
-    return *vars(line_on_chart(fit)).values(), squares, residuals
+    bent = weights * bending(T)
+    height = np.sum(bent, axis=-1) / fit.weight
+    bend_slope = np.sum(bent * (x - fit.x_mean[..., None]), axis=-1) / fit.x_spread
+    return *vars(line_on_chart(fit)).values(), squares, residuals, height, bend_slope * np.log(10.0)
 
 
 def _refuse_two_results(count: int) -> None:
@@ -229,26 +252,6 @@ def _refuse_two_results(count: int) -> None:
             float(count),
             "results",
             lowest=3.0,
+            told="impossible",
             reason="they must tell their scatter, unless the uncertainty of the results is stated",
         )
-
-
-def ordinate_of_percent(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the change of the ordinate for 1 % of a viscosity in mm²/s: dW / d ln ν, over 100."""
-    Z = double_log_argument(viscosity)
-    return np.asarray(0.01 * viscosity * double_log_slope(viscosity) / (Z * np.log(Z) * np.log(10.0)))
-
-
-def stated_percent(uncertainty_percent: ArrayLike, viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return stated uncertainties in the shape of the points, or of one curve that all share; refuse what is none."""
-    percent = np.asarray(uncertainty_percent, dtype=float)
-    refuse_outside(percent, "standard uncertainty", "%", above=0.0, reason="nothing is known without uncertainty")
-    return np.broadcast_to(percent, viscosity.shape if percent.ndim > 1 else viscosity.shape[-1:])
-
-
-def two_sided_quantile(level: float, degrees_of_freedom: float) -> float:
-    """Return the coverage factor of a level: Student's t, or the normal one for infinite degrees of freedom."""
-    from scipy.special import ndtri, stdtrit
-
-    upper = 0.5 * (1.0 + level)
-    return float(ndtri(upper) if np.isinf(degrees_of_freedom) else stdtrit(degrees_of_freedom, upper))

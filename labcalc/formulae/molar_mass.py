@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import positive, refuse_outside
+from labcalc.errors import OutOfRangeError
+from labcalc.formulae._refusals import liquid_relative_density, positive, refuse_outside
 from labcalc.formulae.viscosity_temperature import fit_viscosity_temperature
 from labcalc.formulae.walther import viscosity_from_ordinate
 
@@ -77,7 +78,8 @@ def relative_molecular_mass(
     Raises
     ------
     OutOfRangeError
-        An input is not positive, or the mass is outside 200 to 800, where the equation was fitted.
+        A viscosity is not positive or doesn't fall with temperature, no liquid has the relative density, or the mass
+        is outside 200 to 800, where the equation was fitted.
 
     References
     ----------
@@ -89,9 +91,10 @@ def relative_molecular_mass(
     >>> relative_molecular_mass(55.1, 5.87, 141.5 / (22.5 + 131.5)).round(1)
     np.float64(339.7)
     """
-    S = positive(relative_density_60F, "relative density 60/60 °F", "[-]")
+    S = liquid_relative_density(relative_density_60F)
     warm = positive(kv_100F, "kinematic viscosity at 100 °F", "mm²/s")
     hot = positive(kv_210F, "kinematic viscosity at 210 °F", "mm²/s")
+    _refuse_exchanged(warm, hot)
     mass = np.asarray(223.56 * warm ** (-1.2435 + 1.1228 * S) * hot ** (3.4758 - 3.038 * S) * S**-0.6665)
     reason = "the equation of Riazi and Daubert was fitted there"
     refuse_outside(mass, "relative molecular mass", "[-]", lowest=200.0, highest=800.0, reason=reason)
@@ -121,7 +124,7 @@ def watson_factor_estimate(relative_molecular_mass: ArrayLike, relative_density_
     Raises
     ------
     OutOfRangeError
-        An input is not positive.
+        The mass is not positive, or no liquid has the relative density.
 
     References
     ----------
@@ -133,5 +136,14 @@ def watson_factor_estimate(relative_molecular_mass: ArrayLike, relative_density_
     np.float64(11.86)
     """
     M = positive(relative_molecular_mass, "relative molecular mass", "[-]")
-    S = positive(relative_density_60F, "relative density 60/60 °F", "[-]")
+    S = liquid_relative_density(relative_density_60F)
     return np.asarray(4.5579 * M**0.15178 * S**-0.84573)[()]
+
+
+def _refuse_exchanged(warm: NDArray[np.float64], hot: NDArray[np.float64]) -> None:
+    warm, hot = np.broadcast_arrays(warm, hot)
+    exchanged = hot >= warm
+    if exchanged.any():
+        of_hot, of_warm = (float(values[exchanged][0]) for values in (hot, warm))
+        told, reason = f"not below {of_warm:.10g} mm²/s at 100 °F", "a liquid's viscosity falls with temperature"
+        raise OutOfRangeError("kinematic viscosity at 210 °F", of_hot, "mm²/s", told=told, reason=reason)

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import positive
+from labcalc.formulae._refusals import gas_density, liquid_density, positive
+from labcalc.formulae._series import keeps_index
 
 EDITION = "ISO 12185:1996 / ASTM D4052-11, adjustment with air and water"
 
@@ -26,6 +27,7 @@ class OscillatingTube:
     B: NDArray[np.float64]
     """Constant, [kg/m³]."""
 
+    @keeps_index
     def density(self, period_us: ArrayLike) -> NDArray[np.float64]:
         """Return the density of what fills the tube.
 
@@ -46,13 +48,14 @@ class OscillatingTube:
         """
         return self.A * positive(period_us, "period", "µs") ** 2 - self.B
 
+    @keeps_index
     def period_us(self, density: ArrayLike) -> NDArray[np.float64]:
         """Return the period with which the tube answers to a density, for a check against a reference liquid.
 
         Parameters
         ----------
         density : array_like of float
-            Density, [kg/m³], more than zero.
+            Density of a liquid, [kg/m³], 10 to 3000.
 
         Returns
         -------
@@ -62,9 +65,9 @@ class OscillatingTube:
         Raises
         ------
         OutOfRangeError
-            A density is not positive.
+            No liquid has such a density.
         """
-        return np.sqrt((positive(density, "density", "kg/m³") + self.B) / self.A)
+        return np.sqrt((liquid_density(density) + self.B) / self.A)
 
 
 def adjust_oscillating_tube(
@@ -93,7 +96,8 @@ def adjust_oscillating_tube(
     Raises
     ------
     OutOfRangeError
-        An input is not positive, or the tube swings no slower with water than with air.
+        A period is not positive, no air or liquid has the density, or the tube swings no slower with water than with
+        air.
 
     References
     ----------
@@ -106,8 +110,8 @@ def adjust_oscillating_tube(
     array([  1.2045, 862.4972, 998.207 ])
     """
     air, water = positive(period_air_us, "period with air", "µs"), positive(period_water_us, "period with water", "µs")
-    light = positive(density_air, "density of air", "kg/m³")
-    heavy = positive(density_water, "density of water", "kg/m³")
+    light = gas_density(density_air, "density of air")
+    heavy = liquid_density(density_water, "density of water")
     _refuse_exchanged(air, water)
     A = (heavy - light) / (water**2 - air**2)
     return OscillatingTube(A[()], (A * air**2 - light)[()])
@@ -121,6 +125,6 @@ def _refuse_exchanged(air: NDArray[np.float64], water: NDArray[np.float64]) -> N
             "period with water",
             float(water[exchanged][0]),
             "µs",
-            lowest=float(air[exchanged][0]),
+            above=float(air[exchanged][0]),
             reason="a tube swings slower with water than with air; are the two exchanged?",
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from inspect import unwrap
 
 from labcalc import formulae
 
@@ -20,4 +21,4 @@ def edition_of(formula: str) -> str:
     str
         Standard, edition and year.
     """
-    return str(sys.modules[getattr(formulae, formula).__module__].EDITION)
+    return str(sys.modules[unwrap(getattr(formulae, formula)).__module__].EDITION)

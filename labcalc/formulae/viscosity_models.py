@@ -8,16 +8,19 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
+from labcalc.formulae._curve_bands import CurveWithBands, FittedPoints, ViscosityBand
+from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import ends_of_curves, points_of_curves, straight_line
 from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._series import keeps_index
 from labcalc.formulae._temperatures import keep_inside, kelvin
-from labcalc.formulae._vogel import steepness_ratio, vogel_coefficients
+from labcalc.formulae._vogel import Coefficients, steepness_ratio, vogel_coefficients
 
 EDITION = "DIN 51563:2011-04 (Ubbelohde-Walther); Vogel 1921, Fulcher 1925, Tammann 1926; Andrade 1930"
 
 
 @dataclass(frozen=True, eq=False)
-class UbbelohdeWaltherLine:
+class UbbelohdeWaltherLine(CurveWithBands):
     """A line lg lg (ν + constant) = W₁ − m (lg T − lg T₁), or an array of them."""
 
     m: NDArray[np.float64]
@@ -30,7 +33,10 @@ class UbbelohdeWaltherLine:
     """Lowest fitted temperature, [°C]."""
     highest_C: NDArray[np.float64]
     """Highest fitted temperature, [°C]."""
+    points: FittedPoints
+    """What the points tell of the uncertainty."""
 
+    @keeps_index
     def kinematic_viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
         """Return the kinematic viscosity of the line at a temperature.
 
@@ -56,9 +62,25 @@ class UbbelohdeWaltherLine:
         ordinate = self.ordinate_at_1K - self.m * np.log10(kelvin(temperature))
         return (10.0 ** (10.0**ordinate) - self.constant)[()]
 
+    def _band(
+        self,
+        temperature_C: ArrayLike,
+        noise_percent: ArrayLike | None,
+        level: float,
+        extrapolate: bool,
+        results: int,
+    ) -> ViscosityBand:
+        middle = self.kinematic_viscosity_at(temperature_C, extrapolate=extrapolate)
+        x = np.log10(kelvin(np.asarray(temperature_C, dtype=float)))
+        of_percent = _walther_of_percent(middle, self.constant)
+        half = self.points.half_width(_walther_derivatives(x), of_percent, noise_percent, level, results)
+        W = np.log10(np.log10(middle + self.constant))
+        low, high = (10.0 ** (10.0**end) - self.constant for end in (W - half, W + half))
+        return ViscosityBand(low[()], middle, high[()])
+
 
 @dataclass(frozen=True, eq=False)
-class ExponentialCurve:
+class ExponentialCurve(CurveWithBands):
     """A curve ln x = a + b / (T − T₀), or an array of them: Vogel's; with T₀ = 0 Andrade's."""
 
     a: NDArray[np.float64]
@@ -71,7 +93,10 @@ class ExponentialCurve:
     """Lowest fitted temperature, [°C]."""
     highest_C: NDArray[np.float64]
     """Highest fitted temperature, [°C]."""
+    points: FittedPoints
+    """What the points tell of the uncertainty."""
 
+    @keeps_index
     def viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
         """Return the viscosity of the curve at a temperature.
 
@@ -94,6 +119,7 @@ class ExponentialCurve:
         """
         return np.exp(self.a + self.b_K / self._above(temperature_C, extrapolate))
 
+    @keeps_index
     def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
         """Return the relative change of the viscosity with temperature, d ln x/dT = −b / (T − T₀)².
 
@@ -116,9 +142,23 @@ class ExponentialCurve:
         """
         return -self.b_K / self._above(temperature_C, extrapolate) ** 2
 
+    def _band(
+        self,
+        temperature_C: ArrayLike,
+        noise_percent: ArrayLike | None,
+        level: float,
+        extrapolate: bool,
+        results: int,
+    ) -> ViscosityBand:
+        above = self._above(temperature_C, extrapolate)
+        middle = np.exp(self.a + self.b_K / above)
+        derivatives = _exponential_derivatives(above, self.b_K)[..., : self.points.jacobian.shape[-1]]
+        half = self.points.half_width(derivatives, np.asarray(0.01), noise_percent, level, results)
+        return ViscosityBand(middle * np.exp(-half), middle, middle * np.exp(half))
+
     def _above(self, temperature_C: ArrayLike, extrapolate: bool) -> NDArray[np.float64]:
         temperature = np.asarray(temperature_C, dtype=float)
-        keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate, calls=4)
+        keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
         above = np.asarray(kelvin(temperature) - self.T0_K)
         refuse_outside(above, "temperature above T₀", "K", above=0.0, reason="the curve has no end there")
         return above
@@ -167,9 +207,13 @@ def fit_ubbelohde_walther(
     )
     Z = viscosity + constant
     refuse_outside(Z, "viscosity and constant together", "mm²/s", above=1.0, reason="lg lg (ν + constant) ends there")
-    fit = straight_line(np.log10(kelvin(temperature)), np.log10(np.log10(Z)))
+    refuse_rising(temperature, viscosity)
+    x = np.log10(kelvin(temperature))
+    fit = straight_line(x, np.log10(np.log10(Z)))
+    residuals = 100.0 * ((10.0 ** (10.0 ** fit.at(x)) - constant) / viscosity - 1.0)
+    points = FittedPoints(_walther_derivatives(x), _walther_of_percent(viscosity, constant), residuals)
     ends = ends_of_curves(temperature, viscosity.shape[:-1])
-    return UbbelohdeWaltherLine(-fit.slope, constant, fit.intercept, *ends)
+    return UbbelohdeWaltherLine(-fit.slope, constant, fit.intercept, *ends, points)
 
 
 def fit_andrade(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurve:
@@ -205,8 +249,7 @@ def fit_andrade(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCu
     """
     temperature, y = _logarithms(temperature_C, viscosity, needed=2, name="Andrade")
     fit = straight_line(1.0 / kelvin(temperature), y)
-    T0 = np.zeros_like(fit.slope)
-    return ExponentialCurve(fit.intercept, fit.slope, T0, *ends_of_curves(temperature, y.shape[:-1]))
+    return _exponential_curve(temperature, y, (fit.intercept, fit.slope, np.zeros_like(fit.slope)), coefficients=2)
 
 
 def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurve:
@@ -247,7 +290,7 @@ def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurv
     T = np.broadcast_to(kelvin(temperature), y.shape)
     a, b, T0 = vogel_coefficients(T, y)
     _refuse_other_bends(T, y, np.isnan(T0))
-    return ExponentialCurve(a, b, T0, *ends_of_curves(temperature, y.shape[:-1]))
+    return _exponential_curve(temperature, y, (a, b, T0), coefficients=3)
 
 
 def _logarithms(
@@ -256,7 +299,35 @@ def _logarithms(
     reason = f"the curve of {name} needs {needed}; its least squares take any number more"
     temperature, values = points_of_curves(temperature_C, viscosity, needed=needed, what="a curve", reason=reason)
     refuse_outside(values, "viscosity", "mm²/s or mPa·s", above=0.0, reason="a viscosity is more than zero")
+    refuse_rising(temperature, values, unit="")
     return temperature, np.log(values)
+
+
+def _exponential_curve(
+    temperature: NDArray[np.float64], y: NDArray[np.float64], found: Coefficients, *, coefficients: int
+) -> ExponentialCurve:
+    a, b, T0 = (np.asarray(one)[..., None] for one in found)
+    above = kelvin(temperature) - T0
+    residuals = 100.0 * np.expm1(a + b / above - y)
+    jacobian = _exponential_derivatives(above, b)[..., :coefficients]
+    points = FittedPoints(jacobian, np.full(y.shape, 0.01), residuals)
+    return ExponentialCurve(*found, *ends_of_curves(temperature, y.shape[:-1]), points)
+
+
+def _exponential_derivatives(above: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the derivatives of ln x by a, b and T₀, last axis."""
+    return np.stack(np.broadcast_arrays(1.0, 1.0 / above, b / above**2), axis=-1)
+
+
+def _walther_derivatives(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the derivatives of lg lg (ν + constant) by height and slope, last axis."""
+    return np.stack(np.broadcast_arrays(1.0, x), axis=-1)
+
+
+def _walther_of_percent(viscosity: NDArray[np.float64], constant: float) -> NDArray[np.float64]:
+    """Return the change of lg lg (ν + constant) for 1 % of the viscosity."""
+    Z = viscosity + constant
+    return np.asarray(0.01 * viscosity / (Z * np.log(Z) * np.log(10.0)))
 
 
 def _refuse_other_bends(T: NDArray[np.float64], y: NDArray[np.float64], lost: NDArray[np.bool_]) -> None:
@@ -266,6 +337,6 @@ def _refuse_other_bends(T: NDArray[np.float64], y: NDArray[np.float64], lost: ND
             "steepness of ln x when cold over its steepness when hot,",
             float(steepness_ratio(T, y)[lost][0]),
             "[-]",
-            lowest=1.0,
+            above=1.0,
             reason="no curve of Vogel bends as these points do; a point is wrong, or the oil is not one liquid",
         )

@@ -7,8 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._least_squares import Arrays, ends_of_curves, in_blocks, points_of_curves, straight_line
+from labcalc.formulae._falling import refuse_rising
+from labcalc.formulae._least_squares import (
+    Arrays,
+    ends_of_curves,
+    in_blocks,
+    points_of_curves,
+    straight_line,
+)
 from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._series import keeps_index
 from labcalc.formulae._temperatures import ZERO_C, keep_inside, kelvin
 from labcalc.formulae.walther import (
     double_log_argument,
@@ -40,6 +48,7 @@ class ViscosityTemperatureLine:
     number_of_points: int
     """Points fitted for each line."""
 
+    @keeps_index
     def kinematic_viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
         """Return the kinematic viscosity of the line at a temperature.
 
@@ -64,6 +73,7 @@ class ViscosityTemperatureLine:
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
         return viscosity_from_ordinate(self.intercept - self.slope * np.log10(kelvin(temperature)))
 
+    @keeps_index
     def temperature_at(self, kinematic_viscosity: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
         """Return the temperature at which the line has a kinematic viscosity.
 
@@ -91,6 +101,7 @@ class ViscosityTemperatureLine:
         refuse_outside(temperature, "temperature", "°C", reason="the line never comes to this viscosity")
         return temperature[()]
 
+    @keeps_index
     def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
         r"""Return the relative change of the viscosity with temperature, d ln ν/dT.
 
@@ -140,7 +151,8 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
     Raises
     ------
     OutOfRangeError
-        A viscosity is outside the range, or an oil has fewer than two different temperatures.
+        A viscosity is outside the range, an oil has fewer than two different temperatures, or its viscosity doesn't
+        fall with temperature: the first such oil is named.
 
     References
     ----------
@@ -161,6 +173,7 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
         reason="a viscosity-temperature line needs two; its least squares take any number more",
     )
     intercept, slope, residuals = in_blocks(_coefficients_and_residuals, kelvin(temperature), viscosity)
+    refuse_rising(temperature, viscosity)
     ends = ends_of_curves(temperature, viscosity.shape[:-1])
     return ViscosityTemperatureLine(intercept, slope, *ends, residuals, temperature.shape[-1])
 

@@ -12,7 +12,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import liquid_density, refuse_outside
 
 EDITION = "API MPMS 11.1-2004 / ASTM D1250-08 / ISO 91:2017"
 
@@ -23,6 +23,10 @@ BASE_F = 60.0068749
 _KPA_OF_PSI = 6.894757
 _ITS90_TERMS = (-0.148759, -0.267408, 1.080760, 1.269056, -4.089591, -1.871251, 7.438081, -3.536296)
 _WHO = "API MPMS 11.1"
+_GRAMS = (1000.0, "g/cm³")
+_MOST_EXPANSION, _HEAVIEST_PETROLEUM = 0.61, 950.0
+"""Expansion times density, [kg/m³/°F], that no petroleum liquid below the other, [kg/m³], exceeds: benzene has 0.60, a
+lubricating oil 0.35, and 0.63 if its expansion is given per kelvin."""
 
 
 @dataclass(frozen=True)
@@ -159,7 +163,7 @@ def volume_correction(
     """
     density, temperature, pressure = (np.asarray(v, dtype=float) for v in (density_60F, temperature_C, pressure_kPa))
     refuse_conditions(temperature, pressure)
-    group, alpha = commodity_group(commodity, alpha_60)
+    group, alpha = commodity_group(commodity, alpha_60, density)
     refuse_density_60F(density, group, alpha, commodity)
     return corrected(density, temperature, pressure, group, alpha)
 
@@ -215,14 +219,17 @@ def gauge_psi(pressure_kPa: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.maximum(pressure_kPa, 0.0) / _KPA_OF_PSI
 
 
-def commodity_group(commodity: str, alpha_60: ArrayLike | None) -> tuple[Commodity, NDArray[np.float64] | None]:
-    """Return the group of a name, and the expansion in its range if one is given."""
+def commodity_group(
+    commodity: str, alpha_60: ArrayLike | None, density: NDArray[np.float64]
+) -> tuple[Commodity, NDArray[np.float64] | None]:
+    """Return the group of a name, and the expansion if one is given that an oil of the density can have."""
     if commodity not in COMMODITIES:
         raise ValueError(f"commodity group '{commodity}' is unknown; known are {', '.join(map(repr, COMMODITIES))}")
     if alpha_60 is None:
         return COMMODITIES[commodity], None
     alpha = np.asarray(alpha_60, dtype=float)
     refuse_expansion(alpha)
+    _refuse_per_kelvin(alpha, density)
     return COMMODITIES[commodity], alpha
 
 
@@ -231,9 +238,21 @@ def refuse_expansion(alpha_60: NDArray[np.float64]) -> None:
     refuse_outside(alpha_60, "thermal expansion at 60 °F", "1/°F", lowest=230e-6, highest=930e-6, reason=_WHO)
 
 
-def refuse_no_density(density: NDArray[np.float64]) -> None:
-    """Refuse zero and less."""
-    refuse_outside(density, "density", "kg/m³", above=0.0, reason="a density is more than zero")
+def _refuse_per_kelvin(alpha_60: NDArray[np.float64], density: NDArray[np.float64]) -> None:
+    """Refuse an expansion per °F that is a lubricating oil's per kelvin."""
+    alpha, rho = np.broadcast_arrays(alpha_60, density)
+    too_much = (alpha * rho > _MOST_EXPANSION) & (rho < _HEAVIEST_PETROLEUM)
+    if too_much.any():
+        heavy = float(rho[too_much].flat[0])
+        refuse_outside(
+            alpha[too_much],
+            "thermal expansion at 60 °F",
+            "1/°F",
+            lowest=230e-6,
+            highest=float(f"{_MOST_EXPANSION / heavy:.3g}"),
+            meant=(1.0 / 1.8, "1/K"),
+            reason=f"no petroleum liquid of {heavy:.6g} kg/m³ expands more",
+        )
 
 
 def refuse_conditions(temperature_C: NDArray[np.float64], pressure_kPa: NDArray[np.float64]) -> None:
@@ -247,10 +266,11 @@ def refuse_density_60F(
 ) -> None:
     """Refuse a density at 60 °F outside the commodity group."""
     if alpha is not None:
-        refuse_no_density(density)
+        liquid_density(density)
         return
     reason = f"{_WHO} for a {commodity}"
-    refuse_outside(density, "density at 60 °F", "kg/m³", lowest=group.lowest, highest=group.highest, reason=reason)
+    limits = {"lowest": group.lowest, "highest": group.highest}
+    refuse_outside(density, "density at 60 °F", "kg/m³", **limits, meant=_GRAMS, reason=reason)
 
 
 def refuse_observed(
@@ -258,16 +278,11 @@ def refuse_observed(
 ) -> None:
     """Refuse an observed density that no oil of the group can have: par. 11.1.6.2."""
     if alpha is not None:
-        refuse_no_density(density)
+        liquid_density(density)
         return
-    refuse_outside(
-        density,
-        "density",
-        "kg/m³",
-        lowest=group.lowest_observed,
-        highest=group.highest_observed,
-        reason=f"{_WHO} for the observed density of a {commodity}",
-    )
+    limits = {"lowest": group.lowest_observed, "highest": group.highest_observed}
+    reason = f"{_WHO} for the observed density of a {commodity}"
+    refuse_outside(density, "density", "kg/m³", **limits, meant=_GRAMS, reason=reason)
 
 
 def _shifted_by_group(

@@ -157,6 +157,12 @@ def double_log_slope(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
     return 1.0 - (1.84 + 1.02 * nu) * _thin_term(nu)
 
 
+def ordinate_of_percent(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the change of the ordinate for 1 % of a viscosity in mm²/s: dW / d ln ν, over 100."""
+    Z = double_log_argument(viscosity)
+    return np.asarray(0.01 * viscosity * double_log_slope(viscosity) / (Z * np.log(Z) * np.log(10.0)))
+
+
 def _thin_term(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.exp((-0.51 * viscosity - 1.84) * viscosity - 1.47)
 

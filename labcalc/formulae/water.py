@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import positive, refuse_outside
+from labcalc.formulae._refusals import liquid_density, refuse_outside
 from labcalc.formulae._temperatures import kelvin
 
 EDITION = "Tanaka et al. 2001 (CIPM), Metrologia 38, 301, for density; IAPWS SR6-08(2011) for viscosity"
@@ -124,7 +124,7 @@ def relative_density_to_water(density: ArrayLike, temperature_C: float, water_te
     Parameters
     ----------
     density : array_like of float
-        Density of the liquid at ``temperature_C``, [kg/m³], more than zero.
+        Density of the liquid at ``temperature_C``, [kg/m³], 10 to 3000.
     temperature_C : float
         Temperature of the liquid, [°C].
     water_temperature_C : float
@@ -138,7 +138,7 @@ def relative_density_to_water(density: ArrayLike, temperature_C: float, water_te
     Raises
     ------
     OutOfRangeError
-        A density is not positive, or the water is outside its range.
+        No liquid has such a density, or the water is outside its range.
 
     References
     ----------
@@ -150,5 +150,5 @@ def relative_density_to_water(density: ArrayLike, temperature_C: float, water_te
     >>> oil.value.round(6), oil.basis
     (np.float64(0.866879), '20/4 °C')
     """
-    liquid = positive(density, "density", "kg/m³")
+    liquid = liquid_density(density)
     return RelativeDensity((liquid / water_density(water_temperature_C))[()], temperature_C, water_temperature_C)

@@ -21,6 +21,8 @@ class Check:
     finding: str
     basis: str = ""
     """Standard, statement or setting that the limit comes from."""
+    missed: bool = False
+    """Whether it was not checked although the run gives what it needs: the verdict says so."""
 
 
 def worst(states: Sequence[State]) -> State:

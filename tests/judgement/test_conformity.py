@@ -256,13 +256,16 @@ def test_a_calculated_density_is_held_against_its_limit(judged: Judge) -> None:
     assert cold.state == "not met", "from 100 °C then"
     alone = GOOD.replace(",858.1", ",").replace(",819.9", ",")
     (none,) = (one for one in judged(alone, lab=lab).checks if "density at 15 °C" in one.name)
-    assert (none.state, none.finding) == ("not checked", "not measured in this run")
+    assert (none.state, none.finding) == ("doubtful", "the limit could not be held: needs a measured density")
 
 
 def test_a_product_without_limits_says_so(judged: Judge) -> None:
     lab = LAB[: LAB.index("limit = [")] + LAB[LAB.index("typical = [") :]
     (found,) = (one for one in judged(lab=lab).checks if one.name == "Specification")
-    assert (found.state, found.finding) == ("not checked", "lab.toml gives Oil 46 no limits")
+    assert (found.state, found.finding) == (
+        "not checked",
+        "nothing was held against a specification: lab.toml gives Oil 46 no limits",
+    )
 
 
 # --- Typical values ---

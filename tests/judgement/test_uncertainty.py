@@ -410,7 +410,7 @@ def test_three_temperatures_count_with_their_weight_and_give_the_band_of_the_fit
     )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ExtrapolationWarning)
-        band = estimate.confidence_band(curve.temperature_C, level=CONFIDENCE, extrapolate=True)
+        band = estimate.confidence_band(curve.temperature_C, level=CONFIDENCE, extrapolate=True, follows_line=True)
     np.testing.assert_allclose(curve.value, band.line, rtol=1e-9)
     np.testing.assert_allclose(curve.half_width, (band.highest - band.lowest) / 2.0, rtol=2e-3)
 

@@ -13,7 +13,7 @@ from labcalc.judgement.carry_over.shares import RunBefore
 from labcalc.judgement.certificates import Certificates, certificates_in_use, compare_with_certificates
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_of_class
-from labcalc.lab import Laboratory, Product
+from labcalc.lab import Decision, Laboratory, Product
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,8 @@ class Dossier:
     """What was refused in those exports."""
     history: pd.DataFrame
     """Earlier runs of the same sample or of the same lot of the product, without those that a decision excludes."""
+    decisions: tuple[Decision, ...] = ()
+    """What people decided about the run."""
 
     @cached_property
     def is_reference(self) -> bool:
@@ -96,7 +98,15 @@ class Dossier:
         ink.update(pd.util.hash_pandas_object(self.references, index=False).to_numpy().tobytes())
         for few in (self.rows, self.before, self.history):  # of a handful of rows it is quicker to write all
             ink.update(repr(few.to_numpy().tolist()).encode())
-        stated = (self.sources, self.refusals, self.laboratory.sha256, self.product, self.charts, self.in_sequence)
+        stated = (
+            self.sources,
+            self.refusals,
+            self.laboratory.sha256,
+            self.product,
+            self.charts,
+            self.in_sequence,
+            self.decisions,
+        )
         ink.update(repr(stated).encode())
         return ink.hexdigest()
 

@@ -76,6 +76,7 @@ class Material:
             sources=tuple(source for source in self.reading.sources if source.name in names),
             refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
             history=self._history(rows, later),
+            decisions=tuple(one for one in self.decisions if one.run == run),
         )
 
     @cached_property

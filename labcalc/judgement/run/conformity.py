@@ -41,10 +41,14 @@ def specification_checks(
     if dossier.is_reference:
         return ()
     if dossier.product is None:
-        return (Check(name, "not checked", "lab.toml knows no product of this name"),)
+        return (_unheld(name, "lab.toml knows no product of this name"),)
     if not dossier.product.limits:
-        return (Check(name, "not checked", f"lab.toml gives {dossier.product.name} no limits"),)
+        return (_unheld(name, f"lab.toml gives {dossier.product.name} no limits"),)
     return tuple(_specification(limit, dossier, results, consequences) for limit in dossier.product.limits)
+
+
+def _unheld(name: str, why: str) -> Check:
+    return Check(name, "not checked", f"nothing was held against a specification: {why}", missed=True)
 
 
 def typical_check(dossier: Dossier, results: Results) -> Check | None:
@@ -76,8 +80,8 @@ def _deviations(typical: TypicalValue, found: Result) -> float:
 def _specification(limit: Limit, dossier: Dossier, results: Results, consequences: tuple[Consequence, ...]) -> Check:
     name = f"Specification: {at_celsius(limit.quantity, limit.temperature_C)}"
     found = _found(limit, results, consequences)
-    if found is None:
-        return Check(name, "not checked", "not measured in this run")
+    if isinstance(found, str):
+        return Check(name, "doubtful", f"the limit could not be held: {found}", _title(dossier))
     held = _held(found, limit, dossier)
     state = decide_conformity(found.value, limit.lowest, limit.highest, held.rule, held.width, limit.decimals)
     unit = f" {found.unit}" if found.unit else ""
@@ -121,15 +125,15 @@ class _Held:
     remarks: tuple[str, ...] = ()
 
 
-def _found(limit: Limit, results: Results, consequences: tuple[Consequence, ...]) -> _Found | None:
-    """Return the value to compare: measured, else an index or a density."""
+def _found(limit: Limit, results: Results, consequences: tuple[Consequence, ...]) -> _Found | str:
+    """Return the value to compare: measured, else an index or a density; else why there is none."""
     if measured := results.of(limit.quantity, limit.temperature_C):
         return _Found(measured.value, measured.unit, measured.budget, measured.repeats)
     names = {"viscosity index": "Viscosity index", "density": f"Density at {celsius(limit.temperature_C)}"}
     for one in consequences:
-        if one.name == names.get(limit.quantity) and math.isfinite(one.value):
-            return _Found(one.value, one.unit, one.budget, (one.value,))
-    return None
+        if one.name == names.get(limit.quantity):
+            return _Found(one.value, one.unit, one.budget, (one.value,)) if math.isfinite(one.value) else one.note
+    return "not measured in this run"
 
 
 def _held(found: _Found, limit: Limit, dossier: Dossier) -> _Held:
@@ -214,14 +218,17 @@ def _risk(value: float, limit: Limit, held: _Held) -> str:
 
 
 def _basis(limit: Limit, dossier: Dossier, held: _Held) -> str:
-    product = dossier.product
-    title = (product.specification or product.name) if product else ""
     stated = limit.decision_rule or dossier.laboratory.conformity.decision_rule
     whose = "agreed for this limit" if limit.decision_rule else "of the laboratory"
     whose = whose if held.rule.name == stated else f"in place of '{stated}'"
     multiple = f"; guard band {dossier.laboratory.conformity.guard_band:g} U"
     band = multiple if held.rule.band == "U" and math.isfinite(held.width) else ""
-    return f"{title}; decision rule '{held.rule.name}', {whose}: {held.rule.basis}{band}"
+    return f"{_title(dossier)}; decision rule '{held.rule.name}', {whose}: {held.rule.basis}{band}"
+
+
+def _title(dossier: Dossier) -> str:
+    product = dossier.product
+    return (product.specification or product.name) if product else ""
 
 
 def _words(limit: Limit, unit: str) -> str:

@@ -125,7 +125,7 @@ def _grade(results: Results) -> Consequence:
     at_40 = results.of("kinematic viscosity", 40.0)
     if at_40 is None:
         return _missing(name, "", standard, "needs the kinematic viscosity at 40 °C")
-    grade = str(formulae.viscosity_grade(at_40.value))
+    grade = str(formulae.viscosity_grade(float(at_40.reported)))
     return Consequence(name, math.nan, grade, "", standard)
 
 

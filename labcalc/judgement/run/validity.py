@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
@@ -16,7 +17,7 @@ from labcalc.judgement.run.derived_results import Consequence
 from labcalc.judgement.run.results import Result, Results, reported_value
 from labcalc.lab import Laboratory, PrecisionStatement
 from labcalc.statistics import critical_range
-from labcalc.wording import celsius, decimals_of, numeral, p_value, signed
+from labcalc.wording import at_celsius, celsius, decimals_of, numeral, p_value, plain, signed
 
 GRAVITY_CONSTANT_LIMIT = 0.015
 """How far the two viscosity-gravity constants may be apart, [-]: labcalc's own choice, no published limit; oils with
@@ -27,6 +28,12 @@ DENSITY_SLOPE_LIMIT = 0.06
 
 LINE_SIGNIFICANCE = 0.01
 """Share of oils on the line that are yet called doubtful, [-]: labcalc's own choice."""
+
+_NEIGHBOURS_K, _SLOPE_SPAN_K = 5.0, 20.0
+"""Temperatures nearer than the first may be exchanged by noise; a slope between nearer ones than the second tells
+nothing, [K]: labcalc's own choice."""
+
+_TEMPERATURES = ": are the temperatures in °C, and not in kelvin or °F?"
 
 _PROCEDURES = {"r": "ISO 5725-6:1994, 5.2 [memory]", "d": "ASTM D445, determinability [memory]"}
 """What is done with repeats, by the letter of the limit that holds."""
@@ -55,7 +62,7 @@ def _repeats(dossier: Dossier, result: Result) -> Check:
     name = f"Repeats: {result.name[0].lower()}{result.name[1:]}"
     found = result.agreement
     if found.statement is None or found.outcome == "not checked":
-        return Check(name, "not checked", found.why_not)
+        return Check(name, "not checked", found.why_not, missed=True)
     values = ", ".join(reported_value(result.quantity, one) for one in result.repeats)
     spread = numeral(found.spread, decimals_of(found.limit, 3))
     finding = (
@@ -86,6 +93,43 @@ def _limit_words(found: Agreement, result: Result, dossier: Dossier) -> str:
     return f"r of {number} fills (determinations of one fill: d, {within} {result.unit})"
 
 
+def decision_checks(dossier: Dossier) -> tuple[Check, ...]:
+    """Show a decision that leaves the run, or a part of it, out: what somebody excluded is not released."""
+    excluding = (one for one in dossier.decisions if one.what == "exclude")
+    return tuple(
+        Check(
+            "Decision",
+            "doubtful" if one.quantity else "not met",
+            f"{at_celsius(one.quantity or 'the run', one.temperature_C)} is excluded by {one.who}, "
+            f"{one.when:%Y-%m-%d}: {one.why}",
+            "decisions.jsonl",
+        )
+        for one in excluding
+    )
+
+
+def falling_checks(results: Results) -> tuple[Check, ...]:
+    """Ask whether the viscosity falls with temperature, and as steeply as that of liquids of the trade."""
+    name, alike = "Viscosity falls with temperature", results.viscosities
+    alike = alike or tuple(r for r in results if r.quantity == "dynamic viscosity")
+    for cold, hot in pairwise(alike):
+        if hot.temperature_C - cold.temperature_C >= _NEIGHBOURS_K and hot.value >= cold.value:
+            at_hot, at_cold = (at_celsius(f"{r.reported} {r.unit}", r.temperature_C) for r in (hot, cold))
+            return (Check(name, "not met", f"{at_hot} is not below {at_cold}: exchanged, or not of one sample"),)
+    if not results.viscosities or alike[-1].temperature_C - alike[0].temperature_C < _SLOPE_SPAN_K:
+        return ()
+    try:
+        slope = float(results.line_through([r.value for r in alike]).slope)
+    except OutOfRangeError as refusal:
+        return (Check(name, "not checked", str(refusal), missed=True),)
+    found = formulae.judge_slope(slope)
+    finding = f"slope {numeral(slope, 2)}; liquids of the trade show {plain(found.lowest)} to {plain(found.highest)}"
+    state: State = "met" if found.plausible else "doubtful"
+    return (
+        Check(name, state, finding + ("" if found.plausible else _TEMPERATURES), formulae.edition_of("judge_slope")),
+    )
+
+
 def consistency_check(dossier: Dossier) -> Check:
     """Compare η with ν·ρ, where an export gives all three."""
     name, rows = "Consistency of the quantities (η = ν·ρ)", dossier.rows
@@ -114,7 +158,7 @@ def density_slope_check(dossier: Dossier, results: Results) -> Check:
     try:
         slope = formulae.density_slope(cold.value, cold.temperature_C, hot.temperature_C, commodity=commodity)
     except OutOfRangeError as refusal:
-        return Check(name, "not checked", str(refusal), formulae.edition_of("density_slope"))
+        return Check(name, "not checked", str(refusal), formulae.edition_of("density_slope"), missed=True)
     expected = -float(slope)
     return Check(
         name,
@@ -132,7 +176,7 @@ def line_check(dossier: Dossier, results: Results) -> Check:
     if len(inputs) < 3:
         return Check(name, "not checked", "needs three temperatures: two lie on any line")
     if unknown := [r.agreement.why_not for r in inputs if r.agreement.statement is None]:
-        return Check(name, "not checked", unknown[0])
+        return Check(name, "not checked", unknown[0], missed=True)
     known = [r.agreement.statement for r in inputs if r.agreement.statement is not None]
     noise = [_noise_percent(r, one, dossier.laboratory) for r, one in zip(inputs, known, strict=True)]
     degrees = min(one.degrees_of_freedom for one in known)
@@ -141,7 +185,7 @@ def line_check(dossier: Dossier, results: Results) -> Check:
             [r.temperature_C for r in inputs], [r.value for r in inputs], noise, noise_degrees_of_freedom=degrees
         )
     except OutOfRangeError as refusal:
-        return Check(name, "not checked", str(refusal), standard)
+        return Check(name, "not checked", str(refusal), standard, missed=True)
     return Check(
         name,
         "doubtful" if found.departs(LINE_SIGNIFICANCE) else "met",

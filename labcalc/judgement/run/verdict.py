@@ -14,12 +14,15 @@ from labcalc.judgement.run.results import Results, results_of
 from labcalc.judgement.run.validity import (
     carry_over_check,
     consistency_check,
+    decision_checks,
     density_slope_check,
+    falling_checks,
     gravity_constant_check,
     line_check,
     repeat_checks,
 )
 from labcalc.lab import PrecisionStatement
+from labcalc.wording import counted
 
 VERDICTS = ("releasable", "needs a second look", "not releasable")
 """From best to worst."""
@@ -54,12 +57,18 @@ class Judgement:
 
     @property
     def reason(self) -> str:
-        """The reason in one sentence: the first check not met, else the first doubtful one, else how many are met."""
+        """The reason in one sentence: the first check not met, else the first doubtful one, else how many are met.
+
+        A check that should have been made and wasn't is said beside them.
+        """
         for state in ("not met", "doubtful"):
             if found := self._in(state):
                 more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
                 return f"{found[0].name}: {found[0].finding}{more}"
-        return f"{len(self._in('met'))} checks met, {len(self._in('not checked'))} not checked"
+        met = counted(len(self._in("met")), "check") + " met"
+        if missed := [one for one in self.checks if one.missed]:
+            return f"{met}; not made: {'; '.join(f'{one.name}: {one.finding}' for one in missed)}"
+        return f"{met}, {len(self._in('not checked'))} not checked"
 
     def _in(self, state: State) -> list[Check]:
         return [check for check in self.checks if check.state == state]
@@ -83,6 +92,8 @@ def judge(dossier: Dossier) -> Judgement:
     consequences = consequences_of(dossier, results)
     compared = (typical_check(dossier, results), earlier_runs_check(dossier, results))
     checks = (
+        *decision_checks(dossier),
+        *falling_checks(results),
         *repeat_checks(dossier, results),
         *reference_checks(dossier),
         control_chart_check(dossier),

@@ -1,0 +1,52 @@
+"""A liquid's viscosity falls with temperature: points that don't are refused before a curve goes through them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labcalc.errors import OutOfRangeError
+
+_NEIGHBOURS_K = 5.0
+"""Distance of temperatures from which no noise of measurement makes the hotter liquid the thicker one, [K]."""
+
+
+def refuse_rising(temperature_C: NDArray[np.float64], viscosity: NDArray[np.float64], unit: str = " mm²/s") -> None:
+    """Refuse points whose viscosity doesn't fall with temperature, naming two of the first such curve.
+
+    Noise may exchange neighbours: refused are points 5 K apart or more, and curves that rise as a whole.
+    """
+    t, nu = _by_temperature(temperature_C, viscosity)
+    for curve in np.argwhere(((np.diff(nu, axis=-1) >= 0.0) & (np.diff(t, axis=-1) > 0.0)).any(axis=-1)):
+        here = tuple(curve)
+        cold, hot, of_cold, of_hot = _widest_rise(t[here], nu[here])
+        if hot - cold >= _NEIGHBOURS_K or _rises(t[here], nu[here]):
+            raise OutOfRangeError(
+                f"viscosity of oil {', '.join(str(i + 1) for i in here)}" if here else "viscosity",
+                of_hot,
+                f"{unit.strip()} at {hot:.10g} °C".strip(),
+                told=f"not below {of_cold:.10g}{unit} at {cold:.10g} °C",
+                reason="a liquid's viscosity falls with temperature",
+            )
+
+
+def _by_temperature(t: NDArray[np.float64], nu: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return temperatures in order and the viscosities at them; those at one temperature in falling order."""
+    if t.ndim == 1 and len(np.unique(t)) == t.size:
+        order = np.argsort(t)
+        return np.broadcast_to(t[order], nu.shape), nu[..., order]
+    T = np.broadcast_to(t, nu.shape)
+    order = np.lexsort((-nu, T), axis=-1)
+    return np.take_along_axis(T, order, axis=-1), np.take_along_axis(nu, order, axis=-1)
+
+
+def _widest_rise(t: NDArray[np.float64], nu: NDArray[np.float64]) -> tuple[float, float, float, float]:
+    """Return the two temperatures farthest apart of which the hotter has no lower viscosity, and both viscosities."""
+    apart = np.where(nu[None, :] >= nu[:, None], t[None, :] - t[:, None], -np.inf)
+    cold, hot = np.unravel_index(np.nanargmax(apart), apart.shape)
+    return float(t[cold]), float(t[hot]), float(nu[cold]), float(nu[hot])
+
+
+def _rises(t: NDArray[np.float64], nu: NDArray[np.float64]) -> bool:
+    known = np.isfinite(t + nu)
+    return bool(np.sum((t[known] - t[known].mean()) * np.log(nu[known])) >= 0.0)

@@ -1,0 +1,29 @@
+"""Uncertainties as they are stated, and levels of probability."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labcalc.formulae._refusals import refuse_outside
+
+
+def stated_percent(uncertainty_percent: ArrayLike, viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return stated uncertainties in the shape of the points, or of one curve that all share; refuse what is none."""
+    percent = np.asarray(uncertainty_percent, dtype=float)
+    refuse_outside(percent, "standard uncertainty", "%", above=0.0, reason="nothing is known without uncertainty")
+    return np.broadcast_to(percent, viscosity.shape if percent.ndim > 1 else viscosity.shape[-1:])
+
+
+def two_sided_quantile(level: float, degrees_of_freedom: float) -> float:
+    """Return the coverage factor of a level: Student's t, or the normal one for infinite degrees of freedom."""
+    from scipy.special import ndtri, stdtrit
+
+    upper = 0.5 * (1.0 + level)
+    return float(ndtri(upper) if np.isinf(degrees_of_freedom) else stdtrit(degrees_of_freedom, upper))
+
+
+def refuse_level(level: float) -> None:
+    """Refuse what is no probability between 0 and 1, such as a level in percent."""
+    reason = "it is a probability"
+    refuse_outside(np.asarray(level), "level", "[-]", above=0.0, below=1.0, meant=(0.01, "%"), reason=reason)
