@@ -92,8 +92,8 @@ NAMES = {
     """,
     "labcalc.judgement.causes": """
         Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS LeadingCause Liquid
-        NextMeasurement Noise Outcome PRIOR_ODDS ReferenceOil Screened SizeScale WhatIf candidates evidence_of
-        expected_outcomes leading_cause rank_causes screen what_if with_measurement
+        NextMeasurement Noise Outcome PRIOR_ODDS ReferenceOil SizeScale WhatIf candidates evidence_of
+        expected_outcomes leading_cause rank_causes what_if with_measurement
     """,
     "labcalc.lessons": """
         Agreement Answer CLASS_COLUMNS Choice ClassTable Feedback LESSONS Lesson LessonResult LessonTest Mark

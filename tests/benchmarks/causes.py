@@ -1,4 +1,4 @@
-"""Causes of one run and of all, as times and as ratios to judging a run: ``python -m tests.benchmarks.causes``.
+"""Causes of one run, as times and as ratios to judging a run: ``python -m tests.benchmarks.causes``.
 
 Each round gets its runs put together anew, as dossiers, evidence and the record keep what they once worked out.
 """
@@ -8,15 +8,14 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections.abc import Callable
-from dataclasses import replace
 
 from labcalc.judgement import Dossier, gather_record, judge
-from labcalc.judgement.causes import evidence_of, rank_causes, screen
+from labcalc.judgement.causes import evidence_of, rank_causes
 from labcalc.judgement.run.previous_results import earlier_runs_check
 from tests.benchmarks.timing import Made, fresh_cpu_seconds
 
 _RUNS, _ROUNDS = 60, 3
-_LIMIT_MS, _AIM_MS, _SCREEN_LIMIT_S = 50.0, 10.0, 2.0
+_LIMIT_MS, _AIM_MS = 50.0, 10.0
 
 
 def imported(words: str) -> float:
@@ -44,15 +43,12 @@ def main() -> None:
     ranking = milliseconds(lambda: [evidence_of(one) for one in dossiers()], rank_causes)
     results = {one.run: judge(one).results for one in dossiers()}
     checking = milliseconds(dossiers, lambda one: earlier_runs_check(one, results[one.run]))
-    screening = 1e3 / len(runs) * fresh_cpu_seconds(lambda: replace(material), screen, _ROUNDS)
-    print(f"CPU time, the least of {_ROUNDS} rounds over {len(some)} runs ({len(runs)} when screening), each anew")
+    print(f"CPU time, the least of {_ROUNDS} rounds over {len(some)} runs, each anew")
     print(f"judging a run: {judging:.1f} ms; its evidence: {gathering:.1f} ms; ranking: {ranking:.1f} ms")
     print(
         f"ranking: at most {_LIMIT_MS:g} ms wanted, {_AIM_MS:g} ms aimed at; ratio to judging {ranking / judging:.2f}"
     )
     print(f"the check against earlier runs: {checking:.2f} ms, {checking / judging:.1%} of judging")
-    print(f"screening: {screening:.2f} ms a run, {screening:.2f} s for 1 000; at most {_SCREEN_LIMIT_S:g} s wanted")
-    print(f"ratio of a run ranked alone to one screened: {(gathering + ranking) / screening:.1f}")
     bare = imported("from labcalc.judgement import judge")
     more = imported("from labcalc.judgement import judge; from labcalc.judgement.causes import rank_causes")
     print(f"imports in a new Python, CPU time, the least of five: judging {bare:.0f} ms; with causes {more:.0f} ms")

@@ -8,7 +8,7 @@ import math
 import pytest
 
 from labcalc.judgement import Material, gather, judge
-from labcalc.judgement.causes import Explanation, evidence_of, rank_causes, screen
+from labcalc.judgement.causes import Explanation, evidence_of, rank_causes
 from labcalc.shipped import sample_exports, sample_lab
 
 with (sample_lab().parent / "planted_faults.csv").open(encoding="utf-8") as _file:
@@ -86,16 +86,6 @@ def test_cautions_come_with_what_is_to_be_done(ranked: dict[str, tuple[Explanati
     assert record.next_measurement is not None
     assert record.next_measurement.kind == "original record"
     assert record.caution == ""
-
-
-def test_screening_finds_the_same(material: Material) -> None:
-    screened = {one.run: one for one in screen(material)}
-    for run in list(screened)[::6]:
-        leading = rank_causes(evidence_of(material.dossier(run)))[0]
-        assert screened[run].cause == leading.cause
-        assert screened[run].probability == pytest.approx(leading.probability, abs=1e-9)
-    wrong = {one.sample for one in screened.values() if one.noise_probability < 0.001}
-    assert set(FOUND) <= wrong
 
 
 def test_a_warm_cell_is_doubtful_by_the_other_samples_of_its_lot(material: Material) -> None:

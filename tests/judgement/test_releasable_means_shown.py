@@ -39,7 +39,7 @@ def test_neighbours_within_5_K_may_be_exchanged_by_noise(judged: Judge) -> None:
 
 @pytest.mark.parametrize(("cold_C", "hot_C", "state"), [(40, 100, "met"), (313.15, 373.15, "doubtful")])
 def test_kelvin_typed_as_celsius_is_doubtful(judged: Judge, cold_C: float, hot_C: float, state: str) -> None:
-    """ASTM D341: B = [lglg(Z40) − lglg(Z100)] / [lg(373.15) − lg(313.15)] = 3.66 by hand; 6.59 where 273.15 is added again."""
+    """ASTM D341: B = [lglg(Z40) − lglg(Z100)] / (lg 373.15 − lg 313.15) = 3.66; 6.59 where kelvin stands for °C."""
     judgement = judged(at("46.12", "6.870", cold_C, hot_C))
     found = check(judgement, FALLS)
     assert found.state == state

@@ -19,5 +19,4 @@ from .next_measurement import (
     candidates as candidates,
     expected_outcomes as expected_outcomes,
 )
-from .screening import Screened as Screened, screen as screen
 from .surroundings import Before as Before, InstrumentBias as InstrumentBias, Noise as Noise
