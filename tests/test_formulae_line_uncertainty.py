@@ -105,6 +105,20 @@ def test_covariance_is_that_of_the_simulated_lines() -> None:
     np.testing.assert_allclose(oils.slope_uncertainty**2, oils.covariance[:, 1, 1])
 
 
+def test_covariance_is_that_of_numpy() -> None:
+    """numpy.polyfit's, of the ordinates with their uncertainties: as stated, else scaled by the scatter."""
+    nu, percent = results(10)[0], np.array([0.3, 0.4, 0.5, 0.4, 0.8])
+    Z = nu + 0.7  # thick enough for the plain ordinate
+    x, W, u = np.log10(T + 273.15), np.log10(np.log10(Z)), 0.01 * nu / (Z * np.log(Z) * np.log(10.0))
+    for stated, how in ((percent, "unscaled"), (None, True)):
+        (slope, intercept), matrix = np.polyfit(x, W, 1, w=1.0 / (u if stated is None else u * percent), cov=how)
+        oil = formulae.estimate_viscosity_temperature(T, nu, stated)
+        np.testing.assert_allclose([oil.line.intercept, oil.line.slope], [intercept, -slope], rtol=1e-9)
+        np.testing.assert_allclose(
+            oil.covariance, [[matrix[1, 1], -matrix[0, 1]], [-matrix[0, 1], matrix[0, 0]]], rtol=1e-6
+        )
+
+
 def test_weights_make_the_line_surer() -> None:
     """With equal relative noise the weighted line scatters less than the plain least squares of the ordinates."""
     nu = results(5)

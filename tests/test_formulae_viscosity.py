@@ -203,10 +203,10 @@ def test_thousands_of_oils_give_the_least_squares_of_numpy() -> None:
 
 
 def test_each_of_thousands_of_oils_is_as_alone() -> None:
-    """Derivation: temperatures of their own, and an uncertainty of its own for each oil, or for each result."""
+    """Derivation: temperatures of their own; one uncertainty for all, one for each oil, or one for each result."""
     rng, (near, viscosity) = np.random.default_rng(13), thousands_of_oils()
     temperature = near + rng.normal(0.0, 0.1, viscosity.shape)
-    for percent in (rng.uniform(0.2, 2.0, (9000, 1)), rng.uniform(0.2, 2.0, viscosity.shape)):
+    for percent in (0.4, rng.uniform(0.2, 2.0, (9000, 1)), rng.uniform(0.2, 2.0, viscosity.shape)):
         together = estimate_viscosity_temperature(temperature, viscosity, percent)
         for one in ((0, 0), (1, 4321), (2, 8999)):
             own = np.broadcast_to(percent, viscosity.shape)[one]

@@ -86,12 +86,12 @@ def in_blocks(work: Callable[..., Arrays], *points: NDArray[np.float64]) -> Arra
     if not curves or points[-1].size <= _BLOCK:
         return work(*map(np.asfortranarray, points))
     rows = [one if one.ndim == 1 else np.broadcast_to(one, (*curves, number)).reshape(-1, number) for one in points]
-    step = max(1, _BLOCK // number)
+    count, step = len(rows[-1]), max(1, _BLOCK // number)
     whole: Arrays = ()
-    for start in range(0, len(rows[-1]), step):
+    for start in range(0, count, step):
         block = slice(start, start + step)
         part = work(*(np.asfortranarray(one if one.ndim == 1 else one[block]) for one in rows))
-        whole = whole or tuple(np.empty((len(rows[-1]), *one.shape[1:])) for one in part)
+        whole = whole or tuple(np.empty((count, *one.shape[1:])) for one in part)
         for target, one in zip(whole, part, strict=True):
             target[block] = one
     return tuple(one.reshape(*curves, *one.shape[1:]) for one in whole)

@@ -136,5 +136,5 @@ def _cells() -> tuple[NDArray[np.float64], ...]:
     Y, L, H = table["kv_100"], table["L"], table["H"]
     cells = round((_END_OF_TABLE - _LOWEST_KV_100) / _FINEST_STEP) + 1
     row = np.searchsorted(Y, _LOWEST_KV_100 + _FINEST_STEP * np.arange(cells) + 1e-6, side="right") - 1
-    step = np.append(np.diff(Y), 1.0)
-    return Y[row], L[row], H[row], (np.append(np.diff(L), 0.0) / step)[row], (np.append(np.diff(H), 0.0) / step)[row]
+    slopes = (np.append(np.diff(end) / np.diff(Y), 0.0)[row] for end in (L, H))
+    return Y[row], L[row], H[row], *slopes

@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import argparse
 import compileall
+import math
 import os
 import py_compile
 import queue
 import random
 import re
+import resource
 import shutil
 import signal
 import subprocess
@@ -27,6 +29,7 @@ from xml.etree import ElementTree
 
 from tests.benchmarks.import_map import ImportMap
 from tests.benchmarks.mutations import Mutant, changed, mutants_of
+from tests.benchmarks.timing import children_cpu_seconds
 
 ROOT = Path(__file__).parents[2]
 
@@ -35,9 +38,16 @@ _NO_TESTS = 5
 """pytest's code where no test has the mark that was asked for."""
 _FAILED = re.compile(r"^(?:FAILED|ERROR) (.+?)(?: - |$)", re.MULTILINE)
 _LONGEST = 3.0
-"""Times that the tests of a mutant may take of what they take unchanged; longer is noticed too."""
-_START_S = 10.0
-"""What pytest may take to start, [s], on a machine with other work."""
+"""Times the CPU time of the unchanged tests that a mutant's may take; longer is noticed too."""
+_START_S = 5.0
+"""CPU time that pytest may take to start, [s]."""
+_PATIENCE = 20.0
+"""Times that limit on the clock until tests that do nothing are given up, on a machine with much other work."""
+_OUT_OF_TIME = (-signal.SIGXCPU, -signal.SIGKILL)
+
+
+class UndecidedError(Exception):
+    """Tests that neither end nor take time: nothing is known of the change."""
 
 
 class Copy:
@@ -61,24 +71,25 @@ class Copy:
 
     def run(self, tests: list[str], marks: str, longest_s: float) -> str:
         """Run tests until one fails; return its name, or empty."""
-        try:
-            code, told = self._pytest("-x", "-m", marks, *tests, longest_s=longest_s)
-        except subprocess.TimeoutExpired:
-            return f"time: more than {longest_s:.0f} s"
+        code, told = self._pytest("-x", "-m", marks, *tests, longest_s=longest_s)
         if code in (0, _NO_TESTS):
             return ""
+        if code in _OUT_OF_TIME:
+            return f"time: more than {longest_s:.0f} s of the CPU"
         failed = _FAILED.search(told)
         return failed.group(1) if failed else f"pytest ended with {code}: {told[-200:]}"
 
-    def unchanged(self, tests: list[str], marks: str) -> tuple[dict[str, float], float, list[str]]:
-        """Return what the tests of each file take, [s], what all of pytest took, and which tests fail."""
+    def unchanged(self, tests: list[str], marks: str) -> tuple[dict[str, float], list[str]]:
+        """Return the CPU time that the tests of each file take, [s], and which tests fail."""
         report = self.folder / "unchanged.xml"
-        began = time.perf_counter()
+        used, began = children_cpu_seconds(), time.perf_counter()
         _, told = self._pytest(f"--junitxml={report}", "-o", "junit_family=xunit1", "-m", marks, *tests)
-        whole, seconds = time.perf_counter() - began, dict.fromkeys(tests, 0.0)
+        share = (children_cpu_seconds() - used) / (time.perf_counter() - began)
+        seconds = dict.fromkeys(tests, 0.0)
         for case in ElementTree.parse(report).iter("testcase"):
-            seconds[case.get("file", "")] = seconds.get(case.get("file", ""), 0.0) + float(case.get("time", 0.0))
-        return seconds, whole, _FAILED.findall(told)
+            file, took = case.get("file", ""), share * float(case.get("time", 0.0))
+            seconds[file] = seconds.get(file, 0.0) + took
+        return seconds, _FAILED.findall(told)
 
     def _pytest(self, *words: str, longest_s: float | None = None) -> tuple[int, str]:
         command = [sys.executable, "-m", "pytest", "-q", "--tb=no", "-p", "no:cacheprovider", *words]
@@ -92,12 +103,14 @@ class Copy:
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
         )
+        if longest_s is not None:
+            resource.prlimit(process.pid, resource.RLIMIT_CPU, (math.ceil(longest_s), math.ceil(longest_s)))
         try:
-            told, _ = process.communicate(timeout=longest_s)
+            told, _ = process.communicate(timeout=longest_s and _PATIENCE * longest_s)
         except subprocess.TimeoutExpired:
             os.killpg(process.pid, signal.SIGKILL)
             process.communicate()
-            raise
+            raise UndecidedError from None
         return process.returncode, told
 
 
@@ -105,28 +118,26 @@ class Room:
     """A room's tests: which concern a module, what they take unchanged, and whether they notice a change."""
 
     def __init__(self, room: str, mutants: list[Mutant], copies: list[Copy], marks: list[str]) -> None:
-        self.imports, self.marks = ImportMap(ROOT), marks
-        self.copies: queue.Queue[Copy] = queue.Queue()
+        self.imports, self.copies = ImportMap(ROOT), queue.Queue[Copy]()
         for copy in copies:
             self.copies.put(copy)
         self.own = self._tests_of(room)
         needed = sorted({test for mutant in mutants for test in self.concerned(mutant.path)})
         self.unchanged = {mark: copies[0].unchanged(needed, mark) for mark in marks}
-        self.failing = sorted({test for _, _, failing in self.unchanged.values() for test in failing})
+        self.failing = sorted({test for _, failing in self.unchanged.values() for test in failing})
 
     def _tests_of(self, room: str) -> dict[str, dict[str, int]]:
         """Return the tests of a room, by folder, name or use, and how far from each the modules are."""
         first = room.partition("/")[0]
         beside = [path for path in (ROOT / "tests").glob("test_*.py") if path.name.startswith(f"test_{first}")]
         inside = sorted((ROOT / "tests" / first).rglob("test_*.py"))
-        found = {path: self.imports.distances(path) for path in (*inside, *sorted(beside))}
-        for path in sorted(set((ROOT / "tests").glob("test_*.py")) - set(beside)):
+        found = {}
+        for path in (*inside, *sorted((ROOT / "tests").glob("test_*.py"))):
             distances = self.imports.distances(path)
-            if any(
-                distance == 1 and f"{name}.".startswith(f"labcalc.{first}.") for name, distance in distances.items()
-            ):
-                found[path] = distances
-        return {str(path.relative_to(ROOT)): distances for path, distances in found.items()}
+            used = [name for name, distance in distances.items() if distance == 1]
+            if path in (*inside, *beside) or any(f"{name}.".startswith(f"labcalc.{first}.") for name in used):
+                found[str(path.relative_to(ROOT))] = distances
+        return found
 
     def concerned(self, path: Path) -> dict[str, int]:
         """Return the tests that import a module, with their distance; all of the room where none does."""
@@ -134,20 +145,20 @@ class Room:
         near = {test: distances[module] for test, distances in self.own.items() if module in distances}
         return near or dict.fromkeys(self.own, 0)
 
-    def noticed(self, mutant: Mutant) -> str:
-        """Return which test notices a change, the nearest and quickest asked first; empty where none does."""
-        copy = self.copies.get()
+    def fate(self, mutant: Mutant) -> str:
+        """Tell which test kills a mutant, the nearest and quickest asked first, or that it lived or isn't decided."""
+        copy, near = self.copies.get(), self.concerned(mutant.path)
+        left_out = [word for test in self.failing for word in ("--deselect", test)]
         try:
-            for mark in self.marks:
-                seconds, whole, _ = self.unchanged[mark]
-                near = self.concerned(mutant.path)
-                tests = sorted(near, key=lambda test: (near[test], seconds[test]))
-                start = _START_S + whole - sum(seconds.values())
-                longest = _LONGEST * (start + sum(seconds[test] for test in tests))
-                left_out = [word for test in self.failing for word in ("--deselect", test)]
+            for mark, (seconds, _) in self.unchanged.items():
+                tests = sorted(set(near) - set(self.failing), key=lambda test: (near[test], seconds[test], test))
+                longest = _LONGEST * (_START_S + sum(seconds[test] for test in tests))
                 if killer := copy.noticed(mutant, [*left_out, *tests], mark, longest):
-                    return killer
-            return ""
+                    return f"killed by {killer}"
+        except UndecidedError:
+            return "not decided: the tests stood still"
+        else:
+            return "LIVED"
         finally:
             self.copies.put(copy)
 
@@ -173,11 +184,12 @@ def main() -> None:
         room = Room(given.room, drawn, copies, ["not slow", "slow"] if given.slow else ["not slow"])
         for test in room.failing:
             print(f"fails without a change, left out: {test}", flush=True)
-        killed = 0
-        for mutant, killer in zip(drawn, pool.map(room.noticed, drawn), strict=True):
-            killed += bool(killer)
-            print(f"{mutant}  {f'killed by {killer}' if killer else 'LIVED'}", flush=True)
-    print(f"killed {killed} of {len(drawn)} decided ({100.0 * killed / max(1, len(drawn)):.0f} %), seed {given.seed}")
+        fates = []
+        for mutant, fate in zip(drawn, pool.map(room.fate, drawn), strict=True):
+            fates.append(fate.split()[0])
+            print(f"{mutant}  {fate}", flush=True)
+    killed, decided = fates.count("killed"), len(fates) - fates.count("not")
+    print(f"killed {killed} of {decided} decided ({100.0 * killed / max(1, decided):.0f} %), seed {given.seed}")
 
 
 if __name__ == "__main__":
