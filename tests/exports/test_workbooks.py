@@ -221,6 +221,8 @@ def good_row(line: int) -> str:
 
 BOOK = '<x:workbook xmlns:x="m" xmlns:r="r"><x:sheets><x:sheet name="a" r:id="r1"/></x:sheets></x:workbook>'
 
+ABSURD = '<dimension ref="A1:XFD1048576"/>'
+
 
 def packed(rows: str, *, shared: str = "", doctype: str = "") -> bytes:
     kind = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
@@ -232,7 +234,7 @@ def packed(rows: str, *, shared: str = "", doctype: str = "") -> bytes:
             "</Rel", f'<Relationship Id="r2" Type="{kind}/sharedStrings" Target="/xl/strings.xml"/></Rel'
         ),
         "xl/strings.xml": f"<sst>{shared}</sst>",
-        "xl/sheets/a.xml": f"{doctype}<worksheet><dimension ref="A1:XFD1048576"/><sheetData>{rows}</sheetData></worksheet>",
+        "xl/sheets/a.xml": f"{doctype}<worksheet>{ABSURD}<sheetData>{rows}</sheetData></worksheet>",
     }
     target = io.BytesIO()
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
