@@ -109,6 +109,36 @@ def test_where_every_row_is_refused_nothing_is_written(tmp_path: Path) -> None:
     assert not (tmp_path / "out.csv").exists()
 
 
+TURNED = "Amostra;;P-1;P-2\nData;;14/03/2026;15/03/2026\nKV40;mm²/s;46,12;12,02\n"
+
+
+def test_a_profile_is_proposed_pasted_and_read(tmp_path: Path) -> None:
+    path, lab = tmp_path / "turned.csv", tmp_path / "lab.toml"
+    path.write_text(TURNED, encoding="utf-8")
+    lab.write_text('[laboratory]\nname = "Cais"\ntime_zone = "Europe/Lisbon"\n', encoding="utf-8")
+    refused = run("read", path, "--lab", lab)
+    assert refused.exit_code == 2
+    assert refused.stderr.endswith("; `labcalc read turned.csv --propose` proposes a profile\n")
+    proposed = run("read", path, "--lab", lab, "--propose")
+    assert proposed.exit_code == 0
+    lab.write_text(lab.read_text("utf-8") + proposed.stdout, encoding="utf-8")
+    answer = json.loads(run("read", path, "--lab", lab, "--json").stdout)
+    assert [(row["sample"], row["kinematic_viscosity_mm2_s"]) for row in answer["rows"]] == [
+        ("P-1", 46.12),
+        ("P-2", 12.02),
+    ]
+    assert run("read", path, bad_inputs(tmp_path)["empty"], "--propose").exit_code == 2
+
+
+def test_a_first_lab_toml_holds_what_is_proposed(tmp_path: Path) -> None:
+    path = tmp_path / "turned.csv"
+    path.write_text(TURNED, encoding="utf-8")
+    made = run("init", path, "--to", tmp_path / "lab.toml")
+    assert made.exit_code == 0
+    assert 'layout = "turned"' in (tmp_path / "lab.toml").read_text("utf-8")
+    assert run("read", path, "--lab", tmp_path / "lab.toml").exit_code == 0
+
+
 def test_json_is_for_other_programs(good: Path) -> None:
     answer = json.loads(run("read", good, "--json").stdout)
     assert [row["temperature_C"] for row in answer["rows"]] == [40.0, 100.0]

@@ -70,8 +70,8 @@ NAMES = {
         zeta_score
     """,
     "labcalc.exports": """
-        Column DATE_ORDERS Profile QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS columns_not_used
-        derived_mark is_derived read_export read_exports totals without_marks write_table
+        Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS columns_not_used
+        derived_mark is_derived profiles_for propose_profile read_export read_exports totals without_marks write_table
     """,
     "labcalc.lab": """
         Baseline CertifiedValue ConformityChoices ControlChoices DECISION_KINDS Decision DuplicateChoices

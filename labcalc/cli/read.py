@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from labcalc.cli.words import PATH, answer, exit_code, exports_argument, lab_option, name_refusals, say
+from labcalc.errors import ExportError
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
@@ -20,10 +21,15 @@ if TYPE_CHECKING:
 @lab_option
 @click.option("--to", type=PATH, metavar="FILE", help="Write .csv, .xlsx or .parquet instead.")
 @click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
+@click.option("--propose", is_flag=True, help="Propose a [[profile]] for each export, to be added to lab.toml.")
 @click.option("--json", "as_json", is_flag=True, help="Rows, refused rows and files as JSON, for other programs.")
 @answer
-def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, force: bool, as_json: bool) -> int:
+def read(
+    exports: tuple[Path, ...], lab: Path | None, to: Path | None, force: bool, propose: bool, as_json: bool
+) -> int:
     """Read run exports into one tidy table: a row a determination, units in the column names."""
+    if propose:
+        return _propose(exports, lab)
     from labcalc.exports import read_exports, totals, write_table
     from labcalc.lab import label_runs, load_laboratory
 
@@ -46,6 +52,21 @@ def read(exports: tuple[Path, ...], lab: Path | None, to: Path | None, force: bo
         say("labcalc: every row was refused: there is nothing to write")
         return 2
     return exit_code(reading)
+
+
+def _propose(exports: tuple[Path, ...], lab: Path | None) -> int:
+    """Say what was seen in each export as remarks of TOML, and a profile for it."""
+    from labcalc.exports import propose_profile
+    from labcalc.lab import load_laboratory
+
+    zone, code = load_laboratory(lab).time_zone, 0
+    for export in exports:
+        try:
+            click.echo(propose_profile(export, time_zone=zone).toml, nl=False)
+        except ExportError as failure:
+            say(f"labcalc: {failure}")
+            code = 2
+    return code
 
 
 def _reading_as_json(reading: Reading, rows: object) -> str:

@@ -29,11 +29,12 @@ _MANY = 20
 @answer
 def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
     """Write a first lab.toml from exports: names, patterns, typical values; the rest as questions to you."""
+    from labcalc.exports import profiles_for
     from labcalc.judgement import propose_settings
 
     if to is not None and to.exists() and not force:
         raise SettingsError(str(to), "", "there is such a file already; --force writes over it")
-    first = propose_settings(exports, folder="." if to is None else to.parent)
+    first = propose_settings(exports, profiles=profiles_for(exports), folder="." if to is None else to.parent)
     name_refusals(first.reading)
     if first.reading.table.empty:
         say("labcalc: every row was refused: there is nothing to write")

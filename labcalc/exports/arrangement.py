@@ -18,7 +18,7 @@ from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.text import shown
 from labcalc.exports.units import unit_of
 
-_HEAD = 1000
+HEAD = 1000
 """Records at the beginning among which the header stands."""
 
 
@@ -38,16 +38,16 @@ class Header:
     record: Record
 
 
-def arrange(records: Iterable[Record], how: Arrangement, file: str) -> Flat | None:
-    """Return an export as one flat table; None where no header is found."""
+def arrange(records: Iterable[Record], how: Arrangement, file: str, header: Header | None = None) -> Flat | None:
+    """Return an export as one flat table, beneath a header or that which is found; None where none is found."""
     aside: list[int] = []
     sections = Sections(how.sections, how.columns)
     if how.layout == "blocks":
         table = blocks(sections.without_heads(_rest(records, how, aside)), how, aside, file)
     else:
         records = iter(reshaped(records, how, file))
-        head = list(islice(records, _HEAD))
-        header = header_of(head, how)
+        head = list(islice(records, HEAD))
+        header = header or header_of(head, how)
         table = _beneath(head, records, header, how, sections, aside, file) if header else None
     if table is None:
         return None
@@ -71,7 +71,7 @@ def why_not(records: Iterable[Record], how: Arrangement) -> str:
     if how.layout in _ANCHORS:
         anchor = f"'{how.block_start}'" if how.block_start else _ANCHORS[how.layout]
         return f"profile.layout is '{how.layout}', but no line begins with {anchor}"
-    lines = [(one.line, [cell.strip() for cell in one.cells]) for one in islice(records, _HEAD)]
+    lines = [(one.line, [cell.strip() for cell in one.cells]) for one in islice(records, HEAD)]
     line, cells = max(lines, key=lambda one: len(named(how.columns, one[1])), default=(0, []))
     nearest = f"no line is the header that the profile describes; line {line} comes nearest, but "
     return nearest + missing(how.columns, cells) if named(how.columns, cells) else ""
@@ -98,7 +98,7 @@ def header_of(records: Iterable[Record], how: Arrangement) -> Header | None:
         window = [*window, record][-max(how.header_rows, 1) :]
         if len(window) < how.header_rows:
             continue
-        header = _joined(window) if how.header_rows else _places(record, how)
+        header = _joined(window) if how.header_rows else header_of_places(record, how)
         known = 0 if record.is_blank else _known(header, how)
         if known > (best.known if best else 0):
             best = Header(last + 1 - len(window), known, header)
@@ -135,7 +135,7 @@ def _joined(records: Sequence[Record]) -> Record:
     return Record(records[0].line, lower)
 
 
-def _places(record: Record, how: Arrangement) -> Record:
+def header_of_places(record: Record, how: Arrangement) -> Record:
     """Return places as header of a record that is wide enough for the columns named, and none for another."""
     names = {place: name for name in how.columns for place in named({name: how.columns[name]}, [])}
     width = len(record.cells) if len(record.cells) > max(names, default=0) else 0

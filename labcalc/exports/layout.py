@@ -164,20 +164,33 @@ def measure(cell: str) -> tuple[str, str] | None:
     return type(cell)(found[1].strip()), found[2].strip()
 
 
+def problems_of(flat: Flat, file: str) -> Iterator[str]:
+    """Yield for each column what a refusal would say of it."""
+    near = flat.near()
+    for position in range(len(flat.header.cells)):
+        try:
+            _field_at(flat, near, position, file)
+        except ExportError as failure:
+            yield failure.problem
+
+
 def _fields(flat: Flat, file: str) -> Iterable[Field]:
     near = flat.near()
-    for position, cell in enumerate(flat.header.cells):
-        meaning = flat.meaning(position)
-        if meaning is None:
-            refuse_measured(cell, flat.unit_beneath(position), file)
-        if meaning is None or meaning.holds in NOT_TAKEN:
-            continue
-        header = cell or f"column {position + 1}"
-        unit = _unit_of_cells(near, position) if meaning.holds in (*MEASURED, "temperature") else None
-        field = _field(header, position, replace(meaning, unit=meaning.unit or unit), file)
-        said = flat.said.get(position)
-        own_units = "" if unit is None else "some" if meaning.unit else "all"
-        yield replace(field, repeat=said.repeat if said else 0, own_units=own_units)
+    return filter(None, (_field_at(flat, near, position, file) for position in range(len(flat.header.cells))))
+
+
+def _field_at(flat: Flat, near: Sequence[Record], position: int, file: str) -> Field | None:
+    """Return what a column holds, None if it is not used."""
+    cell, meaning, unit = flat.header.cells[position], flat.meaning(position), _unit_of_cells(near, position)
+    if meaning is None:
+        refuse_measured(cell, flat.unit_beneath(position) or unit or "", file)
+    if meaning is None or meaning.holds in NOT_TAKEN:
+        return None
+    unit = unit if meaning.holds in (*MEASURED, "temperature") else None
+    field = _field(cell or f"column {position + 1}", position, replace(meaning, unit=meaning.unit or unit), file)
+    said = flat.said.get(position)
+    own_units = "" if unit is None else "some" if meaning.unit else "all"
+    return replace(field, repeat=said.repeat if said else 0, own_units=own_units)
 
 
 def refuse_measured(cell: str, unit: str, file: str) -> None:

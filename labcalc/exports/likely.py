@@ -9,7 +9,8 @@ from dataclasses import replace
 from itertools import islice
 
 from labcalc.errors import ExportError
-from labcalc.exports.arrangement import arrange
+from labcalc.exports.arrangement import Header, arrange, header_of_places
+from labcalc.exports.footers import is_rule
 from labcalc.exports.layout import MEASURED, NOT_TAKEN, Flat, measure
 from labcalc.exports.names import key_and_value
 from labcalc.exports.numbers import figure
@@ -20,6 +21,8 @@ from labcalc.exports.vocabulary import meaning_of
 
 _HEAD = 300
 """Records that are looked at."""
+_MOST_ABOVE, _LONGEST_LINE = 50, 1000
+"""Lines above a header, and characters of a line that is cut at widths."""
 _MOST = 5
 _SECTIONS = ((), ("temperature",), ("sample",), ("sample", "temperature"))
 _REPEAT = re.compile(r"(.*\S)[\s_#-]+(\d{1,2})")
@@ -30,8 +33,13 @@ def likely_arrangements(records: Iterable[Record]) -> tuple[Arrangement, ...]:
 
     Records of one cell each are lines of text, and may be divided in all ways that are known.
     """
+    return tuple(how for how, _ in likely_tables(records))
+
+
+def likely_tables(records: Iterable[Record]) -> list[tuple[Arrangement, Flat]]:
+    """Return the likely arrangements, each with the table that it makes of the first records."""
     head = list(islice(records, _HEAD))
-    scores: list[tuple[float, Arrangement]] = []
+    scores: list[tuple[float, Arrangement, Flat]] = []
     for delimiter, cut in _divided(head):
         for how in _candidates(cut, delimiter):
             try:
@@ -39,8 +47,63 @@ def likely_arrangements(records: Iterable[Record]) -> tuple[Arrangement, ...]:
             except ExportError:
                 continue
             if table is not None and (score := _score(table)):
-                scores.append((score, how))
-    return tuple(how for _, how in sorted(scores, key=lambda one: -one[0])[:_MOST])
+                scores.append((score, how, table))
+    return [(how, table) for _, how, table in sorted(scores, key=lambda one: -one[0])[:_MOST]]
+
+
+def shaped_tables(records: Iterable[Record]) -> Iterator[tuple[Arrangement, Flat]]:
+    """Yield arrangements by shape alone, words unknown: a line of texts above columns of figures, or no header."""
+    head = list(islice(records, _HEAD))
+    for delimiter, cut in (*_divided(head), *_by_width(head)):
+        how = (
+            Arrangement(widths=delimiter, header_rows=0)
+            if isinstance(delimiter, tuple)
+            else Arrangement(delimiter=delimiter)
+        )
+        place, is_header = _first_of_shape(cut)
+        if place is not None:
+            how = how if is_header else replace(how, header_rows=0)
+            header = Header(place, 0, cut[place] if is_header else header_of_places(cut[place], how))
+            table = arrange(cut, how, "", header)
+            if table is not None:
+                table.listed()
+                yield how, table
+
+
+def _first_of_shape(cut: Sequence[Record]) -> tuple[int | None, bool]:
+    """Return the place of the first line above or among lines alike with figures, and whether it is a header."""
+    for place, record in enumerate(cut[:_MOST_ABOVE]):
+        beneath = [
+            one for one in cut[place + 1 : place + 10] if not one.is_blank and len(one.cells) == len(record.cells)
+        ]
+        filled = [at for at, cell in enumerate(record.cells) if cell.strip()]
+        have = [sum(_is_number(one.cells[at].strip()) for one in beneath) for at in range(len(record.cells))]
+        if len(filled) > 1 and beneath and 2 * max(have) > len(beneath):
+            return place, not any(_is_number(record.cells[at].strip()) for at in filled)
+    return None, False
+
+
+def _by_width(head: Sequence[Record]) -> Iterator[tuple[tuple[int, ...], list[Record]]]:
+    """Yield lines of text cut where blanks stand in all of them, or a figure ends in all of them."""
+    lines = [one.cells[0] for one in head if len(one.cells) == 1 and one.cells[0].strip()]
+    longest = max(map(len, lines), default=0)
+    if len(lines) < 2 or len(lines) != len([one for one in head if not one.is_blank]) or longest > _LONGEST_LINE:
+        return
+    blank = [all(line[at : at + 1] in ("", " ") for line in lines) for at in range(longest)]
+    starts = [at for at in range(longest) if not blank[at] and (at == 0 or blank[at - 1])]
+    starts += [at for at in range(1, longest) if not blank[at] and _figures_end(lines, starts, at)]
+    ends = [*sorted({*starts})[1:], longest]
+    widths = tuple(end - start for start, end in zip([0, *ends], ends, strict=False))
+    if len(widths) > 1:
+        yield widths, list(divided("\n".join(one.cells[0] for one in head) + "\n", "", widths))
+
+
+def _figures_end(lines: Sequence[str], starts: Sequence[int], at: int) -> bool:
+    """Tell whether figures stand in all lines from the start of a column to here, and a letter behind them in one."""
+    start = max(one for one in starts if one <= at)
+    return any(line[at : at + 1].isalpha() for line in lines) and all(
+        figure(line[start:at].strip(), ".") is not None and not line[at : at + 1].isdigit() for line in lines
+    )
 
 
 def _divided(head: list[Record]) -> Iterator[tuple[str | None, list[Record]]]:
@@ -63,9 +126,10 @@ def _candidates(cut: Sequence[Record], delimiter: str | None) -> Iterator[Arrang
         yield replace(plain, layout="turned", units_row=1)
         yield replace(plain, layout="quantities", columns=_quantities(cut))
     keys = Counter(key_and_value(one.cells)[0] for one in cut)
-    starts = [None, *(key for key, count in keys.items() if key and count > 1)][:_MOST]
+    has_gaps = any(one.is_blank or is_rule(one) for one in cut[1:-1])
+    starts = [None, *(key for key, count in keys.items() if key and count > 1 and not has_gaps)][:_MOST]
     blocks = (replace(plain, layout="blocks", block_start=start) for start in starts)
-    yield from (replace(one, sections=sections) for one in blocks for sections in _SECTIONS)
+    yield from (replace(one, sections=sections) for one in blocks for sections in _SECTIONS[: 1 if has_gaps else None])
 
 
 def _score(table: Flat) -> float:
@@ -117,7 +181,9 @@ def _quantities(cut: Sequence[Record]) -> Mapping[str, Column]:
         return max((sum(map(tells, column)), -at) for at, column in enumerate(columns))
 
     quantity, unit = -most(_is_quantity)[1], most(lambda cell: unit_of(cell) is not None)
-    numbers = (at for at in range(quantity + 1, width) if 2 * sum(map(_is_number, columns[at])) > len(cut))
+    is_known = [any(map(meaning_of, column)) for column in columns]
+    some = (at for at in range(quantity + 1, width) if not is_known[at])
+    numbers = (at for at in some if 2 * sum(map(_is_number, columns[at])) > len(cut))
     place = {"quantity": quantity, "value": next(numbers, quantity), **({"unit": -unit[1]} if unit[0] else {})}
     return {f"column {at + 1}": Column(holds) for holds, at in place.items()}
 

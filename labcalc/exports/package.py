@@ -12,9 +12,10 @@ from labcalc.errors import ExportError
 
 _MB = 1 << 20
 _PARTS = 10_000
-_UNPACKED, _TIMES, _UTMOST = 32 * _MB, 60, 1024 * _MB
-"""The parts may unpack to 32 MB, or to 60 times the file up to 1 GB; sheets of results unpack to 5 to 20 times."""
-_AT_ONCE = 1 << 16
+_UNPACKED, _TIMES, _UTMOST = 8 * _MB, 40, 1024 * _MB
+"""The parts may unpack to 8 MB, or to 40 times their size up to 1 GB; sheets of results unpack to 7 to 20 times."""
+_AT_ONCE = 1 << 20
+"""Bytes that are parsed at a time; a long element is looked at again from its start with each of them."""
 
 Start = Callable[[str, dict[str, str]], None]
 Text = Callable[[str], None]
@@ -55,11 +56,11 @@ class Package:
         self._archive = ZipFile(BytesIO(data))
         self._parts = {one.filename.replace("\\", "/").lower(): one for one in self._archive.infolist()}
         xml = [one for path, one in self._parts.items() if path.endswith((".xml", ".rels"))]
-        unpacked = sum(one.file_size for one in xml)
-        if unpacked > min(max(_UNPACKED, _TIMES * len(data)), _UTMOST):
+        unpacked, packed = (sum(getattr(one, size) for one in xml) for size in ("file_size", "compress_size"))
+        if unpacked > min(max(_UNPACKED, _TIMES * packed), _UTMOST):
             raise ExportError(
                 file,
-                f"the workbook unpacks to {unpacked / _MB:,.0f} MB, {unpacked / len(data):,.0f} times its size; "
+                f"the workbook unpacks to {unpacked / _MB:,.1f} MB, {unpacked / packed:,.0f} times its size; "
                 f"expected at most {_UNPACKED // _MB} MB or {_TIMES} times; a table of that size can come as .csv",
             )
         if any(one.compress_type not in (ZIP_STORED, ZIP_DEFLATED) for one in xml):

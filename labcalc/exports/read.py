@@ -6,12 +6,13 @@ import hashlib
 import stat
 from collections.abc import Iterable, Mapping, Sequence
 from fnmatch import fnmatchcase
+from itertools import islice
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from labcalc.errors import ExportError
-from labcalc.exports.arrangement import arrange, header_of, reshaped, why_not
+from labcalc.exports.arrangement import HEAD, arrange, header_of, reshaped, why_not
 from labcalc.exports.cells import Cells
 from labcalc.exports.layout import Flat, Layout, lay_out
 from labcalc.exports.moments import FILE_NAME, add_moments, state
@@ -22,7 +23,7 @@ from labcalc.exports.sheet import sheets
 from labcalc.exports.table import Reading, Refusal, SourceFile
 from labcalc.exports.text import decode, shown
 
-_WORKBOOKS = (".xlsx", ".xlsm")
+WORKBOOKS = (".xlsx", ".xlsm")
 _DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two blanks or more"}
 _LARGEST = 4 << 30
 """Bytes of a file."""
@@ -56,7 +57,7 @@ def read_export(path: str | Path, *, profiles: Sequence[Profile] = (), time_zone
     ExportError
         The file can't be read at all, or reads in two ways.
     """
-    zone = _zone(time_zone)
+    zone = zone_of(time_zone)
     columns, refusals, source = _read(Path(path), {}, profiles, zone)
     return Reading(framed([columns], zone), refusals, (source,))
 
@@ -72,7 +73,7 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
     ExportError
         No file could be read; the first one's reason.
     """
-    zone = _zone(time_zone)
+    zone = zone_of(time_zone)
     tables: list[dict[str, Any]] = []
     refusals: list[Refusal] = []
     failures: list[ExportError] = []
@@ -98,13 +99,27 @@ def _read(
     path: Path, first: Mapping[str, str], profiles: Sequence[Profile], zone: ZoneInfo
 ) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
     """Return the tidy columns, refusals and source of a file; no columns if its content is in ``first``."""
-    data = _bytes(path)
+    data = content_of(path)
     digest = hashlib.sha256(data).hexdigest()
     if digest in first:
         return {}, (), SourceFile(path.name, digest, 0, 0, f"same content as {first[digest]}, read once")
     profile = next((one for one in profiles if _fits(path.name, one)), _NO_PROFILE)
-    layout, delimiter, words = _layout(path, data, profile, zone)
+    try:
+        return read_content(path, data, digest, profile, zone)
+    except ExportError as failure:
+        if profile is not _NO_PROFILE or "profile" not in failure.problem or "profile.encoding" in failure.problem:
+            raise
+        how = f"`labcalc read {shown(path.name)} --propose` proposes a profile"
+        raise ExportError(failure.file, f"{failure.problem}; {how}") from None
+
+
+def read_content(
+    path: Path, data: bytes, digest: str, profile: Profile, zone: ZoneInfo
+) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
+    """Return the tidy columns, refusals and source of the content of a file."""
+    table, delimiter, words = table_of(path, data, profile, zone)
     del data
+    layout = lay_out(table, path.name)
     cells = Cells(layout, profile, path.name, delimiter)
     columns, refusals = tidy(cells, zone)
     dialect = _dialect(words, cells, layout, profile)
@@ -113,7 +128,7 @@ def _read(
     return columns, refusals, SourceFile(path.name, digest, *read, dialect, len(columns["run"]), *left_out)
 
 
-def _bytes(path: Path) -> bytes:
+def content_of(path: Path) -> bytes:
     """Return the content of a regular file; what is none is never opened: reading it might not end."""
     try:
         status = path.stat()
@@ -134,7 +149,7 @@ def _bytes(path: Path) -> bytes:
         raise ExportError(str(path), f"the file can't be read: {reason}") from None
 
 
-def _zone(name: str) -> ZoneInfo:
+def zone_of(name: str) -> ZoneInfo:
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError):
@@ -147,11 +162,12 @@ def _fits(name: str, profile: Profile) -> bool:
     return any(fnmatchcase(name.casefold(), pattern.casefold()) for pattern in profile.files)
 
 
-def _layout(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple[Layout, str, list[str]]:
-    table, delimiter, words = (_of_sheet if path.suffix.lower() in _WORKBOOKS else _of_text)(path, data, profile)
+def table_of(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple[Flat, str, list[str]]:
+    """Return the content of a file as one table, what divides its cells, and in words how it was read."""
+    table, delimiter, words = (_of_sheet if path.suffix.lower() in WORKBOOKS else _of_text)(path, data, profile)
     state(table, profile, path.name)
     add_moments(table, profile, zone, path.name)
-    return lay_out(table, path.name), delimiter, words
+    return table, delimiter, words
 
 
 def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
@@ -161,7 +177,7 @@ def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list
         delimiters = [profile.delimiter or ""]
 
     def known(delimiter: str) -> int:
-        header = header_of(reshaped(divided(text, delimiter), profile, path.name), profile)
+        header = header_of(islice(reshaped(divided(text, delimiter), profile, path.name), HEAD), profile)
         return header.known if header else 0
 
     delimiter = max(delimiters, key=known) if len(delimiters) > 1 else "".join(delimiters)

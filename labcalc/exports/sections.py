@@ -6,6 +6,7 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping
 
+from labcalc.exports.footers import is_rule
 from labcalc.exports.layout import meaning_at, measure
 from labcalc.exports.names import key_and_value
 from labcalc.exports.profile import Column
@@ -45,7 +46,8 @@ class Sections:
     def _head(self, record: Record, may_be_bare: bool) -> tuple[str, str]:
         """Return what a line says that stands alone; nothing where it says nothing, or doesn't stand alone."""
         filled = [cell.strip() for cell in record.cells if cell.strip()]
-        if record.flaw or not filled or len(filled) > 2 or (len(filled) == 2 and not filled[0].endswith((":", "="))):
+        is_alone = len(filled) == 1 or (len(filled) == 2 and filled[0].endswith((":", "=")))
+        if record.flaw or not is_alone or is_rule(record):
             return "", ""
         key, value = key_and_value(record.cells)
         meaning = meaning_at(key, self._columns.get(key)) if value else None

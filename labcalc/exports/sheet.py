@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from datetime import datetime, time, timedelta
+from math import inf, isfinite
 from typing import NoReturn
 
 from labcalc.errors import ExportError
@@ -19,14 +20,15 @@ _LAST_ROW, _LAST_COLUMN = 1 << 20, 1 << 14
 """Rows and columns of a sheet: the last cell is XFD1048576."""
 _NEAR = 1024
 """Columns in which the cells of an export stand; what stands beyond is stray, and its row is refused."""
+_MANY_FAR = 1000
 _FAR = "{} stands far from the rest; expected a row of {{width}} cells"
 _LONGEST_NUMBER = 60
 _DATE_FORMATS = {*range(14, 23), *range(27, 37), *range(45, 48), *range(50, 59)}
 """Formats of dates and times that have a number but no code: clause 18.8.30."""
 _NO_DATE = re.compile(r'"[^"]*"|[\\_*].|\[(?!(?:h+|m+|s+)\])[^\]]*\]', re.IGNORECASE | re.DOTALL)
 """What is shown as it stands in the code of a format; what is in brackets, but no hours, minutes or seconds."""
-_ESCAPED = re.compile("_x([0-9A-CE-F][0-9A-F]{3}|D[0-7][0-9A-F]{2})_", re.IGNORECASE)
-"""A character that XML can't hold: clause 22.9.2.19."""
+_ESCAPED = re.compile("_x(?!0000)([0-9A-CE-F][0-9A-F]{3}|D[0-7][0-9A-F]{2})_", re.IGNORECASE)
+"""A character that XML can't hold, but for NUL and halves of one: clause 22.9.2.19."""
 _EPOCH, _EPOCH_1904 = datetime(1899, 12, 30), datetime(1904, 1, 1)  # noqa: DTZ001
 _LAST_DAY = 2_957_003
 """31 December 9999, counted from 1904."""
@@ -171,7 +173,7 @@ class _Sheet:
         self.pieces: list[str] = []
         self._runs: list[str] = []
         self._numbers: dict[str, str] = {}
-        self._line = self._last = self._widest = 0
+        self._line = self._last = self._widest = self._many = 0
         self._said: dict[str, str] = {}
         self._value: str | None = None
         self._formula: str | None = None
@@ -185,10 +187,10 @@ class _Sheet:
             self._said, self._value, self._formula = said, None, None
             self._runs.clear()
         elif tag == "row":
-            self._line = int(said.get("r", self._last + 1))
-            if not self._last < self._line <= _LAST_ROW:
-                self._refuse(f"row {self._line} stands after row {self._last}")
-            self._number, self._cells, self._at, self._far = str(self._line), list[str](), -1, ""
+            line = int(said.get("r", self._line + 1))
+            if not self._line < line <= _LAST_ROW:
+                self._refuse(f"row {line} stands after row {self._line}")
+            self._line, self._number, self._cells, self._at, self._far = line, str(line), list[str](), -1, ""
 
     def end(self, name: str) -> None:
         """Take the end of an element."""
@@ -209,7 +211,7 @@ class _Sheet:
 
     def _put(self) -> None:
         self._at = self._position()
-        text = self._text()
+        text = self._text() if self._value is not None or self._formula is not None or self._runs else ""
         if text and self._at >= _NEAR:
             self._far = self._far or self._place()
         elif text:
@@ -229,8 +231,14 @@ class _Sheet:
             self._refuse(f"a cell has the reference '{shown(reference)}'")
 
     def _end_of_row(self) -> None:
+        if not (self._cells or self._far):
+            return
         if self._line > self._last + 1:
             self.ready.append(Record(self._line - 1, []))
+        if self._far:
+            self._many += 1
+            if self._many > _MANY_FAR:
+                self._refuse(f"the cells of over {_MANY_FAR} rows stand far from the rest, such as {self._far}")
         self._widest = max(self._widest, len(self._cells))
         self._cells.extend([""] * (self._widest - len(self._cells)))
         self.ready.append(Record(self._line, self._cells, _FAR.format(self._far) if self._far else None))
@@ -240,7 +248,7 @@ class _Sheet:
         value, kind = self._value, self._said.get("t", "n")
         if kind == "inlineStr":
             return _unescaped("".join(self._runs))
-        if value is None or not (value or kind == "str"):
+        if not value and (value is None or kind != "str"):
             return "" if self._formula is None else Broken(f"={self._formula}", self._place())
         if kind == "s":
             return self._book.strings[int(value) if value.isdigit() else len(self._book.strings)]
@@ -278,19 +286,20 @@ def _unescaped(text: str) -> str:
 
 def _number(value: str) -> str:
     try:
-        number = float(value)
+        number = float(value) if len(value) <= _LONGEST_NUMBER else inf
     except ValueError:
         return value
-    if len(value) > _LONGEST_NUMBER:
+    if not isfinite(number):
         return value
     return Typed(int(number) if number.is_integer() and abs(number) < 1e15 else repr(number))
 
 
 def _moment(value: str, epoch: datetime) -> str:
     """Return a date, a time of day or both, as the number of days since the epoch says it, to the millisecond."""
-    days = float(value)
+    text = _number(value)
+    days = float(text) if isinstance(text, Typed) else inf
     if not 0.0 <= days < _LAST_DAY:
-        return _number(value)
+        return text
     moment = epoch + timedelta(milliseconds=round(days * 86_400_000))
     if days < 1.0:
         return Typed(moment.time())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import os
 import re
 import tempfile
@@ -10,6 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from importlib.util import find_spec
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 from zipfile import BadZipFile, ZipFile
 
@@ -115,16 +117,19 @@ def _aside(table: pd.DataFrame, path: Path, writer: Callable[[pd.DataFrame, Path
         aside.unlink(missing_ok=True)
 
 
-def _iso(moments: pd.Series) -> list[str]:
-    return ["" if pd.isna(one) else one.isoformat() for one in moments]
+def _cells(column: pd.Series) -> list[Any]:
+    """Return texts, numbers, moments as ISO 8601, and None where there is nothing."""
+    cells = [None if pd.isna(one) else one for one in column.tolist()]
+    return [one.isoformat() if isinstance(one, datetime) else one for one in cells]
 
 
 def _write_csv(table: pd.DataFrame, path: Path) -> None:
-    texts = table.assign(measured_at=_iso(table["measured_at"]))
-    for name in ("run", "sample", "product", "lot", "role", "instrument", "operator", "remark", "source_file"):
-        texts[name] = table[name].map(protected, na_action="ignore")
+    columns = [map(protected, _cells(table[name])) for name in table]
     with path.open("w", encoding="utf-8", newline="") as file:
-        texts.to_csv(file, index=False, lineterminator="\n")
+        lines = SimpleNamespace(write=lambda line: file.write(f"{line[:-2]}\n"))
+        rows = csv.writer(lines, lineterminator="\r\n")  # what ends a line is quoted in a cell: both of them
+        rows.writerow(table.columns)
+        rows.writerows(zip(*columns, strict=True))
 
 
 def protected(cell: object) -> object:
@@ -150,20 +155,17 @@ def _write_xlsx(table: pd.DataFrame, path: Path) -> None:
         bold = book.add_format({"bold": True})
         sheet.freeze_panes(1, 0)
         for at, name in enumerate(table.columns):
-            column = _iso(table[name]) if name == "measured_at" else table[name].tolist()
+            column = _cells(table[name])
             sheet.write_string(0, at, name, bold)
             _write_column(sheet, at, column)
             longest = max((len(str(cell)) for cell in column[:1000]), default=0)
             sheet.set_column(at, at, min(max(longest, len(name)) + 2, _WIDEST))
 
 
-def _write_column(sheet: Any, at: int, column: Sequence[object]) -> None:
+def _write_column(sheet: Any, at: int, column: Sequence[Any]) -> None:
     for row, cell in enumerate(column, 1):
-        if isinstance(cell, int | float) and cell == cell:
-            failed = sheet.write_number(row, at, _Exact(cell))
-        else:
-            failed = isinstance(cell, str) and cell and sheet.write_string(row, at, cell)
-        if failed:
+        write = sheet.write_string if isinstance(cell, str) else sheet.write_number
+        if cell is not None and write(row, at, cell if isinstance(cell, str) else _Exact(cell)):
             raise OSError("a text is too long for a workbook's cell, or there are too many rows; write .csv")
 
 

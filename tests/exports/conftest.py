@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,6 +11,11 @@ import pytest
 from labcalc.exports import Profile, Reading, read_export
 
 Read = Callable[..., Reading]
+
+
+def without_hint(failure: object) -> str:
+    """Return a refusal without its end, which says how to get a proposal."""
+    return re.sub(r"; `labcalc read \S+ --propose` proposes a profile$", "", str(failure))
 
 
 @pytest.fixture

@@ -6,13 +6,13 @@ import pandas as pd
 import pytest
 
 from labcalc.errors import ExportError
-from tests.exports.conftest import Read
+from tests.exports.conftest import Read, without_hint
 
 
 def failure(read: Read, text: str) -> str:
     with pytest.raises(ExportError) as refusal:
         read(text)
-    return str(refusal.value)
+    return without_hint(refusal.value)
 
 
 def test_an_export_in_each_language(read: Read) -> None:

@@ -15,7 +15,7 @@ import xlsxwriter
 from hypothesis import HealthCheck, given, settings, strategies as st
 
 from labcalc.errors import ExportError, SettingsError
-from labcalc.exports import Profile, Reading, read_export
+from labcalc.exports import Profile, Reading, propose_profile, read_export
 from labcalc.exports.arrangement import arrange
 from labcalc.exports.likely import likely_arrangements
 from labcalc.exports.profile import Arrangement, Column
@@ -30,9 +30,9 @@ NAN = math.nan
 def read(tmp_path: Path) -> WithProfile:
     """Read a text as an export, by a profile written as in lab.toml, or by none."""
 
-    def write_and_read(text: str, profile: str = "", name: str = "x.txt") -> Reading:
+    def write_and_read(text: str, profile: str = "", name: str = "x.txt", toml: str = "") -> Reading:
         head = '[laboratory]\nname = "Invented"\ntime_zone = "Europe/Lisbon"\n'
-        said = f'[[profile]]\nname = "p"\nfiles = ["*"]\n{profile}' if profile else ""
+        said = f'[[profile]]\nname = "p"\nfiles = ["*"]\n{profile}' if profile else toml
         (tmp_path / "lab.toml").write_text(head + said, "utf-8")
         if text:
             (tmp_path / name).write_text(text, "utf-8")
@@ -247,12 +247,7 @@ WIDTHS = """I-01    20260302  40.0  46.12 0.8583fine
 I-02    20260302 100.0  6.871 0.8201
 I-03    20260302  40.0        0.8511
 """
-
-
-def test_fixed_widths_without_a_header(read: WithProfile) -> None:
-    with pytest.raises(ExportError, match="there is no header"):
-        read(WIDTHS)
-    columns = """widths = [8, 8, 6, 7, 7, 10]
+WIDTHS_PROFILE = """widths = [8, 8, 6, 7, 7, 10]
 header_rows = 0
 [profile.columns]
 "column 1" = "sample"
@@ -262,14 +257,19 @@ header_rows = 0
 "column E" = { holds = "density", unit = "g/cm³" }
 "column 6" = "remark"
 """
-    reading = read(WIDTHS, columns)
+
+
+def test_fixed_widths_without_a_header(read: WithProfile) -> None:
+    with pytest.raises(ExportError, match="there is no header"):
+        read(WIDTHS)
+    reading = read(WIDTHS, WIDTHS_PROFILE)
     assert rows(reading) == [
         ("I-01", 40.0, 46.12, None, 858.3, 1, 1),
         ("I-02", 100.0, 6.871, None, 820.1, 1, 2),
         ("I-03", 40.0, None, None, 851.1, 1, 3),
     ]
     assert moments(reading)[0] == "2026-03-02 00:00:00"
-    broken = read(WIDTHS.replace(" 6.871", "   n/a"), columns)
+    broken = read(WIDTHS.replace(" 6.871", "   n/a"), WIDTHS_PROFILE)
     assert str(broken.refusals[0]) == "x.txt, line 2, column 'column 4': 'n/a': expected a number with decimal point"
 
 
@@ -599,6 +599,111 @@ def test_every_line_is_in_a_row_or_set_aside(text: str, delimiter: str, said: di
     assert not in_rows & {*table.set_aside}
     written = {number for number, line in enumerate(text.splitlines(), 1) if line.strip(";")}
     assert in_rows | {*table.set_aside} == written - others
+
+
+COLUMN_NAMES = """[profile.columns]
+"Viscosité *" = { holds = "kinematic viscosity", temperature_C = 40 }
+"""
+BY_HAND = {
+    "two header rows": (TWO_HEADER_ROWS, "header_rows = 2"),
+    "a row a quantity": (QUANTITIES, QUANTITIES_PROFILE),
+    "blocks": (BLOCKS, f'layout = "blocks"\n{COLUMN_NAMES}'),
+    "turned": (TURNED, 'layout = "turned"\nset_aside = ["Média"]'),
+    "blanks": (BLANKS, 'delimiter = "two blanks"\n[profile.columns]\n"KV *" = "kinematic viscosity"'),
+    "sections": (SECTIONS, 'sections = ["sample", "temperature"]\nset_aside = ["Mittelwert", "Std*"]'),
+    "widths": (WIDTHS, WIDTHS_PROFILE),
+    "parts of moments": (PARTS, BY_HEADER),
+    "said by the file's name": (NAMED, NAMED_PROFILE),
+    "blocks in sections": (SHORT_BLOCKS, 'layout = "blocks"\nsections = ["sample"]\nblock_start = "Temp"'),
+}
+"""Layouts and the profile that is written for each above, where its rows are read off by eye."""
+
+
+@pytest.mark.parametrize("layout", BY_HAND)
+def test_a_profile_proposed_and_pasted_reads_what_one_by_hand_reads(
+    read: WithProfile, tmp_path: Path, layout: str
+) -> None:
+    text, profile = BY_HAND[layout]
+    name = "VD-4_20260302_b.txt" if text == NAMED else "x.txt"
+    by_hand = read(text, profile, name)
+    proposal = propose_profile(tmp_path / name, time_zone="Europe/Lisbon")
+    assert proposal.problems
+    assert [question for question, _ in proposal.questions] == (["temperature_C"] if text == NAMED else [])
+    answered = proposal.toml.replace("# temperature_C = 40", "temperature_C = 40")
+    pasted = read(text, name=name, toml=answered)
+    assert rows(pasted) == rows(by_hand)
+    assert pasted.table["measured_at"].equals(by_hand.table["measured_at"])
+    assert {one.line for one in pasted.refusals} == {one.line for one in by_hand.refusals}
+    assert all(line.startswith(("#", "[", '"')) or " = " in line for line in answered.splitlines() if line)
+
+
+@pytest.mark.parametrize("text", [ELAPSED, CELLS.replace("46.12", "46,12")], ids=["elapsed", "units in the cells"])
+def test_what_reads_without_a_profile_says_so(read: WithProfile, tmp_path: Path, text: str) -> None:
+    read(text)
+    proposal = propose_profile(tmp_path / "x.txt")
+    assert proposal.profile is None
+    assert proposal.toml.startswith("# x.txt reads without any profile: ")
+    assert proposal.toml.count("\n") == 1
+
+
+def test_only_the_laboratory_knows_the_order_of_day_and_month(read: WithProfile, tmp_path: Path) -> None:
+    text = "Sample;Date;KV40 (cSt)\nA;02/03/2026;46.12\nB;04/03/2026;46.15\n"
+    with pytest.raises(ExportError, match=r"day or month first.*`labcalc read x\.txt --propose` proposes a profile"):
+        read(text)
+    proposal = propose_profile(tmp_path / "x.txt")
+    assert proposal.questions == (("date_order", ("day-month-year", "month-day-year")),)
+    with pytest.raises(ExportError, match="day or month first"):
+        read(text, toml=proposal.toml)
+    for order, first in (("day-month-year", "2026-03-02"), ("month-day-year", "2026-02-03")):
+        answered = proposal.toml.replace(f'# date_order = "{order}"', f'date_order = "{order}"')
+        assert moments(read(text, toml=answered))[0].startswith(first)
+
+
+UNNAMED = """Lot 7
+Flasche 1;A;40;46.12;39.59;0.8583;2026-03-14
+Flasche 2;A;40;46.15;39.61;0.8584;2026-03-14
+Flasche 3;A;100;6.871;5.635;0.8201;2026-03-15
+"""
+
+
+def test_what_columns_hold_is_guessed_by_their_sizes(read: WithProfile, tmp_path: Path) -> None:
+    """46.12 mm²/s · 0.8583 g/cm³ = 39.58 mPa·s; oil at 40 °C is about as dense, and its viscosity falls with heat."""
+    with pytest.raises(ExportError):
+        read(UNNAMED)
+    proposal = propose_profile(tmp_path / "x.txt")
+    assert [one.holds for one in proposal.guesses] == [
+        "sample", "", "temperature", "kinematic viscosity", "dynamic viscosity", "density", "date",
+    ]  # fmt: skip
+    assert rows(read(UNNAMED, toml=proposal.toml)) == [
+        ("Flasche 1", 40.0, 46.12, 39.59, 858.3, 1, 2),
+        ("Flasche 2", 40.0, 46.15, 39.61, 858.4, 1, 3),
+        ("Flasche 3", 100.0, 6.871, 5.635, 820.1, 1, 4),
+    ]
+
+
+def test_all_problems_are_said_at_once(tmp_path: Path) -> None:
+    text = "Sample;KV (cSt);Temperature;Density;Oven (°C);Delta KV (cSt)\nA;46.12;40;858.3;105;0.1\n"
+    (tmp_path / "x.txt").write_text(text, "utf-8")
+    proposal = propose_profile(tmp_path / "x.txt")
+    assert [one.partition(";")[0] for one in proposal.problems] == [
+        "column 'Temperature' has no unit",
+        "column 'Density' has no unit",
+        "column 'Oven (°C)' is not understood, but has a unit of viscosity, density or temperature",
+        "column 'Delta KV (cSt)' is not understood, but has a unit of viscosity, density or temperature",
+    ]
+    assert proposal.profile is not None
+    assert {name: (one.holds, one.unit) for name, one in proposal.profile.columns.items()} == {
+        "Temperature": ("temperature", "°C"),
+        "Density": ("density", "kg/m³"),
+        "Oven (°C)": ("ignored", None),
+        "Delta KV (cSt)": ("ignored", None),
+    }
+
+
+def test_where_nothing_looks_like_results_none_is_proposed(tmp_path: Path) -> None:
+    (tmp_path / "x.txt").write_text("Name;Height\nA;tall\nB;small\n", "utf-8")
+    with pytest.raises(ExportError, match="nothing in it looks like columns of results, so none is proposed"):
+        propose_profile(tmp_path / "x.txt")
 
 
 PIECES = [

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import glob
-import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS, Reading, read_exports
+from labcalc.exports.toml_text import listed, quoted, remark
 from labcalc.formulae import COMMODITIES
 from labcalc.judgement.setup.findings import OPEN_QUESTION, counted, examples, prefixes_of
 from labcalc.lab import laboratory_from, published_precision
@@ -110,11 +110,11 @@ def propose_settings(
     people = ", ".join(filter(None, rows["operator"].unique()))
     oils = _reference_oils(rows)
     parts = (
-        f"{head}earlier_exports = {_listed(_patterns(exports, Path(folder).resolve()))}\n",
-        *(_INSTRUMENT.format(name=_quoted(one)) for one in rows["instrument"].unique() if one),
-        f"\n# Operators in these exports, whom lab.toml doesn't list: {_plain(people)}\n" if people else "",
+        f"{head}earlier_exports = {listed(_patterns(exports, Path(folder).resolve()))}\n",
+        *(_INSTRUMENT.format(name=quoted(one)) for one in rows["instrument"].unique() if one),
+        f"\n# Operators in these exports, whom lab.toml doesn't list: {remark(people)}\n" if people else "",
         written,
-        *(_UNREAD.format(failure=_plain(one)) for one in reading.failures),
+        *(_UNREAD.format(failure=remark(one)) for one in reading.failures),
         *(_reference(one, rows[rows["sample"] == one]) for one in oils),
         *_products(rows[~rows["sample"].isin(oils)]),
         _TAIL,
@@ -180,14 +180,14 @@ def _results(rows: pd.DataFrame) -> Iterator[tuple[str, float, NDArray[np.float6
 
 def _reference(name: str, rows: pd.DataFrame) -> str:
     """Return the tables of a reference oil, to be filled in: every line is a remark, and no value is given."""
-    lines = ["[[reference]]", f"name = {_quoted(name)}", f"samples = {_listed([glob.escape(name)])}"]
+    lines = ["[[reference]]", f"name = {quoted(name)}", f"samples = {listed([glob.escape(name)])}"]
     for lot in rows["lot"].unique():
         some = rows[rows["lot"] == lot]
         values = (f'quantity = "{quantity}", temperature_C = {at:g}' for quantity, at, _ in _results(some))
-        lines += ["[[reference.lot]]", f"lot = {_quoted(lot) if lot else '?'}  # {_seen(some)}"]
+        lines += ["[[reference.lot]]", f"lot = {quoted(lot) if lot else '?'}  # {_seen(some)}"]
         lines += ["valid_from = ?", "valid_to = ?", "certified = ["]
         lines += [*(f"    {{ {one}, value = ?, expanded_uncertainty = ? }}," for one in values), "]"]
-    question = f"\n{OPEN_QUESTION} is {_quoted(name)} a reference oil? Then fill in what its certificate says.\n"
+    question = f"\n{OPEN_QUESTION} is {quoted(name)} a reference oil? Then fill in what its certificate says.\n"
     return question + "".join(f"# {line}\n" for line in lines)
 
 
@@ -233,10 +233,10 @@ def _can_be_one_product(rows: pd.DataFrame) -> bool:
 
 
 def _product(name: str, prefixes: Sequence[str], rows: pd.DataFrame) -> str:
-    lines = ["", "[[product]]", f"# {_seen(rows)}: {_plain(examples(rows['sample'].unique()))}"]
+    lines = ["", "[[product]]", f"# {_seen(rows)}: {remark(examples(rows['sample'].unique()))}"]
     lines += [] if name in set(rows["product"]) else [f"{OPEN_QUESTION} what is it called?"]
-    lines += [f"name = {_quoted(name)}"]
-    lines += [f"samples = {_listed(f'{glob.escape(one)}*' for one in prefixes)}"] if prefixes else []
+    lines += [f"name = {quoted(name)}"]
+    lines += [f"samples = {listed(f'{glob.escape(one)}*' for one in prefixes)}"] if prefixes else []
     typical = [line for one in _results(rows) if (line := _typical(*one))]
     return "\n".join([*lines, *(["typical = [", *typical, "]"] if typical else []), ""])
 
@@ -249,17 +249,3 @@ def _typical(quantity: str, temperature_C: float, results: NDArray[np.float64]) 
     mean = rounded(float(found.mean), max(0, -int(deviation.as_tuple().exponent)))
     what = f'quantity = "{quantity}", temperature_C = {temperature_C:g}'
     return f"    {{ {what}, mean = {mean:f}, standard_deviation = {deviation:f} }},  # n = {len(results)}"
-
-
-def _quoted(text: str) -> str:
-    """Return the text as TOML writes it, which is JSON's way but for one character."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _listed(texts: Iterable[str]) -> str:
-    return f"[{', '.join(map(_quoted, texts))}]"
-
-
-def _plain(text: object) -> str:
-    """Return a text that a remark can hold."""
-    return "".join(sign if sign.isprintable() else " " for sign in str(text))

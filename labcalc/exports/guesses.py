@@ -1,0 +1,304 @@
+"""What the columns of a table may hold, by headers, units and sizes of values: guesses, for a proposal.
+
+Nothing is read by them. What each is guessed by is said with it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labcalc.exports.dates import parse_day, parse_moment, parse_time
+from labcalc.exports.headers import parts_of
+from labcalc.exports.layout import NOT_TAKEN, Flat, measure
+from labcalc.exports.numbers import figure
+from labcalc.exports.profile import DATE_ORDERS, Column
+from labcalc.exports.units import Unit, unit_of
+from labcalc.exports.vocabulary import LIMITS, Meaning, meaning_of
+from labcalc.wording import at_celsius, plain
+
+_USUAL_C = np.array([-40, -30, -20, -10, 0, 10, 15, 20, 25, 30, 37.8, 40, 50, 60, 70, 80, 90, 98.9, 100, 110, 120, 150])
+"""Temperatures that oils are measured at (common practice), [°C]."""
+_NEAR_K, _REPEATS, _FOLLOWS = 0.2, 0.05, 0.01
+"""How far from a usual temperature one is read; how far repeats, and η and ν·ρ, differ, relative: our own choice."""
+_TWO_C = (40.0, 100.0)
+"""Where two viscosities of an oil are measured, if nothing says it: the temperatures of its index (ASTM D2270)."""
+_PARTS = {
+    "year": "yyyy yy jjjj aaaa rrrr year jahr an ano año anno", "month": "mm mon month monat mois mes mês mese",
+    "day": "dd tt jj gg day tag jour dia día giorno", "hour": "hh hour std heure hora ora", "second": "ss sec sek",
+}  # fmt: skip
+"""How a header says the part of a moment; minutes are the months behind hours."""
+_PART_OF = {word: part for part, words in _PARTS.items() for word in words.split()}
+
+
+_WITHOUT_UNIT = ("viscosity", "kinematic viscosity", "dynamic viscosity", "density", "temperature")
+"""What has to have a unit."""
+
+
+@dataclass(frozen=True)
+class Guess:
+    """A column, what it is taken for, and why; ``said``: what a profile has to say of it."""
+
+    header: str
+    place: int
+    values: tuple[str, ...]
+    holds: str = ""
+    why: str = "nothing is known of it: it is not used"
+    said: Column | None = None
+
+    @property
+    def taken_for(self) -> str:
+        """Return in words what the column is taken for."""
+        at = None if self.said is None else self.said.temperature_C
+        unit = f" [{self.said.unit}]" if self.said is not None and self.said.unit else ""
+        return (at_celsius(self.holds, at) if at is not None else self.holds) + unit if self.holds else "–"
+
+
+@dataclass
+class _Seen:
+    """A column of the table as it is looked at."""
+
+    header: str
+    place: int
+    cells: list[str]
+    meaning: Meaning | None
+    said: Column | None
+    parts: dict[str, Any]
+    """What the header says, understood or not."""
+    guess: Guess = field(init=False)
+
+    def __post_init__(self) -> None:
+        values = tuple(dict.fromkeys(filter(None, self.cells)))[:3]
+        self.guess = Guess(self.header, self.place, values)
+
+    @property
+    def filled(self) -> list[str]:
+        return [cell for cell in self.cells if cell]
+
+    @cached_property
+    def numbers(self) -> NDArray[np.float64]:
+        """Value of each cell, NaN where there is none; a sign that may be either is taken for the decimal one."""
+        figures = [(measure(cell) or (cell, ""))[0] for cell in self.cells]
+        sign = "," if any("," in one and "." not in one for one in figures) else "."
+        return np.array([np.nan if (value := figure(one, sign)) is None else value for one in figures])
+
+    @property
+    def is_numeric(self) -> bool:
+        return bool(2 * np.isfinite(self.numbers).sum() > len(self.filled) > 0)
+
+    @property
+    def middle(self) -> float:
+        """Median of the numbers; NaN where there is none."""
+        return float(np.median(known)) if len(known := self.numbers[np.isfinite(self.numbers)]) else np.nan
+
+    def differs(self, other: NDArray[np.float64]) -> float:
+        """Return by how much the column differs from numbers, relative, in the median; NaN where nothing compares."""
+        both = np.isfinite(self.numbers) & np.isfinite(other) & (other != 0.0)
+        return float(np.median(np.abs(self.numbers[both] / other[both] - 1.0))) if both.any() else np.nan
+
+    @cached_property
+    def has_unit(self) -> bool:
+        """Whether header, line of units or cells say the unit."""
+        return bool(self.meaning and self.meaning.unit) or any(map(measure, self.filled))
+
+    def are(self, reads: Callable[[str], object]) -> bool:
+        return 2 * sum(reads(cell) is not None for cell in self.filled) > len(self.filled) > 0
+
+    def take(self, holds: str, why: str, **said: object) -> None:
+        """Guess; ``said`` beyond what the header says goes into the profile."""
+        repeat = self.said.repeat if self.said else 0
+        column = Column(holds, repeat=repeat, **said) if said else None  # type: ignore[arg-type]
+        self.guess = replace(self.guess, holds=holds, why=why, said=column)
+
+
+def guess_columns(table: Flat) -> tuple[Guess, ...]:
+    """Return a guess for each column of a table; all are to be judged by the laboratory."""
+    near = [[cell.strip() for cell in row.cells] for row in table.near() if row.flaw is None]
+    width = len(table.header.cells)
+    rows = [row + [""] * (width - len(row)) for row in near]
+    seen = [
+        _Seen(
+            header,
+            at,
+            [row[at] for row in rows],
+            table.meaning(at),
+            table.said.get(at),
+            dict(parts_of(f"{header} [{table.unit_beneath(at)}]")),
+        )
+        for at, header in enumerate(table.header.cells)
+    ]
+    _by_words(seen)
+    _by_units(seen)
+    _parts_of_moments(seen)
+    _moments(seen)
+    is_placed = bool({"temperature", "set temperature"} & ({one.guess.holds for one in seen} | table.preamble.keys()))
+    if not is_placed:
+        _temperatures(seen)
+    _densities(seen)
+    _viscosities(seen, is_placed or any(one.guess.holds == "temperature" for one in seen))
+    if "sample" not in table.preamble and not any(one.guess.holds == "sample" for one in seen):
+        _sample(seen)
+    return tuple(one.guess for one in seen)
+
+
+def _open(seen: Iterable[_Seen]) -> Iterator[_Seen]:
+    return (one for one in seen if not one.guess.holds and one.filled)
+
+
+def _by_words(seen: list[_Seen]) -> None:
+    for one in seen:
+        meaning = one.meaning
+        if meaning is None:
+            continue
+        if meaning.holds in NOT_TAKEN:
+            one.guess = replace(one.guess, why=f"{meaning.statistic or meaning.holds}: it is not used")
+        elif one.has_unit or meaning.holds not in _WITHOUT_UNIT:
+            at = f" at {plain(meaning.temperature_C)} °C" if meaning.temperature_C is not None else ""
+            one.take(f"{meaning.holds}{at}", "the header says so")
+        elif meaning.holds == "density":
+            _density(one, meaning.temperature_C)
+        elif meaning.holds == "temperature" and (unit := _temperature_unit(one)):
+            one.take("temperature", "the header says so; the unit by the sizes", unit=unit)
+
+
+def _by_units(seen: list[_Seen]) -> None:
+    """Guess columns whose name is not known by unit and temperature in the header; what is there already is ignored."""
+    for one in _open(seen):
+        unit = unit_of(one.parts["unit"]) if "unit" in one.parts and "other" not in one.parts else None
+        if one.meaning is not None or unit is None or unit.kind not in LIMITS:
+            continue
+        if any(other.guess.holds.startswith(unit.kind) for other in seen):
+            one.guess = replace(one.guess, holds="ignored", why=f"{unit.kind} stands elsewhere", said=Column("ignored"))
+        else:
+            at = None if unit.kind == "temperature" else one.parts.get("at")
+            one.take(unit.kind, "the unit in the header", unit=one.parts["unit"], temperature_C=at)
+
+
+def _density(one: _Seen, at: float | None, only_if: float = np.inf) -> None:
+    middle = one.middle
+    spread = float(np.nanmax(one.numbers) / np.nanmin(one.numbers)) if middle > 0.0 else np.nan
+    unit = next((unit for unit in ("g/cm³", "kg/m³") if _possible(unit_of(unit), middle, "density")), None)
+    if unit and 1.0 <= spread < only_if:
+        one.take("density", f"sizes about {plain(middle)} are of {unit}", unit=unit, temperature_C=at)
+
+
+def _possible(unit: Unit | None, value: float, holds: str) -> bool:
+    low, high, _ = LIMITS[holds]
+    return unit is not None and low <= unit.converted(value) <= high
+
+
+def _temperature_unit(one: _Seen) -> str | None:
+    """Return the unit in which all values are usual temperatures."""
+    values = one.numbers[np.isfinite(one.numbers)]
+    for name in ("°C", "K", "°F") if len(values) else ():
+        unit = unit_of(name)
+        if unit and (np.abs(values * unit.factor + unit.offset - _USUAL_C[:, None]).min(axis=0) < _NEAR_K).all():
+            return name
+    return None
+
+
+def _parts_of_moments(seen: list[_Seen]) -> None:
+    parts: dict[int, str] = {}
+    for one in seen:
+        words = re.findall(r"[^\W\d]+", one.header.casefold())
+        part = _PART_OF.get(words[-1]) if words and one.meaning is None and one.is_numeric else None
+        parts |= {one.place: "minute" if part == "month" and "hour" in parts.values() else part} if part else {}
+    if {"year", "month", "day"} <= {*parts.values()}:
+        for place, part in parts.items():
+            seen[place].take(part, "its name and those beside it", unit=None)
+
+
+def _moments(seen: list[_Seen]) -> None:
+    if any(one.guess.holds in ("measured_at", "date", "year") for one in seen):
+        return
+    for one in _open(seen):
+        if one.are(lambda cell: next(filter(None, (parse_day(cell, order) for order in DATE_ORDERS)), None)):
+            one.take("date", "the cells are dates", unit=None)
+        elif one.are(lambda cell: next(filter(None, (parse_moment(cell, "", order) for order in DATE_ORDERS)), None)):
+            one.take("measured_at", "the cells are dates and times", unit=None)
+        elif one.are(parse_time):
+            one.take("time", "the cells are times", unit=None)
+        else:
+            continue
+        if one.guess.holds == "measured_at":
+            return
+
+
+def _temperatures(seen: list[_Seen]) -> None:
+    for one in _open(seen):
+        if one.is_numeric and (unit := _temperature_unit(one)):
+            one.take("temperature", "all are temperatures that oils are measured at", unit=unit)
+            return
+
+
+def _densities(seen: list[_Seen]) -> None:
+    if any(one.guess.holds.startswith("density") for one in seen):
+        return
+    for one in _open(seen):
+        if one.is_numeric and one.meaning is None and (0.6 < one.middle < 1.2 or 600.0 < one.middle < 1200.0):
+            _density(one, None, 1.4)
+            return
+
+
+def _viscosities(seen: list[_Seen], is_placed: bool) -> None:
+    """Guess columns of viscosities: repeats side by side, or at the two usual temperatures, the larger at the lower."""
+    some = [one for one in _open(seen) if one.is_numeric and _may_be_viscosity(one)]
+    if any("viscosity" in one.guess.holds for one in seen):
+        some = [one for one in some if one.meaning is not None]
+    sizes = [one.middle for one in some]
+    density = next((one.numbers for one in seen if one.guess.holds.startswith("density")), None)
+    groups = [some[:1]]
+    for before, one in pairwise(some):
+        are_repeats = one.differs(before.numbers) < _REPEATS
+        groups[-1:] = [[*groups[-1], one]] if are_repeats else [groups[-1], [one]]
+    are_two = not is_placed and len(groups) == 2 and max(sizes) > 2.0 * min(sizes)
+    for group in groups:
+        for number, one in enumerate(group, 1):
+            own = one.meaning.temperature_C if one.meaning else None
+            at = own if own is not None or not are_two else _TWO_C[int(one.middle < max(sizes) / 2.0)]
+            is_dynamic = len(groups) == 2 and density is not None and _follows(one, groups, density)
+            holds, unit = ("dynamic viscosity", "mPa·s") if is_dynamic else ("kinematic viscosity", "mm²/s")
+            why = (
+                "it is viscosity · density of the other"
+                if is_dynamic
+                else "sizes; dynamic viscosity [mPa·s] looks alike"
+            )
+            if at is not None and own is None:
+                why += f"; {_TWO_C[0]:g} and {_TWO_C[1]:g} °C are usual"
+            one.take(holds, why, unit=unit, temperature_C=at)
+            if len(group) > 1 and one.guess.said:
+                repeat = replace(one.guess.said, repeat=number)
+                one.guess = replace(one.guess, said=repeat, why=f"repeats side by side; {why}")
+
+
+def _may_be_viscosity(one: _Seen) -> bool:
+    is_named = one.meaning is not None and "viscosity" in one.meaning.holds
+    return is_named or (one.meaning is None and _possible(unit_of("mm²/s"), one.middle, "kinematic viscosity"))
+
+
+def _follows(one: _Seen, groups: list[list[_Seen]], density: NDArray[np.float64]) -> bool:
+    """Tell whether a viscosity is the other one times density, in g/cm³ or kg/m³."""
+    other = groups[0][0] if one in groups[1] else groups[1][0]
+    scale = 1.0 if np.nanmedian(density) < 10.0 else 1e-3
+    return one.differs(other.numbers * density * scale) < _FOLLOWS
+
+
+def _sample(seen: list[_Seen]) -> None:
+    texts = [one for one in _open(seen) if not one.is_numeric]
+    if texts:
+        most = max(texts, key=lambda one: len(set(one.cells)))
+        most.take("sample", "the column of texts that differ most", unit=None)
+
+
+def statistics_among(table: Flat) -> tuple[str, ...]:
+    """Return the first cells of lines that are said of results: 'Mean', 'Std.-Abw.'."""
+    firsts = (next((cell.strip() for cell in row.cells if cell.strip()), "") for row in table.near())
+    said = ((first, meaning_of(first)) for first in dict.fromkeys(firsts))
+    return tuple(first for first, meaning in said if meaning is not None and meaning.holds == "statistic")
