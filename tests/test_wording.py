@@ -54,6 +54,9 @@ def test_counts(number: int, words: tuple[str, ...], said: str) -> None:
         (9.96, "10"),
         (1234.5, "1200"),
         (1.25e-7, "0.00000012"),
+        (1e-7, "0.00000010"),
+        (123456.0, "120000"),
+        (0.12345, "0.12"),
         (6.0e7, "60000000"),
         (-0.0, "0"),
         (NAN, "–"),
@@ -99,12 +102,14 @@ def test_what_is_unknown_may_be_said_otherwise() -> None:
         (0.0, None, "0"),
         (-4.3328, None, "−4.3"),
         (120.0, None, "+120"),
+        (0.12345, None, "+0.12"),
         (INF, None, "+∞"),
         (NAN, 3, "–"),
     ],
 )
 def test_signs(value: float, decimals: int | None, said: str) -> None:
     assert signed(value, decimals) == said
+    assert signed(-0.12345, figures=3) == "−0.123"
 
 
 @pytest.mark.parametrize(

@@ -27,7 +27,7 @@ def test_a_doubtful_run_gets_its_causes_in_short(material: Material) -> None:
     assert shown is not None
     assert shown.text.splitlines()[0].endswith("%: The cell was not at its temperature")
     assert "What could explain it" in shown.html
-    assert "+0.31 K (+0.21 to +0.41)" in shown.html
+    assert "+0.31 K (+0.21 to +0.40)" in shown.html
     assert "Clean and dry the cell, fill it again" in shown.html
     assert "Caution: Cleaning solvents burn" in shown.html
     assert "4 earlier runs of lot HX32-L029" in shown.html

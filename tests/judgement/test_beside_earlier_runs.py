@@ -44,7 +44,7 @@ def test_the_difference_from_the_median_of_earlier_runs(judged: Judge) -> None:
     )
     dense = check(judged(COLD, record=REFERENCE + earlier("E1", 1, 46.00, 857.80)))
     assert dense.finding == (
-        "density at 40 °C, 858.0 kg/m³, is +0.2 kg/m³ from an earlier run, 857.8 kg/m³; 0.25 kg/m³ stands out "
+        "density at 40 °C, 858.0 kg/m³, is +0.20 kg/m³ from an earlier run, 857.8 kg/m³; 0.25 kg/m³ stands out "
         "(furthest of 2)"
     )
 

@@ -293,7 +293,7 @@ def test_a_known_share_is_told_with_its_uncertainty() -> None:
     assert found.basis.endswith("; the limit is 1 r, close to 3 standard deviations")
     doubtful = checked(place(contrast(840.0, 820.0), of=share(0.02, 0.0012), direction="thinner"))
     assert doubtful.finding == (
-        "-0.40 kg/m³ expected in density at 40 °C from T-1, which ran before; limit 0.20 kg/m³; 2.00 % ± 0.12 % of a "
+        "−0.40 kg/m³ expected in density at 40 °C from T-1, which ran before; limit 0.20 kg/m³; 2.00 % ± 0.12 % of a "
         "thinner sample stays in the cell (20 changes)"
     )
 
@@ -538,7 +538,7 @@ def test_what_is_carried_over_is_told_with_the_ratio_that_moves_a_result() -> No
     (action,) = found
     assert action.finding == (
         "1.0 % of the sample before stays in the cell, which moved 2 results of the month by more than the "
-        "repeatability: S-0 after T-1 (+0.30 kg/m³); S-1 after T-1 (-0.25 kg/m³)"
+        "repeatability: S-0 after T-1 (+0.30 kg/m³); S-1 after T-1 (−0.25 kg/m³)"
     )
     assert action.what_to_do.endswith("thin to thick, or rinse once more after a sample more than 1 times as thick.")
     assert list(_carried_over((carry_over(thick=share(0.01)),))) == []

@@ -88,7 +88,7 @@ def test_how_many_results_set_limits(number: int, control: dict[str, int], expec
 def test_a_baseline_without_a_result_is_told() -> None:
     """Both results of the lot are excluded."""
     excluded = [decision("exclude", run=f"A{n}") for n in range(2)]
-    assert whole(one_chart(densities(0.0, 0.1), lab(), *excluded))[1] == ("no result in the baseline; limits need 8",)
+    assert whole(one_chart(densities(0.0, 0.1), lab(), *excluded))[1] == ("0 results in the baseline; limits need 8",)
 
 
 @pytest.mark.parametrize(
@@ -356,13 +356,13 @@ def test_a_chart_counts_for_30_days_and_a_result_at_the_very_moment_counts() -> 
     assert states_at([chart], moment("2026-01-05 07:59")) == ()
 
 
-@pytest.mark.parametrize(("value", "share"), [(0.16, 0.10 / (3 * SIGMA)), (-0.04, 0.10 / (3 * SIGMA))])
-def test_how_far_the_last_result_is_from_the_centre(value: float, share: float) -> None:
+@pytest.mark.parametrize(("value", "away"), [(0.16, "+0.10"), (-0.04, "−0.10")])
+def test_how_far_the_last_result_is_from_the_centre(value: float, away: str) -> None:
     chart = one_chart(densities(*STEADY, value), lab(ewma_weight=0.0))
     found = state(chart)
-    assert found.distance == pytest.approx(share)
+    assert found.distance == pytest.approx(0.10 / (3 * SIGMA))
     assert found.finding == (
-        f"the last result is {value - 0.06:+.2f} kg/m³ from the centre, limit ±0.24; limits from 8 results, the first "
+        f"the last result is {away} kg/m³ from the centre, limit ±0.24; limits from 8 results, the first "
         "8 results of the lot"
     )
 
@@ -379,7 +379,7 @@ def test_the_moving_average_is_told_where_it_is_the_further_of_the_two() -> None
         f"the moving average (EWMA) is {average:+#.2g} kg/m³ from the centre, limit ±0.12; limits from 8"
     )
     back = state(one_chart(densities(*values, -0.14), lab()))
-    assert back.finding.startswith("the last result is -0.20 kg/m³ from the centre, limit ±0.24")
+    assert back.finding.startswith("the last result is −0.20 kg/m³ from the centre, limit ±0.24")
 
 
 def test_the_average_is_that_of_the_results_used() -> None:

@@ -175,7 +175,7 @@ def test_the_risk_has_the_decimals_that_it_deserves(judged: Judge, value: str, d
     from_an_end = min(outside, 100.0 - outside)
     if decimals is None:
         assert from_an_end < 0.01
-        expected = "less than 0.01 %" if outside < 50.0 else "more than 99.99 %"
+        expected = "< 0.01 %" if outside < 50.0 else "> 99.99 %"
     else:
         assert decimals == (2 if 0.01 < from_an_end < 1.0 else 1 if 1.0 < from_an_end < 10.0 else 0)
         expected = f"{outside:.{decimals}f} %"
@@ -186,7 +186,7 @@ def test_the_risk_has_the_decimals_that_it_deserves(judged: Judge, value: str, d
 @pytest.mark.parametrize(
     ("value", "words"),
     [
-        ("50.60", "; inside by 0.0 mm²/s, less than the guard band, 0.25 mm²/s"),
+        ("50.60", "; on the limit, within the guard band, 0.25 mm²/s"),
         ("50.70", "; outside by 0.10 mm²/s, less than the guard band, 0.25 mm²/s"),
         ("41.50", "; inside by 0.10 mm²/s, less than the guard band, 0.21 mm²/s"),
         ("41.30", "; outside by 0.10 mm²/s, less than the guard band, 0.21 mm²/s"),

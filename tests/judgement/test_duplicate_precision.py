@@ -312,8 +312,9 @@ def test_what_the_power_says(power: float, reading: str) -> None:
     half = (
         stats.t.ppf(0.975, 38) * math.sqrt(2.0 / sum((math.log(100.0) * (k / 39.0 - 0.5)) ** 2 for k in range(40))) / 2
     )
+    low = f"{power - half:.2f}".replace("-", "−")
     assert one.sentence.endswith(
-        f"s grows as the level to the power {power:.2f} ({power - half:.2f} to {power + half:.2f}): {reading}"
+        f"s grows as the level to the power {power:.2f} ({low} to {power + half:.2f}): {reading}"
     )
 
 
@@ -349,7 +350,7 @@ def test_a_class_of_its_own_is_named_where_the_quantity_shows_nothing() -> None:
     ]
     found = report(rows)
     assert [one.about for one in found.biased] == ["Special, density at 40 °C", "formulated oils, density at 40 °C"]
-    assert found.biased[0].finding.startswith("first minus second -0.21 kg/m³ (-0.22 to -0.20) from 6 pairs")
+    assert found.biased[0].finding.startswith("first minus second −0.21 kg/m³ (−0.22 to −0.20) from 6 pairs")
     assert "a lighter sample before" in found.biased[0].what_to_do
     assert "not yet at temperature, or residue of a denser one" in found.biased[1].what_to_do
     assert found.rank == 1

@@ -208,7 +208,7 @@ def test_charts_that_signal_are_the_first_thing_to_do() -> None:
 
 def test_charts_that_agree_speak_of_the_instrument() -> None:
     both = oils(*shifted(-0.3, sample="Z-1", lot="Z"), *shifted(-0.4, sample="Z-2", lot="Z"))
-    ends = [f"{ewma(-size, 8):+#.2g}" for size in (0.4, 0.3)]
+    ends = [f"{ewma(-size, 8):+#.2g}".replace("-", "−") for size in (0.4, 0.3)]
     assert told(actions(both), "VD, density").finding == (
         "2 of 2 charts signal, the first on 2026-02-01 (Z-1 lot Z at 40 °C; Z-2 lot Z at 40 °C). At the end of the "
         f"month all 2 lie {ends[0]} to {ends[1]} kg/m³ from the centres of their charts: oils and temperatures agree "
@@ -222,7 +222,7 @@ def test_charts_that_disagree_speak_of_an_oil() -> None:
     both = oils(*shifted(0.3, sample="Z-1", lot="Z"), *shifted(-0.05, sample="Z-2", lot="Z"))
     assert told(actions(both), "VD, density").finding.startswith(
         "1 of 2 charts signal, the first on 2026-02-01 (Z-1 lot Z at 40 °C). At the end of the month the charts lie "
-        f"{ewma(-0.05, 8):+#.2g} to {ewma(0.3, 8):+#.2g} kg/m³ from the centres of their charts: look at the oil first"
+        f"−{-ewma(-0.05, 8):#.2g} to {ewma(0.3, 8):+#.2g} kg/m³ from the centres of their charts: look at the oil first"
     )
 
 
@@ -281,7 +281,7 @@ def test_checks_beyond_their_limit_are_counted_by_run() -> None:
     assert found[0].finding == (
         "2 of 4 reference-oil checks lay outside their limit: 2026-02-01, RO-1, density at 40 °C, +0.60 kg/m³, limit "
         "±0.50; 2026-02-01, RO-1, kinematic viscosity at 40 °C, +10 mm²/s, limit ±0.30; 2026-02-01, RO-1, density at "
-        "40 °C, -0.75 kg/m³, limit ±0.50"
+        "40 °C, −0.75 kg/m³, limit ±0.50"
     )
     assert found[1].finding.startswith("1 of 1 reference-oil checks")
 
@@ -343,7 +343,7 @@ def test_the_largest_bias_of_an_instrument_is_told() -> None:
     expanded = u * stats.t.ppf(0.975, math.floor(u**4 / ((0.01 / math.sqrt(3.0)) ** 4 / 2.0)))
     found = told(actions(two), "VD, density")
     assert (found.finding, found.urgent) == (
-        f"bias on 2 of 3 charts, the largest -0.40 kg/m³ ± {expanded:.2g} (Oil R lot B, density at 40 °C)".replace(
+        f"bias on 2 of 3 charts, the largest −0.40 kg/m³ ± {expanded:.2g} (Oil R lot B, density at 40 °C)".replace(
             "0.1 (", "0.10 ("
         ),
         False,
@@ -483,8 +483,8 @@ def test_a_certificate_is_noticed_60_days_before_its_end(valid_to: date, word: s
 def test_what_has_no_time_or_no_run_is_noticed() -> None:
     undated = [{"measured_at": pd.NaT}, {"measured_at": pd.NaT}]
     base = at("02-03", "02-04")
-    assert noticed(tidy(*base, undated[0]))[-1] == "1 row of the record carry no time and stand in no month."
-    assert noticed(tidy(*base, *undated))[-1] == "2 rows of the record carry no time and stand in no month."
+    assert noticed(tidy(*base, undated[0]))[-1] == "Without a time, and so in no month: 1 row of the record."
+    assert noticed(tidy(*base, *undated))[-1] == "Without a time, and so in no month: 2 rows of the record."
     known, unknown = decision("exclude", run="0"), decision("accept", run="Z9")
     assert noticed(tidy(*base), known, unknown)[-1] == (
         "A decision of I. Duarte (accept) is about run Z9, which the record does not hold."

@@ -16,7 +16,7 @@ import pytest
 
 from labcalc.exports import TIDY_COLUMNS
 from labcalc.judgement.duplicates.pairing import CONDITIONS, repeated_results
-from labcalc.judgement.duplicates.sets import SET_COLUMNS, figures_of, sets_of, statement_for
+from labcalc.judgement.duplicates.sets import SET_COLUMNS, sets_of, statement_for
 from labcalc.lab import Decision, DuplicateChoices, Laboratory, Precision, PrecisionFunction, ReportChoices
 from tests.judgement.test_duplicates import LABORATORY, ZONE, decision, result
 
@@ -355,23 +355,6 @@ def test_determinations_are_sets_of_their_own_and_their_means_are_the_results() 
     table = sets(rows, laboratory).set_index(["quantity", "condition"])
     assert table.loc[("density", DETERMINABILITY), "limit"] == pytest.approx(0.2), "no d is stated: r holds"
     assert table.loc[("kinematic viscosity", DETERMINABILITY), "limit"] == pytest.approx(0.0037 * 46.0)
-
-
-@pytest.mark.parametrize(
-    ("value", "figures", "signed", "written"),
-    [
-        (0.0, 2, False, "0"),
-        (math.inf, 2, False, "∞"),
-        (math.nan, 2, False, "–"),
-        (0.12345, 2, False, "0.12"),
-        (0.12345, 2, True, "+0.12"),
-        (-0.12345, 3, True, "-0.123"),
-        (123456.0, 2, False, "120000"),
-        (1e-7, 2, False, "0.00000010"),
-    ],
-)
-def test_figures_have_no_exponent(value: float, figures: int, signed: bool, written: str) -> None:
-    assert figures_of(value, figures, signed=signed) == written
 
 
 def test_no_results_are_no_sets() -> None:

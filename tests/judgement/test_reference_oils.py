@@ -158,10 +158,10 @@ EXACT = LAB.replace("value = 50.00, expanded_uncertainty = 0.10", "value = 60.00
     [
         ("60.5", "850.1", "met", "kinematic viscosity at 40 °C, 60.50 mm²/s, is +0.50 from the certified 60"),
         ("60.51", "850.1", "not met", "kinematic viscosity at 40 °C, 60.51 mm²/s, is +0.51 from the certified 60"),
-        ("59.5", "850.1", "met", "kinematic viscosity at 40 °C, 59.50 mm²/s, is -0.50 from the certified 60"),
-        ("59.49", "850.1", "not met", "kinematic viscosity at 40 °C, 59.49 mm²/s, is -0.51 from the certified 60"),
+        ("59.5", "850.1", "met", "kinematic viscosity at 40 °C, 59.50 mm²/s, is −0.50 from the certified 60"),
+        ("59.49", "850.1", "not met", "kinematic viscosity at 40 °C, 59.49 mm²/s, is −0.51 from the certified 60"),
         ("60.1", "850.5", "met", "density at 40 °C, 850.5 kg/m³, is +0.50 from the certified 850"),
-        ("60.1", "849.4", "not met", "density at 40 °C, 849.4 kg/m³, is -0.60 from the certified 850"),
+        ("60.1", "849.4", "not met", "density at 40 °C, 849.4 kg/m³, is −0.60 from the certified 850"),
     ],
 )
 def test_a_reference_result_may_be_its_limit_away(

@@ -159,9 +159,10 @@ def test_the_scatter_about_the_line_in_the_noise_of_repeats(judged: Judge, cold:
     ratio, p, excess = departure(values, {t: r / 2.77 for t, r in R_PERCENT.items()}, 30.0)
     found = line(judged, cold)
     assert found.state == ("doubtful" if p < 0.01 else "met")
+    away = f"{excess:+#.2g}".replace("-", "−")
     assert found.finding == (
         f"scatter about the line {ratio:.2g} times the noise of repeats (p = {p:.2g}, limit 0.01); the result at 40 °C "
-        f"is {excess:+#.2g} % from the line through the others"
+        f"is {away} % from the line through the others"
     )
     assert found.basis.endswith("; noise: ASTM D445, edition 2015 to 2024, formulated oils [memory]"), (
         "three temperatures of one statement are named once"
@@ -205,8 +206,8 @@ def constants(cold: float, hot: float, why: str = "") -> tuple[Consequence, ...]
     [
         (0.8151, "met", "0.8300 from 40 °C and 0.8151 from 100 °C differ by +0.0149; limit 0.015"),
         (0.8149, "doubtful", "0.8300 from 40 °C and 0.8149 from 100 °C differ by +0.0151; limit 0.015"),
-        (0.8449, "met", "0.8300 from 40 °C and 0.8449 from 100 °C differ by -0.0149; limit 0.015"),
-        (0.8451, "doubtful", "0.8300 from 40 °C and 0.8451 from 100 °C differ by -0.0151; limit 0.015"),
+        (0.8449, "met", "0.8300 from 40 °C and 0.8449 from 100 °C differ by −0.0149; limit 0.015"),
+        (0.8451, "doubtful", "0.8300 from 40 °C and 0.8451 from 100 °C differ by −0.0151; limit 0.015"),
     ],
 )
 def test_the_two_constants_may_be_0_015_apart(hot: float, state: str, words: str) -> None:

@@ -199,6 +199,8 @@ def _nearness(found: _Found, limit: Limit, held: _Held) -> tuple[str, ...]:
     if abs(margin) >= held.width:
         return ()
     away, width = (f"{numeral(size)} {found.unit}".strip() for size in (abs(margin), held.width))
+    if abs(margin) < 1e-9 * held.width:  # on it, but for what binary can't hold
+        return (f"on the limit, within {held.band}, {width}",)
     return (f"{'outside' if margin < 0 else 'inside'} by {away}, less than {held.band}, {width}",)
 
 

@@ -156,6 +156,8 @@ def reported_value(quantity: str, value: float) -> str:
 
     Viscosity: ISO 3104:1994, clause 13, and ASTM D445. Density: ISO 12185:1996, clause 11. Index: ASTM D2270, 7.1.
     """
+    if np.isinf(value):
+        return numeral(np.nan)
     if quantity == "density":
         return numeral(value, 1)
     if quantity == "viscosity index":
