@@ -65,7 +65,7 @@ def main() -> None:
         "departure_from_line, 5 points": lambda: formulae.departure_from_line(five_C, five, 0.3),
         "fit_andrade, 5 points": lambda: formulae.fit_andrade(five_C, five),
         "fit_vogel, 5 points": lambda: formulae.fit_vogel(five_C, five),
-        "compare_viscosity_models, 5 points": lambda: formulae.compare_viscosity_models(five_C, five),
+        "compare_viscosity_models, 5 points": lambda: formulae.compare_viscosity_models(five_C, five, 0.3),
     }.items():
         report(name, "the plain line", OILS, work, plain)
     saybolt = formulae.saybolt_universal_from_kinematic(U)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import time
 import timeit
 
 import numpy as np
@@ -141,8 +142,8 @@ def test_refusals() -> None:
 
 
 def test_all_rules_over_a_million_points() -> None:
-    """At most 150 times one pass of |z| > 3 over the same points, in one run (the best of three each)."""
+    """At most 150 times one pass of |z| > 3 over the same points, in one run (CPU time, the best of three each)."""
     z = np.random.default_rng(1).standard_normal(1_000_000)
-    one_pass = min(timeit.repeat(lambda: np.abs(z) > 3.0, number=1, repeat=3))
-    all_rules = min(timeit.repeat(lambda: run_rule_signals(z, NELSON), number=1, repeat=3))
+    one_pass = min(timeit.repeat(lambda: np.abs(z) > 3.0, timer=time.process_time, number=1, repeat=3))
+    all_rules = min(timeit.repeat(lambda: run_rule_signals(z, NELSON), timer=time.process_time, number=1, repeat=3))
     assert all_rules < 150.0 * one_pass
