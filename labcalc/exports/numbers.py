@@ -133,7 +133,7 @@ def figure(cell: str, decimal: str, thousands: str | None = None) -> float | Non
             return None
         if found[1]:
             cell = cell.replace(found[1], "")
-    elif cell.count(decimal) > 1 or cell == decimal:
+    elif cell.count(decimal) > 1 or cell in ("", decimal):
         return None
     return float(cell.replace("−", "-").replace(decimal, "."))
 
