@@ -105,8 +105,10 @@ class Beneath:
         """Tell what may stand at the end beneath the last blank line, if no line there is a row or begins one."""
         filled = [cell.strip() for cell in record.cells if cell.strip()]
         is_little = len(filled) == 1 or (len(filled) == 2 and len(record.cells) < self.width)
+        if not (record.ended and record.flaw is None and is_little):
+            return False
         is_told = filled[0].endswith((":", "=")) or len(filled[0].split()) > 2
-        return record.ended and record.flaw is None and is_little and (is_told or not any(map(_has_digit, filled)))
+        return is_told or not any(map(_has_digit, filled))
 
 
 def is_rule(record: Record) -> bool:

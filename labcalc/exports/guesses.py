@@ -52,6 +52,8 @@ class Guess:
     holds: str = ""
     why: str = "nothing is known of it: it is not used"
     said: Column | None = None
+    instead: Column | None = None
+    """What it may as well be."""
 
     @property
     def taken_for(self) -> str:
@@ -96,12 +98,12 @@ class _Seen:
     @property
     def middle(self) -> float:
         """Median of the numbers; NaN where there is none."""
-        return float(np.median(known)) if len(known := self.numbers[np.isfinite(self.numbers)]) else np.nan
+        return _median(self.numbers)
 
     def differs(self, other: NDArray[np.float64]) -> float:
         """Return by how much the column differs from numbers, relative, in the median; NaN where nothing compares."""
         both = np.isfinite(self.numbers) & np.isfinite(other) & (other != 0.0)
-        return float(np.median(np.abs(self.numbers[both] / other[both] - 1.0))) if both.any() else np.nan
+        return _median(np.abs(self.numbers[both] / other[both] - 1.0))
 
     @cached_property
     def has_unit(self) -> bool:
@@ -116,6 +118,11 @@ class _Seen:
         repeat = self.said.repeat if self.said else 0
         column = Column(holds, repeat=repeat, **said) if said else None  # type: ignore[arg-type]
         self.guess = replace(self.guess, holds=holds, why=why, said=column)
+
+
+def _median(values: NDArray[np.float64]) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else np.nan
 
 
 def guess_columns(table: Flat) -> tuple[Guess, ...]:
@@ -249,44 +256,59 @@ def _densities(seen: list[_Seen]) -> None:
 
 def _viscosities(seen: list[_Seen], is_placed: bool) -> None:
     """Guess columns of viscosities: repeats side by side, or at the two usual temperatures, the larger at the lower."""
-    some = [one for one in _open(seen) if one.is_numeric and _may_be_viscosity(one)]
+    some = [one for one in _open(seen) if one.is_numeric and _may_be_viscosity(one, seen)]
     if any("viscosity" in one.guess.holds for one in seen):
         some = [one for one in some if one.meaning is not None]
-    sizes = [one.middle for one in some]
-    density = next((one.numbers for one in seen if one.guess.holds.startswith("density")), None)
     groups = [some[:1]]
     for before, one in pairwise(some):
         are_repeats = one.differs(before.numbers) < _REPEATS
         groups[-1:] = [[*groups[-1], one]] if are_repeats else [groups[-1], [one]]
-    are_two = not is_placed and len(groups) == 2 and max(sizes) > 2.0 * min(sizes)
+    largest = max((one.middle for one in some), default=np.nan)
+    are_two = not is_placed and len(groups) == 2 and largest > 2.0 * min(one.middle for one in some)
     for group in groups:
         for number, one in enumerate(group, 1):
-            own = one.meaning.temperature_C if one.meaning else None
-            at = own if own is not None or not are_two else _TWO_C[int(one.middle < max(sizes) / 2.0)]
-            is_dynamic = len(groups) == 2 and density is not None and _follows(one, groups, density)
-            holds, unit = ("dynamic viscosity", "mPa·s") if is_dynamic else ("kinematic viscosity", "mm²/s")
-            why = (
-                "it is viscosity · density of the other"
-                if is_dynamic
-                else "sizes; dynamic viscosity [mPa·s] looks alike"
-            )
-            if at is not None and own is None:
-                why += f"; {_TWO_C[0]:g} and {_TWO_C[1]:g} °C are usual"
-            one.take(holds, why, unit=unit, temperature_C=at)
+            _viscosity(one, seen, groups, _TWO_C[int(one.middle < largest / 2.0)] if are_two else None)
             if len(group) > 1 and one.guess.said:
-                repeat = replace(one.guess.said, repeat=number)
-                one.guess = replace(one.guess, said=repeat, why=f"repeats side by side; {why}")
+                why = f"repeats side by side; {one.guess.why}"
+                one.guess = replace(one.guess, said=replace(one.guess.said, repeat=number), why=why)
 
 
-def _may_be_viscosity(one: _Seen) -> bool:
-    is_named = one.meaning is not None and "viscosity" in one.meaning.holds
-    return is_named or (one.meaning is None and _possible(unit_of("mm²/s"), one.middle, "kinematic viscosity"))
+def _viscosity(one: _Seen, seen: list[_Seen], groups: list[list[_Seen]], usual_C: float | None) -> None:
+    named = one.meaning.holds if one.meaning else ""
+    own = one.meaning.temperature_C if one.meaning else None
+    density = next((other.numbers for other in seen if other.guess.holds.startswith("density")), None)
+    is_dynamic = named.startswith("dynamic")
+    if named in ("", "viscosity") and len(groups) == 2 and density is not None and _follows(one, groups, density):
+        is_dynamic, why, instead = True, "it is viscosity · density of the other", None
+    elif named in ("", "viscosity"):
+        why, instead = "by its sizes; a dynamic viscosity looks alike", Column("dynamic viscosity", "mPa·s", own)
+    else:
+        why, instead = "the header says so; the unit is the usual one", None
+    if own is None and usual_C is not None:
+        why += f"; {_TWO_C[0]:g} and {_TWO_C[1]:g} °C are usual"
+    holds, unit = ("dynamic viscosity", "mPa·s") if is_dynamic else ("kinematic viscosity", "mm²/s")
+    one.take(holds, why, unit=unit, temperature_C=own if own is not None else usual_C)
+    one.guess = replace(one.guess, instead=instead)
+
+
+def _may_be_viscosity(one: _Seen, seen: list[_Seen]) -> bool:
+    """Tell whether a column is named so, or has sizes of viscosities that fall where temperatures rise."""
+    if one.meaning is not None:
+        return "viscosity" in one.meaning.holds
+    is_printed = bool((one.numbers[np.isfinite(one.numbers)] % 1.0).any())
+    heat = next(
+        (other.numbers for other in seen if other.guess.holds == "temperature"), np.full(len(one.cells), np.nan)
+    )
+    known = np.isfinite(heat)
+    ends = (heat == one for one in (heat[known].min(), heat[known].max())) if known.any() else (known, known)
+    coldest, hottest = (_median(one.numbers[rows]) for rows in ends)
+    return is_printed and not hottest > coldest and _possible(unit_of("mm²/s"), one.middle, "kinematic viscosity")
 
 
 def _follows(one: _Seen, groups: list[list[_Seen]], density: NDArray[np.float64]) -> bool:
     """Tell whether a viscosity is the other one times density, in g/cm³ or kg/m³."""
     other = groups[0][0] if one in groups[1] else groups[1][0]
-    scale = 1.0 if np.nanmedian(density) < 10.0 else 1e-3
+    scale = 1.0 if _median(density) < 10.0 else 1e-3
     return one.differs(other.numbers * density * scale) < _FOLLOWS
 
 

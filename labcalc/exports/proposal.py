@@ -254,8 +254,11 @@ def _profile_lines(proposal: Proposal) -> Iterator[str]:
         yield from (f"# {name} = {written(one)}\n" for one in values)
     if profile.columns:
         yield "[profile.columns]\n"
+    instead = {one.said: one.instead for one in proposal.guesses if one.instead}
     for header, column in profile.columns.items():
         yield f"{quoted(header)} = {_column(column)}\n"
+        if column in instead:
+            yield f"# or {quoted(header)} = {_column(instead[column])}\n"
 
 
 def _column(column: Column) -> str:

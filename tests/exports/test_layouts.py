@@ -6,7 +6,9 @@ Expected values are read off the text by eye; °C = K - 273.15 (ITS-90), 1 cSt =
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -700,6 +702,36 @@ def test_all_problems_are_said_at_once(tmp_path: Path) -> None:
     }
 
 
+GUESSED = {
+    "Sample;Dynamic viscosity;T\nA;39.6;313.15\nB;5.6;373.15\n": {
+        "Dynamic viscosity": ("dynamic viscosity", "mPa·s", None),
+        "T": ("temperature", "K", None),
+    },
+    "Sample;Fließwert bei 40 °C (cSt)\nA;46.12\nB;32.05\n": {
+        "Fließwert bei 40 °C (cSt)": ("kinematic viscosity", "cSt", 40.0),
+    },
+    "Sample;Wert a;Wert b\nA;46.12;6.871\nB;32.05;5.412\n": {
+        "Wert a": ("kinematic viscosity", "mm²/s", 40.0),
+        "Wert b": ("kinematic viscosity", "mm²/s", 100.0),
+    },
+    "Sample;Temp;Laufzeit;Wert\nA;40;100.25;46.12\nB;100;210.75;6.871\n": {
+        "Temp": ("temperature", "°C", None),
+        "Wert": ("kinematic viscosity", "mm²/s", None),
+    },
+}
+
+
+@pytest.mark.parametrize("text", GUESSED, ids=range(len(GUESSED)))
+def test_guesses(read: WithProfile, tmp_path: Path, text: str) -> None:
+    """What rises with the temperature is no viscosity; of two, the larger is at 40 °C (common practice)."""
+    (tmp_path / "x.txt").write_text(text, "utf-8")
+    proposal = propose_profile(tmp_path / "x.txt")
+    assert proposal.profile is not None
+    said = {name: (one.holds, one.unit, one.temperature_C) for name, one in proposal.profile.columns.items()}
+    assert said == GUESSED[text]
+    assert len(read(text, toml=proposal.toml).table) >= 2
+
+
 def test_where_nothing_looks_like_results_none_is_proposed(tmp_path: Path) -> None:
     (tmp_path / "x.txt").write_text("Name;Height\nA;tall\nB;small\n", "utf-8")
     with pytest.raises(ExportError, match="nothing in it looks like columns of results, so none is proposed"):
@@ -757,4 +789,6 @@ def test_any_text_with_any_setting_is_read_or_refused(tmp_path: Path, parts: lis
         refusal = ""
         assert reading.sources[0].rows_refused == len(reading.refusals)
     assert "\n" not in refusal
+    with suppress(ExportError):
+        tomllib.loads(propose_profile(path).toml)
     assert len(likely_arrangements(divided("".join(parts), ""))) <= 5
