@@ -285,7 +285,8 @@ def _viscosity(one: _Seen, seen: list[_Seen], groups: list[list[_Seen]], usual_C
     else:
         why, instead = "the header says so; the unit is the usual one", None
     if own is None and usual_C is not None:
-        why += f"; {_TWO_C[0]:g} and {_TWO_C[1]:g} °C are usual"
+        usual = " and ".join(f"{degrees:g}" for degrees in _TWO_C)
+        why += f"; {usual} °C are usual"
     holds, unit = ("dynamic viscosity", "mPa·s") if is_dynamic else ("kinematic viscosity", "mm²/s")
     one.take(holds, why, unit=unit, temperature_C=own if own is not None else usual_C)
     one.guess = replace(one.guess, instead=instead)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import sys
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
@@ -178,12 +179,15 @@ def _engine_words(
     task: RenderTask, numbers: Mapping[str, int], begin_cell: Callable[[str], None] | None
 ) -> dict[str, Any]:
     if task.engine == KERNEL:
+        from traitlets.config import Config
+
         return {
             "engine_name": "nbclient",
             "execution_timeout": task.limits.cell_seconds,
             "shutdown_kernel": "immediate",
             "coalesce_streams": True,
             "store_widget_state": False,
+            "config": Config(KernelManager={"transport": "tcp" if sys.platform == "win32" else "ipc"})
             "extra_arguments": ["--ext=labcalc.workbooks.lean", "--log-level=ERROR"],
         }
     from labcalc.workbooks.engine import LabcalcEngine  # noqa: F401  (registers itself)

@@ -21,7 +21,8 @@ def broken(*_: object, **__: object) -> NoReturn:
 
 @pytest.fixture
 def as_if_new(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Forget what earlier tests have warmed up, and which slow modules they have loaded."""
+    """Forget what earlier tests have warmed up, which slow modules they have loaded, what threads they left."""
+    monkeypatch.setattr("labcalc.workbooks.batch.fork_is_safe", lambda: True)
     monkeypatch.setattr(warm, "_set_up", warm._set_up.__wrapped__)
     for name in lean._SLOW:
         monkeypatch.delitem(sys.modules, name, raising=False)
