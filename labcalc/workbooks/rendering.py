@@ -187,7 +187,7 @@ def _engine_words(
             "shutdown_kernel": "immediate",
             "coalesce_streams": True,
             "store_widget_state": False,
-            "config": Config(KernelManager={"transport": "tcp" if sys.platform == "win32" else "ipc"})
+            "config": Config(KernelManager={"transport": "tcp" if sys.platform == "win32" else "ipc"}),
             "extra_arguments": ["--ext=labcalc.workbooks.lean", "--log-level=ERROR"],
         }
     from labcalc.workbooks.engine import LabcalcEngine  # noqa: F401  (registers itself)
