@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 from pathlib import Path
 
 import pandas as pd
 import pytest
+import xlsxwriter
+from click.testing import CliRunner
 from hypothesis import given, strategies as st
 from python_calamine import load_workbook
 
+from labcalc.cli import main
 from labcalc.errors import ExportError
 from labcalc.exports import TIDY_COLUMNS, read_export, write_table
 from tests.exports.conftest import Read
@@ -116,3 +120,100 @@ def test_a_text_too_long_for_a_workbook(read: Read, tmp_path: Path) -> None:
     with pytest.raises(ExportError, match="a text is too long for a workbook's cell"):
         write_table(table, tmp_path / "t.xlsx")
     assert [one.name for one in tmp_path.iterdir()] == ["x.csv"]
+
+
+# --- Nothing is destroyed ---
+
+EXPORT = "Sample;T (°C);KV (mm²/s)\nA;40;9.10\n"
+
+
+@pytest.mark.parametrize("how", ["itself", "a link", "a hard link", "another way there"])
+def test_the_export_is_never_written_over(tmp_path: Path, how: str) -> None:
+    export = tmp_path / "x.csv"
+    export.write_text(EXPORT, "utf-8")
+    target = {"itself": export, "another way there": tmp_path / "." / "sub" / ".." / "x.csv"}.get(
+        how, tmp_path / "t.csv"
+    )
+    (tmp_path / "sub").mkdir()
+    if how == "a link":
+        target.symlink_to(export)
+    elif how == "a hard link":
+        target.hardlink_to(export)
+    for force in (False, True):
+        with pytest.raises(ExportError) as refusal:
+            write_table(read_export(export).table, target, exports=[export], force=force)
+        assert str(refusal.value) == f"{target}: this is the export {export}, which is read; expected another file"
+    assert export.read_text("utf-8") == EXPORT
+
+
+@pytest.mark.parametrize(
+    "content", ["", "run,sample\n", EXPORT, "PK\3\4", "PAR1", "labcalc tidy table", ",".join(TIDY_COLUMNS)]
+)
+@pytest.mark.parametrize("name", ["t.csv", "t.xlsx"])
+def test_what_labcalc_did_not_make_stays(read: Read, tmp_path: Path, content: str, name: str) -> None:
+    table, target = read(EXPORT).table, tmp_path / name
+    target.write_text(content, "utf-8")
+    with pytest.raises(ExportError) as refusal:
+        write_table(table, target)
+    assert str(refusal.value) == f"{target}: labcalc didn't make what is there; expected another name, or --force"
+    assert target.read_text("utf-8") == content
+    write_table(table, target, force=True)
+    assert len(read_export(target).table) == 1
+
+
+def test_a_workbook_of_somebody_else_stays(read: Read, tmp_path: Path) -> None:
+    with xlsxwriter.Workbook(str(tmp_path / "t.xlsx")) as book:
+        book.add_worksheet("results").write_row(0, 0, TIDY_COLUMNS)
+    with pytest.raises(ExportError, match="labcalc didn't make"):
+        write_table(read(EXPORT).table, tmp_path / "t.xlsx")
+
+
+@pytest.mark.parametrize("first", [".csv", ".xlsx"])
+@pytest.mark.parametrize("second", [".csv", ".xlsx"])
+def test_what_labcalc_made_is_known_by_its_content(read: Read, tmp_path: Path, first: str, second: str) -> None:
+    table, target = read(EXPORT).table, tmp_path / f"t{second}"
+    write_table(table, tmp_path / f"made{first}")
+    (tmp_path / f"made{first}").rename(target)
+    write_table(table, target)
+    assert len(read_export(target).table) == 1
+
+
+def test_the_same_table_is_the_same_bytes_and_a_link_stays_one(read: Read, tmp_path: Path) -> None:
+    table = read(ROWS).table
+    for ending in (".csv", ".xlsx"):
+        one, two, link = (tmp_path / f"{name}{ending}" for name in ("one", "two", "link"))
+        write_table(table, one)
+        write_table(table, two)
+        assert one.read_bytes() == two.read_bytes()
+        link.symlink_to(one)
+        write_table(table, link)
+        assert link.is_symlink()
+        assert one.read_bytes() == two.read_bytes()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes here")
+def test_pipes_and_folders_are_not_written_over(read: Read, tmp_path: Path) -> None:
+    table = read(EXPORT).table
+    os.mkfifo(tmp_path / "pipe.csv")
+    (tmp_path / "folder.csv").mkdir()
+    for name in ("pipe.csv", "folder.csv"):
+        with pytest.raises(ExportError, match="labcalc didn't make"):
+            write_table(table, tmp_path / name)
+    with pytest.raises(ExportError, match="can't be written: Is a directory"):
+        write_table(table, tmp_path / "folder.csv", force=True)
+
+
+def test_force_on_the_command_line(tmp_path: Path) -> None:
+    export, target = tmp_path / "x.csv", tmp_path / "t.csv"
+    export.write_text(EXPORT, "utf-8")
+    target.write_text("mine", "utf-8")
+    for words, code, begins in (
+        (["--to", target], 2, "mine"),
+        (["--to", target, "--force"], 0, "run,"),
+        (["--to", target], 0, "run,"),
+    ):
+        result = CliRunner().invoke(main, ["read", str(export), *map(str, words)])
+        assert result.exit_code == code
+        assert len(result.stderr.splitlines()) == 1
+        assert target.read_text("utf-8").startswith(begins)
+    assert CliRunner().invoke(main, ["read", str(target), "--to", str(target), "--force"]).exit_code == 2
