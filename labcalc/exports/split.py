@@ -135,7 +135,7 @@ def _closing(line: str, begin: int) -> int:
 
 
 def _columns(text: str, delimiter: str) -> list[Any]:
-    """Return the columns of lines; none if one is longer than the first."""
+    """Return the columns of lines; none if one is longer than the first, or all are blank."""
     try:
         table = pd.read_csv(
             StringIO(text),
@@ -147,6 +147,6 @@ def _columns(text: str, delimiter: str) -> list[Any]:
             low_memory=False,
             engine="c",
         )
-    except pd.errors.ParserError:
+    except (pd.errors.ParserError, pd.errors.EmptyDataError):
         return []
     return [table[name].to_numpy() for name in table]
