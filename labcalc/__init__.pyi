@@ -7,5 +7,6 @@ from .formulae import (
     viscosity_grade as viscosity_grade,
     viscosity_index as viscosity_index,
 )
+from .lab.reading import read as read
 
 __version__: str

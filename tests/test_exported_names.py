@@ -15,7 +15,7 @@ import labcalc
 
 NAMES = {
     "labcalc": """
-        api_gravity density_at fit_viscosity_temperature viscosity_grade viscosity_index
+        api_gravity density_at fit_viscosity_temperature read viscosity_grade viscosity_index
     """,
     "labcalc.formulae": """
         Blend BlendFraction COMMODITIES Commodity EstimatedLine ExponentialCurve FlowResult GRADE_TABLES
@@ -78,7 +78,7 @@ NAMES = {
         Instrument Laboratory Limit Precision PrecisionFunction PrecisionStatement Product REPEAT_KINDS
         ReferenceLot ReferenceMaterial ReportChoices TypicalValue Uncertainty add_decision decisions_file
         earlier_export_files label_runs laboratory_from line_of_key load_laboratory lot_in_use name_fits nearest
-        precision_for product_of published_precision read_decisions reference_of
+        precision_for product_of published_precision read read_decisions reference_of
     """,
     "labcalc.judgement": """
         Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus

@@ -17,6 +17,7 @@ PACKAGE = Path(labcalc.__file__).parent
 LAYERS = {
     "errors": 0,
     "shipped": 0,
+    "showing": 0,
     "formulae": 1,
     "data": 1,
     "statistics": 2,

@@ -30,12 +30,11 @@ def read(
     """Read run exports into one tidy table: a row a determination, units in the column names."""
     if propose:
         return _propose(exports, lab)
-    from labcalc.exports import read_exports, totals, write_table
-    from labcalc.lab import label_runs, load_laboratory
+    from labcalc.exports import totals, write_table
+    from labcalc.lab import read as read_labelled
 
-    laboratory = load_laboratory(lab)
-    reading = read_exports(exports, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
-    table = label_runs(reading.table, laboratory)
+    reading = read_labelled(exports, lab)
+    table = reading.table
     if to is not None and len(table):
         write_table(table, to, exports=exports, force=force)
     if as_json:

@@ -136,12 +136,3 @@ def joined(*parts: NDArray[Any]) -> NDArray[np.int64]:
             key = np.unique(key, return_inverse=True)[1]
         key = key * span + part
     return key
-
-
-def previous(keys: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return where each key stood before, -1 where it comes for the first time."""
-    order = np.argsort(keys, kind="stable")
-    same = keys[order[1:]] == keys[order[:-1]]
-    before = np.full(len(keys), -1)
-    before[order[1:][same]] = order[:-1][same]
-    return before

@@ -22,7 +22,7 @@ from labcalc.exports.numbers import figure
 from labcalc.exports.profile import DATE_ORDERS, Column
 from labcalc.exports.units import Unit, unit_of
 from labcalc.exports.vocabulary import LIMITS, Meaning, meaning_of
-from labcalc.wording import at_celsius, plain
+from labcalc.wording import at_celsius, celsius, plain
 
 _USUAL_C = np.array([-40, -30, -20, -10, 0, 10, 15, 20, 25, 30, 37.8, 40, 50, 60, 70, 80, 90, 98.9, 100, 110, 120, 150])
 """Temperatures that oils are measured at (common practice), [°C]."""
@@ -167,8 +167,8 @@ def _by_words(seen: list[_Seen]) -> None:
         if meaning.holds in NOT_TAKEN:
             one.guess = replace(one.guess, why=f"{meaning.statistic or meaning.holds}: it is not used")
         elif one.has_unit or meaning.holds not in _WITHOUT_UNIT:
-            at = f" at {plain(meaning.temperature_C)} °C" if meaning.temperature_C is not None else ""
-            one.take(f"{meaning.holds}{at}", "the header says so")
+            at = np.nan if meaning.temperature_C is None else meaning.temperature_C
+            one.take(at_celsius(meaning.holds, at), "the header says so")
         elif meaning.holds == "density":
             _density(one, meaning.temperature_C)
         elif meaning.holds == "temperature" and (unit := _temperature_unit(one)):
@@ -285,8 +285,7 @@ def _viscosity(one: _Seen, seen: list[_Seen], groups: list[list[_Seen]], usual_C
     else:
         why, instead = "the header says so; the unit is the usual one", None
     if own is None and usual_C is not None:
-        usual = " and ".join(f"{degrees:g}" for degrees in _TWO_C)
-        why += f"; {usual} °C are usual"
+        why += f"; {' and '.join(map(celsius, _TWO_C))} are usual"
     holds, unit = ("dynamic viscosity", "mPa·s") if is_dynamic else ("kinematic viscosity", "mm²/s")
     one.take(holds, why, unit=unit, temperature_C=own if own is not None else usual_C)
     one.guess = replace(one.guess, instead=instead)

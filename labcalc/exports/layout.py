@@ -181,12 +181,13 @@ def _fields(flat: Flat, file: str) -> Iterable[Field]:
 
 def _field_at(flat: Flat, near: Sequence[Record], position: int, file: str) -> Field | None:
     """Return what a column holds, None if it is not used."""
-    cell, meaning, unit = flat.header.cells[position], flat.meaning(position), _unit_of_cells(near, position)
+    cell, meaning, units = flat.header.cells[position], flat.meaning(position), _units_of_cells(near, position)
     if meaning is None:
-        refuse_measured(cell, flat.unit_beneath(position) or unit or "", file)
+        refuse_measured(cell, flat.unit_beneath(position) or (units[0] or "" if units and all(units) else ""), file)
     if meaning is None or meaning.holds in NOT_TAKEN:
         return None
-    unit = unit if meaning.holds in (*MEASURED, "temperature") else None
+    is_measured = meaning.holds in (*MEASURED, "temperature")
+    unit = next(filter(None, units), None) if is_measured else None
     field = _field(cell or f"column {position + 1}", position, replace(meaning, unit=meaning.unit or unit), file)
     said = flat.said.get(position)
     own_units = "" if unit is None else "some" if meaning.unit else "all"
@@ -203,9 +204,10 @@ def refuse_measured(cell: str, unit: str, file: str) -> None:
         )
 
 
-def _unit_of_cells(rows: Sequence[Record], position: int) -> str | None:
-    cells = (row.cells[position] for row in rows if position < len(row.cells))
-    return next((found[1] for cell in cells if (found := measure(cell))), None)
+def _units_of_cells(rows: Sequence[Record], position: int) -> list[str | None]:
+    """Return the unit of each cell that holds anything, None for a cell without."""
+    cells = (row.cells[position] for row in rows if position < len(row.cells) and row.cells[position].strip())
+    return [found[1] if (found := measure(cell)) else None for cell in cells]
 
 
 def _ranked(fields: Iterable[Field]) -> list[Field]:

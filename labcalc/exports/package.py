@@ -5,6 +5,7 @@ from __future__ import annotations
 import posixpath
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from io import BytesIO
 from xml.parsers.expat import ExpatError, ParserCreate
 
@@ -21,14 +22,10 @@ Start = Callable[[str, dict[str, str]], None]
 Text = Callable[[str], None]
 
 
-class _Local(dict[str, str]):
-    """Name of an element → what stands behind its prefix."""
-
-    def __missing__(self, name: str) -> str:
-        if len(self) > _PARTS:
-            raise ValueError(name)
-        local = self[name] = name.rpartition(":")[2]
-        return local
+@lru_cache(maxsize=_PARTS)
+def local(name: str) -> str:
+    """Return the name of an element without its prefix."""
+    return name.rpartition(":")[2]
 
 
 @contextmanager
@@ -72,7 +69,7 @@ class Package:
         found: dict[str, tuple[str, str]] = {}
 
         def see(tag: str, said: dict[str, str]) -> None:
-            if LOCAL[tag] == "Relationship":
+            if local(tag) == "Relationship":
                 path = posixpath.normpath(posixpath.join("/", folder, said["Target"]))
                 found[said["Id"]] = said["Type"].rpartition("/")[2], path.lstrip("/").lower()
 
@@ -100,6 +97,3 @@ class Package:
 
 def _refuse_doctype(*_: object) -> None:
     raise ValueError
-
-
-LOCAL = _Local()

@@ -21,9 +21,9 @@ from labcalc.exports.dates import parse_day
 from labcalc.exports.guesses import Guess, guess_columns, statistics_among
 from labcalc.exports.layout import Flat, problems_of
 from labcalc.exports.likely import likely_tables, shaped_tables
-from labcalc.exports.names import between, fits
+from labcalc.exports.names import between
 from labcalc.exports.profile import DATE_ORDERS, Arrangement, Column, Profile
-from labcalc.exports.read import WORKBOOKS, content_of, read_content, table_of, zone_of
+from labcalc.exports.read import WORKBOOKS, content_of, fits_profile, read_content, table_of, zone_of
 from labcalc.exports.records import Record, divided
 from labcalc.exports.sheet import sheets
 from labcalc.exports.table import SourceFile, columns_not_used, totals
@@ -122,7 +122,7 @@ def profiles_for(paths: Iterable[str | Path]) -> list[str]:
     """Return as TOML what is proposed for the exports that need a profile; what can't be read at all is left out."""
     found: list[Proposal] = []
     for path in map(Path, paths):
-        if not any(fits(path.name, one.profile.files) for one in found if one.profile):
+        if not any(fits_profile(path.name, one.profile) for one in found if one.profile):
             with suppress(ExportError):
                 found.append(propose_profile(path))
     return [one.toml for one in found if one.profile]

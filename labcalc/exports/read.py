@@ -103,7 +103,7 @@ def _read(
     digest = hashlib.sha256(data).hexdigest()
     if digest in first:
         return {}, (), SourceFile(path.name, digest, 0, 0, f"same content as {first[digest]}, read once")
-    profile = next((one for one in profiles if _fits(path.name, one)), _NO_PROFILE)
+    profile = next((one for one in profiles if fits_profile(path.name, one)), _NO_PROFILE)
     try:
         return read_content(path, data, digest, profile, zone)
     except ExportError as failure:
@@ -158,7 +158,8 @@ def zone_of(name: str) -> ZoneInfo:
         ) from None
 
 
-def _fits(name: str, profile: Profile) -> bool:
+def fits_profile(name: str, profile: Profile) -> bool:
+    """Tell whether a file's name fits one of the patterns of a profile."""
     return any(fnmatchcase(name.casefold(), pattern.casefold()) for pattern in profile.files)
 
 

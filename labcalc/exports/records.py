@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -80,7 +79,7 @@ def _at_widths(line: str, widths: Sequence[int]) -> list[str]:
 
 @dataclass(frozen=True)
 class Block:
-    """Many records at once, all of one width and without quotation marks: the line of the first, and the columns."""
+    """Many records at once, all of one width and none with a flaw: the line of the first, and the columns."""
 
     line: int
     columns: list[NDArray[np.object_]]
@@ -98,6 +97,9 @@ class Text(Iterator[Record]):
         self._text, self._delimiter = text, delimiter
         self._at, self._number, self._tried = 0, 1, 0
         self._mark = "\n" if "\n" in text else "\r"
+        end = rf"[^\n\r{re.escape(delimiter)}]"
+        self._whole = re.compile(rf'(?<!{end})(?:\0|"[^"\n\r]*")(?!{end})')
+        """A cell of one line that stands in quotation marks from end to end; NUL for two of them."""
 
     def __next__(self) -> Record:
         if self._at == len(self._text):
@@ -120,10 +122,13 @@ class Text(Iterator[Record]):
             return None
         self._tried = self._text.find(self._mark, self._at + _BLOCK) + 1 or len(self._text)
         text = self._text[self._at : self._tried]
-        if '"' in text or "\0" in text or text.startswith("\ufeff") or not self._delimiter.isascii():
+        if "\0" in text or text.startswith("\ufeff") or not self._delimiter.isascii():
+            return None
+        bare = text if '"' not in text else self._whole.sub("", text.replace('""', "\0"))
+        if '"' in bare or "\0" in bare:
             return None
         columns = _columns(text, self._delimiter)
-        if len(columns) != width or text.count(self._delimiter) != (width - 1) * len(columns[0]):
+        if len(columns) != width or bare.count(self._delimiter) != (width - 1) * len(columns[0]):
             return None
         return Block(self._number, columns)
 
@@ -176,19 +181,18 @@ def _closing(line: str, begin: int) -> int:
 
 
 def _columns(text: str, delimiter: str) -> list[Any]:
-    """Return the columns of lines without quotation marks; none if one is longer than the first."""
+    """Return the columns of lines; none if one is longer than the first, or all are blank."""
     try:
         table = pd.read_csv(
             StringIO(text),
             sep=delimiter,
             header=None,
             dtype=object,
-            quoting=csv.QUOTE_NONE,
             na_filter=False,
             skip_blank_lines=False,
             low_memory=False,
             engine="c",
         )
-    except pd.errors.ParserError:
+    except (pd.errors.ParserError, pd.errors.EmptyDataError):
         return []
     return [table[name].to_numpy() for name in table]

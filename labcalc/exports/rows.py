@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
 from labcalc.exports.cells import Cells
-from labcalc.exports.columns import Column, joined, previous
+from labcalc.exports.columns import Column, joined
 from labcalc.exports.layout import Field
 from labcalc.exports.runs import name_runs
 from labcalc.exports.table import QUANTITY_COLUMNS, TIDY_COLUMNS, Refusal, derived_mark
@@ -238,5 +238,6 @@ def _replicates(runs: NDArray[Any], tenths: NDArray[np.int64], given: NDArray[np
     counted = np.empty(len(at), np.int64)
     counted[order] = np.arange(1, len(at) + 1) - np.repeat(np.cumsum(times) - times, times)
     known = np.nan_to_num(given).astype(np.int64)
-    bad = np.isnan(given) | (previous(joined(at, known)) >= 0)
+    _, again, often = np.unique(joined(at, known), return_inverse=True, return_counts=True)
+    bad = np.isnan(given) | (often[again] > 1)
     return np.where(np.bincount(at, bad)[at] > 0, counted, known)

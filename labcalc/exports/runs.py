@@ -10,7 +10,6 @@ from pathlib import PurePath
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports.cells import Cells
@@ -144,7 +143,7 @@ def _labels(
     cells: Cells, heads: NDArray[np.int64], texts: dict[str, Column], moments: NDArray[np.int64], zone: ZoneInfo
 ) -> Column:
     """Return time, instrument and sample of each of these rows as a label; what comes again is numbered."""
-    at, times = pd.factorize(moments[heads])
+    times, at = np.unique(moments[heads], return_inverse=True)
     when = np.array([_to_the_minute(one, zone) for one in times.tolist()], object)[at]
     unknown = moments[heads] == NO_MOMENT
     when[unknown] = [f"{PurePath(cells.file).stem} line {line}" for line in cells.lines[heads[unknown]].tolist()]

@@ -8,11 +8,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from datetime import datetime, time, timedelta
+from functools import lru_cache
 from math import inf, isfinite
 from typing import NoReturn
 
 from labcalc.errors import ExportError
-from labcalc.exports.package import LOCAL, Package, refusing
+from labcalc.exports.package import Package, local, refusing
 from labcalc.exports.records import Record
 from labcalc.exports.text import shown
 
@@ -72,20 +73,15 @@ def joined(cell: str, more: str) -> str:
     return cell if isinstance(cell, Broken) or not more else type(cell)(f"{cell} {more}".strip())
 
 
-class _Places(dict[str, int]):
-    """Letters of a column → its place from 0."""
-
-    def __missing__(self, letters: str) -> int:
-        place = 0
-        for letter in letters:
-            place = place * 26 + "ABCDEFGHIJKLMNOPQRSTUVWXYZ".index(letter) + 1
-            if place > _LAST_COLUMN:
-                raise ValueError(letters)
-        self[letters] = place - 1
-        return place - 1
-
-
-_PLACES = _Places()
+@lru_cache(maxsize=_LAST_COLUMN)
+def _position(letters: str) -> int:
+    """Return the place of a column, from 0; raise ValueError where there is none."""
+    place = 0
+    for letter in letters[:4]:
+        place = place * 26 + "ABCDEFGHIJKLMNOPQRSTUVWXYZ".index(letter) + 1
+    if not 0 < place <= _LAST_COLUMN:
+        raise ValueError(letters)
+    return place - 1
 
 
 def sheets(data: bytes, file: str, wanted: str | None) -> Iterator[tuple[str, Iterator[Record]]]:
@@ -110,11 +106,11 @@ class _Book:
         self.epoch = _EPOCH
 
         def see(name: str, said: dict[str, str]) -> None:
-            if LOCAL[name] == "sheet":
+            if local(name) == "sheet":
                 kind, path = related[next(value for key, value in said.items() if key.endswith(":id"))]
                 if kind == "worksheet":
                     self.sheets[said["name"]] = path
-            elif LOCAL[name] == "workbookPr" and said.get("date1904") in ("1", "true"):
+            elif local(name) == "workbookPr" and said.get("date1904") in ("1", "true"):
                 self.epoch = _EPOCH_1904
 
         self._package.read(start, see)
@@ -136,7 +132,7 @@ class _Book:
 
         def see(name: str, said: dict[str, str]) -> None:
             nonlocal number
-            tag = LOCAL[name]
+            tag = local(name)
             if tag == "numFmt" and set("dmyhs") & set(_NO_DATE.sub("", said["formatCode"]).lower()):
                 formats.add(said["numFmtId"])
             elif tag in ("cellXfs", "cellStyles"):
@@ -153,7 +149,7 @@ class _Book:
         strings, runs, pieces = list[str](), list[str](), list[str]()
 
         def end(name: str) -> None:
-            tag = LOCAL[name]
+            tag = local(name)
             if tag == "si":
                 strings.append(_unescaped("".join(runs)))
                 runs.clear()
@@ -182,7 +178,7 @@ class _Sheet:
     def start(self, name: str, said: dict[str, str]) -> None:
         """Take the beginning of an element."""
         self.pieces.clear()
-        tag = LOCAL[name]
+        tag = local(name)
         if tag == "c":
             self._said, self._value, self._formula = said, None, None
             self._runs.clear()
@@ -194,7 +190,7 @@ class _Sheet:
 
     def end(self, name: str) -> None:
         """Take the end of an element."""
-        tag = LOCAL[name]
+        tag = local(name)
         if tag == "v":
             self._value = "".join(self.pieces)
         elif tag == "c":
@@ -226,7 +222,7 @@ class _Sheet:
         if reference[len(letters) :] != self._number:
             self._refuse(f"a cell of row {self._line} has the reference '{shown(reference)}'")
         try:
-            return _PLACES[letters]
+            return _position(letters)
         except ValueError:
             self._refuse(f"a cell has the reference '{shown(reference)}'")
 
@@ -265,11 +261,8 @@ class _Sheet:
         return Typed(value) if kind == "d" else _unescaped(value)
 
     def _place(self) -> str:
-        letters, number = "", self._at + 1
-        while number:
-            number, letter = divmod(number - 1, 26)
-            letters = chr(65 + letter) + letters
-        return f"cell {letters}{self._line} of sheet '{shown(self._name)}'"
+        place = self._said.get("r", f"{self._at + 1} of row {self._line}")
+        return f"cell {place} of sheet '{shown(self._name)}'"
 
 
 def _end_of_text(tag: str, runs: list[str], pieces: list[str]) -> None:

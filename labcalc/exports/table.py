@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
 from labcalc.errors import ExportError
 from labcalc.exports.text import shown
+from labcalc.showing import Shown
 from labcalc.wording import counted
 
 TIDY_COLUMNS = (
@@ -134,8 +135,8 @@ def columns_not_used(sources: Sequence[SourceFile]) -> str:
     return f"columns not used: {'; '.join(parts)}" if parts else ""
 
 
-@dataclass(frozen=True)
-class Reading:
+@dataclass(frozen=True, repr=False)
+class Reading(Shown):
     """The tidy table of one or more exports, with what was refused and where it all came from."""
 
     table: pd.DataFrame
@@ -143,3 +144,14 @@ class Reading:
     sources: tuple[SourceFile, ...]
     failures: tuple[ExportError, ...] = ()
     """Files that could not be read at all."""
+
+    def facts(self) -> Iterator[tuple[str, str]]:
+        """Return what is shown of it, each fact with its name."""
+        yield "rows", totals(self.sources)
+        if unused := columns_not_used(self.sources):
+            yield "columns", unused
+        yield from (("not read", str(one)) for one in self.failures)
+        yield from (("refused", str(one)) for one in self.refusals)
+
+    def _frame(self) -> pd.DataFrame:
+        return self.table.drop(columns="run", errors="ignore").dropna(axis=1, how="all")

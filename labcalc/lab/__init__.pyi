@@ -40,5 +40,6 @@ from .precision import (
     precision_for as precision_for,
     published_precision as published_precision,
 )
+from .reading import read as read
 from .record import earlier_export_files as earlier_export_files
 from .settings import laboratory_from as laboratory_from, load_laboratory as load_laboratory

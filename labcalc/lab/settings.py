@@ -18,13 +18,13 @@ from labcalc.lab._tables import Problems
 from labcalc.lab.laboratory import Laboratory
 
 
-def load_laboratory(path: Path | str | None) -> Laboratory:
+def load_laboratory(path: Path | str | Laboratory | None) -> Laboratory:
     """Read and check lab.toml.
 
     Parameters
     ----------
-    path : path or None
-        The file; None for the laboratory without a lab.toml.
+    path : path, Laboratory or None
+        The file; what is loaded already is handed back; None for the laboratory without a lab.toml.
 
     Returns
     -------
@@ -36,8 +36,8 @@ def load_laboratory(path: Path | str | None) -> Laboratory:
     SettingsError
         The file can't be read, or keys of it can't be used; holds every such key and names the first.
     """
-    if path is None:
-        return Laboratory()
+    if path is None or isinstance(path, Laboratory):
+        return path or Laboratory()
     return _checked(_bytes(Path(path)), str(path), Path(path).resolve())
 
 

@@ -112,6 +112,12 @@ def test_a_column_with_such_a_unit_is_not_left_out(read: Read, header: str) -> N
     )
 
 
+def test_a_column_whose_cells_have_such_units_is_not_left_out(read: Read) -> None:
+    text = "Sample;KV40 (cSt);Rührer\nA;46.1;39.6 cP\nB;46.2;{}\n"
+    assert "column 'Rührer' is not understood" in failure(read, text.format("39.7 mPa·s"))
+    assert read(text.format("as A")).sources[0].unused == ("Rührer",)
+
+
 def test_units_beneath_decide_what_the_headers_leave_open(read: Read) -> None:
     table = read("Sample;T;D;V;KV\n;°C;g/ml;mPa·s;cSt\nA;40;0.85;34.0;40.0\n").table
     assert table[["density_kg_m3", "dynamic_viscosity_mPa_s"]].to_numpy().tolist() == [[850.0, 34.0]]

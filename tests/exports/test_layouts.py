@@ -480,6 +480,9 @@ def test_a_workbook_by_letters(read: WithProfile, tmp_path: Path) -> None:
     assert [str(one) for one in reading.refusals] == [
         "x.xlsx, line 7, column 'Wert 2': 'k. A.': expected a number with decimal point"
     ]
+    pasted = read("", "", "x.xlsx", propose_profile(tmp_path / "x.xlsx").toml)
+    assert rows(pasted) == rows(reading)
+    assert [one.line for one in pasted.refusals] == [7]
     assert reading.sources[0].read_as == (
         "workbook, sheet 'Werte', decimal point, header in line 3, profile 'p'; 1 line set aside: line 6"
     )

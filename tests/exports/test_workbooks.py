@@ -281,6 +281,7 @@ def test_a_stray_cell_beside_the_header_changes_nothing(tmp_path: Path) -> None:
 
 BAD_SHEETS = {
     '<row r="2"><c r="ZZZ2"><v>1</v></c></row>': "a cell has the reference 'ZZZ2'",
+    '<row r="2"><c r="2"><v>1</v></c></row>': "a cell has the reference '2'",
     '<row r="2"><c r="XFE2"><v>1</v></c></row>': "a cell has the reference 'XFE2'",
     '<row r="2"><c r="A99999999999"><v>1</v></c></row>': "a cell of row 2 has the reference 'A99999999999'",
     '<row r="1048577"/>': "row 1048577 stands after row 1",

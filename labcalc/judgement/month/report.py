@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,13 +23,14 @@ from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.variance.components import ComponentsOfVariance
 from labcalc.lab import Decision, Laboratory
+from labcalc.showing import Shown
 
 MONTH_VERDICTS = ("nothing to do", "to be watched", "needs action")
 """From best to worst."""
 
 
-@dataclass(frozen=True, eq=False)
-class MonthReport:
+@dataclass(frozen=True, eq=False, repr=False)
+class MonthReport(Shown):
     """Everything that a monthly quality report says."""
 
     month: Month
@@ -77,6 +79,12 @@ class MonthReport:
             return f"{self.reference_runs} reference-oil runs and {self.runs} sample runs: nothing stands out"
         more = f" (and {len(self.actions) - 1} more)" if len(self.actions) > 1 else ""
         return f"{self.actions[0].about}: {self.actions[0].finding.split('. ')[0]}{more}"
+
+    def facts(self) -> Iterator[tuple[str, str]]:
+        """Return what is shown of it, each fact with its name."""
+        yield self.month.name, f"{self.verdict}. {self.reason}"
+        yield "runs", f"{self.runs} of samples, {self.reference_runs} of reference oils"
+        yield from ((one.about, one.finding) for one in self.actions)
 
     @property
     def for_programs(self) -> dict[str, Any]:

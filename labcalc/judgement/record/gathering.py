@@ -3,27 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 
 import pandas as pd
 
 from labcalc.errors import ExportError, MonthError
-from labcalc.exports import Reading, read_exports
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import (
     Laboratory,
     decisions_file,
     earlier_export_files,
-    label_runs,
     load_laboratory,
+    read,
     read_decisions,
 )
 from labcalc.shipped import sample_exports, sample_lab
 
 
-def gather(exports: Sequence[str | Path] = (), lab: str | Path | None = None) -> Material:
+def gather(exports: Sequence[str | Path] = (), lab: str | Path | Laboratory | None = None) -> Material:
     """Read exports and the laboratory's record once; asked again for unchanged files, return the same material.
 
     Parameters
@@ -31,8 +30,8 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | None = None) ->
     exports : sequence of str or pathlib.Path, optional
         The exports at hand: their runs can be judged. Without any: the whole record, as ``gather_record`` reads it, and
         without a lab.toml either the sample laboratory's last weeks.
-    lab : str or pathlib.Path, optional
-        lab.toml; it names the earlier exports in which reference-oil results are looked up.
+    lab : str, pathlib.Path or Laboratory, optional
+        lab.toml, loaded or not; it names the earlier exports in which reference-oil results are looked up.
 
     Returns
     -------
@@ -52,25 +51,39 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | None = None) ->
         return gather_record(lab)
     if not exports:
         exports, lab = sample_exports(), sample_lab()
-    return _gather_for(load_laboratory(lab or None), exports)
+    return _gather_for(_known(load_laboratory(lab or None), lab), exports)
 
 
-def _gather_for(laboratory: Laboratory, exports: Sequence[str | Path]) -> Material:
+@dataclass(frozen=True)
+class _Known:
+    """A laboratory by its file and digest; one handed over, whose file may say something else, by its identity."""
+
+    key: tuple[object, ...]
+    laboratory: Laboratory = field(compare=False)
+
+
+def _known(laboratory: Laboratory, lab: object) -> _Known:
+    by_hand = isinstance(lab, Laboratory)
+    return _Known((id(laboratory),) if by_hand else (laboratory.file, laboratory.sha256), laboratory)
+
+
+def _gather_for(known: _Known, exports: Sequence[str | Path]) -> Material:
+    laboratory = known.laboratory
     paths = tuple(Path(path).resolve() for path in exports)
     earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
     earlier = tuple(path for path in earlier if path not in paths)
     decided = [path for path in [decisions_file(laboratory)] if path is not None]
     stamps = tuple(_stamp(path) for path in (*paths, *earlier, *decided))
-    return _gather(paths, earlier, laboratory.file, (laboratory.sha256, *stamps))
+    return _gather(paths, earlier, known, stamps)
 
 
-def gather_record(lab: str | Path | None = None) -> Material:
+def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
     """Read the laboratory's whole record: every export that ``earlier_exports`` of its lab.toml names.
 
     Parameters
     ----------
-    lab : str or pathlib.Path, optional
-        lab.toml; none: the sample laboratory's.
+    lab : str, pathlib.Path or Laboratory, optional
+        lab.toml, loaded or not; none: the sample laboratory's.
 
     Returns
     -------
@@ -84,39 +97,34 @@ def gather_record(lab: str | Path | None = None) -> Material:
     ExportError, SettingsError, DecisionError
         As for ``gather``.
     """
-    lab = lab or sample_lab()
-    laboratory = load_laboratory(lab)
+    laboratory = load_laboratory(lab or sample_lab())
     if not laboratory.earlier_exports:
-        raise MonthError(f"{lab}: laboratory.earlier_exports is missing: it says which exports make up the record")
+        raise MonthError(
+            f"{laboratory.file}: laboratory.earlier_exports is missing: it says which exports make up the record"
+        )
     files = earlier_export_files(laboratory)
     if not files:
         patterns = ", ".join(f"'{one}'" for one in laboratory.earlier_exports)
-        raise MonthError(f"{lab}: laboratory.earlier_exports: no file fits {patterns}: the record is empty")
-    return _gather_for(laboratory, files)
+        raise MonthError(f"{laboratory.file}: laboratory.earlier_exports: no file fits {patterns}: the record is empty")
+    return _gather_for(_known(laboratory, lab), files)
 
 
 @lru_cache(maxsize=2)
-def _gather(
-    paths: tuple[Path, ...], earlier: tuple[Path, ...], lab: Path | None, stamps: tuple[object, ...]
-) -> Material:
+def _gather(paths: tuple[Path, ...], earlier: tuple[Path, ...], known: _Known, stamps: tuple[object, ...]) -> Material:
     """Read; ``stamps`` (size and time of change of each file) only tell one state of the files from another."""
-    laboratory = load_laboratory(lab)
-    reading = _labelled(read_exports(paths, profiles=laboratory.profiles, time_zone=laboratory.time_zone), laboratory)
+    laboratory = known.laboratory
+    reading = read(paths, laboratory)
     record, failures = reading.table, reading.failures[:0]
     if earlier:
         try:
-            past = read_exports(earlier, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
+            past = read(earlier, laboratory)
         except ExportError as failure:
             failures = (failure,)
         else:
             failures = past.failures
-            table = _labelled(past, laboratory).table
+            table = past.table
             record = pd.concat([table[~table["run"].isin(set(record["run"]))], record], ignore_index=True)
     return Material(laboratory, reading, record, failures, read_decisions(laboratory))
-
-
-def _labelled(reading: Reading, laboratory: Laboratory) -> Reading:
-    return replace(reading, table=label_runs(reading.table, laboratory))
 
 
 def _stamp(path: Path) -> object:

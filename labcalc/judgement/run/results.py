@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -16,6 +16,7 @@ from labcalc.judgement.record.repeats import agreement_of
 from labcalc.judgement.run.fitted_line import LineThrough, independent_percent
 from labcalc.judgement.uncertainty.effects import STATED, Effect, budget_of, carried, unknown_parts, varied
 from labcalc.judgement.uncertainty.sources import Mean, Means, measured_effects, stated_effects
+from labcalc.showing import Shown
 from labcalc.statistics import UncertaintyBudget
 from labcalc.wording import at_celsius, numeral
 
@@ -57,8 +58,14 @@ class Result(Mean):
         return reported_value(self.quantity, self.value)
 
 
-class Results(tuple[Result, ...]):
+class Results(Shown, tuple[Result, ...]):
     """The results of a run, by temperature, then viscosity before density; and the line through its viscosities."""
+
+    def facts(self) -> Iterator[tuple[str, str]]:
+        """Return what is shown of it, each fact with its name."""
+        for one in self:
+            uncertainty = numeral(one.expanded_uncertainty, unknown="unknown")
+            yield one.name, f"{reported_value(one.quantity, one.value)} ± {uncertainty} {one.unit}"
 
     def of(self, quantity: str, temperature_C: float) -> Result | None:
         """Return the result of a quantity at a temperature, [°C], or None."""

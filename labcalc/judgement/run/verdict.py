@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from labcalc.judgement.checks import Check, State
@@ -22,14 +23,15 @@ from labcalc.judgement.run.validity import (
     repeat_checks,
 )
 from labcalc.lab import PrecisionStatement
+from labcalc.showing import Shown
 from labcalc.wording import counted
 
 VERDICTS = ("releasable", "needs a second look", "not releasable")
 """From best to worst."""
 
 
-@dataclass(frozen=True)
-class Judgement:
+@dataclass(frozen=True, repr=False)
+class Judgement(Shown):
     """A run judged: its results, what follows from them, the checks, and the verdict that they lead to."""
 
     dossier: Dossier
@@ -69,6 +71,12 @@ class Judgement:
         if missed := [one for one in self.checks if one.missed]:
             return f"{met}; not made: {'; '.join(f'{one.name}: {one.finding}' for one in missed)}"
         return f"{met}, {len(self._in('not checked'))} not checked"
+
+    def facts(self) -> Iterator[tuple[str, str]]:
+        """Return what is shown of it, each fact with its name."""
+        yield self.dossier.run, f"{self.verdict}. {self.reason}"
+        yield from self.results.facts()
+        yield from ((f"{one.state}", f"{one.name}: {one.finding}") for one in self.checks if one.state != "met")
 
     def _in(self, state: State) -> list[Check]:
         return [check for check in self.checks if check.state == state]

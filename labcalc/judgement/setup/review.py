@@ -11,17 +11,17 @@ from typing import Any
 import pandas as pd
 
 from labcalc.errors import DecisionError, ExportError, SettingsError
-from labcalc.exports import Reading, Refusal, SourceFile, read_export, read_exports
+from labcalc.exports import Reading, Refusal, SourceFile
 from labcalc.judgement.setup.against_exports import findings_of_exports, findings_of_patterns, unknown_runs
 from labcalc.judgement.setup.description import findings_of_description
 from labcalc.judgement.setup.findings import OPEN_QUESTION, SEVERITIES, Finding, counted
 from labcalc.lab import (
     Laboratory,
     earlier_export_files,
-    label_runs,
     line_of_key,
     load_laboratory,
     name_fits,
+    read,
     read_decisions,
 )
 
@@ -97,18 +97,16 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
 
 def _read(files: Sequence[Path], laboratory: Laboratory) -> Reading:
     """Read and label the exports; where none can be read, each says why."""
-    how: dict[str, Any] = {"profiles": laboratory.profiles, "time_zone": laboratory.time_zone}
     try:
-        reading = read_exports(files, **how)
+        return read(files, laboratory)
     except ExportError:
-        return Reading(pd.DataFrame(columns=["run"]), (), (), tuple(_failures(files, how)))
-    return replace(reading, table=label_runs(reading.table, laboratory))
+        return Reading(pd.DataFrame(columns=["run"]), (), (), tuple(_failures(files, laboratory)))
 
 
-def _failures(files: Sequence[Path], how: dict[str, Any]) -> Iterator[ExportError]:
+def _failures(files: Sequence[Path], laboratory: Laboratory) -> Iterator[ExportError]:
     for file in files:
         try:
-            read_export(file, **how)
+            read(file, laboratory)
         except ExportError as failure:
             yield failure
 
