@@ -156,9 +156,12 @@ def _unit_in(cell: str) -> str | None:
 _MEASURE = re.compile(r"([+\-−]?\d[\d.,'’\u00a0\u2009\u202f ]*(?:[eE][+\-]?\d{1,3})?)([^\d.,].*)", re.DOTALL)
 
 
+_UNIT_SIGN = re.compile(r"[^\W\d_]|[°%]")
+
+
 def measure(cell: str) -> tuple[str, str] | None:
     """Return figure and unit of a cell that has both: '46.12 mm²/s'; None for any other."""
-    found = _MEASURE.fullmatch(cell.strip()) if len(cell) < 60 else None
+    found = _MEASURE.fullmatch(cell.strip()) if len(cell) < 60 and _UNIT_SIGN.search(cell) else None
     if found is None or not unit_of(found[2]):
         return None
     return type(cell)(found[1].strip()), found[2].strip()
@@ -181,17 +184,19 @@ def _fields(flat: Flat, file: str) -> Iterable[Field]:
 
 def _field_at(flat: Flat, near: Sequence[Record], position: int, file: str) -> Field | None:
     """Return what a column holds, None if it is not used."""
-    cell, meaning, units = flat.header.cells[position], flat.meaning(position), _units_of_cells(near, position)
+    cell, meaning = flat.header.cells[position], flat.meaning(position)
+    is_measured = meaning is not None and meaning.holds in (*MEASURED, "temperature")
+    units = _units_of_cells(near, position) if is_measured or meaning is None else []
     if meaning is None:
         refuse_measured(cell, flat.unit_beneath(position) or (units[0] or "" if units and all(units) else ""), file)
     if meaning is None or meaning.holds in NOT_TAKEN:
         return None
-    is_measured = meaning.holds in (*MEASURED, "temperature")
-    unit = next(filter(None, units), None) if is_measured else None
-    field = _field(cell or f"column {position + 1}", position, replace(meaning, unit=meaning.unit or unit), file)
+    unit = next(filter(None, units), None)
+    said_unit = meaning if meaning.unit or unit is None else replace(meaning, unit=unit)
+    field = _field(cell or f"column {position + 1}", position, said_unit, file)
     said = flat.said.get(position)
-    own_units = "" if unit is None else "some" if meaning.unit else "all"
-    return replace(field, repeat=said.repeat if said else 0, own_units=own_units)
+    repeat, own_units = said.repeat if said else 0, "" if unit is None else "some" if meaning.unit else "all"
+    return replace(field, repeat=repeat, own_units=own_units) if repeat or own_units else field
 
 
 def refuse_measured(cell: str, unit: str, file: str) -> None:
@@ -206,18 +211,24 @@ def refuse_measured(cell: str, unit: str, file: str) -> None:
 
 def _units_of_cells(rows: Sequence[Record], position: int) -> list[str | None]:
     """Return the unit of each cell that holds anything, None for a cell without."""
-    cells = (row.cells[position] for row in rows if position < len(row.cells) and row.cells[position].strip())
-    return [found[1] if (found := measure(cell)) else None for cell in cells]
+    cells = [row.cells[position] for row in rows if position < len(row.cells) and row.cells[position].strip()]
+    has_any = _UNIT_SIGN.search("".join(cells)) is not None
+    return [found[1] if has_any and (found := measure(cell)) else None for cell in cells]
 
 
 def _ranked(fields: Iterable[Field]) -> list[Field]:
     """Number the repeats of a quantity at a temperature from 1 on."""
-    fields = [replace(one, repeat=max(one.repeat, 1)) for one in fields]
+    fields = list(fields)
     ranks: dict[tuple[str, float | None], dict[int, int]] = {}
-    for one in sorted(fields, key=lambda one: one.repeat):
+    for one in sorted(fields, key=_stated_repeat):
         known = ranks.setdefault((one.holds, one.temperature_C), {})
-        known.setdefault(one.repeat, len(known) + 1)
-    return [replace(one, repeat=ranks[one.holds, one.temperature_C][one.repeat]) for one in fields]
+        known.setdefault(_stated_repeat(one), len(known) + 1)
+    numbered = ((one, ranks[one.holds, one.temperature_C][_stated_repeat(one)]) for one in fields)
+    return [one if one.repeat == rank else replace(one, repeat=rank) for one, rank in numbered]
+
+
+def _stated_repeat(field: Field) -> int:
+    return max(field.repeat, 1)
 
 
 def _field(header: str, position: int, meaning: Meaning, file: str) -> Field:
