@@ -438,7 +438,9 @@ def by_loops(cells: CellSequence, first: int, last: int) -> tuple[Array, Array, 
         for i in range(len(y)):
             told = [j for j in range(i) if np.isfinite(rows[j]).all()]
             a = rows[told][:, :2]
-            slopes[i] = np.linalg.solve(a.T @ a, a.T @ rows[told][:, 2]) if np.linalg.matrix_rank(a) == 2 else 0.0
+            slopes[i] = (
+                np.linalg.solve(a.T @ a, a.T @ rows[told][:, 2]) if told and np.linalg.matrix_rank(a) == 2 else 0.0
+            )
         unscaled = freed(keep)
         last_rows, rows = rows, unscaled
     told = [j for j in range(first, last) if np.isfinite(last_rows[j]).all()]

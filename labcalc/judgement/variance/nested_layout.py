@@ -80,7 +80,7 @@ def layout_of(rows: pd.DataFrame) -> Layout:
     found: list[tuple[tuple[str, ...], NDArray[np.object_] | None, int]] = []
     path = np.zeros(len(rows), dtype=np.intp)
     for name, codes in known.items():
-        path = pd.MultiIndex.from_arrays([path, codes]).factorize()[0]
+        path = pd.MultiIndex.from_arrays([path, codes]).factorize()[0] if len(path) else path
         groups = int(path.max(initial=-1)) + 1
         if len(set(codes)) <= 1:
             lacking.append(_one_only(name))
