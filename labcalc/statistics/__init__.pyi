@@ -244,6 +244,7 @@ from .precision.repeats import (
     RepeatDecision as RepeatDecision,
     acceptable_result as acceptable_result,
     critical_range as critical_range,
+    family_repeatability as family_repeatability,
     lie_within as lie_within,
 )
 from .precision.restricted_likelihood import (

@@ -19,6 +19,10 @@ RESIDUE_PART = 1.0
 """Part of the method's repeatability r that the expected effect may take up, [-]. r is 2.8 standard deviations of a
 result, close to the published limit of 3 for a high-low design (SMILE guideline Equ59-01)."""
 
+SHARE_SIGNIFICANCE = 0.002
+"""Probability of a share as far from 0 where nothing stays, above which an expected effect holds no run back, [-]: our
+own choice, as an instrument's share is looked at before every run of half a year."""
+
 _LARGEST_RESIDUE = 0.25
 """Share of the sample before beyond which a result is no residue but another oil, [-]: our own choice."""
 
@@ -66,8 +70,8 @@ class ExpectedEffect:
 
     @property
     def state(self) -> State:
-        """``doubtful`` beyond ``RESIDUE_PART``; ``met`` where the whole interval is within; else not known."""
-        if self.part > RESIDUE_PART:
+        """``doubtful`` beyond ``RESIDUE_PART`` by a share that is shown; ``met`` where the whole interval is within."""
+        if self.part > RESIDUE_PART and self.share.p_value < SHARE_SIGNIFICANCE:
             return "doubtful"
         return "met" if self.largest_part <= RESIDUE_PART else "not checked"
 

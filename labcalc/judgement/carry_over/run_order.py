@@ -63,7 +63,11 @@ class CellSequence:
 
     def before(self, quantity: str) -> _Array:
         """Return what the run before left in the cell, [mm²/s] or [kg/m³], as ``first``; NaN after a long pause."""
-        shifted = np.vstack([np.full((1, self.temperatures_C.size), np.nan), self.last[quantity][:-1]])
+        return self.followed_by(self.last[quantity])
+
+    def followed_by(self, values: _Array) -> _Array:
+        """Return values of each run, shape (runs, temperatures), at the run after it; NaN after a long pause."""
+        shifted = np.vstack([np.full((1, self.temperatures_C.size), np.nan), values[:-1]])
         return np.where(self.followed[:, np.newaxis], shifted, np.nan)
 
     @property

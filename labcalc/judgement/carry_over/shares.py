@@ -8,6 +8,7 @@ more on the walls. Viscosity in its logarithm, since small residues mix roughly 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -239,14 +240,25 @@ def carry_over_of(
 
 
 def _against_level(sequence: CellSequence, quantity: str) -> tuple[_Array, _Array]:
-    """Return sample before and result less the known level, at the coldest temperature that has all three."""
-    own, before, level = sequence.first[quantity], sequence.before(quantity), sequence.level[quantity]
-    far = np.abs(own - level) > _KNOWN_WITHIN * sequence.spread[quantity]
-    level = np.where(far & (sequence.spread[quantity] > 0.0), np.nan, level)
+    """Return sample before and result less the known level, at the coldest temperature that has all three.
+
+    The sample before counts with its known level: what is measured of it scatters with the day as the result does, and
+    two reference oils that always follow each other would show a share that isn't there.
+    """
+    own, level = sequence.first[quantity], _of_its_material(sequence, sequence.first, quantity)
+    left = _of_its_material(sequence, sequence.last, quantity)
+    before = sequence.followed_by(np.where(np.isnan(left), sequence.last[quantity], left))
     if quantity != "density":
         own, before, level = (np.log(values) for values in (own, before, level))
     whole = np.where(np.isnan(own + before + level), np.nan, 0.0)
     return coldest(before - level + whole), coldest(own - level + whole)
+
+
+def _of_its_material(sequence: CellSequence, values: Mapping[str, _Array], quantity: str) -> _Array:
+    """Return the known levels; NaN where a result is too far from the typical one to be of that product."""
+    level, spread = sequence.level[quantity], sequence.spread[quantity]
+    far = np.abs(values[quantity] - level) > _KNOWN_WITHIN * spread
+    return np.where(far & (spread > 0.0), np.nan, level)
 
 
 def _changed(sequence: CellSequence) -> NDArray[np.bool_]:

@@ -17,6 +17,10 @@ Status = Literal["in control", "provisional", "too few", "signal"]
 CHART_STATUSES: tuple[Status, ...] = ("in control", "provisional", "too few", "signal")
 """From best to worst. ``provisional``: no signal, but limits from too few results; ``too few``: no limits at all."""
 
+_OF_A_PATTERN = 0.004
+"""How often a chart without fault shows one of the usual patterns at a result, [-]; limits alone 0.0027: common figures
+of run rules (e.g. an average run length of some 200 to 370)."""
+
 REMEDIES = (
     "repeat the reference oil, fresh from the bottle",
     "check the temperature of the cell against a calibrated thermometer",
@@ -46,6 +50,8 @@ class ChartState:
     finding: str
     distance: float
     """The larger of the result's and the EWMA's distance from the centre, in its limit, [-]; NaN without limits."""
+    chance: float = np.nan
+    """How often chance alone takes a result or its EWMA so far, by limits as uncertain as these, [-]; NaN without."""
 
 
 def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> ChartStatus:
@@ -122,36 +128,41 @@ def _state(chart: Chart, place: int, moment: pd.Timestamp) -> ChartState:
         finding = f"its baseline was still being gathered ({number} of {chart.limits.number} results)"
         return ChartState(chart.name, "too few", finding, np.nan)
     signal = next((one for one in chart.signals if one.position == place), None)
-    distance, words = _distance(chart, place)
+    distance, chance, words = _distance(chart, place)
     words += f"; limits from {chart.limits.number} results, {chart.baseline}"
     words += ", provisional" if chart.limits.provisional else ""
     if signal is not None and signal.decision is not None:
         words += f"; signal ({signal.what}) accepted by {signal.decision.who}: {signal.decision.why}"
     if signal is not None and signal.is_open:
-        return ChartState(chart.name, "signal", f"{signal.what}: {words}", distance)
-    return ChartState(chart.name, "provisional" if chart.limits.provisional else "in control", words, distance)
+        return ChartState(chart.name, "signal", f"{signal.what}: {words}", distance, min(chance, _OF_A_PATTERN))
+    quiet: Status = "provisional" if chart.limits.provisional else "in control"
+    return ChartState(chart.name, quiet, words, distance, chance)
 
 
-def _distance(chart: Chart, place: int) -> tuple[float, str]:
-    """Return how far the last result, or the EWMA with it, lies from the centre in its limit, and say it."""
+def _distance(chart: Chart, place: int) -> tuple[float, float, str]:
+    """Return how far the last result, or the EWMA with it, lies from the centre in its limit, how likely, and words."""
     limits, ewma = chart.limits, chart.ewma
     assert limits is not None
     if not chart.used[place]:
-        return np.nan, "the last result is excluded by a decision"
+        return np.nan, np.nan, "the last result is excluded by a decision"
     result = chart.plotted[place]
     share = abs(float(limits.standardised(result))) / 3.0
+    chance = limits.chance_beyond(3.0 * share)
     words = (
         f"the last result is {signed(result - limits.centre)} {chart.unit} from the centre, "
         f"limit ±{numeral(3 * limits.sigma)}"
     )
     if ewma is None:
-        return share, words
+        return share, chance, words
     average = float(ewma.values[int(chart.used[: place + 1].sum()) - 1]) - limits.centre
     half_width = ewma.upper - limits.centre
+    of_ewma = limits.chance_beyond(ewma.multiple * abs(average) / half_width, weight=ewma.weight)
+    chance = min(2.0 * min(chance, of_ewma), 1.0)
     if abs(average) / half_width <= share:
-        return share, words
+        return share, chance, words
     return (
         abs(average) / half_width,
+        chance,
         f"the moving average (EWMA) is {signed(average)} {chart.unit} from the centre, limit ±{numeral(half_width)}",
     )
 

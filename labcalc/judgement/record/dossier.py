@@ -13,6 +13,7 @@ from labcalc.judgement.carry_over.shares import RunBefore
 from labcalc.judgement.certificates import Certificates, certificates_in_use, compare_with_certificates
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_of_class
+from labcalc.judgement.record.own_scatter import FillScatter, OwnScatter
 from labcalc.lab import Decision, Laboratory, Product
 
 
@@ -43,6 +44,8 @@ class Dossier:
     """Earlier runs of the same sample or of the same lot of the product, without those that a decision excludes."""
     decisions: tuple[Decision, ...] = ()
     """What people decided about the run."""
+    fills: FillScatter | None = None
+    """How far fills lie apart on the run's instrument; None where the record holds no dated run of it."""
 
     @cached_property
     def is_reference(self) -> bool:
@@ -86,6 +89,13 @@ class Dossier:
         if self.is_reference:
             return "base oils"
         return self.product.precision_class if self.product else ""
+
+    def own_scatter(self, quantity: str, temperature_C: float) -> OwnScatter | None:
+        """Return how fills scattered on the instrument until the run began; None where the record doesn't tell."""
+        began = self.rows["measured_at"].min()
+        if self.fills is None or pd.isna(began):
+            return None
+        return self.fills.at(began, self.product_name, quantity, temperature_C)
 
     def precision_in_force(self, quantity: str, temperature_C: float, value: float) -> InForce:
         """Return the precision statement that holds for a result of the run; it holds in its range only."""

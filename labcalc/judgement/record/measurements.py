@@ -17,6 +17,7 @@ from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_cert
 from labcalc.judgement.control.charts import Chart, control_charts
 from labcalc.judgement.control.status import ChartState, states_at
 from labcalc.judgement.record.dossier import Dossier, first_text
+from labcalc.judgement.record.own_scatter import FillScatter, fill_scatter
 from labcalc.lab import Decision, Laboratory, Product, product_of
 
 REFERENCE_DAYS = 30
@@ -77,6 +78,7 @@ class Material:
             refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
             history=self._history(rows, later),
             decisions=tuple(one for one in self.decisions if one.run == run),
+            fills=self._fills(first_text(rows["instrument"])),
         )
 
     @cached_property
@@ -98,6 +100,15 @@ class Material:
 
     @cached_property
     def _carry_overs(self) -> dict[str, InstrumentCarryOver]:
+        return {}
+
+    def _fills(self, instrument: str) -> FillScatter | None:
+        if instrument not in self._fill_scatters and instrument in self._by_instrument:
+            self._fill_scatters[instrument] = fill_scatter(self._by_instrument[instrument])
+        return self._fill_scatters.get(instrument)
+
+    @cached_property
+    def _fill_scatters(self) -> dict[str, FillScatter]:
         return {}
 
     def _in_sequence(self, rows: pd.DataFrame) -> RunBefore | None:

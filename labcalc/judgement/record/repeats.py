@@ -10,8 +10,17 @@ from typing import Literal
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement
-from labcalc.statistics import CRITICAL_RANGE_FACTORS, acceptable_result, critical_range, lie_within
+from labcalc.statistics import (
+    CRITICAL_RANGE_FACTORS,
+    acceptable_result,
+    critical_range,
+    family_repeatability,
+    lie_within,
+)
 from labcalc.wording import numeral
+
+_USUAL = 0.99
+"""Share of good runs whose fills keep the instrument's own limits, [-]: our own choice."""
 
 _LAST = 4
 """The procedure of ISO 5725-6 ends with four results; more are held against their critical range alone."""
@@ -21,7 +30,7 @@ _LAST = 4
 class Agreement:
     """How the repeats of a result agree, and what is reported of them."""
 
-    outcome: Literal["single", "agree", "measure more", "median", "disagree", "not checked"]
+    outcome: Literal["single", "agree", "unusual", "measure more", "median", "disagree", "not checked"]
     value: float
     """What is reported: the mean, or the median where that is the outcome."""
     why_not: str = ""
@@ -34,6 +43,12 @@ class Agreement:
     limit: float = math.nan
     more: int = 0
     """How many more are to be measured, [-]."""
+    alone: float = math.nan
+    """The limit of a single comparison, narrower than that of all comparisons of a run."""
+    usual: float = math.nan
+    """What fills on this instrument keep by its own record, where that is narrower than the method's limit."""
+    usual_number: int = 0
+    """How many earlier differences that rests on."""
 
 
 def repeat_limit(statement: PrecisionStatement, laboratory: Laboratory) -> tuple[Literal["r", "d"], PrecisionFunction]:
@@ -52,11 +67,15 @@ def independent_results(repeats: Sequence[float], laboratory: Laboratory) -> int
     return 1 if laboratory.report.replicates == "determinations" else len(repeats)
 
 
-def agreement_of(dossier: Dossier, quantity: str, temperature_C: float, repeats: Sequence[float]) -> Agreement:
+def agreement_of(
+    dossier: Dossier, quantity: str, temperature_C: float, repeats: Sequence[float], comparisons: int = 1
+) -> Agreement:
     """Hold the repeats of one quantity at one temperature against the limit in force.
 
     Fills are decided by ISO 5725-6: two within r give their mean, otherwise up to two more are measured, and the median
-    of four stands where even these don't agree. Determinations that don't agree are no result.
+    of four stands where even these don't agree. Determinations that don't agree are no result. Pairs of
+    fills are held against the limit that all of the run's keep together (``family_repeatability``): no run is held
+    back for being measured at many places.
 
     Parameters
     ----------
@@ -68,6 +87,8 @@ def agreement_of(dossier: Dossier, quantity: str, temperature_C: float, repeats:
         Temperature, [°C].
     repeats : sequence of float
         All repeats, in the order of measurement.
+    comparisons : int, optional
+        How many quantities and temperatures of the run have repeats that are compared, [-].
 
     Returns
     -------
@@ -89,12 +110,29 @@ def agreement_of(dossier: Dossier, quantity: str, temperature_C: float, repeats:
     if not precision > 0.0:
         at = f"{numeral(mean, figures=4)} {UNITS[quantity]}"
         return Agreement("not checked", mean, f"{statement.method} gives no {letter} at {at}", statement)
-    held = (letter, max(repeats) - min(repeats), critical_range(precision, len(repeats)))
+    alone = critical_range(precision, len(repeats))
+    are_pairs = len(repeats) == 2 and comparisons > 1 and dossier.laboratory.report.replicates == "fills"
+    of_run = family_repeatability(precision, comparisons) if are_pairs else alone
+    held = (letter, max(repeats) - min(repeats), of_run)
     if lie_within(repeats, held[2]):
-        return Agreement("agree", mean, "", statement, *held)
+        usual, number = _usual(dossier, quantity, temperature_C, mean, len(repeats), comparisons)
+        outcome: Literal["agree", "unusual"] = "agree" if lie_within(repeats, min(usual, held[2])) else "unusual"
+        return Agreement(outcome, mean, "", statement, *held, alone=alone, usual=usual, usual_number=number)
     if letter == "d" or len(repeats) > _LAST:
-        return Agreement("disagree", mean, "", statement, *held)
+        return Agreement("disagree", mean, "", statement, *held, alone=alone)
     decision = acceptable_result(repeats, precision)
     if decision.more:
-        return Agreement("measure more", mean, "", statement, *held, decision.more)
-    return Agreement("median", decision.value, "", statement, *held)
+        return Agreement("measure more", mean, "", statement, *held, decision.more, alone)
+    return Agreement("median", decision.value, "", statement, *held, alone=alone)
+
+
+def _usual(
+    dossier: Dossier, quantity: str, temperature_C: float, mean: float, number: int, comparisons: int
+) -> tuple[float, int]:
+    """Return what fills keep by the instrument's own record, in the unit of the quantity; infinite where unknown."""
+    own = dossier.own_scatter(quantity, temperature_C)
+    if own is None or dossier.laboratory.report.replicates == "determinations":
+        return math.inf, 0
+    single = own.size if quantity == "density" else own.size * mean
+    of_pairs = family_repeatability(CRITICAL_RANGE_FACTORS[2] * single, comparisons, probability=_USUAL)
+    return critical_range(of_pairs, number), own.number

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.checks import Check, State
+from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run.results import reported_value
 from labcalc.wording import at_celsius, numeral, plain, signed
 
 _NAME = "Reference oils of this instrument"
+
+CHART_SIGNIFICANCE = 0.01
+"""Share of checks of an instrument without fault that its charts together call doubtful, [-]: our own choice."""
 
 
 def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
@@ -30,7 +36,8 @@ def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
 def control_chart_check(dossier: Dossier) -> Check:
     """Say what the control charts of the run's instrument showed when the run ended, the worst first.
 
-    A signal is doubtful, not a refusal: nothing is decided on statistics alone.
+    Signals that chance alone shows too often on so many charts ask for that oil again, and hold no run back; others are
+    doubtful, not a refusal: nothing is decided on statistics alone.
     """
     name, charts = "Control charts of this instrument", dossier.charts
     if not charts:
@@ -39,7 +46,12 @@ def control_chart_check(dossier: Dossier) -> Check:
     finding = f"{worst.name}: {worst.finding}"
     signals = sum(state.status == "signal" for state in charts)
     if signals:
-        return Check(name, "doubtful", f"{finding} ({signals} of {len(charts)} charts signal)", basis)
+        said = f"{finding} ({signals} of {len(charts)} charts {'signals' if signals == 1 else 'signal'})"
+        chance = _by_chance(charts)
+        if not chance > CHART_SIGNIFICANCE:
+            return Check(name, "doubtful", said, basis)
+        days = f"{len(charts)} charts without fault show as much at one check in {numeral(1.0 / chance, 0)}"
+        return Check(name, "met", f"{said}; {days}: repeat that oil", basis)
     judged = [state for state in charts if state.status != "too few"]
     if not judged:
         return Check(name, "not checked", f"{finding} (the same or alike on {len(charts)} charts)", basis)
@@ -52,6 +64,13 @@ def control_chart_check(dossier: Dossier) -> Check:
     )
     closest = f"{furthest.name}: {furthest.finding} ({among})"
     return Check(name, "met", closest, basis)
+
+
+def _by_chance(charts: Sequence[ChartState]) -> float:
+    """Return how often chance alone shows all charts together as far out as these, [-]: Simes' test, which holds for
+    charts of one oil too, as they move together [Simes, Biometrika 73 (1986) 751, from memory]."""
+    known = sorted(one.chance for one in charts if one.chance == one.chance)
+    return min((len(known) * chance / (place + 1) for place, chance in enumerate(known)), default=float("nan"))
 
 
 def _last_of_each(references: pd.DataFrame) -> pd.DataFrame:

@@ -117,18 +117,26 @@ def results_of(dossier: Dossier) -> Results:
 
 
 def _means(dossier: Dossier) -> list[Mean]:
+    groups = [(float(str(t)), rows) for t, rows in dossier.rows.groupby(dossier.rows["temperature_C"].round(1))]
+    compared = sum(_compared(rows) for _, rows in groups)
     means = [
-        _mean(dossier, quantity, float(str(temperature)), group)
-        for temperature, group in dossier.rows.groupby(dossier.rows["temperature_C"].round(1), sort=True)
+        _mean(dossier, quantity, temperature, group, max(compared, 1))
+        for temperature, group in groups
         for quantity in QUANTITY_COLUMNS
         if group[QUANTITY_COLUMNS[quantity]].notna().any()
     ]
     return [_with_median(mean, means) for mean in means]
 
 
-def _mean(dossier: Dossier, quantity: str, temperature: float, group: pd.DataFrame) -> Mean:
+def _compared(group: pd.DataFrame) -> int:
+    """Count the quantities of a temperature that have repeats of their own; ν and η are one, the third follows."""
+    repeated = [quantity for quantity, column in QUANTITY_COLUMNS.items() if group[column].notna().sum() > 1]
+    return min(sum(not is_derived(group["remark"], quantity).any() for quantity in repeated), 2)
+
+
+def _mean(dossier: Dossier, quantity: str, temperature: float, group: pd.DataFrame, compared: int) -> Mean:
     repeats = tuple(float(one) for one in group[QUANTITY_COLUMNS[quantity]].dropna())
-    found = agreement_of(dossier, quantity, temperature, repeats)
+    found = agreement_of(dossier, quantity, temperature, repeats, compared)
     rule = "median" if found.outcome == "median" else "mean"
     follows = bool(is_derived(group["remark"], quantity).any())
     return Mean(quantity, temperature, found.value, repeats, follows, found, rule)

@@ -67,16 +67,31 @@ def _repeats(dossier: Dossier, result: Result) -> Check:
     spread = numeral(found.spread, decimals_of(found.limit, 3))
     finding = (
         f"{values} {result.unit} lie {spread} {result.unit} apart; limit {numeral(found.limit, figures=3)} "
-        f"{result.unit}, {_limit_words(found, result, dossier)}"
+        f"{result.unit}, {_limit_words(found, result, dossier)}{_alone(found, result)}"
     )
     states: dict[str, tuple[State, str]] = {
         "agree": ("met", "the mean is the result"),
+        "unusual": (
+            "doubtful",
+            f"the method allows it, but by {found.usual_number} earlier runs fills on this instrument keep "
+            f"{numeral(found.usual, figures=3)} {result.unit} in 99 of 100 runs: look for a bubble or a residue",
+        ),
         "measure more": ("not met", f"no result yet: measure {found.more} more"),
         "median": ("doubtful", f"the median, {result.reported} {result.unit}, is the result: look for the cause"),
         "disagree": ("not met", "no result: clean, fill anew and measure again"),
     }
     state, consequence = states[found.outcome]
     return Check(name, state, f"{finding}: {consequence}", f"{found.statement.title}; {_PROCEDURES[found.letter]}")
+
+
+def _alone(found: Agreement, result: Result) -> str:
+    """Say of repeats that are farther apart than one comparison allows what that is worth among several."""
+    if found.outcome != "agree" or found.spread <= found.alone:
+        return ""
+    return (
+        f" for all comparisons of this run together (one alone: {numeral(found.alone, figures=3)} {result.unit}, "
+        "which one good pair in twenty exceeds)"
+    )
 
 
 def _limit_words(found: Agreement, result: Result, dossier: Dossier) -> str:

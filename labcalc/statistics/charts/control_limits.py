@@ -10,6 +10,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import stdtr
 
 from labcalc.statistics.series import finite_series
 
@@ -75,6 +76,26 @@ class ChartLimits:
     def moving_range_upper(self) -> float:
         """Upper limit of a moving range; a lower one does not exist for a range of two."""
         return self.constants.moving_range * self.mean_moving_range
+
+    def chance_beyond(self, deviations: float, *, weight: float = 1.0) -> float:
+        """Return how often chance alone takes a result, or an EWMA, so far from the centre.
+
+        Parameters
+        ----------
+        deviations : float
+            Distance from the centre in standard deviations of the result or of the settled EWMA, [-], 0 or more.
+        weight : float
+            Weight of the newest result in the EWMA, [-]; 1 for a result.
+
+        Returns
+        -------
+        float
+            Probability, [-], on either side; centre and sigma count with their uncertainty, as for a prediction
+            interval (Student's t).
+        """
+        scatter, of_centre = weight / (2.0 - weight), 1.0 / self.number if self.number else 0.0
+        degrees = min(self.sigma_degrees_of_freedom, 1e9)
+        return 2.0 * float(stdtr(degrees, -deviations * math.sqrt(scatter / (scatter + of_centre))))
 
     @property
     def sigma_uncertainty(self) -> float:

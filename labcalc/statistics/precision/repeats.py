@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import ndtri
 
 from labcalc.statistics.series import finite_series
 
@@ -62,6 +63,34 @@ def critical_range(repeatability: float, results: int) -> float:
     if results not in CRITICAL_RANGE_FACTORS:
         raise ValueError(f"{results} results: a critical range is given for 2 to 10")
     return repeatability * CRITICAL_RANGE_FACTORS[results] / CRITICAL_RANGE_FACTORS[2]
+
+
+def family_repeatability(repeatability: float, comparisons: int, *, probability: float = 0.97) -> float:
+    """Return the repeatability limit that all comparisons of a run keep together.
+
+    One good pair in twenty exceeds r, so one of four pairs does in nearly one good run of five.
+
+    Parameters
+    ----------
+    repeatability : float
+        Repeatability limit r of the method for two results, 95 %, [unit of the result].
+    comparisons : int
+        How many quantities and temperatures are compared, [-], 1 or more.
+    probability : float
+        That none of them exceeds its limit by chance, [-]; 0.97 is our own choice.
+
+    Returns
+    -------
+    float
+        The wider limit, [unit of the result]; never below r.
+
+    Examples
+    --------
+    >>> round(family_repeatability(1.0, 1), 3), round(family_repeatability(1.0, 4), 3)
+    (1.107, 1.364)
+    """
+    each = (1.0 - probability) / comparisons
+    return repeatability * max(float(-ndtri(each / 2.0) / -ndtri(0.025)), 1.0)
 
 
 def lie_within(results: ArrayLike, limit: float) -> bool:
