@@ -54,7 +54,8 @@ NAMES = {
         correlation_from_covariance coverage_factor critical_range cusum cusum_chart cusum_run_length
         decide_conformity delivery_limits determination_patterns deviation_limit difference_limit_factor
         duplicate_precision effective_degrees_of_freedom en_score en_words estimate_with_prior
-        estimated_limits_run_length ewma ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates family_repeatability
+        estimated_limits_run_length ewma ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates
+        family_repeatability
         fit_power_law fit_precision_relation global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test
         high_low_carry_over high_low_steps holm_adjusted individuals_chart individuals_limits interlaboratory_cells
         interlaboratory_precision interval_gains kendall_trend level_dependence lie_within likelihood_components

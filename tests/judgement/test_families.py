@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -26,7 +28,7 @@ def test_all_pairs_of_a_run_keep_the_wider_limit(pairs: int) -> None:
 @pytest.mark.parametrize("number", [10, 20, 60])
 @pytest.mark.parametrize("source", ["moving range", "standard deviation"])
 def test_a_chance_is_as_rare_as_it_says(number: int, source: str) -> None:
-    """Simulation: baselines and one more result each; told to be that rare in 5 and 1 %, or, by ten results, in less."""
+    """Simulation: baselines and one more result each; told to be that rare in 5 and 1 %, by ten results in less."""
     generator, told = np.random.default_rng(number), []
     for _ in range(4000):
         limits = individuals_limits(generator.normal(size=number), sigma_from=source, constants="exact")  # type: ignore[arg-type]
@@ -37,7 +39,7 @@ def test_a_chance_is_as_rare_as_it_says(number: int, source: str) -> None:
 
 
 def test_a_chance_by_known_limits_and_an_average() -> None:
-    """Eight results behind the centre: a prediction interval's factor is √(1 + 1/8); an EWMA has 0.4/(2 - 0.4) = 0.25."""
+    """Eight results behind the centre: a prediction's factor is √(1 + 1/8); an EWMA has 0.4/(2 - 0.4) = 0.25."""
     limits = individuals_limits([1.0, 2.0, 1.5, 1.2, 1.9, 1.4, 1.6, 1.7])
     freedom = limits.sigma_degrees_of_freedom
     expected = 2.0 * stats.t.sf(3.0 / np.sqrt(1.0 + 1.0 / 8.0), freedom)
@@ -71,6 +73,24 @@ def test_one_signal_of_many_charts_asks_for_the_oil_again(chances: tuple[float, 
     least = min(len(chances) * one / (k + 1) for k, one in enumerate(sorted(chances)))
     assert found.state == said == ("met" if least > CHART_SIGNIFICANCE else "doubtful")
     assert ("repeat that oil" in found.finding) is (said == "met")
+
+
+def test_signals_of_several_charts_day_after_day_are_no_chance() -> None:
+    """Binomial: eight charts of 0.006 a result show one on 4.7 % of the days; the busiest chart counts as one day."""
+    days = tuple(date(2026, 3, day) for day in range(1, 11))
+
+    class Told:
+        charts = (
+            ChartState("thin", "signal", "", 1.1, 0.004, days, days[6:]),
+            ChartState("thick", "in control", "", 0.5, 0.2, days, (days[3], days[8])),
+            *(ChartState("other", "in control", "", 0.5, 0.5, days) for _ in range(6)),
+        )
+
+    of_a_day = 1.0 - 0.994**8
+    assert stats.binom.sf(2, 10, of_a_day) == pytest.approx(0.0100, abs=0.0005)
+    assert control_chart_check(Told()).state == "doubtful"  # type: ignore[arg-type]
+    Told.charts = (Told.charts[0], *Told.charts[2:])
+    assert control_chart_check(Told()).state == "met"  # type: ignore[arg-type]
 
 
 def rows(count: int, apart: float, product: str = "Oil") -> pd.DataFrame:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import pandas as pd
+from scipy.special import bdtrc
 
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.checks import Check, State
@@ -17,6 +18,9 @@ _NAME = "Reference oils of this instrument"
 
 CHART_SIGNIFICANCE = 0.01
 """Share of checks of an instrument without fault that its charts together call doubtful, [-]: our own choice."""
+
+_SIGNALS_A_RESULT = 0.006
+"""Signals a result of limits and EWMA without fault, [-]: by limits from some 20 results, in simulation."""
 
 
 def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
@@ -47,7 +51,7 @@ def control_chart_check(dossier: Dossier) -> Check:
     signals = sum(state.status == "signal" for state in charts)
     if signals:
         said = f"{finding} ({signals} of {len(charts)} charts {'signals' if signals == 1 else 'signal'})"
-        chance = _by_chance(charts)
+        chance = min(_by_chance(charts), _by_chance_again(charts))
         if not chance > CHART_SIGNIFICANCE:
             return Check(name, "doubtful", said, basis)
         days = f"{len(charts)} charts without fault show as much at one check in {numeral(1.0 / chance, 0)}"
@@ -71,6 +75,18 @@ def _by_chance(charts: Sequence[ChartState]) -> float:
     charts of one oil too, as they move together [Simes, Biometrika 73 (1986) 751, from memory]."""
     known = sorted(one.chance for one in charts if one.chance == one.chance)
     return min((len(known) * chance / (place + 1) for place, chance in enumerate(known)), default=float("nan"))
+
+
+def _by_chance_again(charts: Sequence[ChartState]) -> float:
+    """Return how often chance alone gives signals on so many of the last days, [-]: a slow drift comes day by day.
+
+    The chart with most of them counts once: by a centre that is off it signals again and again.
+    """
+    days = {day for one in charts for day in one.days}
+    by_chart = sorted((one.signal_days for one in charts), key=len)
+    with_signal = {day for of_chart in by_chart[:-1] for day in of_chart}
+    of_a_day = 1.0 - (1.0 - _SIGNALS_A_RESULT) ** len(charts)
+    return float(bdtrc(len(with_signal), len(days), of_a_day)) if with_signal else 1.0
 
 
 def _last_of_each(references: pd.DataFrame) -> pd.DataFrame:
