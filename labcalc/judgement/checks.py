@@ -8,6 +8,9 @@ from typing import Literal
 
 State = Literal["met", "not checked", "doubtful", "not met"]
 
+About = Literal["numbers", "instrument", "order", "specification", "decision"]
+"""What a check looks at: the run's own numbers, its instrument, what ran before it, what is asked of the product."""
+
 STATES: tuple[State, ...] = ("met", "not checked", "doubtful", "not met")
 """From best to worst."""
 
@@ -23,6 +26,7 @@ class Check:
     """Standard, statement or setting that the limit comes from."""
     missed: bool = False
     """Whether it was not checked although the run gives what it needs: the verdict says so."""
+    about: About = "numbers"
 
 
 def worst(states: Sequence[State]) -> State:

@@ -141,12 +141,6 @@ def test_a_viscosity_by_hand() -> None:
     assert one.share_for(2.0) == pytest.approx(math.log(1.02) / math.log(100.0))
     assert replace(one, before=0.1).share_for(2.0) == pytest.approx(math.log(0.98) / math.log(0.01))
     assert replace(one, before=10.0).share_for(2.0) == math.inf
-    assert one.residue == pytest.approx(math.log(10.0 / 9.5) / math.log(1000.0 / 9.5))
-    assert one.residue_uncertainty == pytest.approx(0.25 / 9.5 / math.log(1000.0 / 9.5))
-    assert replace(one, before=1.0).residue_uncertainty == pytest.approx(0.25 / 9.5 / math.log(9.5))
-    assert one.deviations == pytest.approx(2.0)
-    assert math.isnan(replace(one, spread=0.0).deviations)
-    assert math.isnan(replace(one, level=NAN, spread=NAN).deviations)
 
 
 def test_a_density_by_hand() -> None:
@@ -155,9 +149,6 @@ def test_a_density_by_hand() -> None:
     assert (one.effect(0.01), one.effect_at_most(0.01)) == pytest.approx((0.2, 0.2))
     assert one.share_for(0.2) == replace(one, before=820.0).share_for(0.2) == pytest.approx(0.01)
     assert replace(one, before=840.0).share_for(0.2) == math.inf
-    assert one.residue == pytest.approx(-1.0 / 19.0)
-    assert (one.residue_uncertainty, one.deviations) == pytest.approx((0.5 / 19.0, -2.0))
-    assert replace(one, before=820.0).residue_uncertainty == pytest.approx(0.5 / 21.0)
 
 
 def share(value: float, half_width: float = 0.0, changes: int = 20, why_not: str = "") -> CarriedShare:
@@ -315,58 +306,6 @@ def test_an_uncertain_share_says_how_many_changes_it_takes(changes: int, needed:
     found = checked(place(contrast(), of=share(0.0, 0.02, changes)))
     assert found.state == "not checked"
     assert found.finding.endswith(f", too uncertain to tell: some {needed} changes are needed")
-
-
-def explained(value: float, **more: Any) -> Check:
-    """A viscosity that is typically 46 ± 0.5 mm²/s after one of 3 mm²/s."""
-    viscosity = Contrast(KV, 40.0, value, more.pop("before", 3.0), 46.0, more.pop("spread", 0.5))
-    return checked(place(viscosity, *more.pop("others", ()), of=more.pop("of", None), direction="thinner", **more))
-
-
-def test_a_residue_that_explains_an_untypical_result() -> None:
-    """ln (42 / 46) / ln (3 / 46) = 3.33 %, u = 0.5 / 46 / ln (46 / 3) = 0.398 %; (42 - 46) / 0.5 = -8."""
-    found = explained(42.0)
-    assert (found.state, found.finding) == (
-        "doubtful",
-        f"T-1 ran before, and 3.3 % ± 0.80 % of it explains why {KV} at 40 °C is 8.0 standard deviations from the "
-        "typical 46: clean twice, fill again",
-    )
-    assert "46; usually 0.40 % stays: clean" in explained(42.0, of=share(0.004, 0.001)).finding
-    assert "46; usually none that shows stays: clean" in explained(42.0, of=share(0.001, 0.002)).finding
-
-
-@pytest.mark.parametrize(
-    ("value", "is_residue"),
-    [
-        *((44.5, False), (44.49, True), (46.5, False), (48.0, False)),
-        *((46.0 * (3.0 / 46.0) ** 0.249, True), (46.0 * (3.0 / 46.0) ** 0.251, False)),
-    ],
-)
-def test_which_results_are_taken_for_a_residue(value: float, is_residue: bool) -> None:
-    """More than three standard deviations off, towards the sample before, by a quarter of it at the most."""
-    assert ("explains why" in explained(value).finding) is is_residue
-
-
-def test_every_untypical_viscosity_and_the_densities_must_agree() -> None:
-    """Density: (858 - 860) / (800 - 860) = 3.33 % as well; the two may be three standard uncertainties apart."""
-
-    def with_density(value: float, spread: float = 0.2, before: float = 800.0) -> bool:
-        return "explains" in explained(42.0, others=[Contrast("density", 40.0, value, before, 860.0, spread)]).finding
-
-    k, u = math.log(42.0 / 46.0) / math.log(3.0 / 46.0), 0.5 / 46.0 / math.log(46.0 / 3.0)
-    reach = 3.0 * math.hypot(u, 0.2 / 60.0)
-    assert with_density(860.0 - 60.0 * (k + reach - 1e-6))
-    assert not with_density(860.0 - 60.0 * (k + reach + 1e-6))
-    assert with_density(860.0 - 60.0 * (k - reach + 1e-6))
-    assert not with_density(860.0 - 60.0 * (k - reach - 1e-6))
-    assert with_density(900.0, spread=0.0), "no typical value to compare with"
-    assert with_density(900.0, before=860.0), "a density that can't tell"
-    hot = Contrast(KV, 100.0, 7.2, 1.2, 6.87, 0.05)
-    assert "explains" not in explained(42.0, others=[hot]).finding, "thicker when hot: no thin residue"
-    near = replace(hot, value=6.90)
-    assert "explains" in explained(42.0, others=[near]).finding
-    further = replace(hot, value=6.87 * (1.2 / 6.87) ** 0.05)
-    assert "at 100 °C is 11." in explained(42.0, others=[further]).finding, "the furthest is told"
 
 
 # --- Shares from a record ---

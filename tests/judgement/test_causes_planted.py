@@ -94,7 +94,9 @@ def test_a_warm_cell_is_doubtful_by_the_other_samples_of_its_lot(material: Mater
     check = next(one for one in judgement.checks if one.name.startswith("Earlier runs"))
     assert check.state == "doubtful"
     assert "is −1.3 % from the median of 4 earlier runs" in check.finding
-    assert "A cell 0.31 K too warm at 40 °C" in check.finding
+    assert judgement.leading is not None
+    assert judgement.leading.cause == "cell temperature"
+    assert f"stands out. {judgement.leading.sentence}" in judgement.reason
 
 
 def test_a_right_result_after_a_wrong_one_is_not_blamed(material: Material) -> None:

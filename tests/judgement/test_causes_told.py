@@ -305,7 +305,8 @@ def test_the_leading_cause_in_a_sentence() -> None:
     assert (found.cause, found.probability) == (every[0].cause, every[0].probability)
     assert found.noise_probability == next(one.probability for one in every if one.cause == "noise")
     assert found.probability > 0.99
-    assert found.sentence.startswith("Most likely air in the density cell (probability > 99 %): Air, ")
+    assert found.sentence == "Most likely air in the density cell (probability > 99 %)"
+    assert leading_cause(measured()).sentence.startswith("Noise and spread alone explain it (probability ")
     assert leading_cause(evidence, {"air bubble": 1.0}).noise_probability == 0.0
 
 

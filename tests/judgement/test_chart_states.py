@@ -384,7 +384,8 @@ def test_the_moving_average_is_told_where_it_is_the_further_of_the_two() -> None
 
 def test_the_average_is_that_of_the_results_used() -> None:
     chart = one_chart(densities(*STEADY, 0.9, *[0.12] * 4), lab(), decision("exclude", run="A8"))
-    assert state(chart) == state(one_chart(densities(*STEADY, *[0.12] * 4), lab()))
+    without = state(one_chart(densities(*STEADY, *[0.12] * 4), lab()))
+    assert replace(state(chart), days=()) == replace(without, days=())
     earlier = state(chart, "2026-01-16 08:00")
     assert earlier.distance < state(chart).distance
 

@@ -13,7 +13,7 @@ from labcalc.judgement.checks import Check, State
 from labcalc.judgement.precision import precision_of_class
 from labcalc.lab import Laboratory, PrecisionStatement
 from labcalc.statistics import FEWEST_CHANGES, CarriedShare
-from labcalc.wording import at_celsius, counted, decimals_of, numeral, percent, plain, signed
+from labcalc.wording import at_celsius, counted, decimals_of, numeral, percent, signed
 
 RESIDUE_PART = 1.0
 """Part of the method's repeatability r that the expected effect may take up, [-]. r is 2.8 standard deviations of a
@@ -22,12 +22,6 @@ result, close to the published limit of 3 for a high-low design (SMILE guideline
 SHARE_SIGNIFICANCE = 0.002
 """Probability of a share as far from 0 where nothing stays, above which an expected effect holds no run back, [-]: our
 own choice, as an instrument's share is looked at before every run of half a year."""
-
-_LARGEST_RESIDUE = 0.25
-"""Share of the sample before beyond which a result is no residue but another oil, [-]: our own choice."""
-
-_FAR = 3.0
-"""Standard deviations of the typical value from which a residue is looked for, as in the check of typical values."""
 
 _NAME = "Carry-over"
 
@@ -166,14 +160,12 @@ def residue_check(place: RunBefore | None, in_force: InForceAt) -> Check:
     Returns
     -------
     Check
-        ``doubtful`` where a residue explains a result that is not typical, or where the expected effect is beyond
-        ``RESIDUE_PART`` of the repeatability.
+        ``doubtful`` where the expected effect is beyond ``RESIDUE_PART`` of the repeatability. Whether a residue
+        explains a result that is not typical is for the causes to say.
     """
     if why_not := _out_of_sequence(place):
         return Check(_NAME, "not checked", why_not)
     assert place is not None
-    if found := _explained(place):
-        return found
     worst = worst_effect(expected_effects(place, in_force))
     if worst is None:
         return _unknown(place, in_force)
@@ -193,39 +185,6 @@ def _out_of_sequence(place: RunBefore | None) -> str:
     if not place.direction:
         return f"the run before, {place.sample_before}, has no viscosity at a temperature of this one"
     return ""
-
-
-def _explained(place: RunBefore) -> Check | None:
-    """Look for a result that is far from typical, towards the sample before, as far as a residue would move it."""
-    viscosities = [one for one in place.contrasts if one.quantity != "density" and one.before != one.level]
-    far = [one for one in viscosities if abs(one.deviations) > _FAR]
-    named = [one for one in far if 0.0 < one.residue <= _LARGEST_RESIDUE]
-    if not named or len(named) < len(far) or not _densities_agree(place, named[0]):
-        return None
-    one = max(named, key=lambda contrast: abs(contrast.deviations))
-    usual = ""
-    if place.share and place.share.known:
-        usual = f"; usually {percent(place.share.value) if place.share.shows else 'none that shows'} stays"
-    return Check(
-        _NAME,
-        "doubtful",
-        f"{place.sample_before} ran before, and {percent(one.residue)} ± {percent(2.0 * one.residue_uncertainty)} of "
-        f"it explains why {at_celsius(one.quantity, one.temperature_C)} is {numeral(abs(one.deviations), 1)} standard "
-        f"deviations from the typical {plain(one.level)}{usual}: clean twice, fill again",
-        f"typical values of lab.toml; ln ν mixed; more than {_FAR:g} standard deviations are looked into",
-    )
-
-
-def _densities_agree(place: RunBefore, viscosity: Contrast) -> bool:
-    """Tell whether the densities, where a typical one is known, allow the residue that the viscosity asks for."""
-    known = [
-        one for one in place.contrasts if one.quantity == "density" and one.spread > 0.0 and one.before != one.level
-    ]
-    return all(
-        abs(one.residue - viscosity.residue)
-        <= _FAR * math.hypot(one.residue_uncertainty, viscosity.residue_uncertainty)
-        for one in known
-    )
 
 
 def _unknown(place: RunBefore, in_force: InForceAt) -> Check:

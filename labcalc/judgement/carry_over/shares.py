@@ -80,25 +80,6 @@ class Contrast:
         apart = math.log(self.before / self.value)
         return abs(math.log1p(math.copysign(effect, apart) / 100.0) / apart) if apart else math.inf
 
-    @property
-    def residue(self) -> float:
-        """Share of the sample before that explains how far the result is from its known level, [-]."""
-        if self.quantity == "density":
-            return (self.value - self.level) / (self.before - self.level)
-        return math.log(self.value / self.level) / math.log(self.before / self.level)
-
-    @property
-    def residue_uncertainty(self) -> float:
-        """Its standard uncertainty, from the spread of the typical value, [-]."""
-        if self.quantity == "density":
-            return abs(self.spread / (self.before - self.level))
-        return abs(self.spread / self.level / math.log(self.before / self.level))
-
-    @property
-    def deviations(self) -> float:
-        """How many standard deviations the result is from its typical value, [-]; NaN without one."""
-        return (self.value - self.level) / self.spread if self.spread > 0.0 else math.nan
-
 
 @dataclass(frozen=True)
 class RunBefore:

@@ -13,7 +13,7 @@ from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
 from labcalc.judgement.causes.ranking import Fit, Weighed, fits_of, weigh
-from labcalc.judgement.causes.words import next_step, opening_of, sentence_of, titled
+from labcalc.judgement.causes.words import next_step, sentence_of, titled
 from labcalc.wording import probability
 
 Array = NDArray[np.float64]
@@ -122,8 +122,8 @@ def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) ->
     """
     weighed = weigh(evidence, odds)
     fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
-    sure = f"probability {probability(share, 1.0)}"
-    sentence = f"Most likely {titled(fit.cause)} ({sure}): {opening_of(evidence, fit)}"
+    who = "Noise and spread alone explain it" if fit.cause == "noise" else f"Most likely {titled(fit.cause)}"
+    sentence = f"{who} (probability {probability(share, 1.0)})"
     return LeadingCause(fit.cause, share, weighed.probabilities.get("noise", 0.0), sentence)
 
 

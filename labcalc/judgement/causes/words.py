@@ -83,7 +83,7 @@ def _furthest(evidence: Evidence) -> str:
     side = "above" if away > 0 else "below"
     return (
         f"the furthest, {at_celsius(row.quantity, row.temperature_C)}, lies {numeral(abs(away), 1)} standard "
-        f"deviations {side} the {evidence.expectation}"
+        f"deviations {side} {evidence.expectation if evidence.basis == 'curve' else f'the {evidence.expectation}'}"
     )
 
 

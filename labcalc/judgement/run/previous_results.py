@@ -68,7 +68,7 @@ def _explained(name: str, dossier: Dossier, finding: str, basis: str) -> Check:
     evidence = evidence_of(dossier)
     leading = leading_cause(evidence)
     if leading.cause != "noise" and leading.noise_probability < NOISE_PROBABILITY:
-        return Check(name, "doubtful", f"{finding}. {leading.sentence}", basis)
+        return Check(name, "doubtful", finding, basis)
     words = f"noise and spread explain this run (probability {probability(leading.noise_probability, 1.0)})"
     if evidence.basis != "history":
         words = f"the earlier runs don't fit the product; beside the {evidence.expectation} {words}"

@@ -151,6 +151,9 @@ def consistency_check(dossier: Dossier) -> Check:
     measured = rows[list(QUANTITY_COLUMNS.values())].notna().all(axis=1)
     for quantity in QUANTITY_COLUMNS:
         measured &= ~is_derived(rows["remark"], quantity)
+    given = [quantity for quantity, column in QUANTITY_COLUMNS.items() if rows[column].notna().any()]
+    if len(given) < 2:
+        return Check(name, "not checked", f"{' and '.join(given) or 'nothing'} alone: there is nothing to compare")
     if not measured.any():
         return Check(name, "not checked", "the export gives two of the three; the third follows from them")
     rows = rows[measured]

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
 
-from labcalc.judgement.checks import Check, State
+from labcalc.errors import EvidenceError
+from labcalc.judgement.checks import About, Check, State
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run.conformity import specification_checks, typical_check
 from labcalc.judgement.run.derived_results import Consequence, consequences_of
@@ -25,6 +28,9 @@ from labcalc.judgement.run.validity import (
 from labcalc.lab import PrecisionStatement
 from labcalc.showing import Shown
 from labcalc.wording import counted
+
+if TYPE_CHECKING:
+    from labcalc.judgement.causes import Evidence, LeadingCause
 
 VERDICTS = ("releasable", "needs a second look", "not releasable")
 """From best to worst."""
@@ -66,11 +72,44 @@ class Judgement(Shown):
         for state in ("not met", "doubtful"):
             if found := self._in(state):
                 more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
-                return f"{found[0].name}: {found[0].finding}{more}"
+                cause = f". {self.leading.sentence}" if _is_odd(found[0]) and self.leading else ""
+                return f"{found[0].name}: {found[0].finding}{cause}{more}"
         met = counted(len(self._in("met")), "check") + " met"
         if missed := [one for one in self.checks if one.missed]:
             return f"{met}; not made: {'; '.join(f'{one.name}: {one.finding}' for one in missed)}"
         return f"{met}, {len(self._in('not checked'))} not checked"
+
+    def asks_about(self, about: About) -> bool:
+        """Tell whether a check of that kind keeps the run from being released."""
+        return any(one.about == about for one in (*self._in("doubtful"), *self._in("not met")))
+
+    @cached_property
+    def evidence(self) -> Evidence | None:
+        """What causes are looked for in, where the run's own numbers are odd; None where they aren't.
+
+        Raises
+        ------
+        EvidenceError
+            The numbers can't be compared with anything.
+        """
+        if self.dossier.is_reference or not any(map(_is_odd, self.checks)):
+            return None
+        from labcalc.judgement.causes import evidence_of  # a releasable run doesn't even import it
+
+        return evidence_of(self.dossier)
+
+    @cached_property
+    def leading(self) -> LeadingCause | None:
+        """The most probable cause of odd numbers; None where there are none, or one alone, which tells too little."""
+        try:
+            evidence = self.evidence
+        except EvidenceError:
+            return None
+        if evidence is None or len(evidence.rows) < 2:
+            return None
+        from labcalc.judgement.causes import leading_cause
+
+        return leading_cause(evidence)
 
     def facts(self) -> Iterator[tuple[str, str]]:
         """Return what is shown of it, each fact with its name."""
@@ -80,6 +119,17 @@ class Judgement(Shown):
 
     def _in(self, state: State) -> list[Check]:
         return [check for check in self.checks if check.state == state]
+
+
+def _is_odd(check: Check) -> bool:
+    """Tell whether a check finds the run's own numbers odd: what causes are looked for."""
+    return (check.about == "numbers" and check.state in ("doubtful", "not met")) or (
+        check.about == "specification" and check.state == "not met"
+    )
+
+
+def _about(about: About, checks: Iterable[Check]) -> Iterator[Check]:
+    return (replace(one, about=about) for one in checks)
 
 
 def judge(dossier: Dossier) -> Judgement:
@@ -100,17 +150,16 @@ def judge(dossier: Dossier) -> Judgement:
     consequences = consequences_of(dossier, results)
     compared = (typical_check(dossier, results), earlier_runs_check(dossier, results))
     checks = (
-        *decision_checks(dossier),
+        *_about("decision", decision_checks(dossier)),
         *falling_checks(results),
         *repeat_checks(dossier, results),
-        *reference_checks(dossier),
-        control_chart_check(dossier),
+        *_about("instrument", (*reference_checks(dossier), control_chart_check(dossier))),
         consistency_check(dossier),
         density_slope_check(dossier, results),
         line_check(dossier, results),
         gravity_constant_check(consequences),
-        carry_over_check(dossier, results),
-        *specification_checks(dossier, results, consequences),
+        *_about("order", (carry_over_check(dossier, results),)),
+        *_about("specification", specification_checks(dossier, results, consequences)),
         *(check for check in compared if check is not None),
     )
     return Judgement(dossier, results, consequences, checks)
