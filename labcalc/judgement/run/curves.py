@@ -40,8 +40,8 @@ class Curve:
     """Half the width of the band in the unit of the value; NaN where unknown."""
     band: str = MEASURED_BAND
     """What the band is."""
-    model: str = ""
-    """The curve that the points decide for, of ``VISCOSITY_MODELS``, ``can't tell`` or ``none of them``."""
+    model: str = "can't tell"
+    """What a viscosity's points decide for: one of ``VISCOSITY_MODELS``, ``can't tell`` or ``none of them``."""
 
     @property
     def interval_C(self) -> tuple[float, float]:
@@ -113,8 +113,9 @@ def density_curve(results: Results, commodity: str) -> Curve | None:
 
 
 def _grid(inputs: Sequence[Result], reach_C: Sequence[float]) -> NDArray[np.float64]:
-    wanted = [r.temperature_C for r in inputs] + list(reach_C)
-    return np.linspace(min(wanted) - _MARGIN_K, max(wanted) + _MARGIN_K, _POINTS)
+    measured = [r.temperature_C for r in inputs]
+    wanted = measured + list(reach_C)
+    return np.union1d(np.linspace(min(wanted) - _MARGIN_K, max(wanted) + _MARGIN_K, _POINTS), measured)
 
 
 def _points(inputs: Sequence[Result]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -20,6 +20,9 @@ from labcalc.wording import celsius, numeral, signed
 _60F = 140.0 / 9.0
 """60 °F, [°C]."""
 
+_LEAST_SPAN_K = 10.0
+"""Distance of two temperatures from which on two densities tell an expansion, [K]: labcalc's own choice."""
+
 _DENSITIES = (("Density at 15 °C", 15.0, "density_at"), ("Density at 60 °F", _60F, "density_at_60F"))
 
 _report = partial(numeral, decimals=1)
@@ -55,12 +58,13 @@ def _from_15(result: Result) -> float:
 
 
 def _pair(results: Results) -> tuple[Result, Result] | None:
-    """Return the measured density nearest to 15 °C and the one furthest from it, or None where one alone was."""
+    """Return the measured density nearest to 15 °C and the one furthest from it; None where they tell no expansion."""
     measured = [r for r in results.densities if not r.follows]
-    if len(measured) < 2:
+    if not measured:
         return None
     near = min(measured, key=_from_15)
-    return near, max(measured, key=lambda r: abs(r.temperature_C - near.temperature_C))
+    far = max(measured, key=lambda r: abs(r.temperature_C - near.temperature_C))
+    return (near, far) if abs(far.temperature_C - near.temperature_C) >= _LEAST_SPAN_K else None
 
 
 def _by_table(name: str, to_C: float, key: str, nearest: Result, dossier: Dossier) -> Consequence:
