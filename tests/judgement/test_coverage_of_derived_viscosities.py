@@ -18,7 +18,7 @@ from labcalc.judgement.record.repeats import Agreement
 from labcalc.judgement.run.curves import viscosity_curve
 from labcalc.judgement.run.derived_results import viscosity_at
 from labcalc.judgement.run.results import Result, Results
-from labcalc.judgement.uncertainty.effects import LINE, Effect, by_component
+from labcalc.judgement.uncertainty.effects import MODEL, Effect, by_component
 from labcalc.statistics import InputQuantity
 from tests.real_liquids import GRID_C
 from tests.test_formulae_line_curvature import KINDS, hydrocarbons
@@ -89,7 +89,7 @@ def test_derivation_the_component_by_hand() -> None:
     bow = abs(b[2] - b[0] - share * (b[1] - b[0]))
     Z = found.value + 0.7
     relative = math.exp(1.959964 * 2.2 * bow * math.log(Z) * Z / found.value) - 1.0
-    assert 1.959964 * by_component(found.effects)[LINE] / found.value == pytest.approx(relative, rel=1e-3)
+    assert 1.959964 * by_component(found.effects)[MODEL] / found.value == pytest.approx(relative, rel=1e-3)
 
 
 def test_the_band_of_the_chart_is_that_of_the_report() -> None:

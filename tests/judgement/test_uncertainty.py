@@ -17,7 +17,7 @@ from scipy.special import stdtrit
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning
 from labcalc.judgement import Check, Consequence, Judgement, Result, by_component, viscosity_curve
-from labcalc.judgement.uncertainty.effects import CONFIDENCE, EXPANSION, LINE
+from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.statistics import (
     InputQuantity,
@@ -265,7 +265,7 @@ def test_what_follows_agrees_with_the_covariance_matrix(
     expected = propagated_covariance(function, [r.value for r in pair], list(u), covariance / np.outer(u, u))
     found = following(judgement, name)
     assert found.budget is not None
-    of_results = math.sqrt(found.budget.standard_uncertainty**2 - by_component(found.effects).get(LINE, 0.0) ** 2)
+    of_results = math.sqrt(found.budget.standard_uncertainty**2 - by_component(found.effects).get(MODEL, 0.0) ** 2)
     assert of_results == pytest.approx(math.sqrt(expected[0, 0]), rel=1e-5)
     apart = propagated_covariance(function, [r.value for r in pair], list(u))
     assert of_results != pytest.approx(math.sqrt(apart[0, 0]), rel=0.01)
@@ -350,7 +350,7 @@ def both_ways(judgement: Judgement, name: str, trials: int) -> tuple[Uncertainty
     inputs = [result(judgement, *place) for place in MODELS[name]]
     origins, function = sources(inputs), FUNCTIONS.get(name, lambda x: x)
     found = inputs[0] if name not in FUNCTIONS else following(judgement, name)
-    granted = [effect.source for effect in found.effects if effect.component in (LINE, EXPANSION)]
+    granted = [effect.source for effect in found.effects if effect.component == MODEL]
 
     def model(*errors: Array) -> Array:
         return function(*(drawn(one, origins, errors[: len(origins)]) for one in inputs), *errors[len(origins) :])

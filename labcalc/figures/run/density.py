@@ -65,8 +65,8 @@ def _caption(curve: Curve, sample: str, commodity: str) -> str:
     if not curve.temperature_C.size:
         return f"Density of {sample}: {values}. It is outside the tables for a {commodity}."
     return (
-        f"Density of {sample}: {values}; dashed, the fall that API MPMS 11.1 gives for a {commodity} from the coldest of "
-        "them, within a band that holds how far such oils are from it."
+        f"Density of {sample}: {values}; dashed, the fall that API MPMS 11.1 gives for a {commodity} from the coldest, "
+        "within a band that holds how far such oils are from it."
     )
 
 

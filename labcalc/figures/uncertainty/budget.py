@@ -18,14 +18,15 @@ _HEADINGS = {
     "resolution": "Step",
     "adjustment": "Adjust.",
     "stated": "Stated",
-    "departure from the line": "Line",
-    "thermal expansion": "Exp.",
+    "line or expansion": "Model",
 }
 
 _WORDS = (
-    "Share of each component in the variance, %; ν: effective degrees of freedom; U: expanded uncertainty, k times the "
+    "Share of each component in the variance, %; ν: effective degrees of freedom (∞: 1000 and more); U: expanded uncertainty, k times the "
     "standard one, covers 95 %. Sources that results share are carried together into what follows."
 )
+
+_MANY = 1000
 
 _NOTHING_KNOWN = "The uncertainty of these results is unknown: at least one component of each is, for the reason given."
 
@@ -53,7 +54,7 @@ def _row(one: Result | Consequence, budget: UncertaintyBudget, components: Seque
     return (
         escape(f"{one.name}, {one.unit}" if one.unit else one.name),
         *(_share(parts[name], variance) if name in parts else "–" for name in components),
-        str(math.floor(degrees)) if math.isfinite(degrees) else numeral(degrees),
+        str(math.floor(degrees)) if degrees < _MANY else numeral(math.inf if degrees >= _MANY else degrees),
         numeral(budget.coverage_factor, 2),
         numeral(budget.expanded_uncertainty, unknown="unknown"),
     )

@@ -14,7 +14,7 @@ from labcalc.errors import OutOfRangeError
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run.consequence import Consequence, calculated, missing, taken_for_granted
 from labcalc.judgement.run.results import Result, Results
-from labcalc.judgement.uncertainty.effects import EXPANSION
+from labcalc.judgement.uncertainty.effects import MODEL
 from labcalc.wording import celsius, numeral, signed
 
 _60F = 140.0 / 9.0
@@ -22,6 +22,9 @@ _60F = 140.0 / 9.0
 
 _LEAST_SPAN_K = 10.0
 """Distance of two temperatures from which on two densities tell an expansion, [K]: labcalc's own choice."""
+
+_MEASURED_K = 1.0
+"""Distance from 15 °C within which a density counts as measured there, [K]: labcalc's own choice."""
 
 _DENSITIES = (("Density at 15 °C", 15.0, "density_at"), ("Density at 60 °F", _60F, "density_at_60F"))
 
@@ -84,7 +87,7 @@ def _by_table(name: str, to_C: float, key: str, nearest: Result, dossier: Dossie
     except OutOfRangeError as refusal:
         return missing(name, "kg/m³", standard, str(refusal))
     basis = "how far oils expand otherwise than API MPMS 11.1 says (table_expansion.toml)"
-    oil_over_table = taken_for_granted(EXPANSION, "expansion by the table", relative, basis)
+    oil_over_table = taken_for_granted(MODEL, "expansion by the table", relative, basis)
     note = f"from {celsius(from_C)}, {_group(dossier)}"
     return calculated(name, density, [nearest, oil_over_table], _report, "kg/m³", standard, note)
 
@@ -102,7 +105,9 @@ def _by_two(pair: tuple[Result, Result], dossier: Dossier, liquid: str | None) -
     except OutOfRangeError as refusal:
         cold, warm = (replace(one, note=f"{one.note}; not by its own expansion: {refusal}") for one in tables)
         return cold, warm
-    return replace(cold, note=f"{cold.note}; {_beside(cold, tables[0], dossier)}"), warm
+    base = pair[0] if _from_15(pair[0]) > _MEASURED_K else pair[1]  # from 15 °C itself it would only repeat the result
+    beside = _beside(cold, _by_table(*_DENSITIES[0], base, dossier), base.temperature_C, dossier)
+    return replace(cold, note=f"{cold.note}; {beside}"), warm
 
 
 def _by_own(name: str, to_C: float, pair: tuple[Result, Result], liquid: str | None) -> Consequence:
@@ -117,23 +122,24 @@ def _by_own(name: str, to_C: float, pair: tuple[Result, Result], liquid: str | N
     )
     basis = "how far oils expand otherwise than the equation of API MPMS 11.1 says (table_expansion.toml)"
     relative = float(own.equation_uncertainty / own.density)
-    oil_over_equation = taken_for_granted(EXPANSION, "equation of the expansion", relative, basis)
+    oil_over_equation = taken_for_granted(MODEL, "equation of the expansion", relative, basis)
     cold, hot = sorted((near.temperature_C, far.temperature_C))
-    note = f"by the oil's own expansion between {celsius(cold)} and {celsius(hot)}"
+    note = f"by its own expansion, {celsius(cold)} to {celsius(hot)}"
     standard = formulae.edition_of("density_by_own_expansion")
     return calculated(name, density, [near, far, oil_over_equation], _report, "kg/m³", standard, note)
 
 
-def _beside(own: Consequence, table: Consequence, dossier: Dossier) -> str:
+def _beside(own: Consequence, table: Consequence, from_C: float, dossier: Dossier) -> str:
     """Say what the table gives, and whether the difference is more than the uncertainties explain."""
+    group = dossier.commodity + ("" if dossier.product else ", which is assumed")
     if math.isnan(table.value):
-        return f"the table for a {dossier.commodity} has no answer: {table.note}"
+        return f"the table for {group}: {table.note}"
     difference = calculated("", np.subtract, [table, own], _report, "kg/m³", "")
-    answer = f"the table gives {table.reported} kg/m³ {table.note} ({signed(difference.value, 1)})"
-    U = difference.expanded_uncertainty
+    size, U = signed(difference.value, 1), difference.expanded_uncertainty
+    answer = f"the table for {group} gives {table.reported} from {celsius(from_C)}, {size}"
     if math.isnan(U):
-        return f"{answer}: can't tell whether they differ, U is unknown"
+        return f"{answer}: can't tell whether they differ, as U is unknown"
     if abs(difference.value) <= U:
-        return f"{answer}: they agree within the uncertainties (±{numeral(U, 1)})"
-    why = "another group than stated, a contamination or a wrong density"
-    return f"{answer}: more than the uncertainties explain (±{numeral(U, 1)}): {why}"
+        return f"{answer}, within the uncertainties (±{numeral(U, 1)})"
+    why = "of another group, contaminated, or a density is wrong"
+    return f"{answer}, beyond the uncertainties (±{numeral(U, 1)}): {why}"

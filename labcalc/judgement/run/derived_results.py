@@ -16,7 +16,7 @@ from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run.consequence import Consequence, calculated, missing, taken_for_granted
 from labcalc.judgement.run.derived_densities import densities_of
 from labcalc.judgement.run.results import Result, Results, reported_value
-from labcalc.judgement.uncertainty.effects import CONFIDENCE, LINE
+from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
 from labcalc.statistics import coverage_factor
 from labcalc.wording import celsius, numeral
 
@@ -109,7 +109,7 @@ def _oil_over_line(results: Results, temperature: float, liquid: str | None) -> 
     except OutOfRangeError as refusal:
         return missing("", "", "", str(refusal))
     basis = formulae.edition_of("line_model_uncertainty")
-    return taken_for_granted(LINE, "bend of the oil", math.expm1(0.01 * k * float(percent)) / k, basis)
+    return taken_for_granted(MODEL, "bend of the oil", math.expm1(0.01 * k * float(percent)) / k, basis)
 
 
 def _line_at(results: Results, temperature: float) -> Callable[..., NDArray[np.float64]]:

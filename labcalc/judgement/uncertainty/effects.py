@@ -22,8 +22,8 @@ COMPONENTS = ("reference oil", "temperature", "repeatability", "resolution", "ad
 STATED = "stated"
 """The one component where the laboratory states the uncertainty itself, from a study of its own."""
 
-LINE, EXPANSION = "departure from the line", "thermal expansion"
-"""Components of what is calculated: no oil follows exactly the line or the expansion that the calculation takes."""
+MODEL = "line or expansion"
+"""Component of what is calculated: no oil follows exactly the line or the expansion that the calculation takes."""
 
 CONFIDENCE = 0.95
 """Coverage probability: k = 1.96 where degrees of freedom are infinite (JCGM 100:2008, table G.2)."""
@@ -40,7 +40,7 @@ class Effect:
     """
 
     component: str
-    """One of ``COMPONENTS``, ``STATED``, ``LINE`` or ``EXPANSION``."""
+    """One of ``COMPONENTS``, ``STATED`` or ``MODEL``."""
     source: InputQuantity
     sensitivity: float
     """Change of the result for one unit of the source, [unit of the result / unit of the source]."""
