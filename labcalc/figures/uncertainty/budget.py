@@ -22,8 +22,9 @@ _HEADINGS = {
 }
 
 _WORDS = (
-    "Share of each component in the variance, %; ν: effective degrees of freedom (∞: 1000 and more); U: expanded uncertainty, k times the "
-    "standard one, covers 95 %. Sources that results share are carried together into what follows."
+    "Share of each component in the variance, %; ν: effective degrees of freedom, ∞ from 1000 on; U: expanded "
+    "uncertainty, k times the standard one, covers 95 %. Sources that results share are carried together into what "
+    "follows, and beside them how far oils are from the line or the expansion that a calculation takes."
 )
 
 _MANY = 1000
