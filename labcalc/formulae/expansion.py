@@ -31,6 +31,9 @@ class OwnExpansion:
     """That expansion, at 60 °F, [1/°F]."""
     table_density: NDArray[np.float64]
     """By the tables, from the measured density at the nearer temperature, [kg/m³]; NaN where they hold no such oil."""
+    equation_uncertainty: NDArray[np.float64]
+    """Standard uncertainty of the first because no liquid expands exactly by the equation, [kg/m³]; 0 where measured.
+    """
 
     @property
     def difference(self) -> NDArray[np.float64]:
@@ -46,10 +49,12 @@ def density_by_own_expansion(
     to_C: ArrayLike = 15.0,
     *,
     commodity: str = "lubricating oil",
+    liquid: str | None = None,
 ) -> OwnExpansion:
     r"""Return the density of an oil at another temperature from two measured ones, by no more than its own expansion.
 
-    .. math:: \rho(t) = \rho_1 \frac{CTL(t; \alpha_{60})}{CTL(t_1; \alpha_{60})}
+    .. math:: \rho(t) = \rho_1 \frac{CTL(t; \alpha_{60})}{CTL(t_1; \alpha_{60})}, \qquad
+        u = c \, |(t - t_1)(t - t_2)|
 
     Esters, glycols, silicones and FAME expand more than the tables say: from 40 °C these are 2 kg/m³ to 12 kg/m³ low,
     where the own expansion between 40 °C and 100 °C comes within 1.2 kg/m³.
@@ -68,6 +73,8 @@ def density_by_own_expansion(
         Temperature of the wanted density, [°C], -50 to 150.
     commodity : str, optional
         Commodity group for the answer of the tables, a key of ``COMMODITIES``.
+    liquid : str, optional
+        Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` is nearer to the equation than others may be.
 
     Returns
     -------
@@ -83,7 +90,7 @@ def density_by_own_expansion(
 
     References
     ----------
-    .. [1] API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL, and par. 11.1.5.2.
+    .. [1] API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL, and par. 11.1.5.2; ``table_expansion.toml`` for c.
 
     Examples
     --------
@@ -99,7 +106,8 @@ def density_by_own_expansion(
     rho, t = np.where(nearer, rho1, rho2), np.where(nearer, t1, t2)
     group, _ = commodity_group(commodity, None, rho)
     here, there = (thermal_factor(rho, fahrenheit(ipts68_from_its90(one)), group, expansion)[2] for one in (t, to))
-    return OwnExpansion((rho * there / here)[()], np.asarray(alpha), _by_table(rho, t, to, commodity))
+    by_table, bow = _by_table(rho, t, to, commodity), np.abs((to - t1) * (to - t2))
+    return OwnExpansion((rho * there / here)[()], np.asarray(alpha), by_table, (_equation_error(liquid) * bow)[()])
 
 
 def table_expansion_uncertainty(
@@ -144,6 +152,12 @@ def table_expansion_uncertainty(
     groups = published_entries("table_expansion.toml")["group"]
     percent = {entry["name"]: float(entry["percent"]) for entry in groups}
     return np.asarray(0.01 * percent[commodity] * np.abs(change))[()]
+
+
+def _equation_error(liquid: str | None) -> float:
+    """Return c, [kg/m³/K²]: a third density is off by no more than twice c (t − t₁)(t − t₂)."""
+    kinds = {entry["name"]: float(entry["kg_m3_K2"]) for entry in published_entries("table_expansion.toml")["equation"]}
+    return kinds.get(liquid or "any", kinds["any"])
 
 
 def _by_table(

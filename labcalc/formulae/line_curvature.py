@@ -25,6 +25,8 @@ def line_model_uncertainty(
     measured_C: ArrayLike,
     kinematic_viscosity: ArrayLike,
     uncertainty_percent: ArrayLike | None = None,
+    *,
+    liquid: str | None = None,
 ) -> NDArray[np.float64]:
     r"""Return how uncertain the line of ASTM D341 is because no liquid follows it exactly.
 
@@ -45,6 +47,9 @@ def line_model_uncertainty(
         Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
     uncertainty_percent : array_like of float, optional
         Standard uncertainty of each viscosity, [%], if the line was fitted with such weights.
+    liquid : str, optional
+        Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` bends less than others may; of any other kind,
+        or of none, the widest is taken.
 
     Returns
     -------
@@ -80,7 +85,7 @@ def line_model_uncertainty(
     line, bend = straight_line(np.log(T), y, weights), straight_line(np.log(T), bending(T), weights)
     read = viscosity_of_double_logarithm(line.y_mean + line.slope * (np.log(at) - line.x_mean))
     bow = bending(at) - (bend.y_mean + bend.slope * (np.log(at) - bend.x_mean))
-    return np.asarray(100.0 * curvature(-line.slope) * np.abs(bow) / double_logarithm_and_slope(read)[1])[()]
+    return np.asarray(100.0 * curvature(-line.slope, liquid) * np.abs(bow) / double_logarithm_and_slope(read)[1])[()]
 
 
 def bending(T: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -88,7 +93,8 @@ def bending(T: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(0.25 * (_MIDDLE_K / T) ** 2)
 
 
-def curvature(slope: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the standard deviation of the curvature of liquids with a slope B of the line, [-]."""
+def curvature(slope: NDArray[np.float64], liquid: str | None = None) -> NDArray[np.float64]:
+    """Return the standard deviation of the curvature of liquids of a kind with a slope B of the line, [-]."""
     table = published_table("line_curvature.csv")
-    return np.asarray(np.exp(np.interp(slope, table["slope"], np.log(table["curvature"]))))
+    of_kind = table.get(liquid or "any", table["any"])
+    return np.asarray(np.exp(np.interp(slope, table["slope"], np.log(of_kind))))

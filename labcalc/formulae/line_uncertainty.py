@@ -78,6 +78,7 @@ class EstimatedLine:
         level: float = 0.95,
         extrapolate: bool = False,
         follows_line: bool = False,
+        liquid: str | None = None,
     ) -> ViscosityBand:
         """Return the interval that holds the true viscosity of the oil, at each temperature by itself.
 
@@ -95,6 +96,8 @@ class EstimatedLine:
             structure.
         follows_line : bool, optional
             Take the oil to follow the line exactly: the noise of the results alone.
+        liquid : str, optional
+            Kind of liquid, as in ``line_model_uncertainty``.
 
         Returns
         -------
@@ -106,7 +109,9 @@ class EstimatedLine:
         OutOfRangeError
             A temperature is outside the fitted ones, the line leaves the chart there, or the level is no probability.
         """
-        return self._band(temperature_C, level, extrapolate, 0.0, follows_line)
+        return self._band(
+            temperature_C, level, extrapolate, 0.0, None if follows_line else curvature(self.line.slope, liquid)
+        )
 
     @keeps_index
     def prediction_band(
@@ -116,6 +121,7 @@ class EstimatedLine:
         level: float = 0.95,
         extrapolate: bool = False,
         follows_line: bool = False,
+        liquid: str | None = None,
     ) -> ViscosityBand:
         """Return the interval that holds one further result with the same noise.
 
@@ -129,6 +135,8 @@ class EstimatedLine:
             As ``confidence_band``.
         follows_line : bool, optional
             As ``confidence_band``.
+        liquid : str, optional
+            As ``confidence_band``.
 
         Returns
         -------
@@ -140,10 +148,17 @@ class EstimatedLine:
         OutOfRangeError
             As ``confidence_band``.
         """
-        return self._band(temperature_C, level, extrapolate, 1.0, follows_line)
+        return self._band(
+            temperature_C, level, extrapolate, 1.0, None if follows_line else curvature(self.line.slope, liquid)
+        )
 
     def _band(
-        self, temperature_C: ArrayLike, level: float, extrapolate: bool, single: float, follows_line: bool
+        self,
+        temperature_C: ArrayLike,
+        level: float,
+        extrapolate: bool,
+        single: float,
+        curvature_of_oils: NDArray[np.float64] | None,
     ) -> ViscosityBand:
         refuse_level(level)
         temperature = np.asarray(temperature_C, dtype=float)
@@ -155,9 +170,9 @@ class EstimatedLine:
         of_line = 1.0 / self.fit.weight + (x - self.fit.x_mean) ** 2 / self.fit.x_spread
         of_result = single * (ordinate_of_percent(middle) * self.noise_percent) ** 2
         half = two_sided_quantile(level, self.degrees_of_freedom) * np.sqrt(of_line + of_result)
-        if not follows_line:
+        if curvature_of_oils is not None:
             bow = bending(T) - (self.bend_height + self.bend_slope * (x - self.fit.x_mean))
-            of_model = curvature(self.line.slope) * bow / np.log(10.0)
+            of_model = curvature_of_oils * bow / np.log(10.0)
             half = np.hypot(half, two_sided_quantile(level, np.inf) * of_model)
         return ViscosityBand(solved_viscosity(W - half)[()], middle, solved_viscosity(W + half)[()])
 

@@ -154,7 +154,7 @@ class ReportChoices:
     temperatures_C: tuple[float, ...] = ()
     """Temperatures at which the viscosity is reported beside the measured ones, [°C]."""
     expanded_uncertainty_percent: float = float("nan")
-    """The laboratory's own relative expanded uncertainty (k = 2) of viscosity, [%]; NaN if it states none."""
+    """The laboratory's own relative expanded uncertainty (95 %) of viscosity, [%]; NaN if it states none."""
     expanded_uncertainty_density_kg_m3: float = float("nan")
     """The same for density, [kg/m³]."""
     reference_age_h: float = 24.0

@@ -16,8 +16,8 @@ from labcalc.lessons.plots import Mark, Plot, Series, histogram
 from labcalc.statistics import coverage_factor, effective_degrees_of_freedom
 from labcalc.wording import celsius
 
-CONFIDENCE = math.erf(math.sqrt(2.0))
-"""Coverage probability of k = 2 for a normal distribution, [-]."""
+CONFIDENCE = 0.95
+"""Coverage probability of an expanded uncertainty, [-]."""
 
 _REPEATABILITY, _TEMPERATURE, _RESOLUTION = "repeatability", "temperature", "resolution"
 _DRAWN = 40_000
@@ -51,7 +51,7 @@ class Parts:
 
     @property
     def factor(self) -> float:
-        """Coverage factor for 95.45 %, by the effective degrees of freedom (JCGM 100:2008, G.4)."""
+        """Coverage factor for 95 %, by the effective degrees of freedom (JCGM 100:2008, G.4)."""
         degrees = [self.degrees_of_freedom if name == _REPEATABILITY else math.inf for name in self.names]
         return coverage_factor(CONFIDENCE, effective_degrees_of_freedom(self.now.tolist(), degrees))
 

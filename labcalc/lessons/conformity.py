@@ -105,7 +105,7 @@ def laboratory_case(material: Material, sample: str = "HX46", temperature_C: flo
         result.unit,
         limit.highest,
         limit.decimals,
-        round(result.expanded_uncertainty, limit.decimals + 1),
+        round(2.0 * result.budget.standard_uncertainty, limit.decimals + 1),
         round(float(statement.reproducibility.at(limit.highest)), limit.decimals + 1),
         typical.standard_deviation,
         typical.mean,

@@ -70,7 +70,7 @@ def test_the_band_is_widest_far_from_the_measured_temperatures(judged: Judge) ->
     rows = words["table"]["rows"]  # type: ignore[index]
     relative = [float(row[2]) / float(row[1]) for row in rows if row[2] not in ("", "–")]
     assert relative[0] == max(relative)
-    assert min(relative) < 0.005
+    assert min(relative) < 0.02
 
 
 def test_one_temperature_gives_points_and_no_line(judged: Judge) -> None:

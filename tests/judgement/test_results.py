@@ -161,20 +161,114 @@ def test_a_viscosity_between_is_that_of_the_line_and_one_beyond_says_so(judged: 
 
 
 def test_the_density_nearest_to_15_is_taken(judged: Judge) -> None:
-    """At 10 °C and at 20 °C the distance is the same: the first stands; 19 °C is nearer."""
-    export = rows("10,240.0,877.0", "20,130.0,870.6", "40,46.12,858.1")
-    assert named(judged(export), "Density at 15 °C").note.startswith("from 10 °C, commodity group lubricating oil")
-    nearer = named(judged(export.replace("VD,20", "VD,19")), "Density at 15 °C")
+    """At 11 °C and at 19 °C the distance is the same: the first stands; 18 °C is nearer; 10 K tell no expansion yet."""
+    export = rows("11,240.0,876.4", "19,130.0,870.6")
+    assert named(judged(export), "Density at 15 °C").note == "from 11 °C, commodity group lubricating oil"
+    nearer = named(judged(export.replace("VD,11", "VD,9.1")), "Density at 15 °C")
     assert nearer.note == "from 19 °C, commodity group lubricating oil"
     assert nearer.value == pytest.approx(870.6 + 4.0 * 0.64, abs=0.1), "0.64 kg/m³/K (API MPMS 11.1)"
     bare = named(judged(export.replace("S-1", "X-1")), "Density at 15 °C")
-    assert bare.note == "from 10 °C, commodity group lubricating oil, assumed: lab.toml knows no such product"
+    assert bare.note == "from 11 °C, commodity group lubricating oil, assumed: lab.toml knows no such product"
+
+
+# --- Density at 15 °C: by the oil's own expansion, beside the table's answer ---
+
+
+def by_hand(near: float, far: float, to_C: float = 15.0) -> float:
+    """ρ at 40 °C and 100 °C to another temperature, API MPMS 11.1-2004 par. 11.1.6.1: bisection for the expansion.
+
+    CTL = exp(-α D (1 + 0.8 α (D + δ))), D in °F from 60.0068749 °F, δ = 0.01374979547 °F; °F by ITS-90 for IPTS-68,
+    0.01 °F apart at 100 °C, which is no 0.01 kg/m³ here.
+    """
+    D = {t: 1.8 * t + 32.0 - 60.0068749 for t in (40.0, 100.0, to_C)}
+
+    def log_CTL(alpha: float, t: float) -> float:
+        return -alpha * D[t] * (1.0 + 0.8 * alpha * (D[t] + 0.01374979547))
+
+    low, high = 230e-6, 930e-6
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        too_little = log_CTL(middle, 40.0) - log_CTL(middle, 100.0) < math.log(near / far)
+        low, high = (middle, high) if too_little else (low, middle)
+    return near * math.exp(log_CTL(low, to_C) - log_CTL(low, 40.0))
+
+
+def pair(near: str, far: str) -> str:
+    return GOOD.replace("858.1", near).replace("819.9", far)
+
+
+def test_two_densities_tell_their_own_density_at_15(judged: Judge) -> None:
+    """848.0 at 40 °C and 810.2 at 100 °C: own 863.514, table 863.778 from 40 °C (computed elsewhere from the standard).
+
+    In the report it is 863.5 ± 1.5: 0.3 · √(1.417² + 0.417²) of the densities, 1.96 · 3.5e-4 · 25 · 85 of the equation.
+    """
+    found = named(judged(pair("848.0", "810.2")), "Density at 15 °C")
+    assert found.value == pytest.approx(863.514, abs=6e-4)
+    assert by_hand(848.0, 810.2) == pytest.approx(863.514, abs=0.005)
+    assert found.expanded_uncertainty == pytest.approx(math.hypot(0.3 * math.hypot(1.417, 0.417), 1.458), rel=0.01)
+    assert found.standard == formulae.edition_of("density_by_own_expansion")
+    assert found.note == (
+        "by its own expansion, 40 °C to 100 °C; the table for lubricating oil gives 863.8 from 40 °C, +0.3, within the "
+        "uncertainties (±1.9)"
+    )
+
+
+def test_a_report_never_says_less_than_its_own_two_densities(judged: Judge) -> None:
+    """852.8 at 40 °C and 811.4 at 100 °C: 869.8 by their own expansion, where the table says 868.6 from 40 °C."""
+    assert by_hand(852.8, 811.4) == pytest.approx(869.8, abs=0.05)
+    found = named(judged(pair("852.8", "811.4")), "Density at 15 °C")
+    assert (found.reported, found.unit) == ("869.8", "kg/m³")
+    assert abs(868.6 - found.value) < found.expanded_uncertainty
+    assert "the table for lubricating oil gives 868.6 from 40 °C, −1.2, within the uncertainties" in found.note
+
+
+def test_a_difference_beyond_the_uncertainties_is_explained(judged: Judge) -> None:
+    """An oil that falls by 0.75 kg/m³/K is none that the table for lubricants has.
+
+    U of the difference: densities 0.3 · √(0.41² + 0.417²), the equation 1.46, the table 1.24: 1.9 in all.
+    """
+    judgement = judged(pair("858.1", "813.1"))
+    found = named(judgement, "Density at 15 °C")
+    assert found.value == pytest.approx(by_hand(858.1, 813.1), abs=0.01)
+    assert found.note.endswith(
+        ", beyond the uncertainties (±1.9): of another group, contaminated, or a density is wrong"
+    )
+    assert named(judgement, "API gravity").note == "by its own expansion, 40 °C to 100 °C"
+
+
+def test_a_density_measured_at_15_stands_beside_the_table_from_the_other(judged: Judge) -> None:
+    """874.0 at 15 °C, 858.1 at 40 °C: the table from 40 °C says 873.9; U: 0.3 · √2 and 4 % of 15.8 times 1.96."""
+    found = named(judged(rows("15,180.0,874.0", "40,46.12,858.1")), "Density at 15 °C")
+    assert found.value == pytest.approx(874.0, abs=1e-9)
+    assert found.expanded_uncertainty == pytest.approx(0.3, rel=1e-6)
+    assert found.note.endswith("gives 873.9 from 40 °C, −0.1, within the uncertainties (±1.3)")
+
+
+def test_without_u_nobody_can_tell_whether_they_differ(judged: Judge) -> None:
+    bare = LAB.replace("expanded_uncertainty_density_kg_m3 = 0.3\n", "")
+    found = named(judged(pair("858.1", "813.1"), lab=bare), "Density at 15 °C")
+    assert math.isnan(found.expanded_uncertainty)
+    assert found.note.endswith(": can't tell whether they differ, as U is unknown")
+
+
+def test_two_densities_of_no_liquid_leave_the_table(judged: Judge) -> None:
+    """0.05 kg/m³/K is 33e-6/°F, far below the 230e-6/°F from which the standard holds."""
+    found = named(judged(pair("858.1", "855.1")), "Density at 15 °C")
+    assert found.value == pytest.approx(float(formulae.density_at(858.1, 40.0, 15.0)))
+    assert "commodity group lubricating oil; not by its own expansion: thermal expansion" in found.note
+
+
+def test_one_density_has_the_uncertainty_of_the_tables_expansion(judged: Judge) -> None:
+    """4 % (table_expansion.toml) of the 15.8 kg/m³ down to 15 °C are 0.63; 1.96 times, beside U = 0.3: 1.27."""
+    found = named(judged(GOOD.splitlines(keepends=True)[0]), "Density at 15 °C")
+    assert found.value - 858.1 == pytest.approx(15.8, abs=0.05)
+    assert found.expanded_uncertainty == pytest.approx(math.hypot(0.3, 1.959964 * 0.04 * 15.8), rel=0.01)
 
 
 def test_gravities_come_from_the_density_at_60_fahrenheit(judged: Judge) -> None:
     """Relative density ρ60 / 999.016 kg/m³, API gravity 141.5 / d - 131.5 (API MPMS 11.1; water, memory)."""
     judgement = judged()
-    at_60 = float(formulae.density_at_60F(858.1, 40.0, commodity="lubricating oil"))
+    at_60 = float(formulae.density_by_own_expansion(858.1, 40.0, 819.9, 100.0, 140.0 / 9.0).density)
     relative, gravity = named(judgement, "Relative density 60/60 °F"), named(judgement, "API gravity")
     assert relative.value == pytest.approx(at_60 / 999.016, rel=1e-6)
     assert gravity.value == pytest.approx(141.5 / (at_60 / 999.016) - 131.5, rel=1e-5)

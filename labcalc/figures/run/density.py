@@ -64,7 +64,10 @@ def _caption(curve: Curve, sample: str, commodity: str) -> str:
     values = " and ".join(f"{reported_value('density', v)} kg/m³ at {celsius(t)}" for t, v in means.items())
     if not curve.temperature_C.size:
         return f"Density of {sample}: {values}. It is outside the tables for a {commodity}."
-    return f"Density of {sample}: {values}; dashed, the fall that API MPMS 11.1 gives for a {commodity}."
+    return (
+        f"Density of {sample}: {values}; dashed, the fall that API MPMS 11.1 gives for a {commodity} from the coldest, "
+        "within a band that holds how far such oils are from it."
+    )
 
 
 def _numbers(curve: Curve) -> Numbers:

@@ -21,6 +21,15 @@ _CHART_ENDS = (0.21, 2e7)
 _TICKS_WANTED = 16
 _ROOM = 0.06
 
+_MODELS = {
+    "can't tell": "Whether the oil follows the line, Vogel's or Andrade's curve, the points can't tell.",
+    "none of them": "The points follow neither the line nor Vogel's or Andrade's curve.",
+    "ASTM D341": "The points follow the line, not Vogel's or Andrade's curve.",
+    "Vogel": "The points follow Vogel's curve, not the line.",
+    "Andrade": "The points follow Andrade's curve, not the line.",
+}
+"""What the points say of the models."""
+
 
 def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
     """Draw a run's kinematic viscosities with their line, its extrapolation dotted, and the band of its uncertainty.
@@ -146,9 +155,10 @@ def _caption(curve: Curve, sample: str) -> str:
     values = " and ".join(f"{reported_value('kinematic viscosity', v)} mm²/s at {celsius(t)}" for t, v in means.items())
     if not curve.temperature_C.size:
         return f"Kinematic viscosity of {sample}: {values}. One temperature alone gives no line."
+    band = " The band holds how far oils bend away from it." if np.isfinite(curve.half_width).all() else ""
     return (
         f"Kinematic viscosity of {sample}: {values}, with the straight line of ASTM D341 through them; "
-        "dotted where it is an extrapolation."
+        f"dotted where it is an extrapolation.{band} {_MODELS[curve.model]}"
     )
 
 

@@ -18,13 +18,16 @@ _HEADINGS = {
     "resolution": "Step",
     "adjustment": "Adjust.",
     "stated": "Stated",
+    "line or expansion": "Model",
 }
 
 _WORDS = (
-    "Share of each component in the variance, %; ν: effective degrees of freedom; U: expanded uncertainty, k times the "
-    "standard one, covers 95.45 %. Sources that results share are carried together into what follows. "
-    "How well an oil follows a published line or table is not in it."
+    "Share of each component in the variance, %; ν: effective degrees of freedom, ∞ from 1000 on; U: expanded "
+    "uncertainty, k times the standard one, covers 95 %. Sources that results share are carried together into what "
+    "follows, and beside them how far oils are from the line or the expansion that a calculation takes."
 )
+
+_MANY = 1000
 
 _NOTHING_KNOWN = "The uncertainty of these results is unknown: at least one component of each is, for the reason given."
 
@@ -41,7 +44,7 @@ def show_budget(judgement: Judgement) -> Fragment:
     rows = [_row(one, budget, components) for one, budget in quantities if budget is not None]
     columns = ("Quantity", *(_HEADINGS[name] for name in components), "ν", "k", "U")
     table = html_table("Uncertainty budget", columns, rows, numeric=tuple(range(1, len(columns))))
-    html = f"{note(_WORDS).html}{table}{_sources(judgement.results)}"
+    html = f"{note(_WORDS).html}{table}{_sources(found)}"
     return Fragment(html, "\n".join(unescape(" ".join(row)) for row in rows))
 
 
@@ -52,7 +55,7 @@ def _row(one: Result | Consequence, budget: UncertaintyBudget, components: Seque
     return (
         escape(f"{one.name}, {one.unit}" if one.unit else one.name),
         *(_share(parts[name], variance) if name in parts else "–" for name in components),
-        str(math.floor(degrees)) if math.isfinite(degrees) else numeral(degrees),
+        str(math.floor(degrees)) if degrees < _MANY else numeral(math.inf if degrees >= _MANY else degrees),
         numeral(budget.coverage_factor, 2),
         numeral(budget.expanded_uncertainty, unknown="unknown"),
     )
@@ -68,10 +71,10 @@ def _share(part: float, variance: float) -> str:
     return numeral(share, 0) if share >= 0.5 or share == 0.0 else "&lt; 1"
 
 
-def _sources(results: Sequence[Result]) -> str:
+def _sources(found: Sequence[Result | Consequence]) -> str:
     """Say for each component where its size is from."""
     said: dict[str, dict[str, None]] = {}
-    for effect in (effect for result in results for effect in result.effects):
+    for effect in (effect for one in found for effect in one.effects):
         said.setdefault(effect.component, {})[effect.source.source] = None
     items = (f"{escape(_HEADINGS[name])}: {escape(name)}, {escape('; '.join(texts))}" for name, texts in said.items())
     return f'<p class="note">{".<br>".join(items)}.</p>'

@@ -14,6 +14,7 @@ from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.formulae import ViscosityTemperatureLine, estimate_viscosity_temperature
 from labcalc.judgement.run.results import Result, Results
 from labcalc.judgement.uncertainty.effects import CONFIDENCE, unknown_parts
+from labcalc.statistics import coverage_factor
 
 _MARGIN_K = 20.0
 """How far a curve reaches beyond the measured temperatures, [K]."""
@@ -39,6 +40,8 @@ class Curve:
     """Half the width of the band in the unit of the value; NaN where unknown."""
     band: str = MEASURED_BAND
     """What the band is."""
+    model: str = "can't tell"
+    """What a viscosity's points decide for: one of ``VISCOSITY_MODELS``, ``can't tell`` or ``none of them``."""
 
     @property
     def interval_C(self) -> tuple[float, float]:
@@ -46,7 +49,7 @@ class Curve:
         return float(self.measured_C.min()), float(self.measured_C.max())
 
 
-def viscosity_curve(results: Results, reach_C: Sequence[float] = ()) -> Curve | None:
+def viscosity_curve(results: Results, reach_C: Sequence[float] = (), liquid: str | None = None) -> Curve | None:
     """Return the viscosity-temperature line of a run on a grid, or None without a kinematic viscosity.
 
     Parameters
@@ -55,12 +58,15 @@ def viscosity_curve(results: Results, reach_C: Sequence[float] = ()) -> Curve | 
         Results of the run.
     reach_C : sequence of float, optional
         Temperatures that the grid has to reach, [°C].
+    liquid : str, optional
+        Kind of liquid, as in ``judge_slope``.
 
     Returns
     -------
     Curve or None
         Kinematic viscosity, [mm²/s]; the band carries each source of uncertainty through all results that share it, or
-        comes from the scatter of three and more points where their uncertainty is unknown.
+        comes from the scatter of three and more points where their uncertainty is unknown; and it holds how far oils
+        bend away from the line.
     """
     inputs = results.viscosities
     if not inputs:
@@ -69,10 +75,10 @@ def viscosity_curve(results: Results, reach_C: Sequence[float] = ()) -> Curve | 
     value, half_width, band = grid, grid, MEASURED_BAND
     if grid.size:
         try:
-            value, half_width, band = _line_with_band(results, grid)
+            value, half_width, band = _line_with_band(results, grid, liquid)
         except OutOfRangeError:
             grid = value = half_width = np.empty(0)
-    return Curve(*_points(inputs), grid, value, half_width, band)
+    return Curve(*_points(inputs), grid, value, half_width, band, _model_that_points_tell(results))
 
 
 def density_curve(results: Results, commodity: str) -> Curve | None:
@@ -88,7 +94,7 @@ def density_curve(results: Results, commodity: str) -> Curve | None:
     Returns
     -------
     Curve or None
-        Density, [kg/m³].
+        Density, [kg/m³]; the band holds how far the expansion of oils is from the table's.
     """
     inputs = results.densities
     if not inputs:
@@ -97,14 +103,19 @@ def density_curve(results: Results, commodity: str) -> Curve | None:
     try:
         value = np.asarray(formulae.density_at(first.value, first.temperature_C, grid, commodity=commodity))
     except OutOfRangeError:
-        grid = value = np.empty(0)
-    half_width = value / first.value * first.expanded_uncertainty
+        grid = value = half_width = np.empty(0)
+    if grid.size:
+        from_table = formulae.table_expansion_uncertainty(first.value, first.temperature_C, grid, commodity=commodity)
+        half_width = np.hypot(
+            value / first.value * first.expanded_uncertainty, coverage_factor(CONFIDENCE) * from_table
+        )
     return Curve(*_points(inputs), grid, value, half_width)
 
 
 def _grid(inputs: Sequence[Result], reach_C: Sequence[float]) -> NDArray[np.float64]:
-    wanted = [r.temperature_C for r in inputs] + list(reach_C)
-    return np.linspace(min(wanted) - _MARGIN_K, max(wanted) + _MARGIN_K, _POINTS)
+    measured = [r.temperature_C for r in inputs]
+    wanted = measured + list(reach_C)
+    return np.union1d(np.linspace(min(wanted) - _MARGIN_K, max(wanted) + _MARGIN_K, _POINTS), measured)
 
 
 def _points(inputs: Sequence[Result]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -113,7 +124,7 @@ def _points(inputs: Sequence[Result]) -> tuple[NDArray[np.float64], NDArray[np.f
 
 
 def _line_with_band(
-    results: Results, grid: NDArray[np.float64]
+    results: Results, grid: NDArray[np.float64], liquid: str | None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], str]:
     """Return the line on the grid, the half width of its band, and what the band is."""
     inputs, through = results.viscosities, results.line_through
@@ -128,13 +139,26 @@ def _line_with_band(
 
         if len(inputs) > 2 and any(unknown_parts(r.effects) for r in inputs):
             band = estimate_viscosity_temperature([r.temperature_C for r in inputs], viscosities).confidence_band(
-                grid, level=CONFIDENCE, extrapolate=True
+                grid, level=CONFIDENCE, extrapolate=True, liquid=liquid
             )
             return band.line, band.line * 0.5 * np.log(band.highest / band.lowest), "95 %, by the scatter of the points"
         steps = _STEP * np.eye(len(inputs))
         slopes = (at_grid(steps) - at_grid(-steps)) / (2.0 * _STEP)
         value = np.exp(at_grid(np.zeros((1, len(inputs))))[0])
-    return value, value * _expanded(inputs, slopes), MEASURED_BAND
+    of_line = 0.01 * coverage_factor(CONFIDENCE) * through.departure_percent(grid, viscosities, liquid)
+    return value, value * np.hypot(_expanded(inputs, slopes), of_line), MEASURED_BAND
+
+
+def _model_that_points_tell(results: Results) -> str:
+    """Compare the models by the noise of the results; two, or ones of unknown noise, can't tell."""
+    percent = results.line_through.percent
+    if len(percent) < 3 or not np.all(percent > 0.0):
+        return "can't tell"
+    points = [r.temperature_C for r in results.viscosities], [r.value for r in results.viscosities]
+    try:
+        return str(formulae.compare_viscosity_models(*points, np.sqrt(np.mean(percent**2))).best)
+    except OutOfRangeError:
+        return "can't tell"
 
 
 def _on(line: ViscosityTemperatureLine, grid: NDArray[np.float64]) -> NDArray[np.float64]:

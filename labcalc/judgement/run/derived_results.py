@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from functools import cached_property, partial
+from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,38 +13,17 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.judgement.record.dossier import Dossier
+from labcalc.judgement.run.consequence import Consequence, calculated, missing, taken_for_granted
+from labcalc.judgement.run.derived_densities import densities_of
 from labcalc.judgement.run.results import Result, Results, reported_value
-from labcalc.judgement.uncertainty.effects import Effect, budget_of, carried, unknown, varied
-from labcalc.statistics import UncertaintyBudget
+from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
+from labcalc.statistics import coverage_factor
 from labcalc.wording import celsius, numeral
 
-
-@dataclass(frozen=True)
-class Consequence:
-    """A quantity that was calculated from the results, by a published method."""
-
-    name: str
-    value: float
-    """NaN where it is a word or could not be calculated."""
-    reported: str
-    unit: str
-    standard: str
-    note: str = ""
-    effects: tuple[Effect, ...] = ()
-    """What each source of uncertainty of the results does to the value; empty where there is none to carry."""
-
-    @cached_property
-    def budget(self) -> UncertaintyBudget | None:
-        """The uncertainty by its sources, carried one by one; None of a word or of what could not be calculated."""
-        return budget_of(self.name, self.unit, self.value, self.effects) if self.effects else None
-
-    @property
-    def expanded_uncertainty(self) -> float:
-        """Expanded uncertainty (95.45 %), of the inputs alone; NaN where unknown."""
-        return self.budget.expanded_uncertainty if self.budget else math.nan
+__all__ = ("Consequence", "consequences_of", "viscosity_at")
 
 
-def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ...]:
+def consequences_of(dossier: Dossier, results: Results, liquid: str | None = None) -> tuple[Consequence, ...]:
     """Return all that a run report calculates from the results; what can't be calculated says why.
 
     Parameters
@@ -54,53 +32,26 @@ def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ..
         The run with its context.
     results : Results
         Its results.
+    liquid : str, optional
+        Kind of liquid, as in ``judge_slope``; of none, the widest uncertainty of line and expansion is taken.
 
     Returns
     -------
     tuple of Consequence
         Always the same quantities in the same order.
     """
-    density_15, density_60F, relative_density, gravity = _densities(dossier, results)
+    density_15, density_60F, relative_density, gravity = densities_of(dossier, results, liquid)
     return (
         _index(results),
         _grade(results),
-        *_viscosities(dossier, results),
+        *_viscosities(dossier, results, liquid),
         density_15,
         relative_density,
         gravity,
-        *(_saybolt(results, fahrenheit) for fahrenheit in (100, 210)),
+        *(_saybolt(results, fahrenheit, liquid) for fahrenheit in (100, 210)),
         *(_gravity_constant(results, at, density_15) for at in (40, 100)),
         _molecular_mass(results, density_60F),
     )
-
-
-def _missing(name: str, unit: str, standard: str, why: str) -> Consequence:
-    return Consequence(name, math.nan, "–", unit, standard, why)
-
-
-def _calculated(
-    name: str,
-    function: Callable[..., ArrayLike],
-    inputs: Sequence[Result | Consequence],
-    report: Callable[[float], str],
-    unit: str,
-    standard: str,
-    note: str = "",
-) -> Consequence:
-    """Evaluate a function of results and carry their uncertainty; a refusal becomes the note."""
-    if refused := [one.note for one in inputs if isinstance(one, Consequence) and math.isnan(one.value)]:
-        return _missing(name, unit, standard, refused[0])
-    values, effects = [one.value for one in inputs], [one.effects for one in inputs]
-    try:
-        outcomes = np.asarray(function(*varied(values)))
-        value, known = float(outcomes[0]), carried(outcomes, values, effects)
-    except OutOfRangeError as beyond:  # of a value at the very end of the range: beyond it there is no slope
-        try:
-            value = float(np.asarray(function(*values)))
-        except OutOfRangeError as refusal:
-            return _missing(name, unit, standard, str(refusal))
-        known = tuple(unknown(e.component, e.source.name, str(beyond)) for one in effects for e in one)
-    return Consequence(name, value, report(value), unit, standard, note, known)
 
 
 def _index(results: Results) -> Consequence:
@@ -108,8 +59,8 @@ def _index(results: Results) -> Consequence:
     pair = [results.of("kinematic viscosity", temperature) for temperature in (40.0, 100.0)]
     inputs = [r for r in pair if r is not None]
     if len(inputs) < 2:
-        return _missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C")
-    return _calculated(
+        return missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C")
+    return calculated(
         name,
         formulae.viscosity_index,
         inputs,
@@ -124,80 +75,70 @@ def _grade(results: Results) -> Consequence:
     name, standard = "Viscosity grade", formulae.edition_of("viscosity_grade")
     at_40 = results.of("kinematic viscosity", 40.0)
     if at_40 is None:
-        return _missing(name, "", standard, "needs the kinematic viscosity at 40 °C")
+        return missing(name, "", standard, "needs the kinematic viscosity at 40 °C")
     grade = str(formulae.viscosity_grade(float(at_40.reported)))
     return Consequence(name, math.nan, grade, "", standard)
 
 
-def _viscosities(dossier: Dossier, results: Results) -> list[Consequence]:
+def _viscosities(dossier: Dossier, results: Results, liquid: str | None) -> list[Consequence]:
     measured = {r.temperature_C for r in results.viscosities}
-    return [_viscosity_at(results, t) for t in dossier.laboratory.report.temperatures_C if t not in measured]
+    wanted = (t for t in dossier.laboratory.report.temperatures_C if t not in measured)
+    return [viscosity_at(results, temperature, liquid) for temperature in wanted]
 
 
-def _viscosity_at(results: Results, temperature: float) -> Consequence:
+def viscosity_at(results: Results, temperature: float, liquid: str | None = None) -> Consequence:
+    """Return the kinematic viscosity of the line at a temperature, [°C], with how far oils bend away from it there."""
     name, standard = f"Kinematic viscosity at {celsius(temperature)}", formulae.edition_of("fit_viscosity_temperature")
     if len(results.viscosities) < 2:
-        return _missing(name, "mm²/s", standard, "needs two measured temperatures")
+        return missing(name, "mm²/s", standard, "needs two measured temperatures")
     low, high = results.viscosities[0].temperature_C, results.viscosities[-1].temperature_C
     note = "" if low <= temperature <= high else f"extrapolated: measured from {celsius(low)} to {celsius(high)} only"
     report = partial(reported_value, "kinematic viscosity")
-    return _calculated(name, _line_at(results, temperature), results.viscosities, report, "mm²/s", standard, note)
+    inputs: list[Result | Consequence] = [*results.viscosities, _oil_over_line(results, temperature, liquid)]
+    return calculated(name, _line_at(results, temperature), inputs, report, "mm²/s", standard, note)
+
+
+def _oil_over_line(results: Results, temperature: float, liquid: str | None) -> Consequence:
+    """Return the viscosity of the oil over that of the line: 1, with how far oils bend away from it.
+
+    The bend is known in the logarithm of the viscosity; U is what it may be above the line, the wider side.
+    """
+    k = coverage_factor(CONFIDENCE)
+    try:
+        percent = results.line_through.departure_percent(temperature, [r.value for r in results.viscosities], liquid)
+    except OutOfRangeError as refusal:
+        return missing("", "", "", str(refusal))
+    basis = formulae.edition_of("line_model_uncertainty")
+    return taken_for_granted(MODEL, "bend of the oil", math.expm1(0.01 * k * float(percent)) / k, basis)
 
 
 def _line_at(results: Results, temperature: float) -> Callable[..., NDArray[np.float64]]:
-    """Return the function that takes the measured viscosities to the line's at one temperature."""
+    """Return the function that takes the measured viscosities, and the oil over the line, to one temperature."""
 
-    def viscosity(*viscosities: ArrayLike) -> NDArray[np.float64]:
+    def viscosity(*inputs: ArrayLike) -> NDArray[np.float64]:
+        *viscosities, oil_over_line = inputs
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ExtrapolationWarning)
             line = results.line_through(np.stack(viscosities, axis=-1))
-            return line.kinematic_viscosity_at(temperature, extrapolate=True)
+            return np.asarray(line.kinematic_viscosity_at(temperature, extrapolate=True) * np.asarray(oil_over_line))
 
     return viscosity
 
 
-def _densities(dossier: Dossier, results: Results) -> list[Consequence]:
-    """Return the density at 15 °C and at 60 °F, and what is made of that."""
-    names = ("Density at 15 °C", "Density at 60 °F", "Relative density 60/60 °F", "API gravity")
-    units = ("kg/m³", "kg/m³", "", "°API")
-    formulas = ("density_at", "density_at_60F", "relative_density", "api_gravity")
-    standards = [formulae.edition_of(key) for key in formulas]
-    nearest, commodity = _nearest_to_15(results), dossier.commodity
-    if nearest is None:
-        return [_missing(*row, "needs a measured density") for row in zip(names, units, standards, strict=True)]
-    group = f"commodity group {commodity}" + ("" if dossier.product else ", assumed: lab.toml knows no such product")
-    note = f"from {celsius(nearest.temperature_C)}, {group}"
-    functions = (
-        lambda density: formulae.density_at(density, nearest.temperature_C, 15.0, commodity=commodity),
-        lambda density: formulae.density_at_60F(density, nearest.temperature_C, commodity=commodity),
-        formulae.relative_density,
-        formulae.api_gravity,
-    )
-    found: list[Consequence] = []
-    for place, (name, unit, standard, function) in enumerate(zip(names, units, standards, functions, strict=True)):
-        source = nearest if place < 2 else found[1]
-        report = partial(numeral, decimals=4 if place == 2 else 1)
-        found.append(_calculated(name, function, [source], report, unit, standard, note))
-    return found
-
-
-def _nearest_to_15(results: Results) -> Result | None:
-    return min(results.densities, key=lambda r: abs(r.temperature_C - 15.0), default=None)
-
-
-def _saybolt(results: Results, fahrenheit: int) -> Consequence:
+def _saybolt(results: Results, fahrenheit: int, liquid: str | None) -> Consequence:
     name, temperature = f"Saybolt Universal viscosity at {fahrenheit} °F", (fahrenheit - 32.0) / 1.8
     standard = formulae.edition_of("saybolt_universal_from_kinematic")
     if len(results.viscosities) < 2:
-        return _missing(name, "s", standard, "needs two measured temperatures")
+        return missing(name, "s", standard, "needs two measured temperatures")
     kinematic = _line_at(results, temperature)
 
-    def saybolt(*viscosities: ArrayLike) -> NDArray[np.float64]:
-        return formulae.saybolt_universal_from_kinematic(kinematic(*viscosities), temperature)
+    def saybolt(*inputs: ArrayLike) -> NDArray[np.float64]:
+        return formulae.saybolt_universal_from_kinematic(kinematic(*inputs), temperature)
 
     note = f"from the viscosity-temperature line at {numeral(temperature, 2)} °C"
     report: Callable[[float], str] = lambda v: numeral(v, 1 if v < 200.0 else 0)  # noqa: E731
-    return _calculated(name, saybolt, results.viscosities, report, "s", standard, note)
+    inputs: list[Result | Consequence] = [*results.viscosities, _oil_over_line(results, temperature, liquid)]
+    return calculated(name, saybolt, inputs, report, "s", standard, note)
 
 
 def _gravity_constant(results: Results, temperature: int, density_15: Consequence) -> Consequence:
@@ -205,9 +146,9 @@ def _gravity_constant(results: Results, temperature: int, density_15: Consequenc
     standard = formulae.edition_of("viscosity_gravity_constant_40C")
     viscosity = results.of("kinematic viscosity", temperature)
     if viscosity is None or not results.densities:
-        return _missing(name, "", standard, f"needs the kinematic viscosity at {celsius(temperature)} and a density")
+        return missing(name, "", standard, f"needs the kinematic viscosity at {celsius(temperature)} and a density")
     formula = formulae.viscosity_gravity_constant_40C if temperature == 40 else formulae.viscosity_gravity_constant_100C
-    return _calculated(name, formula, [density_15, viscosity], partial(numeral, decimals=3), "", standard)
+    return calculated(name, formula, [density_15, viscosity], partial(numeral, decimals=3), "", standard)
 
 
 def _molecular_mass(results: Results, density_60F: Consequence) -> Consequence:
@@ -216,12 +157,12 @@ def _molecular_mass(results: Results, density_60F: Consequence) -> Consequence:
     pair = [results.of("kinematic viscosity", at) for at in (40.0, 100.0)]
     viscosities = [r.value for r in pair if r is not None]
     if len(viscosities) < 2 or not results.densities:
-        return _missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C and a density")
+        return missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C and a density")
     if math.isnan(density_60F.value):
-        return _missing(name, "", standard, density_60F.note)
+        return missing(name, "", standard, density_60F.note)
     try:
         warm, hot = formulae.viscosities_at_100F_and_210F(*viscosities)
         mass = float(formulae.relative_molecular_mass(warm, hot, formulae.relative_density(density_60F.value)))
     except OutOfRangeError as refusal:
-        return _missing(name, "", standard, str(refusal))
+        return missing(name, "", standard, str(refusal))
     return Consequence(name, mass, numeral(mass, 0), "", standard, "an estimate; the equation's own error is not known")

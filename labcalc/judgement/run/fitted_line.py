@@ -8,7 +8,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae import ViscosityTemperatureLine, estimate_viscosity_temperature, fit_viscosity_temperature
+from labcalc.formulae import (
+    ViscosityTemperatureLine,
+    estimate_viscosity_temperature,
+    fit_viscosity_temperature,
+    line_model_uncertainty,
+)
 from labcalc.judgement.uncertainty.effects import Effect, by_component
 
 _COMMON = ("reference oil", "adjustment")
@@ -35,10 +40,20 @@ class LineThrough:
             self._fitted[key] = self._fit(asked)
         return self._fitted[key]
 
+    def departure_percent(
+        self, temperature_C: ArrayLike, viscosities: ArrayLike, liquid: str | None
+    ) -> NDArray[np.float64]:
+        """Return the standard uncertainty of the line because oils of a kind bend away from it, [%]."""
+        return line_model_uncertainty(temperature_C, self.temperature_C, viscosities, self._weights, liquid=liquid)
+
+    @property
+    def _weights(self) -> NDArray[np.float64] | None:
+        return self.percent if len(self.temperature_C) > 2 and np.all(self.percent > 0.0) else None
+
     def _fit(self, viscosities: NDArray[np.float64]) -> ViscosityTemperatureLine:
-        if len(self.temperature_C) < 3 or not np.all(self.percent > 0.0):
+        if self._weights is None:
             return fit_viscosity_temperature(self.temperature_C, viscosities)
-        return estimate_viscosity_temperature(self.temperature_C, viscosities, self.percent).line
+        return estimate_viscosity_temperature(self.temperature_C, viscosities, self._weights).line
 
 
 def independent_percent(value: float, effects: Sequence[Effect]) -> float:

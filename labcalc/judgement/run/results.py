@@ -35,7 +35,7 @@ class Result(Mean):
 
     @property
     def expanded_uncertainty(self) -> float:
-        """Expanded uncertainty (95.45 %), in the unit of the value; NaN where unknown."""
+        """Expanded uncertainty (95 %), in the unit of the value; NaN where unknown."""
         return self.budget.expanded_uncertainty
 
     @property

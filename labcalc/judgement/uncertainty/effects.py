@@ -22,8 +22,11 @@ COMPONENTS = ("reference oil", "temperature", "repeatability", "resolution", "ad
 STATED = "stated"
 """The one component where the laboratory states the uncertainty itself, from a study of its own."""
 
-CONFIDENCE = math.erf(math.sqrt(2.0))
-"""Coverage probability, 95.45 %: k = 2 where degrees of freedom are infinite (JCGM 100:2008, table G.2)."""
+MODEL = "line or expansion"
+"""Component of what is calculated: no oil follows exactly the line or the expansion that the calculation takes."""
+
+CONFIDENCE = 0.95
+"""Coverage probability: k = 1.96 where degrees of freedom are infinite (JCGM 100:2008, table G.2)."""
 
 _STEP = 1e-6
 """Relative step of the central difference (JCGM 100:2008, 5.1.3 note 2)."""
@@ -37,7 +40,7 @@ class Effect:
     """
 
     component: str
-    """One of ``COMPONENTS``, or ``STATED``."""
+    """One of ``COMPONENTS``, ``STATED`` or ``MODEL``."""
     source: InputQuantity
     sensitivity: float
     """Change of the result for one unit of the source, [unit of the result / unit of the source]."""

@@ -16,9 +16,9 @@ from labcalc.judgement.certificates import UNITS, Certificates
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import Agreement, independent_results
-from labcalc.judgement.uncertainty.effects import STATED, Effect, unknown
+from labcalc.judgement.uncertainty.effects import CONFIDENCE, STATED, Effect, unknown
 from labcalc.lab import CertifiedValue
-from labcalc.statistics import InputQuantity, standard_from_half_width
+from labcalc.statistics import InputQuantity, coverage_factor, standard_from_half_width
 from labcalc.wording import at_celsius, celsius, plain
 
 DEFAULT_LINE_SLOPE = 3.6
@@ -93,7 +93,8 @@ def stated_effects(mean: Mean, dossier: Dossier) -> tuple[Effect, ...]:
     if math.isnan(expanded):
         return ()
     basis = f"stated by the laboratory (lab.toml, [report] {key})"
-    return (Effect(STATED, InputQuantity(f"stated, {mean.place}", 0.0, expanded / 2.0, source=basis), 1.0),)
+    standard = expanded / coverage_factor(CONFIDENCE)
+    return (Effect(STATED, InputQuantity(f"stated, {mean.place}", 0.0, standard, source=basis), 1.0),)
 
 
 def measured_effects(mean: Mean, means: Means) -> tuple[Effect, ...]:

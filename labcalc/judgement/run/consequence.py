@@ -1,0 +1,77 @@
+"""What is calculated from results, with their uncertainty carried through, and that of what is taken for granted."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from labcalc.errors import OutOfRangeError
+from labcalc.judgement.run.results import Result
+from labcalc.judgement.uncertainty.effects import Effect, budget_of, carried, unknown, varied
+from labcalc.statistics import InputQuantity, UncertaintyBudget
+
+
+@dataclass(frozen=True)
+class Consequence:
+    """A quantity that was calculated from the results, by a published method."""
+
+    name: str
+    value: float
+    """NaN where it is a word or could not be calculated."""
+    reported: str
+    unit: str
+    standard: str
+    note: str = ""
+    effects: tuple[Effect, ...] = ()
+    """What each source of uncertainty of the results does to the value; empty where there is none to carry."""
+
+    @cached_property
+    def budget(self) -> UncertaintyBudget | None:
+        """The uncertainty by its sources, carried one by one; None of a word or of what could not be calculated."""
+        return budget_of(self.name, self.unit, self.value, self.effects) if self.effects else None
+
+    @property
+    def expanded_uncertainty(self) -> float:
+        """Expanded uncertainty (95 %), with that of what is taken for granted; NaN where unknown."""
+        return self.budget.expanded_uncertainty if self.budget else math.nan
+
+
+def missing(name: str, unit: str, standard: str, why: str) -> Consequence:
+    """Return a quantity that can't be calculated, with the reason as its note."""
+    return Consequence(name, math.nan, "–", unit, standard, why)
+
+
+def calculated(
+    name: str,
+    function: Callable[..., ArrayLike],
+    inputs: Sequence[Result | Consequence],
+    report: Callable[[float], str],
+    unit: str,
+    standard: str,
+    note: str = "",
+) -> Consequence:
+    """Evaluate a function of results and carry their uncertainty; a refusal becomes the note."""
+    if refused := [one.note for one in inputs if isinstance(one, Consequence) and math.isnan(one.value)]:
+        return missing(name, unit, standard, refused[0])
+    values, effects = [one.value for one in inputs], [one.effects for one in inputs]
+    try:
+        outcomes = np.asarray(function(*varied(values)))
+        value, known = float(outcomes[0]), carried(outcomes, values, effects)
+    except OutOfRangeError as beyond:  # of a value at the very end of the range: beyond it there is no slope
+        try:
+            value = float(np.asarray(function(*values)))
+        except OutOfRangeError as refusal:
+            return missing(name, unit, standard, str(refusal))
+        known = tuple(unknown(e.component, e.source.name, str(beyond)) for one in effects for e in one)
+    return Consequence(name, value, report(value), unit, standard, note, known)
+
+
+def taken_for_granted(component: str, name: str, relative: float, basis: str) -> Consequence:
+    """Return a factor of 1 with the relative uncertainty of a rule that no oil follows exactly."""
+    source = InputQuantity(name, 0.0, 1.0, "standard uncertainty", source=basis)
+    return Consequence(name, 1.0, "", "", "", effects=(Effect(component, source, relative),))
