@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from labcalc.judgement.certificates import UNITS
-from labcalc.lab import Laboratory, PrecisionStatement, precision_for
+from labcalc.lab import Laboratory, PrecisionStatement, method_of, precision_for
 from labcalc.wording import at_celsius, numeral, plain
 
 RANGE_FACTOR = 2.77
@@ -22,14 +22,25 @@ class InForce:
 
 
 def precision_of_class(
-    laboratory: Laboratory, precision_class: str, quantity: str, temperature_C: float, value: float
+    laboratory: Laboratory,
+    precision_class: str,
+    quantity: str,
+    temperature_C: float,
+    value: float,
+    instrument: str = "",
 ) -> InForce:
-    """Return the precision statement that holds for a result of a class of oils, where it gives a repeatability."""
+    """Return the precision statement that holds for a result of a class of oils, where it gives a repeatability.
+
+    The laboratory's own [[precision]] comes first, then the published statement of the instrument's method.
+    """
     if not precision_class:
         return InForce(None, "lab.toml gives this product no precision_class")
-    statement = precision_for(laboratory, precision_class, quantity, temperature_C)
+    statement = precision_for(laboratory, precision_class, quantity, temperature_C, instrument)
     if statement is None:
         what = at_celsius(f"{quantity} of {precision_class}", temperature_C)
+        if method := method_of(laboratory, instrument, quantity):
+            state = "state your own under [[precision]], from `labcalc duplicates`"
+            return InForce(None, f"no precision of {method} is known here for {what}: {state}")
         return InForce(None, f"no precision statement for {what}")
     if not statement.holds_for(value):
         return InForce(None, f"{statement.method} states its precision for {_reach(statement)} only")

@@ -13,7 +13,7 @@ from labcalc.judgement.carry_over.shares import RunBefore
 from labcalc.judgement.certificates import Certificates, certificates_in_use, compare_with_certificates
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_of_class
-from labcalc.lab import Decision, Laboratory, Product
+from labcalc.lab import Decision, Laboratory, Product, ProductClass, product_classes, quantities_of
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,25 @@ class Dossier:
 
     def precision_in_force(self, quantity: str, temperature_C: float, value: float) -> InForce:
         """Return the precision statement that holds for a result of the run; it holds in its range only."""
-        return precision_of_class(self.laboratory, self.precision_class, quantity, temperature_C, value)
+        asked = (quantity, temperature_C, value, self.instrument)
+        return precision_of_class(self.laboratory, self.precision_class, *asked)
+
+    @property
+    def quantities(self) -> tuple[str, ...]:
+        """What a report calculates: what the product's class names and lab.toml changes, and what its limits need."""
+        product, changes = self.product or Product(""), self.laboratory.report.quantities
+        needed = (
+            one.quantity + (f" at {one.temperature_C:g} °C") * (one.quantity == "density") for one in product.limits
+        )
+        return quantities_of(
+            product.class_, self.commodity, (*changes, *product.quantities, *(f"+{one}" for one in needed))
+        )
+
+    @property
+    def temperatures_C(self) -> tuple[float, ...]:
+        """Temperatures at which the viscosity is given, measured or not: of [report] and of the product's class, [°C]."""
+        known = product_classes().get(self.product.class_ if self.product else "", ProductClass())
+        return tuple(dict.fromkeys((*self.laboratory.report.temperatures_C, *known.temperatures_C)))
 
     @property
     def digest(self) -> str:

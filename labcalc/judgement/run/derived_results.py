@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 
@@ -16,6 +16,7 @@ from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run.results import Result, Results, reported_value
 from labcalc.judgement.uncertainty.effects import Effect, budget_of, carried, unknown, varied
+from labcalc.lab import GradeSystem, grade_systems
 from labcalc.statistics import UncertaintyBudget
 from labcalc.wording import celsius, numeral
 
@@ -58,20 +59,26 @@ def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ..
     Returns
     -------
     tuple of Consequence
-        Always the same quantities in the same order.
+        What the class of the product asks for, always in the same order.
     """
-    density_15, density_60F, relative_density, gravity = _densities(dossier, results)
-    return (
-        _index(results),
-        _grade(results),
-        *_viscosities(dossier, results),
-        density_15,
-        relative_density,
-        gravity,
-        *(_saybolt(results, fahrenheit) for fahrenheit in (100, 210)),
-        *(_gravity_constant(results, at, density_15) for at in (40, 100)),
-        _molecular_mass(results, density_60F),
-    )
+    density_15, density_60F, relative_density, gravity, density_20 = _densities(dossier, results)
+    calculate: dict[str, Callable[[], Iterable[Consequence]]] = {
+        "viscosity index": lambda: (_index(results),),
+        "viscosities at other temperatures": lambda: _viscosities(dossier, results),
+        "density at 15 °C": lambda: (density_15,),
+        "density at 20 °C": lambda: (density_20,),
+        "relative density": lambda: (relative_density,),
+        "API gravity": lambda: (gravity,),
+        "CCAI": lambda: (_ignition(results, density_15, "CCAI", formulae.calculated_carbon_aromaticity_index),),
+        "CII": lambda: (_ignition(results, density_15, "CII", formulae.calculated_ignition_index),),
+        "Saybolt viscosity": lambda: (_saybolt(results, fahrenheit) for fahrenheit in (100, 210)),
+        "viscosity-gravity constant": lambda: (_gravity_constant(results, at, density_15) for at in (40, 100)),
+        "molar mass": lambda: (_molecular_mass(results, density_60F),),
+    }
+    found = {name: tuple(calculate[name]()) for name in dossier.quantities if name in calculate}
+    known = (*results, density_15, *(one for ones in found.values() for one in ones))
+    graded = {one.quantity: (_grade(one, known),) for one in grade_systems()}
+    return tuple(one for name in dossier.quantities for one in (found | graded)[name])
 
 
 def _missing(name: str, unit: str, standard: str, why: str) -> Consequence:
@@ -120,18 +127,25 @@ def _index(results: Results) -> Consequence:
     )
 
 
-def _grade(results: Results) -> Consequence:
-    name, standard = "Viscosity grade", formulae.edition_of("viscosity_grade")
-    at_40 = results.of("kinematic viscosity", 40.0)
-    if at_40 is None:
-        return _missing(name, "", standard, "needs the kinematic viscosity at 40 °C")
-    grade = str(formulae.viscosity_grade(float(at_40.reported)))
-    return Consequence(name, math.nan, grade, "", standard)
+def _grade(system: GradeSystem, known: Sequence[Result | Consequence]) -> Consequence:
+    """Tell the grade by the values as reported; what the table asks for beside them is said."""
+    reported = {one.name.casefold(): float(one.reported) for one in known if math.isfinite(one.value)}
+    values = {key: reported[name.casefold()] for key, name in system.asks_for.items() if name.casefold() in reported}
+    if not any(key.startswith("kv_") for key in values):
+        needed = next(name for key, name in system.asks_for.items() if key.startswith("kv_"))
+        return _missing(system.name, "", system.edition, f"needs the {needed}")
+    if system.table == "ISO 3448":
+        grade = str(formulae.viscosity_grade(values["kv_40"]))
+    else:
+        grade = system.told_by(**values) or f"none of {system.table}"
+    unknown_ones = [name for key, name in system.asks_for.items() if key not in values]
+    without = f"{', '.join(unknown_ones)} not known; " if unknown_ones else ""
+    return Consequence(system.name, math.nan, grade, "", system.edition, f"{without}{system.beside}")
 
 
 def _viscosities(dossier: Dossier, results: Results) -> list[Consequence]:
     measured = {r.temperature_C for r in results.viscosities}
-    return [_viscosity_at(results, t) for t in dossier.laboratory.report.temperatures_C if t not in measured]
+    return [_viscosity_at(results, t) for t in dossier.temperatures_C if t not in measured]
 
 
 def _viscosity_at(results: Results, temperature: float) -> Consequence:
@@ -157,10 +171,10 @@ def _line_at(results: Results, temperature: float) -> Callable[..., NDArray[np.f
 
 
 def _densities(dossier: Dossier, results: Results) -> list[Consequence]:
-    """Return the density at 15 °C and at 60 °F, and what is made of that."""
-    names = ("Density at 15 °C", "Density at 60 °F", "Relative density 60/60 °F", "API gravity")
-    units = ("kg/m³", "kg/m³", "", "°API")
-    formulas = ("density_at", "density_at_60F", "relative_density", "api_gravity")
+    """Return the density at 15 °C and at 60 °F, what is made of that, and the density at 20 °C."""
+    names = ("Density at 15 °C", "Density at 60 °F", "Relative density 60/60 °F", "API gravity", "Density at 20 °C")
+    units = ("kg/m³", "kg/m³", "", "°API", "kg/m³")
+    formulas = ("density_at", "density_at_60F", "relative_density", "api_gravity", "density_at")
     standards = [formulae.edition_of(key) for key in formulas]
     nearest, commodity = _nearest_to_15(results), dossier.commodity
     if nearest is None:
@@ -172,10 +186,11 @@ def _densities(dossier: Dossier, results: Results) -> list[Consequence]:
         lambda density: formulae.density_at_60F(density, nearest.temperature_C, commodity=commodity),
         formulae.relative_density,
         formulae.api_gravity,
+        lambda density: formulae.density_at(density, nearest.temperature_C, 20.0, commodity=commodity),
     )
     found: list[Consequence] = []
     for place, (name, unit, standard, function) in enumerate(zip(names, units, standards, functions, strict=True)):
-        source = nearest if place < 2 else found[1]
+        source = found[1] if place in (2, 3) else nearest
         report = partial(numeral, decimals=4 if place == 2 else 1)
         found.append(_calculated(name, function, [source], report, unit, standard, note))
     return found
@@ -198,6 +213,27 @@ def _saybolt(results: Results, fahrenheit: int) -> Consequence:
     note = f"from the viscosity-temperature line at {numeral(temperature, 2)} °C"
     report: Callable[[float], str] = lambda v: numeral(v, 1 if v < 200.0 else 0)  # noqa: E731
     return _calculated(name, saybolt, results.viscosities, report, "s", standard, note)
+
+
+def _ignition(
+    results: Results, density_15: Consequence, name: str, index: Callable[..., NDArray[np.float64]]
+) -> Consequence:
+    """Return an index of ignition from the viscosity measured nearest to 50 °C, its usual temperature."""
+    standard = formulae.edition_of("calculated_carbon_aromaticity_index")
+    usable = [r for r in results.viscosities if 40.0 <= r.temperature_C <= 150.0]
+    if not usable or not results.densities:
+        return _missing(name, "", standard, "needs a kinematic viscosity, at 50 °C at best, and a density")
+    nearest = min(usable, key=lambda r: abs(r.temperature_C - 50.0))
+    note = f"from the kinematic viscosity at {celsius(nearest.temperature_C)}"
+    return _calculated(
+        name,
+        lambda density, viscosity: index(density, viscosity, nearest.temperature_C),
+        [density_15, nearest],
+        partial(numeral, decimals=0),
+        "",
+        standard,
+        note,
+    )
 
 
 def _gravity_constant(results: Results, temperature: int, density_15: Consequence) -> Consequence:
