@@ -51,8 +51,9 @@ class PrecisionStatement:
 
     @property
     def title(self) -> str:
-        """Method, edition and class, as a report names the statement."""
-        return f"{self.edition_title}, {self.precision_class}"
+        """Method, edition and class, as a report names the statement; the mark stands once on its page."""
+        own = f" [{self.mark}]" if self.mark == "laboratory" else ""
+        return f"{self.edition_title}, {self.precision_class}{own}"
 
     def holds_for(self, x: float) -> bool:
         """Tell whether a result [unit of the quantity] is in the range that the statement was found for."""

@@ -105,7 +105,7 @@ class Dossier:
 
     @property
     def temperatures_C(self) -> tuple[float, ...]:
-        """Temperatures at which the viscosity is given, measured or not: of [report] and of the product's class, [°C]."""
+        """Where the viscosity is given, measured or not, by [report] and by the product's class, [°C]."""
         known = product_classes().get(self.product.class_ if self.product else "", ProductClass())
         return tuple(dict.fromkeys((*self.laboratory.report.temperatures_C, *known.temperatures_C)))
 

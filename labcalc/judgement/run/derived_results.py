@@ -138,9 +138,9 @@ def _grade(system: GradeSystem, known: Sequence[Result | Consequence]) -> Conseq
         grade = str(formulae.viscosity_grade(values["kv_40"]))
     else:
         grade = system.told_by(**values) or f"none of {system.table}"
-    unknown_ones = [name for key, name in system.asks_for.items() if key not in values]
-    without = f"{', '.join(unknown_ones)} not known; " if unknown_ones else ""
-    return Consequence(system.name, math.nan, grade, "", system.edition, f"{without}{system.beside}")
+    unasked = ", ".join(name for key, name in system.asks_for.items() if key not in values)
+    note = "; ".join(filter(None, (system.beside, unasked and f"not known: {unasked}")))
+    return Consequence(system.name, math.nan, grade, "", system.edition, note)
 
 
 def _viscosities(dossier: Dossier, results: Results) -> list[Consequence]:
