@@ -13,7 +13,7 @@ from labcalc.judgement.carry_over.shares import RunBefore
 from labcalc.judgement.certificates import Certificates, certificates_in_use, compare_with_certificates
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_of_class
-from labcalc.lab import Decision, Laboratory, Product, ProductClass, product_classes, quantities_of
+from labcalc.lab import Decision, Laboratory, Limit, Product, ProductClass, product_classes, quantities_of
 
 
 @dataclass(frozen=True)
@@ -93,15 +93,18 @@ class Dossier:
         return precision_of_class(self.laboratory, self.precision_class, *asked)
 
     @property
+    def limits(self) -> tuple[Limit, ...]:
+        """What the product is held to."""
+        return self.product.limits if self.product else ()
+
+    @property
     def quantities(self) -> tuple[str, ...]:
         """What a report calculates: what the product's class names and lab.toml changes, and what its limits need."""
-        product, changes = self.product or Product(""), self.laboratory.report.quantities
-        needed = (
-            one.quantity + (f" at {one.temperature_C:g} °C") * (one.quantity == "density") for one in product.limits
-        )
-        return quantities_of(
-            product.class_, self.commodity, (*changes, *product.quantities, *(f"+{one}" for one in needed))
-        )
+        product = self.product or Product("")
+        places = {"density": " at {:g} °C"}
+        needed = (f"+{one.quantity}{places.get(one.quantity, '').format(one.temperature_C)}" for one in self.limits)
+        changes = (*self.laboratory.report.quantities, *product.quantities, *needed)
+        return quantities_of(product.class_, self.commodity, changes)
 
     @property
     def temperatures_C(self) -> tuple[float, ...]:

@@ -77,7 +77,7 @@ def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ..
     }
     found = {name: tuple(calculate[name]()) for name in dossier.quantities if name in calculate}
     known = (*results, density_15, *(one for ones in found.values() for one in ones))
-    graded = {one.quantity: (_grade(one, known),) for one in grade_systems()}
+    graded = {one.quantity: (_grade(one, known),) for one in grade_systems() if one.quantity in dossier.quantities}
     return tuple(one for name in dossier.quantities for one in (found | graded)[name])
 
 
