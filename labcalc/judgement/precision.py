@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from labcalc.judgement.certificates import UNITS
-from labcalc.lab import Laboratory, PrecisionStatement, method_of, precision_for
+from labcalc.lab import Laboratory, PrecisionStatement, method_of, precision_for, published_precision
 from labcalc.wording import at_celsius, numeral, plain
 
 RANGE_FACTOR = 2.77
@@ -36,11 +36,16 @@ def precision_of_class(
     if not precision_class:
         return InForce(None, "lab.toml gives this product no precision_class")
     statement = precision_for(laboratory, precision_class, quantity, temperature_C, instrument)
+    if statement is None and (method := method_of(laboratory, instrument, quantity)):
+        known = {
+            one.precision_class
+            for one in published_precision()
+            if (one.edition_title, one.quantity) == (method, quantity)
+        }
+        what = at_celsius(f"{quantity} of {precision_class}", temperature_C if precision_class in known else math.nan)
+        return InForce(None, f"no precision of {method} is known here for {what}: [[precision]] can state your own")
     if statement is None:
         what = at_celsius(f"{quantity} of {precision_class}", temperature_C)
-        if method := method_of(laboratory, instrument, quantity):
-            state = "state your own under [[precision]], from `labcalc duplicates`"
-            return InForce(None, f"no precision of {method} is known here for {what}: {state}")
         return InForce(None, f"no precision statement for {what}")
     if not statement.holds_for(value):
         return InForce(None, f"{statement.method} states its precision for {_reach(statement)} only")

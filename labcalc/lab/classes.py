@@ -57,8 +57,8 @@ class GradeSystem:
         """Return the grade or grades that fit what is known, each value [as in the table]; empty where none does."""
         found = grade_candidates(self.table, **values)
         fitting = (grade.label for grade, fits in zip(found.table.grades, found.possible, strict=True) if fits)
-        labels = [one for one in dict.fromkeys(fitting) if one.startswith(self.begins)]
-        return " or ".join(labels[:1] if self.first else labels)
+        labels = [one for one in dict.fromkeys(fitting) if one.startswith(self.begins)][: 1 if self.first else None]
+        return " or ".join(labels[:1] + [one.removeprefix("SAE ") for one in labels[1:]])
 
     @property
     def edition(self) -> str:
