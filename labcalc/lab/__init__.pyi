@@ -5,12 +5,10 @@ from ._tables import nearest as nearest
 from .classes import (
     GradeSystem as GradeSystem,
     ProductClass as ProductClass,
-    all_quantities as all_quantities,
     grade_systems as grade_systems,
     product_classes as product_classes,
     quantities_of as quantities_of,
     standard_limits as standard_limits,
-    standards_for as standards_for,
 )
 from .decisions import (
     DECISION_KINDS as DECISION_KINDS,
@@ -47,7 +45,6 @@ from .laboratory import (
 )
 from .precision import (
     PrecisionStatement as PrecisionStatement,
-    method_names as method_names,
     method_of as method_of,
     precision_for as precision_for,
     published_precision as published_precision,
