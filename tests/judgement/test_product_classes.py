@@ -1,7 +1,7 @@
 """What a run report calculates for each class of product, and what it is held to.
 
-ISO 8217 annex: CCAI of 991 kg/m³ and 380 mm²/s at 50 °C is 852 (memory, as bunker suppliers compute it). SAE J300: SAE 40
-is 12.5 to below 16.3 mm²/s at 100 °C (seen).
+ISO 8217 annex: CCAI of 991 kg/m³ and 380 mm²/s at 50 °C is 852 (memory, as bunker suppliers compute it). SAE J300: a
+SAE 40 has 12.5 to below 16.3 mm²/s at 100 °C (seen).
 """
 
 from __future__ import annotations
