@@ -140,10 +140,10 @@ IN_LAB = [
     ),
     (
         "[[product]]",
-        '[[instrument]]\nname = "VD"\nmethods = ["ASTM D7042", "ISO 12185"]\n\n[[product]]',
+        '[[instrument]]\nname = "W"\nmethods = ["ISO 12185", "ASTM D7042"]\n\n[[product]]',
         "warning",
-        "instrument[1].methods",
-        "VD: no precision of ASTM D7042, edition 2004 to 2021 is known here for kinematic viscosity of formulated oils",
+        "instrument[2].methods",
+        "W: no precision of ASTM D7042, edition 2004 to 2021 is known here for kinematic viscosity of formulated oils",
     ),
     (
         'earlier_exports = ["record/*.csv"]',

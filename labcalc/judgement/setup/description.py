@@ -11,6 +11,8 @@ from labcalc.lab import (
     CertifiedValue,
     Instrument,
     Laboratory,
+    Precision,
+    PrecisionStatement,
     Product,
     ReferenceLot,
     method_of,
@@ -110,9 +112,9 @@ def _methods(laboratory: Laboratory, instrument: Instrument, key: str) -> Iterat
     for quantity in ("kinematic viscosity", "density"):
         if not (method := method_of(laboratory, instrument.name, quantity)):
             continue
-        published = [one.precision_class for one in published_precision() if one.edition_title == method]
-        own = [one.precision_class for one in laboratory.precision if one.quantity == quantity]
-        stated = {name.casefold() for name in (*published, *own)}
+        published = [one for one in published_precision() if one.edition_title == method]
+        ones: list[Precision | PrecisionStatement] = [*published, *laboratory.precision]
+        stated = {one.precision_class.casefold() for one in ones if one.quantity == quantity}
         if lacking := [name for name in asked if name.casefold() not in stated]:
             finding = (
                 f"{instrument.name}: no precision of {method} is known here for {quantity} of {', '.join(lacking)}"
