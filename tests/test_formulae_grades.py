@@ -74,13 +74,13 @@ def test_reasons_name_value_limit_and_what_is_missing() -> None:
 
 
 def test_limits_from_memory_say_so() -> None:
-    reasons = formulae.grade_candidates("diesel fuel", kv_40=3.0).reasons()
-    assert "memory" in reasons["EN 590, temperate climate, grades A to F"]
-    assert "memory" not in reasons["EN 14214, fatty acid methyl ester"]
+    reasons = formulae.grade_candidates("insulating and white oil", kv_40=3.0).reasons()
+    assert "memory" in reasons["ASTM D3487"]
+    assert "memory" not in reasons["USP, mineral oil"]
 
 
 def test_unknown_tables_and_quantities_are_refused() -> None:
-    with pytest.raises(ValueError, match=r"table of grades 'SAE J301' is unknown; known are 'SAE J300'"):
+    with pytest.raises(ValueError, match=r"table of grades 'SAE J301' is unknown; known are 'ISO 3448', 'SAE J300'"):
         formulae.grade_candidates("SAE J301", kv_100=7.0)
     with pytest.raises(ValueError, match=r"'kv_40' is no quantity of SAE J300; known are 'kv_100', 'high_shear_150'"):
         formulae.grade_candidates("SAE J300", kv_40=7.0)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 from html import escape
 
 from labcalc import __version__
 from labcalc.exports import SourceFile
 from labcalc.figures.markup import html_table
-from labcalc.lab import Laboratory
+from labcalc.lab import Laboratory, PrecisionStatement
+
+_MARKED = re.compile(r"([^;(]+?) \[memory\]")
 
 
 def sources_table(caption: str, sources: Sequence[SourceFile]) -> str:
@@ -31,3 +34,19 @@ def settings_and_version(laboratory: Laboratory) -> list[tuple[str, str]]:
     """Return the rows that name lab.toml's digest and labcalc's version, as HTML."""
     digest = f'<code class="digest">{escape(laboratory.sha256)}</code>' if laboratory.sha256 else "none: defaults"
     return [("lab.toml", digest), ("labcalc", escape(__version__))]
+
+
+def with_mark(statement: PrecisionStatement) -> str:
+    """Return how a page names a statement that tells marks in place."""
+    return statement.title if statement.mark == "laboratory" else f"{statement.title} [{statement.mark}]"
+
+
+def without_mark(text: str) -> str:
+    """Return a text without the marks of what is from memory or was seen: a page says them in one place."""
+    return text.replace(" [memory]", "").replace(" [seen]", "")
+
+
+def from_memory(statements: Iterable[PrecisionStatement], texts: Iterable[str]) -> list[str]:
+    """Return what a page takes from memory, each once: statements, and what is marked so in texts."""
+    named = [one.title for one in statements if one.mark == "memory"]
+    return list(dict.fromkeys([*named, *(found.strip() for text in texts for found in _MARKED.findall(text))]))

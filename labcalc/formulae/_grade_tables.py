@@ -6,14 +6,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.formulae._tables import published_entries
+from labcalc.formulae._tables import published_entries, published_table
 
 GRADE_TABLES: Mapping[str, str] = MappingProxyType(
     {
+        "ISO 3448": "viscosity_grades",
         "SAE J300": "engine_oil_grades",
         "SAE J300 winter": "engine_oil_winter_grades",
         "SAE J306": "gear_oil_grades",
@@ -21,6 +23,7 @@ GRADE_TABLES: Mapping[str, str] = MappingProxyType(
         "ISO 8217": "marine_fuel_grades",
         "diesel fuel": "diesel_fuel_grades",
         "jet fuel": "jet_fuel_grades",
+        "insulating and white oil": "insulating_and_white_oil_limits",
     }
 )
 """Names of the tables, and their files."""
@@ -46,6 +49,8 @@ class Limits:
     lowest: float
     highest: float
     highest_belongs: bool
+    decimals: int | None = None
+    """As the standard prints it, where that is not as the method reports a result."""
 
     def hold(self, values: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Tell which values lie inside; NaN doesn't."""
@@ -59,7 +64,7 @@ class Limits:
         if not np.isfinite(self.highest):
             return f"{self.lowest:g} {unit} or more"
         if not np.isfinite(self.lowest):
-            return f"{self.highest:g} {unit} or less"
+            return f"{self.highest:g}{unit and f' {unit}'} or less"
         return f"{self.lowest:g} {unit} to {'' if self.highest_belongs else 'below '}{self.highest:g} {unit}"
 
 
@@ -70,6 +75,10 @@ class Grade:
     name: str
     mark: str
     limits: Mapping[str, Limits]
+    label: str
+    """Its name as a report gives it; empty where the standard has but one."""
+    standard: str
+    edition: str
 
 
 @dataclass(frozen=True)
@@ -90,20 +99,44 @@ def grade_table(standard: str) -> GradeTable:
     """Return a table by its name, a key of ``GRADE_TABLES``."""
     if standard not in GRADE_TABLES:
         raise ValueError(f"table of grades '{standard}' is unknown; known are {', '.join(map(repr, GRADE_TABLES))}")
-    told = published_entries(f"{GRADE_TABLES[standard]}.toml")
+    told = _industrial_grades() if standard == "ISO 3448" else published_entries(f"{GRADE_TABLES[standard]}.toml")
     mark = told["mark"]
     quantities = {
         key: Quantity(entry["name"], entry["unit"], entry.get("mark", mark)) for key, entry in told["quantity"].items()
     }
-    grades = tuple(
-        Grade(entry["name"], entry.get("mark", mark), {key: _limits(entry[key]) for key in quantities if key in entry})
-        for entry in told["grade"]
-    )
+    grades = tuple(_grade(entry, told, quantities) for entry in told["grade"])
     return GradeTable(
         told["title"], told["source"], told["edition"], mark, told.get("note", ""), MappingProxyType(quantities), grades
     )
 
 
-def _limits(entry: Mapping[str, float]) -> Limits:
+def _grade(entry: Mapping[str, Any], told: Mapping[str, Any], quantities: Mapping[str, Quantity]) -> Grade:
+    return Grade(
+        entry["name"],
+        entry.get("mark", told["mark"]),
+        {key: _limits(entry[key]) for key in quantities if key in entry},
+        entry.get("label", "" if "standard" in entry else entry["name"]),
+        entry.get("standard", told.get("standard", "")),
+        entry.get("edition", told["edition"]),
+    )
+
+
+def _industrial_grades() -> dict[str, Any]:
+    """Return the table of viscosity grades as the other tables are told."""
+    table = published_table("viscosity_grades.csv")
+    rows = zip(table["grade"], table["lowest"], table["highest"], strict=True)
+    return {
+        "title": "industrial liquid lubricants: viscosity grades",
+        "source": "ISO 3448, table 1",
+        "edition": "ISO 3448:1992",
+        "standard": "ISO 3448",
+        "mark": "seen",
+        "quantity": {"kv_40": {"name": "kinematic viscosity at 40 °C", "unit": "mm²/s"}},
+        "grade": [{"name": f"VG {grade:.0f}", "kv_40": {"at_least": a, "at_most": b}} for grade, a, b in rows],
+    }
+
+
+def _limits(entry: Mapping[str, Any]) -> Limits:
     highest = entry.get("at_most", entry.get("below", np.inf))
-    return Limits(float(entry.get("at_least", -np.inf)), float(highest), "below" not in entry)
+    lowest, decimals = float(entry.get("at_least", -np.inf)), entry.get("decimals")
+    return Limits(lowest, float(highest), "below" not in entry, decimals)

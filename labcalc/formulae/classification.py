@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.formulae._grade_tables import Grade, GradeTable, grade_table
 from labcalc.formulae._refusals import positive
 
-EDITION = "SAE J300_202104, SAE J306_201902, ISO 8217:2017, EN 590, EN 14214, ASTM D1655: see the table"
+EDITION = "SAE J300_202104, SAE J306_201902, ISO 3448:1992, ISO 8217:2017, EN 590, EN 14214, ASTM D975, D6751, D1655"
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +69,7 @@ class GradeCandidates:
             if np.isnan(value):
                 told, verdict = quantity.name, "not known"
             else:
-                told = f"{quantity.name} {value:.6g} {quantity.unit}"
+                told = f"{quantity.name} {value:.6g} {quantity.unit}".rstrip()
                 verdict = "fits" if limits.hold(value) else "doesn't fit"
             words.append(f"{told}: {verdict}, {limits.words(quantity.unit)}{memory}")
         return words

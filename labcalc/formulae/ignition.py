@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._refusals import liquid_density, refuse_outside
 
-EDITION = "ISO 8217:2017, annex on ignition characteristics (CCAI); CII from memory"
+EDITION = "ISO 8217:2017, annex on ignition characteristics [memory]"
 
 
 def calculated_carbon_aromaticity_index(

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from labcalc.judgement.certificates import UNITS
-from labcalc.lab import Laboratory, PrecisionStatement, precision_for
+from labcalc.lab import Laboratory, PrecisionStatement, method_of, precision_for, published_precision
 from labcalc.wording import at_celsius, numeral, plain
 
 RANGE_FACTOR = 2.77
@@ -22,12 +22,28 @@ class InForce:
 
 
 def precision_of_class(
-    laboratory: Laboratory, precision_class: str, quantity: str, temperature_C: float, value: float
+    laboratory: Laboratory,
+    precision_class: str,
+    quantity: str,
+    temperature_C: float,
+    value: float,
+    instrument: str = "",
 ) -> InForce:
-    """Return the precision statement that holds for a result of a class of oils, where it gives a repeatability."""
+    """Return the precision statement that holds for a result of a class of oils, where it gives a repeatability.
+
+    The laboratory's own [[precision]] comes first, then the published statement of the instrument's method.
+    """
     if not precision_class:
         return InForce(None, "lab.toml gives this product no precision_class")
-    statement = precision_for(laboratory, precision_class, quantity, temperature_C)
+    statement = precision_for(laboratory, precision_class, quantity, temperature_C, instrument)
+    if statement is None and (method := method_of(laboratory, instrument, quantity)):
+        known = {
+            one.precision_class
+            for one in published_precision()
+            if (one.edition_title, one.quantity) == (method, quantity)
+        }
+        what = at_celsius(f"{quantity} of {precision_class}", temperature_C if precision_class in known else math.nan)
+        return InForce(None, f"no precision of {method} is known here for {what}: [[precision]] can state your own")
     if statement is None:
         what = at_celsius(f"{quantity} of {precision_class}", temperature_C)
         return InForce(None, f"no precision statement for {what}")

@@ -2,6 +2,14 @@
 
 from ._lines import line_of_key as line_of_key
 from ._tables import nearest as nearest
+from .classes import (
+    GradeSystem as GradeSystem,
+    ProductClass as ProductClass,
+    grade_systems as grade_systems,
+    product_classes as product_classes,
+    quantities_of as quantities_of,
+    standard_limits as standard_limits,
+)
 from .decisions import (
     DECISION_KINDS as DECISION_KINDS,
     Decision as Decision,
@@ -37,6 +45,7 @@ from .laboratory import (
 )
 from .precision import (
     PrecisionStatement as PrecisionStatement,
+    method_of as method_of,
     precision_for as precision_for,
     published_precision as published_precision,
 )

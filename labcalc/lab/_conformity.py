@@ -12,7 +12,8 @@ from labcalc.statistics import DECISION_RULES
 
 _NAN = float("nan")
 _TEMPERATURE = number(-80, 400, unit="°C")
-_JUDGED = choice((*QUANTITY_COLUMNS, "viscosity index"))
+_INDICES = {"viscosity index": "the viscosity index", "CCAI": "CCAI"}
+_JUDGED = choice((*QUANTITY_COLUMNS, *_INDICES))
 _RULE = choice(DECISION_RULES)
 _DEFAULT = ConformityChoices()
 
@@ -27,9 +28,9 @@ def quantity_and_temperature(record: Any) -> tuple[str, str]:
 
 def _check_temperature(record: Limit | TypicalValue) -> Iterator[tuple[str, str]]:
     given = record.temperature_C == record.temperature_C
-    if record.quantity == "viscosity index" and given:
-        yield "temperature_C", f"{record.temperature_C:g}: the viscosity index takes no temperature_C"
-    if record.quantity != "viscosity index" and not given:
+    if (index := _INDICES.get(record.quantity)) and given:
+        yield "temperature_C", f"{record.temperature_C:g}: {index} takes no temperature_C"
+    if not index and not given:
         yield "temperature_C", f"missing, and must be given for {record.quantity}"
 
 

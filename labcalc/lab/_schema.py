@@ -13,10 +13,10 @@ from zoneinfo import ZoneInfo, available_timezones
 from labcalc.exports.names import placed
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, MOMENT_PARTS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
-from labcalc.formulae import COMMODITIES
-from labcalc.lab._conformity import CONFORMITY, LIMITS, TYPICAL, VALUE_TWICE, quantity_and_temperature
+from labcalc.lab._conformity import CONFORMITY, VALUE_TWICE, quantity_and_temperature
 from labcalc.lab._control import CONTROL
 from labcalc.lab._duplicates import DUPLICATES
+from labcalc.lab._products import PRODUCT, QUANTITIES
 from labcalc.lab._tables import (
     UNFIT,
     Key,
@@ -42,12 +42,12 @@ from labcalc.lab.laboratory import (
     Laboratory,
     Precision,
     PrecisionFunction,
-    Product,
     ReferenceLot,
     ReferenceMaterial,
     ReportChoices,
     Uncertainty,
 )
+from labcalc.lab.precision import method_names
 
 _NAN = float("nan")
 
@@ -241,17 +241,9 @@ _REFERENCE = table(
     },
     ReferenceMaterial,
 )
-_PRODUCT = table(
-    {
-        "name": _NAME,
-        "samples": Key(_PATTERNS, ()),
-        "precision_class": Key(text, ""),
-        "commodity": Key(choice(COMMODITIES), Product.commodity),
-        "specification": Key(text, ""),
-        "limit": Key(LIMITS, (), field="limits"),
-        "typical": Key(TYPICAL, ()),
-    },
-    Product,
+_INSTRUMENT = table(
+    {"name": _NAME, "description": Key(text, ""), "methods": Key(listed(choice(method_names()), "methods"), ())},
+    Instrument,
 )
 
 
@@ -292,6 +284,7 @@ _UNCERTAINTY = table(
 _REPORT = table(
     {
         "temperatures_C": Key(listed(_TEMPERATURE, "temperatures", may_be_empty=True), ()),
+        "quantities": QUANTITIES,
         "expanded_uncertainty_percent": Key(_POSITIVE, _NAN),
         "expanded_uncertainty_density_kg_m3": Key(_POSITIVE, _NAN),
         "reference_age_h": Key(_POSITIVE, 24.0),
@@ -320,13 +313,13 @@ FILE = table(
     {
         "laboratory": Key(_HEAD),
         "instrument": Key(
-            tables(table({"name": _NAME, "description": Key(text, "")}, Instrument), unique=_named, called=_SAME_NAME),
+            tables(_INSTRUMENT, unique=_named, called=_SAME_NAME),
             (),
             field="instruments",
         ),
         "profile": Key(tables(_PROFILE, unique=_named, called=_SAME_NAME), (), field="profiles"),
         "reference": Key(tables(_REFERENCE, unique=_named, called=_SAME_NAME), (), field="references"),
-        "product": Key(tables(_PRODUCT, unique=_named, called=_SAME_NAME), (), field="products"),
+        "product": Key(tables(PRODUCT, unique=_named, called=_SAME_NAME), (), field="products"),
         "precision": Key(
             tables(
                 _PRECISION,

@@ -21,6 +21,8 @@ class Instrument:
 
     name: str
     description: str = ""
+    methods: tuple[str, ...] = ()
+    """The methods by which it measures, as ``method_names`` writes them; the first that states a quantity holds."""
 
 
 @dataclass(frozen=True)
@@ -60,14 +62,18 @@ class Limit:
     """A specification limit; NaN where a side is open. ``decimals``: as the specification writes it."""
 
     quantity: str
-    """``kinematic viscosity``, ``dynamic viscosity``, ``density`` or ``viscosity index``."""
+    """``kinematic viscosity``, ``dynamic viscosity``, ``density``, ``viscosity index`` or ``CCAI``."""
     temperature_C: float
-    """Temperature, [°C]; NaN for the viscosity index."""
+    """Temperature, [°C]; NaN for an index."""
     lowest: float
     highest: float
     decimals: int
     decision_rule: str = ""
     """Name in ``DECISION_RULES``; empty: the laboratory's rule."""
+    source: str = ""
+    """Standard with edition, where lab.toml asks for a standard's limits; empty: the product's specification."""
+    mark: str = ""
+    """``seen`` or ``memory`` of a standard's limit."""
 
 
 @dataclass(frozen=True)
@@ -94,7 +100,14 @@ class Product:
     specification: str = ""
     """Title of the specification that the limits are taken from."""
     limits: tuple[Limit, ...] = ()
+    """Of its specification, and of the standard where the specification has none for the quantity."""
     typical: tuple[TypicalValue, ...] = ()
+    class_: str = ""
+    """Class of products, a key of ``product_classes``; empty where lab.toml gives none."""
+    standard: str = ""
+    """Published limits that it is held to, a key of ``standard_limits``."""
+    quantities: tuple[str, ...] = ()
+    """What its reports calculate beside (``+``) or without (``-``) what its class names."""
 
 
 @dataclass(frozen=True)
@@ -153,6 +166,8 @@ class ReportChoices:
 
     temperatures_C: tuple[float, ...] = ()
     """Temperatures at which the viscosity is reported beside the measured ones, [°C]."""
+    quantities: tuple[str, ...] = ()
+    """What all reports calculate beside (``+``) or without (``-``) what the class of the product names."""
     expanded_uncertainty_percent: float = float("nan")
     """The laboratory's own relative expanded uncertainty (95 %) of viscosity, [%]; NaN if it states none."""
     expanded_uncertainty_density_kg_m3: float = float("nan")

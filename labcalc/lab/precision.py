@@ -45,9 +45,15 @@ class PrecisionStatement:
     """Of the repeatability, [-]."""
 
     @property
+    def edition_title(self) -> str:
+        """Method and edition."""
+        return f"{self.method}, edition {self.edition}"
+
+    @property
     def title(self) -> str:
-        """Method, edition, class and mark, as a report names the statement."""
-        return f"{self.method}, edition {self.edition}, {self.precision_class} [{self.mark}]"
+        """Method, edition and class, as a report names the statement; the mark stands once on its page."""
+        own = f" [{self.mark}]" if self.mark == "laboratory" else ""
+        return f"{self.edition_title}, {self.precision_class}{own}"
 
     def holds_for(self, x: float) -> bool:
         """Tell whether a result [unit of the quantity] is in the range that the statement was found for."""
@@ -57,12 +63,57 @@ class PrecisionStatement:
 @cache
 def published_precision() -> tuple[PrecisionStatement, ...]:
     """Return every statement that ships, one for each class and temperature."""
+    return tuple(one for method in _methods() for one in _statements(method))
+
+
+@cache
+def _methods() -> list[dict[str, Any]]:
     content = files("labcalc.data").joinpath("precision.toml").read_text("utf-8")
-    return tuple(one for method in tomllib.loads(content)["method"] for one in _statements(method))
+    return list(tomllib.loads(content)["method"])
+
+
+def _edition(method: dict[str, Any]) -> str:
+    return f"{method['method']}, edition {method['edition']}"
+
+
+def method_names() -> tuple[str, ...]:
+    """Return how lab.toml may name a method: bare, for its first edition here, or with an edition."""
+    return tuple(dict.fromkeys(name for one in _methods() for name in (one["method"], _edition(one))))
+
+
+def method_of(laboratory: Laboratory, instrument: str, quantity: str) -> str:
+    """Return the method and edition by which an instrument measures a quantity.
+
+    Parameters
+    ----------
+    laboratory : Laboratory
+        Its instruments with their methods.
+    instrument : str
+        Name of the instrument, case ignored; empty: any, where all that name a method name the same.
+    quantity : str
+        As the tidy table names it.
+
+    Returns
+    -------
+    str
+        The first of its methods that is for the quantity, with edition; empty where lab.toml names none.
+    """
+    asked = [one for one in laboratory.instruments if one.name.casefold() == instrument.casefold() or not instrument]
+    found = {_method(one.methods, quantity) for one in asked} - {""}
+    return found.pop() if len(found) == 1 else ""
+
+
+def _method(names: Iterable[str], quantity: str) -> str:
+    for_quantity = [one for one in _methods() if one["quantity"] == quantity]
+    fitting = (_edition(one) for name in names for one in for_quantity if name in (one["method"], _edition(one)))
+    return next(fitting, "")
 
 
 def _statements(method: dict[str, Any]) -> Iterator[PrecisionStatement]:
-    for line in method["statement"]:
+    lines = method.get("statement", [])
+    if same := method.get("same_as"):
+        lines = next(one["statement"] for one in _methods() if _edition(one) == same)
+    for line in lines:
         for precision_class in line["classes"]:
             for temperature_C in line.get("temperatures_C", [_NAN]):
                 yield PrecisionStatement(
@@ -82,20 +133,22 @@ def _statements(method: dict[str, Any]) -> Iterator[PrecisionStatement]:
 
 
 def precision_for(
-    laboratory: Laboratory, precision_class: str, quantity: str, temperature_C: float
+    laboratory: Laboratory, precision_class: str, quantity: str, temperature_C: float, instrument: str = ""
 ) -> PrecisionStatement | None:
     """Return the statement that holds for a result.
 
     Parameters
     ----------
     laboratory : Laboratory
-        Its own statements come before the published ones.
+        Its own statements come before the published ones, of which the method of the instrument says which.
     precision_class : str
         Such as ``base oils``; case ignored.
     quantity : str
         ``kinematic viscosity``, ``dynamic viscosity`` or ``density``.
     temperature_C : float
         Temperature of the result, [°C]; a statement for a temperature holds within 0.5 °C of it.
+    instrument : str, optional
+        Name of the instrument; without one, what ``method_of`` says of all.
 
     Returns
     -------
@@ -103,7 +156,8 @@ def precision_for(
         A statement for the temperature before one for any; None where nothing is stated.
     """
     own = [_own(one) for one in laboratory.precision]
-    shipped = [one for one in published_precision() if one.default]
+    method = method_of(laboratory, instrument, quantity)
+    shipped = [one for one in published_precision() if (one.edition_title == method if method else one.default)]
     fitting = (_best(these, precision_class, quantity, temperature_C) for these in (own, shipped))
     return next((one for one in fitting if one is not None), None)
 

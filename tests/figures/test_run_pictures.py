@@ -134,4 +134,6 @@ def test_the_budget_tells_shares_sources_and_what_is_not_known(judged: Judge) ->
 
 def test_a_precision_statement_from_memory_is_named_where_the_numbers_came_from(judged: Judge) -> None:
     html = figures.show_provenance(judged()).html
-    assert "ASTM D445, edition 2015 to 2024, formulated oils [memory]: from memory, confirm it against your own" in html
+    assert '"row">From memory</th><td>ASTM D445, edition 2015 to 2024, formulated oils<br>ISO 12185' in html
+    assert html.count("memory") == 1
+    assert "kinematic viscosity: the method is assumed; [[instrument]] methods of lab.toml names none" in html

@@ -417,7 +417,7 @@ def test_where_the_noise_comes_from() -> None:
     stated = noise_of(none, one, oil, lab)
     assert (stated.viscosity, stated.density) == (pytest.approx(0.0074 / 2.77), pytest.approx(0.2 / 2.77))
     assert stated.words.startswith(
-        "viscosity: repeatability of ASTM D445, edition 2015 to 2024, formulated oils [memory]; density: "
+        "viscosity: repeatability of ASTM D445, edition 2015 to 2024, formulated oils; density: "
         "repeatability of ISO 12185"
     )
     known = noise_of(results(comparisons(*ZIGZAG)), one, oil, lab)

@@ -54,6 +54,9 @@ def test_what_it_writes_loads_and_reads_the_same_rows(tmp_path: Path) -> None:
     again = read_exports([file], profiles=lab.profiles, time_zone=lab.time_zone)
     assert again.table.equals(read_exports([file]).table)
     assert all(not one.limits and not one.precision_class for one in lab.products)
+    text = (tmp_path / "lab.toml").read_text("utf-8")
+    assert "\n# class = ?  # base oil, engine oil, gear oil, hydraulic and industrial oil, transformer oil," in text
+    assert '\n# methods = ["?"]  # such as "ASTM D445"' in text
 
 
 def test_operators_stand_in_a_remark(tmp_path: Path) -> None:

@@ -139,6 +139,13 @@ IN_LAB = [
         "Oil 46: no precision statement is for 'formulated oil'; did you mean 'formulated oils'?",
     ),
     (
+        "[[product]]",
+        '[[instrument]]\nname = "W"\nmethods = ["ISO 12185", "ASTM D7042"]\n\n[[product]]',
+        "warning",
+        "instrument[2].methods",
+        "W: no precision of ASTM D7042, edition 2004 to 2021 is known here for kinematic viscosity of formulated oils",
+    ),
+    (
         'earlier_exports = ["record/*.csv"]',
         'earlier_exports = ["record/*.csv", "old/*"]',
         "warning",

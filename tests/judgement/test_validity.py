@@ -164,7 +164,7 @@ def test_the_scatter_about_the_line_in_the_noise_of_repeats(judged: Judge, cold:
         f"scatter about the line {ratio:.2g} times the noise of repeats (p = {p:.2g}, limit 0.01); the result at 40 °C "
         f"is {away} % from the line through the others"
     )
-    assert found.basis.endswith("; noise: ASTM D445, edition 2015 to 2024, formulated oils [memory]"), (
+    assert found.basis.endswith("; noise: ASTM D445, edition 2015 to 2024, formulated oils"), (
         "three temperatures of one statement are named once"
     )
 

@@ -86,14 +86,14 @@ MISTAKES = [
     (
         "[[product.limit]]",
         "[[product.limits]]",
-        "product[1].limits: unknown key; known here: name, samples, precision_class, commodity, specification, limit, "
-        "typical; did you mean 'limit'?",
+        "product[1].limits: unknown key; known here: name, samples, class, precision_class, commodity, standard, "
+        "quantities, specification, limit, typical; did you mean 'limit'?",
     ),
     (
         'quantity = "viscosity index"',
         'quantity = "viscosty index"',
         "product[1].limit[2].quantity: 'viscosty index': one of 'kinematic viscosity', 'dynamic viscosity', 'density', "
-        "'viscosity index' is expected; did you mean 'viscosity index'?",
+        "'viscosity index', 'CCAI' is expected; did you mean 'viscosity index'?",
     ),
     (
         "highest = 50.6",

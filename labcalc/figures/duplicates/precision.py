@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from html import escape
 
 from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, hover_number, html_table, note, verdict_box
-from labcalc.figures.provenance import settings_and_version, sources_table
+from labcalc.figures.provenance import settings_and_version, sources_table, with_mark
 from labcalc.judgement import STATEMENT_DEGREES, DuplicateReport, DuplicateSummary, SetBeyond
 from labcalc.wording import at_celsius, celsius, numeral, percent, signed
 
@@ -114,7 +114,7 @@ def _contrast(one: DuplicateSummary) -> str:
 
 
 def _summary_notes(report: DuplicateReport) -> str:
-    statements = dict.fromkeys(one.statement.title for one in report.summaries if one.statement is not None)
+    statements = dict.fromkeys(with_mark(one.statement) for one in report.summaries if one.statement is not None)
     pairs = ", ".join(f"{number} within {percent(width, 0)}" for width, number in report.pairs_needed)
     enough = sum(one.is_enough_for_a_statement for one in report.summaries)
     lines = [

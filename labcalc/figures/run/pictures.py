@@ -12,7 +12,8 @@ from labcalc.judgement import Judgement, density_curve, viscosity_curve
 
 def viscosity_picture(judgement: Judgement) -> Picture | Fragment:
     """Return the viscosity-temperature chart of a run."""
-    curve = viscosity_curve(judgement.results, judgement.dossier.laboratory.report.temperatures_C)
+    dossier = judgement.dossier
+    curve = viscosity_curve(judgement.results, dossier.temperatures_C, dossier.liquid)
     if curve is None:
         return note("This run holds no kinematic viscosity: there is no viscosity-temperature chart.")
     return draw_viscosity_temperature(curve, judgement.dossier.sample)

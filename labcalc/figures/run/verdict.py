@@ -10,9 +10,9 @@ from typing import Any
 from labcalc.errors import ExportError
 from labcalc.exports import without_marks
 from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, hover_number, html_table, note, verdict_box
-from labcalc.figures.provenance import settings_and_version
+from labcalc.figures.provenance import from_memory, settings_and_version, without_mark
 from labcalc.judgement import Check, Consequence, Judgement, Result
-from labcalc.lab import PrecisionStatement
+from labcalc.lab import method_of
 from labcalc.wording import numeral
 
 _STATE_SIGNS = {"met": "✓", "doubtful": "?", "not met": "✗", "not checked": "–"}
@@ -66,7 +66,7 @@ def show_checks(checks: Sequence[Check]) -> Fragment:
             f'<span class="state {check.state.replace(" ", "-")}">'
             f'<span aria-hidden="true">{_STATE_SIGNS[check.state]}</span> {check.state}</span>',
             escape(check.name),
-            escape(check.finding) + (f"<br><small>{escape(check.basis)}</small>" if check.basis else ""),
+            escape(check.finding) + (f"<br><small>{escape(without_mark(check.basis))}</small>" if check.basis else ""),
         )
         for check in ranked
     ]
@@ -109,7 +109,7 @@ def show_consequences(consequences: Sequence[Consequence]) -> Fragment:
             hover_number(numeral(c.expanded_uncertainty, unknown="unknown"), c.expanded_uncertainty)
             if c.effects
             else "–",
-            escape(c.standard),
+            escape(without_mark(c.standard)),
             escape(c.note),
         )
         for c in consequences
@@ -134,12 +134,17 @@ def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError]
         )
         for source in dossier.sources
     ]
+    standards = dict.fromkeys(one.standard for one in judgement.consequences)
+    limits = dict.fromkeys(f"{one.source} [{one.mark}]" for one in dossier.limits if one.source)
+    memory = from_memory(judgement.precision, (*standards, *(check.basis for check in judgement.checks)))
     columns = ("Export", "SHA-256", "Lines of this run", "Rows read", "Rows refused", "Read as")
     html = html_table("Exports", columns, files, numeric=(3, 4))
     versions = [
         *settings_and_version(dossier.laboratory),
-        ("Methods", "<br>".join(escape(c) for c in dict.fromkeys(c.standard for c in judgement.consequences))),
-        ("Precision statements", "<br>".join(map(_precision, judgement.precision)) or "none in force"),
+        ("Methods", "<br>".join(escape(without_mark(one)) for one in standards)),
+        ("Precision statements", "<br>".join(map(escape, _precision(judgement))) or "none in force"),
+        ("Limits of standards", "<br>".join(map(escape, limits)) or "none asked for"),
+        ("From memory", "<br>".join(map(escape, memory)) or "nothing"),
     ]
     html += html_table("Settings, version, methods", ("What", "Which"), versions)
     html += note(*(f"An earlier export of the record could not be read: {one}" for one in record_failures)).html
@@ -161,14 +166,22 @@ def show_cautions() -> Fragment:
         "and hot surfaces, with the gloves and eye protection that the safety data sheets ask for.",
         "Compressed air for drying: low pressure, never towards a person, eye protection on.",
         "The laboratory's own safety rules, local codes and licensed practice come first.",
-        "Precision figures marked 'memory' are to be confirmed against the laboratory's own copy of the standard.",
+        "What stands under 'From memory', or is marked so, was written down without the standard at hand: check it "
+        "against the standard's current text before results are signed, or state your own in lab.toml.",
     )
     return bullets(cautions)
 
 
-def _precision(statement: PrecisionStatement) -> str:
-    confirm = ": from memory, confirm it against your own copy of the standard" if statement.mark == "memory" else ""
-    return escape(f"{statement.quantity}: {statement.title}{confirm}")
+def _precision(judgement: Judgement) -> list[str]:
+    """Name the statements in force; say where none is, and where the method of the instrument was assumed."""
+    dossier, found = judgement.dossier, [f"{one.quantity}: {one.title}" for one in judgement.precision]
+    for quantity in dict.fromkeys(one.quantity for one in judgement.results if not one.follows):
+        statements = [one.agreement.statement for one in judgement.results if one.quantity == quantity]
+        published = any(one is not None and one.mark != "laboratory" for one in statements)
+        if published and not method_of(dossier.laboratory, dossier.instrument, quantity):
+            found.append(f"{quantity}: the method is assumed; [[instrument]] methods of lab.toml names none")
+    reasons = (one.agreement.why_not for one in judgement.results if one.agreement.statement is None)
+    return [*found, *dict.fromkeys(reasons)]
 
 
 def _known(value: object) -> str:

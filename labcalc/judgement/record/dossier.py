@@ -14,7 +14,7 @@ from labcalc.judgement.certificates import Certificates, certificates_in_use, co
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_of_class
 from labcalc.judgement.record.own_scatter import FillScatter, OwnScatter
-from labcalc.lab import Decision, Laboratory, Product
+from labcalc.lab import Decision, Laboratory, Limit, Product, ProductClass, product_classes, quantities_of
 
 
 @dataclass(frozen=True)
@@ -99,7 +99,36 @@ class Dossier:
 
     def precision_in_force(self, quantity: str, temperature_C: float, value: float) -> InForce:
         """Return the precision statement that holds for a result of the run; it holds in its range only."""
-        return precision_of_class(self.laboratory, self.precision_class, quantity, temperature_C, value)
+        asked = (quantity, temperature_C, value, self.instrument)
+        return precision_of_class(self.laboratory, self.precision_class, *asked)
+
+    @property
+    def limits(self) -> tuple[Limit, ...]:
+        """What the product is held to."""
+        return self.product.limits if self.product else ()
+
+    @property
+    def quantities(self) -> tuple[str, ...]:
+        """What a report calculates: what the product's class names and lab.toml changes, and what its limits need."""
+        product = self.product or Product("")
+        places = {"density": " at {:g} °C"}
+        needed = (f"+{one.quantity}{places.get(one.quantity, '').format(one.temperature_C)}" for one in self.limits)
+        changes = (*self.laboratory.report.quantities, *product.quantities, *needed)
+        return quantities_of(product.class_, self.commodity, changes)
+
+    @property
+    def liquid(self) -> str | None:
+        """The kind of liquid that the product's class names; of none, line and expansion are least certain."""
+        return self._class.liquid
+
+    @property
+    def _class(self) -> ProductClass:
+        return product_classes().get(self.product.class_ if self.product else "", ProductClass())
+
+    @property
+    def temperatures_C(self) -> tuple[float, ...]:
+        """Where the viscosity is given, measured or not, by [report] and by the product's class, [°C]."""
+        return tuple(dict.fromkeys((*self.laboratory.report.temperatures_C, *self._class.temperatures_C)))
 
     @property
     def digest(self) -> str:

@@ -81,7 +81,7 @@ def _specification(limit: Limit, dossier: Dossier, results: Results, consequence
     name = f"Specification: {at_celsius(limit.quantity, limit.temperature_C)}"
     found = _found(limit, results, consequences)
     if isinstance(found, str):
-        return Check(name, "doubtful", f"the limit could not be held: {found}", _title(dossier))
+        return Check(name, "doubtful", f"the limit could not be held: {found}", _title(dossier, limit))
     held = _held(found, limit, dossier)
     state = decide_conformity(found.value, limit.lowest, limit.highest, held.rule, held.width, limit.decimals)
     unit = f" {found.unit}" if found.unit else ""
@@ -129,7 +129,8 @@ def _found(limit: Limit, results: Results, consequences: tuple[Consequence, ...]
     """Return the value to compare: measured, else an index or a density; else why there is none."""
     if measured := results.of(limit.quantity, limit.temperature_C):
         return _Found(measured.value, measured.unit, measured.budget, measured.repeats)
-    names = {"viscosity index": "Viscosity index", "density": f"Density at {celsius(limit.temperature_C)}"}
+    density = f"Density at {celsius(limit.temperature_C)}"
+    names = {"viscosity index": "Viscosity index", "CCAI": "CCAI", "density": density}
     for one in consequences:
         if one.name == names.get(limit.quantity):
             return _Found(one.value, one.unit, one.budget, (one.value,)) if math.isfinite(one.value) else one.note
@@ -225,11 +226,13 @@ def _basis(limit: Limit, dossier: Dossier, held: _Held) -> str:
     whose = whose if held.rule.name == stated else f"in place of '{stated}'"
     multiple = f"; guard band {dossier.laboratory.conformity.guard_band:g} U"
     band = multiple if held.rule.band == "U" and math.isfinite(held.width) else ""
-    return f"{_title(dossier)}; decision rule '{held.rule.name}', {whose}: {held.rule.basis}{band}"
+    return f"{_title(dossier, limit)}; decision rule '{held.rule.name}', {whose}: {held.rule.basis}{band}"
 
 
-def _title(dossier: Dossier) -> str:
+def _title(dossier: Dossier, limit: Limit) -> str:
     product = dossier.product
+    if limit.source:
+        return f"{limit.source} [{limit.mark}], asked for by lab.toml"
     return (product.specification or product.name) if product else ""
 
 

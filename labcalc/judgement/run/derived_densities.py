@@ -26,23 +26,27 @@ _LEAST_SPAN_K = 10.0
 _MEASURED_K = 1.0
 """Distance from 15 °C within which a density counts as measured there, [K]: labcalc's own choice."""
 
-_DENSITIES = (("Density at 15 °C", 15.0, "density_at"), ("Density at 60 °F", _60F, "density_at_60F"))
+_DENSITIES = (
+    ("Density at 15 °C", 15.0, "density_at"),
+    ("Density at 20 °C", 20.0, "density_at"),
+    ("Density at 60 °F", _60F, "density_at_60F"),
+)
 
 _report = partial(numeral, decimals=1)
 
 
-def densities_of(dossier: Dossier, results: Results, liquid: str | None) -> tuple[Consequence, ...]:
-    """Return the density at 15 °C and at 60 °F, the relative density 60/60 °F and the gravity."""
+def densities_of(dossier: Dossier, results: Results) -> tuple[Consequence, ...]:
+    """Return the density at 15 °C, 20 °C and 60 °F, the relative density 60/60 °F and the gravity."""
     pair, nearest = _pair(results), min(results.densities, key=_from_15, default=None)
     if nearest is None:
-        cold, warm = (
+        found = [
             missing(name, "kg/m³", formulae.edition_of(key), "needs a measured density") for name, _, key in _DENSITIES
-        )
+        ]
     elif pair is None:
-        cold, warm = (_by_table(name, to, key, nearest, dossier) for name, to, key in _DENSITIES)
+        found = [_by_table(name, to, key, nearest, dossier) for name, to, key in _DENSITIES]
     else:
-        cold, warm = _by_two(pair, dossier, liquid)
-    return cold, warm, _relative(warm), _gravity(warm)
+        found = _by_two(pair, dossier)
+    return *found, _relative(found[-1]), _gravity(found[-1])
 
 
 def _relative(at_60F: Consequence) -> Consequence:
@@ -97,17 +101,16 @@ def _group(dossier: Dossier) -> str:
     return f"commodity group {dossier.commodity}{assumed}"
 
 
-def _by_two(pair: tuple[Result, Result], dossier: Dossier, liquid: str | None) -> tuple[Consequence, Consequence]:
-    """Return both densities by the oil's own expansion, the first beside the table's; by the table if there is none."""
+def _by_two(pair: tuple[Result, Result], dossier: Dossier) -> list[Consequence]:
+    """Return the densities by the oil's own expansion, the first beside the table's; by the table if there is none."""
     tables = [_by_table(name, to, key, pair[0], dossier) for name, to, key in _DENSITIES]
     try:
-        cold, warm = (_by_own(name, to, pair, liquid) for name, to, _ in _DENSITIES)
+        cold, *others = [_by_own(name, to, pair, dossier.liquid) for name, to, _ in _DENSITIES]
     except OutOfRangeError as refusal:
-        cold, warm = (replace(one, note=f"{one.note}; not by its own expansion: {refusal}") for one in tables)
-        return cold, warm
+        return [replace(one, note=f"{one.note}; not by its own expansion: {refusal}") for one in tables]
     base = pair[0] if _from_15(pair[0]) > _MEASURED_K else pair[1]  # from 15 °C itself it would only repeat the result
     beside = _beside(cold, _by_table(*_DENSITIES[0], base, dossier), base.temperature_C, dossier)
-    return replace(cold, note=f"{cold.note}; {beside}"), warm
+    return [replace(cold, note=f"{cold.note}; {beside}"), *others]
 
 
 def _by_own(name: str, to_C: float, pair: tuple[Result, Result], liquid: str | None) -> Consequence:

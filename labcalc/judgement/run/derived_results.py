@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 
 import numpy as np
@@ -17,13 +17,14 @@ from labcalc.judgement.run.consequence import Consequence, calculated, missing, 
 from labcalc.judgement.run.derived_densities import densities_of
 from labcalc.judgement.run.results import Result, Results, reported_value
 from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
+from labcalc.lab import GradeSystem, grade_systems
 from labcalc.statistics import coverage_factor
 from labcalc.wording import celsius, numeral
 
 __all__ = ("Consequence", "consequences_of", "viscosity_at")
 
 
-def consequences_of(dossier: Dossier, results: Results, liquid: str | None = None) -> tuple[Consequence, ...]:
+def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ...]:
     """Return all that a run report calculates from the results; what can't be calculated says why.
 
     Parameters
@@ -32,26 +33,31 @@ def consequences_of(dossier: Dossier, results: Results, liquid: str | None = Non
         The run with its context.
     results : Results
         Its results.
-    liquid : str, optional
-        Kind of liquid, as in ``judge_slope``; of none, the widest uncertainty of line and expansion is taken.
 
     Returns
     -------
     tuple of Consequence
-        Always the same quantities in the same order.
+        What the class of the product asks for, always in the same order.
     """
-    density_15, density_60F, relative_density, gravity = densities_of(dossier, results, liquid)
-    return (
-        _index(results),
-        _grade(results),
-        *_viscosities(dossier, results, liquid),
-        density_15,
-        relative_density,
-        gravity,
-        *(_saybolt(results, fahrenheit, liquid) for fahrenheit in (100, 210)),
-        *(_gravity_constant(results, at, density_15) for at in (40, 100)),
-        _molecular_mass(results, density_60F),
-    )
+    liquid = dossier.liquid
+    density_15, density_20, density_60F, relative_density, gravity = densities_of(dossier, results)
+    calculate: dict[str, Callable[[], Iterable[Consequence]]] = {
+        "viscosity index": lambda: (_index(results),),
+        "viscosities at other temperatures": lambda: _viscosities(dossier, results),
+        "density at 15 °C": lambda: (density_15,),
+        "density at 20 °C": lambda: (density_20,),
+        "relative density": lambda: (relative_density,),
+        "API gravity": lambda: (gravity,),
+        "CCAI": lambda: (_ignition(results, density_15, "CCAI", formulae.calculated_carbon_aromaticity_index),),
+        "CII": lambda: (_ignition(results, density_15, "CII", formulae.calculated_ignition_index),),
+        "Saybolt viscosity": lambda: (_saybolt(results, fahrenheit, liquid) for fahrenheit in (100, 210)),
+        "viscosity-gravity constant": lambda: (_gravity_constant(results, at, density_15) for at in (40, 100)),
+        "molar mass": lambda: (_molecular_mass(results, density_60F),),
+    }
+    found = {name: tuple(calculate[name]()) for name in dossier.quantities if name in calculate}
+    known = (*results, density_15, *(one for ones in found.values() for one in ones))
+    graded = {one.quantity: (_grade(one, known),) for one in grade_systems() if one.quantity in dossier.quantities}
+    return tuple(one for name in dossier.quantities for one in (found | graded)[name])
 
 
 def _index(results: Results) -> Consequence:
@@ -71,19 +77,25 @@ def _index(results: Results) -> Consequence:
     )
 
 
-def _grade(results: Results) -> Consequence:
-    name, standard = "Viscosity grade", formulae.edition_of("viscosity_grade")
-    at_40 = results.of("kinematic viscosity", 40.0)
-    if at_40 is None:
-        return missing(name, "", standard, "needs the kinematic viscosity at 40 °C")
-    grade = str(formulae.viscosity_grade(float(at_40.reported)))
-    return Consequence(name, math.nan, grade, "", standard)
+def _grade(system: GradeSystem, known: Sequence[Result | Consequence]) -> Consequence:
+    """Tell the grade by the values as reported; what the table asks for beside them is said."""
+    reported = {one.name.casefold(): float(one.reported) for one in known if math.isfinite(one.value)}
+    values = {key: reported[name.casefold()] for key, name in system.asks_for.items() if name.casefold() in reported}
+    if not any(key.startswith("kv_") for key in values):
+        needed = next(name for key, name in system.asks_for.items() if key.startswith("kv_"))
+        return missing(system.name, "", system.edition, f"needs the {needed}")
+    if system.table == "ISO 3448":
+        grade = str(formulae.viscosity_grade(values["kv_40"]))
+    else:
+        grade = system.told_by(**values) or f"none of {system.table}"
+    unasked = ", ".join(name for key, name in system.asks_for.items() if key not in values)
+    note = "; ".join(filter(None, (system.beside, unasked and f"not known: {unasked}")))
+    return Consequence(system.name, math.nan, grade, "", system.edition, note)
 
 
-def _viscosities(dossier: Dossier, results: Results, liquid: str | None) -> list[Consequence]:
+def _viscosities(dossier: Dossier, results: Results) -> list[Consequence]:
     measured = {r.temperature_C for r in results.viscosities}
-    wanted = (t for t in dossier.laboratory.report.temperatures_C if t not in measured)
-    return [viscosity_at(results, temperature, liquid) for temperature in wanted]
+    return [viscosity_at(results, t, dossier.liquid) for t in dossier.temperatures_C if t not in measured]
 
 
 def viscosity_at(results: Results, temperature: float, liquid: str | None = None) -> Consequence:
@@ -139,6 +151,27 @@ def _saybolt(results: Results, fahrenheit: int, liquid: str | None) -> Consequen
     report: Callable[[float], str] = lambda v: numeral(v, 1 if v < 200.0 else 0)  # noqa: E731
     inputs: list[Result | Consequence] = [*results.viscosities, _oil_over_line(results, temperature, liquid)]
     return calculated(name, saybolt, inputs, report, "s", standard, note)
+
+
+def _ignition(
+    results: Results, density_15: Consequence, name: str, index: Callable[..., NDArray[np.float64]]
+) -> Consequence:
+    """Return an index of ignition from the viscosity measured nearest to 50 °C, its usual temperature."""
+    standard = formulae.edition_of("calculated_carbon_aromaticity_index")
+    usable = [r for r in results.viscosities if 40.0 <= r.temperature_C <= 150.0]
+    if not usable or not results.densities:
+        return missing(name, "", standard, "needs a kinematic viscosity, at 50 °C at best, and a density")
+    nearest = min(usable, key=lambda r: abs(r.temperature_C - 50.0))
+    note = f"from the kinematic viscosity at {celsius(nearest.temperature_C)}"
+    return calculated(
+        name,
+        lambda density, viscosity: index(density, viscosity, nearest.temperature_C),
+        [density_15, nearest],
+        partial(numeral, decimals=0),
+        "",
+        standard,
+        note,
+    )
 
 
 def _gravity_constant(results: Results, temperature: int, density_15: Consequence) -> Consequence:

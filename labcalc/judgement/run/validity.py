@@ -223,7 +223,10 @@ def _noise_percent(result: Result, statement: PrecisionStatement, laboratory: La
 def gravity_constant_check(consequences: tuple[Consequence, ...]) -> Check:
     """Compare the viscosity-gravity constants from 40 °C and 100 °C; a weak check, that only gross errors fail."""
     name = "Viscosity-gravity constants"
-    at_40, at_100 = (c for c in consequences if c.name.startswith("Viscosity-gravity constant"))
+    constants = [c for c in consequences if c.name.startswith("Viscosity-gravity constant")]
+    if not constants:
+        return Check(name, "not checked", "without meaning for this class of product")
+    at_40, at_100 = constants
     unknown = [c for c in (at_40, at_100) if math.isnan(c.value)]
     if unknown:
         return Check(name, "not checked", unknown[0].note, at_40.standard)

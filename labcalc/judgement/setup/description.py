@@ -7,7 +7,18 @@ from itertools import combinations
 
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.setup.findings import Finding, Severity
-from labcalc.lab import CertifiedValue, Laboratory, Product, ReferenceLot, nearest, published_precision
+from labcalc.lab import (
+    CertifiedValue,
+    Instrument,
+    Laboratory,
+    Precision,
+    PrecisionStatement,
+    Product,
+    ReferenceLot,
+    method_of,
+    nearest,
+    published_precision,
+)
 from labcalc.wording import at_celsius, plain
 
 _LIGHTEST_KG_M3 = 10.0
@@ -28,6 +39,8 @@ def findings_of_description(laboratory: Laboratory) -> Iterator[Finding]:
     for p, product in enumerate(laboratory.products, 1):
         yield from _limits(product, f"product[{p}].limit")
     yield from _precision_classes(laboratory)
+    for i, instrument in enumerate(laboratory.instruments, 1):
+        yield from _methods(laboratory, instrument, f"instrument[{i}].methods")
 
 
 def _certificate(name: str, lot: ReferenceLot, key: str) -> Iterator[Finding]:
@@ -91,3 +104,19 @@ def _precision_classes(laboratory: Laboratory) -> Iterator[Finding]:
             finding = f"{product.name}: no precision statement is for '{name}'{nearest(name, known.values())}"
             remedy = f"Known are {', '.join(known.values())}; [[precision]] can state another."
             yield Finding("warning", f"product[{p}].precision_class", finding, remedy)
+
+
+def _methods(laboratory: Laboratory, instrument: Instrument, key: str) -> Iterator[Finding]:
+    """Name the classes of products that no precision of the instrument's method is known for here."""
+    asked = dict.fromkeys(one.precision_class for one in laboratory.products if one.precision_class)
+    for quantity in ("kinematic viscosity", "density"):
+        if not (method := method_of(laboratory, instrument.name, quantity)):
+            continue
+        published = [one for one in published_precision() if one.edition_title == method]
+        ones: list[Precision | PrecisionStatement] = [*published, *laboratory.precision]
+        stated = {one.precision_class.casefold() for one in ones if one.quantity == quantity}
+        if lacking := [name for name in asked if name.casefold() not in stated]:
+            finding = (
+                f"{instrument.name}: no precision of {method} is known here for {quantity} of {', '.join(lacking)}"
+            )
+            yield Finding("warning", key, finding, "State your own under [[precision]]; `labcalc duplicates` tells it.")

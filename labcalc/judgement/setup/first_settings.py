@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS, Reading, read_exports
 from labcalc.exports.toml_text import listed, quoted, remark
-from labcalc.formulae import COMMODITIES
 from labcalc.judgement.setup.findings import OPEN_QUESTION, counted, examples, prefixes_of
-from labcalc.lab import laboratory_from, published_precision
+from labcalc.lab import laboratory_from, product_classes
 from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
 
 _FEWEST_RESULTS = 5
@@ -44,6 +43,8 @@ _INSTRUMENT = """
 [[instrument]]
 name = {name}
 # description = ?
+# QUESTION: by which methods does it measure? The precision that results are held to follows from them.
+# methods = ["?"]  # such as "ASTM D445", "ASTM D7042", "ISO 3104"; "ASTM D4052", "ISO 12185"
 """
 _UNREAD = """
 # QUESTION: how is this export written? A [[profile]] says it.
@@ -53,8 +54,8 @@ _PRODUCTS = """
 # --- Products: by the name in the export, else by how samples are named. Typical values are the robust mean and
 # standard deviation (Algorithm A) of n results in these exports. ---
 # QUESTION: are they usual ones, and what is each product held to? Give it what you know of these:
-# precision_class = ?  # {classes}
-# commodity = ?  # {commodities}
+# class = ?  # {classes}: what its reports calculate, its precision, its table of densities
+# standard = ?  # limits of a standard, such as "EN 590" or "ISO 8217, RMG 380"; none are applied unless it stands here
 # specification = ?
 # limit = [
 #     {{ quantity = "kinematic viscosity", temperature_C = 40, lowest = ?, highest = ?, decimals = ? }},
@@ -204,8 +205,7 @@ def _products(rows: pd.DataFrame) -> Iterator[str]:
         name = next(filter(None, some["product"].unique()), named.get(stem.casefold(), stem))
         prefixes.setdefault(name, []).append(prefix)
     if prefixes:
-        classes = ", ".join(dict.fromkeys(one.precision_class for one in published_precision() if one.default))
-        yield _PRODUCTS.format(classes=classes, commodities=", ".join(COMMODITIES))
+        yield _PRODUCTS.format(classes=", ".join(product_classes()))
     # where one name begins with another, the longer comes first, and its pattern takes what fits both
     for name in sorted(prefixes, key=lambda name: next(iter(prefixes[name]), "") + "\uffff"):
         begins = rows["sample"].str.casefold().str.startswith(tuple(one.casefold() for one in prefixes[name]))
