@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from labcalc.judgement.certificates import UNITS
-from labcalc.lab import Laboratory, PrecisionStatement, method_of, precision_for, published_precision
+from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement, method_of, precision_for, published_precision
 from labcalc.wording import at_celsius, numeral, plain
 
 RANGE_FACTOR = 2.77
@@ -60,3 +60,35 @@ def _reach(statement: PrecisionStatement) -> str:
     if math.isnan(low):
         return f"up to {plain(high)} {unit}"
     return f"{plain(low)} {unit} and above" if math.isnan(high) else f"{plain(low)} to {plain(high)} {unit}"
+
+
+def precision_by_own_record(quantity: str, size: float, number: int, of: str) -> PrecisionStatement:
+    """Return the statement that the scatter of an instrument's own fills makes, where no other is in force.
+
+    Parameters
+    ----------
+    quantity : str
+        As the tidy table names it.
+    size : float
+        Standard deviation of single fills, relative for viscosities [-], of densities [kg/m³].
+    number : int
+        How many differences stand behind it, [-].
+    of : str
+        What was filled: a product, or all samples on the instrument.
+    """
+    none = PrecisionFunction()
+    exponent = 0.0 if quantity == "density" else 1.0
+    repeatability = PrecisionFunction(RANGE_FACTOR * size, 0.0, exponent)
+    edition = f"{number} differences before this run"
+    return PrecisionStatement(
+        "own record of fills",
+        edition,
+        of,
+        quantity,
+        math.nan,
+        none,
+        repeatability,
+        none,
+        "laboratory",
+        degrees_of_freedom=float(number),
+    )

@@ -12,7 +12,7 @@ import pytest
 
 from labcalc import figures
 from labcalc.judgement import Judgement
-from tests.judgement.conftest import LAB, Judge
+from tests.judgement.conftest import LAB, REFERENCE, Judge
 
 FUEL = "S1,S-1,2026-03-02 08:00,VD,50,380.0,967.0\nS1,S-1,2026-03-02 08:10,VD,100,35.0,934.0\n"
 
@@ -137,3 +137,26 @@ def test_a_method_without_figures_says_so_on_the_page(judged: Judge) -> None:
     )
     assert "the method is assumed" not in page
     assert all(math.isfinite(one.value) for one in found.results)
+
+
+def test_where_no_statement_is_in_force_the_instruments_own_fills_stand_in(judged: Judge) -> None:
+    """Fills 0.10 % apart, each time: by the quantile of 68.27 %, s is 0.10 %/√2, and r = 2.77 s is 0.196 %.
+
+    Two pairs of a run, viscosity and density, keep z(0.75 %)/z(2.5 %) = 1.241 r together (Bonferroni, 3 %).
+    """
+    lab = of_class("engine oil") + '[[instrument]]\nname = "VD"\nmethods = ["ASTM D7042"]\n'
+    row = "F{0},S-{0},2026-02-{1:02d} {2:02d}:{3:02d},VD,40,{4},851.3\n"
+    fills = [(n, 1 + n // 4, 9 + n % 4) for n in range(40)]
+    record = REFERENCE + "".join(
+        row.format(n, day, hour, minute, kv) for n, day, hour in fills for minute, kv in ((0, 107.0), (9, 107.107))
+    )
+    pair = ENGINE.splitlines()[0] + "\nS1,S-1,2026-03-02 08:05,VD,40,{},851.3\n"
+    near, far = (judged(pair.format(kv), lab=lab, record=record) for kv in ("107.20", "107.60"))
+    state = {one.name: one for one in far.checks}["Repeats: kinematic viscosity at 40 °C"]
+    assert (state.state, "own record of fills, edition 40 differences" in state.basis) == ("not met", True)
+    assert "limit 0.261 mm²/s" in state.finding
+    assert {one.name: one.state for one in near.checks}["Repeats: kinematic viscosity at 40 °C"] == "met"
+    page = figures.show_provenance(near).html
+    assert (
+        "no precision of ASTM D7042, edition 2004 to 2021 is known here for kinematic viscosity of formulated" in page
+    )

@@ -180,8 +180,10 @@ def _precision(judgement: Judgement) -> list[str]:
         published = any(one is not None and one.mark != "laboratory" for one in statements)
         if published and not method_of(dossier.laboratory, dossier.instrument, quantity):
             found.append(f"{quantity}: the method is assumed; [[instrument]] methods of lab.toml names none")
-    reasons = (one.agreement.why_not for one in judgement.results if one.agreement.statement is None)
-    return [*found, *dict.fromkeys(reasons)]
+    reasons = (
+        dossier.precision_in_force(one.quantity, one.temperature_C, one.value).why_not for one in judgement.results
+    )
+    return [*found, *dict.fromkeys(filter(None, reasons))]
 
 
 def _known(value: object) -> str:

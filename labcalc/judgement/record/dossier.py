@@ -12,7 +12,7 @@ from labcalc.exports import Refusal, SourceFile
 from labcalc.judgement.carry_over.shares import RunBefore
 from labcalc.judgement.certificates import Certificates, certificates_in_use, compare_with_certificates
 from labcalc.judgement.control.status import ChartState
-from labcalc.judgement.precision import InForce, precision_of_class
+from labcalc.judgement.precision import InForce, precision_by_own_record, precision_of_class
 from labcalc.judgement.record.own_scatter import FillScatter, OwnScatter
 from labcalc.lab import Decision, Laboratory, Limit, Product, ProductClass, product_classes, quantities_of
 
@@ -98,9 +98,18 @@ class Dossier:
         return self.fills.at(began, self.product_name, quantity, temperature_C)
 
     def precision_in_force(self, quantity: str, temperature_C: float, value: float) -> InForce:
-        """Return the precision statement that holds for a result of the run; it holds in its range only."""
+        """Return the precision statement that holds for a result of the run; it holds in its range only.
+
+        Where none does, the scatter of the instrument's own fills stands in, and why there is none is kept.
+        """
         asked = (quantity, temperature_C, value, self.instrument)
-        return precision_of_class(self.laboratory, self.precision_class, *asked)
+        found = precision_of_class(self.laboratory, self.precision_class, *asked)
+        are_fills = self.laboratory.report.replicates == "fills"
+        own = self.own_scatter(quantity, temperature_C) if found.statement is None and are_fills else None
+        if own is None:
+            return found
+        of = own.whose or f"all samples on {self.instrument}"
+        return InForce(precision_by_own_record(quantity, own.size, own.number, of), found.why_not)
 
     @property
     def limits(self) -> tuple[Limit, ...]:
