@@ -77,13 +77,17 @@ def changes_of(evidence: Evidence, effect: Array) -> str:
     return ", ".join(f"{name} {much}" for name, much in told.items()) or "nothing beyond the noise"
 
 
+def _with_article(expectation: str) -> str:
+    return expectation if expectation.startswith(("a ", "the ")) else f"the {expectation}"
+
+
 def _furthest(evidence: Evidence) -> str:
     place = int(np.abs(evidence.residual_sd).argmax())
     row, away = evidence.rows[place], float(evidence.residual_sd[place])
     side = "above" if away > 0 else "below"
     return (
         f"the furthest, {at_celsius(row.quantity, row.temperature_C)}, lies {numeral(abs(away), 1)} standard "
-        f"deviations {side} {evidence.expectation if evidence.basis == 'curve' else f'the {evidence.expectation}'}"
+        f"deviations {side} {_with_article(evidence.expectation)}"
     )
 
 
