@@ -20,8 +20,6 @@ from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
 from labcalc.statistics import coverage_factor
 from labcalc.wording import celsius, numeral
 
-__all__ = ("Consequence", "consequences_of", "viscosity_at")
-
 
 def consequences_of(dossier: Dossier, results: Results, liquid: str | None = None) -> tuple[Consequence, ...]:
     """Return all that a run report calculates from the results; what can't be calculated says why.
