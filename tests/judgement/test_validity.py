@@ -16,7 +16,7 @@ from scipy import stats
 from labcalc import formulae
 from labcalc.judgement import Check, Judgement
 from labcalc.judgement.run import validity
-from labcalc.judgement.run.derived_results import Consequence
+from labcalc.judgement.run.consequence import Consequence
 from tests.judgement.conftest import GOOD, LAB, Judge
 
 ALL_THREE = (

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from labcalc.judgement.checks import Check
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
-from labcalc.judgement.run.derived_results import Consequence
+from labcalc.judgement.run.consequence import Consequence
 from labcalc.judgement.run.results import Result, Results
 from labcalc.lab import Limit, TypicalValue
 from labcalc.statistics import (

@@ -21,8 +21,6 @@ from labcalc.lab import GradeSystem, grade_systems
 from labcalc.statistics import coverage_factor
 from labcalc.wording import celsius, numeral
 
-__all__ = ("Consequence", "consequences_of", "viscosity_at")
-
 
 def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ...]:
     """Return all that a run report calculates from the results; what can't be calculated says why.

@@ -13,7 +13,7 @@ from labcalc.judgement.checks import Check, State
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import Agreement, independent_results
-from labcalc.judgement.run.derived_results import Consequence
+from labcalc.judgement.run.consequence import Consequence
 from labcalc.judgement.run.results import Result, Results, reported_value
 from labcalc.lab import Laboratory, PrecisionStatement
 from labcalc.statistics import critical_range

@@ -11,7 +11,8 @@ from labcalc.errors import EvidenceError
 from labcalc.judgement.checks import About, Check, State
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run.conformity import specification_checks, typical_check
-from labcalc.judgement.run.derived_results import Consequence, consequences_of
+from labcalc.judgement.run.consequence import Consequence
+from labcalc.judgement.run.derived_results import consequences_of
 from labcalc.judgement.run.previous_results import earlier_runs_check
 from labcalc.judgement.run.reference_oils import control_chart_check, reference_checks
 from labcalc.judgement.run.results import Results, results_of
