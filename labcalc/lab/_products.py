@@ -18,7 +18,7 @@ def _product(**given: Any) -> Product:
     given["precision_class"] = given["precision_class"] or brought.precision_class
     given["commodity"] = given["commodity"] or brought.commodity or Product.commodity
     own = {quantity_and_temperature(one) for one in given["limits"]}
-    published = standard_limits().get(given["standard"], ())
+    published = standard_limits().get(given["standard"], ()) if given["standard"] else ()
     given["limits"] += tuple(one for one in published if quantity_and_temperature(one) not in own)
     return Product(**given)
 

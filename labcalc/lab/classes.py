@@ -28,7 +28,7 @@ class ProductClass:
 
     name: str = ""
     quantities: tuple[str, ...] = ()
-    """What a report calculates, some of ``QUANTITIES``."""
+    """What a report calculates, some of ``all_quantities``."""
     precision_class: str = ""
     commodity: str = ""
     liquid: str | None = None
