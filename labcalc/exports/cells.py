@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
@@ -32,6 +32,7 @@ class Problems:
     """The first offending cell of each refused row."""
 
     file: str
+    sheets: Mapping[int, str]
     found: dict[int, tuple[int, Refusal]] = field(default_factory=dict)
 
     def add(self, row: int, line: int, at: int, column: str | None, value: str | None, expected: str) -> None:
@@ -39,7 +40,7 @@ class Problems:
         if row not in self.found or at < self.found[row][0]:
             name = None if column is None else shown(column)
             cell = None if value is None else shown(value)
-            self.found[row] = at, Refusal(self.file, line, name, cell, expected)
+            self.found[row] = at, Refusal(self.file, line, name, cell, expected, self.sheets.get(row, ""))
 
 
 class Cells:
@@ -48,7 +49,7 @@ class Cells:
     def __init__(self, layout: Layout, profile: Profile, file: str, delimiter: str) -> None:
         self.layout, self.profile, self.file = layout, profile, file
         self.lines = layout.rows.lines
-        self.problems = Problems(file)
+        self.problems = Problems(file, layout.rows.sheets)
         self._is_text = bool(delimiter)
         for row, last, expected in layout.rows.faults:
             self.problems.add(row, int(self.lines[row]), -(10**6), None, last, expected)

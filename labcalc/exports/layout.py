@@ -52,6 +52,8 @@ class Flat:
     """Told once, some at a time, unless they are ``listed``."""
     preamble: dict[str, tuple[Field, str]] = made_by(default_factory=dict)
     set_aside: list[int] = made_by(default_factory=list)
+    unread: list[str] = made_by(default_factory=list)
+    """What else holds results, and isn't read: named beside the columns not used."""
 
     def meaning(self, position: int) -> Meaning | None:
         """Return what a column holds, None if neither the profile nor a word of the trade says it."""
@@ -129,6 +131,7 @@ def lay_out(flat: Flat, file: str) -> Layout:
     if not len(rows):
         raise ExportError(file, f"there is no row beneath the header in line {flat.header.line}; expected results")
     tidy, aside = tuple(cells) == TIDY_COLUMNS, tuple(sorted(flat.set_aside))
+    unused += tuple(flat.unread)
     return Layout(flat.header.line, len(cells), fields, flat.preamble, rows, aside, unused, tidy)
 
 

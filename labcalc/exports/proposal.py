@@ -26,6 +26,7 @@ from labcalc.exports.profile import DATE_ORDERS, Arrangement, Column, Profile
 from labcalc.exports.read import WORKBOOKS, content_of, fits_profile, read_content, table_of, zone_of
 from labcalc.exports.records import Record, divided
 from labcalc.exports.sheet import sheets
+from labcalc.exports.stack import with_results
 from labcalc.exports.table import SourceFile, columns_not_used, totals
 from labcalc.exports.text import decode, shown
 from labcalc.exports.toml_text import quoted, remark, written
@@ -40,7 +41,9 @@ _QUESTIONS = {
     "date_order": "which comes first, day or month?",
     "decimal": "which is the decimal sign?",
     "temperature_C": "at which temperature was it measured, in °C?",
+    "sheet": "which sheets have the results to be read?",
 }
+_ALWAYS_ASKED = ("temperature_C", "sheet")
 
 
 @dataclass(frozen=True)
@@ -160,7 +163,7 @@ def _heads(path: Path, data: bytes) -> Iterator[list[Record]]:
     if path.suffix.lower() not in WORKBOOKS:
         yield list(islice(divided(decode(data, path.name)[0], ""), _RECORDS))
         return
-    for _, records in sheets(data, path.name, None):
+    for _, _, records in sheets(data, path.name):
         yield list(islice(records, _RECORDS))
 
 
@@ -174,13 +177,23 @@ def _try(path: Path, data: bytes, how: Arrangement, table: Flat, zone: ZoneInfo)
     profile = Profile(name=PurePath(path).stem, files=(_pattern(path.name),), from_name=_from_name(path, held), **said)
     settings: list[dict[str, Any]] = [
         {name: one for name, one in zip(_QUESTIONS, values, strict=True) if one is not None}
-        for values in product((None, *DATE_ORDERS), (None, ".", ","), (None, _ANY_C))
+        for values in product((None, *DATE_ORDERS), (None, ".", ","), (None, _ANY_C), _sheets(path, data, profile))
     ]
     for _, group in groupby(sorted(settings, key=len), len):
         read = [(one, source) for one in group if (source := _readable(path, data, replace(profile, **one), zone))]
         if read:
             return _decided(profile, guesses, read)
     return None
+
+
+def _sheets(path: Path, data: bytes, profile: Profile) -> list[tuple[str, ...] | None]:
+    """Return what profile.sheet may be: nothing, or where several sheets or only hidden ones have results, those."""
+    if path.suffix.lower() not in WORKBOOKS:
+        return [None]
+    found = with_results(sheets(data, path.name), profile, path.name)
+    visible = [name for name, is_hidden in found if not is_hidden]
+    names = visible or [name for name, _ in found]
+    return [None] if len(visible) == 1 else [None, tuple(names), *((name,) for name in names[:_MOST_NAMED])]
 
 
 def _readable(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> SourceFile | None:
@@ -195,8 +208,9 @@ def _decided(profile: Profile, guesses: tuple[Guess, ...], read: list[tuple[dict
     """Return the candidate with the settings that one value alone reads best; the others are questions."""
     most = max(source.rows_read for _, source in read)
     best = [(one, source) for one, source in read if source.rows_read == most]
-    values = {name: tuple(dict.fromkeys(one[name] for one, _ in best if name in one)) for name in _QUESTIONS}
-    open_ = tuple((name, some) for name, some in values.items() if len(some) > 1 or (some and name == "temperature_C"))
+    asked = {name: read if name == "sheet" else best for name in _QUESTIONS}
+    values = {name: tuple(dict.fromkeys(one[name] for one, _ in of if name in one)) for name, of in asked.items()}
+    open_ = tuple((name, some) for name, some in values.items() if len(some) > 1 or (some and name in _ALWAYS_ASKED))
     told = {name: some[0] for name, some in values.items() if some and name not in dict(open_)}
     return _Tried(replace(profile, **told), guesses, open_, best[0][1])
 
