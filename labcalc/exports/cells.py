@@ -55,6 +55,7 @@ class Cells:
             self.problems.add(row, int(self.lines[row]), -(10**6), None, last, expected)
         columns = layout.rows.columns()
         self._columns = {one.position: self._prepared(one, columns.pop(one.position)) for one in layout.fields}
+        self._first = columns.get(0)
         said = "." if layout.is_tidy else profile.decimal
         self.decimal = decimal_sign(self._numeric(), said, delimiter, file)
         self._has_thousands = (profile.thousands or profile.decimal) is not None or any(
@@ -88,6 +89,10 @@ class Cells:
         """Return one cell of a column."""
         column = self.column(field_)
         return column.distinct[int(column.at[row])]
+
+    def first(self, row: int) -> str:
+        """Return the first cell of a row, also of a column that isn't used."""
+        return "" if self._first is None else self._first.distinct[int(self._first.at[row])].strip()
 
     def where(self, holds: str) -> Field | None:
         """Return the column that holds something, or else the line above the header that says it for all rows."""

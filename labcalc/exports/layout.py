@@ -127,7 +127,7 @@ def lay_out(flat: Flat, file: str) -> Layout:
     unused = tuple(
         cell or f"column {at + 1}" for at, cell in enumerate(cells) if at not in used and (cell or at in held)
     )
-    rows = Rows(flat.rows, len(cells), used)
+    rows = Rows(flat.rows, len(cells), sorted({0, *used}))
     if not len(rows):
         raise ExportError(file, f"there is no row beneath the header in line {flat.header.line}; expected results")
     tidy, aside = tuple(cells) == TIDY_COLUMNS, tuple(sorted(flat.set_aside))

@@ -14,8 +14,9 @@ from labcalc.exports.footers import is_rule
 from labcalc.exports.layout import MEASURED, NOT_TAKEN, Flat, measure
 from labcalc.exports.names import key_and_value
 from labcalc.exports.numbers import figure
-from labcalc.exports.profile import BLANKS, Arrangement, Column
+from labcalc.exports.profile import BLANKS, FOR_ALL_ROWS, Arrangement, Column
 from labcalc.exports.records import DELIMITERS, Record, divided
+from labcalc.exports.sections import Sections
 from labcalc.exports.units import unit_of
 from labcalc.exports.vocabulary import meaning_of
 
@@ -25,6 +26,7 @@ _MOST_ABOVE, _LONGEST_LINE = 50, 1000
 """Lines above a header, and characters of a line that is cut at widths."""
 _MOST = 5
 _SECTIONS = ((), ("temperature",), ("sample",), ("sample", "temperature"))
+_SAID = tuple(holds for holds in FOR_ALL_ROWS if holds != "remark")
 _REPEAT = re.compile(r"(.*\S)[\s_#-]+(\d{1,2})")
 
 
@@ -117,7 +119,7 @@ def _divided(head: list[Record]) -> Iterator[tuple[str | None, list[Record]]]:
 def _candidates(cut: Sequence[Record], delimiter: str | None) -> Iterator[Arrangement]:
     plain = Arrangement(delimiter=delimiter)
     if max((len(one.cells) for one in cut), default=0) > 1:
-        for sections in _SECTIONS:
+        for sections in dict.fromkeys((*_SECTIONS, _sections(cut))):
             yield from (replace(plain, sections=sections, header_rows=count) for count in (1, 2, 3))
             if repeats := _repeats(cut):
                 yield replace(plain, sections=sections, columns=repeats)
@@ -157,6 +159,13 @@ def _score(table: Flat) -> float:
 def _is_number(cell: str) -> bool:
     text, _ = measure(cell) or (cell, "")
     return figure(text, ",") is not None or figure(text, ".") is not None
+
+
+def _sections(cut: Sequence[Record]) -> tuple[str, ...]:
+    """Return what lines that stand alone say more than once, in the order of the first."""
+    heads = Sections(_SAID, {})
+    said = Counter(kind for record in cut if (kind := heads.head(record, False)[0]))
+    return tuple(kind for kind, count in said.items() if count > 1)
 
 
 def _repeats(cut: Sequence[Record]) -> Mapping[str, Column]:

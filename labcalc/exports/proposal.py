@@ -117,7 +117,7 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
         problems = _all_problems(path, data, plain, zone, failure.problem)
     best = _best(path, data, zone)
     if best is None:
-        raise ExportError(path.name, f"{problems[0]}; nothing in it looks like columns of results, so none is proposed")
+        raise ExportError(path.name, f"{problems[0]}; no profile was found that reads it, so none is proposed")
     return Proposal(path.name, problems, best.guesses, best.how, best.questions, _outcome(best.source))
 
 

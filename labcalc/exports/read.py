@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from labcalc.errors import ExportError
 from labcalc.exports.arrangement import HEAD, arrange, header_of, reshaped, why_not
 from labcalc.exports.cells import Cells
+from labcalc.exports.dividing import refuse_dividing_lines
 from labcalc.exports.layout import Flat, Layout, lay_out
 from labcalc.exports.moments import FILE_NAME, add_moments, state
 from labcalc.exports.profile import Profile
@@ -123,6 +124,7 @@ def read_content(
     layout = lay_out(table, path.name)
     cells = Cells(layout, profile, path.name, delimiter)
     columns, refusals = tidy(cells, zone)
+    refuse_dividing_lines(cells)
     dialect = _dialect(words, cells, layout, profile)
     read = len(cells) - len(refusals), len(refusals)
     left_out = layout.set_aside, layout.unused

@@ -737,7 +737,7 @@ def test_guesses(read: WithProfile, tmp_path: Path, text: str) -> None:
 
 def test_where_nothing_looks_like_results_none_is_proposed(tmp_path: Path) -> None:
     (tmp_path / "x.txt").write_text("Name;Height\nA;tall\nB;small\n", "utf-8")
-    with pytest.raises(ExportError, match="nothing in it looks like columns of results, so none is proposed"):
+    with pytest.raises(ExportError, match="no profile was found that reads it, so none is proposed"):
         propose_profile(tmp_path / "x.txt")
 
 
