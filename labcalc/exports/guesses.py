@@ -6,7 +6,7 @@ Nothing is read by them. What each is guessed by is said with it.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
@@ -28,6 +28,9 @@ _USUAL_C = np.array([-40, -30, -20, -10, 0, 10, 15, 20, 25, 30, 37.8, 40, 50, 60
 """Temperatures that oils are measured at (common practice), [°C]."""
 _NEAR_K, _REPEATS, _FOLLOWS = 0.2, 0.05, 0.01
 """How far from a usual temperature one is read; how far repeats, and η and ν·ρ, differ, relative: our own choice."""
+_OF_A_ROW = ("measured_at", "date", "time", "temperature", "set temperature")
+"""What a statistic of results has not."""
+_DEVIATIONS = ("s", "s %", "s%", "σ")
 _TWO_C = (40.0, 100.0)
 """Where two viscosities of an oil are measured, if nothing says it: the temperatures of its index (ASTM D2270)."""
 _PARTS = {
@@ -319,8 +322,25 @@ def _sample(seen: list[_Seen]) -> None:
         most.take("sample", "the column of texts that differ most", unit=None)
 
 
-def statistics_among(table: Flat) -> tuple[str, ...]:
-    """Return the first cells of lines that are said of results: 'Mean', 'Std.-Abw.'."""
-    firsts = (next((cell.strip() for cell in row.cells if cell.strip()), "") for row in table.near())
-    said = ((first, meaning_of(first)) for first in dict.fromkeys(firsts))
-    return tuple(first for first, meaning in said if meaning is not None and meaning.holds == "statistic")
+def statistics_among(table: Flat, sections: Sequence[str]) -> tuple[str, ...]:
+    """Return the first cells of lines that are said of results: 'Mean', 's'; not where a date or temperature is behind it.
+
+    What has a figure, or stands in a row with them too, is left alone: a sample may be named so, as 'Max 5' is.
+    """
+    own = (at for at, header in enumerate(table.header.cells) if header not in sections)
+    told = [at for at in own if (one := table.meaning(at)) and one.holds in _OF_A_ROW]
+    rows = [[cell.strip() for cell in row.cells] for row in table.near()]
+    are_told = [any(row[at : at + 1] > [""] and any(row[:at]) for at in told) for row in rows]
+    kept = {
+        cell.casefold()
+        for row, is_told in zip(rows, are_told, strict=True)
+        for cell in row[not is_told :]
+        if is_told or not told
+    }
+    firsts = (next(filter(None, row), "") for row, is_told in zip(rows, are_told, strict=True) if not is_told)
+    return tuple(one for one in dict.fromkeys(firsts) if one.casefold() not in kept and _is_statistic(one))
+
+
+def _is_statistic(text: str) -> bool:
+    meaning = None if re.search(r"\d", text) else meaning_of(text)
+    return text.casefold() in _DEVIATIONS or (meaning is not None and meaning.holds == "statistic")

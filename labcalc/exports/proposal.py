@@ -172,7 +172,7 @@ def _try(path: Path, data: bytes, how: Arrangement, table: Flat, zone: ZoneInfo)
     guesses = guess_columns(table)
     named = {_name(table, one, how): one.said for one in guesses if one.said is not None}
     said = {one.name: getattr(how, one.name) for one in fields(Arrangement)}
-    said |= {"columns": {**how.columns, **named}, "set_aside": statistics_among(table)}
+    said |= {"columns": {**how.columns, **named}, "set_aside": statistics_among(table, how.sections)}
     held = {one.holds for one in guesses} | table.preamble.keys()
     profile = Profile(name=PurePath(path).stem, files=(_pattern(path.name),), from_name=_from_name(path, held), **said)
     settings: list[dict[str, Any]] = [

@@ -795,3 +795,25 @@ def test_any_text_with_any_setting_is_read_or_refused(tmp_path: Path, parts: lis
     with suppress(ExportError):
         tomllib.loads(propose_profile(path).toml)
     assert len(likely_arrangements(divided("".join(parts), ""))) <= 5
+
+
+STATISTICS = """Sample;Date;Temp (°C);Kin. visc. (mm²/s){unit}
+Oak 46;03.02.26;40;46.12
+Mean;;;46.12
+Max 5;04.02.26;40;68.41
+Mean;;;68.41
+s;;;0.021
+"""
+
+
+def test_a_sample_named_as_a_statistic_is_not_proposed_to_be_set_aside(tmp_path: Path) -> None:
+    path = tmp_path / "x.txt"
+    for text, expected in (
+        (STATISTICS.format(unit=""), ("Mean", "s")),
+        (STATISTICS.format(unit="") + "Mean;05.02.26;40;15.2\n", ("s",)),  # a sample of that name has a date
+        ("Name;KV40 (cSt);Operator\nOak 46;46,123;s\nMax 5;68,412;s\nMean;57,268;\ns;1;\n", ("Mean",)),
+    ):
+        path.write_text(text, "utf-8")
+        proposal = propose_profile(path)
+        assert proposal.profile is not None
+        assert proposal.profile.set_aside == expected
