@@ -59,6 +59,11 @@ class Guess:
     """What it may as well be."""
 
     @property
+    def names(self) -> tuple[str, ...]:
+        """Return what [profile.columns] may call the column, its place last."""
+        return (*filter(None, [self.header]), f"column {self.place + 1}")
+
+    @property
     def taken_for(self) -> str:
         """Return in words what the column is taken for."""
         at = None if self.said is None else self.said.temperature_C
@@ -112,6 +117,11 @@ class _Seen:
     def has_unit(self) -> bool:
         """Whether header, line of units or cells say the unit."""
         return bool(self.meaning and self.meaning.unit) or any(map(measure, self.filled))
+
+    @property
+    def has_own_word(self) -> bool:
+        """Whether the header has a word that says nothing known of what is read."""
+        return self.header != self.guess.names[-1] and bool({"unknown", "other"} & self.parts.keys())
 
     def are(self, reads: Callable[[str], object]) -> bool:
         return 2 * sum(reads(cell) is not None for cell in self.filled) > len(self.filled) > 0
@@ -186,6 +196,9 @@ def _by_units(seen: list[_Seen]) -> None:
             continue
         if any(other.guess.holds.startswith(unit.kind) for other in seen):
             one.guess = replace(one.guess, holds="ignored", why=f"{unit.kind} stands elsewhere", said=Column("ignored"))
+            if unit.kind != "temperature":
+                own = Column(unit.kind, one.parts["unit"], one.parts.get("at"), repeat=2)
+                one.guess = replace(one.guess, instead=own)
         else:
             at = None if unit.kind == "temperature" else one.parts.get("at")
             one.take(unit.kind, "the unit in the header", unit=one.parts["unit"], temperature_C=at)
@@ -244,6 +257,10 @@ def _moments(seen: list[_Seen]) -> None:
 def _temperatures(seen: list[_Seen]) -> None:
     for one in _open(seen):
         if one.is_numeric and (unit := _temperature_unit(one)):
+            if one.has_own_word:
+                why = "its sizes are of temperatures, its name is not: it is not used"
+                one.guess = replace(one.guess, why=why, instead=Column("temperature", unit))
+                continue
             one.take("temperature", "all are temperatures that oils are measured at", unit=unit)
             return
 
@@ -262,6 +279,8 @@ def _viscosities(seen: list[_Seen], is_placed: bool) -> None:
     some = [one for one in _open(seen) if one.is_numeric and _may_be_viscosity(one, seen)]
     if any("viscosity" in one.guess.holds for one in seen):
         some = [one for one in some if one.meaning is not None]
+    elif any(one.meaning for one in some):
+        some = [one for one in some if one.meaning is not None or not one.has_own_word]
     groups = [some[:1]]
     for before, one in pairwise(some):
         are_repeats = one.differs(before.numbers) < _REPEATS
@@ -323,7 +342,7 @@ def _sample(seen: list[_Seen]) -> None:
 
 
 def statistics_among(table: Flat, sections: Sequence[str]) -> tuple[str, ...]:
-    """Return the first cells of lines that are said of results: 'Mean', 's'; not where a date or temperature is behind it.
+    """Return the first cells of lines that are said of results: 'Mean', 's'; never of one with a date or temperature.
 
     What has a figure, or stands in a row with them too, is left alone: a sample may be named so, as 'Max 5' is.
     """

@@ -218,7 +218,7 @@ def _decided(profile: Profile, guesses: tuple[Guess, ...], read: list[tuple[dict
 def _name(table: Flat, guess: Guess, how: Arrangement) -> str:
     """Return how [profile.columns] names a column: by its header, or by its place where that can't be."""
     is_told = guess.header and table.header.cells.count(guess.header) == 1 and "*" not in guess.header
-    return guess.header if is_told and how.header_rows else f"column {guess.place + 1}"
+    return guess.names[0 if is_told and how.header_rows else -1]
 
 
 def _pattern(name: str) -> str:
@@ -266,13 +266,19 @@ def _profile_lines(proposal: Proposal) -> Iterator[str]:
     for name, values in proposal.questions:
         yield f"# QUESTION: {_QUESTIONS[name]} Take away the # before the right one.\n"
         yield from (f"# {name} = {written(one)}\n" for one in values)
-    if profile.columns:
+    asked = {name: one.instead for one in proposal.guesses if one.instead for name in one.names}
+    others = {one.names[0]: one.instead for one in proposal.guesses if one.instead and one.said is None}
+    if profile.columns or others:
         yield "[profile.columns]\n"
-    instead = {one.said: one.instead for one in proposal.guesses if one.instead}
     for header, column in profile.columns.items():
         yield f"{quoted(header)} = {_column(column)}\n"
-        if column in instead:
-            yield f"# or {quoted(header)} = {_column(instead[column])}\n"
+        if header in asked:
+            is_asked = column.holds == "ignored"
+            yield "# QUESTION: is it a result of its own, as a repeat is? Then, instead:\n" if is_asked else ""
+            yield f"# {'' if is_asked else 'or '}{quoted(header)} = {_column(asked[header])}\n"
+    for header, column in others.items():
+        yield f"# QUESTION: does it hold the {column.holds}? Then take away the # here.\n"
+        yield f"# {quoted(header)} = {_column(column)}\n"
 
 
 def _column(column: Column) -> str:

@@ -817,3 +817,27 @@ def test_a_sample_named_as_a_statistic_is_not_proposed_to_be_set_aside(tmp_path:
         proposal = propose_profile(path)
         assert proposal.profile is not None
         assert proposal.profile.set_aside == expected
+
+
+def test_a_number_with_a_name_of_its_own_is_no_temperature_but_a_question(tmp_path: Path) -> None:
+    path = tmp_path / "x.csv"
+    for name in ("TAN", "Wear"):
+        path.write_text(f"Sample;Date;KV;{name}\nOak 46;2026-03-17;46.05;15.0\nOak 68;2026-03-17;68.05;15.1\n", "utf-8")
+        proposal = propose_profile(path)
+        assert proposal.questions == (("temperature_C", (40.0,)),)
+        assert f'Then take away the # here.\n# "{name}" = {{ holds = "temperature", unit = "°C" }}\n' in proposal.toml
+        assert proposal.profile is not None
+        assert [*proposal.profile.columns] == ["KV"]
+
+
+def test_repeats_side_by_side_are_proposed_not_ignored(tmp_path: Path) -> None:
+    path = tmp_path / "x.csv"
+    path.write_text("Sample;T (C);KV1 (cSt);KV2 (cSt);KV mean (cSt)\nOak 46;40.0;46.05;46.07;46.06\n", "utf-8")
+    proposal = propose_profile(path)
+    assert proposal.profile is not None
+    assert [(name, one.repeat) for name, one in proposal.profile.columns.items()] == [
+        ("KV1 (cSt)", 1),
+        ("KV2 (cSt)", 2),
+    ]
+    path.write_text("Sample;T (C);KV (cSt);KV corr. (cSt)\nOak 46;40.0;46.05;46.10\n", "utf-8")
+    assert "# QUESTION: is it a result of its own, as a repeat is? Then, instead:\n" in propose_profile(path).toml
