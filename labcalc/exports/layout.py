@@ -39,6 +39,8 @@ class Field:
     """Number of the column among those that hold the same side by side."""
     own_units: str = ""
     """Whether cells have units of their own: ``some`` do, or ``all`` must, as nothing else says the unit."""
+    is_told: bool = False
+    """Whether the profile says its temperature."""
 
 
 @dataclass
@@ -198,8 +200,9 @@ def _field_at(flat: Flat, near: Sequence[Record], position: int, file: str) -> F
     said_unit = meaning if meaning.unit or unit is None else replace(meaning, unit=unit)
     field = _field(cell or f"column {position + 1}", position, said_unit, file)
     said = flat.said.get(position)
-    repeat, own_units = said.repeat if said else 0, "" if unit is None else "some" if meaning.unit else "all"
-    return replace(field, repeat=repeat, own_units=own_units) if repeat or own_units else field
+    own_units = "" if unit is None else "some" if meaning.unit else "all"
+    is_told = said is not None and said.temperature_C is not None
+    return replace(field, repeat=said.repeat if said else 0, own_units=own_units, is_told=is_told)
 
 
 def refuse_measured(cell: str, unit: str, file: str) -> None:
