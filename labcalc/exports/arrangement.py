@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from itertools import islice
 
 from labcalc.errors import ExportError
+from labcalc.exports.dates import parse_moment
 from labcalc.exports.dividing import headed, is_other_header, other_header
 from labcalc.exports.footers import TOLD_OF_A_ROW, Beneath, is_rule
 from labcalc.exports.layout import MEASURED, Flat, meaning_at, preamble_of
-from labcalc.exports.names import fits, missing, named, placed
-from labcalc.exports.profile import BLANKS, Arrangement, Column
+from labcalc.exports.names import fits, key_and_value, missing, named, placed
+from labcalc.exports.profile import BLANKS, DATE_ORDERS, Arrangement, Column
 from labcalc.exports.records import Record
 from labcalc.exports.reshape import blocks, pivoted, turned
 from labcalc.exports.sections import Sections
@@ -178,6 +179,8 @@ def _beneath(
         raise ExportError(file, f"{problem} in line {header.record.line}; profile.widths can say where each stands")
     table = Flat(Record(header.record.line, (cells + [""] * width)[:width]), units, said, [], set_aside=aside)
     table.preamble = preamble_of(head[:place], how.columns, file)
+    if not any(one in table.preamble or table.of(one) is not None for one in ("measured_at", "date", "year", "start")):
+        table.unread += [f"'{shown(key)}' of line {record.line}" for record in head[:place] if (key := _dated(record))]
     gap = max((at for at in range(place) if head[at].is_blank), default=-1)
     for above, is_near in ((head[: gap + 1], False), (head[gap + 1 : place], True)):
         list(sections.without_heads(above, is_near))
@@ -189,6 +192,12 @@ def _beneath(
     near, rest = (sections.without_heads(_rest(part, how, aside, file, table)) for part in (head[first:], records))
     table.rows = beneath.rows(list(near), iter(rest))
     return table
+
+
+def _dated(record: Record) -> str:
+    """Return the key of a line whose value is a day or a moment; empty for another line."""
+    key, value = key_and_value(record.cells)
+    return key if any(parse_moment(value[:60], "", order) for order in DATE_ORDERS) else ""
 
 
 def _units(records: list[Record], place: int, end: int, how: Arrangement, file: str) -> tuple[int, list[str]]:

@@ -297,6 +297,7 @@ def preamble_of(records: Iterable[Record], columns: Mapping[str, Column], file: 
     said: dict[str, tuple[Field, str]] = {}
     for record in records:
         key, value = key_and_value(record.cells)
+        key = key if key in columns else key.lstrip("#%/ ") or key  # marks of a comment
         meaning = meaning_at(key, columns.get(key)) if value else None
         if meaning is None or meaning.holds not in FOR_ALL_ROWS:
             continue

@@ -373,7 +373,7 @@ def test_elapsed_time_and_units_in_the_cells(read: WithProfile) -> None:
     ]
     stated = read(ELAPSED, ELAPSED_PROFILE.format("start = 2026-03-02T08:00:00", ""))
     assert moments(stated)[1] == "2026-03-02 09:30:30"
-    with pytest.raises(ExportError, match=r"'Tijd \(min\)' holds elapsed time, but its start nothing states"):
+    with pytest.raises(ExportError, match=r"'Tijd \(min\)' holds elapsed time, but no line is known to say its start"):
         read(ELAPSED, ELAPSED_PROFILE.format("", ""))
 
 
@@ -841,3 +841,16 @@ def test_repeats_side_by_side_are_proposed_not_ignored(tmp_path: Path) -> None:
     ]
     path.write_text("Sample;T (C);KV (cSt);KV corr. (cSt)\nOak 46;40.0;46.05;46.10\n", "utf-8")
     assert "# QUESTION: is it a result of its own, as a repeat is? Then, instead:\n" in propose_profile(path).toml
+
+
+def test_a_start_above_elapsed_time_is_named_until_the_profile_takes_it(read: WithProfile) -> None:
+    head = "# Start: 2026-03-20 09:00:00\nSample: Birch 46\nElapsed (s),Temp (C),KV (mm2/s)\n"
+    text = head + "0,40.00,46.10\n65,40.00,46.12\n"
+    assert read(text).sources[0].unused == ("Elapsed (s)", "'# Start' of line 1")
+    elapsed = '[profile.columns]\n"Elapsed (s)" = "elapsed"\n'
+    with pytest.raises(
+        ExportError, match=r"expected profile\.start, or \"start\" in \[profile\.columns\] for '# Start' of"
+    ):
+        read(text, elapsed)
+    for name in ("Start", "# Start"):
+        assert moments(read(text, f'{elapsed}"{name}" = "start"')) == ["2026-03-20 09:00:00", "2026-03-20 09:01:05"]
