@@ -24,6 +24,7 @@ from labcalc.exports.units import Unit, unit_of
 from labcalc.exports.vocabulary import LIMITS
 from labcalc.wording import plain
 
+_MISSING = "; all of the row is refused, unless profile.missing names it"
 _YEARS = (1950, 2100)
 
 
@@ -129,6 +130,7 @@ class Cells:
         value = figure(cell, self.decimal, self.profile.thousands)
         if value is None or unit is None:
             also = f", and a unit of {field_.holds}" if field_.own_units else ""
+            also += "" if any(map(str.isdigit, cell)) or unit is None else _MISSING
             return 0.0, f"expected a number with decimal {'comma' if self.decimal == ',' else 'point'}{also}"
         if not self._has_thousands and may_be_a_slip(cell, self.decimal, _possible(field_.holds, unit)):
             return 0.0, "reads two ways, with decimal or thousands sign; profile.thousands says which"
@@ -186,10 +188,12 @@ class Cells:
         if self.layout.is_tidy and self._is_text:
             return column.changed(_unprotected)
         if self._is_text:
-            return column.changed(str.strip)
+            return column.changed(lambda cell: "" if (text := cell.strip()) in self.profile.missing else text)
         broken = {at: cell.expected for at, cell in enumerate(column.distinct) if isinstance(cell, Broken)}
         self._note_all(field_, column, broken)
-        return column.changed(_unbroken if self.layout.is_tidy else lambda cell: stripped(_unbroken(cell)))
+        if self.layout.is_tidy:
+            return column.changed(_unbroken)
+        return column.changed(lambda cell: "" if (text := stripped(_unbroken(cell))) in self.profile.missing else text)
 
     def _numeric(self) -> list[tuple[str, list[tuple[str, int]], Callable[[float], bool]]]:
         numeric = [(one, one.unit) for one in self.layout.fields if one.unit is not None]

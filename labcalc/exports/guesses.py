@@ -132,6 +132,10 @@ class _Seen:
         column = Column(holds, repeat=repeat, **said) if said else None  # type: ignore[arg-type]
         self.guess = replace(self.guess, holds=holds, why=why, said=column)
 
+    def leave(self, why: str, instead: Column | None) -> None:
+        """Guess that the column is to be ignored, or may be something else."""
+        self.guess = replace(self.guess, holds="ignored", why=why, said=Column("ignored"), instead=instead)
+
 
 def _median(values: NDArray[np.float64]) -> float:
     known = values[np.isfinite(values)]
@@ -173,10 +177,17 @@ def _open(seen: Iterable[_Seen]) -> Iterator[_Seen]:
 
 
 def _by_words(seen: list[_Seen]) -> None:
+    held = set[tuple[object, ...]]()
     for one in seen:
         meaning = one.meaning
         if meaning is None:
             continue
+        key = meaning.holds, meaning.temperature_C, meaning.qualifier, one.said
+        if key in held and meaning.holds in LIMITS and one.has_unit:
+            instead = Column(meaning.holds, meaning.unit, meaning.temperature_C, repeat=2)
+            one.leave(f"{meaning.holds} stands elsewhere", instead)
+            continue
+        held.add(key)
         if meaning.holds in NOT_TAKEN:
             one.guess = replace(one.guess, why=f"{meaning.statistic or meaning.holds}: it is not used")
         elif one.has_unit or meaning.holds not in _WITHOUT_UNIT:
@@ -195,10 +206,8 @@ def _by_units(seen: list[_Seen]) -> None:
         if one.meaning is not None or unit is None or unit.kind not in LIMITS:
             continue
         if any(other.guess.holds.startswith(unit.kind) for other in seen):
-            one.guess = replace(one.guess, holds="ignored", why=f"{unit.kind} stands elsewhere", said=Column("ignored"))
-            if unit.kind != "temperature":
-                own = Column(unit.kind, one.parts["unit"], one.parts.get("at"), repeat=2)
-                one.guess = replace(one.guess, instead=own)
+            instead = Column(unit.kind, one.parts["unit"], one.parts.get("at"), repeat=2)
+            one.leave(f"{unit.kind} stands elsewhere", None if unit.kind == "temperature" else instead)
         else:
             at = None if unit.kind == "temperature" else one.parts.get("at")
             one.take(unit.kind, "the unit in the header", unit=one.parts["unit"], temperature_C=at)
@@ -231,7 +240,11 @@ def _parts_of_moments(seen: list[_Seen]) -> None:
     parts: dict[int, str] = {}
     for one in seen:
         words = re.findall(r"[^\W\d]+", one.header.casefold())
-        part = _PART_OF.get(words[-1]) if words and one.meaning is None and one.is_numeric else None
+        part = (
+            _PART_OF.get(words[-1])
+            if words and one.is_numeric and (one.meaning is None or one.meaning.holds == "date")
+            else None
+        )
         parts |= {one.place: "minute" if part == "month" and "hour" in parts.values() else part} if part else {}
     if {"year", "month", "day"} <= {*parts.values()}:
         for place, part in parts.items():
@@ -241,17 +254,21 @@ def _parts_of_moments(seen: list[_Seen]) -> None:
 def _moments(seen: list[_Seen]) -> None:
     if any(one.guess.holds in ("measured_at", "date", "year") for one in seen):
         return
+    held = set[str]()
     for one in _open(seen):
         if one.are(lambda cell: next(filter(None, (parse_day(cell, order) for order in DATE_ORDERS)), None)):
-            one.take("date", "the cells are dates", unit=None)
+            holds, why = "date", "the cells are dates"
         elif one.are(lambda cell: next(filter(None, (parse_moment(cell, "", order) for order in DATE_ORDERS)), None)):
-            one.take("measured_at", "the cells are dates and times", unit=None)
+            holds, why = "measured_at", "the cells are dates and times"
         elif one.are(parse_time):
-            one.take("time", "the cells are times", unit=None)
+            holds, why = "time", "the cells are times"
         else:
             continue
-        if one.guess.holds == "measured_at":
-            return
+        if holds in held or "measured_at" in held:
+            one.leave(f"{holds} stands elsewhere", Column(holds))
+        else:
+            one.take(holds, why, unit=None)
+            held.add(holds)
 
 
 def _temperatures(seen: list[_Seen]) -> None:

@@ -117,7 +117,9 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
         problems = _all_problems(path, data, plain, zone, failure.problem)
     best = _best(path, data, zone)
     if best is None:
-        raise ExportError(path.name, f"{problems[0]}; no profile was found that reads it, so none is proposed")
+        raise ExportError(
+            path.name, f"{'; '.join(problems[:2])}; no profile was found that reads it, so none is proposed"
+        )
     return Proposal(path.name, problems, best.guesses, best.how, best.questions, _outcome(best.source))
 
 
@@ -274,7 +276,11 @@ def _profile_lines(proposal: Proposal) -> Iterator[str]:
         yield f"{quoted(header)} = {_column(column)}\n"
         if header in asked:
             is_asked = column.holds == "ignored"
-            yield "# QUESTION: is it a result of its own, as a repeat is? Then, instead:\n" if is_asked else ""
+            yield (
+                "# QUESTION: is it this, as well as the other or instead of it? Then, for the line above:\n"
+                if is_asked
+                else ""
+            )
             yield f"# {'' if is_asked else 'or '}{quoted(header)} = {_column(asked[header])}\n"
     for header, column in others.items():
         yield f"# QUESTION: does it hold the {column.holds}? Then take away the # here.\n"

@@ -190,7 +190,9 @@ def _check_consistency(cells: Cells, group: _Determinations) -> None:
     allowed = half_eta + (half_nu * rho + half_rho * nu) / 1000.0 + _CONSISTENCY_ALLOWANCE * expected
     for row in np.flatnonzero(np.abs(eta - expected) > allowed).tolist():
         one = next(field for field in group.fields if field.holds == "dynamic viscosity")
-        cells.note(row, one, cells.cell(one, row), f"expected {expected[row]:.5g} mPa·s, kinematic viscosity · density")
+        within = f"within {allowed[row]:.2g} mPa·s"
+        said = f"expected {expected[row]:.5g} mPa·s, kinematic viscosity · density, {within}"
+        cells.note(row, one, cells.cell(one, row), said)
 
 
 def _derive(cells: Cells, group: _Determinations) -> None:

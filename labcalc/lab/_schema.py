@@ -203,6 +203,7 @@ _PROFILE = table(
         "decimal": Key(choice((".", ",")), None),
         "thousands": Key(_one_character, None),
         "date_order": Key(choice(DATE_ORDERS), None),
+        "missing": Key(listed(text, "what stands for no value"), ()),
         "sheet": Key(_sheets, ()),
         "from_name": Key(_from_name, None),
         "start": Key(_moment, None),
