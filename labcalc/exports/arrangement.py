@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from itertools import islice
 
 from labcalc.errors import ExportError
+from labcalc.exports.dates import parse_moment
+from labcalc.exports.dividing import headed, is_other_header, other_header
 from labcalc.exports.footers import TOLD_OF_A_ROW, Beneath, is_rule
 from labcalc.exports.layout import MEASURED, Flat, meaning_at, preamble_of
-from labcalc.exports.names import fits, missing, named, placed
-from labcalc.exports.profile import BLANKS, Arrangement, Column
+from labcalc.exports.names import fits, key_and_value, missing, named, placed
+from labcalc.exports.profile import BLANKS, DATE_ORDERS, Arrangement, Column
 from labcalc.exports.records import Record
 from labcalc.exports.reshape import blocks, pivoted, turned
 from labcalc.exports.sections import Sections
@@ -43,7 +45,7 @@ def arrange(records: Iterable[Record], how: Arrangement, file: str, header: Head
     aside: list[int] = []
     sections = Sections(how.sections, how.columns)
     if how.layout == "blocks":
-        table = blocks(sections.without_heads(_rest(records, how, aside)), how, aside, file)
+        table = blocks(sections.without_heads(_rest(records, how, aside, file)), how, aside, file)
     else:
         records = iter(reshaped(records, how, file))
         head = list(islice(records, HEAD))
@@ -77,17 +79,27 @@ def why_not(records: Iterable[Record], how: Arrangement) -> str:
     return nearest + missing(how.columns, cells) if named(how.columns, cells) else ""
 
 
-def _rest(records: Iterable[Record], how: Arrangement, aside: list[int]) -> Iterable[Record]:
-    """Return the records that the profile doesn't set aside."""
-    return _without(records, how, aside) if how.set_aside else records
+def _rest(
+    records: Iterable[Record], how: Arrangement, aside: list[int], file: str, table: Flat | None = None
+) -> Iterable[Record]:
+    """Return the records that the profile doesn't set aside; beneath a header, another one never is."""
+    return _without(records, how, aside, table, file) if how.set_aside else records
 
 
-def _without(records: Iterable[Record], how: Arrangement, aside: list[int]) -> Iterator[Record]:
+def _without(
+    records: Iterable[Record], how: Arrangement, aside: list[int], table: Flat | None, file: str
+) -> Iterator[Record]:
+    above = headed(table) if table else []
     for record in records:
-        if any(cell.strip() and fits(cell, how.set_aside) for cell in record.cells):
-            aside.append(record.line)
-        else:
+        cells = [cell.strip() for cell in record.cells]
+        if not any(cell and fits(cell, how.set_aside) for cell in cells):
             yield record
+        elif table and is_other_header(zip(above, cells, strict=False)):
+            raise ExportError(
+                file, f"line {record.line}: {other_header(', '.join(filter(None, cells)), table.header.line)}"
+            )
+        else:
+            aside.append(record.line)
 
 
 def header_of(records: Iterable[Record], how: Arrangement) -> Header | None:
@@ -153,6 +165,11 @@ def _beneath(
 ) -> Flat:
     """Return the table that begins with a header in the head of the records."""
     place, end = header.place, header.place + how.header_rows
+    if how.header_rows > 1 and (earlier := [record.line for record in head[:place] if _known(record, how)]):
+        problem = (
+            f"line {earlier[0]} is a header, and above that of {how.header_rows} lines in line {header.record.line}"
+        )
+        raise ExportError(file, f"{problem}; expected profile.header_rows to fit the first")
     cells = [cell.strip() for cell in header.record.cells]
     said = named(how.columns, cells)
     width = max([*said, *(at for at, cell in enumerate(cells) if cell)], default=-1) + 1
@@ -162,6 +179,8 @@ def _beneath(
         raise ExportError(file, f"{problem} in line {header.record.line}; profile.widths can say where each stands")
     table = Flat(Record(header.record.line, (cells + [""] * width)[:width]), units, said, [], set_aside=aside)
     table.preamble = preamble_of(head[:place], how.columns, file)
+    if not any(one in table.preamble or table.of(one) is not None for one in ("measured_at", "date", "year", "start")):
+        table.unread += [f"'{shown(key)}' of line {record.line}" for record in head[:place] if (key := _dated(record))]
     gap = max((at for at in range(place) if head[at].is_blank), default=-1)
     for above, is_near in ((head[: gap + 1], False), (head[gap + 1 : place], True)):
         list(sections.without_heads(above, is_near))
@@ -170,9 +189,15 @@ def _beneath(
     repeated = [[cell.strip() for cell in record.cells] for record in head[place:first]]
     is_tidy = tuple(table.header.cells) == TIDY_COLUMNS
     beneath = Beneath(repeated, len(cells), width, measured, told, is_tidy, aside)
-    near, rest = (sections.without_heads(_rest(part, how, aside)) for part in (head[first:], records))
+    near, rest = (sections.without_heads(_rest(part, how, aside, file, table)) for part in (head[first:], records))
     table.rows = beneath.rows(list(near), iter(rest))
     return table
+
+
+def _dated(record: Record) -> str:
+    """Return the key of a line whose value is a day or a moment; empty for another line."""
+    key, value = key_and_value(record.cells)
+    return key if any(parse_moment(value[:60], "", order) for order in DATE_ORDERS) else ""
 
 
 def _units(records: list[Record], place: int, end: int, how: Arrangement, file: str) -> tuple[int, list[str]]:

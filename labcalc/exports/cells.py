@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
@@ -24,6 +24,7 @@ from labcalc.exports.units import Unit, unit_of
 from labcalc.exports.vocabulary import LIMITS
 from labcalc.wording import plain
 
+_MISSING = "; all of the row is refused, unless profile.missing names it"
 _YEARS = (1950, 2100)
 
 
@@ -32,6 +33,7 @@ class Problems:
     """The first offending cell of each refused row."""
 
     file: str
+    sheets: Mapping[int, str]
     found: dict[int, tuple[int, Refusal]] = field(default_factory=dict)
 
     def add(self, row: int, line: int, at: int, column: str | None, value: str | None, expected: str) -> None:
@@ -39,7 +41,7 @@ class Problems:
         if row not in self.found or at < self.found[row][0]:
             name = None if column is None else shown(column)
             cell = None if value is None else shown(value)
-            self.found[row] = at, Refusal(self.file, line, name, cell, expected)
+            self.found[row] = at, Refusal(self.file, line, name, cell, expected, self.sheets.get(row, ""))
 
 
 class Cells:
@@ -48,12 +50,13 @@ class Cells:
     def __init__(self, layout: Layout, profile: Profile, file: str, delimiter: str) -> None:
         self.layout, self.profile, self.file = layout, profile, file
         self.lines = layout.rows.lines
-        self.problems = Problems(file)
+        self.problems = Problems(file, layout.rows.sheets)
         self._is_text = bool(delimiter)
         for row, last, expected in layout.rows.faults:
             self.problems.add(row, int(self.lines[row]), -(10**6), None, last, expected)
         columns = layout.rows.columns()
         self._columns = {one.position: self._prepared(one, columns.pop(one.position)) for one in layout.fields}
+        self._first = columns.get(0)
         said = "." if layout.is_tidy else profile.decimal
         self.decimal = decimal_sign(self._numeric(), said, delimiter, file)
         self._has_thousands = (profile.thousands or profile.decimal) is not None or any(
@@ -87,6 +90,10 @@ class Cells:
         """Return one cell of a column."""
         column = self.column(field_)
         return column.distinct[int(column.at[row])]
+
+    def first(self, row: int) -> str:
+        """Return the first cell of a row, also of a column that isn't used."""
+        return "" if self._first is None else self._first.distinct[int(self._first.at[row])].strip()
 
     def where(self, holds: str) -> Field | None:
         """Return the column that holds something, or else the line above the header that says it for all rows."""
@@ -123,6 +130,7 @@ class Cells:
         value = figure(cell, self.decimal, self.profile.thousands)
         if value is None or unit is None:
             also = f", and a unit of {field_.holds}" if field_.own_units else ""
+            also += "" if any(map(str.isdigit, cell)) or unit is None else _MISSING
             return 0.0, f"expected a number with decimal {'comma' if self.decimal == ',' else 'point'}{also}"
         if not self._has_thousands and may_be_a_slip(cell, self.decimal, _possible(field_.holds, unit)):
             return 0.0, "reads two ways, with decimal or thousands sign; profile.thousands says which"
@@ -180,10 +188,12 @@ class Cells:
         if self.layout.is_tidy and self._is_text:
             return column.changed(_unprotected)
         if self._is_text:
-            return column.changed(str.strip)
+            return column.changed(lambda cell: "" if (text := cell.strip()) in self.profile.missing else text)
         broken = {at: cell.expected for at, cell in enumerate(column.distinct) if isinstance(cell, Broken)}
         self._note_all(field_, column, broken)
-        return column.changed(_unbroken if self.layout.is_tidy else lambda cell: stripped(_unbroken(cell)))
+        if self.layout.is_tidy:
+            return column.changed(_unbroken)
+        return column.changed(lambda cell: "" if (text := stripped(_unbroken(cell))) in self.profile.missing else text)
 
     def _numeric(self) -> list[tuple[str, list[tuple[str, int]], Callable[[float], bool]]]:
         numeric = [(one, one.unit) for one in self.layout.fields if one.unit is not None]

@@ -73,12 +73,13 @@ class Rows:
     """The rows of an export: their lines, the columns that are used, and the rows whose shape is wrong.
 
     ``faults``: row, the last cell that holds something, and what was expected. ``origins``: row → line and column of
-    each cell, where they were put together from several lines.
+    each cell, where they were put together from several lines. ``sheets``: row → sheet, where several are read.
     """
 
     def __init__(self, records: Iterable[Record | Block], width: int, used: Sequence[int]) -> None:
         self.faults: list[tuple[int, str, str]] = []
         self.origins: dict[int, Sequence[tuple[int, str] | None]] = {}
+        self.sheets: dict[int, str] = {}
         self._lines: list[NDArray[np.int64]] = []
         self._parts: list[list[NDArray[np.object_]]] = []
         self._count, self._width, self._used = 0, width, used
@@ -122,6 +123,8 @@ class Rows:
                 cells = cells + [""] * (self._width - len(cells))
             if record.origins:
                 self.origins[row] = record.origins
+            if record.sheet:
+                self.sheets[row] = record.sheet
             rows.append(pick(cells))
         lines = np.array([record.line for record in records], np.int64)
         self._add(lines, [np.array(column, object) for column in [*zip(*rows, strict=True)][:-1]])

@@ -24,6 +24,7 @@ _MICROSECOND = timedelta(microseconds=1)
 _ISO = re.compile(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})|(\d{4})(\d{2})(\d{2})")
 _FIGURES = re.compile(r"(\d{1,2})\s*([./-])\s*(\d{1,2})\s*\2\s*(\d{4}|\d{2})")
 _DAY_NAME = re.compile(
+    r"(?:le |den )?"
     r"(\d{1,2})(?:st|nd|rd|th|er|[°º])?[\s.\-/]*(?:de\s+)?([^\W\d]{3,})[\s.,\-/'’]*(?:del?\s+)?(\d{4}|\d\d)(?!\d)"
 )
 _NAME_DAY = re.compile(r"([^\W\d]{3,})[\s.\-]*(\d{1,2})(?:st|nd|rd|th)?[\s,]+(\d{4})")
@@ -31,6 +32,8 @@ _YEAR_NAME = re.compile(r"(\d{4})[\s.\-/]*([^\W\d]{3,})[\s.\-/]*(\d{1,2})")
 _TIME = re.compile(
     r"(\d{1,2})[:h](\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?\s*([AaPp]\.?[Mm]\.?)?\s*(Z|UTC|[+\-]\d{2}:?\d{2})?"
 )
+_BASIC = re.compile(r"^(\d{8})T(\d{2})(\d{2})(\d{2})(?!\d)")
+"""ISO 8601, basic format: 20260331T140500."""
 _SPLIT = re.compile(r"(.*?\d)(?:[T,\s]\s*(\d{1,2}[:h]\d{2}.*))?", re.DOTALL)
 
 
@@ -154,6 +157,7 @@ def _offset(text: str | None) -> timezone | None:
 
 def parse_moment(text: str, clock: str, order: str | None) -> datetime | None:
     """Return date and time of one cell, or of a date cell and a time cell; without offset where none is given."""
+    text = _BASIC.sub(r"\1 \2:\3:\4", text)
     if not clock and text[10:11] in (" ", "T"):
         day, own = parse_day(text[:10], order), parse_time(text[11:])
         if day is not None and own is not None:

@@ -6,7 +6,7 @@ Nothing is read by them. What each is guessed by is said with it.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
@@ -28,6 +28,9 @@ _USUAL_C = np.array([-40, -30, -20, -10, 0, 10, 15, 20, 25, 30, 37.8, 40, 50, 60
 """Temperatures that oils are measured at (common practice), [°C]."""
 _NEAR_K, _REPEATS, _FOLLOWS = 0.2, 0.05, 0.01
 """How far from a usual temperature one is read; how far repeats, and η and ν·ρ, differ, relative: our own choice."""
+_OF_A_ROW = ("measured_at", "date", "time", "temperature", "set temperature")
+"""What a statistic of results has not."""
+_DEVIATIONS = ("s", "s %", "s%", "σ")
 _TWO_C = (40.0, 100.0)
 """Where two viscosities of an oil are measured, if nothing says it: the temperatures of its index (ASTM D2270)."""
 _PARTS = {
@@ -54,6 +57,11 @@ class Guess:
     said: Column | None = None
     instead: Column | None = None
     """What it may as well be."""
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Return what [profile.columns] may call the column, its place last."""
+        return (*filter(None, [self.header]), f"column {self.place + 1}")
 
     @property
     def taken_for(self) -> str:
@@ -110,6 +118,11 @@ class _Seen:
         """Whether header, line of units or cells say the unit."""
         return bool(self.meaning and self.meaning.unit) or any(map(measure, self.filled))
 
+    @property
+    def has_own_word(self) -> bool:
+        """Whether the header has a word that says nothing known of what is read."""
+        return self.header != self.guess.names[-1] and bool({"unknown", "other"} & self.parts.keys())
+
     def are(self, reads: Callable[[str], object]) -> bool:
         return 2 * sum(reads(cell) is not None for cell in self.filled) > len(self.filled) > 0
 
@@ -118,6 +131,10 @@ class _Seen:
         repeat = self.said.repeat if self.said else 0
         column = Column(holds, repeat=repeat, **said) if said else None  # type: ignore[arg-type]
         self.guess = replace(self.guess, holds=holds, why=why, said=column)
+
+    def leave(self, why: str, instead: Column | None) -> None:
+        """Guess that the column is to be ignored, or may be something else."""
+        self.guess = replace(self.guess, holds="ignored", why=why, said=Column("ignored"), instead=instead)
 
 
 def _median(values: NDArray[np.float64]) -> float:
@@ -160,10 +177,17 @@ def _open(seen: Iterable[_Seen]) -> Iterator[_Seen]:
 
 
 def _by_words(seen: list[_Seen]) -> None:
+    held = set[tuple[object, ...]]()
     for one in seen:
         meaning = one.meaning
         if meaning is None:
             continue
+        key = meaning.holds, meaning.temperature_C, meaning.qualifier, one.said
+        if key in held and meaning.holds in LIMITS and one.has_unit:
+            instead = Column(meaning.holds, meaning.unit, meaning.temperature_C, repeat=2)
+            one.leave(f"{meaning.holds} stands elsewhere", instead)
+            continue
+        held.add(key)
         if meaning.holds in NOT_TAKEN:
             one.guess = replace(one.guess, why=f"{meaning.statistic or meaning.holds}: it is not used")
         elif one.has_unit or meaning.holds not in _WITHOUT_UNIT:
@@ -182,7 +206,8 @@ def _by_units(seen: list[_Seen]) -> None:
         if one.meaning is not None or unit is None or unit.kind not in LIMITS:
             continue
         if any(other.guess.holds.startswith(unit.kind) for other in seen):
-            one.guess = replace(one.guess, holds="ignored", why=f"{unit.kind} stands elsewhere", said=Column("ignored"))
+            instead = Column(unit.kind, one.parts["unit"], one.parts.get("at"), repeat=2)
+            one.leave(f"{unit.kind} stands elsewhere", None if unit.kind == "temperature" else instead)
         else:
             at = None if unit.kind == "temperature" else one.parts.get("at")
             one.take(unit.kind, "the unit in the header", unit=one.parts["unit"], temperature_C=at)
@@ -215,7 +240,11 @@ def _parts_of_moments(seen: list[_Seen]) -> None:
     parts: dict[int, str] = {}
     for one in seen:
         words = re.findall(r"[^\W\d]+", one.header.casefold())
-        part = _PART_OF.get(words[-1]) if words and one.meaning is None and one.is_numeric else None
+        part = (
+            _PART_OF.get(words[-1])
+            if words and one.is_numeric and (one.meaning is None or one.meaning.holds == "date")
+            else None
+        )
         parts |= {one.place: "minute" if part == "month" and "hour" in parts.values() else part} if part else {}
     if {"year", "month", "day"} <= {*parts.values()}:
         for place, part in parts.items():
@@ -225,22 +254,30 @@ def _parts_of_moments(seen: list[_Seen]) -> None:
 def _moments(seen: list[_Seen]) -> None:
     if any(one.guess.holds in ("measured_at", "date", "year") for one in seen):
         return
+    held = set[str]()
     for one in _open(seen):
         if one.are(lambda cell: next(filter(None, (parse_day(cell, order) for order in DATE_ORDERS)), None)):
-            one.take("date", "the cells are dates", unit=None)
+            holds, why = "date", "the cells are dates"
         elif one.are(lambda cell: next(filter(None, (parse_moment(cell, "", order) for order in DATE_ORDERS)), None)):
-            one.take("measured_at", "the cells are dates and times", unit=None)
+            holds, why = "measured_at", "the cells are dates and times"
         elif one.are(parse_time):
-            one.take("time", "the cells are times", unit=None)
+            holds, why = "time", "the cells are times"
         else:
             continue
-        if one.guess.holds == "measured_at":
-            return
+        if holds in held or "measured_at" in held:
+            one.leave(f"{holds} stands elsewhere", Column(holds))
+        else:
+            one.take(holds, why, unit=None)
+            held.add(holds)
 
 
 def _temperatures(seen: list[_Seen]) -> None:
     for one in _open(seen):
         if one.is_numeric and (unit := _temperature_unit(one)):
+            if one.has_own_word:
+                why = "its sizes are of temperatures, its name is not: it is not used"
+                one.guess = replace(one.guess, why=why, instead=Column("temperature", unit))
+                continue
             one.take("temperature", "all are temperatures that oils are measured at", unit=unit)
             return
 
@@ -259,6 +296,8 @@ def _viscosities(seen: list[_Seen], is_placed: bool) -> None:
     some = [one for one in _open(seen) if one.is_numeric and _may_be_viscosity(one, seen)]
     if any("viscosity" in one.guess.holds for one in seen):
         some = [one for one in some if one.meaning is not None]
+    elif any(one.meaning for one in some):
+        some = [one for one in some if one.meaning is not None or not one.has_own_word]
     groups = [some[:1]]
     for before, one in pairwise(some):
         are_repeats = one.differs(before.numbers) < _REPEATS
@@ -319,8 +358,25 @@ def _sample(seen: list[_Seen]) -> None:
         most.take("sample", "the column of texts that differ most", unit=None)
 
 
-def statistics_among(table: Flat) -> tuple[str, ...]:
-    """Return the first cells of lines that are said of results: 'Mean', 'Std.-Abw.'."""
-    firsts = (next((cell.strip() for cell in row.cells if cell.strip()), "") for row in table.near())
-    said = ((first, meaning_of(first)) for first in dict.fromkeys(firsts))
-    return tuple(first for first, meaning in said if meaning is not None and meaning.holds == "statistic")
+def statistics_among(table: Flat, sections: Sequence[str]) -> tuple[str, ...]:
+    """Return the first cells of lines that are said of results: 'Mean', 's'; never of one with a date or temperature.
+
+    What has a figure, or stands in a row with them too, is left alone: a sample may be named so, as 'Max 5' is.
+    """
+    own = (at for at, header in enumerate(table.header.cells) if header not in sections)
+    told = [at for at in own if (one := table.meaning(at)) and one.holds in _OF_A_ROW]
+    rows = [[cell.strip() for cell in row.cells] for row in table.near()]
+    are_told = [any(row[at : at + 1] > [""] and any(row[:at]) for at in told) for row in rows]
+    kept = {
+        cell.casefold()
+        for row, is_told in zip(rows, are_told, strict=True)
+        for cell in row[not is_told :]
+        if is_told or not told
+    }
+    firsts = (next(filter(None, row), "") for row, is_told in zip(rows, are_told, strict=True) if not is_told)
+    return tuple(one for one in dict.fromkeys(firsts) if one.casefold() not in kept and _is_statistic(one))
+
+
+def _is_statistic(text: str) -> bool:
+    meaning = None if re.search(r"\d", text) else meaning_of(text)
+    return text.casefold() in _DEVIATIONS or (meaning is not None and meaning.holds == "statistic")

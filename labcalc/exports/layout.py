@@ -39,6 +39,8 @@ class Field:
     """Number of the column among those that hold the same side by side."""
     own_units: str = ""
     """Whether cells have units of their own: ``some`` do, or ``all`` must, as nothing else says the unit."""
+    is_told: bool = False
+    """Whether the profile says its temperature."""
 
 
 @dataclass
@@ -52,6 +54,8 @@ class Flat:
     """Told once, some at a time, unless they are ``listed``."""
     preamble: dict[str, tuple[Field, str]] = made_by(default_factory=dict)
     set_aside: list[int] = made_by(default_factory=list)
+    unread: list[str] = made_by(default_factory=list)
+    """What else holds results, and isn't read: named beside the columns not used."""
 
     def meaning(self, position: int) -> Meaning | None:
         """Return what a column holds, None if neither the profile nor a word of the trade says it."""
@@ -125,10 +129,11 @@ def lay_out(flat: Flat, file: str) -> Layout:
     unused = tuple(
         cell or f"column {at + 1}" for at, cell in enumerate(cells) if at not in used and (cell or at in held)
     )
-    rows = Rows(flat.rows, len(cells), used)
+    rows = Rows(flat.rows, len(cells), sorted({0, *used}))
     if not len(rows):
         raise ExportError(file, f"there is no row beneath the header in line {flat.header.line}; expected results")
     tidy, aside = tuple(cells) == TIDY_COLUMNS, tuple(sorted(flat.set_aside))
+    unused += tuple(flat.unread)
     return Layout(flat.header.line, len(cells), fields, flat.preamble, rows, aside, unused, tidy)
 
 
@@ -195,8 +200,9 @@ def _field_at(flat: Flat, near: Sequence[Record], position: int, file: str) -> F
     said_unit = meaning if meaning.unit or unit is None else replace(meaning, unit=unit)
     field = _field(cell or f"column {position + 1}", position, said_unit, file)
     said = flat.said.get(position)
-    repeat, own_units = said.repeat if said else 0, "" if unit is None else "some" if meaning.unit else "all"
-    return replace(field, repeat=repeat, own_units=own_units) if repeat or own_units else field
+    own_units = "" if unit is None else "some" if meaning.unit else "all"
+    is_told = said is not None and said.temperature_C is not None
+    return replace(field, repeat=said.repeat if said else 0, own_units=own_units, is_told=is_told)
 
 
 def refuse_measured(cell: str, unit: str, file: str) -> None:
@@ -291,6 +297,7 @@ def preamble_of(records: Iterable[Record], columns: Mapping[str, Column], file: 
     said: dict[str, tuple[Field, str]] = {}
     for record in records:
         key, value = key_and_value(record.cells)
+        key = key if key in columns else key.lstrip("#%/ ") or key  # marks of a comment
         meaning = meaning_at(key, columns.get(key)) if value else None
         if meaning is None or meaning.holds not in FOR_ALL_ROWS:
             continue

@@ -6,16 +6,17 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from itertools import islice
+from itertools import chain, islice
 
 from labcalc.errors import ExportError
 from labcalc.exports.arrangement import Header, arrange, header_of_places
 from labcalc.exports.footers import is_rule
 from labcalc.exports.layout import MEASURED, NOT_TAKEN, Flat, measure
-from labcalc.exports.names import key_and_value
+from labcalc.exports.names import fits, key_and_value
 from labcalc.exports.numbers import figure
-from labcalc.exports.profile import BLANKS, Arrangement, Column
+from labcalc.exports.profile import BLANKS, FOR_ALL_ROWS, Arrangement, Column
 from labcalc.exports.records import DELIMITERS, Record, divided
+from labcalc.exports.sections import Sections
 from labcalc.exports.units import unit_of
 from labcalc.exports.vocabulary import meaning_of
 
@@ -25,7 +26,9 @@ _MOST_ABOVE, _LONGEST_LINE = 50, 1000
 """Lines above a header, and characters of a line that is cut at widths."""
 _MOST = 5
 _SECTIONS = ((), ("temperature",), ("sample",), ("sample", "temperature"))
-_REPEAT = re.compile(r"(.*\S)[\s_#-]+(\d{1,2})")
+_SAID = tuple(holds for holds in FOR_ALL_ROWS if holds != "remark")
+_REPEAT = re.compile(r"(.*?\S)([\s_#-]*)(\d{1,2})(\s*[(\[].*)?")
+"""'KV 1', 'KV1 (cSt)': what stands before the number of a repeat, and behind it."""
 
 
 def likely_arrangements(records: Iterable[Record]) -> tuple[Arrangement, ...]:
@@ -117,7 +120,7 @@ def _divided(head: list[Record]) -> Iterator[tuple[str | None, list[Record]]]:
 def _candidates(cut: Sequence[Record], delimiter: str | None) -> Iterator[Arrangement]:
     plain = Arrangement(delimiter=delimiter)
     if max((len(one.cells) for one in cut), default=0) > 1:
-        for sections in _SECTIONS:
+        for sections in dict.fromkeys((*_SECTIONS, _sections(cut))):
             yield from (replace(plain, sections=sections, header_rows=count) for count in (1, 2, 3))
             if repeats := _repeats(cut):
                 yield replace(plain, sections=sections, columns=repeats)
@@ -159,17 +162,37 @@ def _is_number(cell: str) -> bool:
     return figure(text, ",") is not None or figure(text, ".") is not None
 
 
+def _sections(cut: Sequence[Record]) -> tuple[str, ...]:
+    """Return what lines that stand alone say more than once, in the order of the first."""
+    heads = Sections(_SAID, {})
+    said = Counter(kind for record in cut if (kind := heads.head(record, False)[0]))
+    return tuple(kind for kind, count in said.items() if count > 1)
+
+
 def _repeats(cut: Sequence[Record]) -> Mapping[str, Column]:
     """Return names for columns whose headers differ in a number from 1 on."""
     for record in cut:
-        numbers: dict[str, list[int]] = {}
-        for found in filter(None, map(_REPEAT.fullmatch, map(str.strip, record.cells))):
-            numbers.setdefault(found[1], []).append(int(found[2]))
-        stems = [one for one, said in numbers.items() if said[:2] == [1, 2] and _is_quantity(one)]
-        if stems:
-            said = {stem: meaning_of(stem) for stem in stems}
-            return {f"{stem} *": Column(one.holds, one.unit, one.temperature_C) for stem, one in said.items() if one}
+        headers = [cell.strip() for cell in record.cells]
+        numbers: dict[tuple[str, str, str], list[int]] = {}
+        for stem, between, number, tail in (found.groups("") for found in map(_REPEAT.fullmatch, headers) if found):
+            numbers.setdefault((stem, between, tail), []).append(int(number))
+        repeated = {key: said for key, said in numbers.items() if said[:2] == [1, 2] and _is_quantity(key[0] + key[2])}
+        if repeated:
+            return dict(chain.from_iterable(_named(*key, said, headers) for key, said in repeated.items()))
     return {}
+
+
+def _named(
+    stem: str, between: str, tail: str, numbers: Sequence[int], headers: Sequence[str]
+) -> Iterator[tuple[str, Column]]:
+    """Yield a name for all repeats, or where it would take in another column, one for each."""
+    meaning, name = meaning_of(stem + tail), f"{stem}{between}*{tail}"
+    assert meaning is not None
+    column = Column(meaning.holds, meaning.unit, meaning.temperature_C)
+    if sum(fits(header, [name]) for header in headers) == len(numbers):
+        yield name, column
+    else:
+        yield from ((f"{stem}{between}{at}{tail}", replace(column, repeat=at)) for at in numbers)
 
 
 def _quantities(cut: Sequence[Record]) -> Mapping[str, Column]:

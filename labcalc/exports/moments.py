@@ -116,6 +116,8 @@ def _start(table: Flat, profile: Profile, column: str, zone: ZoneInfo, file: str
         moment = parse_moment(said[0], clock, date_order(said[:1], profile.date_order, "start", file))
     (since_epoch,) = instants([moment], zone).tolist()
     if since_epoch == NO_MOMENT:
-        what = f"'{shown(said[0])}' is no moment" if said else "nothing states"
-        raise ExportError(file, f"{column} holds elapsed time, but its start {what}; expected profile.start, or a line")
+        what = f"its start '{shown(said[0])}' is no moment" if said else "no line is known to say its start"
+        line = f"{table.unread[0]}" if table.unread else "a line above the header"
+        expected = f'expected profile.start, or "start" in [profile.columns] for {line}'
+        raise ExportError(file, f"{column} holds elapsed time, but {what}; {expected}")
     return EPOCH + timedelta(microseconds=since_epoch)

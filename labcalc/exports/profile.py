@@ -76,7 +76,10 @@ class Profile(Arrangement):
     decimal: str | None = None
     thousands: str | None = None
     date_order: str | None = None
-    sheet: str | None = None
+    missing: tuple[str, ...] = ()
+    """What stands in a cell that has no value: 'n.d.', '--'."""
+    sheet: tuple[str, ...] = ()
+    """The sheets of a workbook that are read, one after the other; without, the only visible one with results."""
     from_name: str | None = None
     """What the file's name says, without its ending: '{instrument}_{date}'; '{ignored}' stands for any text."""
     start: datetime.datetime | None = None

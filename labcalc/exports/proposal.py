@@ -26,6 +26,7 @@ from labcalc.exports.profile import DATE_ORDERS, Arrangement, Column, Profile
 from labcalc.exports.read import WORKBOOKS, content_of, fits_profile, read_content, table_of, zone_of
 from labcalc.exports.records import Record, divided
 from labcalc.exports.sheet import sheets
+from labcalc.exports.stack import with_results
 from labcalc.exports.table import SourceFile, columns_not_used, totals
 from labcalc.exports.text import decode, shown
 from labcalc.exports.toml_text import quoted, remark, written
@@ -40,7 +41,9 @@ _QUESTIONS = {
     "date_order": "which comes first, day or month?",
     "decimal": "which is the decimal sign?",
     "temperature_C": "at which temperature was it measured, in °C?",
+    "sheet": "which sheets have the results to be read?",
 }
+_ALWAYS_ASKED = ("temperature_C", "sheet")
 
 
 @dataclass(frozen=True)
@@ -114,7 +117,9 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
         problems = _all_problems(path, data, plain, zone, failure.problem)
     best = _best(path, data, zone)
     if best is None:
-        raise ExportError(path.name, f"{problems[0]}; nothing in it looks like columns of results, so none is proposed")
+        raise ExportError(
+            path.name, f"{'; '.join(problems[:2])}; no profile was found that reads it, so none is proposed"
+        )
     return Proposal(path.name, problems, best.guesses, best.how, best.questions, _outcome(best.source))
 
 
@@ -160,7 +165,7 @@ def _heads(path: Path, data: bytes) -> Iterator[list[Record]]:
     if path.suffix.lower() not in WORKBOOKS:
         yield list(islice(divided(decode(data, path.name)[0], ""), _RECORDS))
         return
-    for _, records in sheets(data, path.name, None):
+    for _, _, records in sheets(data, path.name):
         yield list(islice(records, _RECORDS))
 
 
@@ -169,18 +174,28 @@ def _try(path: Path, data: bytes, how: Arrangement, table: Flat, zone: ZoneInfo)
     guesses = guess_columns(table)
     named = {_name(table, one, how): one.said for one in guesses if one.said is not None}
     said = {one.name: getattr(how, one.name) for one in fields(Arrangement)}
-    said |= {"columns": {**how.columns, **named}, "set_aside": statistics_among(table)}
+    said |= {"columns": {**how.columns, **named}, "set_aside": statistics_among(table, how.sections)}
     held = {one.holds for one in guesses} | table.preamble.keys()
     profile = Profile(name=PurePath(path).stem, files=(_pattern(path.name),), from_name=_from_name(path, held), **said)
     settings: list[dict[str, Any]] = [
         {name: one for name, one in zip(_QUESTIONS, values, strict=True) if one is not None}
-        for values in product((None, *DATE_ORDERS), (None, ".", ","), (None, _ANY_C))
+        for values in product((None, *DATE_ORDERS), (None, ".", ","), (None, _ANY_C), _sheets(path, data, profile))
     ]
     for _, group in groupby(sorted(settings, key=len), len):
         read = [(one, source) for one in group if (source := _readable(path, data, replace(profile, **one), zone))]
         if read:
             return _decided(profile, guesses, read)
     return None
+
+
+def _sheets(path: Path, data: bytes, profile: Profile) -> list[tuple[str, ...] | None]:
+    """Return what profile.sheet may be: nothing, or where several sheets or only hidden ones have results, those."""
+    if path.suffix.lower() not in WORKBOOKS:
+        return [None]
+    found = with_results(sheets(data, path.name), profile, path.name)
+    visible = [name for name, is_hidden in found if not is_hidden]
+    names = visible or [name for name, _ in found]
+    return [None] if len(visible) == 1 else [None, tuple(names), *((name,) for name in names[:_MOST_NAMED])]
 
 
 def _readable(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> SourceFile | None:
@@ -195,8 +210,9 @@ def _decided(profile: Profile, guesses: tuple[Guess, ...], read: list[tuple[dict
     """Return the candidate with the settings that one value alone reads best; the others are questions."""
     most = max(source.rows_read for _, source in read)
     best = [(one, source) for one, source in read if source.rows_read == most]
-    values = {name: tuple(dict.fromkeys(one[name] for one, _ in best if name in one)) for name in _QUESTIONS}
-    open_ = tuple((name, some) for name, some in values.items() if len(some) > 1 or (some and name == "temperature_C"))
+    asked = {name: read if name == "sheet" else best for name in _QUESTIONS}
+    values = {name: tuple(dict.fromkeys(one[name] for one, _ in of if name in one)) for name, of in asked.items()}
+    open_ = tuple((name, some) for name, some in values.items() if len(some) > 1 or (some and name in _ALWAYS_ASKED))
     told = {name: some[0] for name, some in values.items() if some and name not in dict(open_)}
     return _Tried(replace(profile, **told), guesses, open_, best[0][1])
 
@@ -204,7 +220,7 @@ def _decided(profile: Profile, guesses: tuple[Guess, ...], read: list[tuple[dict
 def _name(table: Flat, guess: Guess, how: Arrangement) -> str:
     """Return how [profile.columns] names a column: by its header, or by its place where that can't be."""
     is_told = guess.header and table.header.cells.count(guess.header) == 1 and "*" not in guess.header
-    return guess.header if is_told and how.header_rows else f"column {guess.place + 1}"
+    return guess.names[0 if is_told and how.header_rows else -1]
 
 
 def _pattern(name: str) -> str:
@@ -252,13 +268,23 @@ def _profile_lines(proposal: Proposal) -> Iterator[str]:
     for name, values in proposal.questions:
         yield f"# QUESTION: {_QUESTIONS[name]} Take away the # before the right one.\n"
         yield from (f"# {name} = {written(one)}\n" for one in values)
-    if profile.columns:
+    asked = {name: one.instead for one in proposal.guesses if one.instead for name in one.names}
+    others = {one.names[0]: one.instead for one in proposal.guesses if one.instead and one.said is None}
+    if profile.columns or others:
         yield "[profile.columns]\n"
-    instead = {one.said: one.instead for one in proposal.guesses if one.instead}
     for header, column in profile.columns.items():
         yield f"{quoted(header)} = {_column(column)}\n"
-        if column in instead:
-            yield f"# or {quoted(header)} = {_column(instead[column])}\n"
+        if header in asked:
+            is_asked = column.holds == "ignored"
+            yield (
+                "# QUESTION: is it this, as well as the other or instead of it? Then, for the line above:\n"
+                if is_asked
+                else ""
+            )
+            yield f"# {'' if is_asked else 'or '}{quoted(header)} = {_column(asked[header])}\n"
+    for header, column in others.items():
+        yield f"# QUESTION: does it hold the {column.holds}? Then take away the # here.\n"
+        yield f"# {quoted(header)} = {_column(column)}\n"
 
 
 def _column(column: Column) -> str:

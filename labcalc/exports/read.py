@@ -14,12 +14,14 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from labcalc.errors import ExportError
 from labcalc.exports.arrangement import HEAD, arrange, header_of, reshaped, why_not
 from labcalc.exports.cells import Cells
+from labcalc.exports.dividing import refuse_dividing_lines
 from labcalc.exports.layout import Flat, Layout, lay_out
 from labcalc.exports.moments import FILE_NAME, add_moments, state
 from labcalc.exports.profile import Profile
 from labcalc.exports.records import DELIMITERS, divided
 from labcalc.exports.rows import framed, tidy
 from labcalc.exports.sheet import sheets
+from labcalc.exports.stack import chosen, listed, stacked, with_results
 from labcalc.exports.table import Reading, Refusal, SourceFile
 from labcalc.exports.text import decode, shown
 
@@ -122,6 +124,7 @@ def read_content(
     layout = lay_out(table, path.name)
     cells = Cells(layout, profile, path.name, delimiter)
     columns, refusals = tidy(cells, zone)
+    refuse_dividing_lines(cells)
     dialect = _dialect(words, cells, layout, profile)
     read = len(cells) - len(refusals), len(refusals)
     left_out = layout.set_aside, layout.unused
@@ -193,13 +196,14 @@ def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list
 def _of_sheet(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     if not data:
         raise ExportError(path.name, "the file is empty; expected a workbook (.xlsx)")
-    problem = ""
-    for name, records in sheets(data, path.name, profile.sheet):
-        table = arrange(records, profile, path.name)
-        if table is not None:
-            return table, "", [f"workbook, sheet '{shown(name)}'"]
-        problem = problem or why_not(dict(sheets(data, path.name, name))[name], profile)
-    raise ExportError(path.name, problem or _UNRELATED)
+    found = with_results(sheets(data, path.name, profile.sheet), profile, path.name)
+    tables = chosen(found, profile, path.name)
+    if not tables:
+        reasons = (why_not(records, profile) for _, _, records in sheets(data, path.name, profile.sheet))
+        raise ExportError(path.name, next(filter(None, reasons), _UNRELATED))
+    table = stacked(tables, path.name)
+    table.unread += [f"hidden {listed([name])}" for name, is_hidden in found if is_hidden and name not in tables]
+    return table, "", [f"workbook, {listed(tables)}"]
 
 
 _HEADERS = {

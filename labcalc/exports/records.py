@@ -35,6 +35,8 @@ class Record:
     """Whether an end of line stands behind it."""
     origins: Sequence[tuple[int, str] | None] | None = None
     """Line and column that each cell comes from, where the record is put together from several lines."""
+    sheet: str = ""
+    """The sheet that it stands in, where several are read."""
 
     @property
     def is_blank(self) -> bool:

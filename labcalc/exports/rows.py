@@ -19,7 +19,7 @@ from labcalc.exports.runs import name_runs
 from labcalc.exports.table import QUANTITY_COLUMNS, TIDY_COLUMNS, Refusal, derived_mark
 from labcalc.exports.text import shown
 from labcalc.exports.vocabulary import LIMITS
-from labcalc.wording import plain
+from labcalc.wording import celsius, plain
 
 _CONSISTENCY_ALLOWANCE = 1e-4
 """How far η may be from ν·ρ, relative, beyond what the rounding of the printed figures explains: instruments compute
@@ -37,8 +37,11 @@ for a temperature is taken to hold. Viscosity changes by 2 % in between; a good 
 class _Determinations:
     """All rows at one temperature; ``derived``: the place from 1 of the quantity that was derived, 0 where none was."""
 
+    at: float | None
+    fields: list[Field]
     temperature: NDArray[np.float64]
     values: dict[str, NDArray[np.float64]]
+    halves: dict[str, NDArray[np.float64]]
     derived: NDArray[np.int8]
 
     @property
@@ -87,7 +90,43 @@ def _determinations(cells: Cells) -> list[_Determinations]:
     together: dict[tuple[int, float | None], list[Field]] = {}
     for one in sorted(fields, key=lambda field: field.repeat):
         together.setdefault((one.repeat, one.temperature_C), []).append(one)
-    return [_at_temperature(cells, at, group) for (_, at), group in together.items()]
+    groups = [_at_temperature(cells, at, group) for (_, at), group in together.items()]
+    if len({one.temperature_C for one in fields if one.temperature_C is not None}) == 1:
+        _hold_against_the_row(cells, groups)
+    for group in groups:
+        _complete(cells, group)
+    return groups
+
+
+def _hold_against_the_row(cells: Cells, groups: list[_Determinations]) -> None:
+    """Refuse the rows whose own temperature isn't that in the header; where it is, all of a row are one determination.
+
+    Where headers have several temperatures, the row's own can't be of them all; what the profile says isn't doubted.
+    """
+    for group in groups:
+        place = _thermometer(cells, group.fields[0].repeat)
+        if group.at is None or group.fields[0].is_told or place is None or place.position < 0:
+            continue
+        apart = group.measured & (np.abs(cells.numbers(place)[0] - group.at).round(9) > _FROM_SET_K)
+        said = f"column '{shown(group.fields[0].header)}' is for {celsius(group.at)}"
+        for row in np.flatnonzero(apart).tolist():
+            within = f"expected the two within {_FROM_SET_K:g} K, or temperature_C of that column in [profile.columns]"
+            cells.note(row, place, cells.cell(place, row), f"{said}; {within}")
+        for other in groups:
+            if other.at is None and other.fields[0].repeat == group.fields[0].repeat:
+                _join(other, group)
+
+
+def _join(group: _Determinations, other: _Determinations) -> None:
+    """Move what was measured beside others into their determination, where it is of another quantity."""
+    both = [~np.isnan(group.values[name]) & ~np.isnan(other.values[name]) for name in QUANTITY_COLUMNS]
+    moved = group.measured & other.measured & ~np.logical_or.reduce(both)
+    for of in ("values", "halves"):
+        for name, values in getattr(other, of).items():
+            mine = getattr(group, of)
+            mine[name] = np.where(moved & np.isnan(mine[name]), values, mine[name])
+    other.values = {name: np.where(moved, np.nan, values) for name, values in other.values.items()}
+    group.fields = [*group.fields, *other.fields]
 
 
 def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Determinations:
@@ -95,15 +134,17 @@ def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Det
     halves = values.copy()
     for one in fields:
         values[one.holds], halves[one.holds] = cells.numbers(one)
-    group = _Determinations(_temperatures(cells, at, fields), values, np.zeros(len(cells), np.int8))
-    _check_consistency(cells, fields, values, halves)
-    _derive(cells, fields, group)
-    if at is None:
-        place = _thermometer(cells, fields[0].repeat)
+    return _Determinations(at, fields, _temperatures(cells, at, fields), values, halves, np.zeros(len(cells), np.int8))
+
+
+def _complete(cells: Cells, group: _Determinations) -> None:
+    _check_consistency(cells, group)
+    _derive(cells, group)
+    if group.at is None:
+        place = _thermometer(cells, group.fields[0].repeat)
         assert place is not None
         for row in np.flatnonzero(group.measured & np.isnan(group.temperature)).tolist():
             cells.note(row, place, None, "expected a temperature")
-    return group
 
 
 def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArray[np.float64]:
@@ -142,19 +183,19 @@ def _check_set_temperature(cells: Cells) -> None:
             cells.note(row, read, cells.cell(read, row), f"{said}; expected the two within {_FROM_SET_K:g} K")
 
 
-def _check_consistency(
-    cells: Cells, fields: list[Field], values: dict[str, NDArray[np.float64]], halves: dict[str, NDArray[np.float64]]
-) -> None:
-    nu, eta, rho = (values[name] for name in QUANTITY_COLUMNS)
-    half_nu, half_eta, half_rho = (halves[name] for name in QUANTITY_COLUMNS)
+def _check_consistency(cells: Cells, group: _Determinations) -> None:
+    nu, eta, rho = (group.values[name] for name in QUANTITY_COLUMNS)
+    half_nu, half_eta, half_rho = (group.halves[name] for name in QUANTITY_COLUMNS)
     expected = nu * rho / 1000.0  # η = ν·ρ, in mPa·s, mm²/s and kg/m³
     allowed = half_eta + (half_nu * rho + half_rho * nu) / 1000.0 + _CONSISTENCY_ALLOWANCE * expected
     for row in np.flatnonzero(np.abs(eta - expected) > allowed).tolist():
-        one = next(field for field in fields if field.holds == "dynamic viscosity")
-        cells.note(row, one, cells.cell(one, row), f"expected {expected[row]:.5g} mPa·s, kinematic viscosity · density")
+        one = next(field for field in group.fields if field.holds == "dynamic viscosity")
+        within = f"within {allowed[row]:.2g} mPa·s"
+        said = f"expected {expected[row]:.5g} mPa·s, kinematic viscosity · density, {within}"
+        cells.note(row, one, cells.cell(one, row), said)
 
 
-def _derive(cells: Cells, fields: list[Field], group: _Determinations) -> None:
+def _derive(cells: Cells, group: _Determinations) -> None:
     nu, eta, rho = group.values.values()
     follows = {
         "kinematic viscosity": eta / rho * 1000.0,
@@ -166,7 +207,7 @@ def _derive(cells: Cells, fields: list[Field], group: _Determinations) -> None:
         new = np.isnan(group.values[name]) & ~np.isnan(value)
         group.values[name] = np.where(new, value, group.values[name])
         group.derived[new] = number
-        one = next(field for field in fields if field.holds != name) if new.any() else fields[0]
+        one = next(field for field in group.fields if field.holds != name) if new.any() else group.fields[0]
         for row in np.flatnonzero(new & ~((low <= value) & (value <= high))).tolist():
             what = f"a {name} of {value[row]:.5g} {unit} follows"
             expected = f"{what}; expected one from {plain(low, 10)} to {plain(high, 10)} {unit}"

@@ -30,7 +30,7 @@ class Sections:
 
     def _without(self, records: Iterable[Record], may_be_bare: bool) -> Iterator[Record]:
         for record in records:
-            kind, value = self._head(record, may_be_bare)
+            kind, value = self.head(record, may_be_bare)
             if not kind:
                 yield record
                 continue
@@ -43,7 +43,7 @@ class Sections:
         said = self._said[bisect_right(self._lines, record.line) - 1]
         return [said.get(kind, "") for kind in self.kinds]
 
-    def _head(self, record: Record, may_be_bare: bool) -> tuple[str, str]:
+    def head(self, record: Record, may_be_bare: bool) -> tuple[str, str]:
         """Return what a line says that stands alone; nothing where it says nothing, or doesn't stand alone."""
         filled = [cell.strip() for cell in record.cells if cell.strip()]
         is_alone = len(filled) == 1 or (len(filled) == 2 and filled[0].endswith((":", "=")))

@@ -6,7 +6,7 @@ Typed numbers and dates become texts that no decimal sign or date order can chan
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import datetime, time, timedelta
 from functools import lru_cache
 from math import inf, isfinite
@@ -84,15 +84,18 @@ def _position(letters: str) -> int:
     return place - 1
 
 
-def sheets(data: bytes, file: str, wanted: str | None) -> Iterator[tuple[str, Iterator[Record]]]:
-    """Yield name and records of each sheet, or of the wanted one only; blank rows that follow each other are one."""
+def sheets(data: bytes, file: str, wanted: Iterable[str] = ()) -> Iterator[tuple[str, bool, Iterator[Record]]]:
+    """Yield name of each sheet, or of the wanted ones only, whether it is hidden, and its records.
+
+    Blank rows that follow each other are one.
+    """
     with refusing(file):
         book = _Book(data, file)
-    if wanted is not None and wanted not in book.sheets:
-        names = ", ".join(map(shown, book.sheets))
-        raise ExportError(file, f"there is no sheet '{shown(wanted)}' (profile.sheet); the file has {names}")
-    for name in book.sheets if wanted is None else [wanted]:
-        yield name, book.records(name)
+    for name in (*wanted,) or book.sheets:
+        if name not in book.sheets:
+            names = ", ".join(map(shown, book.sheets))
+            raise ExportError(file, f"there is no sheet '{shown(name)}' (profile.sheet); the file has {names}")
+        yield name, name in book.hidden, book.records(name)
 
 
 class _Book:
@@ -103,6 +106,7 @@ class _Book:
         start = next(path for kind, path in self._package.related("").values() if kind == "officeDocument")
         related = self._package.related(start)
         self.sheets: dict[str, str] = {}
+        self.hidden: set[str] = set()
         self.epoch = _EPOCH
 
         def see(name: str, said: dict[str, str]) -> None:
@@ -110,6 +114,7 @@ class _Book:
                 kind, path = related[next(value for key, value in said.items() if key.endswith(":id"))]
                 if kind == "worksheet":
                     self.sheets[said["name"]] = path
+                    self.hidden |= {said["name"]} if said.get("state", "visible") != "visible" else set()
             elif local(name) == "workbookPr" and said.get("date1904") in ("1", "true"):
                 self.epoch = _EPOCH_1904
 

@@ -66,9 +66,11 @@ class Refusal:
     column: str | None
     value: str | None
     expected: str
+    sheet: str = ""
+    """Where several sheets of a workbook are read."""
 
     def __str__(self) -> str:
-        place = f"{self.file}, line {self.line}"
+        place = ", ".join(filter(None, (self.file, self.sheet and f"sheet '{shown(self.sheet)}'", f"line {self.line}")))
         if self.column is not None:
             place += f", column '{self.column}'"
         return f"{place}: {self.expected}" if self.value is None else f"{place}: '{self.value}': {self.expected}"

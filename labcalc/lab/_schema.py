@@ -164,7 +164,13 @@ _TEMPERATURE = number(-80, 400, unit="°C")
 _POSITIVE = number(above=0)
 _NOT_NEGATIVE = number(0)
 _PATTERNS = listed(text, "patterns")
+_SHEETS = listed(text, "names of sheets")
 _MEASURED = choice(QUANTITY_COLUMNS)
+
+
+def _sheets(value: Any, path: str, problems: Problems) -> Any:
+    """Read one name, or a list of names."""
+    return _SHEETS([value] if isinstance(value, str) else value, path, problems)
 
 
 def _named(record: Any) -> str:
@@ -197,7 +203,8 @@ _PROFILE = table(
         "decimal": Key(choice((".", ",")), None),
         "thousands": Key(_one_character, None),
         "date_order": Key(choice(DATE_ORDERS), None),
-        "sheet": Key(text, None),
+        "missing": Key(listed(text, "what stands for no value"), ()),
+        "sheet": Key(_sheets, ()),
         "from_name": Key(_from_name, None),
         "start": Key(_moment, None),
         "instrument": Key(text, None),

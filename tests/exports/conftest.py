@@ -11,6 +11,8 @@ import pytest
 from labcalc.exports import Profile, Reading, read_export
 
 Read = Callable[..., Reading]
+NOT_MISSING = "; all of the row is refused, unless profile.missing names it"
+"""What a refusal says of a cell without a figure."""
 
 
 def without_hint(failure: object) -> str:

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from labcalc.errors import ExportError
+from labcalc.exports import Column
 from tests.exports.conftest import Read, without_hint
 
 
@@ -127,3 +128,27 @@ def test_units_beneath_decide_what_the_headers_leave_open(read: Read) -> None:
 def test_a_method_above_the_header_is_no_header(read: Read) -> None:
     table = read("Method;Kinematic viscosity\nTest;ASTM D445 at 40 °C\n\nSample;KV40 (cSt)\nA;46.1\n").table
     assert table["source_line"].tolist() == [5]
+
+
+BESIDE = "Sample;Temp (C);KV40 (cSt);Density (kg/m3)\n"
+
+
+def test_a_temperature_in_the_header_is_held_against_that_of_the_row(read: Read) -> None:
+    """68.1 mm²/s · 863.1 kg/m³ = 58.777 mPa·s."""
+    reading = read(BESIDE + "Oak 46;100.0;6.87;818.6\nOak 68;40.01;68.1;863.1\nOak 32;40.5;;860.1\n")
+    (refusal,) = reading.refusals
+    assert str(refusal).startswith(
+        "x.csv, line 2, column 'Temp (C)': '100.0': column 'KV40 (cSt)' is for 40 °C; expected"
+    )
+    assert reading.table["temperature_C"].tolist() == [40.01, 40.5]
+    assert reading.table["replicate"].tolist() == [1, 1]
+    assert reading.table["dynamic_viscosity_mPa_s"].round(3).tolist()[0] == 58.777
+
+
+def test_a_temperature_of_another_column_is_the_rows_own_where_headers_have_two_or_the_profile_has_it(
+    read: Read,
+) -> None:
+    two = "Sample;Temp (C);KV40 (cSt);KV100 (cSt);Density (kg/m3)\nOak 46;15;46.1;6.87;872.1\n"
+    assert read(two).table["temperature_C"].tolist() == [40.0, 100.0, 15.0]
+    told = {"KV40 (cSt)": Column("kinematic viscosity", temperature_C=40.0)}
+    assert read(BESIDE + "Oak 46;15;46.1;872.1\n", columns=told).table["temperature_C"].tolist() == [40.0, 15.0]

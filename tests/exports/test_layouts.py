@@ -23,6 +23,7 @@ from labcalc.exports.likely import likely_arrangements
 from labcalc.exports.profile import Arrangement, Column
 from labcalc.exports.records import divided
 from labcalc.lab import load_laboratory
+from tests.exports.conftest import NOT_MISSING
 
 WithProfile = Callable[..., Reading]
 NAN = math.nan
@@ -75,7 +76,7 @@ def test_two_header_rows(read: WithProfile) -> None:
     reading = read(TWO_HEADER_ROWS, "header_rows = 2")
     assert rows(reading) == [("HX-1", 40.0, 46.12, None, 858.3, 1, 5), ("HX-1", 100.0, 6.871, None, 820.1, 1, 5)]
     assert [str(one) for one in reading.refusals] == [
-        "x.txt, line 8, column '100 °C KV': 'n. b.': expected a number with decimal comma"
+        "x.txt, line 8, column '100 °C KV': 'n. b.': expected a number with decimal comma" + NOT_MISSING
     ]
     assert (reading.sources[0].rows_read, reading.sources[0].rows_refused) == (1, 1)
     assert "header in line 2; 2 lines set aside: lines 6, 7" in reading.sources[0].read_as.replace(", profile 'p'", "")
@@ -181,7 +182,10 @@ def test_turned_on_its_side(read: WithProfile) -> None:
     assert rows(reading) == [("P-1", 40.0, 46.12, None, 858.3, 1, 4), ("P-2", 40.0, 12.0, None, 851.1, 1, 4)]
     assert reading.table["instrument"].tolist() == ["VD-5"] * 2
     broken = read(TURNED.replace(";12;", ";zwölf;"), 'layout = "turned"\nset_aside = ["Média"]')
-    assert str(broken.refusals[0]) == "x.txt, line 6, column 'P-2': 'zwölf': expected a number with decimal comma"
+    assert (
+        str(broken.refusals[0])
+        == "x.txt, line 6, column 'P-2': 'zwölf': expected a number with decimal comma" + NOT_MISSING
+    )
 
 
 BLANKS = """Run summary of Old Mill Laboratory
@@ -207,7 +211,7 @@ def test_replicates_side_by_side_divided_by_blanks(read: WithProfile) -> None:
     ]
     assert reading.table["run"].nunique() == 1
     assert [str(one) for one in reading.refusals] == [
-        "x.txt, line 7, column 'KV 3': 'x': expected a number with decimal point",
+        "x.txt, line 7, column 'KV 3': 'x': expected a number with decimal point" + NOT_MISSING,
         "x.txt, line 8: '6.873': the row ends here, with 4 cells; expected 6",
     ]
     with pytest.raises(ExportError, match="there are 5 units for 6 columns in line 3; profile"):
@@ -272,7 +276,10 @@ def test_fixed_widths_without_a_header(read: WithProfile) -> None:
     ]
     assert moments(reading)[0] == "2026-03-02 00:00:00"
     broken = read(WIDTHS.replace(" 6.871", "   n/a"), WIDTHS_PROFILE)
-    assert str(broken.refusals[0]) == "x.txt, line 2, column 'column 4': 'n/a': expected a number with decimal point"
+    assert (
+        str(broken.refusals[0])
+        == "x.txt, line 2, column 'column 4': 'n/a': expected a number with decimal point" + NOT_MISSING
+    )
 
 
 PARTS = """Sample,Date,,,Time,,Temp.,Viscosity,Density
@@ -373,7 +380,7 @@ def test_elapsed_time_and_units_in_the_cells(read: WithProfile) -> None:
     ]
     stated = read(ELAPSED, ELAPSED_PROFILE.format("start = 2026-03-02T08:00:00", ""))
     assert moments(stated)[1] == "2026-03-02 09:30:30"
-    with pytest.raises(ExportError, match=r"'Tijd \(min\)' holds elapsed time, but its start nothing states"):
+    with pytest.raises(ExportError, match=r"'Tijd \(min\)' holds elapsed time, but no line is known to say its start"):
         read(ELAPSED, ELAPSED_PROFILE.format("", ""))
 
 
@@ -478,7 +485,7 @@ def test_a_workbook_by_letters(read: WithProfile, tmp_path: Path) -> None:
     reading = read("", profile, "x.xlsx")
     assert rows(reading) == [("W-1", 40.0, 46.12, None, 858.3, 1, 5), ("W-1", 40.0, 46.15, None, None, 2, 5)]
     assert [str(one) for one in reading.refusals] == [
-        "x.xlsx, line 7, column 'Wert 2': 'k. A.': expected a number with decimal point"
+        "x.xlsx, line 7, column 'Wert 2': 'k. A.': expected a number with decimal point" + NOT_MISSING
     ]
     pasted = read("", "", "x.xlsx", propose_profile(tmp_path / "x.xlsx").toml)
     assert rows(pasted) == rows(reading)
@@ -737,7 +744,7 @@ def test_guesses(read: WithProfile, tmp_path: Path, text: str) -> None:
 
 def test_where_nothing_looks_like_results_none_is_proposed(tmp_path: Path) -> None:
     (tmp_path / "x.txt").write_text("Name;Height\nA;tall\nB;small\n", "utf-8")
-    with pytest.raises(ExportError, match="nothing in it looks like columns of results, so none is proposed"):
+    with pytest.raises(ExportError, match="no profile was found that reads it, so none is proposed"):
         propose_profile(tmp_path / "x.txt")
 
 
@@ -795,3 +802,98 @@ def test_any_text_with_any_setting_is_read_or_refused(tmp_path: Path, parts: lis
     with suppress(ExportError):
         tomllib.loads(propose_profile(path).toml)
     assert len(likely_arrangements(divided("".join(parts), ""))) <= 5
+
+
+STATISTICS = """Sample;Date;Temp (°C);Kin. visc. (mm²/s){unit}
+Oak 46;03.02.26;40;46.12
+Mean;;;46.12
+Max 5;04.02.26;40;68.41
+Mean;;;68.41
+s;;;0.021
+"""
+
+
+def test_a_sample_named_as_a_statistic_is_not_proposed_to_be_set_aside(tmp_path: Path) -> None:
+    path = tmp_path / "x.txt"
+    for text, expected in (
+        (STATISTICS.format(unit=""), ("Mean", "s")),
+        (STATISTICS.format(unit="") + "Mean;05.02.26;40;15.2\n", ("s",)),  # a sample of that name has a date
+        ("Name;KV40 (cSt);Operator\nOak 46;46,123;s\nMax 5;68,412;s\nMean;57,268;\ns;1;\n", ("Mean",)),
+    ):
+        path.write_text(text, "utf-8")
+        proposal = propose_profile(path)
+        assert proposal.profile is not None
+        assert proposal.profile.set_aside == expected
+
+
+def test_a_number_with_a_name_of_its_own_is_no_temperature_but_a_question(tmp_path: Path) -> None:
+    path = tmp_path / "x.csv"
+    for name in ("TAN", "Wear"):
+        path.write_text(f"Sample;Date;KV;{name}\nOak 46;2026-03-17;46.05;15.0\nOak 68;2026-03-17;68.05;15.1\n", "utf-8")
+        proposal = propose_profile(path)
+        assert proposal.questions == (("temperature_C", (40.0,)),)
+        assert f'Then take away the # here.\n# "{name}" = {{ holds = "temperature", unit = "°C" }}\n' in proposal.toml
+        assert proposal.profile is not None
+        assert [*proposal.profile.columns] == ["KV"]
+
+
+def test_repeats_side_by_side_are_proposed_not_ignored(tmp_path: Path) -> None:
+    path = tmp_path / "x.csv"
+    path.write_text("Sample;T (C);KV1 (cSt);KV2 (cSt);KV mean (cSt)\nOak 46;40.0;46.05;46.07;46.06\n", "utf-8")
+    proposal = propose_profile(path)
+    assert proposal.profile is not None
+    assert [(name, one.repeat) for name, one in proposal.profile.columns.items()] == [
+        ("KV1 (cSt)", 1),
+        ("KV2 (cSt)", 2),
+    ]
+    path.write_text("Sample;T (C);KV (cSt);KV corr. (cSt)\nOak 46;40.0;46.05;46.10\n", "utf-8")
+    assert (
+        "# QUESTION: is it this, as well as the other or instead of it? Then, for the line above:\n"
+        in propose_profile(path).toml
+    )
+
+
+def test_a_start_above_elapsed_time_is_named_until_the_profile_takes_it(read: WithProfile) -> None:
+    head = "# Start: 2026-03-20 09:00:00\nSample: Birch 46\nElapsed (s),Temp (C),KV (mm2/s)\n"
+    text = head + "0,40.00,46.10\n65,40.00,46.12\n"
+    assert read(text).sources[0].unused == ("Elapsed (s)", "'# Start' of line 1")
+    elapsed = '[profile.columns]\n"Elapsed (s)" = "elapsed"\n'
+    with pytest.raises(
+        ExportError, match=r"expected profile\.start, or \"start\" in \[profile\.columns\] for '# Start' of"
+    ):
+        read(text, elapsed)
+    for name in ("Start", "# Start"):
+        assert moments(read(text, f'{elapsed}"{name}" = "start"')) == ["2026-03-20 09:00:00", "2026-03-20 09:01:05"]
+
+
+def test_marks_of_a_missing_value_are_the_profiles(read: WithProfile) -> None:
+    text = "Sample;Date;KV40 (cSt);KV100 (cSt)\nOak 46;2026-03-17;n.d.;6.87\nOak 68;2026-03-17;68.1;--\n"
+    assert len(read(text).refusals) == 2
+    reading = read(text, 'missing = ["n.d.", "--"]')
+    assert not reading.refusals
+    assert reading.table["kinematic_viscosity_mm2_s"].tolist() == [6.87, 68.1]
+
+
+@pytest.mark.parametrize(
+    ("text", "columns"),
+    [
+        ("Sample;T (C);KV (cSt);Density (g/mL);Density (kg/m3)\nYew 46;40.0;46.00;0.8570;857.0\n", ["Density (kg/m3)"]),
+        ("Sample;Sampled;Analysed;KV40\nYew 46;16/03/26;17/03/26;46.05\n", ["Sampled", "Analysed", "KV40"]),
+        ("Year;Month;Day;Sample;T (C);KV (cSt)\n2026;3;21;Oak 46;40.0;46.05\n", ["Year", "Month", "Day"]),
+    ],
+)
+def test_what_stands_twice_or_in_parts_is_proposed(tmp_path: Path, text: str, columns: list[str]) -> None:
+    (tmp_path / "x.csv").write_text(text, "utf-8")
+    proposal = propose_profile(tmp_path / "x.csv")
+    assert proposal.profile is not None
+    assert [*proposal.profile.columns] == columns
+    assert ("QUESTION: is it this" in proposal.toml) == ("ignored" in {one.holds for one in proposal.guesses})
+    assert proposal.outcome.startswith("1 row read, 0 refused")
+
+
+def test_why_no_row_is_read_is_said_where_no_profile_helps(tmp_path: Path) -> None:
+    (tmp_path / "x.csv").write_text("Sample;Date;T (C);KV (cSt)\nOak 46;25.03.2026 08.15;40.0;46.1\n", "utf-8")
+    with pytest.raises(
+        ExportError, match=r"0 rows read, 1 refused; x\.csv, line 2, column 'Date': '25\.03\.2026 08\.15'"
+    ):
+        propose_profile(tmp_path / "x.csv")

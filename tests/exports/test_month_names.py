@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime
 
 import pytest
 
 from labcalc.errors import ExportError
-from labcalc.exports.dates import parse_day
+from labcalc.exports.dates import parse_day, parse_moment
 from tests.exports.conftest import Read, without_hint
 
 NAMES = {
@@ -43,7 +43,8 @@ def test_short_names_of_months(month: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["12 mars 2026", "12 de marzo de 2026", "12 marzo del 2026", "12. März 2026", "12th March 2026"]
+    "text",
+    ["12 mars 2026", "12 de marzo de 2026", "12 marzo del 2026", "12. März 2026", "12th March 2026", "le 12 mars 2026"],
 )
 def test_dates_as_they_are_written(text: str) -> None:
     assert parse_day(text, None) == date(2026, 3, 12)
@@ -54,6 +55,12 @@ def test_dates_as_they_are_written(text: str) -> None:
 )
 def test_what_is_no_date(text: str) -> None:
     assert parse_day(text, None) is None
+
+
+def test_the_basic_format_of_moments() -> None:
+    """ISO 8601-1, 5.4.2: 19850412T101530Z, the standard's own example (memory)."""
+    assert parse_moment("19850412T101530Z", "", None) == datetime(1985, 4, 12, 10, 15, 30, tzinfo=UTC)
+    assert parse_moment("19850412T1015301", "", None) is None
 
 
 def test_a_year_of_two_figures_needs_the_profile(read: Read) -> None:

@@ -18,7 +18,7 @@ from hypothesis import given, settings, strategies as st
 from python_calamine import load_workbook
 
 from labcalc.errors import ExportError
-from labcalc.exports import read_export
+from labcalc.exports import Profile, Reading, propose_profile, read_export, totals
 from labcalc.exports.numbers import typed_half_units
 from labcalc.exports.package import Package
 from labcalc.exports.sheet import sheets
@@ -72,7 +72,7 @@ def filled(rows: Iterable[tuple[int, Iterable[str]]]) -> dict[tuple[int, int], s
 
 def check_beside_the_library(data: bytes) -> None:
     book = load_workbook(io.BytesIO(data))
-    for name, records in sheets(data, "w.xlsx", None):
+    for name, _, records in sheets(data, "w.xlsx"):
         rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
         expected = filled((line, map(by_the_library, row)) for line, row in enumerate(rows, 1))
         assert filled((record.line, record.cells) for record in records) == expected
@@ -354,7 +354,7 @@ WORST = [
 MEASURED = """
 import pathlib, sys, time
 from labcalc.errors import ExportError
-from labcalc.exports import read_export
+from labcalc.exports import Profile, Reading, propose_profile, read_export, totals
 for path in sys.argv[1:]:
     try:
         read_export(path)
@@ -374,3 +374,66 @@ def test_what_is_just_within_the_limits_is_read_in_little_time_and_memory(tmp_pa
     seconds, megabytes = map(float, said.split())
     assert seconds < 5.0 * len(WORST)
     assert megabytes < 300.0
+
+
+# --- Several sheets: which one is read, or that none is, is said ---
+
+KV = [["Sample", "Date", "Temp (°C)", "KV (mm²/s)"], ["Elm 32", "2026-03-14 09:00", 40, 31.95]]
+SECOND = [KV[0], ["Elm 46", "2026-03-14 09:20", 40, 46.2], ["Elm 68", "2026-03-14 09:40", 40, "bubble"]]
+RHO = [["Sample", "Date", "Temp (°C)", "Density (kg/m³)"], ["Elm 32", "2026-03-14 10:00", 15, 870.2]]
+
+
+def book_of(hidden: str = "", **tables: list[list[object]]) -> bytes:
+    def fill(book: xlsxwriter.Workbook) -> None:
+        for name, rows in tables.items():
+            sheet = book.add_worksheet(name)
+            for line, cells in enumerate(rows):
+                sheet.write_row(line, 0, cells)
+            if name == hidden:
+                sheet.hide()
+            else:
+                sheet.activate()
+
+    return written(fill)
+
+
+def by_sheets(data: bytes, folder: Path, *wanted: str) -> Reading:
+    path = folder / "w.xlsx"
+    path.write_bytes(data)
+    return read_export(path, profiles=(Profile(name="p", files=("*",), sheet=wanted),))
+
+
+def test_sheets_with_results_are_asked_for(tmp_path: Path) -> None:
+    with pytest.raises(ExportError, match=r"sheets 'A', 'B' have results; profile\.sheet in lab\.toml says which"):
+        read(book_of(A=KV, B=SECOND), tmp_path)
+    assert "1 row read" in totals(by_sheets(book_of(Cover=[["Report"]], A=KV, Empty=KV[:1]), tmp_path).sources)
+
+
+def test_a_list_of_sheets_is_read_as_one_export(tmp_path: Path) -> None:
+    reading = by_sheets(book_of(A=KV, B=SECOND), tmp_path, "A", "B")
+    assert reading.table["kinematic_viscosity_mm2_s"].tolist() == [31.95, 46.2]
+    (refusal,) = reading.refusals
+    assert str(refusal).startswith("w.xlsx, sheet 'B', line 3, column 'KV (mm²/s)': 'bubble'")
+
+
+def test_sheets_of_other_quantities_are_put_side_by_side(tmp_path: Path) -> None:
+    table = by_sheets(book_of(KV=KV, Rho=RHO), tmp_path, "KV", "Rho").table
+    assert table["kinematic_viscosity_mm2_s"].tolist()[0] == 31.95
+    assert table["density_kg_m3"].tolist()[1] == 870.2
+    assert table["temperature_C"].tolist() == [40.0, 15.0]
+    with pytest.raises(ExportError, match="differ in what is above their headers: operator"):
+        by_sheets(book_of(KV=[["Operator:", "A. Finch"], *KV], Rho=RHO), tmp_path, "KV", "Rho")
+
+
+def test_a_hidden_sheet_is_named_never_preferred(tmp_path: Path) -> None:
+    reading = by_sheets(book_of("old", old=SECOND, new=KV), tmp_path)
+    assert reading.table["sample"].tolist() == ["Elm 32"]
+    assert reading.sources[0].unused == ("hidden sheet 'old'",)
+    with pytest.raises(ExportError, match="only hidden sheets have results: sheet 'old'"):
+        by_sheets(book_of("old", Cover=[["Report"]], old=KV), tmp_path)
+
+
+def test_which_sheets_is_a_question_of_the_proposal(tmp_path: Path) -> None:
+    path = tmp_path / "w.xlsx"
+    path.write_bytes(book_of(A=KV, B=RHO))
+    assert propose_profile(path).questions == (("sheet", (("A", "B"), ("A",), ("B",))),)

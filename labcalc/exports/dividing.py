@@ -1,0 +1,87 @@
+"""Lines among the rows that say what the rows beneath them are: another header, or a key and its value.
+
+By what stands above such a line the rows beneath it would be read wrongly: the export is refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from labcalc.errors import ExportError
+from labcalc.exports.cells import Cells
+from labcalc.exports.layout import NOT_TAKEN, Flat, measure
+from labcalc.exports.profile import FOR_ALL_ROWS
+from labcalc.exports.records import Record
+from labcalc.exports.sections import Sections
+from labcalc.exports.text import shown
+from labcalc.exports.units import Unit, unit_of
+from labcalc.exports.vocabulary import LIMITS, meaning_of
+
+_SAID_OF_ROWS = tuple(holds for holds in FOR_ALL_ROWS if holds != "remark")
+_Above = tuple[str, Unit | None]
+"""Header and unit of a column."""
+
+
+def refuse_dividing_lines(cells: Cells) -> None:
+    """Raise ExportError where a line that is no row, and so is refused, stands above rows that are read."""
+    good = np.flatnonzero(cells.good)
+    last = int(good[-1]) if len(good) else -1
+    own = [one for one in cells.layout.fields if one.position >= 0 and one.header not in cells.profile.sections]
+    fields = sorted(own, key=lambda one: one.holds not in LIMITS)
+    heads = Sections(_SAID_OF_ROWS, cells.profile.columns)
+    for row in sorted(row for row in cells.problems.found if row < last):
+        texts = [(one.position, (one.header, one.unit), cells.cell(one, row)) for one in fields]
+        place = f"line {cells.lines[row]}"
+        if is_other_header((above, text) for _, above, text in texts):
+            words = ", ".join(text for _, _, text in sorted(texts) if text)
+            raise ExportError(cells.file, f"{place}: {other_header(words, cells.layout.header_line)}")
+        written = {0: cells.first(row)} | {position: text for position, _, text in texts}
+        kind, value = heads.head(Record(0, [written[at] for at in sorted(written)]), False)
+        if kind and cells.layout.of(kind) is None and value != cells.layout.preamble.get(kind, ("", ""))[1]:
+            raise ExportError(
+                cells.file,
+                f"{place} says '{shown(value)}' ({kind}) of the lines beneath it, and isn't understood so; "
+                f'profile.sections = ["{kind}"] in lab.toml reads it',
+            )
+
+
+def is_other_header(texts: Iterable[tuple[_Above, str]]) -> bool:
+    """Tell whether the texts of a line, none of them a figure, are names of columns, and others than those above."""
+    known = others = 0
+    for above, text in texts:
+        if not text:
+            continue
+        if text.lower() == text.upper() or measure(text):
+            return False
+        known += text == above[0] or (
+            not unit_of(text) and getattr(meaning_of(text), "holds", "ignored") not in NOT_TAKEN
+        )
+        others += not _is_as(above, text)
+    return known > 1 and others > 0
+
+
+def other_header(words: str, line: int) -> str:
+    """Return in words that a line is another header than that in a line."""
+    return (
+        f"'{shown(words)}' is a header other than that in line {line}, and rows stand beneath it; "
+        "expected one table in the file: the other can come as a file of its own"
+    )
+
+
+def headed(table: Flat) -> list[_Above]:
+    """Return header and unit of each column."""
+    units = [one.unit if (one := table.meaning(at)) else None for at in range(len(table.header.cells))]
+    return [(header, unit_of(unit) if unit else None) for header, unit in zip(table.header.cells, units, strict=True)]
+
+
+def _is_as(above: _Above, text: str) -> bool:
+    header, unit = above
+    own, meaning = meaning_of(header), meaning_of(text)
+    if text == header or own is None or meaning is None:
+        return text == header
+    is_unit = meaning.unit is None or unit_of(meaning.unit) == unit
+    return is_unit and all(
+        getattr(own, part) == getattr(meaning, part) for part in ("holds", "temperature_C", "qualifier")
+    )

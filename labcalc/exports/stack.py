@@ -1,0 +1,92 @@
+"""The sheets of a workbook → which of them hold results, and several of them as one table."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+
+from labcalc.errors import ExportError
+from labcalc.exports.arrangement import arrange
+from labcalc.exports.layout import Flat
+from labcalc.exports.profile import Profile
+from labcalc.exports.records import Record
+from labcalc.exports.text import shown
+
+Sheet = tuple[str, bool, Iterator[Record]]
+"""Name, whether it is hidden, and records."""
+_SAYS_WHICH = "profile.sheet in lab.toml says which to read, one name or a list"
+
+
+def with_results(sheets: Iterable[Sheet], how: Profile, file: str) -> dict[tuple[str, bool], Flat | ExportError]:
+    """Return the table of each sheet that has a header of results, or why it can't be read.
+
+    Of a sheet with nothing beneath the header only where no other has anything.
+    """
+    found: dict[tuple[str, bool], Flat | ExportError] = {}
+    for name, is_hidden, records in sheets:
+        try:
+            table = arrange(records, how, file)
+        except ExportError as failure:
+            found[name, is_hidden] = failure
+        else:
+            found |= {(name, is_hidden): table} if table is not None else {}
+    filled = {key: table for key, table in found.items() if isinstance(table, ExportError) or table.near()}
+    return found if how.sheet else filled or dict([*found.items()][:1])
+
+
+def chosen(found: Mapping[tuple[str, bool], Flat | ExportError], how: Profile, file: str) -> dict[str, Flat]:
+    """Return the tables that the profile names, or the only visible one; raise ExportError where that can't be told."""
+    names = [name for name, is_hidden in found if how.sheet or not is_hidden]
+    if found and not names:
+        raise ExportError(file, f"only hidden sheets have results: {listed(name for name, _ in found)}; {_SAYS_WHICH}")
+    if len(names) > 1 and not how.sheet:
+        raise ExportError(file, f"{listed(names)} have results; {_SAYS_WHICH}")
+    if names and (without := [name for name in how.sheet if name not in names]):
+        raise ExportError(file, f"{listed(without)}, named by profile.sheet: there is no header of results")
+    tables = {name: table for (name, _), table in found.items() if name in names}
+    for table in tables.values():
+        if isinstance(table, ExportError):
+            raise table
+    return {name: table for name, table in tables.items() if isinstance(table, Flat)}
+
+
+def listed(names: Iterable[str]) -> str:
+    """Return the names of sheets in words: sheets 'A', 'B'."""
+    named = [f"'{shown(name)}'" for name in names]
+    return f"sheet{'s' if len(named) > 1 else ''} {', '.join(named)}"
+
+
+def stacked(tables: Mapping[str, Flat], file: str) -> Flat:
+    """Return the tables of sheets as one: columns of the same header and unit are one; each row knows its sheet."""
+    first, *others = tables.values()
+    if not others:
+        return first
+    if differ := {holds for one in others for holds, _ in _said_above(one) ^ _said_above(first)}:
+        what = f"{listed(tables)} differ in what is above their headers: {', '.join(sorted(differ))}"
+        raise ExportError(file, f"{what}; expected profile.sheet to name one of them, or each as a file of its own")
+    names: dict[tuple[str, str, int], int] = {}
+    places: dict[str, list[int]] = {}
+    for name, table in tables.items():
+        times: Counter[str] = Counter()
+        for at, header in enumerate(table.header.cells):
+            times[header] += 1
+            place = names.setdefault((header, table.unit_beneath(at), times[header]), len(names))
+            places.setdefault(name, []).append(place)
+    top = replace(first.header, cells=[header for header, _, _ in names])
+    said = {places[name][at]: column for name, table in tables.items() for at, column in table.said.items()}
+    rows = (row for name, table in tables.items() for row in _placed(table, name, places[name], len(names)))
+    aside = [line for table in tables.values() for line in table.set_aside]
+    return Flat(top, [unit for _, unit, _ in names], said, list(rows), first.preamble, aside)
+
+
+def _said_above(table: Flat) -> set[tuple[str, object]]:
+    return {(holds, (field.unit, value)) for holds, (field, value) in table.preamble.items()}
+
+
+def _placed(table: Flat, sheet: str, places: list[int], width: int) -> Iterator[Record]:
+    for row in table.listed():
+        flaw, cells = row.fault(len(places)), [""] * width
+        for place, cell in zip(places, row.cells, strict=False):
+            cells[place] = cell
+        yield replace(row, cells=row.cells if flaw else cells, flaw=flaw, sheet=sheet)
