@@ -20,6 +20,7 @@ from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.text import shown
 from labcalc.exports.units import unit_of
 
+_DATED = {"measured_at", "date", "year", "start"}
 HEAD = 1000
 """Records at the beginning among which the header stands."""
 
@@ -166,9 +167,7 @@ def _beneath(
     """Return the table that begins with a header in the head of the records."""
     place, end = header.place, header.place + how.header_rows
     if how.header_rows > 1 and (earlier := [record.line for record in head[:place] if _known(record, how)]):
-        problem = (
-            f"line {earlier[0]} is a header, and above that of {how.header_rows} lines in line {header.record.line}"
-        )
+        problem = f"line {earlier[0]} is a header above that of {how.header_rows} lines, line {header.record.line}"
         raise ExportError(file, f"{problem}; expected profile.header_rows to fit the first")
     cells = [cell.strip() for cell in header.record.cells]
     said = named(how.columns, cells)
@@ -179,12 +178,12 @@ def _beneath(
         raise ExportError(file, f"{problem} in line {header.record.line}; profile.widths can say where each stands")
     table = Flat(Record(header.record.line, (cells + [""] * width)[:width]), units, said, [], set_aside=aside)
     table.preamble = preamble_of(head[:place], how.columns, file)
-    if not any(one in table.preamble or table.of(one) is not None for one in ("measured_at", "date", "year", "start")):
-        table.unread += [f"'{shown(key)}' of line {record.line}" for record in head[:place] if (key := _dated(record))]
     gap = max((at for at in range(place) if head[at].is_blank), default=-1)
     for above, is_near in ((head[: gap + 1], False), (head[gap + 1 : place], True)):
         list(sections.without_heads(above, is_near))
     meanings = [one.holds if (one := table.meaning(at)) else "" for at in range(width)]
+    if not _DATED & {*meanings, *table.preamble, *how.sections}:
+        table.unread += [f"'{shown(key)}' of line {record.line}" for record in head[:place] if (key := _dated(record))]
     measured, told = ([at for at in range(width) if meanings[at] in kinds] for kinds in (MEASURED, TOLD_OF_A_ROW))
     repeated = [[cell.strip() for cell in record.cells] for record in head[place:first]]
     is_tidy = tuple(table.header.cells) == TIDY_COLUMNS

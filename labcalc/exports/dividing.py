@@ -6,6 +6,7 @@ By what stands above such a line the rows beneath it would be read wrongly: the 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 
@@ -26,8 +27,9 @@ _Above = tuple[str, Unit | None]
 
 def refuse_dividing_lines(cells: Cells) -> None:
     """Raise ExportError where a line that is no row, and so is refused, stands above rows that are read."""
-    good = np.flatnonzero(cells.good)
-    last = int(good[-1]) if len(good) else -1
+    if not cells.problems.found:
+        return
+    last = int(np.flatnonzero(cells.good).max(initial=-1))
     own = [one for one in cells.layout.fields if one.position >= 0 and one.header not in cells.profile.sections]
     fields = sorted(own, key=lambda one: one.holds not in LIMITS)
     heads = Sections(_SAID_OF_ROWS, cells.profile.columns)
@@ -55,9 +57,8 @@ def is_other_header(texts: Iterable[tuple[_Above, str]]) -> bool:
             continue
         if text.lower() == text.upper() or measure(text):
             return False
-        known += text == above[0] or (
-            not unit_of(text) and getattr(meaning_of(text), "holds", "ignored") not in NOT_TAKEN
-        )
+        meaning = None if unit_of(text) else meaning_of(text)
+        known += text == above[0] or (meaning is not None and meaning.holds not in NOT_TAKEN)
         others += not _is_as(above, text)
     return known > 1 and others > 0
 
@@ -72,16 +73,14 @@ def other_header(words: str, line: int) -> str:
 
 def headed(table: Flat) -> list[_Above]:
     """Return header and unit of each column."""
-    units = [one.unit if (one := table.meaning(at)) else None for at in range(len(table.header.cells))]
-    return [(header, unit_of(unit) if unit else None) for header, unit in zip(table.header.cells, units, strict=True)]
+    meanings = [table.meaning(at) for at in range(len(table.header.cells))]
+    units = [unit_of(one.unit) if one and one.unit else None for one in meanings]
+    return list(zip(table.header.cells, units, strict=True))
 
 
 def _is_as(above: _Above, text: str) -> bool:
-    header, unit = above
-    own, meaning = meaning_of(header), meaning_of(text)
-    if text == header or own is None or meaning is None:
-        return text == header
-    is_unit = meaning.unit is None or unit_of(meaning.unit) == unit
-    return is_unit and all(
-        getattr(own, part) == getattr(meaning, part) for part in ("holds", "temperature_C", "qualifier")
-    )
+    own, meaning = meaning_of(above[0]), meaning_of(text)
+    if text == above[0] or own is None or meaning is None:
+        return text == above[0]
+    is_unit = meaning.unit is None or unit_of(meaning.unit) == above[1]
+    return is_unit and replace(own, unit=None, method=None) == replace(meaning, unit=None, method=None)

@@ -200,6 +200,8 @@ def _field_at(flat: Flat, near: Sequence[Record], position: int, file: str) -> F
     said_unit = meaning if meaning.unit or unit is None else replace(meaning, unit=unit)
     field = _field(cell or f"column {position + 1}", position, said_unit, file)
     said = flat.said.get(position)
+    if said is None and unit is None:
+        return field
     own_units = "" if unit is None else "some" if meaning.unit else "all"
     is_told = said is not None and said.temperature_C is not None
     return replace(field, repeat=said.repeat if said else 0, own_units=own_units, is_told=is_told)

@@ -31,16 +31,11 @@ _REPEAT = re.compile(r"(.*?\S)([\s_#-]*)(\d{1,2})(\s*[(\[].*)?")
 """'KV 1', 'KV1 (cSt)': what stands before the number of a repeat, and behind it."""
 
 
-def likely_arrangements(records: Iterable[Record]) -> tuple[Arrangement, ...]:
-    """Return the arrangements that make most of the records readable, the best first, the simpler before its equal.
+def likely_tables(records: Iterable[Record]) -> list[tuple[Arrangement, Flat]]:
+    """Return the arrangements that make most of the records readable, the best first, and the table that each makes.
 
     Records of one cell each are lines of text, and may be divided in all ways that are known.
     """
-    return tuple(how for how, _ in likely_tables(records))
-
-
-def likely_tables(records: Iterable[Record]) -> list[tuple[Arrangement, Flat]]:
-    """Return the likely arrangements, each with the table that it makes of the first records."""
     head = list(islice(records, _HEAD))
     scores: list[tuple[float, Arrangement, Flat]] = []
     for delimiter, cut in _divided(head):

@@ -139,6 +139,7 @@ def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Det
 
 def _complete(cells: Cells, group: _Determinations) -> None:
     _check_consistency(cells, group)
+    group.halves.clear()
     _derive(cells, group)
     if group.at is None:
         place = _thermometer(cells, group.fields[0].repeat)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
@@ -26,11 +25,10 @@ def with_results(sheets: Iterable[Sheet], how: Profile, file: str) -> dict[tuple
     found: dict[tuple[str, bool], Flat | ExportError] = {}
     for name, is_hidden, records in sheets:
         try:
-            table = arrange(records, how, file)
+            if table := arrange(records, how, file):
+                found[name, is_hidden] = table
         except ExportError as failure:
             found[name, is_hidden] = failure
-        else:
-            found |= {(name, is_hidden): table} if table is not None else {}
     filled = {key: table for key, table in found.items() if isinstance(table, ExportError) or table.near()}
     return found if how.sheet else filled or dict([*found.items()][:1])
 
@@ -45,9 +43,8 @@ def chosen(found: Mapping[tuple[str, bool], Flat | ExportError], how: Profile, f
     if names and (without := [name for name in how.sheet if name not in names]):
         raise ExportError(file, f"{listed(without)}, named by profile.sheet: there is no header of results")
     tables = {name: table for (name, _), table in found.items() if name in names}
-    for table in tables.values():
-        if isinstance(table, ExportError):
-            raise table
+    if failure := next((one for one in tables.values() if isinstance(one, ExportError)), None):
+        raise failure
     return {name: table for name, table in tables.items() if isinstance(table, Flat)}
 
 
@@ -67,17 +64,15 @@ def stacked(tables: Mapping[str, Flat], file: str) -> Flat:
         raise ExportError(file, f"{what}; expected profile.sheet to name one of them, or each as a file of its own")
     names: dict[tuple[str, str, int], int] = {}
     places: dict[str, list[int]] = {}
-    for name, table in tables.items():
-        times: Counter[str] = Counter()
-        for at, header in enumerate(table.header.cells):
-            times[header] += 1
-            place = names.setdefault((header, table.unit_beneath(at), times[header]), len(names))
-            places.setdefault(name, []).append(place)
-    top = replace(first.header, cells=[header for header, _, _ in names])
-    said = {places[name][at]: column for name, table in tables.items() for at, column in table.said.items()}
-    rows = (row for name, table in tables.items() for row in _placed(table, name, places[name], len(names)))
+    for sheet, table in tables.items():
+        cells = table.header.cells
+        keys = [(cell, table.unit_beneath(at), cells[:at].count(cell)) for at, cell in enumerate(cells)]
+        places[sheet] = [names.setdefault(key, len(names)) for key in keys]
+    header, units, _ = zip(*names, strict=True)
+    said = {places[sheet][at]: column for sheet, table in tables.items() for at, column in table.said.items()}
+    rows = [row for sheet, table in tables.items() for row in _placed(table, sheet, places[sheet], len(names))]
     aside = [line for table in tables.values() for line in table.set_aside]
-    return Flat(top, [unit for _, unit, _ in names], said, list(rows), first.preamble, aside)
+    return Flat(replace(first.header, cells=[*header]), [*units], said, rows, first.preamble, aside)
 
 
 def _said_above(table: Flat) -> set[tuple[str, object]]:

@@ -81,5 +81,5 @@ def test_heads_of_two_kinds_are_proposed_together(read: Read, tmp_path: Path) ->
 
 
 def test_a_header_of_two_lines_leaves_no_table_above_it(read: Read) -> None:
-    with pytest.raises(ExportError, match="line 1 is a header, and above that of 2 lines in line 3"):
+    with pytest.raises(ExportError, match="line 1 is a header above that of 2 lines, line 3"):
         read(f"{HEADER}{ROW}\n{HEADER.replace('Kinematic', 'Dynamic').replace('mm2/s', 'mPa.s')}{ROW}", header_rows=2)

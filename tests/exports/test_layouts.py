@@ -19,7 +19,7 @@ from hypothesis import HealthCheck, given, settings, strategies as st
 from labcalc.errors import ExportError, SettingsError
 from labcalc.exports import Profile, Reading, propose_profile, read_export
 from labcalc.exports.arrangement import arrange
-from labcalc.exports.likely import likely_arrangements
+from labcalc.exports.likely import likely_tables
 from labcalc.exports.profile import Arrangement, Column
 from labcalc.exports.records import divided
 from labcalc.lab import load_laboratory
@@ -582,12 +582,12 @@ LIKELY = {
 
 @pytest.mark.parametrize("text", LIKELY, ids=range(len(LIKELY)))
 def test_the_likely_arrangement_comes_first(text: str) -> None:
-    assert likely_arrangements(divided(text, ""))[0] == LIKELY[text]
+    assert likely_tables(divided(text, ""))[0][0] == LIKELY[text]
 
 
 def test_nothing_is_likely_where_nothing_is_known() -> None:
-    assert likely_arrangements(divided("Name;Height\nA;3\n", "")) == ()
-    assert likely_arrangements([]) == ()
+    assert likely_tables(divided("Name;Height\nA;3\n", "")) == []
+    assert likely_tables([]) == []
 
 
 ACCOUNTS = [
@@ -801,7 +801,7 @@ def test_any_text_with_any_setting_is_read_or_refused(tmp_path: Path, parts: lis
     assert "\n" not in refusal
     with suppress(ExportError):
         tomllib.loads(propose_profile(path).toml)
-    assert len(likely_arrangements(divided("".join(parts), ""))) <= 5
+    assert len(likely_tables(divided("".join(parts), ""))) <= 5
 
 
 STATISTICS = """Sample;Date;Temp (°C);Kin. visc. (mm²/s){unit}
