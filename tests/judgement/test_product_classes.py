@@ -161,3 +161,14 @@ def test_where_no_statement_is_in_force_the_instruments_own_fills_stand_in(judge
     assert (
         "no precision of ASTM D7042, edition 2004 to 2021 is known here for kinematic viscosity of formulated" in page
     )
+
+
+def test_fahrenheit_typed_as_celsius_is_told_by_the_class(judged: Judge) -> None:
+    """ASTM D341: B = [lglg(380.7) − lglg(35.7)]/(lg 373.15 − lg 323.15) = 3.56; of 122 and 212 °F as °C 2.53."""
+    typed = FUEL.replace("VD,50", "VD,122").replace("VD,100", "VD,212")
+    found = {}
+    for export in (FUEL, typed):
+        judgement = judged(export, lab=of_class("residual marine fuel"))
+        found[export] = next(one for one in judgement.checks if one.name == "Viscosity falls with temperature")
+    assert (found[FUEL].state, found[typed].state) == ("met", "doubtful")
+    assert "are the temperatures in °C, and not in kelvin or °F?" in found[typed].finding

@@ -225,8 +225,9 @@ def _basis(limit: Limit, dossier: Dossier, held: _Held) -> str:
     whose = "agreed for this limit" if limit.decision_rule else "of the laboratory"
     whose = whose if held.rule.name == stated else f"in place of '{stated}'"
     multiple = f"; guard band {dossier.laboratory.conformity.guard_band:g} U"
+    unrounded = "" if held.rule.rounded_first else "; the value is held as it is, before rounding"
     band = multiple if held.rule.band == "U" and math.isfinite(held.width) else ""
-    return f"{_title(dossier, limit)}; decision rule '{held.rule.name}', {whose}: {held.rule.basis}{band}"
+    return f"{_title(dossier, limit)}; decision rule '{held.rule.name}', {whose}: {held.rule.basis}{unrounded}{band}"
 
 
 def _title(dossier: Dossier, limit: Limit) -> str:

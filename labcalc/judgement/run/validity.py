@@ -123,7 +123,7 @@ def decision_checks(dossier: Dossier) -> tuple[Check, ...]:
     )
 
 
-def falling_checks(results: Results) -> tuple[Check, ...]:
+def falling_checks(dossier: Dossier, results: Results) -> tuple[Check, ...]:
     """Ask whether the viscosity falls with temperature, and as steeply as that of liquids of the trade."""
     name, alike = "Viscosity falls with temperature", results.viscosities
     alike = alike or tuple(r for r in results if r.quantity == "dynamic viscosity")
@@ -137,7 +137,7 @@ def falling_checks(results: Results) -> tuple[Check, ...]:
         slope = float(results.line_through([r.value for r in alike]).slope)
     except OutOfRangeError as refusal:
         return (Check(name, "not checked", str(refusal), missed=True),)
-    found = formulae.judge_slope(slope)
+    found = formulae.judge_slope(slope, dossier.liquid or "petroleum liquid")
     finding = f"slope {numeral(slope, 2)}; liquids of the trade show {plain(found.lowest)} to {plain(found.highest)}"
     state: State = "met" if found.plausible else "doubtful"
     return (

@@ -152,7 +152,7 @@ def judge(dossier: Dossier) -> Judgement:
     compared = (typical_check(dossier, results), earlier_runs_check(dossier, results))
     checks = (
         *_about("decision", decision_checks(dossier)),
-        *falling_checks(results),
+        *falling_checks(dossier, results),
         *repeat_checks(dossier, results),
         *_about("instrument", (*reference_checks(dossier), control_chart_check(dossier))),
         consistency_check(dossier),
