@@ -155,6 +155,9 @@ def test_refusals() -> None:
         anderson_darling([1.0, 2.0, 3.0, 4.0])
     with pytest.raises(ValueError, match="5 results that are all 2: a test needs results that differ"):
         anderson_darling([2.0] * 5)
+    for equal in ([2.0] * 5, [0.1] * 9):
+        with pytest.raises(ValueError, match="that are all"):
+            anderson_darling(equal, sigma=1.0)
     with pytest.raises(ValueError, match="factor 'new': one of D'Agostino & Stephens 1986, Stephens 1974"):
         anderson_darling([1.0, 2.0, 3.0, 4.0, 5.0], factor="new")  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="7 results: a test of neighbours needs 8 or more"):
