@@ -249,3 +249,4 @@ def test_reasons_of_a_dispute_and_the_limits_themselves() -> None:
 def test_room_of_one_limit_and_of_none() -> None:
     low, high = [0.6, 0.5999, math.nan, 0.1], [math.nan, math.nan, math.nan, 1.3]
     assert limits_leave_room(low, high, R_LARGE).tolist() == [True, False, False, True]
+    assert limits_leave_room([-11.2, -11.1, -0.6], [-10.0, -10.0, math.nan], R_LARGE).tolist() == [True, False, False]

@@ -233,6 +233,7 @@ def test_groups_that_are_all_alike() -> None:
         math.inf,
         pytest.approx(math.nan, nan_ok=True),
     )
+    assert one_way_analysis([1.0, 1.0, 2.0, 2.0], [1, 1, 2, 2]).p_value == 0.0
 
 
 def test_two_groups_by_hand() -> None:

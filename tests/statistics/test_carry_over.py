@@ -124,7 +124,7 @@ def test_rows_look_back_only_and_a_stretch_is_a_regression_of_its_own() -> None:
 
 
 def test_a_row_of_weight_nothing_is_not_there() -> None:
-    columns, materials = np.array([[1.0], [9.0], [2.0], [4.0]]), ["a"] * 4
+    columns, materials = np.array([[1.0], [math.nan], [2.0], [4.0]]), ["a"] * 4
     left_out = within_materials(columns, materials, weights=[1.0, 0.0, 1.0, 1.0])
     assert np.isnan(left_out[1, 0])
     assert left_out[[2, 3], 0] == pytest.approx(within_materials(columns[[0, 2, 3]], ["a"] * 3)[1:, 0])
@@ -223,6 +223,7 @@ def test_what_is_not_known_needs_no_number() -> None:
     sums = shares_over_time(np.ones((6, 1)), np.arange(6.0), np.ones((6, 1), dtype=bool))
     (five,), (six,) = sums.between(1, 6), sums.between(0, 6)
     assert (five.known, six.known) == (False, True)
+    assert (five.degrees_of_freedom, five.changes) == (4, 5)
     assert five.why_not.startswith("5 results after a sample of another level; 6")
     assert math.isnan(five.changes_needed(0.1))
     assert math.isnan(five.standard_uncertainty + five.p_value + five.half_width)
@@ -246,6 +247,18 @@ def test_two_shares_that_can_t_be_told_apart() -> None:
     assert beside[0].value == pytest.approx(0.2)
     assert beside[0].degrees_of_freedom == 19
     assert beside[1].why_not.startswith("every material ran after one and the same sample")
+
+
+def test_one_degree_of_freedom_is_enough() -> None:
+    """Six shares from six rows leave nothing to tell their scatter by, from seven rows one degree."""
+    generator = np.random.default_rng(9)
+    x, y, changed = generator.normal(size=(7, 6)), generator.normal(size=7), np.ones((7, 6), dtype=bool)
+    sums = shares_over_time(x, y, changed)
+    assert sums.between(0, 6)[0].why_not.endswith("but no material that was measured often enough")
+    fit = sm.OLS(y, x).fit()
+    found = sums.between(0, 7)[2]
+    assert (found.degrees_of_freedom, found.known) == (1, True)
+    assert (found.value, found.standard_uncertainty) == pytest.approx((fit.params[2], fit.bse[2]))
 
 
 def test_rows_of_weights_by_hand() -> None:

@@ -185,4 +185,9 @@ def test_a_trend_is_no_wide_spread() -> None:
     assert names(scattered, 0.1) == ["wide spread"]
     flat = determination_patterns([2.0] * 5, 0.1)
     assert [one.statistic for one in flat.patterns] == [0.0, 1.0, 0.0, 0.0]
+    assert kendall_trend([1.0, 2.0]) == (1.0, 1.0)
+    assert theil_sen_slope([1.0, 3.0]) == 2.0
+    for call in (kendall_trend, theil_sen_slope):
+        with pytest.raises(ValueError, match="needs 2 or more"):
+            call([1.0])
     assert kendall_trend([1.0, 1.0, 1.0]) == (0.0, pytest.approx(1.0))

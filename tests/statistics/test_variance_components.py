@@ -408,6 +408,7 @@ def test_uncertainties_of_a_likelihood_by_hand() -> None:
     expected = math.sqrt((2.0 * between**2 / 3.0 + 2.0 * within**2 / 4.0) / 4.0), math.sqrt(2.0 * within**2 / 4.0)
     assert found.standard_uncertainties == pytest.approx(expected, rel=1e-6)
     assert found.mean_standard_uncertainty == pytest.approx(math.sqrt(between / 8.0))
+    assert found.steps <= 1, "the analysis of variance is where it starts"
     none = likelihood_components([1.0, 3.0, 1.0, 3.0, 1.1, 3.0], {"day": [1, 1, 2, 2, 3, 3]})
     assert (none.variances[0], math.isnan(none.standard_uncertainties[0])) == (0.0, True)
     assert none.standard_uncertainties[1] == pytest.approx(none.variances[1] * math.sqrt(2.0 / 5.0))
@@ -439,6 +440,10 @@ def test_plans_by_hand() -> None:
     nothing = best_plan({"day": 0.0, "run": 0.0}, 7.0)
     assert (nothing.counts, nothing.variance) == ((("day", 1), ("run", 1)), 0.0)
     assert best_plan({"run": 1.0}, 3.0, available={"run": 2}).counts == (("run", 2),)
+    assert best_plan({"run": 1.0}, 0.3, costs={"run": 0.1}).results == 3, "0.3 / 0.1 is a little less than 3"
+    assert best_plan({"operator": 0.0, "day": 2.0, "run": 0.0}, 6.0).counts == (("operator", 1), ("day", 6), ("run", 1))
+    cheap = best_plan({"day": 1.0, "run": 0.0}, 10.0, available={"day": 3})
+    assert (cheap.results, cheap.cost) == (3, 3.0)
     assert best_plan({"day": 1.0, "run": 1.0}, 9.0, costs={"day": 8.0, "run": 1.0}).results == 1
     with pytest.raises(ValueError, match="week: one of day was expected"):
         best_plan({"day": 1.0}, 5.0, costs={"day": 1.0, "week": 1.0})

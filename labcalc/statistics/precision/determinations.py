@@ -198,7 +198,7 @@ def kendall_trend(results: ArrayLike) -> tuple[float, float]:
     for step in range(2, series.size + 1):  # permutations by their number of inversions
         ways = np.convolve(ways, np.full(step, 1.0 / step))
     scores = low.size - 2.0 * np.arange(ways.size)
-    return score / low.size, min(1.0, float(np.sum(ways[np.abs(scores) >= abs(score) - 1e-9])))
+    return score / low.size, min(1.0, float(np.sum(ways[np.abs(scores) >= abs(score)])))
 
 
 def _first(series: _Array, deviation: float, degrees: float, significance: float, previous: float | None) -> Pattern:
