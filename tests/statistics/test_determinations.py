@@ -26,7 +26,10 @@ def test_a_first_one_that_differs_points_to_what_was_in_the_cell() -> None:
     assert found.determinations == (30.51, 30.86, 30.87, 30.85, 30.88), "nothing is left out"
 
 
-@pytest.mark.parametrize(("previous", "cause"), [(3.0, "residue of the sample before"), (400.0, "residue of solvent")])
+@pytest.mark.parametrize(
+    ("previous", "cause"),
+    [(3.0, "residue of the sample before"), (30.83, "residue of the sample before"), (400.0, "residue of solvent")],
+)
 def test_the_side_of_the_sample_before_tells_residues_apart(previous: float, cause: str) -> None:
     found = determination_patterns([30.51, 30.86, 30.87, 30.85, 30.88], 0.03, previous=previous)
     assert found.patterns[0].suspicion.startswith(cause)
