@@ -74,9 +74,9 @@ def rounded_to_figures(value: float, figures: int) -> Decimal:
     exact = _decimal(value)
     if not exact:
         return rounded(0.0, figures - 1)
-    first = exact.quantize(Decimal(1).scaleb(exact.adjusted() - figures + 1), rounding=ROUND_HALF_EVEN)
-    decimals = figures - 1 - first.adjusted()
-    return rounded(value, max(decimals, 0)) if decimals >= 0 else Decimal(int(rounded(value, decimals)))
+    decimals = figures - 1 - rounded(value, figures - 1 - exact.adjusted()).adjusted()
+    kept = rounded(value, decimals)
+    return kept if decimals >= 0 else Decimal(int(kept))
 
 
 def complies(

@@ -58,3 +58,18 @@ def test_limit_by_both_methods(value: float, rounding: bool, absolute: bool) -> 
 def test_an_unknown_method_is_refused() -> None:
     with pytest.raises(ValueError, match="'rounding' or 'absolute' was expected"):
         complies(1.0, 0.0, 2.0, 1, method="half")  # type: ignore[arg-type]
+
+
+def test_what_is_at_the_limit_is_within_it() -> None:
+    """ISO 5725-6 (memory): a range equal to the critical range is accepted; fields by hand."""
+    found = acceptable_result([10.0, 10.5], 0.5)
+    assert (found.rule, found.value, found.range, found.limit, found.more) == ("mean", 10.25, 0.5, 0.5, 0)
+    three = acceptable_result([1.0, 3.0, 8.0], 1.0)
+    assert (three.rule, three.more, three.range) == ("measure more", 1, 7.0)
+    assert three.limit == pytest.approx(3.314 / 2.772)
+    assert math.isnan(three.value)
+    four = acceptable_result([1.0, 3.0, 8.0, 9.0], 1.0, costly=True)
+    assert (four.rule, four.value, four.more) == ("median", 5.5, 0)
+    for r in (-1.0, math.inf, math.nan):
+        with pytest.raises(ValueError, match="more than 0 was expected"):
+            acceptable_result([1.0, 1.0], r)

@@ -194,3 +194,59 @@ def test_a_third_laboratory_is_left_out_in_one_case_of_twenty_if_chosen_beforeha
 def test_refusals(call: object, message: str) -> None:
     with pytest.raises(ValueError, match=message):
         call()  # type: ignore[operator]
+
+
+def test_limits_by_hand() -> None:
+    """ISO 4259 (memory), by hand: √(0.09 - 0.01 (1 - 1/2 - 1/6)); with r = R it is r √((1/k₁ + 1/k₂)/2)."""
+    assert between_laboratories_limit(0.1, 0.3, 1, 3) == pytest.approx(math.sqrt(0.09 - 0.01 / 3.0))
+    assert between_laboratories_limit(0.2, 0.2, 2, 4) == pytest.approx(0.2 * math.sqrt(0.375))
+    assert deviation_limit(0.4, 2) == pytest.approx(0.4)
+    found = best_estimate([10.0, 11.0], 0.1, 0.3, results=[1, 3])
+    half = math.sqrt((0.09 + 0.09 - 0.02 / 3.0) / 2.0) / 2.0
+    assert (found.value, found.half_width) == (10.5, pytest.approx(half))
+    assert found.interval == (pytest.approx(10.5 - half), pytest.approx(10.5 + half))
+    rows = best_estimate([[1.0, 3.0], [5.0, 5.0]], [0.1, 0.2], [0.3, 0.2])
+    assert rows.value.tolist() == [2.0, 5.0]
+    assert rows.half_width == pytest.approx([0.15, 0.1])
+
+
+def test_the_further_of_two_that_are_left_goes_too() -> None:
+    """By hand: 15 is 3.83 from the mean of the others, then 12.5 is 2 from 10.5, and 10 and 11 don't agree."""
+    found = accepted_results([10.0, 11.0, 12.5, 15.0], 0.1, more=2)
+    assert (found.accepted, found.more) == ((False, True, False, False), 2)
+    agreed = accepted_results([10.0, 10.05, 10.02], 0.1)
+    assert (agreed.accepted, agreed.more) == ((True, True, True), 0)
+    assert accepted_results([1.0, 2.0], 0.5).accepted == (True, True), "none of two is the odd one"
+    for r in (-0.1, math.inf, math.nan):
+        with pytest.raises(ValueError, match="more than 0 was expected"):
+            accepted_results([1.0, 2.0], r)
+
+
+@pytest.mark.parametrize(
+    ("third", "far", "outcome"),
+    [(12, 10.12, "mean of two: the other is beyond R3 = 0.106 of it"), (3, 10.12, "mean of all three laboratories")],
+)
+def test_many_results_of_the_third_laboratory_bind_it_closer(third: int, far: float, outcome: str) -> None:
+    """By hand for r = R = 0.3: variances 0.045/k; √(0.045/12 + 2·0.015/4) = 0.106, √(0.015 + 2·0.00375/4) = 0.130."""
+    others = 15 - third
+    found = settle_dispute([9.98] * others, [10.02] * others, math.nan, 10.0, 0.3, 0.3, third=[far] * third)
+    assert found.reason == outcome
+    assert found.value == pytest.approx(10.0 if third == 12 else 10.04)
+    assert found.outcome == ("conforms" if third == 12 else "does not conform")
+
+
+def test_reasons_of_a_dispute_and_the_limits_themselves() -> None:
+    at = settle_dispute([10.0] * 3, [10.0] * 3, 10.0, 10.0, 0.1, 0.3)
+    assert (at.outcome, at.value, at.reason) == ("conforms", 10.0, "both averages meet the limits")
+    below = settle_dispute([9.9] * 3, [9.7] * 3, 10.0, math.nan, 0.1, 0.3)
+    assert (below.outcome, below.value) == ("does not conform", pytest.approx(9.8))
+    assert below.reason == "both averages are outside the limits"
+    assert settle_dispute(AT, OVER, math.nan, 10.0, 0.1, 0.3).reason == "the averages contradict each other"
+    again = settle_dispute([9.0, 9.5, 9.9], [9.0, 9.5, 9.9], math.nan, 10.0, 0.1, 0.3)
+    assert again.reason == "fewer than 3 acceptable results: supplier, recipient"
+
+
+def test_room_of_one_limit_and_of_none() -> None:
+    low, high = [0.6, 0.5999, math.nan, 0.1], [math.nan, math.nan, math.nan, 1.3]
+    assert limits_leave_room(low, high, R_LARGE).tolist() == [True, False, False, True]
+    assert limits_leave_room([-11.2, -11.1, -0.6], [-10.0, -10.0, math.nan], R_LARGE).tolist() == [True, False, False]

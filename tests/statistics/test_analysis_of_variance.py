@@ -233,3 +233,51 @@ def test_groups_that_are_all_alike() -> None:
         math.inf,
         pytest.approx(math.nan, nan_ok=True),
     )
+    assert one_way_analysis([1.0, 1.0, 2.0, 2.0], [1, 1, 2, 2]).p_value == 0.0
+
+
+def test_two_groups_by_hand() -> None:
+    """Groups 1 3 and 5 7 9: sums of squares 30 between (2·9 + 3·4 about 5) and 10 within; F 30/(10/3) = 9."""
+    found = one_way_analysis([1.0, 3.0, 5.0, 7.0, 9.0], ["a", "a", "b", "b", "b"])
+    assert (found.number, found.mean, found.f) == (5, 5.0, pytest.approx(9.0))
+    assert (found.between.name, found.between.groups, found.between.degrees_of_freedom) == ("groups", 2, 1)
+    assert (found.within.name, found.within.groups, found.within.degrees_of_freedom) == ("results", 5, 3)
+    assert (found.between.sum_of_squares, found.within.sum_of_squares) == pytest.approx((30.0, 10.0))
+    assert found.p_value == pytest.approx(stats.f.sf(9.0, 1, 3))
+    assert (found.r_squared, found.residual_deviation) == pytest.approx((0.75, math.sqrt(10.0 / 3.0)))
+
+
+def test_a_nested_layout_by_hand() -> None:
+    """Expected mean squares of 2 and 3 results a day: n̄ = 5 - 13/5 = 2.4; what is balanced and what is not."""
+    found = nested_analysis([1.0, 3.0, 5.0, 7.0, 9.0], {"day": ["a", "a", "b", "b", "b"]})
+    assert found.coefficients == (pytest.approx((2.4, 1.0)), pytest.approx((0.0, 1.0)))
+    assert (found.balanced, found.mean_squares.tolist()) == (False, pytest.approx([30.0, 10.0 / 3.0]))
+    assert found.degrees_of_freedom.tolist() == [1.0, 3.0]
+    assert nested_analysis([1.0, 3.0, 5.0, 7.0], {"day": [1, 1, 2, 2]}).balanced
+    assert found.layout.names == ("day",)
+    assert [sizes.tolist() for sizes in found.layout.sizes] == [[5.0], [2.0, 3.0]]
+
+
+@pytest.mark.parametrize(
+    ("codes", "message"),
+    [
+        ([1, 1, 2], r"day: codes of shape \(3,\) for 4 results: one code each was expected"),
+        ([1.0, math.nan, 2.0, 2.0], "day: the code of result 2 is missing"),
+    ],
+)
+def test_codes_that_are_none_are_refused(codes: list[float], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        nested_analysis([1.0, 2.0, 3.0, 4.0], {"day": codes})
+
+
+def test_decimals_bring_back_the_printed_differences() -> None:
+    """0.1, 0.4 and 0.7 as printed differ by 0.3 each; a third decimal and a number too large are told."""
+    from labcalc.statistics.precision._nesting import centred
+
+    results = np.array([1e6 + 0.1, 1e6 + 0.4, 1e6 + 0.7])
+    assert centred(results, 1).tolist() == [0.0, 0.3, 0.6]
+    assert centred(results, None).tolist() != [0.0, 0.3, 0.6]
+    with pytest.raises(ValueError, match=r"result 2 is 1\.25: no more than 1 decimals were expected"):
+        centred(np.array([1.0, 1.25]), 1)
+    with pytest.raises(ValueError, match="don't hold 8 decimals as double-precision numbers"):
+        centred(np.array([1e9, 1e9 + 0.5]), 8)

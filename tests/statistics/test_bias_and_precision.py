@@ -11,6 +11,7 @@ from scipy import stats
 from labcalc.statistics import (
     STANDARD_LIMITS,
     PerformanceThresholds,
+    SitePrecision,
     bias_test,
     compare_periods,
     individuals_limits,
@@ -242,3 +243,83 @@ def test_refusals() -> None:
         compare_periods([1.0, 1.0], [1.0, 2.0])
     with pytest.raises(ValueError, match="sigma 0: more than 0 was expected"):
         new_lot_statistics([1.0], 0.0)
+
+
+def test_bias_by_hand() -> None:
+    """JCGM 100:2008, G.2b, by hand: s² = 0.02/3, u² = 0.005/3 + 0.0016 with (…)²/(…) = 7.42, cut to 7 degrees."""
+    found = bias_test([10.1, 10.2, 10.0, 10.1], 10.05, 0.04, certified_degrees_of_freedom=5, confidence=0.9)
+    u = math.sqrt(0.005 / 3.0 + 0.0016)
+    assert (found.number, found.mean, found.certified) == (4, pytest.approx(10.1), 10.05)
+    assert (found.bias, found.standard_uncertainty) == (pytest.approx(0.05), pytest.approx(u))
+    assert (found.t, found.degrees_of_freedom) == (pytest.approx(0.05 / u), 7.0)
+    assert found.critical_t == pytest.approx(stats.t.ppf(0.95, 7))
+    assert found.p_value == pytest.approx(2.0 * stats.t.sf(0.05 / u, 7))
+    assert found.expanded_uncertainty == pytest.approx(found.critical_t * u)
+    exact = bias_test([2.0, 2.0], 3.0)
+    assert (exact.t, exact.p_value, exact.expanded_uncertainty) == (-math.inf, 0.0, 0.0)
+    with pytest.raises(ValueError, match=r"uncertainty of the certified value is -0\.1"):
+        bias_test([1.0, 2.0], 1.0, -0.1)
+
+
+def test_periods_by_hand() -> None:
+    """Variances 1 and 4: F 4 with 2 and 3 degrees; pooled s² (3·1 + 2·4)/5, so t = 6/√(2.2 (1/4 + 1/3))."""
+    found = compare_periods(
+        [10.0, 10.0 + math.sqrt(1.5), 10.0 - math.sqrt(1.5), 10.0], [14.0, 16.0, 18.0], confidence=0.9
+    )
+    assert (found.numbers, found.means) == ((4, 3), pytest.approx((10.0, 16.0)))
+    assert (found.sigmas, found.f) == (pytest.approx((1.0, 2.0)), pytest.approx(4.0))
+    assert found.critical_f == pytest.approx(stats.f.ppf(0.95, 2, 3))
+    assert (found.t_test, found.degrees_of_freedom) == ("pooled", 5.0)
+    assert (found.difference, found.t) == pytest.approx((6.0, 6.0 / math.sqrt(2.2 * 7.0 / 12.0)))
+    assert found.critical_t == pytest.approx(stats.t.ppf(0.95, 5))
+    assert found.mean_changed
+    equal = compare_periods([1.0, 2.0, 3.0], [1.0, 2.0, 3.0])
+    assert (equal.f_p_value, equal.t_p_value, equal.mean_changed) == (1.0, 1.0, False)
+    skewed = compare_periods(
+        np.arange(3.0), np.sqrt(2.0 / np.var(np.arange(40), ddof=1)) * np.arange(40) / math.sqrt(2.0)
+    )
+    assert skewed.f_p_value <= 1.0, "twice a tail of more than one half is 1"
+
+
+def test_a_new_lot_that_takes_over_the_old_spread() -> None:
+    """ISO 7870-2 chart, by hand: sigma √(1 + 1/n), u = sigma/√n, t and F of scipy with the old lot's degrees."""
+    old = individuals_limits(np.random.default_rng(4).normal(10.0, 0.2, 40), constants="handbook")
+    results = [20.0, 20.2, 19.8, 20.1, 19.9]
+    new = lot_change(results, old, confidence=0.9, settled_at=5)
+    assert new.sigma_carried
+    assert new.f == pytest.approx(old.sigma**2 / np.var(results, ddof=1))
+    assert new.critical_f == pytest.approx(stats.f.ppf(0.95, old.sigma_degrees_of_freedom, 4))
+    assert (new.limits.centre, new.limits.number) == (pytest.approx(20.0), 5)
+    assert new.limits.sigma == pytest.approx(old.sigma * math.sqrt(1.2))
+    assert new.limits.centre_uncertainty == pytest.approx(old.sigma / math.sqrt(5.0))
+    assert new.centre_half_width == pytest.approx(
+        stats.t.ppf(0.95, old.sigma_degrees_of_freedom) * old.sigma / math.sqrt(5.0)
+    )
+    assert (new.limits.sigma_from, new.limits.provisional) == ("old lot", False)
+    assert (new.limits.mean_moving_range, new.limits.constants) == (old.mean_moving_range, old.constants)
+    assert new.limits.sigma_degrees_of_freedom == old.sigma_degrees_of_freedom
+    known = lot_change([0.0, 1.0, -1.0, 0.5], STANDARD_LIMITS)
+    assert known.critical_f == pytest.approx(3.0 / stats.chi2.ppf(0.025, 3), rel=1e-6), "of a spread that is known"
+
+
+def test_new_lots_of_one_result_and_of_none() -> None:
+    assert np.isnan(new_lot_statistics([5.0], 1.0)).tolist() == [True]
+    for results, sigma in (([], 1.0), ([1.0], -1.0), ([1.0], math.nan)):
+        with pytest.raises(ValueError, match=r"needs 1 or more|more than 0 was expected"):
+            new_lot_statistics(results, sigma)
+    assert standardised_over_lots([], [], {}).size == 0
+
+
+def test_the_edges_of_the_performance_index() -> None:
+    """ASTM D6792 (memory): the limits themselves are marginal, and R/r = 4 is of the second pair."""
+    site = site_precision([1.0, 2.0, 4.0], confidence=0.9)
+    assert (site.degrees_of_freedom, site.confidence) == (2, 0.9)
+    exact = SitePrecision(1.0 / 2.77, 2, 1.0, (0.5, 2.0), 0.95)
+    found = [
+        performance_index(index, repeat, exact) for index, repeat in ((1.2, 0.5), (0.8, 0.5), (2.4, 0.6), (1.6, 0.4))
+    ]
+    assert [one.verdict for one in found] == ["marginal"] * 4
+    assert found[0].interval == (0.6, 2.4)
+    assert performance_index(2.0, 0.5, SitePrecision(0.0, 2, 0.0, (0.0, 0.0), 0.95)).interval == (math.inf, math.inf)
+    with pytest.raises(ValueError, match=r"published r 0 and R 0\.5: more than 0"):
+        performance_index(0.5, 0.0, exact)

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from numpy.typing import NDArray
 
 from labcalc.statistics import (
@@ -123,7 +124,7 @@ def test_rows_look_back_only_and_a_stretch_is_a_regression_of_its_own() -> None:
 
 
 def test_a_row_of_weight_nothing_is_not_there() -> None:
-    columns, materials = np.array([[1.0], [9.0], [2.0], [4.0]]), ["a"] * 4
+    columns, materials = np.array([[1.0], [math.nan], [2.0], [4.0]]), ["a"] * 4
     left_out = within_materials(columns, materials, weights=[1.0, 0.0, 1.0, 1.0])
     assert np.isnan(left_out[1, 0])
     assert left_out[[2, 3], 0] == pytest.approx(within_materials(columns[[0, 2, 3]], ["a"] * 3)[1:, 0])
@@ -195,3 +196,100 @@ def test_the_three_step_form_is_short_of_the_share_by_its_square() -> None:
         three_step_carry_over([1.0, 2.0, 3.0, 4.0], [1.0, 2.0, 3.0])
     with pytest.raises(ValueError, match="both give 3: two levels"):
         three_step_carry_over([1.0, 2.0, 3.0], [1.0, 2.0, 3.0])
+
+
+def test_a_stretch_in_the_middle_against_statsmodels() -> None:
+    """statsmodels OLS through the origin on the stretch's own rows, at 90 %."""
+    generator = np.random.default_rng(6)
+    contrasts = generator.normal(size=(50, 2))
+    results = contrasts @ [0.3, -0.1] + generator.normal(0.0, 0.2, 50)
+    contrasts[21] = np.nan
+    sums = shares_over_time(contrasts, results, np.arange(100).reshape(50, 2) % 3 == 0)
+    rows = [row for row in range(12, 40) if row != 21]
+    fit = sm.OLS(results[rows], contrasts[rows]).fit()
+    found = sums.between(12, 40, confidence=0.9)
+    for place, one in enumerate(found):
+        assert one.known
+        assert (one.value, one.standard_uncertainty) == pytest.approx((fit.params[place], fit.bse[place]))
+        assert one.degrees_of_freedom == fit.df_resid == 25
+        assert one.interval == pytest.approx(tuple(fit.conf_int(0.1)[place]))
+        assert one.p_value == pytest.approx(fit.pvalues[place], rel=1e-6)
+        assert one.half_width == pytest.approx((one.interval[1] - one.interval[0]) / 2.0)
+        assert one.changes == sum((2 * row + place) % 3 == 0 for row in rows)
+    assert [one.shows for one in found] == [True, False]
+
+
+def test_what_is_not_known_needs_no_number() -> None:
+    sums = shares_over_time(np.ones((6, 1)), np.arange(6.0), np.ones((6, 1), dtype=bool))
+    (five,), (six,) = sums.between(1, 6), sums.between(0, 6)
+    assert (five.known, six.known) == (False, True)
+    assert (five.degrees_of_freedom, five.changes) == (4, 5)
+    assert five.why_not.startswith("5 results after a sample of another level; 6")
+    assert math.isnan(five.changes_needed(0.1))
+    assert math.isnan(five.standard_uncertainty + five.p_value + five.half_width)
+    assert six.value == pytest.approx(2.5)
+    assert six.changes_needed(100.0 * six.half_width) == 1
+    assert six.changes_needed(six.half_width / 1.01) == 7
+    one = shares_over_time(np.ones((1, 1)), np.ones(1), np.ones((1, 1), dtype=bool)).between(0, 1)[0]
+    assert one.why_not.startswith("1 result after a sample")
+    assert one.degrees_of_freedom == 0
+    exact = shares_over_time(np.ones((16, 1)), np.ones(16), np.ones((16, 1), dtype=bool)).between(0, 16)[0]
+    assert (exact.value, exact.p_value, exact.interval) == (1.0, 0.0, (1.0, 1.0))
+
+
+def test_two_shares_that_can_t_be_told_apart() -> None:
+    """Equal contrasts: neither has a number; a contrast of nothing leaves the other its own."""
+    x = np.random.default_rng(3).normal(size=(20, 1))
+    y, changed = 0.2 * x[:, 0], np.ones((20, 2), dtype=bool)
+    alike = shares_over_time(np.hstack([x, x]), y, changed).between(0, 20)
+    assert [one.known for one in alike] == [False, False]
+    beside = shares_over_time(np.hstack([x, 0.0 * x]), y, changed).between(0, 20)
+    assert beside[0].value == pytest.approx(0.2)
+    assert beside[0].degrees_of_freedom == 19
+    assert beside[1].why_not.startswith("every material ran after one and the same sample")
+
+
+def test_one_degree_of_freedom_is_enough() -> None:
+    """Six shares from six rows leave nothing to tell their scatter by, from seven rows one degree."""
+    generator = np.random.default_rng(9)
+    x, y, changed = generator.normal(size=(7, 6)), generator.normal(size=7), np.ones((7, 6), dtype=bool)
+    sums = shares_over_time(x, y, changed)
+    assert sums.between(0, 6)[0].why_not.endswith("but no material that was measured often enough")
+    fit = sm.OLS(y, x).fit()
+    found = sums.between(0, 7)[2]
+    assert (found.degrees_of_freedom, found.known) == (1, True)
+    assert (found.value, found.standard_uncertainty) == pytest.approx((fit.params[2], fit.bse[2]))
+
+
+def test_rows_of_weights_by_hand() -> None:
+    """Helmert's contrasts with weights (derivation): √(w W/(w + W)) (z - weighted mean before)."""
+    found = within_materials([[2.0], [5.0], [8.0], [1.0]], ["a", "a", "b", "a"], weights=[1.0, 3.0, 1.0, 2.0])[:, 0]
+    assert np.isnan(found[[0, 2]]).all()
+    assert found[1] == pytest.approx(math.sqrt(3.0 / 4.0) * 3.0)
+    assert found[3] == pytest.approx(math.sqrt(2.0 * 4.0 / 6.0) * (1.0 - 17.0 / 4.0))
+
+
+def test_steps_of_the_design_in_words() -> None:
+    steps = high_low_steps("oil 1000", "oil 10")
+    assert [one.number for one in steps] == list(range(1, 22))
+    assert steps[0].sentence == (
+        "1. Measure oil 10, then clean as always, no more and no less: cleans the cell, not used."
+    )
+    assert (steps[3].sample, steps[3].counts_as) == ("oil 1000", "prepares the next, not used")
+    found = high_low_carry_over([0.0, 1.0, 3.0, 9.0, 11.0, 2.0 + 3.0 * math.sqrt(2.0)], order="LLLHHL")
+    assert (found.low_after_low, found.high_after_high, found.deviation) == (2.0, 11.0, pytest.approx(math.sqrt(2.0)))
+    assert found.share == pytest.approx(3.0 * math.sqrt(2.0) / 9.0)
+    below = high_low_carry_over([0.0, 1.0, 3.0, 9.0, 11.0, -9.0], order="LLLHHL")
+    assert (below.difference, below.passes) == (-11.0, False)
+    assert high_low_carry_over([0.0, 1.0, 3.0, 9.0, 11.0, -1.0], order="LLLHHL").passes
+
+
+def test_a_regression_names_its_numbers() -> None:
+    """By hand of the definition: six thin after thick and thick after thin; the weights' pull on the level."""
+    y = series(0.1, "LHLHLHLHL")
+    found = regress_on_previous(y[1:], y[:-1], list("HLHLHLHL"), confidence=0.9)
+    assert (found.results, found.share.value) == (8, pytest.approx(0.1))
+    assert found.deviation == pytest.approx(0.0, abs=1e-9)
+    assert math.isnan(regress_on_previous([1.0, 2.0], [1.0, 3.0], ["a", "b"]).deviation)
+    with pytest.raises(ValueError, match="weight -1: more than 0 was expected"):
+        regress_on_previous([1.0, 2.0], [1.0, 2.0], ["a"] * 2, weights=[1.0, -1.0])

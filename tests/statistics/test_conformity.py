@@ -182,3 +182,62 @@ def test_rounding_half_to_even_and_its_decision(value: float, decimals: int, pri
     highest = float(printed)
     assert complies(value, None, highest, decimals) is True
     assert complies(value, None, highest, decimals, method="absolute") is (value <= highest)
+
+
+def test_below_and_above_by_scipy() -> None:
+    """scipy.stats.t: 2 u below the lower limit's distance, 3 u above; degrees of freedom of each."""
+    found = conformity_probability(10.0, 0.1, 9.8, 10.3, degrees_of_freedom=4)
+    assert (found.below, found.above) == (pytest.approx(stats.t.sf(2.0, 4)), pytest.approx(stats.t.sf(3.0, 4)))
+    assert found.inside == pytest.approx(1.0 - stats.t.sf(2.0, 4) - stats.t.sf(3.0, 4))
+    for unknown in (
+        conformity_probability(NAN, 0.1, NAN, NAN),
+        conformity_probability(10.0, 0.1, NAN, NAN, degrees_of_freedom=NAN),
+    ):
+        assert np.isnan([unknown.below, unknown.above, unknown.inside]).all()
+
+
+def test_a_prior_by_hand() -> None:
+    """JCGM 106:2012, 7.2 (memory): weight 0.2²/(0.2² + 0.1²) = 0.8; 10.24 ± 0.1 √0.8."""
+    estimate, deviation = estimate_with_prior(10.3, 0.1, 10.0, 0.2)
+    assert (estimate, deviation) == (pytest.approx(10.24), pytest.approx(0.1 * math.sqrt(0.8)))
+
+
+@pytest.mark.parametrize("rho", [0.05, 0.6, 0.95])
+def test_the_bivariate_normal_distribution_against_scipy(rho: float) -> None:
+    """scipy.stats.multivariate_normal in every quadrant, on the axes and at the origin."""
+    from labcalc.statistics.decisions.conformity_risk import _both_below
+
+    ends = np.array([-1.7, -0.4, 0.0, 0.8, 2.1])
+    h, k = (one.ravel() for one in np.meshgrid(ends, ends))
+    theirs = stats.multivariate_normal([0.0, 0.0], [[1.0, rho], [rho, 1.0]]).cdf(np.column_stack([h, k]))
+    assert _both_below(h, k, np.full(h.size, rho)) == pytest.approx(theirs, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: estimate_with_prior(1.0, 0.0, 1.0, 1.0), "standard uncertainty 0: more than 0"),
+        (lambda: estimate_with_prior(1.0, 1.0, 1.0, [1.0, -2.0]), "prior deviation -2: more than 0"),
+        (lambda: global_risks(1.0, 0.0, 1.0, 0.0, 2.0), "process deviation 0: more than 0"),
+        (lambda: global_risks(1.0, 1.0, 0.0, 0.0, 2.0), "uncertainty 0: more than 0"),
+        (lambda: decide_conformity(1.0, 0.0, 2.0, DECISION_RULES["guarded both ways"], math.inf, 1), "guard band inf"),
+    ],
+)
+def test_refusals(call: object, message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        call()  # type: ignore[operator]
+
+
+def test_bands_of_the_rules() -> None:
+    """ILAC-G8 and JCGM 106 (memory): w is a multiple of U; ISO 4259 (memory): of R for supplier and recipient."""
+    assert {name for name, rule in DECISION_RULES.items() if rule.band == "R"} == {
+        *("supplier, 0.59 R", "recipient, 0.59 R"),
+    }
+    assert [name for name, rule in DECISION_RULES.items() if rule.rounded_first] == [
+        "rounding, second look",
+        "rounding",
+    ]
+    low, high = acceptance_interval([1.0, NAN], [2.0, 3.0], 0.25)
+    assert low[0] == 1.25
+    assert np.isnan(low[1])
+    assert high.tolist() == [1.75, 2.75]

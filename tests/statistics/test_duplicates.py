@@ -16,6 +16,7 @@ from statsmodels.stats.diagnostic import het_breuschpagan
 from statsmodels.stats.multitest import multipletests
 
 from labcalc.statistics import (
+    PowerLaw,
     agreement_limits,
     compare_repeatability,
     difference_limit_factor,
@@ -400,3 +401,121 @@ def test_what_cannot_be_used_is_refused_in_words(call: Callable[[], object], wor
     with pytest.raises(ValueError) as refused:  # noqa: PT011
         call()
     assert words in str(refused.value)
+
+
+# --- By hand, field by field ---
+
+
+def test_agreement_against_scipy() -> None:
+    """scipy.stats: t for the mean, the noncentral t for the limits (exact for normal differences), normal for z."""
+    first, second = np.array([5.0, 6.5, 7.0, 9.0, 8.0]), np.array([5.5, 6.0, 7.5, 8.0, 8.0])
+    found, difference = agreement_limits(first, second, coverage=0.9, confidence=0.99), first - second
+    spread, z = np.std(difference, ddof=1), stats.norm.ppf(0.95)
+    assert (found.number, found.coverage, found.confidence) == (5, 0.9, 0.99)
+    assert (found.mean, found.deviation) == (pytest.approx(0.1), pytest.approx(spread))
+    assert (found.lower, found.upper) == (pytest.approx(0.1 - z * spread), pytest.approx(0.1 + z * spread))
+    assert found.mean_error == pytest.approx(spread / math.sqrt(5.0))
+    assert found.limit_error == pytest.approx(spread * math.sqrt(1.0 / 5.0 + z**2 / 8.0))
+    interval = stats.ttest_1samp(difference, 0.0).confidence_interval(0.99)
+    assert found.mean_interval == pytest.approx(tuple(interval))
+    ends = stats.nct.ppf([0.005, 0.995], 4, z * math.sqrt(5.0)) * spread / math.sqrt(5.0)
+    assert found.upper_interval == pytest.approx(tuple(0.1 + ends))
+    assert found.lower_interval == pytest.approx(tuple(0.1 - ends[::-1]))
+
+
+def test_pairs_by_hand() -> None:
+    """Differences 1 and -3: s² = (1 + 9)/4; limits by z √2 and by t √2 (scipy) at the confidence asked for."""
+    found = duplicate_precision([2.0, 4.0], [1.0, 7.0], confidence=0.9)
+    assert (found.number, found.degrees_of_freedom, found.confidence, found.form) == (2, 2, 0.9, "differences")
+    assert found.deviation == pytest.approx(math.sqrt(2.5))
+    ends = tuple(math.sqrt(5.0 / stats.chi2.ppf(p, 2)) for p in (0.95, 0.05))
+    assert found.interval == pytest.approx(ends)
+    factor = math.sqrt(2.0) * stats.norm.ppf(0.95)
+    assert found.limit == pytest.approx(factor * math.sqrt(2.5))
+    assert found.limit_interval == pytest.approx((factor * ends[0], factor * ends[1]))
+    assert found.limit_for_a_new_pair == pytest.approx(math.sqrt(5.0) * stats.t.ppf(0.95, 2))
+    assert found.order is not None
+    assert (found.order.number, found.order.mean, found.order.t) == (2, -1.0, pytest.approx(-0.5))
+    assert found.order.critical_t == pytest.approx(stats.t.ppf(0.95, 1))
+    assert found.order.interval == pytest.approx(
+        (-1.0 - 2.0 * found.order.critical_t, -1.0 + 2.0 * found.order.critical_t)
+    )
+    single = duplicate_precision([1.0], [1.5])
+    assert (single.order, single.deviation, single.degrees_of_freedom) == (None, pytest.approx(0.5 / math.sqrt(2.0)), 1)
+
+
+def test_mean_range_and_pooled_sets_by_hand() -> None:
+    """Ranges 1 and 3 over d2 = 1.128; sets 1 3, 2 2 5 and a single 9: (2 + 6)/3; singles are no sets with repeats."""
+    ranges = mean_range_precision([2.0, 4.0], [1.0, 7.0])
+    assert ranges.deviation == pytest.approx(2.0 / 1.128, rel=5e-4)
+    assert (ranges.number, ranges.order, ranges.form, ranges.confidence) == (2, None, "mean range", 0.95)
+    pooled = pooled_precision([1.0, 3.0, 2.0, 2.0, 5.0, 9.0], ["a", "a", "b", "b", "b", "c"], confidence=0.9)
+    assert (pooled.number, pooled.degrees_of_freedom, pooled.confidence) == (2, 3, 0.9)
+    assert pooled.deviation == pytest.approx(math.sqrt(8.0 / 3.0))
+    assert (pooled.order, pooled.form) == (None, "pooled sets")
+    assert pooled.interval == pytest.approx(tuple(math.sqrt(8.0 / stats.chi2.ppf(p, 3)) for p in (0.95, 0.05)))
+    with pytest.raises(ValueError, match="result 0: a relative precision needs results above 0"):
+        relative_duplicate_precision([1.0], [0.0])
+
+
+def test_verdicts_on_either_side_of_their_limit() -> None:
+    """The ratio of variances against scipy's chi-square and F at 2.5 % of either tail, a millionth off."""
+    reach = 1.959963984540054 * math.sqrt(2.0)
+    for published in (math.inf, 8.0):
+        spread = stats.chi2(6, scale=1 / 6) if math.isinf(published) else stats.f(6, published)
+        for tail, verdict in ((0.025, "better than published"), (0.975, "worse than published")):
+            edge, beyond = math.sqrt(spread.ppf(tail)), -1e-6 if tail < 0.5 else 1e-6
+            asked = [
+                compare_repeatability(edge * (1.0 + off), 6, reach, published_degrees_of_freedom=published)
+                for off in (beyond, -beyond)
+            ]
+            assert [one.verdict for one in asked] == [verdict, "as published"]
+    found = compare_repeatability(0.05, 12, 0.1, confidence=0.9)
+    assert (found.degrees_of_freedom, found.published_degrees_of_freedom, found.confidence) == (12, math.inf, 0.9)
+    for limit in (-1.0, math.inf, math.nan):
+        with pytest.raises(ValueError, match="more than 0 was expected"):
+            compare_repeatability(1.0, 5, limit)
+
+
+def test_the_fewest_and_the_most_pairs() -> None:
+    """One pair where the width is wide enough (scipy), and so many for a width of 0.0001 that √(n/χ²) is that close."""
+    one = math.sqrt(1.0 / stats.chi2.ppf(0.025, 1)) - 1.0
+    assert pairs_needed([one * 1.0001, one * 0.9999]).tolist() == [1, 2]
+    most = int(pairs_needed(1e-4))
+    assert most == pytest.approx(1.96**2 / 2e-8, rel=1e-3)
+    for width in (9e-5, math.inf, math.nan):
+        with pytest.raises(ValueError, match=r"0\.0001 or more was expected"):
+            pairs_needed([0.1, width])
+
+
+def test_a_power_law_at_a_level() -> None:
+    """By hand: 0.1 · 4^0.5; ln s has variance a² + 2 ln x c + (ln x b)², and χ² as many degrees as that is worth."""
+    law = PowerLaw(40, 0.1, 0.5, 0.05, 0.2, -0.008, 0.9)
+    assert law.deviation_at([1.0, 4.0]) == pytest.approx([0.1, 0.2])
+    variance = 0.04 - 0.016 * math.log(4.0) + (0.05 * math.log(4.0)) ** 2
+    degrees = (1.0 - 2.0 / 40.0) / (2.0 * variance)
+    low, high = law.interval_at(4.0)
+    assert (low, high) == (
+        pytest.approx(0.2 * math.sqrt(degrees / stats.chi2.ppf(0.95, degrees))),
+        pytest.approx(0.2 * math.sqrt(degrees / stats.chi2.ppf(0.05, degrees))),
+    )
+    reach = 0.05 * stats.t.ppf(0.95, 38)
+    assert law.exponent_interval == pytest.approx((0.5 - reach, 0.5 + reach))
+    found = fit_power_law(*_pairs(30, 1), confidence=0.9)
+    assert (found.number, found.confidence) == (30, 0.9)
+
+
+def test_dependence_of_four_pairs_by_hand() -> None:
+    """Differences 1, 2, 3, 4 at rising levels: ranks agree fully; n r² of d² on the level, chi-square of one degree."""
+    level, difference = np.array([10.0, 20.0, 30.0, 40.0]), np.array([1.0, 2.0, 3.0, 4.0])
+    found = level_dependence(level + difference / 2.0, level - difference / 2.0)
+    assert (found.number, found.rank_correlation, found.rank_p_value) == (
+        4,
+        pytest.approx(1.0),
+        pytest.approx(0.0, abs=1e-12),
+    )
+    multiplier = 4.0 * np.corrcoef(difference**2, level)[0, 1] ** 2
+    assert found.lagrange_multiplier == pytest.approx(multiplier)
+    assert found.multiplier_p_value == pytest.approx(stats.chi2.sf(multiplier, 1))
+    with pytest.raises(ValueError, match="3 results: a dependence on the level needs 4 or more"):
+        level_dependence([1.0, 2.0, 3.0], [1.0, 2.0, 4.0])

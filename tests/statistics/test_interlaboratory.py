@@ -12,7 +12,10 @@ from scipy import stats
 
 from labcalc.statistics import (
     InterlaboratoryCells,
+    cochran_limit,
+    combination_interval,
     fit_precision_relation,
+    grubbs_limit,
     interlaboratory_cells,
     interlaboratory_precision,
     mandel_statistics,
@@ -365,3 +368,126 @@ def test_refusals() -> None:
         precision_relations([1.0, 2.0, 3.0], [0.1, 0.0, 0.2], [5, 5, 5])
     with pytest.raises(ValueError, match="form 'square': one of constant, proportional, linear, power was expected"):
         fit_precision_relation([1.0, 2.0, 3.0], [0.1, 0.1, 0.2], [5, 5, 5], "square")  # type: ignore[arg-type]
+
+
+# --- By hand, field by field ---
+
+
+def test_cells_by_hand() -> None:
+    """Means and deviations of cells in the order in which they come; a cell of one has no deviation, none no mean."""
+    found = interlaboratory_cells(
+        ["B", "A", "B", "A", "B", "A"], ["2", "2", "2", "1", "2", "2"], [1.0, 5.0, 2.0, 9.0, 6.0, 8.0]
+    )
+    assert (found.laboratories, found.levels) == (("B", "A"), ("2", "1"))
+    assert found.counts.tolist() == [[3, 0], [2, 1]]
+    assert found.means[0, 0] == pytest.approx(3.0)
+    assert found.deviations[:, 0] == pytest.approx([math.sqrt(7.0), math.sqrt(4.5)])
+    assert np.isnan(found.means[0, 1])
+    assert np.isnan(found.deviations[:, 1]).all()
+    assert found.usual_count.tolist() == [3, 3], "of two equally frequent numbers the larger"
+    assert one_level([1.0], [2.0]).usual_count.tolist() == [1]
+    left = found.only(np.array([[True, True], [False, True]]))
+    assert left.counts.tolist() == [[3, 0], [0, 1]]
+    assert np.isnan([left.means[1, 0], left.deviations[1, 0]]).all()
+    for call in (lambda: interlaboratory_cells([], [], []), lambda: interlaboratory_cells(["A"], ["1"], [[1.0]])):
+        with pytest.raises(ValueError, match="three lists of one length were expected"):
+            call()
+
+
+def test_h_and_k_by_hand() -> None:
+    """Means 10, 12, 14: h -1, 0, 1; variances 2, 8 and none: k of √(2/5), √(8/5); two laboratories have no h limit."""
+    found = mandel_statistics(one_level([9.0, 11.0], [10.0, 14.0], [14.0]), 0.01)
+    assert found.h[:, 0] == pytest.approx([-1.0, 0.0, 1.0])
+    assert found.k[:2, 0] == pytest.approx([math.sqrt(0.4), math.sqrt(1.6)])
+    assert np.isnan([found.k[2, 0], found.k_limits[2, 0]]).all()
+    t, f = stats.t.isf(0.005, 1), stats.f.isf(0.01, 1, 1)
+    assert found.h_limits == pytest.approx([2.0 * t / math.sqrt(3.0 * (t**2 + 1.0))])
+    assert found.k_limits[:2, 0] == pytest.approx([math.sqrt(2.0 * f / (f + 1.0))] * 2)
+    assert (found.laboratories, found.levels, found.significance) == (("A", "B", "C"), ("1",), 0.01)
+    assert np.isnan(mandel_statistics(one_level([9.0, 11.0], [10.0, 14.0])).h_limits).all()
+    alone = mandel_statistics(one_level([9.0, 11.0], [10.0], [11.0]))
+    assert np.isnan(alone.k_limits).all(), "the only cell with repeats is compared with nothing"
+
+
+def test_precision_of_a_level_by_hand() -> None:
+    """ISO 5725-2 for means 10, 12, 14 of two each, s_r² 2: s_L² = 4 - 1, s_R² = 5; intervals by scipy's chi-square."""
+    found = interlaboratory_precision(one_level([9.0, 11.0], [11.0, 13.0], [13.0, 15.0]), confidence=0.9)
+    assert (found.levels, found.mean, found.limit_factor, found.confidence) == (("1",), [12.0], 2.8, 0.9)
+    assert (found.laboratories.tolist(), found.results.tolist()) == ([3], [6])
+    assert found.deviation_of_means == pytest.approx([2.0])
+    assert found.repeatability_deviation == pytest.approx([math.sqrt(2.0)])
+    assert found.between_laboratory_deviation == pytest.approx([math.sqrt(3.0)])
+    assert found.reproducibility_deviation == pytest.approx([math.sqrt(5.0)])
+    assert found.repeatability_limit == pytest.approx([2.8 * math.sqrt(2.0)])
+    assert found.reproducibility_limit == pytest.approx([2.8 * math.sqrt(5.0)])
+    assert found.repeatability_degrees_of_freedom.tolist() == [3.0]
+    # s_R² = 4 + 2/2 of 2 and 3 degrees of freedom (Satterthwaite)
+    assert found.reproducibility_degrees_of_freedom == pytest.approx([25.0 / (16.0 / 2.0 + 1.0 / 3.0)])
+    assert found.repeatability_interval[:, 0] == pytest.approx(
+        [math.sqrt(6.0 / stats.chi2.ppf(p, 3)) for p in (0.95, 0.05)]
+    )
+    low, high = combination_interval([1.0, 1.0], [4.0, 1.0], [2.0, 3.0], confidence=0.9)
+    assert found.reproducibility_interval[:, 0] == pytest.approx([math.sqrt(low), math.sqrt(high)])
+    assert (found.notes, found.negative_between.tolist()) == ((), [False])
+
+
+def test_notes_name_the_levels() -> None:
+    names, results = ["A", "A", "B", "B"] * 2, [1.0, 3.0, 1.0, 3.0] * 2
+    both = interlaboratory_precision(interlaboratory_cells(names, ["x"] * 4 + ["y"] * 4, results), limit_factor=2.77)
+    assert both.notes[0].startswith("levels x, y: the variance between laboratories")
+    assert (both.limit_factor, both.negative_between.tolist()) == (2.77, [True, True])
+    assert both.between_laboratory_deviation.tolist() == [0.0, 0.0]
+
+
+def test_a_relation_says_how_well_it_fits() -> None:
+    """Deviance Σ ν (q - 1 - ln q), q = s²/σ² (gamma), by hand for a constant 2 of 1, 2, 3; scipy's chi-square."""
+    level, deviation, degrees = [1.0, 2.0, 4.0], [1.0, 2.0, 3.0], [5.0, 6.0, 7.0]
+    fits = {fit.form: fit for fit in precision_relations(level, deviation, degrees)}
+    q = np.array([0.25, 1.0, 2.25])
+    deviance = np.sum(np.array(degrees) * (q - 1.0 - np.log(q)))
+    constant = fits["constant"]
+    assert (constant.intercept, constant.slope) == (2.0, 0.0)
+    assert (constant.deviance, constant.degrees_of_freedom) == (pytest.approx(deviance), 2)
+    assert constant.p_value == pytest.approx(stats.chi2.sf(deviance, 2))
+    assert (fits["proportional"].intercept, fits["proportional"].slope) == (
+        0.0,
+        pytest.approx((1.0 + 1.0 + 0.75) / 3.0),
+    )
+    assert {form: fit.parameters for form, fit in fits.items()} == {
+        "constant": 1,
+        "proportional": 1,
+        "linear": 2,
+        "power": 2,
+    }
+    assert [fit.degrees_of_freedom for fit in (fits["linear"], fits["power"])] == [1, 1]
+    assert [fit.penalised_deviance - fit.deviance for fit in fits.values()] == pytest.approx(
+        [2.0 * fit.parameters for fit in fits.values()]
+    )
+    ordered = [fit.penalised_deviance for fit in precision_relations(level, deviation, degrees)]
+    assert ordered == sorted(ordered)
+    slope, intercept = np.polyfit(np.log(level), np.log(deviation), 1)
+    assert (fits["power"].intercept, fits["power"].slope) == pytest.approx((math.exp(intercept), slope))
+    with pytest.raises(ValueError, match="3 values above 0 were expected"):
+        precision_relations(level, deviation, [5.0, 6.0, 7.0, 8.0])
+
+
+def test_a_line_that_falls_below_zero_has_no_deviance() -> None:
+    fits = {fit.form: fit for fit in precision_relations([1.0, 2.0, 3.0, 100.0], [0.5, 0.001, 5.0, 15.0], [5] * 4)}
+    line = fits["linear"]
+    assert (line.deviance, line.p_value, line.degrees_of_freedom) == (math.inf, 0.0, 2)
+
+
+def test_limits_of_a_flag_are_those_of_its_test() -> None:
+    """The 5 % and 1 % limits by Cochran and Grubbs; a straggler is told with 5 %, an outlier with 1 %."""
+    (straggler,) = screen_cells(one_level(*GOOD, [9.7, 10.2])).flags
+    assert (straggler.standing, straggler.left_out, straggler.level) == ("straggler", False, "1")
+    assert (straggler.limit_5_percent, straggler.limit_1_percent) == pytest.approx(
+        tuple(cochran_limit(9, 2, [0.05, 0.01]))
+    )
+    assert str(straggler).endswith("(5 %), kept")
+    out = screen_cells(one_level(*GOOD, [9.0, 9.1])).flags[0]
+    assert (out.test, out.limit_1_percent) == ("Grubbs, lowest", pytest.approx(float(grubbs_limit(9, 0.01))))
+    assert str(out).endswith("(1 %), left out")
+    for keep in ([("A", "9")], [("Z", "1")]):
+        with pytest.raises(ValueError, match="which the study doesn't have"):
+            screen_cells(one_level(*GOOD), keep=keep)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from scipy.stats import ncx2
 from labcalc.statistics import (
     InputQuantity,
     UncertaintyBudget,
+    Validation,
     monte_carlo,
     numerical_tolerance,
     standard_from_half_width,
@@ -171,3 +173,100 @@ def test_gauge_block_with_the_distributions_of_the_supplement() -> None:
     assert simulated.value - 50_000_000.0 == pytest.approx(838.0, abs=0.5)
     assert simulated.standard_uncertainty == pytest.approx(36.0, abs=0.5)
     assert [end - 50_000_000.0 for end in simulated.symmetric_interval] == pytest.approx((745.0, 932.0), abs=1.0)
+
+
+def in_order(places: NDArray[np.float64]) -> InputQuantity:
+    """An input whose draws are these numbers, shuffled."""
+    return InputQuantity("x", 0.0, 1.0, distribution=lambda generator, size: generator.permutation(places)[:size])
+
+
+def test_intervals_of_a_hundred_outputs_by_hand() -> None:
+    """JCGM 101:2008, 7.7.2: q = 95, r = (100 - 95 + 1)/2 = 3, the 3rd and the 98th; shortest: the 1st and the 96th."""
+    found = monte_carlo(total, [in_order(np.arange(100.0) ** 2)], trials=100, seed=4)
+    assert (found.symmetric_interval, found.shortest_interval) == ((2.0**2, 97.0**2), (0.0, 95.0**2))
+    assert (found.trials, found.settled, found.seed, found.confidence) == (100, True, 4, 0.95)
+    assert found.value == pytest.approx(99.0 * 199.0 / 6.0)
+    assert found.standard_uncertainty == pytest.approx(np.std(np.arange(100.0) ** 2, ddof=1))
+    falling = monte_carlo(total, [in_order(-(np.arange(100.0) ** 2))], trials=100)
+    assert falling.shortest_interval == (-(95.0**2), 0.0)
+    two = monte_carlo(total, [in_order(np.array([3.0, 8.0]))], trials=2)
+    assert two.symmetric_interval == two.shortest_interval == (3.0, 8.0)
+
+
+@pytest.mark.parametrize(
+    ("distribution", "end", "reach"),
+    [
+        ("rectangular", 0.95 * math.sqrt(3.0), math.sqrt(3.0)),
+        ("triangular", (1.0 - math.sqrt(0.05)) * math.sqrt(6.0), math.sqrt(6.0)),
+        ("arcsine", math.sin(0.95 * math.pi / 2.0) * math.sqrt(2.0), math.sqrt(2.0)),
+        ("normal", 1.95996, math.inf),
+    ],
+)
+@pytest.mark.parametrize("correlation", [None, np.eye(1)])
+def test_shapes_by_their_closed_forms(distribution: str, end: float, reach: float, correlation: object) -> None:
+    """JCGM 101:2008, table 1: deviation 1 and the central 95 % of each shape (closed forms; error 0.5 %)."""
+    given = InputQuantity("x", 7.0, 1.0, distribution=distribution)  # type: ignore[arg-type]
+    found = monte_carlo(total, [given], trials=200_000, correlation=correlation)  # type: ignore[arg-type]
+    assert found.standard_uncertainty == pytest.approx(1.0, rel=0.008)
+    assert found.symmetric_interval == pytest.approx((7.0 - end, 7.0 + end), abs=0.02)
+    extremes = monte_carlo(lambda x: np.abs(x - 7.0), [given], trials=5000, confidence=0.9999)
+    assert extremes.shortest_interval[1] <= reach + 1e-12
+
+
+def test_an_uncorrelated_input_keeps_its_shape_beside_correlated_ones() -> None:
+    correlation = np.eye(3)
+    correlation[0, 1] = correlation[1, 0] = -0.8
+    inputs = [
+        InputQuantity("a", 0.0, 1.0),
+        InputQuantity("b", 0.0, 1.0),
+        InputQuantity("c", 0.0, 1.0, distribution="arcsine"),
+    ]
+    both = monte_carlo(lambda a, b, c: a + b, inputs, correlation=correlation, trials=100_000)
+    assert both.standard_uncertainty == pytest.approx(math.sqrt(2.0 - 1.6), rel=0.01)
+    alone = monte_carlo(lambda a, b, c: c, inputs, correlation=correlation, trials=10_000)
+    assert alone.symmetric_interval[1] == pytest.approx(math.sqrt(2.0), abs=0.01)
+    few = [inputs[0], InputQuantity("b", 0.0, 1.0, degrees_of_freedom=5), inputs[2]]
+    with pytest.raises(ValueError, match="b: a correlated input must be normal, with infinite degrees of freedom"):
+        monte_carlo(total, few, correlation=correlation, trials=10)
+
+
+def test_an_adaptive_run_gives_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """JCGM 101:2008, 7.9.4: blocks of 10 000, or of 100/(1 - p) where that is more; two of them at least."""
+    inputs = [InputQuantity("x", 0.0, 1.0)]
+    assert monte_carlo(total, [InputQuantity("x", 3.0, 0.0)]).trials == 20_000
+    monkeypatch.setattr("labcalc.statistics.decisions.monte_carlo_propagation.MOST_TRIALS", 40_000)
+    found = monte_carlo(total, inputs, digits=6)
+    assert (found.trials, found.settled) == (40_000, False)
+    wide = monte_carlo(total, inputs, confidence=0.9975, digits=6)
+    assert (wide.trials, wide.settled) == (pytest.approx(40_000, abs=1), False)
+    for confidence in (0.0, 1.0):
+        with pytest.raises(ValueError, match="more than 0 and less than 1 was expected"):
+            monte_carlo(total, inputs, confidence=confidence)
+
+
+def test_when_an_adaptive_run_is_settled() -> None:
+    """JCGM 101:2008, 7.9.4, block by block: until 2 s/√h of mean, deviation and both ends is below δ = 0.05."""
+    generator, blocks, error = np.random.default_rng(1), [], math.inf
+    while 2.0 * error > 0.05:
+        blocks.append(5.0 + 3.0 * generator.standard_normal(10_000))
+        if len(blocks) > 1:
+            table = [[one.mean(), one.std(ddof=1), *np.quantile(one, [0.025, 0.975])] for one in blocks]
+            error = np.max(np.std(table, axis=0, ddof=1)) / math.sqrt(len(blocks))
+    found = monte_carlo(total, [InputQuantity("x", 5.0, 3.0)])
+    assert (found.trials, found.settled) == (10_000 * len(blocks), True)
+    assert found.value == pytest.approx(np.mean(blocks), rel=1e-12)
+
+
+def test_a_validation_says_how_far_the_ends_are_apart() -> None:
+    """JCGM 101:2008, 8.1: both ends within the tolerance, which itself is within."""
+    budget = added([InputQuantity("x", 10.0, 1.0)])
+    low, high = budget.interval
+    simulated = replace(
+        monte_carlo(total, [InputQuantity("x", 10.0, 1.0)], trials=10), symmetric_interval=(low + 0.03, high - 0.02)
+    )
+    found = validated(budget, simulated)
+    assert (found.tolerance, found.lower_difference, found.upper_difference) == pytest.approx((0.05, 0.03, 0.02))
+    assert found.passed
+    assert Validation(0.5, 0.5, 0.0).passed
+    assert not Validation(0.5, 0.0, 0.6).passed
+    assert not Validation(0.5, 0.6, 0.0).passed

@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
+from statsmodels.stats.diagnostic import normal_ad
 
 from labcalc.statistics import (
     ANDERSON_DARLING_FACTORS,
@@ -153,9 +155,88 @@ def test_refusals() -> None:
         anderson_darling([1.0, 2.0, 3.0, 4.0])
     with pytest.raises(ValueError, match="5 results that are all 2: a test needs results that differ"):
         anderson_darling([2.0] * 5)
+    for equal in ([2.0] * 5, [0.1] * 9):
+        with pytest.raises(ValueError, match="that are all"):
+            anderson_darling(equal, sigma=1.0)
     with pytest.raises(ValueError, match="factor 'new': one of D'Agostino & Stephens 1986, Stephens 1974"):
         anderson_darling([1.0, 2.0, 3.0, 4.0, 5.0], factor="new")  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="7 results: a test of neighbours needs 8 or more"):
         serial_dependence(range(7))
     with pytest.raises(ValueError, match=r"results that are all 0\.1"):
         serial_dependence([0.1] * 9)
+
+
+def test_limits_of_both_factors() -> None:
+    """Stephens 1974 (memory): 0.787 and 1.092, 1 + 4/10 - 25/100; D'Agostino & Stephens 1986 (memory): table 4.7."""
+    found = [(f.critical_5_percent, f.critical_1_percent, f.at(10)) for f in ANDERSON_DARLING_FACTORS.values()]
+    assert found == [(0.752, 1.035, pytest.approx(1.0975)), (0.787, 1.092, pytest.approx(1.15))]
+
+
+@pytest.mark.parametrize("power", [0.9, 1.0, 1.2, 1.4, 1.6, 2.0, 2.6, 4.0])
+@pytest.mark.parametrize("seed", range(4))
+def test_anderson_darling_against_statsmodels(seed: int, power: float) -> None:
+    """statsmodels.stats.diagnostic.normal_ad: A2 and p by the same table, in all four of its ranges."""
+    drawn = np.random.default_rng(seed).standard_normal(25)
+    results = np.sign(drawn) * np.abs(drawn) ** power + 7.0
+    found = anderson_darling(results)
+    statistic, p_value = normal_ad(results)
+    assert (found.statistic, found.p_value) == (pytest.approx(statistic), pytest.approx(p_value, rel=1e-9))
+    assert (found.number, found.factor.name) == (25, "D'Agostino & Stephens 1986")
+    assert found.departs is (found.adjusted > 0.752)
+    assert anderson_darling(results, factor=OLD).p_value == found.p_value
+
+
+def test_p_values_of_every_range_by_hand() -> None:
+    """D'Agostino & Stephens 1986, table 4.9, worked at one point of each range and on its edges."""
+    from labcalc.statistics.charts.normality import _p_value
+
+    found = [_p_value(one) for one in (0.1, 0.2, 0.3, 0.34, 0.5, 0.6, 1.0, 10.0, 15.0)]
+    assert found == pytest.approx(
+        [
+            1.0 - math.exp(-13.436 + 10.114 - 2.2373),
+            1.0 - math.exp(-8.318 + 8.5592 - 2.39752),
+            1.0 - math.exp(-8.318 + 12.8388 - 5.39442),
+            math.exp(0.9177 - 1.45486 - 0.159528),
+            math.exp(0.9177 - 2.1395 - 0.345),
+            math.exp(1.2937 - 3.4254 + 0.006696),
+            math.exp(1.2937 - 5.709 + 0.0186),
+            math.exp(1.2937 - 57.09 + 1.86),
+            math.exp(1.2937 - 57.09 + 1.86),
+        ],
+        rel=1e-12,
+    )
+
+
+@pytest.mark.parametrize("number", [8, 9, 40])
+def test_neighbours_by_the_moments_of_the_ratio(number: int) -> None:
+    """J. von Neumann 1941 (memory): mean 2 and variance 4 (n - 2)/(n² - 1), as scipy's beta distribution on 0 to 4."""
+    results = np.random.default_rng(number).standard_normal(number)
+    ratio = np.sum(np.diff(results) ** 2) / np.sum((results - results.mean()) ** 2)
+    shape = ((number**2 - 1) / (number - 2) - 1) / 2
+    distribution = stats.beta(shape, shape, scale=4.0)
+    assert distribution.var() == pytest.approx(4.0 * (number - 2) / (number**2 - 1))
+    found = serial_dependence(results, confidence=0.99)
+    assert (found.number, found.von_neumann) == (number, pytest.approx(ratio))
+    assert found.p_value == pytest.approx(distribution.cdf(ratio))
+    assert found.lower_limit == pytest.approx(distribution.ppf(0.01))
+    assert found.dependent is (found.p_value < 0.01)
+
+
+def test_the_edge_of_a_coarse_step() -> None:
+    """The step of four results 0, 0, 1, 1 over their s = √(1/3): 0.3 s is not coarse, a little more is."""
+    results, edge = [0.0, 0.0, 1.0, 1.0], 0.3 / math.sqrt(3.0)
+    found = resolution(results, step=edge * (1.0 - 1e-12))
+    assert (found.step, found.sigma, found.ratio) == pytest.approx((edge, math.sqrt(1.0 / 3.0), 0.3))
+    assert not found.coarse
+    assert resolution(results, step=edge * (1.0 + 1e-12)).coarse
+    assert not resolution(results, step=math.sqrt(1.0 / 3.0), highest_ratio=1.0 + 1e-12).coarse
+    assert resolution(results).step == 1.0
+
+
+def test_steps_of_few_and_of_many_digits() -> None:
+    assert rounding_step([-0.4, 0.8, 0.0]) == pytest.approx(0.4)
+    assert math.isnan(rounding_step([3.7]))
+    assert rounding_step([1.0, 1.25, 2.0], digits=1) == pytest.approx(0.2), "1.25 reads as 1.2"
+    assert rounding_step([2.0**52, 2.0**52 + 3.0]) == 3.0
+    with pytest.raises(ValueError, match="1 results: a check of the resolution needs 2 or more"):
+        resolution([1.0])

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from labcalc.statistics import (
+    ExtremeDeviates,
     cochran_limit,
     cochran_test,
     extreme_deviate_limit,
@@ -230,3 +231,67 @@ def test_refusals() -> None:
         extreme_deviate_limit(4, 3)
     with pytest.raises(ValueError, match="more than those of one laboratory were expected"):
         mandel_k_limit(2, 2)
+
+
+def test_tests_say_what_they_found() -> None:
+    """By hand: 1, 2, 3, 10 has mean 4 and s² 50/3; without two the sum is 0.5 or 24.5 of 50."""
+    values = [3.0, 10.0, 1.0, 2.0]
+    single, lowest = grubbs_test(values), grubbs_test(values, "lowest")
+    assert (single.test, single.places, single.number) == ("Grubbs, highest", (1,), 4)
+    assert single.statistic == pytest.approx(6.0 / math.sqrt(50.0 / 3.0))
+    assert (single.limit_5_percent, single.limit_1_percent) == pytest.approx(tuple(grubbs_limit(4, [0.05, 0.01])))
+    assert (lowest.test, lowest.places) == ("Grubbs, lowest", (2,))
+    assert lowest.statistic == pytest.approx(3.0 / math.sqrt(50.0 / 3.0))
+    assert grubbs_test([-one for one in values]).test == "Grubbs, lowest"
+    high, low = grubbs_pair_test(values, "highest"), grubbs_pair_test(values, "lowest", two_sided=False)
+    assert (high.places, high.statistic, high.number) == ((1, 0), pytest.approx(0.01), 4)
+    assert (low.places, low.statistic, low.test) == ((2, 3), pytest.approx(0.49), "Grubbs, two lowest")
+    assert (high.limit_5_percent, high.limit_1_percent) == (grubbs_pair_limit(4), grubbs_pair_limit(4, 0.01))
+    assert low.limit_5_percent == grubbs_pair_limit(4, two_sided=False) == grubbs_pair_limit(4, 0.1)
+    scatter = cochran_test([1.0, 3.0, 2.0, 0.0], 3)
+    assert (scatter.test, scatter.places, scatter.number) == ("Cochran", (1,), 4)
+    assert scatter.statistic == pytest.approx(9.0 / 14.0)
+    assert (scatter.limit_5_percent, scatter.limit_1_percent) == pytest.approx(tuple(cochran_limit(4, 3, [0.05, 0.01])))
+
+
+def test_values_taken_away_step_by_step() -> None:
+    values = [3.0, 10.0, 1.0, 2.0, 30.0]
+    found = extreme_deviates(values, 2)
+    assert (found.places, found.number) == ((4, 1), 5)
+    assert found.statistics[1] == pytest.approx(6.0 / math.sqrt(50.0 / 3.0))
+    assert found.limits_5_percent == pytest.approx(tuple(grubbs_limit([5, 4], 0.05)))
+    assert found.limits_1_percent == pytest.approx(tuple(grubbs_limit([5, 4], 0.01)))
+    odd = ExtremeDeviates((0, 1, 2, 3), (1.0, 3.0, 2.0, 1.0), (1.5, 2.0, 1.9, 1.0), (2.0, 2.5, 2.2, 2.0), 9)
+    assert (odd.stragglers_and_outliers, odd.outliers) == (3, 2)
+    assert odd.standings == ("outlier", "outlier", "straggler", "within")
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: extreme_deviate_limit(5, 0),
+        lambda: grubbs_pair_limit(201),
+        lambda: grubbs_pair_limit(8, 0.0),
+        lambda: grubbs_pair_limit(8, 1.0),
+        lambda: grubbs_limit(2),
+        lambda: grubbs_limit(8, 0.0),
+        lambda: grubbs_limit(8, 1.0),
+        lambda: cochran_limit(1, 2),
+        lambda: mandel_h_limit(2),
+        lambda: mandel_k_limit(0, 2),
+        lambda: cochran_test([1.0, -1.0], 2),
+        lambda: grubbs_limit(math.nan),
+    ],
+)
+def test_limits_of_nothing_are_refused(call: object) -> None:
+    with pytest.raises(ValueError, match=r"expected|given for 4 to 200"):
+        call()  # type: ignore[operator]
+
+
+def test_the_fewest_that_a_limit_takes() -> None:
+    """Grubbs of three: √(…) = 1.155 at 5 % two-sided and 1.153 one-sided (printed, memory: one in the last digit)."""
+    assert grubbs_limit(3) == pytest.approx(1.155, abs=1.01e-3)
+    assert grubbs_limit(3, two_sided=False) == pytest.approx(1.153, abs=5e-4)
+    assert extreme_deviate_limit(4, 2) == pytest.approx([1.481, 1.155], abs=1.01e-3)
+    assert cochran_limit(2, 2) == pytest.approx(0.998, abs=5e-4)
+    assert 0.0 < grubbs_pair_limit(200) < 1.0

@@ -120,3 +120,27 @@ def test_refusals() -> None:
         proficiency_round([1.0, 2.0, 3.0], assigned_uncertainty=0.1)
     with pytest.raises(ValueError, match="standard deviation for assessment 0: more than 0 was expected"):
         proficiency_round([1.0, 1.0, 1.0, 1.0])
+
+
+def test_every_uncertainty_counts_and_is_asked_for() -> None:
+    """By hand: 1.25 · 0.4/√25 = 0.1 (ISO 13528, 7.7.3, memory); signs; either uncertainty may be 0, not below."""
+    assert robust_mean_uncertainty(0.4, 25) == pytest.approx(0.1)
+    assert zeta_score(9.0, 10.0, 0.0, 0.5) == pytest.approx(-2.0)
+    assert zeta_score(9.0, 10.0, 0.5, 0.0) == pytest.approx(-2.0)
+    assert z_score([9.0, 12.0], 10.0, 0.5).tolist() == [-2.0, 4.0]
+    for call in (lambda: zeta_score(1.0, 1.0, 0.1, -0.1), lambda: z_prime_score(1.0, 1.0, -0.1, 0.1)):
+        with pytest.raises(ValueError, match=r"0 or more was expected|more than 0 was expected"):
+            call()
+
+
+def test_what_is_given_is_taken() -> None:
+    given = proficiency_round([1.0, 2.0, 3.0, 4.0], deviation=2.0)
+    robust = algorithm_a([1.0, 2.0, 3.0, 4.0])
+    assert (given.deviation, given.assigned, given.from_results) == (2.0, robust.mean, True)
+    assert given.assigned_uncertainty == pytest.approx(1.25 * float(robust.deviation) / 2.0)
+    assert (str(given.score), str(given.reason)) == (
+        *("z′", "the uncertainty of the assigned value is above 0.3 σ_pt and counts"),
+    )
+    sure = proficiency_round([1.0, 2.0], assigned=1.0, deviation=1.0, assigned_uncertainty=0.1)
+    assert (sure.assigned, sure.assigned_uncertainty, sure.from_results) == (1.0, 0.1, False)
+    assert sure.words.tolist() == ["acceptable", "acceptable"]

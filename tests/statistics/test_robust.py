@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import statistics
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -152,3 +154,78 @@ def test_refusals() -> None:
         algorithm_a([1.0, 2.0, np.inf])
     with pytest.raises(ValueError, match="standard deviations from 0 on, each with 1 degree of freedom or more"):
         algorithm_s([0.1, -0.1], 2)
+
+
+def by_the_letter(results: list[float]) -> tuple[float, float, int]:
+    """Algorithm A as ISO 13528, C.3.1 tells it (memory), with the exact constants: x*, s* and the rounds taken."""
+    mean = statistics.median(results)
+    start = deviation = 1.482602218505602 * statistics.median(abs(one - mean) for one in results)
+    rounds, moved = 0, math.inf
+    while moved > 1e-12 * max(deviation, start):
+        rounds += 1
+        low, high = mean - 1.5 * deviation, mean + 1.5 * deviation
+        pulled = [min(max(one, low), high) for one in results]
+        before = mean, deviation
+        mean, deviation = statistics.fmean(pulled), 1.133392655462487 * statistics.stdev(pulled)
+        moved = max(abs(mean - before[0]), abs(deviation - before[1]))
+    return mean, deviation, rounds
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_algorithm_a_round_by_round(seed: int) -> None:
+    results = np.random.default_rng(seed).standard_t(2, 9).tolist()
+    found = algorithm_a(results)
+    mean, deviation, rounds = by_the_letter(results)
+    assert (found.mean, found.deviation) == (pytest.approx(mean, abs=1e-11), pytest.approx(deviation, rel=1e-11))
+    assert found.rounds == rounds
+
+
+def test_the_plain_deviation_starts_where_most_results_are_equal() -> None:
+    """By hand: s² = 35/132, and 1.5 s* reaches further than 7/12, so that nothing is pulled in."""
+    found = algorithm_a([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0, 1.0, 1.0])
+    assert found.deviation == pytest.approx(1.133392655462487 * math.sqrt(35.0 / 132.0))
+    assert found.mean == pytest.approx(5.0 / 12.0)
+
+
+@pytest.mark.parametrize(
+    "deviations", [[1.0, 1.0, 1.0, 0.2, 0.1], [0.11, 0.09, 0.10, 0.12, 0.08, 0.60], [2.0, 3.0], [0.0, 0.5, 0.7]]
+)
+@pytest.mark.parametrize("degrees", [1, 4])
+def test_algorithm_s_solves_its_equation(deviations: list[float], degrees: int) -> None:
+    """w = ξ √(mean of min(s, η w)²), with η and ξ by scipy's chi-square; a laboratory without repeats doesn't count."""
+    found = float(algorithm_s([*deviations, math.nan], degrees))
+    eta = math.sqrt(stats.chi2.isf(0.1, degrees) / degrees)
+    xi = 1.0 / math.sqrt(stats.chi2.cdf(degrees * eta**2, degrees + 2) + 0.1 * eta**2)
+    assert found == pytest.approx(xi * math.sqrt(np.mean(np.minimum(deviations, eta * found) ** 2)), rel=1e-11)
+    assert found == float(algorithm_s(deviations, degrees)) > 0.0
+
+
+def test_deviations_of_which_half_are_zero_pool_to_zero() -> None:
+    assert algorithm_s([0.0, 0.0, 0.0, 1.0], 2) == 0.0
+
+
+def test_an_iteration_without_an_end_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    rounds = algorithm_a(SEVEN).rounds
+    monkeypatch.setattr(robust, "_ROUNDS", rounds)
+    assert algorithm_a(SEVEN).rounds == rounds
+    monkeypatch.setattr(robust, "_ROUNDS", rounds - 1)
+    with pytest.raises(ArithmeticError, match=rf"didn't settle in {rounds - 1} rounds: \[4\.5, 4\.9"):
+        algorithm_a(SEVEN)
+    monkeypatch.setattr(robust, "_ROUNDS", 2)
+    with pytest.raises(ArithmeticError, match=r"didn't settle in 2 rounds: \[4\.5, 4\.9"):
+        algorithm_s(SEVEN, 1)
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: scaled_median_deviation([1.0]),
+        lambda: algorithm_a([[[1.0, 2.0, 3.0]]]),
+        lambda: algorithm_a(1.0),
+        lambda: algorithm_s([0.1, 0.2], 0),
+        lambda: algorithm_s([0.1], 1),
+    ],
+)
+def test_tables_that_are_none_are_refused(call: Callable[[], object]) -> None:
+    with pytest.raises(ValueError, match=r"expected|a series of numbers"):
+        call()

@@ -54,3 +54,13 @@ def test_significant_figures(value: float, figures: int, expected: str) -> None:
 def test_only_finite_numbers_are_rounded(value: float) -> None:
     with pytest.raises(ValueError, match="a finite number was expected"):
         rounded(value, 1)
+
+
+@pytest.mark.parametrize(
+    ("value", "figures", "expected"),
+    [(9.96, 2, "10"), (99.96, 3, "100"), (0.0995, 1, "0.1"), (15.0, 1, "20"), (25.0, 1, "20"), (0.0, 1, "0")],
+)
+def test_figures_at_the_carry(value: float, figures: int, expected: str) -> None:
+    """ASTM E29, rounding method (memory), by hand: a carry moves the last figure kept."""
+    assert str(rounded_to_figures(value, figures)) == expected
+    assert rounded(-value, -1) == -rounded(value, -1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -30,6 +31,8 @@ from labcalc.statistics import (
     simulated_run_length,
     two_sided_run_length,
 )
+from labcalc.statistics.charts.rules_as_chain import rule_chain
+from labcalc.statistics.charts.run_length import chain_run_length
 from tests.statistics.data import rows
 
 RULES: dict[str, RunRule] = {
@@ -301,3 +304,76 @@ def test_refusals() -> None:
     ):
         with pytest.raises(ValueError, match=message):
             refused()
+
+
+def test_zones_of_a_chain_against_scipy() -> None:
+    """scipy.stats.norm, a shifted and a wider spread; the far zones keep their digits on either side."""
+    chain = rule_chain((Beyond(1, 1, 9.0), Beyond(2, 3, 2.0)))
+    assert chain.edges.tolist() == [-9.0, -2.0, 2.0, 9.0]
+    shifted, ends = norm(0.7, 1.3), [-np.inf, -9.0, -2.0, 2.0, 9.0, np.inf]
+    assert chain.zone_probabilities(0.7, 1.3) == pytest.approx(
+        [shifted.cdf(b) - shifted.cdf(a) if b <= 2.0 else shifted.sf(a) - shifted.sf(b) for a, b in pairwise(ends)],
+        rel=1e-12,
+    )
+    found = chain.zone_probabilities(0.0, 1.0)
+    assert (found[0], found[-1]) == pytest.approx((norm.sf(9.0), norm.sf(9.0)), rel=1e-12)
+
+
+def test_a_chain_by_hand() -> None:
+    """One limit has one state. Two of three: where either side's marks stand, both not in one place: 9 - 2 states."""
+    assert rule_chain((Beyond(1, 1, 3.0),)).following.tolist() == [[-1, 0, -1]]
+    assert rule_chain((Within(3, 1.0),)).following.tolist() == [[0, 1, 0], [0, 2, 0], [0, -1, 0]]
+    two_of_three = rule_chain((Beyond(2, 3, 2.0),)).following
+    assert two_of_three.shape == (7, 3)
+    assert two_of_three[0].tolist() == [1, 0, 2]
+    assert (two_of_three[1, 0], two_of_three[2, 2]) == (-1, -1)
+    assert rule_chain((Beyond(2, 3, 2.0, "either"),)).following.shape == (3, 3)
+
+
+def test_simulations_keep_what_they_were_drawn_with() -> None:
+    found = simulated_run_length(LIMITS_ONLY, 2.0, charts=400, seed=3)
+    assert (found.seed, found.run_lengths.size, found.run_lengths.min()) == (3, 400, 1)
+    assert found.average == pytest.approx(found.run_lengths.mean())
+    assert found.standard_error == pytest.approx(np.std(found.run_lengths, ddof=1) / 20.0)
+    drawn = np.random.default_rng(3).standard_normal((400, 128)) + 2.0
+    assert found.run_lengths[:50].tolist() == lengths(np.abs(drawn) > 3.0)[:50].tolist()
+    estimated = estimated_limits_run_length(lambda shift, scale: scale, 2, charts=50, seed=5)
+    assert (estimated.baseline, estimated.seed, estimated.averages.size) == (2, 5, 50)
+    assert (np.diff(estimated.averages) >= 0.0).all()
+    assert estimated.quantile(1.0) == estimated.averages[-1]
+
+
+def test_a_pattern_that_begins_in_one_block_ends_in_the_next() -> None:
+    """Property: the memory of a long rule reaches across the draws of 128."""
+    found = simulated_run_length((Beyond(140, 140, 0.0),), 9.0, charts=5)
+    assert found.run_lengths.tolist() == [140] * 5
+
+
+@pytest.mark.parametrize("p", [0.01, 0.3, 0.5])
+def test_the_probabilities_of_a_run_by_hand(p: float) -> None:
+    """A chain of one state by hand: P(N > n) = (1 - p)ⁿ with p the chance of a signal, 1/p on average."""
+    found = chain_run_length(np.array([[1.0 - p]]), 0)
+    assert (found.average, found.standard_deviation) == pytest.approx((1.0 / p, math.sqrt(1.0 - p) / p))
+    assert [found.probability_within(n) for n in (0, 1, 2, 7)] == pytest.approx(
+        [1.0 - (1.0 - p) ** n for n in (0, 1, 2, 7)]
+    )
+    for refused in (0.0, 1.0, -0.5):
+        with pytest.raises(ValueError, match="more than 0 and less than 1 was expected"):
+            found.quantile(refused)
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: ewma_run_length(0.0),
+        lambda: ewma_run_length(-0.1),
+        lambda: ewma_run_length(0.4, individuals_limit=0.0),
+        lambda: ewma_run_length(0.4, scale=0.0),
+        lambda: cusum_run_length(0.5, -1.0),
+        lambda: cusum_run_length(0.5, 5.0, scale=-1.0),
+        lambda: simulated_run_length(LIMITS_ONLY, scale=0.0),
+    ],
+)
+def test_charts_that_are_none_are_refused(call: object) -> None:
+    with pytest.raises(ValueError, match="more than 0"):
+        call()  # type: ignore[operator]

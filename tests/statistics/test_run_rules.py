@@ -147,3 +147,32 @@ def test_all_rules_over_a_million_points() -> None:
     one_pass = min(timeit.repeat(lambda: np.abs(z) > 3.0, timer=time.process_time, number=1, repeat=3))
     all_rules = min(timeit.repeat(lambda: run_rule_signals(z, NELSON), timer=time.process_time, number=1, repeat=3))
     assert all_rules < 150.0 * one_pass
+
+
+def test_the_shortest_rules() -> None:
+    assert [rule.window for rule in (Within(1, 0.0), Trend(2), Alternation(3), Beyond(1, 4, 0.0))] == [1, 2, 3, 4]
+    assert run_rule_signals([0.0, 0.1], (Within(1, 0.0), Trend(2))).signals.tolist() == [[True, False], [False, True]]
+    assert run_rule_signals([0.0, 1.0, 0.0, 0.0], (Alternation(3),)).signals.tolist() == [[False, False, True, False]]
+    for refused in (lambda: Within(0, 1.0), lambda: Beyond(0, 3, 1.0)):
+        with pytest.raises(ValueError, match=r"run rule"):
+            refused()
+
+
+def test_rules_of_one_point_and_of_either_side_name_no_side() -> None:
+    assert [str(rule) for rule in (Beyond(1, 1, 2.0), Beyond(8, 8, 1.0, "either"), Beyond(1, 2, 0.0))] == [
+        "1 beyond 2 s",
+        "8 beyond 1 s",
+        "1 of 2 off the centre, same side",
+    ]
+
+
+def test_rule_sets_as_their_sources_count() -> None:
+    """Western Electric 1956 (1, 2 of 3, 4 of 5, 8), Nelson 1984 (9, 6, 14, 15, 8), ASTM D6299 (5, 8): memory."""
+    counts = {name: [(rule.count, rule.window) for rule in rules] for name, rules in RULE_SETS.items()}
+    assert counts == {
+        "western electric": [(1, 1), (2, 3), (4, 5), (8, 8)],
+        "nelson": [(1, 1), (9, 9), (6, 6), (14, 14), (2, 3), (4, 5), (15, 15), (8, 8)],
+        "petroleum": [(1, 1), (2, 3), (5, 5), (8, 8)],
+        "limits only": [(1, 1)],
+    }
+    assert [rule.sigmas for rule in RULE_SETS["petroleum"]] == [3.0, 2.0, 1.0, 0.0]

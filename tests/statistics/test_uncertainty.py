@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import stats
 
 from labcalc.statistics import (
     InputQuantity,
@@ -207,3 +208,80 @@ def test_refusals() -> None:
         coverage_factor(95.0)
     with pytest.raises(ValueError, match="distribution 'u-shaped': one of rectangular, triangular, arcsine"):
         standard_from_half_width(1.0, "u-shaped")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("confidence", [-0.1, 0.0, 1.0, 1.5])
+def test_a_confidence_lies_between_nothing_and_certainty(confidence: float) -> None:
+    with pytest.raises(ValueError, match="more than 0 and less than 1 was expected"):
+        coverage_factor(confidence)
+
+
+def test_degrees_of_freedom_below_one_count_as_one() -> None:
+    """JCGM 100:2008, table G.2 (memory): one degree of freedom is the fewest, 12.71."""
+    assert coverage_factor(0.95, 0.4) == pytest.approx(12.706, abs=5e-4)
+    assert effective_degrees_of_freedom([3.0, 4.0], [math.inf, math.inf]) == math.inf
+    assert effective_degrees_of_freedom([3.0, 4.0], [math.inf, 8.0]) == pytest.approx(25.0**2 / (256.0 / 8.0))
+
+
+def test_a_line_of_a_budget_says_what_it_was_given() -> None:
+    """By hand: y = 2 a - 3 b at a = 5 ± 0.2 and b = 4 ± 0.1: contributions 0.4 and -0.3, u = 0.5."""
+    inputs = (
+        InputQuantity("a", 5.0, 0.2, "s", 9.0, "rectangular", "clock"),
+        InputQuantity("b", 4.0, 0.1, "m", source="rule"),
+    )
+    found = uncertainty_budget(lambda a, b: 2.0 * a - 3.0 * b, inputs, quantity="y", unit="kg", confidence=0.9)
+    assert (found.quantity, found.unit, found.value, found.confidence) == ("y", "kg", -2.0, 0.9)
+    assert found.standard_uncertainty == pytest.approx(0.5, rel=1e-8)
+    assert found.effective_degrees_of_freedom == pytest.approx(0.5**4 / (0.4**4 / 9.0), rel=1e-6)
+    assert found.coverage_factor == pytest.approx(stats.t.ppf(0.95, 21)), "21.97 cut to 21"
+    assert found.expanded_uncertainty == pytest.approx(0.5 * found.coverage_factor, rel=1e-8)
+    first, second = found.components
+    assert (first.component, first.value, first.standard_uncertainty, first.unit, first.source) == (
+        *("a", 5.0, 0.2, "s", "clock"),
+    )
+    assert (first.sensitivity, first.contribution, first.share) == pytest.approx((2.0, 0.4, 0.64), rel=1e-7)
+    assert (second.sensitivity, second.contribution, second.share) == pytest.approx((-3.0, -0.3, 0.36), rel=1e-7)
+    assert (first.degrees_of_freedom, second.degrees_of_freedom) == (9.0, math.inf)
+
+
+def test_inputs_that_hang_together_through_a_third_are_one_group() -> None:
+    """By hand: a with b and b with c correlated, d alone: √(1 + 1 + 1 + 2·0.5 + 2·0.5) with 5 degrees, 2 with 7."""
+    correlation = np.eye(4)
+    correlation[[0, 1, 1, 2], [1, 0, 2, 1]] = 0.5
+    inputs = [
+        InputQuantity(name, 1.0, u, degrees_of_freedom=degrees)
+        for name, u, degrees in (("a", 1.0, 5.0), ("b", 1.0, 60.0), ("c", 1.0, 9.0), ("d", 2.0, 7.0))
+    ]
+    found = uncertainty_budget(lambda *x: sum(x), inputs, quantity="y", unit="", correlation=correlation)
+    assert found.standard_uncertainty == pytest.approx(3.0, rel=1e-8)
+    assert found.effective_degrees_of_freedom == pytest.approx(9.0**2 / (5.0**2 / 5.0 + 2.0**4 / 7.0), rel=1e-6)
+    assert [one.share for one in found.components] == pytest.approx([1.5 / 9.0, 2.0 / 9.0, 1.5 / 9.0, 4.0 / 9.0])
+
+
+def test_a_budget_of_nothing_uncertain() -> None:
+    found = uncertainty_budget(lambda a: a, [InputQuantity("a", 1.0, 0.0)], quantity="y", unit="")
+    assert (found.standard_uncertainty, found.components[0].share) == (0.0, 0.0)
+    assert found.effective_degrees_of_freedom == math.inf
+
+
+def test_half_widths() -> None:
+    """JCGM 100:2008, 4.3.7 and 4.3.9 (a/√3, a/√6), JCGM 101:2008, 6.4.6 (a/√2)."""
+    found = [standard_from_half_width(6.0, shape) for shape in ("rectangular", "triangular", "arcsine")]  # type: ignore[arg-type]
+    assert [36.0 / one**2 for one in found] == pytest.approx([3.0, 6.0, 2.0])
+
+
+def test_a_printed_matrix_may_miss_by_its_last_digit() -> None:
+    """Three correlations of 0.9999, 0.9999 and 0.999: an eigenvalue of -0.0003; the variance doesn't fall below 0."""
+    close = [[1.0, 0.9999, 0.999], [0.9999, 1.0, 0.9999], [0.999, 0.9999, 1.0]]
+    assert -1e-3 < np.linalg.eigvalsh(close)[0] < 0.0
+    assert propagated_uncertainty(lambda a, b, c: a - 2.0 * b + c, [1.0] * 3, [1.0] * 3, close) == 0.0
+    with pytest.raises(ValueError, match="symmetric with 1 on its diagonal"):
+        propagated_uncertainty(lambda a, b: a + b, [1.0] * 2, [1.0] * 2, [[1.0, 0.0], [0.0, 0.9]])
+
+
+def test_steps_and_covariances_of_what_has_no_spread() -> None:
+    assert sensitivities(lambda x, y: np.sin(x) + y**2, [0.0, 3.0]) == pytest.approx([1.0, 6.0], rel=1e-8)
+    assert sensitivities(lambda x: x**2, [3.0], [math.nan]) == pytest.approx([6.0], rel=1e-8)
+    spread, correlation = correlation_from_covariance([[4.0, 0.0, 3.0], [0.0, 0.0, 0.0], [3.0, 0.0, 9.0]])
+    assert spread.tolist() == [2.0, 0.0, 3.0]
+    assert correlation.tolist() == [[1.0, 0.0, 0.5], [0.0, 1.0, 0.0], [0.5, 0.0, 1.0]]

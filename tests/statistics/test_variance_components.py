@@ -9,6 +9,7 @@ import warnings
 import numpy as np
 import pytest
 from hypothesis import given, strategies as st
+from scipy import stats
 
 from labcalc.statistics import (
     best_plan,
@@ -20,6 +21,7 @@ from labcalc.statistics import (
     spread_interval,
     variance_components,
 )
+from labcalc.statistics.precision._jets import Jet
 from labcalc.statistics.precision.nested_components import component_weights, sum_weights
 from tests.statistics.data import columns
 from tests.statistics.test_analysis_of_variance import SERIES, UNEVEN, gauge, spread_out
@@ -88,8 +90,6 @@ def test_the_lowest_interval_is_the_exact_one() -> None:
 @pytest.mark.parametrize(("above", "below"), [(3, 10), (9, 40), (1, 5)])
 def test_the_lower_end_is_zero_where_f_is_at_its_limit(above: int, below: int) -> None:
     """Derivation (Ting and others 1990): the interval of a difference holds 0 exactly as long as the F-test does."""
-    from scipy import stats
-
     limit = stats.f.ppf(0.975, above, below)
     for ratio, holds in ((0.999 * limit, True), (1.001 * limit, False)):
         low, _ = combination_interval([1.0, -1.0], [ratio, 1.0], [above, below])
@@ -323,3 +323,143 @@ def test_gains_against_whole_data() -> None:
         assert [ratio for _, ratio in gain.ratios] == pytest.approx(widths(*counts) / now, abs=0.045)
     assert [gain.results_added for gain in gains] == [2, 5]
     assert [gain.best[0] for gain in gains] == ["day", "run"]
+
+
+def test_components_by_hand() -> None:
+    """Two results a day on three days, mean squares 8 and 2: (8 - 2)/2 = 3 between days, 2 within; 5 altogether."""
+    found = variance_components(
+        nested_analysis([9.0, 11.0, 11.0, 13.0, 13.0, 15.0], {"day": [1, 1, 2, 2, 3, 3]}), confidence=0.9
+    )
+    day, result = found.components
+    assert (day.name, result.name, found.confidence) == ("day", "result", 0.9)
+    assert (day.variance, day.unbiased, result.variance) == pytest.approx((3.0, 3.0, 2.0))
+    assert (day.deviation, day.share, result.share) == pytest.approx((math.sqrt(3.0), 0.6, 0.4))
+    assert (day.degrees_of_freedom, result.degrees_of_freedom) == pytest.approx((2.0, 3.0))
+    assert (day.set_to_zero, found.set_to_zero) == (False, ())
+    assert result.interval == pytest.approx(tuple(6.0 / stats.chi2.ppf(p, 3) for p in (0.95, 0.05)))
+    assert result.deviation_interval == pytest.approx(tuple(math.sqrt(one) for one in result.interval))
+    both, within = found.sums
+    assert (both.names, within.names) == (("day", "result"), ("result",))
+    assert (both.variance, both.deviation, within.variance) == pytest.approx((5.0, math.sqrt(5.0), 2.0))
+    assert both.degrees_of_freedom == pytest.approx(25.0 / (16.0 / 2.0 + 1.0 / 3.0)), "of 8/2 and 2/2 (G.2b)"
+    assert within.degrees_of_freedom == pytest.approx(3.0)
+    assert both.interval == pytest.approx(
+        [float(one) for one in combination_interval([0.5, 0.5], [8.0, 2.0], [2, 3], confidence=0.9)]
+    )
+    assert both.deviation_interval == pytest.approx(tuple(math.sqrt(one) for one in both.interval))
+    assert found.total == both
+
+
+def test_nothing_varies() -> None:
+    found = variance_components(nested_analysis([2.0] * 4, {"day": [1, 1, 2, 2]}))
+    assert [one.variance for one in found.components] == [0.0, 0.0]
+    assert all(math.isnan(one.share) for one in found.components)
+    assert math.isnan(found.total.degrees_of_freedom)
+    assert [one.degrees_of_freedom for one in found.components] == [1.0, 2.0]
+
+
+@pytest.mark.parametrize(("above", "below"), [(4, 9), (2, 30)])
+def test_a_sum_of_two_by_the_printed_form(above: int, below: int) -> None:
+    """Graybill & Wang 1980 (memory): √(Σ (G_i s_i²)²) below, √(Σ (H_i s_i²)²) above, G and H by scipy's chi-square."""
+    low, high = combination_interval([1.0, 2.0], [3.0, 0.5], [above, below], confidence=0.9)
+    parts, degrees = np.array([3.0, 1.0]), np.array([above, below])
+    g, h = 1.0 - degrees / stats.chi2.ppf(0.95, degrees), degrees / stats.chi2.ppf(0.05, degrees) - 1.0
+    assert (low, high) == (pytest.approx(4.0 - np.hypot(*(g * parts))), pytest.approx(4.0 + np.hypot(*(h * parts))))
+
+
+def test_a_difference_by_the_printed_form() -> None:
+    """Ting, Burdick, Graybill and others 1990 (memory): V_L of a difference with its crossed term, at 95 %."""
+    low, high = combination_interval([1.0, -1.0], [9.0, 2.0], [6, 12])
+
+    def reach(one: float, n: int, other: float, m: int) -> float:
+        g, h = 1.0 - n / stats.chi2.ppf(0.975, n), m / stats.chi2.ppf(0.025, m) - 1.0
+        f = stats.f.ppf(0.975, n, m)
+        crossed = ((f - 1.0) ** 2 - (g * f) ** 2 - h**2) / f
+        return math.sqrt((g * one) ** 2 + (h * other) ** 2 + crossed * one * other)
+
+    assert low == pytest.approx(7.0 - reach(9.0, 6, 2.0, 12))
+    assert high == pytest.approx(7.0 + reach(2.0, 12, 9.0, 6))
+    for confidence in (0.0, 1.0):
+        with pytest.raises(ValueError, match="between 0 and 1 was expected"):
+            combination_interval([1.0], [1.0], [3.0], confidence=confidence)
+
+
+def test_two_added_and_one_taken_by_the_printed_form() -> None:
+    """The same source: mean squares on one side share G*, over their number less one."""
+    weights, squares, degrees = np.array([1.0, 1.0, -1.0]), np.array([9.0, 5.0, 2.0]), np.array([6, 8, 12])
+    low, _ = combination_interval(weights, squares, degrees)
+    g, h = 1.0 - degrees / stats.chi2.ppf(0.975, degrees), degrees / stats.chi2.ppf(0.025, degrees) - 1.0
+    variance = (g[0] * 9.0) ** 2 + (g[1] * 5.0) ** 2 + (h[2] * 2.0) ** 2
+    for place in (0, 1):
+        f = stats.f.ppf(0.975, degrees[place], 12)
+        variance += ((f - 1.0) ** 2 - (g[place] * f) ** 2 - h[2] ** 2) / f * squares[place] * 2.0
+    alike = (1.0 - 14 / stats.chi2.ppf(0.975, 14)) ** 2 * 14**2 / 48 - g[0] ** 2 * 6 / 8 - g[1] ** 2 * 8 / 6
+    assert low == pytest.approx(12.0 - math.sqrt(variance + alike * 45.0))
+
+
+def test_uncertainties_of_a_likelihood_by_hand() -> None:
+    """Balanced, one way (Searle and others 1992, 4.3): Var s_e² = 2 s_e⁴/(N - a); Var s_a² by both mean squares."""
+    results = np.array([9.0, 11.0, 11.0, 13.0, 13.0, 15.0, 17.0, 19.0])
+    found = likelihood_components(results, {"day": [1, 1, 2, 2, 3, 3, 4, 4]}, lowest="run")
+    between, within = 2.0 * np.var([10.0, 12.0, 14.0, 18.0], ddof=1), 2.0
+    assert (found.names, found.mean) == (("day", "run"), pytest.approx(13.5))
+    assert found.variances == pytest.approx(((between - within) / 2.0, within))
+    assert found.deviations == pytest.approx((math.sqrt((between - within) / 2.0), math.sqrt(within)))
+    expected = math.sqrt((2.0 * between**2 / 3.0 + 2.0 * within**2 / 4.0) / 4.0), math.sqrt(2.0 * within**2 / 4.0)
+    assert found.standard_uncertainties == pytest.approx(expected, rel=1e-6)
+    assert found.mean_standard_uncertainty == pytest.approx(math.sqrt(between / 8.0))
+    assert found.steps <= 1, "the analysis of variance is where it starts"
+    none = likelihood_components([1.0, 3.0, 1.0, 3.0, 1.1, 3.0], {"day": [1, 1, 2, 2, 3, 3]})
+    assert (none.variances[0], math.isnan(none.standard_uncertainties[0])) == (0.0, True)
+    assert none.standard_uncertainties[1] == pytest.approx(none.variances[1] * math.sqrt(2.0 / 5.0))
+
+
+def test_derivatives_of_jets_against_differences() -> None:
+    """a b - b/a + ln(ab) at (1.3, 0.7): gradient and curvature by hand."""
+    a, b = (Jet.parameter(value, place, 2) for place, value in enumerate((1.3, 0.7)))
+    found = a * b - b * a.reciprocal() + (a * b).log().times(3.0)
+    x, y = 1.3, 0.7
+    assert found.value == pytest.approx([x * y - y / x + 3.0 * math.log(x * y)])
+    assert found.slope[0] == pytest.approx([y + y / x**2 + 3.0 / x, x - 1.0 / x + 3.0 / y])
+    crossed = 1.0 + 1.0 / x**2
+    assert found.bend[0] == pytest.approx(np.array([[-2.0 * y / x**3 - 3.0 / x**2, crossed], [crossed, -3.0 / y**2]]))
+    many = a.times(np.array([1.0, 2.0, 4.0]))
+    assert many.summed(np.array([0, 2])).value == pytest.approx([3.9, 5.2])
+    assert many.summed(np.array([0, 2])).slope.tolist() == [[3.0, 0.0], [4.0, 0.0]]
+    assert many.taken(np.array([2, 0])).value == pytest.approx([5.2, 1.3])
+
+
+def test_plans_by_hand() -> None:
+    """8/2 + 6/(2·3) = 5; the cost of days and runs; runs without variance aren't repeated."""
+    assert mean_variance({"day": 8.0, "run": 6.0}, {"day": 2, "run": 3}) == pytest.approx(5.0)
+    plan = best_plan({"day": 8.0, "run": 6.0}, 10.0, costs={"day": 2.0, "run": 1.0})
+    assert (plan.counts, plan.results, plan.cost) == ((("day", 3), ("run", 1)), 3, 9.0)
+    assert (plan.variance, plan.deviation) == pytest.approx((14.0 / 3.0, math.sqrt(14.0 / 3.0)))
+    still = best_plan({"day": 1.0, "run": 0.0}, 10.0, costs={"day": 2.0, "run": 1.0})
+    assert still.counts == (("day", 3), ("run", 1))
+    nothing = best_plan({"day": 0.0, "run": 0.0}, 7.0)
+    assert (nothing.counts, nothing.variance) == ((("day", 1), ("run", 1)), 0.0)
+    assert best_plan({"run": 1.0}, 3.0, available={"run": 2}).counts == (("run", 2),)
+    assert best_plan({"run": 1.0}, 0.3, costs={"run": 0.1}).results == 3, "0.3 / 0.1 is a little less than 3"
+    assert best_plan({"operator": 0.0, "day": 2.0, "run": 0.0}, 6.0).counts == (("operator", 1), ("day", 6), ("run", 1))
+    cheap = best_plan({"day": 1.0, "run": 0.0}, 10.0, available={"day": 3})
+    assert (cheap.results, cheap.cost) == (3, 3.0)
+    assert best_plan({"day": 1.0, "run": 1.0}, 9.0, costs={"day": 8.0, "run": 1.0}).results == 1
+    with pytest.raises(ValueError, match="week: one of day was expected"):
+        best_plan({"day": 1.0}, 5.0, costs={"day": 1.0, "week": 1.0})
+    with pytest.raises(ValueError, match="day: variance nan: 0 or more was expected"):
+        best_plan({"day": math.nan}, 5.0)
+    with pytest.raises(ValueError, match="a lowest variance above 0, were expected"):
+        interval_gains({"day": 1.0, "run": 0.0}, {"day": 3, "run": 2})
+
+
+def test_gains_of_the_lowest_level_alone() -> None:
+    """One level of 5 results: the expected width of s is in proportion to c4 (√(ν/χ²₀.₀₂₅) - √(ν/χ²₀.₉₇₅)) (1 %)."""
+    (gain,) = interval_gains({"run": 4.0}, {"run": 5})
+
+    def width(degrees: int) -> float:
+        ends = np.sqrt(degrees / stats.chi2.ppf([0.025, 0.975], degrees))
+        return float(stats.chi(degrees, scale=1.0 / math.sqrt(degrees)).mean() * (ends[0] - ends[1]))
+
+    assert (gain.added, gain.results_added, gain.best[0]) == ("run", 1, "run")
+    assert gain.best[1] == pytest.approx(width(5) / width(4), rel=0.01)

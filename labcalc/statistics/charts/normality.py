@@ -285,7 +285,7 @@ def serial_dependence(results: ArrayLike, *, confidence: float = 0.95) -> Serial
         lag_1,
         ratio,
         4.0 * float(betaincinv(shape, shape, 1.0 - confidence)),
-        float(betainc(shape, shape, min(ratio / 4.0, 1.0))),
+        float(betainc(shape, shape, ratio / 4.0)),
     )
 
 

@@ -83,9 +83,9 @@ def conformity_probability(
 
     y, low, high = (np.asarray(one, dtype=float) for one in (value, lowest, highest))
     u, degrees = _above_zero(standard_uncertainty, "standard uncertainty"), np.asarray(degrees_of_freedom, dtype=float)
-    unknown = np.where(np.isnan(y + u + degrees), np.nan, 0.0)
-    below = np.where(np.isnan(low), 0.0, stdtr(degrees, (low - y) / u)) + unknown
-    above = np.where(np.isnan(high), 0.0, stdtr(degrees, (y - high) / u)) + unknown
+    open_side = np.where(np.isnan(y) | np.isnan(u) | np.isnan(degrees), np.nan, 0.0)
+    below = np.where(np.isnan(low), open_side, stdtr(degrees, (low - y) / u))
+    above = np.where(np.isnan(high), open_side, stdtr(degrees, (y - high) / u))
     below, above = np.broadcast_arrays(below, above)
     return ConformityProbability(np.asarray(1.0 - below - above), np.asarray(below), np.asarray(above))
 

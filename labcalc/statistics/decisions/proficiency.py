@@ -181,7 +181,7 @@ def score_words(scores: ArrayLike) -> NDArray[np.str_]:
     ['acceptable', 'warning', 'action']
     """
     size = np.abs(np.asarray(scores, dtype=float))
-    return np.select([size <= 2.0, size < 3.0, size >= 3.0], ["acceptable", "warning", "action"], "not scored")
+    return np.select([size <= 2.0, size < 3.0, ~np.isnan(size)], ["acceptable", "warning", "action"], "not scored")
 
 
 def en_words(scores: ArrayLike) -> NDArray[np.str_]:
@@ -207,7 +207,7 @@ def en_words(scores: ArrayLike) -> NDArray[np.str_]:
     ['acceptable', 'action']
     """
     size = np.abs(np.asarray(scores, dtype=float))
-    return np.select([size <= 1.0, size > 1.0], ["acceptable", "action"], "not scored")
+    return np.select([size <= 1.0, ~np.isnan(size)], ["acceptable", "action"], "not scored")
 
 
 def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> NDArray[np.float64]:

@@ -111,6 +111,8 @@ def one_way_analysis(results: ArrayLike, groups: ArrayLike, *, decimals: int | N
     >>> round(found.f, 6), round(found.r_squared, 6)
     (24.0, 0.857143)
     """
+    from scipy.special import fdtrc
+
     nested = nested_analysis(results, {"groups": groups}, lowest="results", decimals=decimals)
     between, within = nested.lines
     f = _ratio(between.mean_square, within.mean_square)
@@ -121,7 +123,7 @@ def one_way_analysis(results: ArrayLike, groups: ArrayLike, *, decimals: int | N
         between=between,
         within=within,
         f=f,
-        p_value=_upper_tail(f, between.degrees_of_freedom, within.degrees_of_freedom),
+        p_value=float(fdtrc(between.degrees_of_freedom, within.degrees_of_freedom, f)),
         r_squared=between.sum_of_squares / total if total > 0.0 else math.nan,
         residual_deviation=math.sqrt(within.mean_square),
     )
@@ -131,12 +133,6 @@ def _ratio(above: float, below: float) -> float:
     if below > 0.0:
         return above / below
     return math.inf if above > 0.0 else math.nan
-
-
-def _upper_tail(f: float, above: int, below: int) -> float:
-    from scipy.special import fdtrc
-
-    return float(fdtrc(above, below, f)) if math.isfinite(f) else 0.0 if f > 0.0 else math.nan
 
 
 def nested_analysis(

@@ -254,7 +254,7 @@ def _share(value: float, uncertainty: float, degrees: int, changes: int, confide
 
 
 def _unknown(changes: int, degrees: int, why_not: str) -> CarriedShare:
-    return CarriedShare(math.nan, math.nan, max(degrees, 0), (math.nan, math.nan), math.nan, changes, why_not)
+    return CarriedShare(math.nan, math.nan, degrees, (math.nan, math.nan), math.nan, changes, why_not)
 
 
 def _untold(changes: int, degrees: int) -> str:

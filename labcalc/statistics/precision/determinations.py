@@ -198,7 +198,7 @@ def kendall_trend(results: ArrayLike) -> tuple[float, float]:
     for step in range(2, series.size + 1):  # permutations by their number of inversions
         ways = np.convolve(ways, np.full(step, 1.0 / step))
     scores = low.size - 2.0 * np.arange(ways.size)
-    return score / low.size, min(1.0, float(np.sum(ways[np.abs(scores) >= abs(score) - 1e-9])))
+    return score / low.size, min(1.0, float(np.sum(ways[np.abs(scores) >= abs(score)])))
 
 
 def _first(series: _Array, deviation: float, degrees: float, significance: float, previous: float | None) -> Pattern:
@@ -207,13 +207,14 @@ def _first(series: _Array, deviation: float, degrees: float, significance: float
     name, n = "first differs", series.size
     if n < 3:
         return Pattern(name, math.nan, math.nan, False, why_not="two determinations: neither is the one that differs")
-    statistic = float(abs(series[0] - np.mean(series[1:]))) / (deviation * math.sqrt(1.0 + 1.0 / (n - 1)))
+    others = np.mean(series[1:])
+    statistic = float(abs(series[0] - others)) / (deviation * math.sqrt(1.0 + 1.0 / (n - 1)))
     limit = float(stdtrit(min(degrees, 1e9), 1.0 - significance / 2.0))
     rest = float(np.var(series[1:], ddof=1)) / deviation**2
     agrees = rest <= _variance_limit(n - 2, degrees, significance)
     cause = name
     if previous is not None:
-        towards = (previous - np.mean(series[1:])) * (series[0] - np.mean(series[1:])) > 0.0
+        towards = (previous - others) * (series[0] - others) > 0.0
         cause = "first towards" if towards else "first away"
     return _pattern(name, statistic, limit, statistic > limit and agrees, place=1, cause=cause)
 

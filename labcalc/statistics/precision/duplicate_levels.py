@@ -134,7 +134,7 @@ def level_dependence(first: ArrayLike, second: ArrayLike) -> LevelDependence:
     from scipy.special import gammaincc
 
     one, other = paired_series(first, second, 4, "a dependence on the level")
-    difference, level = one - other, (one + other) / 2.0
+    difference, level = one - other, one + other  # twice the level, which correlations don't tell from it
     correlation, p_value = _rank_correlation(np.abs(difference), level)
     multiplier = one.size * _correlation(difference**2, level) ** 2
     return LevelDependence(one.size, correlation, p_value, multiplier, float(gammaincc(0.5, multiplier / 2.0)))

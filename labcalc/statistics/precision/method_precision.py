@@ -103,7 +103,7 @@ def interlaboratory_precision(
     laboratories, results = np.sum(counts > 0, axis=0), np.sum(counts, axis=0)
     within = results - laboratories
     _refuse_small(cells, laboratories, within)
-    pooled = np.nansum(np.where(counts > 1, counts - 1.0, 0.0) * cells.deviations**2, axis=0) / within
+    pooled = np.nansum((counts - 1.0) * cells.deviations**2, axis=0) / within
     plain, weighted = (np.nansum(w * cells.means, axis=0) / np.sum(w, axis=0) for w in (counts > 0, counts))
     between = laboratories - 1.0
     # ISO 5725-2: s_d², n̿ and s_L² of a level
