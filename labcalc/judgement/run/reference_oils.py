@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from operator import attrgetter
 
 import pandas as pd
 from scipy.special import bdtrc
@@ -51,6 +52,8 @@ def control_chart_check(dossier: Dossier) -> Check:
     signals = sum(state.status == "signal" for state in charts)
     if signals:
         said = f"{finding} ({signals} of {len(charts)} charts {'signals' if signals == 1 else 'signal'})"
+        again, days = (len({day for one in charts for day in part(one)}) for part in (_signal_days, _days))
+        said += f"; signals on {again} of the last {days} days" if again > 1 else ""
         chance = min(_by_chance(charts), _by_chance_again(charts))
         if not chance > CHART_SIGNIFICANCE:
             return Check(name, "doubtful", said, basis)
@@ -75,6 +78,9 @@ def _by_chance(charts: Sequence[ChartState]) -> float:
     charts of one oil too, as they move together [Simes, Biometrika 73 (1986) 751, from memory]."""
     known = sorted(one.chance for one in charts if one.chance == one.chance)
     return min((len(known) * chance / (place + 1) for place, chance in enumerate(known)), default=float("nan"))
+
+
+_days, _signal_days = attrgetter("days"), attrgetter("signal_days")
 
 
 def _by_chance_again(charts: Sequence[ChartState]) -> float:
