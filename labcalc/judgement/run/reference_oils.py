@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from operator import attrgetter
+from collections.abc import Iterable, Sequence
+from datetime import date
 
 import pandas as pd
 from scipy.special import bdtrc
@@ -52,7 +52,7 @@ def control_chart_check(dossier: Dossier) -> Check:
     signals = sum(state.status == "signal" for state in charts)
     if signals:
         said = f"{finding} ({signals} of {len(charts)} charts {'signals' if signals == 1 else 'signal'})"
-        again, days = (len({day for one in charts for day in part(one)}) for part in (_signal_days, _days))
+        days, again = (len(_union(part)) for part in ([s.days for s in charts], [s.signal_days for s in charts]))
         said += f"; signals on {again} of the last {days} days" if again > 1 else ""
         chance = min(_by_chance(charts), _by_chance_again(charts))
         if not chance > CHART_SIGNIFICANCE:
@@ -80,7 +80,8 @@ def _by_chance(charts: Sequence[ChartState]) -> float:
     return min((len(known) * chance / (place + 1) for place, chance in enumerate(known)), default=float("nan"))
 
 
-_days, _signal_days = attrgetter("days"), attrgetter("signal_days")
+def _union(days: Iterable[Sequence[date]]) -> set[date]:
+    return {day for of_chart in days for day in of_chart}
 
 
 def _by_chance_again(charts: Sequence[ChartState]) -> float:
@@ -88,9 +89,9 @@ def _by_chance_again(charts: Sequence[ChartState]) -> float:
 
     The chart with most of them counts once: by a centre that is off it signals again and again.
     """
-    days = {day for one in charts for day in one.days}
+    days = _union(one.days for one in charts)
     by_chart = sorted((one.signal_days for one in charts), key=len)
-    with_signal = {day for of_chart in by_chart[:-1] for day in of_chart}
+    with_signal = _union(by_chart[:-1])
     of_a_day = 1.0 - (1.0 - _SIGNALS_A_RESULT) ** len(charts)
     return float(bdtrc(len(with_signal), len(days), of_a_day)) if with_signal else 1.0
 
