@@ -52,8 +52,8 @@ def control_chart_check(dossier: Dossier) -> Check:
     signals = sum(state.status == "signal" for state in charts)
     if signals:
         said = f"{finding} ({signals} of {len(charts)} charts {'signals' if signals == 1 else 'signal'})"
-        days, again = (len(_union(part)) for part in ([s.days for s in charts], [s.signal_days for s in charts]))
-        said += f"; signals on {again} of the last {days} days" if again > 1 else ""
+        checked, again = (len(_union(part)) for part in ([s.days for s in charts], [s.signal_days for s in charts]))
+        said += f"; signals on {again} of the last {checked} days" if again > 1 else ""
         chance = min(_by_chance(charts), _by_chance_again(charts))
         if not chance > CHART_SIGNIFICANCE:
             return Check(name, "doubtful", said, basis)
