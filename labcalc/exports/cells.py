@@ -188,12 +188,16 @@ class Cells:
         if self.layout.is_tidy and self._is_text:
             return column.changed(_unprotected)
         if self._is_text:
-            return column.changed(lambda cell: "" if (text := cell.strip()) in self.profile.missing else text)
+            return column.changed(self._present(str.strip) if self.profile.missing else str.strip)
         broken = {at: cell.expected for at, cell in enumerate(column.distinct) if isinstance(cell, Broken)}
         self._note_all(field_, column, broken)
-        if self.layout.is_tidy:
-            return column.changed(_unbroken)
-        return column.changed(lambda cell: "" if (text := stripped(_unbroken(cell))) in self.profile.missing else text)
+        return column.changed(
+            _unbroken if self.layout.is_tidy else self._present(lambda cell: stripped(_unbroken(cell)))
+        )
+
+    def _present(self, change: Callable[[str], str]) -> Callable[[str], str]:
+        """Return the change of a text that leaves nothing of what the profile calls missing."""
+        return lambda cell: "" if (text := change(cell)) in self.profile.missing else text
 
     def _numeric(self) -> list[tuple[str, list[tuple[str, int]], Callable[[float], bool]]]:
         numeric = [(one, one.unit) for one in self.layout.fields if one.unit is not None]

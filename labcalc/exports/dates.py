@@ -157,7 +157,8 @@ def _offset(text: str | None) -> timezone | None:
 
 def parse_moment(text: str, clock: str, order: str | None) -> datetime | None:
     """Return date and time of one cell, or of a date cell and a time cell; without offset where none is given."""
-    text = _BASIC.sub(r"\1 \2:\3:\4", text)
+    if text[8:9] == "T":
+        text = _BASIC.sub(r"\1 \2:\3:\4", text)
     if not clock and text[10:11] in (" ", "T"):
         day, own = parse_day(text[:10], order), parse_time(text[11:])
         if day is not None and own is not None:
