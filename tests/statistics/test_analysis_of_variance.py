@@ -258,6 +258,14 @@ def test_a_nested_layout_by_hand() -> None:
     assert [sizes.tolist() for sizes in found.layout.sizes] == [[5.0], [2.0, 3.0]]
 
 
+def test_the_fewest_results() -> None:
+    """1 and 3 without a factor: one line of one degree of freedom, mean square 2."""
+    found = nested_analysis([1.0, 3.0], {})
+    assert (found.mean, found.mean_squares.tolist(), found.degrees_of_freedom.tolist()) == (2.0, [2.0], [1.0])
+    with pytest.raises(ValueError, match="1 results: an analysis of variance needs 2 or more"):
+        nested_analysis([1.0], {})
+
+
 @pytest.mark.parametrize(
     ("codes", "message"),
     [

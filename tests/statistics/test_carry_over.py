@@ -284,6 +284,12 @@ def test_steps_of_the_design_in_words() -> None:
     assert high_low_carry_over([0.0, 1.0, 3.0, 9.0, 11.0, -1.0], order="LLLHHL").passes
 
 
+def test_a_sample_of_another_level_is_more_than_half_as_far_as_the_furthest() -> None:
+    """By hand: results of 10 after 10, 100, 60, 60, 50 and 50: apart 0, 90, 50, 50, 40 and 40; beyond 45 are three."""
+    found = regress_on_previous([10.0] * 6, [10.0, 100.0, 60.0, 60.0, 50.0, 50.0], ["thin"] * 6)
+    assert found.share.changes == 3
+
+
 def test_a_regression_names_its_numbers() -> None:
     """By hand of the definition: six thin after thick and thick after thin; the weights' pull on the level."""
     y = series(0.1, "LHLHLHLHL")

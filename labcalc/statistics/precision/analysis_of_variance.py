@@ -242,15 +242,14 @@ def _refuse_without_degrees(nest: Nesting, degrees: NDArray[np.float64], lowest:
 
 
 def sums_of_squares(values: NDArray[np.float64], nest: Nesting) -> NDArray[np.float64]:
-    """Return the sum of squares of each line, a column a set of results; ``values`` in the nesting's order."""
-    around = values - values.mean(axis=0)
-    means = nest.means(around)
+    """Return the sum of squares of each line, a column a set of results; ``values`` in the nesting's order, about 0."""
+    means = nest.means(values)
     shape = (-1,) + (1,) * (values.ndim - 1)
     squares = [
         (size.reshape(shape) * (here - above[parent]) ** 2).sum(axis=0)
         for above, here, parent, size in zip(means[:-1], means[1:], nest.parents, nest.sizes[1:], strict=True)
     ]
-    rest = around - np.repeat(means[-1], nest.sizes[-1].astype(np.intp), axis=0)
+    rest = values - np.repeat(means[-1], nest.sizes[-1].astype(np.intp), axis=0)
     return np.array([*squares, (rest**2).sum(axis=0)])
 
 
