@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
-from functools import partial
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,38 +26,73 @@ _LEAST_SPAN_K = 10.0
 _MEASURED_K = 1.0
 """Distance from 15 °C within which a density counts as measured there, [K]: labcalc's own choice."""
 
-_DENSITIES = (
-    ("Density at 15 °C", 15.0, "density_at"),
-    ("Density at 20 °C", 20.0, "density_at"),
-    ("Density at 60 °F", _60F, "density_at_60F"),
-)
+_Place = tuple[str, float, str]
+"""Name, temperature [°C] and formula of a density."""
+
+_AT_15: _Place = ("Density at 15 °C", 15.0, "density_at")
+_AT_20: _Place = ("Density at 20 °C", 20.0, "density_at")
+_AT_60F: _Place = ("Density at 60 °F", _60F, "density_at_60F")
 
 _report = partial(numeral, decimals=1)
 
 
-def densities_of(dossier: Dossier, results: Results) -> tuple[Consequence, ...]:
-    """Return the density at 15 °C, 20 °C and 60 °F, the relative density 60/60 °F and the gravity."""
-    pair, nearest = _pair(results), min(results.densities, key=_from_15, default=None)
-    if nearest is None:
-        found = [
-            missing(name, "kg/m³", formulae.edition_of(key), "needs a measured density") for name, _, key in _DENSITIES
-        ]
-    elif pair is None:
-        found = [_by_table(name, to, key, nearest, dossier) for name, to, key in _DENSITIES]
-    else:
-        found = _by_two(pair, dossier)
-    return *found, _relative(found[-1]), _gravity(found[-1])
+@dataclass(frozen=True)
+class Densities:
+    """The densities of a run at other temperatures, each calculated when it is asked for."""
 
+    dossier: Dossier
+    results: Results
 
-def _relative(at_60F: Consequence) -> Consequence:
-    standard, report = formulae.edition_of("relative_density"), partial(numeral, decimals=4)
-    name = "Relative density 60/60 °F"
-    return calculated(name, formulae.relative_density, [at_60F], report, "", standard, at_60F.note)
+    @cached_property
+    def at_15(self) -> Consequence:
+        """Density at 15 °C, with the table's answer beside that of the oil's own expansion."""
+        found = self._at(_AT_15)
+        if self._pair is None or "; " in found.note:
+            return found
+        near, far = self._pair
+        base = near if _from_15(near) > _MEASURED_K else far  # from 15 °C itself it would only repeat the result
+        beside = _beside(found, _by_table(*_AT_15, base, self.dossier), base.temperature_C, self.dossier)
+        return replace(found, note=f"{found.note}; {beside}")
 
+    @cached_property
+    def at_20(self) -> Consequence:
+        """Density at 20 °C."""
+        return self._at(_AT_20)
 
-def _gravity(at_60F: Consequence) -> Consequence:
-    standard = formulae.edition_of("api_gravity")
-    return calculated("API gravity", formulae.api_gravity, [at_60F], _report, "°API", standard, at_60F.note)
+    @cached_property
+    def at_60F(self) -> Consequence:
+        """Density at 60 °F."""
+        return self._at(_AT_60F)
+
+    @cached_property
+    def relative(self) -> Consequence:
+        """Relative density 60/60 °F."""
+        standard, report = formulae.edition_of("relative_density"), partial(numeral, decimals=4)
+        inputs, name = [self.at_60F], "Relative density 60/60 °F"
+        return calculated(name, formulae.relative_density, inputs, report, "", standard, self.at_60F.note)
+
+    @cached_property
+    def gravity(self) -> Consequence:
+        """API gravity."""
+        standard, inputs = formulae.edition_of("api_gravity"), [self.at_60F]
+        return calculated("API gravity", formulae.api_gravity, inputs, _report, "°API", standard, self.at_60F.note)
+
+    @cached_property
+    def _pair(self) -> tuple[Result, Result] | None:
+        return _pair(self.results)
+
+    def _at(self, place: _Place) -> Consequence:
+        """Return a density by the oil's own expansion; by the table where there is none."""
+        nearest = min(self.results.densities, key=_from_15, default=None)
+        if nearest is None:
+            return missing(place[0], "kg/m³", formulae.edition_of(place[2]), "needs a measured density")
+        if self._pair is None:
+            return _by_table(*place, nearest, self.dossier)
+        try:
+            return _by_own(*place[:2], self._pair, self.dossier.liquid)
+        except OutOfRangeError as refusal:
+            table = _by_table(*place, self._pair[0], self.dossier)
+            return replace(table, note=f"{table.note}; not by its own expansion: {refusal}")
 
 
 def _from_15(result: Result) -> float:
@@ -99,18 +134,6 @@ def _by_table(name: str, to_C: float, key: str, nearest: Result, dossier: Dossie
 def _group(dossier: Dossier) -> str:
     assumed = "" if dossier.product else ", assumed: lab.toml knows no such product"
     return f"commodity group {dossier.commodity}{assumed}"
-
-
-def _by_two(pair: tuple[Result, Result], dossier: Dossier) -> list[Consequence]:
-    """Return the densities by the oil's own expansion, the first beside the table's; by the table if there is none."""
-    tables = [_by_table(name, to, key, pair[0], dossier) for name, to, key in _DENSITIES]
-    try:
-        cold, *others = [_by_own(name, to, pair, dossier.liquid) for name, to, _ in _DENSITIES]
-    except OutOfRangeError as refusal:
-        return [replace(one, note=f"{one.note}; not by its own expansion: {refusal}") for one in tables]
-    base = pair[0] if _from_15(pair[0]) > _MEASURED_K else pair[1]  # from 15 °C itself it would only repeat the result
-    beside = _beside(cold, _by_table(*_DENSITIES[0], base, dossier), base.temperature_C, dossier)
-    return [replace(cold, note=f"{cold.note}; {beside}"), *others]
 
 
 def _by_own(name: str, to_C: float, pair: tuple[Result, Result], liquid: str | None) -> Consequence:

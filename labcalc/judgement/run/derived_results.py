@@ -14,7 +14,7 @@ from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run.consequence import Consequence, calculated, missing, taken_for_granted
-from labcalc.judgement.run.derived_densities import densities_of
+from labcalc.judgement.run.derived_densities import Densities
 from labcalc.judgement.run.results import Result, Results, reported_value
 from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
 from labcalc.lab import GradeSystem, grade_systems
@@ -38,22 +38,22 @@ def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ..
         What the class of the product asks for, always in the same order.
     """
     liquid = dossier.liquid
-    density_15, density_20, density_60F, relative_density, gravity = densities_of(dossier, results)
+    densities = Densities(dossier, results)
     calculate: dict[str, Callable[[], Iterable[Consequence]]] = {
         "viscosity index": lambda: (_index(results),),
         "viscosities at other temperatures": lambda: _viscosities(dossier, results),
-        "density at 15 °C": lambda: (density_15,),
-        "density at 20 °C": lambda: (density_20,),
-        "relative density": lambda: (relative_density,),
-        "API gravity": lambda: (gravity,),
-        "CCAI": lambda: (_ignition(results, density_15, "CCAI", formulae.calculated_carbon_aromaticity_index),),
-        "CII": lambda: (_ignition(results, density_15, "CII", formulae.calculated_ignition_index),),
+        "density at 15 °C": lambda: (densities.at_15,),
+        "density at 20 °C": lambda: (densities.at_20,),
+        "relative density": lambda: (densities.relative,),
+        "API gravity": lambda: (densities.gravity,),
+        "CCAI": lambda: (_ignition(results, densities.at_15, "CCAI", formulae.calculated_carbon_aromaticity_index),),
+        "CII": lambda: (_ignition(results, densities.at_15, "CII", formulae.calculated_ignition_index),),
         "Saybolt viscosity": lambda: (_saybolt(results, fahrenheit, liquid) for fahrenheit in (100, 210)),
-        "viscosity-gravity constant": lambda: (_gravity_constant(results, at, density_15) for at in (40, 100)),
-        "molar mass": lambda: (_molecular_mass(results, density_60F),),
+        "viscosity-gravity constant": lambda: (_gravity_constant(results, at, densities.at_15) for at in (40, 100)),
+        "molar mass": lambda: (_molecular_mass(results, densities.at_60F),),
     }
     found = {name: tuple(calculate[name]()) for name in dossier.quantities if name in calculate}
-    known = (*results, density_15, *(one for ones in found.values() for one in ones))
+    known = (*results, densities.at_15, *(one for ones in found.values() for one in ones))
     graded = {one.quantity: (_grade(one, known),) for one in grade_systems() if one.quantity in dossier.quantities}
     return tuple(one for name in dossier.quantities for one in (found | graded)[name])
 
