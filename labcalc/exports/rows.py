@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -62,7 +62,8 @@ def tidy(cells: Cells, zone: ZoneInfo) -> tuple[dict[str, Any], tuple[Refusal, .
     known = [np.flatnonzero(group.measured & ~np.isnan(group.temperature)) for group in groups]
     measured = [(rows, _tenths(group.temperature[rows])) for rows, group in zip(known, groups, strict=True)]
     texts["run"] = name_runs(cells, texts, moments, replicates, measured, zone)
-    return _columns(cells, groups, texts, moments, replicates), _refusals(cells)
+    refusals = _refusals(cells, texts["sample"])
+    return _columns(cells, groups, texts, moments, replicates), refusals
 
 
 def framed(parts: Sequence[dict[str, Any]], zone: ZoneInfo) -> pd.DataFrame:
@@ -81,8 +82,9 @@ def _tenths(temperature: NDArray[np.float64]) -> NDArray[np.int64]:
     return np.rint(temperature / _SAME_TEMPERATURE_K).astype(np.int64)
 
 
-def _refusals(cells: Cells) -> tuple[Refusal, ...]:
-    return tuple(refusal for _, (_, refusal) in sorted(cells.problems.found.items()))
+def _refusals(cells: Cells, samples: Column) -> tuple[Refusal, ...]:
+    found = sorted(cells.problems.found.items())
+    return tuple(replace(refusal, sample=samples.distinct[int(samples.at[row])]) for row, (_, refusal) in found)
 
 
 def _determinations(cells: Cells) -> list[_Determinations]:

@@ -68,6 +68,8 @@ class Refusal:
     expected: str
     sheet: str = ""
     """Where several sheets of a workbook are read."""
+    sample: str = ""
+    """What the row says its sample is."""
 
     def __str__(self) -> str:
         place = ", ".join(filter(None, (self.file, self.sheet and f"sheet '{shown(self.sheet)}'", f"line {self.line}")))

@@ -27,6 +27,8 @@ class Check:
     missed: bool = False
     """Whether it was not checked although the run gives what it needs: the verdict says so."""
     about: About = "numbers"
+    advice: str = ""
+    """What to do although it holds nothing back: the verdict says so."""
 
 
 def worst(states: Sequence[State]) -> State:

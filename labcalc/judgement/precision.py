@@ -74,15 +74,14 @@ def precision_by_own_record(quantity: str, size: float, number: int, of: str) ->
     number : int
         How many differences stand behind it, [-].
     of : str
-        What was filled: a product, or all samples on the instrument.
+        What was filled, and where.
     """
     none = PrecisionFunction()
     exponent = 0.0 if quantity == "density" else 1.0
     repeatability = PrecisionFunction(RANGE_FACTOR * size, 0.0, exponent)
-    edition = f"{number} differences before this run"
     return PrecisionStatement(
-        "own record of fills",
-        edition,
+        f"own record of {number} pairs of fills",
+        "",
         of,
         quantity,
         math.nan,

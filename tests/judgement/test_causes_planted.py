@@ -96,7 +96,7 @@ def test_a_warm_cell_is_doubtful_by_the_other_samples_of_its_lot(material: Mater
     assert "is −1.3 % from the median of 4 earlier runs" in check.finding
     assert judgement.leading is not None
     assert judgement.leading.cause == "cell temperature"
-    assert f"stands out. {judgement.leading.sentence}" in judgement.reason
+    assert f". {judgement.leading.sentence}" in judgement.reason
 
 
 def test_a_right_result_after_a_wrong_one_is_not_blamed(material: Material) -> None:

@@ -154,7 +154,7 @@ def test_where_no_statement_is_in_force_the_instruments_own_fills_stand_in(judge
     pair = ENGINE.splitlines()[0] + "\nS1,S-1,2026-03-02 08:05,VD,40,{},851.3\n"
     near, far = (judged(pair.format(kv), lab=lab, record=record) for kv in ("107.20", "107.60"))
     state = {one.name: one for one in far.checks}["Repeats: kinematic viscosity at 40 °C"]
-    assert (state.state, "own record of fills, edition 40 differences" in state.basis) == ("not met", True)
+    assert (state.state, "own record of 40 pairs of fills" in state.basis) == ("not met", True)
     assert "limit 0.261 mm²/s" in state.finding
     assert {one.name: one.state for one in near.checks}["Repeats: kinematic viscosity at 40 °C"] == "met"
     page = figures.show_provenance(near).html

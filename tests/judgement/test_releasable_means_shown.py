@@ -39,12 +39,12 @@ def test_neighbours_within_5_K_may_be_exchanged_by_noise(judged: Judge) -> None:
 
 @pytest.mark.parametrize(("cold_C", "hot_C", "state"), [(40, 100, "met"), (313.15, 373.15, "doubtful")])
 def test_kelvin_typed_as_celsius_is_doubtful(judged: Judge, cold_C: float, hot_C: float, state: str) -> None:
-    """ASTM D341: B = [lglg(Z40) − lglg(Z100)] / (lg 373.15 − lg 313.15) = 3.66; 6.59 where kelvin stands for °C."""
+    """ASTM D341: B = [lglg(Z40) − lglg(Z100)] / (lg 373.15 − lg 313.15) = 3.66; 6.589 where kelvin stands for °C."""
     judgement = judged(at("46.12", "6.870", cold_C, hot_C))
     found = check(judgement, FALLS)
     assert found.state == state
     assert ("are the temperatures in °C" in found.finding) == (state == "doubtful")
-    assert found.finding.startswith("slope 3.66" if state == "met" else "slope 6.59")
+    assert found.finding.startswith("slope 3.66" if state == "met" else "slope 6.589")
 
 
 def test_a_limit_that_was_not_measured_holds_a_run_back(judged: Judge) -> None:

@@ -65,18 +65,21 @@ def _told(evidence: Evidence) -> Fragment:
             "One result alone is too little to tell causes apart: measure a fresh fill at a second temperature."
         )
     ranked = rank_causes(evidence)
-    if ranked[0].cause != "noise":
+    if ranked[0].cause != "noise" or ranked[0].p_value < 0.05:
         return _table(evidence, ranked)
     share = probability(ranked[0].probability, FINEST)
     return note(f"Noise and the usual spread alone explain these numbers (probability {share}): a fresh fill decides.")
 
 
 def _table(evidence: Evidence, explanations: Sequence[Explanation]) -> Fragment:
+    from labcalc.judgement.causes.explanation import UNLIKELY
+
     shown = [one for one in explanations if one.probability >= _LEAST][:_MOST_SHOWN]
+    nothing_fits = explanations[0].p_value < UNLIKELY
     rows = [
         (
             escape(one.title + (f", {one.where}" if one.where else "")),
-            escape(probability(one.probability, FINEST)),
+            "fits not" if nothing_fits else escape(probability(one.probability, FINEST)),
             escape(_size(one)),
             escape(one.next_measurement.sentence if one.next_measurement else "–"),
         )
@@ -84,13 +87,16 @@ def _table(evidence: Evidence, explanations: Sequence[Explanation]) -> Fragment:
     ]
     columns = ("Cause", "Probability", "Size (95 %)", "What tells it apart")
     leading = shown[0]
+    fits_not = "None of the listed causes fits these numbers; the nearest comes first. " if nothing_fits else ""
     words = (
-        f"{leading.sentence} Beside {evidence.expectation}; noise: {evidence.noise.words}. The causes and their usual "
-        "odds are labcalc's own list; a person concludes."
+        f"{fits_not}{leading.sentence} Beside {evidence.expectation}; noise: {evidence.noise.words}. "
+        "The causes and their usual odds are labcalc's own list; a person concludes."
     )
     caution = f'<p class="note">Caution: {escape(leading.caution)}</p>' if leading.caution else ""
     html = html_table("What could explain it", columns, rows, numeric=(1,))
-    text = "\n".join(f"{probability(one.probability, FINEST)}: {one.title}" for one in shown)
+    text = "\n".join(
+        f"{'fits not' if nothing_fits else probability(one.probability, FINEST)}: {one.title}" for one in shown
+    )
     return Fragment(f'{html}<p class="note">{escape(words)}</p>{caution}', text)
 
 

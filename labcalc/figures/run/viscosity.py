@@ -173,6 +173,7 @@ def _numbers(curve: Curve) -> Numbers:
         (plain(t), numeral(v, figures=6), "", "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)
     ]
     low, high = curve.interval_C
+    upper = curve.value * np.expm1(curve.half_width / curve.value)  # the wider side, as the table of results gives it
     line = [
         (
             numeral(t, 1),
@@ -180,6 +181,6 @@ def _numbers(curve: Curve) -> Numbers:
             numeral(u),
             "line" if low <= t <= high else "extrapolated",
         )
-        for t, v, u in zip(curve.temperature_C[::3], curve.value[::3], curve.half_width[::3], strict=True)
+        for t, v, u in zip(curve.temperature_C[::3], curve.value[::3], upper[::3], strict=True)
     ]
     return columns, tuple(measured + line)

@@ -208,6 +208,11 @@ def _unknown(place: RunBefore, in_force: InForceAt) -> Check:
 def _finding(place: RunBefore, worst: ExpectedEffect) -> str:
     share, one = place.share, worst.contrast
     assert share is not None
+    if share.value <= 0.0 and worst.state == "met":
+        return (
+            f"{place.sample_before} ran before; no rest of a {place.direction} sample shows ({_stays(share)}, "
+            f"{counted(share.changes, 'change')})"
+        )
     found = (
         f"{signed(worst.effect)} {one.unit} expected in {at_celsius(one.quantity, one.temperature_C)} from "
         f"{place.sample_before}, which ran before; limit {numeral(RESIDUE_PART * worst.limit)} "

@@ -9,6 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError, OutOfRangeError
 from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Row, Setting, assembled
@@ -48,6 +49,8 @@ class RunParts:
     references: ReferenceResults
     before: Before | None
     reference_oils: tuple[ReferenceOil, ...]
+    own_fills: tuple[float, float] = (0.0, 0.0)
+    """Scatter of the product's earlier fills on the instrument, of ln ν [-] and of density [kg/m³]; 0 where unknown."""
 
 
 def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
@@ -87,6 +90,7 @@ def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
         references=ReferenceResults.of(dossier.references),
         before=before_of(dossier.before, rows["measured_at"].min(), found.temperature_C),
         reference_oils=_reference_oils(dossier),
+        own_fills=_own_fills(dossier, found.temperature_C),
     )
     return put_together(parts, expectation)
 
@@ -96,7 +100,7 @@ def put_together(parts: RunParts, expectation: Basis) -> Evidence:
     rows, found, product, laboratory = rows_of(parts.found), parts.found, parts.product, parts.laboratory
     if not rows:
         raise EvidenceError(f"run {parts.run} holds neither kinematic viscosity nor density: nothing to compare")
-    noise = noise_of(parts.references, found, product, laboratory)
+    noise = noise_of(parts.references, found, product, laboratory, parts.own_fills)
     try:
         course = expected_of(expectation, found, product, parts.earlier, noise, parts.lot)
         setting = Setting(
@@ -146,19 +150,36 @@ def _first(column: pd.Series) -> str:
 
 
 def noise_of(
-    references: ReferenceResults, found: Determinations, product: Product | None, laboratory: Laboratory
+    references: ReferenceResults,
+    found: Determinations,
+    product: Product | None,
+    laboratory: Laboratory,
+    own_fills: tuple[float, float] = (0.0, 0.0),
 ) -> Noise:
-    """Return the noise by the reference oils of the instrument, else by the precision statement, else by default."""
+    """Return the noise by the reference oils of the instrument, else by the precision statement, else by default.
+
+    Where the product's own fills scatter more than that, they are the noise.
+    """
     sizes, words = [], []
-    for viscous, quantity in ((True, "kinematic viscosity"), (False, "density")):
+    for viscous, quantity, own in zip((True, False), ("kinematic viscosity", "density"), own_fills, strict=True):
         scatter, number = scatter_of(references, viscous)
         source = f"{number} differences between reference-oil results of this instrument"
         if math.isnan(scatter):
             scatter, source = _stated_noise(quantity, found, product, laboratory)
-        sizes.append(scatter)
-        words.append(source)
+        sizes.append(max(scatter, own))
+        words.append(source if own <= scatter else "earlier fills of this product on this instrument")
     told = words[0] if words[0] == words[1] else f"viscosity: {words[0]}; density: {words[1]}"
     return Noise(sizes[0], sizes[1], told)
+
+
+def _own_fills(dossier: Dossier, temperatures_C: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the largest scatter of the product's fills at the run's temperatures, of ln ν and of density [kg/m³]."""
+    places = sorted(set(temperatures_C.tolist()))
+    viscosity, density = (
+        max((own.size for T in places if (own := dossier.own_scatter(quantity, T))), default=0.0)
+        for quantity in ("kinematic viscosity", "density")
+    )
+    return viscosity, density
 
 
 def _stated_noise(

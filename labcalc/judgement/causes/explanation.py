@@ -18,6 +18,9 @@ from labcalc.wording import probability
 
 Array = NDArray[np.float64]
 
+UNLIKELY = 0.001
+"""Probability of so bad a fit by chance below which a cause is taken not to fit, [-]: our own choice."""
+
 _ALIKE = 0.2
 """Probability of a rival from which the leading cause's sentence says that the numbers don't tell them apart, [-]."""
 
@@ -124,6 +127,8 @@ def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) ->
     fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
     who = "Noise and spread alone explain it" if fit.cause == "noise" else f"Most likely {titled(fit.cause)}"
     sentence = f"{who} (probability {probability(share, 1.0)})"
+    if fit.p_value < UNLIKELY:
+        sentence = f"None of the listed causes fits; nearest: {titled(fit.cause)}"
     return LeadingCause(fit.cause, share, weighed.probabilities.get("noise", 0.0), sentence)
 
 

@@ -93,7 +93,7 @@ class Dossier:
     def own_scatter(self, quantity: str, temperature_C: float) -> OwnScatter | None:
         """Return how fills scattered on the instrument until the run began; None where the record doesn't tell."""
         began = self.rows["measured_at"].min()
-        if self.fills is None or pd.isna(began):
+        if self.fills is None or pd.isna(began) or self.product is None:
             return None
         return self.fills.at(began, self.product_name, quantity, temperature_C)
 
@@ -108,7 +108,7 @@ class Dossier:
         own = self.own_scatter(quantity, temperature_C) if found.statement is None and are_fills else None
         if own is None:
             return found
-        of = own.whose or f"all samples on {self.instrument}"
+        of = f"{self.product_name} on {self.instrument}"
         return InForce(precision_by_own_record(quantity, own.size, own.number, of), found.why_not)
 
     @property

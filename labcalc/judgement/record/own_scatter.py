@@ -19,7 +19,10 @@ _WITHIN_ONE = 0.6827
 """Share of normal results within one standard deviation; a few far ones don't move that quantile."""
 
 Key = tuple[str, str, float]
-"""Product (empty: all of the instrument), quantity, temperature [°C]."""
+"""Product, quantity, temperature [°C]: what scatters alike. Another product's fills say nothing of these."""
+
+
+_NONE = np.array([], dtype="datetime64[us]"), np.array([])
 
 
 @dataclass(frozen=True)
@@ -28,7 +31,6 @@ class OwnScatter:
 
     size: float
     number: int
-    whose: str
 
 
 @dataclass(frozen=True)
@@ -38,29 +40,26 @@ class FillScatter:
     differences: Mapping[Key, tuple[NDArray[np.datetime64], NDArray[np.float64]]]
 
     def at(self, moment: pd.Timestamp, product: str, quantity: str, temperature_C: float) -> OwnScatter | None:
-        """Return the scatter by the runs before a moment: of the product, else of all; None of too few, or by rounding.
+        """Return the scatter of a product's fills by the runs before a moment; None of too few, or by rounding.
 
         Parameters
         ----------
         moment : pandas.Timestamp
             Runs that began earlier count.
         product : str
-            Name of the product; empty: all of the instrument.
+            Name of the product.
         quantity : str
             As the tidy table names it.
         temperature_C : float
             [°C].
         """
         until = moment.tz_convert(None).to_datetime64()
-        for whose in dict.fromkeys((product, "")):
-            moments, sizes = self.differences.get((whose, quantity, round(temperature_C, 1)), (None, None))
-            if moments is None or sizes is None:
-                continue
-            earlier = sizes[: moments.searchsorted(until, side="left")][-_MOST:]
-            if earlier.size >= _FEWEST:
-                size = float(np.quantile(earlier, _WITHIN_ONE)) / math.sqrt(2.0)
-                return OwnScatter(size, earlier.size, whose) if size > 0.0 else None
-        return None
+        moments, sizes = self.differences.get((product, quantity, round(temperature_C, 1)), _NONE)
+        earlier = sizes[: moments.searchsorted(until, side="left")][-_MOST:]
+        if earlier.size < _FEWEST:
+            return None
+        size = float(np.quantile(earlier, _WITHIN_ONE)) / math.sqrt(2.0)
+        return OwnScatter(size, earlier.size) if size > 0.0 else None
 
 
 def fill_scatter(rows: pd.DataFrame) -> FillScatter:
@@ -71,7 +70,7 @@ def fill_scatter(rows: pd.DataFrame) -> FillScatter:
     rows : pandas.DataFrame
         Its dated rows of the tidy table, in the order of time.
     """
-    found: dict[Key, list[tuple[NDArray[np.datetime64], NDArray[np.float64]]]] = {}
+    found: dict[Key, tuple[NDArray[np.datetime64], NDArray[np.float64]]] = {}
     for quantity, column in QUANTITY_COLUMNS.items():
         known = rows[rows[column] > 0.0]
         known = known.assign(at=known["temperature_C"].round(1), product=known["product"].astype(object).fillna(""))
@@ -82,14 +81,5 @@ def fill_scatter(rows: pd.DataFrame) -> FillScatter:
         moments = known["measured_at"].dt.tz_convert(None).to_numpy()
         for (product, at), where in known[first].groupby(["product", "at"], sort=False).indices.items():
             chosen = np.flatnonzero(first)[where]
-            for key in ((str(product), quantity, float(at)), ("", quantity, float(at))):
-                found.setdefault(key, []).append((moments[chosen], apart[chosen]))
-    return FillScatter({key: _in_time(parts) for key, parts in found.items()})
-
-
-def _in_time(
-    parts: list[tuple[NDArray[np.datetime64], NDArray[np.float64]]],
-) -> tuple[NDArray[np.datetime64], NDArray[np.float64]]:
-    moments, sizes = (np.concatenate(each) for each in zip(*parts, strict=True))
-    order = np.argsort(moments, kind="stable")
-    return moments[order], sizes[order]
+            found[str(product), quantity, float(at)] = moments[chosen], apart[chosen]
+    return FillScatter(found)

@@ -9,6 +9,7 @@ from labcalc.judgement.checks import Check
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
 from labcalc.judgement.run.consequence import Consequence
+from labcalc.judgement.run.previous_results import noise_explains
 from labcalc.judgement.run.results import Result, Results
 from labcalc.lab import Limit, TypicalValue
 from labcalc.statistics import (
@@ -26,6 +27,13 @@ from labcalc.wording import at_celsius, celsius, numeral, plain, probability
 
 TYPICAL_DEVIATIONS = 3.0
 """How many standard deviations a product may be from its typical value: common practice."""
+
+_LOOKED_INTO = 2.0
+"""Standard deviations from which all results together are looked into, [-]: our own choice."""
+
+_TOGETHER = 1e-5
+"""Probability of noise and spread below which all results together are doubtful, [-]: our own choice, far out, as how
+the spread of batches at one temperature goes with that at another is only guessed."""
 
 _FALLBACK = DECISION_RULES["rounding"]
 """The rule that needs nothing to be known but the limit."""
@@ -63,12 +71,16 @@ def typical_check(dossier: Dossier, results: Results) -> Check | None:
     value, found = max(pairs, key=lambda pair: abs(_deviations(*pair)))
     score = _deviations(value, found)
     side = "above" if score > 0 else "below"
+    far = abs(score) > TYPICAL_DEVIATIONS
+    together = 1.0 if far or abs(score) <= _LOOKED_INTO else noise_explains(dossier)
+    beside = f"; with all results together noise and spread explain it with a probability of {probability(together)}"
     return Check(
         name,
-        "met" if abs(score) <= TYPICAL_DEVIATIONS else "doubtful",
+        "doubtful" if far or together < _TOGETHER else "met",
         f"{found.name[0].lower()}{found.name[1:]}, {found.reported} {found.unit}, is {numeral(abs(score), 1)} standard "
         f"deviations {side} the typical {plain(value.mean)}; limit {TYPICAL_DEVIATIONS:g}"
-        + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else ""),
+        + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else "")
+        + (beside if together < _TOGETHER else ""),
         "typical values of lab.toml; limit by common practice",
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from labcalc.errors import EvidenceError
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.checks import Check
@@ -60,6 +61,18 @@ def _difference(dossier: Dossier, result: Result) -> tuple[float, str] | None:
         f"{what}, {reported_value(result.quantity, middle)} {result.unit}; {limit:g} {unit} stands out"
     )
     return abs(away) / limit, words
+
+
+def noise_explains(dossier: Dossier) -> float:
+    """Return the probability that noise and spread alone explain a run, [-]; 1 where nothing can be compared."""
+    from labcalc.judgement.causes import evidence_of, leading_cause
+
+    try:
+        evidence = evidence_of(dossier)
+    except EvidenceError:
+        return 1.0
+    leading = leading_cause(evidence)
+    return 1.0 if len(evidence.rows) < 2 or leading.cause == "noise" else leading.noise_probability
 
 
 def _explained(name: str, dossier: Dossier, finding: str, basis: str) -> Check:

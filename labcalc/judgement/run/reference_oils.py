@@ -58,7 +58,8 @@ def control_chart_check(dossier: Dossier) -> Check:
         if not chance > CHART_SIGNIFICANCE:
             return Check(name, "doubtful", said, basis)
         days = f"{len(charts)} charts without fault show as much at one check in {numeral(1.0 / chance, 0)}"
-        return Check(name, "met", f"{said}; {days}: repeat that oil", basis)
+        advice = f"repeat {worst.name.partition(',')[0]}, of which one chart signals"
+        return Check(name, "met", f"{said}; {days}: repeat that oil", basis, advice=advice)
     judged = [state for state in charts if state.status != "too few"]
     if not judged:
         return Check(name, "not checked", f"{finding} (the same or alike on {len(charts)} charts)", basis)

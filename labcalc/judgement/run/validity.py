@@ -123,6 +123,15 @@ def decision_checks(dossier: Dossier) -> tuple[Check, ...]:
     )
 
 
+def refused_rows_check(dossier: Dossier) -> tuple[Check, ...]:
+    """Say that rows of this sample were refused in the same export: what was measured is not all judged."""
+    own = [one for one in dossier.refusals if one.sample and one.sample == dossier.sample]
+    if not own:
+        return ()
+    rows = "1 row of this sample was" if len(own) == 1 else f"{len(own)} rows of this sample were"
+    return (Check("Rows of this sample", "doubtful", f"{rows} refused: {own[0]}", "the export", about="decision"),)
+
+
 def falling_checks(dossier: Dossier, results: Results) -> tuple[Check, ...]:
     """Ask whether the viscosity falls with temperature, and as steeply as that of liquids of the trade."""
     name, alike = "Viscosity falls with temperature", results.viscosities
@@ -138,7 +147,7 @@ def falling_checks(dossier: Dossier, results: Results) -> tuple[Check, ...]:
     except OutOfRangeError as refusal:
         return (Check(name, "not checked", str(refusal), missed=True),)
     found = formulae.judge_slope(slope, dossier.liquid or "petroleum liquid")
-    finding = f"slope {numeral(slope, 2)}; liquids of the trade show {plain(found.lowest)} to {plain(found.highest)}"
+    finding = f"slope {numeral(slope, 3)}; liquids of the trade show {plain(found.lowest)} to {plain(found.highest)}"
     state: State = "met" if found.plausible else "doubtful"
     return (
         Check(name, state, finding + ("" if found.plausible else _TEMPERATURES), formulae.edition_of("judge_slope")),

@@ -24,6 +24,7 @@ from labcalc.judgement.run.validity import (
     falling_checks,
     gravity_constant_check,
     line_check,
+    refused_rows_check,
     repeat_checks,
 )
 from labcalc.lab import PrecisionStatement
@@ -76,6 +77,7 @@ class Judgement(Shown):
                 cause = f". {self.leading.sentence}" if _is_odd(found[0]) and self.leading else ""
                 return f"{found[0].name}: {found[0].finding}{cause}{more}"
         met = counted(len(self._in("met")), "check") + " met"
+        met = "; ".join((met, *(one.advice for one in self.checks if one.advice)))
         if missed := [one for one in self.checks if one.missed]:
             return f"{met}; not made: {'; '.join(f'{one.name}: {one.finding}' for one in missed)}"
         return f"{met}, {len(self._in('not checked'))} not checked"
@@ -124,9 +126,10 @@ class Judgement(Shown):
 
 def _is_odd(check: Check) -> bool:
     """Tell whether a check finds the run's own numbers odd: what causes are looked for."""
-    return (check.about == "numbers" and check.state in ("doubtful", "not met")) or (
-        check.about == "specification" and check.state == "not met"
-    )
+    if check.about == "specification":
+        return check.state == "not met"
+    asks_for_more = check.name.startswith("Repeats") and check.state == "not met"  # says itself what to measure
+    return check.about == "numbers" and check.state in ("doubtful", "not met") and not asks_for_more
 
 
 def _about(about: About, checks: Iterable[Check]) -> Iterator[Check]:
@@ -151,7 +154,7 @@ def judge(dossier: Dossier) -> Judgement:
     consequences = consequences_of(dossier, results)
     compared = (typical_check(dossier, results), earlier_runs_check(dossier, results))
     checks = (
-        *_about("decision", decision_checks(dossier)),
+        *_about("decision", (*decision_checks(dossier), *refused_rows_check(dossier))),
         *falling_checks(dossier, results),
         *repeat_checks(dossier, results),
         *_about("instrument", (*reference_checks(dossier), control_chart_check(dossier))),
