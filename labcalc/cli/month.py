@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, needed, say
+from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, needed, say
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
@@ -28,7 +28,9 @@ def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
     from labcalc.workbooks import BatchOptions, month_report_job, render_batch
 
     lab = needed(lab, "a month is made from")
-    quality = report_month(gather_record(lab), month)
+    material = gather_record(lab)
+    quality = report_month(material, month)
+    name_doubts(material)
     for refused in (*quality.failures, *quality.refusals):
         say(f"refused: {refused}")
     for notice in quality.notices:

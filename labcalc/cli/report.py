@@ -18,6 +18,7 @@ from labcalc.cli.words import (
     finish,
     jobs_option,
     lab_option,
+    name_doubts,
     name_refusals,
     say,
 )
@@ -91,6 +92,7 @@ def _report(
 
         material = gather(exports, lab)
     name_refusals(material.reading)
+    name_doubts(material)
     for failure in material.record_failures:
         say(f"left out of the record: {failure}")
     if not material.runs:

@@ -26,6 +26,11 @@ def notices_of(
         *_lot_changes(oils, material, month),
         *_certificates(oils, month),
         *_undated(record),
+        *(
+            f"{one}."
+            for one in material.repeated
+            if one.split(": ")[0] in {source.name for source in material.sources_of(rows)}
+        ),
         *_unknown_runs(record, material),
     )
 

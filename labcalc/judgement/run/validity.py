@@ -123,6 +123,19 @@ def decision_checks(dossier: Dossier) -> tuple[Check, ...]:
     )
 
 
+def record_checks(dossier: Dossier) -> tuple[Check, ...]:
+    """Say why the record doesn't hold the run: a version that contradicts it, or a time that can't be right."""
+    names: dict[str, tuple[str, State, str]] = {
+        "versions": ("One version", "not met", "a decision to count one of them settles it"),
+        "time": ("Time of measurement", "doubtful", "a decision to count or to exclude the run settles it"),
+    }
+    return tuple(
+        Check(name, state, f"{one.finding}: {to_do}", "decisions.jsonl")
+        for one in dossier.doubts
+        for name, state, to_do in [names[one.about]]
+    )
+
+
 def falling_checks(results: Results) -> tuple[Check, ...]:
     """Ask whether the viscosity falls with temperature, and as steeply as that of liquids of the trade."""
     name, alike = "Viscosity falls with temperature", results.viscosities
