@@ -77,7 +77,7 @@ def name_doubts(material: Material) -> None:
     for line in (*material.unusable, *material.repeated):
         say(f"labcalc: {line}")
     for doubt in material.doubts:
-        say(f"in doubt: {doubt}")
+        say(f"in doubt: {doubt.sentence}")
 
 
 def exit_code(read: Reading | MonthReport) -> int:

@@ -121,9 +121,8 @@ def _lines_left_out(sources: Sequence[SourceFile]) -> Iterator[str]:
     for part, thing, words in (("set_aside", "line", "set aside"), ("doubled", "row", "doubled and counted once")):
         count = sum(len(getattr(one, part)) for one in sources)
         if count:
-            lines = ", ".join(map(str, getattr(sources[0], part)[:_MOST_LINES])) + (
-                " ..." if count > _MOST_LINES else ""
-            )
+            lines = ", ".join(map(str, getattr(sources[0], part)[:_MOST_LINES]))
+            lines += " ..." if count > _MOST_LINES else ""
             named = f": line{'s' if count > 1 else ''} {lines}" if len(sources) == 1 else ""
             yield f"{counted(count, thing)} {words}{named}"
 

@@ -85,16 +85,12 @@ def _unusable(unusable: Sequence[DecisionError]) -> Iterator[_Finding]:
 
 
 def _doubts(doubts: Sequence[Doubt]) -> Iterator[_Finding]:
-    for (file, about), group in groupby(sorted(doubts, key=_file_and_kind), key=_file_and_kind):
-        first, *more = group
-        also = f"; and {counted(len(more), 'more run')} of the file" if more else ""
-        to_do = "Kept out of baselines, limits, pairings and carry-over: decide to count or to exclude"
-        which = " one of the two versions" if about == "versions" else " each, or count the file"
-        yield _Finding(_URGENT, file, f"line {first.line}, run {first.run}: {first.finding}{also}", f"{to_do}{which}.")
-
-
-def _file_and_kind(one: Doubt) -> tuple[str, str]:
-    return one.file, one.about
+    files = Counter((one.file, one.about) for one in doubts)
+    for one in [*{(one.file, one.about): one for one in reversed(doubts)}.values()][::-1]:
+        more = files[one.file, one.about] - 1
+        also = f"; and {counted(more, 'more run')} of the file" if more else ""
+        to_do = "Kept out of baselines, limits, pairings and carry-over: decide to count or to exclude each."
+        yield _Finding(_URGENT, one.file, f"line {one.line}, run {one.run}: {one.finding}{also}", to_do)
 
 
 def _nothing_measured(rows: pd.DataFrame, month: Month) -> Iterator[_Finding]:

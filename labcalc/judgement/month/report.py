@@ -147,16 +147,8 @@ def report_month(material: Material, month: str = "") -> MonthReport:
         failures=failures,
         sources=material.sources_of(rows),
         actions=ranked_actions(
-            rows,
-            comparisons,
-            oils,
-            duplicates,
-            carry_overs,
-            refusals,
-            failures,
-            period,
-            _doubts(material, names),
-            material.unusable,
+            *(rows, comparisons, oils, duplicates, carry_overs, refusals, failures, period),
+            *(_doubts(material, names), material.unusable),
         ),
         digest=_digest(material, period),
     )
@@ -188,10 +180,6 @@ def _decisions(material: Material, rows: pd.DataFrame, month: Month) -> tuple[De
 def _digest(material: Material, month: Month) -> str:
     stated = (month.name, material.laboratory.sha256, material.decisions, material.reading.sources)
     ink = hashlib.sha256(repr(stated).encode())
-    ink.update(repr((material.doubts, material.repeated)).encode())
-    ink.update(
-        repr(
-            (material.reading.refusals, [str(one) for one in (*material.reading.failures, *material.unusable)])
-        ).encode()
-    )
+    unread = [str(one) for one in (*material.reading.failures, *material.unusable)]
+    ink.update(repr((material.reading.refusals, unread, material.doubts, material.repeated)).encode())
     return ink.hexdigest()

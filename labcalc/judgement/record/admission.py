@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
-from typing import Literal
+from itertools import combinations
+from typing import Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from labcalc.exports import Reading, SourceFile
+from labcalc.exports import QUANTITY_COLUMNS, Reading, is_derived
+from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.record.clocks import doubtful_times
-from labcalc.judgement.record.versions import clashes, first_rows, shared_rows
 from labcalc.lab import Decision, Laboratory
-from labcalc.wording import counted
+from labcalc.wording import at_celsius, counted, plain
 
-_Side = tuple[str, str]
-"""A run in a file."""
+_DIGITS = 7
+"""Decimals in which values are compared: units that were converted differ in the last binary place."""
+_FILL = ["place", "replicate"]
 
 
-@dataclass(frozen=True)
-class Doubt:
+class Doubt(NamedTuple):
     """Why a run of a file is kept out of the record until somebody decides."""
 
     run: str
@@ -30,79 +31,72 @@ class Doubt:
     line: int
     about: Literal["versions", "time"]
     finding: str
-    measured_at: pd.Timestamp
 
-    def __str__(self) -> str:
+    @property
+    def sentence(self) -> str:
+        """The doubt with its place."""
         return f"{self.file}, line {self.line}, run {self.run}: {self.finding}"
 
 
-@dataclass(frozen=True)
-class Admission:
+class Admission(NamedTuple):
     """Exports at hand and earlier ones put together."""
 
     at_hand: pd.DataFrame
-    """The rows whose runs can be judged, each once; doubted ones too."""
+    """Rows whose runs can be judged, each once; doubted ones too."""
     record: pd.DataFrame
-    """The rows that the record holds: earlier exports, then those at hand."""
-    doubts: tuple[Doubt, ...] = ()
-    repeated: tuple[str, ...] = ()
+    """Rows that the record holds: earlier exports, then those at hand."""
+    doubts: tuple[Doubt, ...]
+    repeated: tuple[str, ...]
     """Which files hold rows of others, in sentences."""
-    copies: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    copies: Mapping[str, frozenset[str]]
     """Run to the names of further files that hold rows of it."""
 
 
 def admit(
-    reading: Reading, past: Reading | None, laboratory: Laboratory, decisions: Sequence[Decision], now: datetime
+    readings: Sequence[Reading], laboratory: Laboratory, decisions: Sequence[Decision], now: datetime
 ) -> Admission:
-    """Put exports together.
+    """Put exports together: those at hand, then the record's.
 
-    Parameters
-    ----------
-    reading, past : Reading
-        The exports at hand, and the earlier ones of the record: labelled.
-    laboratory : Laboratory
-        Its certificates.
-    decisions : sequence of Decision
-        ``count`` takes one of several versions, or a time as it stands; ``exclude`` settles a doubt the other way.
-    now : datetime.datetime
-        The present moment.
+    A decision to ``count`` takes one of several versions, or a time as it stands; ``exclude`` settles a doubt the other
+    way.
     """
-    readings = [reading] if past is None else [reading, past]
-    table = reading.table if past is None else pd.concat([one.table for one in readings], ignore_index=True)
-    sources = [source for one in readings for source in one.sources]
-    rows = _Rows(table, sources, len(reading.table), decisions)
-    return rows.admission(doubtful_times(table, rows.file, laboratory, now))
+    rows = _Rows(readings, decisions)
+    rows.keep_out_contradictions()
+    rows.leave_out_repeats()
+    rows.keep_out_times(doubtful_times(rows.table, rows.file, laboratory, now))
+    return rows.admission(readings[0].table)
 
 
 class _Rows:
-    def __init__(
-        self, table: pd.DataFrame, sources: Sequence[SourceFile], at_hand: int, decisions: Sequence[Decision]
-    ) -> None:
-        self.table, self.sources = table, sources
-        self.is_at_hand = np.arange(len(table)) < at_hand
+    """All rows, and which of them are ``out`` of the record and which are ``gone``: not judged either."""
+
+    def __init__(self, readings: Sequence[Reading], decisions: Sequence[Decision]) -> None:
+        tables = [one.table for one in readings]
+        self.table = tables[0] if len(tables) == 1 else pd.concat(tables, ignore_index=True)
+        self.sources = [source for one in readings for source in one.sources]
+        self.file = np.repeat(np.arange(len(self.sources)), [one.determinations for one in self.sources])
+        self.names, self.runs = (self.table[name].to_numpy(object) for name in ("source_file", "run"))
+        run = pd.factorize(self.table["run"])[0]
+        self.side = self.file * (int(run.max(initial=0)) + 1) + run  # a run in a file
         self.counting = {(one.file, one.run) for one in decisions if one.what == "count"}
         self.excluded = {one.run for one in decisions if one.what == "exclude" and not one.quantity}
-        self.file = np.repeat(np.arange(len(sources)), [one.determinations for one in sources])
-        run = pd.factorize(table["run"])[0]
-        self.side = self.file * (int(run.max(initial=0)) + 1) + run
-        self.names, self.runs = (table[name].to_numpy(object) for name in ("source_file", "run"))
-        self.out, self.gone = np.zeros((2, len(table)), bool)  # of the record; of the runs that are judged, too
+        self.out, self.gone = np.zeros((2, len(self.table)), bool)
         self.doubts: dict[tuple[int, str], Doubt] = {}
         self.told: list[str] = []
         self.copies: dict[str, set[str]] = defaultdict(set)
+        self.shared = _shared_rows(self.table, self.file)
 
-    def admission(self, doubtful: Mapping[int, str]) -> Admission:
-        self._versions()
-        self._times(doubtful)
-        doubts, told = tuple(self.doubts.values()), tuple(self.told)
+    def admission(self, own: pd.DataFrame) -> Admission:
+        of_record = np.arange(len(self.table)) >= len(own)
+        if self.gone[~of_record].any():
+            own = self.table[~self.gone & ~of_record].reset_index(drop=True)
+        record = self.table
+        if of_record.any() or (self.out | self.gone).any():
+            inside = ~self.gone & ~self.out
+            earlier = inside & of_record & ~self.table["run"].isin(set(own["run"])).to_numpy()
+            record = pd.concat([self.table[earlier], self.table[inside & ~of_record]], ignore_index=True)
         copies = {run: frozenset(names) for run, names in self.copies.items()}
-        if self.is_at_hand.all() and not (self.gone | self.out).any():
-            return Admission(self.table, self.table)
-        at_hand = self.table[self.is_at_hand & ~self.gone].reset_index(drop=True)
-        inside = ~self.gone & ~self.out
-        named = self.table["run"].isin(set(at_hand["run"])).to_numpy()
-        parts = [self.table[inside & ~self.is_at_hand & ~named], self.table[inside & self.is_at_hand]]
-        return Admission(at_hand, pd.concat(parts, ignore_index=True), doubts, told, copies)
+        return Admission(own, record, tuple(self.doubts.values()), tuple(self.told), copies)
 
     def _counts(self, row: int) -> bool:
         """Tell whether somebody decided that the row's run of its file counts."""
@@ -110,11 +104,12 @@ class _Rows:
         return not self.counting.isdisjoint({(file, run), (file, ""), ("", run)})
 
     def _doubt(self, row: int, about: Literal["versions", "time"], finding: str) -> None:
-        one = self.table.iloc[row]
-        doubt = Doubt(one["run"], one["source_file"], int(one["source_line"]), about, finding, one["measured_at"])
-        self.doubts.setdefault((int(self.side[row]), about), doubt)
+        line = int(self.table["source_line"].iloc[row])
+        self.doubts.setdefault(
+            (int(self.side[row]), about), Doubt(self.runs[row], self.names[row], line, about, finding)
+        )
 
-    def _times(self, doubtful: Mapping[int, str]) -> None:
+    def keep_out_times(self, doubtful: Mapping[int, str]) -> None:
         """Keep the runs of a doubted time out; what was excluded by somebody needs no telling."""
         rows = [row for row in sorted(doubtful) if not self.gone[row] and not self._counts(row)]
         self.out |= np.isin(self.side, self.side[rows])
@@ -122,43 +117,83 @@ class _Rows:
             moment = self.table["measured_at"].iloc[row]
             self._doubt(row, "time", f"its time, {moment:%Y-%m-%d %H:%M}, {doubtful[row]}")
 
-    def _versions(self) -> None:
-        shared = shared_rows(self.table, self.file)
-        if shared.empty:
-            return
-        self._contradictions(shared)
-        shared = shared[~(self.out | self.gone)[shared["row"]]]
-        first = first_rows(shared, len(self.table))
-        copied = np.flatnonzero(first >= 0)
-        self.gone[copied] = True
-        pairs: Counter[tuple[int, int]] = Counter()
-        for row, origin in zip(copied.tolist(), first[copied].tolist(), strict=True):
-            pair = int(self.file[row]), int(self.file[origin])
-            if self.sources[pair[0]] != self.sources[pair[1]]:  # a file of the record that is at hand too
-                pairs[pair] += 1
-                self.copies[self.runs[origin]].add(self.names[row])
-        for (copy, origin), number in pairs.items():
-            rows = counted(number, "determination")
-            self.told.append(f"{self.sources[copy].name}: {rows} of {self.sources[origin].name}, counted once")
+    def leave_out_repeats(self) -> None:
+        first = _first_rows(self.shared[~(self.out | self.gone)[self.shared["row"]]])
+        self.gone[[*first]] = True
+        pairs: Counter[tuple[str, str]] = Counter()
+        for row, origin in first.items():
+            copy, source = self.sources[self.file[row]], self.sources[self.file[origin]]
+            if copy != source:  # else it is a file of the record that is at hand too
+                pairs[copy.name, source.name] += 1
+                self.copies[self.runs[origin]].add(copy.name)
+        for (name, other), number in pairs.items():
+            self.told.append(f"{name}: {counted(number, 'determination')} of {other}, counted once")
 
-    def _contradictions(self, shared: pd.DataFrame) -> None:
+    def keep_out_contradictions(self) -> None:
         """Keep out the runs that two files give otherwise; of which somebody said which counts, the other goes."""
-        dropped, rivals = dict[int, int](), list[int]()
-        for clash in clashes(shared, self.table):
-            counts = [self._counts(row) for row in clash.rows]
+        dropped, rivals = dict[int, int](), set[int]()
+        for pair, finding in _clashes(self.shared, self.table):
+            counts = [self._counts(row) for row in pair]
             if counts[0] != counts[1]:
-                row = clash.rows[counts.index(False)]
+                row = pair[counts.index(False)]
                 dropped[int(self.side[row])] = row
                 continue
-            rivals += clash.rows
-            if self.excluded.isdisjoint(self.runs[row] for row in clash.rows):
-                for row in clash.rows:
-                    self._doubt(row, "versions", clash.finding)
+            rivals |= {*pair}
+            for row in pair if self.excluded.isdisjoint(self.runs[[*pair]]) else ():
+                self._doubt(row, "versions", finding)
         self.told += [f"{self.names[row]}: run {self.runs[row]} gives way, as decided" for row in dropped.values()]
-        self.out |= np.isin(self.side, [side for side, about in self.doubts if about == "versions"])
-        self.gone |= np.isin(self.side, [*dropped, *self._second_versions(rivals)])
+        first: dict[str, int] = {}  # a page shows one version of a run: that of the first file
+        later = [row for row in sorted(rivals) if first.setdefault(self.runs[row], self.side[row]) != self.side[row]]
+        self.out |= np.isin(self.side, [side for side, _ in self.doubts])
+        self.gone |= np.isin(self.side, [*dropped, *self.side[later]])
 
-    def _second_versions(self, rows: Sequence[int]) -> list[int]:
-        """Return the sides of a run's name behind the first: a page shows one version."""
-        first: dict[str, int] = {}
-        return [side for row in sorted(rows) if (side := int(self.side[row])) != first.setdefault(self.runs[row], side)]
+
+def _shared_rows(table: pd.DataFrame, file: NDArray[np.int64]) -> pd.DataFrame:
+    """Return the rows, by position, whose ``place`` stands in several files: instrument, time, sample, temperature."""
+    moments = table["measured_at"]
+    near = np.flatnonzero((moments.notna() & moments.duplicated(keep=False)).to_numpy())
+    rows = table.iloc[near]
+    same = rows[["instrument", "measured_at", "sample"]].assign(temperature=rows["temperature_C"].round(1))
+    place = same.groupby([*same.columns], sort=False, dropna=False).ngroup().to_numpy()
+    found = rows[["replicate"]].assign(row=near, file=file[near], place=place)
+    clock = rows["measured_at"] != rows["measured_at"].dt.normalize()
+    found["is_certain"] = clock & rows["instrument"].notna()  # a day without a time of day proves nothing
+    for quantity, column in QUANTITY_COLUMNS.items():
+        found[quantity] = rows[column].where(~is_derived(rows["remark"].astype("string"), quantity)).round(_DIGITS)
+    return found[found.groupby("place")["file"].transform("nunique") > 1]
+
+
+def _clashes(shared: pd.DataFrame, table: pd.DataFrame) -> Iterator[tuple[tuple[int, int], str]]:
+    """Yield the rows of two files that give other values for one instrument, time, sample, fill and temperature."""
+    rows = shared[shared["is_certain"].to_numpy(bool)]
+    rows = rows[(rows.groupby([*_FILL, "file"])["row"].transform("size") == 1).to_numpy()]
+    for quantity in QUANTITY_COLUMNS:
+        differing = rows[(rows.groupby(_FILL)[quantity].transform("nunique") > 1).to_numpy()].dropna(subset=[quantity])
+        for _, versions in differing.groupby(_FILL, sort=False):
+            for one, other in combinations(versions[["row", quantity]].itertuples(index=False, name=None), 2):
+                if one[1] != other[1]:
+                    yield (one[0], other[0]), _in_words(table.iloc[[one[0], other[0]]], quantity, (one[1], other[1]))
+
+
+def _in_words(rows: pd.DataFrame, quantity: str, values: tuple[float, float]) -> str:
+    places = zip(rows["source_file"], rows["source_line"], strict=True)
+    lines = " and ".join(f"{file} line {line}" for file, line in places)
+    both = f"{plain(values[0], 10)} and {plain(values[1], 10)} {UNITS[quantity]}"
+    at = at_celsius(quantity, float(rows["temperature_C"].iloc[0]))
+    return f"{lines} give {both} ({at}) for the same instrument, time, sample and fill"
+
+
+def _first_rows(shared: pd.DataFrame) -> dict[int, int]:
+    """Return the rows all of whose values an earlier file holds, and the row there.
+
+    The number of a fill says nothing: a file that begins in the midst of a run counts anew. Equal values of one file
+    are repeats of their own.
+    """
+    is_repeat, first = pd.Series(True, shared.index), shared["row"].copy()
+    for quantity in QUANTITY_COLUMNS:
+        known = shared.dropna(subset=[quantity])
+        nth = known.groupby(["place", quantity, "file"]).cumcount()
+        head = known.groupby(["place", quantity, nth])["row"].transform("first")
+        is_repeat[head.index] &= head != known["row"]
+        first[head.index] = head
+    return dict(zip(shared["row"][is_repeat].tolist(), first[is_repeat].tolist(), strict=True))

@@ -113,26 +113,18 @@ def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
 def _gather(paths: tuple[Path, ...], earlier: tuple[Path, ...], known: _Known, stamps: tuple[object, ...]) -> Material:
     """Read; ``stamps`` (size and time of change of each file) only tell one state of the files from another."""
     laboratory = known.laboratory
-    reading, past = read(paths, laboratory), None
-    failures = reading.failures[:0]
+    readings, failures = [read(paths, laboratory)], tuple[ExportError, ...]()
     if earlier:
         try:
-            past = read(earlier, laboratory)
-            failures = past.failures
+            readings.append(read(earlier, laboratory))
+            failures = readings[1].failures
         except ExportError as failure:
             failures = (failure,)
     decisions, unusable = checked_decisions(laboratory)
-    admission = admit(reading, past, laboratory, decisions, present_moment())
-    return Material(
-        laboratory,
-        replace(reading, table=admission.at_hand),
-        admission.record,
-        failures,
-        decisions,
-        unusable,
-        admission,
-        (*reading.sources, *(past.sources if past else ())),
-    )
+    admission = admit(readings, laboratory, decisions, present_moment())
+    reading = replace(readings[0], table=admission.at_hand)
+    sources = tuple(source for one in readings for source in one.sources)
+    return Material(laboratory, reading, admission.record, failures, decisions, unusable, sources, *admission[2:])
 
 
 def _stamp(path: Path) -> object:

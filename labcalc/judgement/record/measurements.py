@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -16,7 +17,7 @@ from labcalc.judgement.carry_over.shares import InstrumentCarryOver, RunBefore, 
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.control.charts import Chart, control_charts
 from labcalc.judgement.control.status import ChartState, states_at
-from labcalc.judgement.record.admission import Admission, Doubt
+from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.dossier import Dossier, first_text
 from labcalc.judgement.record.own_scatter import FillScatter, fill_scatter
 from labcalc.lab import Decision, Laboratory, Product, product_of
@@ -43,25 +44,18 @@ class Material:
     """What people decided about runs and signals, in the order of the file."""
     unusable: tuple[DecisionError, ...] = ()
     """Decisions that can't be read, and aren't applied."""
-    admission: Admission | None = None
-    """What of the exports was kept out of the record, and why."""
     sources: tuple[SourceFile, ...] = ()
     """The exports at hand, then those of the record."""
-
-    @property
-    def doubts(self) -> tuple[Doubt, ...]:
-        """The runs that are kept out of the record until somebody decides, as of two versions or a doubted time."""
-        return self.admission.doubts if self.admission else ()
-
-    @property
-    def repeated(self) -> tuple[str, ...]:
-        """Which files hold rows of others, in sentences."""
-        return self.admission.repeated if self.admission else ()
+    doubts: tuple[Doubt, ...] = ()
+    """The runs that are kept out of the record until somebody decides."""
+    repeated: tuple[str, ...] = ()
+    """Which files hold rows of others, in sentences."""
+    copies: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    """Run to the names of further files that hold rows of it."""
 
     def sources_of(self, rows: pd.DataFrame) -> tuple[SourceFile, ...]:
         """Return the exports that hold rows, those that hold the same rows or the same bytes again included."""
-        copies = self.admission.copies if self.admission else {}
-        names = set(rows["source_file"]).union(*(copies.get(run, ()) for run in set(rows["run"]) & copies.keys()))
+        names = set(rows["source_file"]).union(*(self.copies.get(run, ()) for run in set(rows["run"])))
         digests = {one.sha256 for one in self.sources if one.name in names}
         held = (one for one in self.sources if one.name in names or one.sha256 in digests)
         return tuple({(one.name, one.sha256): one for one in held}.values())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from itertools import pairwise
 
 from labcalc import formulae
@@ -123,17 +124,13 @@ def decision_checks(dossier: Dossier) -> tuple[Check, ...]:
     )
 
 
-def record_checks(dossier: Dossier) -> tuple[Check, ...]:
+def record_checks(dossier: Dossier) -> Iterator[Check]:
     """Say why the record doesn't hold the run: a version that contradicts it, or a time that can't be right."""
-    names: dict[str, tuple[str, State, str]] = {
-        "versions": ("One version", "not met", "a decision to count one of them settles it"),
-        "time": ("Time of measurement", "doubtful", "a decision to count or to exclude the run settles it"),
-    }
-    return tuple(
-        Check(name, state, f"{one.finding}: {to_do}", "decisions.jsonl")
-        for one in dossier.doubts
-        for name, state, to_do in [names[one.about]]
-    )
+    for one in dossier.doubts:
+        are_versions = one.about == "versions"
+        name, which = ("One version", "one of them") if are_versions else ("Time of measurement", "or to exclude it")
+        finding = f"{one.finding}: a decision to count {which} settles it"
+        yield Check(name, "not met" if are_versions else "doubtful", finding, "decisions.jsonl")
 
 
 def falling_checks(results: Results) -> tuple[Check, ...]:
