@@ -27,7 +27,7 @@ def duplicates(lab: Path | None, out: Path, **period: str) -> int:
     report = report_duplicates(material, **period)
     result = render_batch([duplicate_report_job(report, lab)], BatchOptions(out, workers=1, say=say))
     name_refusals(material.reading)
-    name_doubts(material)
+    code = max(name_doubts(material), exit_code(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]
     lines += [f"{one.name}: {one.apart}" for one in report.beyond]
-    return finish(result, lines, result.paths, exit_code(material.reading))
+    return finish(result, lines, result.paths, code)

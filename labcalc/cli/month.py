@@ -30,15 +30,16 @@ def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
     lab = needed(lab, "a month is made from")
     material = gather_record(lab)
     quality = report_month(material, month)
-    name_doubts(material)
+    code = max(name_doubts(material), exit_code(quality))
     for refused in (*quality.failures, *quality.refusals):
         say(f"refused: {refused}")
     for notice in quality.notices:
-        say(notice)
+        if notice.removesuffix(".") not in material.repeated:
+            say(notice)
     result = render_batch([month_report_job(quality, lab)], BatchOptions(out, workers=1, say=say))
     if as_json:
-        return finish(result, [json.dumps(quality.for_programs, ensure_ascii=False, indent=1)], (), exit_code(quality))
-    return finish(result, _in_words(quality), result.paths, exit_code(quality))
+        return finish(result, [json.dumps(quality.for_programs, ensure_ascii=False, indent=1)], (), code)
+    return finish(result, _in_words(quality), result.paths, code)
 
 
 def _in_words(quality: MonthReport) -> Iterator[str]:

@@ -72,12 +72,16 @@ def name_refusals(reading: Reading) -> None:
         say(unused)
 
 
-def name_doubts(material: Material) -> None:
-    """Name what the record doesn't hold although it was read: runs in doubt, rows that come again, torn decisions."""
+def name_doubts(material: Material) -> int:
+    """Name what the record doesn't hold although it was read: runs in doubt, rows that come again, torn decisions.
+
+    Return 1, the exit code, where a decision isn't applied.
+    """
     for line in (*material.unusable, *material.repeated):
         say(f"labcalc: {line}")
     for doubt in material.doubts:
         say(f"in doubt: {doubt.sentence}")
+    return 1 if material.unusable else 0
 
 
 def exit_code(read: Reading | MonthReport) -> int:
