@@ -18,7 +18,8 @@ TWICE = "S1,S-1,2026-02-02 08:00,VD,40,46.1,858.1\nS2,S-1,2026-02-02 09:00,VD,40
 @pytest.fixture
 def lab(tmp_path: Path) -> Path:
     (tmp_path / "record").mkdir()
-    (tmp_path / "record" / "all.csv").write_text(HEADER + QUIET + TWICE, encoding="utf-8")
+    (tmp_path / "record" / "all.csv").write_text(HEADER + QUIET, encoding="utf-8")
+    (tmp_path / "record" / "samples.csv").write_text(HEADER + TWICE, encoding="utf-8")
     (tmp_path / "lab.toml").write_text(LAB, encoding="utf-8")
     return tmp_path / "lab.toml"
 
@@ -41,7 +42,7 @@ def test_refused_rows_are_exit_1_and_each_is_named(lab: Path, tmp_path: Path) ->
         file.write("S9,S-9,2026-02-28 09:00,VD,40,abc,858.1\n")
     result = run("duplicates", "--lab", lab, "--out", tmp_path / "out")
     assert result.exit_code == 1
-    assert "refused: all.csv, line 60" in result.stderr
+    assert "refused: all.csv, line 58" in result.stderr
 
 
 @pytest.mark.parametrize(

@@ -75,12 +75,12 @@ NAMES = {
         derived_mark is_derived profiles_for propose_profile read_export read_exports totals without_marks write_table
     """,
     "labcalc.lab": """
-        Baseline CertifiedValue ConformityChoices ControlChoices DECISION_KINDS Decision DuplicateChoices
+        Baseline CLOCK_VARIABLE CertifiedValue ConformityChoices ControlChoices DECISION_KINDS Decision DuplicateChoices
         GradeSystem Instrument Laboratory Limit Precision PrecisionFunction PrecisionStatement Product ProductClass
-        REPEAT_KINDS ReferenceLot ReferenceMaterial ReportChoices TypicalValue Uncertainty add_decision decisions_file
-        earlier_export_files grade_systems label_runs laboratory_from line_of_key load_laboratory lot_in_use method_of
-        name_fits nearest precision_for product_classes product_of published_precision quantities_of read
-        read_decisions reference_of standard_limits
+        REPEAT_KINDS ReferenceLot ReferenceMaterial ReportChoices TypicalValue Uncertainty add_decision
+        checked_decisions decisions_file earlier_export_files grade_systems label_runs laboratory_from line_of_key
+        load_laboratory lot_in_use method_of name_fits nearest precision_for present_moment product_classes product_of
+        published_precision quantities_of read read_decisions reference_of standard_limits
     """,
     "labcalc.judgement": """
         Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus

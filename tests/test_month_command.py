@@ -71,10 +71,10 @@ def test_without_a_record_it_says_what_is_missing(lab: Path, tmp_path: Path) -> 
     )
 
 
-def test_a_torn_decision_is_exit_2_and_named(lab: Path, tmp_path: Path) -> None:
+def test_a_torn_decision_is_exit_1_named_and_urgent(lab: Path, tmp_path: Path) -> None:
     (tmp_path / "decisions.jsonl").write_text('{"who": "I.', encoding="utf-8")
     result = run("month", "2026-02", "--lab", lab, "--out", tmp_path / "out")
-    assert result.exit_code == 2
+    assert result.exit_code == 1
     assert result.stderr.startswith(f"labcalc: {tmp_path / 'decisions.jsonl'}: line 1: the line has no end: ")
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_refusals, needed, say
+from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, name_refusals, needed, say
 
 
 @click.command()
@@ -27,6 +27,7 @@ def duplicates(lab: Path | None, out: Path, **period: str) -> int:
     report = report_duplicates(material, **period)
     result = render_batch([duplicate_report_job(report, lab)], BatchOptions(out, workers=1, say=say))
     name_refusals(material.reading)
+    code = max(name_doubts(material), exit_code(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]
     lines += [f"{one.name}: {one.apart}" for one in report.beyond]
-    return finish(result, lines, result.paths, exit_code(material.reading))
+    return finish(result, lines, result.paths, code)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, needed, say
+from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, needed, say
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
@@ -28,15 +28,18 @@ def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
     from labcalc.workbooks import BatchOptions, month_report_job, render_batch
 
     lab = needed(lab, "a month is made from")
-    quality = report_month(gather_record(lab), month)
+    material = gather_record(lab)
+    quality = report_month(material, month)
+    code = max(name_doubts(material), exit_code(quality))
     for refused in (*quality.failures, *quality.refusals):
         say(f"refused: {refused}")
     for notice in quality.notices:
-        say(notice)
+        if notice.removesuffix(".") not in material.repeated:
+            say(notice)
     result = render_batch([month_report_job(quality, lab)], BatchOptions(out, workers=1, say=say))
     if as_json:
-        return finish(result, [json.dumps(quality.for_programs, ensure_ascii=False, indent=1)], (), exit_code(quality))
-    return finish(result, _in_words(quality), result.paths, exit_code(quality))
+        return finish(result, [json.dumps(quality.for_programs, ensure_ascii=False, indent=1)], (), code)
+    return finish(result, _in_words(quality), result.paths, code)
 
 
 def _in_words(quality: MonthReport) -> Iterator[str]:

@@ -18,6 +18,7 @@ from labcalc.cli.words import (
     finish,
     jobs_option,
     lab_option,
+    name_doubts,
     name_refusals,
     say,
 )
@@ -91,6 +92,7 @@ def _report(
 
         material = gather(exports, lab)
     name_refusals(material.reading)
+    code = max(name_doubts(material), exit_code(material.reading))
     for failure in material.record_failures:
         say(f"left out of the record: {failure}")
     if not material.runs:
@@ -100,7 +102,7 @@ def _report(
     say(f"{read[0]}.")
     told = replace(options, exports=read, progress=_show_progress if sys.stderr.isatty() else None, say=say)
     result = render_batch([*more, *run_report_jobs(material, exports, lab, runs)], told)
-    return finish(result, [_totals(result)], [result.index], exit_code(material.reading))
+    return finish(result, [_totals(result)], [result.index], code)
 
 
 def _show_progress(progress: Progress) -> None:

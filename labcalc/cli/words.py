@@ -14,7 +14,7 @@ from labcalc.errors import LabcalcError, MonthError
 
 if TYPE_CHECKING:
     from labcalc.exports import Reading
-    from labcalc.judgement import MonthReport
+    from labcalc.judgement import Material, MonthReport
     from labcalc.workbooks import BatchResult
 
 P = ParamSpec("P")
@@ -70,6 +70,18 @@ def name_refusals(reading: Reading) -> None:
         say(f"refused: {refusal}")
     if unused := columns_not_used(reading.sources):
         say(unused)
+
+
+def name_doubts(material: Material) -> int:
+    """Name what the record doesn't hold although it was read: runs in doubt, rows that come again, torn decisions.
+
+    Return 1, the exit code, where a decision isn't applied.
+    """
+    for line in (*material.unusable, *material.repeated):
+        say(f"labcalc: {line}")
+    for doubt in material.doubts:
+        say(f"in doubt: {doubt.sentence}")
+    return 1 if material.unusable else 0
 
 
 def exit_code(read: Reading | MonthReport) -> int:

@@ -51,6 +51,8 @@ class Cells:
         self.layout, self.profile, self.file = layout, profile, file
         self.lines = layout.rows.lines
         self.problems = Problems(file, layout.rows.sheets)
+        self.doubled = np.zeros(len(self.lines), bool)
+        """Rows that repeat one above in every cell, its time to the second included."""
         self._is_text = bool(delimiter)
         for row, last, expected in layout.rows.faults:
             self.problems.add(row, int(self.lines[row]), -(10**6), None, last, expected)
@@ -69,7 +71,7 @@ class Cells:
     @property
     def good(self) -> NDArray[np.bool_]:
         """Whether each row has no problem so far."""
-        good = np.ones(len(self), bool)
+        good = ~self.doubled
         good[list(self.problems.found)] = False
         return good
 
@@ -177,6 +179,19 @@ class Cells:
         told = [" ".join(filter(None, pair)) if pair[0] else "" for pair in pairs]
         self._note_all(day, Column(told, at), wrong)
         return found[at]
+
+    def note_doubled(self, moments: NDArray[np.int64]) -> None:
+        """Note the rows that are doubled; a file without any seconds in its times tells none."""
+        known = moments != NO_MOMENT
+        if not (moments[known] % 60_000_000).any():
+            return
+        order = np.argsort(moments, kind="stable")
+        same = moments[order][1:] == moments[order][:-1]
+        rows = np.sort(order[np.append(same, False) | np.append(False, same)])
+        rows = rows[known[rows] & self.good[rows]]
+        if len(rows):
+            _, first = np.unique(joined(*(one.at[rows] for one in self._columns.values())), return_index=True)
+            self.doubled[np.delete(rows, first)] = True
 
     def _note_all(self, field_: Field, column: Column, wrong: dict[int, str]) -> None:
         for row in column.rows_of(wrong) if wrong else ():

@@ -126,9 +126,10 @@ def read_content(
     columns, refusals = tidy(cells, zone)
     refuse_dividing_lines(cells)
     dialect = _dialect(words, cells, layout, profile)
-    read = len(cells) - len(refusals), len(refusals)
+    doubled = tuple(cells.lines[cells.doubled].tolist())
+    read = len(cells) - len(refusals) - len(doubled), len(refusals)
     left_out = layout.set_aside, layout.unused
-    return columns, refusals, SourceFile(path.name, digest, *read, dialect, len(columns["run"]), *left_out)
+    return columns, refusals, SourceFile(path.name, digest, *read, dialect, len(columns["run"]), *left_out, doubled)
 
 
 def content_of(path: Path) -> bytes:

@@ -59,6 +59,7 @@ def tidy(cells: Cells, zone: ZoneInfo) -> tuple[dict[str, Any], tuple[Refusal, .
     texts = {name: cells.text(name) for name in names}
     moments, replicates = cells.moments(zone), cells.replicates()
     _check_presence(cells, texts["sample"], groups)
+    cells.note_doubled(moments)
     known = [np.flatnonzero(group.measured & ~np.isnan(group.temperature)) for group in groups]
     measured = [(rows, _tenths(group.temperature[rows])) for rows, group in zip(known, groups, strict=True)]
     texts["run"] = name_runs(cells, texts, moments, replicates, measured, zone)

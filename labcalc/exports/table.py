@@ -82,8 +82,8 @@ class Refusal:
 class SourceFile:
     """One export as it was read.
 
-    ``rows_read``, ``rows_refused`` and the lines set aside add up to what stands beneath the header, ``unused`` and the
-    columns of the tidy table to what stands beside each other.
+    ``rows_read``, ``rows_refused``, the rows doubled and the lines set aside add up to what stands beneath the header,
+    ``unused`` and the columns of the tidy table to what stands beside each other.
     """
 
     name: str
@@ -98,32 +98,35 @@ class SourceFile:
     """Lines that are no rows: footers, rules, repeated headers, notes, and what the profile sets aside."""
     unused: tuple[str, ...] = ()
     """Headers of the columns that are not used."""
+    doubled: tuple[int, ...] = ()
+    """Lines of rows that repeat one above in every cell, its time to the second included: counted once."""
 
     @property
     def read_as(self) -> str:
         """Return in words how it was read, and what of it is not in the table."""
-        return "; ".join(filter(None, (self.dialect, _lines_set_aside([self]), columns_not_used([self]))))
+        return "; ".join(filter(None, (self.dialect, *_lines_left_out([self]), columns_not_used([self]))))
 
 
 def totals(sources: Sequence[SourceFile]) -> str:
     """Return how many rows were read, refused and set aside: '8 rows with 16 determinations read, 0 refused'."""
     read, made, refused = (sum(getattr(one, part) for one in sources) for part in _COUNTED)
     rows = counted(read, "row") + (f" with {counted(made, 'determination')}" if made != read else "")
-    return ", ".join(filter(None, (f"{rows} read, {refused} refused", _lines_set_aside(sources))))
+    return ", ".join([f"{rows} read, {refused} refused", *_lines_left_out(sources)])
 
 
 _COUNTED = ("rows_read", "determinations", "rows_refused")
 _MOST_LINES = 10
 
 
-def _lines_set_aside(sources: Sequence[SourceFile]) -> str:
-    """Return how many lines were set aside, and which, if they are of one file."""
-    count = sum(len(one.set_aside) for one in sources)
-    if not count:
-        return ""
-    lines = ", ".join(map(str, sources[0].set_aside[:_MOST_LINES])) + (" ..." if count > _MOST_LINES else "")
-    named = f": line{'s' if count > 1 else ''} {lines}" if len(sources) == 1 else ""
-    return f"{counted(count, 'line')} set aside{named}"
+def _lines_left_out(sources: Sequence[SourceFile]) -> Iterator[str]:
+    """Yield how many lines were set aside or come again, and which, if they are of one file."""
+    for part, thing, words in (("set_aside", "line", "set aside"), ("doubled", "row", "doubled and counted once")):
+        count = sum(len(getattr(one, part)) for one in sources)
+        if count:
+            lines = ", ".join(map(str, getattr(sources[0], part)[:_MOST_LINES]))
+            lines += " ..." if count > _MOST_LINES else ""
+            named = f": line{'s' if count > 1 else ''} {lines}" if len(sources) == 1 else ""
+            yield f"{counted(count, thing)} {words}{named}"
 
 
 def columns_not_used(sources: Sequence[SourceFile]) -> str:

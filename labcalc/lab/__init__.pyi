@@ -10,10 +10,12 @@ from .classes import (
     quantities_of as quantities_of,
     standard_limits as standard_limits,
 )
+from .clock import CLOCK_VARIABLE as CLOCK_VARIABLE, present_moment as present_moment
 from .decisions import (
     DECISION_KINDS as DECISION_KINDS,
     Decision as Decision,
     add_decision as add_decision,
+    checked_decisions as checked_decisions,
     decisions_file as decisions_file,
     read_decisions as read_decisions,
 )

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -20,12 +21,16 @@ from zoneinfo import ZoneInfo
 from labcalc.errors import DecisionError
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.lab._tables import Key, Problems, choice, number, shown, table, text
+from labcalc.lab.clock import present_moment
 from labcalc.lab.laboratory import Laboratory
 
-DECISION_KINDS = ("exclude", "accept", "corrective action", "conclusion")
-"""Leave a result out of limits and means; accept a signal as explained; what was done; what was concluded."""
+DECISION_KINDS = ("exclude", "accept", "count", "corrective action", "conclusion")
+"""Leave a result out of limits and means; accept a signal as explained; let a run count whose time is doubted or that
+another file contradicts; what was done; what was concluded."""
 
 _FILE_NAME = "decisions.jsonl"
+_WAIT_S, _LOOK_S = 1.0, 0.05
+"""How long, and how often, a last line without an end is looked at again: somebody may be writing it, [s]."""
 _ABOUT_A_RUN = ("exclude", "accept")
 
 
@@ -34,7 +39,8 @@ class Decision:
     """One decision: who, when, what and why, and what it is about.
 
     ``run`` names the run; ``quantity`` and ``temperature_C`` narrow it down to one chart, empty and NaN mean every
-    chart that the run stands on. A corrective action or a conclusion may be about an ``instrument`` instead.
+    chart that the run stands on. A corrective action or a conclusion may be about an ``instrument`` instead. Of several
+    versions of a run, ``file`` names the export whose version counts; without a run, all of that export counts.
     """
 
     who: str
@@ -48,6 +54,8 @@ class Decision:
     quantity: str = ""
     temperature_C: float = math.nan
     """Temperature of the chart, [°C]; NaN for every one."""
+    file: str = ""
+    """Name of the export that counts, without its folder."""
 
 
 def decisions_file(laboratory: Laboratory) -> Path | None:
@@ -56,7 +64,18 @@ def decisions_file(laboratory: Laboratory) -> Path | None:
 
 
 def read_decisions(laboratory: Laboratory) -> tuple[Decision, ...]:
-    """Read and check every decision of the laboratory.
+    """Return every decision of the laboratory that can be used, in the order in which they were added.
+
+    Parameters
+    ----------
+    laboratory : Laboratory
+        The laboratory; its decisions stand beside its lab.toml.
+    """
+    return checked_decisions(laboratory)[0]
+
+
+def checked_decisions(laboratory: Laboratory) -> tuple[tuple[Decision, ...], tuple[DecisionError, ...]]:
+    """Read and check every decision of the laboratory; a line that can't be used stops no other.
 
     Parameters
     ----------
@@ -65,18 +84,33 @@ def read_decisions(laboratory: Laboratory) -> tuple[Decision, ...]:
 
     Returns
     -------
-    tuple of Decision
-        In the order in which they were added; none without a file.
-
-    Raises
-    ------
-    DecisionError
-        A line can't be used; names file, line and what was expected.
+    tuple
+        The decisions in the order in which they were added, and for each other line its number and what was expected.
     """
     path = decisions_file(laboratory)
-    if path is None or not path.exists():
-        return ()
-    return tuple(_decisions(path.read_bytes(), str(path)))
+    decisions, unusable = list[Decision](), list[DecisionError]()
+    lines = _whole(path).split(b"\n") if path is not None and path.exists() else []
+    for place, line in enumerate(lines, 1):
+        try:
+            if line.strip():
+                decisions.append(_decision(_record(line, str(path), place), str(path), place))
+        except DecisionError as error:
+            unusable.append(error if place < len(lines) else DecisionError(str(path), place, _TORN))
+    return tuple(decisions), tuple(unusable)
+
+
+_TORN = "the line has no end: it was torn while it was written. Decide again, and leave the line as it is"
+
+
+def _whole(path: Path) -> bytes:
+    """Return the content of the file; a line that somebody is writing at the moment is waited for."""
+    end = time.monotonic() + _WAIT_S
+    while True:
+        content = path.read_bytes()
+        is_new = time.time() - path.stat().st_mtime < _WAIT_S
+        if content[-1:] in (b"", b"\n", b"}") or not is_new or time.monotonic() > end:
+            return content
+        time.sleep(_LOOK_S)
 
 
 def add_decision(
@@ -89,9 +123,12 @@ def add_decision(
     instrument: str = "",
     quantity: str = "",
     temperature_C: float = math.nan,
+    file: str = "",
     when: datetime | None = None,
 ) -> Decision:
     """Add a decision at the end of the laboratory's file; what stands there already is not touched.
+
+    One at a time adds; others wait.
 
     Parameters
     ----------
@@ -105,6 +142,8 @@ def add_decision(
         Narrows it down to the charts of one quantity, such as ``kinematic viscosity``.
     temperature_C : float
         Narrows it down to one temperature, [°C]; NaN for every one.
+    file : str
+        The export that counts, where it is about one.
     when : datetime.datetime, optional
         With its time zone; none: now.
 
@@ -116,15 +155,14 @@ def add_decision(
     Raises
     ------
     DecisionError
-        A field is missing or wrong, the file holds a line that can't be used, or there is no lab.toml.
+        A field is missing or wrong, or there is no lab.toml.
     """
     path = decisions_file(laboratory)
     if path is None:
         raise DecisionError("", 0, "a decision stands beside a lab.toml; this laboratory has none")
-    read_decisions(laboratory)
-    moment = when if when is not None else datetime.now(ZoneInfo(laboratory.time_zone)).replace(microsecond=0)
+    moment = when or present_moment().astimezone(ZoneInfo(laboratory.time_zone)).replace(microsecond=0)
     given = {"who": who, "when": moment.isoformat(), "what": what, "why": why}
-    given |= {"run": run, "instrument": instrument, "quantity": quantity}
+    given |= {"run": run, "instrument": instrument, "quantity": quantity, "file": file}
     record: dict[str, Any] = {name: value for name, value in given.items() if value}
     if not math.isnan(temperature_C):
         record["temperature_C"] = temperature_C
@@ -134,29 +172,21 @@ def add_decision(
 
 
 def _append(path: Path, line: bytes) -> None:
-    """Write one line at the end, in one piece, and wait until it is on the disk."""
+    """Write one line at the end, in one piece, and wait until it is on the disk; a torn line before it gets an end."""
+    from filelock import FileLock
+
     flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
-    descriptor = os.open(path, flags, 0o644)
-    try:
-        written = os.write(descriptor, line)
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    with FileLock(path.with_name(f".{path.name}.lock")):
+        if path.exists() and _whole(path)[-1:] not in (b"", b"\n"):
+            line = b"\n" + line
+        descriptor = os.open(path, flags, 0o644)
+        try:
+            written = os.write(descriptor, line)
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
     if written < len(line):
         raise DecisionError(str(path), 0, "the disk took only part of the line; make room and mend the last line")
-
-
-def _decisions(content: bytes, file: str) -> Iterator[Decision]:
-    lines = content.split(b"\n")
-    for place, line in enumerate(lines[:-1], 1):
-        if line.strip():
-            yield _decision(_record(line, file, place), file, place)
-    if lines[-1]:
-        raise DecisionError(
-            file,
-            len(lines),
-            "the line has no end: it was torn while it was written. Complete it by hand, or delete it and decide again",
-        )
 
 
 def _record(line: bytes, file: str, place: int) -> Any:
@@ -183,7 +213,9 @@ def _moment(value: Any, path: str, problems: Problems) -> Any:
 def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
     if decision.what in _ABOUT_A_RUN and not decision.run:
         yield "run", f"missing, and must be given to {decision.what}"
-    if not decision.run and not decision.instrument:
+    if decision.what == "count" and not decision.run and not decision.file:
+        yield "run", "missing: what counts is a run, an export as file, or a run of an export"
+    elif not decision.run and not decision.instrument and not decision.file:
         yield "run", "missing: a run or an instrument must be named"
 
 
@@ -196,6 +228,7 @@ _DECISION = table(
         "run": Key(text, ""),
         "instrument": Key(text, ""),
         "quantity": Key(choice(QUANTITY_COLUMNS), ""),
+        "file": Key(text, ""),
         "temperature_C": Key(number(-80, 400, unit="°C"), math.nan),
     },
     Decision,

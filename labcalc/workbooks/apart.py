@@ -18,6 +18,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 
 from labcalc.errors import WorkbookError
+from labcalc.workbooks.folder import scratch_prefix
 from labcalc.workbooks.fork import Answer, Frames, fork_is_safe, render_forked, rendering_environment
 from labcalc.workbooks.rendering import RenderTask
 
@@ -69,7 +70,7 @@ def _helper() -> _Helper:
 
 class _Helper:
     def __init__(self) -> None:
-        self._scratch = tempfile.TemporaryDirectory(prefix="labcalc-", ignore_cleanup_errors=True)
+        self._scratch = tempfile.TemporaryDirectory(prefix=scratch_prefix(), ignore_cleanup_errors=True)
         self._said = tempfile.TemporaryFile()  # noqa: SIM115  (closed with the helper)
         self._process = subprocess.Popen(
             [sys.executable, "-m", "labcalc.workbooks.alone"],

@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
@@ -17,17 +17,18 @@ from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import stop_helpers
 from labcalc.workbooks.cluster import cluster_executor
 from labcalc.workbooks.executors import render_with
+from labcalc.workbooks.folder import clear_left_overs, one_writer, others_files
 from labcalc.workbooks.fork import Answer, fork_is_safe, interrupts_held, render_forked
-from labcalc.workbooks.index import write_index
+from labcalc.workbooks.index import index_names, write_index
 from labcalc.workbooks.jobs import ReportJob
-from labcalc.workbooks.names import safe_stems
+from labcalc.workbooks.names import safe_stem, safe_stems
 from labcalc.workbooks.options import BatchOptions
 from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, BatchResult, Outcome, Progress
 from labcalc.workbooks.pdf import print_beside
 from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
 from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.state import Record, add_record, fingerprint, read_records, write_records
-from labcalc.workbooks.writing import PART, write_whole
+from labcalc.workbooks.writing import write_whole
 
 _WINDOW = 256
 """How many reports are out at an executor at a time."""
@@ -57,7 +58,10 @@ def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResul
         Two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler at the address,
         PDF wanted and no browser there.
     """
-    with cluster_executor(options.cluster) if options.cluster else nullcontext(options.executor) as executor:
+    with (
+        cluster_executor(options.cluster) if options.cluster else nullcontext(options.executor) as executor,
+        one_writer(options.out, options.say),
+    ):
         batch = _Batch(jobs, options)
         due = batch.due()
         with _terminated_as_interrupted():
@@ -108,12 +112,20 @@ class _Batch:
     def __post_init__(self) -> None:
         _refuse_equal_names(self.jobs)
         self.out = self.options.out
-        self.out.mkdir(parents=True, exist_ok=True)
+        clear_left_overs(self.out)
         self._records = read_records(self.out)
-        others = {record.stem: record.name for record in self._records.values()}
-        self._stems = safe_stems([job.name for job in self.jobs], others)
-        for left_over in self.out.glob(f".*{PART}"):
-            left_over.unlink(missing_ok=True)
+        names = {record.stem: record.name for record in self._records.values()}
+        foreign = others_files(self.out, frozenset(names))
+        self._index = self.out / f"{next(one for one in index_names() if one not in foreign)}.html"
+        self._stems = safe_stems([job.name for job in self.jobs], names | dict.fromkeys(foreign, ""))
+        self._leave(foreign)
+
+    def _leave(self, foreign: Mapping[str, Path]) -> None:
+        """Say which files that labcalc didn't make are in the way of a name, and stay."""
+        wanted = {"index", *(safe_stem(job.name).lower() for job in self.jobs)}
+        kept = sorted(path.name for stem, path in foreign.items() if stem.lower() in wanted)
+        if kept and self.options.say is not None:
+            self.options.say(f"Not made by labcalc, and left as it is: {', '.join(kept)}; reports go beside it.")
 
     def due(self) -> list[tuple[str, RenderTask]]:
         """Return the tasks that are to be done, by stem."""
@@ -181,7 +193,7 @@ class _Batch:
 
     def show(self) -> None:
         """Write the index as things are now."""
-        write_index(self.out, [*self._outcomes.values(), *self._earlier()], self.options.exports)
+        write_index(self._index, [*self._outcomes.values(), *self._earlier()], self.options.exports)
         self._shown_at = time.monotonic()
 
     def _earlier(self) -> Iterator[Outcome]:
@@ -198,7 +210,7 @@ class _Batch:
     def result(self) -> BatchResult:
         """Return what became of the jobs."""
         outcomes = tuple(self._outcomes[self._stems[job.name]] for job in self.jobs)
-        return BatchResult(outcomes, self.out / "index.html", time.monotonic() - self._began)
+        return BatchResult(outcomes, self._index, time.monotonic() - self._began)
 
 
 def _refuse_equal_names(jobs: Sequence[ReportJob]) -> None:

@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import BinaryIO, NoReturn, TypeVar
 
 from labcalc.errors import ParameterError, WorkbookError
+from labcalc.workbooks.folder import scratch_prefix
 from labcalc.workbooks.lean import for_speed_only, quick_start
 from labcalc.workbooks.rendering import Rendering, RenderTask, render
 from labcalc.workbooks.warm import warm_up
@@ -244,7 +245,7 @@ class _Child:
 
 
 def _fork(task: RenderTask) -> _Child:
-    scratch = tempfile.mkdtemp(prefix="labcalc-")
+    scratch = tempfile.mkdtemp(prefix=scratch_prefix())
     said = tempfile.TemporaryFile()  # noqa: SIM115  (closed when the process has ended)
     reading, writing = os.pipe()
     sys.stdout.flush()

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -14,15 +15,19 @@ from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAI
 from labcalc.workbooks.page import build_page, keep_units
 from labcalc.workbooks.writing import write_whole
 
-_NAME = "index.html"
 _CSS = ("releasable", "second-look", "not-releasable")
 
 
-def write_index(folder: Path, outcomes: Sequence[Outcome], exports: Sequence[str] = ()) -> Path:
+def index_names() -> Iterator[str]:
+    """Yield the names that an index page may have; the first is taken that is no file of somebody else's."""
+    yield "index"
+    yield from (f"reports-index-{number}" for number in count(1))
+
+
+def write_index(path: Path, outcomes: Sequence[Outcome], exports: Sequence[str] = ()) -> None:
     """Write the index page; the time of writing stands here and in no report."""
     page = index_page(outcomes, datetime.now().astimezone().replace(microsecond=0), exports)
-    write_whole(folder / _NAME, page.encode("utf-8"))
-    return folder / _NAME
+    write_whole(path, page.encode("utf-8"))
 
 
 def index_page(outcomes: Sequence[Outcome], written_at: datetime, exports: Sequence[str] = ()) -> str:

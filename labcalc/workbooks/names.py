@@ -7,9 +7,10 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from itertools import chain, count
 
 _LONGEST = 80
-_TAKEN = re.compile(r"(?:index|con|prn|aux|nul|com\d|lpt\d)(?:\..*)?", re.I)
+_TAKEN = re.compile(r"(?:index|reports-index-\d+|con|conin|conout|prn|aux|nul|com\d|lpt\d)(?:\..*)?", re.I)
 """The index page, and names that some systems keep for themselves."""
 
 
@@ -28,24 +29,24 @@ def safe_stem(text: str) -> str:
 
 
 def safe_stems(names: Sequence[str], others: Mapping[str, str]) -> dict[str, str]:
-    """Return a file name for each name; those that would fall together get a mark of their own.
+    """Return a file name for each name; those that would fall together, case ignored, get a mark of their own.
 
     Parameters
     ----------
     names : sequence of str
         Different from one another.
     others : mapping
-        Stem to name of reports that lie in the folder already.
+        Stem to name of what lies in the folder already; files that are no reports are nobody's: an empty name.
     """
     stems = {name: safe_stem(name) for name in names}
     owners = {stem.lower(): name for stem, name in others.items()}
     counts = Counter(stem.lower() for stem in stems.values())
-    return {
-        name: stem
-        if counts[stem.lower()] == 1 and owners.get(stem.lower(), name) == name
-        else f"{stem[: _LONGEST - 9]}-{_mark(name)}"
-        for name, stem in stems.items()
-    }
+    for name, stem in stems.items():
+        if counts[stem.lower()] > 1 or owners.get(stem.lower(), name) != name:
+            marked = (f"{stem[: _LONGEST - 9]}-{_mark(f'{name}{again}')}" for again in chain([""], count(2)))
+            stems[name] = next(one for one in marked if not counts[one.lower()] and owners.get(one, name) == name)
+            counts[stems[name].lower()] += 1
+    return stems
 
 
 def _mark(text: str) -> str:

@@ -11,6 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from labcalc.errors import WorkbookError
+from labcalc.workbooks.folder import scratch_prefix
 from labcalc.workbooks.writing import PART
 
 PAPERS = ("A4", "Letter")
@@ -95,7 +96,7 @@ def print_pdf(html: Path, pdf: Path, *, paper: str = "A4") -> None:
 
 
 def _run_browser(browser: str, page: Path, pdf: Path, name: str) -> None:
-    with tempfile.TemporaryDirectory(prefix="labcalc-", ignore_cleanup_errors=True) as profile:
+    with tempfile.TemporaryDirectory(prefix=scratch_prefix(), ignore_cleanup_errors=True) as profile:
         command = [browser, *_QUIET, f"--user-data-dir={profile}", "--no-pdf-header-footer"]
         command += ["--export-tagged-pdf", "--generate-pdf-document-outline", "--virtual-time-budget=10000"]
         if hasattr(os, "geteuid") and os.geteuid() == 0:

@@ -21,6 +21,7 @@ from urllib.parse import quote
 from urllib.request import ProxyHandler, build_opener
 
 from labcalc.errors import WorkbookError
+from labcalc.workbooks.folder import scratch_prefix
 from labcalc.workbooks.page import TEMPLATES
 
 _LOOPBACK = "127.0.0.1"
@@ -57,7 +58,7 @@ def serve_workbook(
     try:
         with (
             tempfile.TemporaryFile() as log,
-            tempfile.TemporaryDirectory(prefix="labcalc-", ignore_cleanup_errors=True) as scratch,
+            tempfile.TemporaryDirectory(prefix=scratch_prefix(), ignore_cleanup_errors=True) as scratch,
             _told_to_end(),
             (site := _Site(workbook, port, Path(scratch), log)).running() as server,
         ):

@@ -42,7 +42,8 @@ def reported(tmp_path: Path) -> Report:
     ) -> MonthReport:
         (tmp_path / "lab.toml").write_text(lab, encoding="utf-8")
         (tmp_path / "record").mkdir(exist_ok=True)
-        (tmp_path / "record" / "all.csv").write_text(header + record, encoding="utf-8")
+        in_order = sorted(record.splitlines(keepends=True), key=lambda line: line.split(",")[2])
+        (tmp_path / "record" / "all.csv").write_text(header + "".join(in_order), encoding="utf-8")
         lines = "".join(json.dumps(one) + "\n" for one in decisions)
         (tmp_path / "decisions.jsonl").write_text(lines, encoding="utf-8")
         return report_month(gather_record(tmp_path / "lab.toml"), month)

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
+import threading
+from collections import Counter
 from datetime import datetime
 from pathlib import Path
 
 import pytest
 
 from labcalc.errors import DecisionError
-from labcalc.lab import Laboratory, add_decision, decisions_file, read_decisions
+from labcalc.lab import Laboratory, add_decision, checked_decisions, decisions_file, read_decisions
 from tests.lab.conftest import Load
 
 WHEN = datetime.fromisoformat("2026-03-19T16:20:00+00:00")
@@ -73,17 +77,69 @@ WRONG = [
 @pytest.mark.parametrize(("content", "problem"), WRONG)
 def test_a_line_that_cant_be_used_is_named(load: Load, tmp_path: Path, content: str | bytes, problem: str) -> None:
     laboratory = written(load, tmp_path, content)
-    with pytest.raises(DecisionError) as refused:
-        read_decisions(laboratory)
-    assert str(refused.value).startswith(f"{decisions_file(laboratory)}: ")
-    assert problem in str(refused.value)
+    _, (refused,) = checked_decisions(laboratory)
+    assert str(refused).startswith(f"{decisions_file(laboratory)}: ")
+    assert problem in str(refused)
 
 
-def test_nothing_is_added_behind_a_torn_line(load: Load, tmp_path: Path) -> None:
-    laboratory = written(load, tmp_path, WHOLE[:-5])
-    with pytest.raises(DecisionError, match="torn"):
-        add_decision(laboratory, who="M. Rocha", what="accept", why="new lot", run="R8")
-    assert (tmp_path / "decisions.jsonl").read_bytes() == WHOLE[:-5].encode()
+def test_a_line_that_cant_be_used_stops_no_other(load: Load, tmp_path: Path) -> None:
+    laboratory = written(load, tmp_path, WHOLE + "exclude R7\n" + WHOLE.replace("R7", "R9") + '{"who": "I. Du')
+    decisions, unusable = checked_decisions(laboratory)
+    assert [one.run for one in decisions] == [one.run for one in read_decisions(laboratory)] == ["R7", "R9"]
+    assert [one.line for one in unusable] == [2, 4]
+
+
+def test_a_last_line_without_its_end_is_whole_where_its_braces_close(load: Load, tmp_path: Path) -> None:
+    decisions, unusable = checked_decisions(written(load, tmp_path, WHOLE + WHOLE.replace("R7", "R9").rstrip()))
+    assert ([one.run for one in decisions], unusable) == (["R7", "R9"], ())
+
+
+@pytest.mark.parametrize("torn", [WHOLE[:-5], WHOLE.rstrip()])
+def test_what_is_added_behind_a_line_without_an_end_is_a_line_of_its_own(load: Load, tmp_path: Path, torn: str) -> None:
+    laboratory = written(load, tmp_path, torn)
+    add_decision(laboratory, who="M. Rocha", what="accept", why="new lot", run="R8")
+    assert (tmp_path / "decisions.jsonl").read_bytes().startswith(torn.encode() + b"\n")
+    assert read_decisions(laboratory)[-1].run == "R8"
+    assert len(checked_decisions(laboratory)[1]) == (torn != WHOLE.rstrip())
+
+
+ADDING = """
+import sys
+from labcalc.lab import add_decision, load_laboratory
+for n in range(25):
+    add_decision(load_laboratory(sys.argv[1]), who=sys.argv[2], what="accept", why="x" * 2000, run=f"R{n}")
+"""
+
+
+def test_four_processes_that_add_at_once_lose_nothing(load: Load, tmp_path: Path) -> None:
+    laboratory = load()
+    adding = [
+        subprocess.Popen([sys.executable, "-c", ADDING, str(laboratory.file), who]) for who in ("Ada", "Bo", "Cy", "Di")
+    ]
+    while any(one.poll() is None for one in adding):  # readers are never blocked, and see whole lines only
+        assert checked_decisions(laboratory)[1] == ()
+    assert [one.returncode for one in adding] == [0, 0, 0, 0]
+    decisions = read_decisions(laboratory)
+    assert Counter(one.who for one in decisions) == dict.fromkeys(("Ada", "Bo", "Cy", "Di"), 25)
+    assert [one.run for one in decisions if one.who == "Bo"] == [f"R{n}" for n in range(25)]
+
+
+def test_a_line_that_a_neighbour_is_writing_is_waited_for(load: Load, tmp_path: Path) -> None:
+    laboratory = written(load, tmp_path, WHOLE + WHOLE[:40])
+    end = threading.Timer(0.2, (tmp_path / "decisions.jsonl").write_text, [2 * WHOLE])
+    end.start()
+    decisions, unusable = checked_decisions(laboratory)
+    end.join()
+    assert (len(decisions), unusable) == (2, ())
+
+
+def test_a_version_that_counts_is_a_run_an_export_or_both(load: Load) -> None:
+    laboratory = load()
+    given = {"who": "M. Rocha", "what": "count", "why": "the clock was set on 2 March"}
+    with pytest.raises(DecisionError, match="what counts is a run, an export"):
+        add_decision(laboratory, **given)
+    add_decision(laboratory, **given, file="week.csv")
+    assert [(one.run, one.file) for one in read_decisions(laboratory)] == [("", "week.csv")]
 
 
 def test_a_wrong_decision_is_not_written(load: Load, tmp_path: Path) -> None:

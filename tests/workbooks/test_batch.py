@@ -17,6 +17,7 @@ import pytest
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks import BatchOptions, BatchResult, Progress, ReportJob, Scripts, render_batch
+from labcalc.workbooks.folder import scratch_prefix
 from labcalc.workbooks.index import index_page
 from labcalc.workbooks.outcome import Outcome
 from tests.workbooks.conftest import Writer
@@ -172,6 +173,79 @@ def test_an_interrupt_leaves_whole_reports_and_a_true_index(by: int, write: Writ
     assert {f"{stem}.html" for stem in known} <= pages
     assert render_batch([], BatchOptions(tmp_path)).index.is_file()
     assert not [path for path in tmp_path.iterdir() if path.name.endswith(".part")]
+
+
+BESIDE_ANOTHER = """
+import sys
+from pathlib import Path
+from labcalc.workbooks import BatchOptions, ReportJob, render_batch
+notebook, out, name = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3]
+jobs = [ReportJob(f"{name} {n}", f"Run {n}", notebook, {"size": n}, "") for n in range(6)]
+render_batch(jobs, BatchOptions(out, workers=1, say=print))
+"""
+
+
+def of_another_process(script: str, *arguments: object, **environment: str) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-c", script, *map(str, arguments)],
+        stdout=subprocess.PIPE,
+        text=True,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)} | environment,
+    )
+
+
+def test_batches_into_one_folder_at_once_end_with_all_pages_and_one_true_index(write: Writer, tmp_path: Path) -> None:
+    notebook, out = write(SOURCE, "import time\ntime.sleep(0.1)"), tmp_path / "out"
+    batches = [of_another_process(BESIDE_ANOTHER, notebook, out, name) for name in ("Run", "run", "third")]
+    said = [one.communicate(timeout=120)[0] for one in batches]
+    assert [one.returncode for one in batches] == [0, 0, 0]
+    assert sum("this one goes on when that has ended" in one for one in said) == 2
+    pages = {path.name for path in out.glob("*.html")} - {"index.html"}
+    assert len({name.lower() for name in pages}) == 18
+    assert set(re.findall(r'href="([^"]+)"', (out / "index.html").read_text("utf-8"))) >= pages
+    assert "18 reports" in (out / "index.html").read_text("utf-8")
+    assert {"rendered"} == set(states(render_batch(jobs(notebook, 1), BatchOptions(out))))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+def test_a_killed_batch_leaves_no_lock_and_what_it_left_goes(
+    write: Writer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    notebook, out, scratch = write(SOURCE, "import time\ntime.sleep(0.5)"), tmp_path / "out", tmp_path / "scratch"
+    scratch.mkdir()
+    killed = of_another_process(BESIDE_ANOTHER, notebook, out, "run", TMPDIR=str(scratch))
+    until = time.monotonic() + 60
+    while not list(out.glob("run-*.html")) and time.monotonic() < until:
+        time.sleep(0.02)
+    killed.kill()
+    killed.communicate()
+    living = scratch / f"{scratch_prefix()}living"
+    living.mkdir()
+    (scratch / "labcalc-notes-7-x").mkdir()
+    assert len(list(scratch.iterdir())) > 2
+    for name in (".index.html.123.part", ".run-1.123.A4.part.html", ".somebody.part"):
+        (out / name).write_text("half", encoding="utf-8")
+    monkeypatch.setattr("tempfile.tempdir", str(scratch))
+    assert states(render_batch(jobs(notebook, 1), BatchOptions(out))) == ["rendered"]
+    assert {path.name for path in scratch.iterdir()} == {living.name, "labcalc-notes-7-x"}
+    assert {path.name for path in out.glob(".*part*")} == {".somebody.part"}
+
+
+def test_files_that_labcalc_did_not_make_stay(write: Writer, tmp_path: Path) -> None:
+    notebook, said = write(SOURCE), list[str]()
+    theirs = {"index.html": "<p>mine</p>", "run-1.html": "<p>notes</p>", "run-2.pdf": "a scan", "other.html": ""}
+    for name, text in theirs.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    for again in (False, True):
+        result = render_batch(jobs(notebook, 1, 2, 99), BatchOptions(tmp_path, say=said.append, again=again))
+        assert states(result) == ["rendered", "rendered", "failed"]
+        assert {name: (tmp_path / name).read_text("utf-8") for name in theirs} == theirs
+    assert result.index.name == "reports-index-1.html"
+    assert not {path.name for path in result.paths} & {"run-1.html", "run-2.html"}
+    assert said[0] == (
+        "Not made by labcalc, and left as it is: index.html, run-1.html, run-2.pdf; reports go beside it."
+    )
+    assert len({path.name for path in tmp_path.glob("*.html")}) == 3 + 2 + 1
 
 
 def test_index_counts_as_people_do(tmp_path: Path) -> None:

@@ -20,6 +20,12 @@ from labcalc.workbooks.names import safe_stem, safe_stems
         ("index", "report-index"),
         ("CON", "report-CON"),
         ("nul.txt", "report-nul.txt"),
+        ("AUX", "report-AUX"),
+        ("COM¹", "report-COM1"),  # superscript digits count, by the rules of one system's files
+        ("conin$", "report-conin"),
+        ("reports-index-1", "report-reports-index-1"),
+        ("oil. ", "oil"),
+        ("a" * 79 + ". b", "a" * 79),
     ],
 )
 def test_known_names(name: str, stem: str) -> None:
@@ -37,6 +43,16 @@ def test_always_safe(text: str) -> None:
 def test_never_the_same_file(names: list[str]) -> None:
     stems = [stem.lower() for stem in safe_stems(names, {}).values()]
     assert len(set(stems)) == len(names)
+
+
+def test_marks_that_collide_are_changed_until_none_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A name may look like another's mark, and two marks may be the same."""
+    looks_like_it = safe_stems(["A B", "a-b"], {})["A B"]
+    stems = safe_stems(["A B", "a-b", looks_like_it, "c"], {looks_like_it.upper(): "of an earlier batch"})
+    assert len({stem.lower() for stem in stems.values()} | {looks_like_it.lower()}) == 5
+    monkeypatch.setattr("labcalc.workbooks.names._mark", lambda text: text[-1])
+    stems = safe_stems(["a/b2", "a:b2", "a b2", "a*b3"], {"a-b3": ""})
+    assert len({stem.lower() for stem in stems.values()} - {"a-b3"}) == 4
 
 
 def test_a_report_of_another_name_keeps_its_file() -> None:

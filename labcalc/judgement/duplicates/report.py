@@ -172,7 +172,7 @@ def duplicates_between(material: Material, period: Period, *, product: str = "",
         levels=levels,
         biased=tuple(biases_of(levels, summaries)),
         beyond=sets_beyond(results, sets),
-        sources=_sources(material, near),
+        sources=material.sources_of(near),
         digest=_digest(material, period, product, operator),
     )
 
@@ -212,12 +212,7 @@ def _named(worse: Sequence[DuplicateSummary]) -> str:
     return "; ".join(f"{one.name}{samples}" for one, samples in zip(worse, beyond, strict=True))
 
 
-def _sources(material: Material, rows: pd.DataFrame) -> tuple[SourceFile, ...]:
-    names = set(rows["source_file"])
-    return tuple(one for one in material.reading.sources if one.name in names)
-
-
 def _digest(material: Material, period: Period, product: str, operator: str) -> str:
     stated = (period.name, product, operator, material.laboratory.sha256, material.decisions, material.reading.sources)
-    ink = hashlib.sha256(repr(stated).encode())
+    ink = hashlib.sha256(repr((stated, material.doubts, material.repeated)).encode())
     return ink.hexdigest()

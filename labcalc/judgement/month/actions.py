@@ -9,7 +9,7 @@ from itertools import groupby
 
 import pandas as pd
 
-from labcalc.errors import ExportError
+from labcalc.errors import DecisionError, ExportError
 from labcalc.exports import Refusal
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.control.status import REMEDIES
@@ -17,6 +17,7 @@ from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month.carry_over import CarryOver
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
+from labcalc.judgement.record.admission import Doubt
 from labcalc.wording import at_celsius, counted, numeral, percent, signed
 
 _URGENT, _IMPORTANT, _LATER = 0, 1, 2
@@ -50,9 +51,13 @@ def ranked_actions(
     refusals: Sequence[Refusal],
     failures: Sequence[ExportError],
     month: Month,
+    doubts: Sequence[Doubt] = (),
+    unusable: Sequence[DecisionError] = (),
 ) -> tuple[Action, ...]:
     """Return what needs action, ranked: what touches released results first, then what wears the proof thin."""
     found = [
+        *_unusable(unusable),
+        *_doubts(doubts),
         *_nothing_measured(rows, month),
         *_signals(oils),
         *_beyond_certificate(comparisons),
@@ -71,6 +76,21 @@ def ranked_actions(
         Action(rank, one.about, one.finding, one.what_to_do, one.severity == _URGENT)
         for rank, one in enumerate(ranked, 1)
     )
+
+
+def _unusable(unusable: Sequence[DecisionError]) -> Iterator[_Finding]:
+    for one in unusable:
+        to_do = "It is not applied: write the decision anew, and leave the line as it is."
+        yield _Finding(_URGENT, f"Decisions, line {one.line}", one.problem, to_do)
+
+
+def _doubts(doubts: Sequence[Doubt]) -> Iterator[_Finding]:
+    files = Counter((one.file, one.about) for one in doubts)
+    for one in [*{(one.file, one.about): one for one in reversed(doubts)}.values()][::-1]:
+        more = files[one.file, one.about] - 1
+        also = f"; and {counted(more, 'more run')} of the file" if more else ""
+        to_do = "Kept out of baselines, limits, pairings and carry-over: decide to count or to exclude each."
+        yield _Finding(_URGENT, one.file, f"line {one.line}, run {one.run}: {one.finding}{also}", to_do)
 
 
 def _nothing_measured(rows: pd.DataFrame, month: Month) -> Iterator[_Finding]:

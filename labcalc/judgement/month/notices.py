@@ -20,12 +20,14 @@ def notices_of(
     rows: pd.DataFrame, record: pd.DataFrame, oils: tuple[OilSummary, ...], material: Material, month: Month
 ) -> tuple[str, ...]:
     """Return the notices of a month, each a sentence."""
+    names = {source.name for source in material.sources_of(rows)}
     return (
         *_amount(rows, month),
         *_single_results(oils),
         *_lot_changes(oils, material, month),
         *_certificates(oils, month),
         *_undated(record),
+        *(f"{one}." for one in material.repeated if one.split(": ")[0] in names),
         *_unknown_runs(record, material),
     )
 

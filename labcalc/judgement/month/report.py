@@ -20,6 +20,7 @@ from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.spread import month_spreads
 from labcalc.judgement.month.workload import workload_of
 from labcalc.judgement.period import Month, month_of
+from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.variance.components import ComponentsOfVariance
 from labcalc.lab import Decision, Laboratory
@@ -144,8 +145,11 @@ def report_month(material: Material, month: str = "") -> MonthReport:
         notices=notices_of(rows, record, oils, material, period),
         refusals=refusals,
         failures=failures,
-        sources=tuple(one for one in material.reading.sources if one.name in names),
-        actions=ranked_actions(rows, comparisons, oils, duplicates, carry_overs, refusals, failures, period),
+        sources=material.sources_of(rows),
+        actions=ranked_actions(
+            *(rows, comparisons, oils, duplicates, carry_overs, refusals, failures, period),
+            *(_doubts(material, names), material.unusable),
+        ),
         digest=_digest(material, period),
     )
 
@@ -162,6 +166,12 @@ def _sight_of_few(oils: tuple[OilSummary, ...], laboratory: Laboratory) -> Estim
     return sight_of_few(laboratory.control, min(numbers)) if numbers else None
 
 
+def _doubts(material: Material, names: set[str]) -> tuple[Doubt, ...]:
+    """Return the doubts about files that hold rows of the month, and about those that may, as none of theirs counts."""
+    others = set(material.record["source_file"]) - names
+    return tuple(one for one in material.doubts if one.file not in others)
+
+
 def _decisions(material: Material, rows: pd.DataFrame, month: Month) -> tuple[Decision, ...]:
     runs = set(rows["run"])
     return tuple(one for one in material.decisions if one.run in runs or month.first <= one.when < month.last)
@@ -170,5 +180,6 @@ def _decisions(material: Material, rows: pd.DataFrame, month: Month) -> tuple[De
 def _digest(material: Material, month: Month) -> str:
     stated = (month.name, material.laboratory.sha256, material.decisions, material.reading.sources)
     ink = hashlib.sha256(repr(stated).encode())
-    ink.update(repr((material.reading.refusals, [str(one) for one in material.reading.failures])).encode())
+    unread = [str(one) for one in (*material.reading.failures, *material.unusable)]
+    ink.update(repr((material.reading.refusals, unread, material.doubts, material.repeated)).encode())
     return ink.hexdigest()

@@ -13,6 +13,7 @@ from labcalc.judgement.carry_over.shares import RunBefore
 from labcalc.judgement.certificates import Certificates, certificates_in_use, compare_with_certificates
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_by_own_record, precision_of_class
+from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.own_scatter import FillScatter, OwnScatter
 from labcalc.lab import Decision, Laboratory, Limit, Product, ProductClass, product_classes, quantities_of
 
@@ -46,6 +47,8 @@ class Dossier:
     """What people decided about the run."""
     fills: FillScatter | None = None
     """How far fills lie apart on the run's instrument; None where the record holds no dated run of it."""
+    doubts: tuple[Doubt, ...] = ()
+    """Why the record doesn't hold the run until somebody decides."""
 
     @cached_property
     def is_reference(self) -> bool:
@@ -154,6 +157,7 @@ class Dossier:
             self.charts,
             self.in_sequence,
             self.decisions,
+            self.doubts,
         )
         ink.update(repr(stated).encode())
         return ink.hexdigest()

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 
-import pandas as pd
-
 from labcalc.errors import ExportError, MonthError
+from labcalc.judgement.record.admission import admit
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import (
+    CLOCK_VARIABLE,
     Laboratory,
+    checked_decisions,
     decisions_file,
     earlier_export_files,
     load_laboratory,
+    present_moment,
     read,
-    read_decisions,
 )
 from labcalc.shipped import sample_exports, sample_lab
 
@@ -44,8 +46,6 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | Laboratory | No
         None of the exports can be read.
     SettingsError
         lab.toml can't be used.
-    DecisionError
-        A decision beside lab.toml can't be used.
     """
     if not exports and lab:
         return gather_record(lab)
@@ -73,7 +73,7 @@ def _gather_for(known: _Known, exports: Sequence[str | Path]) -> Material:
     earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
     earlier = tuple(path for path in earlier if path not in paths)
     decided = [path for path in [decisions_file(laboratory)] if path is not None]
-    stamps = tuple(_stamp(path) for path in (*paths, *earlier, *decided))
+    stamps = (os.environ.get(CLOCK_VARIABLE), *(_stamp(path) for path in (*paths, *earlier, *decided)))
     return _gather(paths, earlier, known, stamps)
 
 
@@ -94,7 +94,7 @@ def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
     ------
     MonthError
         The lab.toml names no earlier exports, or none of that name is there.
-    ExportError, SettingsError, DecisionError
+    ExportError, SettingsError
         As for ``gather``.
     """
     laboratory = load_laboratory(lab or sample_lab())
@@ -113,18 +113,18 @@ def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
 def _gather(paths: tuple[Path, ...], earlier: tuple[Path, ...], known: _Known, stamps: tuple[object, ...]) -> Material:
     """Read; ``stamps`` (size and time of change of each file) only tell one state of the files from another."""
     laboratory = known.laboratory
-    reading = read(paths, laboratory)
-    record, failures = reading.table, reading.failures[:0]
+    readings, failures = [read(paths, laboratory)], tuple[ExportError, ...]()
     if earlier:
         try:
-            past = read(earlier, laboratory)
+            readings.append(read(earlier, laboratory))
+            failures = readings[1].failures
         except ExportError as failure:
             failures = (failure,)
-        else:
-            failures = past.failures
-            table = past.table
-            record = pd.concat([table[~table["run"].isin(set(record["run"]))], record], ignore_index=True)
-    return Material(laboratory, reading, record, failures, read_decisions(laboratory))
+    decisions, unusable = checked_decisions(laboratory)
+    admission = admit(readings, laboratory, decisions, present_moment())
+    reading = replace(readings[0], table=admission.at_hand)
+    sources = tuple(source for one in readings for source in one.sources)
+    return Material(laboratory, reading, admission.record, failures, decisions, unusable, sources, *admission[2:])
 
 
 def _stamp(path: Path) -> object:

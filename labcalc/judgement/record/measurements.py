@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.errors import ExportError, UnknownRunError
-from labcalc.exports import Reading
+from labcalc.errors import DecisionError, ExportError, UnknownRunError
+from labcalc.exports import Reading, SourceFile
 from labcalc.judgement.carry_over.run_order import cell_sequence
 from labcalc.judgement.carry_over.shares import InstrumentCarryOver, RunBefore, carry_over_of
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.control.charts import Chart, control_charts
 from labcalc.judgement.control.status import ChartState, states_at
+from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.dossier import Dossier, first_text
 from labcalc.judgement.record.own_scatter import FillScatter, fill_scatter
 from labcalc.lab import Decision, Laboratory, Product, product_of
@@ -40,6 +42,23 @@ class Material:
     """Earlier exports that could not be read."""
     decisions: tuple[Decision, ...] = ()
     """What people decided about runs and signals, in the order of the file."""
+    unusable: tuple[DecisionError, ...] = ()
+    """Decisions that can't be read, and aren't applied."""
+    sources: tuple[SourceFile, ...] = ()
+    """The exports at hand, then those of the record."""
+    doubts: tuple[Doubt, ...] = ()
+    """The runs that are kept out of the record until somebody decides."""
+    repeated: tuple[str, ...] = ()
+    """Which files hold rows of others, in sentences."""
+    copies: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    """Run to the names of further files that hold rows of it."""
+
+    def sources_of(self, rows: pd.DataFrame) -> tuple[SourceFile, ...]:
+        """Return the exports that hold rows, those that hold the same rows or the same bytes again included."""
+        names = set(rows["source_file"]).union(*(self.copies.get(run, ()) for run in set(rows["run"])))
+        digests = {one.sha256 for one in self.sources if one.name in names}
+        held = (one for one in self.sources if one.name in names or one.sha256 in digests)
+        return tuple({(one.name, one.sha256): one for one in held}.values())
 
     @cached_property
     def runs(self) -> tuple[str, ...]:
@@ -74,11 +93,12 @@ class Material:
             in_sequence=self._in_sequence(rows),
             product=_product(rows, self.laboratory),
             laboratory=self.laboratory,
-            sources=tuple(source for source in self.reading.sources if source.name in names),
+            sources=self.sources_of(rows),
             refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
             history=self._history(rows, later),
             decisions=tuple(one for one in self.decisions if one.run == run),
             fills=self._fills(first_text(rows["instrument"])),
+            doubts=tuple(one for one in self.doubts if one.run == run),
         )
 
     @cached_property

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from itertools import pairwise
 
 from labcalc import formulae
@@ -130,6 +131,15 @@ def refused_rows_check(dossier: Dossier) -> tuple[Check, ...]:
         return ()
     rows = "1 row of this sample was" if len(own) == 1 else f"{len(own)} rows of this sample were"
     return (Check("Rows of this sample", "doubtful", f"{rows} refused: {own[0]}", "the export", about="decision"),)
+
+
+def record_checks(dossier: Dossier) -> Iterator[Check]:
+    """Say why the record doesn't hold the run: a version that contradicts it, or a time that can't be right."""
+    for one in dossier.doubts:
+        are_versions = one.about == "versions"
+        name, which = ("One version", "one of them") if are_versions else ("Time of measurement", "or to exclude it")
+        finding = f"{one.finding}: a decision to count {which} settles it"
+        yield Check(name, "not met" if are_versions else "doubtful", finding, "decisions.jsonl")
 
 
 def falling_checks(dossier: Dossier, results: Results) -> tuple[Check, ...]:

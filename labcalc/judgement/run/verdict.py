@@ -24,6 +24,7 @@ from labcalc.judgement.run.validity import (
     falling_checks,
     gravity_constant_check,
     line_check,
+    record_checks,
     refused_rows_check,
     repeat_checks,
 )
@@ -154,7 +155,7 @@ def judge(dossier: Dossier) -> Judgement:
     consequences = consequences_of(dossier, results)
     compared = (typical_check(dossier, results), earlier_runs_check(dossier, results))
     checks = (
-        *_about("decision", (*decision_checks(dossier), *refused_rows_check(dossier))),
+        *_about("decision", (*record_checks(dossier), *decision_checks(dossier), *refused_rows_check(dossier))),
         *falling_checks(dossier, results),
         *repeat_checks(dossier, results),
         *_about("instrument", (*reference_checks(dossier), control_chart_check(dossier))),

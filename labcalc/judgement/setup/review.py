@@ -10,19 +10,19 @@ from typing import Any
 
 import pandas as pd
 
-from labcalc.errors import DecisionError, ExportError, SettingsError
+from labcalc.errors import ExportError, SettingsError
 from labcalc.exports import Reading, Refusal, SourceFile
 from labcalc.judgement.setup.against_exports import findings_of_exports, findings_of_patterns, unknown_runs
 from labcalc.judgement.setup.description import findings_of_description
 from labcalc.judgement.setup.findings import OPEN_QUESTION, SEVERITIES, Finding, counted
 from labcalc.lab import (
     Laboratory,
+    checked_decisions,
     earlier_export_files,
     line_of_key,
     load_laboratory,
     name_fits,
     read,
-    read_decisions,
 )
 
 
@@ -137,12 +137,9 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[Finding]:
 
 
 def _decisions(laboratory: Laboratory, reading: Reading) -> Iterator[Finding]:
-    try:
-        unknown = unknown_runs(read_decisions(laboratory), reading.table)
-    except DecisionError as error:
-        yield Finding("error", "decisions.jsonl", f"line {error.line}: {error.problem}")
-        return
-    for one in unknown if reading.sources else ():
+    decisions, unusable = checked_decisions(laboratory)
+    yield from (Finding("error", "decisions.jsonl", f"line {one.line}: {one.problem}") for one in unusable)
+    for one in unknown_runs(decisions, reading.table) if reading.sources else ():
         finding = f"{one.who} decided ({one.what}) about run {one.run}, which the exports do not hold"
         yield Finding("warning", "decisions.jsonl", finding, "Was the run renamed, or is its export missing?")
 
