@@ -1,8 +1,9 @@
 """What people decided about runs and signals: ``decisions.jsonl`` beside lab.toml, added to and never rewritten.
 
-One JSON object a line, in UTF-8. Not a CSV file: a spreadsheet that opens one rewrites dates and numbers when it saves,
-and a reason with a line break would spread over two lines. Here a line is a decision, whole or torn, and a line that
-was torn by a full disk or a pulled plug is told from a whole one at once.
+A laboratory with a record has its decisions there. In the file, one JSON object a line, in UTF-8. Not a CSV file: a
+spreadsheet that opens one rewrites dates and numbers when it saves, and a reason with a line break would spread over two
+lines. Here a line is a decision, whole or torn, and a line that was torn by a full disk or a pulled plug is told from a
+whole one at once.
 """
 
 from __future__ import annotations
@@ -66,13 +67,22 @@ def read_decisions(laboratory: Laboratory) -> tuple[Decision, ...]:
     Returns
     -------
     tuple of Decision
-        In the order in which they were added; none without a file.
+        In the order in which they were added, those that another takes the place of left out; none without a file.
 
     Raises
     ------
     DecisionError
-        A line can't be used; names file, line and what was expected.
+        A line can't be used; names file, line and what was expected. Or the record lacks decisions of the file.
     """
+    if laboratory.record is not None:
+        from labcalc.lab.record.decided import recorded_decisions
+
+        return recorded_decisions(laboratory)
+    return decisions_in_file(laboratory)
+
+
+def decisions_in_file(laboratory: Laboratory) -> tuple[Decision, ...]:
+    """Read ``decisions.jsonl`` as ``read_decisions`` does, also beside a record."""
     path = decisions_file(laboratory)
     if path is None or not path.exists():
         return ()
@@ -90,8 +100,9 @@ def add_decision(
     quantity: str = "",
     temperature_C: float = math.nan,
     when: datetime | None = None,
+    corrects: int | None = None,
 ) -> Decision:
-    """Add a decision at the end of the laboratory's file; what stands there already is not touched.
+    """Add a decision at the end of the laboratory's file or record; what stands there already is not touched.
 
     Parameters
     ----------
@@ -107,6 +118,8 @@ def add_decision(
         Narrows it down to one temperature, [°C]; NaN for every one.
     when : datetime.datetime, optional
         With its time zone; none: now.
+    corrects : int, optional
+        In a record: number of the decision's entry that this one takes the place of.
 
     Returns
     -------
@@ -129,6 +142,13 @@ def add_decision(
     if not math.isnan(temperature_C):
         record["temperature_C"] = temperature_C
     decision = _decision(record, str(path), 0)
+    if laboratory.record is not None:
+        from labcalc.lab.record.decided import record_decision
+
+        record_decision(laboratory, decision, corrects)
+        return decision
+    if corrects is not None:
+        raise DecisionError(str(path), 0, "only a decision in a record has a number that another can correct")
     _append(path, (json.dumps(record, ensure_ascii=False) + "\n").encode("utf-8"))
     return decision
 
