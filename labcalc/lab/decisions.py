@@ -1,8 +1,8 @@
 """What people decided about runs and signals: ``decisions.jsonl`` beside lab.toml, added to and never rewritten.
 
 A laboratory with a record has its decisions there. In the file, one JSON object a line, in UTF-8. Not a CSV file: a
-spreadsheet that opens one rewrites dates and numbers when it saves, and a reason with a line break would spread over two
-lines. Here a line is a decision, whole or torn, and a line that was torn by a full disk or a pulled plug is told from a
+spreadsheet that opens one rewrites dates and numbers when it saves, and a reason with a line break would spread over
+two lines. Here a line is a decision, whole or torn, and a line torn by a full disk or a pulled plug is told from a
 whole one at once.
 """
 
@@ -134,7 +134,7 @@ def add_decision(
     path = decisions_file(laboratory)
     if path is None:
         raise DecisionError("", 0, "a decision stands beside a lab.toml; this laboratory has none")
-    read_decisions(laboratory)
+    decisions_in_file(laboratory)
     moment = when if when is not None else datetime.now(ZoneInfo(laboratory.time_zone)).replace(microsecond=0)
     given = {"who": who, "when": moment.isoformat(), "what": what, "why": why}
     given |= {"run": run, "instrument": instrument, "quantity": quantity}

@@ -76,7 +76,7 @@ class Connection:
 
     def every(self, query: str, **given: Any) -> Iterator[Sequence[Any]]:
         """Yield row by row, without holding all of them."""
-        yield from self.under.execution_options(yield_per=_AT_ONCE).execute(sqlalchemy.text(query), given)
+        yield from self.under.execute(sqlalchemy.text(query), given, execution_options={"yield_per": _AT_ONCE})
 
     def add(self, table: str, rows: Iterable[Sequence[Any]]) -> None:
         """Add rows, whole and in the order of the columns."""

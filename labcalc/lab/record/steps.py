@@ -129,5 +129,5 @@ def _kept_by_postgresql(table: str) -> Iterator[str]:
 
 _REFUSE = """
 CREATE FUNCTION labcalc_refuse() RETURNS trigger LANGUAGE plpgsql AS $$
-BEGIN RAISE EXCEPTION '%: the record is added to, never changed', TG_TABLE_NAME; END $$
+BEGIN RAISE EXCEPTION USING MESSAGE = TG_TABLE_NAME || ': the record is added to, never changed'; END $$
 """
