@@ -11,7 +11,7 @@ import pandas as pd
 
 from labcalc.errors import ExportError, MonthError
 from labcalc.judgement.record.measurements import Material
-from labcalc.judgement.record.recorded import gather_recorded
+from labcalc.judgement.record.stored import gather_recorded
 from labcalc.lab import (
     Laboratory,
     decisions_file,

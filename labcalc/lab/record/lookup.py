@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Mapping
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -45,13 +46,12 @@ def find_entries(
     RecordError
         The record can't be opened or read.
     """
-    start, end = _utc(since, laboratory), _utc(until and until + timedelta(days=1), laboratory)
     asked = {
         "n = :n": n,
         "kind = :kind": kind,
         "who = :who": who,
-        "at >= :start": start and f"{start:%Y-%m-%dT%H:%M:%SZ}",
-        "at < :end": end and f"{end:%Y-%m-%dT%H:%M:%SZ}",
+        "at >= :start": _begin(since, laboratory),
+        "at < :end": _begin(until, laboratory, after=1),
         "n IN (SELECT entry FROM rows WHERE sample = :sample)": sample,
         "n IN (SELECT entry FROM rows WHERE instrument = :instrument)": instrument,
     }
@@ -69,12 +69,11 @@ def find_rows(
     until: date | None = None,
 ) -> Reading:
     """Return the rows of a sample or an instrument, measured from ``since`` to ``until``, as ``read_record`` does."""
-    start, end = _utc(since, laboratory), _utc(until and until + timedelta(days=1), laboratory)
     asked = {
         "sample = :sample": sample,
         "instrument = :instrument": instrument,
-        "measured_at_utc >= :start": start and f"{start:%Y-%m-%dT%H:%M:%S}",
-        "measured_at_utc < :end": end and f"{end:%Y-%m-%dT%H:%M:%S}",
+        "measured_at_utc >= :start": _begin(since, laboratory),
+        "measured_at_utc < :end": _begin(until, laboratory, after=1),
     }
     condition, given = _condition(asked)
     return read_record(laboratory, condition, **given)
@@ -96,12 +95,16 @@ def export_bytes(laboratory: Laboratory, n: int) -> bytes:
     return zlib.decompress(found[0])
 
 
-def _condition(asked: dict[str, object]) -> tuple[str, dict[str, object]]:
+def _condition(asked: Mapping[str, object]) -> tuple[str, dict[str, object]]:
     """Return what is asked for as a condition of SQL, with its values by their names in it."""
     parts = {part: value for part, value in asked.items() if value is not None and value != ""}
     given = {part.split(":")[1].rstrip(")"): value for part, value in parts.items()}
     return " AND ".join(parts), given
 
 
-def _utc(day: date | None, laboratory: Laboratory) -> datetime | None:
-    return day and datetime.combine(day, time(), ZoneInfo(laboratory.time_zone)).astimezone(UTC)
+def _begin(day: date | None, laboratory: Laboratory, after: int = 0) -> str:
+    """Return when a day, or a day after it, begins in the laboratory: UTC, ISO 8601; empty without a day."""
+    if day is None:
+        return ""
+    begin = datetime.combine(day + timedelta(days=after), time(), ZoneInfo(laboratory.time_zone))
+    return f"{begin.astimezone(UTC):%Y-%m-%dT%H:%M:%S}"

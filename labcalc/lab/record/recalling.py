@@ -74,11 +74,16 @@ def _sources(connection: Connection) -> dict[int, SourceFile]:
     return {entry: source_of(reading, lines.get(entry, ())) for entry, *reading in connection.every(query)}
 
 
+def rows_query(where: str = "") -> str:
+    """Return the question for the rows, of which ``where`` says which."""
+    condition = f"{_LATEST} AND ({where})" if where else _LATEST
+    return f"SELECT entry, {_STORED} FROM rows WHERE {condition} ORDER BY entry, place"
+
+
 def _columns(
     connection: Connection, names: dict[int, str], where: str, given: dict[str, Any]
 ) -> Iterator[dict[str, Any]]:
-    condition = f"{_LATEST} AND ({where})" if where else _LATEST
-    rows = connection.every(f"SELECT entry, {_STORED} FROM rows WHERE {condition} ORDER BY entry, place", **given)
+    rows = connection.every(rows_query(where), **given)
     known: dict[str, str] = {}
     while some := list(islice(rows, _AT_ONCE)):
         yield columns_of(some, names, known)

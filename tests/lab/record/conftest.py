@@ -56,7 +56,7 @@ def _programs() -> Path | None:
 
 @pytest.fixture(scope="session")
 def server() -> Iterator[str]:
-    """Start a PostgreSQL server on loopback for these tests; yield the URL without database; the password is in PGPASSWORD."""
+    """Start a server on loopback; yield its URL without a database. The password is in PGPASSWORD meanwhile."""
     programs = _programs()
     if programs is None:
         pytest.skip("no PostgreSQL server is installed here: Debian's package postgresql has one")

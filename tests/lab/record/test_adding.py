@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pandas as pd
@@ -22,6 +24,7 @@ from labcalc.lab import (
     verify_record,
 )
 from labcalc.lab.record import adding
+from labcalc.lab.record.recalling import rows_query
 from tests.lab.record.conftest import export, export_files, lab_with
 
 ODD = """Run;Sample;Date;T (°C);KV (mm²/s);Density (kg/m³);Remark
@@ -159,17 +162,13 @@ def test_rows_are_found_by_sample_instrument_and_day(laboratory: Laboratory, tmp
 
 def test_rows_are_looked_up_by_index(tmp_path: Path) -> None:
     """SQLite's own plan: no search reads all rows."""
-    import sqlite3
-
     laboratory = lab_with(tmp_path)
     add(laboratory, *export_files(tmp_path / "exports", 2))
-    with sqlite3.connect(tmp_path / "record.sqlite") as connection:
-        statements: list[str] = []
+    plan: list[str] = []
+    with closing(sqlite3.connect(tmp_path / "record.sqlite")) as connection:
         for condition in ("sample = 'S1'", "instrument = 'VD-1' AND measured_at_utc >= '2026-03-01'"):
-            query = f"SELECT * FROM rows WHERE entry NOT IN (SELECT corrects FROM entries WHERE corrects IS NOT NULL) AND ({condition}) ORDER BY entry, place"
-            statements += [row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {query}")]
-    connection.close()
-    searched = [line for line in statements if " rows " in line]
+            plan += [row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {rows_query(condition)}")]
+    searched = [line for line in plan if " rows " in line]
     assert searched == [
         "SEARCH rows USING INDEX index_3_0 (sample=?)",
         "SEARCH rows USING INDEX index_3_1 (instrument=? AND measured_at_utc>?)",

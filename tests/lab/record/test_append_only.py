@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -9,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from labcalc.lab import add_decision, add_exports, verify_record
+from labcalc.lab import Laboratory, add_decision, add_exports, verify_record
 from labcalc.lab.record.steps import LATEST
 from tests.lab.record.conftest import export_files, lab_with, new_database
 
@@ -19,15 +20,13 @@ TABLES = (
 KEPT = "the record is added to, never changed"
 
 
-def fill(laboratory: object, folder: Path) -> None:
+def fill(laboratory: Laboratory, folder: Path) -> None:
     """Put something into every table."""
-    import os
-
     (file,) = export_files(folder / "exports", 1)
     file.write_text(file.read_text("utf-8") + "S9;2026-03-02 09:00;40;broken;838.9;\n----------\n", encoding="utf-8")
     os.utime(file, (1_700_000_000, 1_700_000_000))
-    list(add_exports(laboratory, [file], who="Inês"))  # type: ignore[arg-type]
-    add_decision(laboratory, who="Inês", what="conclusion", why="seen", instrument="VD-1")  # type: ignore[arg-type]
+    list(add_exports(laboratory, [file], who="Inês"))
+    add_decision(laboratory, who="Inês", what="conclusion", why="seen", instrument="VD-1")
 
 
 @pytest.fixture
@@ -104,9 +103,8 @@ def test_postgresql_refuses_too(server: str, tmp_path: Path, table: str) -> None
             f"UPDATE {table} SET {column} = {column}",
             f"DELETE FROM {table}",
             f"TRUNCATE {table} CASCADE",
-            f"INSERT INTO {table} SELECT * FROM {table} ON CONFLICT ON CONSTRAINT {table}_pkey DO UPDATE SET {column} = 1"
-            if column != "path"
-            else f"DELETE FROM {table} WHERE size > 0",
+            f"INSERT INTO {table} SELECT * FROM {table} "
+            f"ON CONFLICT ON CONSTRAINT {table}_pkey DO UPDATE SET {column} = EXCLUDED.{column}",
         ):
             with pytest.raises(psycopg.errors.RaiseException, match=KEPT):
                 connection.execute(statement)

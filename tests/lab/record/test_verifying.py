@@ -61,7 +61,7 @@ def test_what_was_written_holds(filled: Laboratory) -> None:
         ("UPDATE rows SET sample = 'S99' WHERE entry = 5 AND place = 2", "entry 5: its rows, refused rows"),
         ("DELETE FROM rows WHERE entry = 7 AND place = 3", "entry 7: its rows, refused rows or lines set aside"),
         ("INSERT INTO rows (entry, place, replicate, source_line) VALUES (6, 9, 1, 9)", "entry 6: its rows, refused"),
-        ("INSERT INTO rows (entry, place, replicate, source_line) VALUES (8, 9, 1, 9)", "entry 8: the table rows holds"),
+        ("INSERT INTO rows (entry, place, replicate, source_line) VALUES (8, 9, 1, 9)", "entry 8: the table rows"),
         ("UPDATE refusals SET expected = 'nothing'", "entry 5: its rows, refused rows or lines set aside"),
         ("DELETE FROM lines_set_aside", "entry 5: its rows, refused rows or lines set aside"),
         ("UPDATE readings SET rows_refused = 0", "entry 5: how it was read is not what it says"),

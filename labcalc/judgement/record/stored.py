@@ -11,7 +11,7 @@ import pandas as pd
 
 from labcalc.errors import MonthError
 from labcalc.judgement.record.measurements import Material
-from labcalc.lab import Head, Laboratory, read, read_decisions, read_record, record_head
+from labcalc.lab import Head, Laboratory, read, read_decisions
 
 
 class Known(Protocol):
@@ -36,12 +36,16 @@ def gather_recorded(paths: tuple[Path, ...], known: Known) -> Material:
     ExportError, DecisionError, RecordError
         As for ``gather``.
     """
+    from labcalc.lab import record_head  # what opens a record is loaded by those who have one
+
     stamps = tuple((status.st_size, status.st_mtime_ns) for status in map(Path.stat, filter(Path.exists, paths)))
     return _gather(paths, known, stamps, record_head(known.laboratory))
 
 
 @lru_cache(maxsize=2)
 def _gather(paths: tuple[Path, ...], known: Known, stamps: tuple[object, ...], head: Head) -> Material:
+    from labcalc.lab import read_record
+
     laboratory = replace(known.laboratory, recorded=head)
     past = read_record(laboratory)
     if not paths and past.table.empty:
