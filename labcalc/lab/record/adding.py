@@ -7,7 +7,7 @@ import json
 import os
 import time
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -70,13 +70,14 @@ def add_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: str
     database = opened(laboratory, may_create=True)
     with database.reading() as connection:
         known = {(path, size, ns): entry for path, size, ns, entry in connection.every("SELECT * FROM stamps")}
+        digests = {digest: entry for digest, entry in connection.every("SELECT sha256, entry FROM exports")}
     for path in _files(paths):
         try:
             stamp = _stamp(path)
             if stamp in known and not again:
                 yield Added(path, known[stamp], is_new=False)
             else:
-                yield _add(database, laboratory, path, stamp, who, again)
+                yield _add(database, laboratory, path, stamp, digests, who, again)
         except ExportError as failure:
             yield Added(path, 0, is_new=False, failure=failure)
 
@@ -98,13 +99,20 @@ def _stamp(path: Path) -> _Stamp:
     return os.path.abspath(path), status.st_size, status.st_mtime_ns  # noqa: PTH100 (resolve asks for every folder)
 
 
-def _add(database: Database, laboratory: Laboratory, path: Path, stamp: _Stamp, who: str, again: str) -> Added:
+def _add(
+    database: Database,
+    laboratory: Laboratory,
+    path: Path,
+    stamp: _Stamp,
+    digests: Mapping[str, int],
+    who: str,
+    again: str,
+) -> Added:
     data = content_of(path)
     if _stamp(path) != stamp or len(data) != stamp[1]:
         raise ExportError(str(path), "it is being written just now; add it again when it is whole")
     digest = hashlib.sha256(data).hexdigest()
-    with database.reading() as connection:
-        entry = _entry_of(connection, digest)
+    entry = digests.get(digest, 0)
     if entry and not again:
         with database.writing() as connection:
             _note_stamp(connection, stamp, entry)

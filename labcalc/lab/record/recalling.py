@@ -17,7 +17,7 @@ from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import head_of
 from labcalc.lab.record.opening import opened
 
-_AT_ONCE = 20_000
+_AT_ONCE = 2_000
 _LATEST = "entry NOT IN (SELECT corrects FROM entries WHERE corrects IS NOT NULL)"
 """Readings that no later one takes the place of; said so that an index on the rows is used."""
 _STORED = ", ".join(name if name != "measured_at" else "measured_at_utc" for name in ROW_COLUMNS)
