@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from labcalc.errors import DecisionError, ExportError, SettingsError
+from labcalc.errors import DecisionError, ExportError, RecordError, SettingsError
 from labcalc.exports import Reading, Refusal, SourceFile
 from labcalc.judgement.setup.against_exports import findings_of_exports, findings_of_patterns, unknown_runs
 from labcalc.judgement.setup.description import findings_of_description
@@ -23,6 +23,8 @@ from labcalc.lab import (
     name_fits,
     read,
     read_decisions,
+    read_record,
+    record_head,
 )
 
 
@@ -96,10 +98,10 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
 
 
 def _read(files: Sequence[Path], laboratory: Laboratory) -> Reading:
-    """Read and label the exports; where none can be read, each says why."""
+    """Read and label the exports, or without any the record; where none can be read, each says why."""
     try:
-        return read(files, laboratory)
-    except ExportError:
+        return read_record(laboratory) if laboratory.record and not files else read(files, laboratory)
+    except (ExportError, RecordError):
         return Reading(pd.DataFrame(columns=["run"]), (), (), tuple(_failures(files, laboratory)))
 
 
@@ -116,7 +118,12 @@ def _profile_of(source: SourceFile, laboratory: Laboratory) -> str:
 
 
 def _record(laboratory: Laboratory) -> Iterator[Finding]:
-    if not laboratory.earlier_exports:
+    if laboratory.record is not None:
+        try:
+            record_head(laboratory)
+        except RecordError as error:
+            yield Finding("warning", "record", str(error))
+    elif not laboratory.earlier_exports:
         finding = "no record: nothing to make charts, months and duplicates from"
         yield Finding("note", "laboratory.earlier_exports", finding, 'Such as earlier_exports = ["exports/*"].')
     for n, pattern in enumerate(laboratory.earlier_exports, 1):
@@ -140,7 +147,11 @@ def _decisions(laboratory: Laboratory, reading: Reading) -> Iterator[Finding]:
     try:
         unknown = unknown_runs(read_decisions(laboratory), reading.table)
     except DecisionError as error:
-        yield Finding("error", "decisions.jsonl", f"line {error.line}: {error.problem}")
+        yield Finding(
+            "error", "decisions.jsonl", f"line {error.line}: {error.problem}" if error.line else error.problem
+        )
+        return
+    except RecordError:  # the record's own finding tells it
         return
     for one in unknown if reading.sources else ():
         finding = f"{one.who} decided ({one.what}) about run {one.run}, which the exports do not hold"

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from labcalc import __version__
-from labcalc.errors import ExportError
+from labcalc.errors import ExportError, RecordError
 from labcalc.exports import Refusal, SourceFile
 from labcalc.exports.read import content_of, read_bytes, zone_of
 from labcalc.lab.laboratory import Laboratory
@@ -68,6 +68,8 @@ def add_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: str
         The record can't be opened or written.
     """
     database = opened(laboratory, may_create=True)
+    if not who.strip():
+        raise RecordError(database.place, "who adds is missing: a name is expected")
     with database.reading() as connection:
         known = {(path, size, ns): entry for path, size, ns, entry in connection.every("SELECT * FROM stamps")}
         digests = {digest: entry for digest, entry in connection.every("SELECT sha256, entry FROM exports")}
@@ -92,6 +94,9 @@ def _files(paths: Iterable[str | Path]) -> Iterator[Path]:
 
 
 def _stamp(path: Path) -> _Stamp:
+    name = os.fsencode(path).decode("utf-8", "replace")
+    if name != str(path):
+        raise ExportError(name, "its name is not UTF-8; give it another")
     try:
         status = path.stat()
     except OSError:

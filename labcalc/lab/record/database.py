@@ -19,8 +19,15 @@ from labcalc.lab.laboratory import Laboratory
 
 _WAIT_MS = 60_000
 """How long a writer waits for another, [ms]."""
-_PRAGMAS = ("foreign_keys = ON", f"busy_timeout = {_WAIT_MS}", "synchronous = FULL", "recursive_triggers = ON")
-"""The journal stays a rollback journal: SQLite 3.7.0 to 3.51.2 can damage a file in WAL mode, though rarely."""
+_PRAGMAS = (
+    f"busy_timeout = {_WAIT_MS}",
+    "journal_mode = DELETE",
+    "synchronous = FULL",
+    "fullfsync = ON",
+    "foreign_keys = ON",
+    "recursive_triggers = ON",
+)
+"""A rollback journal: SQLite 3.7.0 to 3.51.2 can damage a file in WAL mode, though rarely. Full: down to the disk."""
 _ONE_WRITER = 0x6C616263
 """The advisory lock of PostgreSQL that a writer holds until its transaction ends."""
 _AT_ONCE = 5_000

@@ -115,6 +115,22 @@ def test_what_cannot_be_read_is_named_and_stops_nothing(laboratory: Laboratory, 
     assert [one.path for one in added if one.is_new] == [file]
 
 
+def test_names_and_cells_that_no_database_takes(laboratory: Laboratory, tmp_path: Path) -> None:
+    (file,) = export_files(tmp_path / "exports", 1)
+    file.write_bytes(file.read_bytes() + b"S9;2026-03-02 08:09;40;15.1;838.9;a\0b\n")
+    name = os.fsdecode(b"caf\xe9.csv")
+    (tmp_path / "exports" / name).write_text(export(5), encoding="utf-8")
+    added = add(laboratory, tmp_path / "exports")
+    assert [str(one.failure) for one in added if one.failure] == [
+        f"{tmp_path}/exports/caf\ufffd.csv: its name is not UTF-8; give it another"
+    ]
+    (refused,) = read_record(laboratory).refusals
+    assert (refused.line, refused.value) == (5, read(file, laboratory).refusals[0].value)
+    assert verify_record(laboratory)[1] is None
+    with pytest.raises(RecordError, match="who adds is missing: a name is expected"):
+        list(add_exports(laboratory, [file], who=" "))
+
+
 def test_reading_again_is_an_entry_that_corrects_the_first(laboratory: Laboratory, tmp_path: Path) -> None:
     file = tmp_path / "bare.csv"
     file.write_text("Sample;T;A;B\nS1;40;15.10;838.9\n", encoding="utf-8")
