@@ -85,7 +85,7 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
     findings = (
         *findings_of_description(laboratory),
         *_record(laboratory),
-        *findings_of_patterns(profiles, [path.name for path in files], "export"),
+        *findings_of_patterns(profiles, [one.name for one in (files or reading.sources)], "export"),
         *(Finding("error", one.file, one.problem) for one in reading.failures),
         *_refusals(reading.refusals),
         *findings_of_exports(reading.table, laboratory),
@@ -147,9 +147,8 @@ def _decisions(laboratory: Laboratory, reading: Reading) -> Iterator[Finding]:
     try:
         unknown = unknown_runs(read_decisions(laboratory), reading.table)
     except DecisionError as error:
-        yield Finding(
-            "error", "decisions.jsonl", f"line {error.line}: {error.problem}" if error.line else error.problem
-        )
+        line = f"line {error.line}: " if error.line else ""
+        yield Finding("error", "decisions.jsonl", line + error.problem)
         return
     except RecordError:  # the record's own finding tells it
         return

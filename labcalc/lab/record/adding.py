@@ -72,7 +72,7 @@ def add_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: str
         raise RecordError(database.place, "who adds is missing: a name is expected")
     with database.reading() as connection:
         known = {(path, size, ns): entry for path, size, ns, entry in connection.every("SELECT * FROM stamps")}
-        digests = {digest: entry for digest, entry in connection.every("SELECT sha256, entry FROM exports")}
+        digests = dict(map(tuple, connection.every("SELECT sha256, entry FROM exports")))
     for path in _files(paths):
         try:
             stamp = _stamp(path)

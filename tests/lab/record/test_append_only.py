@@ -111,5 +111,28 @@ def test_postgresql_refuses_too(server: str, tmp_path: Path, table: str) -> None
     assert verify_record(laboratory)[1] is None
 
 
+def test_a_bench_needs_no_more_than_to_read_and_to_add(
+    server: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As README advises: the tables are another role's, the benches have SELECT and INSERT."""
+    import psycopg
+
+    name = new_database(server)
+    fill(lab_with(tmp_path, f'url = "{server}/{name}"'), tmp_path)
+    role = f"only_{name}"
+    with psycopg.connect(f"{server.replace('+psycopg', '')}/{name}", autocommit=True) as connection:
+        connection.execute(f"CREATE ROLE {role} LOGIN PASSWORD '{role}'")
+        connection.execute(f"GRANT SELECT, INSERT ON ALL TABLES IN SCHEMA public TO {role}")
+    monkeypatch.setenv("PGPASSWORD", role)
+    url = f"{server.replace('bench@', f'{role}@')}/{name}"
+    laboratory = lab_with(tmp_path, f'url = "{url}"')
+    assert [one.is_new for one in add_exports(laboratory, export_files(tmp_path / "more", 1, 5), who="Bo")] == [True]
+    assert verify_record(laboratory)[1] is None
+    with psycopg.connect(url.replace("+psycopg", ""), autocommit=True) as connection:
+        for statement in ("UPDATE rows SET place = 1", "DROP TRIGGER rows_row ON rows", "TRUNCATE rows"):
+            with pytest.raises(psycopg.errors.InsufficientPrivilege):
+                connection.execute(statement)
+
+
 def test_there_are_as_many_steps_as_the_tests_know(plain: sqlite3.Connection) -> None:
     assert plain.execute("SELECT max(step) FROM steps").fetchone() == (LATEST,) == (3,)

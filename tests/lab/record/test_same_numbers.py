@@ -11,7 +11,7 @@ import pytest
 from labcalc.errors import MonthError, RecordError
 from labcalc.figures.month.report import show_month_provenance
 from labcalc.figures.run.verdict import show_provenance
-from labcalc.judgement import Material, gather, gather_record, judge, report_duplicates, report_month
+from labcalc.judgement import Material, gather, gather_record, judge, report_duplicates, report_month, review_setup
 from labcalc.lab import add_exports, load_laboratory, move_decisions, record_head
 from labcalc.shipped import sample_lab
 from tests.lab.record.conftest import export_files, lab_with
@@ -23,7 +23,8 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     folder = tmp_path_factory.mktemp("laboratory")
     shutil.copytree(Path(sample_lab()).parent, folder, dirs_exist_ok=True)
     with_record = folder / "with_record.toml"
-    text = (folder / "lab.toml").read_text("utf-8")
+    text = (folder / "lab.toml").read_text("utf-8").replace('earlier_exports = ["exports/*"]', "")
+    assert "earlier_exports" not in text
     with_record.write_text(f'{text}\n[record]\nfile = "record.sqlite"\n', encoding="utf-8")
     laboratory = load_laboratory(with_record)
     assert not [one.failure for one in add_exports(laboratory, [folder / "exports"], who="Inês") if one.failure]
@@ -77,6 +78,19 @@ def test_pages_print_head_and_number_of_entries(both: tuple[Path, Path], materia
     assert line in show_provenance(judge(record.dossier(run))).html
     assert "entries, head" not in show_provenance(judge(folder.dossier(run))).html
     assert record.dossier(run).digest == gather_record(both[1]).dossier(run).digest
+
+
+def test_check_looks_at_the_record(both: tuple[Path, Path], tmp_path: Path) -> None:
+    folder, record = (review_setup(lab) for lab in both)
+    assert [one.finding for one in record.findings] == [one.finding for one in folder.findings]
+    laboratory = lab_with(tmp_path)
+    assert laboratory.file is not None
+    (warning,) = (one for one in review_setup(laboratory.file).findings if one.place == "record")
+    assert "there is no record yet" in warning.finding
+    list(add_exports(laboratory, export_files(tmp_path / "exports", 1), who="Inês"))
+    found = review_setup(laboratory.file)
+    assert [one for one in found.findings if "record" in one.place + one.finding] == []
+    assert [source.rows_read for _, source in found.exports] == [3]
 
 
 def test_what_is_added_later_is_known_at_the_next_asking(tmp_path: Path) -> None:

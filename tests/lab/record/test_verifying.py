@@ -108,6 +108,21 @@ def test_a_record_written_anew_contradicts_paper_only(filled: Laboratory) -> Non
     assert (fault.entry, fault.problem.endswith(f"{head.digest[:16]} was printed")) == (9, True)
 
 
+@pytest.mark.parametrize("text", ["no JSON", "[1]", '{"content":{}}', '{"content":{"n":1.5}}'])
+def test_a_text_that_is_none_of_labcalc(filled: Laboratory, text: str) -> None:
+    def forge(connection: sqlite3.Connection) -> None:
+        (previous,) = connection.execute("SELECT previous FROM entries WHERE n = 9").fetchone()
+        connection.execute("UPDATE entries SET content = ?, digest = ? WHERE n = 9", (text, linked(previous, text)))
+
+    change(filled, forge)
+    fault = verify_record(filled)[1]
+    assert fault is not None
+    assert (fault.entry, fault.problem) in (
+        (9, "its text is not one that labcalc writes"),
+        (9, "its columns say something else than its text"),
+    )
+
+
 def _write_anew(connection: sqlite3.Connection) -> None:
     previous = ORIGIN
     for n, content in connection.execute("SELECT n, content FROM entries ORDER BY n").fetchall():
