@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import time
 import zlib
@@ -17,7 +16,7 @@ from labcalc.errors import ExportError, RecordError
 from labcalc.exports import Refusal, SourceFile
 from labcalc.exports.read import content_of, read_bytes, zone_of
 from labcalc.lab.laboratory import Laboratory
-from labcalc.lab.record.contents import digest_of, store_parts, stored_refusals, stored_rows
+from labcalc.lab.record.contents import digest_of, stated_source, store_parts, stored_refusals, stored_rows
 from labcalc.lab.record.database import Connection, Database
 from labcalc.lab.record.journal import append
 from labcalc.lab.record.opening import opened
@@ -136,7 +135,7 @@ def _add(
         else:
             n = entry = append(connection, kind="export", who=who, content={**stated, "size": len(data)})
             connection.add("exports", [(n, digest, len(data), packed)])
-        connection.add("readings", [(n, entry, *_reading(stated))])
+        connection.add("readings", [(n, entry)])
         store_parts(connection, n, parts)
         _note_stamp(connection, stamp, entry)
     return Added(path, n, True, source, refusals)
@@ -149,24 +148,11 @@ def _entry_of(connection: Connection, digest: str) -> int:
 
 def _stated(source: SourceFile, parts: _Parts, laboratory: Laboratory) -> dict[str, Any]:
     return {
-        "name": source.name,
-        "sha256": source.sha256,
-        "rows_read": source.rows_read,
-        "rows_refused": source.rows_refused,
-        "determinations": source.determinations,
-        "lines_set_aside": len(source.set_aside),
-        "dialect": source.dialect,
-        "unused": list(source.unused),
+        **stated_source(source),
         "parts_sha256": digest_of(parts),
         "lab_toml_sha256": laboratory.sha256,
         "labcalc": __version__,
     }
-
-
-def _reading(stated: dict[str, Any]) -> tuple[Any, ...]:
-    """Return the columns of a reading that repeat its entry."""
-    columns = ("name", "rows_read", "rows_refused", "determinations", "dialect")
-    return *(stated[column] for column in columns), json.dumps(stated["unused"], ensure_ascii=False)
 
 
 def _note_stamp(connection: Connection, stamp: _Stamp, export: int) -> None:

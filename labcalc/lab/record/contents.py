@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import fields
 from itertools import islice
 from typing import Any
 
@@ -95,7 +96,12 @@ def stored_parts(connection: Connection, entry: int) -> Iterator[Iterator[Sequen
         yield (row[2:] for row in connection.every(query, entry=entry))
 
 
-def source_of(reading: Sequence[Any], set_aside: Sequence[int]) -> SourceFile:
-    """Return how an export was read, of name, digest, rows read and refused, determinations, dialect, unused."""
-    name, sha256, read, refused, made, dialect, unused = reading
-    return SourceFile(name, sha256, read, refused, dialect, made, tuple(set_aside), tuple(json.loads(unused)))
+def stated_source(source: SourceFile) -> dict[str, Any]:
+    """Return how an export was read, as its entry says it; of the lines set aside the number."""
+    return {**vars(source), "set_aside": len(source.set_aside)}
+
+
+def source_of(stated: Mapping[str, Any], set_aside: Sequence[int]) -> SourceFile:
+    """Return how an export was read, of what its entry says, and the lines set aside."""
+    said = {one.name: stated[one.name] for one in fields(SourceFile)} | {"set_aside": set_aside}
+    return SourceFile(**{name: tuple(one) if isinstance(one, list) else one for name, one in said.items()})

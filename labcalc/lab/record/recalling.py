@@ -14,7 +14,7 @@ from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import Head
 from labcalc.lab.record.contents import ROW_COLUMNS, columns_of, source_of
 from labcalc.lab.record.database import Connection
-from labcalc.lab.record.journal import head_of
+from labcalc.lab.record.journal import entries_of, head_of
 from labcalc.lab.record.opening import opened
 
 _AT_ONCE = 2_000
@@ -69,9 +69,8 @@ def _sources(connection: Connection) -> dict[int, SourceFile]:
     lines: dict[int, list[int]] = {}
     for entry, line in connection.every("SELECT entry, line FROM lines_set_aside ORDER BY entry, place"):
         lines.setdefault(entry, []).append(line)
-    query = f"""SELECT entry, name, (SELECT sha256 FROM exports WHERE exports.entry = export), rows_read, rows_refused,
-        determinations, dialect, unused FROM readings WHERE {_LATEST} ORDER BY entry"""
-    return {entry: source_of(reading, lines.get(entry, ())) for entry, *reading in connection.every(query)}
+    readings = entries_of(connection, f"n IN (SELECT entry FROM readings WHERE {_LATEST})")
+    return {one.n: source_of(one.content, lines.get(one.n, [])) for one in readings}
 
 
 def rows_query(where: str = "") -> str:

@@ -30,9 +30,7 @@ _STEPS: tuple[dict[str, tuple[str, tuple[str, ...]]], ...] = (
             ("entry", "sha256"),
         ),
         "readings": (
-            """entry {int} PRIMARY KEY REFERENCES entries (n), export {int} NOT NULL REFERENCES exports (entry),
-            name TEXT NOT NULL, rows_read {int} NOT NULL, rows_refused {int} NOT NULL, determinations {int} NOT NULL,
-            dialect TEXT NOT NULL, unused TEXT NOT NULL""",
+            "entry {int} PRIMARY KEY REFERENCES entries (n), export {int} NOT NULL REFERENCES exports (entry)",
             ("entry",),
         ),
         "rows": (
