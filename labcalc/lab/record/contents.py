@@ -103,5 +103,6 @@ def stated_source(source: SourceFile) -> dict[str, Any]:
 
 def source_of(stated: Mapping[str, Any], set_aside: Sequence[int]) -> SourceFile:
     """Return how an export was read, of what its entry says, and the lines set aside."""
-    said = {one.name: stated[one.name] for one in fields(SourceFile)} | {"set_aside": set_aside}
-    return SourceFile(**{name: tuple(one) if isinstance(one, list) else one for name, one in said.items()})
+    said: dict[str, Any] = {one.name: stated[one.name] for one in fields(SourceFile)}
+    said.update({name: tuple(one) for name, one in said.items() if isinstance(one, list)})
+    return SourceFile(**{**said, "set_aside": tuple(set_aside)})
