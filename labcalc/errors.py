@@ -7,6 +7,7 @@
     ├── ExportError (ValueError)          an export that can't be read at all
     ├── SettingsError (ValueError)        a line of lab.toml that can't be used
     ├── DecisionError (ValueError)        a decision that can't be used or added
+    ├── RecordError (RuntimeError)        a record that can't be opened, read or added to
     ├── UnknownRunError (LookupError)     a run that the exports don't hold
     ├── EvidenceError (ValueError)        a run without anything to compare with, or a measurement that can't be added
     ├── MonthError (ValueError)           a month that is none, or a laboratory without a record to report on
@@ -38,6 +39,7 @@ __all__ = [
     "OutOfRangeError",
     "ParameterError",
     "PeriodError",
+    "RecordError",
     "SettingsError",
     "SettingsProblem",
     "UnknownRunError",
@@ -137,6 +139,17 @@ class DecisionError(LabcalcError, ValueError):
 
     def __reduce__(self) -> tuple[object, ...]:
         return DecisionError, (self.file, self.line, self.problem)
+
+
+class RecordError(LabcalcError, RuntimeError):
+    """A record that can't be opened, read or added to; ``place`` is its file or URL, without a password."""
+
+    def __init__(self, place: str, problem: str) -> None:
+        self.place, self.problem = place, problem
+        super().__init__(f"{place}: {problem}")
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return RecordError, (self.place, self.problem)
 
 
 class UnknownRunError(LabcalcError, LookupError):

@@ -83,6 +83,8 @@ ONLY_IN = {
     "ipywidgets": {"widgets"},
     "anywidget": {"widgets"},
     "click": {"cli"},
+    "sqlalchemy": {"lab"},
+    "psycopg": set(),
     "pandas": {"exports", "lab", "judgement", "lessons", "figures", "workbooks", "widgets", "cli"},
 }
 
@@ -149,6 +151,7 @@ def test_importing_labcalc_loads_nothing_heavy() -> None:
         "jupyterlab",
         "scipy.stats",
         "pandas",
+        "sqlalchemy",
     ]
     code = f"import sys, labcalc; print([name for name in {heavy!r} if name in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -11,6 +11,7 @@ from labcalc import __version__
 from labcalc.cli.duplicates import duplicates
 from labcalc.cli.month import month
 from labcalc.cli.read import read
+from labcalc.cli.record import record
 from labcalc.cli.report import demo, report
 from labcalc.cli.setup import check, init
 from labcalc.cli.workbook import workbook
@@ -25,5 +26,5 @@ def main() -> None:
     """
 
 
-for _command in (init, check, read, report, demo, month, duplicates, workbook):
+for _command in (init, check, read, report, demo, month, duplicates, record, workbook):
     main.add_command(_command)

@@ -105,6 +105,13 @@ def _read(
     digest = hashlib.sha256(data).hexdigest()
     if digest in first:
         return {}, (), SourceFile(path.name, digest, 0, 0, f"same content as {first[digest]}, read once")
+    return read_bytes(path, data, digest, profiles, zone)
+
+
+def read_bytes(
+    path: Path, data: bytes, digest: str, profiles: Sequence[Profile], zone: ZoneInfo
+) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
+    """Return the tidy columns, refusals and source of the content of a file, by the profile that its name fits."""
     profile = next((one for one in profiles if fits_profile(path.name, one)), _NO_PROFILE)
     try:
         return read_content(path, data, digest, profile, zone)

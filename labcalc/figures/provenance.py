@@ -31,9 +31,11 @@ def sources_table(caption: str, sources: Sequence[SourceFile]) -> str:
 
 
 def settings_and_version(laboratory: Laboratory) -> list[tuple[str, str]]:
-    """Return the rows that name lab.toml's digest and labcalc's version, as HTML."""
+    """Return the rows that name lab.toml's digest, the record's head and labcalc's version, as HTML."""
     digest = f'<code class="digest">{escape(laboratory.sha256)}</code>' if laboratory.sha256 else "none: defaults"
-    return [("lab.toml", digest), ("labcalc", escape(__version__))]
+    head = laboratory.recorded
+    record = [("Record", f'<code class="digest">{escape(str(head))}</code>')] if head else []
+    return [("lab.toml", digest), *record, ("labcalc", escape(__version__))]
 
 
 def with_mark(statement: PrecisionStatement) -> str:

@@ -19,6 +19,7 @@ from .decisions import (
     decisions_file as decisions_file,
     read_decisions as read_decisions,
 )
+from .folder import earlier_export_files as earlier_export_files
 from .labels import (
     label_runs as label_runs,
     lot_in_use as lot_in_use,
@@ -39,6 +40,7 @@ from .laboratory import (
     Precision as Precision,
     PrecisionFunction as PrecisionFunction,
     Product as Product,
+    RecordPlace as RecordPlace,
     ReferenceLot as ReferenceLot,
     ReferenceMaterial as ReferenceMaterial,
     ReportChoices as ReportChoices,
@@ -52,5 +54,10 @@ from .precision import (
     published_precision as published_precision,
 )
 from .reading import read as read
-from .record import earlier_export_files as earlier_export_files
+from .record.adding import Added as Added, add_exports as add_exports
+from .record.chain import Head as Head
+from .record.decided import move_decisions as move_decisions
+from .record.lookup import export_bytes as export_bytes, find_entries as find_entries, find_rows as find_rows
+from .record.recalling import read_record as read_record, record_head as record_head
+from .record.verifying import Fault as Fault, verify_record as verify_record
 from .settings import laboratory_from as laboratory_from, load_laboratory as load_laboratory

@@ -17,6 +17,7 @@ from labcalc.lab._conformity import CONFORMITY, VALUE_TWICE, quantity_and_temper
 from labcalc.lab._control import CONTROL
 from labcalc.lab._duplicates import DUPLICATES
 from labcalc.lab._products import PRODUCT, QUANTITIES
+from labcalc.lab._record import RECORD
 from labcalc.lab._tables import (
     UNFIT,
     Key,
@@ -340,6 +341,7 @@ FILE = table(
         "control": Key(CONTROL, ControlChoices()),
         "duplicates": Key(DUPLICATES, DuplicateChoices()),
         "conformity": Key(CONFORMITY, ConformityChoices()),
+        "record": Key(RECORD, None),
     },
     _laboratory,
 )

@@ -1,8 +1,9 @@
 """What people decided about runs and signals: ``decisions.jsonl`` beside lab.toml, added to and never rewritten.
 
-One JSON object a line, in UTF-8. Not a CSV file: a spreadsheet that opens one rewrites dates and numbers when it saves,
-and a reason with a line break would spread over two lines. Here a line is a decision, whole or torn, and a line that
-was torn by a full disk or a pulled plug is told from a whole one at once.
+A laboratory with a record has its decisions there. In the file, one JSON object a line, in UTF-8. Not a CSV file: a
+spreadsheet that opens one rewrites dates and numbers when it saves, and a reason with a line break would spread over
+two lines. Here a line is a decision, whole or torn, and a line torn by a full disk or a pulled plug is told from a
+whole one at once.
 """
 
 from __future__ import annotations
@@ -85,8 +86,18 @@ def checked_decisions(laboratory: Laboratory) -> tuple[tuple[Decision, ...], tup
     Returns
     -------
     tuple
-        The decisions in the order in which they were added, and for each other line its number and what was expected.
+        The decisions in the order in which they were added, those that another takes the place of left out, and for
+        each other line its number and what was expected.
     """
+    if laboratory.record is not None:
+        from labcalc.lab.record.decided import recorded_decisions
+
+        return recorded_decisions(laboratory)
+    return decisions_in_file(laboratory)
+
+
+def decisions_in_file(laboratory: Laboratory) -> tuple[tuple[Decision, ...], tuple[DecisionError, ...]]:
+    """Read ``decisions.jsonl`` as ``checked_decisions`` does, also beside a record."""
     path = decisions_file(laboratory)
     decisions, unusable = list[Decision](), list[DecisionError]()
     lines = _whole(path).split(b"\n") if path is not None and path.exists() else []
@@ -125,8 +136,9 @@ def add_decision(
     temperature_C: float = math.nan,
     file: str = "",
     when: datetime | None = None,
+    corrects: int | None = None,
 ) -> Decision:
-    """Add a decision at the end of the laboratory's file; what stands there already is not touched.
+    """Add a decision at the end of the laboratory's file or record; what stands there already is not touched.
 
     One at a time adds; others wait.
 
@@ -146,6 +158,8 @@ def add_decision(
         The export that counts, where it is about one.
     when : datetime.datetime, optional
         With its time zone; none: now.
+    corrects : int, optional
+        In a record: number of the decision's entry that this one takes the place of.
 
     Returns
     -------
@@ -167,6 +181,13 @@ def add_decision(
     if not math.isnan(temperature_C):
         record["temperature_C"] = temperature_C
     decision = _decision(record, str(path), 0)
+    if laboratory.record is not None:
+        from labcalc.lab.record.decided import record_decision
+
+        record_decision(laboratory, decision, corrects)
+        return decision
+    if corrects is not None:
+        raise DecisionError(str(path), 0, "only a decision in a record has a number that another can correct")
     _append(path, (json.dumps(record, ensure_ascii=False) + "\n").encode("utf-8"))
     return decision
 

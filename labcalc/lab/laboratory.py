@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.exports.profile import Profile
 from labcalc.formulae import COMMODITIES
+from labcalc.lab.record.chain import Head
 from labcalc.statistics import DECISION_RULES, PERFORMANCE_THRESHOLDS, RULE_SETS, PerformanceThresholds, RunRule
 
 
@@ -251,6 +252,15 @@ class DuplicateChoices:
 
 
 @dataclass(frozen=True)
+class RecordPlace:
+    """Where the record is kept: a SQLite file, relative to lab.toml, or a PostgreSQL database by its URL."""
+
+    file: str = ""
+    url: str = ""
+    """Without a password."""
+
+
+@dataclass(frozen=True)
 class Laboratory:
     """The whole of lab.toml. Without a file: sensible defaults that read any self-describing export."""
 
@@ -269,6 +279,10 @@ class Laboratory:
     earlier_exports: tuple[str, ...] = ()
     """Patterns, relative to lab.toml, of the exports that make up the laboratory's record: where earlier runs and
     reference-oil results are looked up."""
+    record: RecordPlace | None = None
+    """None: the exports of ``earlier_exports`` and the lines of ``decisions.jsonl`` are the record."""
+    recorded: Head | None = None
+    """Head of the record when it was read; None where it wasn't."""
     file: Path | None = None
     sha256: str = ""
     """Digest of lab.toml; empty without one."""

@@ -11,6 +11,7 @@ from pathlib import Path
 from labcalc.errors import ExportError, MonthError
 from labcalc.judgement.record.admission import admit
 from labcalc.judgement.record.measurements import Material
+from labcalc.judgement.record.stored import gather_recorded
 from labcalc.lab import (
     CLOCK_VARIABLE,
     Laboratory,
@@ -46,6 +47,8 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | Laboratory | No
         None of the exports can be read.
     SettingsError
         lab.toml can't be used.
+    RecordError
+        The record that lab.toml names can't be opened.
     """
     if not exports and lab:
         return gather_record(lab)
@@ -70,6 +73,8 @@ def _known(laboratory: Laboratory, lab: object) -> _Known:
 def _gather_for(known: _Known, exports: Sequence[str | Path]) -> Material:
     laboratory = known.laboratory
     paths = tuple(Path(path).resolve() for path in exports)
+    if laboratory.record is not None:
+        return gather_recorded(paths, known)
     earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
     earlier = tuple(path for path in earlier if path not in paths)
     decided = [path for path in [decisions_file(laboratory)] if path is not None]
@@ -78,7 +83,7 @@ def _gather_for(known: _Known, exports: Sequence[str | Path]) -> Material:
 
 
 def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
-    """Read the laboratory's whole record: every export that ``earlier_exports`` of its lab.toml names.
+    """Read the laboratory's whole record: the one that lab.toml names, or else every export of ``earlier_exports``.
 
     Parameters
     ----------
@@ -93,11 +98,13 @@ def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
     Raises
     ------
     MonthError
-        The lab.toml names no earlier exports, or none of that name is there.
-    ExportError, SettingsError
+        The lab.toml names no earlier exports, or none of that name is there, or the record that it names is empty.
+    ExportError, SettingsError, RecordError
         As for ``gather``.
     """
     laboratory = load_laboratory(lab or sample_lab())
+    if laboratory.record is not None:
+        return gather_recorded((), _known(laboratory, lab))
     if not laboratory.earlier_exports:
         raise MonthError(
             f"{laboratory.file}: laboratory.earlier_exports is missing: it says which exports make up the record"

@@ -118,7 +118,7 @@ def decision_checks(dossier: Dossier) -> tuple[Check, ...]:
             "doubtful" if one.quantity else "not met",
             f"{at_celsius(one.quantity or 'the run', one.temperature_C)} is excluded by {one.who}, "
             f"{one.when:%Y-%m-%d}: {one.why}",
-            "decisions.jsonl",
+            "the record" if dossier.laboratory.record else "decisions.jsonl",
         )
         for one in excluding
     )

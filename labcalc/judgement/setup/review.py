@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from labcalc.errors import ExportError, SettingsError
+from labcalc.errors import ExportError, RecordError, SettingsError
 from labcalc.exports import Reading, Refusal, SourceFile
 from labcalc.judgement.setup.against_exports import findings_of_exports, findings_of_patterns, unknown_runs
 from labcalc.judgement.setup.description import findings_of_description
@@ -23,6 +23,8 @@ from labcalc.lab import (
     load_laboratory,
     name_fits,
     read,
+    read_record,
+    record_head,
 )
 
 
@@ -83,7 +85,7 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
     findings = (
         *findings_of_description(laboratory),
         *_record(laboratory),
-        *findings_of_patterns(profiles, [path.name for path in files], "export"),
+        *findings_of_patterns(profiles, [one.name for one in (files or reading.sources)], "export"),
         *(Finding("error", one.file, one.problem) for one in reading.failures),
         *_refusals(reading.refusals),
         *findings_of_exports(reading.table, laboratory),
@@ -96,10 +98,10 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
 
 
 def _read(files: Sequence[Path], laboratory: Laboratory) -> Reading:
-    """Read and label the exports; where none can be read, each says why."""
+    """Read and label the exports, or without any the record; where none can be read, each says why."""
     try:
-        return read(files, laboratory)
-    except ExportError:
+        return read_record(laboratory) if laboratory.record and not files else read(files, laboratory)
+    except (ExportError, RecordError):
         return Reading(pd.DataFrame(columns=["run"]), (), (), tuple(_failures(files, laboratory)))
 
 
@@ -116,7 +118,12 @@ def _profile_of(source: SourceFile, laboratory: Laboratory) -> str:
 
 
 def _record(laboratory: Laboratory) -> Iterator[Finding]:
-    if not laboratory.earlier_exports:
+    if laboratory.record is not None:
+        try:
+            record_head(laboratory)
+        except RecordError as error:
+            yield Finding("warning", "record", str(error))
+    elif not laboratory.earlier_exports:
         finding = "no record: nothing to make charts, months and duplicates from"
         yield Finding("note", "laboratory.earlier_exports", finding, 'Such as earlier_exports = ["exports/*"].')
     for n, pattern in enumerate(laboratory.earlier_exports, 1):
@@ -137,7 +144,10 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[Finding]:
 
 
 def _decisions(laboratory: Laboratory, reading: Reading) -> Iterator[Finding]:
-    decisions, unusable = checked_decisions(laboratory)
+    try:
+        decisions, unusable = checked_decisions(laboratory)
+    except RecordError:  # the record's own finding tells it
+        return
     yield from (Finding("error", "decisions.jsonl", f"line {one.line}: {one.problem}") for one in unusable)
     for one in unknown_runs(decisions, reading.table) if reading.sources else ():
         finding = f"{one.who} decided ({one.what}) about run {one.run}, which the exports do not hold"

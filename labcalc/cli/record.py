@@ -1,0 +1,193 @@
+"""``labcalc record``: what was read and decided, kept so that nothing is lost, twice, or changed unseen."""
+
+from __future__ import annotations
+
+import getpass
+import json
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from labcalc.cli.words import PATH, answer, exports_argument, say
+from labcalc.wording import counted
+
+if TYPE_CHECKING:
+    from labcalc.lab import Added, Laboratory
+
+lab_option = click.option("--lab", type=PATH, required=True, metavar="LAB.toml", help="It names the record.")
+by_option = click.option("--by", "who", default=getpass.getuser, show_default="your login", metavar="NAME", help="Who.")
+json_option = click.option("--json", "as_json", is_flag=True, help="As JSON, for other programs.")
+_DAY = click.DateTime(["%Y-%m-%d"])
+
+
+@click.group()
+def record() -> None:
+    """Keep what was read, refused and decided: added to, never changed, each entry chained to the one before."""
+
+
+@record.command()
+@exports_argument
+@lab_option
+@by_option
+@click.option("--again", default="", metavar="WHY", help="Read anew what is known, by today's lab.toml, and say why.")
+@answer
+def add(exports: tuple[Path, ...], lab: Path, who: str, again: str) -> int:
+    """Add exports, or folders of them, and the decisions beside lab.toml; what is known already isn't added twice."""
+    from labcalc.exports import totals
+    from labcalc.lab import add_exports, load_laboratory, move_decisions
+
+    laboratory = load_laboratory(lab)
+    added = list(add_exports(laboratory, exports, who=who, again=again))
+    moved = move_decisions(laboratory)
+    for one in added:
+        _name_what_is_missing(one)
+    new, failed = [one for one in added if one.is_new], [one for one in added if one.failure]
+    known = len(added) - len(new) - len(failed)
+    read = f"; {totals([one.source for one in new if one.source])}" if new else ""
+    decisions = f"; {counted(moved, 'decision')} moved" if moved else ""
+    click.echo(f"{counted(len(new), 'export')} added, {known} known already{read}{decisions}. {_head(laboratory)}")
+    if failed and len(failed) == len(added):
+        return 2
+    return 1 if failed or any(one.refusals for one in new) else 0
+
+
+def _name_what_is_missing(one: Added) -> None:
+    if one.failure:
+        say(f"not added: {one.failure}")
+    for refusal in one.refusals:
+        say(f"refused: {refusal}")
+
+
+@record.command()
+@click.argument("n", type=int, required=False, metavar="[NUMBER]")
+@lab_option
+@click.option("--kind", default="", metavar="KIND", help="Entries that are an export, a reading, a decision, a step.")
+@click.option("--by", "who", default="", metavar="NAME", help="Entries of this person.")
+@click.option("--sample", default="", metavar="NAME", help="With rows of this sample.")
+@click.option("--instrument", default="", metavar="NAME", help="With rows of this instrument.")
+@click.option("--since", type=_DAY, metavar="DATE", help="Written (with --to: measured) on this day or later.")
+@click.option("--until", type=_DAY, metavar="DATE", help="Written (with --to: measured) on this day or before.")
+@json_option
+@click.option("--to", type=PATH, metavar="FILE", help="The rows as .csv, .xlsx, .parquet; with NUMBER: the export.")
+@click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
+@answer
+def show(
+    lab: Path,
+    n: int | None,
+    as_json: bool,
+    to: Path | None,
+    force: bool,
+    since: datetime | None,
+    until: datetime | None,
+    **asked: str,
+) -> int:
+    """Show entries, one a line, or one in full; write rows, or an export as it came in, to a file."""
+    from labcalc.lab import find_entries, load_laboratory
+
+    laboratory = load_laboratory(lab)
+    days = {"since": since and since.date(), "until": until and until.date()}
+    if to is not None:
+        return _write(laboratory, n, to, force, {**days, **asked})
+    found = find_entries(laboratory, n=n, **days, **asked)  # type: ignore[arg-type]
+    if as_json or n is not None:
+        click.echo(json.dumps([one.for_programs for one in found], ensure_ascii=False, indent=1))
+    else:
+        for one in found:
+            click.echo(f"{one.n:>6}  {one.at}  {one.who}  {one.kind}: {_gist(one.content)}")
+    if not found:
+        say("labcalc: no entry fits")
+        return 2
+    return 0
+
+
+def _gist(content: Mapping[str, Any]) -> str:
+    """Return what an entry says in a line."""
+    if "what" in content:
+        about = content["run"] or content["instrument"]
+        return f"{content['what']}, {about}: {content['why']}"
+    if "name" in content:
+        return f"{content['name']}, {counted(content['rows_read'], 'row')} read, {content['rows_refused']} refused"
+    return f"{content['step']}: {', '.join(content['tables'])}"
+
+
+def _write(laboratory: Laboratory, n: int | None, to: Path, force: bool, asked: dict[str, Any]) -> int:
+    from labcalc.errors import RecordError
+    from labcalc.exports import write_table
+    from labcalc.lab import export_bytes, find_rows
+
+    if n is None:
+        rows = find_rows(laboratory, **{name: asked[name] for name in ("sample", "instrument", "since", "until")}).table
+        write_table(rows, to, force=force)
+        click.echo(f"{counted(len(rows), 'row')} written to {to}.")
+        return 0
+    if to.exists() and not force:
+        raise RecordError(str(to), "there is such a file already; --force writes over it")
+    to.write_bytes(export_bytes(laboratory, n))
+    click.echo(f"The export of entry {n} written to {to}.")
+    return 0
+
+
+@record.command()
+@lab_option
+@by_option
+@click.option("--what", required=True, metavar="WHAT", help="exclude, accept, corrective action or conclusion.")
+@click.option("--why", required=True, metavar="TEXT", help="The reason.")
+@click.option("--run", default="", metavar="RUN", help="The run that it is about.")
+@click.option("--instrument", default="", metavar="NAME", help="Or the instrument.")
+@click.option("--quantity", default="", metavar="NAME", help="Only the charts of this quantity.")
+@click.option("--temperature", "temperature_C", type=float, default=float("nan"), metavar="°C", help="Only these.")
+@click.option("--corrects", type=int, metavar="NUMBER", help="The decision that this one takes the place of.")
+@answer
+def decide(lab: Path, **decided: Any) -> int:
+    """Add a decision: who, what and why."""
+    from labcalc.lab import add_decision, load_laboratory
+
+    laboratory = load_laboratory(lab)
+    decision = add_decision(laboratory, **decided)
+    about = decision.run or decision.instrument
+    click.echo(f"Decided by {decision.who}: {decision.what}, {about}. {_head(laboratory)}")
+    return 0
+
+
+@record.command()
+@lab_option
+@click.option("--printed", multiple=True, metavar="N:HEAD", help="A head from paper: entries, and 16 digits or more.")
+@answer
+def verify(lab: Path, printed: tuple[str, ...]) -> int:
+    """Hold every entry against its digest; exit code 1 names the first that isn't as it was written."""
+    from labcalc.lab import load_laboratory, verify_record
+
+    head, fault = verify_record(load_laboratory(lab), dict(map(_printed, printed)))
+    if fault is not None:
+        say(f"labcalc: {fault}")
+        return 1
+    click.echo(f"The record is as it was written: {head}.")
+    return 0
+
+
+def _printed(text: str) -> tuple[int, str]:
+    n, _, digits = text.partition(":")
+    if not n.isdigit() or len(digits) < 16 or set(digits.lower()) - set("0123456789abcdef"):
+        raise click.BadParameter(f"'{text}': such as 33:106dc9e8bccf78e2 is expected", param_hint="--printed")
+    return int(n), digits
+
+
+@record.command()
+@lab_option
+@answer
+def checkpoint(lab: Path) -> int:
+    """Print number of entries and head, to be signed or filed: a record written anew can't give the same."""
+    from labcalc.lab import load_laboratory
+
+    laboratory = load_laboratory(lab)
+    click.echo(f"{laboratory.name}: {_head(laboratory)}")
+    return 0
+
+
+def _head(laboratory: Laboratory) -> str:
+    from labcalc.lab import record_head
+
+    return f"The record has {record_head(laboratory)}."

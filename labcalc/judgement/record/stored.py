@@ -1,0 +1,58 @@
+"""What is known, from the record that lab.toml names."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Protocol
+
+from labcalc.errors import MonthError
+from labcalc.judgement.record.admission import admit
+from labcalc.judgement.record.measurements import Material
+from labcalc.lab import CLOCK_VARIABLE, Head, Laboratory, checked_decisions, present_moment, read
+
+
+class Known(Protocol):
+    """A laboratory that is told from others by its hash."""
+
+    @property
+    def laboratory(self) -> Laboratory:
+        """The laboratory."""
+
+    def __hash__(self) -> int: ...
+
+
+def gather_recorded(paths: tuple[Path, ...], known: Known) -> Material:
+    """Read exports, and beside them the laboratory's record; without any, the record alone.
+
+    Nothing is read again while the record has the same head and the exports are unchanged.
+
+    Raises
+    ------
+    MonthError
+        No export is given and the record holds no row.
+    ExportError, DecisionError, RecordError
+        As for ``gather``.
+    """
+    from labcalc.lab import record_head  # what opens a record is loaded by those who have one
+
+    stamps = tuple((status.st_size, status.st_mtime_ns) for status in map(Path.stat, filter(Path.exists, paths)))
+    return _gather(paths, known, (os.environ.get(CLOCK_VARIABLE), *stamps), record_head(known.laboratory))
+
+
+@lru_cache(maxsize=2)
+def _gather(paths: tuple[Path, ...], known: Known, stamps: tuple[object, ...], head: Head) -> Material:
+    from labcalc.lab import read_record
+
+    laboratory = replace(known.laboratory, recorded=head)
+    past = read_record(laboratory)
+    if not paths and past.table.empty:
+        raise MonthError(f"{laboratory.file}: its record holds no row yet: `labcalc record add` adds exports")
+    readings = [read(paths, laboratory), past] if paths else [past]
+    decisions, unusable = checked_decisions(laboratory)
+    admission = admit(readings, laboratory, decisions, present_moment())
+    reading = replace(readings[0], table=admission.at_hand)
+    sources = tuple(source for one in readings for source in one.sources)
+    return Material(laboratory, reading, admission.record, (), decisions, unusable, sources, *admission[2:])

@@ -1,0 +1,163 @@
+"""Exports into the record: each once, as bytes and as read."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import time
+import zlib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from labcalc import __version__
+from labcalc.errors import ExportError, RecordError
+from labcalc.exports import Refusal, SourceFile
+from labcalc.exports.read import content_of, read_bytes, zone_of
+from labcalc.lab.laboratory import Laboratory
+from labcalc.lab.record.contents import digest_of, stated_source, store_parts, stored_refusals, stored_rows
+from labcalc.lab.record.database import Connection, Database
+from labcalc.lab.record.journal import append
+from labcalc.lab.record.opening import opened
+
+_Stamp = tuple[str, int, int]
+_Parts = tuple[list[tuple[Any, ...]], ...]
+_SETTLED_NS = 2_000_000_000
+"""Age from which a file's time of change tells it from a later state, [ns]: FAT keeps no finer time."""
+
+
+@dataclass(frozen=True)
+class Added:
+    """What became of one file."""
+
+    path: Path
+    entry: int
+    """Number of the entry that holds it; 0 where it couldn't be read."""
+    is_new: bool
+    """Tells an entry written now from one that was there."""
+    source: SourceFile | None = None
+    """How it was read, if it is new."""
+    refusals: tuple[Refusal, ...] = ()
+    failure: ExportError | None = None
+
+
+def add_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: str, again: str = "") -> Iterator[Added]:
+    """Add exports to the laboratory's record, one after the other; what was yielded is on the disk.
+
+    Parameters
+    ----------
+    laboratory : Laboratory
+        Its lab.toml names the record and says how exports are read.
+    paths : iterable of str or pathlib.Path
+        Files, or folders of them at any depth.
+    who : str
+        The person who adds.
+    again : str, optional
+        Why what is known already is read anew, by today's lab.toml: a new entry takes the place of the old reading.
+
+    Yields
+    ------
+    Added
+        A file each. Content that is known, under whatever name, is not stored twice.
+
+    Raises
+    ------
+    RecordError
+        The record can't be opened or written.
+    """
+    database = opened(laboratory, may_create=True)
+    if not who.strip():
+        raise RecordError(database.place, "who adds is missing: a name is expected")
+    with database.reading() as connection:
+        known = {(path, size, ns): entry for path, size, ns, entry in connection.every("SELECT * FROM stamps")}
+        digests = dict(map(tuple, connection.every("SELECT sha256, entry FROM exports")))
+    for path in _files(paths):
+        try:
+            stamp = _stamp(path)
+            if stamp in known and not again:
+                yield Added(path, known[stamp], is_new=False)
+            else:
+                yield _add(database, laboratory, path, stamp, digests, who, again)
+        except ExportError as failure:
+            yield Added(path, 0, is_new=False, failure=failure)
+
+
+def _files(paths: Iterable[str | Path]) -> Iterator[Path]:
+    for path in map(Path, paths):
+        if path.is_dir():
+            inside = (one for one in sorted(path.rglob("*")) if one.is_file())
+            yield from (one for one in inside if not one.name.startswith((".", "~$")))
+        else:
+            yield path
+
+
+def _stamp(path: Path) -> _Stamp:
+    name = os.fsencode(path).decode("utf-8", "replace")
+    if name != str(path):
+        raise ExportError(name, "its name is not UTF-8; give it another")
+    try:
+        status = path.stat()
+    except OSError:
+        return str(path), -1, 0
+    return os.path.abspath(path), status.st_size, status.st_mtime_ns  # noqa: PTH100 (resolve asks for every folder)
+
+
+def _add(
+    database: Database,
+    laboratory: Laboratory,
+    path: Path,
+    stamp: _Stamp,
+    digests: Mapping[str, int],
+    who: str,
+    again: str,
+) -> Added:
+    data = content_of(path)
+    if _stamp(path) != stamp or len(data) != stamp[1]:
+        raise ExportError(str(path), "it is being written just now; add it again when it is whole")
+    digest = hashlib.sha256(data).hexdigest()
+    entry = digests.get(digest, 0)
+    if entry and not again:
+        with database.writing() as connection:
+            _note_stamp(connection, stamp, entry)
+        return Added(path, entry, is_new=False)
+    columns, refusals, source = read_bytes(path, data, digest, laboratory.profiles, zone_of(laboratory.time_zone))
+    parts = stored_rows(columns), stored_refusals(refusals), [(line,) for line in source.set_aside]
+    packed = b"" if entry else zlib.compress(data, 3)
+    stated = _stated(source, parts, laboratory)
+    with database.writing() as connection:
+        entry = _entry_of(connection, digest)
+        if entry and not again:  # another process was quicker
+            return Added(path, entry, is_new=False)
+        if entry:
+            last = connection.one("SELECT max(entry) FROM readings WHERE export = :entry", entry=entry)[0]
+            n = append(connection, kind="reading", who=who, content={**stated, "why": again}, corrects=last)
+        else:
+            n = entry = append(connection, kind="export", who=who, content={**stated, "size": len(data)})
+            connection.add("exports", [(n, digest, len(data), packed)])
+        connection.add("readings", [(n, entry)])
+        store_parts(connection, n, parts)
+        _note_stamp(connection, stamp, entry)
+    return Added(path, n, True, source, refusals)
+
+
+def _entry_of(connection: Connection, digest: str) -> int:
+    found = connection.one("SELECT entry FROM exports WHERE sha256 = :digest", digest=digest)
+    return int(found[0]) if found else 0
+
+
+def _stated(source: SourceFile, parts: _Parts, laboratory: Laboratory) -> dict[str, Any]:
+    return {
+        **stated_source(source),
+        "parts_sha256": digest_of(parts),
+        "lab_toml_sha256": laboratory.sha256,
+        "labcalc": __version__,
+    }
+
+
+def _note_stamp(connection: Connection, stamp: _Stamp, export: int) -> None:
+    """Note a file by its size and time of change, so that it is known without reading; not while it may yet change."""
+    path, size, ns = stamp
+    asked = "SELECT 1 FROM stamps WHERE path = :path AND size = :size AND changed_ns = :ns"
+    if time.time_ns() - ns > _SETTLED_NS and not connection.one(asked, path=path, size=size, ns=ns):
+        connection.add("stamps", [(*stamp, export)])

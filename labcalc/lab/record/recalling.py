@@ -1,0 +1,98 @@
+"""The record as one reading: rows as they were read then, in the same tidy table as the exports give."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import islice
+from typing import Any
+
+from labcalc.exports import Reading, Refusal, SourceFile
+from labcalc.exports.read import zone_of
+from labcalc.exports.rows import framed
+from labcalc.lab.labels import label_runs
+from labcalc.lab.laboratory import Laboratory
+from labcalc.lab.record.chain import Head
+from labcalc.lab.record.contents import ROW_COLUMNS, columns_of, source_of
+from labcalc.lab.record.database import Connection
+from labcalc.lab.record.journal import entries_of, head_of
+from labcalc.lab.record.opening import opened
+
+_AT_ONCE = 2_000
+_LATEST = "entry NOT IN (SELECT corrects FROM entries WHERE corrects IS NOT NULL)"
+"""Readings that no later one takes the place of; said so that an index on the rows is used."""
+_STORED = ", ".join(name if name != "measured_at" else "measured_at_utc" for name in ROW_COLUMNS)
+
+
+def record_head(laboratory: Laboratory) -> Head:
+    """Return the head of the laboratory's record.
+
+    Raises
+    ------
+    RecordError
+        lab.toml names no record, or it can't be opened.
+    """
+    with opened(laboratory).reading() as connection:
+        return head_of(connection)
+
+
+def read_record(laboratory: Laboratory, where: str = "", **given: Any) -> Reading:
+    """Return all rows of the laboratory's record, labelled as ``read`` labels those of exports.
+
+    Parameters
+    ----------
+    laboratory : Laboratory
+        Its lab.toml names the record.
+    where : str, optional
+        Which rows, as a condition of SQL over the columns of the rows, with names in it for what is ``given``.
+
+    Returns
+    -------
+    Reading
+        As ``read`` returns it: temperatures in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s],
+        density in [kg/m³].
+
+    Raises
+    ------
+    RecordError
+        The record can't be opened or read.
+    """
+    zone = zone_of(laboratory.time_zone)
+    with opened(laboratory).reading() as connection:
+        sources = _sources(connection)
+        names = {entry: source.name for entry, source in sources.items()}
+        parts = list(_columns(connection, names, where, given)) or [columns_of([], {}, {})]
+        refusals = tuple(_refusals(connection, names))
+    return Reading(label_runs(framed(parts, zone), laboratory), refusals, tuple(sources.values()))
+
+
+def _sources(connection: Connection) -> dict[int, SourceFile]:
+    lines: dict[int, list[int]] = {}
+    for entry, line in connection.every("SELECT entry, line FROM lines_set_aside ORDER BY entry, place"):
+        lines.setdefault(entry, []).append(line)
+    readings = entries_of(connection, f"n IN (SELECT entry FROM readings WHERE {_LATEST})")
+    return {one.n: source_of(one.content, lines.get(one.n, [])) for one in readings}
+
+
+def rows_query(where: str = "") -> str:
+    """Return the question for the rows, of which ``where`` says which."""
+    condition = f"{_LATEST} AND ({where})" if where else _LATEST
+    return f"SELECT entry, {_STORED} FROM rows WHERE {condition} ORDER BY entry, place"
+
+
+def _columns(
+    connection: Connection, names: dict[int, str], where: str, given: dict[str, Any]
+) -> Iterator[dict[str, Any]]:
+    rows = connection.every(rows_query(where), **given)
+    known: dict[str, str] = {}
+    while some := list(islice(rows, _AT_ONCE)):
+        yield columns_of(some, names, known)
+
+
+def _refusals(connection: Connection, names: dict[int, str]) -> Iterator[Refusal]:
+    query = f"""SELECT entry, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
+        ORDER BY entry, place"""
+    return (_refusal(names[entry], said) for entry, *said in connection.every(query))
+
+
+def _refusal(file: str, said: Sequence[Any]) -> Refusal:
+    return Refusal(file, *said)

@@ -1,0 +1,131 @@
+"""Is the record what was written? Every entry, its chain, and what the tables hold beside it."""
+
+from __future__ import annotations
+
+import hashlib
+import zlib
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from labcalc.lab.laboratory import Laboratory
+from labcalc.lab.record.chain import ORIGIN, Head, linked
+from labcalc.lab.record.contents import PARTS, digest_of, stored_parts
+from labcalc.lab.record.database import Connection
+from labcalc.lab.record.decided import COLUMNS
+from labcalc.lab.record.journal import Entry, entries_of, entry_text, head_of
+from labcalc.lab.record.opening import opened
+
+
+@dataclass(frozen=True)
+class Fault:
+    """The first entry that isn't as it was written, and what is wrong with it."""
+
+    entry: int
+    problem: str
+
+    def __str__(self) -> str:
+        return f"entry {self.entry}: {self.problem}"
+
+
+def verify_record(laboratory: Laboratory, printed: Mapping[int, str] | None = None) -> tuple[Head, Fault | None]:
+    """Hold every entry of the laboratory's record against its digest, and the tables against the entries.
+
+    Parameters
+    ----------
+    laboratory : Laboratory
+        Its lab.toml names the record.
+    printed : mapping of int to str, optional
+        Heads from paper: number of entries, and digest [hex] or the first digits of it.
+
+    Returns
+    -------
+    Head, Fault or None
+        The head, and the first fault. Without a printed head, an end that was cut off and a record that was written
+        anew as a whole can't be told.
+
+    Raises
+    ------
+    RecordError
+        The record can't be opened or read.
+    """
+    with opened(laboratory).reading() as connection:
+        found = next(_faults(connection, printed or {}), None)
+        return head_of(connection), found
+
+
+def _faults(connection: Connection, printed: Mapping[int, str]) -> Iterator[Fault]:
+    previous, n = ORIGIN, 0
+    for n, entry in enumerate(entries_of(connection), 1):
+        problem = _problem(connection, entry, n, previous, printed.get(n, ""))
+        if problem:
+            yield Fault(n, problem)
+        previous = entry.digest
+    yield from (Fault(one, f"a printed head names it; the record ends with {n}") for one in sorted(printed) if one > n)
+    for table in ("exports", "readings", "decisions"):
+        query = f"SELECT min(entry) FROM {table} WHERE entry NOT IN (SELECT n FROM entries WHERE kind IN {_OF[table]})"
+        if (astray := connection.one(query)[0]) is not None:
+            yield Fault(astray, f"the table {table} holds something for it that the entry doesn't")
+    for table in PARTS:
+        query = f"SELECT min(entry) FROM {table} WHERE entry NOT IN (SELECT entry FROM readings)"
+        if (astray := connection.one(query)[0]) is not None:
+            yield Fault(astray, f"the table {table} holds rows of it, which no reading gave")
+
+
+_OF = {"exports": "('export')", "readings": "('export', 'reading')", "decisions": "('decision')"}
+"""Kinds of the entries that a table holds something for."""
+
+
+def _problem(connection: Connection, entry: Entry, n: int, previous: str, printed: str) -> str:
+    if entry.n != n:
+        return "it is missing"
+    if entry.previous != previous:
+        return "it doesn't follow the entry before it"
+    if linked(previous, entry.text) != entry.digest:
+        return "its text is not the one that was digested"
+    if not entry.digest.startswith(printed.lower()):
+        return f"its digest is {entry.digest[: len(printed)]}…, {printed} was printed"
+    try:
+        if entry_text(n, entry.at, entry.who, entry.kind, entry.corrects, entry.content) != entry.text:
+            return "its columns say something else than its text"
+        check = _CHECKS.get(entry.kind)
+        return check(connection, entry) if check else ""
+    except (ValueError, LookupError, TypeError):
+        return "its text is not one that labcalc writes"
+
+
+def _export(connection: Connection, entry: Entry) -> str:
+    found = connection.one("SELECT sha256, size, packed FROM exports WHERE entry = :n", n=entry.n)
+    if not found:
+        return "its export is missing"
+    try:
+        data = zlib.decompress(found[2])
+    except zlib.error:
+        return "its export can't be unpacked"
+    stated = entry.content["sha256"], entry.content["size"]
+    if (hashlib.sha256(data).hexdigest(), len(data)) != stated or tuple(found[:2]) != stated:
+        return "its export is not the one that was added"
+    return _reading(connection, entry)
+
+
+def _reading(connection: Connection, entry: Entry) -> str:
+    stated = entry.content
+    query = "SELECT sha256 FROM exports WHERE entry = (SELECT export FROM readings WHERE entry = :n)"
+    if tuple(connection.one(query, n=entry.n)) != (stated["sha256"],):
+        return "it is the reading of another export"
+    if digest_of(stored_parts(connection, entry.n)) != stated["parts_sha256"]:
+        return "its rows, refused rows or lines set aside are not those that were read"
+    return ""
+
+
+def _decision(connection: Connection, entry: Entry) -> str:
+    found = connection.one("SELECT * FROM decisions WHERE entry = :n", n=entry.n)
+    stated: dict[str, Any] = entry.content
+    return "" if list(found[1:]) == [stated[name] for name in COLUMNS] else "its decision is not the one it says"
+
+
+_CHECKS: dict[str, Callable[[Connection, Entry], str]] = {
+    "export": _export,
+    "reading": _reading,
+    "decision": _decision,
+}

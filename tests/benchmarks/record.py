@@ -1,0 +1,121 @@
+"""The record: adding, verifying, knowing again, a month on it: ``python -m tests.benchmarks.record [DETERMINATIONS]``.
+
+CPU time of the process. Five years of forty samples a day on six instruments, each at two temperatures, are 626 000
+determinations; without a number it is a sixth of that.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pandas as pd
+
+from labcalc.exports import read_export, write_table
+from labcalc.judgement import gather_record, report_month
+from labcalc.lab import add_exports, load_laboratory, read_record, record_head, verify_record
+from labcalc.shipped import sample_lab
+from tests.benchmarks.month import history
+from tests.benchmarks.reader import NARROW, wide
+
+FILES = 10_000
+
+
+def cpu(work: Callable[[], object]) -> float:
+    """Return the CPU time of one call, [s]."""
+    began = time.process_time()
+    work()
+    return time.process_time() - began
+
+
+def laboratory_in(folder: Path, text: str = '[laboratory]\nname = "L"\ntime_zone = "Europe/Lisbon"\n') -> Path:
+    """Write a lab.toml that names a record and return it."""
+    (folder / "lab.toml").write_text(f'{text}\n[record]\nfile = "record.sqlite"\n', encoding="utf-8")
+    return folder / "lab.toml"
+
+
+def adding(folder: Path, rows: int) -> float:
+    """Say how quickly one long export is read, added, verified and recalled; return the time to verify a row, [µs]."""
+    laboratory = load_laboratory(laboratory_in(folder))
+    export = folder / "export.csv"
+    export.write_text("".join(wide(rows)), encoding="utf-8")
+    read = cpu(lambda: read_export(export))
+    added = cpu(lambda: list(add_exports(laboratory, [export], who="bench")))
+    verified, recalled = cpu(lambda: verify_record(laboratory)), cpu(lambda: read_record(laboratory))
+    print(
+        f"{rows:,} rows: added {rows / added:,.0f} a second (50,000 wanted), of which reading takes {read / added:.0%}"
+    )
+    print(f"  verified {rows / verified:,.0f} a second, recalled {rows / recalled:,.0f} a second")
+    size = (folder / "record.sqlite").stat().st_size / export.stat().st_size
+    print(f"  the record has {size:.1f} times the bytes of the export")
+    return verified / rows * 1e6
+
+
+def knowing_again(folder: Path) -> None:
+    """Say how long it takes to know many files that are in the record."""
+    laboratory = load_laboratory(laboratory_in(folder))
+    exports = folder / "exports"
+    exports.mkdir()
+    for n in range(FILES):
+        (exports / f"{n}.csv").write_text(f"{NARROW}S{n};2026-03-02;40;15.0;838.9;\n", encoding="utf-8")
+        os.utime(exports / f"{n}.csv", (1_700_000_000, 1_700_000_000))
+    added = cpu(lambda: list(add_exports(laboratory, [exports], who="bench")))
+    began = time.monotonic()
+    known = cpu(lambda: list(add_exports(laboratory, [exports], who="bench")))
+    print(f"{FILES:,} files of a row added in {added:.1f} s; known again in {known:.2f} s of CPU,", end=" ")
+    print(f"{time.monotonic() - began:.2f} s by the clock (2 s wanted)")
+    assert record_head(laboratory).entries == FILES + 3
+    print(f"  verified in {cpu(lambda: verify_record(laboratory)):.1f} s")
+
+
+def month(folder: Path, determinations: int) -> None:
+    """Say what a month takes on a long record, and the most memory that it held."""
+    lab = laboratory_in(folder, Path(sample_lab()).read_text("utf-8"))
+    one = history(determinations // 12, read_export(*_one_export(folder)).table.columns)
+    parts = (one.assign(run=f"{n}-" + one["run"], instrument=f"VD-{1 + n // 2}") for n in range(12))
+    table = pd.concat(parts, ignore_index=True)
+    del one
+    write_table(table, folder / "history.csv")
+    del table
+    list(add_exports(load_laboratory(lab), [folder / "history.csv"], who="bench"))
+    if (child := os.fork()) == 0:
+        gathered = cpu(lambda: gather_record(lab))
+        judged = cpu(lambda: report_month(gather_record(lab), "2026-03"))
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        print(
+            f"{determinations:,} determinations: recalled in {gathered:.1f} s, the month judged in {judged:.1f} s",
+            end="",
+        )
+        print(
+            f" (10 s together wanted for 626,000), at most {peak:.0f} MB (600 wanted; adding's memory is in it)",
+            flush=True,
+        )
+        os._exit(0)
+    os.waitpid(child, 0)
+
+
+def _one_export(folder: Path) -> list[Path]:
+    (folder / "one.csv").write_text(f"{NARROW}S1;2026-03-02;40;15.0;838.9;\n", encoding="utf-8")
+    return [folder / "one.csv"]
+
+
+def main() -> None:
+    """Print all figures."""
+    determinations = int(sys.argv[1]) if len(sys.argv) > 1 else 104_000
+    with tempfile.TemporaryDirectory() as name:
+        folders = [Path(name) / part for part in ("few", "many", "files", "month")]
+        for folder in folders:
+            folder.mkdir()
+        few, many = adding(folders[0], determinations // 8), adding(folders[1], determinations)
+        print(f"time to verify a row of eight times as many: {many / few:.2f} (1 wanted)")
+        knowing_again(folders[2])
+        month(folders[3], determinations)
+
+
+if __name__ == "__main__":
+    main()

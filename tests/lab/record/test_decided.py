@@ -1,0 +1,81 @@
+"""Decisions in the record: added, corrected, moved over from the file."""
+
+from __future__ import annotations
+
+import json
+import math
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from labcalc.errors import DecisionError
+from labcalc.lab import (
+    Laboratory,
+    add_decision,
+    checked_decisions,
+    find_entries,
+    load_laboratory,
+    move_decisions,
+    read_decisions,
+)
+from tests.lab.record.conftest import LAB
+
+WHEN = datetime(2026, 3, 19, 16, 20, tzinfo=UTC)
+
+
+def test_a_decision_comes_back_as_it_was_written(laboratory: Laboratory) -> None:
+    narrow = add_decision(
+        laboratory, who="I. Duarte", what="exclude", why="bubble, ü", run="R1", quantity="density", temperature_C=15.6,
+        when=WHEN,
+    )  # fmt: skip
+    wide = add_decision(laboratory, who="I. Duarte", what="corrective action", why="cleaned", instrument="VD-1")
+    found = read_decisions(laboratory)
+    assert found[0] == narrow
+    assert (found[0].when, found[0].temperature_C) == (WHEN, 15.6)
+    assert (found[1].who, found[1].instrument, math.isnan(found[1].temperature_C)) == (wide.who, "VD-1", True)
+    entry = find_entries(laboratory, kind="decision")[0]
+    assert (entry.who, entry.content["temperature_C"], entry.content["when"]) == (
+        "I. Duarte", "15.6", "2026-03-19T16:20:00+00:00",
+    )  # fmt: skip
+
+
+def test_a_correction_takes_the_place_of_what_it_points_at(laboratory: Laboratory) -> None:
+    add_decision(laboratory, who="A", what="exclude", why="bubble", run="R1")
+    n = find_entries(laboratory, kind="decision")[0].n
+    add_decision(laboratory, who="B", what="conclusion", why="no bubble after all", run="R1", corrects=n)
+    assert [one.why for one in read_decisions(laboratory)] == ["no bubble after all"]
+    assert [one.corrects for one in find_entries(laboratory, kind="decision")] == [None, n]
+    for wrong in (n, 1, 99):
+        with pytest.raises(DecisionError, match=f"entry {wrong} is no decision in force"):
+            add_decision(laboratory, who="B", what="conclusion", why="again", run="R1", corrects=wrong)
+
+
+def test_a_wrong_decision_leaves_nothing(laboratory: Laboratory) -> None:
+    with pytest.raises(DecisionError, match="what: 'ignore': one of"):
+        add_decision(laboratory, who="A", what="ignore", why="bubble", run="R1")
+    assert move_decisions(laboratory) == 0
+    assert find_entries(laboratory, kind="decision") == []
+
+
+def test_the_file_moves_over_once_and_nothing_of_it_is_passed_over(laboratory: Laboratory) -> None:
+    assert laboratory.file is not None
+    file = laboratory.file.parent / "decisions.jsonl"
+    line = {"who": "A", "when": WHEN.isoformat(), "what": "exclude", "why": "bubble", "run": "R1", "temperature_C": 40}
+    file.write_text(json.dumps(line) + "\n", encoding="utf-8")
+    assert move_decisions(laboratory) == 1
+    assert move_decisions(laboratory) == 0
+    assert [(one.run, one.temperature_C) for one in read_decisions(laboratory)] == [("R1", 40.0)]
+    with file.open("a", encoding="utf-8") as end:
+        end.write(json.dumps({**line, "run": "R2"}) + "\n")
+    in_force, (beside,) = checked_decisions(laboratory)
+    assert [one.run for one in in_force] == ["R1"]
+    assert beside.problem == "1 of its decisions is not in the record; `labcalc record add` moves them"
+    assert move_decisions(laboratory) == 1
+    assert [one.run for one in read_decisions(laboratory)] == ["R1", "R2"]
+
+
+def test_without_a_record_there_is_nothing_to_correct(tmp_path: Path) -> None:
+    (tmp_path / "lab.toml").write_text(LAB, encoding="utf-8")
+    with pytest.raises(DecisionError, match="only a decision in a record has a number"):
+        add_decision(load_laboratory(tmp_path / "lab.toml"), who="A", what="exclude", why="x", run="R1", corrects=1)

@@ -1,0 +1,60 @@
+"""A record of every earlier step is brought up to date, and what it held stays."""
+
+from __future__ import annotations
+
+import pytest
+
+from labcalc.errors import RecordError
+from labcalc.lab import Laboratory, add_decision, add_exports, find_entries, read_record, record_head, verify_record
+from labcalc.lab.record.database import database_of
+from labcalc.lab.record.journal import append
+from labcalc.lab.record.opening import opened
+from labcalc.lab.record.steps import LATEST, bring_up_to_date, step_of
+from tests.lab.record.conftest import export_files
+
+
+@pytest.mark.parametrize("earlier", range(LATEST))
+def test_from_each_earlier_step(laboratory: Laboratory, earlier: int, tmp_path: object) -> None:
+    database = database_of(laboratory)
+    with database.writing() as connection:
+        bring_up_to_date(connection, database.place, earlier)
+        before = append(connection, kind="note", who="Inês", content={"text": "µ"}) if earlier else 0
+    opened(laboratory, may_create=True)
+    with database.reading() as connection:
+        assert step_of(connection) == LATEST
+    assert find_entries(laboratory, n=before)[0].content == {"text": "µ"} if before else True
+    assert [one.content["step"] for one in find_entries(laboratory, kind="step")] == [*range(1, LATEST + 1)]
+    list(add_exports(laboratory, export_files(laboratory.file.parent / "exports", 1), who="Inês"))  # type: ignore[union-attr]
+    add_decision(laboratory, who="Inês", what="conclusion", why="seen", instrument="VD-1")
+    assert len(read_record(laboratory).table) == 3
+    assert verify_record(laboratory)[1] is None
+
+
+def test_a_step_that_fails_leaves_the_record_as_it_was(laboratory: Laboratory, monkeypatch: pytest.MonkeyPatch) -> None:
+    database = database_of(laboratory)
+    with database.writing() as connection:
+        bring_up_to_date(connection, database.place, 2)
+    head = record_head_at(laboratory)
+    monkeypatch.setitem(bring_up_to_date.__globals__["_INDEXES"], 3, ("no_such_table (x)",))
+    with pytest.raises(RecordError, match="no_such_table"):
+        opened(laboratory)
+    assert record_head_at(laboratory) == head
+    with database.reading() as connection:
+        assert not connection.has_table("stamps")
+    monkeypatch.undo()
+    assert record_head(laboratory).entries == head[0] + 1
+
+
+def record_head_at(laboratory: Laboratory) -> tuple[int, str]:
+    with database_of(laboratory).reading() as connection:
+        return tuple(connection.one("SELECT n, digest FROM entries ORDER BY n DESC LIMIT 1"))  # type: ignore[return-value]
+
+
+def test_a_record_of_a_newer_version_is_left_alone(laboratory: Laboratory) -> None:
+    database = opened(laboratory, may_create=True)
+    with database.writing() as connection:
+        connection.add("steps", [(LATEST + 1, "2030-01-01T00:00:00Z", 3, "x")])
+    with pytest.raises(
+        RecordError, match=rf"written by a newer labcalc \(step {LATEST + 1}\); this one knows {LATEST} steps"
+    ):
+        record_head(laboratory)

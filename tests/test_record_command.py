@@ -1,0 +1,136 @@
+"""``labcalc record`` as a person types it: one clear line each, exit codes 0, 1 and 2."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from labcalc.cli import main
+from labcalc.lab import load_laboratory, read, record_head
+from tests.lab.record.conftest import LAB, export_files, lab_with
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    lab_with(tmp_path)
+    export_files(tmp_path / "exports", 2)
+    return tmp_path
+
+
+def call(folder: Path, *words: str) -> Result:
+    return CliRunner().invoke(main, ["record", *words, "--lab", str(folder / "lab.toml")])
+
+
+def add(folder: Path, *words: str) -> Result:
+    return call(folder, "add", str(folder / "exports"), "--by", "Inês", *words)
+
+
+def head(folder: Path) -> str:
+    return str(record_head(load_laboratory(folder / "lab.toml")))
+
+
+def test_add_says_what_is_new_and_what_was_known(folder: Path) -> None:
+    first = add(folder)
+    assert first.exit_code == 0
+    assert first.stdout == f"2 exports added, 0 known already; 6 rows read, 0 refused. The record has {head(folder)}.\n"
+    again = add(folder)
+    assert (again.exit_code, again.stdout) == (
+        0, f"0 exports added, 2 known already. The record has 5 entries, head {head(folder).split()[-1]}.\n",
+    )  # fmt: skip
+
+
+def test_add_names_what_is_not_in_it(folder: Path) -> None:
+    (folder / "exports" / "notes.csv").write_text("nothing", encoding="utf-8")
+    odd = folder / "exports" / "run_000.csv"
+    odd.write_text(odd.read_text("utf-8") + "S9;2026-03-02 09:00;40;broken;838.9;\n", encoding="utf-8")
+    done = add(folder)
+    assert done.exit_code == 1
+    assert done.stderr.splitlines()[0].startswith("not added: notes.csv: ")
+    assert done.stderr.splitlines()[1].startswith("refused: run_000.csv, line 5, column 'KV (mm²/s)': 'broken'")
+    only = call(folder, "add", str(folder / "exports" / "notes.csv"), "--by", "Inês")
+    assert (only.exit_code, len(only.stderr.splitlines())) == (2, 1)
+
+
+def test_add_moves_decisions_and_reads_again(folder: Path) -> None:
+    line = {"who": "A", "when": "2026-03-19T11:40:00+00:00", "what": "exclude", "why": "bubble", "run": "R1"}
+    (folder / "decisions.jsonl").write_text(json.dumps(line) + "\n", encoding="utf-8")
+    assert "; 1 decision moved. " in add(folder).stdout
+    done = add(folder, "--again", "another profile")
+    assert done.stdout.startswith("2 exports added, 0 known already; 6 rows read")
+    shown = json.loads(call(folder, "show", "--kind", "reading", "--json").stdout)
+    assert [(one["n"], one["corrects"], one["content"]["why"]) for one in shown] == [
+        (7, 4, "another profile"), (8, 5, "another profile"),
+    ]  # fmt: skip
+
+
+def test_show_lists_filters_and_writes(folder: Path) -> None:
+    add(folder)
+    lines = call(folder, "show").stdout.splitlines()
+    assert len(lines) == 5
+    assert lines[0].endswith("labcalc  step: 1: entries, exports, lines_set_aside, readings, refusals, rows, steps")
+    assert lines[3].split(maxsplit=2)[0] == "4"
+    assert lines[3].endswith("Inês  export: run_000.csv, 3 rows read, 0 refused")
+    assert call(folder, "show", "--kind", "export", "--sample", "S4").stdout.splitlines() == [lines[4]]
+    assert call(folder, "show", "--by", "Inês", "--until", "2020-01-01").exit_code == 2
+    assert json.loads(call(folder, "show", "5").stdout)[0]["content"]["name"] == "run_001.csv"
+    rows = call(folder, "show", "--sample", "S4", "--to", str(folder / "rows.csv"))
+    assert rows.stdout == f"1 row written to {folder / 'rows.csv'}.\n"
+    assert read(folder / "rows.csv").table["sample"].tolist() == ["S4"]
+    back = call(folder, "show", "5", "--to", str(folder / "back.csv"))
+    assert back.stdout == f"The export of entry 5 written to {folder / 'back.csv'}.\n"
+    assert (folder / "back.csv").read_bytes() == (folder / "exports" / "run_001.csv").read_bytes()
+    kept = call(folder, "show", "4", "--to", str(folder / "back.csv"))
+    assert (kept.exit_code, kept.stderr) == (
+        2, f"labcalc: {folder / 'back.csv'}: there is such a file already; --force writes over it\n",
+    )  # fmt: skip
+
+
+def test_decide_and_correct(folder: Path) -> None:
+    words = ("decide", "--by", "I. Duarte", "--why", "bubble in the cell")
+    done = call(folder, *words, "--what", "exclude", "--run", "R1", "--temperature", "40")
+    assert done.stdout == f"Decided by I. Duarte: exclude, R1. The record has {head(folder)}.\n"
+    assert call(folder, *words, "--what", "conclusion", "--instrument", "VD-1", "--corrects", "4").exit_code == 0
+    assert [line.split("Z  ")[-1] for line in call(folder, "show", "--kind", "decision").stdout.splitlines()] == [
+        "I. Duarte  decision: exclude, R1: bubble in the cell",
+        "I. Duarte  decision: conclusion, VD-1: bubble in the cell",
+    ]
+    wrong = call(folder, *words, "--what", "exclude")
+    assert (wrong.exit_code, wrong.stderr.count("\n")) == (2, 1)
+    assert "run: missing, and must be given to exclude" in wrong.stderr
+
+
+def test_verify_and_checkpoint(folder: Path) -> None:
+    add(folder)
+    assert call(folder, "checkpoint").stdout == f"Harbour Laboratory: The record has {head(folder)}.\n"
+    printed = f"5:{head(folder).split()[-1][:16]}"
+    good = call(folder, "verify", "--printed", printed)
+    assert (good.exit_code, good.stdout) == (0, f"The record is as it was written: {head(folder)}.\n")
+    bad = call(folder, "verify", "--printed", "5:0123456789abcdef")
+    assert bad.exit_code == 1
+    assert bad.stderr.startswith("labcalc: entry 5: its digest is ")
+    assert call(folder, "verify", "--printed", "5:abc").exit_code == 2
+    with closing(sqlite3.connect(folder / "record.sqlite", isolation_level=None)) as connection:
+        connection.execute("DROP TRIGGER rows_update")
+        connection.execute("UPDATE rows SET sample = 'other' WHERE entry = 5")
+    told = call(folder, "verify")
+    assert (told.exit_code, told.stderr) == (
+        1, "labcalc: entry 5: its rows, refused rows or lines set aside are not those that were read\n",
+    )  # fmt: skip
+
+
+def test_without_a_record_each_says_so_in_a_line(folder: Path) -> None:
+    for words in (("show",), ("verify",), ("checkpoint",)):
+        done = call(folder, *words)
+        assert (done.exit_code, done.stderr) == (
+            2,
+            f"labcalc: {folder / 'record.sqlite'}: there is no record yet; `labcalc record add` begins one\n",
+        )
+    (folder / "lab.toml").write_text(LAB, encoding="utf-8")
+    assert add(folder).stderr == (
+        f'labcalc: {folder / "lab.toml"}: no record is named; [record] file = "record.sqlite" in lab.toml names one\n'
+    )
