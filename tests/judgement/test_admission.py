@@ -131,6 +131,7 @@ def test_two_versions_are_refused_until_decided(gathered: Gather) -> None:
     assert values(material.record) == [45.9]
     judgement = judged(material)
     assert judgement.verdict == "not releasable"
+    assert [one.name for one in judgement.checks].count("One version") == 1
     assert judgement.reason.startswith(
         "One version: a.csv line 2 and b.csv line 2 give 46.12 and 46.21 mm²/s (kinematic viscosity at 40 °C) "
         "for the same instrument, time, sample and fill: a decision to count one of them settles it"
@@ -192,6 +193,7 @@ def test_where_it_restarts_amid_a_file_all_of_it_is_doubted(gathered: Gather) ->
     material = gathered(a=week(8) + week(4, day="2015-01-01", first=8))
     assert len(material.doubts) == 12
     assert material.record.empty
+    assert judged(material, "W0").verdict == "needs a second look"
 
 
 def test_time_that_runs_backwards_is_told_where_the_file_is_in_order(gathered: Gather) -> None:
