@@ -164,6 +164,12 @@ def test_a_version_in_the_record_is_as_good_as_one_at_hand(gathered: Gather) -> 
     assert judged(material).verdict == "not releasable"
 
 
+def test_of_runs_of_one_name_at_other_times_the_one_at_hand_counts(gathered: Gather) -> None:
+    material = gathered(today=RUN, past={"week": RUN.replace("2026-03-02", "2026-02-02") + SECOND})
+    assert values(material.record) == [6.87, 45.9, 46.12]
+    assert material.doubts == ()
+
+
 def test_days_without_a_clock_and_rows_without_an_instrument_prove_nothing(gathered: Gather) -> None:
     for change in ((" 08:00:05", ""), (",VD,", ",,")):
         assert gathered(a=RUN.replace(*change), b=OTHER.replace(*change)).doubts == ()

@@ -173,7 +173,7 @@ def test_history_is_earlier_of_the_sample_or_of_its_lot(gathered: Gather) -> Non
     past = lotted(
         earlier("E1", 1, 46.0, 858.0)
         + earlier("E2", 2, 46.0, 858.0, "S-2")
-        + earlier("E4", 4, 46.1, 858.0).replace("02-04 08:00", "03-02 08:00").replace("VD", "W")
+        + earlier("E4", 4, 46.0, 858.0, "S-4").replace("02-04 08:00", "03-02 08:00")
         + earlier("E5", 5, 46.0, 858.0).replace("02-05 08:00", "03-02 07:59")
         + earlier("E6", 6, 46.0, 858.0).replace("02-06", "03-06"),
         "L1",
@@ -224,10 +224,10 @@ def test_reference_results_up_to_the_end_of_the_run(gathered: Gather) -> None:
     assert set(own.own_comparisons["run"]) == {"R9"}
 
 
-def test_of_two_files_with_a_run_of_one_name_the_one_at_hand_counts(gathered: Gather) -> None:
-    material = gathered(COLD, COLD.replace("46.00", "99.00").replace("08:00", "08:30") + earlier("E1", 1, 46.0, 858.0))
-    assert material.record.loc[material.record["run"] == "S1", "kinematic_viscosity_mm2_s"].tolist() == [46.0]
-    assert len(material.record) == 2
+def test_of_two_files_that_differ_none_counts(gathered: Gather) -> None:
+    material = gathered(COLD, COLD.replace("46.00", "99.00") + earlier("E1", 1, 46.0, 858.0))
+    assert material.record["run"].tolist() == ["E1"]
+    assert {one.about for one in material.dossier("S1").doubts} == {"versions"}
     assert material.runs == ("S1",)
     assert material.first_sample == "S1"
 

@@ -199,4 +199,5 @@ def _first_rows(shared: pd.DataFrame) -> dict[int, int]:
         head = known.groupby(["place", quantity, nth])["row"].transform("first")
         is_repeat[head.index] &= head != known["row"]
         first[head.index] = head
+    is_repeat &= first != shared["row"]
     return dict(zip(shared["row"][is_repeat].tolist(), first[is_repeat].tolist(), strict=True))
