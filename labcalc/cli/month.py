@@ -29,8 +29,9 @@ def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
 
     lab = needed(lab, "a month is made from")
     material = gather_record(lab)
+    code = name_doubts(material)
     quality = report_month(material, month)
-    code = max(name_doubts(material), exit_code(quality))
+    code = max(code, exit_code(quality))
     for refused in (*quality.failures, *quality.refusals):
         say(f"refused: {refused}")
     for notice in quality.notices:

@@ -131,6 +131,7 @@ def test_two_versions_are_refused_until_decided(gathered: Gather) -> None:
     assert values(material.record) == [45.9]
     judgement = judged(material)
     assert judgement.verdict == "not releasable"
+    assert [one.name for one in judgement.checks].count("One version") == 1
     assert judgement.reason.startswith(
         "One version: a.csv line 2 and b.csv line 2 give 46.12 and 46.21 mm²/s (kinematic viscosity at 40 °C) "
         "for the same instrument, time, sample and fill: a decision to count one of them settles it"
@@ -163,6 +164,12 @@ def test_a_version_in_the_record_is_as_good_as_one_at_hand(gathered: Gather) -> 
     assert judged(material).verdict == "not releasable"
 
 
+def test_of_runs_of_one_name_at_other_times_the_one_at_hand_counts(gathered: Gather) -> None:
+    material = gathered(today=RUN, past={"week": RUN.replace("2026-03-02", "2026-02-02") + SECOND})
+    assert values(material.record) == [6.87, 45.9, 46.12]
+    assert material.doubts == ()
+
+
 def test_days_without_a_clock_and_rows_without_an_instrument_prove_nothing(gathered: Gather) -> None:
     for change in ((" 08:00:05", ""), (",VD,", ",,")):
         assert gathered(a=RUN.replace(*change), b=OTHER.replace(*change)).doubts == ()
@@ -192,6 +199,7 @@ def test_where_it_restarts_amid_a_file_all_of_it_is_doubted(gathered: Gather) ->
     material = gathered(a=week(8) + week(4, day="2015-01-01", first=8))
     assert len(material.doubts) == 12
     assert material.record.empty
+    assert judged(material, "W0").verdict == "needs a second look"
 
 
 def test_time_that_runs_backwards_is_told_where_the_file_is_in_order(gathered: Gather) -> None:

@@ -131,8 +131,11 @@ class _Rows:
 
     def keep_out_contradictions(self) -> None:
         """Keep out the runs that two files give otherwise; of which somebody said which counts, the other goes."""
-        dropped, rivals = dict[int, int](), set[int]()
-        for pair, finding in _clashes(self.shared, self.table):
+        dropped, rivals, seen = dict[int, int](), set[int](), set[tuple[int, ...]]()
+        for pair, quantity, values in _clashes(self.shared):
+            if (sides := tuple(self.side[[*pair]])) in seen:
+                continue
+            seen.add(sides)
             counts = [self._counts(row) for row in pair]
             if counts[0] != counts[1]:
                 row = pair[counts.index(False)]
@@ -140,7 +143,7 @@ class _Rows:
                 continue
             rivals |= {*pair}
             for row in pair if self.excluded.isdisjoint(self.runs[[*pair]]) else ():
-                self._doubt(row, "versions", finding)
+                self._doubt(row, "versions", _in_words(self.table.iloc[[*pair]], quantity, values))
         self.told += [f"{self.names[row]}: run {self.runs[row]} gives way, as decided" for row in dropped.values()]
         first: dict[str, int] = {}  # a page shows one version of a run: that of the first file
         later = [row for row in sorted(rivals) if first.setdefault(self.runs[row], self.side[row]) != self.side[row]]
@@ -163,7 +166,7 @@ def _shared_rows(table: pd.DataFrame, file: NDArray[np.int64]) -> pd.DataFrame:
     return found[found.groupby("place")["file"].transform("nunique") > 1]
 
 
-def _clashes(shared: pd.DataFrame, table: pd.DataFrame) -> Iterator[tuple[tuple[int, int], str]]:
+def _clashes(shared: pd.DataFrame) -> Iterator[tuple[tuple[int, int], str, tuple[float, float]]]:
     """Yield the rows of two files that give other values for one instrument, time, sample, fill and temperature."""
     rows = shared[shared["is_certain"].to_numpy(bool)]
     rows = rows[(rows.groupby([*_FILL, "file"])["row"].transform("size") == 1).to_numpy()]
@@ -172,7 +175,7 @@ def _clashes(shared: pd.DataFrame, table: pd.DataFrame) -> Iterator[tuple[tuple[
         for _, versions in differing.groupby(_FILL, sort=False):
             for one, other in combinations(versions[["row", quantity]].itertuples(index=False, name=None), 2):
                 if one[1] != other[1]:
-                    yield (one[0], other[0]), _in_words(table.iloc[[one[0], other[0]]], quantity, (one[1], other[1]))
+                    yield (one[0], other[0]), quantity, (one[1], other[1])
 
 
 def _in_words(rows: pd.DataFrame, quantity: str, values: tuple[float, float]) -> str:
@@ -196,4 +199,5 @@ def _first_rows(shared: pd.DataFrame) -> dict[int, int]:
         head = known.groupby(["place", quantity, nth])["row"].transform("first")
         is_repeat[head.index] &= head != known["row"]
         first[head.index] = head
+    is_repeat &= first != shared["row"]
     return dict(zip(shared["row"][is_repeat].tolist(), first[is_repeat].tolist(), strict=True))

@@ -98,7 +98,7 @@ class Material:
             history=self._history(rows, later),
             decisions=tuple(one for one in self.decisions if one.run == run),
             fills=self._fills(first_text(rows["instrument"])),
-            doubts=tuple(one for one in self.doubts if one.run == run),
+            doubts=tuple(one for one in self.doubts if one.run == run and one.file in names),
         )
 
     @cached_property
