@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import getpass
 import json
-from collections.abc import Mapping
-from datetime import datetime
+from collections.abc import Callable, Mapping
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,15 @@ if TYPE_CHECKING:
 lab_option = click.option("--lab", type=PATH, required=True, metavar="LAB.toml", help="It names the record.")
 by_option = click.option("--by", "who", default=getpass.getuser, show_default="your login", metavar="NAME", help="Who.")
 json_option = click.option("--json", "as_json", is_flag=True, help="As JSON, for other programs.")
-_DAY = click.DateTime(["%Y-%m-%d"])
+
+
+def _day(_: click.Context, __: click.Parameter, moment: datetime | None) -> date | None:
+    return None if moment is None else moment.date()
+
+
+def _day_option(name: str, side: str) -> Callable[[Any], Any]:
+    told = f"Written (with --to: measured) on this day or {side}."
+    return click.option(name, type=click.DateTime(["%Y-%m-%d"]), callback=_day, metavar="DATE", help=told)
 
 
 @click.group()
@@ -68,30 +76,20 @@ def _name_what_is_missing(one: Added) -> None:
 @click.option("--by", "who", default="", metavar="NAME", help="Entries of this person.")
 @click.option("--sample", default="", metavar="NAME", help="With rows of this sample.")
 @click.option("--instrument", default="", metavar="NAME", help="With rows of this instrument.")
-@click.option("--since", type=_DAY, metavar="DATE", help="Written (with --to: measured) on this day or later.")
-@click.option("--until", type=_DAY, metavar="DATE", help="Written (with --to: measured) on this day or before.")
+@_day_option("--since", "later")
+@_day_option("--until", "before")
 @json_option
 @click.option("--to", type=PATH, metavar="FILE", help="The rows as .csv, .xlsx, .parquet; with NUMBER: the export.")
 @click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
 @answer
-def show(
-    lab: Path,
-    n: int | None,
-    as_json: bool,
-    to: Path | None,
-    force: bool,
-    since: datetime | None,
-    until: datetime | None,
-    **asked: str,
-) -> int:
+def show(lab: Path, n: int | None, as_json: bool, to: Path | None, force: bool, **asked: Any) -> int:
     """Show entries, one a line, or one in full; write rows, or an export as it came in, to a file."""
     from labcalc.lab import find_entries, load_laboratory
 
     laboratory = load_laboratory(lab)
-    days = {"since": since and since.date(), "until": until and until.date()}
     if to is not None:
-        return _write(laboratory, n, to, force, {**days, **asked})
-    found = find_entries(laboratory, n=n, **days, **asked)  # type: ignore[arg-type]
+        return _write(laboratory, n, to, force, asked)
+    found = find_entries(laboratory, n=n, **asked)
     if as_json or n is not None:
         click.echo(json.dumps([one.for_programs for one in found], ensure_ascii=False, indent=1))
     else:

@@ -6,25 +6,18 @@ import os
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 from labcalc.errors import MonthError
 from labcalc.judgement.record.admission import admit
 from labcalc.judgement.record.measurements import Material
-from labcalc.lab import CLOCK_VARIABLE, Head, Laboratory, checked_decisions, present_moment, read
+from labcalc.lab import CLOCK_VARIABLE, Head, checked_decisions, present_moment, read
+
+if TYPE_CHECKING:
+    from labcalc.judgement.record.gathering import _Known
 
 
-class Known(Protocol):
-    """A laboratory that is told from others by its hash."""
-
-    @property
-    def laboratory(self) -> Laboratory:
-        """The laboratory."""
-
-    def __hash__(self) -> int: ...
-
-
-def gather_recorded(paths: tuple[Path, ...], known: Known) -> Material:
+def gather_recorded(paths: tuple[Path, ...], known: _Known) -> Material:
     """Read exports, and beside them the laboratory's record; without any, the record alone.
 
     Nothing is read again while the record has the same head and the exports are unchanged.
@@ -43,7 +36,7 @@ def gather_recorded(paths: tuple[Path, ...], known: Known) -> Material:
 
 
 @lru_cache(maxsize=2)
-def _gather(paths: tuple[Path, ...], known: Known, stamps: tuple[object, ...], head: Head) -> Material:
+def _gather(paths: tuple[Path, ...], known: _Known, stamps: tuple[object, ...], head: Head) -> Material:
     from labcalc.lab import read_record
 
     laboratory = replace(known.laboratory, recorded=head)

@@ -46,16 +46,10 @@ def find_entries(
     RecordError
         The record can't be opened or read.
     """
-    asked = {
-        "n = :n": n,
-        "kind = :kind": kind,
-        "who = :who": who,
-        "at >= :start": _begin(since, laboratory),
-        "at < :end": _begin(until, laboratory, after=1),
-        "n IN (SELECT entry FROM rows WHERE sample = :sample)": sample,
-        "n IN (SELECT entry FROM rows WHERE instrument = :instrument)": instrument,
-    }
-    condition, given = _condition(asked)
+    asked = {"n": n, "kind": kind, "who": who, "in_sample": sample, "in_instrument": instrument}
+    condition, given = _condition(
+        {**asked, "start": _begin(since, laboratory), "end": _begin(until, laboratory, after=1)}
+    )
     with opened(laboratory).reading() as connection:
         return list(entries_of(connection, condition or "n > 0", **given))
 
@@ -69,13 +63,8 @@ def find_rows(
     until: date | None = None,
 ) -> Reading:
     """Return the rows of a sample or an instrument, measured from ``since`` to ``until``, as ``read_record`` does."""
-    asked = {
-        "sample = :sample": sample,
-        "instrument = :instrument": instrument,
-        "measured_at_utc >= :start": _begin(since, laboratory),
-        "measured_at_utc < :end": _begin(until, laboratory, after=1),
-    }
-    condition, given = _condition(asked)
+    period = {"measured_from": _begin(since, laboratory), "measured_before": _begin(until, laboratory, after=1)}
+    condition, given = _condition({"sample": sample, "instrument": instrument, **period})
     return read_record(laboratory, condition, **given)
 
 
@@ -95,11 +84,21 @@ def export_bytes(laboratory: Laboratory, n: int) -> bytes:
     return zlib.decompress(found[0])
 
 
+_CONDITIONS = {
+    "start": "at >= :start",
+    "end": "at < :end",
+    "measured_from": "measured_at_utc >= :measured_from",
+    "measured_before": "measured_at_utc < :measured_before",
+    "in_sample": "n IN (SELECT entry FROM rows WHERE sample = :in_sample)",
+    "in_instrument": "n IN (SELECT entry FROM rows WHERE instrument = :in_instrument)",
+}
+"""What is asked for as a condition of SQL, where it isn't that a column equals."""
+
+
 def _condition(asked: Mapping[str, object]) -> tuple[str, dict[str, object]]:
-    """Return what is asked for as a condition of SQL, with its values by their names in it."""
-    parts = {part: value for part, value in asked.items() if value is not None and value != ""}
-    given = {part.split(":")[1].rstrip(")"): value for part, value in parts.items()}
-    return " AND ".join(parts), given
+    """Return what is asked for as one condition of SQL, with the values by their names in it."""
+    given = {name: value for name, value in asked.items() if value not in (None, "")}
+    return " AND ".join(_CONDITIONS.get(name, f"{name} = :{name}") for name in given), given
 
 
 def _begin(day: date | None, laboratory: Laboratory, after: int = 0) -> str:
