@@ -1,4 +1,4 @@
-"""The tables of the record, by numbered steps; a step that was released is never edited, a further one is added.
+"""The tables of the record (``tables.toml``), by numbered steps.
 
 Triggers refuse to change or delete, and to insert over what is there: ``INSERT OR REPLACE`` deletes without asking
 a delete trigger. They guard against accidents; against intent stands the chain.
@@ -6,71 +6,16 @@ a delete trigger. They guard against accidents; against intent stands the chain.
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterator
+from importlib.resources import files
+from typing import Any
 
 from labcalc.errors import RecordError
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import append, head_of, now
 
-_STEPS: tuple[dict[str, tuple[str, tuple[str, ...]]], ...] = (
-    {
-        "entries": (
-            """n {int} PRIMARY KEY CHECK (n > 0), at TEXT NOT NULL, who TEXT NOT NULL CHECK (who <> ''),
-            kind TEXT NOT NULL, corrects {int} REFERENCES entries (n) CHECK (corrects < n), content TEXT NOT NULL,
-            previous TEXT NOT NULL UNIQUE, digest TEXT NOT NULL UNIQUE""",
-            ("n", "previous", "digest"),
-        ),
-        "steps": (
-            "step {int} PRIMARY KEY, at TEXT NOT NULL, entries {int} NOT NULL, head TEXT NOT NULL",
-            ("step",),
-        ),
-        "exports": (
-            """entry {int} PRIMARY KEY REFERENCES entries (n), sha256 TEXT NOT NULL UNIQUE, size {int} NOT NULL,
-            packed {bytes} NOT NULL""",
-            ("entry", "sha256"),
-        ),
-        "readings": (
-            "entry {int} PRIMARY KEY REFERENCES entries (n), export {int} NOT NULL REFERENCES exports (entry)",
-            ("entry",),
-        ),
-        "rows": (
-            """entry {int} NOT NULL REFERENCES readings (entry), place {int} NOT NULL, run TEXT, sample TEXT,
-            product TEXT, lot TEXT, role TEXT, measured_at_utc TEXT, instrument TEXT, operator TEXT,
-            temperature_C TEXT, replicate {int}, kinematic_viscosity_mm2_s TEXT, dynamic_viscosity_mPa_s TEXT,
-            density_kg_m3 TEXT, remark TEXT, source_line {int}, PRIMARY KEY (entry, place)""",
-            ("entry, place",),
-        ),
-        "refusals": (
-            """entry {int} NOT NULL REFERENCES readings (entry), place {int} NOT NULL, line {int} NOT NULL,
-            column_name TEXT, value TEXT, expected TEXT NOT NULL, sheet TEXT NOT NULL,
-            sample TEXT NOT NULL, PRIMARY KEY (entry, place)""",
-            ("entry, place",),
-        ),
-        "lines_set_aside": (
-            """entry {int} NOT NULL REFERENCES readings (entry), place {int} NOT NULL, line {int} NOT NULL,
-            PRIMARY KEY (entry, place)""",
-            ("entry, place",),
-        ),
-    },
-    {
-        "decisions": (
-            """entry {int} PRIMARY KEY REFERENCES entries (n), who TEXT NOT NULL, decided_at TEXT NOT NULL,
-            what TEXT NOT NULL, why TEXT NOT NULL, run TEXT NOT NULL, instrument TEXT NOT NULL,
-            quantity TEXT NOT NULL, temperature_C TEXT NOT NULL""",
-            ("entry",),
-        ),
-    },
-    {
-        "stamps": (
-            """path TEXT NOT NULL, size {int} NOT NULL, changed_ns {int} NOT NULL,
-            export {int} NOT NULL REFERENCES exports (entry), PRIMARY KEY (path, size, changed_ns)""",
-            ("path, size, changed_ns",),
-        ),
-    },
-)
-"""By step, the tables that it adds: columns, and each key that an insert must not find there already."""
-
-_INDEXES = {3: ("rows (sample)", "rows (instrument, measured_at_utc)", "entries (corrects)", "readings (export)")}
+_STEPS = tomllib.loads(files("labcalc.lab.record").joinpath("tables.toml").read_text("utf-8"))["step"]
 LATEST = len(_STEPS)
 
 
@@ -90,7 +35,11 @@ def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> 
             connection.run(statement)
         before = head_of(connection)
         connection.add("steps", [(step, now(), before.entries, before.digest)])
-        append(connection, kind="step", who="labcalc", content={"step": step, "tables": sorted(_STEPS[step - 1])})
+        append(connection, kind="step", who="labcalc", content=_told(step))
+
+
+def _told(step: int) -> dict[str, Any]:
+    return {"step": step, "tables": sorted(table["name"] for table in _STEPS[step - 1]["table"])}
 
 
 def step_of(connection: Connection) -> int:
@@ -99,18 +48,19 @@ def step_of(connection: Connection) -> int:
 
 
 def _statements(step: int, is_sqlite: bool) -> Iterator[str]:
-    names = {"int": "INTEGER", "bytes": "BLOB"} if is_sqlite else {"int": "BIGINT", "bytes": "BYTEA"}
+    types = {"int": "INTEGER", "bytes": "BLOB"} if is_sqlite else {"int": "BIGINT", "bytes": "BYTEA"}
     if step == 1 and not is_sqlite:
         yield _REFUSE
-    for table, (columns, keys) in _STEPS[step - 1].items():
+    for table in _STEPS[step - 1]["table"]:
+        name, columns = table["name"], ", ".join(table["columns"])
         ending = (" STRICT" + ", WITHOUT ROWID" * ("PRIMARY KEY (" in columns)) * is_sqlite
-        yield f"CREATE TABLE {table} ({columns.format(**names)}){ending}"
-        yield from (_kept_by_sqlite(table, keys) if is_sqlite else _kept_by_postgresql(table))
-    for place, on in enumerate(_INDEXES.get(step, ())):
+        yield f"CREATE TABLE {name} ({columns.format(**types)}){ending}"
+        yield from (_kept_by_sqlite(name, table["keys"]) if is_sqlite else _kept_by_postgresql(name))
+    for place, on in enumerate(_STEPS[step - 1].get("indexes", ())):
         yield f"CREATE INDEX index_{step}_{place} ON {on}"
 
 
-def _kept_by_sqlite(table: str, keys: tuple[str, ...]) -> Iterator[str]:
+def _kept_by_sqlite(table: str, keys: list[str]) -> Iterator[str]:
     refuse = f"BEGIN SELECT RAISE(ABORT, '{table}: the record is added to, never changed'); END"
     for event in ("UPDATE", "DELETE"):
         yield f"CREATE TRIGGER {table}_{event.lower()} BEFORE {event} ON {table} {refuse}"

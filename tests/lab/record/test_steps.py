@@ -35,7 +35,7 @@ def test_a_step_that_fails_leaves_the_record_as_it_was(laboratory: Laboratory, m
     with database.writing() as connection:
         bring_up_to_date(connection, database.place, 2)
     head = record_head_at(laboratory)
-    monkeypatch.setitem(bring_up_to_date.__globals__["_INDEXES"], 3, ("no_such_table (x)",))
+    monkeypatch.setitem(bring_up_to_date.__globals__["_STEPS"][2], "indexes", ["no_such_table (x)"])
     with pytest.raises(RecordError, match="no_such_table"):
         opened(laboratory)
     assert record_head_at(laboratory) == head
