@@ -104,7 +104,7 @@ def show(lab: Path, n: int | None, as_json: bool, to: Path | None, force: bool, 
 def _gist(content: Mapping[str, Any]) -> str:
     """Return what an entry says in a line."""
     if "what" in content:
-        about = content["run"] or content["instrument"]
+        about = content["run"] or content["instrument"] or content["file"]
         return f"{content['what']}, {about}: {content['why']}"
     if "name" in content:
         return f"{content['name']}, {counted(content['rows_read'], 'row')} read, {content['rows_refused']} refused"
@@ -131,12 +131,13 @@ def _write(laboratory: Laboratory, n: int | None, to: Path, force: bool, asked: 
 @record.command()
 @lab_option
 @by_option
-@click.option("--what", required=True, metavar="WHAT", help="exclude, accept, corrective action or conclusion.")
+@click.option("--what", required=True, metavar="WHAT", help="exclude, accept, count, corrective action or conclusion.")
 @click.option("--why", required=True, metavar="TEXT", help="The reason.")
 @click.option("--run", default="", metavar="RUN", help="The run that it is about.")
 @click.option("--instrument", default="", metavar="NAME", help="Or the instrument.")
 @click.option("--quantity", default="", metavar="NAME", help="Only the charts of this quantity.")
 @click.option("--temperature", "temperature_C", type=float, default=float("nan"), metavar="°C", help="Only these.")
+@click.option("--file", default="", metavar="NAME", help="The export that counts.")
 @click.option("--corrects", type=int, metavar="NUMBER", help="The decision that this one takes the place of.")
 @answer
 def decide(lab: Path, **decided: Any) -> int:
@@ -145,7 +146,7 @@ def decide(lab: Path, **decided: Any) -> int:
 
     laboratory = load_laboratory(lab)
     decision = add_decision(laboratory, **decided)
-    about = decision.run or decision.instrument
+    about = decision.run or decision.instrument or decision.file
     click.echo(f"Decided by {decision.who}: {decision.what}, {about}. {_head(laboratory)}")
     return 0
 

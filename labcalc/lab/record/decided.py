@@ -14,20 +14,21 @@ from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import append, entries_of
 from labcalc.lab.record.opening import opened
 
-COLUMNS = ("who", "when", "what", "why", "run", "instrument", "quantity", "temperature_C")
+COLUMNS = ("who", "when", "what", "why", "run", "instrument", "quantity", "temperature_C", "file")
 _IN_FORCE = "kind = 'decision' AND n NOT IN (SELECT corrects FROM entries WHERE corrects IS NOT NULL)"
 
 
 def recorded_decisions(laboratory: Laboratory) -> tuple[tuple[Decision, ...], tuple[DecisionError, ...]]:
-    """Return the decisions in force, in the order of their entries, and what ``decisions.jsonl`` holds beside them."""
+    """Return the decisions in force, in the order of their entries, and what of ``decisions.jsonl`` isn't applied."""
+    _, unusable = decisions_in_file(laboratory)
     with opened(laboratory).reading() as connection:
         missing = len(list(_not_yet(connection, laboratory)))
         found = tuple(_decision(one.content) for one in entries_of(connection, _IN_FORCE))
     if not missing:
-        return found, ()
+        return found, unusable
     file, are = str(decisions_file(laboratory)), "is" if missing == 1 else "are"
     words = f"{missing} of its decisions {are} not in the record; `labcalc record add` moves them"
-    return found, (DecisionError(file, 0, words),)
+    return found, (*unusable, DecisionError(file, 0, words))
 
 
 def record_decision(laboratory: Laboratory, decision: Decision, corrects: int | None = None) -> int:
@@ -73,8 +74,7 @@ def _append(connection: Connection, content: dict[str, str], corrects: int | Non
 def _content(decision: Decision) -> dict[str, str]:
     temperature = decision.temperature_C
     texts = {"when": decision.when.isoformat(), "temperature_C": "" if math.isnan(temperature) else repr(temperature)}
-    file = {"file": decision.file} if decision.file else {}
-    return {**{name: str(getattr(decision, name)) for name in COLUMNS}, **texts, **file}
+    return {**{name: str(getattr(decision, name)) for name in COLUMNS}, **texts}
 
 
 def _decision(content: dict[str, Any]) -> Decision:

@@ -18,6 +18,7 @@ from labcalc.lab import (
     load_laboratory,
     move_decisions,
     read_decisions,
+    verify_record,
 )
 from tests.lab.record.conftest import LAB
 
@@ -49,6 +50,20 @@ def test_a_correction_takes_the_place_of_what_it_points_at(laboratory: Laborator
     for wrong in (n, 1, 99):
         with pytest.raises(DecisionError, match=f"entry {wrong} is no decision in force"):
             add_decision(laboratory, who="B", what="conclusion", why="again", run="R1", corrects=wrong)
+
+
+def test_a_decision_to_count_names_the_export(laboratory: Laboratory) -> None:
+    add_decision(laboratory, who="A", what="count", why="the clock was right", file="run_001.csv")
+    assert [(one.what, one.file) for one in read_decisions(laboratory)] == [("count", "run_001.csv")]
+    assert verify_record(laboratory)[1] is None
+
+
+def test_a_garbage_line_of_the_file_is_told_beside_a_record(laboratory: Laboratory) -> None:
+    add_decision(laboratory, who="A", what="conclusion", why="seen", run="R1")
+    assert laboratory.file is not None
+    (laboratory.file.parent / "decisions.jsonl").write_text("garbage\n", encoding="utf-8")
+    decisions, (problem,) = checked_decisions(laboratory)
+    assert ([one.run for one in decisions], problem.line) == (["R1"], 1)
 
 
 def test_a_wrong_decision_leaves_nothing(laboratory: Laboratory) -> None:

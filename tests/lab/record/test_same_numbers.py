@@ -43,6 +43,7 @@ def test_what_is_known_is_the_same(materials: tuple[Material, Material]) -> None
     pd.testing.assert_frame_equal(record.reading.table, folder.reading.table)
     assert (record.reading.refusals, record.reading.sources) == (folder.reading.refusals, folder.reading.sources)
     assert str(record.decisions) == str(folder.decisions)
+    assert (record.doubts, record.repeated, record.copies) == (folder.doubts, folder.repeated, folder.copies)
 
 
 def test_the_month_says_the_same(materials: tuple[Material, Material]) -> None:
@@ -61,6 +62,8 @@ def test_runs_are_judged_the_same(both: tuple[Path, Path]) -> None:
     exports = sorted((both[0].parent / "exports").glob("*W13*"))
     folder, record = gather(exports, both[0]), gather(exports, both[1])
     assert folder.runs == record.runs
+    assert (record.doubts, record.repeated, record.copies) == (folder.doubts, folder.repeated, folder.copies)
+    assert len(record.record) == len(folder.record)
     for run in folder.runs[::7]:
         one, other = judge(folder.dossier(run)), judge(record.dossier(run))
         assert (one.verdict, one.reason, one.checks) == (other.verdict, other.reason, other.checks)
