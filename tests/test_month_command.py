@@ -88,3 +88,19 @@ def test_march_of_the_sample_laboratory_comes_out_the_same_twice(tmp_path: Path)
     assert pages[0].digest == pages[1].digest
     assert pages[0].figures == 21
     assert pages[0].summary["actions"][0]["about"] == "VD-2, kinematic viscosity"
+
+
+def test_what_is_in_doubt_or_comes_again_is_named_at_once(lab: Path, tmp_path: Path) -> None:
+    rows = (tmp_path / "record" / "all.csv").read_text("utf-8").splitlines()
+    bad = [*rows[:13], rows[-1].replace("2026-02-28", "2015-02-28").replace("2026-02-28VD", "2015-02-28VD")]
+    (tmp_path / "record" / "copy.csv").write_text("\n".join(bad) + "\n", encoding="utf-8")
+    result = run("month", "2026-02", "--lab", lab, "--out", tmp_path / "out")
+    assert "labcalc: copy.csv: 12 determinations of all.csv, counted once\n" in result.stderr
+    assert "in doubt: copy.csv, line 14, run " in result.stderr
+    assert "\n1. copy.csv: line 14, run " in result.stdout
+    page = (tmp_path / "out" / "month-2026-02.html").read_text("utf-8")
+    assert "lies far from the file" in page
+    assert "counted once" not in page, "the rows are of January"
+    run("month", "2026-01", "--lab", lab, "--out", tmp_path / "out")
+    page = (tmp_path / "out" / "month-2026-01.html").read_text("utf-8")
+    assert "copy.csv: 12 determinations of all.csv, counted once." in page

@@ -65,13 +65,7 @@ def decisions_file(laboratory: Laboratory) -> Path | None:
 
 
 def read_decisions(laboratory: Laboratory) -> tuple[Decision, ...]:
-    """Return every decision of the laboratory that can be used, in the order in which they were added.
-
-    Parameters
-    ----------
-    laboratory : Laboratory
-        The laboratory; its decisions stand beside its lab.toml.
-    """
+    """Return every decision of the laboratory that can be used, in the order in which they were added."""
     return checked_decisions(laboratory)[0]
 
 
