@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 import zipfile
@@ -17,12 +18,12 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Build from a copy: other tests write compiled modules beside the sources, which come and go."""
     folder = tmp_path_factory.mktemp("wheel")
-    subprocess.run(
-        [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", str(folder), str(PROJECT)],
-        check=True,
-        capture_output=True,
-    )
+    shutil.copytree(PROJECT, folder / "source", ignore=shutil.ignore_patterns(".*", "__pycache__", "dist"))
+    command = [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", str(folder)]
+    done = subprocess.run([*command, str(folder / "source")], capture_output=True, text=True)
+    assert done.returncode == 0, f"{done.stdout[-1500:]}{done.stderr[-1500:]}"
     return next(folder.glob("labcalc-*.whl"))
 
 

@@ -176,7 +176,7 @@ def test_a_conclusion_is_refused_in_words_or_written(page: Tab, lab: Path) -> No
 def test_the_page_is_kept_as_a_file_and_the_workbook_stays_small(page: Tab, lab: Path) -> None:
     pick(page, "BL-26-0525")
     page.click(button("Keep this page as a file"))
-    page.wait(status_with("Written beside this workbook"), 60)
+    page.wait(status_with("Written beside this workbook"), 180)
     written = lab.parent / f"problem-{RUN}.html"
     assert "BL-26-0525" in written.read_text("utf-8")
     page.run("document.querySelector('.jp-Notebook').focus()")
