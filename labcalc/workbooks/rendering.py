@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
@@ -19,6 +20,9 @@ from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, Limits
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.scripts import Scripts
+
+_LONGEST_SOCKET = 90
+"""Characters of a socket's path that every system takes, with some to spare for its number."""
 
 
 @dataclass(frozen=True)
@@ -175,6 +179,12 @@ def _read(task: RenderTask) -> Any:
     return notebook
 
 
+def _channels() -> dict[str, str]:
+    """Let a kernel talk by files in this process's own temporary folder: two never pick one port."""
+    files = str(Path(tempfile.gettempdir()) / "kernel")
+    return {} if sys.platform == "win32" or len(files) > _LONGEST_SOCKET else {"transport": "ipc", "ip": files}
+
+
 def _engine_words(
     task: RenderTask, numbers: Mapping[str, int], begin_cell: Callable[[str], None] | None
 ) -> dict[str, Any]:
@@ -187,7 +197,7 @@ def _engine_words(
             "shutdown_kernel": "immediate",
             "coalesce_streams": True,
             "store_widget_state": False,
-            "config": Config(KernelManager={"transport": "tcp" if sys.platform == "win32" else "ipc"}),
+            "config": Config(KernelManager=_channels()),
             "extra_arguments": ["--ext=labcalc.workbooks.lean", "--log-level=ERROR"],
         }
     from labcalc.workbooks.engine import LabcalcEngine  # noqa: F401  (registers itself)

@@ -126,7 +126,12 @@ def test_four_processes_that_add_at_once_lose_nothing(load: Load, tmp_path: Path
 
 def test_a_line_that_a_neighbour_is_writing_is_waited_for(load: Load, tmp_path: Path) -> None:
     laboratory = written(load, tmp_path, WHOLE + WHOLE[:40])
-    end = threading.Timer(0.2, (tmp_path / "decisions.jsonl").write_text, [2 * WHOLE])
+
+    def write_the_rest() -> None:
+        with (tmp_path / "decisions.jsonl").open("a", encoding="utf-8") as file:
+            file.write(WHOLE[40:])
+
+    end = threading.Timer(0.2, write_the_rest)
     end.start()
     decisions, unusable = checked_decisions(laboratory)
     end.join()
