@@ -26,6 +26,7 @@ ONE_WEEK = next(path for path in sample_exports() if path.suffix == ".xlsx")
 def test_a_kernel_writes_the_same_page(notebook: Path, tmp_path: Path) -> None:
     here = render_workbook(notebook, {}, tmp_path / "here.html", title="Report")
     kernel = render_workbook(notebook, {}, tmp_path / "kernel.html", title="Report", engine="kernel")
+    assert not list(notebook.parent.glob("kernel*")), "its channels lie in its own temporary folder"
     assert here.path.read_bytes() == kernel.path.read_bytes()
     assert here.summary == kernel.summary
 
