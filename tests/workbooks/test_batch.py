@@ -215,14 +215,16 @@ def test_a_killed_batch_leaves_no_lock_and_what_it_left_goes(
     scratch.mkdir()
     killed = of_another_process(BESIDE_ANOTHER, notebook, out, "run", TMPDIR=str(scratch))
     until = time.monotonic() + 60
-    while not list(out.glob("run-*.html")) and time.monotonic() < until:
+    while not (list(out.glob("run-*.html")) and list(scratch.iterdir())) and time.monotonic() < until:
+        killed.send_signal(signal.SIGCONT)
         time.sleep(0.02)
+        killed.send_signal(signal.SIGSTOP)
     killed.kill()
     killed.communicate()
     living = scratch / f"{scratch_prefix()}living"
     living.mkdir()
     (scratch / "labcalc-notes-7-x").mkdir()
-    assert len(list(scratch.iterdir())) > 2
+    assert len(list(scratch.iterdir())) > 2, "the batch was stopped between two reports"
     for name in (".index.html.123.part", ".run-1.123.A4.part.html", ".somebody.part"):
         (out / name).write_text("half", encoding="utf-8")
     monkeypatch.setattr("tempfile.tempdir", str(scratch))
