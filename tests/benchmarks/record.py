@@ -78,7 +78,7 @@ def month(folder: Path, determinations: int) -> None:
     lab = laboratory_in(folder, Path(sample_lab()).read_text("utf-8"))
     one = history(determinations // 12, read_export(*_one_export(folder)).table.columns)
     parts = (one.assign(run=f"{n}-" + one["run"], instrument=f"VD-{1 + n // 2}") for n in range(12))
-    table = pd.concat(parts, ignore_index=True)
+    table = pd.concat(parts).sort_values("measured_at", kind="stable", ignore_index=True)
     del one
     write_table(table, folder / "history.csv")
     del table

@@ -64,9 +64,8 @@ def sets_beyond(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[SetBeyond, .
         In the order of time.
     """
     beyond = sets[sets["beyond"]].sort_values("ended", kind="stable")
-    values = {
-        number: tuple(map(float, rows["value"])) for number, rows in results.groupby("set") if number in beyond.index
-    }
+    of_these = results[results["set"].isin(beyond.index)].groupby("set")
+    values = {number: tuple(map(float, rows["value"])) for number, rows in of_these}
     return tuple(_set_beyond(row, values[row["set"]]) for _, row in beyond.iterrows())
 
 

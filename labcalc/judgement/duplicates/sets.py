@@ -68,14 +68,18 @@ def sets_of(results: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
         difference=groups["shown"].nth(0).to_numpy() - groups["shown"].nth(1).to_numpy(),
         spread=groups["shown"].max() - groups["shown"].min(),
         ended=groups["measured_at"].max(),
-        **{f"{name}s": groups[name].agg(_joined) for name in ("run", "instrument", "operator")},
+        **{f"{name}s": _joined(results[["set", name]]) for name in ("run", "instrument", "operator")},
     )
     largest = groups["value"].max()
     return _with_limits(table, largest, largest - groups["value"].min(), laboratory)[list(SET_COLUMNS)]
 
 
-def _joined(names: pd.Series) -> str:
-    return ", ".join(filter(None, dict.fromkeys(map(str, names))))
+def _joined(named: pd.DataFrame) -> pd.Series:
+    """Return the names of each set, each once."""
+    found: dict[object, dict[str, None]] = {}
+    for number, name in named.itertuples(index=False, name=None):
+        found.setdefault(number, {})[str(name)] = None
+    return pd.Series({number: ", ".join(filter(None, names)) for number, names in found.items()})
 
 
 def _classes(first: pd.DataFrame, laboratory: Laboratory) -> list[str]:

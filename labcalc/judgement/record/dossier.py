@@ -8,7 +8,7 @@ from functools import cached_property
 
 import pandas as pd
 
-from labcalc.exports import Refusal, SourceFile
+from labcalc.exports import QUANTITY_COLUMNS, Refusal, SourceFile
 from labcalc.judgement.carry_over.shares import RunBefore
 from labcalc.judgement.certificates import Certificates, certificates_in_use, compare_with_certificates
 from labcalc.judgement.control.status import ChartState
@@ -158,6 +158,11 @@ class Dossier:
             self.in_sequence,
             self.decisions,
             self.doubts,
+            *(
+                self.own_scatter(quantity, at)
+                for quantity in QUANTITY_COLUMNS
+                for at in self.rows["temperature_C"].unique()
+            ),
         )
         ink.update(repr(stated).encode())
         return ink.hexdigest()
