@@ -7,12 +7,7 @@ from .certificates import (
 )
 from .checks import Check as Check
 from .control.charts import Chart as Chart, ChartSignal as ChartSignal, control_charts as control_charts
-from .control.detection import (
-    EstimatedSight as EstimatedSight,
-    Sight as Sight,
-    sight_of as sight_of,
-    sight_of_few as sight_of_few,
-)
+from .control.detection import Sight as Sight, sight_of as sight_of, sights_of as sights_of
 from .control.status import (
     CHART_STATUSES as CHART_STATUSES,
     REMEDIES as REMEDIES,

@@ -19,7 +19,7 @@ from labcalc.lab._tables import (
     text,
     whole_number,
 )
-from labcalc.lab.laboratory import Baseline, ControlChoices
+from labcalc.lab.laboratory import LIMIT_KINDS, Baseline, ControlChoices
 from labcalc.statistics import CHART_CONSTANTS, PERFORMANCE_THRESHOLDS, RULE_SETS, Beyond, PerformanceThresholds
 
 _NAN = float("nan")
@@ -119,6 +119,7 @@ CONTROL = table(
         "rules": Key(_rules, _DEFAULT.rules),
         "ewma_weight": Key(number(0, 1), _DEFAULT.ewma_weight),
         "ewma_multiple": Key(_ABOVE_ZERO, _DEFAULT.ewma_multiple),
+        "limits": Key(choice(LIMIT_KINDS), _DEFAULT.limits),
         "constants": Key(choice(CHART_CONSTANTS), _DEFAULT.constants),
         "baseline_results": Key(whole_number(5, 1000), _DEFAULT.baseline_results),
         "fewest_results": Key(whole_number(5, 1000), _DEFAULT.fewest_results),

@@ -204,6 +204,10 @@ class Baseline:
     instrument: str = ""
 
 
+LIMIT_KINDS = ("by baseline size", "three sigma")
+"""How far out the limits of a control chart stand."""
+
+
 @dataclass(frozen=True)
 class ControlChoices:
     """How control charts are set up and read.
@@ -219,6 +223,9 @@ class ControlChoices:
     """Weight of the newest result, [-]; 0: no EWMA. The default is common in petroleum testing [memory]."""
     ewma_multiple: float = 3.0
     """Half width of the EWMA's limits in its standard deviations, [-]."""
+    limits: str = LIMIT_KINDS[0]
+    """One of ``LIMIT_KINDS``: further out the fewer results set them, so that a result without fault lies beyond them
+    as seldom as the figures say (``ChartLimits``), or at three sigma in any case."""
     constants: str = "trade"
     """Name in ``CHART_CONSTANTS``."""
     baseline_results: int = 20

@@ -1,6 +1,7 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
 from .charts.bias import BiasTest as BiasTest, bias_test as bias_test
+from .charts.chart_sight import ChartSight as ChartSight, chart_sight as chart_sight
 from .charts.control_charts import (
     CusumChart as CusumChart,
     EwmaChart as EwmaChart,
@@ -58,11 +59,10 @@ from .charts.run_rules import (
     run_rule_signals as run_rule_signals,
 )
 from .charts.simulated_run_lengths import (
-    EstimatedLimitsRunLength as EstimatedLimitsRunLength,
     SimulatedRunLength as SimulatedRunLength,
-    estimated_limits_run_length as estimated_limits_run_length,
     simulated_run_length as simulated_run_length,
 )
+from .charts.sustained import SustainedShift as SustainedShift, sustained_shift as sustained_shift
 from .coverage import coverage_factor as coverage_factor, effective_degrees_of_freedom as effective_degrees_of_freedom
 from .decisions.acceptance import (
     ONE_SIDED_FACTOR as ONE_SIDED_FACTOR,

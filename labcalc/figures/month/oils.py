@@ -123,8 +123,7 @@ def _oil_notes(report: MonthReport) -> str:
         "U: expanded uncertainty (95 %) of the bias, the certificate's own included; *: the bias is larger than it.",
         "R' = 2.77 s and index: from this month's results, with what so few can say (95 %). "
         f"Thresholds: {report.laboratory.control.performance.source}. R: {'; '.join(statements) or 'none stated'}.",
-        f"In this month's results chance alone gives about {numeral(report.expected_false_alarms, 1)} signals to be "
-        "expected.",
+        f"In this month's results chance alone begins about {numeral(report.expected_false_alarms, 1)} alarms.",
     ]
     return note(*lines).html
 
@@ -141,7 +140,6 @@ def show_limits(report: MonthReport) -> Fragment:
     )
     html = html_table(caption, columns, rows, numeric=(1, 2, 3))
     sights = [one.sentence for one in report.sights]
-    sights += [] if report.sight_of_few is None else [report.sight_of_few.sentence]
     return Fragment(html + note(*sights).html, "\n".join(sights))
 
 
@@ -156,7 +154,7 @@ def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
         name,
         str(limits.number),
         hover_number(signed(limits.centre, 3), limits.centre),
-        hover_number(f"{numeral(3.0 * limits.sigma, 3)} ± {numeral(2.0 * limits.limit_uncertainty)}", limits.sigma),
+        hover_number(f"{numeral(limits.half_width, 3)} ± {numeral(2.0 * limits.limit_uncertainty)}", limits.sigma),
         escape(limits.sigma_from),
         against,
     )

@@ -55,7 +55,11 @@ def baseline_limits(
             return lot_change(baseline, old, settled_at=settled_at).limits, ""
         # Where the exports round coarsely, neighbours are often equal: the moving range is then too small.
         spread: SigmaFrom = "standard deviation" if resolution(as_written).coarse else "moving range"
-        return individuals_limits(baseline, sigma_from=spread, constants=control.constants, settled_at=settled_at), ""
+        as_known = control.limits == "three sigma"
+        how = individuals_limits(
+            baseline, sigma_from=spread, constants=control.constants, settled_at=settled_at, as_known=as_known
+        )
+        return how, ""
     except ValueError as refusal:
         return None, str(refusal)
 

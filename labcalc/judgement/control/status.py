@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Literal
 
 import numpy as np
@@ -17,9 +16,6 @@ Status = Literal["in control", "provisional", "too few", "signal"]
 
 CHART_STATUSES: tuple[Status, ...] = ("in control", "provisional", "too few", "signal")
 """From best to worst. ``provisional``: no signal, but limits from too few results; ``too few``: no limits at all."""
-
-RECENT_RESULTS = 10
-"""How many results back signals count together with the last one: some two weeks. Our own choice."""
 
 _OF_A_PATTERN = 0.004
 """How often a chart without fault shows one of the usual patterns at a result, [-]; limits alone 0.0027: common figures
@@ -56,10 +52,6 @@ class ChartState:
     """The larger of the result's and the EWMA's distance from the centre, in its limit, [-]; NaN without limits."""
     chance: float = np.nan
     """How often chance alone takes a result or its EWMA so far, by limits as uncertain as these, [-]; NaN without."""
-    days: tuple[date, ...] = ()
-    """The days of its last results, as many as ``RECENT_RESULTS``."""
-    signal_days: tuple[date, ...] = ()
-    """Those of them with a signal that nobody accepted."""
 
 
 def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> ChartStatus:
@@ -143,16 +135,9 @@ def _state(chart: Chart, place: int, moment: pd.Timestamp) -> ChartState:
         words += f"; signal ({signal.what}) accepted by {signal.decision.who}: {signal.decision.why}"
     if signal is not None and signal.is_open:
         chance = min(chance, _OF_A_PATTERN)
-        return ChartState(chart.name, "signal", f"{signal.what}: {words}", distance, chance, *_recent(chart, place))
+        return ChartState(chart.name, "signal", f"{signal.what}: {words}", distance, chance)
     quiet: Status = "provisional" if chart.limits.provisional else "in control"
-    return ChartState(chart.name, quiet, words, distance, chance, *_recent(chart, place))
-
-
-def _recent(chart: Chart, place: int) -> tuple[tuple[date, ...], tuple[date, ...]]:
-    places = range(max(place + 1 - RECENT_RESULTS, 0), place + 1)
-    signals = {one.position for one in chart.signals if one.is_open and not one.in_baseline}
-    of = [(chart.measured_at[at].date(), at in signals) for at in places if not chart.in_baseline[at]]
-    return tuple(day for day, _ in of), tuple(day for day, is_signal in of if is_signal)
+    return ChartState(chart.name, quiet, words, distance, chance)
 
 
 def _distance(chart: Chart, place: int) -> tuple[float, float, str]:
@@ -166,7 +151,7 @@ def _distance(chart: Chart, place: int) -> tuple[float, float, str]:
     chance = limits.chance_beyond(3.0 * share)
     words = (
         f"the last result is {signed(result - limits.centre)} {chart.unit} from the centre, "
-        f"limit ±{numeral(3 * limits.sigma)}"
+        f"limit ±{numeral(limits.half_width)}"
     )
     if ewma is None:
         return share, chance, words

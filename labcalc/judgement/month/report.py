@@ -11,7 +11,7 @@ import pandas as pd
 
 from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Refusal, SourceFile
-from labcalc.judgement.control.detection import EstimatedSight, Sight, sight_of, sight_of_few
+from labcalc.judgement.control.detection import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
 from labcalc.judgement.month.actions import Action, ranked_actions
 from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
@@ -41,8 +41,7 @@ class MonthReport(Shown):
     reference_runs: int
     oils: tuple[OilSummary, ...]
     sights: tuple[Sight, ...]
-    sight_of_few: EstimatedSight | None
-    """What charts whose limits rest on few results can see; None where no chart's do."""
+    """What the charts give and see, by the size of their baselines."""
     spreads: tuple[ComponentsOfVariance, ...]
     """What the results of the month's reference oils spread by, with those of the same lots before."""
     duplicates: DuplicateReport
@@ -94,9 +93,9 @@ class MonthReport(Shown):
 
     @property
     def expected_false_alarms(self) -> float:
-        """Signals that chance alone gives to be expected, [-], in charts whose limits are known."""
-        results = sum(one.number for one in self.oils if one.chart.limits is not None)
-        return results * sum(1.0 / sight.false_alarm for sight in self.sights)
+        """Alarms that chance alone begins, as is to be expected of the month's results, [-]."""
+        choices, oils = self.laboratory.control, [one for one in self.oils if one.chart.limits is not None]
+        return sum(one.number * sight_of(choices, one.chart.limits).begun for one in oils if one.chart.limits)
 
 
 def report_month(material: Material, month: str = "") -> MonthReport:
@@ -135,8 +134,7 @@ def report_month(material: Material, month: str = "") -> MonthReport:
         runs=int(rows.loc[rows["role"] != "reference", "run"].nunique()),
         reference_runs=int(rows.loc[rows["role"] == "reference", "run"].nunique()),
         oils=oils,
-        sights=sight_of(laboratory.control),
-        sight_of_few=_sight_of_few(oils, laboratory),
+        sights=sights_of(laboratory.control, [one.chart.limits for one in oils if one.chart.limits]),
         spreads=month_spreads(material, rows, period),
         duplicates=duplicates,
         carry_overs=carry_overs,
@@ -159,11 +157,6 @@ def _last_month(record: pd.DataFrame) -> str:
     if pd.isna(last):
         raise MonthError("the record holds no dated run: there is no month to report on")
     return f"{last:%Y-%m}"
-
-
-def _sight_of_few(oils: tuple[OilSummary, ...], laboratory: Laboratory) -> EstimatedSight | None:
-    numbers = [one.chart.limits.number for one in oils if one.chart.limits and one.chart.limits.provisional]
-    return sight_of_few(laboratory.control, min(numbers)) if numbers else None
 
 
 def _doubts(material: Material, names: set[str]) -> tuple[Doubt, ...]:

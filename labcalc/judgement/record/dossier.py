@@ -30,6 +30,8 @@ class Dossier:
     before the run's end, the run itself excluded."""
     charts: tuple[ChartState, ...]
     """State of the instrument's control charts at the run's end, worst first; a reference oil's own result counts."""
+    shifts: tuple[str, ...]
+    """What on the instrument had moved at the run's end and stayed away, the clearest first."""
     before: pd.DataFrame
     """The run before on the same instrument; empty where the record holds none."""
     in_sequence: RunBefore | None
@@ -155,6 +157,7 @@ class Dossier:
             self.laboratory.sha256,
             self.product,
             self.charts,
+            self.shifts,
             self.in_sequence,
             self.decisions,
             self.doubts,

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from datetime import date
+from collections.abc import Sequence
 
 import pandas as pd
-from scipy.special import bdtrc
 
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.checks import Check, State
@@ -19,9 +17,6 @@ _NAME = "Reference oils of this instrument"
 
 CHART_SIGNIFICANCE = 0.01
 """Share of checks of an instrument without fault that its charts together call doubtful, [-]: our own choice."""
-
-_SIGNALS_A_RESULT = 0.006
-"""Signals a result of limits and EWMA without fault, [-]: by limits from some 20 results, in simulation."""
 
 
 def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
@@ -41,23 +36,23 @@ def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
 def control_chart_check(dossier: Dossier) -> Check:
     """Say what the control charts of the run's instrument showed when the run ended, the worst first.
 
-    Signals that chance alone shows too often on so many charts ask for that oil again, and hold no run back; others are
-    doubtful, not a refusal: nothing is decided on statistics alone.
+    What has moved and stayed away is doubtful, not a refusal: nothing is decided on statistics alone. Signals that
+    chance alone shows too often on so many charts ask for that oil again, and hold no run back; others are doubtful.
     """
     name, charts = "Control charts of this instrument", dossier.charts
     if not charts:
         return Check(name, "not checked", "the record holds no reference-oil result of this instrument in 30 days")
     worst, basis = charts[0], "limits from the baseline, [control] of lab.toml"
+    if dossier.shifts:
+        more = f" (and {len(dossier.shifts) - 1} more)" if len(dossier.shifts) > 1 else ""
+        return Check(name, "doubtful", f"{dossier.shifts[0]}{more}: it has moved and stayed away", basis)
     finding = f"{worst.name}: {worst.finding}"
     signals = sum(state.status == "signal" for state in charts)
     if signals:
         said = f"{finding} ({signals} of {len(charts)} charts {'signals' if signals == 1 else 'signal'})"
-        checked, again = (len(_union(part)) for part in ([s.days for s in charts], [s.signal_days for s in charts]))
-        said += f"; signals on {again} of the last {checked} days" if again > 1 else ""
-        chance = min(_by_chance(charts), _by_chance_again(charts))
-        if not chance > CHART_SIGNIFICANCE:
+        if not _by_chance(charts) > CHART_SIGNIFICANCE:
             return Check(name, "doubtful", said, basis)
-        days = f"{len(charts)} charts without fault show as much at one check in {numeral(1.0 / chance, 0)}"
+        days = f"{len(charts)} charts without fault show as much at one check in {numeral(1.0 / _by_chance(charts), 0)}"
         advice = f"repeat {worst.name.partition(',')[0]}, of which one chart signals"
         return Check(name, "met", f"{said}; {days}: repeat that oil", basis, advice=advice)
     judged = [state for state in charts if state.status != "too few"]
@@ -79,22 +74,6 @@ def _by_chance(charts: Sequence[ChartState]) -> float:
     charts of one oil too, as they move together [Simes, Biometrika 73 (1986) 751, from memory]."""
     known = sorted(one.chance for one in charts if one.chance == one.chance)
     return min((len(known) * chance / (place + 1) for place, chance in enumerate(known)), default=float("nan"))
-
-
-def _union(days: Iterable[Sequence[date]]) -> set[date]:
-    return {day for of_chart in days for day in of_chart}
-
-
-def _by_chance_again(charts: Sequence[ChartState]) -> float:
-    """Return how often chance alone gives signals on so many of the last days, [-]: a slow drift comes day by day.
-
-    The chart with most of them counts once: by a centre that is off it signals again and again.
-    """
-    days = _union(one.days for one in charts)
-    by_chart = sorted((one.signal_days for one in charts), key=len)
-    with_signal = _union(by_chart[:-1])
-    of_a_day = 1.0 - (1.0 - _SIGNALS_A_RESULT) ** len(charts)
-    return float(bdtrc(len(with_signal), len(days), of_a_day)) if with_signal else 1.0
 
 
 def _last_of_each(references: pd.DataFrame) -> pd.DataFrame:

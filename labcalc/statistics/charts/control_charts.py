@@ -95,7 +95,7 @@ def ewma_chart(
     r"""Follow results with an exponentially weighted moving average.
 
     .. math:: E_i = \lambda x_i + (1 - \lambda) E_{i-1}, \qquad
-        \mathrm{limits} = \mathrm{centre} \pm L \sigma \sqrt{\lambda / (2 - \lambda)}
+        \mathrm{limits} = \mathrm{centre} \pm L_n \sigma \sqrt{\lambda / (2 - \lambda)}
 
     Parameters
     ----------
@@ -106,7 +106,8 @@ def ewma_chart(
     weight : float
         Weight λ of the newest result, [-], above 0 up to 1; 0.4 as common in petroleum testing (memory).
     multiple : float
-        Half width L of the limits in standard deviations of the average, [-].
+        Half width L of the limits with known centre and sigma, [standard deviations of the average]; L_n is as rarely
+        passed although both are estimates (``ChartLimits.reach``).
     start : float, optional
         Average before the first result, [unit of the results]; none: the centre.
 
@@ -132,7 +133,7 @@ def ewma_chart(
     """
     before = limits.centre if start is None else start
     values = ewma(finite_series(results, 0, "a chart"), weight, before)
-    half_width = multiple * limits.sigma * math.sqrt(weight / (2.0 - weight))
+    half_width = limits.reach(multiple, weight=weight) * limits.sigma * math.sqrt(weight / (2.0 - weight))
     beyond = np.abs(values - limits.centre) > half_width
     return EwmaChart(weight, multiple, before, limits.centre - half_width, limits.centre + half_width, values, beyond)
 

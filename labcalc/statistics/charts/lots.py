@@ -17,8 +17,7 @@ from labcalc.statistics.series import finite_series
 class NewLot:
     """Limits of a new lot from runs parallel to the old one.
 
-    ``sigma_carried`` says whether the old chart's spread still holds (F-test) and is used; the limits are widened by
-    √(1 + 1/n), because the new centre is itself a mean of n results.
+    ``sigma_carried`` says whether the old chart's spread still holds (F-test); it is pooled with the new results' then.
     """
 
     limits: ChartLimits
@@ -121,7 +120,7 @@ def lot_change(new_results: ArrayLike, old: ChartLimits, *, confidence: float = 
     new_results : array_like of float
         Results of the new lot, [unit of the old limits], 2 or more.
     old : ChartLimits
-        Limits of the old lot, [unit of the results]; with their sigma's degrees of freedom.
+        Limits of the old lot, [unit of the results].
     confidence : float
         Confidence of the F-test (two-sided) and of the new centre's interval, [-].
     settled_at : int
@@ -155,18 +154,25 @@ def lot_change(new_results: ArrayLike, old: ChartLimits, *, confidence: float = 
     )
     f, critical_f = _compared(fresh, old, confidence)
     carried = f <= critical_f
-    source = old if carried else fresh
-    widening = math.sqrt(1.0 + 1.0 / fresh.number)
-    limits = replace(
-        fresh,
-        centre_uncertainty=source.sigma / math.sqrt(fresh.number),
-        sigma=source.sigma * widening,
-        sigma_degrees_of_freedom=source.sigma_degrees_of_freedom,
-        sigma_from="old lot" if carried else "standard deviation",
-        mean_moving_range=source.mean_moving_range,
-    )
-    factor = float(stdtrit(source.sigma_degrees_of_freedom, 0.5 + confidence / 2.0))
+    limits = replace(_pooled(fresh, old) if carried else fresh, as_known=old.as_known)
+    limits = replace(limits, centre_uncertainty=limits.sigma / math.sqrt(fresh.number))
+    factor = float(stdtrit(limits.sigma_degrees_of_freedom, 0.5 + confidence / 2.0))
     return NewLot(limits, factor * limits.centre_uncertainty, f, critical_f, carried)
+
+
+def _pooled(fresh: ChartLimits, old: ChartLimits) -> ChartLimits:
+    """Return the new limits with the spread of both lots together, a little of the old where little of it is known."""
+    of_old = min(old.sigma_degrees_of_freedom, 1e9)
+    degrees = of_old + fresh.sigma_degrees_of_freedom
+    sigma = math.sqrt((of_old * old.sigma**2 + fresh.sigma_degrees_of_freedom * fresh.sigma**2) / degrees)
+    return replace(
+        fresh,
+        sigma=sigma,
+        sigma_degrees_of_freedom=degrees,
+        tail_degrees_of_freedom=old.tail_degrees_of_freedom + fresh.tail_degrees_of_freedom,
+        sigma_from="old lot",
+        mean_moving_range=old.mean_moving_range * sigma / old.sigma,
+    )
 
 
 def _compared(fresh: ChartLimits, old: ChartLimits, confidence: float) -> tuple[float, float]:

@@ -1,23 +1,17 @@
-"""Run lengths by seeded simulation: rules without a finite chain, and limits that are themselves estimates."""
+"""Run lengths by seeded simulation: for rules without a finite chain."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
-from numpy.random import Generator
 from numpy.typing import NDArray
 
-from labcalc.statistics.charts.control_limits import moving_ranges
 from labcalc.statistics.charts.run_rules import RunRule, run_rule_signals
 
 _BLOCK = 128
 """Results that are drawn at a time."""
-
-_D2 = 2.0 / math.sqrt(math.pi)
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,30 +22,6 @@ class SimulatedRunLength:
     standard_error: float
     run_lengths: NDArray[np.int64]
     seed: int
-
-
-@dataclass(frozen=True, eq=False)
-class EstimatedLimitsRunLength:
-    """What limits from a baseline really do: the average run length of each of many charts, in rising order."""
-
-    baseline: int
-    averages: NDArray[np.float64]
-    seed: int
-
-    def quantile(self, probability: float) -> float:
-        """Return the average run length below which a part of the charts lies.
-
-        Parameters
-        ----------
-        probability : float
-            Part of the charts, [-], 0 to 1; 0.5 for the median.
-
-        Returns
-        -------
-        float
-            Average run length, [results].
-        """
-        return float(np.quantile(self.averages, probability))
 
 
 def simulated_run_length(
@@ -105,71 +75,3 @@ def simulated_run_length(
     return SimulatedRunLength(
         float(np.mean(lengths)), float(np.std(lengths, ddof=1)) / math.sqrt(charts), lengths, seed
     )
-
-
-def estimated_limits_run_length(
-    average: Callable[[float, float], float],
-    baseline: int,
-    shift: float = 0.0,
-    *,
-    sigma_from: Literal["moving range", "standard deviation"] = "moving range",
-    charts: int = 1000,
-    seed: int = 1,
-) -> EstimatedLimitsRunLength:
-    """Return the average run lengths of charts whose limits come from a baseline of few results.
-
-    Parameters
-    ----------
-    average : callable
-        Exact average run length, [results], of a shift, [sigma], and a scale, [-], such as
-        ``lambda shift, scale: rules_run_length(rules, shift, scale=scale).average``.
-    baseline : int
-        Number of results in each baseline, [-], 2 or more.
-    shift : float
-        Shift of the true mean after the baseline, [true standard deviation].
-    sigma_from : {"moving range", "standard deviation"}
-        What estimates the spread, [-].
-    charts : int
-        Number of baselines, [-].
-    seed : int
-        Seed of the generator, [-].
-
-    Returns
-    -------
-    EstimatedLimitsRunLength
-        Average run length of each chart, [results].
-
-    Raises
-    ------
-    ValueError
-        The baseline has fewer than two results.
-
-    References
-    ----------
-    .. [1] Quesenberry, C. P.: J. Qual. Technol. 25 (1993) 237, the effect of sample size on estimated limits.
-
-    Examples
-    --------
-    >>> from labcalc.statistics import RULE_SETS, rules_run_length
-    >>> rules = RULE_SETS["limits only"]
-    >>> found = estimated_limits_run_length(
-    ...     lambda shift, scale: rules_run_length(rules, shift, scale=scale).average, 20, charts=200
-    ... )
-    >>> 200.0 < found.quantile(0.5) < 350.0
-    True
-    """
-    if baseline < 2:
-        raise ValueError(f"baseline of {baseline} results: 2 or more was expected")
-    centres, sigmas = _baselines(np.random.default_rng(seed), charts, baseline, sigma_from)
-    averages = [average((shift - c) / s, 1.0 / s) for c, s in zip(centres.tolist(), sigmas.tolist(), strict=True)]
-    return EstimatedLimitsRunLength(baseline, np.sort(np.array(averages)), seed)
-
-
-def _baselines(
-    generator: Generator, charts: int, baseline: int, sigma_from: str
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Draw baselines and estimate centre and sigma of each."""
-    drawn = generator.standard_normal((charts, baseline))
-    if sigma_from == "standard deviation":
-        return drawn.mean(axis=1), drawn.std(axis=1, ddof=1)
-    return drawn.mean(axis=1), moving_ranges(drawn)[:, 1:].mean(axis=1) / _D2

@@ -1,0 +1,183 @@
+"""Whose fault is it? Reference oils on all instruments against what an instrument, a cell, an oil or a paper does."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtrc
+
+from labcalc.formulae import fit_viscosity_temperature
+from labcalc.judgement.control.charts import Chart
+from labcalc.wording import numeral, signed
+
+Cause = Literal["instrument", "temperature", "oil", "oil on one instrument", "certificate"]
+
+_CERTAIN = 0.01
+"""Chance below which a deviation is called one, [-], over all that is tried (Holm): our own choice."""
+_AS_GOOD = 6.0
+"""Difference in chi-square below which one cause can't be told from another, [-]: odds of some 20 to 1."""
+
+
+@dataclass(frozen=True, eq=False)
+class Deviation:
+    """How far the results of a chart lay off on average, in % of a viscosity or in kg/m³, with standard uncertainty."""
+
+    chart: Chart
+    size: float
+    uncertainty: float
+    number: int
+
+
+@dataclass(frozen=True, eq=False)
+class Attribution:
+    """What explains deviations best."""
+
+    cause: Cause
+    instrument: str
+    """Empty where it is no instrument's."""
+    oil: str
+    """With its lot; empty where it is no oil's."""
+    quantity: str
+    temperature_C: float
+    """[°C]; NaN for every one."""
+    size: float
+    expanded_uncertainty: float
+    unit: str
+    charts: tuple[Chart, ...]
+    """Those that it moves."""
+    compared: int
+    """Deviations that were compared, of all instruments."""
+    others: tuple[str, ...]
+    """What can't be told from it."""
+
+    @property
+    def finding(self) -> str:
+        """What has happened, in a sentence without its end."""
+        size = f"{signed(self.size)} ± {numeral(self.expanded_uncertainty)} {self.unit}"
+        where = f"on {self.instrument}" if self.instrument else "on every instrument"
+        if self.cause == "temperature":
+            at = "" if math.isnan(self.temperature_C) else f" at {self.temperature_C:g} °C"
+            return f"the cell{at} is {size} from its temperature, as the slopes of its oils say"
+        if self.cause == "instrument":
+            return f"all its oils read {size}: the instrument has moved, not an oil"
+        if self.cause == "certificate":
+            return f"it reads {size} from its certificate {where} since its first day, and other oils don't"
+        return f"it alone reads {size} {where}: the oil or its bottle"
+
+
+@dataclass(frozen=True, eq=False)
+class _Candidate:
+    cause: Cause
+    instrument: str
+    oil: str
+    quantity: str
+    temperature_C: float
+    unit: str
+    pattern: NDArray[np.float64]
+    """What one unit of it does to each deviation."""
+
+    @property
+    def words(self) -> str:
+        at = "" if math.isnan(self.temperature_C) else f" at {self.temperature_C:g} °C"
+        return {
+            "instrument": f"{self.instrument} as a whole",
+            "temperature": f"the temperature of the cell of {self.instrument}{at}",
+            "certificate": f"the certificate of {self.oil}",
+        }.get(self.cause, f"{self.oil} or its bottle")
+
+
+def attributed(deviations: Sequence[Deviation], *, from_certificate: bool = False) -> Attribution | None:
+    """Return the one cause that explains most; None where nothing deviates for certain.
+
+    Parameters
+    ----------
+    deviations : sequence of Deviation
+        Of all charts of the laboratory over the same days, on every instrument.
+    from_certificate : bool
+        They are deviations from certified values since the first day: a lot's own is its certificate's then.
+    """
+    if not deviations:
+        return None
+    y = np.array([one.size for one in deviations])
+    u = np.array([one.uncertainty for one in deviations])
+    tried = [(one, *_amplitude(one.pattern, y, u)) for one in _candidates(deviations, from_certificate)]
+    explained = np.array([(size / of) ** 2 for _, size, of in tried])
+    best = int(explained.argmax())
+    if not chdtrc(1, explained[best]) * len(tried) < _CERTAIN:
+        return None
+    found, size, of = tried[best]
+    near = [tried[at][0] for at in np.argsort(-explained) if at != best and explained[best] - explained[at] < _AS_GOOD]
+    touched = found.pattern != 0.0
+    others = [one.words for one in near if (one.pattern != 0.0)[touched].any() and one.words != found.words]
+    return Attribution(
+        *(found.cause, found.instrument, found.oil, found.quantity, found.temperature_C, size, 2.0 * of, found.unit),
+        charts=tuple(one.chart for one, moves in zip(deviations, touched, strict=True) if moves),
+        compared=len(deviations),
+        others=tuple(dict.fromkeys(others)),
+    )
+
+
+def _amplitude(pattern: NDArray[np.float64], y: NDArray[np.float64], u: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the size of a cause and its standard uncertainty, by weighted least squares."""
+    weight = float(np.sum((pattern / u) ** 2))
+    return float(np.sum(pattern * y / u**2)) / weight, 1.0 / math.sqrt(weight)
+
+
+def _candidates(deviations: Sequence[Deviation], from_certificate: bool) -> Iterator[_Candidate]:
+    charts = [one.chart for one in deviations]
+    instruments = list(dict.fromkeys(one.instrument for one in charts))
+    oils = list(dict.fromkeys((one.oil, one.lot) for one in charts))
+    for quantity in dict.fromkeys(one.quantity for one in charts):
+        unit, of = ("kg/m³", quantity) if quantity == "density" else ("%", quantity)
+        own = np.array([one.quantity == quantity for one in charts])
+        for instrument in instruments:
+            mine = own & np.array([one.instrument == instrument for one in charts])
+            if len({charts[at].oil for at in np.flatnonzero(mine)}) > 1:
+                yield _Candidate("instrument", instrument, "", of, math.nan, unit, mine.astype(float))
+        for oil, lot in oils:
+            name = f"{oil} lot {lot}" if lot else oil
+            bottle = own & np.array([(one.oil, one.lot) == (oil, lot) for one in charts])
+            on = list(dict.fromkeys(charts[at].instrument for at in np.flatnonzero(bottle)))
+            if len(on) > 1:
+                cause: Cause = "certificate" if from_certificate else "oil"
+                yield _Candidate(cause, "", name, of, math.nan, unit, bottle.astype(float))
+            for instrument in on:
+                alone = bottle & np.array([one.instrument == instrument for one in charts])
+                yield _Candidate("oil on one instrument", instrument, name, of, math.nan, unit, alone.astype(float))
+    yield from _temperatures(charts, instruments)
+
+
+def _temperatures(charts: Sequence[Chart], instruments: Sequence[str]) -> Iterator[_Candidate]:
+    """Yield a cell at one of its temperatures, and one that is off at all of them."""
+    slopes = _slopes(charts)
+    for instrument in instruments:
+        mine = np.array([one.instrument == instrument for one in charts]) & (slopes != 0.0)
+        of = np.array([one.temperature_C for one in charts])
+        temperatures = np.unique(of[mine]).tolist()
+        for at in (*temperatures, *([math.nan] if len(temperatures) > 1 else [])):
+            pattern = np.where(mine & (math.isnan(at) | (of == at)), slopes, 0.0)
+            yield _Candidate("temperature", instrument, "", "kinematic viscosity", at, "K", pattern)
+
+
+def _slopes(charts: Sequence[Chart]) -> NDArray[np.float64]:
+    """Return what a kelvin does to each viscosity, [%]; 0 for a density, or where only one temperature is known."""
+    levels: dict[tuple[str, str], dict[float, float]] = {}
+    for one in charts:
+        if one.quantity == "kinematic viscosity":
+            levels.setdefault((one.oil, one.lot), {})[one.temperature_C] = float(np.median(one.values))
+    return np.array([_slope(one, levels.get((one.oil, one.lot), {})) for one in charts])
+
+
+def _slope(chart: Chart, levels: dict[float, float]) -> float:
+    if chart.quantity == "density":
+        return 0.0
+    temperatures = sorted(levels)
+    if len(temperatures) < 2 or not (np.diff([levels[at] for at in temperatures]) < 0.0).all():
+        return 0.0
+    line = fit_viscosity_temperature(temperatures, [levels[at] for at in temperatures])
+    return 100.0 * float(line.relative_slope_at(chart.temperature_C))

@@ -1,0 +1,197 @@
+"""Has an instrument moved, and stayed away? Each of its charts, and all charts of a quantity together day by day."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labcalc.judgement.control.charts import Chart
+from labcalc.statistics import SustainedShift, sustained_shift
+from labcalc.wording import signed
+
+_OF_GROUPS, _OF_CHARTS = 3.0e-4, 5.0e-4
+"""Chance of a mean as far out, [-], below which it stops an instrument: shared out over its groups, and its charts. In
+a month of 22 days without fault at most one instrument in twenty is stopped by either, whatever set the limits and
+however much the charts move together: by simulation, tests/judgement/test_watch.py."""
+
+_AT_MOST = 4.0
+"""Sigmas that a single result counts at most, [-]: one that lies further off, as happens with heavy tails, is told by
+its chart, and doesn't make a mean of several tell of a shift that lasts."""
+
+_FEWEST_DAYS = 5
+"""Days of baseline below which charts are not taken together: our own choice."""
+
+
+@dataclass(frozen=True, eq=False)
+class Stream:
+    """A chart, or several of one instrument together, and when it was found to have moved for longer than a result."""
+
+    instrument: str
+    quantity: str
+    temperature_C: float
+    """[°C]; NaN where the stream takes all temperatures together."""
+    charts: tuple[Chart, ...]
+    """One, or all that are taken together."""
+    moments: NDArray[np.datetime64]
+    """Of its results after the baseline, or the last of each day, in UTC."""
+    away: NDArray[np.float64]
+    """How far each lies from the centre, [unit of the charts]; of several charts the mean."""
+    shift: SustainedShift
+    limit: float
+    """Chance below which it stops the instrument, [-]."""
+
+    @property
+    def is_group(self) -> bool:
+        """Tell whether several charts are taken together."""
+        return len(self.charts) > 1
+
+    @property
+    def stops(self) -> NDArray[np.bool_]:
+        """Tell at which results it stops the instrument."""
+        return self.shift.chance < self.limit
+
+    def last_until(self, moment: np.datetime64) -> int:
+        """Return the place of its last result until a moment; -1 before the first."""
+        return int(self.moments.searchsorted(moment, side="right")) - 1
+
+    def began(self, place: int) -> int:
+        """Return the place of the first result that the mean at a place rests on: since when it lies away."""
+        return place + 1 - int(self.shift.window[place])
+
+    def words(self, place: int) -> str:
+        """Say what moved at a place, since when and how far."""
+        number, (first, *_) = len({(one.oil, one.temperature_C) for one in self.charts}), self.charts
+        at = "" if np.isnan(self.temperature_C) else f" at {self.temperature_C:g} °C"
+        what = f"{self.quantity}{at} of {number} charts together" if self.is_group else first.name
+        of, since = place + 1 - self.began(place), pd.Timestamp(self.moments[self.began(place)])
+        over = f"on average of the last {of} {'days' if self.is_group else 'results'}" if of > 1 else "on the last day"
+        return f"{what}: {signed(self.size(place))} {first.unit} {over} (since {since:%Y-%m-%d})"
+
+    def size(self, place: int) -> float:
+        """Return how far it lay from the centre on average at a place since ``began``, [unit of the charts]."""
+        return float(np.mean(self.away[self.began(place) : place + 1]))
+
+
+def watched(charts: Sequence[Chart]) -> tuple[Stream, ...]:
+    """Return the streams of one instrument: first those of charts taken together, then each chart with limits.
+
+    Parameters
+    ----------
+    charts : sequence of Chart
+        All charts of the instrument.
+    """
+    known = [one for one in charts if one.limits is not None]
+    groups = [found for some in _groups(known) if (found := _together(some)) is not None]
+    current = len({(one.oil, one.quantity, one.temperature_C) for one in known})
+    alone = [_alone(one, _OF_CHARTS / current) for one in known]
+    return (
+        *(replace(one, limit=_OF_GROUPS / len(groups)) for one in groups),
+        *(one for one in alone if one.moments.size),
+    )
+
+
+def stopping_at(streams: Sequence[Stream], moment: pd.Timestamp, *, days: float = 30.0) -> tuple[str, ...]:
+    """Say which of an instrument's streams stop it at a moment, the rarest first; older than some days, none does."""
+    until = moment.tz_convert(None).to_datetime64()
+    earliest = until - np.timedelta64(pd.Timedelta(days=days))
+    places = [(one, place) for one in streams if (place := one.last_until(until)) >= 0]
+    found = [(one, at) for one, at in places if one.moments[at] >= earliest and one.stops[at]]
+    return tuple(one.words(at) for one, at in sorted(found, key=lambda pair: pair[0].shift.chance[pair[1]]))
+
+
+def _groups(charts: Sequence[Chart]) -> Iterator[list[Chart]]:
+    """Yield the charts of each quantity, and of each of its temperatures where several oils share it."""
+    for quantity in dict.fromkeys(one.quantity for one in charts):
+        of_quantity = [one for one in charts if one.quantity == quantity]
+        yield of_quantity
+        temperatures = dict.fromkeys(one.temperature_C for one in of_quantity)
+        if len(temperatures) > 1:
+            yield from ([one for one in of_quantity if one.temperature_C == at] for at in temperatures)
+
+
+def _after(chart: Chart) -> NDArray[np.bool_]:
+    return np.asarray(chart.used & ~chart.in_baseline)
+
+
+def _alone(chart: Chart, limit: float) -> Stream:
+    limits, after = chart.limits, _after(chart)
+    assert limits is not None
+    away, moments, number = chart.plotted[after] - limits.centre, chart.moments[after], limits.number or np.inf
+    starts = moments.searchsorted(restarts([chart]))
+    counted = np.clip(away, -_AT_MOST * limits.sigma, _AT_MOST * limits.sigma)
+    found = sustained_shift(counted, limits.sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts)
+    return Stream(chart.instrument, chart.quantity, chart.temperature_C, (chart,), moments, away, found, limit)
+
+
+def restarts(charts: Sequence[Chart]) -> NDArray[np.datetime64]:
+    """Return the moments in UTC of the corrective actions on the instrument of some charts."""
+    actions = {one.when for chart in charts for one in chart.instrument_decisions if one.what == "corrective action"}
+    return np.array([pd.Timestamp(one).tz_convert(None).to_datetime64() for one in sorted(actions)], "datetime64[us]")
+
+
+def _together(charts: Sequence[Chart]) -> Stream | None:
+    """Take charts together: the mean of their standardised results of a day, as it varied in their baselines."""
+    if len(charts) < 2:
+        return None
+    table = pd.concat([_standardised(chart) for chart in charts], ignore_index=True)
+    # several results of one oil on one day tell of that day once
+    results = table.groupby(["in_baseline", "day", "stream"], sort=True).mean()
+    daily = results.assign(square=results["z"] ** 2).groupby(["in_baseline", "day"])
+    days = (
+        daily["z"]
+        .agg(["sum", "count"])
+        .assign(
+            squares=daily["square"].sum(), away=daily["away"].mean(), number=daily["number"].min(), at=daily["at"].max()
+        )
+    )
+    if not {True, False} <= set(days.index.get_level_values(0)):
+        return None
+    before, since = days.loc[True], days.loc[False]
+    if len(before) < _FEWEST_DAYS or not (since["count"] > 1).any():
+        return None
+    pairs = (before["count"] * (before["count"] - 1)).sum()
+    together = float(np.clip((before["sum"] ** 2 - before["squares"]).sum() / pairs, 0.0, 1.0)) if pairs else 0.0
+    z, z_before = (
+        (part["sum"] / np.sqrt(part["count"] * (1.0 + (part["count"] - 1) * together))).to_numpy()
+        for part in (since, before)
+    )
+    degrees = float(len(before) - 1)
+    sigma = float(np.sqrt((z_before**2).sum() / degrees))
+    if not sigma > 0.0:
+        return None
+    moments = since["at"].to_numpy().astype("datetime64[us]")
+    number = since["number"].to_numpy(float)
+    shift = sustained_shift(z, sigma, number, degrees, starts=moments.searchsorted(restarts(charts)))
+    temperatures = {one.temperature_C for one in charts}
+    first = charts[0]
+    return Stream(
+        first.instrument,
+        first.quantity,
+        temperatures.pop() if len(temperatures) == 1 else float("nan"),
+        tuple(charts),
+        moments,
+        since["away"].to_numpy(),
+        shift,
+        0.0,
+    )
+
+
+def _standardised(chart: Chart) -> pd.DataFrame:
+    limits = chart.limits
+    assert limits is not None
+    away = chart.plotted[chart.used] - limits.centre
+    return pd.DataFrame(
+        {
+            "in_baseline": chart.in_baseline[chart.used],
+            "day": chart.measured_at[chart.used].tz_localize(None).normalize(),
+            "at": chart.moments[chart.used],
+            "stream": f"{chart.oil}|{chart.temperature_C:g}",
+            "z": np.clip(away / limits.sigma, -_AT_MOST, _AT_MOST),
+            "away": away,
+            "number": float(limits.number or np.inf),
+        }
+    )

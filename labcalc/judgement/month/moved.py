@@ -1,0 +1,141 @@
+"""What moved in a month: one finding a cause, from the day of its first signal, with the samples that it touches."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
+from labcalc.judgement.control.charts import Chart
+from labcalc.judgement.control.watch import Stream
+from labcalc.judgement.period import Period
+
+_SAME_FAULT_RESULTS = 5
+"""Results of a stream without a stop after which a further one is another finding: our own choice."""
+
+
+@dataclass(frozen=True, eq=False)
+class Moved:
+    """A lasting shift of an instrument or an oil, and what it does."""
+
+    stream: Stream
+    """That told it most clearly."""
+    attribution: Attribution | None
+    """Whose fault it is; None where nothing is clearly anybody's."""
+    symptoms: tuple[Stream, ...]
+    """Further streams that it explains."""
+    since: pd.Timestamp
+    """First result of the shift."""
+    signalled: pd.Timestamp
+    """When it was told first."""
+    lasts: bool
+    """The last result of the period still tells it."""
+    growth: float
+    """Size of its last five results over that of its first five, [-]; NaN of fewer than ten."""
+
+    @property
+    def instrument(self) -> str:
+        """The instrument that it is about; empty where it is about an oil on all of them."""
+        return self.stream.instrument if self.attribution is None else self.attribution.instrument
+
+
+def moved_in(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], period: Period) -> tuple[Moved, ...]:
+    """Return what moved, one for each cause, the clearest first.
+
+    Parameters
+    ----------
+    charts : sequence of Chart
+        Of all instruments: what is one's own fault is told by the others.
+    streams : mapping of str to sequence of Stream
+        By instrument.
+    period : Period
+        Something counts that stops an instrument in it.
+    """
+    first, last = (one.tz_convert(None).to_datetime64() for one in (period.first, period.last))
+    stopping = [found for some in streams.values() for one in some if (found := _in_period(one, first, last))]
+    stopping.sort(key=lambda one: one.chance)
+    moved = []
+    while stopping:
+        seed, *others = stopping
+        attribution = attributed(_deviations(charts, seed))
+        touched = set(map(id, seed.stream.charts)) if attribution is None else set(map(id, attribution.charts))
+        explained = [one for one in others if _explains(touched, one.stream)]
+        moved.append(_moved(seed, attribution, explained, last))
+        stopping = [one for one in others if one not in explained]
+    return tuple(moved)
+
+
+@dataclass(frozen=True, eq=False)
+class _Stopping:
+    """A stream that stops its instrument in a period: the places of its first and clearest stop in it."""
+
+    stream: Stream
+    first: int
+    clearest: int
+
+    @property
+    def chance(self) -> float:
+        """How rare it is at its clearest, in its limit, [-]."""
+        return float(self.stream.shift.chance[self.clearest]) / self.stream.limit
+
+
+def _in_period(stream: Stream, first: np.datetime64, last: np.datetime64) -> _Stopping | None:
+    inside = np.flatnonzero(stream.stops & (stream.moments >= first) & (stream.moments < last))
+    if not inside.size:
+        return None
+    return _Stopping(stream, int(inside[0]), int(inside[stream.shift.chance[inside].argmin()]))
+
+
+def _explains(touched: set[int], stream: Stream) -> bool:
+    """Tell whether a cause moves most charts of a stream."""
+    return 2 * sum(id(one) in touched for one in stream.charts) >= len(stream.charts)
+
+
+def _deviations(charts: Sequence[Chart], seed: _Stopping) -> list[Deviation]:
+    """Return how far every chart with limits lay off over the days that tell the shift most clearly."""
+    stream, place = seed.stream, seed.clearest
+    start = stream.moments[stream.began(place)].astype("datetime64[D]")
+    end = stream.moments[place].astype("datetime64[D]") + np.timedelta64(1, "D")
+    return [found for one in charts if (found := _deviation(one, start, end)) is not None]
+
+
+def _deviation(chart: Chart, start: np.datetime64, end: np.datetime64) -> Deviation | None:
+    limits = chart.limits
+    inside = chart.used & ~chart.in_baseline & (chart.moments >= start) & (chart.moments < end)
+    number = int(inside.sum())
+    if limits is None or not number:
+        return None
+    to_shown = 100.0 / limits.centre if chart.unit.startswith("mm²") else 1.0  # without a certificate
+    uncertainty = limits.sigma * math.sqrt(1.0 / number + (1.0 / limits.number if limits.number else 0.0))
+    size = float(chart.plotted[inside].mean()) - limits.centre
+    return Deviation(chart, size * to_shown, uncertainty * to_shown, number)
+
+
+def _moved(
+    seed: _Stopping, attribution: Attribution | None, explained: Sequence[_Stopping], last: np.datetime64
+) -> Moved:
+    stream = seed.stream
+    stops = np.flatnonzero(stream.stops)
+    stops = stops[stops <= seed.clearest]
+    gaps = np.flatnonzero(np.diff(stops) > _SAME_FAULT_RESULTS)
+    first = int(stops[gaps[-1] + 1] if gaps.size else stops[0])
+    end = stream.last_until(last - np.timedelta64(1, "us"))
+    began = stream.began(first)
+    of = stream.away[began : end + 1]
+    return Moved(
+        stream,
+        attribution,
+        tuple(one.stream for one in explained),
+        _local(stream, began),
+        _local(stream, first),
+        bool(stream.stops[end]),
+        abs(float(of[-5:].mean() / of[:5].mean())) if of.size >= 10 and of[:5].mean() else math.nan,
+    )
+
+
+def _local(stream: Stream, place: int) -> pd.Timestamp:
+    return pd.Timestamp(stream.moments[place], tz="UTC").tz_convert(stream.charts[0].measured_at.tz)
