@@ -206,6 +206,12 @@ def _chart(
     measured_at = pd.DatetimeIndex(rows["measured_at"])
     in_baseline, words = baseline_results(measured_at, used, about.lot, about.instrument, control)
     old = before.limits if before is not None and before.unit == unit else None
+    on_instrument = tuple(
+        one
+        for one in of_instruments
+        if one.instrument.casefold() == about.instrument.casefold()
+        and concerns(one, about.quantity, about.temperature_C)
+    )
     limits, no_limits = baseline_limits(plotted[in_baseline], values[in_baseline], old, control)
     chart = Chart(
         **vars(about),
@@ -222,15 +228,10 @@ def _chart(
         baseline=words,
         limits=limits,
         no_limits=no_limits,
-        ewma=_ewma(plotted[used], limits, control),
+        ewma=_ewma(plotted[used], limits, control, restarts(on_instrument, measured_at[used])),
         signals=(),
         decisions=decided,
-        instrument_decisions=tuple(
-            one
-            for one in of_instruments
-            if one.instrument.casefold() == about.instrument.casefold()
-            and concerns(one, about.quantity, about.temperature_C)
-        ),
+        instrument_decisions=on_instrument,
     )
     return replace(chart, signals=_signals(chart, control.rules))
 
@@ -252,10 +253,19 @@ def concerns(decision: Decision, quantity: str, temperature_C: float) -> bool:
     return decision.quantity in ("", quantity) and away <= SAME_TEMPERATURE_K
 
 
-def _ewma(used: NDArray[np.float64], limits: ChartLimits | None, control: ControlChoices) -> EwmaChart | None:
+def restarts(on_instrument: Sequence[Decision], moments: pd.DatetimeIndex) -> NDArray[np.intp]:
+    """Return the places of the first results after each corrective action on an instrument."""
+    actions = sorted(one.when for one in on_instrument if one.what == "corrective action")
+    return np.array([moments.searchsorted(pd.Timestamp(one)) for one in actions], np.intp)
+
+
+def _ewma(
+    used: NDArray[np.float64], limits: ChartLimits | None, control: ControlChoices, starts: NDArray[np.intp]
+) -> EwmaChart | None:
+    """Return the EWMA; after a corrective action it starts anew: what was before tells nothing of what follows."""
     if limits is None or control.ewma_weight == 0.0:
         return None
-    return ewma_chart(used, limits, weight=control.ewma_weight, multiple=control.ewma_multiple)
+    return ewma_chart(used, limits, weight=control.ewma_weight, multiple=control.ewma_multiple, starts=starts)
 
 
 def _signals(chart: Chart, rules: tuple[RunRule, ...]) -> tuple[ChartSignal, ...]:

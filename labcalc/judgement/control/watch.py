@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.judgement.control.charts import Chart
+from labcalc.judgement.control.charts import Chart, restarts
 from labcalc.statistics import SustainedShift, sustained_shift
 from labcalc.wording import signed
 
@@ -121,16 +121,15 @@ def _alone(chart: Chart, limit: float) -> Stream:
     limits, after = chart.limits, _after(chart)
     assert limits is not None
     away, moments, number = chart.plotted[after] - limits.centre, chart.moments[after], limits.number or np.inf
-    starts = moments.searchsorted(restarts([chart]))
+    starts = _starts([chart], moments)
     counted = np.clip(away, -_AT_MOST * limits.sigma, _AT_MOST * limits.sigma)
     found = sustained_shift(counted, limits.sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts)
     return Stream(chart.instrument, chart.quantity, chart.temperature_C, (chart,), moments, away, found, limit)
 
 
-def restarts(charts: Sequence[Chart]) -> NDArray[np.datetime64]:
-    """Return the moments in UTC of the corrective actions on the instrument of some charts."""
-    actions = {one.when for chart in charts for one in chart.instrument_decisions if one.what == "corrective action"}
-    return np.array([pd.Timestamp(one).tz_convert(None).to_datetime64() for one in sorted(actions)], "datetime64[us]")
+def _starts(charts: Sequence[Chart], moments: NDArray[np.datetime64]) -> NDArray[np.intp]:
+    decided = {one.when: one for chart in charts for one in chart.instrument_decisions}
+    return restarts([*decided.values()], pd.DatetimeIndex(moments, tz="UTC"))
 
 
 def _together(charts: Sequence[Chart]) -> Stream | None:
@@ -165,7 +164,7 @@ def _together(charts: Sequence[Chart]) -> Stream | None:
         return None
     moments = since["at"].to_numpy().astype("datetime64[us]")
     number = since["number"].to_numpy(float)
-    shift = sustained_shift(z, sigma, number, degrees, starts=moments.searchsorted(restarts(charts)))
+    shift = sustained_shift(z, sigma, number, degrees, starts=_starts(charts, moments))
     temperatures = {one.temperature_C for one in charts}
     first = charts[0]
     return Stream(

@@ -90,7 +90,13 @@ def individuals_chart(results: ArrayLike, limits: ChartLimits, lots: ArrayLike |
 
 
 def ewma_chart(
-    results: ArrayLike, limits: ChartLimits, *, weight: float = 0.4, multiple: float = 3.0, start: float | None = None
+    results: ArrayLike,
+    limits: ChartLimits,
+    *,
+    weight: float = 0.4,
+    multiple: float = 3.0,
+    start: float | None = None,
+    starts: ArrayLike = (),
 ) -> EwmaChart:
     r"""Follow results with an exponentially weighted moving average.
 
@@ -110,6 +116,8 @@ def ewma_chart(
         passed although both are estimates (``ChartLimits.reach``).
     start : float, optional
         Average before the first result, [unit of the results]; none: the centre.
+    starts : array_like of int
+        Places of results at which it starts anew, [-].
 
     Returns
     -------
@@ -132,7 +140,8 @@ def ewma_chart(
     array([0.5  , 0.75 , 0.875])
     """
     before = limits.centre if start is None else start
-    values = ewma(finite_series(results, 0, "a chart"), weight, before)
+    parts = np.split(finite_series(results, 0, "a chart"), np.asarray(starts, np.intp))
+    values = np.concatenate([ewma(part, weight, before) for part in parts])
     half_width = limits.reach(multiple, weight=weight) * limits.sigma * math.sqrt(weight / (2.0 - weight))
     beyond = np.abs(values - limits.centre) > half_width
     return EwmaChart(weight, multiple, before, limits.centre - half_width, limits.centre + half_width, values, beyond)

@@ -1,0 +1,115 @@
+"""What lies between checks of an instrument: its longest gap, the samples between a good check and a bad one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labcalc.judgement.control.charts import Chart
+from labcalc.judgement.control.watch import Stream
+from labcalc.judgement.period import Period
+
+
+@dataclass(frozen=True, eq=False)
+class CheckedInstrument:
+    """The checks of an instrument, and its samples."""
+
+    instrument: str
+    checks: NDArray[np.datetime64]
+    """When its runs of reference oils ended, in UTC, in the order of time."""
+    is_good: NDArray[np.bool_]
+    """No chart signalled at them, within their limits of the certificate, and nothing had moved."""
+    samples: pd.DataFrame
+    """Its sample runs: ``run``, ``sample``, ``at`` in UTC, in the order of time."""
+
+    def at_risk(self, began: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
+        """Return the samples from the last good check before a moment to the first good one after it, or to the end."""
+        start, end = (one.tz_convert(None).to_datetime64() for one in (began, until))
+        good = self.checks[self.is_good]
+        first = good[good < start][-1:]
+        next_good = good[good > start][:1]
+        stop = min([*next_good, end])
+        inside = self.samples["at"] < stop
+        if first.size:
+            inside &= self.samples["at"] > first[0]
+        found: pd.DataFrame = self.samples[inside]
+        return found
+
+
+@dataclass(frozen=True)
+class Gap:
+    """The longest time of an instrument without a good check, in which samples were measured."""
+
+    instrument: str
+    first: pd.Timestamp
+    hours: float
+    samples: int
+    checks_a_day: float
+    """Over the days on which it measured samples, [1/d]."""
+
+
+def checked(
+    rows: pd.DataFrame, comparisons: pd.DataFrame, charts: Sequence[Chart], streams: dict[str, tuple[Stream, ...]]
+) -> dict[str, CheckedInstrument]:
+    """Return the checks of each instrument of some rows.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        The record, dated.
+    comparisons : pandas.DataFrame
+        ``COMPARISON_COLUMNS``.
+    charts : sequence of Chart
+        All of them.
+    streams : dict of str to tuple of Stream
+        By instrument.
+    """
+    bad = {one.run for chart in charts for one in chart.signals if one.is_open}
+    away = (comparisons["value"] - comparisons["certified"]).abs() > comparisons["limit"]
+    bad |= set(comparisons.loc[away, "run"])
+    runs = rows.groupby(["instrument", "role", "run"], sort=False, dropna=True, observed=True).agg(
+        sample=("sample", "first"), at=("measured_at", "max")
+    )
+    runs = runs.reset_index().sort_values("at", kind="stable")
+    runs["at"] = runs["at"].dt.tz_convert(None)
+    return {
+        str(name): _checked(str(name), of, bad, streams.get(str(name), ())) for name, of in runs.groupby("instrument")
+    }
+
+
+def _checked(name: str, runs: pd.DataFrame, bad: set[str], streams: Sequence[Stream]) -> CheckedInstrument:
+    is_check = (runs["role"] == "reference").to_numpy()
+    moments = runs.loc[is_check, "at"].to_numpy().astype("datetime64[us]")
+    good = ~runs.loc[is_check, "run"].isin(bad).to_numpy()
+    for one in streams:
+        days = one.moments[one.stops].astype("datetime64[D]")
+        good &= ~np.isin(moments.astype("datetime64[D]"), days)
+    return CheckedInstrument(name, moments, good, runs.loc[~is_check, ["run", "sample", "at"]].reset_index(drop=True))
+
+
+def longest_gaps(checked: dict[str, CheckedInstrument], period: Period) -> tuple[Gap, ...]:
+    """Return the longest gap of each instrument with samples in a period."""
+    return tuple(found for one in checked.values() for found in _longest(one, period))
+
+
+def _longest(one: CheckedInstrument, period: Period) -> Iterator[Gap]:
+    start, end = (moment.tz_convert(None).to_datetime64() for moment in (period.first, period.last))
+    at = one.samples["at"].to_numpy().astype("datetime64[us]")
+    at = at[(at >= start) & (at < end)]
+    if not at.size:
+        return
+    good = one.checks[one.is_good]
+    place = good.searchsorted(at)  # each sample lies in the gap before the next good check
+    gaps, samples = np.unique(place, return_counts=True)
+    opens = np.concatenate([[min(start, at[0])], good])[gaps]
+    closes = np.concatenate([good, [at[-1]]])[gaps]
+    hours = (np.minimum(closes, at[-1]) - opens) / np.timedelta64(1, "h")
+    longest = int(np.argmax(samples))
+    days = np.unique(at.astype("datetime64[D]")).size
+    checks = one.checks[(one.checks >= start) & (one.checks < end)].size
+    first = pd.Timestamp(opens[longest], tz="UTC").tz_convert(period.first.tz)
+    yield Gap(one.instrument, first, float(hours[longest]), int(samples[longest]), checks / days)

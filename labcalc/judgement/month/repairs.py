@@ -1,0 +1,71 @@
+"""Did a corrective action work? What an instrument's oils read before it and after it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from labcalc.judgement.control.watch import Stream
+from labcalc.judgement.period import Period
+from labcalc.lab import Decision
+from labcalc.statistics import PeriodComparison, compare_periods
+
+_MOST, _FEWEST = 10, 3
+"""Days before and after that are compared at most, and at the least: our own choice."""
+
+
+@dataclass(frozen=True)
+class Repair:
+    """A corrective action, and what it changed for a quantity."""
+
+    decision: Decision
+    stream: Stream
+    before: float
+    """Mean distance from the centre over at most ten days before, [unit of the charts]; NaN without any."""
+    after: float
+    """The same after it."""
+    change: PeriodComparison | None
+    """None with fewer than three results before or after."""
+
+    @property
+    def verdict(self) -> str:
+        """Tell whether it worked."""
+        if self.change is None:
+            return "too few checks since to tell"
+        if not self.change.mean_changed:
+            return "no change that can be told from chance"
+        return "it worked" if abs(self.after) < abs(self.before) else "it made it worse"
+
+
+def repairs_of(streams: Sequence[Stream], period: Period) -> tuple[Repair, ...]:
+    """Return the corrective actions of a period and of the month before it, on an instrument's whole quantities."""
+    return tuple(one for stream in streams if _is_whole(stream, streams) for one in _repairs(stream, period))
+
+
+def _is_whole(stream: Stream, streams: Sequence[Stream]) -> bool:
+    """Tell the stream that holds most of its quantity: the group, or the only chart."""
+    largest = max((one for one in streams if one.quantity == stream.quantity), key=lambda one: len(one.charts))
+    return stream is largest
+
+
+def _repairs(stream: Stream, period: Period) -> Iterator[Repair]:
+    actions = {
+        one.when: one
+        for chart in stream.charts
+        for one in chart.instrument_decisions
+        if one.what == "corrective action" and period.first - pd.DateOffset(months=1) <= one.when < period.last
+    }
+    moments = stream.moments[stream.moments < period.last.tz_convert(None).to_datetime64()]
+    for when, decision in sorted(actions.items()):
+        cut = int(moments.searchsorted(pd.Timestamp(when).tz_convert(None).to_datetime64()))
+        before, after = stream.away[max(cut - _MOST, 0) : cut], stream.away[cut : moments.size][:_MOST]
+        enough = min(before.size, after.size) >= _FEWEST and np.ptp(before) > 0.0 < np.ptp(after)
+        change = compare_periods(before, after) if enough else None
+        yield Repair(decision, stream, _mean(before), _mean(after), change)
+
+
+def _mean(values: np.ndarray) -> float:
+    return float(values.mean()) if values.size else float("nan")
