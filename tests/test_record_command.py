@@ -93,7 +93,7 @@ def test_show_lists_filters_and_writes(folder: Path) -> None:
 def test_decide_and_correct(folder: Path) -> None:
     words = ("decide", "--by", "I. Duarte", "--why", "bubble in the cell")
     done = call(folder, *words, "--what", "exclude", "--run", "R1", "--temperature", "40")
-    assert done.stdout == f"Decided by I. Duarte: exclude, R1. The record has {head(folder)}.\n"
+    assert done.stdout == f"Decided by I. Duarte: exclude, R1, number 4. The record has {head(folder)}.\n"
     assert call(folder, *words, "--what", "conclusion", "--instrument", "VD-1", "--corrects", "4").exit_code == 0
     assert [line.split("Z  ")[-1] for line in call(folder, "show", "--kind", "decision").stdout.splitlines()] == [
         "I. Duarte  decision: exclude, R1: bubble in the cell",

@@ -48,4 +48,4 @@ def _in_words(quality: MonthReport) -> Iterator[str]:
     actions = counted(len(quality.actions), "action")
     yield f"{quality.month.name}: {quality.verdict}, {actions} in {counted(quality.runs, 'sample run')}."
     for one in quality.actions:
-        yield f"{one.rank}. {one.about}: {one.finding}"
+        yield f"{one.rank}. {one.about}: {one.finding}" + f" ({one.followed})" * bool(one.followed)

@@ -13,8 +13,9 @@ from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Refusal, SourceFile
 from labcalc.judgement.control.detection import EstimatedSight, Sight, sight_of, sight_of_few
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
-from labcalc.judgement.month.actions import Action, ranked_actions
+from labcalc.judgement.month.actions import ranked_actions
 from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
+from labcalc.judgement.month.follow_up import Action, followed
 from labcalc.judgement.month.notices import notices_of
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.spread import month_spreads
@@ -90,7 +91,8 @@ class MonthReport(Shown):
     @property
     def for_programs(self) -> dict[str, Any]:
         """The action list for other programs: only what JSON can carry."""
-        return {"month": self.month.name, "verdict": self.verdict, "actions": [vars(one) for one in self.actions]}
+        actions = [one.for_programs for one in self.actions]
+        return {"month": self.month.name, "verdict": self.verdict, "actions": actions}
 
     @property
     def expected_false_alarms(self) -> float:
@@ -129,6 +131,11 @@ def report_month(material: Material, month: str = "") -> MonthReport:
     refusals = tuple(one for one in material.reading.refusals if one.file in names)
     failures = (*material.reading.failures, *material.record_failures)
     comparisons = material.comparisons[period.holds(material.comparisons["measured_at"])]
+    found = ranked_actions(
+        *(rows, comparisons, oils, duplicates, carry_overs, refusals, failures, period),
+        *(_doubts(material, names), material.unusable, material.waiting),
+    )
+    actions = followed(found, material.assignments, period)
     return MonthReport(
         month=period,
         laboratory=laboratory,
@@ -146,11 +153,8 @@ def report_month(material: Material, month: str = "") -> MonthReport:
         refusals=refusals,
         failures=failures,
         sources=material.sources_of(rows),
-        actions=ranked_actions(
-            *(rows, comparisons, oils, duplicates, carry_overs, refusals, failures, period),
-            *(_doubts(material, names), material.unusable),
-        ),
-        digest=_digest(material, period),
+        actions=actions,
+        digest=_digest(material, period, actions),
     )
 
 
@@ -177,9 +181,9 @@ def _decisions(material: Material, rows: pd.DataFrame, month: Month) -> tuple[De
     return tuple(one for one in material.decisions if one.run in runs or month.first <= one.when < month.last)
 
 
-def _digest(material: Material, month: Month) -> str:
+def _digest(material: Material, month: Month, actions: tuple[Action, ...]) -> str:
     stated = (month.name, material.laboratory.sha256, material.decisions, material.reading.sources)
     ink = hashlib.sha256(repr(stated).encode())
     unread = [str(one) for one in (*material.reading.failures, *material.unusable)]
-    ink.update(repr((material.reading.refusals, unread, material.doubts, material.repeated)).encode())
+    ink.update(repr((material.reading.refusals, unread, material.doubts, material.repeated, actions)).encode())
     return ink.hexdigest()

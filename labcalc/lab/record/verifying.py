@@ -8,12 +8,13 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from labcalc.errors import RecordError
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import ORIGIN, Head, linked
 from labcalc.lab.record.contents import PARTS, digest_of, stored_parts
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.decided import COLUMNS
-from labcalc.lab.record.journal import Entry, entries_of, entry_text, head_of
+from labcalc.lab.record.journal import NOT_LABCALCS, Entry, entries_of, entry_text, head_of
 from labcalc.lab.record.opening import opened
 
 
@@ -90,8 +91,8 @@ def _problem(connection: Connection, entry: Entry, n: int, previous: str, printe
             return "its columns say something else than its text"
         check = _CHECKS.get(entry.kind)
         return check(connection, entry) if check else ""
-    except (ValueError, LookupError, TypeError):
-        return "its text is not one that labcalc writes"
+    except (ValueError, LookupError, TypeError, RecordError):
+        return NOT_LABCALCS
 
 
 def _export(connection: Connection, entry: Entry) -> str:

@@ -22,8 +22,8 @@ from labcalc.lab import (
     Laboratory,
     add_decision,
     add_exports,
+    checked_decisions,
     find_entries,
-    read_decisions,
     read_record,
     record_head,
     verify_record,
@@ -82,7 +82,7 @@ def test_killed_at_random_moments(laboratory: Laboratory, tmp_path: Path) -> Non
         assert verify_record(laboratory)[1] is None
         names = [one.content["name"] for one in find_entries(laboratory, kind="export")]
         assert len(names) == len(set(names)), "nothing twice"
-        said = {f"decided:{one.run}" for one in read_decisions(laboratory)}
+        said = {f"decided:{one.run}" for one in checked_decisions(laboratory).decisions}
         assert there <= {*names, *said}, "what was acknowledged is there"
         rest = [file for file in rest if file.name not in there]
     assert killed > KILLS // 2, "most were still at work"
