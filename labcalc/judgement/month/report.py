@@ -24,7 +24,7 @@ from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.variance.components import ComponentsOfVariance
-from labcalc.lab import Decision, Laboratory
+from labcalc.lab import Certificate, Decision, Laboratory, certificates
 from labcalc.showing import Shown
 
 MONTH_VERDICTS = ("nothing to do", "to be watched", "needs action")
@@ -49,6 +49,8 @@ class MonthReport(Shown):
     duplicates: DuplicateReport
     """Of repeats whose last result lies in the month."""
     carry_overs: tuple[CarryOver, ...]
+    certificates: tuple[Certificate, ...]
+    """Of the lots that were measured in the month."""
     workload: pd.DataFrame
     decisions: tuple[Decision, ...]
     """Those about runs of the month, and those written in it."""
@@ -136,6 +138,8 @@ def report_month(material: Material, month: str = "") -> MonthReport:
         *(_doubts(material, names), material.unusable, material.waiting),
     )
     actions = followed(found, material.assignments, period)
+    measured = {(one.chart.oil, one.chart.lot) for one in oils}
+    held = tuple(one for one in certificates(laboratory) if (one.oil, one.lot.lot) in measured)
     return MonthReport(
         month=period,
         laboratory=laboratory,
@@ -147,6 +151,7 @@ def report_month(material: Material, month: str = "") -> MonthReport:
         spreads=month_spreads(material, rows, period),
         duplicates=duplicates,
         carry_overs=carry_overs,
+        certificates=held,
         workload=workload_of(rows),
         decisions=_decisions(material, rows, period),
         notices=notices_of(rows, record, oils, material, period),
@@ -154,7 +159,7 @@ def report_month(material: Material, month: str = "") -> MonthReport:
         failures=failures,
         sources=material.sources_of(rows),
         actions=actions,
-        digest=_digest(material, period, actions),
+        digest=_digest(material, period, (actions, held)),
     )
 
 
@@ -181,9 +186,9 @@ def _decisions(material: Material, rows: pd.DataFrame, month: Month) -> tuple[De
     return tuple(one for one in material.decisions if one.run in runs or month.first <= one.when < month.last)
 
 
-def _digest(material: Material, month: Month, actions: tuple[Action, ...]) -> str:
+def _digest(material: Material, month: Month, beside: object) -> str:
     stated = (month.name, material.laboratory.sha256, material.decisions, material.reading.sources)
     ink = hashlib.sha256(repr(stated).encode())
     unread = [str(one) for one in (*material.reading.failures, *material.unusable)]
-    ink.update(repr((material.reading.refusals, unread, material.doubts, material.repeated, actions)).encode())
+    ink.update(repr((material.reading.refusals, unread, material.doubts, material.repeated, beside)).encode())
     return ink.hexdigest()

@@ -25,7 +25,8 @@ class Entry:
     """When it was written: UTC, ISO 8601."""
     who: str
     kind: str
-    """``export`` (bytes that came in, with their first reading), ``reading`` (read again), ``decision``, ``step``."""
+    """``export`` (bytes that came in, with their first reading), ``reading`` (again), ``refused`` (not to be read),
+    ``decision``, ``certificate``, ``report`` (pages rendered), ``step``."""
     corrects: int | None
     """The entry that it takes the place of."""
     text: str
