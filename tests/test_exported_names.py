@@ -75,14 +75,15 @@ NAMES = {
         derived_mark is_derived profiles_for propose_profile read_export read_exports totals without_marks write_table
     """,
     "labcalc.lab": """
-        Added Baseline CLOCK_VARIABLE CertifiedValue ConformityChoices ControlChoices DECISION_KINDS Decision
-        DuplicateChoices Fault GradeSystem Head Instrument Laboratory Limit Precision PrecisionFunction
-        PrecisionStatement Product ProductClass REPEAT_KINDS RecordPlace ReferenceLot ReferenceMaterial ReportChoices
-        TypicalValue Uncertainty add_decision add_exports checked_decisions decisions_file earlier_export_files
-        export_bytes find_entries find_rows grade_systems label_runs laboratory_from line_of_key load_laboratory
-        lot_in_use method_of move_decisions name_fits nearest precision_for present_moment product_classes product_of
-        published_precision quantities_of read read_decisions read_record record_head reference_of standard_limits
-        verify_record
+        Added Assignment Baseline CLOCK_VARIABLE Certificate CertifiedValue ConformityChoices ControlChoices
+        DECISION_KINDS Decided Decision DecisionChoices DuplicateChoices Fault GradeSystem Head Instrument Laboratory
+        Limit NOT_GIVEN Precision PrecisionFunction PrecisionStatement Product ProductClass REPEAT_KINDS RecordPlace
+        ReferenceLot ReferenceMaterial ReportChoices TypicalValue Uncertainty add_certificates add_decision
+        add_exports add_pages certificates checked_decisions decisions_file earlier_export_files export_bytes
+        file_head find_entries find_rows grade_systems label_runs laboratory_from line_of_key load_laboratory
+        lot_in_use method_of move_decisions name_fits nearest precision_for present_moment printed_head
+        product_classes product_of published_precision quantities_of read read_record record_head reference_of
+        standard_limits verify_file verify_record watch_exports
     """,
     "labcalc.judgement": """
         Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus
@@ -110,7 +111,8 @@ NAMES = {
         draw_against_level draw_carry_over draw_components draw_consistency draw_control_chart
         draw_density_temperature draw_in_time draw_reference_history draw_viscosity_temperature draw_workload
         duplicate_pictures level_pictures live_figure move_what_if note problem_pictures redraw
-        reference_picture show_actions show_budget show_carry_over show_causes show_cautions show_changes
+        reference_picture show_actions show_budget show_carry_over show_causes show_cautions
+        show_certificates show_changes
         show_checks show_components show_conclusions show_consequences show_decisions show_duplicate_biases
         show_duplicate_header show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict
         show_duplicates_beyond show_evidence show_explanations show_header show_limits show_month_header

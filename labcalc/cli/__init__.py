@@ -8,6 +8,7 @@ from __future__ import annotations
 import click
 
 from labcalc import __version__
+from labcalc.cli import follow_up as follow_up  # adds to `labcalc record`
 from labcalc.cli.duplicates import duplicates
 from labcalc.cli.month import month
 from labcalc.cli.read import read

@@ -6,7 +6,18 @@ from pathlib import Path
 
 import click
 
-from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, name_refusals, needed, say
+from labcalc.cli.words import (
+    PATH,
+    answer,
+    exit_code,
+    finish,
+    lab_option,
+    name_doubts,
+    name_refusals,
+    needed,
+    recorder,
+    say,
+)
 
 
 @click.command()
@@ -25,7 +36,8 @@ def duplicates(lab: Path | None, out: Path, **period: str) -> int:
     lab = needed(lab, "duplicates are looked for in")
     material = gather_record(lab)
     report = report_duplicates(material, **period)
-    result = render_batch([duplicate_report_job(report, lab)], BatchOptions(out, workers=1, say=say))
+    options = BatchOptions(out, workers=1, say=say, record=recorder(material.laboratory))
+    result = render_batch([duplicate_report_job(report, lab)], options)
     name_refusals(material.reading)
     code = max(name_doubts(material), exit_code(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, needed, say
+from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, needed, recorder, say
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
@@ -37,7 +37,8 @@ def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
     for notice in quality.notices:
         if notice.removesuffix(".") not in material.repeated:
             say(notice)
-    result = render_batch([month_report_job(quality, lab)], BatchOptions(out, workers=1, say=say))
+    options = BatchOptions(out, workers=1, say=say, record=recorder(quality.laboratory))
+    result = render_batch([month_report_job(quality, lab)], options)
     if as_json:
         return finish(result, [json.dumps(quality.for_programs, ensure_ascii=False, indent=1)], (), code)
     return finish(result, _in_words(quality), result.paths, code)
@@ -48,4 +49,4 @@ def _in_words(quality: MonthReport) -> Iterator[str]:
     actions = counted(len(quality.actions), "action")
     yield f"{quality.month.name}: {quality.verdict}, {actions} in {counted(quality.runs, 'sample run')}."
     for one in quality.actions:
-        yield f"{one.rank}. {one.about}: {one.finding}"
+        yield f"{one.rank}. {one.about}: {one.finding}" + f" ({one.followed})" * bool(one.followed)

@@ -41,25 +41,43 @@ def record() -> None:
 @lab_option
 @by_option
 @click.option("--again", default="", metavar="WHY", help="Read anew what is known, by today's lab.toml, and say why.")
+@click.option("--watch", is_flag=True, help="Go on with what comes later, until Ctrl-C; no --again.")
 @answer
-def add(exports: tuple[Path, ...], lab: Path, who: str, again: str) -> int:
+def add(exports: tuple[Path, ...], lab: Path, who: str, again: str, watch: bool) -> int:
     """Add exports, or folders of them, and the decisions beside lab.toml; what is known already isn't added twice."""
     from labcalc.exports import totals
-    from labcalc.lab import add_exports, load_laboratory, move_decisions
+    from labcalc.lab import add_certificates, add_exports, load_laboratory, move_decisions
 
     laboratory = load_laboratory(lab)
+    if watch:
+        return _watch(laboratory, exports, who)
     added = list(add_exports(laboratory, exports, who=who, again=again))
-    moved = move_decisions(laboratory)
+    moved, certified = move_decisions(laboratory), add_certificates(laboratory, who=who)
     for one in added:
         _name_what_is_missing(one)
     new, failed = [one for one in added if one.is_new], [one for one in added if one.failure]
     known = len(added) - len(new) - len(failed)
     read = f"; {totals([one.source for one in new if one.source])}" if new else ""
     decisions = f"; {counted(moved, 'decision')} moved" if moved else ""
-    click.echo(f"{counted(len(new), 'export')} added, {known} known already{read}{decisions}. {_head(laboratory)}")
+    decisions += f"; {counted(certified, 'certificate')} new or changed" if certified else ""
+    click.echo(f"{counted(len(new), 'export')} added, {known} known already{read}{decisions}. {head_words(laboratory)}")
     if failed and len(failed) == len(added):
         return 2
     return 1 if failed or any(one.refusals for one in new) else 0
+
+
+def _watch(laboratory: Laboratory, exports: tuple[Path, ...], who: str) -> int:
+    from labcalc.lab import watch_exports
+
+    say(f"Watching {', '.join(map(str, exports))}; Ctrl-C ends it.")
+    try:
+        for one in watch_exports(laboratory, exports, who=who):
+            _name_what_is_missing(one)
+            if one.is_new:
+                click.echo(f"{one.path.name} added as entry {one.entry}.")
+    except KeyboardInterrupt:
+        click.echo(head_words(laboratory))
+    return 0
 
 
 def _name_what_is_missing(one: Added) -> None:
@@ -72,7 +90,7 @@ def _name_what_is_missing(one: Added) -> None:
 @record.command()
 @click.argument("n", type=int, required=False, metavar="[NUMBER]")
 @lab_option
-@click.option("--kind", default="", metavar="KIND", help="Entries that are an export, a reading, a decision, a step.")
+@click.option("--kind", default="", metavar="KIND", help="export, reading, refused, decision, certificate, report …")
 @click.option("--by", "who", default="", metavar="NAME", help="Entries of this person.")
 @click.option("--sample", default="", metavar="NAME", help="With rows of this sample.")
 @click.option("--instrument", default="", metavar="NAME", help="With rows of this instrument.")
@@ -104,8 +122,15 @@ def show(lab: Path, n: int | None, as_json: bool, to: Path | None, force: bool, 
 def _gist(content: Mapping[str, Any]) -> str:
     """Return what an entry says in a line."""
     if "what" in content:
-        about = content["run"] or content["instrument"] or content["file"]
+        names = ("run", "instrument", "file", "finding", "decision")
+        about = next(str(content[name]) for name in names if content.get(name))
         return f"{content['what']}, {about}: {content['why']}"
+    if "oil" in content:
+        return f"{content['oil']} lot {content['lot']}, number {content['certificate']}, to {content['valid_to']}"
+    if "pages" in content:
+        return f"{counted(len(content['pages']), 'page')}, the first {content['pages'][0]['stem']}"
+    if "reason" in content:
+        return f"{content['name']}: {content['reason']}"
     if "name" in content:
         return f"{content['name']}, {counted(content['rows_read'], 'row')} read, {content['rows_refused']} refused"
     return f"{content['step']}: {', '.join(content['tables'])}"
@@ -138,7 +163,9 @@ def _write(laboratory: Laboratory, n: int | None, to: Path, force: bool, asked: 
 @click.option("--quantity", default="", metavar="NAME", help="Only the charts of this quantity.")
 @click.option("--temperature", "temperature_C", type=float, default=float("nan"), metavar="°C", help="Only these.")
 @click.option("--file", default="", metavar="NAME", help="The export that counts.")
-@click.option("--corrects", type=int, metavar="NUMBER", help="The decision that this one takes the place of.")
+@click.option(
+    "--corrects", type=int, default=0, metavar="NUMBER", help="The decision that this one takes the place of."
+)
 @answer
 def decide(lab: Path, **decided: Any) -> int:
     """Add a decision: who, what and why."""
@@ -146,8 +173,8 @@ def decide(lab: Path, **decided: Any) -> int:
 
     laboratory = load_laboratory(lab)
     decision = add_decision(laboratory, **decided)
-    about = decision.run or decision.instrument or decision.file
-    click.echo(f"Decided by {decision.who}: {decision.what}, {about}. {_head(laboratory)}")
+    about = f"{decision.run or decision.instrument or decision.file}, number {decision.number}"
+    click.echo(f"Decided by {decision.who}: {decision.what}, {about}. {head_words(laboratory)}")
     return 0
 
 
@@ -157,13 +184,15 @@ def decide(lab: Path, **decided: Any) -> int:
 @answer
 def verify(lab: Path, printed: tuple[str, ...]) -> int:
     """Hold every entry against its digest; exit code 1 names the first that isn't as it was written."""
-    from labcalc.lab import load_laboratory, verify_record
+    from labcalc.lab import load_laboratory, verify_file, verify_record
 
-    head, fault = verify_record(load_laboratory(lab), dict(map(_printed, printed)))
+    laboratory = load_laboratory(lab)
+    verified = verify_record if laboratory.record else verify_file
+    head, fault = verified(laboratory, dict(map(_printed, printed)))
     if fault is not None:
         say(f"labcalc: {fault}")
         return 1
-    click.echo(f"The record is as it was written: {head}.")
+    click.echo(f"The record is as it was written: {head or 'no chained line yet'}.")
     return 0
 
 
@@ -182,11 +211,14 @@ def checkpoint(lab: Path) -> int:
     from labcalc.lab import load_laboratory
 
     laboratory = load_laboratory(lab)
-    click.echo(f"{laboratory.name}: {_head(laboratory)}")
+    click.echo(f"{laboratory.name}: {head_words(laboratory)}")
     return 0
 
 
-def _head(laboratory: Laboratory) -> str:
-    from labcalc.lab import record_head
+def head_words(laboratory: Laboratory) -> str:
+    """Say how many entries there are, and the head."""
+    from labcalc.lab import file_head, record_head
 
+    if laboratory.record is None:
+        return f"decisions.jsonl has {file_head(laboratory)}."
     return f"The record has {record_head(laboratory)}."

@@ -20,6 +20,7 @@ from labcalc.cli.words import (
     lab_option,
     name_doubts,
     name_refusals,
+    recorder,
     say,
 )
 from labcalc.wording import counted
@@ -100,7 +101,8 @@ def _report(
         return 2
     read = totals(material.reading.sources), columns_not_used(material.reading.sources)
     say(f"{read[0]}.")
-    told = replace(options, exports=read, progress=_show_progress if sys.stderr.isatty() else None, say=say)
+    progress = _show_progress if sys.stderr.isatty() else None
+    told = replace(options, exports=read, progress=progress, say=say, record=recorder(material.laboratory))
     result = render_batch([*more, *run_report_jobs(material, exports, lab, runs)], told)
     return finish(result, [_totals(result)], [result.index], code)
 

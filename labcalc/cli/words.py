@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import getpass
 import sys
-from collections.abc import Callable, Iterable
-from functools import wraps
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec
 
@@ -15,6 +16,7 @@ from labcalc.errors import LabcalcError, MonthError
 if TYPE_CHECKING:
     from labcalc.exports import Reading
     from labcalc.judgement import Material, MonthReport
+    from labcalc.lab import Laboratory
     from labcalc.workbooks import BatchResult
 
 P = ParamSpec("P")
@@ -99,6 +101,15 @@ def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], co
     if result.failures:
         return 1 if result.reports else 2
     return code
+
+
+def recorder(laboratory: Laboratory) -> Callable[[Sequence[Mapping[str, str]]], int] | None:
+    """Return what tells the laboratory's record of rendered pages; None without a record."""
+    if laboratory.record is None:
+        return None
+    from labcalc.lab import add_pages
+
+    return partial(add_pages, laboratory, who=getpass.getuser())
 
 
 def say(line: str) -> None:

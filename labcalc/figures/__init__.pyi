@@ -34,6 +34,7 @@ from .duplicates.precision import (
 from .interlaboratory import draw_consistency as draw_consistency
 from .markup import Fragment as Fragment, Summary as Summary, note as note
 from .month.oils import (
+    show_certificates as show_certificates,
     show_changes as show_changes,
     show_limits as show_limits,
     show_oils as show_oils,

@@ -34,7 +34,8 @@ def settings_and_version(laboratory: Laboratory) -> list[tuple[str, str]]:
     """Return the rows that name lab.toml's digest, the record's head and labcalc's version, as HTML."""
     digest = f'<code class="digest">{escape(laboratory.sha256)}</code>' if laboratory.sha256 else "none: defaults"
     head = laboratory.recorded
-    record = [("Record", f'<code class="digest">{escape(str(head))}</code>')] if head else []
+    place = "Record" if laboratory.record else "decisions.jsonl"
+    record = [(place, f'<code class="digest">{escape(str(head))}</code>')] if head else []
     return [("lab.toml", digest), *record, ("labcalc", escape(__version__))]
 
 

@@ -26,8 +26,8 @@ from .duplicates.report import (
     duplicates_between as duplicates_between,
     report_duplicates as report_duplicates,
 )
-from .month.actions import Action as Action
 from .month.carry_over import CarryOver as CarryOver
+from .month.follow_up import Action as Action
 from .month.oils import OilSummary as OilSummary
 from .month.report import MONTH_VERDICTS as MONTH_VERDICTS, MonthReport as MonthReport, report_month as report_month
 from .period import Month as Month, Period as Period, month_of as month_of

@@ -1,7 +1,9 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
+from ._decisions_file import file_head as file_head, verify_file as verify_file
 from ._lines import line_of_key as line_of_key
 from ._tables import nearest as nearest
+from .certified import NOT_GIVEN as NOT_GIVEN, Certificate as Certificate, certificates as certificates
 from .classes import (
     GradeSystem as GradeSystem,
     ProductClass as ProductClass,
@@ -13,11 +15,12 @@ from .classes import (
 from .clock import CLOCK_VARIABLE as CLOCK_VARIABLE, present_moment as present_moment
 from .decisions import (
     DECISION_KINDS as DECISION_KINDS,
+    Assignment as Assignment,
+    Decided as Decided,
     Decision as Decision,
     add_decision as add_decision,
     checked_decisions as checked_decisions,
     decisions_file as decisions_file,
-    read_decisions as read_decisions,
 )
 from .folder import earlier_export_files as earlier_export_files
 from .labels import (
@@ -33,6 +36,7 @@ from .laboratory import (
     CertifiedValue as CertifiedValue,
     ConformityChoices as ConformityChoices,
     ControlChoices as ControlChoices,
+    DecisionChoices as DecisionChoices,
     DuplicateChoices as DuplicateChoices,
     Instrument as Instrument,
     Laboratory as Laboratory,
@@ -54,10 +58,11 @@ from .precision import (
     published_precision as published_precision,
 )
 from .reading import read as read
-from .record.adding import Added as Added, add_exports as add_exports
+from .record.adding import Added as Added, add_exports as add_exports, watch_exports as watch_exports
 from .record.chain import Head as Head
 from .record.decided import move_decisions as move_decisions
+from .record.entering import add_certificates as add_certificates, add_pages as add_pages
 from .record.lookup import export_bytes as export_bytes, find_entries as find_entries, find_rows as find_rows
-from .record.recalling import read_record as read_record, record_head as record_head
+from .record.recalling import printed_head as printed_head, read_record as read_record, record_head as record_head
 from .record.verifying import Fault as Fault, verify_record as verify_record
 from .settings import laboratory_from as laboratory_from, load_laboratory as load_laboratory

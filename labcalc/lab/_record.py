@@ -1,13 +1,14 @@
-"""The table [record] of lab.toml: where what was read and decided is kept."""
+"""The tables [record] and [decisions] of lab.toml: where what was read and decided is kept, and how it is decided."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date, datetime
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
-from labcalc.lab._tables import Key, Problems, table, text
-from labcalc.lab.laboratory import RecordPlace
+from labcalc.lab._tables import Key, Problems, shown, table, text
+from labcalc.lab.laboratory import DecisionChoices, RecordPlace
 
 _DRIVER = "postgresql+psycopg"
 _EXAMPLE = f"'{_DRIVER}://name@host/database'"
@@ -34,4 +35,17 @@ def _check(place: RecordPlace) -> Iterator[tuple[str, str]]:
 
 
 RECORD = table({"file": Key(text, ""), "url": Key(_url, "")}, RecordPlace, _check)
+"""Reader of the whole table."""
+
+
+def _second_person(value: Any, path: str, problems: Problems) -> Any:
+    """Read whether, or from which day on, a second person is demanded."""
+    if isinstance(value, bool):
+        return date.min if value else None
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    return problems.note(path, f"{shown(value)}: true, false or a first day such as 2026-04-01 is expected")
+
+
+DECISIONS = table({"second_person": Key(_second_person, None)}, DecisionChoices)
 """Reader of the whole table."""

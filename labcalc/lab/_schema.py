@@ -13,11 +13,12 @@ from zoneinfo import ZoneInfo, available_timezones
 from labcalc.exports.names import placed
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, MOMENT_PARTS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
-from labcalc.lab._conformity import CONFORMITY, VALUE_TWICE, quantity_and_temperature
+from labcalc.lab._certificates import REFERENCE
+from labcalc.lab._conformity import CONFORMITY, quantity_and_temperature
 from labcalc.lab._control import CONTROL
 from labcalc.lab._duplicates import DUPLICATES
 from labcalc.lab._products import PRODUCT, QUANTITIES
-from labcalc.lab._record import RECORD
+from labcalc.lab._record import DECISIONS, RECORD
 from labcalc.lab._tables import (
     UNFIT,
     Key,
@@ -35,16 +36,14 @@ from labcalc.lab._tables import (
     whole_number,
 )
 from labcalc.lab.laboratory import (
-    CertifiedValue,
     ConformityChoices,
     ControlChoices,
+    DecisionChoices,
     DuplicateChoices,
     Instrument,
     Laboratory,
     Precision,
     PrecisionFunction,
-    ReferenceLot,
-    ReferenceMaterial,
     ReportChoices,
     Uncertainty,
 )
@@ -155,11 +154,6 @@ def _check_profile(profile: Profile) -> Iterator[tuple[str, str]]:
             yield name, f"{shown(sign)}: {seen[sign]} is the same character; they must differ"
 
 
-def _check_lot(lot: ReferenceLot) -> Iterator[tuple[str, str]]:
-    if lot.valid_to < lot.valid_from:
-        yield "valid_to", f"{lot.valid_to}: a day on or after valid_from ({lot.valid_from}) is expected"
-
-
 _NAME = Key(text)
 _TEMPERATURE = number(-80, 400, unit="°C")
 _POSITIVE = number(above=0)
@@ -217,37 +211,6 @@ _PROFILE = table(
     },
     Profile,
     _check_profile,
-)
-_CERTIFIED = table(
-    {
-        "quantity": Key(_MEASURED),
-        "temperature_C": Key(_TEMPERATURE),
-        "value": Key(_POSITIVE),
-        "expanded_uncertainty": Key(_NOT_NEGATIVE),
-        "coverage_factor": Key(_POSITIVE, 2.0),
-    },
-    CertifiedValue,
-)
-_LOT = table(
-    {
-        "lot": Key(text),
-        "valid_from": Key(day),
-        "valid_to": Key(day),
-        "certified": Key(tables(_CERTIFIED, unique=quantity_and_temperature, called=VALUE_TWICE, may_be_empty=False)),
-    },
-    ReferenceLot,
-    _check_lot,
-)
-_REFERENCE = table(
-    {
-        "name": _NAME,
-        "samples": Key(_PATTERNS),
-        "lot": Key(
-            tables(_LOT, unique=lambda lot: lot.lot.casefold(), called="a lot of this name", may_be_empty=False),
-            field="lots",
-        ),
-    },
-    ReferenceMaterial,
 )
 _INSTRUMENT = table(
     {"name": _NAME, "description": Key(text, ""), "methods": Key(listed(choice(method_names()), "methods"), ())},
@@ -326,7 +289,7 @@ FILE = table(
             field="instruments",
         ),
         "profile": Key(tables(_PROFILE, unique=_named, called=_SAME_NAME), (), field="profiles"),
-        "reference": Key(tables(_REFERENCE, unique=_named, called=_SAME_NAME), (), field="references"),
+        "reference": Key(tables(REFERENCE, unique=_named, called=_SAME_NAME), (), field="references"),
         "product": Key(tables(PRODUCT, unique=_named, called=_SAME_NAME), (), field="products"),
         "precision": Key(
             tables(
@@ -341,6 +304,7 @@ FILE = table(
         "control": Key(CONTROL, ControlChoices()),
         "duplicates": Key(DUPLICATES, DuplicateChoices()),
         "conformity": Key(CONFORMITY, ConformityChoices()),
+        "decisions": Key(DECISIONS, DecisionChoices()),
         "record": Key(RECORD, None),
     },
     _laboratory,

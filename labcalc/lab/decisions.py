@@ -1,38 +1,33 @@
-"""What people decided about runs and signals: ``decisions.jsonl`` beside lab.toml, added to and never rewritten.
+"""What people decided about runs, signals and findings: in the record, or in ``decisions.jsonl`` beside lab.toml.
 
-A laboratory with a record has its decisions there. In the file, one JSON object a line, in UTF-8. Not a CSV file: a
-spreadsheet that opens one rewrites dates and numbers when it saves, and a reason with a line break would spread over
-two lines. Here a line is a decision, whole or torn, and a line torn by a full disk or a pulled plug is told from a
-whole one at once.
+Both hold the same, are added to and never rewritten, and number decisions: by their entry, or by their line.
 """
 
 from __future__ import annotations
 
-import json
 import math
-import os
-import time
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from datetime import datetime
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
 from labcalc.errors import DecisionError
 from labcalc.exports.table import QUANTITY_COLUMNS
-from labcalc.lab._tables import Key, Problems, choice, number, shown, table, text
+from labcalc.lab._tables import Key, Problems, choice, number, shown, table, text, whole_number
 from labcalc.lab.clock import present_moment
 from labcalc.lab.laboratory import Laboratory
 
 DECISION_KINDS = ("exclude", "accept", "count", "corrective action", "conclusion")
 """Leave a result out of limits and means; accept a signal as explained; let a run count whose time is doubted or that
 another file contradicts; what was done; what was concluded."""
-
+_FOLLOWING = ("action", "closed", "confirmed")
+"""Somebody is to see to a finding of a month; has seen to it; a second person agrees with a decision."""
 _FILE_NAME = "decisions.jsonl"
-_WAIT_S, _LOOK_S = 1.0, 0.05
-"""How long, and how often, a last line without an end is looked at again: somebody may be writing it, [s]."""
 _ABOUT_A_RUN = ("exclude", "accept")
+_MOST = 2**53 - 1
 
 
 @dataclass(frozen=True)
@@ -48,8 +43,9 @@ class Decision:
     when: datetime
     """With its time zone."""
     what: str
-    """One of ``DECISION_KINDS``."""
-    why: str
+    """One of ``DECISION_KINDS``, or ``action``, ``closed``, ``confirmed``."""
+    why: str = ""
+    """The reason; of an action what was found, of one that is closed what was measured since."""
     run: str = ""
     instrument: str = ""
     quantity: str = ""
@@ -57,6 +53,41 @@ class Decision:
     """Temperature of the chart, [°C]; NaN for every one."""
     file: str = ""
     """Name of the export that counts, without its folder."""
+    finding: str = ""
+    """Of an action: the key of its finding."""
+    month: str = ""
+    """Of an action: the month in which it was found, such as ``2026-03``."""
+    owner: str = ""
+    due: date | None = None
+    size: float = math.nan
+    """Of an action: how large its finding was, in the finding's own measure; NaN where it has none."""
+    decision: int = 0
+    """Number of the decision that an action rests on, of the action that is closed, of what is confirmed."""
+    corrects: int = 0
+    """Number of the decision that this one takes the place of."""
+    number: int = 0
+    """Its own: of its entry in the record, or of its line."""
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """An action and, once its effect was checked, what closed it."""
+
+    action: Decision
+    closed: Decision | None = None
+
+
+@dataclass(frozen=True)
+class Decided:
+    """All that was decided, as it holds: what another decision takes the place of is left out."""
+
+    decisions: tuple[Decision, ...] = ()
+    """Those that are applied, in the order in which they were added."""
+    unusable: tuple[DecisionError, ...] = ()
+    """Lines that can't be used or were changed, each with its number and what was expected."""
+    waiting: tuple[Decision, ...] = ()
+    """Those that a second person must confirm before they are applied."""
+    assignments: tuple[Assignment, ...] = ()
 
 
 def decisions_file(laboratory: Laboratory) -> Path | None:
@@ -64,74 +95,97 @@ def decisions_file(laboratory: Laboratory) -> Path | None:
     return None if laboratory.file is None else laboratory.file.parent / _FILE_NAME
 
 
-def read_decisions(laboratory: Laboratory) -> tuple[Decision, ...]:
-    """Return every decision of the laboratory that can be used, in the order in which they were added."""
-    return checked_decisions(laboratory)[0]
-
-
-def checked_decisions(laboratory: Laboratory) -> tuple[tuple[Decision, ...], tuple[DecisionError, ...]]:
-    """Read and check every decision of the laboratory; a line that can't be used stops no other.
-
-    Parameters
-    ----------
-    laboratory : Laboratory
-        The laboratory; its decisions stand beside its lab.toml.
-
-    Returns
-    -------
-    tuple
-        The decisions in the order in which they were added, those that another takes the place of left out, and for
-        each other line its number and what was expected.
-    """
+def checked_decisions(laboratory: Laboratory) -> Decided:
+    """Read and check every decision of the laboratory; a line that can't be used stops no other."""
     if laboratory.record is not None:
-        from labcalc.lab.record.decided import recorded_decisions
-
-        return recorded_decisions(laboratory)
-    return decisions_in_file(laboratory)
-
-
-def decisions_in_file(laboratory: Laboratory) -> tuple[tuple[Decision, ...], tuple[DecisionError, ...]]:
-    """Read ``decisions.jsonl`` as ``checked_decisions`` does, also beside a record."""
-    path = decisions_file(laboratory)
-    decisions, unusable = list[Decision](), list[DecisionError]()
-    lines = _whole(path).split(b"\n") if path is not None and path.exists() else []
-    for place, line in enumerate(lines, 1):
-        try:
-            if line.strip():
-                decisions.append(_decision(_record(line, str(path), place), str(path), place))
-        except DecisionError as error:
-            unusable.append(error if place < len(lines) else DecisionError(str(path), place, _TORN))
-    return tuple(decisions), tuple(unusable)
+        from labcalc.lab.record.decided import recorded_decisions as of
+    else:
+        from labcalc.lab._decisions_file import decisions_in_file as of
+    found, unusable = of(laboratory)
+    held = _Held(found, laboratory)
+    file = str(decisions_file(laboratory)) if laboratory.record is None else "the record"
+    misfits = (DecisionError(file, one.number, problem) for one, problem in held.misfits)
+    return held.decided(tuple(sorted((*unusable, *misfits), key=lambda one: one.line)))
 
 
-_TORN = "the line has no end: it was torn while it was written. Decide again, and leave the line as it is"
+def refuse_misfit(decision: Decision, before: Sequence[Decision], laboratory: Laboratory, place: str) -> None:
+    """Refuse a decision that refers to what isn't before it.
+
+    Raises
+    ------
+    DecisionError
+        It corrects, closes or confirms what can't be.
+    """
+    if problem := _Held(before, laboratory).problem(decision):
+        raise DecisionError(place, 0, problem)
 
 
-def _whole(path: Path) -> bytes:
-    """Return the content of the file; a line that somebody is writing at the moment is waited for."""
-    end = time.monotonic() + _WAIT_S
-    while True:
-        content = path.read_bytes()
-        is_new = time.time() - path.stat().st_mtime < _WAIT_S
-        if content[-1:] in (b"", b"\n", b"}") or not is_new or time.monotonic() > end:
-            return content
-        time.sleep(_LOOK_S)
+class _Held:
+    """Decisions in their order, each held against those before it."""
+
+    def __init__(self, decisions: Sequence[Decision], laboratory: Laboratory) -> None:
+        self._known: dict[int, Decision] = {}
+        self._followed: dict[tuple[str, int], Decision] = {}
+        self._from = laboratory.decisions.second_person
+        self.misfits: list[tuple[Decision, str]] = []
+        for one in decisions:
+            if problem := self.problem(one):
+                self.misfits.append((one, problem))
+            else:
+                self._known[one.number] = one
+                self._followed["corrects", one.corrects] = self._followed[one.what, one.decision] = one
+
+    def problem(self, one: Decision) -> str:
+        """Return why what it refers to can't be; empty where it can."""
+        corrected, about = self._known.get(one.corrects), self._known.get(one.decision)
+        if one.corrects and (corrected is None or corrected.what == "confirmed" or self._is_corrected(corrected)):
+            return f"{one.corrects} is no decision in force, which one can correct"
+        if one.decision and about is None:
+            return f"there is no decision {one.decision} before it"
+        if about is None:
+            return ""
+        is_open = about.what == "action" and not self._is_corrected(about) and not self._is_closed(about, one)
+        if one.what == "closed" and not is_open:
+            return f"{about.number} is no open action"
+        if one.what == "confirmed" and about.what in ("action", "confirmed"):
+            return f"{about.number} is nothing that a second person confirms"
+        if one.what == "confirmed" and one.who.casefold().split() == about.who.casefold().split():
+            return f"{about.who} decided {about.number}: another person is expected"
+        return ""
+
+    def _is_corrected(self, one: Decision) -> bool:
+        return ("corrects", one.number) in self._followed
+
+    def _is_closed(self, action: Decision, by: Decision) -> bool:
+        closing = self._followed.get(("closed", action.number))
+        return closing is not None and closing.number != by.corrects and not self._is_corrected(closing)
+
+    def _waits(self, one: Decision) -> bool:
+        asked = self._from is not None and one.what not in ("action", "confirmed") and one.when.date() >= self._from
+        return asked and ("confirmed", one.number) not in self._followed
+
+    def decided(self, unusable: tuple[DecisionError, ...] = ()) -> Decided:
+        """Return what holds."""
+        replaced = {one.corrects for one in self._known.values() if not self._waits(one)}
+        left = [one for one in self._known.values() if one.number not in replaced]
+        in_force = [one for one in left if not self._waits(one)]
+        closed = {one.decision: one for one in in_force if one.what == "closed"}
+        return Decided(
+            tuple(one for one in in_force if one.what in DECISION_KINDS),
+            unusable,
+            tuple(one for one in left if self._waits(one)),
+            tuple(Assignment(self._begun(one), closed.get(one.number)) for one in in_force if one.what == "action"),
+        )
+
+    def _begun(self, action: Decision) -> Decision:
+        """Return an action as open since what it takes the place of was."""
+        first = action
+        while (before := self._known.get(first.corrects)) is not None and before.what == "action":
+            first = before
+        return replace(action, month=first.month, size=first.size)
 
 
-def add_decision(
-    laboratory: Laboratory,
-    *,
-    who: str,
-    what: str,
-    why: str,
-    run: str = "",
-    instrument: str = "",
-    quantity: str = "",
-    temperature_C: float = math.nan,
-    file: str = "",
-    when: datetime | None = None,
-    corrects: int | None = None,
-) -> Decision:
+def add_decision(laboratory: Laboratory, *, when: datetime | None = None, **given: Any) -> Decision:
     """Add a decision at the end of the laboratory's file or record; what stands there already is not touched.
 
     One at a time adds; others wait.
@@ -140,20 +194,11 @@ def add_decision(
     ----------
     laboratory : Laboratory
         The laboratory; it needs a lab.toml.
-    who, what, why : str
-        The person, one of ``DECISION_KINDS``, the reason.
-    run, instrument : str
-        What it is about: to exclude or to accept needs a run, the others a run or an instrument.
-    quantity : str
-        Narrows it down to the charts of one quantity, such as ``kinematic viscosity``.
-    temperature_C : float
-        Narrows it down to one temperature, [°C]; NaN for every one.
-    file : str
-        The export that counts, where it is about one.
     when : datetime.datetime, optional
         With its time zone; none: now.
-    corrects : int, optional
-        In a record: number of the decision's entry that this one takes the place of.
+    **given
+        The fields of ``Decision``; its number comes of itself. To exclude or to accept needs a run, the others of
+        ``DECISION_KINDS`` a run or an instrument; temperatures are in [°C].
 
     Returns
     -------
@@ -163,55 +208,44 @@ def add_decision(
     Raises
     ------
     DecisionError
-        A field is missing or wrong, or there is no lab.toml.
+        A field is missing or wrong, what it refers to is not there, or there is no lab.toml.
+    RecordError
+        The record can't be opened or written.
     """
     path = decisions_file(laboratory)
     if path is None:
         raise DecisionError("", 0, "a decision stands beside a lab.toml; this laboratory has none")
     moment = when or present_moment().astimezone(ZoneInfo(laboratory.time_zone)).replace(microsecond=0)
-    given = {"who": who, "when": moment.isoformat(), "what": what, "why": why}
-    given |= {"run": run, "instrument": instrument, "quantity": quantity, "file": file}
-    record: dict[str, Any] = {name: value for name, value in given.items() if value}
-    if not math.isnan(temperature_C):
-        record["temperature_C"] = temperature_C
-    decision = _decision(record, str(path), 0)
+    decision = decision_of(stated_decision(Decision(when=moment, **given)), str(path), 0)
     if laboratory.record is not None:
-        from labcalc.lab.record.decided import record_decision
-
-        record_decision(laboratory, decision, corrects)
-        return decision
-    if corrects is not None:
-        raise DecisionError(str(path), 0, "only a decision in a record has a number that another can correct")
-    _append(path, (json.dumps(record, ensure_ascii=False) + "\n").encode("utf-8"))
-    return decision
+        from labcalc.lab.record.decided import record_decision as add
+    else:
+        from labcalc.lab._decisions_file import add_line as add
+    return replace(decision, number=add(laboratory, decision))
 
 
-def _append(path: Path, line: bytes) -> None:
-    """Write one line at the end, in one piece, and wait until it is on the disk; a torn line before it gets an end."""
-    from filelock import FileLock
-
-    flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
-    with FileLock(path.with_name(f".{path.name}.lock")):
-        if path.exists() and _whole(path)[-1:] not in (b"", b"\n"):
-            line = b"\n" + line
-        descriptor = os.open(path, flags, 0o644)
-        try:
-            written = os.write(descriptor, line)
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
-    if written < len(line):
-        raise DecisionError(str(path), 0, "the disk took only part of the line; make room and mend the last line")
+def stated_decision(decision: Decision) -> dict[str, Any]:
+    """Return what a decision says, as JSON can carry it: without its number, and without what is empty."""
+    values = {one.name: getattr(decision, one.name) for one in fields(decision) if one.name != "number"}
+    texts = {name: one.isoformat() for name, one in values.items() if isinstance(one, date)}
+    stated = (values | texts).items()
+    return {name: one for name, one in stated if one not in ("", None) and one == one and (one or name not in _NUMBERS)}
 
 
-def _record(line: bytes, file: str, place: int) -> Any:
-    try:
-        return json.loads(line.decode("utf-8-sig"))
-    except UnicodeDecodeError:
-        raise DecisionError(file, place, "not UTF-8") from None
-    except ValueError:
-        start = line.decode("utf-8", "replace")[:40]
-        raise DecisionError(file, place, f"{shown(start)}: a decision in braces is expected") from None
+def decision_of(record: Mapping[str, Any], file: str, line: int) -> Decision:
+    """Return the decision that ``stated_decision`` said.
+
+    Raises
+    ------
+    DecisionError
+        A key is missing or wrong; it names the line of the file.
+    """
+    problems = Problems()
+    decision = _DECISION(record, "", problems)
+    if problems:
+        key, problem = problems[0]
+        raise DecisionError(file, line, f"{key}: {problem}" if key else problem)
+    return replace(cast("Decision", decision), number=line)
 
 
 def _moment(value: Any, path: str, problems: Problems) -> Any:
@@ -225,7 +259,28 @@ def _moment(value: Any, path: str, problems: Problems) -> Any:
     return moment
 
 
+def _day(value: Any, path: str, problems: Problems) -> Any:
+    try:
+        return date.fromisoformat(value)
+    except (TypeError, ValueError):
+        return problems.note(path, f"{shown(value)}: a day such as '2026-04-15' is expected")
+
+
+def _month(value: Any, path: str, problems: Problems) -> Any:
+    if isinstance(value, str) and re.fullmatch(r"(19|20|21)\d\d-(0[1-9]|1[0-2])", value, re.ASCII):
+        return value
+    return problems.note(path, f"{shown(value)}: a month such as '2026-03' is expected")
+
+
 def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
+    if decision.what in _FOLLOWING:
+        needed = ("finding", "month", "owner", "due") if decision.what == "action" else ("decision",)
+        yield from ((name, f"missing: {decision.what} needs it") for name in needed if not getattr(decision, name))
+        if decision.what == "closed" and not re.search(r"\d", decision.why):
+            yield "why", f"{shown(decision.why)}: what was measured since, with its figures, is expected"
+        return
+    if not decision.why:
+        yield "why", "missing, and must be given"
     if decision.what in _ABOUT_A_RUN and not decision.run:
         yield "run", f"missing, and must be given to {decision.what}"
     if decision.what == "count" and not decision.run and not decision.file:
@@ -234,27 +289,27 @@ def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
         yield "run", "missing: a run or an instrument must be named"
 
 
+_NUMBERS = ("decision", "corrects")
+_NUMBER = Key(whole_number(1, _MOST), 0)
 _DECISION = table(
     {
         "who": Key(text),
         "when": Key(_moment),
-        "what": Key(choice(DECISION_KINDS)),
-        "why": Key(text),
+        "what": Key(choice((*DECISION_KINDS, *_FOLLOWING))),
+        "why": Key(text, ""),
         "run": Key(text, ""),
         "instrument": Key(text, ""),
         "quantity": Key(choice(QUANTITY_COLUMNS), ""),
         "file": Key(text, ""),
         "temperature_C": Key(number(-80, 400, unit="°C"), math.nan),
+        "finding": Key(text, ""),
+        "month": Key(_month, ""),
+        "owner": Key(text, ""),
+        "due": Key(_day, None),
+        "size": Key(number(), math.nan),
+        "decision": _NUMBER,
+        "corrects": _NUMBER,
     },
     Decision,
     _check_decision,
 )
-
-
-def _decision(record: Mapping[str, Any], file: str, line: int) -> Decision:
-    problems = Problems()
-    decision = _DECISION(record, "", problems)
-    if problems:
-        key, problem = problems[0]
-        raise DecisionError(file, line, f"{key}: {problem}" if key else problem)
-    return cast("Decision", decision)

@@ -36,16 +36,30 @@ class CertifiedValue:
     expanded_uncertainty: float
     """Expanded uncertainty, in the unit of the value."""
     coverage_factor: float = 2.0
+    k_is_stated: bool = True
+    """False where nothing says k, and 2 is taken."""
 
 
 @dataclass(frozen=True)
 class ReferenceLot:
-    """One lot of a reference oil with its certificate; the dates are the first and the last day of its use."""
+    """One lot of a reference oil with its certificate; the dates are the first and the last day of its use.
+
+    What isn't known of the certificate is empty.
+    """
 
     lot: str
     valid_from: date
     valid_to: date
     certified: tuple[CertifiedValue, ...]
+    certificate: str = ""
+    """Number of the certificate."""
+    producer: str = ""
+    accreditation: str = ""
+    """Of the producer, such as the number under which it is accredited to ISO 17034."""
+    coverage_factor: float | None = None
+    """What the certificate says of k for all its values."""
+    file: str = ""
+    """The certificate as a file, relative to lab.toml."""
 
 
 @dataclass(frozen=True)
@@ -236,6 +250,14 @@ class ControlChoices:
     performance: PerformanceThresholds = PERFORMANCE_THRESHOLDS
 
 
+@dataclass(frozen=True)
+class DecisionChoices:
+    """How decisions are taken."""
+
+    second_person: date | None = None
+    """Decisions from this day on are applied once another person has confirmed them; None: at once."""
+
+
 REPEAT_KINDS = ("within a run", "between runs", "reference oils between runs")
 """Repeats that may count: fills of one run, runs of one sample, runs of a reference oil."""
 
@@ -283,13 +305,14 @@ class Laboratory:
     control: ControlChoices = field(default_factory=ControlChoices)
     conformity: ConformityChoices = field(default_factory=ConformityChoices)
     duplicates: DuplicateChoices = field(default_factory=DuplicateChoices)
+    decisions: DecisionChoices = field(default_factory=DecisionChoices)
     earlier_exports: tuple[str, ...] = ()
     """Patterns, relative to lab.toml, of the exports that make up the laboratory's record: where earlier runs and
     reference-oil results are looked up."""
     record: RecordPlace | None = None
     """None: the exports of ``earlier_exports`` and the lines of ``decisions.jsonl`` are the record."""
     recorded: Head | None = None
-    """Head of the record when it was read; None where it wasn't."""
+    """Head of the record, or of the chained file of decisions, when it was read; None where it wasn't."""
     file: Path | None = None
     sha256: str = ""
     """Digest of lab.toml; empty without one."""

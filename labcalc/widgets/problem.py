@@ -21,7 +21,7 @@ from labcalc.judgement.causes import (
     what_if,
     with_measurement,
 )
-from labcalc.lab import Decision, read_decisions
+from labcalc.lab import Decision, checked_decisions
 from labcalc.widgets.runs import first_problem
 from labcalc.wording import at_celsius
 
@@ -140,7 +140,7 @@ class Problem:
     @property
     def decisions(self) -> tuple[Decision, ...]:
         """What people decided about the run, as the laboratory's file says now."""
-        return tuple(one for one in read_decisions(self.material.laboratory) if one.run == self.run)
+        return tuple(one for one in checked_decisions(self.material.laboratory).decisions if one.run == self.run)
 
     def with_settings(self, settings: WhatIfSettings) -> Problem:
         """Return the problem with the sliders moved; all that doesn't depend on them is kept."""

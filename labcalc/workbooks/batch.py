@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
@@ -33,6 +33,8 @@ from labcalc.workbooks.writing import write_whole
 _WINDOW = 256
 """How many reports are out at an executor at a time."""
 _INDEX_EVERY_S = 5.0
+_AN_ENTRY = 500
+"""Most pages that an entry of the record names, [-]."""
 
 
 def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResult:
@@ -206,6 +208,17 @@ class _Batch:
         """Leave records and an index that are true."""
         write_records(self.out, self._records.values())
         self.show()
+        if self.options.record is not None:
+            self._enter(self.options.record)
+
+    def _enter(self, record: Callable[[Sequence[Mapping[str, str]]], int]) -> None:
+        """Tell the laboratory's record of the pages of this batch that it doesn't name yet."""
+        own = [self._records[stem] for stem in self._outcomes if stem in self._records]
+        new = [one for one in own if not one.entry]
+        for some in (new[at : at + _AN_ENTRY] for at in range(0, len(new), _AN_ENTRY)):
+            n = record([{"stem": one.stem, "inputs": one.fingerprint, "sha256": one.digest} for one in some])
+            self._records |= {one.stem: replace(one, entry=n) for one in some}
+            write_records(self.out, self._records.values())
 
     def result(self) -> BatchResult:
         """Return what became of the jobs."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -57,6 +57,8 @@ class BatchOptions:
     """Address of a dask.distributed scheduler that renders instead of this machine."""
     progress: Callable[[Progress], None] | None = None
     """Told after each report."""
+    record: Callable[[Sequence[Mapping[str, str]]], int] | None = None
+    """Told which pages were written, each with the digests of its inputs and of itself; returns a number to keep."""
     say: Callable[[str], None] | None = None
     """Told in a sentence when processes can't be copied here, so that each report starts a new Python."""
 

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
 import subprocess
 import sys
 import threading
 from collections import Counter
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
 import pytest
 
 from labcalc.errors import DecisionError
-from labcalc.lab import Laboratory, add_decision, checked_decisions, decisions_file, read_decisions
+from labcalc.lab import Head, Laboratory, add_decision, checked_decisions, decisions_file, file_head, verify_file
 from tests.lab.conftest import Load
 
 WHEN = datetime.fromisoformat("2026-03-19T16:20:00+00:00")
@@ -37,7 +40,7 @@ def test_what_is_added_is_read_and_what_stood_there_stays(load: Load, tmp_path: 
         quantity="kinematic viscosity",
         temperature_C=40,
     )
-    first, second = read_decisions(laboratory)
+    first, second = checked_decisions(laboratory).decisions
     assert (first.run, first.what, math.isnan(first.temperature_C)) == ("R7", "exclude", True)
     assert second == added
     assert (tmp_path / "decisions.jsonl").read_bytes().startswith(WHOLE.encode())
@@ -47,12 +50,12 @@ def test_a_decision_is_timed_now_in_the_time_zone_of_the_laboratory(load: Load) 
     laboratory = load()
     decision = add_decision(laboratory, who="M. Rocha", what="accept", why="new lot", run="R8")
     assert decision.when.tzinfo is not None
-    assert read_decisions(laboratory)[0].when == decision.when
+    assert checked_decisions(laboratory).decisions[0].when == decision.when
 
 
 def test_no_file_is_no_decision(load: Load) -> None:
-    assert read_decisions(load()) == ()
-    assert read_decisions(Laboratory()) == ()
+    assert checked_decisions(load()).decisions == ()
+    assert checked_decisions(Laboratory()).decisions == ()
 
 
 WRONG = [
@@ -77,21 +80,21 @@ WRONG = [
 @pytest.mark.parametrize(("content", "problem"), WRONG)
 def test_a_line_that_cant_be_used_is_named(load: Load, tmp_path: Path, content: str | bytes, problem: str) -> None:
     laboratory = written(load, tmp_path, content)
-    _, (refused,) = checked_decisions(laboratory)
+    (refused,) = checked_decisions(laboratory).unusable
     assert str(refused).startswith(f"{decisions_file(laboratory)}: ")
     assert problem in str(refused)
 
 
 def test_a_line_that_cant_be_used_stops_no_other(load: Load, tmp_path: Path) -> None:
     laboratory = written(load, tmp_path, WHOLE + "exclude R7\n" + WHOLE.replace("R7", "R9") + '{"who": "I. Du')
-    decisions, unusable = checked_decisions(laboratory)
-    assert [one.run for one in decisions] == [one.run for one in read_decisions(laboratory)] == ["R7", "R9"]
-    assert [one.line for one in unusable] == [2, 4]
+    decided = checked_decisions(laboratory)
+    assert [one.run for one in decided.decisions] == ["R7", "R9"]
+    assert [one.line for one in decided.unusable] == [2, 4]
 
 
 def test_a_last_line_without_its_end_is_whole_where_its_braces_close(load: Load, tmp_path: Path) -> None:
-    decisions, unusable = checked_decisions(written(load, tmp_path, WHOLE + WHOLE.replace("R7", "R9").rstrip()))
-    assert ([one.run for one in decisions], unusable) == (["R7", "R9"], ())
+    decided = checked_decisions(written(load, tmp_path, WHOLE + WHOLE.replace("R7", "R9").rstrip()))
+    assert ([one.run for one in decided.decisions], decided.unusable) == (["R7", "R9"], ())
 
 
 @pytest.mark.parametrize("torn", [WHOLE[:-5], WHOLE.rstrip()])
@@ -99,8 +102,8 @@ def test_what_is_added_behind_a_line_without_an_end_is_a_line_of_its_own(load: L
     laboratory = written(load, tmp_path, torn)
     add_decision(laboratory, who="M. Rocha", what="accept", why="new lot", run="R8")
     assert (tmp_path / "decisions.jsonl").read_bytes().startswith(torn.encode() + b"\n")
-    assert read_decisions(laboratory)[-1].run == "R8"
-    assert len(checked_decisions(laboratory)[1]) == (torn != WHOLE.rstrip())
+    assert checked_decisions(laboratory).decisions[-1].run == "R8"
+    assert len(checked_decisions(laboratory).unusable) == (torn != WHOLE.rstrip())
 
 
 ADDING = """
@@ -117,9 +120,9 @@ def test_four_processes_that_add_at_once_lose_nothing(load: Load, tmp_path: Path
         subprocess.Popen([sys.executable, "-c", ADDING, str(laboratory.file), who]) for who in ("Ada", "Bo", "Cy", "Di")
     ]
     while any(one.poll() is None for one in adding):  # readers are never blocked, and see whole lines only
-        assert checked_decisions(laboratory)[1] == ()
+        assert checked_decisions(laboratory).unusable == ()
     assert [one.returncode for one in adding] == [0, 0, 0, 0]
-    decisions = read_decisions(laboratory)
+    decisions = checked_decisions(laboratory).decisions
     assert Counter(one.who for one in decisions) == dict.fromkeys(("Ada", "Bo", "Cy", "Di"), 25)
     assert [one.run for one in decisions if one.who == "Bo"] == [f"R{n}" for n in range(25)]
 
@@ -133,9 +136,9 @@ def test_a_line_that_a_neighbour_is_writing_is_waited_for(load: Load, tmp_path: 
 
     end = threading.Timer(0.2, write_the_rest)
     end.start()
-    decisions, unusable = checked_decisions(laboratory)
+    decided = checked_decisions(laboratory)
     end.join()
-    assert (len(decisions), unusable) == (2, ())
+    assert (len(decided.decisions), decided.unusable) == (2, ())
 
 
 def test_a_version_that_counts_is_a_run_an_export_or_both(load: Load) -> None:
@@ -144,7 +147,7 @@ def test_a_version_that_counts_is_a_run_an_export_or_both(load: Load) -> None:
     with pytest.raises(DecisionError, match="what counts is a run, an export"):
         add_decision(laboratory, **given)
     add_decision(laboratory, **given, file="week.csv")
-    assert [(one.run, one.file) for one in read_decisions(laboratory)] == [("", "week.csv")]
+    assert [(one.run, one.file) for one in checked_decisions(laboratory).decisions] == [("", "week.csv")]
 
 
 def test_a_wrong_decision_is_not_written(load: Load, tmp_path: Path) -> None:
@@ -156,3 +159,88 @@ def test_a_wrong_decision_is_not_written(load: Load, tmp_path: Path) -> None:
 def test_without_a_lab_toml_there_is_no_place_for_a_decision() -> None:
     with pytest.raises(DecisionError, match=r"^a decision stands beside a lab\.toml; this laboratory has none$"):
         add_decision(Laboratory(), who="M. Rocha", what="accept", why="new lot", run="R8")
+
+
+def chained(load: Load, tmp_path: Path, number: int = 4) -> tuple[Laboratory, Path]:
+    """A line of old, and so many that were added behind it."""
+    laboratory = written(load, tmp_path, WHOLE)
+    for n in range(number):
+        add_decision(laboratory, who="M. Rocha", what="accept", why=f"new lot {n}", run=f"R{n}")
+    return laboratory, tmp_path / "decisions.jsonl"
+
+
+def test_each_new_line_carries_the_digest_of_all_before_it(load: Load, tmp_path: Path) -> None:
+    laboratory, file = chained(load, tmp_path)
+    lines = file.read_bytes().splitlines(keepends=True)
+    for n, line in enumerate(lines[1:], 1):
+        assert json.loads(line)["after"] == hashlib.sha256(b"".join(lines[:n])).hexdigest()
+    decided = checked_decisions(laboratory)
+    assert ([one.number for one in decided.decisions], decided.unusable) == ([1, 2, 3, 4, 5], ())
+    assert file_head(laboratory) == Head(5, hashlib.sha256(file.read_bytes()).hexdigest())
+
+
+@pytest.mark.parametrize(
+    ("change", "line", "told"),
+    [
+        (lambda lines: [lines[0].replace(b"bubble", b"cloudy"), *lines[1:]], 2, "from 1 on, was changed, put in"),
+        (lambda lines: [*lines[:2], lines[2].replace(b"lot 1", b"lot 9"), *lines[3:]], 4, "from 3 on, was changed"),
+        (lambda lines: [*lines[:2], *lines[3:]], 3, "from 2 on, was changed, put in or taken out since it was"),
+        (lambda lines: [*lines[:2], lines[3], lines[2], lines[4]], 3, "from 2 on, was changed"),
+        (lambda lines: [*lines[:2], b"\n", *lines[2:]], 4, "from 2 on, was changed"),
+        (lambda lines: [line.replace(b"\n", b"\r\n") for line in lines], 2, "from 1 on, was changed"),
+        (lambda lines: [*lines[:3], WHOLE.encode(), lines[4]], 4, "it stands behind chained lines and has no 'after'"),
+    ],
+)  # fmt: skip
+def test_a_line_that_was_edited_later_is_told_by_the_line_that_it_no_longer_fits(
+    load: Load, tmp_path: Path, change: Callable[[list[bytes]], list[bytes]], line: int, told: str
+) -> None:
+    laboratory, file = chained(load, tmp_path)
+    file.write_bytes(b"".join(change(file.read_bytes().splitlines(keepends=True))))
+    decided = checked_decisions(laboratory)
+    assert decided.unusable[0].line == line
+    assert told in decided.unusable[0].problem
+    whole = len(decided.decisions) + sum("no 'after'" in one.problem for one in decided.unusable)
+    assert whole == sum(bool(line.strip()) for line in file.read_bytes().splitlines()), "it stops nothing else"
+    add_decision(laboratory, who="M. Rocha", what="accept", why="after the edit", run="R9")
+    again = checked_decisions(laboratory)
+    assert (again.decisions[-1].run, str(again.unusable[0])) == ("R9", str(decided.unusable[0]))
+
+
+def test_a_garbage_line_between_chained_ones_is_named_alone(load: Load, tmp_path: Path) -> None:
+    laboratory, file = chained(load, tmp_path)
+    file.write_bytes(file.read_bytes() + b"[" * 100_000 + b"\n{")
+    add_decision(laboratory, who="M. Rocha", what="accept", why="behind it", run="R9")
+    decided = checked_decisions(laboratory)
+    assert [one.line for one in decided.unusable] == [6, 7]
+    assert (decided.decisions[-1].run, decided.decisions[-1].number) == ("R9", 8)
+
+
+def test_a_last_line_edited_or_taken_away_contradicts_paper(load: Load, tmp_path: Path) -> None:
+    laboratory, file = chained(load, tmp_path)
+    head = file_head(laboratory)
+    assert head is not None
+    assert verify_file(laboratory, {5: head.digest[:16]}) == (head, None)
+    lines = file.read_bytes().splitlines(keepends=True)
+    file.write_bytes(b"".join([*lines[:4], lines[4].replace(b"lot 3", b"lot 9")]))
+    assert checked_decisions(laboratory).unusable == ()
+    edited = verify_file(laboratory, {5: head.digest[:16]})[1]
+    file.write_bytes(b"".join(lines[:4]))
+    cut = verify_file(laboratory, {5: head.digest[:16]})[1]
+    assert edited is not None
+    assert cut is not None
+    assert "line 5: it or a line before it is not the one for which" in str(edited)
+    assert "line 5: a printed head names it; the file ends with 4" in str(cut)
+
+
+def test_a_decision_is_corrected_by_its_number_in_the_file_too(load: Load, tmp_path: Path) -> None:
+    laboratory, _ = chained(load, tmp_path, 2)
+    second = add_decision(laboratory, who="Bo", what="conclusion", why="no bubble after all", run="R7", corrects=1)
+    assert [one.number for one in checked_decisions(laboratory).decisions] == [2, 3, second.number]
+    for wrong in (1, 9):
+        with pytest.raises(DecisionError, match=f"{wrong} is no decision in force, which one can correct"):
+            add_decision(laboratory, who="Bo", what="conclusion", why="again", run="R7", corrects=wrong)
+
+
+def test_zero_degrees_is_a_temperature(load: Load) -> None:
+    add_decision(load(), who="Bo", what="exclude", why="ice", run="R7", temperature_C=0.0)
+    assert checked_decisions(load()).decisions[0].temperature_C == 0.0

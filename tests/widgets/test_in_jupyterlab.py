@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from labcalc.lab import load_laboratory, read_decisions
+from labcalc.lab import checked_decisions, load_laboratory
 from labcalc.workbooks import copy_sample_laboratory
 from tests.chromium import Tab, chromium, needs_chromium
 from tests.jupyterlab import opened, run_all_cells
@@ -168,7 +168,7 @@ def test_a_conclusion_is_refused_in_words_or_written(page: Tab, lab: Path) -> No
     page.press("Tab")
     page.press("Enter")
     page.wait(status_with("for Teresa Rocha"))
-    last = read_decisions(load_laboratory(lab))[-1]
+    last = checked_decisions(load_laboratory(lab)).decisions[-1]
     assert (last.run, last.who, last.what) == (RUN, "Teresa Rocha", "conclusion")
     assert last.why.endswith("second fill as usual.")
 

@@ -10,7 +10,7 @@ import pytest
 
 from labcalc.figures.causes.hypothetical import WHAT_IF
 from labcalc.judgement import Material, gather
-from labcalc.lab import read_decisions
+from labcalc.lab import checked_decisions
 from labcalc.widgets import Problem, ProblemPage, problem_of
 from labcalc.widgets.runs import run_entries
 from tests.widgets.conftest import RESIDUE
@@ -130,7 +130,7 @@ def test_a_press_takes_what_stands_in_the_fields_even_if_it_comes_first(lab: Pat
     form.values = {"who": "T", "concluded": "", "why": "T"}
     typed = {"who": "Teresa Rocha", "concluded": problem.explanations[0].title, "why": "Thin after the gas oil."}
     form._handle_custom_msg({"button": "write", "values": typed}, [])
-    last = read_decisions(problem.material.laboratory)[-1]
+    last = checked_decisions(problem.material.laboratory).decisions[-1]
     assert (last.who, last.why) == ("Teresa Rocha", f"{typed['concluded']}. Thin after the gas oil.")
     assert form.values["why"] == ""
 

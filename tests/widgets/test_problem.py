@@ -12,7 +12,7 @@ import pytest
 from labcalc import formulae
 from labcalc.errors import DecisionError, LabcalcError, UnknownRunError
 from labcalc.judgement import Material, gather
-from labcalc.lab import read_decisions
+from labcalc.lab import checked_decisions
 from labcalc.widgets import Added, Problem, WhatIfSettings, open_problem, problem_of
 from labcalc.widgets.actions import OTHER_CAUSE, conclude, conclusions_offered, export_page
 from labcalc.widgets.problem import earlier_means
@@ -122,7 +122,7 @@ def test_a_conclusion_stands_in_the_laboratorys_file_and_on_the_page(lab: Path) 
     title = problem.explanations[0].title
     assert conclusions_offered(problem)[0] == title
     conclude(problem, who=" Teresa  Rocha ", concluded=title, why="Second fill as\nusual.")
-    last = read_decisions(problem.material.laboratory)[-1]
+    last = checked_decisions(problem.material.laboratory).decisions[-1]
     assert (last.who, last.what, last.why) == ("Teresa Rocha", "conclusion", f"{title}. Second fill as usual.")
     assert (last.run, last.instrument) == (RESIDUE, "VD-1")
     assert problem.decisions == (last,)

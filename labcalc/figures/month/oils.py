@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from html import escape
+from typing import Any
 
 from labcalc.figures.markup import Fragment, bullets, hover_number, html_table, note
 from labcalc.figures.month.workload import draw_workload
 from labcalc.figures.picture import Picture
-from labcalc.judgement import MonthReport, OilSummary
-from labcalc.wording import celsius, counted, numeral, signed
+from labcalc.judgement import UNITS, MonthReport, OilSummary
+from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
 _STATES = {"signal": "not-met", "too few": "doubtful", "provisional": "doubtful", "in control": "met"}
 
@@ -42,6 +43,32 @@ def _reasons(oils: tuple[OilSummary, ...]) -> str:
         if one.status.status == "signal" or any(signal.decision for signal in one.status.signals)
     ]
     return bullets(lines).html if lines else ""
+
+
+def show_certificates(report: MonthReport) -> Fragment:
+    """Return what the certificates of the month's lots say: value, U, k, number, validity."""
+    if not report.certificates:
+        return note("No certificate in lab.toml fits a reference oil of the month.")
+    rows = [_certificate_cells(one.stated) for one in report.certificates]
+    columns = ("Oil, lot", "Certificate, producer, accreditation", "Valid", "Value ± U (k)", "SHA-256 of its file")
+    text = "\n".join(f"{one.oil} lot {one.lot.lot}: {one.stated['certificate']}" for one in report.certificates)
+    return Fragment(html_table("Certificates of these lots", columns, rows), text)
+
+
+def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:
+    values = (
+        f"{at_celsius(one['quantity'], float(one['temperature_C']))}: {plain(float(one['value']), 10)} ± "
+        f"{plain(float(one['expanded_uncertainty']))} {UNITS[one['quantity']]} (k {one['coverage_factor']})"
+        for one in stated["certified"]
+    )
+    names = (stated[name] for name in ("certificate", "producer", "accreditation"))
+    return (
+        f"{escape(stated['oil'])}<br>{escape(stated['lot'])}",
+        "<br>".join(map(escape, names)),
+        f"{stated['valid_from']}<br>{stated['valid_to']}",
+        "<br>".join(map(escape, values)),
+        f'<code class="digest">{escape(stated["file_sha256"])}</code>',
+    )
 
 
 def show_changes(report: MonthReport) -> Fragment:

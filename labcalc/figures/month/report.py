@@ -7,7 +7,7 @@ from html import escape
 
 from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, html_table, note, verdict_box
 from labcalc.figures.provenance import settings_and_version, sources_table
-from labcalc.judgement import MonthReport
+from labcalc.judgement import Action, MonthReport
 
 _CSS = ("releasable", "second-look", "not-releasable")
 """Looks of the three verdicts, shared with run reports."""
@@ -43,13 +43,18 @@ def show_actions(report: MonthReport) -> Fragment:
             str(one.rank),
             f'<span class="state {_CSS[2 if one.urgent else 1]}">{"now" if one.urgent else "soon"}</span>',
             escape(one.about),
-            f"{escape(one.finding)}<br><small>{escape(one.what_to_do)}</small>",
+            f"{escape(one.finding)}<br><small>{escape(one.what_to_do)}<br>{_followed(one)}</small>",
         )
         for one in report.actions
     ]
-    text = "\n".join(f"{one.rank}. {one.about}: {one.finding}" for one in report.actions)
+    text = "\n".join(f"{one.rank}. {one.about}: {one.finding} {one.followed}".rstrip() for one in report.actions)
     columns = ("Rank", "When", "About", "What was found, and what to do")
     return Fragment(html_table("What needs action", columns, rows, row_header=2), text)
+
+
+def _followed(one: Action) -> str:
+    """Say who sees to a finding, and by which key it is given to somebody."""
+    return f"<strong>{escape(one.followed)}</strong>" if one.followed else f"<code>{escape(one.key)}</code>"
 
 
 def show_notices(report: MonthReport) -> Fragment:

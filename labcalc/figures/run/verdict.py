@@ -147,7 +147,9 @@ def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError]
         ("From memory", "<br>".join(map(escape, memory)) or "nothing"),
     ]
     html += html_table("Settings, version, methods", ("What", "Which"), versions)
-    html += note(*(f"An earlier export of the record could not be read: {one}" for one in record_failures)).html
+    told = [f"An earlier export of the record could not be read: {one}" for one in record_failures]
+    told += [f"Of the decisions, line {one.line} is not sound: {one.problem}" for one in dossier.unusable]
+    html += note(*told).html
     return Fragment(html, "; ".join(f"{s.name} {s.sha256}" for s in dossier.sources))
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -15,23 +17,14 @@ from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.control.status import REMEDIES
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month.carry_over import CarryOver
+from labcalc.judgement.month.follow_up import Action
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.admission import Doubt
+from labcalc.lab import Decision
 from labcalc.wording import at_celsius, counted, numeral, percent, signed
 
 _URGENT, _IMPORTANT, _LATER = 0, 1, 2
-
-
-@dataclass(frozen=True)
-class Action:
-    """Something to do: its place in the list, what it is about, what was found, what to do, and whether it can wait."""
-
-    rank: int
-    about: str
-    finding: str
-    what_to_do: str
-    urgent: bool
 
 
 @dataclass(frozen=True)
@@ -40,6 +33,13 @@ class _Finding:
     about: str
     finding: str
     what_to_do: str
+    size: float = math.nan
+    which: str = ""
+    """Tells findings of one kind about the same thing apart."""
+
+
+def _key(kind: str, one: _Finding) -> str:
+    return re.sub(r"[\W_]+", "-", f"{kind} {one.about} {one.which}".casefold()).strip("-")
 
 
 def ranked_actions(
@@ -53,34 +53,44 @@ def ranked_actions(
     month: Month,
     doubts: Sequence[Doubt] = (),
     unusable: Sequence[DecisionError] = (),
+    waiting: Sequence[Decision] = (),
 ) -> tuple[Action, ...]:
     """Return what needs action, ranked: what touches released results first, then what wears the proof thin."""
-    found = [
-        *_unusable(unusable),
-        *_doubts(doubts),
-        *_nothing_measured(rows, month),
-        *_signals(oils),
-        *_beyond_certificate(comparisons),
-        *_without_reference(rows),
-        *_expired(oils, month),
-        *_failures(failures),
-        *_biased(oils),
-        *_imprecise(oils),
-        *_repeats(duplicates),
-        *_carried_over(carry_overs),
-        *_refusals(refusals),
-        *_limits(oils),
-    ]
-    ranked = sorted(found, key=lambda one: one.severity)
+    kinds = {
+        "line": _unusable(unusable),
+        "doubt": _doubts(doubts),
+        "empty": _nothing_measured(rows, month),
+        "signal": _signals(oils),
+        "check": _beyond_certificate(comparisons),
+        "unchecked": _without_reference(rows),
+        "expired": _expired(oils, month),
+        "unread": _failures(failures),
+        "bias": _biased(oils),
+        "index": _imprecise(oils),
+        "repeats": _repeats(duplicates),
+        "carry": _carried_over(carry_overs),
+        "refused": _refusals(refusals),
+        "limits": _limits(oils),
+        "waiting": _waiting(waiting),
+    }
+    ranked = sorted(((kind, one) for kind, found in kinds.items() for one in found), key=lambda one: one[1].severity)
     return tuple(
-        Action(rank, one.about, one.finding, one.what_to_do, one.severity == _URGENT)
-        for rank, one in enumerate(ranked, 1)
+        Action(rank, one.about, one.finding, one.what_to_do, one.severity == _URGENT, _key(kind, one), one.size)
+        for rank, (kind, one) in enumerate(ranked, 1)
     )
+
+
+def _waiting(waiting: Sequence[Decision]) -> Iterator[_Finding]:
+    for one in waiting:
+        about = one.run or one.instrument or one.file or f"action {one.decision}"
+        finding = f"{one.what}, {about}, decided by {one.who}, waits for a second person: {one.why}"
+        to_do = f"Another person looks at it: `labcalc record confirm {one.number}`, or a decision that corrects it."
+        yield _Finding(_IMPORTANT, f"Decision {one.number}", finding, to_do)
 
 
 def _unusable(unusable: Sequence[DecisionError]) -> Iterator[_Finding]:
     for one in unusable:
-        to_do = "It is not applied: write the decision anew, and leave the line as it is."
+        to_do = "A line that can't be used is not applied: decide anew, and leave the file as it is."
         yield _Finding(_URGENT, f"Decisions, line {one.line}", one.problem, to_do)
 
 
@@ -90,7 +100,9 @@ def _doubts(doubts: Sequence[Doubt]) -> Iterator[_Finding]:
         more = files[one.file, one.about] - 1
         also = f"; and {counted(more, 'more run')} of the file" if more else ""
         to_do = "Kept out of baselines, limits, pairings and carry-over: decide to count or to exclude each."
-        yield _Finding(_URGENT, one.file, f"line {one.line}, run {one.run}: {one.finding}{also}", to_do)
+        yield _Finding(
+            _URGENT, one.file, f"line {one.line}, run {one.run}: {one.finding}{also}", to_do, which=one.about
+        )
 
 
 def _nothing_measured(rows: pd.DataFrame, month: Month) -> Iterator[_Finding]:
@@ -119,6 +131,7 @@ def _signals(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
             f"{instrument}, {quantity}",
             f"{len(signalling)} of {len(group)} charts signal, the first on {first:%Y-%m-%d} ({named}). {_side(group)}",
             "In this order: " + "; ".join(f"{step}. {one}" for step, one in enumerate(REMEDIES, 1)) + ".",
+            max(abs(_shift(one)) for one in signalling),
         )
 
 
@@ -164,6 +177,7 @@ def _beyond_certificate(comparisons: pd.DataFrame) -> Iterator[_Finding]:
             + "; ".join(_check_words(one) for _, one in rows.iterrows()),
             "See which results were released between the check before and the check after, and decide about each; "
             "write the decision down.",
+            float(((rows["value"] - rows["certified"]).abs() / rows["limit"]).max()),
         )
 
 
@@ -185,6 +199,7 @@ def _without_reference(rows: pd.DataFrame) -> Iterator[_Finding]:
             instrument or "an instrument without a name",
             f"{counted(number, 'sample run')}, and no reference oil in the month: nothing shows that it was right",
             "Run both reference oils before the next result is released.",
+            number,
         )
 
 
@@ -204,12 +219,19 @@ def _expired(oils: tuple[OilSummary, ...], month: Month) -> Iterator[_Finding]:
             f"{oil} lot {lot}",
             f"its certificate ran out on {valid_to}; {counted(number, 'result')} of a chart came after it",
             "Go over to a lot with a valid certificate.",
+            number,
         )
 
 
 def _failures(failures: Sequence[ExportError]) -> Iterator[_Finding]:
     for one in failures:
-        yield _Finding(_IMPORTANT, "Record", f"an export could not be read: {one}", "Copy it again, or take it away.")
+        yield _Finding(
+            _IMPORTANT,
+            "Record",
+            f"an export could not be read: {one}",
+            "Copy it again, or take it away.",
+            which=one.file,
+        )
 
 
 def _biased(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
@@ -225,6 +247,7 @@ def _biased(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
             f"bias on {len(biased)} of {len(group)} charts, the largest {signed(worst.bias.bias)} "
             f"{worst.chart.unit} ± {numeral(worst.bias.expanded_uncertainty)} ({worst.chart.name})",
             "Compare it with the uncertainty that is reported; adjust, or let the uncertainty cover it.",
+            abs(worst.bias.bias),
         )
 
 
@@ -239,6 +262,8 @@ def _imprecise(oils: tuple[OilSummary, ...]) -> Iterator[_Finding]:
                 f"{one.chart.name}: performance index {numeral(one.index.index, 2)} "
                 f"({' to '.join(numeral(end, 2) for end in one.index.interval)}), {one.index.verdict}",
                 "Review how the method is run: filling, temperature, cleaning.",
+                1.0 / one.index.index,
+                one.chart.name,
             )
 
 
@@ -262,6 +287,7 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[_Finding]:
             f"{percent(share.value)} of the sample before stays in the cell, which moved "
             f"{counted(len(one.at_risk), 'result')} of the month by more than the repeatability: {named}",
             "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
+            share.value,
         )
 
 
@@ -278,6 +304,7 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[_Finding]:
             "Exports",
             f"{counted(len(refusals), 'row')} refused: {', '.join(f'{file} ({n})' for file, n in files.items())}",
             "Each is named below with what was expected: mend the export, or measure again.",
+            len(refusals),
         )
 
 

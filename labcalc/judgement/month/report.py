@@ -13,8 +13,9 @@ from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Refusal, SourceFile
 from labcalc.judgement.control.detection import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
-from labcalc.judgement.month.actions import Action, ranked_actions
+from labcalc.judgement.month.actions import ranked_actions
 from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
+from labcalc.judgement.month.follow_up import Action, followed
 from labcalc.judgement.month.notices import notices_of
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.spread import month_spreads
@@ -23,7 +24,7 @@ from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.variance.components import ComponentsOfVariance
-from labcalc.lab import Decision, Laboratory
+from labcalc.lab import Certificate, Decision, Laboratory, certificates
 from labcalc.showing import Shown
 
 MONTH_VERDICTS = ("nothing to do", "to be watched", "needs action")
@@ -47,6 +48,8 @@ class MonthReport(Shown):
     duplicates: DuplicateReport
     """Of repeats whose last result lies in the month."""
     carry_overs: tuple[CarryOver, ...]
+    certificates: tuple[Certificate, ...]
+    """Of the lots that were measured in the month."""
     workload: pd.DataFrame
     decisions: tuple[Decision, ...]
     """Those about runs of the month, and those written in it."""
@@ -89,7 +92,8 @@ class MonthReport(Shown):
     @property
     def for_programs(self) -> dict[str, Any]:
         """The action list for other programs: only what JSON can carry."""
-        return {"month": self.month.name, "verdict": self.verdict, "actions": [vars(one) for one in self.actions]}
+        actions = [one.for_programs for one in self.actions]
+        return {"month": self.month.name, "verdict": self.verdict, "actions": actions}
 
     @property
     def expected_false_alarms(self) -> float:
@@ -128,6 +132,13 @@ def report_month(material: Material, month: str = "") -> MonthReport:
     refusals = tuple(one for one in material.reading.refusals if one.file in names)
     failures = (*material.reading.failures, *material.record_failures)
     comparisons = material.comparisons[period.holds(material.comparisons["measured_at"])]
+    found = ranked_actions(
+        *(rows, comparisons, oils, duplicates, carry_overs, refusals, failures, period),
+        *(_doubts(material, names), material.unusable, material.waiting),
+    )
+    actions = followed(found, material.assignments, period)
+    measured = {(one.chart.oil, one.chart.lot) for one in oils}
+    held = tuple(one for one in certificates(laboratory) if (one.oil, one.lot.lot) in measured)
     return MonthReport(
         month=period,
         laboratory=laboratory,
@@ -138,17 +149,15 @@ def report_month(material: Material, month: str = "") -> MonthReport:
         spreads=month_spreads(material, rows, period),
         duplicates=duplicates,
         carry_overs=carry_overs,
+        certificates=held,
         workload=workload_of(rows),
         decisions=_decisions(material, rows, period),
         notices=notices_of(rows, record, oils, material, period),
         refusals=refusals,
         failures=failures,
         sources=material.sources_of(rows),
-        actions=ranked_actions(
-            *(rows, comparisons, oils, duplicates, carry_overs, refusals, failures, period),
-            *(_doubts(material, names), material.unusable),
-        ),
-        digest=_digest(material, period),
+        actions=actions,
+        digest=_digest(material, period, (actions, held)),
     )
 
 
@@ -170,9 +179,9 @@ def _decisions(material: Material, rows: pd.DataFrame, month: Month) -> tuple[De
     return tuple(one for one in material.decisions if one.run in runs or month.first <= one.when < month.last)
 
 
-def _digest(material: Material, month: Month) -> str:
+def _digest(material: Material, month: Month, beside: object) -> str:
     stated = (month.name, material.laboratory.sha256, material.decisions, material.reading.sources)
     ink = hashlib.sha256(repr(stated).encode())
     unread = [str(one) for one in (*material.reading.failures, *material.unusable)]
-    ink.update(repr((material.reading.refusals, unread, material.doubts, material.repeated)).encode())
+    ink.update(repr((material.reading.refusals, unread, material.doubts, material.repeated, beside)).encode())
     return ink.hexdigest()

@@ -8,6 +8,7 @@ from functools import cached_property
 
 import pandas as pd
 
+from labcalc.errors import DecisionError
 from labcalc.exports import QUANTITY_COLUMNS, Refusal, SourceFile
 from labcalc.judgement.carry_over.shares import RunBefore
 from labcalc.judgement.certificates import Certificates, certificates_in_use, compare_with_certificates
@@ -51,6 +52,10 @@ class Dossier:
     """How far fills lie apart on the run's instrument; None where the record holds no dated run of it."""
     doubts: tuple[Doubt, ...] = ()
     """Why the record doesn't hold the run until somebody decides."""
+    waiting: tuple[Decision, ...] = ()
+    """Decisions about it that a second person must confirm before they are applied."""
+    unusable: tuple[DecisionError, ...] = ()
+    """Lines of decisions that can't be used or were changed, whatever they are about."""
 
     @cached_property
     def is_reference(self) -> bool:
@@ -166,6 +171,8 @@ class Dossier:
                 for quantity in QUANTITY_COLUMNS
                 for at in self.rows["temperature_C"].unique()
             ),
+            self.waiting,
+            [(one.line, one.problem) for one in self.unusable],
         )
         ink.update(repr(stated).encode())
         return ink.hexdigest()

@@ -9,17 +9,15 @@ from functools import lru_cache
 from pathlib import Path
 
 from labcalc.errors import ExportError, MonthError
-from labcalc.judgement.record.admission import admit
 from labcalc.judgement.record.measurements import Material
-from labcalc.judgement.record.stored import gather_recorded
+from labcalc.judgement.record.stored import gather_recorded, material_of
 from labcalc.lab import (
     CLOCK_VARIABLE,
     Laboratory,
-    checked_decisions,
     decisions_file,
     earlier_export_files,
+    file_head,
     load_laboratory,
-    present_moment,
     read,
 )
 from labcalc.shipped import sample_exports, sample_lab
@@ -127,11 +125,9 @@ def _gather(paths: tuple[Path, ...], earlier: tuple[Path, ...], known: _Known, s
             failures = readings[1].failures
         except ExportError as failure:
             failures = (failure,)
-    decisions, unusable = checked_decisions(laboratory)
-    admission = admit(readings, laboratory, decisions, present_moment())
-    reading = replace(readings[0], table=admission.at_hand)
-    sources = tuple(source for one in readings for source in one.sources)
-    return Material(laboratory, reading, admission.record, failures, decisions, unusable, sources, *admission[2:])
+    if head := file_head(laboratory):
+        laboratory = replace(laboratory, recorded=head)
+    return material_of(readings, laboratory, failures)
 
 
 def _stamp(path: Path) -> object:

@@ -21,7 +21,7 @@ from labcalc.judgement.control.watch import Stream, stopping_at, watched
 from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.dossier import Dossier, first_text
 from labcalc.judgement.record.own_scatter import FillScatter, fill_scatter
-from labcalc.lab import Decision, Laboratory, Product, product_of
+from labcalc.lab import Assignment, Decision, Laboratory, Product, product_of
 
 REFERENCE_DAYS = 30
 """How far back a dossier looks for reference-oil results of its instrument, [d]."""
@@ -53,6 +53,10 @@ class Material:
     """Which files hold rows of others, in sentences."""
     copies: Mapping[str, frozenset[str]] = field(default_factory=dict)
     """Run to the names of further files that hold rows of it."""
+    waiting: tuple[Decision, ...] = ()
+    """Decisions that a second person must confirm before they are applied."""
+    assignments: tuple[Assignment, ...] = ()
+    """Who is to see to what was found."""
 
     def sources_of(self, rows: pd.DataFrame) -> tuple[SourceFile, ...]:
         """Return the exports that hold rows, those that hold the same rows or the same bytes again included."""
@@ -101,6 +105,8 @@ class Material:
             decisions=tuple(one for one in self.decisions if one.run == run),
             fills=self._fills(first_text(rows["instrument"])),
             doubts=tuple(one for one in self.doubts if one.run == run and one.file in names),
+            waiting=tuple(one for one in self.waiting if one.run == run or (not one.run and one.file in names)),
+            unusable=self.unusable,
         )
 
     @cached_property

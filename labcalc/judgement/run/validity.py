@@ -110,7 +110,8 @@ def _limit_words(found: Agreement, result: Result, dossier: Dossier) -> str:
 
 
 def decision_checks(dossier: Dossier) -> tuple[Check, ...]:
-    """Show a decision that leaves the run, or a part of it, out: what somebody excluded is not released."""
+    """Show a decision that leaves the run, or a part of it, out, or waits: what somebody excluded is not released."""
+    where = "the record" if dossier.laboratory.record else "decisions.jsonl"
     excluding = (one for one in dossier.decisions if one.what == "exclude")
     return tuple(
         Check(
@@ -118,9 +119,17 @@ def decision_checks(dossier: Dossier) -> tuple[Check, ...]:
             "doubtful" if one.quantity else "not met",
             f"{at_celsius(one.quantity or 'the run', one.temperature_C)} is excluded by {one.who}, "
             f"{one.when:%Y-%m-%d}: {one.why}",
-            "the record" if dossier.laboratory.record else "decisions.jsonl",
+            where,
         )
         for one in excluding
+    ) + tuple(
+        Check(
+            f"Decision {one.number}",
+            "doubtful" if one.what in ("exclude", "accept", "count") else "not checked",
+            f"{one.what}, {one.who}, {one.when:%Y-%m-%d}: {one.why}: waits until another person confirms it",
+            where,
+        )
+        for one in dossier.waiting
     )
 
 

@@ -145,11 +145,11 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[Finding]:
 
 def _decisions(laboratory: Laboratory, reading: Reading) -> Iterator[Finding]:
     try:
-        decisions, unusable = checked_decisions(laboratory)
+        decided = checked_decisions(laboratory)
     except RecordError:  # the record's own finding tells it
         return
-    yield from (Finding("error", "decisions.jsonl", f"line {one.line}: {one.problem}") for one in unusable)
-    for one in unknown_runs(decisions, reading.table) if reading.sources else ():
+    yield from (Finding("error", "decisions.jsonl", f"line {one.line}: {one.problem}") for one in decided.unusable)
+    for one in unknown_runs(decided.decisions, reading.table) if reading.sources else ():
         finding = f"{one.who} decided ({one.what}) about run {one.run}, which the exports do not hold"
         yield Finding("warning", "decisions.jsonl", finding, "Was the run renamed, or is its export missing?")
 

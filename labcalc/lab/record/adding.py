@@ -23,6 +23,10 @@ from labcalc.lab.record.opening import opened
 
 _Stamp = tuple[str, int, int]
 _Parts = tuple[list[tuple[Any, ...]], ...]
+_LARGEST_REFUSED = 50_000_000
+"""Bytes up to which an export that can't be read is kept, [B]."""
+_LOOK_S = 2.0
+"""How often a folder is looked at that is watched, [s]: FAT keeps no finer time."""
 _SETTLED_NS = 2_000_000_000
 """Age from which a file's time of change tells it from a later state, [ns]: FAT keeps no finer time."""
 
@@ -121,7 +125,12 @@ def _add(
         with database.writing() as connection:
             _note_stamp(connection, stamp, entry)
         return Added(path, entry, is_new=False)
-    columns, refusals, source = read_bytes(path, data, digest, laboratory.profiles, zone_of(laboratory.time_zone))
+    try:
+        columns, refusals, source = read_bytes(path, data, digest, laboratory.profiles, zone_of(laboratory.time_zone))
+    except ExportError as failure:
+        with database.writing() as connection:
+            _keep_refused(connection, path.name, data, digest, failure.problem, who)
+        raise
     parts = stored_rows(columns), stored_refusals(refusals), [(line,) for line in source.set_aside]
     packed = b"" if entry else zlib.compress(data, 3)
     stated = _stated(source, parts, laboratory)
@@ -139,6 +148,38 @@ def _add(
         store_parts(connection, n, parts)
         _note_stamp(connection, stamp, entry)
     return Added(path, n, True, source, refusals)
+
+
+def _keep_refused(connection: Connection, name: str, data: bytes, digest: str, reason: str, who: str) -> None:
+    """Add an export that can't be read, once."""
+    if not connection.one("SELECT 1 FROM refused WHERE sha256 = :digest", digest=digest):
+        stated = {"name": name, "sha256": digest, "size": len(data), "reason": reason, "labcalc": __version__}
+        n = append(connection, kind="refused", who=who, content=stated)
+        connection.add("refused", [(n, digest, zlib.compress(data, 3) if len(data) <= _LARGEST_REFUSED else b"")])
+
+
+def watch_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: str) -> Iterator[Added]:
+    """Add exports as ``add_exports`` does, and go on with what comes later, without an end.
+
+    A file is taken once its size and time of change are those of the look before: one that is being written is waited
+    for.
+    """
+    taken, before, places = dict[Path, _Stamp](), dict[Path, _Stamp](), list(paths)
+    while True:
+        found = {path: _look(path) for path in _files(places)}
+        ripe = [path for path, stamp in found.items() if before.get(path) == stamp != taken.get(path)]
+        taken |= {path: found[path] for path in ripe}
+        if ripe:
+            yield from add_exports(laboratory, ripe, who=who)
+        before = found
+        time.sleep(_LOOK_S)
+
+
+def _look(path: Path) -> _Stamp:
+    try:
+        return _stamp(path)
+    except ExportError:  # told when it is added
+        return str(path), 0, 0
 
 
 def _entry_of(connection: Connection, digest: str) -> int:

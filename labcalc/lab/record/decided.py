@@ -2,81 +2,108 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
-from datetime import datetime
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 from typing import Any
 
-from labcalc.errors import DecisionError
-from labcalc.lab.decisions import Decision, decisions_file, decisions_in_file
+from labcalc.errors import DecisionError, RecordError
+from labcalc.lab._decisions_file import decisions_in_file
+from labcalc.lab.decisions import Decision, decision_of, decisions_file, refuse_misfit, stated_decision
 from labcalc.lab.laboratory import Laboratory
+from labcalc.lab.record.chain import canonical
 from labcalc.lab.record.database import Connection
-from labcalc.lab.record.journal import append, entries_of
+from labcalc.lab.record.journal import Entry, append, entries_of
 from labcalc.lab.record.opening import opened
 
 COLUMNS = ("who", "when", "what", "why", "run", "instrument", "quantity", "temperature_C", "file")
-_IN_FORCE = "kind = 'decision' AND n NOT IN (SELECT corrects FROM entries WHERE corrects IS NOT NULL)"
+"""What the table holds beside the entry; what else a decision says stands in the entry alone."""
+_NUMBERS = ("temperature_C", "size")
+"""Held as texts."""
 
 
-def recorded_decisions(laboratory: Laboratory) -> tuple[tuple[Decision, ...], tuple[DecisionError, ...]]:
-    """Return the decisions in force, in the order of their entries, and what of ``decisions.jsonl`` isn't applied."""
-    _, unusable = decisions_in_file(laboratory)
+def recorded_decisions(laboratory: Laboratory) -> tuple[list[Decision], tuple[DecisionError, ...]]:
+    """Return the decisions in the order of their entries, and what of them or of ``decisions.jsonl`` isn't applied."""
+    given, unusable = decisions_in_file(laboratory)
     with opened(laboratory).reading() as connection:
-        missing = len(list(_not_yet(connection, laboratory)))
-        found = tuple(_decision(one.content) for one in entries_of(connection, _IN_FORCE))
-    if not missing:
-        return found, unusable
-    file, are = str(decisions_file(laboratory)), "is" if missing == 1 else "are"
-    words = f"{missing} of its decisions {are} not in the record; `labcalc record add` moves them"
-    return found, (*unusable, DecisionError(file, 0, words))
+        found, broken = _recorded(connection)
+    unusable, file, missing = (*unusable, *broken), str(decisions_file(laboratory)), _taken_over(given, found)
+    if missing:
+        words = f"{missing} of its decisions {'is' if missing == 1 else 'are'} not in the record"
+        unusable = (*unusable, DecisionError(file, 0, f"{words}; `labcalc record add` moves them"))
+    return found, unusable
 
 
-def record_decision(laboratory: Laboratory, decision: Decision, corrects: int | None = None) -> int:
+def record_decision(laboratory: Laboratory, decision: Decision) -> int:
     """Add a decision to the record and return the number of its entry.
 
     Raises
     ------
     DecisionError
-        What it corrects is no decision in force.
+        What it refers to is not there.
     RecordError
         The record can't be opened or written.
     """
     database = opened(laboratory, may_create=True)
     with database.writing() as connection:
-        in_force = {one.n for one in entries_of(connection, _IN_FORCE)} if corrects is not None else set()
-        if corrects is not None and corrects not in in_force:
-            raise DecisionError(database.place, 0, f"entry {corrects} is no decision in force, which one can correct")
-        return _append(connection, _content(decision), corrects)
+        refuse_misfit(decision, _recorded(connection)[0], laboratory, database.place)
+        return _append(connection, decision)
 
 
 def move_decisions(laboratory: Laboratory) -> int:
     """Take over what ``decisions.jsonl`` holds and the record doesn't; return how many decisions that were."""
+    given, _ = decisions_in_file(laboratory)
     database = opened(laboratory, may_create=True)
     with database.reading() as connection:
-        if not any(True for _ in _not_yet(connection, laboratory)):
+        if not _taken_over(given, _recorded(connection)[0]):
             return 0
     with database.writing() as connection:
-        return len([_append(connection, one, None) for one in list(_not_yet(connection, laboratory))])
+        return _taken_over(given, _recorded(connection)[0], partial(_append, connection))
 
 
-def _not_yet(connection: Connection, laboratory: Laboratory) -> Iterator[dict[str, str]]:
-    given, _ = decisions_in_file(laboratory)
-    known = [one.content for one in entries_of(connection, "kind = 'decision'")] if given else []
-    return (content for content in map(_content, given) if content not in known)
+def _taken_over(given: list[Decision], found: list[Decision], add: Callable[[Decision], int] = lambda _: 0) -> int:
+    """Add each decision that isn't among those found, with the numbers that those it refers to have there; count."""
+    there = {_key(one): one.number for one in found}
+    numbers, before = {0: 0}, len(there)
+    for one in given:
+        if one.decision in numbers and one.corrects in numbers:
+            here = replace(one, decision=numbers[one.decision], corrects=numbers[one.corrects])
+            key = _key(here)
+            numbers[one.number] = there[key] if key in there else there.setdefault(key, add(here))
+    return len(there) - before
 
 
-def _append(connection: Connection, content: dict[str, str], corrects: int | None) -> int:
-    n = append(connection, kind="decision", who=content["who"], content=content, corrects=corrects)
+def _key(decision: Decision) -> str:
+    return canonical([_content(decision), decision.corrects])
+
+
+def _recorded(connection: Connection) -> tuple[list[Decision], list[DecisionError]]:
+    found, broken = list[Decision](), list[DecisionError]()
+    for one in entries_of(connection, "kind = 'decision'"):
+        try:
+            found.append(_decision(one))
+        except RecordError as error:
+            broken.append(DecisionError(error.place, 0, error.problem))
+        except DecisionError as error:
+            broken.append(error)
+    return found, broken
+
+
+def _append(connection: Connection, decision: Decision) -> int:
+    content, corrects = _content(decision), decision.corrects or None
+    n = append(connection, kind="decision", who=decision.who, content=content, corrects=corrects)
     connection.add("decisions", [(n, *(content[name] for name in COLUMNS))])
     return n
 
 
-def _content(decision: Decision) -> dict[str, str]:
-    temperature = decision.temperature_C
-    texts = {"when": decision.when.isoformat(), "temperature_C": "" if math.isnan(temperature) else repr(temperature)}
-    return {**{name: str(getattr(decision, name)) for name in COLUMNS}, **texts}
+def _content(decision: Decision) -> dict[str, Any]:
+    stated = stated_decision(decision)
+    stated.pop("corrects", None)
+    return dict.fromkeys(COLUMNS, "") | stated | {name: repr(stated[name]) for name in _NUMBERS if name in stated}
 
 
-def _decision(content: dict[str, Any]) -> Decision:
-    temperature = float(content["temperature_C"] or math.nan)
-    return Decision(**content | {"when": datetime.fromisoformat(content["when"]), "temperature_C": temperature})
+def _decision(entry: Entry) -> Decision:
+    stated: dict[str, Any] = {name: one for name, one in entry.content.items() if one != ""}
+    stated |= {name: float(stated[name]) for name in _NUMBERS if name in stated}
+    stated |= {"corrects": entry.corrects} if entry.corrects else {}
+    return decision_of(stated, "the record", entry.n)

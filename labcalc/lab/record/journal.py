@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from labcalc.errors import RecordError
 from labcalc.lab.record.chain import ORIGIN, Head, canonical, linked
 from labcalc.lab.record.database import Connection
 
+NOT_LABCALCS = "its text is not one that labcalc writes"
 _COLUMNS = "n, at, who, kind, corrects, content, previous, digest"
 
 
@@ -23,7 +25,8 @@ class Entry:
     """When it was written: UTC, ISO 8601."""
     who: str
     kind: str
-    """``export`` (bytes that came in, with their first reading), ``reading`` (read again), ``decision``, ``step``."""
+    """``export`` (bytes that came in, with their first reading), ``reading`` (again), ``refused`` (not to be read),
+    ``decision``, ``certificate``, ``report`` (pages rendered), ``step``."""
     corrects: int | None
     """The entry that it takes the place of."""
     text: str
@@ -33,8 +36,11 @@ class Entry:
 
     @property
     def content(self) -> dict[str, Any]:
-        """What it says, by the names of its kind."""
-        return dict(json.loads(self.text)["content"])
+        """What it says, by the names of its kind; RecordError where somebody wrote something else over it."""
+        try:
+            return dict(json.loads(self.text)["content"])
+        except (ValueError, LookupError, TypeError):
+            raise RecordError("the record", f"entry {self.n}: {NOT_LABCALCS}") from None
 
     @property
     def for_programs(self) -> dict[str, Any]:
@@ -47,9 +53,9 @@ def now() -> str:
     return f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}"
 
 
-def head_of(connection: Connection) -> Head:
+def head_of(connection: Connection, where: str = "") -> Head:
     """Return the last entry's number and digest."""
-    found = connection.one("SELECT n, digest FROM entries ORDER BY n DESC LIMIT 1")
+    found = connection.one(f"SELECT n, digest FROM entries {where} ORDER BY n DESC LIMIT 1")
     return Head(int(found[0]), str(found[1])) if found else Head(0, ORIGIN)
 
 

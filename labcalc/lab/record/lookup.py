@@ -35,7 +35,7 @@ def find_entries(
     n : int, optional
         The entry's number.
     kind, who : str, optional
-        ``export``, ``reading``, ``decision`` or ``step``; the person.
+        ``export``, ``reading``, ``refused``, ``decision``, ``certificate``, ``report`` or ``step``; the person.
     since, until : datetime.date, optional
         First and last day on which they were written, in the laboratory's time zone.
     sample, instrument : str, optional
@@ -69,7 +69,7 @@ def find_rows(
 
 
 def export_bytes(laboratory: Laboratory, n: int) -> bytes:
-    """Return an export as it came in, by the number of its entry.
+    """Return an export as it came in, read or refused, by the number of its entry.
 
     Raises
     ------
@@ -78,8 +78,10 @@ def export_bytes(laboratory: Laboratory, n: int) -> bytes:
     """
     database = opened(laboratory)
     with database.reading() as connection:
-        found = connection.one("SELECT packed FROM exports WHERE entry = :n", n=n)
-    if not found:
+        tables = ("exports", "refused")
+        query = " UNION ALL ".join(f"SELECT packed FROM {table} WHERE entry = :n" for table in tables)
+        found = connection.one(query, n=n)
+    if not found or not found[0]:
         raise RecordError(database.place, f"entry {n} holds no export")
     return zlib.decompress(found[0])
 

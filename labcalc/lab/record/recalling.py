@@ -35,6 +35,18 @@ def record_head(laboratory: Laboratory) -> Head:
         return head_of(connection)
 
 
+def printed_head(laboratory: Laboratory) -> Head:
+    """Return the head that pages print: of the last entry that isn't about pages, so that rendering changes none.
+
+    Raises
+    ------
+    RecordError
+        As for ``record_head``.
+    """
+    with opened(laboratory).reading() as connection:
+        return head_of(connection, "WHERE kind <> 'report'")
+
+
 def read_record(laboratory: Laboratory, where: str = "", **given: Any) -> Reading:
     """Return all rows of the laboratory's record, labelled as ``read`` labels those of exports.
 

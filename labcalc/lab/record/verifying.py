@@ -8,12 +8,13 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from labcalc.errors import RecordError
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import ORIGIN, Head, linked
 from labcalc.lab.record.contents import PARTS, digest_of, stored_parts
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.decided import COLUMNS
-from labcalc.lab.record.journal import Entry, entries_of, entry_text, head_of
+from labcalc.lab.record.journal import NOT_LABCALCS, Entry, entries_of, entry_text, head_of
 from labcalc.lab.record.opening import opened
 
 
@@ -62,7 +63,7 @@ def _faults(connection: Connection, printed: Mapping[int, str]) -> Iterator[Faul
             yield Fault(n, problem)
         previous = entry.digest
     yield from (Fault(one, f"a printed head names it; the record ends with {n}") for one in sorted(printed) if one > n)
-    for table in ("exports", "readings", "decisions"):
+    for table in _OF:
         query = f"SELECT min(entry) FROM {table} WHERE entry NOT IN (SELECT n FROM entries WHERE kind IN {_OF[table]})"
         if (astray := connection.one(query)[0]) is not None:
             yield Fault(astray, f"the table {table} holds something for it that the entry doesn't")
@@ -72,7 +73,12 @@ def _faults(connection: Connection, printed: Mapping[int, str]) -> Iterator[Faul
             yield Fault(astray, f"the table {table} holds rows of it, which no reading gave")
 
 
-_OF = {"exports": "('export')", "readings": "('export', 'reading')", "decisions": "('decision')"}
+_OF = {
+    "exports": "('export')",
+    "readings": "('export', 'reading')",
+    "decisions": "('decision')",
+    "refused": "('refused')",
+}
 """Kinds of the entries that a table holds something for."""
 
 
@@ -90,8 +96,8 @@ def _problem(connection: Connection, entry: Entry, n: int, previous: str, printe
             return "its columns say something else than its text"
         check = _CHECKS.get(entry.kind)
         return check(connection, entry) if check else ""
-    except (ValueError, LookupError, TypeError):
-        return "its text is not one that labcalc writes"
+    except (ValueError, LookupError, TypeError, RecordError):
+        return NOT_LABCALCS
 
 
 def _export(connection: Connection, entry: Entry) -> str:
@@ -106,6 +112,16 @@ def _export(connection: Connection, entry: Entry) -> str:
     if (hashlib.sha256(data).hexdigest(), len(data)) != stated or tuple(found[:2]) != stated:
         return "its export is not the one that was added"
     return _reading(connection, entry)
+
+
+def _refused(connection: Connection, entry: Entry) -> str:
+    sha256, packed = connection.one("SELECT sha256, packed FROM refused WHERE entry = :n", n=entry.n) or ("", b"")
+    try:
+        data = zlib.decompress(packed) if packed else None
+    except zlib.error:
+        return "its export can't be unpacked"
+    kept = sha256 if data is None else hashlib.sha256(data).hexdigest()
+    return "" if entry.content["sha256"] == sha256 == kept else "its export is not the one that was refused"
 
 
 def _reading(connection: Connection, entry: Entry) -> str:
@@ -127,5 +143,6 @@ def _decision(connection: Connection, entry: Entry) -> str:
 _CHECKS: dict[str, Callable[[Connection, Entry], str]] = {
     "export": _export,
     "reading": _reading,
+    "refused": _refused,
     "decision": _decision,
 }

@@ -15,7 +15,7 @@ from labcalc.lab.record.steps import LATEST
 from tests.lab.record.conftest import export_files, lab_with, new_database
 
 TABLES = (
-    "decisions", "entries", "exports", "lines_set_aside", "readings", "refusals", "rows", "stamps", "steps",
+    "decisions", "entries", "exports", "lines_set_aside", "readings", "refusals", "refused", "rows", "stamps", "steps",
 )  # fmt: skip
 KEPT = "the record is added to, never changed"
 
@@ -25,7 +25,8 @@ def fill(laboratory: Laboratory, folder: Path) -> None:
     (file,) = export_files(folder / "exports", 1)
     file.write_text(file.read_text("utf-8") + "S9;2026-03-02 09:00;40;broken;838.9;\n----------\n", encoding="utf-8")
     os.utime(file, (1_700_000_000, 1_700_000_000))
-    list(add_exports(laboratory, [file], who="Inês"))
+    (folder / "exports" / "notes.csv").write_text("nothing", encoding="utf-8")
+    list(add_exports(laboratory, [file, folder / "exports" / "notes.csv"], who="Inês"))
     add_decision(laboratory, who="Inês", what="conclusion", why="seen", instrument="VD-1")
 
 
@@ -135,4 +136,4 @@ def test_a_bench_needs_no_more_than_to_read_and_to_add(
 
 
 def test_there_are_as_many_steps_as_the_tests_know(plain: sqlite3.Connection) -> None:
-    assert plain.execute("SELECT max(step) FROM steps").fetchone() == (LATEST,) == (3,)
+    assert plain.execute("SELECT max(step) FROM steps").fetchone() == (LATEST,) == (4,)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
 
@@ -15,12 +14,9 @@ from labcalc.lab import (
     add_decision,
     checked_decisions,
     find_entries,
-    load_laboratory,
     move_decisions,
-    read_decisions,
     verify_record,
 )
-from tests.lab.record.conftest import LAB
 
 WHEN = datetime(2026, 3, 19, 16, 20, tzinfo=UTC)
 
@@ -31,7 +27,7 @@ def test_a_decision_comes_back_as_it_was_written(laboratory: Laboratory) -> None
         when=WHEN,
     )  # fmt: skip
     wide = add_decision(laboratory, who="I. Duarte", what="corrective action", why="cleaned", instrument="VD-1")
-    found = read_decisions(laboratory)
+    found = checked_decisions(laboratory).decisions
     assert found[0] == narrow
     assert (found[0].when, found[0].temperature_C) == (WHEN, 15.6)
     assert (found[1].who, found[1].instrument, math.isnan(found[1].temperature_C)) == (wide.who, "VD-1", True)
@@ -45,16 +41,16 @@ def test_a_correction_takes_the_place_of_what_it_points_at(laboratory: Laborator
     add_decision(laboratory, who="A", what="exclude", why="bubble", run="R1")
     n = find_entries(laboratory, kind="decision")[0].n
     add_decision(laboratory, who="B", what="conclusion", why="no bubble after all", run="R1", corrects=n)
-    assert [one.why for one in read_decisions(laboratory)] == ["no bubble after all"]
+    assert [one.why for one in checked_decisions(laboratory).decisions] == ["no bubble after all"]
     assert [one.corrects for one in find_entries(laboratory, kind="decision")] == [None, n]
     for wrong in (n, 1, 99):
-        with pytest.raises(DecisionError, match=f"entry {wrong} is no decision in force"):
+        with pytest.raises(DecisionError, match=f"{wrong} is no decision in force"):
             add_decision(laboratory, who="B", what="conclusion", why="again", run="R1", corrects=wrong)
 
 
 def test_a_decision_to_count_names_the_export(laboratory: Laboratory) -> None:
     add_decision(laboratory, who="A", what="count", why="the clock was right", file="run_001.csv")
-    assert [(one.what, one.file) for one in read_decisions(laboratory)] == [("count", "run_001.csv")]
+    assert [(one.what, one.file) for one in checked_decisions(laboratory).decisions] == [("count", "run_001.csv")]
     assert verify_record(laboratory)[1] is None
 
 
@@ -62,8 +58,9 @@ def test_a_garbage_line_of_the_file_is_told_beside_a_record(laboratory: Laborato
     add_decision(laboratory, who="A", what="conclusion", why="seen", run="R1")
     assert laboratory.file is not None
     (laboratory.file.parent / "decisions.jsonl").write_text("garbage\n", encoding="utf-8")
-    decisions, (problem,) = checked_decisions(laboratory)
-    assert ([one.run for one in decisions], problem.line) == (["R1"], 1)
+    decided = checked_decisions(laboratory)
+    (problem,) = decided.unusable
+    assert ([one.run for one in decided.decisions], problem.line) == (["R1"], 1)
 
 
 def test_a_wrong_decision_leaves_nothing(laboratory: Laboratory) -> None:
@@ -80,17 +77,12 @@ def test_the_file_moves_over_once_and_nothing_of_it_is_passed_over(laboratory: L
     file.write_text(json.dumps(line) + "\n", encoding="utf-8")
     assert move_decisions(laboratory) == 1
     assert move_decisions(laboratory) == 0
-    assert [(one.run, one.temperature_C) for one in read_decisions(laboratory)] == [("R1", 40.0)]
+    assert [(one.run, one.temperature_C) for one in checked_decisions(laboratory).decisions] == [("R1", 40.0)]
     with file.open("a", encoding="utf-8") as end:
         end.write(json.dumps({**line, "run": "R2"}) + "\n")
-    in_force, (beside,) = checked_decisions(laboratory)
-    assert [one.run for one in in_force] == ["R1"]
+    decided = checked_decisions(laboratory)
+    (beside,) = decided.unusable
+    assert [one.run for one in decided.decisions] == ["R1"]
     assert beside.problem == "1 of its decisions is not in the record; `labcalc record add` moves them"
     assert move_decisions(laboratory) == 1
-    assert [one.run for one in read_decisions(laboratory)] == ["R1", "R2"]
-
-
-def test_without_a_record_there_is_nothing_to_correct(tmp_path: Path) -> None:
-    (tmp_path / "lab.toml").write_text(LAB, encoding="utf-8")
-    with pytest.raises(DecisionError, match="only a decision in a record has a number"):
-        add_decision(load_laboratory(tmp_path / "lab.toml"), who="A", what="exclude", why="x", run="R1", corrects=1)
+    assert [one.run for one in checked_decisions(laboratory).decisions] == ["R1", "R2"]

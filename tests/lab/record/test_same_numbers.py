@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -42,7 +43,8 @@ def test_what_is_known_is_the_same(materials: tuple[Material, Material]) -> None
     pd.testing.assert_frame_equal(record.record, folder.record)
     pd.testing.assert_frame_equal(record.reading.table, folder.reading.table)
     assert (record.reading.refusals, record.reading.sources) == (folder.reading.refusals, folder.reading.sources)
-    assert str(record.decisions) == str(folder.decisions)
+    one, other = ([str(replace(one, number=0)) for one in held.decisions] for held in materials)
+    assert one == other
     assert (record.doubts, record.repeated, record.copies) == (folder.doubts, folder.repeated, folder.copies)
 
 
@@ -73,7 +75,7 @@ def test_runs_are_judged_the_same(both: tuple[Path, Path]) -> None:
 
 def test_pages_print_head_and_number_of_entries(both: tuple[Path, Path], materials: tuple[Material, Material]) -> None:
     head = record_head(load_laboratory(both[1]))
-    assert head.entries == 3 + 29 + 1
+    assert head.entries == 4 + 29 + 1
     folder, record = materials
     line = f"{head.entries} entries, head {head.digest}"
     run = record.runs[0]

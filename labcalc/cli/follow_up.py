@@ -1,0 +1,133 @@
+"""``labcalc record act``, ``close``, ``confirm``, ``open``: who sees to what a month found."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import click
+
+from labcalc.cli.record import by_option, head_words, json_option, lab_option, record
+from labcalc.cli.words import answer, say
+
+if TYPE_CHECKING:
+    from labcalc.lab import Decided, Decision, Laboratory
+
+_number = click.argument("number", type=click.IntRange(min=1), metavar="NUMBER")
+_corrects = click.option("--corrects", type=int, default=0, metavar="NUMBER", help="What this takes the place of.")
+
+
+@record.command()
+@lab_option
+@by_option
+@click.option("--month", required=True, metavar="YYYY-MM", help="The month that found it.")
+@click.option("--finding", required=True, metavar="KEY", help="As `record open --month` and the month's page show it.")
+@click.option("--owner", required=True, metavar="NAME", help="Who sees to it.")
+@click.option("--due", required=True, type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="Until when.")
+@click.option("--decision", type=int, default=0, metavar="NUMBER", help="The decision that it rests on.")
+@_corrects
+@answer
+def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime, **numbers: int) -> int:
+    """Give a finding of a month to somebody: it is carried from month to month until it is closed."""
+    from labcalc.errors import DecisionError
+    from labcalc.judgement import gather_record, report_month
+    from labcalc.lab import add_decision, load_laboratory, nearest
+
+    laboratory = load_laboratory(lab)
+    found = {one.key: one for one in report_month(gather_record(lab), month).actions}
+    if finding not in found:
+        known = f"{month} found {', '.join(found) or 'nothing'}{nearest(finding, found)}"
+        raise DecisionError("", 0, f"--finding: '{finding}' is no key of that month; {known}")
+    one = found[finding]
+    given: dict[str, Any] = {
+        "finding": finding,
+        "month": month,
+        "owner": owner,
+        "due": due.date(),
+        "size": float(one.size),
+        **numbers,
+    }
+    action = add_decision(laboratory, who=who, what="action", why=f"{one.about}: {one.finding}", **given)
+    click.echo(f"Action {action.number}, {owner}, due {action.due}: {one.about}. {head_words(laboratory)}")
+    return 0
+
+
+@record.command()
+@_number
+@lab_option
+@by_option
+@click.option("--effect", "why", required=True, metavar="TEXT", help="What was measured since, with its figures.")
+@_corrects
+@answer
+def close(lab: Path, number: int, **given: Any) -> int:
+    """Close an action once its effect was checked."""
+    return _follow(lab, number, "closed", given)
+
+
+@record.command()
+@_number
+@lab_option
+@by_option
+@click.option("--why", default="", metavar="TEXT", help="A remark.")
+@answer
+def confirm(lab: Path, number: int, **given: Any) -> int:
+    """Confirm another person's decision; where lab.toml demands it, none is applied before."""
+    return _follow(lab, number, "confirmed", given)
+
+
+def _follow(lab: Path, number: int, what: str, given: dict[str, Any]) -> int:
+    from labcalc.lab import add_decision, load_laboratory
+
+    laboratory = load_laboratory(lab)
+    done = add_decision(laboratory, what=what, decision=number, **given)
+    click.echo(f"Decision {done.number}: {number} is {what} by {done.who}. {head_words(laboratory)}")
+    return 0
+
+
+@record.command("open")
+@lab_option
+@click.option("--month", default="", metavar="YYYY-MM", help="With what that month found and nobody sees to.")
+@json_option
+@answer
+def open_actions(lab: Path, month: str, as_json: bool) -> int:
+    """List open actions, the first due first, and decisions that wait for a second person."""
+    from labcalc.lab import checked_decisions, load_laboratory
+
+    laboratory = load_laboratory(lab)
+    decided = checked_decisions(laboratory)
+    for line in decided.unusable:
+        say(f"labcalc: {line}")
+    listed = [*_open(decided, laboratory), *(_unseen(lab, month) if month else ())]
+    if as_json:
+        click.echo(json.dumps(listed, ensure_ascii=False, indent=1))
+    for one in () if as_json else listed or [{"nothing": "is open"}]:
+        click.echo(", ".join(f"{name.replace('_', ' ')} {text}".strip() for name, text in one.items()))
+    return 1 if decided.unusable else 0
+
+
+def _open(decided: Decided, laboratory: Laboratory) -> list[dict[str, Any]]:
+    from labcalc.lab import present_moment
+
+    today = present_moment().astimezone(ZoneInfo(laboratory.time_zone)).date()
+    actions = [one.action for one in decided.assignments if one.closed is None]
+
+    def told(one: Decision) -> dict[str, Any]:
+        late = {"overdue": ""} if one.due and one.due < today else {}
+        stated = {"owner": one.owner, "due": str(one.due), **late, "since": one.month, "finding": one.finding}
+        return {"action": one.number, **stated, "found": one.why}
+
+    actions.sort(key=lambda one: str(one.due))
+    waiting = [
+        {"decision": one.number, "waits_for_a_second_person": one.what, "by": one.who} for one in decided.waiting
+    ]
+    return [*map(told, actions), *waiting]
+
+
+def _unseen(lab: Path, month: str) -> list[dict[str, Any]]:
+    from labcalc.judgement import gather_record, report_month
+
+    found = (one for one in report_month(gather_record(lab), month).actions if not one.followed)
+    return [{"finding": one.key, "about": one.about, "found": one.finding} for one in found]

@@ -1,0 +1,98 @@
+"""Who sees to what a month found: actions beside their findings, carried from month to month until they are closed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import pandas as pd
+
+from labcalc.judgement.period import Month
+from labcalc.lab import Assignment
+
+_GROWN = 1.1
+"""Ratio of a finding's size to that when the action was opened, from which it is growing, [-]: our own choice."""
+_NTH = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
+
+
+@dataclass(frozen=True)
+class Action:
+    """Something to do: its place in the list, what it is about, what was found, what to do, and whether it can wait."""
+
+    rank: int
+    about: str
+    finding: str
+    what_to_do: str
+    urgent: bool
+    key: str = ""
+    """The same in every month in which the same is found: what kind of finding it is, and about what."""
+    size: float = math.nan
+    """How large the finding is, in its own measure; NaN where it has none."""
+    followed: str = ""
+    """Who sees to it, until when, since when it is open; empty where nobody was asked."""
+    overdue: bool = False
+
+    @property
+    def for_programs(self) -> dict[str, Any]:
+        """All of it as JSON can carry it."""
+        return vars(self) | {"size": None if math.isnan(self.size) else self.size}
+
+
+def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: Month) -> tuple[Action, ...]:
+    """Return what was found with the actions about it, and those whose finding is gone; the overdue first.
+
+    A month shows what was open in it: an action appears from its month on, and goes with the month after its closing.
+    """
+    of_month = [one for one in assignments if one.action.month <= month.name and not _closed_before(one, month.first)]
+    keys = {one.key for one in found}
+    beside = [_beside(one, [own for own in of_month if own.action.finding == one.key], month) for one in found]
+    gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, month.last)]
+    ranked = sorted([*beside, *(_gone(one, month) for one in gone)], key=lambda one: (not one.overdue, not one.urgent))
+    return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
+
+
+def _closed_before(one: Assignment, moment: pd.Timestamp) -> bool:
+    return one.closed is not None and one.closed.when < moment
+
+
+def _is_overdue(one: Assignment, month: Month) -> bool:
+    """Tell whether it was open and overdue on the last day of the month: a page depends on no clock."""
+    due = one.action.due
+    return one.closed is None and due is not None and due < (month.last - pd.Timedelta(days=1)).date()
+
+
+def _beside(found: Action, own: list[Assignment], month: Month) -> Action:
+    late = any(_is_overdue(one, month) for one in own)
+    words = "; ".join(_in_words(one, month, found.size) for one in own)
+    return replace(found, followed=words, overdue=late, urgent=found.urgent or late)
+
+
+def _gone(one: Assignment, month: Month) -> Action:
+    number, late = one.action.number, _is_overdue(one, month)
+    to_do = f"Check the effect and close it: `labcalc record close {number} --effect TEXT`."
+    finding = f"finding gone: check the effect and close. It was: {one.action.why}"
+    about, words = f"Action {number}", _in_words(one, month, math.nan)
+    return Action(0, about, finding, to_do, late, one.action.finding, followed=words, overdue=late)
+
+
+def _in_words(one: Assignment, month: Month, size: float) -> str:
+    action, closed = one.action, one.closed
+    said = [f"action {action.number}", action.owner, f"due {action.due}"]
+    if closed is not None:
+        return ", ".join([*said, f"closed {closed.when:%Y-%m-%d} by {closed.who}: {closed.why}"])
+    said += ["overdue"] if _is_overdue(one, month) else []
+    year, in_year = map(int, action.month.split("-"))
+    nth = 12 * (month.first.year - year) + month.first.month - in_year
+    if nth:
+        since = pd.Timestamp(f"{action.month}-01").month_name() + (f" {year}" if year != month.first.year else "")
+        said += [f"open since {since}", f"{_NTH[nth]} month" if nth < len(_NTH) else f"month {nth + 1}"]
+        said += _growth(size / action.size) if action.size else []
+    return ", ".join(said)
+
+
+def _growth(ratio: float) -> list[str]:
+    if math.isnan(ratio):
+        return []
+    return ["growing" if ratio > _GROWN else "shrinking" if ratio < 1.0 / _GROWN else "as large as then"]

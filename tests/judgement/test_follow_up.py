@@ -1,0 +1,97 @@
+"""Actions beside the findings of a month: carried, growing, overdue, closed, their finding gone. Invented, by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, datetime
+
+import pytest
+
+from labcalc.judgement import Action, month_of
+from labcalc.judgement.month.follow_up import followed
+from labcalc.lab import Assignment, Decision
+from tests.judgement.test_control import ZONE
+
+BIAS = Action(1, "VD-2, density", "bias 0.30", "Adjust.", False, "bias-vd-2-density", 0.30)
+INDEX = Action(2, "VD-1, density", "index 0.7", "Review.", True, "index-vd-1-density")
+
+
+def moment(day: str) -> datetime:
+    return datetime.fromisoformat(f"{day}T10:00:00+00:00")
+
+
+OPENED = Decision(
+    who="Q. Reis",
+    when=moment("2026-02-02"),
+    what="action",
+    why="VD-2, density: bias 0.20",
+    finding=BIAS.key,
+    month="2026-01",
+    owner="Ines Falk",
+    due=date(2026, 4, 15),
+    size=0.20,
+    number=7,
+)
+CLOSED = replace(OPENED, what="closed", why="adjusted: bias 0.02", when=moment("2026-03-10"), decision=7, number=9)
+
+
+def in_month(name: str, *assignments: Assignment, found: tuple[Action, ...] = (BIAS, INDEX)) -> tuple[Action, ...]:
+    return followed(found, assignments, month_of(name, ZONE))
+
+
+@pytest.mark.parametrize(
+    ("month", "size", "told"),
+    [
+        ("2026-01", 0.20, "action 7, Ines Falk, due 2026-04-15"),
+        ("2026-02", 0.15, "action 7, Ines Falk, due 2026-04-15, open since January, second month, shrinking"),
+        ("2026-03", 0.21, "action 7, Ines Falk, due 2026-04-15, open since January, third month, as large as then"),
+        ("2026-03", 0.30, "action 7, Ines Falk, due 2026-04-15, open since January, third month, growing"),
+        ("2026-03", float("nan"), "action 7, Ines Falk, due 2026-04-15, open since January, third month"),
+        ("2027-01", 0.30, "action 7, Ines Falk, due 2026-04-15, overdue, open since January 2026, month 13, growing"),
+    ],
+)
+def test_an_action_stands_beside_its_finding_month_after_month(month: str, size: float, told: str) -> None:
+    found = in_month(month, Assignment(OPENED), found=(replace(BIAS, size=size), INDEX))
+    (bias,) = (one for one in found if one.key == BIAS.key)
+    assert (bias.followed, bias.finding) == (told, BIAS.finding)
+    assert [one.followed for one in found if one.key == INDEX.key] == [""]
+
+
+def test_an_action_is_unknown_to_the_months_before_it() -> None:
+    assert [one.followed for one in in_month("2025-12", Assignment(OPENED))] == ["", ""]
+
+
+@pytest.mark.parametrize(("due", "late"), [("2026-03-30", True), ("2026-03-31", False), ("2026-04-01", False)])
+def test_what_was_overdue_on_the_last_day_of_the_month_comes_first(due: str, late: bool) -> None:
+    found = in_month("2026-03", Assignment(replace(OPENED, due=date.fromisoformat(due))))
+    assert [one.key for one in found] == ([BIAS.key, INDEX.key] if late else [INDEX.key, BIAS.key])
+    assert [one.rank for one in found] == [1, 2]
+    bias = next(one for one in found if one.key == BIAS.key)
+    assert (bias.overdue, bias.urgent, "overdue" in bias.followed) == (late, late, late)
+
+
+def test_what_was_closed_is_told_in_months_that_saw_it_open_and_in_none_after() -> None:
+    closed = Assignment(OPENED, CLOSED)
+    told = "action 7, Ines Falk, due 2026-04-15, closed 2026-03-10 by Q. Reis: adjusted: bias 0.02"
+    assert [in_month(name, closed)[1].followed for name in ("2026-02", "2026-03", "2026-04")] == [told, told, ""]
+
+
+def test_an_open_action_whose_finding_is_gone_asks_for_the_check_of_its_effect() -> None:
+    for month, assignment, shown in (
+        ("2026-02", Assignment(OPENED), True),
+        ("2026-02", Assignment(OPENED, CLOSED), True),  # the month ended before it was closed
+        ("2026-03", Assignment(OPENED, CLOSED), False),
+    ):
+        gone = [one for one in in_month(month, assignment, found=(INDEX,)) if one.about == "Action 7"]
+        assert len(gone) == shown
+        for one in gone:
+            assert one.finding == "finding gone: check the effect and close. It was: VD-2, density: bias 0.20"
+            assert "record close 7" in one.what_to_do
+            assert (one.key, one.urgent) == (BIAS.key, False)
+    (late,) = in_month("2026-05", Assignment(OPENED), found=())
+    assert (late.rank, late.urgent, late.overdue) == (1, True, True)
+
+
+def test_it_is_carried_by_json() -> None:
+    said = in_month("2026-03", Assignment(OPENED))[1].for_programs
+    assert (said["size"], said["key"], INDEX.for_programs["size"]) == (0.30, BIAS.key, None)

@@ -1,0 +1,113 @@
+"""Actions as a QA person types them, beside the sample laboratory's findings: in a file, and in a record."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from labcalc.cli import main
+from labcalc.judgement import gather, gather_record, judge, report_month
+from labcalc.lab import checked_decisions, load_laboratory, verify_record
+from labcalc.shipped import sample_lab
+
+BIAS = "bias-vd-2-kinematic-viscosity"
+
+
+def call(lab: Path, *words: str) -> Result:
+    return CliRunner().invoke(main, ["record", *words, "--lab", str(lab)])
+
+
+@pytest.fixture(params=["file", "record"])
+def lab(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    folder = Path(sample_lab()).parent
+    shutil.copytree(folder / "exports", tmp_path / "exports")
+    for name in ("lab.toml", "decisions.jsonl"):
+        shutil.copy(folder / name, tmp_path)
+    lab = tmp_path / "lab.toml"
+    if request.param == "record":
+        lab.write_text(lab.read_text("utf-8") + '\n[record]\nfile = "record.sqlite"\n', encoding="utf-8")
+        assert call(lab, "add", str(tmp_path / "exports"), "--by", "Inês").exit_code == 1  # some rows are refused
+    return lab
+
+
+def test_a_finding_is_given_to_somebody_carried_and_closed(lab: Path) -> None:
+    assert BIAS in call(lab, "open", "--month", "2026-03").stdout
+    words = ("act", "--month", "2026-03", "--owner", "Ines Falk", "--by", "Q. Reis", "--due", "2026-04-15")
+    wrong = call(lab, *words, "--finding", BIAS[:-2])
+    assert (wrong.exit_code, f"did you mean '{BIAS}'?" in wrong.stderr) == (2, True)
+    done = call(lab, *words, "--finding", BIAS)
+    assert done.exit_code == 0, done.output
+    (assigned,) = checked_decisions(load_laboratory(lab)).assignments
+    number = assigned.action.number
+    assert done.stdout.startswith(f"Action {number}, Ines Falk, due 2026-04-15: VD-2, kinematic viscosity. ")
+    assert assigned.action.why.startswith("VD-2, kinematic viscosity: bias on 1 of 4 charts")
+    (bias,) = (one for one in report_month(gather_record(lab), "2026-03").actions if one.key == BIAS)
+    assert bias.followed == f"action {number}, Ines Falk, due 2026-04-15"
+    listed = json.loads(call(lab, "open", "--json").stdout)
+    assert [(one["action"], one["owner"], one["finding"], "overdue" in one) for one in listed] == [
+        (number, "Ines Falk", BIAS, True),  # the clock of the machine is past that day
+    ]
+    later = call(lab, *words[:-1], "2027-04-15", "--finding", BIAS, "--corrects", str(number))
+    (assigned,) = checked_decisions(load_laboratory(lab)).assignments
+    assert (later.exit_code, str(assigned.action.due)) == (0, "2027-04-15")
+    number = assigned.action.number
+    vague = call(lab, "close", str(number), "--effect", "fine now", "--by", "Ines Falk")
+    assert (vague.exit_code, "with its figures, is expected" in vague.stderr) == (2, True)
+    closed = call(lab, "close", str(number), "--effect", "adjusted; bias 0.02 % ± 0.10", "--by", "Ines Falk")
+    assert (closed.exit_code, f": {number} is closed by Ines Falk. " in closed.stdout) == (0, True)
+    again = call(lab, "close", str(number), "--effect", "adjusted; 0.02", "--by", "Ines Falk")
+    assert (again.exit_code, f"{number} is no open action" in again.stderr) == (2, True)
+    assert call(lab, "open").stdout == "nothing is open\n"
+    (bias,) = (one for one in report_month(gather_record(lab), "2026-03").actions if one.key == BIAS)
+    assert "by Ines Falk: adjusted; bias 0.02" in bias.followed
+    if "[record]" in lab.read_text("utf-8"):
+        assert verify_record(load_laboratory(lab))[1] is None
+        assert call(lab, "show", "--kind", "decision").exit_code == 0
+
+
+def test_a_second_person_confirms_before_a_decision_is_applied(lab: Path) -> None:
+    lab.write_text("[decisions]\nsecond_person = 2026-04-01\n\n" + lab.read_text("utf-8"), encoding="utf-8")
+    run = report_month(gather_record(lab), "2026-03").duplicates.beyond[0].runs.split(", ")[0]
+    decide = ("decide", "--what", "exclude", "--run", run, "--why", "bubble in the cell", "--by", "Ines Falk")
+    assert call(lab, *decide).exit_code == 0
+    decided = checked_decisions(load_laboratory(lab))
+    assert [one.what for one in decided.decisions] == ["conclusion"], "that of before the day holds"
+    (waiting,) = decided.waiting
+    exports = [path for path in sorted((lab.parent / "exports").iterdir()) if path.suffix == ".csv"]
+    checks = [one for one in judge(gather(exports, lab).dossier(run)).checks if one.name.startswith("Decision")]
+    assert [(one.name, one.state) for one in checks] == [(f"Decision {waiting.number}", "doubtful")]
+    assert "bubble in the cell: waits until another person confirms it" in checks[0].finding
+    told = [one for one in report_month(gather_record(lab), "2026-03").actions if one.key.startswith("waiting-")]
+    assert [one.about for one in told] == [f"Decision {waiting.number}"]
+    assert f"decision {waiting.number}, waits for a second person exclude, by Ines Falk" in call(lab, "open").stdout
+    alone = call(lab, "confirm", str(waiting.number), "--by", "ines  falk")
+    assert (alone.exit_code, "another person is expected" in alone.stderr) == (2, True)
+    assert call(lab, "confirm", str(waiting.number), "--by", "Q. Reis").exit_code == 0
+    decided = checked_decisions(load_laboratory(lab))
+    assert ([one.what for one in decided.decisions], decided.waiting) == (["conclusion", "exclude"], ())
+    checks = [one for one in judge(gather(exports, lab).dossier(run)).checks if one.name == "Decision"]
+    assert [one.state for one in checks] == ["not met"]
+
+
+@pytest.mark.parametrize("lab", ["file"], indirect=True)
+def test_an_edited_line_of_the_file_is_told_in_the_month_and_on_the_run_and_stops_nothing(lab: Path) -> None:
+    words = ("--why", "cell cleaned", "--by", "Ines Falk", "--instrument", "VD-1")
+    for _ in range(2):
+        assert call(lab, "decide", "--what", "corrective action", *words).exit_code == 0
+    file = lab.parent / "decisions.jsonl"
+    assert call(lab, "verify").exit_code == 0
+    file.write_bytes(file.read_bytes().replace(b"cell cleaned", b"cell as new", 1))
+    told = call(lab, "verify")
+    assert (told.exit_code, "line 3: a line before it, from 2 on, was changed" in told.stderr) == (1, True)
+    material = gather_record(lab)
+    assert len(material.decisions) == 3
+    first = report_month(material, "2026-03").actions[0]
+    assert (first.about, first.urgent, "was changed" in first.finding) == ("Decisions, line 3", True, True)
+    dossier = material.dossier(material.first_sample)
+    from labcalc.figures import show_provenance
+
+    assert "Of the decisions, line 3 is not sound: a line before it" in show_provenance(judge(dossier)).html
