@@ -30,6 +30,8 @@ class Action:
     """The same in every month in which the same is found: what kind of finding it is, and about what."""
     size: float = math.nan
     """How large the finding is, in its own measure; NaN where it has none."""
+    facts: tuple[tuple[str, str | float], ...] = ()
+    """What is known of it beside the sentences: instrument, quantity, cause, oil, shift, unit, since, runs."""
     followed: str = ""
     """Who sees to it, until when, since when it is open; empty where nobody was asked."""
     overdue: bool = False
@@ -37,7 +39,7 @@ class Action:
     @property
     def for_programs(self) -> dict[str, Any]:
         """All of it as JSON can carry it."""
-        return vars(self) | {"size": None if math.isnan(self.size) else self.size}
+        return vars(self) | {"size": None if math.isnan(self.size) else self.size, "facts": dict(self.facts)}
 
 
 def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: Month) -> tuple[Action, ...]:

@@ -38,6 +38,11 @@ class Moved:
     """Size of its last five results over that of its first five, [-]; NaN of fewer than ten."""
 
     @property
+    def touched(self) -> tuple[Chart, ...]:
+        """The charts that it moves."""
+        return self.stream.charts if self.attribution is None else self.attribution.charts
+
+    @property
     def instrument(self) -> str:
         """The instrument that it is about; empty where it is about an oil on all of them."""
         return self.stream.instrument if self.attribution is None else self.attribution.instrument

@@ -32,8 +32,9 @@ class OilSummary:
     """A chart over a month, in the unit of the chart; what can't be said is None, and ``notes`` say why."""
 
     chart: Chart
+    since: pd.Timestamp
     until: pd.Timestamp
-    """The end of the month."""
+    """The month's start and its end."""
     number: int
     """Results of the month that were used."""
     excluded: int
@@ -67,6 +68,7 @@ def _summary(chart: Chart, month: Month, laboratory: Laboratory) -> OilSummary:
     index, statement = _index(chart, site, laboratory, notes)
     return OilSummary(
         chart=chart,
+        since=month.first,
         until=month.last,
         number=int(results.size),
         excluded=int((inside & ~chart.used).sum()),

@@ -15,9 +15,10 @@ from labcalc.judgement.control.detection import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
 from labcalc.judgement.month.actions import ranked_actions
 from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
+from labcalc.judgement.month.checks import Checks, checks_of
 from labcalc.judgement.month.follow_up import Action, followed
 from labcalc.judgement.month.notices import notices_of
-from labcalc.judgement.month.oils import OilSummary, summarise_oils
+from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.month.spread import month_spreads
 from labcalc.judgement.month.workload import workload_of
 from labcalc.judgement.period import Month, month_of
@@ -41,6 +42,8 @@ class MonthReport(Shown):
     """Runs of samples."""
     reference_runs: int
     oils: tuple[OilSummary, ...]
+    checks: Checks
+    """What moved, gaps between good checks, corrective actions."""
     sights: tuple[Sight, ...]
     """What the charts give and see, by the size of their baselines."""
     spreads: tuple[ComponentsOfVariance, ...]
@@ -126,33 +129,33 @@ def report_month(material: Material, month: str = "") -> MonthReport:
     period = month_of(month or _last_month(record), laboratory.time_zone)
     rows = record[period.holds(record["measured_at"])]
     names = set(rows["source_file"])
-    oils = summarise_oils(material.charts, period, laboratory)
+    checks = checks_of(material, period)
     duplicates = duplicates_between(material, period)
     carry_overs = month_carry_overs(material, rows, period)
     refusals = tuple(one for one in material.reading.refusals if one.file in names)
     failures = (*material.reading.failures, *material.record_failures)
-    comparisons = material.comparisons[period.holds(material.comparisons["measured_at"])]
     found = ranked_actions(
-        *(rows, comparisons, oils, duplicates, carry_overs, refusals, failures, period),
+        *(rows, checks, duplicates, carry_overs, refusals, failures, period),
         *(_doubts(material, names), material.unusable, material.waiting),
     )
     actions = followed(found, material.assignments, period)
-    measured = {(one.chart.oil, one.chart.lot) for one in oils}
+    measured = {(one.chart.oil, one.chart.lot) for one in checks.oils}
     held = tuple(one for one in certificates(laboratory) if (one.oil, one.lot.lot) in measured)
     return MonthReport(
         month=period,
         laboratory=laboratory,
         runs=int(rows.loc[rows["role"] != "reference", "run"].nunique()),
         reference_runs=int(rows.loc[rows["role"] == "reference", "run"].nunique()),
-        oils=oils,
-        sights=sights_of(laboratory.control, [one.chart.limits for one in oils if one.chart.limits]),
+        oils=checks.oils,
+        checks=checks,
+        sights=sights_of(laboratory.control, [one.chart.limits for one in checks.oils if one.chart.limits]),
         spreads=month_spreads(material, rows, period),
         duplicates=duplicates,
         carry_overs=carry_overs,
         certificates=held,
         workload=workload_of(rows),
         decisions=_decisions(material, rows, period),
-        notices=notices_of(rows, record, oils, material, period),
+        notices=notices_of(rows, record, checks.oils, material, period),
         refusals=refusals,
         failures=failures,
         sources=material.sources_of(rows),

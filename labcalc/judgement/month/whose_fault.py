@@ -1,0 +1,124 @@
+"""Whose fault it is that reference oils moved or are biased: one finding a cause, its symptoms beneath it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
+from labcalc.judgement.month.checks import Checks
+from labcalc.judgement.month.finding import IMPORTANT, URGENT, Finding
+from labcalc.judgement.month.moved import Moved
+from labcalc.judgement.month.oils import OilSummary
+from labcalc.statistics import holm_adjusted
+from labcalc.wording import counted, numeral, signed
+
+_FAMILY = 0.05
+"""Chance that any of the month's tests of one kind finds what isn't there, [-] (Holm)."""
+_STOP = "Stop releasing these results. "
+REMEDIES_OF = {
+    "instrument": _STOP + "Clean and dry the cell and repeat one oil fresh from its bottle; if it stays, check the "
+    "adjustment with a second oil, adjust only by the maker's procedure, and write it down.",
+    "temperature": _STOP + "Check the cell's temperature against a calibrated thermometer; mend that, don't adjust "
+    "the viscosity for it.",
+    "oil": "Run it fresh from a new bottle. The instruments stand: don't adjust them.",
+    "oil on one instrument": _STOP + "Run this oil fresh from its bottle, and a second oil: only if both lie off has "
+    "the instrument moved. Don't adjust by one oil.",
+    "certificate": "Hold the certificate's value against the producer's or another laboratory's. Don't adjust the "
+    "instruments to it.",
+}
+"""What to do, by whose fault it is."""
+
+
+def moved(checks: Checks) -> Iterator[Finding]:
+    """Say what moved: one finding a cause, its symptoms beneath it."""
+    for one in checks.moved:
+        whose, first = one.attribution, one.stream.charts[0]
+        runs = checks.at_risk(one)["run"].tolist()
+        about, cause, told, unit, size = _whose(one)
+        parts = [
+            f"since {one.since:%Y-%m-%d}: {told}",
+            f"told on {one.signalled:%Y-%m-%d}{', and still so' if one.lasts else ''}{_growing(one)}",
+            *([f"it can't be told from {' or '.join(whose.others)}"] if whose and whose.others else []),
+            *([f"{counted(len(one.symptoms), 'further signal')} by it"] if one.symptoms else []),
+            *([f"{counted(len(runs), 'sample')} since the last good check"] if runs else []),
+        ]
+        limits = first.limits
+        assert limits is not None
+        weight = abs(one.stream.size(one.stream.last_until(one.signalled.to_datetime64()))) / limits.half_width
+        yield Finding(
+            IMPORTANT if cause in ("oil", "certificate") else URGENT,
+            about,
+            "; ".join(parts),
+            REMEDIES_OF[cause],
+            abs(size),
+            weight=weight * max(len(runs), 1),
+            facts=(
+                *(("instrument", one.instrument), ("quantity", one.stream.quantity), ("cause", cause)),
+                *(("oil", whose.oil if whose else ""), ("shift", size), ("unit", unit)),
+                *(("since", f"{one.since:%Y-%m-%d}"), ("runs", ", ".join(runs))),
+            ),
+        )
+
+
+def _whose(one: Moved) -> tuple[str, str, str, str, float]:
+    """Return what a finding is about, the cause, what it says, unit and size."""
+    whose = one.attribution
+    if whose is None:
+        stream = one.stream
+        place = stream.last_until(one.signalled.tz_convert(None).to_datetime64())
+        cause = "instrument" if stream.is_group else "oil on one instrument"
+        unit = stream.charts[0].unit
+        return f"{stream.instrument}, {stream.quantity}", cause, stream.words(place), unit, stream.size(place)
+    about = whose.oil if not whose.instrument else f"{whose.instrument}, {whose.oil or whose.quantity}"
+    if whose.cause == "temperature":
+        about = f"{whose.instrument}, temperature of the cell"
+    return about, whose.cause, whose.finding, whose.unit, whose.size
+
+
+def _growing(one: Moved) -> str:
+    if math.isnan(one.growth) or 0.7 < one.growth < 1.4:
+        return ""
+    return f", {numeral(one.growth, 1)} times as far as at first" if one.growth > 1.0 else ", shrinking"
+
+
+def biases(checks: Checks) -> Iterator[Finding]:
+    """Say which instrument, cell or certificate is biased: one finding a cause."""
+    known = [one for one in checks.oils if one.bias is not None and id(one.chart) not in checks.explained]
+    p = holm_adjusted([one.bias.p_value for one in known if one.bias]) if known else np.zeros(0)
+    left = {id(one.chart): one for one, adjusted in zip(known, p, strict=True) if adjusted < _FAMILY}
+    while left:
+        whose = attributed([_bias_of(one) for one in known if one.bias], from_certificate=True)
+        touched = [] if whose is None else [left[id(one)] for one in whose.charts if id(one) in left]
+        if whose is None or not touched:
+            whose, touched = None, list(left.values())
+        yield _bias(touched, whose)
+        gone = {id(one.chart) for one in touched} | {id(one) for one in (whose.charts if whose else ())}
+        left = {key: one for key, one in left.items() if key not in gone}
+        known = [one for one in known if id(one.chart) not in gone]
+
+
+def _bias_of(one: OilSummary) -> Deviation:
+    assert one.bias is not None
+    of_mean = one.deviation / math.sqrt(one.number)
+    return Deviation(one.chart, one.bias.bias, max(of_mean, one.bias.standard_uncertainty / 2.0), one.number)
+
+
+def _bias(biased: Sequence[OilSummary], whose: Attribution | None) -> Finding:
+    worst = max(biased, key=lambda one: abs(one.bias.bias) if one.bias else 0.0)
+    assert worst.bias is not None
+    told = f"{signed(worst.bias.bias)} {worst.chart.unit} ± {numeral(worst.bias.expanded_uncertainty)}"
+    several = f"bias on {counted(len(biased), 'chart')}, the largest {told} ({worst.chart.name})"
+    facts = (("quantity", worst.chart.quantity), ("shift", worst.bias.bias), ("unit", worst.chart.unit))
+    if whose is not None and whose.cause == "certificate":
+        others = f"; it can't be told from {' or '.join(whose.others)}" if whose.others else ""
+        found = f"{whose.finding} ({several}){others}"
+        return Finding(IMPORTANT, whose.oil, found, REMEDIES_OF["certificate"], abs(worst.bias.bias), facts=facts)
+    instruments = dict.fromkeys(one.chart.instrument for one in biased)
+    about = f"{', '.join(instruments)}, {worst.chart.quantity}"
+    cause = f"; {whose.finding}" if whose is not None and whose.cause == "temperature" else ""
+    to_do = "Compare it with the uncertainty that is reported; adjust by the maker's procedure, or let U cover it."
+    of = ("instrument", ", ".join(instruments))
+    return Finding(IMPORTANT, about, several + cause, to_do, abs(worst.bias.bias), facts=(of, *facts))
