@@ -58,6 +58,11 @@ class Plan:
     days: int = 66
     together: float = 0.3
     """Share of the variance that the results of an instrument's day have in common, [-]."""
+    measured: tuple[tuple[str, float], ...] = (
+        ("kinematic viscosity", 40.0),
+        ("kinematic viscosity", 100.0),
+        ("density", 40.0),
+    )
     tails: float = np.inf
     """Degrees of freedom of Student's t that results are drawn from, with the same variance."""
 
@@ -70,9 +75,7 @@ def drawn(plan: Plan, seed: int, fault: Fault | None = None) -> pd.DataFrame:
     parts = []
     for instrument in plan.instruments:
         common = {q: generator.standard_normal(plan.days) for q in ("kinematic viscosity", "density")}
-        for oil, (quantity, at) in product(
-            plan.oils, (("kinematic viscosity", 40.0), ("kinematic viscosity", 100.0), ("density", 40.0))
-        ):
+        for oil, (quantity, at) in product(plan.oils, plan.measured):
             own = generator.standard_normal(plan.days)
             if np.isfinite(plan.tails):
                 own = generator.standard_t(plan.tails, plan.days) * np.sqrt((plan.tails - 2.0) / plan.tails)

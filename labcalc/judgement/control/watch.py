@@ -13,9 +13,9 @@ from labcalc.judgement.control.charts import Chart, restarts
 from labcalc.statistics import SustainedShift, sustained_shift
 from labcalc.wording import signed
 
-_OF_GROUPS, _OF_CHARTS = 3.0e-4, 5.0e-4
-"""Chance of a mean as far out, [-], below which it stops an instrument: shared out over its groups, and its charts. In
-a month of 22 days without fault at most one instrument in twenty is stopped by either, whatever set the limits and
+_OF_GROUPS, _OF_CHARTS = 3.0e-4, 6.0e-4
+"""Chance of a mean as far out, [-], below which it stops an instrument: shared out over the quantities of its groups,
+and over its charts. In a month of 22 days without fault at most one instrument in twenty is stopped by either, whatever set the limits and
 however much the charts move together: by simulation, tests/judgement/test_watch.py."""
 
 _AT_MOST = 4.0
@@ -89,7 +89,7 @@ def watched(charts: Sequence[Chart]) -> tuple[Stream, ...]:
     current = len({(one.oil, one.quantity, one.temperature_C) for one in known})
     alone = [_alone(one, _OF_CHARTS / current) for one in known]
     return (
-        *(replace(one, limit=_OF_GROUPS / len(groups)) for one in groups),
+        *(replace(one, limit=_OF_GROUPS / len({of.quantity for of in groups})) for one in groups),
         *(one for one in alone if one.moments.size),
     )
 
