@@ -88,7 +88,7 @@ def test_a_result_on_the_limit_has_a_score_of_three(constants: str, as_known: bo
 @pytest.mark.parametrize("sigma_from", ["moving range", "standard deviation"])
 @pytest.mark.parametrize("number", [15, 40])
 def test_uncertainty_of_the_limits(sigma_from: str, number: int) -> None:
-    """Simulated: an upper limit at three sigma scatters from baseline to baseline as it says (Monte Carlo error 1 %)."""
+    """Simulated: an upper limit at three sigma scatters by baseline as it says (Monte Carlo error 1 %)."""
     generator = np.random.default_rng(3)
     found = [
         individuals_limits(row, sigma_from=sigma_from, constants="exact", as_known=True)  # type: ignore[arg-type]
