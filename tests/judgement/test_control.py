@@ -235,7 +235,7 @@ def test_the_state_at_a_run_knows_nothing_later() -> None:
 
 
 def test_what_a_chart_can_see_is_said_in_numbers() -> None:
-    """Known limits and an EWMA: half find one σ within 9 results by the exact run length, nine of ten within 28."""
+    """Known limits and an EWMA: half find one σ within 10 results by the exact run length, nine of ten within 26."""
     exact = ewma_run_length(0.4, 3.0, 1.0, individuals_limit=3.0)
     (sight,) = sights_of(ControlChoices(), [STANDARD_LIMITS])
     assert sight.figures.half == pytest.approx(exact.quantile(0.5), abs=1)
