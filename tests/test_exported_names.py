@@ -37,38 +37,35 @@ NAMES = {
     """,
     "labcalc.statistics": """
         ANDERSON_DARLING_FACTORS AcceptedResults AgreementLimits Alternation AnalysisLine Beyond BiasTest
-        BudgetComponent CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits Conformity
-        ConformityProbability CusumChart DECISION_RULES DecisionRule DesignStep DeterminationPatterns Dispute
-        Distribution DuplicatePrecision EstimatedLimitsRunLength EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks
-        HIGH_LOW_ORDER HighLowCarryOver IndividualsChart InputQuantity InterlaboratoryCells InterlaboratoryPrecision
-        IntervalGain LEAST_PAIRS_FOR_A_POWER_LAW LevelDependence LikelihoodComponents MandelStatistics MeasurementPlan
+        BudgetComponent CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight
+        Conformity ConformityProbability DECISION_RULES DecisionRule DesignStep DeterminationPatterns Dispute
+        Distribution DuplicatePrecision EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER
+        HighLowCarryOver InputQuantity InterlaboratoryCells InterlaboratoryPrecision IntervalGain
+        LEAST_PAIRS_FOR_A_POWER_LAW LevelDependence LikelihoodComponents MandelStatistics MeasurementPlan
         MonteCarloResult NELSON NestedAnalysis NewLot NormalityFactor NormalityTest ONE_SIDED_FACTOR OneWayAnalysis
         OrderEffect OutlierFlag OutlierTest PERFORMANCE_THRESHOLDS PETROLEUM Pattern PerformanceIndex
-        PerformanceThresholds PeriodComparison PowerLaw PrecisionRelation PreviousRegression ProficiencyRound
-        RULE_SETS RepeatDecision RepeatabilityComparison Resolution RobustEstimate RuleSignals RunLength RunRule
-        STANDARD_LIMITS ScreenedCells SerialDependence SharesOverTime Signal SimulatedRunLength SitePrecision Trend
-        TrueValue UncertaintyBudget Validation VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC
-        Within acceptable_result acceptance_interval accepted_results agreement_limits algorithm_a algorithm_s
-        anderson_darling best_estimate best_plan between_laboratories_limit bias_test cochran_limit cochran_test
+        PerformanceThresholds PeriodComparison PowerLaw PrecisionRelation PreviousRegression ProficiencyRound RULE_SETS
+        RepeatDecision RepeatabilityComparison Resolution RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS
+        ScreenedCells SerialDependence SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift Trend
+        TrueValue UncertaintyBudget Validation VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within
+        acceptable_result acceptance_interval accepted_results agreement_limits algorithm_a algorithm_s anderson_darling
+        best_estimate best_plan between_laboratories_limit bias_test chart_sight cochran_limit cochran_test
         combination_interval compare_periods compare_repeatability complies conformity_probability
-        correlation_from_covariance coverage_factor critical_range cusum cusum_chart cusum_run_length
-        decide_conformity delivery_limits determination_patterns deviation_limit difference_limit_factor
-        duplicate_precision effective_degrees_of_freedom en_score en_words estimate_with_prior
-        estimated_limits_run_length ewma ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates
-        family_repeatability
-        fit_power_law fit_precision_relation global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test
-        high_low_carry_over high_low_steps holm_adjusted individuals_chart individuals_limits interlaboratory_cells
-        interlaboratory_precision interval_gains kendall_trend level_dependence lie_within likelihood_components
-        limits_leave_room lot_change mandel_h_limit mandel_k_limit mandel_statistics mean_range_precision
-        mean_variance monte_carlo moving_ranges nested_analysis new_lot_statistics numerical_tolerance
-        one_sided_margin one_way_analysis order_effect pairs_needed performance_index pooled_precision
-        precision_relations proficiency_round propagated_covariance propagated_uncertainty regress_on_previous
-        relative_duplicate_precision resolution robust_mean_uncertainty rounded rounded_to_figures rounding_step
-        rules_run_length run_rule_signals scaled_median_deviation score_words screen_cells sensitivities
+        correlation_from_covariance coverage_factor critical_range cusum decide_conformity delivery_limits
+        determination_patterns deviation_limit difference_limit_factor duplicate_precision effective_degrees_of_freedom
+        en_score en_words estimate_with_prior ewma ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates
+        family_repeatability fit_power_law fit_precision_relation global_risks grubbs_limit grubbs_pair_limit
+        grubbs_pair_test grubbs_test high_low_carry_over high_low_steps holm_adjusted individuals_limits
+        interlaboratory_cells interlaboratory_precision interval_gains kendall_trend level_dependence lie_within
+        likelihood_components limits_leave_room lot_change mandel_h_limit mandel_k_limit mandel_statistics
+        mean_range_precision mean_variance monte_carlo moving_ranges nested_analysis new_lot_statistics
+        numerical_tolerance one_sided_margin one_way_analysis order_effect pairs_needed performance_index
+        pooled_precision precision_relations proficiency_round propagated_covariance propagated_uncertainty
+        regress_on_previous relative_duplicate_precision resolution robust_mean_uncertainty rounded rounded_to_figures
+        rounding_step rules_run_length run_rule_signals scaled_median_deviation score_words screen_cells sensitivities
         serial_dependence settle_dispute share_beyond shares_over_time simulated_run_length site_precision
-        spread_interval standard_from_half_width standardised_over_lots theil_sen_slope three_step_carry_over
-        two_sided_run_length uncertainty_budget validated variance_components within_materials z_prime_score z_score
-        zeta_score
+        spread_interval standard_from_half_width sustained_shift theil_sen_slope three_step_carry_over
+        uncertainty_budget validated variance_components within_materials z_prime_score z_score zeta_score
     """,
     "labcalc.exports": """
         Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS columns_not_used
@@ -86,14 +83,14 @@ NAMES = {
         standard_limits verify_file verify_record watch_exports
     """,
     "labcalc.judgement": """
-        Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus
-        Check ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateFinding DuplicateReport
-        DuplicateSummary Effect EstimatedSight Finding FirstSettings Judgement LevelStudy MONTH_VERDICTS
-        Material Month MonthReport OilSummary Period REMEDIES Result SEVERITIES STATEMENT_DEGREES SetBeyond
-        SetupReview Sight UNITS VERDICTS by_component chart_status compare_with_certificates
-        components_of_results components_of_variance components_side_by_side control_charts density_curve
-        duplicates_between gather gather_record judge month_of propose_settings report_duplicates report_month
-        reported_value review_setup sight_of sight_of_few states_at viscosity_curve
+        Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus Check
+        ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateFinding DuplicateReport
+        DuplicateSummary Effect Finding FirstSettings Judgement LevelStudy MONTH_VERDICTS Material Month MonthReport
+        OilSummary Period REMEDIES Result SEVERITIES STATEMENT_DEGREES SetBeyond SetupReview Sight UNITS VERDICTS
+        by_component chart_status compare_with_certificates components_of_results components_of_variance
+        components_side_by_side control_charts density_curve duplicates_between gather gather_record judge month_of
+        propose_settings report_duplicates report_month reported_value review_setup sight_of sights_of states_at
+        viscosity_curve
     """,
     "labcalc.judgement.causes": """
         Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS LeadingCause Liquid

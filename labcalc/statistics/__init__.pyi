@@ -1,17 +1,7 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
 from .charts.bias import BiasTest as BiasTest, bias_test as bias_test
-from .charts.chart_sight import ChartSight as ChartSight, chart_sight as chart_sight
-from .charts.control_charts import (
-    CusumChart as CusumChart,
-    EwmaChart as EwmaChart,
-    IndividualsChart as IndividualsChart,
-    cusum as cusum,
-    cusum_chart as cusum_chart,
-    ewma as ewma,
-    ewma_chart as ewma_chart,
-    individuals_chart as individuals_chart,
-)
+from .charts.control_charts import EwmaChart as EwmaChart, cusum as cusum, ewma as ewma, ewma_chart as ewma_chart
 from .charts.control_limits import (
     CHART_CONSTANTS as CHART_CONSTANTS,
     STANDARD_LIMITS as STANDARD_LIMITS,
@@ -20,17 +10,8 @@ from .charts.control_limits import (
     individuals_limits as individuals_limits,
     moving_ranges as moving_ranges,
 )
-from .charts.exact_run_lengths import (
-    cusum_run_length as cusum_run_length,
-    ewma_run_length as ewma_run_length,
-    rules_run_length as rules_run_length,
-)
-from .charts.lots import (
-    NewLot as NewLot,
-    lot_change as lot_change,
-    new_lot_statistics as new_lot_statistics,
-    standardised_over_lots as standardised_over_lots,
-)
+from .charts.exact_run_lengths import ewma_run_length as ewma_run_length, rules_run_length as rules_run_length
+from .charts.lots import NewLot as NewLot, lot_change as lot_change, new_lot_statistics as new_lot_statistics
 from .charts.normality import (
     ANDERSON_DARLING_FACTORS as ANDERSON_DARLING_FACTORS,
     NormalityFactor as NormalityFactor,
@@ -43,7 +24,7 @@ from .charts.normality import (
     serial_dependence as serial_dependence,
 )
 from .charts.periods import PeriodComparison as PeriodComparison, compare_periods as compare_periods
-from .charts.run_length import RunLength as RunLength, two_sided_run_length as two_sided_run_length
+from .charts.run_length import RunLength as RunLength
 from .charts.run_rules import (
     NELSON as NELSON,
     PETROLEUM as PETROLEUM,
@@ -58,6 +39,7 @@ from .charts.run_rules import (
     Within as Within,
     run_rule_signals as run_rule_signals,
 )
+from .charts.sight import ChartSight as ChartSight, chart_sight as chart_sight
 from .charts.simulated_run_lengths import (
     SimulatedRunLength as SimulatedRunLength,
     simulated_run_length as simulated_run_length,

@@ -133,4 +133,7 @@ def test_the_summary_carries_the_action_list(march: MonthReport) -> None:
 
 
 def test_the_page_says_what_the_charts_can_see(march: MonthReport) -> None:
-    assert "a shift of one standard deviation is found in about 13 results" in figures.show_limits(march).text
+    text = figures.show_limits(march).text
+    assert text.startswith("Limits from 15 results (16 charts): 0.")
+    assert " false alarms begin in 100 results, in one chart of ten more than " in text
+    assert "a shift of one standard deviation is found within " in text

@@ -1,7 +1,8 @@
 """Control charts by hand: what sets limits, where signals lie, what is told of a chart at a run and over a month.
 
 Densities of an invented reference oil, so that a chart is the result less 850 kg/m³. "Trade" limits: the centre ±
-2.66 mean moving ranges (ASTM D6299, memory), so σ = 2.66 MR / 3; EWMA: λ = 0.4, limits ± 3 σ √(0.4 / 1.6) = 1.5 σ.
+2.66 mean moving ranges (ASTM D6299, memory), so σ = 2.66 MR / 3; EWMA: λ = 0.4, limits ± 3 σ √(0.4 / 1.6) = 1.5 σ,
+however few results there are; where limits widen with few, it is said.
 """
 
 from __future__ import annotations
@@ -18,19 +19,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from labcalc.judgement import Chart, chart_status, control_charts, sight_of, sight_of_few, states_at
+from labcalc.judgement import Chart, Sight, chart_status, control_charts, sight_of, sights_of, states_at
 from labcalc.judgement.control.charts import concerns
 from labcalc.judgement.control.status import ChartState
 from labcalc.lab import Baseline, CertifiedValue, ControlChoices, Decision, Laboratory, ReferenceLot, ReferenceMaterial
-from labcalc.statistics import (
-    NELSON,
-    PETROLEUM,
-    Beyond,
-    Trend,
-    estimated_limits_run_length,
-    ewma_run_length,
-    rules_run_length,
-)
+from labcalc.statistics import STANDARD_LIMITS, Beyond, ChartLimits, ChartSight, chart_sight, individuals_limits
 from tests.judgement.test_control import KV, laboratory, moment, one_chart, series, whole
 
 STEADY = (0.00, 0.10, 0.02, 0.12, 0.01, 0.11, 0.03, 0.09)
@@ -47,7 +40,7 @@ def densities(*away: float, **more: Any) -> pd.DataFrame:
 
 
 def lab(**control: object) -> Laboratory:
-    return laboratory(**{"baseline_results": 8, "settled_results": 8} | control)
+    return laboratory(**{"baseline_results": 8, "settled_results": 8, "limits": "three sigma"} | control)
 
 
 def decision(what: str, run: str = "", **about: Any) -> Decision:
@@ -69,6 +62,25 @@ def test_limits_by_hand() -> None:
     assert (limits.centre, limits.sigma, limits.number) == (pytest.approx(0.06), pytest.approx(SIGMA), 8)
     assert not limits.provisional
     assert limits.sigma_from == "moving range"
+    assert (limits.lower, limits.upper) == pytest.approx((0.06 - 3.0 * SIGMA, 0.06 + 3.0 * SIGMA))
+
+
+def test_limits_of_few_results_stand_further_out() -> None:
+    """A prediction (Hahn and Meeker 1991, 4.7): t as rare as 3 σ, √(1 + 1/8); of an EWMA √(1 + 1.6/(8 · 0.4)).
+
+    Results rounded to 0.1 have s for σ, so that t has exactly 7 degrees of freedom.
+    """
+    values = np.array([0, 5, 1, 5, 0, 6, 2, 4]) * 0.1
+    s, centre, t = float(np.std(values, ddof=1)), float(np.mean(values)), stats.t.isf(stats.norm.sf(3.0), 7)
+    chart = one_chart(densities(*values), lab(limits="by baseline size"))
+    assert chart.limits is not None
+    assert chart.ewma is not None
+    assert chart.limits.upper == pytest.approx(centre + t * s * math.sqrt(1.0 + 1.0 / 8.0))
+    assert chart.ewma.upper == pytest.approx(centre + t * 0.5 * s * math.sqrt(1.0 + 1.6 / (8.0 * 0.4)))
+    beyond, within = (centre + t * s * math.sqrt(9.0 / 8.0) * factor for factor in (1.01, 0.99))
+    for value, signals in ((beyond, ["1 beyond 3 s"]), (within, [])):
+        found = one_chart(densities(*values, value), lab(limits="by baseline size", ewma_weight=0.0))
+        assert [one.what for one in found.signals] == signals
 
 
 @pytest.mark.parametrize(
@@ -146,13 +158,16 @@ def test_without_a_result_there_is_no_end_of_a_baseline() -> None:
 
 
 def test_a_new_lot_stands_on_the_spread_of_the_old_until_it_is_settled() -> None:
-    """The old lot's σ √(1 + 1/n) where the F-test finds no difference; its own from settled_results on."""
+    """s² of both lots by degrees of freedom where the F-test finds no difference; its own from settled_results on."""
     new = densities(*STEADY, 0.06, start="2026-03-01", lot="B")
     for settled, source in ((8, "moving range"), (9, "old lot")):
-        _, fresh = control_charts(pd.concat([densities(*STEADY), new]), lab(settled_results=settled))
+        old, fresh = control_charts(pd.concat([densities(*STEADY), new]), lab(settled_results=settled))
         assert fresh.limits is not None
+        assert old.limits is not None
         assert fresh.limits.sigma_from == source
-        assert fresh.limits.sigma == pytest.approx(SIGMA * (math.sqrt(1.125) if source == "old lot" else 1.0))
+        degrees, variance = old.limits.sigma_degrees_of_freedom, float(np.var(STEADY, ddof=1))
+        pooled = math.sqrt((degrees * SIGMA**2 + 7.0 * variance) / (degrees + 7.0))
+        assert fresh.limits.sigma == pytest.approx(pooled if source == "old lot" else SIGMA)
         assert (fresh.limits.centre, fresh.limits.number) == (pytest.approx(0.06), 8)
 
 
@@ -385,7 +400,7 @@ def test_the_moving_average_is_told_where_it_is_the_further_of_the_two() -> None
 def test_the_average_is_that_of_the_results_used() -> None:
     chart = one_chart(densities(*STEADY, 0.9, *[0.12] * 4), lab(), decision("exclude", run="A8"))
     without = state(one_chart(densities(*STEADY, *[0.12] * 4), lab()))
-    assert replace(state(chart), days=()) == replace(without, days=())
+    assert state(chart) == without
     earlier = state(chart, "2026-01-16 08:00")
     assert earlier.distance < state(chart).distance
 
@@ -440,66 +455,64 @@ def test_a_signal_at_the_run_is_told_and_an_older_one_is_not() -> None:
 THREE_SIGMA = (Beyond(1, 1, 3.0),)
 
 
-def test_limits_alone_see_by_their_tail() -> None:
-    """One result beyond 3 s: 1 / (2 Φ(-3)) = 370.4 results; a shift of one s: 1 / (Φ(-2) + Φ(-4)) = 43.9."""
-    (sight,) = sight_of(ControlChoices(rules=THREE_SIGMA, ewma_weight=0.0))
-    assert sight.false_alarm == pytest.approx(1.0 / (2.0 * stats.norm.sf(3.0)))
-    assert sight.one_sigma == pytest.approx(1.0 / (stats.norm.sf(2.0) + stats.norm.sf(4.0)))
-    assert (sight.signals, sight.source) == ("the run rules 1 beyond 3 s", "exact for known limits")
+def of_size(number: int) -> ChartLimits:
+    """Limits whose standard deviation is that of the results: n - 1 degrees of freedom."""
+    return individuals_limits(np.arange(float(number)), sigma_from="standard deviation")
 
 
-def test_which_sights_there_are() -> None:
-    def signals(*rules: Any, weight: float = 0.4) -> list[str]:
-        return [one.signals for one in sight_of(ControlChoices(rules=rules, ewma_weight=weight))]
-
-    alone, two_of_three = Beyond(1, 1, 2.5), Beyond(2, 3, 2.0)
-    assert signals(alone) == ["limits at 2.5 s and an EWMA of weight 0.4"]
-    assert signals(alone, weight=0.0) == ["the run rules 1 beyond 2.5 s"]
-    assert signals(two_of_three) == [
-        "the run rules 2 of 3 beyond 2 s, same side",
-        "the EWMA of weight 0.4 alone",
-    ]
-    assert signals(alone, two_of_three, weight=0.3) == [
-        "the run rules 1 beyond 2.5 s, 2 of 3 beyond 2 s, same side",
-        "the EWMA of weight 0.3 alone",
-    ]
-    assert signals() == ["the EWMA of weight 0.4 alone"]
-    assert signals(weight=0.0) == []
-    (both,) = sight_of(ControlChoices(rules=(alone,), ewma_weight=0.4, ewma_multiple=2.7))
-    assert both.false_alarm == ewma_run_length(0.4, 2.7, 0.0, individuals_limit=2.5).average
-    assert both.one_sigma == ewma_run_length(0.4, 2.7, 1.0, individuals_limit=2.5).average
-    _, ewma = sight_of(ControlChoices(rules=PETROLEUM, ewma_weight=0.2, ewma_multiple=2.7))
-    assert (ewma.false_alarm, ewma.one_sigma) == tuple(ewma_run_length(0.2, 2.7, shift).average for shift in (0.0, 1.0))
+def test_known_limits_see_by_their_tail() -> None:
+    """p = 2 Φ(-3) at a result; one begins with p (1 - p). After a shift of one σ Φ(-2) + Φ(-4) = 0.0228 a result:
+    half have it within 31 results, nine of ten within 100 (simulated: 10 %)."""
+    (sight,) = sights_of(ControlChoices(rules=THREE_SIGMA, ewma_weight=0.0), [STANDARD_LIMITS])
+    alarm, shift = 2.0 * stats.norm.sf(3.0), stats.norm.sf(2.0) + stats.norm.sf(4.0)
+    assert (sight.number, sight.charts) == (0, 1)
+    assert sight.figures.begun == pytest.approx(alarm * (1.0 - alarm), rel=0.1)
+    found = [math.log(left) / math.log(1.0 - shift) for left in (0.5, 0.1)]
+    assert (sight.figures.half, sight.figures.most) == pytest.approx(found, rel=0.1)
 
 
-def test_rules_of_trends_are_simulated(monkeypatch: pytest.MonkeyPatch) -> None:
-    from labcalc.judgement.control import detection
-
-    class Length:
-        def __init__(self, average: float) -> None:
-            self.average = average
-
-    monkeypatch.setattr(detection, "simulated_run_length", lambda rules, shift: Length(100.0 - 90.0 * shift))
-    (sight,) = sight_of(ControlChoices(rules=(Trend(6),), ewma_weight=0.0))
-    assert (sight.false_alarm, sight.one_sigma, sight.source) == (100.0, 10.0, "simulated, 10000 charts")
-    assert any(isinstance(rule, Trend) for rule in NELSON)
+def test_the_commonest_baseline_and_the_smallest_are_told() -> None:
+    choices = ControlChoices(rules=THREE_SIGMA, ewma_weight=0.0)
+    told = sights_of(choices, [of_size(n) for n in (20, 8, 30, 20, 12, 20)])
+    assert [(one.number, one.charts) for one in told] == [(20, 3), (8, 1)]
+    assert [(one.number, one.charts) for one in sights_of(choices, [of_size(8), of_size(8), of_size(20)])] == [(8, 2)]
+    assert told[0].figures.half < told[1].figures.half, "the smaller baseline sees less"
+    assert sights_of(choices, []) == ()
 
 
-def test_what_few_results_do_to_false_alarms() -> None:
-    """Tenth, middle and ninetieth of 100 baselines, by the statistics room, which is held against a published table."""
-    few = sight_of_few(ControlChoices(rules=THREE_SIGMA, ewma_weight=0.0), 25)
-    assert few is not None
-    found = estimated_limits_run_length(
-        lambda shift, scale: rules_run_length(THREE_SIGMA, shift, scale=scale).average, 25, charts=100
-    )
-    assert (few.often, few.median, few.seldom) == tuple(found.quantile(p) for p in (0.1, 0.5, 0.9))
-    assert few.baseline == 25
-    assert few.sentence.endswith(
-        f"oftener than every {few.median:.0f} results; one chart in ten oftener than every {few.often:.0f}, one in ten "
-        f"more seldom than every {few.seldom:.0f} (100 simulated baselines)."
-    )
+def test_figures_are_those_of_the_nearest_size() -> None:
+    choices = ControlChoices(rules=THREE_SIGMA, ewma_weight=0.0)
+    assert sight_of(choices, of_size(21)) == chart_sight(THREE_SIGMA, 0.0, 3.0, 20.0, 20.0)
+    assert sight_of(choices, of_size(2000)) == chart_sight(THREE_SIGMA, 0.0, 3.0, math.inf, math.inf)
+    as_known = replace(of_size(20), as_known=True)
+    assert sight_of(choices, as_known) == chart_sight(THREE_SIGMA, 0.0, 3.0, 20.0, 20.0, as_known=True)
 
 
-@pytest.mark.parametrize("rules", [(), (Beyond(2, 3, 2.0),), (Beyond(1, 1, 3.0), Beyond(2, 3, 2.0)), (Trend(6),)])
-def test_rule_sets_that_take_too_long_have_none(rules: Any) -> None:
-    assert sight_of_few(ControlChoices(rules=rules), 20) is None
+def test_a_chart_without_rules_and_average_sees_nothing() -> None:
+    (sight,) = sights_of(ControlChoices(rules=(), ewma_weight=0.0), [of_size(20)])
+    assert sight.figures == ChartSight(0.0, 0.0, math.inf, math.inf)
+
+
+@pytest.mark.parametrize(
+    ("sight", "words"),
+    [
+        (
+            Sight(20, 3, ChartSight(0.004, 0.011, 19.0, 88.0)),
+            "Limits from 20 results (3 charts): 0.40 false alarms begin in 100 results, in one chart of ten more than "
+            "1.1; a shift of one standard deviation is found within 19 results in every second chart, within 88 in "
+            "nine of ten.",
+        ),
+        (
+            Sight(8, 1, ChartSight(0.004, 0.011, 120.0, math.inf)),
+            "Limits from 8 results (1 chart): 0.40 false alarms begin in 100 results, in one chart of ten more than "
+            "1.1; a shift of one standard deviation is found within 120 results in every second chart.",
+        ),
+        (
+            Sight(0, 2, ChartSight(0.004, 0.011, math.inf, math.inf)),
+            "Limits that are known (2 charts): 0.40 false alarms begin in 100 results, in one chart of ten more than "
+            "1.1; most never find a shift of one standard deviation.",
+        ),
+    ],
+)
+def test_sights_in_words(sight: Sight, words: str) -> None:
+    assert sight.sentence == words

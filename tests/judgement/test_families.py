@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,7 +10,7 @@ from scipy import stats
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.record.own_scatter import fill_scatter
 from labcalc.judgement.run.reference_oils import CHART_SIGNIFICANCE, control_chart_check
-from labcalc.statistics import family_repeatability, individuals_limits
+from labcalc.statistics import STANDARD_LIMITS, family_repeatability, individuals_limits
 from tests.benchmarks.held_back import Noise, simulated
 
 
@@ -38,14 +36,17 @@ def test_a_chance_is_as_rare_as_it_says(number: int, source: str) -> None:
     assert 0.4 < shares[1] / 0.01 < 1.5
 
 
-def test_a_chance_by_known_limits_and_an_average() -> None:
+@pytest.mark.parametrize("source", ["moving range", "standard deviation"])
+def test_a_chance_by_known_limits_and_an_average(source: str) -> None:
     """Eight results behind the centre: a prediction's factor is √(1 + 1/8); an EWMA has 0.4/(2 - 0.4) = 0.25."""
-    limits = individuals_limits([1.0, 2.0, 1.5, 1.2, 1.9, 1.4, 1.6, 1.7])
-    freedom = limits.sigma_degrees_of_freedom
+    limits = individuals_limits([1.0, 2.0, 1.5, 1.2, 1.9, 1.4, 1.6, 1.7], sigma_from=source)  # type: ignore[arg-type]
+    freedom = 7.0 if source == "standard deviation" else limits.tail_degrees_of_freedom
     expected = 2.0 * stats.t.sf(3.0 / np.sqrt(1.0 + 1.0 / 8.0), freedom)
     assert limits.chance_beyond(3.0) == pytest.approx(expected, rel=1e-9)
     expected = 2.0 * stats.t.sf(3.0 * np.sqrt(0.25 / (0.25 + 1.0 / 8.0)), freedom)
     assert limits.chance_beyond(3.0, weight=0.4) == pytest.approx(expected, rel=1e-9)
+    assert limits.chance_beyond(limits.reach()) == pytest.approx(2.0 * stats.norm.sf(3.0)), "what limits promise"
+    assert STANDARD_LIMITS.chance_beyond(3.0) == pytest.approx(2.0 * stats.norm.sf(3.0))
 
 
 def state(chance: float, status: str = "in control") -> ChartState:
@@ -67,7 +68,7 @@ def test_one_signal_of_many_charts_asks_for_the_oil_again(chances: tuple[float, 
     states = [state(one, "signal" if one < 0.005 else "in control") for one in chances]
 
     class Told:
-        charts = tuple(states)
+        charts, shifts = tuple(states), ()
 
     found = control_chart_check(Told())  # type: ignore[arg-type]
     least = min(len(chances) * one / (k + 1) for k, one in enumerate(sorted(chances)))
@@ -75,21 +76,18 @@ def test_one_signal_of_many_charts_asks_for_the_oil_again(chances: tuple[float, 
     assert ("repeat that oil" in found.finding) is (said == "met")
 
 
-def test_signals_of_several_charts_day_after_day_are_no_chance() -> None:
-    """Binomial: eight charts of 0.006 a result show one on 4.7 % of the days; the busiest chart counts as one day."""
-    days = tuple(date(2026, 3, day) for day in range(1, 11))
-
+def test_what_has_moved_and_stayed_away_is_doubtful_whatever_single_results_say() -> None:
     class Told:
-        charts = (
-            ChartState("thin", "signal", "", 1.1, 0.004, days, days[6:]),
-            ChartState("thick", "in control", "", 0.5, 0.2, days, (days[3], days[8])),
-            *(ChartState("other", "in control", "", 0.5, 0.5, days) for _ in range(6)),
-        )
+        charts, shifts = (state(0.5),), ("the thin oil reads +0.3 %", "another")
 
-    of_a_day = 1.0 - 0.994**8
-    assert stats.binom.sf(2, 10, of_a_day) == pytest.approx(0.0100, abs=0.0005)
-    assert control_chart_check(Told()).state == "doubtful"  # type: ignore[arg-type]
-    Told.charts = (Told.charts[0], *Told.charts[2:])
+    found = control_chart_check(Told())  # type: ignore[arg-type]
+    assert (found.state, found.finding) == (
+        "doubtful",
+        "the thin oil reads +0.3 % (and 1 more): it has moved and stayed away",
+    )
+    Told.shifts = Told.shifts[:1]
+    assert "more" not in control_chart_check(Told()).finding  # type: ignore[arg-type]
+    Told.shifts = ()
     assert control_chart_check(Told()).state == "met"  # type: ignore[arg-type]
 
 

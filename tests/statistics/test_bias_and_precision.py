@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -20,7 +21,6 @@ from labcalc.statistics import (
     performance_index,
     site_precision,
     spread_interval,
-    standardised_over_lots,
 )
 from tests.statistics.data import columns
 
@@ -217,19 +217,10 @@ def test_a_new_lot_that_scatters_more_stands_on_its_own() -> None:
     results = np.random.default_rng(3).normal(20.0, 1.0, 12)
     new = lot_change(results, old)
     assert not new.sigma_carried
-    assert new.limits.sigma == pytest.approx(np.std(results, ddof=1) * math.sqrt(13.0 / 12.0))
+    assert new.limits.sigma == pytest.approx(np.std(results, ddof=1))
+    assert (new.limits.sigma_degrees_of_freedom, new.limits.tail_degrees_of_freedom) == (11.0, 11.0)
     assert new.limits.sigma_from == "standard deviation"
     assert new.limits.provisional
-
-
-def test_several_lots_on_one_axis() -> None:
-    limits = {"A": individuals_limits([10.0, 10.2, 10.1]), "B": individuals_limits([50.0, 51.0, 50.5])}
-    results = [limits["A"].upper, limits["B"].lower, limits["B"].centre]
-    assert standardised_over_lots(results, ["A", "B", "B"], limits) == pytest.approx([3.0, -3.0, 0.0])
-    with pytest.raises(LookupError, match="lot 'C' has no limits"):
-        standardised_over_lots([1.0], ["C"], limits)
-    with pytest.raises(ValueError, match="1 results, but 2 lots"):
-        standardised_over_lots([1.0], ["A", "B"], limits)
 
 
 def test_refusals() -> None:
@@ -282,24 +273,44 @@ def test_periods_by_hand() -> None:
 
 
 def test_a_new_lot_that_takes_over_the_old_spread() -> None:
-    """ISO 7870-2 chart, by hand: sigma √(1 + 1/n), u = sigma/√n, t and F of scipy with the old lot's degrees."""
+    """By hand: s² of both lots by their degrees of freedom; u = s/√n, t and F of scipy; four new degrees."""
     old = individuals_limits(np.random.default_rng(4).normal(10.0, 0.2, 40), constants="handbook")
     results = [20.0, 20.2, 19.8, 20.1, 19.9]
     new = lot_change(results, old, confidence=0.9, settled_at=5)
     assert new.sigma_carried
-    assert new.f == pytest.approx(old.sigma**2 / np.var(results, ddof=1))
+    assert new.f == pytest.approx(old.sigma**2 / 0.025), "(0 + 0.04 + 0.04 + 0.01 + 0.01) / 4"
     assert new.critical_f == pytest.approx(stats.f.ppf(0.95, old.sigma_degrees_of_freedom, 4))
     assert (new.limits.centre, new.limits.number) == (pytest.approx(20.0), 5)
-    assert new.limits.sigma == pytest.approx(old.sigma * math.sqrt(1.2))
-    assert new.limits.centre_uncertainty == pytest.approx(old.sigma / math.sqrt(5.0))
-    assert new.centre_half_width == pytest.approx(
-        stats.t.ppf(0.95, old.sigma_degrees_of_freedom) * old.sigma / math.sqrt(5.0)
-    )
+    degrees = old.sigma_degrees_of_freedom + 4.0
+    sigma = math.sqrt((old.sigma_degrees_of_freedom * old.sigma**2 + 4.0 * 0.025) / degrees)
+    assert (new.limits.sigma, new.limits.sigma_degrees_of_freedom) == pytest.approx((sigma, degrees))
+    assert new.limits.tail_degrees_of_freedom == pytest.approx(old.tail_degrees_of_freedom + 4.0)
+    assert new.limits.centre_uncertainty == pytest.approx(sigma / math.sqrt(5.0))
+    assert new.centre_half_width == pytest.approx(stats.t.ppf(0.95, degrees) * sigma / math.sqrt(5.0))
     assert (new.limits.sigma_from, new.limits.provisional) == ("old lot", False)
-    assert (new.limits.mean_moving_range, new.limits.constants) == (old.mean_moving_range, old.constants)
-    assert new.limits.sigma_degrees_of_freedom == old.sigma_degrees_of_freedom
+    assert new.limits.mean_moving_range == pytest.approx(old.mean_moving_range * sigma / old.sigma)
+    assert new.limits.constants == old.constants
+    far = stats.t.isf(stats.norm.sf(3.0), new.limits.tail_degrees_of_freedom)
+    assert new.limits.half_width == pytest.approx(far * sigma * math.sqrt(1.2)), "a prediction: √(1 + 1/5)"
+    assert lot_change(results, replace(old, as_known=True)).limits.half_width == pytest.approx(3.0 * sigma)
     known = lot_change([0.0, 1.0, -1.0, 0.5], STANDARD_LIMITS)
     assert known.critical_f == pytest.approx(3.0 / stats.chi2.ppf(0.025, 3), rel=1e-6), "of a spread that is known"
+    assert (known.limits.sigma, known.limits.half_width) == pytest.approx((1.0, 3.0 * math.sqrt(1.25)))
+
+
+def scattered(number: int, sigma: float) -> np.ndarray:
+    ramp = np.arange(float(number))
+    return 5.0 + sigma * ramp / np.std(ramp, ddof=1)
+
+
+def test_the_spread_of_lots_together() -> None:
+    """By hand: s 0.031, 0.036 and 0.033 of 18, 22 and 25 results: √((17 · 0.031² + 21 · 0.036² + 24 · 0.033²) / 62)."""
+    first = individuals_limits(scattered(18, 0.031), sigma_from="standard deviation")
+    second = lot_change(scattered(22, 0.036), first).limits
+    assert second.sigma == pytest.approx(0.0338546, abs=5e-8), "√((0.016337 + 0.027216) / 38)"
+    third = lot_change(scattered(25, 0.033), second).limits
+    assert third.sigma == pytest.approx(0.03353, abs=5e-6)
+    assert (third.sigma_degrees_of_freedom, third.tail_degrees_of_freedom, third.number) == (62.0, 62.0, 25)
 
 
 def test_new_lots_of_one_result_and_of_none() -> None:
@@ -307,7 +318,6 @@ def test_new_lots_of_one_result_and_of_none() -> None:
     for results, sigma in (([], 1.0), ([1.0], -1.0), ([1.0], math.nan)):
         with pytest.raises(ValueError, match=r"needs 1 or more|more than 0 was expected"):
             new_lot_statistics(results, sigma)
-    assert standardised_over_lots([], [], {}).size == 0
 
 
 def test_the_edges_of_the_performance_index() -> None:

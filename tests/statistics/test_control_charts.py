@@ -11,12 +11,9 @@ import pytest
 from labcalc.statistics import (
     CHART_CONSTANTS,
     STANDARD_LIMITS,
-    ChartLimits,
     cusum,
-    cusum_chart,
     ewma,
     ewma_chart,
-    individuals_chart,
     individuals_limits,
     moving_ranges,
 )
@@ -26,18 +23,18 @@ from tests.statistics.data import columns
 def test_individuals_chart_of_flow_rates() -> None:
     """NIST/SEMATECH e-Handbook 6.3.2.2 (seen): centre, limits and moving-range limit."""
     (rates,) = columns("nist_flowrate.csv", "flowrate")
-    limits = individuals_limits(rates, constants="handbook")
+    limits = individuals_limits(rates, constants="handbook", as_known=True)
     assert limits.centre == pytest.approx(50.81, abs=5e-3)
     assert limits.mean_moving_range == pytest.approx(1.8778, abs=5e-5)
     assert (limits.upper, limits.lower) == (pytest.approx(55.8041, abs=5e-5), pytest.approx(45.8159, abs=5e-5))
     assert limits.moving_range_upper == pytest.approx(6.1347, abs=5e-5)
-    assert not individuals_chart(rates, limits).beyond.any()
+    assert (np.abs(limits.standardised(rates)) < 3.0).all()
 
 
 def test_ewma_chart() -> None:
     """NIST/SEMATECH e-Handbook 6.3.2.4 (seen): every average as printed, limits 52.5884 and 47.4115, no signal."""
     results, printed = columns("nist_ewma.csv", "x", "ewma_printed")
-    limits = ChartLimits(50.0, 0.0, 2.0539, math.inf, "given", 0.0, CHART_CONSTANTS["handbook"], 0, False)
+    limits = replace(STANDARD_LIMITS, centre=50.0, sigma=2.0539)
     chart = ewma_chart(results, limits, weight=0.3)
     assert chart.values == pytest.approx(printed, abs=0.0051)
     # The page cuts the lower limit, 47.41157, instead of rounding it.
@@ -45,20 +42,18 @@ def test_ewma_chart() -> None:
     assert not chart.beyond.any()
 
 
-def test_cusum_chart() -> None:
+def test_cumulative_sums() -> None:
     """NIST/SEMATECH e-Handbook 6.3.2.3 (seen): target 325, k = 0.3175, h = 4.1959; first signal at group 14."""
     means, high, low = columns("nist_cusum.csv", "mean", "s_hi_computed", "s_lo_computed")
-    limits = ChartLimits(325.0, 0.0, 0.635, math.inf, "given", 0.0, CHART_CONSTANTS["exact"], 0, False)
-    chart = cusum_chart(means, limits, reference=0.3175 / 0.635, decision=4.1959 / 0.635)
-    assert np.flatnonzero(chart.beyond)[0] == 13
-    assert chart.high * 0.635 == pytest.approx(high, abs=1e-9)
-    assert chart.low * 0.635 == pytest.approx(low, abs=1e-9)
+    sums = np.array([cusum(sign * (means - 325.0), 0.3175) for sign in (1.0, -1.0)])
+    assert np.flatnonzero((sums > 4.1959).any(axis=0))[0] == 13
+    assert sums == pytest.approx(np.array([high, low]), abs=1e-9)
 
 
 def test_check_standard() -> None:
     """NIST dataset MPC264: mean 97.0698, s 0.02680 (memory); limits with the trade's factors (computed)."""
     (values,) = columns("check_standard_137.csv", "value")
-    limits = individuals_limits(values)
+    limits = individuals_limits(values, as_known=True)
     assert limits.centre == pytest.approx(97.0698, abs=5e-5)
     assert individuals_limits(values, sigma_from="standard deviation").sigma == pytest.approx(0.02680, abs=5e-6)
     assert (limits.upper, limits.lower) == (pytest.approx(97.15130, abs=1e-5), pytest.approx(96.98838, abs=1e-5))
@@ -80,21 +75,23 @@ def test_constants_are_kept_with_the_limits() -> None:
         trade.individuals = 3.0  # type: ignore[misc]
 
 
+@pytest.mark.parametrize("as_known", [True, False])
 @pytest.mark.parametrize("constants", CHART_CONSTANTS)
-def test_a_result_on_the_limit_is_not_beyond_it(constants: str) -> None:
-    limits = individuals_limits([10.0, 11.0, 10.0, 12.0], constants=constants)
-    outside = np.nextafter(limits.upper, np.inf) + 1e-12
-    assert individuals_chart([limits.centre, outside], limits).beyond.tolist() == [False, True]
-    assert not individuals_chart([0.0, 3.0, -3.0], STANDARD_LIMITS).beyond.any()
+def test_a_result_on_the_limit_has_a_score_of_three(constants: str, as_known: bool) -> None:
+    limits = individuals_limits([10.0, 11.0, 10.0, 12.0], constants=constants, as_known=as_known)
+    found = limits.standardised([[limits.centre, limits.upper], [limits.lower, limits.upper + 0.01]])
+    assert found[:, 0] == pytest.approx([0.0, -3.0], abs=1e-9)
+    assert found[0, 1] == pytest.approx(3.0)
+    assert found[1, 1] > 3.0
 
 
 @pytest.mark.parametrize("sigma_from", ["moving range", "standard deviation"])
 @pytest.mark.parametrize("number", [15, 40])
 def test_uncertainty_of_the_limits(sigma_from: str, number: int) -> None:
-    """Simulated: the upper limit scatters from baseline to baseline as the chart says (Monte Carlo error 1 %)."""
+    """Simulated: an upper limit at three sigma scatters by baseline as it says (Monte Carlo error 1 %)."""
     generator = np.random.default_rng(3)
     found = [
-        individuals_limits(row, sigma_from=sigma_from, constants="exact")  # type: ignore[arg-type]
+        individuals_limits(row, sigma_from=sigma_from, constants="exact", as_known=True)  # type: ignore[arg-type]
         for row in generator.standard_normal((6000, number))
     ]
     stated = math.sqrt(np.mean([limits.limit_uncertainty**2 for limits in found]))
@@ -135,8 +132,6 @@ def test_charts_without_a_loop_agree_with_the_recursion() -> None:
 def test_no_moving_range_across_lots() -> None:
     ranges = moving_ranges([1.0, 2.0, 8.0, 7.0], ["A", "A", "B", "B"])
     assert np.isnan(ranges).tolist() == [True, False, True, False]
-    chart = individuals_chart([1.0, 2.0, 8.0, 7.0], STANDARD_LIMITS, ["A", "A", "B", "B"])
-    assert not chart.moving_range_beyond.any()
 
 
 def test_refusals() -> None:
@@ -155,37 +150,24 @@ def test_refusals() -> None:
 
 
 def test_an_empty_month() -> None:
-    chart = individuals_chart([], STANDARD_LIMITS)
-    assert chart.z.size == chart.moving_ranges.size == 0
-    assert ewma_chart([], STANDARD_LIMITS).values.size == cusum_chart([], STANDARD_LIMITS).high.size == 0
-    assert not chart.beyond.any()
+    assert STANDARD_LIMITS.standardised([]).size == moving_ranges([]).size == cusum([], 0.5).size == 0
+    assert ewma_chart([], STANDARD_LIMITS).values.size == 0
 
 
 def test_a_chart_keeps_what_it_was_drawn_with() -> None:
-    factors = replace(CHART_CONSTANTS["handbook"], moving_range=3.25)
-    limits = ChartLimits(10.0, 0.0, 2.0, math.inf, "given", 1.0, factors, 0, False)
-    chart = individuals_chart([10.0, 13.25, 10.0, 16.5], limits)
-    assert (chart.limits, chart.results.tolist()) == (limits, [10.0, 13.25, 10.0, 16.5])
-    assert chart.z.tolist() == [0.0, 1.625, 0.0, 3.25]
-    assert chart.moving_ranges[1:].tolist() == [3.25, 3.25, 6.5]
-    assert chart.beyond.tolist() == [False, False, False, True]
-    assert chart.moving_range_beyond.tolist() == [False, False, False, True], "at its limit is not beyond it"
+    limits = replace(STANDARD_LIMITS, centre=10.0, sigma=2.0)
+    assert limits.standardised([10.0, 13.25, 10.0, 16.5]).tolist() == [0.0, 1.625, 0.0, 3.25]
     average = ewma_chart([10.0, 20.0], limits, weight=0.5, multiple=2.0, start=14.0)
     assert (average.weight, average.multiple, average.start) == (0.5, 2.0, 14.0)
     assert average.values.tolist() == [12.0, 16.0]
     assert (average.lower, average.upper) == pytest.approx((10.0 - 4.0 / math.sqrt(3.0), 10.0 + 4.0 / math.sqrt(3.0)))
     assert average.beyond.tolist() == [False, True]
-    sums = cusum_chart([7.0, 7.0, 13.0], limits, reference=1.0, decision=0.5)
-    assert (sums.reference, sums.decision) == (1.0, 0.5)
-    assert (sums.high.tolist(), sums.low.tolist()) == ([0.0, 0.0, 0.5], [0.5, 1.0, 0.0])
-    assert sums.beyond.tolist() == [False, True, False], "at the decision interval is not beyond it"
 
 
 def test_what_charts_take_where_nobody_says_otherwise() -> None:
-    """λ 0.4 in petroleum testing, L 3 (memory); k 0.5 and h 5 of ISO 7870-4 (memory)."""
-    average, sums = ewma_chart([], STANDARD_LIMITS), cusum_chart([], STANDARD_LIMITS)
+    """λ 0.4 in petroleum testing, L 3 (memory)."""
+    average = ewma_chart([], STANDARD_LIMITS)
     assert (average.weight, average.multiple, average.start) == (0.4, 3.0, 0.0)
-    assert (sums.reference, sums.decision) == (0.5, 5.0)
 
 
 def test_a_weight_of_one_and_weights_that_are_none() -> None:

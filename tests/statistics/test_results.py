@@ -15,14 +15,12 @@ from labcalc.statistics import (
     NELSON,
     STANDARD_LIMITS,
     Beyond,
-    cusum_chart,
-    estimated_limits_run_length,
     ewma_chart,
-    individuals_chart,
     rules_run_length,
     run_rule_signals,
     shares_over_time,
     simulated_run_length,
+    sustained_shift,
 )
 from labcalc.statistics.charts.rules_as_chain import RuleChain
 
@@ -43,14 +41,12 @@ def test_a_result_can_t_be_changed(record: type) -> None:
 @pytest.mark.parametrize(
     "made",
     [
-        lambda: individuals_chart([1.0, 2.0], STANDARD_LIMITS),
         lambda: ewma_chart([1.0, 2.0], STANDARD_LIMITS),
-        lambda: cusum_chart([1.0, 2.0], STANDARD_LIMITS),
         lambda: run_rule_signals([1.0, 2.0], NELSON),
         lambda: rules_run_length((Beyond(1, 1, 2.0),)),
         lambda: RuleChain(np.zeros(2), np.zeros((2, 3), dtype=np.intp)),
         lambda: simulated_run_length((Beyond(1, 1, 2.0),), charts=3),
-        lambda: estimated_limits_run_length(lambda shift, scale: scale, 3, charts=3),
+        lambda: sustained_shift([1.0, 2.0], 1.0, 20.0, 19.0),
         lambda: shares_over_time(np.ones((3, 1)), np.ones(3), np.ones((3, 1))),
     ],
 )

@@ -1,4 +1,4 @@
-"""Control charts of a series of results: individuals with moving range, EWMA, CUSUM. No loop over the points."""
+"""Moving average and cumulative sum of a series of results. No loop over the points."""
 
 from __future__ import annotations
 
@@ -8,23 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.statistics.charts.control_limits import ChartLimits, moving_ranges
+from labcalc.statistics.charts.control_limits import ChartLimits
 from labcalc.statistics.series import finite_series
 
 _NEGLIGIBLE = 1e-17
 """A weight so small is lost against 1 in double precision."""
-
-
-@dataclass(frozen=True, eq=False)
-class IndividualsChart:
-    """Results against limits: ``z`` in sigmas, moving ranges, and which of either lie beyond their limits."""
-
-    limits: ChartLimits
-    results: NDArray[np.float64]
-    z: NDArray[np.float64]
-    moving_ranges: NDArray[np.float64]
-    beyond: NDArray[np.bool_]
-    moving_range_beyond: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,55 +26,6 @@ class EwmaChart:
     upper: float
     values: NDArray[np.float64]
     beyond: NDArray[np.bool_]
-
-
-@dataclass(frozen=True, eq=False)
-class CusumChart:
-    """Two one-sided cumulative sums in sigmas, both counted upwards from 0, and where either passes its limit."""
-
-    reference: float
-    decision: float
-    high: NDArray[np.float64]
-    low: NDArray[np.float64]
-    beyond: NDArray[np.bool_]
-
-
-def individuals_chart(results: ArrayLike, limits: ChartLimits, lots: ArrayLike | None = None) -> IndividualsChart:
-    """Lay results against limits.
-
-    Parameters
-    ----------
-    results : array_like of float
-        Results in the order of measurement, [unit of the limits].
-    limits : ChartLimits
-        Limits from the baseline, [unit of the results].
-    lots : array_like, optional
-        Lot of each result, [-]; a moving range across a change of lot is left out.
-
-    Returns
-    -------
-    IndividualsChart
-        Standardised results, moving ranges, and what lies beyond, [unit of the results].
-
-    Raises
-    ------
-    ValueError
-        A result is not finite.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.
-
-    Examples
-    --------
-    >>> from labcalc.statistics import individuals_limits
-    >>> chart = individuals_chart([10.0, 10.4, 12.0], individuals_limits([10.0, 10.3, 9.8, 10.1, 10.0]))
-    >>> chart.beyond.tolist(), chart.moving_range_beyond.tolist()
-    ([False, False, True], [False, False, True])
-    """
-    series = finite_series(results, 0, "a chart")
-    z, ranges = limits.standardised(series), moving_ranges(series, lots)
-    return IndividualsChart(limits, series, z, ranges, np.abs(z) > 3.0, ranges > limits.moving_range_upper)
 
 
 def ewma_chart(
@@ -187,48 +126,6 @@ def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> NDArray[np.flo
         averages[..., stretch:] += kept * averages[..., :-stretch]
         kept, stretch = kept * kept, 2 * stretch
     return start + averages
-
-
-def cusum_chart(
-    results: ArrayLike, limits: ChartLimits, *, reference: float = 0.5, decision: float = 5.0
-) -> CusumChart:
-    """Sum up what results lie above or below the centre.
-
-    Parameters
-    ----------
-    results : array_like of float
-        Results in the order of measurement, [unit of the limits].
-    limits : ChartLimits
-        Centre and sigma, [unit of the results].
-    reference : float
-        Reference value k, [sigma]; half of the shift that is to be found.
-    decision : float
-        Decision interval h, [sigma].
-
-    Returns
-    -------
-    CusumChart
-        Upper and lower sum, [sigma], and what lies beyond.
-
-    Raises
-    ------
-    ValueError
-        A result is not finite.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3; ISO 7870-4:2021.
-
-    Examples
-    --------
-    >>> from labcalc.statistics import STANDARD_LIMITS
-    >>> chart = cusum_chart([1.0, 2.0, 3.0], STANDARD_LIMITS, decision=4.0)
-    >>> chart.high, chart.beyond.tolist()
-    (array([0.5, 2. , 4.5]), [False, False, True])
-    """
-    z = limits.standardised(finite_series(results, 0, "a chart"))
-    high, low = cusum(z, reference), cusum(-z, reference)
-    return CusumChart(reference, decision, high, low, (high > decision) | (low > decision))
 
 
 def cusum(z: ArrayLike, reference: float) -> NDArray[np.float64]:

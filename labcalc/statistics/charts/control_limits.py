@@ -87,9 +87,13 @@ class ChartLimits:
         ----------
         .. [1] Hahn, G. J., Meeker, W. Q.: Statistical Intervals (1991), 4.7, for a result; its average by derivation.
         """
+        return deviations if self.as_known else self._as_rare(deviations) * self._widening(weight)
+
+    def _as_rare(self, deviations: float) -> float:
+        """Return the distance where sigma alone is an estimate."""
         if self.as_known or math.isinf(self.tail_degrees_of_freedom):
-            return deviations if self.as_known else deviations * self._widening(weight)
-        return float(-stdtrit(self.tail_degrees_of_freedom, ndtr(-deviations))) * self._widening(weight)
+            return deviations
+        return float(-stdtrit(self.tail_degrees_of_freedom, ndtr(-deviations)))
 
     def _widening(self, weight: float = 1.0) -> float:
         return math.sqrt(1.0 + (2.0 - weight) / (weight * self.number)) if self.number else 1.0
@@ -112,10 +116,10 @@ class ChartLimits:
     @property
     def moving_range_upper(self) -> float:
         """Upper limit of a moving range; a lower one does not exist for a range of two."""
-        return self.constants.moving_range * self.mean_moving_range * self.reach() / 3.0 / self._widening()
+        return self.constants.moving_range * self.mean_moving_range * self._as_rare(3.0) / 3.0
 
     def chance_beyond(self, deviations: float, *, weight: float = 1.0) -> float:
-        """Return how often chance alone takes a result, or an EWMA, so far from the centre on either side, [-].
+        """Return how often chance alone takes a result, or an EWMA, so far from the centre on either side.
 
         Parameters
         ----------
@@ -123,6 +127,11 @@ class ChartLimits:
             Distance from the centre, [standard deviations by sigma of the result or of the settled EWMA], 0 or more.
         weight : float
             Weight of the newest result in the EWMA, [-]; 1 for a result.
+
+        Returns
+        -------
+        float
+            Probability, [-].
         """
         far = -deviations / self._widening(weight)
         known = math.isinf(self.tail_degrees_of_freedom)

@@ -1,7 +1,7 @@
-"""Exact run lengths of the laboratory's charts: run rules, EWMA with or without limits of individuals, CUSUM.
+"""Exact run lengths of the laboratory's charts: run rules, EWMA with or without limits of individuals.
 
-Run rules give a finite chain (sparse). The averages and sums of EWMA and CUSUM give an integral equation, which
-Gauss-Legendre nodes turn into a chain as well.
+Run rules give a finite chain (sparse). The averages of an EWMA give an integral equation, which Gauss-Legendre nodes
+turn into a chain as well.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ def rules_run_length(rules: tuple[RunRule, ...], shift: float = 0.0, *, scale: f
     Raises
     ------
     ValueError
-        A rule looks at trends, or the scale is not above 0.
+        A rule looks at trends, the rules have more than 4000 states, or the scale is not above 0.
 
     References
     ----------
@@ -125,53 +125,6 @@ def ewma_run_length(
     lower = np.maximum(-limit, kept - weight * individuals_limit)
     upper = np.minimum(limit, kept + weight * individuals_limit)
     return chain_run_length(_reached(nodes, lower, upper, kept + weight * shift, weight * scale), _NODES // 2)
-
-
-def cusum_run_length(reference: float, decision: float, shift: float = 0.0, *, scale: float = 1.0) -> RunLength:
-    """Return the run length of a one-sided CUSUM that looks for a shift upwards.
-
-    Parameters
-    ----------
-    reference : float
-        Reference value k, [sigma].
-    decision : float
-        Decision interval h, [sigma], above 0.
-    shift : float
-        True mean off the centre line, [sigma].
-    scale : float
-        True standard deviation over the chart's sigma, [-], above 0.
-
-    Returns
-    -------
-    RunLength
-        Distribution of the run length, [results].
-
-    Raises
-    ------
-    ValueError
-        A parameter is outside its range.
-
-    References
-    ----------
-    .. [1] Page, E. S.: Biometrika 41 (1954) 100, integral equation; Vance, L. C.: J. Qual. Technol. 18 (1986) 189.
-
-    Examples
-    --------
-    >>> round(cusum_run_length(0.5, 3.0).average, 1)
-    117.6
-    """
-    from scipy.special import ndtr
-
-    _refuse_scale(scale)
-    if not decision > 0.0:
-        raise ValueError(f"decision interval {decision:g} sigma: more than 0 was expected")
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
-    sums = np.concatenate([[0.0], decision * (nodes + 1.0) / 2.0])
-    # A sum that falls below 0 is set to 0: the first state, with a probability of its own.
-    to_zero = ndtr((reference - shift - sums) / scale)
-    drift = sums[1:] - sums[:, np.newaxis] + reference - shift
-    matrix = np.column_stack([to_zero, decision * weights / 2.0 * _normal(drift, scale)])
-    return chain_run_length(matrix, 0)
 
 
 def _reached(

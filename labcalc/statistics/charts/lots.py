@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,51 +24,6 @@ class NewLot:
     f: float
     critical_f: float
     sigma_carried: bool
-
-
-def standardised_over_lots(
-    results: ArrayLike, lots: ArrayLike, limits: Mapping[str, ChartLimits]
-) -> NDArray[np.float64]:
-    """Return results of several lots as multiples of their own lot's sigma from its centre.
-
-    Parameters
-    ----------
-    results : array_like of float
-        Results in the order of measurement, [unit of their lot's limits].
-    lots : array_like of str
-        Lot of each result, [-].
-    limits : mapping of str to ChartLimits
-        Limits of each lot, [unit of its results].
-
-    Returns
-    -------
-    numpy.ndarray of float
-        Standardised results z, [-], one dimension.
-
-    Raises
-    ------
-    ValueError
-        A result is not finite, or the numbers of results and lots differ.
-    LookupError
-        A lot has no limits.
-
-    Examples
-    --------
-    >>> old, new = individuals_limits([10.0, 10.2, 10.1]), individuals_limits([50.0, 51.0, 50.5])
-    >>> standardised_over_lots([10.1, 50.5], ["A", "B"], {"A": old, "B": new})
-    array([0., 0.])
-    """
-    series = finite_series(results, 0, "a chart")
-    labels = np.asarray(lots)
-    if labels.shape != series.shape:
-        raise ValueError(f"{series.size} results, but {labels.size} lots: one for each result was expected")
-    z = np.full(series.size, np.nan)
-    for lot, its_limits in limits.items():
-        z[labels == lot] = its_limits.standardised(series[labels == lot])
-    missing = np.flatnonzero(np.isnan(z))
-    if missing.size:
-        raise LookupError(f"lot {str(labels[missing[0]])!r} has no limits")
-    return z
 
 
 def new_lot_statistics(results: ArrayLike, sigma: float) -> NDArray[np.float64]:

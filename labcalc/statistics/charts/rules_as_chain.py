@@ -18,6 +18,9 @@ Step: TypeAlias = Callable[[Memory], Memory]
 
 _SIGNAL = -1
 
+_MOST_STATES = 4_000
+"""More take minutes to solve; the usual rule sets have some hundred."""
+
 
 @dataclass(frozen=True, eq=False)
 class RuleChain:
@@ -67,7 +70,7 @@ def rule_chain(rules: tuple[RunRule, ...]) -> RuleChain:
     Raises
     ------
     ValueError
-        A rule looks at trends or alternation, which no finite number of states can remember.
+        A rule looks at trends or alternation, which no finite number of states can remember; or more than 4000 states.
     """
     thresholds = sorted({t for rule in rules for t in (_sigmas(rule), -_sigmas(rule))})
     edges = np.array(thresholds)
@@ -76,6 +79,9 @@ def rule_chain(rules: tuple[RunRule, ...]) -> RuleChain:
     start = (0,) * len(steps[0])
     known, queue, following = {start: 0}, deque([start]), []
     while queue:
+        if len(known) > _MOST_STATES:
+            said = ", ".join(map(str, rules))
+            raise ValueError(f"run rules '{said}' have more than {_MOST_STATES} states: use simulated_run_length")
         state = queue.popleft()
         row = []
         for zone in steps:
@@ -94,7 +100,7 @@ def rule_chain(rules: tuple[RunRule, ...]) -> RuleChain:
 def _sigmas(rule: RunRule) -> float:
     if isinstance(rule, Beyond | Within):
         return rule.sigmas
-    raise ValueError(f"run rule '{rule}' has no finite chain: its run length must be simulated")
+    raise ValueError(f"run rule '{rule}' has no finite chain: use simulated_run_length")
 
 
 def _trackers(rule: RunRule, zone: float) -> list[Step]:

@@ -17,7 +17,7 @@ _SETTLED = 1e-12
 """Relative change from one result to the next at which the rest is taken as geometric."""
 
 _SPENT = 1e-15
-"""Probability that is taken for none."""
+"""Probability that is taken for none: the rounding of the sums."""
 
 _NEVER = 1e-12
 """Probability of a signal from one result to the next below which (I - Q) can't be solved to any use."""
@@ -82,9 +82,6 @@ class RunLength:
         return self.survival.size - 1 + math.ceil(math.log(left / self.survival[-1]) / math.log(self.decay))
 
 
-_NO_SIGNAL = RunLength(math.inf, math.inf, np.ones(1), 1.0)
-
-
 def chain_run_length(matrix: Any, start: int) -> RunLength:
     """Return the run length of a chart that is given as a chain.
 
@@ -106,16 +103,11 @@ def chain_run_length(matrix: Any, start: int) -> RunLength:
     """
     survival, decay = _survival(matrix, start)
     if decay > 1.0 - _NEVER:
-        return _NO_SIGNAL
+        return RunLength(math.inf, math.inf, np.ones(1), 1.0)
     average, second = _moments(matrix)
     # E[N^2] = 2 (I - Q)^-1 E[N] - E[N]; where the first result always signals, rounding may leave some -1e-16.
     variance = 2.0 * second[start] - average[start] - average[start] ** 2
     return RunLength(float(average[start]), math.sqrt(max(float(variance), 0.0)), survival, decay)
-
-
-def _remaining(probability: float) -> float:
-    """What is below the rounding of the sums is nothing."""
-    return probability if probability > _SPENT else 0.0
 
 
 def _moments(matrix: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -136,73 +128,8 @@ def _survival(matrix: Any, start: int) -> tuple[NDArray[np.float64], float]:
     left, survival, decay = np.ones(matrix.shape[0]), [1.0], 1.0
     while survival[-1] > 0.0:
         before, left = left, matrix @ left
-        survival.append(_remaining(float(left[start])))
+        survival.append(float(left[start]) if left[start] > _SPENT else 0.0)
         decay = survival[-1] / survival[-2]
         if np.max(np.abs(left - decay * before)) <= _SETTLED * np.max(left):
             break
     return np.array(survival), decay
-
-
-def two_sided_run_length(upper: RunLength, lower: RunLength) -> RunLength:
-    r"""Return the run length of a chart with an upper and a lower CUSUM of the same reference value.
-
-    While one sum signals, the other stands at 0 and starts afresh. With a and b the distributions of a first signal
-    above and below, f those of either sum alone, and * for convolution:
-
-    .. math:: a = f^+ - b * f^+, \qquad b = f^- - a * f^-, \qquad 1/L = 1/L^+ + 1/L^-
-
-    Parameters
-    ----------
-    upper : RunLength
-        Run length of the upper sum, [results].
-    lower : RunLength
-        Run length of the lower sum, [results].
-
-    Returns
-    -------
-    RunLength
-        Distribution of the run length of both, [results].
-
-    References
-    ----------
-    .. [1] van Dobben de Bruyn, C. S.: Cumulative Sum Tests, 1968, for the averages; holds for reference values of 0 or
-       more. The distribution follows from the same renewal (derivation).
-
-    Examples
-    --------
-    >>> from labcalc.statistics import cusum_run_length
-    >>> up, down = cusum_run_length(0.5, 4.0, 1.0), cusum_run_length(0.5, 4.0, -1.0)
-    >>> round(two_sided_run_length(up, down).average, 2)
-    8.38
-    """
-    settled = max(upper.survival.size, lower.survival.size)
-    size = 20 * settled
-    above, below = _first_signals(upper, size), _first_signals(lower, size)
-    a, b, survival, decay = np.zeros(size + 1), np.zeros(size + 1), [1.0], 1.0
-    for n in range(1, size + 1):
-        a[n] = above[n] - b[1:n] @ above[n - 1 : 0 : -1]
-        b[n] = below[n] - a[1:n] @ below[n - 1 : 0 : -1]
-        survival.append(_remaining(survival[-1] - a[n] - b[n]))
-        before, decay = decay, survival[-1] / survival[-2]
-        if survival[-1] == 0.0 or (n > settled and abs(decay - before) <= _SETTLED * decay):
-            break
-    signals = 1.0 / upper.average + 1.0 / lower.average
-    if signals == 0.0:
-        return _NO_SIGNAL
-    average = 1.0 / signals
-    return RunLength(average, _deviation(average, np.array(survival), decay), np.array(survival), decay)
-
-
-def _first_signals(one: RunLength, size: int) -> NDArray[np.float64]:
-    """Return the probability that the first signal comes at each result from 0 on."""
-    beyond = np.arange(1, max(size + 2 - one.survival.size, 1))
-    survival = np.concatenate([one.survival, one.survival[-1] * one.decay**beyond])[: size + 1]
-    return np.concatenate([[0.0], -np.diff(survival)])
-
-
-def _deviation(average: float, survival: NDArray[np.float64], decay: float) -> float:
-    """E[N^2] is the sum of (2n + 1) P(N > n), its geometric rest in closed form."""
-    last, rest = survival.size - 1, 1.0 / (1.0 - decay)
-    second = np.sum((2.0 * np.arange(last) + 1.0) * survival[:-1])
-    second += survival[-1] * rest * (2.0 * last + 1.0 + 2.0 * decay * rest)
-    return math.sqrt(max(float(second) - average**2, 0.0))

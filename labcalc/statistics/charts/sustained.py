@@ -55,8 +55,8 @@ def sustained_shift(
     Returns
     -------
     SustainedShift
-        ``chance`` holds for each single mean; the smallest of seven at each result is seen oftener: a limit for it is
-        set by simulation (``labcalc.judgement.control.watch``).
+        ``chance``, [-], holds for each single mean; the smallest of seven at each result is seen oftener: a limit for
+        it is set by simulation (``labcalc.judgement.control.watch``).
 
     References
     ----------
