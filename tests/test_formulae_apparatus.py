@@ -138,7 +138,6 @@ def test_a_flow_that_its_kinetic_energy_eats_up_is_refused() -> None:
         (lambda: formulae.density_from_relative_density(870.0), "relative density 60/60 °F 870 .*kg/m³? That is 0.87"),
         (lambda: formulae.density_from_api_gravity(166175.0), "API gravity 166175 °API .*(-85 to 340 °API)"),
         (lambda: formulae.relative_molecular_mass(55.1, 5.87, 918.8), "relative density 60/60 °F 918.8"),
-        (lambda: formulae.watson_factor_estimate(340.0, 918.8), "relative density 60/60 °F 918.8"),
         (lambda: formulae.viscosity_gravity_constant_40C(0.87, 30.6), "density at 15 °C 0.87 kg/m³"),
         (lambda: formulae.viscosity_gravity_constant_100C(0.87, 5.2), "density at 15 °C 0.87 kg/m³"),
         (lambda: formulae.relative_density_to_water(0.87, 20.0, 4.0), "density 0.87 kg/m³"),
@@ -172,12 +171,6 @@ def test_derivation_kinetic_energy() -> None:
     lost = 100.0 * m * V / (8.0 * np.pi * L * t)  # the kinetic term in mm²/s: m V / (8 π L t), from cm²/s
     E = formulae.kinetic_energy_factor(V, L, d, C)
     assert E / t**2 == pytest.approx(lost, rel=0.02)
-
-
-def test_derivation_flow_time_for_a_share() -> None:
-    t = formulae.flow_time_for_kinetic_share(0.003, 235.0, 0.29)
-    assert 235.0 / t**2 == pytest.approx(0.0029 * 0.003 * t)
-    assert t == pytest.approx(300.0, abs=1.0)
 
 
 def test_determinability() -> None:

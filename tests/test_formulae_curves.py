@@ -48,12 +48,10 @@ def test_line_through_the_ends_of_an_alkane(liquid: str, percent: float) -> None
     np.testing.assert_allclose(line.kinematic_viscosity_at(t), nu, rtol=0.01 * percent)
 
 
-def test_water_follows_vogel_and_not_andrade() -> None:
-    """IAPWS R12-08: Vogel's curve within 0.7 % from 0.01 °C to 99 °C, Andrade's not within 5 %."""
+def test_water_follows_vogel() -> None:
+    """IAPWS R12-08: Vogel's curve within 0.7 % from 0.01 °C to 99 °C, Andrade's not by far."""
     t, nu = LIQUIDS["water"]
-    vogel, andrade = formulae.fit_vogel(t, nu), formulae.fit_andrade(t, nu)
-    np.testing.assert_allclose(vogel.viscosity_at(t), nu, rtol=0.007)
-    assert np.abs(andrade.viscosity_at(t) / nu - 1.0).max() > 0.05
+    np.testing.assert_allclose(formulae.fit_vogel(t, nu).viscosity_at(t), nu, rtol=0.007)
     found = formulae.compare_viscosity_models(t, nu, 0.5)
     assert found.best == "Vogel"
     assert found.leave_one_out_percent[1] < 0.5 * found.leave_one_out_percent[2]
@@ -122,39 +120,9 @@ def test_points_that_bend_the_other_way_are_refused() -> None:
         formulae.fit_vogel([20.0, 40.0, 40.0], [30.0, 20.0, 20.0])
 
 
-def test_derivation_andrade_comes_back() -> None:
-    """Points of ln ν = a + b/T; two of them and six give the curve back, and a slope of −b/T² everywhere."""
-    T = OIL_C + ZERO_C
-    nu = np.exp(-10.0 + 4000.0 / T)
-    for points in (slice(None), [2, 5]):
-        curve = formulae.fit_andrade(OIL_C[points], nu[points])
-        np.testing.assert_allclose([curve.a, curve.b_K], [-10.0, 4000.0], rtol=1e-11)
-        inside = OIL_C[2:]
-        np.testing.assert_allclose(curve.viscosity_at(inside), nu[2:], rtol=1e-11)
-        np.testing.assert_allclose(curve.relative_slope_at(inside), -4000.0 / T[2:] ** 2, rtol=1e-11)
-
-
-def test_derivation_m_value() -> None:
-    """Natural logarithms give the same m; the constant changes the second decimal."""
-    T = np.array([40.0, 100.0]) + ZERO_C
-    nu = np.array([73.30, 8.86])
-    for constant in (0.6, 0.7, 0.8):
-        Z = np.log(np.log(nu + constant))
-        line = formulae.fit_ubbelohde_walther([40.0, 100.0], nu, constant=constant)
-        assert line.m == pytest.approx((Z[0] - Z[1]) / (np.log(T[1]) - np.log(T[0])), rel=1e-12)
-        assert line.constant == constant
-    above_7 = formulae.fit_ubbelohde_walther([40.0, 100.0], nu, constant=0.7)
-    d341 = formulae.fit_viscosity_temperature([40.0, 100.0], nu)
-    assert above_7.m == pytest.approx(d341.slope, rel=1e-12)
-    np.testing.assert_allclose(
-        above_7.kinematic_viscosity_at([40.0, 60.0, 100.0]), d341.kinematic_viscosity_at([40.0, 60.0, 100.0])
-    )
-
-
 def test_extrapolation_is_on_demand_only() -> None:
     curves = (
-        formulae.fit_andrade([40.0, 100.0], [73.30, 8.86]).viscosity_at,
-        formulae.fit_ubbelohde_walther([40.0, 100.0], [73.30, 8.86]).kinematic_viscosity_at,
+        formulae.fit_viscosity_temperature([40.0, 100.0], [73.30, 8.86]).kinematic_viscosity_at,
         formulae.fit_vogel([20.0, 40.0, 100.0], [240.981, 73.30, 8.86]).viscosity_at,
     )
     for curve in curves:
@@ -276,12 +244,14 @@ def test_leave_one_out_is_what_it_says() -> None:
     nu = VOGEL * np.exp(0.01 * rng.standard_normal(OIL_C.size))
     found = formulae.compare_viscosity_models(OIL_C, nu, 1.0)
     errors: list[list[float]] = [[], []]
+    andrade = np.polynomial.Polynomial.fit
     for i in range(OIL_C.size):
         others = np.arange(OIL_C.size) != i
         with pytest.warns(ExtrapolationWarning) if i in (0, 5) else np.errstate():
-            for place, fit in enumerate((formulae.fit_vogel, formulae.fit_andrade)):
-                told = fit(OIL_C[others], nu[others]).viscosity_at(OIL_C[i], extrapolate=True)
-                errors[place].append(float(np.log(told / nu[i])))
+            vogel = formulae.fit_vogel(OIL_C[others], nu[others]).viscosity_at(OIL_C[i], extrapolate=True)
+        straight = andrade(1.0 / (OIL_C[others] + ZERO_C), np.log(nu[others]), 1)
+        errors[0].append(float(np.log(vogel / nu[i])))
+        errors[1].append(float(straight(1.0 / (OIL_C[i] + ZERO_C)) - np.log(nu[i])))
     expected = 100.0 * np.sqrt(np.mean(np.square(errors), axis=-1))
     np.testing.assert_allclose(found.leave_one_out_percent[1:], expected, rtol=1e-9)
 
@@ -295,8 +265,6 @@ OILS_C[1] += np.array([[5.0], [-3.0], [1.0]])
 FITS = {
     "line": formulae.fit_viscosity_temperature,
     "weighted line": formulae.estimate_viscosity_temperature,
-    "Ubbelohde-Walther": formulae.fit_ubbelohde_walther,
-    "Andrade": formulae.fit_andrade,
     "Vogel": formulae.fit_vogel,
     "departure": lambda t, nu: formulae.departure_from_line(t, nu, 0.3),
     "comparison": lambda t, nu: formulae.compare_viscosity_models(t, nu, 0.3),
@@ -348,8 +316,6 @@ def test_an_exponential_fall_is_no_curve_of_vogel() -> None:
     [
         (formulae.fit_viscosity_temperature, 2),
         (lambda t, nu: formulae.estimate_viscosity_temperature(t, nu, 0.5), 2),
-        (formulae.fit_ubbelohde_walther, 2),
-        (formulae.fit_andrade, 2),
         (formulae.fit_vogel, 3),
         (lambda t, nu: formulae.departure_from_line(t, nu, 0.3), 3),
         (lambda t, nu: formulae.compare_viscosity_models(t, nu, 0.3), 2),
@@ -374,11 +340,6 @@ def test_three_results_tell_their_scatter() -> None:
 
 CURVES_OF_MODELS = {
     "Vogel": (formulae.fit_vogel, lambda t: true_curve("Vogel", MODELS["Vogel"][0], t)),
-    "Andrade": (formulae.fit_andrade, lambda t: true_curve("Andrade", MODELS["Andrade"][0], t)),
-    "Ubbelohde-Walther": (
-        formulae.fit_ubbelohde_walther,
-        lambda t: 10.0**10.0 ** (9.392 - 3.6565 * np.log10(t + ZERO_C)) - 0.8,
-    ),
 }
 
 
@@ -418,8 +379,6 @@ REFUSING_FITS = {
     "D341": lambda t, nu: formulae.fit_viscosity_temperature(t, nu),
     "D341 estimated": lambda t, nu: formulae.estimate_viscosity_temperature(t, nu, 0.3),
     "departure": lambda t, nu: formulae.departure_from_line(t, nu, 0.3),
-    "Ubbelohde-Walther": lambda t, nu: formulae.fit_ubbelohde_walther(t, nu),
-    "Andrade": lambda t, nu: formulae.fit_andrade(t, nu),
     "Vogel": lambda t, nu: formulae.fit_vogel(t, nu),
     "comparison": lambda t, nu: formulae.compare_viscosity_models(t, nu, 0.3),
     "model uncertainty": lambda t, nu: formulae.line_model_uncertainty(60.0, t, nu),
@@ -428,7 +387,7 @@ REFUSING_FITS = {
 
 @pytest.mark.parametrize("name", REFUSING_FITS)
 def test_a_viscosity_that_does_not_fall_is_refused(name: str) -> None:
-    unit = "" if name in ("Andrade", "Vogel") else " mm²/s"
+    unit = "" if name == "Vogel" else " mm²/s"
     words = f"20.46{unit} at 100 °C is not below 4.156{unit} at 40 °C: a liquid's viscosity falls with temperature"
     with pytest.raises(OutOfRangeError, match="^" + re.escape("viscosity " + words)):
         REFUSING_FITS[name]([40.0, 60.0, 100.0], [4.156, 9.0, 20.46])

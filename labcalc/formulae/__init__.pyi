@@ -13,7 +13,6 @@ from .blending import (
 from .capillary import (
     FlowResult as FlowResult,
     flow_result as flow_result,
-    flow_time_for_kinetic_share as flow_time_for_kinetic_share,
     viscosity_from_flow_time as viscosity_from_flow_time,
 )
 from .capillary_constant import (
@@ -22,10 +21,8 @@ from .capillary_constant import (
     kinetic_energy_factor as kinetic_energy_factor,
 )
 from .characterisation import (
-    ViscosityGravityConstants as ViscosityGravityConstants,
     viscosity_gravity_constant_40C as viscosity_gravity_constant_40C,
     viscosity_gravity_constant_100C as viscosity_gravity_constant_100C,
-    viscosity_gravity_constants as viscosity_gravity_constants,
 )
 from .classification import GradeCandidates as GradeCandidates, grade_candidates as grade_candidates
 from .conversions import (
@@ -76,7 +73,6 @@ from .model_choice import (
 from .molar_mass import (
     relative_molecular_mass as relative_molecular_mass,
     viscosities_at_100F_and_210F as viscosities_at_100F_and_210F,
-    watson_factor_estimate as watson_factor_estimate,
 )
 from .oscillating_tube import OscillatingTube as OscillatingTube, adjust_oscillating_tube as adjust_oscillating_tube
 from .published_editions import edition_of as edition_of
@@ -88,9 +84,6 @@ from .saybolt import (
 )
 from .viscosity_models import (
     ExponentialCurve as ExponentialCurve,
-    UbbelohdeWaltherLine as UbbelohdeWaltherLine,
-    fit_andrade as fit_andrade,
-    fit_ubbelohde_walther as fit_ubbelohde_walther,
     fit_vogel as fit_vogel,
 )
 from .viscosity_temperature import (

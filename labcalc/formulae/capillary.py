@@ -73,46 +73,6 @@ def viscosity_from_flow_time(
     return viscosity[()]
 
 
-def flow_time_for_kinetic_share(
-    constant: ArrayLike, kinetic_energy: ArrayLike, share_percent: ArrayLike = 0.1
-) -> NDArray[np.float64]:
-    r"""Return the flow time at which the term of kinetic energy has fallen to a share of the viscosity.
-
-    .. math:: t = \left( \frac{E}{C \, s} \right)^{1/3}
-
-    Parameters
-    ----------
-    constant : array_like of float
-        Constant of the viscometer C, [mm²/s²].
-    kinetic_energy : array_like of float
-        Factor of kinetic energy E, [mm²·s], more than zero.
-    share_percent : array_like of float, optional
-        Share s of E/t² in C t, [%].
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Flow time, [s]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        An input is not positive.
-
-    References
-    ----------
-    .. [1] ASTM D446, the equation of ``viscosity_from_flow_time``.
-
-    Examples
-    --------
-    >>> flow_time_for_kinetic_share(0.003, 235.0).round(0)
-    np.float64(428.0)
-    """
-    C = positive(constant, "constant of the viscometer", "mm²/s²")
-    E = positive(kinetic_energy, "factor of kinetic energy", "mm²·s")
-    return np.cbrt(E / (C * 0.01 * positive(share_percent, "share", "%")))
-
-
 @dataclass(frozen=True, eq=False)
 class FlowResult:
     """The result of two determinations."""

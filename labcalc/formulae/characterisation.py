@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -80,62 +78,6 @@ def viscosity_gravity_constant_100C(density_15C: ArrayLike, kv_100: ArrayLike) -
     """
     logarithm = _logarithm_beyond(0.8, kv_100, "kinematic viscosity at 100 °C")
     return (_grams(density_15C) - 0.108 - 0.1255 * logarithm) / (0.90 - 0.097 * logarithm)
-
-
-@dataclass(frozen=True, eq=False)
-class ViscosityGravityConstants:
-    """The two viscosity-gravity constants of one oil: its viscosities check one another through them, roughly."""
-
-    from_40C: NDArray[np.float64]
-    """From the viscosity at 40 °C, [-]."""
-    from_100C: NDArray[np.float64]
-    """From the viscosity at 100 °C, [-]."""
-
-    @property
-    def difference(self) -> NDArray[np.float64]:
-        """The one from 40 °C less the one from 100 °C, [-]: about 0.003 on average for constants of 0.80 to 0.95."""
-        return self.from_40C - self.from_100C
-
-
-def viscosity_gravity_constants(
-    density_15C: ArrayLike, kv_40: ArrayLike, kv_100: ArrayLike
-) -> ViscosityGravityConstants:
-    """Return both viscosity-gravity constants of an oil.
-
-    The two differ by 0.003 on average, by up to 0.008 for bright stocks. A difference beyond that finds gross errors of
-    a viscosity only: 10 % in one of them moves it by 0.003, 10 kg/m³ in the density by 0.001.
-
-    Parameters
-    ----------
-    density_15C : array_like of float
-        Density at 15 °C, [kg/m³], 10 to 3000.
-    kv_40 : array_like of float
-        Kinematic viscosity at 40 °C, [mm²/s], more than 5.5.
-    kv_100 : array_like of float
-        Kinematic viscosity at 100 °C, [mm²/s], more than 0.8.
-
-    Returns
-    -------
-    ViscosityGravityConstants
-        Both constants, [-]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        An input is outside its range.
-
-    References
-    ----------
-    .. [1] ASTM D2501-14(2019): both equations and the expected difference.
-
-    Examples
-    --------
-    >>> viscosity_gravity_constants(870.0, 30.6, 5.23).difference.round(4)
-    np.float64(0.0022)
-    """
-    return ViscosityGravityConstants(
-        viscosity_gravity_constant_40C(density_15C, kv_40), viscosity_gravity_constant_100C(density_15C, kv_100)
-    )
 
 
 def _logarithm_beyond(limit: float, viscosity: ArrayLike, quantity: str) -> NDArray[np.float64]:

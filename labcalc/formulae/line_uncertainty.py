@@ -53,16 +53,6 @@ class EstimatedLine:
     """Slope of that line over log T."""
 
     @property
-    def intercept_uncertainty(self) -> NDArray[np.float64]:
-        """Standard error of A, [-]."""
-        return np.sqrt(self.covariance[..., 0, 0])
-
-    @property
-    def slope_uncertainty(self) -> NDArray[np.float64]:
-        """Standard error of B, [-]."""
-        return np.sqrt(self.covariance[..., 1, 1])
-
-    @property
     def covariance(self) -> NDArray[np.float64]:
         """Covariance matrix of A and B, last two axes, [-]."""
         slope, height = 1.0 / self.fit.x_spread, 1.0 / self.fit.weight

@@ -101,45 +101,6 @@ def relative_molecular_mass(
     return mass[()]
 
 
-def watson_factor_estimate(relative_molecular_mass: ArrayLike, relative_density_60F: ArrayLike) -> NDArray[np.float64]:
-    r"""Return an estimate of the Watson factor K, which is defined by the boiling point and here guessed without it.
-
-    It may be half a unit off, which is half the way from one kind of oil to the next: good for a rough sorting only.
-    The viscosity-gravity constant tells more.
-
-    .. math:: K \approx 4.5579 \, M^{0.15178} \, S^{-0.84573}
-
-    Parameters
-    ----------
-    relative_molecular_mass : array_like of float
-        Relative molecular mass M, [-].
-    relative_density_60F : array_like of float
-        Relative density 60/60 °F, S, [-].
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Estimated Watson factor, [-]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        The mass is not positive, or no liquid has the relative density.
-
-    References
-    ----------
-    .. [1] C. H. Whitson, SPE Journal 23 (1983) 683; coefficients from memory.
-
-    Examples
-    --------
-    >>> watson_factor_estimate(339.7, 0.91883).round(2)
-    np.float64(11.86)
-    """
-    M = positive(relative_molecular_mass, "relative molecular mass", "[-]")
-    S = liquid_relative_density(relative_density_60F)
-    return np.asarray(4.5579 * M**0.15178 * S**-0.84573)[()]
-
-
 def _refuse_exchanged(warm: NDArray[np.float64], hot: NDArray[np.float64]) -> None:
     warm, hot = np.broadcast_arrays(warm, hot)
     exchanged = hot >= warm

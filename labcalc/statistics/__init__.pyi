@@ -66,12 +66,7 @@ from .charts.simulated_run_lengths import (
 from .coverage import coverage_factor as coverage_factor, effective_degrees_of_freedom as effective_degrees_of_freedom
 from .decisions.acceptance import (
     ONE_SIDED_FACTOR as ONE_SIDED_FACTOR,
-    AcceptedResults as AcceptedResults,
-    TrueValue as TrueValue,
-    accepted_results as accepted_results,
-    best_estimate as best_estimate,
-    between_laboratories_limit as between_laboratories_limit,
-    deviation_limit as deviation_limit,
+    limits_leave_room as limits_leave_room,
     one_sided_margin as one_sided_margin,
 )
 from .decisions.conformity import (
@@ -85,21 +80,7 @@ from .decisions.conformity_risk import (
     ConformityProbability as ConformityProbability,
     GlobalRisks as GlobalRisks,
     conformity_probability as conformity_probability,
-    estimate_with_prior as estimate_with_prior,
     global_risks as global_risks,
-)
-from .decisions.delivery import (
-    Dispute as Dispute,
-    delivery_limits as delivery_limits,
-    limits_leave_room as limits_leave_room,
-    settle_dispute as settle_dispute,
-)
-from .decisions.monte_carlo_propagation import (
-    MonteCarloResult as MonteCarloResult,
-    Validation as Validation,
-    monte_carlo as monte_carlo,
-    numerical_tolerance as numerical_tolerance,
-    validated as validated,
 )
 from .decisions.proficiency import (
     en_score as en_score,
@@ -112,7 +93,6 @@ from .decisions.proficiency import (
 )
 from .decisions.proficiency_rounds import ProficiencyRound as ProficiencyRound, proficiency_round as proficiency_round
 from .decisions.propagation import (
-    correlation_from_covariance as correlation_from_covariance,
     propagated_covariance as propagated_covariance,
     propagated_uncertainty as propagated_uncertainty,
     sensitivities as sensitivities,
@@ -129,9 +109,7 @@ from .precision.agreement import AgreementLimits as AgreementLimits, agreement_l
 from .precision.analysis_of_variance import (
     AnalysisLine as AnalysisLine,
     NestedAnalysis as NestedAnalysis,
-    OneWayAnalysis as OneWayAnalysis,
     nested_analysis as nested_analysis,
-    one_way_analysis as one_way_analysis,
 )
 from .precision.carried_shares import (
     FEWEST_CHANGES as FEWEST_CHANGES,
@@ -144,18 +122,8 @@ from .precision.carry_over import (
     HIGH_LOW_ORDER as HIGH_LOW_ORDER,
     DesignStep as DesignStep,
     HighLowCarryOver as HighLowCarryOver,
-    PreviousRegression as PreviousRegression,
     high_low_carry_over as high_low_carry_over,
     high_low_steps as high_low_steps,
-    regress_on_previous as regress_on_previous,
-    three_step_carry_over as three_step_carry_over,
-)
-from .precision.determinations import (
-    DeterminationPatterns as DeterminationPatterns,
-    Pattern as Pattern,
-    determination_patterns as determination_patterns,
-    kendall_trend as kendall_trend,
-    theil_sen_slope as theil_sen_slope,
 )
 from .precision.duplicate_levels import (
     LEAST_PAIRS_FOR_A_POWER_LAW as LEAST_PAIRS_FOR_A_POWER_LAW,
@@ -175,9 +143,7 @@ from .precision.duplicate_limits import (
 from .precision.duplicates import (
     DuplicatePrecision as DuplicatePrecision,
     duplicate_precision as duplicate_precision,
-    mean_range_precision as mean_range_precision,
     pooled_precision as pooled_precision,
-    relative_duplicate_precision as relative_duplicate_precision,
 )
 from .precision.interlaboratory import (
     InterlaboratoryCells as InterlaboratoryCells,
@@ -254,7 +220,6 @@ from .precision.restricted_likelihood import (
 from .robust import (
     RobustEstimate as RobustEstimate,
     algorithm_a as algorithm_a,
-    algorithm_s as algorithm_s,
     scaled_median_deviation as scaled_median_deviation,
 )
 from .rounding import complies as complies, rounded as rounded, rounded_to_figures as rounded_to_figures

@@ -127,61 +127,6 @@ def algorithm_a(results: ArrayLike) -> RobustEstimate:
     raise ArithmeticError(f"Algorithm A didn't settle in {_ROUNDS} rounds: {np.asarray(results).tolist()}")
 
 
-def algorithm_s(deviations: ArrayLike, degrees_of_freedom: int) -> NDArray[np.float64]:
-    """Return the robust pooled standard deviation by Algorithm S.
-
-    Start from the median; pull standard deviations above η w* in to there; w* is ξ times their root mean square; again,
-    until it doesn't move. η is the point that one of ten is above, and ξ puts right what pulling in takes.
-
-    Parameters
-    ----------
-    deviations : array_like of float
-        Standard deviations within laboratories, [any unit], one series or laboratories × levels; NaN where missing.
-    degrees_of_freedom : int
-        Degrees of freedom of each, [-], 1 or more.
-
-    Returns
-    -------
-    numpy.ndarray of float
-        Robust pooled standard deviation w*, [unit of the deviations], one a level; 0 where half of them are 0.
-
-    Raises
-    ------
-    ValueError
-        Fewer than two at a level, one below 0 or infinite, or degrees of freedom below 1.
-
-    References
-    ----------
-    .. [1] ISO 5725-5:1998, algorithm S; ISO 13528:2022, C.4 (η and ξ printed to three decimals, here by the chi-square
-       distribution).
-
-    Examples
-    --------
-    >>> algorithm_s([0.11, 0.09, 0.10, 0.12, 0.08, 0.60], 2).round(4)
-    np.float64(0.1283)
-    """
-    table = _table(deviations, 2)
-    if degrees_of_freedom < 1 or np.any(table < 0.0):
-        raise ValueError("standard deviations from 0 on, each with 1 degree of freedom or more, were expected")
-    reach, factor = _pooled_factors(degrees_of_freedom)
-    number, pooled = np.sum(np.isfinite(table), axis=0), np.nanmedian(table, axis=0)
-    for _ in range(_ROUNDS):
-        before = pooled
-        pooled = factor * np.sqrt(np.nansum(np.minimum(table, reach * before) ** 2, axis=0) / number)
-        if np.all(np.abs(pooled - before) <= _TOLERANCE * pooled):
-            return np.asarray(pooled)
-    raise ArithmeticError(f"Algorithm S didn't settle in {_ROUNDS} rounds: {np.asarray(deviations).tolist()}")
-
-
-def _pooled_factors(degrees: int) -> tuple[float, float]:
-    """Return η and ξ."""
-    from scipy.special import chdtr, chdtri
-
-    highest = float(chdtri(degrees, 0.1))
-    left = float(chdtr(degrees + 2, highest)) + 0.1 * highest / degrees
-    return math.sqrt(highest / degrees), 1.0 / math.sqrt(left)
-
-
 def _median_spread(table: NDArray[np.float64], middle: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(_MEDIAN_FACTOR * np.nanmedian(np.abs(table - np.asarray(middle)), axis=0))
 

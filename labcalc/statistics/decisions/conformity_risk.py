@@ -44,8 +44,7 @@ def conformity_probability(
 
     .. math:: p_c = \Phi\!\left(\frac{T_U - y}{u}\right) - \Phi\!\left(\frac{T_L - y}{u}\right)
 
-    Nothing but the result is taken to be known of the item; what is known beforehand enters through
-    ``estimate_with_prior``.
+    Nothing but the result is taken to be known of the item.
 
     Parameters
     ----------
@@ -88,51 +87,6 @@ def conformity_probability(
     above = np.where(np.isnan(high), open_side, stdtr(degrees, (y - high) / u))
     below, above = np.broadcast_arrays(below, above)
     return ConformityProbability(np.asarray(1.0 - below - above), np.asarray(below), np.asarray(above))
-
-
-def estimate_with_prior(
-    value: ArrayLike, standard_uncertainty: ArrayLike, prior_mean: ArrayLike, prior_deviation: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    r"""Return estimate and standard uncertainty of an item whose kind is known beforehand.
-
-    .. math:: \hat y = \frac{u_0^2\, y + u^2\, y_0}{u_0^2 + u^2}, \qquad \hat u = \frac{u_0\, u}{\sqrt{u_0^2 + u^2}}
-
-    A prior draws the result towards what the product usually is: not for an item that may be of another kind.
-
-    Parameters
-    ----------
-    value : array_like of float
-        Measured value y, [any unit].
-    standard_uncertainty : array_like of float
-        Its standard uncertainty u, [unit of the value], above 0.
-    prior_mean : array_like of float
-        What such items usually are, y₀, [unit of the value].
-    prior_deviation : array_like of float
-        How far they vary, u₀, [unit of the value], above 0.
-
-    Returns
-    -------
-    tuple of numpy.ndarray of float
-        Estimate and standard uncertainty, [unit of the value], for ``conformity_probability``.
-
-    Raises
-    ------
-    ValueError
-        A standard uncertainty or a deviation is not above 0.
-
-    References
-    ----------
-    .. [1] JCGM 106:2012, 6.2 and A.4.4 (memory): normal prior, normal likelihood.
-
-    Examples
-    --------
-    >>> [float(one.round(4)) for one in estimate_with_prior(10.3, 0.1, 10.0, 0.2)]
-    [10.24, 0.0894]
-    """
-    u, u0 = _above_zero(standard_uncertainty, "standard uncertainty"), _above_zero(prior_deviation, "prior deviation")
-    weight = u0**2 / (u0**2 + u**2)
-    estimate = weight * np.asarray(value, dtype=float) + (1.0 - weight) * np.asarray(prior_mean, dtype=float)
-    return np.asarray(estimate), np.asarray(u * np.sqrt(weight))
 
 
 @dataclass(frozen=True)

@@ -153,39 +153,6 @@ def sensitivities(
     return np.stack(columns, axis=-1)
 
 
-def correlation_from_covariance(covariance: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Split a covariance matrix into standard uncertainties and correlation coefficients.
-
-    Parameters
-    ----------
-    covariance : array_like of float
-        Covariance matrix, [product of the quantities' units], n × n, symmetric.
-
-    Returns
-    -------
-    uncertainties : numpy.ndarray of float
-        Standard uncertainties, [unit of each quantity], n.
-    correlation : numpy.ndarray of float
-        Correlation coefficients, [-], n × n; a quantity without uncertainty is correlated with nothing.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, equation 14.
-
-    Examples
-    --------
-    >>> correlation_from_covariance([[4.0, 3.0], [3.0, 9.0]])
-    (array([2., 3.]), array([[1. , 0.5],
-           [0.5, 1. ]]))
-    """
-    matrix = np.asarray(covariance, dtype=float)
-    uncertainties = np.sqrt(np.diag(matrix))
-    scale = np.where(uncertainties > 0.0, uncertainties, 1.0)
-    correlation = matrix / np.outer(scale, scale)
-    np.fill_diagonal(correlation, 1.0)
-    return uncertainties, correlation
-
-
 def _uncertainties(values: Sequence[float], uncertainties: Sequence[float]) -> NDArray[np.float64]:
     spread = np.asarray(uncertainties, dtype=float)
     if spread.shape != np.shape(values):

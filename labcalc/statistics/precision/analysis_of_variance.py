@@ -1,8 +1,7 @@
-"""Analysis of variance: one way, and nested to any depth, with expected mean squares of unbalanced data."""
+"""Analysis of variance, nested to any depth, with expected mean squares of unbalanced data."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -26,23 +25,6 @@ class AnalysisLine:
     def mean_square(self) -> float:
         """Sum of squares over degrees of freedom."""
         return self.sum_of_squares / self.degrees_of_freedom
-
-
-@dataclass(frozen=True)
-class OneWayAnalysis:
-    """Between and within groups, and the F-test that the groups' means are equal.
-
-    ``f`` is infinite where the results within every group are all alike, NaN where all results are.
-    """
-
-    number: int
-    mean: float
-    between: AnalysisLine
-    within: AnalysisLine
-    f: float
-    p_value: float
-    r_squared: float
-    residual_deviation: float
 
 
 @dataclass(frozen=True)
@@ -74,67 +56,6 @@ class NestedAnalysis:
         return all(np.ptp(sizes) == 0.0 for sizes in self.layout.sizes)
 
 
-def one_way_analysis(results: ArrayLike, groups: ArrayLike, *, decimals: int | None = None) -> OneWayAnalysis:
-    """Compare the means of groups of results.
-
-    Parameters
-    ----------
-    results : array_like of float
-        Results, [any unit].
-    groups : array_like
-        Group of each result, [-].
-    decimals : int, optional
-        Decimals that the results were printed with, [-]. Where the numbers have many leading figures in common, the
-        nearest binary number of each is off by a visible part of their differences; given the decimals, the printed
-        differences are worked with instead.
-
-    Returns
-    -------
-    OneWayAnalysis
-        Sums of squares, [unit of the results squared], F, its probability and the share of the groups in the sum of
-        squares, [-]. The NIST one-way sets give 13 or more of their certified 15 digits with ``decimals``; without,
-        those with 13 leading figures in common (SmLs07 to SmLs09) give 4, which is what the binary inputs hold.
-
-    Raises
-    ------
-    ValueError
-        Fewer than two groups, no group of two results, a result that is not finite, or one with more decimals.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.3.3; NIST Statistical Reference Datasets, analysis of
-       variance.
-
-    Examples
-    --------
-    >>> found = one_way_analysis([1.4, 1.3, 1.5, 1.8, 1.7, 1.9], ["a", "a", "a", "b", "b", "b"], decimals=1)
-    >>> round(found.f, 6), round(found.r_squared, 6)
-    (24.0, 0.857143)
-    """
-    from scipy.special import fdtrc
-
-    nested = nested_analysis(results, {"groups": groups}, lowest="results", decimals=decimals)
-    between, within = nested.lines
-    f = _ratio(between.mean_square, within.mean_square)
-    total = between.sum_of_squares + within.sum_of_squares
-    return OneWayAnalysis(
-        number=nested.number,
-        mean=nested.mean,
-        between=between,
-        within=within,
-        f=f,
-        p_value=float(fdtrc(between.degrees_of_freedom, within.degrees_of_freedom, f)),
-        r_squared=between.sum_of_squares / total if total > 0.0 else math.nan,
-        residual_deviation=math.sqrt(within.mean_square),
-    )
-
-
-def _ratio(above: float, below: float) -> float:
-    if below > 0.0:
-        return above / below
-    return math.inf if above > 0.0 else math.nan
-
-
 def nested_analysis(
     results: ArrayLike,
     factors: Mapping[str, ArrayLike],
@@ -163,7 +84,9 @@ def nested_analysis(
         Material of each result, [-], where several materials, each with a mean of its own, were measured side by side:
         every innermost group holds each equally often. The lowest line loses their degrees of freedom.
     decimals : int, optional
-        Decimals that the results were printed with, [-]; see ``one_way_analysis``.
+        Decimals that the results were printed with, [-]. Where they have many leading figures in common, the binary
+        number nearest to each is off by a visible part of their differences; given the decimals, the printed
+        differences are worked with instead.
 
     Returns
     -------

@@ -71,31 +71,6 @@ class PowerLaw:
         """
         return np.asarray(self.factor * np.asarray(level, dtype=float) ** self.exponent)
 
-    def interval_at(self, level: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the interval of the standard deviation at a level.
-
-        It is taken for one with as many degrees of freedom as its standard error says, less the two that the fit took:
-        so an interval of 95 % covers 94.5 to 95.5 % from 30 pairs on (simulated).
-
-        Parameters
-        ----------
-        level : array_like of float
-            Level, [unit of the results], above 0.
-
-        Returns
-        -------
-        tuple of numpy.ndarray of float
-            Lower and upper end, [unit of the results].
-        """
-        from scipy.special import chdtri
-
-        log = np.log(np.asarray(level, dtype=float))
-        variance = self.log_factor_error**2 + 2.0 * log * self.covariance + (log * self.exponent_error) ** 2
-        degrees = (1.0 - 2.0 / self.number) / (2.0 * variance)
-        tail, found = (1.0 - self.confidence) / 2.0, self.deviation_at(level)
-        low, high = (np.sqrt(degrees / chdtri(degrees, p)) for p in (tail, 1.0 - tail))
-        return found * low, found * high
-
 
 def level_dependence(first: ArrayLike, second: ArrayLike) -> LevelDependence:
     r"""Test whether the differences of pairs depend on the level.

@@ -6,7 +6,7 @@ Arrays of pairs, or results with the number of their set; no loop over pairs.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,9 +15,6 @@ from labcalc.statistics.precision.duplicate_limits import difference_limit_facto
 from labcalc.statistics.precision.long_term_precision import spread_interval
 from labcalc.statistics.precision.pair_order import OrderEffect, order_effect
 from labcalc.statistics.series import finite_series, paired_series
-
-_MEAN_RANGE_OF_TWO = 2.0 / math.sqrt(math.pi)
-"""d2 of two results, 1.128."""
 
 
 @dataclass(frozen=True)
@@ -105,95 +102,6 @@ def duplicate_precision(first: ArrayLike, second: ArrayLike, *, confidence: floa
     return _precision(one.size, spread / math.sqrt(2.0), degrees, confidence, form, order)
 
 
-def relative_duplicate_precision(
-    first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95
-) -> DuplicatePrecision:
-    r"""Return the relative repeatability standard deviation from pairs, for a scatter that grows with the level.
-
-    .. math:: s_{rel} = \sqrt{\sum \ln^2 (x_1 / x_2) / 2n}
-
-    Parameters
-    ----------
-    first : array_like of float
-        First result of each pair, [any unit], above 0, one pair or more.
-    second : array_like of float
-        Second results, [unit of the first].
-    confidence : float
-        Confidence of the interval and of the t-test, [-].
-
-    Returns
-    -------
-    DuplicatePrecision
-        Relative standard deviation with interval, [-], as ``duplicate_precision`` gives it for the logarithms.
-
-    Raises
-    ------
-    ValueError
-        No pair, two numbers of results, or one that is not finite or not above 0.
-
-    References
-    ----------
-    .. [1] ISO 5725-2:2019, 7.4, on natural logarithms of the results.
-
-    Examples
-    --------
-    >>> found = relative_duplicate_precision([10.1, 98.0], [10.0, 99.0])
-    >>> round(100.0 * found.deviation, 3)
-    0.711
-    """
-    one, other = paired_series(first, second, 1, "a precision from pairs")
-    lowest = min(float(one.min()), float(other.min()))
-    if lowest <= 0.0:
-        raise ValueError(f"result {lowest:g}: a relative precision needs results above 0")
-    found = duplicate_precision(np.log(one), np.log(other), confidence=confidence)
-    return replace(found, form=f"{found.form} of logarithms")
-
-
-def mean_range_precision(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> DuplicatePrecision:
-    r"""Return the repeatability standard deviation from the mean range of pairs; single large ones weigh less.
-
-    .. math:: s = \overline{|d|} / 1.128
-
-    The mean range spreads as a chi distribution with fewer degrees of freedom, about 0.88 n: those that give it the
-    right mean and variance.
-
-    Parameters
-    ----------
-    first : array_like of float
-        First result of each pair, [any unit], one pair or more.
-    second : array_like of float
-        Second results, [unit of the first].
-    confidence : float
-        Confidence of the interval, [-].
-
-    Returns
-    -------
-    DuplicatePrecision
-        Standard deviation with interval, [unit of the results].
-
-    Raises
-    ------
-    ValueError
-        No pair, two numbers of results, or one that is not finite.
-
-    References
-    ----------
-    .. [1] NT TR 537 (Nordtest), 3.3: duplicates (memory). Degrees of freedom: P. B. Patnaik, Biometrika 37 (1950) 78
-       (memory), here from the exact moments.
-
-    Examples
-    --------
-    >>> found = mean_range_precision([10.1, 9.8, 10.4, 10.0], [10.0, 9.9, 10.2, 10.1])
-    >>> round(found.deviation, 4), round(found.degrees_of_freedom, 2)
-    (0.1108, 3.71)
-    """
-    one, other = paired_series(first, second, 1, "a precision from pairs")
-    deviation = float(np.mean(np.abs(one - other))) / _MEAN_RANGE_OF_TWO
-    degrees, mean_of_chi = _chi_like_the_mean_range(one.size)
-    found = _precision(one.size, deviation, degrees, confidence, "mean range", None)
-    return replace(found, interval=spread_interval(deviation * mean_of_chi, degrees, confidence))
-
-
 def pooled_precision(results: ArrayLike, sets: ArrayLike, *, confidence: float = 0.95) -> DuplicatePrecision:
     r"""Return the repeatability standard deviation from sets of two, three and more repeats.
 
@@ -254,17 +162,3 @@ def _within(series: NDArray[np.float64], number: NDArray[np.intp], sizes: NDArra
     shifted = series - series[np.unique(number, return_index=True)[1]][number]
     means: NDArray[np.float64] = np.bincount(number, weights=shifted) / sizes
     return np.asarray(shifted - means[number])
-
-
-def _chi_like_the_mean_range(number: int) -> tuple[float, float]:
-    """Return the degrees of freedom of the chi that has the mean range's relative variance, and its c4."""
-    from scipy.optimize import brentq
-    from scipy.special import poch
-
-    wanted = (math.pi / 2.0 - 1.0) / number
-
-    def mean_of(degrees: float) -> float:
-        return math.sqrt(2.0 / degrees) * float(poch(degrees / 2.0, 0.5))
-
-    degrees = float(brentq(lambda nu: mean_of(nu) ** -2 - 1.0 - wanted, 0.5, number + 1.0, xtol=1e-10))
-    return degrees, mean_of(degrees)

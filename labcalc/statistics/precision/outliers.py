@@ -70,14 +70,6 @@ class ExtremeDeviates:
         """How many values are odd at 1 %."""
         return _last_beyond(self.statistics, self.limits_1_percent)
 
-    @property
-    def standings(self) -> tuple[Standing, ...]:
-        """Standing of each value in the order of ``places``."""
-        firm, odd = self.outliers, self.stragglers_and_outliers
-        return tuple(
-            "outlier" if step < firm else "straggler" if step < odd else "within" for step in range(len(self.places))
-        )
-
 
 def standing_of(statistic: float, limit_5_percent: float, limit_1_percent: float) -> Standing:
     """Return the standing of a statistic; at the limit is within it.
