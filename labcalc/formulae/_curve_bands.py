@@ -18,10 +18,8 @@ class FittedPoints:
 
     jacobian: NDArray[np.float64]
     """Derivatives of the ordinate by the coefficients, the last axis the coefficients, [-]."""
-    ordinate_of_percent: NDArray[np.float64]
-    """Change of the ordinate for 1 % of the viscosity, [-]."""
-    residuals_percent: NDArray[np.float64]
-    """Curve minus point, [% of the point's viscosity]."""
+    ordinate_of_percent: NDArray[np.float64]  # change of the ordinate for 1 % of the viscosity, [-]
+    residuals_percent: NDArray[np.float64]  # curve minus point, [% of the point's viscosity]
 
     def half_width(
         self,
@@ -59,12 +57,9 @@ class FittedPoints:
 class ViscosityBand:
     """A line and the interval about it, at the temperatures that were asked for."""
 
-    lowest: NDArray[np.float64]
-    """Lower end, [mm²/s]."""
-    line: NDArray[np.float64]
-    """The line, [mm²/s]."""
-    highest: NDArray[np.float64]
-    """Upper end, [mm²/s]."""
+    lowest: NDArray[np.float64]  # lower end, [mm²/s]
+    line: NDArray[np.float64]  # the line, [mm²/s]
+    highest: NDArray[np.float64]  # upper end, [mm²/s]
 
 
 class CurveWithBands:
@@ -86,26 +81,20 @@ class CurveWithBands:
 
         Parameters
         ----------
-        temperature_C : array_like of float
-            Temperature, [°C], within the fitted ones.
-        noise_percent : array_like of float, optional
-            Standard deviation of a result, [%], one for all of an oil, such as repeatability limit / 2.8; without it,
-            the scatter of the points about the curve.
-        level : float, optional
-            Probability, [-], between 0 and 1.
-        extrapolate : bool, optional
-            Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval grows.
+        temperature_C : Temperature, [°C], within the fitted ones.
+        noise_percent : Standard deviation of a result, [%], one for all of an oil, such as repeatability limit / 2.8;
+            without it, the scatter of the points about the curve.
+        level : Probability, [-], between 0 and 1.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval grows.
 
         Returns
         -------
-        ViscosityBand
-            Curve and interval, [mm²/s] or [mPa·s]; NaN where an input is NaN.
+        Curve and interval, [mm²/s] or [mPa·s].
 
         Raises
         ------
-        OutOfRangeError
-            A temperature is outside the fitted ones, the level is no probability, or the noise is not positive, or
-            neither stated nor told by more points than coefficients.
+        OutOfRangeError : A temperature is outside the fitted ones, the level is no probability, or the noise is not
+            positive, or neither stated nor told by more points than coefficients.
         """
         return self._band(temperature_C, noise_percent, level, extrapolate, 0)
 
@@ -122,24 +111,18 @@ class CurveWithBands:
 
         Parameters
         ----------
-        temperature_C : array_like of float
-            Temperature, [°C], within the fitted ones.
-        noise_percent : array_like of float, optional
-            As ``confidence_band``, [%].
-        level : float, optional
-            Probability, [-], between 0 and 1.
-        extrapolate : bool, optional
-            As ``confidence_band``.
+        temperature_C : Temperature, [°C], within the fitted ones.
+        noise_percent : As ``confidence_band``, [%].
+        level : Probability, [-], between 0 and 1.
+        extrapolate : As ``confidence_band``.
 
         Returns
         -------
-        ViscosityBand
-            Curve and interval, [mm²/s] or [mPa·s]; NaN where an input is NaN.
+        Curve and interval, [mm²/s] or [mPa·s].
 
         Raises
         ------
-        OutOfRangeError
-            As ``confidence_band``.
+        OutOfRangeError : As ``confidence_band``.
         """
         return self._band(temperature_C, noise_percent, level, extrapolate, 1)
 

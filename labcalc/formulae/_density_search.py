@@ -19,13 +19,10 @@ from labcalc.formulae.volume_corrections import (
     thermal_factor,
 )
 
-_AGREES = 1e-6
-"""Difference from the observed density that ends the iteration, [kg/m³]."""
+_AGREES = 1e-6  # difference from the observed density that ends the iteration, [kg/m³]
 _MOST_PASSES = 15
-_BLOCK = 32_768
-"""Densities that are worked on together: few enough that they stay in the processor's cache."""
-_BESIDE_JOINT = 1.0
-"""How near a joint a refined product may stay unsettled, [kg/m³]."""
+_BLOCK = 32_768  # densities that are worked on together: few enough that they stay in the processor's cache
+_BESIDE_JOINT = 1.0  # how near a joint a refined product may stay unsettled, [kg/m³]
 
 
 @dataclass(frozen=True)
@@ -62,12 +59,9 @@ class _Unsettled:
     """Observed densities whose density at 60 °F is looked for, with all that stays the same from pass to pass."""
 
     observed: NDArray[np.float64]
-    T: NDArray[np.float64]
-    """Temperature as read, [°F]."""
-    t: NDArray[np.float64]
-    """The same on IPTS-68, [°F]."""
-    P: NDArray[np.float64]
-    """Gauge pressure, [psi]."""
+    T: NDArray[np.float64]  # temperature as read, [°F]
+    t: NDArray[np.float64]  # the same on IPTS-68, [°F]
+    P: NDArray[np.float64]  # gauge pressure, [psi]
     group: Commodity
     alpha: NDArray[np.float64] | None
 

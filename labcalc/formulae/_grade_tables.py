@@ -28,8 +28,7 @@ GRADE_TABLES: Mapping[str, str] = MappingProxyType(
 )
 """Names of the tables, and their files."""
 
-_DUST = 1e-9
-"""Share of a limit below which a difference is dust of binary arithmetic."""
+_DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic
 
 
 @dataclass(frozen=True)
@@ -38,8 +37,7 @@ class Quantity:
 
     name: str
     unit: str
-    mark: str
-    """``seen``, or ``memory`` if its limits are to be confirmed against the standard."""
+    mark: str  # ``seen``, or ``memory`` if its limits are to be confirmed against the standard
 
 
 @dataclass(frozen=True)
@@ -49,8 +47,7 @@ class Limits:
     lowest: float
     highest: float
     highest_belongs: bool
-    decimals: int | None = None
-    """As the standard prints it, where that is not as the method reports a result."""
+    decimals: int | None = None  # as the standard prints it, where that is not as the method reports a result
 
     def hold(self, values: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Tell which values lie inside; NaN doesn't."""
@@ -75,8 +72,7 @@ class Grade:
     name: str
     mark: str
     limits: Mapping[str, Limits]
-    label: str
-    """Its name as a report gives it; empty where the standard has but one."""
+    label: str  # its name as a report gives it; empty where the standard has but one
     standard: str
     edition: str
 

@@ -10,8 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
 
-_BLOCK = 40_000
-"""Values that are worked on at once: what is computed on the way stays in the processor's cache."""
+_BLOCK = 40_000  # values that are worked on at once: what is computed on the way stays in the processor's cache
 
 Arrays = tuple[NDArray[np.float64], ...]
 
@@ -21,13 +20,11 @@ class StraightLine:
     """The weighted least squares of y over x, last axis the points."""
 
     slope: NDArray[np.float64]
-    x_mean: NDArray[np.float64]
-    """Weighted mean of x: there the line's height and its slope are uncorrelated."""
+    x_mean: NDArray[np.float64]  # weighted mean of x: there the line's height and its slope are uncorrelated
     y_mean: NDArray[np.float64]
     x_spread: NDArray[np.float64]
     """Weighted sum of squares of x about its mean; 1 over it is the variance of the slope if weights are 1/variance."""
-    weight: NDArray[np.float64]
-    """Sum of the weights; the variance of the height at the mean is 1 over it."""
+    weight: NDArray[np.float64]  # sum of the weights; the variance of the height at the mean is 1 over it
 
     @property
     def intercept(self) -> NDArray[np.float64]:

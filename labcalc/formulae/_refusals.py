@@ -10,8 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
 
-_DUST = 1e-9
-"""Share of a limit below which a difference is dust of binary arithmetic: 2.1e-6 × 1e6 is not quite 2.1."""
+_DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic: 2.1e-6 × 1e6 is not quite 2.1
 
 LIGHTEST, HEAVIEST = 10.0, 3000.0
 """Densities that a liquid can be meant by, [kg/m³]: the example of API MPMS 11.1, 11.1.5.1, and heavy halocarbons."""

@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _MOST_STEPS = 200
-_SETTLED = 1e-14
-"""Relative width of the interval that ends the search."""
+_SETTLED = 1e-14  # relative width of the interval that ends the search
 
 
 def bracketed_root(

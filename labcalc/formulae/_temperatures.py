@@ -8,8 +8,7 @@ from numpy.typing import NDArray
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.formulae._refusals import refuse_outside, warn_caller
 
-ZERO_C = 273.15
-"""0 °C, [K]."""
+ZERO_C = 273.15  # 0 °C, [K]
 
 
 def kelvin(temperature_C: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -21,22 +21,17 @@ def humid_air_density(
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperature, [°C], 10 to 30.
-    pressure_hPa : array_like of float, optional
-        Pressure of the air at the place, not reduced to sea level, [hPa], 900 to 1100.
-    relative_humidity_percent : array_like of float, optional
-        Relative humidity, [%], 0 to 80.
+    temperature_C : Temperature, [°C], 10 to 30.
+    pressure_hPa : Pressure of the air at the place, not reduced to sea level, [hPa], 900 to 1100.
+    relative_humidity_percent : Relative humidity, [%], 0 to 80.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Density of the air, [kg/m³]; NaN where an input is NaN.
+    Density of the air, [kg/m³].
 
     Raises
     ------
-    OutOfRangeError
-        An input is outside its range.
+    OutOfRangeError : An input is outside its range.
 
     References
     ----------
@@ -63,29 +58,20 @@ def dry_air_density(temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25)
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperature of the tube, [°C], -50 to 150.
-    pressure_hPa : array_like of float, optional
-        Pressure of the air at the place, [hPa], 500 to 1100.
+    temperature_C : Temperature of the tube, [°C], -50 to 150.
+    pressure_hPa : Pressure of the air at the place, [hPa], 500 to 1100.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Density of the air, [kg/m³]; NaN where an input is NaN.
+    Density of the air, [kg/m³].
 
     Raises
     ------
-    OutOfRangeError
-        An input is outside its range.
+    OutOfRangeError : An input is outside its range.
 
     References
     ----------
     .. [1] ASTM D4052, calibration with air; from memory, within 0.05 % of CIPM-2007 for dry air.
-
-    Examples
-    --------
-    >>> dry_air_density([20.0, 40.0]).round(4)
-    array([1.2048, 1.1278])
     """
     t, p = np.asarray(temperature_C, dtype=float), np.asarray(pressure_hPa, dtype=float)
     refuse_outside(t, "temperature", "°C", lowest=-50.0, highest=150.0, reason="where density meters are used")

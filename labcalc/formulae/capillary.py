@@ -28,27 +28,21 @@ def viscosity_from_flow_time(
 
     Parameters
     ----------
-    flow_time_s : array_like of float
-        Flow time t, [s].
-    constant : array_like of float
-        Constant of the viscometer C at the temperature of the test, [mm²/s²].
-    kinetic_energy : array_like of float, optional
-        Factor of kinetic energy E, [mm²·s]; see ``kinetic_energy_factor``. The certificate of a viscometer may give a
-        correction θ in seconds instead, ν = C (t − θ): then E = C θ t².
-    shortest_s : array_like of float, optional
-        Shortest flow time that the standard allows for this size, [s]: 200, for the finest capillaries up to 300 or
-        more (ASTM D446); shorter ones for automatic viscometers that have shown that they can.
+    flow_time_s : Flow time t, [s].
+    constant : Constant of the viscometer C at the temperature of the test, [mm²/s²].
+    kinetic_energy : Factor of kinetic energy E, [mm²·s]; see ``kinetic_energy_factor``. The certificate of a viscometer
+        may give a correction θ in seconds instead, ν = C (t − θ): then E = C θ t².
+    shortest_s : Shortest flow time that the standard allows for this size, [s]: 200, for the finest capillaries up to
+        300 or more (ASTM D446); shorter ones for automatic viscometers that have shown that they can.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity, [mm²/s], reported to 4 figures; NaN where an input is NaN.
+    Kinematic viscosity, [mm²/s], reported to 4 figures.
 
     Raises
     ------
-    OutOfRangeError
-        A flow time is shorter than allowed, the constant is not positive, the factor is negative, or so great that
-        nothing is left of the viscosity.
+    OutOfRangeError : A flow time is shorter than allowed, the constant is not positive, the factor is negative, or so
+        great that nothing is left of the viscosity.
 
     References
     ----------
@@ -77,12 +71,9 @@ def viscosity_from_flow_time(
 class FlowResult:
     """The result of two determinations."""
 
-    mean: NDArray[np.float64]
-    """Mean of the two, [mm²/s]: the result, if they agree."""
-    difference: NDArray[np.float64]
-    """Difference of the two, [mm²/s]."""
-    determinability: NDArray[np.float64]
-    """The largest difference allowed, [mm²/s]."""
+    mean: NDArray[np.float64]  # mean of the two, [mm²/s]: the result, if they agree
+    difference: NDArray[np.float64]  # difference of the two, [mm²/s]
+    determinability: NDArray[np.float64]  # the largest difference allowed, [mm²/s]
 
     @property
     def agree(self) -> NDArray[np.bool_]:
@@ -100,35 +91,24 @@ def flow_result(
 
     Parameters
     ----------
-    first : array_like of float
-        Viscosity determined first, [mm²/s].
-    second : array_like of float
-        Viscosity determined next, [mm²/s].
-    determinability_factor : array_like of float
-        Factor k of the determinability k (y + c), [-], of the method, its edition and the class of product.
-    determinability_offset : array_like of float, optional
-        Offset c, [mm²/s].
+    first : Viscosity determined first, [mm²/s].
+    second : Viscosity determined next, [mm²/s].
+    determinability_factor : Factor k of the determinability k (y + c), [-], of the method, its edition and the class of
+        product.
+    determinability_offset : Offset c, [mm²/s].
 
     Returns
     -------
-    FlowResult
-        Mean, difference and what is allowed, [mm²/s]; NaN, and no agreement, where an input is NaN.
+    Mean, difference and what is allowed, [mm²/s]; NaN, and no agreement, where an input is NaN.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity, the factor or the determinability is not positive.
+    OutOfRangeError : A viscosity, the factor or the determinability is not positive.
 
     References
     ----------
     .. [1] ISO 3104:1994, clause 14 (determinability); ASTM D445-11a, 4.1: the result is the mean of two acceptable
        determined values.
-
-    Examples
-    --------
-    >>> base_oil = flow_result(73.25, 73.35, 0.0020)
-    >>> base_oil.mean, base_oil.agree
-    (np.float64(73.3), np.True_)
     """
     y1, y2 = positive(first, "first viscosity", "mm²/s"), positive(second, "second viscosity", "mm²/s")
     factor = positive(determinability_factor, "factor of the determinability", "[-]")

@@ -17,20 +17,16 @@ def viscosity_gravity_constant_40C(density_15C: ArrayLike, kv_40: ArrayLike) -> 
 
     Parameters
     ----------
-    density_15C : array_like of float
-        Density at 15 °C, [kg/m³], 10 to 3000; G is the same in g/mL.
-    kv_40 : array_like of float
-        Kinematic viscosity at 40 °C, V, [mm²/s], more than 5.5.
+    density_15C : Density at 15 °C, [kg/m³], 10 to 3000; G is the same in g/mL.
+    kv_40 : Kinematic viscosity at 40 °C, V, [mm²/s], more than 5.5.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Viscosity-gravity constant, [-], unrounded (reported to 0.002); NaN where an input is NaN.
+    Viscosity-gravity constant, [-], unrounded (reported to 0.002).
 
     Raises
     ------
-    OutOfRangeError
-        An input is outside its range.
+    OutOfRangeError : An input is outside its range.
 
     References
     ----------
@@ -52,29 +48,20 @@ def viscosity_gravity_constant_100C(density_15C: ArrayLike, kv_100: ArrayLike) -
 
     Parameters
     ----------
-    density_15C : array_like of float
-        Density at 15 °C, [kg/m³], 10 to 3000; G is the same in g/mL.
-    kv_100 : array_like of float
-        Kinematic viscosity at 100 °C, V, [mm²/s], more than 0.8.
+    density_15C : Density at 15 °C, [kg/m³], 10 to 3000; G is the same in g/mL.
+    kv_100 : Kinematic viscosity at 100 °C, V, [mm²/s], more than 0.8.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Viscosity-gravity constant, [-], unrounded (reported to 0.002); NaN where an input is NaN.
+    Viscosity-gravity constant, [-], unrounded (reported to 0.002).
 
     Raises
     ------
-    OutOfRangeError
-        An input is outside its range.
+    OutOfRangeError : An input is outside its range.
 
     References
     ----------
     .. [1] ASTM D2501-14(2019), the equation for 100 °C.
-
-    Examples
-    --------
-    >>> viscosity_gravity_constant_100C(870.0, 5.23).round(4)
-    np.float64(0.8132)
     """
     logarithm = _logarithm_beyond(0.8, kv_100, "kinematic viscosity at 100 °C")
     return (_grams(density_15C) - 0.108 - 0.1255 * logarithm) / (0.90 - 0.097 * logarithm)

@@ -19,12 +19,9 @@ class GradeCandidates:
     """The grades of a table against what is known of one or many samples; last axis the grades."""
 
     table: GradeTable
-    values: Mapping[str, NDArray[np.float64]]
-    """What is known, in one shape; NaN where it isn't."""
-    possible: NDArray[np.bool_]
-    """No known value speaks against the grade."""
-    certain: NDArray[np.bool_]
-    """Every quantity of the grade is known and within its limits."""
+    values: Mapping[str, NDArray[np.float64]]  # what is known, in one shape; NaN where it isn't
+    possible: NDArray[np.bool_]  # no known value speaks against the grade
+    certain: NDArray[np.bool_]  # every quantity of the grade is known and within its limits
 
     @property
     def grades(self) -> tuple[str, ...]:
@@ -36,13 +33,11 @@ class GradeCandidates:
 
         Parameters
         ----------
-        sample : int
-            Index of the sample, [-], an axis each; none for a single sample.
+        sample : Index of the sample, [-], an axis each; none for a single sample.
 
         Returns
         -------
-        tuple of str
-            Names of its grades, [-]; more than one where the known values can't decide.
+        Names of its grades, [-]; more than one where the known values can't decide.
         """
         return tuple(name for name, fits in zip(self.grades, self.possible[sample], strict=True) if fits)
 
@@ -51,13 +46,11 @@ class GradeCandidates:
 
         Parameters
         ----------
-        sample : int
-            Index of the sample, [-], an axis each; none for a single sample.
+        sample : Index of the sample, [-], an axis each; none for a single sample.
 
         Returns
         -------
-        dict of str to str
-            Grade → the reason in words, [-].
+        Grade → the reason in words, [-].
         """
         return {grade.name: "; ".join(self._words(grade, sample)) for grade in self.table.grades}
 
@@ -84,23 +77,19 @@ def grade_candidates(standard: str, **values: ArrayLike) -> GradeCandidates:
 
     Parameters
     ----------
-    standard : str
-        Name of the table, a key of ``GRADE_TABLES``.
-    values : array_like of float
-        What is known, in the unit of the table, [mm²/s], [mPa·s], [kg/m³] or [°C], by the names that the table uses:
-        ``kv_100``, ``high_shear_150``, ``cranking_minus_30``, ``kv_50``, ``density_15`` and so on; NaN for not known.
+    standard : Name of the table, a key of ``GRADE_TABLES``.
+    values : What is known, in the unit of the table, [mm²/s], [mPa·s], [kg/m³] or [°C], by the names that the table
+        uses: ``kv_100``, ``high_shear_150``, ``cranking_minus_30``, ``kv_50``, ``density_15`` and so on; NaN for not
+        known.
 
     Returns
     -------
-    GradeCandidates
-        For each grade, last axis, whether it is possible and whether it is certain, [-]; all of the broadcast shape.
+    For each grade, last axis, whether it is possible and whether it is certain, [-]; all of the broadcast shape.
 
     Raises
     ------
-    ValueError
-        The table is unknown, or it has no such quantity.
-    OutOfRangeError
-        A viscosity or density is not positive.
+    ValueError : The table is unknown, or it has no such quantity.
+    OutOfRangeError : A viscosity or density is not positive.
 
     References
     ----------

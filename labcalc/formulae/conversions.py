@@ -15,20 +15,16 @@ def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> 
 
     Parameters
     ----------
-    dynamic_viscosity : array_like of float
-        Dynamic viscosity, [mPa·s], more than zero.
-    density : array_like of float
-        Density at the same temperature, [kg/m³], 10 to 3000.
+    dynamic_viscosity : Dynamic viscosity, [mPa·s], more than zero.
+    density : Density at the same temperature, [kg/m³], 10 to 3000.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity, [mm²/s]; NaN where an input is NaN.
+    Kinematic viscosity, [mm²/s].
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is not positive, or no liquid has the density; one in g/cm³ is told to be so.
+    OutOfRangeError : A viscosity is not positive, or no liquid has the density; one in g/cm³ is told to be so.
 
     References
     ----------
@@ -47,29 +43,20 @@ def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity, [mm²/s], more than zero.
-    density : array_like of float
-        Density at the same temperature, [kg/m³], 10 to 3000.
+    kinematic_viscosity : Kinematic viscosity, [mm²/s], more than zero.
+    density : Density at the same temperature, [kg/m³], 10 to 3000.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Dynamic viscosity, [mPa·s]; NaN where an input is NaN.
+    Dynamic viscosity, [mPa·s].
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is not positive, or no liquid has the density; one in g/cm³ is told to be so.
+    OutOfRangeError : A viscosity is not positive, or no liquid has the density; one in g/cm³ is told to be so.
 
     References
     ----------
     .. [1] ISO 3104:1994, definition of kinematic viscosity.
-
-    Examples
-    --------
-    >>> dynamic_from_kinematic(1.0034, 998.2072).round(4)
-    np.float64(1.0016)
     """
     viscosity = positive(kinematic_viscosity, "kinematic viscosity", "mm²/s")
     return viscosity * liquid_density(density) / 1000.0

@@ -38,35 +38,25 @@ def density_at(
 
     Parameters
     ----------
-    density_kg_m3 : array_like of float
-        Density at ``from_C`` and ``from_kPa``, [kg/m³].
-    from_C : array_like of float
-        Temperature of the known density, [°C], -50 to 150.
-    to_C : array_like of float
-        Temperature of the wanted density, [°C], -50 to 150.
-    commodity : str, optional
-        Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
-    from_kPa : array_like of float, optional
-        Gauge pressure of the known density, [kPa], up to 10342.14; below zero counts as zero.
-    to_kPa : array_like of float, optional
-        Gauge pressure of the wanted density, [kPa], likewise.
-    alpha_60 : array_like of float, optional
-        Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; one that is per
-        kelvin, 1.8 times as much, is refused for oils below 950 kg/m³.
+    density_kg_m3 : Density at ``from_C`` and ``from_kPa``, [kg/m³].
+    from_C : Temperature of the known density, [°C], -50 to 150.
+    to_C : Temperature of the wanted density, [°C], -50 to 150.
+    commodity : Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
+    from_kPa : Gauge pressure of the known density, [kPa], up to 10342.14; below zero counts as zero.
+    to_kPa : Gauge pressure of the wanted density, [kPa], likewise.
+    alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; one that is per kelvin, 1.8 times
+        as much, is refused for oils below 950 kg/m³.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Density at ``to_C`` and ``to_kPa``, [kg/m³], of the broadcast shape; NaN where an input is NaN. The published
-        iteration stops at 1e-6 kg/m³, so there and back agrees to that.
+    Density at ``to_C`` and ``to_kPa``, [kg/m³], of the broadcast shape. The published iteration stops at 1e-6 kg/m³, so
+    there and back agrees to that.
 
     Raises
     ------
-    OutOfRangeError
-        An input is outside its range, or the density at 60 °F would be outside the one of the commodity group; the
-        first such value is named. Nothing is rounded before the comparison.
-    ValueError
-        The commodity group is unknown.
+    OutOfRangeError : An input is outside its range, or the density at 60 °F would be outside the one of the commodity
+        group; the first such value is named. Nothing is rounded before the comparison.
+    ValueError : The commodity group is unknown.
 
     Warns
     -----
@@ -105,29 +95,21 @@ def density_at_60F(
 
     Parameters
     ----------
-    density_kg_m3 : array_like of float
-        Density as observed, [kg/m³].
-    from_C : array_like of float
-        Temperature of the observation, [°C], -50 to 150.
-    from_kPa : array_like of float, optional
-        Gauge pressure of the observation, [kPa], up to 10342.14; below zero counts as zero.
-    commodity : str, optional
-        Commodity group, as in ``density_at``.
-    alpha_60 : array_like of float, optional
-        Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; one that is per
-        kelvin, 1.8 times as much, is refused for oils below 950 kg/m³.
+    density_kg_m3 : Density as observed, [kg/m³].
+    from_C : Temperature of the observation, [°C], -50 to 150.
+    from_kPa : Gauge pressure of the observation, [kPa], up to 10342.14; below zero counts as zero.
+    commodity : Commodity group, as in ``density_at``.
+    alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; one that is per kelvin, 1.8 times
+        as much, is refused for oils below 950 kg/m³.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Density at 60 °F, [kg/m³], of the broadcast shape; NaN where an input is NaN.
+    Density at 60 °F, [kg/m³], of the broadcast shape.
 
     Raises
     ------
-    OutOfRangeError
-        As ``density_at``.
-    ValueError
-        As ``density_at``.
+    OutOfRangeError : As ``density_at``.
+    ValueError : As ``density_at``.
 
     Warns
     -----
@@ -137,11 +119,6 @@ def density_at_60F(
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.6.2.
-
-    Examples
-    --------
-    >>> density_at_60F(870.0, 15.0).round(4)
-    np.float64(869.6512)
     """
     given = [np.asarray(values, dtype=float) for values in (density_kg_m3, from_C, from_kPa)]
     group, alpha = commodity_group(commodity, alpha_60, given[0])
@@ -161,33 +138,22 @@ def density_slope(
 
     Parameters
     ----------
-    density_kg_m3 : array_like of float
-        Density at ``from_C``, [kg/m³].
-    from_C : array_like of float
-        Temperature of the known density, [°C], -50 to 150.
-    to_C : array_like of float
-        Another temperature, [°C], -50 to 150.
-    commodity : str, optional
-        Commodity group, as in ``density_at``.
+    density_kg_m3 : Density at ``from_C``, [kg/m³].
+    from_C : Temperature of the known density, [°C], -50 to 150.
+    to_C : Another temperature, [°C], -50 to 150.
+    commodity : Commodity group, as in ``density_at``.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Slope, [kg/m³/K]; negative, near -0.63 for every lubricating oil; NaN where the two temperatures are equal.
+    Slope, [kg/m³/K]; negative, near -0.63 for every lubricating oil; NaN where the two temperatures are equal.
 
     Raises
     ------
-    OutOfRangeError
-        As ``density_at``.
+    OutOfRangeError : As ``density_at``.
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.7.
-
-    Examples
-    --------
-    >>> density_slope(870.0, 15.0, 40.0).round(3)
-    np.float64(-0.631)
     """
     span = np.asarray(to_C, dtype=float) - np.asarray(from_C, dtype=float)
     change = density_at(density_kg_m3, from_C, to_C, commodity=commodity) - np.asarray(density_kg_m3, dtype=float)
@@ -206,34 +172,23 @@ def alpha_60_from_densities(
 
     Parameters
     ----------
-    first_kg_m3 : array_like of float
-        Density at ``first_C``, without gauge pressure, [kg/m³].
-    first_C : array_like of float
-        Temperature, [°C], -50 to 150.
-    second_kg_m3 : array_like of float
-        Density at ``second_C``, without gauge pressure, [kg/m³].
-    second_C : array_like of float
-        Another temperature, [°C], -50 to 150.
+    first_kg_m3 : Density at ``first_C``, without gauge pressure, [kg/m³].
+    first_C : Temperature, [°C], -50 to 150.
+    second_kg_m3 : Density at ``second_C``, without gauge pressure, [kg/m³].
+    second_C : Another temperature, [°C], -50 to 150.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Thermal expansion at 60 °F, [1/°F]; NaN where an input is NaN or the temperatures are equal.
+    Thermal expansion at 60 °F, [1/°F]; NaN where an input is NaN or the temperatures are equal.
 
     Raises
     ------
-    OutOfRangeError
-        A temperature is outside the tables, no liquid has a density, or the expansion that results is outside
-        230e-6 to 930e-6.
+    OutOfRangeError : A temperature is outside the tables, no liquid has a density, or the expansion that results is
+        outside 230e-6 to 930e-6.
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL.
-
-    Examples
-    --------
-    >>> f"{alpha_60_from_densities(848.0, 40.0, 810.2, 100.0):.6e}"
-    '3.973450e-04'
     """
     rho, t = _pair(first_kg_m3, second_kg_m3), _pair(first_C, second_C)
     for density, temperature in zip(rho, t, strict=True):

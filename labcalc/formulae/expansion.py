@@ -25,10 +25,8 @@ EDITION = "API MPMS 11.1-2004, par. 11.1.6.1 (CTL with the oil's own expansion)"
 class OwnExpansion:
     """The density of an oil at another temperature by its own expansion, beside the answer of the tables."""
 
-    density: NDArray[np.float64]
-    """By the expansion between the two measured densities, [kg/m³]."""
-    alpha_60: NDArray[np.float64]
-    """That expansion, at 60 °F, [1/°F]."""
+    density: NDArray[np.float64]  # by the expansion between the two measured densities, [kg/m³]
+    alpha_60: NDArray[np.float64]  # that expansion, at 60 °F, [1/°F]
     table_density: NDArray[np.float64]
     """By the tables, from the measured density at the nearer temperature, [kg/m³]; NaN where they hold no such oil."""
     equation_uncertainty: NDArray[np.float64]
@@ -61,32 +59,23 @@ def density_by_own_expansion(
 
     Parameters
     ----------
-    first_kg_m3 : array_like of float
-        Density at ``first_C``, without gauge pressure, [kg/m³].
-    first_C : array_like of float
-        Temperature, [°C], -50 to 150.
-    second_kg_m3 : array_like of float
-        Density at ``second_C``, without gauge pressure, [kg/m³].
-    second_C : array_like of float
-        Another temperature, [°C], -50 to 150.
-    to_C : array_like of float, optional
-        Temperature of the wanted density, [°C], -50 to 150.
-    commodity : str, optional
-        Commodity group for the answer of the tables, a key of ``COMMODITIES``.
-    liquid : str, optional
-        Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` is nearer to the equation than others may be.
+    first_kg_m3 : Density at ``first_C``, without gauge pressure, [kg/m³].
+    first_C : Temperature, [°C], -50 to 150.
+    second_kg_m3 : Density at ``second_C``, without gauge pressure, [kg/m³].
+    second_C : Another temperature, [°C], -50 to 150.
+    to_C : Temperature of the wanted density, [°C], -50 to 150.
+    commodity : Commodity group for the answer of the tables, a key of ``COMMODITIES``.
+    liquid : Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` is nearer to the equation than others may
+        be.
 
     Returns
     -------
-    OwnExpansion
-        Densities, [kg/m³], and the expansion, [1/°F], of the broadcast shape; NaN where an input is NaN.
+    Densities, [kg/m³], and the expansion, [1/°F], of the broadcast shape.
 
     Raises
     ------
-    OutOfRangeError
-        As ``alpha_60_from_densities``, or the wanted temperature is outside the tables.
-    ValueError
-        The commodity group is unknown.
+    OutOfRangeError : As ``alpha_60_from_densities``, or the wanted temperature is outside the tables.
+    ValueError : The commodity group is unknown.
 
     References
     ----------
@@ -117,36 +106,24 @@ def table_expansion_uncertainty(
 
     Parameters
     ----------
-    density_kg_m3 : array_like of float
-        Density at ``from_C``, [kg/m³].
-    from_C : array_like of float
-        Temperature of the known density, [°C], -50 to 150.
-    to_C : array_like of float
-        Temperature of the wanted density, [°C], -50 to 150.
-    commodity : str, optional
-        Commodity group, a key of ``COMMODITIES``.
+    density_kg_m3 : Density at ``from_C``, [kg/m³].
+    from_C : Temperature of the known density, [°C], -50 to 150.
+    to_C : Temperature of the wanted density, [°C], -50 to 150.
+    commodity : Commodity group, a key of ``COMMODITIES``.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Standard uncertainty of the density at ``to_C``, [kg/m³], from this source alone; NaN where an input is NaN.
+    Standard uncertainty of the density at ``to_C``, [kg/m³], from this source alone.
 
     Raises
     ------
-    OutOfRangeError
-        As ``density_at``.
-    ValueError
-        The commodity group is unknown.
+    OutOfRangeError : As ``density_at``.
+    ValueError : The commodity group is unknown.
 
     References
     ----------
     .. [1] ``labcalc/data/table_expansion.toml``: measured fuels and crudes against the tables; lubricating oils from
        memory.
-
-    Examples
-    --------
-    >>> table_expansion_uncertainty(854.2, 40.0, 15.0).round(2)
-    np.float64(0.63)
     """
     change = density_at(density_kg_m3, from_C, to_C, commodity=commodity) - np.asarray(density_kg_m3, dtype=float)
     groups = published_entries("table_expansion.toml")["group"]

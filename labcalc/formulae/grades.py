@@ -13,8 +13,7 @@ from labcalc.formulae._tables import published_table
 
 EDITION = "ISO 3448:1992"
 
-_DUST = 1e-9
-"""Share of a limit below which a difference is dust of binary arithmetic."""
+_DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic
 
 
 def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
@@ -22,19 +21,16 @@ def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
 
     Parameters
     ----------
-    kv_40 : array_like of float
-        Kinematic viscosity at 40 °C, [mm²/s], more than zero; the limits belong to the grade.
+    kv_40 : Kinematic viscosity at 40 °C, [mm²/s], more than zero; the limits belong to the grade.
 
     Returns
     -------
-    numpy.ndarray of str or numpy.str_
-        Such as ``VG 46``, ``between VG 32 and VG 46``, ``below VG 2``, ``above VG 3200``, [-]; empty where the input
-        is NaN.
+    Such as ``VG 46``, ``between VG 32 and VG 46``, ``below VG 2``, ``above VG 3200``, [-]; empty where the input is
+    NaN.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is not positive.
+    OutOfRangeError : A viscosity is not positive.
 
     References
     ----------

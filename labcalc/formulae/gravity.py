@@ -9,8 +9,7 @@ from labcalc.formulae._refusals import liquid_density, liquid_relative_density, 
 
 EDITION = "API MPMS 11.1-2004, par. 11.1.5.1 (water at 60 °F: 999.016 kg/m³)"
 
-_WATER_60F = 999.016
-"""Density of water at 60 °F, [kg/m³]; editions before 2004 took 999.012."""
+_WATER_60F = 999.016  # density of water at 60 °F, [kg/m³]; editions before 2004 took 999.012
 
 
 def relative_density(density_60F: ArrayLike) -> NDArray[np.float64]:
@@ -18,27 +17,19 @@ def relative_density(density_60F: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    density_60F : array_like of float
-        Density at 60 °F, [kg/m³], 10 to 3000.
+    density_60F : Density at 60 °F, [kg/m³], 10 to 3000.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Relative density 60/60 °F, [-]; NaN where the input is NaN.
+    Relative density 60/60 °F, [-]; NaN where the input is NaN.
 
     Raises
     ------
-    OutOfRangeError
-        No liquid has such a density; one in g/cm³ is told to be so.
+    OutOfRangeError : No liquid has such a density; one in g/cm³ is told to be so.
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
-
-    Examples
-    --------
-    >>> relative_density(849.0136).round(6)
-    np.float64(0.84985)
     """
     return liquid_density(density_60F, "density at 60 °F") / _WATER_60F
 
@@ -48,27 +39,19 @@ def density_from_relative_density(relative_density_60F: ArrayLike) -> NDArray[np
 
     Parameters
     ----------
-    relative_density_60F : array_like of float
-        Relative density 60/60 °F, [-], 0.01 to 3.01.
+    relative_density_60F : Relative density 60/60 °F, [-], 0.01 to 3.01.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Density at 60 °F, [kg/m³]; NaN where the input is NaN.
+    Density at 60 °F, [kg/m³]; NaN where the input is NaN.
 
     Raises
     ------
-    OutOfRangeError
-        No liquid has such a relative density; one in kg/m³ is told to be so.
+    OutOfRangeError : No liquid has such a relative density; one in kg/m³ is told to be so.
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
-
-    Examples
-    --------
-    >>> density_from_relative_density(1.0)
-    np.float64(999.016)
     """
     return liquid_relative_density(relative_density_60F) * _WATER_60F
 
@@ -80,18 +63,15 @@ def api_gravity(density_60F: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    density_60F : array_like of float
-        Density at 60 °F, [kg/m³], 10 to 3000.
+    density_60F : Density at 60 °F, [kg/m³], 10 to 3000.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        API gravity, [°API]; NaN where the input is NaN.
+    API gravity, [°API]; NaN where the input is NaN.
 
     Raises
     ------
-    OutOfRangeError
-        No liquid has such a density; one in g/cm³ is told to be so.
+    OutOfRangeError : No liquid has such a density; one in g/cm³ is told to be so.
 
     References
     ----------
@@ -110,27 +90,19 @@ def density_from_api_gravity(gravity: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    gravity : array_like of float
-        API gravity, [°API], -85 to 340.
+    gravity : API gravity, [°API], -85 to 340.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Density at 60 °F, [kg/m³]; NaN where the input is NaN.
+    Density at 60 °F, [kg/m³]; NaN where the input is NaN.
 
     Raises
     ------
-    OutOfRangeError
-        No liquid has such a gravity.
+    OutOfRangeError : No liquid has such a gravity.
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
-
-    Examples
-    --------
-    >>> density_from_api_gravity([10.0, 35.0]).round(4)
-    array([999.016 , 849.0136])
     """
     array = np.asarray(gravity, dtype=float)
     reason = "no liquid has such a gravity: 3000 kg/m³ is -84 °API, 300 kg/m³ is 340 °API"

@@ -22,22 +22,17 @@ def calculated_carbon_aromaticity_index(
 
     Parameters
     ----------
-    density_15C : array_like of float
-        Density at 15 °C, [kg/m³], 800 to 1100.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity at ``temperature_C``, [mm²/s], 2 or more.
-    temperature_C : array_like of float, optional
-        Its temperature, [°C], 40 to 150; 50 °C is the usual one.
+    density_15C : Density at 15 °C, [kg/m³], 800 to 1100.
+    kinematic_viscosity : Kinematic viscosity at ``temperature_C``, [mm²/s], 2 or more.
+    temperature_C : Its temperature, [°C], 40 to 150; 50 °C is the usual one.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        CCAI, [-], unrounded (reported as a whole number); NaN where an input is NaN.
+    CCAI, [-], unrounded (reported as a whole number).
 
     Raises
     ------
-    OutOfRangeError
-        An input is outside its range.
+    OutOfRangeError : An input is outside its range.
 
     References
     ----------
@@ -62,31 +57,21 @@ def calculated_ignition_index(
 
     Parameters
     ----------
-    density_15C : array_like of float
-        Density at 15 °C, [kg/m³], 800 to 1100.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity at ``temperature_C``, [mm²/s], 2 or more.
-    temperature_C : array_like of float, optional
-        Its temperature, [°C], 40 to 150.
+    density_15C : Density at 15 °C, [kg/m³], 800 to 1100.
+    kinematic_viscosity : Kinematic viscosity at ``temperature_C``, [mm²/s], 2 or more.
+    temperature_C : Its temperature, [°C], 40 to 150.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        CII, [-], unrounded; trouble is said to begin below 30; NaN where an input is NaN.
+    CII, [-], unrounded; trouble is said to begin below 30.
 
     Raises
     ------
-    OutOfRangeError
-        An input is outside its range.
+    OutOfRangeError : An input is outside its range.
 
     References
     ----------
     .. [1] ISO 8217:2017, annex; the equation from memory.
-
-    Examples
-    --------
-    >>> calculated_ignition_index(991.0, 380.0).round(1)
-    np.float64(33.5)
     """
     rho, nu, t = _residual_fuel(density_15C, kinematic_viscosity, temperature_C)
     return 270.795 + 0.1038 * t - 0.254565 * rho + 23.708 * np.log10(np.log10(nu + 0.7))

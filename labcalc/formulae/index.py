@@ -16,8 +16,7 @@ EDITION = "ASTM D2270-10(2016) / ISO 2909:2002, table basis"
 _LOWEST_KV_100 = 2.0
 _END_OF_TABLE = 70.0
 _FINEST_STEP = 0.1
-_TIE = 9
-"""Decimals that decide whether an index is a half: beyond them lies the dust of binary arithmetic."""
+_TIE = 9  # decimals that decide whether an index is a half: beyond them lies the dust of binary arithmetic
 
 
 def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
@@ -33,21 +32,17 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    kv_40 : array_like of float
-        Kinematic viscosity at 40 °C, U, [mm²/s]; more than the one at 100 °C.
-    kv_100 : array_like of float
-        Kinematic viscosity at 100 °C, Y, [mm²/s], 2 or more.
+    kv_40 : Kinematic viscosity at 40 °C, U, [mm²/s]; more than the one at 100 °C.
+    kv_100 : Kinematic viscosity at 100 °C, Y, [mm²/s], 2 or more.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Viscosity index, [-], of the broadcast shape; NaN where an input is NaN.
+    Viscosity index, [-], of the broadcast shape.
 
     Raises
     ------
-    OutOfRangeError
-        The viscosity at 100 °C is below 2 mm²/s, where the index is not defined (clause 5.1.1), or an oil is no thinner
-        at 100 °C than at 40 °C.
+    OutOfRangeError : The viscosity at 100 °C is below 2 mm²/s, where the index is not defined (clause 5.1.1), or an oil
+        is no thinner at 100 °C than at 40 °C.
 
     References
     ----------
@@ -79,22 +74,15 @@ def reported_viscosity_index(index: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    index : array_like of float
-        Unrounded viscosity index, [-].
+    index : Unrounded viscosity index, [-].
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Whole viscosity index, [-]; a difference from the half below 1e-9 counts as a half; NaN where the input is NaN.
+    Whole viscosity index, [-]; a difference from the half below 1e-9 counts as a half; NaN where the input is NaN.
 
     References
     ----------
     .. [1] ASTM D2270-10(2016), clauses 5 and 6 (that halves go to the even number is from memory); ASTM E29.
-
-    Examples
-    --------
-    >>> reported_viscosity_index([92.43, 89.5, 90.5, 100.0])
-    array([ 92.,  90.,  90., 100.])
     """
     return (np.rint(np.round(np.asarray(index, dtype=float), _TIE)) + 0.0)[()]  # no -0
 

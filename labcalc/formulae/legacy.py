@@ -13,8 +13,7 @@ from labcalc.formulae._refusals import refuse_outside
 EDITION = "approximate, about 5 %: usual equations of the years before 1970, no standard in force"
 
 _ENGLER = (7.31, 6.31)
-_REDWOOD = ((0.26, 179.0), (0.247, 50.0))
-"""Factors of t and of 1/t, up to and above 100 s."""
+_REDWOOD = ((0.26, 179.0), (0.247, 50.0))  # factors of t and of 1/t, up to and above 100 s
 _REDWOOD_JOINT = 100.0
 _LOWEST_ENGLER, _LOWEST_REDWOOD = 1.5, 38.0
 _REASON = "the approximation is worse than 5 % there"
@@ -27,18 +26,15 @@ def kinematic_from_engler(engler_degrees: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    engler_degrees : array_like of float
-        Engler viscosity, [°E], 1.5 or more.
+    engler_degrees : Engler viscosity, [°E], 1.5 or more.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity, [mm²/s]; NaN where the input is NaN.
+    Kinematic viscosity, [mm²/s]; NaN where the input is NaN.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is below the range.
+    OutOfRangeError : A viscosity is below the range.
 
     References
     ----------
@@ -59,27 +55,19 @@ def engler_from_kinematic(kinematic_viscosity: ArrayLike) -> NDArray[np.float64]
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity, [mm²/s], 6.76 or more.
+    kinematic_viscosity : Kinematic viscosity, [mm²/s], 6.76 or more.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Engler viscosity, [°E]; NaN where the input is NaN.
+    Engler viscosity, [°E]; NaN where the input is NaN.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is below the range.
+    OutOfRangeError : A viscosity is below the range.
 
     References
     ----------
     .. [1] As ``kinematic_from_engler``, solved for the degrees.
-
-    Examples
-    --------
-    >>> engler_from_kinematic(43.2).round(1)
-    np.float64(6.1)
     """
     lowest = float(_forward(np.asarray(_LOWEST_ENGLER), *_ENGLER))
     nu = np.asarray(kinematic_viscosity, dtype=float)
@@ -94,28 +82,20 @@ def kinematic_from_redwood(redwood_s: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    redwood_s : array_like of float
-        Redwood No. 1 viscosity, [s], 38 or more.
+    redwood_s : Redwood No. 1 viscosity, [s], 38 or more.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity, [mm²/s]; NaN where the input is NaN.
+    Kinematic viscosity, [mm²/s]; NaN where the input is NaN.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is below the range.
+    OutOfRangeError : A viscosity is below the range.
 
     References
     ----------
     .. [1] Usual equations for Redwood No. 1 seconds, from memory; within 5.2 % of the table of the Hydraulic
        Institute, which goes on with 0.26 above 100 s.
-
-    Examples
-    --------
-    >>> kinematic_from_redwood(85.6).round(1)
-    np.float64(20.2)
     """
     t = np.asarray(redwood_s, dtype=float)
     refuse_outside(t, "Redwood No. 1 viscosity", "s", lowest=_LOWEST_REDWOOD, reason=_REASON)
@@ -127,27 +107,19 @@ def redwood_from_kinematic(kinematic_viscosity: ArrayLike) -> NDArray[np.float64
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity, [mm²/s], 5.17 or more.
+    kinematic_viscosity : Kinematic viscosity, [mm²/s], 5.17 or more.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Redwood No. 1 viscosity, [s]; NaN where the input is NaN.
+    Redwood No. 1 viscosity, [s]; NaN where the input is NaN.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is below the range.
+    OutOfRangeError : A viscosity is below the range.
 
     References
     ----------
     .. [1] As ``kinematic_from_redwood``, solved for the seconds.
-
-    Examples
-    --------
-    >>> redwood_from_kinematic(20.6).round(1)
-    np.float64(87.1)
     """
     lowest, joint = (float(_forward(np.asarray(t), *_REDWOOD[0])) for t in (_LOWEST_REDWOOD, _REDWOOD_JOINT))
     nu = np.asarray(kinematic_viscosity, dtype=float)

@@ -39,29 +39,21 @@ def line_model_uncertainty(
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperature at which the line is read, [°C]; broadcasts against the oils.
-    measured_C : array_like of float
-        Measured temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
-    uncertainty_percent : array_like of float, optional
-        Standard uncertainty of each viscosity, [%], if the line was fitted with such weights.
-    liquid : str, optional
-        Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` bends less than others may; of any other kind,
-        or of none, the widest is taken.
+    temperature_C : Temperature at which the line is read, [°C]; broadcasts against the oils.
+    measured_C : Measured temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
+    uncertainty_percent : Standard uncertainty of each viscosity, [%], if the line was fitted with such weights.
+    liquid : Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` bends less than others may; of any other
+        kind, or of none, the widest is taken.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Standard uncertainty of the line, [%]; 0 at the two temperatures of a line through two points; NaN where an
-        input is NaN.
+    Standard uncertainty of the line, [%]; 0 at the two temperatures of a line through two points.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is outside the range, an oil has fewer than two different temperatures, or its viscosity doesn't
-        fall with temperature.
+    OutOfRangeError : A viscosity is outside the range, an oil has fewer than two different temperatures, or its
+        viscosity doesn't fall with temperature.
 
     References
     ----------

@@ -26,14 +26,11 @@ EDITION = "ASTM D341-20 for the line; chi-square and F test of lack of fit (NIST
 class LineDeparture:
     """How far results scatter about their line, against what the noise of the results allows."""
 
-    test: str
-    """``chi-square``, or ``F`` where the noise itself is known from few results only."""
+    test: str  # ``chi-square``, or ``F`` where the noise itself is known from few results only
     statistic: NDArray[np.float64]
     """Mean square about the line over the square of the noise, [-]: near 1 for an oil that follows the line."""
-    degrees_of_freedom: tuple[float, float]
-    """Of the scatter and of the noise, [-]."""
-    p_value: NDArray[np.float64]
-    """Probability of so much scatter or more for an oil that follows the line, [-]."""
+    degrees_of_freedom: tuple[float, float]  # of the scatter and of the noise, [-]
+    p_value: NDArray[np.float64]  # probability of so much scatter or more for an oil that follows the line, [-]
     coldest_excess_percent: NDArray[np.float64]
     """How far the coldest result lies above the line through the others, [%]: wax and structure make it positive.
 
@@ -46,13 +43,11 @@ class LineDeparture:
 
         Parameters
         ----------
-        significance : float, optional
-            Share of oils that follow the line and are yet called departing, [-].
+        significance : Share of oils that follow the line and are yet called departing, [-].
 
         Returns
         -------
-        numpy.ndarray or numpy.bool of bool
-            True where they depart, [-]; False where a point is NaN.
+        True where they depart, [-]; False where a point is NaN.
         """
         return np.asarray(self.p_value < significance)[()]
 
@@ -70,26 +65,20 @@ def departure_from_line(
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
-    noise_percent : array_like of float
-        Standard deviation of each result, [%], such as repeatability limit / 2.8 or that of the laboratory's repeats.
-    noise_degrees_of_freedom : float, optional
-        Degrees of freedom of that deviation, [-]; infinite for a published one.
+    temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
+    noise_percent : Standard deviation of each result, [%], such as repeatability limit / 2.8 or that of the
+        laboratory's repeats.
+    noise_degrees_of_freedom : Degrees of freedom of that deviation, [-]; infinite for a published one.
 
     Returns
     -------
-    LineDeparture
-        Test and excess of the coldest result, [%]; each field has the shape of the axes before the last one; NaN where
-        a point is NaN.
+    Test and excess of the coldest result, [%]; each field has the shape of the axes before the last one.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is outside the range or doesn't fall with temperature, the noise is not positive, or an oil has
-        fewer than three temperatures.
+    OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, the noise is not positive, or
+        an oil has fewer than three temperatures.
 
     References
     ----------

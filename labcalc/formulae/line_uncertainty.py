@@ -39,18 +39,14 @@ EDITION = "ASTM D341-20 for the line; weighted linear least squares for its unce
 class EstimatedLine:
     """A viscosity-temperature line with its uncertainty, or an array of them."""
 
-    line: ViscosityTemperatureLine
-    """The line itself, W = A − B lg T."""
+    line: ViscosityTemperatureLine  # the line itself, W = A − B lg T
     noise_percent: NDArray[np.float64]
     """Standard deviation of one result about the line, [%]: from the residuals, or as it was stated."""
-    degrees_of_freedom: float
-    """Of the noise, [-]: points less two; infinite where the noise was stated."""
-    fit: StraightLine
-    """The weighted least squares, weights of 1/variance of the ordinate."""
+    degrees_of_freedom: float  # of the noise, [-]: points less two; infinite where the noise was stated
+    fit: StraightLine  # the weighted least squares, weights of 1/variance of the ordinate
     bend_height: NDArray[np.float64]
     """Height at the mean point of the line through the curve by which oils bend, same points and weights."""
-    bend_slope: NDArray[np.float64]
-    """Slope of that line over log T."""
+    bend_slope: NDArray[np.float64]  # slope of that line over log T
 
     @property
     def covariance(self) -> NDArray[np.float64]:
@@ -77,27 +73,21 @@ class EstimatedLine:
 
         Parameters
         ----------
-        temperature_C : array_like of float
-            Temperature, [°C], within the fitted ones.
-        level : float, optional
-            Probability, [-], between 0 and 1.
-        extrapolate : bool, optional
-            Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval doesn't know of wax or
-            structure.
-        follows_line : bool, optional
-            Take the oil to follow the line exactly: the noise of the results alone.
-        liquid : str, optional
-            Kind of liquid, as in ``line_model_uncertainty``.
+        temperature_C : Temperature, [°C], within the fitted ones.
+        level : Probability, [-], between 0 and 1.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval doesn't know
+            of wax or structure.
+        follows_line : Take the oil to follow the line exactly: the noise of the results alone.
+        liquid : Kind of liquid, as in ``line_model_uncertainty``.
 
         Returns
         -------
-        ViscosityBand
-            Line and interval, [mm²/s]; NaN where an input is NaN.
+        Line and interval, [mm²/s].
 
         Raises
         ------
-        OutOfRangeError
-            A temperature is outside the fitted ones, the line leaves the chart there, or the level is no probability.
+        OutOfRangeError : A temperature is outside the fitted ones, the line leaves the chart there, or the level is no
+            probability.
         """
         return self._band(
             temperature_C, level, extrapolate, 0.0, None if follows_line else curvature(self.line.slope, liquid)
@@ -117,26 +107,19 @@ class EstimatedLine:
 
         Parameters
         ----------
-        temperature_C : array_like of float
-            Temperature, [°C], within the fitted ones.
-        level : float, optional
-            Probability, [-], between 0 and 1.
-        extrapolate : bool, optional
-            As ``confidence_band``.
-        follows_line : bool, optional
-            As ``confidence_band``.
-        liquid : str, optional
-            As ``confidence_band``.
+        temperature_C : Temperature, [°C], within the fitted ones.
+        level : Probability, [-], between 0 and 1.
+        extrapolate : As ``confidence_band``.
+        follows_line : As ``confidence_band``.
+        liquid : As ``confidence_band``.
 
         Returns
         -------
-        ViscosityBand
-            Line and interval, [mm²/s]; NaN where an input is NaN.
+        Line and interval, [mm²/s].
 
         Raises
         ------
-        OutOfRangeError
-            As ``confidence_band``.
+        OutOfRangeError : As ``confidence_band``.
         """
         return self._band(
             temperature_C, level, extrapolate, 1.0, None if follows_line else curvature(self.line.slope, liquid)
@@ -180,26 +163,20 @@ def estimate_viscosity_temperature(
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
-    uncertainty_percent : array_like of float, optional
-        Standard uncertainty of each viscosity, [%], such as repeatability limit / 2.8; broadcasts against the points.
-        Without it all are taken as equally sure, and three or more results, repeats among them or not, tell how sure
-        from their scatter.
+    temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
+    uncertainty_percent : Standard uncertainty of each viscosity, [%], such as repeatability limit / 2.8; broadcasts
+        against the points. Without it all are taken as equally sure, and three or more results, repeats among them or
+        not, tell how sure from their scatter.
 
     Returns
     -------
-    EstimatedLine
-        The line, its covariance, [-], and its noise, [%]; each field has the shape of the axes before the last one; NaN
-        where a point is NaN.
+    The line, its covariance, [-], and its noise, [%]; each field has the shape of the axes before the last one.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is outside the range or doesn't fall with temperature, an uncertainty is not positive, or an oil has
-        fewer than two different temperatures, or, without stated uncertainty, fewer than three results.
+    OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, an uncertainty is not positive,
+        or an oil has fewer than two different temperatures, or, without stated uncertainty, fewer than three results.
 
     References
     ----------

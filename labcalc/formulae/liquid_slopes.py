@@ -16,16 +16,11 @@ EDITION = "ASTM D341-20 for the slope; its range by kind of liquid: labcalc/data
 class SlopeJudgement:
     """A slope of the viscosity-temperature line against those of a kind of liquid."""
 
-    lowest: float
-    """Lowest slope B of such liquids, [-]."""
-    highest: float
-    """Highest slope B of such liquids, [-]."""
-    plausible: NDArray[np.bool_]
-    """Whether the slope lies between them; False where it is NaN."""
-    liquids: NDArray[np.str_]
-    """Kinds of liquid that have such a slope, separated by commas; empty where none has."""
-    source: str
-    """Where the range comes from."""
+    lowest: float  # lowest slope B of such liquids, [-]
+    highest: float  # highest slope B of such liquids, [-]
+    plausible: NDArray[np.bool_]  # whether the slope lies between them; False where it is NaN
+    liquids: NDArray[np.str_]  # kinds of liquid that have such a slope, separated by commas; empty where none has
+    source: str  # where the range comes from
 
 
 def judge_slope(slope: ArrayLike, liquid: str = "petroleum liquid") -> SlopeJudgement:
@@ -37,21 +32,17 @@ def judge_slope(slope: ArrayLike, liquid: str = "petroleum liquid") -> SlopeJudg
 
     Parameters
     ----------
-    slope : array_like of float
-        Slope B, [-], as ``fit_viscosity_temperature`` gives it.
-    liquid : str, optional
-        Kind of liquid: ``petroleum liquid`` (mineral, synthetic and multigrade oils, fuels, esters), ``mineral oil or
-        fuel``, ``polyalkylene glycol``, ``thick polyalphaolefin`` or ``silicone fluid``.
+    slope : Slope B, [-], as ``fit_viscosity_temperature`` gives it.
+    liquid : Kind of liquid: ``petroleum liquid`` (mineral, synthetic and multigrade oils, fuels, esters), ``mineral oil
+        or fuel``, ``polyalkylene glycol``, ``thick polyalphaolefin`` or ``silicone fluid``.
 
     Returns
     -------
-    SlopeJudgement
-        Range, [-], whether the slope lies within it, and the kinds of liquid that have such a slope.
+    Range, [-], whether the slope lies within it, and the kinds of liquid that have such a slope.
 
     Raises
     ------
-    ValueError
-        The kind of liquid is unknown.
+    ValueError : The kind of liquid is unknown.
 
     References
     ----------

@@ -23,12 +23,10 @@ _CANT_TELL, _NONE = "can't tell", "none of them"
 _COEFFICIENTS = np.array((2, 3, 2))
 _DECISIVE = 16.0
 """Difference of two misfits from which the points decide: they are e⁸, 3000 times, as likely by the better model."""
-_BAD = 0.001
-"""Share of oils that follow a model and yet are called to follow none."""
+_BAD = 0.001  # share of oils that follow a model and yet are called to follow none
 _VOGEL_T0_K = (50.0, 230.0)
 """Range of T₀ of liquids, [K]: water 140, mineral oils 160 to 190; below it Vogel's curve is all but Andrade's."""
-_ALONE = 1e-9
-"""Distance of a leverage from 1 below which the other points fix no curve."""
+_ALONE = 1e-9  # distance of a leverage from 1 below which the other points fix no curve
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,14 +34,12 @@ class ModelComparison:
     """How three models describe the same points; last axis the models, in the order of ``VISCOSITY_MODELS``."""
 
     number_of_points: int
-    scatter_percent: NDArray[np.float64]
-    """Root mean square of the points about each curve, [%]."""
+    scatter_percent: NDArray[np.float64]  # root mean square of the points about each curve, [%]
     leave_one_out_percent: NDArray[np.float64]
     """Root mean square error in telling each point from the others, [%]; NaN where too few are left to do so."""
     misfit: NDArray[np.float64]
     """Sum of squares about each curve over the square of the noise, [-]: about points less coefficients if right."""
-    best: NDArray[np.str_]
-    """Name of the model that the points decide for, ``can't tell``, or ``none of them``."""
+    best: NDArray[np.str_]  # name of the model that the points decide for, ``can't tell``, or ``none of them``
 
     @property
     def reason(self) -> str:
@@ -69,23 +65,19 @@ def compare_viscosity_models(
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
-    noise_percent : array_like of float
-        Standard deviation of a result, [%], such as repeatability limit / 2.8; one for all results of an oil.
+    temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
+    noise_percent : Standard deviation of a result, [%], such as repeatability limit / 2.8; one for all results of an
+        oil.
 
     Returns
     -------
-    ModelComparison
-        Scatter and errors, [%], and the misfit, [-]; NaN where a point is NaN, or there are too few for Vogel's curve.
+    Scatter and errors, [%], and the misfit, [-]; NaN where a point is NaN, or there are too few for Vogel's curve.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is outside the range or doesn't fall with temperature, the noise is not positive, or an oil has
-        fewer than two different temperatures.
+    OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, the noise is not positive, or
+        an oil has fewer than two different temperatures.
 
     References
     ----------
@@ -115,8 +107,7 @@ def compare_viscosity_models(
     return ModelComparison(points, scatter, leave_one_out, misfit, _decided(misfit, points))
 
 
-Errors = NDArray[np.float64]
-"""Curve less point in ln ν, last axis the points."""
+Errors = NDArray[np.float64]  # curve less point in ln ν, last axis the points
 
 
 def _d341(T: NDArray[np.float64], viscosity: NDArray[np.float64], W: NDArray[np.float64]) -> tuple[Errors, Errors]:

@@ -24,29 +24,20 @@ def viscosities_at_100F_and_210F(
 
     Parameters
     ----------
-    kv_40 : array_like of float
-        Kinematic viscosity at 40 °C, [mm²/s], 0.21 to 2e7.
-    kv_100 : array_like of float
-        Kinematic viscosity at 100 °C, [mm²/s], 0.21 to 2e7.
+    kv_40 : Kinematic viscosity at 40 °C, [mm²/s], 0.21 to 2e7.
+    kv_100 : Kinematic viscosity at 100 °C, [mm²/s], 0.21 to 2e7.
 
     Returns
     -------
-    tuple of numpy.ndarray or numpy.float64
-        Kinematic viscosities at 37.78 °C and 98.89 °C, [mm²/s]; NaN where an input is NaN.
+    Kinematic viscosities at 37.78 °C and 98.89 °C, [mm²/s].
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is outside the range of ASTM D341.
+    OutOfRangeError : A viscosity is outside the range of ASTM D341.
 
     References
     ----------
     .. [1] ASTM D341-20.
-
-    Examples
-    --------
-    >>> [float(viscosity.round(3)) for viscosity in viscosities_at_100F_and_210F(73.30, 8.86)]
-    [82.262, 9.101]
     """
     points = np.stack(np.broadcast_arrays(np.asarray(kv_40, dtype=float), np.asarray(kv_100, dtype=float)), axis=-1)
     line = fit_viscosity_temperature([40.0, 100.0], points)
@@ -63,23 +54,18 @@ def relative_molecular_mass(
 
     Parameters
     ----------
-    kv_100F : array_like of float
-        Kinematic viscosity at 100 °F, ν₁, [mm²/s]; see ``viscosities_at_100F_and_210F``.
-    kv_210F : array_like of float
-        Kinematic viscosity at 210 °F, ν₂, [mm²/s], less than the one at 100 °F.
-    relative_density_60F : array_like of float
-        Relative density 60/60 °F, S, [-]; see ``relative_density``.
+    kv_100F : Kinematic viscosity at 100 °F, ν₁, [mm²/s]; see ``viscosities_at_100F_and_210F``.
+    kv_210F : Kinematic viscosity at 210 °F, ν₂, [mm²/s], less than the one at 100 °F.
+    relative_density_60F : Relative density 60/60 °F, S, [-]; see ``relative_density``.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Relative molecular mass, [-], the same number as the molar mass in g/mol; NaN where an input is NaN.
+    Relative molecular mass, [-], the same number as the molar mass in g/mol.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is not positive or doesn't fall with temperature, no liquid has the relative density, or the mass
-        is outside 200 to 800, where the equation was fitted.
+    OutOfRangeError : A viscosity is not positive or doesn't fall with temperature, no liquid has the relative density,
+        or the mass is outside 200 to 800, where the equation was fitted.
 
     References
     ----------

@@ -22,10 +22,8 @@ class OscillatingTube:
     0.1 to 0.7 kg/m³) the meter itself corrects, if it is told to; it is not corrected here a second time.
     """
 
-    A: NDArray[np.float64]
-    """Constant of the squared period, [kg/m³/µs²]."""
-    B: NDArray[np.float64]
-    """Constant, [kg/m³]."""
+    A: NDArray[np.float64]  # constant of the squared period, [kg/m³/µs²]
+    B: NDArray[np.float64]  # Constant, [kg/m³]
 
     @keeps_index
     def density(self, period_us: ArrayLike) -> NDArray[np.float64]:
@@ -33,18 +31,15 @@ class OscillatingTube:
 
         Parameters
         ----------
-        period_us : array_like of float
-            Period of the oscillation, [µs], more than zero.
+        period_us : Period of the oscillation, [µs], more than zero.
 
         Returns
         -------
-        numpy.ndarray or numpy.float64
-            Density, [kg/m³]; NaN where the input is NaN.
+        Density, [kg/m³]; NaN where the input is NaN.
 
         Raises
         ------
-        OutOfRangeError
-            A period is not positive.
+        OutOfRangeError : A period is not positive.
         """
         return self.A * positive(period_us, "period", "µs") ** 2 - self.B
 
@@ -54,18 +49,15 @@ class OscillatingTube:
 
         Parameters
         ----------
-        density : array_like of float
-            Density of a liquid, [kg/m³], 10 to 3000.
+        density : Density of a liquid, [kg/m³], 10 to 3000.
 
         Returns
         -------
-        numpy.ndarray or numpy.float64
-            Period of the oscillation, [µs]; NaN where the input is NaN.
+        Period of the oscillation, [µs]; NaN where the input is NaN.
 
         Raises
         ------
-        OutOfRangeError
-            No liquid has such a density.
+        OutOfRangeError : No liquid has such a density.
         """
         return np.sqrt((liquid_density(density) + self.B) / self.A)
 
@@ -79,25 +71,19 @@ def adjust_oscillating_tube(
 
     Parameters
     ----------
-    period_air_us : array_like of float
-        Period with air in the clean, dry tube, [µs].
-    density_air : array_like of float
-        Density of that air, [kg/m³]; see ``dry_air_density``.
-    period_water_us : array_like of float
-        Period with freshly boiled water, [µs]; longer than with air.
-    density_water : array_like of float
-        Density of the water, [kg/m³]; see ``water_density``.
+    period_air_us : Period with air in the clean, dry tube, [µs].
+    density_air : Density of that air, [kg/m³]; see ``dry_air_density``.
+    period_water_us : Period with freshly boiled water, [µs]; longer than with air.
+    density_water : Density of the water, [kg/m³]; see ``water_density``.
 
     Returns
     -------
-    OscillatingTube
-        Its constants A, [kg/m³/µs²], and B, [kg/m³], of the broadcast shape; NaN where an input is NaN.
+    Its constants A, [kg/m³/µs²], and B, [kg/m³], of the broadcast shape.
 
     Raises
     ------
-    OutOfRangeError
-        A period is not positive, no air or liquid has the density, or the tube swings no slower with water than with
-        air.
+    OutOfRangeError : A period is not positive, no air or liquid has the density, or the tube swings no slower with
+        water than with air.
 
     References
     ----------

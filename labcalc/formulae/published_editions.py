@@ -13,12 +13,10 @@ def edition_of(formula: str) -> str:
 
     Parameters
     ----------
-    formula : str
-        Public name of a formula.
+    formula : Public name of a formula.
 
     Returns
     -------
-    str
-        Standard, edition and year.
+    Standard, edition and year.
     """
     return str(sys.modules[unwrap(getattr(formulae, formula)).__module__].EDITION)

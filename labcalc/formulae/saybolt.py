@@ -13,8 +13,7 @@ from labcalc.formulae._roots import bracketed_root
 
 EDITION = "ASTM D2161-05"
 
-_LOWEST_UNIVERSAL = 1.81
-"""Lowest kinematic viscosity that has a Saybolt Universal one, [mm²/s]."""
+_LOWEST_UNIVERSAL = 1.81  # lowest kinematic viscosity that has a Saybolt Universal one, [mm²/s]
 _NOT_THERE = "ASTM D2161 gives no Saybolt viscosity there"
 
 
@@ -28,20 +27,16 @@ def saybolt_universal_from_kinematic(
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity, [mm²/s], 1.81 or more.
-    temperature_C : array_like of float, optional
-        Temperature of the viscosity, [°C], -17.8 to 176.7 (0 °F to 350 °F); 100 °F where none is given.
+    kinematic_viscosity : Kinematic viscosity, [mm²/s], 1.81 or more.
+    temperature_C : Temperature of the viscosity, [°C], -17.8 to 176.7 (0 °F to 350 °F); 100 °F where none is given.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Saybolt Universal viscosity, [s], unrounded; NaN where an input is NaN.
+    Saybolt Universal viscosity, [s], unrounded.
 
     Raises
     ------
-    OutOfRangeError
-        An input is outside its range.
+    OutOfRangeError : An input is outside its range.
 
     References
     ----------
@@ -64,30 +59,21 @@ def kinematic_from_saybolt_universal(
 
     Parameters
     ----------
-    saybolt_s : array_like of float
-        Saybolt Universal viscosity, [s], 31.95 or more at 100 °F.
-    temperature_C : array_like of float, optional
-        Temperature of the viscosity, [°C], -17.8 to 176.7 (0 °F to 350 °F); 100 °F where none is given.
+    saybolt_s : Saybolt Universal viscosity, [s], 31.95 or more at 100 °F.
+    temperature_C : Temperature of the viscosity, [°C], -17.8 to 176.7 (0 °F to 350 °F); 100 °F where none is given.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity at that temperature, [mm²/s]; NaN where an input is NaN.
+    Kinematic viscosity at that temperature, [mm²/s].
 
     Raises
     ------
-    OutOfRangeError
-        An input is outside its range.
+    OutOfRangeError : An input is outside its range.
 
     References
     ----------
     .. [1] ASTM D2161-05, the equations of ``saybolt_universal_from_kinematic``, solved for the viscosity. The standard
        itself converts to Saybolt only.
-
-    Examples
-    --------
-    >>> kinematic_from_saybolt_universal([200.0, 700.0]).round(4)
-    array([ 42.9004, 151.0891])
     """
     seconds, factor = np.broadcast_arrays(np.asarray(saybolt_s, dtype=float), _temperature_factor(temperature_C))
     at_100F = np.asarray(seconds / factor)
@@ -106,31 +92,21 @@ def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity at that temperature, [mm²/s], 48 or more at 122 °F, 50 or more at 210 °F.
-    at_F : int, optional
-        Temperature, [°F], 122 or 210.
+    kinematic_viscosity : Kinematic viscosity at that temperature, [mm²/s], 48 or more at 122 °F, 50 or more at 210 °F.
+    at_F : Temperature, [°F], 122 or 210.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Saybolt Furol viscosity, [s], unrounded; NaN where an input is NaN.
+    Saybolt Furol viscosity, [s], unrounded.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is below the range.
-    ValueError
-        There is no Saybolt Furol viscosity at that temperature.
+    OutOfRangeError : A viscosity is below the range.
+    ValueError : There is no Saybolt Furol viscosity at that temperature.
 
     References
     ----------
     .. [1] ASTM D2161-05, the equations for Saybolt Furol viscosity.
-
-    Examples
-    --------
-    >>> saybolt_furol_from_kinematic(300.0).round(1), saybolt_furol_from_kinematic(100.0, at_F=210).round(1)
-    (np.float64(141.7), np.float64(48.4))
     """
     furol, nu = _furol(at_F), np.asarray(kinematic_viscosity, dtype=float)
     refuse_outside(nu, f"kinematic viscosity at {at_F} °F", "mm²/s", lowest=furol.lowest, reason=_NOT_THERE)
@@ -142,31 +118,21 @@ def kinematic_from_saybolt_furol(saybolt_s: ArrayLike, *, at_F: int = 122) -> ND
 
     Parameters
     ----------
-    saybolt_s : array_like of float
-        Saybolt Furol viscosity, [s], 25.12 or more at 122 °F, 25.18 or more at 210 °F.
-    at_F : int, optional
-        Temperature, [°F], 122 or 210.
+    saybolt_s : Saybolt Furol viscosity, [s], 25.12 or more at 122 °F, 25.18 or more at 210 °F.
+    at_F : Temperature, [°F], 122 or 210.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity at that temperature, [mm²/s]; NaN where an input is NaN.
+    Kinematic viscosity at that temperature, [mm²/s].
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is below the range.
-    ValueError
-        There is no Saybolt Furol viscosity at that temperature.
+    OutOfRangeError : A viscosity is below the range.
+    ValueError : There is no Saybolt Furol viscosity at that temperature.
 
     References
     ----------
     .. [1] ASTM D2161-05, the equations of ``saybolt_furol_from_kinematic``, solved for the viscosity.
-
-    Examples
-    --------
-    >>> kinematic_from_saybolt_furol(141.696).round(2)
-    np.float64(300.0)
     """
     furol, seconds = _furol(at_F), np.asarray(saybolt_s, dtype=float)
     lowest = float(furol.seconds(np.asarray(furol.lowest)))

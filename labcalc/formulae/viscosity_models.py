@@ -23,18 +23,12 @@ EDITION = "Vogel 1921, Fulcher 1925, Tammann 1926"
 class ExponentialCurve(CurveWithBands):
     """A curve ln x = a + b / (T − T₀), or an array of them."""
 
-    a: NDArray[np.float64]
-    """Natural logarithm of the viscosity that the curve comes to when hot, [-]."""
-    b_K: NDArray[np.float64]
-    """Steepness, [K]."""
-    T0_K: NDArray[np.float64]
-    """Temperature at which the curve rises without end, [K]."""
-    lowest_C: NDArray[np.float64]
-    """Lowest fitted temperature, [°C]."""
-    highest_C: NDArray[np.float64]
-    """Highest fitted temperature, [°C]."""
-    points: FittedPoints
-    """What the points tell of the uncertainty."""
+    a: NDArray[np.float64]  # natural logarithm of the viscosity that the curve comes to when hot, [-]
+    b_K: NDArray[np.float64]  # Steepness, [K]
+    T0_K: NDArray[np.float64]  # temperature at which the curve rises without end, [K]
+    lowest_C: NDArray[np.float64]  # lowest fitted temperature, [°C]
+    highest_C: NDArray[np.float64]  # highest fitted temperature, [°C]
+    points: FittedPoints  # what the points tell of the uncertainty
 
     @keeps_index
     def viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
@@ -42,20 +36,16 @@ class ExponentialCurve(CurveWithBands):
 
         Parameters
         ----------
-        temperature_C : array_like of float
-            Temperature, [°C], within the fitted ones.
-        extrapolate : bool, optional
-            Also go outside the fitted temperatures, with an ExtrapolationWarning.
+        temperature_C : Temperature, [°C], within the fitted ones.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
 
         Returns
         -------
-        numpy.ndarray or numpy.float64
-            Viscosity, [mm²/s] or [mPa·s], as it was fitted; NaN where an input is NaN.
+        Viscosity, [mm²/s] or [mPa·s], as it was fitted.
 
         Raises
         ------
-        OutOfRangeError
-            A temperature is outside the fitted ones, or not above T₀.
+        OutOfRangeError : A temperature is outside the fitted ones, or not above T₀.
         """
         return np.exp(self.a + self.b_K / self._above(temperature_C, extrapolate))
 
@@ -65,20 +55,16 @@ class ExponentialCurve(CurveWithBands):
 
         Parameters
         ----------
-        temperature_C : array_like of float
-            Temperature, [°C], within the fitted ones.
-        extrapolate : bool, optional
-            Also go outside the fitted temperatures, with an ExtrapolationWarning.
+        temperature_C : Temperature, [°C], within the fitted ones.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
 
         Returns
         -------
-        numpy.ndarray or numpy.float64
-            Relative slope, [1/K]; negative; NaN where an input is NaN.
+        Relative slope, [1/K]; negative.
 
         Raises
         ------
-        OutOfRangeError
-            As ``viscosity_at``.
+        OutOfRangeError : As ``viscosity_at``.
         """
         return -self.b_K / self._above(temperature_C, extrapolate) ** 2
 
@@ -111,21 +97,17 @@ def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurv
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
-    viscosity : array_like of float
-        Viscosities at them, [mm²/s] or [mPa·s], more than zero.
+    temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    viscosity : Viscosities at them, [mm²/s] or [mPa·s], more than zero.
 
     Returns
     -------
-    ExponentialCurve
-        The curve, a in [-], b and T₀ in [K]; NaN where a point is NaN.
+    The curve, a in [-], b and T₀ in [K].
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is not positive, an oil has fewer than three different temperatures, or the points of an oil bend
-        the other way or more than any such curve.
+    OutOfRangeError : A viscosity is not positive, an oil has fewer than three different temperatures, or the points of
+        an oil bend the other way or more than any such curve.
 
     References
     ----------

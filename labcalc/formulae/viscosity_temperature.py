@@ -35,18 +35,13 @@ EDITION = "ASTM D341-20"
 class ViscosityTemperatureLine:
     """A fitted line log log Z = A - B log T, or an array of them; temperatures broadcast against its shape."""
 
-    intercept: NDArray[np.float64]
-    """A, [-]."""
-    slope: NDArray[np.float64]
-    """B, [-]; positive, as the viscosity falls when the temperature rises."""
-    lowest_C: NDArray[np.float64]
-    """Lowest fitted temperature, [°C]."""
-    highest_C: NDArray[np.float64]
-    """Highest fitted temperature, [°C]."""
+    intercept: NDArray[np.float64]  # A, [-]
+    slope: NDArray[np.float64]  # B, [-]; positive, as the viscosity falls when the temperature rises
+    lowest_C: NDArray[np.float64]  # lowest fitted temperature, [°C]
+    highest_C: NDArray[np.float64]  # highest fitted temperature, [°C]
     residuals_percent: NDArray[np.float64]
     """Line minus point for each fitted point, last axis, [% of the point's viscosity]."""
-    number_of_points: int
-    """Points fitted for each line."""
+    number_of_points: int  # points fitted for each line
 
     @keeps_index
     def kinematic_viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
@@ -54,20 +49,16 @@ class ViscosityTemperatureLine:
 
         Parameters
         ----------
-        temperature_C : array_like of float
-            Temperature, [°C], within the fitted ones.
-        extrapolate : bool, optional
-            Also go outside the fitted temperatures, with an ExtrapolationWarning.
+        temperature_C : Temperature, [°C], within the fitted ones.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
 
         Returns
         -------
-        numpy.ndarray or numpy.float64
-            Kinematic viscosity, [mm²/s]; NaN where an input is NaN.
+        Kinematic viscosity, [mm²/s].
 
         Raises
         ------
-        OutOfRangeError
-            A temperature is outside the fitted ones, or the line leaves 0.21 mm²/s to 2e7 mm²/s.
+        OutOfRangeError : A temperature is outside the fitted ones, or the line leaves 0.21 mm²/s to 2e7 mm²/s.
         """
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
@@ -79,20 +70,16 @@ class ViscosityTemperatureLine:
 
         Parameters
         ----------
-        kinematic_viscosity : array_like of float
-            Kinematic viscosity, [mm²/s], 0.21 to 2e7.
-        extrapolate : bool, optional
-            Also go outside the fitted temperatures, with an ExtrapolationWarning.
+        kinematic_viscosity : Kinematic viscosity, [mm²/s], 0.21 to 2e7.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
 
         Returns
         -------
-        numpy.ndarray or numpy.float64
-            Temperature, [°C]; NaN where an input is NaN.
+        Temperature, [°C].
 
         Raises
         ------
-        OutOfRangeError
-            The viscosity is outside the range, or its temperature outside the fitted ones.
+        OutOfRangeError : The viscosity is outside the range, or its temperature outside the fitted ones.
         """
         with np.errstate(divide="ignore", over="ignore", invalid="ignore"):  # a level line has no such temperature
             logarithm = (self.intercept - walther_ordinate(kinematic_viscosity)) / self.slope
@@ -109,20 +96,16 @@ class ViscosityTemperatureLine:
 
         Parameters
         ----------
-        temperature_C : array_like of float
-            Temperature, [°C], within the fitted ones.
-        extrapolate : bool, optional
-            Also go outside the fitted temperatures, with an ExtrapolationWarning.
+        temperature_C : Temperature, [°C], within the fitted ones.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
 
         Returns
         -------
-        numpy.ndarray or numpy.float64
-            Relative slope, [1/K]; negative; NaN where an input is NaN.
+        Relative slope, [1/K]; negative.
 
         Raises
         ------
-        OutOfRangeError
-            As ``kinematic_viscosity_at``.
+        OutOfRangeError : As ``kinematic_viscosity_at``.
         """
         viscosity = self.kinematic_viscosity_at(temperature_C, extrapolate=extrapolate)
         Z, T = double_log_argument(viscosity), kelvin(np.asarray(temperature_C, dtype=float))
@@ -138,21 +121,17 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
+    temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
 
     Returns
     -------
-    ViscosityTemperatureLine
-        The line, [-]; each of its fields has the shape of the axes before the last one; NaN where a point is NaN.
+    The line, [-]; each of its fields has the shape of the axes before the last one.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is outside the range, an oil has fewer than two different temperatures, or its viscosity doesn't
-        fall with temperature: the first such oil is named.
+    OutOfRangeError : A viscosity is outside the range, an oil has fewer than two different temperatures, or its
+        viscosity doesn't fall with temperature: the first such oil is named.
 
     References
     ----------

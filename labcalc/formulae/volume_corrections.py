@@ -16,10 +16,8 @@ from labcalc.formulae._refusals import liquid_density, refuse_outside
 
 EDITION = "API MPMS 11.1-2004 / ASTM D1250-08 / ISO 91:2017"
 
-SHIFT_F = 0.01374979547
-"""Shift of the base temperature, [°F]: par. 11.1.6.1."""
-BASE_F = 60.0068749
-"""60 °F of ITS-90 on IPTS-68, rounded as the procedure rounds it, [°F]."""
+SHIFT_F = 0.01374979547  # shift of the base temperature, [°F]: par. 11.1.6.1.
+BASE_F = 60.0068749  # 60 °F of ITS-90 on IPTS-68, rounded as the procedure rounds it, [°F]
 _KPA_OF_PSI = 6.894757
 _ITS90_TERMS = (-0.148759, -0.267408, 1.080760, 1.269056, -4.089591, -1.871251, 7.438081, -3.536296)
 _WHO = "API MPMS 11.1"
@@ -34,19 +32,14 @@ class Commodity:
     """A commodity group and its sub-groups, lightest first."""
 
     lowest: float
-    highest: float
-    """Range of the density at 60 °F, [kg/m³]."""
+    highest: float  # range of the density at 60 °F, [kg/m³]
     lowest_observed: float
-    highest_observed: float
-    """Range of the density as observed, [kg/m³]: par. 11.1.6.2."""
-    joints: tuple[float, ...]
-    """Densities at 60 °F where the next sub-group begins, [kg/m³]."""
+    highest_observed: float  # range of the density as observed, [kg/m³]: par. 11.1.6.2.
+    joints: tuple[float, ...]  # densities at 60 °F where the next sub-group begins, [kg/m³]
     K0: tuple[float, ...]
     K1: tuple[float, ...]
-    K2: tuple[float, ...]
-    """Coefficients of the thermal expansion of each sub-group."""
-    D_alpha: tuple[float, ...]
-    """Coefficient of each sub-group that speeds the iteration from an observed density."""
+    K2: tuple[float, ...]  # coefficients of the thermal expansion of each sub-group
+    D_alpha: tuple[float, ...]  # coefficient of each sub-group that speeds the iteration from an observed density
 
 
 COMMODITIES: Mapping[str, Commodity] = MappingProxyType(
@@ -73,14 +66,10 @@ COMMODITIES: Mapping[str, Commodity] = MappingProxyType(
 class VolumeCorrection:
     """What temperature and pressure do to the volume of an oil, against 60 °F and no gauge pressure."""
 
-    alpha_60: NDArray[np.float64]
-    """Thermal expansion at 60 °F, [1/°F]."""
-    temperature_factor: NDArray[np.float64]
-    """CTL, [-]."""
-    compressibility: NDArray[np.float64]
-    """Scaled compressibility Fp, [1e-5/psi]."""
-    pressure_factor: NDArray[np.float64]
-    """CPL, [-]."""
+    alpha_60: NDArray[np.float64]  # thermal expansion at 60 °F, [1/°F]
+    temperature_factor: NDArray[np.float64]  # CTL, [-]
+    compressibility: NDArray[np.float64]  # scaled compressibility Fp, [1e-5/psi]
+    pressure_factor: NDArray[np.float64]  # CPL, [-]
 
     @property
     def factor(self) -> NDArray[np.float64]:
@@ -93,22 +82,15 @@ def ipts68_from_its90(temperature_C: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperature on ITS-90, [°C].
+    temperature_C : Temperature on ITS-90, [°C].
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Temperature on IPTS-68, [°C]; NaN where the input is NaN.
+    Temperature on IPTS-68, [°C]; NaN where the input is NaN.
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.5.3.
-
-    Examples
-    --------
-    >>> ipts68_from_its90([15.0, 100.0]).round(6)
-    array([ 15.003679, 100.025647])
     """
     temperature = np.asarray(temperature_C, dtype=float)
     tau, excess = temperature / 630.0, np.zeros(temperature.shape)
@@ -129,28 +111,20 @@ def volume_correction(
 
     Parameters
     ----------
-    density_60F : array_like of float
-        Density at 60 °F and no gauge pressure, [kg/m³], within the range of the commodity group.
-    temperature_C : array_like of float
-        Temperature, [°C], -50 to 150.
-    pressure_kPa : array_like of float, optional
-        Gauge pressure, [kPa], up to 10342.14; below zero counts as zero.
-    commodity : str, optional
-        Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
-    alpha_60 : array_like of float, optional
-        Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; the density then has no limits.
+    density_60F : Density at 60 °F and no gauge pressure, [kg/m³], within the range of the commodity group.
+    temperature_C : Temperature, [°C], -50 to 150.
+    pressure_kPa : Gauge pressure, [kPa], up to 10342.14; below zero counts as zero.
+    commodity : Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
+    alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; the density then has no limits.
 
     Returns
     -------
-    VolumeCorrection
-        Its factors, [-], of the broadcast shape; NaN where an input is NaN.
+    Its factors, [-], of the broadcast shape.
 
     Raises
     ------
-    OutOfRangeError
-        An input is outside its range; nothing is rounded before the comparison.
-    ValueError
-        The commodity group is unknown.
+    OutOfRangeError : An input is outside its range; nothing is rounded before the comparison.
+    ValueError : The commodity group is unknown.
 
     References
     ----------

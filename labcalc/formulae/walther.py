@@ -10,14 +10,12 @@ from labcalc.formulae._refusals import refuse_outside
 
 EDITION = "ASTM D341-20"
 
-LOWEST_VISCOSITY, HIGHEST_VISCOSITY = 0.21, 2e7
-"""Range of the chart, [mm²/s]."""
+LOWEST_VISCOSITY, HIGHEST_VISCOSITY = 0.21, 2e7  # range of the chart, [mm²/s]
 
 _RANGE = "ASTM D341 holds from 0.21 mm²/s to 20 000 000 mm²/s"
 _LN_10 = np.log(10.0)
 _LN_LN_10 = np.log(_LN_10)
-_TERM_ENDS = 7.0
-"""Viscosity from which the term for thin liquids is less than a double can hold, [mm²/s]."""
+_TERM_ENDS = 7.0  # viscosity from which the term for thin liquids is less than a double can hold, [mm²/s]
 
 
 def walther_ordinate(kinematic_viscosity: ArrayLike) -> NDArray[np.float64]:
@@ -29,18 +27,15 @@ def walther_ordinate(kinematic_viscosity: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity, [mm²/s], 0.21 to 2e7.
+    kinematic_viscosity : Kinematic viscosity, [mm²/s], 0.21 to 2e7.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Ordinate W, [-], of the input's shape; NaN where the input is NaN.
+    Ordinate W, [-], of the input's shape; NaN where the input is NaN.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is outside the range.
+    OutOfRangeError : A viscosity is outside the range.
 
     References
     ----------
@@ -64,27 +59,19 @@ def viscosity_from_ordinate(ordinate: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    ordinate : array_like of float
-        Ordinate W, [-], -1.579 to 0.863.
+    ordinate : Ordinate W, [-], -1.579 to 0.863.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity, [mm²/s], of the input's shape; NaN where the input is NaN.
+    Kinematic viscosity, [mm²/s], of the input's shape; NaN where the input is NaN.
 
     Raises
     ------
-    OutOfRangeError
-        The viscosity is outside 0.21 mm²/s to 2e7 mm²/s.
+    OutOfRangeError : The viscosity is outside 0.21 mm²/s to 2e7 mm²/s.
 
     References
     ----------
     .. [1] ASTM D341-20, the equations and their inverse.
-
-    Examples
-    --------
-    >>> viscosity_from_ordinate(walther_ordinate([0.21, 1.65, 73.30]))
-    array([ 0.21,  1.65, 73.3 ])
     """
     viscosity = solved_viscosity(np.asarray(ordinate, dtype=float))
     refuse_viscosity(viscosity)

@@ -11,8 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 _MEDIAN_FACTOR = 1.482602218505602
 """1/Φ⁻¹(3/4): from a median absolute deviation to a standard deviation; printed as 1.483."""
 
-_PULLED_IN = 1.5
-"""Results further than this many s* from x* are pulled in to there."""
+_PULLED_IN = 1.5  # results further than this many s* from x* are pulled in to there
 
 
 def _spread_factor(reach: float) -> float:
@@ -22,13 +21,10 @@ def _spread_factor(reach: float) -> float:
     return 1.0 / math.sqrt(1.0 - 2.0 * upper - 2.0 * reach * density + 2.0 * reach**2 * upper)
 
 
-_SPREAD_FACTOR = _spread_factor(_PULLED_IN)
-"""1.133393; printed as 1.134."""
-
+_SPREAD_FACTOR = _spread_factor(_PULLED_IN)  # 1.133393; printed as 1.134
 _TOLERANCE = 1e-12
 _ROUNDS = 1000
-_VANISHED = 1e-9
-"""Below this share of its start a standard deviation is on its way to 0."""
+_VANISHED = 1e-9  # below this share of its start a standard deviation is on its way to 0
 
 
 @dataclass(frozen=True)
@@ -46,28 +42,20 @@ def scaled_median_deviation(results: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    results : array_like of float
-        Results, [any unit], one series or laboratories × levels; NaN where one is missing.
+    results : Results, [any unit], one series or laboratories × levels; NaN where one is missing.
 
     Returns
     -------
-    numpy.ndarray of float
-        1.4826 times the median distance from the median, [unit of the results], one a level; 0 where more than half of
-        the results are equal.
+    1.4826 times the median distance from the median, [unit of the results], one a level; 0 where more than half of the
+    results are equal.
 
     Raises
     ------
-    ValueError
-        Fewer than two results at a level, or one that is infinite.
+    ValueError : Fewer than two results at a level, or one that is infinite.
 
     References
     ----------
     .. [1] ISO 13528:2022, C.2 (MADe; printed factor 1.483, here 1/Φ⁻¹(3/4)).
-
-    Examples
-    --------
-    >>> scaled_median_deviation([4.5, 4.9, 5.6, 4.2, 6.2, 5.2, 9.9]).round(4)
-    np.float64(1.0378)
     """
     table = _table(results, 2)
     return _median_spread(table, np.nanmedian(table, axis=0))
@@ -83,19 +71,16 @@ def algorithm_a(results: ArrayLike) -> RobustEstimate:
 
     Parameters
     ----------
-    results : array_like of float
-        Results, [any unit], one series or laboratories × levels; NaN where one is missing. 3 or more a level; 12 or
-        more for s* to serve as a spread for scores.
+    results : Results, [any unit], one series or laboratories × levels; NaN where one is missing. 3 or more a level; 12
+        or more for s* to serve as a spread for scores.
 
     Returns
     -------
-    RobustEstimate
-        x* and s*, [unit of the results], one a level.
+    x* and s*, [unit of the results], one a level.
 
     Raises
     ------
-    ValueError
-        Fewer than three results at a level, or one that is infinite.
+    ValueError : Fewer than three results at a level, or one that is infinite.
 
     References
     ----------

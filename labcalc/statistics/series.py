@@ -11,22 +11,17 @@ def finite_series(results: ArrayLike, least: int, purpose: str) -> NDArray[np.fl
 
     Parameters
     ----------
-    results : array_like of float
-        Results in the order of measurement, [any unit].
-    least : int
-        Smallest number of results that the purpose allows, [-].
-    purpose : str
-        What the results are for, as a refusal names it.
+    results : Results in the order of measurement, [any unit].
+    least : Smallest number of results that the purpose allows, [-].
+    purpose : What the results are for, as a refusal names it.
 
     Returns
     -------
-    numpy.ndarray of float
-        The results, [unit of the results], one-dimensional.
+    The results, [unit of the results], one-dimensional.
 
     Raises
     ------
-    ValueError
-        A result is not finite, there are too few, or they are not one series.
+    ValueError : A result is not finite, there are too few, or they are not one series.
     """
     series = np.asarray(results, dtype=float)
     if series.ndim != 1:
@@ -46,24 +41,18 @@ def paired_series(
 
     Parameters
     ----------
-    first : array_like of float
-        First result of each pair, [any unit].
-    second : array_like of float
-        Second results, [unit of the first].
-    least : int
-        Smallest number of pairs that the purpose allows, [-].
-    purpose : str
-        What the pairs are for, as a refusal names it.
+    first : First result of each pair, [any unit].
+    second : Second results, [unit of the first].
+    least : Smallest number of pairs that the purpose allows, [-].
+    purpose : What the pairs are for, as a refusal names it.
 
     Returns
     -------
-    tuple of numpy.ndarray of float
-        First and second results, [unit of the results], one-dimensional.
+    First and second results, [unit of the results], one-dimensional.
 
     Raises
     ------
-    ValueError
-        The two have not the same number of results, or one of them is refused by ``finite_series``.
+    ValueError : The two have not the same number of results, or one of them is refused by ``finite_series``.
     """
     one, other = (finite_series(results, least, purpose) for results in (first, second))
     if one.size != other.size:

@@ -7,8 +7,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-_TWO_SIDED, _ONE_SIDED = 1.9599639845400545, 1.6448536269514722
-"""Normal quantiles of 97.5 % and of 95 %."""
+_TWO_SIDED, _ONE_SIDED = 1.9599639845400545, 1.6448536269514722  # normal quantiles of 97.5 % and of 95 %
 
 ONE_SIDED_FACTOR = _ONE_SIDED / (_TWO_SIDED * math.sqrt(2.0))
 """From the reproducibility to what one result must be inside a limit for 95 %: 0.5934; ISO 4259 prints 0.59."""
@@ -23,31 +22,21 @@ def one_sided_margin(
 
     Parameters
     ----------
-    reproducibility : array_like of float
-        Reproducibility R, [unit of the result].
-    repeatability : array_like of float
-        Repeatability r, [unit of the result]; of no effect with one result.
-    results : array_like of int
-        Number of results k behind the laboratory's average, [-], 1 or more.
+    reproducibility : Reproducibility R, [unit of the result].
+    repeatability : Repeatability r, [unit of the result]; of no effect with one result.
+    results : Number of results k behind the laboratory's average, [-], 1 or more.
 
     Returns
     -------
-    numpy.ndarray of float
-        Margin, [unit of the result]: 0.5934 R for one result. The standard prints 0.59, which is 0.6 % less.
+    Margin, [unit of the result]: 0.5934 R for one result. The standard prints 0.59, which is 0.6 % less.
 
     Raises
     ------
-    ValueError
-        R is below r, or a number of results below 1.
+    ValueError : R is below r, or a number of results below 1.
 
     References
     ----------
     .. [1] ISO 4259:2006 (0.59 R seen in a public document that quotes it; k results: derivation).
-
-    Examples
-    --------
-    >>> float(one_sided_margin(0.3).round(4))
-    0.178
     """
     r, big_r, k = (np.asarray(one, dtype=float) for one in (repeatability, reproducibility, results))
     if np.any(r > big_r):
@@ -65,26 +54,17 @@ def limits_leave_room(lowest: ArrayLike, highest: ArrayLike, reproducibility: Ar
 
     Parameters
     ----------
-    lowest : array_like of float
-        Lower limit A₂, [any unit]; NaN where that side is open.
-    highest : array_like of float
-        Upper limit A₁, [unit of the lower one]; NaN where that side is open.
-    reproducibility : array_like of float
-        Reproducibility R at the limits, [unit of the limits].
+    lowest : Lower limit A₂, [any unit]; NaN where that side is open.
+    highest : Upper limit A₁, [unit of the lower one]; NaN where that side is open.
+    reproducibility : Reproducibility R at the limits, [unit of the limits].
 
     Returns
     -------
-    numpy.ndarray of bool
-        Whether they leave room, [-].
+    Whether they leave room, [-].
 
     References
     ----------
     .. [1] ISO 4259 as quoted in public notes on reference fuels (seen): 4 R between two limits, 2 R above zero.
-
-    Examples
-    --------
-    >>> limits_leave_room([41.4, 45.0, np.nan], [50.6, 46.0, 1.0], 0.56).tolist()
-    [True, False, False]
     """
     low, high, big_r = (np.asarray(one, dtype=float) for one in (lowest, highest, reproducibility))
     single = np.where(np.isnan(low), high, low)

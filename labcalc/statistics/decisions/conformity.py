@@ -28,10 +28,8 @@ class DecisionRule:
     reject: float
     band: Literal["U", "R"]
     """What w is made of: a multiple of the laboratory's expanded uncertainty, or the method's reproducibility."""
-    rounded_first: bool
-    """Whether the result is rounded to the limit's decimals before it is refused."""
-    basis: str
-    """Standard with edition, and what the rule does in words."""
+    rounded_first: bool  # whether the result is rounded to the limit's decimals before it is refused
+    basis: str  # standard with edition, and what the rule does in words
 
 
 DECISION_RULES: Mapping[str, DecisionRule] = MappingProxyType(
@@ -115,28 +113,19 @@ def acceptance_interval(
 
     Parameters
     ----------
-    lowest : array_like of float
-        Lower tolerance limit T_L, [unit of the result]; NaN where that side is open.
-    highest : array_like of float
-        Upper tolerance limit T_U, [unit of the result]; NaN where that side is open.
-    guard_band : array_like of float
-        Width w, [unit of the result]: above 0 for guarded acceptance, below for guarded rejection, 0 for simple
-        acceptance.
+    lowest : Lower tolerance limit T_L, [unit of the result]; NaN where that side is open.
+    highest : Upper tolerance limit T_U, [unit of the result]; NaN where that side is open.
+    guard_band : Width w, [unit of the result]: above 0 for guarded acceptance, below for guarded rejection, 0 for
+        simple acceptance.
 
     Returns
     -------
-    tuple of numpy.ndarray of float
-        Lower and upper acceptance limit, [unit of the result]; NaN where open. A guard band of more than half the
-        tolerance leaves a lower limit above the upper one: an interval that accepts nothing.
+    Lower and upper acceptance limit, [unit of the result]; NaN where open. A guard band of more than half the tolerance
+    leaves a lower limit above the upper one: an interval that accepts nothing.
 
     References
     ----------
     .. [1] JCGM 106:2012, 8.3.1 (memory).
-
-    Examples
-    --------
-    >>> [float(limit) for limit in acceptance_interval(41.5, 50.5, 0.25)]
-    [41.75, 50.25]
     """
     band = np.asarray(guard_band, dtype=float)
     return np.asarray(np.asarray(lowest, float) + band), np.asarray(np.asarray(highest, float) - band)
@@ -149,28 +138,20 @@ def decide_conformity(
 
     Parameters
     ----------
-    value : float
-        Result, not rounded, [any unit].
-    lowest : float
-        Lower limit, [unit of the result]; NaN where that side is open.
-    highest : float
-        Upper limit, [unit of the result]; NaN where that side is open.
-    rule : DecisionRule
-        One of ``DECISION_RULES``, or a rule of one's own, [-].
-    width : float
-        Guard band w, [unit of the result]; it may be NaN only for a rule that has no band.
-    decimals : int
-        Decimals to which the limits are written, [-].
+    value : Result, not rounded, [any unit].
+    lowest : Lower limit, [unit of the result]; NaN where that side is open.
+    highest : Upper limit, [unit of the result]; NaN where that side is open.
+    rule : One of ``DECISION_RULES``, or a rule of one's own, [-].
+    width : Guard band w, [unit of the result]; it may be NaN only for a rule that has no band.
+    decimals : Decimals to which the limits are written, [-].
 
     Returns
     -------
-    str
-        "met", "doubtful" or "not met".
+    "met", "doubtful" or "not met", [-].
 
     Raises
     ------
-    ValueError
-        The rule has a band and its width is not finite.
+    ValueError : The rule has a band and its width is not finite.
 
     References
     ----------

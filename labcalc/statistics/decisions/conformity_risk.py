@@ -13,8 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.decisions.conformity import acceptance_interval
 
-_FAR = 40.0
-"""So many standard deviations stand for infinity: the normal tail beyond is 0 in doubles."""
+_FAR = 40.0  # so many standard deviations stand for infinity: the normal tail beyond is 0 in doubles
 
 
 @dataclass(frozen=True)
@@ -48,35 +47,23 @@ def conformity_probability(
 
     Parameters
     ----------
-    value : array_like of float
-        Best estimate y, [any unit].
-    standard_uncertainty : array_like of float
-        Standard uncertainty u, [unit of the value], above 0; NaN where unknown gives NaN.
-    lowest : array_like of float
-        Lower tolerance limit, [unit of the value]; NaN where that side is open.
-    highest : array_like of float
-        Upper tolerance limit, [unit of the value]; NaN where that side is open.
-    degrees_of_freedom : array_like of float
-        Of the standard uncertainty, [-]; finite ones take Student's distribution for the normal one.
+    value : Best estimate y, [any unit].
+    standard_uncertainty : Standard uncertainty u, [unit of the value], above 0; NaN where unknown gives NaN.
+    lowest : Lower tolerance limit, [unit of the value]; NaN where that side is open.
+    highest : Upper tolerance limit, [unit of the value]; NaN where that side is open.
+    degrees_of_freedom : Of the standard uncertainty, [-]; finite ones take Student's distribution for the normal one.
 
     Returns
     -------
-    ConformityProbability
-        Probabilities, [-], of the inputs' common shape.
+    Probabilities, [-], of the inputs' common shape.
 
     Raises
     ------
-    ValueError
-        A standard uncertainty is not above 0.
+    ValueError : A standard uncertainty is not above 0.
 
     References
     ----------
     .. [1] JCGM 106:2012, 7.2 to 7.5 (memory).
-
-    Examples
-    --------
-    >>> float(conformity_probability(13.6, 1.8, 12.5, 16.3).inside.round(2))
-    0.66
     """
     from scipy.special import stdtr
 
@@ -93,10 +80,8 @@ def conformity_probability(
 class GlobalRisks:
     """How often a decision rule errs over a whole production: shares of all items, in the shape of the input."""
 
-    consumer: NDArray[np.float64]
-    """Items that don't conform and are accepted."""
-    producer: NDArray[np.float64]
-    """Items that conform and are rejected."""
+    consumer: NDArray[np.float64]  # items that don't conform and are accepted
+    producer: NDArray[np.float64]  # items that conform and are rejected
 
 
 def global_risks(
@@ -116,28 +101,20 @@ def global_risks(
 
     Parameters
     ----------
-    process_mean : array_like of float
-        Mean y₀ of the true values, [any unit].
-    process_deviation : array_like of float
-        Standard deviation u₀ of the true values, [unit of the mean], above 0.
-    standard_uncertainty : array_like of float
-        Standard uncertainty u of a result, [unit of the mean], above 0.
-    lowest : array_like of float
-        Lower tolerance limit, [unit of the mean]; NaN where that side is open.
-    highest : array_like of float
-        Upper tolerance limit, [unit of the mean]; NaN where that side is open.
-    guard_band : array_like of float
-        Width w as ``acceptance_interval`` takes it, [unit of the mean].
+    process_mean : Mean y₀ of the true values, [any unit].
+    process_deviation : Standard deviation u₀ of the true values, [unit of the mean], above 0.
+    standard_uncertainty : Standard uncertainty u of a result, [unit of the mean], above 0.
+    lowest : Lower tolerance limit, [unit of the mean]; NaN where that side is open.
+    highest : Upper tolerance limit, [unit of the mean]; NaN where that side is open.
+    guard_band : Width w as ``acceptance_interval`` takes it, [unit of the mean].
 
     Returns
     -------
-    GlobalRisks
-        Shares of all items, [-], of the inputs' common shape.
+    Shares of all items, [-], of the inputs' common shape.
 
     Raises
     ------
-    ValueError
-        A deviation or a standard uncertainty is not above 0.
+    ValueError : A deviation or a standard uncertainty is not above 0.
 
     References
     ----------

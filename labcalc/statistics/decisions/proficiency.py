@@ -11,22 +11,17 @@ def z_score(result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike) -> NDA
 
     Parameters
     ----------
-    result : array_like of float
-        Results, [any unit].
-    assigned : array_like of float
-        Assigned value x_pt, [unit of the results].
-    deviation : array_like of float
-        Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
+    result : Results, [any unit].
+    assigned : Assigned value x_pt, [unit of the results].
+    deviation : Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
 
     Returns
     -------
-    numpy.ndarray of float
-        z, [-]; NaN where an input is NaN.
+    z, [-]; NaN where an input is NaN.
 
     Raises
     ------
-    ValueError
-        A standard deviation that isn't above 0.
+    ValueError : A standard deviation that isn't above 0.
 
     References
     ----------
@@ -47,33 +42,22 @@ def z_prime_score(
 
     Parameters
     ----------
-    result : array_like of float
-        Results, [any unit].
-    assigned : array_like of float
-        Assigned value x_pt, [unit of the results].
-    deviation : array_like of float
-        Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
-    assigned_uncertainty : array_like of float
-        Standard uncertainty u(x_pt), [unit of the results].
+    result : Results, [any unit].
+    assigned : Assigned value x_pt, [unit of the results].
+    deviation : Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
+    assigned_uncertainty : Standard uncertainty u(x_pt), [unit of the results].
 
     Returns
     -------
-    numpy.ndarray of float
-        z′, [-]; NaN where an input is NaN.
+    z′, [-]; NaN where an input is NaN.
 
     Raises
     ------
-    ValueError
-        A standard deviation that isn't above 0.
+    ValueError : A standard deviation that isn't above 0.
 
     References
     ----------
     .. [1] ISO 13528:2022, 9.5 (memory).
-
-    Examples
-    --------
-    >>> z_prime_score(11.0, 10.0, 0.4, 0.3).round(2)
-    np.float64(2.0)
     """
     spread = _above_zero(deviation, "standard deviation for assessment")
     return _distance(result, assigned, np.hypot(spread, np.asarray(assigned_uncertainty, dtype=float)))
@@ -89,33 +73,22 @@ def zeta_score(
 
     Parameters
     ----------
-    result : array_like of float
-        Results, [any unit].
-    assigned : array_like of float
-        Assigned value x_pt, [unit of the results].
-    uncertainty : array_like of float
-        Standard uncertainty of each result, [unit of the results].
-    assigned_uncertainty : array_like of float
-        Standard uncertainty u(x_pt), [unit of the results].
+    result : Results, [any unit].
+    assigned : Assigned value x_pt, [unit of the results].
+    uncertainty : Standard uncertainty of each result, [unit of the results].
+    assigned_uncertainty : Standard uncertainty u(x_pt), [unit of the results].
 
     Returns
     -------
-    numpy.ndarray of float
-        ζ, [-]; NaN where an input is NaN.
+    ζ, [-]; NaN where an input is NaN.
 
     Raises
     ------
-    ValueError
-        Both uncertainties 0, or one below 0.
+    ValueError : Both uncertainties 0, or one below 0.
 
     References
     ----------
     .. [1] ISO 13528:2022, 9.6 (memory).
-
-    Examples
-    --------
-    >>> zeta_score(10.5, 10.0, 0.3, 0.4).round(2)
-    np.float64(1.0)
     """
     return _distance(result, assigned, _combined(uncertainty, assigned_uncertainty))
 
@@ -127,33 +100,22 @@ def en_score(
 
     Parameters
     ----------
-    result : array_like of float
-        Results, [any unit].
-    assigned : array_like of float
-        Assigned value x_pt, [unit of the results].
-    expanded : array_like of float
-        Expanded uncertainty (k = 2) of each result, [unit of the results].
-    assigned_expanded : array_like of float
-        Expanded uncertainty (k = 2) of the assigned value, [unit of the results].
+    result : Results, [any unit].
+    assigned : Assigned value x_pt, [unit of the results].
+    expanded : Expanded uncertainty (k = 2) of each result, [unit of the results].
+    assigned_expanded : Expanded uncertainty (k = 2) of the assigned value, [unit of the results].
 
     Returns
     -------
-    numpy.ndarray of float
-        E_n, [-]; NaN where an input is NaN.
+    E_n, [-]; NaN where an input is NaN.
 
     Raises
     ------
-    ValueError
-        Both uncertainties 0, or one below 0.
+    ValueError : Both uncertainties 0, or one below 0.
 
     References
     ----------
     .. [1] ISO 13528:2022, 9.7 (memory).
-
-    Examples
-    --------
-    >>> en_score(10.5, 10.0, 0.6, 0.8).round(2)
-    np.float64(0.5)
     """
     return _distance(result, assigned, _combined(expanded, assigned_expanded))
 
@@ -163,22 +125,15 @@ def score_words(scores: ArrayLike) -> NDArray[np.str_]:
 
     Parameters
     ----------
-    scores : array_like of float
-        Scores, [-].
+    scores : Scores, [-].
 
     Returns
     -------
-    numpy.ndarray of str
-        ``acceptable`` up to 2, ``warning`` between 2 and 3, ``action`` from 3 on, ``not scored`` for NaN.
+    ``acceptable`` up to 2, ``warning`` between 2 and 3, ``action`` from 3 on, ``not scored`` for NaN.
 
     References
     ----------
     .. [1] ISO 13528:2022, 9.4.2 (memory); ISO/IEC 17043 says satisfactory, questionable, unsatisfactory.
-
-    Examples
-    --------
-    >>> score_words([-2.0, 2.01, -3.0]).tolist()
-    ['acceptable', 'warning', 'action']
     """
     size = np.abs(np.asarray(scores, dtype=float))
     return np.select([size <= 2.0, size < 3.0, ~np.isnan(size)], ["acceptable", "warning", "action"], "not scored")
@@ -189,22 +144,15 @@ def en_words(scores: ArrayLike) -> NDArray[np.str_]:
 
     Parameters
     ----------
-    scores : array_like of float
-        Scores, [-].
+    scores : Scores, [-].
 
     Returns
     -------
-    numpy.ndarray of str
-        ``acceptable`` up to 1, ``action`` beyond, ``not scored`` for NaN.
+    ``acceptable`` up to 1, ``action`` beyond, ``not scored`` for NaN.
 
     References
     ----------
     .. [1] ISO/IEC 17043, E_n numbers; ISO 13528:2022, 9.7 (memory).
-
-    Examples
-    --------
-    >>> en_words([1.0, -1.2]).tolist()
-    ['acceptable', 'action']
     """
     size = np.abs(np.asarray(scores, dtype=float))
     return np.select([size <= 1.0, ~np.isnan(size)], ["acceptable", "action"], "not scored")
@@ -215,24 +163,16 @@ def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> NDArray[
 
     Parameters
     ----------
-    deviation : array_like of float
-        Robust standard deviation s*, [any unit].
-    number : array_like of int
-        Number of results p, [-].
+    deviation : Robust standard deviation s*, [any unit].
+    number : Number of results p, [-].
 
     Returns
     -------
-    numpy.ndarray of float
-        u(x_pt) = 1.25 s*/√p, [unit of the deviation].
+    u(x_pt) = 1.25 s*/√p, [unit of the deviation].
 
     References
     ----------
     .. [1] ISO 13528:2022, 7.7.3 (memory): 1.25 is what the median would need, and is kept for all robust means.
-
-    Examples
-    --------
-    >>> robust_mean_uncertainty(0.4, 25).round(3)
-    np.float64(0.1)
     """
     return np.asarray(1.25 * np.asarray(deviation, dtype=float) / np.sqrt(np.asarray(number, dtype=float)))
 

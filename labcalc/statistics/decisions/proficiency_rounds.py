@@ -48,25 +48,20 @@ def proficiency_round(
 
     Parameters
     ----------
-    results : array_like of float
-        Results, [any unit], laboratories, or laboratories × levels with NaN where one is missing.
-    assigned : array_like of float, optional
-        Assigned value x_pt of each level, [unit of the results]; none: the robust mean of the results.
-    deviation : array_like of float, optional
-        Standard deviation for assessment σ_pt of each level, [unit of the results]; none: the robust standard
+    results : Results, [any unit], laboratories, or laboratories × levels with NaN where one is missing.
+    assigned : Assigned value x_pt of each level, [unit of the results]; none: the robust mean of the results.
+    deviation : Standard deviation for assessment σ_pt of each level, [unit of the results]; none: the robust standard
         deviation of the results, by which about one laboratory of twenty is always beyond 2, however good all are.
-    assigned_uncertainty : array_like of float
-        Standard uncertainty of an assigned value given, [unit of the results]; NaN where it isn't known.
+    assigned_uncertainty : Standard uncertainty of an assigned value given, [unit of the results]; NaN where it isn't
+        known.
 
     Returns
     -------
-    ProficiencyRound
-        Scores, [-], with assigned value and spread, [unit of the results].
+    Scores, [-], with assigned value and spread, [unit of the results].
 
     Raises
     ------
-    ValueError
-        Fewer than three results at a level where a robust value is needed, or a spread that isn't above 0.
+    ValueError : Fewer than three results at a level where a robust value is needed, or a spread that isn't above 0.
 
     References
     ----------

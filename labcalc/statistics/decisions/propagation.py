@@ -7,11 +7,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-_STEP = 1e-6
-"""Relative step of the central difference: its truncation error is of the order of 1e-12."""
-
-_PRINTED = 1e-3
-"""A printed matrix may miss being positive by the rounding of its last digit."""
+_STEP = 1e-6  # relative step of the central difference: its truncation error is of the order of 1e-12
+_PRINTED = 1e-3  # A printed matrix may miss being positive by the rounding of its last digit
 
 
 def propagated_uncertainty(
@@ -29,24 +26,18 @@ def propagated_uncertainty(
 
     Parameters
     ----------
-    function : callable
-        Model of the measurement, [any unit].
-    values : sequence of float
-        Best estimates of the inputs, [unit of each input].
-    uncertainties : sequence of float
-        Uncertainty of each input, [unit of each input].
-    correlation : array_like of float, optional
-        Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
+    function : Model of the measurement, [any unit].
+    values : Best estimates of the inputs, [unit of each input].
+    uncertainties : Uncertainty of each input, [unit of each input].
+    correlation : Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
 
     Returns
     -------
-    float
-        Uncertainty of the output, [unit of the output]; NaN where an input's uncertainty is NaN.
+    Uncertainty of the output, [unit of the output]; NaN where an input's uncertainty is NaN.
 
     Raises
     ------
-    ValueError
-        The numbers of values and uncertainties differ, an uncertainty is negative, or the matrix is not one of
+    ValueError : The numbers of values and uncertainties differ, an uncertainty is negative, or the matrix is not one of
         correlations.
 
     References
@@ -73,34 +64,22 @@ def propagated_covariance(
 
     Parameters
     ----------
-    function : callable
-        Model of the measurement, a number or a sequence of numbers, [any units].
-    values : sequence of float
-        Best estimates of the inputs, [unit of each input].
-    uncertainties : sequence of float
-        Uncertainty of each input, [unit of each input].
-    correlation : array_like of float, optional
-        Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
+    function : Model of the measurement, a number or a sequence of numbers, [any units].
+    values : Best estimates of the inputs, [unit of each input].
+    uncertainties : Uncertainty of each input, [unit of each input].
+    correlation : Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
 
     Returns
     -------
-    numpy.ndarray of float
-        Covariance matrix of the outputs, [product of the outputs' units], m × m.
+    Covariance matrix of the outputs, [product of the outputs' units], m × m.
 
     Raises
     ------
-    ValueError
-        As for :func:`propagated_uncertainty`.
+    ValueError : As for :func:`propagated_uncertainty`.
 
     References
     ----------
     .. [1] JCGM 100:2008, H.2.3, equation H.9 (one output: equation 16); JCGM 102:2011, 6.2.1.2.
-
-    Examples
-    --------
-    >>> propagated_covariance(lambda a, b: (a + b, a - b), [1.0, 1.0], [2.0, 1.0]).round(6)
-    array([[5., 3.],
-           [3., 5.]])
     """
     spread = _uncertainties(values, uncertainties)
     covariance = np.outer(spread, spread) * checked_correlation(correlation, spread.size)
@@ -120,26 +99,17 @@ def sensitivities(
 
     Parameters
     ----------
-    function : callable
-        Model of the measurement, a number or a sequence of numbers, [any units].
-    values : sequence of float
-        Best estimates of the inputs, [unit of each input].
-    uncertainties : sequence of float, optional
-        Uncertainty of each input, [unit of each input]; it gives the scale of an input that is 0.
+    function : Model of the measurement, a number or a sequence of numbers, [any units].
+    values : Best estimates of the inputs, [unit of each input].
+    uncertainties : Uncertainty of each input, [unit of each input]; it gives the scale of an input that is 0.
 
     Returns
     -------
-    numpy.ndarray of float
-        Derivatives, [unit of the output / unit of the input], n or m × n.
+    Derivatives, [unit of the output / unit of the input], n or m × n.
 
     References
     ----------
     .. [1] JCGM 100:2008, 5.1.3 and its note 2.
-
-    Examples
-    --------
-    >>> sensitivities(lambda a, b: a * b, [3.0, 4.0]).round(6)
-    array([4., 3.])
     """
     point = np.asarray(values, dtype=float)
     spread = np.nan_to_num(np.zeros_like(point) if uncertainties is None else np.asarray(uncertainties, dtype=float))

@@ -94,28 +94,20 @@ def uncertainty_budget(
 
     Parameters
     ----------
-    function : callable
-        Model of the measurement, inputs in the order of ``inputs``, [any unit].
-    inputs : sequence of InputQuantity
-        Estimates with standard uncertainties, [unit of each input].
-    quantity : str
-        What the output is.
-    unit : str
-        The output's unit.
-    correlation : array_like of float, optional
-        Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
-    confidence : float
-        Coverage probability of the expanded uncertainty, [-], above 0 and below 1.
+    function : Model of the measurement, inputs in the order of ``inputs``, [any unit].
+    inputs : Estimates with standard uncertainties, [unit of each input].
+    quantity : What the output is.
+    unit : The output's unit.
+    correlation : Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
+    confidence : Coverage probability of the expanded uncertainty, [-], above 0 and below 1.
 
     Returns
     -------
-    UncertaintyBudget
-        Value, uncertainties and components, [unit of the output].
+    Value, uncertainties and components, [unit of the output].
 
     Raises
     ------
-    ValueError
-        The matrix is not one of correlations, or the confidence is not between 0 and 1.
+    ValueError : The matrix is not one of correlations, or the confidence is not between 0 and 1.
 
     References
     ----------
@@ -188,29 +180,21 @@ def standard_from_half_width(half_width: float, distribution: Literal["rectangul
 
     Parameters
     ----------
-    half_width : float
-        Half of the distance between the limits, [unit of the quantity]; half a step for a resolution.
-    distribution : {"rectangular", "triangular", "arcsine"}
-        What is known of it between them, [-]; arcsine for a quantity that swings, such as a bath's temperature.
+    half_width : Half of the distance between the limits, [unit of the quantity]; half a step for a resolution.
+    distribution : What is known of it between them, [-]; arcsine for a quantity that swings, such as a bath's
+        temperature.
 
     Returns
     -------
-    float
-        Standard uncertainty, [unit of the quantity].
+    Standard uncertainty, [unit of the quantity].
 
     Raises
     ------
-    ValueError
-        The distribution is none of these.
+    ValueError : The distribution is none of these.
 
     References
     ----------
     .. [1] JCGM 100:2008, equations 7 and 9b; JCGM 101:2008, table 1.
-
-    Examples
-    --------
-    >>> round(standard_from_half_width(0.005, "rectangular"), 6)
-    0.002887
     """
     if distribution not in _HALF_WIDTHS:
         raise ValueError(f"distribution {distribution!r}: one of {', '.join(_HALF_WIDTHS)} was expected")

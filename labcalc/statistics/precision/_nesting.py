@@ -96,21 +96,17 @@ def nesting(factors: Mapping[str, ArrayLike], number: int) -> Nesting:
 
     Parameters
     ----------
-    factors : mapping of str to array_like
-        Code of each result, [-], by the factor's name, outermost factor first; a code need not be unique beyond the
-        group that it stands in. No factor: one group of results.
-    number : int
-        Number of results, [-].
+    factors : Code of each result, [-], by the factor's name, outermost factor first; a code need not be unique beyond
+        the group that it stands in. No factor: one group of results.
+    number : Number of results, [-].
 
     Returns
     -------
-    Nesting
-        Groups of each level, [-].
+    Groups of each level, [-].
 
     Raises
     ------
-    ValueError
-        A factor with another number of codes, or a code that is missing.
+    ValueError : A factor with another number of codes, or a code that is missing.
     """
     path, marks = np.zeros(number, dtype=np.intp), [np.zeros(number, dtype=np.intp)]
     for name, codes in factors.items():

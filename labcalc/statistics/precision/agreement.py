@@ -20,10 +20,8 @@ class AgreementLimits:
     deviation: float
     lower: float
     upper: float
-    mean_error: float
-    """Standard error of the mean."""
-    limit_error: float
-    """Standard error of each limit."""
+    mean_error: float  # standard error of the mean
+    limit_error: float  # standard error of each limit
     mean_interval: tuple[float, float]
     lower_interval: tuple[float, float]
     upper_interval: tuple[float, float]
@@ -42,25 +40,18 @@ def agreement_limits(
 
     Parameters
     ----------
-    first : array_like of float
-        First result of each pair, [any unit], two pairs or more.
-    second : array_like of float
-        Second results, [unit of the first].
-    coverage : float
-        Share of differences between the limits, [-].
-    confidence : float
-        Confidence of the intervals of mean and limits, [-].
+    first : First result of each pair, [any unit], two pairs or more.
+    second : Second results, [unit of the first].
+    coverage : Share of differences between the limits, [-].
+    confidence : Confidence of the intervals of mean and limits, [-].
 
     Returns
     -------
-    AgreementLimits
-        Mean of first minus second, standard deviation, limits, their standard errors and intervals, [unit of the
-        results].
+    Mean of first minus second, standard deviation, limits, their standard errors and intervals, [unit of the results].
 
     Raises
     ------
-    ValueError
-        Fewer than two pairs, two numbers of results, or one that is not finite.
+    ValueError : Fewer than two pairs, two numbers of results, or one that is not finite.
 
     References
     ----------

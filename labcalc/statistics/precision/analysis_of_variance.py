@@ -73,31 +73,24 @@ def nested_analysis(
 
     Parameters
     ----------
-    results : array_like of float
-        Results, [any unit].
-    factors : mapping of str to array_like
-        Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer group.
-        None: the plain spread of the results.
-    lowest : str
-        What the results within the innermost groups are called.
-    series : array_like, optional
-        Material of each result, [-], where several materials, each with a mean of its own, were measured side by side:
-        every innermost group holds each equally often. The lowest line loses their degrees of freedom.
-    decimals : int, optional
-        Decimals that the results were printed with, [-]. Where they have many leading figures in common, the binary
-        number nearest to each is off by a visible part of their differences; given the decimals, the printed
+    results : Results, [any unit].
+    factors : Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer
+        group. None: the plain spread of the results.
+    lowest : What the results within the innermost groups are called.
+    series : Material of each result, [-], where several materials, each with a mean of its own, were measured side by
+        side: every innermost group holds each equally often. The lowest line loses their degrees of freedom.
+    decimals : Decimals that the results were printed with, [-]. Where they have many leading figures in common, the
+        binary number nearest to each is off by a visible part of their differences; given the decimals, the printed
         differences are worked with instead.
 
     Returns
     -------
-    NestedAnalysis
-        Sums of squares, [unit of the results squared], degrees of freedom and coefficients of the components, [-].
+    Sums of squares, [unit of the results squared], degrees of freedom and coefficients of the components, [-].
 
     Raises
     ------
-    ValueError
-        A level without degrees of freedom: it can't be told from the one below or above; a result that is not finite;
-        an innermost group that doesn't hold every material equally often.
+    ValueError : A level without degrees of freedom: it can't be told from the one below or above; a result that is not
+        finite; an innermost group that doesn't hold every material equally often.
 
     References
     ----------

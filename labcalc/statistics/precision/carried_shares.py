@@ -13,12 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-FEWEST_CHANGES = 6
-"""Results after a sample of another level below which no share is estimated, [-]: our own choice."""
+FEWEST_CHANGES = 6  # results after a sample of another level below which no share is estimated, [-]: our own choice
 
-_NOTHING = 1e-12
-"""Determinant of a correlation below which two shares can't be told apart."""
-
+_NOTHING = 1e-12  # determinant of a correlation below which two shares can't be told apart
 _ONE_BEFORE = "every material ran after one and the same sample: nothing to compare it with"
 
 
@@ -30,12 +27,9 @@ class CarriedShare:
     standard_uncertainty: float
     degrees_of_freedom: int
     interval: tuple[float, float]
-    p_value: float
-    """Of a share so far from 0, on either side, where nothing is carried over."""
-    changes: int
-    """Results after a sample of another level: what the share rests on."""
-    why_not: str = ""
-    """Why there is no number, where there is none."""
+    p_value: float  # of a share so far from 0, on either side, where nothing is carried over
+    changes: int  # results after a sample of another level: what the share rests on
+    why_not: str = ""  # why there is no number, where there is none
 
     @property
     def known(self) -> bool:
@@ -57,13 +51,11 @@ class CarriedShare:
 
         Parameters
         ----------
-        half_width : float
-            Half width of the interval of k, [-], above 0.
+        half_width : Half width of the interval of k, [-], above 0.
 
         Returns
         -------
-        float
-            Number of results, [-], whole; NaN where the share is unknown.
+        Number of results, [-], whole; NaN where the share is unknown.
         """
         if not self.known:
             return math.nan
@@ -74,24 +66,18 @@ class CarriedShare:
 class SharesOverTime:
     """Sums of a regression as it grew, row by row, so that it can be had for any stretch of time."""
 
-    information: NDArray[np.float64]
-    """Σ x xᵀ up to each row, shape (n + 1, p, p); the first is 0."""
-    moment: NDArray[np.float64]
-    """Σ x y, shape (n + 1, p)."""
-    squares: NDArray[np.float64]
-    """Σ y², shape (n + 1,)."""
-    numbers: NDArray[np.int64]
-    """Rows that tell something, shape (n + 1,)."""
-    changes: NDArray[np.int64]
-    """Results after a sample of another level, by share, shape (n + 1, p)."""
+    information: NDArray[np.float64]  # Σ x xᵀ up to each row, shape (n + 1, p, p); the first is 0
+    moment: NDArray[np.float64]  # Σ x y, shape (n + 1, p)
+    squares: NDArray[np.float64]  # Σ y², shape (n + 1,)
+    numbers: NDArray[np.int64]  # rows that tell something, shape (n + 1,)
+    changes: NDArray[np.int64]  # results after a sample of another level, by share, shape (n + 1, p)
 
     def slopes(self) -> NDArray[np.float64]:
         """Return the shares as each row found them.
 
         Returns
         -------
-        numpy.ndarray of float
-            Shares from the rows before each row, [-], shape (n, p); 0 where they don't tell anything.
+        Shares from the rows before each row, [-], shape (n, p); 0 where they don't tell anything.
         """
         return _solved(self.information[:-1], self.moment[:-1])[0]
 
@@ -100,17 +86,13 @@ class SharesOverTime:
 
         Parameters
         ----------
-        first : int
-            First row, [-], from 0.
-        last : int
-            The row after the last, [-].
-        confidence : float
-            Of the intervals, [-].
+        first : First row, [-], from 0.
+        last : The row after the last, [-].
+        confidence : Of the intervals, [-].
 
         Returns
         -------
-        tuple of CarriedShare
-            One for each column of contrasts, [-]; NaN with its reason where the rows don't tell it.
+        One for each column of contrasts, [-]; NaN with its reason where the rows don't tell it.
         """
         information, moment = (sums[last] - sums[first] for sums in (self.information, self.moment))
         changes = (self.changes[last] - self.changes[first]).tolist()
@@ -138,18 +120,14 @@ def within_materials(
 
     Parameters
     ----------
-    columns : array_like of float
-        Columns, [any unit], shape (n, p), in the order of measurement.
-    materials : array_like of str
-        Material of each row.
-    weights : array_like of float, optional
-        Weights, [-]; 0 leaves a row out; none: all alike.
+    columns : Columns, [any unit], shape (n, p), in the order of measurement.
+    materials : Material of each row, [-].
+    weights : Weights, [-]; 0 leaves a row out; none: all alike.
 
     Returns
     -------
-    numpy.ndarray of float
-        Columns, [unit of the column times the root of a weight], shape (n, p); NaN in a material's first row and
-        in those left out.
+    Columns, [unit of the column times the root of a weight], shape (n, p); NaN in a material's first row and in those
+    left out.
 
     References
     ----------
@@ -196,18 +174,14 @@ def shares_over_time(contrasts: ArrayLike, results: ArrayLike, changed: ArrayLik
 
     Parameters
     ----------
-    contrasts : array_like of float
-        What each share is multiplied by, [unit of the results], shape (n, p), freed of levels (``within_materials``);
-        a row with NaN tells nothing.
-    results : array_like of float
-        Results, freed of levels in the same way, [any unit], shape (n,).
-    changed : array_like of bool
-        Whether the result came after a sample of another level, for each share, shape (n, p).
+    contrasts : What each share is multiplied by, [unit of the results], shape (n, p), freed of levels
+        (``within_materials``); a row with NaN tells nothing.
+    results : Results, freed of levels in the same way, [any unit], shape (n,).
+    changed : Whether the result came after a sample of another level, for each share, [-], shape (n, p).
 
     Returns
     -------
-    SharesOverTime
-        Sums up to each row, [unit of the results squared].
+    Sums up to each row, [unit of the results squared].
     """
     x, y = np.asarray(contrasts, dtype=float), np.asarray(results, dtype=float)
     tells = np.isfinite(y) & np.all(np.isfinite(x), axis=1)

@@ -20,8 +20,7 @@ HIGH_LOW_ORDER = "LLLHHLHHLLLLHHLHHLHHL"
 """The published order of 21 runs, low and high: five lows after a low, five lows after a high, five highs after a
 high; the first low only cleans."""
 
-_LIMIT_DEVIATIONS = 3.0
-"""Standard deviations of the low after low that the lows after a high may be apart."""
+_LIMIT_DEVIATIONS = 3.0  # standard deviations of the low after low that the lows after a high may be apart
 
 
 @dataclass(frozen=True)
@@ -34,8 +33,7 @@ class HighLowCarryOver:
     deviation: float
     """Standard deviation of the lows after a low. Carry-over that dies away over several of them inflates it, so a
     large carry-over hides a part of itself: look at the single lows too."""
-    share: float
-    """k = (mean HL - mean LL) / (mean HH - mean LL)."""
+    share: float  # k = (mean HL - mean LL) / (mean HH - mean LL)
 
     @property
     def difference(self) -> float:
@@ -59,8 +57,7 @@ class DesignStep:
 
     number: int
     sample: str
-    counts_as: str
-    """What its result is used for."""
+    counts_as: str  # what its result is used for
 
     @property
     def sentence(self) -> str:
@@ -73,20 +70,12 @@ def high_low_steps(thick: str, thin: str) -> tuple[DesignStep, ...]:
 
     Parameters
     ----------
-    thick : str
-        Name of the thick oil.
-    thin : str
-        Name of the thin oil; ten times thinner or more shows the most.
+    thick : Name of the thick oil.
+    thin : Name of the thin oil; ten times thinner or more shows the most.
 
     Returns
     -------
-    tuple of DesignStep
-        21 runs, [-], all on one instrument, one after the other, with the usual cleaning in between.
-
-    Examples
-    --------
-    >>> high_low_steps("oil 1000", "oil 10")[5].sentence
-    '6. Measure oil 10, then clean as always, no more and no less: thin after thick.'
+    21 runs, [-], all on one instrument, one after the other, with the usual cleaning in between.
     """
     names = {"H": thick, "L": thin}
     return tuple(
@@ -112,21 +101,17 @@ def high_low_carry_over(results: ArrayLike, *, order: str = HIGH_LOW_ORDER) -> H
 
     Parameters
     ----------
-    results : array_like of float
-        Results in the order of measurement, [any unit]; of viscosities the logarithms.
-    order : str
-        ``H`` and ``L`` in the order of measurement, one for each result.
+    results : Results in the order of measurement, [any unit]; of viscosities the logarithms.
+    order : ``H`` and ``L`` in the order of measurement, one for each result.
 
     Returns
     -------
-    HighLowCarryOver
-        Means, difference and its limit, [unit of the results]; share, [-].
+    Means, difference and its limit, [unit of the results]; share, [-].
 
     Raises
     ------
-    ValueError
-        Another number of results than of steps, a step that is neither ``H`` nor ``L``, a result that is not finite,
-        fewer than two lows after a low, no low after a high, no high after a high, or both levels equal.
+    ValueError : Another number of results than of steps, a step that is neither ``H`` nor ``L``, a result that is not
+        finite, fewer than two lows after a low, no low after a high, no high after a high, or both levels equal.
 
     References
     ----------

@@ -13,11 +13,8 @@ from labcalc.statistics.series import paired_series
 LEAST_PAIRS_FOR_A_POWER_LAW = 30
 """Pairs below which no power law is fitted, [-]: squares of differences scatter by 140 % each."""
 
-_GAMMA_SCALE = 2.0
-"""Variance over squared mean of d²/2, a chi-square with one degree of freedom."""
-
-_STEPS = 100
-"""More than convex Newton steps take."""
+_GAMMA_SCALE = 2.0  # variance over squared mean of d²/2, a chi-square with one degree of freedom
+_STEPS = 100  # more than convex Newton steps take
 
 
 @dataclass(frozen=True)
@@ -25,11 +22,9 @@ class LevelDependence:
     """Two tests of whether differences grow or fall with the level."""
 
     number: int
-    rank_correlation: float
-    """Of the differences' size with the pairs' means, by ranks; NaN where all are alike."""
+    rank_correlation: float  # of the differences' size with the pairs' means, by ranks; NaN where all are alike
     rank_p_value: float
-    lagrange_multiplier: float
-    """Of the squared differences on the means."""
+    lagrange_multiplier: float  # of the squared differences on the means
     multiplier_p_value: float
 
 
@@ -40,12 +35,9 @@ class PowerLaw:
     number: int
     factor: float
     exponent: float
-    exponent_error: float
-    """Standard error of b."""
-    log_factor_error: float
-    """Standard error of ln a."""
-    covariance: float
-    """Of ln a and b."""
+    exponent_error: float  # standard error of b
+    log_factor_error: float  # standard error of ln a
+    covariance: float  # of ln a and b
     confidence: float
 
     @property
@@ -61,13 +53,11 @@ class PowerLaw:
 
         Parameters
         ----------
-        level : array_like of float
-            Level, [unit of the results], above 0.
+        level : Level, [unit of the results], above 0.
 
         Returns
         -------
-        numpy.ndarray of float
-            Standard deviation, [unit of the results], of the input's shape.
+        Standard deviation, [unit of the results], of the input's shape.
         """
         return np.asarray(self.factor * np.asarray(level, dtype=float) ** self.exponent)
 
@@ -80,31 +70,21 @@ def level_dependence(first: ArrayLike, second: ArrayLike) -> LevelDependence:
 
     Parameters
     ----------
-    first : array_like of float
-        First result of each pair, [any unit], four pairs or more.
-    second : array_like of float
-        Second results, [unit of the first].
+    first : First result of each pair, [any unit], four pairs or more.
+    second : Second results, [unit of the first].
 
     Returns
     -------
-    LevelDependence
-        Correlation, multiplier and p-values, [-].
+    Correlation, multiplier and p-values, [-].
 
     Raises
     ------
-    ValueError
-        Fewer than four pairs, two numbers of results, or one that is not finite.
+    ValueError : Fewer than four pairs, two numbers of results, or one that is not finite.
 
     References
     ----------
     .. [1] C. Spearman, American Journal of Psychology 15 (1904) 72; p-value by t with n - 2 degrees of freedom.
     .. [2] T. S. Breusch and A. R. Pagan, Econometrica 47 (1979) 1287; R. Koenker, J. Econometrics 17 (1981) 107.
-
-    Examples
-    --------
-    >>> found = level_dependence([1.0, 2.1, 4.3, 8.8, 17.0], [1.1, 2.0, 4.0, 8.0, 15.0])
-    >>> round(found.rank_correlation, 3), round(found.lagrange_multiplier, 3)
-    (0.975, 4.453)
     """
     from scipy.special import gammaincc
 
@@ -148,22 +128,18 @@ def fit_power_law(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.
 
     Parameters
     ----------
-    first : array_like of float
-        First result of each pair, [any unit], above 0, 30 pairs or more.
-    second : array_like of float
-        Second results, [unit of the first].
-    confidence : float
-        Confidence of the intervals, [-].
+    first : First result of each pair, [any unit], above 0, 30 pairs or more.
+    second : Second results, [unit of the first].
+    confidence : Confidence of the intervals, [-].
 
     Returns
     -------
-    PowerLaw
-        Exponent b and its standard error, [-]; factor a, [unit of the results to the power 1 - b].
+    Exponent b and its standard error, [-]; factor a, [unit of the results to the power 1 - b].
 
     Raises
     ------
-    ValueError
-        Fewer than 30 pairs, a level that is not above 0, all on one level, or no difference other than 0 on one side.
+    ValueError : Fewer than 30 pairs, a level that is not above 0, all on one level, or no difference other than 0 on
+        one side.
 
     References
     ----------

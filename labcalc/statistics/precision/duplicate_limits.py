@@ -15,13 +15,11 @@ _MOST_PAIRS = 10**9
 class RepeatabilityComparison:
     """A precision found against a published one: variances' ratio, both one-sided p-values, and the verdict."""
 
-    ratio: float
-    """Limit found over the published one."""
+    ratio: float  # limit found over the published one
     ratio_interval: tuple[float, float]
     degrees_of_freedom: float
     published_degrees_of_freedom: float
-    p_worse: float
-    """How often chance alone gives a scatter as large, if the published precision is met."""
+    p_worse: float  # how often chance alone gives a scatter as large, if the published precision is met
     p_better: float
     confidence: float
 
@@ -44,24 +42,16 @@ def difference_limit_factor(degrees_of_freedom: ArrayLike = math.inf, confidence
 
     Parameters
     ----------
-    degrees_of_freedom : array_like of float
-        Degrees of freedom of the standard deviation, [-], above 0.
-    confidence : float
-        Share of differences within the limit, [-].
+    degrees_of_freedom : Degrees of freedom of the standard deviation, [-], above 0.
+    confidence : Share of differences within the limit, [-].
 
     Returns
     -------
-    numpy.ndarray of float
-        Factor, [-], of the input's shape.
+    Factor, [-], of the input's shape.
 
     References
     ----------
     .. [1] ISO 5725-6:1994, 4.1 (critical difference 2.8 s).
-
-    Examples
-    --------
-    >>> difference_limit_factor([5, 30, float("inf")]).round(3)
-    array([3.635, 2.888, 2.772])
     """
     from scipy.special import ndtri, stdtrit
 
@@ -86,26 +76,20 @@ def compare_repeatability(
 
     Parameters
     ----------
-    deviation : float
-        Repeatability standard deviation found, [any unit].
-    degrees_of_freedom : float
-        Its degrees of freedom, [-].
-    published_limit : float
-        Published repeatability limit r, [unit of the deviation], above 0.
-    published_degrees_of_freedom : float
-        How many differences stand behind the published limit, [-]; infinite: it is taken as known.
-    confidence : float
-        Confidence of the two-sided test and of the ratio's interval, [-].
+    deviation : Repeatability standard deviation found, [any unit].
+    degrees_of_freedom : Its degrees of freedom, [-].
+    published_limit : Published repeatability limit r, [unit of the deviation], above 0.
+    published_degrees_of_freedom : How many differences stand behind the published limit, [-]; infinite: it is taken as
+        known.
+    confidence : Confidence of the two-sided test and of the ratio's interval, [-].
 
     Returns
     -------
-    RepeatabilityComparison
-        Ratio of the limits with interval, p-values and verdict, [-].
+    Ratio of the limits with interval, p-values and verdict, [-].
 
     Raises
     ------
-    ValueError
-        The published limit is not above 0.
+    ValueError : The published limit is not above 0.
 
     References
     ----------
@@ -142,24 +126,16 @@ def share_beyond(deviation: ArrayLike, limit: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    deviation : array_like of float
-        Repeatability standard deviation s, [any unit], 0 or more.
-    limit : array_like of float
-        Limit r of the difference, [unit of the deviation], above 0.
+    deviation : Repeatability standard deviation s, [any unit], 0 or more.
+    limit : Limit r of the difference, [unit of the deviation], above 0.
 
     Returns
     -------
-    numpy.ndarray of float
-        Share, [-], of the inputs' common shape; 0.05 where r = 1.96 √2 s.
+    Share, [-], of the inputs' common shape; 0.05 where r = 1.96 √2 s.
 
     References
     ----------
     .. [1] Difference of two normal results: standard deviation √2 s.
-
-    Examples
-    --------
-    >>> float(share_beyond(1.0, 1.96 * 2.0**0.5).round(3))
-    0.05
     """
     from scipy.special import erfc
 
@@ -179,22 +155,17 @@ def pairs_needed(
 
     Parameters
     ----------
-    half_width : array_like of float
-        Largest relative distance w of the upper end from s, [-], such as 0.25; 0.0001 or more.
-    confidence : float
-        Confidence of the interval, [-].
-    upper_bound_only : bool
-        Whether only an upper bound is wanted: α in place of α/2.
+    half_width : Largest relative distance w of the upper end from s, [-], such as 0.25; 0.0001 or more.
+    confidence : Confidence of the interval, [-].
+    upper_bound_only : Whether only an upper bound is wanted: α in place of α/2.
 
     Returns
     -------
-    numpy.ndarray of int
-        Number of pairs, [-], of the input's shape.
+    Number of pairs, [-], of the input's shape.
 
     Raises
     ------
-    ValueError
-        A width is below 0.0001 or not finite.
+    ValueError : A width is below 0.0001 or not finite.
 
     References
     ----------
@@ -225,13 +196,11 @@ def holm_adjusted(p_values: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    p_values : array_like of float
-        p-values of tests that are read together, [-].
+    p_values : p-values of tests that are read together, [-].
 
     Returns
     -------
-    numpy.ndarray of float
-        Adjusted p-values, [-], in the same order.
+    Adjusted p-values, [-], in the same order.
 
     References
     ----------

@@ -21,14 +21,12 @@ from labcalc.statistics.series import finite_series, paired_series
 class DuplicatePrecision:
     """Standard deviation of single results from repeats of samples, with its interval."""
 
-    number: int
-    """Samples with repeats: pairs, or larger sets."""
+    number: int  # samples with repeats: pairs, or larger sets
     deviation: float
     degrees_of_freedom: float
     interval: tuple[float, float]
     confidence: float
-    form: str
-    """How it was found, in words."""
+    form: str  # how it was found, in words
     order: OrderEffect | None = None
     """First against second; None where there are fewer than two pairs, or the form knows no order."""
 
@@ -61,24 +59,19 @@ def duplicate_precision(first: ArrayLike, second: ArrayLike, *, confidence: floa
 
     Parameters
     ----------
-    first : array_like of float
-        First result of each pair, [any unit], one pair or more.
-    second : array_like of float
-        Second results, [unit of the first].
-    confidence : float
-        Confidence of the interval and of the t-test, [-].
+    first : First result of each pair, [any unit], one pair or more.
+    second : Second results, [unit of the first].
+    confidence : Confidence of the interval and of the t-test, [-].
 
     Returns
     -------
-    DuplicatePrecision
-        Standard deviation with interval, [unit of the results]. Where the order has no effect an interval of 95 %
-        covers 95 % (94 % with five pairs). An effect that the test misses half the time makes it too wide by a little
-        and lets it cover, at the worst, 83 % with five pairs, 92 % with ten, 94 % from twenty on (simulated).
+    Standard deviation with interval, [unit of the results]. Where the order has no effect an interval of 95 % covers 95
+    % (94 % with five pairs). An effect that the test misses half the time makes it too wide by a little and lets it
+    cover, at the worst, 83 % with five pairs, 92 % with ten, 94 % from twenty on (simulated).
 
     Raises
     ------
-    ValueError
-        No pair, two numbers of results, or one that is not finite.
+    ValueError : No pair, two numbers of results, or one that is not finite.
 
     References
     ----------
@@ -109,33 +102,21 @@ def pooled_precision(results: ArrayLike, sets: ArrayLike, *, confidence: float =
 
     Parameters
     ----------
-    results : array_like of float
-        All results, [any unit].
-    sets : array_like of int or str
-        The set that each belongs to, [-]; a set of one result adds nothing.
-
-    confidence : float
-        Confidence of the interval, [-].
+    results : All results, [any unit].
+    sets : The set that each belongs to, [-]; a set of one result adds nothing.
+    confidence : Confidence of the interval, [-].
 
     Returns
     -------
-    DuplicatePrecision
-        Standard deviation with interval, [unit of the results].
+    Standard deviation with interval, [unit of the results].
 
     Raises
     ------
-    ValueError
-        No set has two results, a result is not finite, or not every one has its set.
+    ValueError : No set has two results, a result is not finite, or not every one has its set.
 
     References
     ----------
     .. [1] ISO 5725-2:2019, 7.4 (pooled repeatability variance).
-
-    Examples
-    --------
-    >>> found = pooled_precision([10.0, 10.2, 5.0, 5.1, 5.2], ["A", "A", "B", "B", "B"])
-    >>> round(found.deviation, 4), found.degrees_of_freedom, found.number
-    (0.1155, 3, 2)
     """
     series = finite_series(results, 2, "a pooled precision")
     if np.shape(sets) != series.shape:

@@ -36,13 +36,11 @@ class InterlaboratoryCells:
 
         Parameters
         ----------
-        kept : numpy.ndarray of bool
-            Which cells stay, laboratories × levels.
+        kept : Which cells stay, laboratories × levels.
 
         Returns
         -------
-        InterlaboratoryCells
-            The study, [unit of the results].
+        The study, [unit of the results].
         """
         return replace(
             self,
@@ -88,28 +86,17 @@ def interlaboratory_cells(
 
     Parameters
     ----------
-    laboratory : sequence of str
-        Laboratory of each result.
-    level : sequence of str
-        Level (material) of each result.
-    value : array_like of float
-        Results, [any unit], finite; missing ones are left out of the list, not given as NaN.
+    laboratory : Laboratory of each result, [-].
+    level : Level (material) of each result, [-].
+    value : Results, [any unit], finite; missing ones are left out of the list, not given as NaN.
 
     Returns
     -------
-    InterlaboratoryCells
-        Counts, [-], means and standard deviations, [unit of the results].
+    Counts, [-], means and standard deviations, [unit of the results].
 
     Raises
     ------
-    ValueError
-        Lists of different length, no result, or one that isn't finite.
-
-    Examples
-    --------
-    >>> cells = interlaboratory_cells(["B", "B", "A"], ["1", "1", "1"], [10.0, 10.2, 9.9])
-    >>> cells.laboratories, cells.counts.tolist(), cells.means.round(2).tolist()
-    (('B', 'A'), [[2], [1]], [[10.1], [9.9]])
+    ValueError : Lists of different length, no result, or one that isn't finite.
     """
     results = np.asarray(value, dtype=float)
     if not len(laboratory) == len(level) == results.size > 0 or results.ndim != 1:
@@ -145,31 +132,21 @@ def mandel_statistics(cells: InterlaboratoryCells, significance: float = 0.005) 
 
     Parameters
     ----------
-    cells : InterlaboratoryCells
-        The study, [any unit].
-    significance : float
-        Chance that a given cell of a good study is beyond its limit, [-]: 0.005 in ASTM E691, 0.01 and 0.05 in
-        ISO 5725-2.
+    cells : The study, [any unit].
+    significance : Chance that a given cell of a good study is beyond its limit, [-]: 0.005 in ASTM E691, 0.01 and 0.05
+        in ISO 5725-2.
 
     Returns
     -------
-    MandelStatistics
-        h and k, [-]; the mean of a level is that of its cell means, and limits of k go by each cell's own number.
+    h and k, [-]; the mean of a level is that of its cell means, and limits of k go by each cell's own number.
 
     Raises
     ------
-    ValueError
-        A significance that isn't between 0 and 1.
+    ValueError : A significance that isn't between 0 and 1.
 
     References
     ----------
     .. [1] ASTM E691-23, h and k; ISO 5725-2:2019, Mandel's h and k statistics.
-
-    Examples
-    --------
-    >>> cells = interlaboratory_cells([*"AABBCC"], ["1"] * 6, [10.0, 10.2, 10.1, 10.1, 10.4, 10.7])
-    >>> mandel_statistics(cells).h.ravel().round(3)
-    array([-0.577, -0.577,  1.155])
     """
     present, repeated = cells.counts > 0, cells.counts > 1
     degrees = np.where(repeated, cells.counts - 1.0, 0.0)

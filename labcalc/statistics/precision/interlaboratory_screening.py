@@ -62,21 +62,17 @@ def screen_cells(cells: InterlaboratoryCells, *, keep: Collection[tuple[str, str
 
     Parameters
     ----------
-    cells : InterlaboratoryCells
-        The study, [any unit].
-    keep : collection of tuple of str
-        (Laboratory, level) of outliers that stay, for a reason that the study's report gives; a pair stays whole where
-        one of the two is named.
+    cells : The study, [any unit].
+    keep : (Laboratory, level) of outliers that stay, for a reason that the study's report gives; a pair stays whole
+        where one of the two is named.
 
     Returns
     -------
-    ScreenedCells
-        Cells kept, [unit of the results], with flags.
+    Cells kept, [unit of the results], with flags.
 
     Raises
     ------
-    ValueError
-        ``keep`` names a laboratory or level that the study doesn't have.
+    ValueError : ``keep`` names a laboratory or level that the study doesn't have.
 
     References
     ----------

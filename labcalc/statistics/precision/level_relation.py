@@ -50,13 +50,11 @@ class PrecisionRelation:
 
         Parameters
         ----------
-        level : array_like of float
-            Level m, [unit of the results].
+        level : Level m, [unit of the results].
 
         Returns
         -------
-        numpy.ndarray of float
-            Standard deviation, [unit of the results].
+        Standard deviation, [unit of the results].
         """
         return _curve(self.form, self.intercept, self.slope, np.asarray(level, dtype=float))
 
@@ -77,23 +75,18 @@ def precision_relations(
 
     Parameters
     ----------
-    level : array_like of float
-        Mean of each level, [any unit], above 0, 3 or more.
-    deviation : array_like of float
-        Repeatability or reproducibility standard deviation at each level, [unit of the levels], above 0.
-    degrees_of_freedom : array_like of float
-        Degrees of freedom of each, [-], above 0. Reproducibilities of one study share their laboratories, so that their
-        deviance is a guide only.
+    level : Mean of each level, [any unit], above 0, 3 or more.
+    deviation : Repeatability or reproducibility standard deviation at each level, [unit of the levels], above 0.
+    degrees_of_freedom : Degrees of freedom of each, [-], above 0. Reproducibilities of one study share their
+        laboratories, so that their deviance is a guide only.
 
     Returns
     -------
-    tuple of PrecisionRelation
-        Coefficients, [unit of the levels], with deviance, [-].
+    Coefficients, [unit of the levels], with deviance, [-].
 
     Raises
     ------
-    ValueError
-        Fewer than three levels, lists of different length, or a value that isn't above 0.
+    ValueError : Fewer than three levels, lists of different length, or a value that isn't above 0.
 
     References
     ----------
@@ -124,30 +117,18 @@ def fit_precision_relation(
 
     Parameters
     ----------
-    level : array_like of float
-        Mean of each level, [any unit], above 0, 3 or more.
-    deviation : array_like of float
-        Standard deviation at each level, [unit of the levels], above 0.
-    degrees_of_freedom : array_like of float
-        Degrees of freedom of each, [-], above 0.
-    form : {"constant", "proportional", "linear", "power"}, optional
-        Form, [-]; none: the one that :func:`precision_relations` puts first.
+    level : Mean of each level, [any unit], above 0, 3 or more.
+    deviation : Standard deviation at each level, [unit of the levels], above 0.
+    degrees_of_freedom : Degrees of freedom of each, [-], above 0.
+    form : Form, [-]; none: the one that :func:`precision_relations` puts first.
 
     Returns
     -------
-    PrecisionRelation
-        Coefficients, [unit of the levels], with deviance, [-].
+    Coefficients, [unit of the levels], with deviance, [-].
 
     Raises
     ------
-    ValueError
-        As for :func:`precision_relations`, or another form.
-
-    Examples
-    --------
-    >>> found = fit_precision_relation([1.0, 10.0, 100.0], [0.01, 0.04, 0.16], [20] * 3, "power")
-    >>> round(found.intercept, 4), round(found.slope, 4)
-    (0.01, 0.6021)
+    ValueError : As for :func:`precision_relations`, or another form.
     """
     fits = precision_relations(level, deviation, degrees_of_freedom)
     chosen = [fit for fit in fits if form in (None, fit.form)]

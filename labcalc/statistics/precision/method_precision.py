@@ -67,23 +67,18 @@ def interlaboratory_precision(
 
     Parameters
     ----------
-    cells : InterlaboratoryCells
-        The study without what was left out, [any unit]; two laboratories a level at least, one with repeats.
-    limit_factor : float
-        What a standard deviation is multiplied by for the limits r and R, [-]: 2.8 as both standards print, or
-        1.96 √2.
-    confidence : float
-        Confidence of the intervals, [-].
+    cells : The study without what was left out, [any unit]; two laboratories a level at least, one with repeats.
+    limit_factor : What a standard deviation is multiplied by for the limits r and R, [-]: 2.8 as both standards print,
+        or 1.96 √2.
+    confidence : Confidence of the intervals, [-].
 
     Returns
     -------
-    InterlaboratoryPrecision
-        Means, standard deviations, limits and intervals, [unit of the results], and degrees of freedom, [-].
+    Means, standard deviations, limits and intervals, [unit of the results], and degrees of freedom, [-].
 
     Raises
     ------
-    ValueError
-        A level with fewer than two laboratories or without repeats, named.
+    ValueError : A level with fewer than two laboratories or without repeats, named.
 
     References
     ----------

@@ -20,8 +20,7 @@ class VarianceComponent:
     unbiased: float
     interval: tuple[float, float]
     share: float
-    degrees_of_freedom: float
-    """Of the level's mean square; effective ones where the data are unbalanced."""
+    degrees_of_freedom: float  # of the level's mean square; effective ones where the data are unbalanced
 
     @property
     def deviation(self) -> float:
@@ -46,8 +45,7 @@ class VarianceSum:
     names: tuple[str, ...]
     variance: float
     interval: tuple[float, float]
-    degrees_of_freedom: float
-    """Effective ones."""
+    degrees_of_freedom: float  # effective ones
 
     @property
     def deviation(self) -> float:
@@ -89,21 +87,17 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
 
     Parameters
     ----------
-    analysis : NestedAnalysis
-        Mean squares, [unit of the results squared], with their coefficients.
-    confidence : float
-        Confidence of each interval, [-].
+    analysis : Mean squares, [unit of the results squared], with their coefficients.
+    confidence : Confidence of each interval, [-].
 
     Returns
     -------
-    VarianceComponents
-        Variances with intervals, [unit of the results squared]; a negative estimate stands as 0, and sums add up what
-        stands (ISO 5725-2 does the same with the variance between laboratories).
+    Variances with intervals, [unit of the results squared]; a negative estimate stands as 0, and sums add up what
+    stands (ISO 5725-2 does the same with the variance between laboratories).
 
     Raises
     ------
-    ValueError
-        The confidence is not between 0 and 1.
+    ValueError : The confidence is not between 0 and 1.
 
     References
     ----------
@@ -197,35 +191,23 @@ def combination_interval(
 
     Parameters
     ----------
-    weights : array_like of float
-        Weight c of each mean square, [-], of either sign.
-    mean_squares : array_like of float
-        Independent mean squares, [unit of the results squared], along the last axis.
-    degrees_of_freedom : array_like of float
-        Degrees of freedom of each, [-], 1 or more.
-    confidence : float
-        Confidence of the two-sided interval, [-], above 0 and below 1.
+    weights : Weight c of each mean square, [-], of either sign.
+    mean_squares : Independent mean squares, [unit of the results squared], along the last axis.
+    degrees_of_freedom : Degrees of freedom of each, [-], 1 or more.
+    confidence : Confidence of the two-sided interval, [-], above 0 and below 1.
 
     Returns
     -------
-    tuple of numpy.ndarray
-        Lower and upper ends, [unit of the results squared], 0 or more.
+    Lower and upper ends, [unit of the results squared], 0 or more.
 
     Raises
     ------
-    ValueError
-        The confidence is not between 0 and 1.
+    ValueError : The confidence is not between 0 and 1.
 
     References
     ----------
     .. [1] Graybill and Wang, J. Am. Stat. Assoc. 75 (1980) 869 (sums).
     .. [2] Ting, Burdick, Graybill, Jeyaratnam and Lu, J. Stat. Comput. Simul. 35 (1990) 135 (differences; memory).
-
-    Examples
-    --------
-    >>> low, high = combination_interval([0.5, -0.5], [4.0, 1.0], [9, 10])
-    >>> float(round(low, 3)), float(round(high, 3))
-    (0.071, 6.152)
     """
     if not 0.0 < confidence < 1.0:
         raise ValueError(f"confidence {confidence:g}: between 0 and 1 was expected")

@@ -11,32 +11,22 @@ def cochran_limit(deviations: ArrayLike, results: ArrayLike, significance: Array
 
     Parameters
     ----------
-    deviations : array_like of int
-        Number of standard deviations compared p, [-], 2 or more.
-    results : array_like of int
-        Number of results behind each n, [-], 2 or more.
-    significance : array_like of float
-        Chance that the largest of p equal variances is above the limit, [-]: 0.05 or 0.01.
+    deviations : Number of standard deviations compared p, [-], 2 or more.
+    results : Number of results behind each n, [-], 2 or more.
+    significance : Chance that the largest of p equal variances is above the limit, [-]: 0.05 or 0.01.
 
     Returns
     -------
-    numpy.ndarray of float
-        Critical value C, [-]; Bonferroni's bound, which is exact from 1/2 on.
+    Critical value C, [-]; Bonferroni's bound, which is exact from 1/2 on.
 
     Raises
     ------
-    ValueError
-        A number is below 2, or the significance isn't between 0 and 1.
+    ValueError : A number is below 2, or the significance isn't between 0 and 1.
 
     References
     ----------
     .. [1] ISO 5725-2:2019, Cochran's test (table of critical values, memory). One variance's share of the sum is a
        beta quantity; W. G. Cochran, Annals of Eugenics 11 (1941), 47.
-
-    Examples
-    --------
-    >>> cochran_limit(8, 3, [0.05, 0.01]).round(3)
-    array([0.516, 0.615])
     """
     number = _numbers(deviations, 2, "standard deviations")
     degrees = _numbers(results, 2, "results in a cell") - 1.0
@@ -48,31 +38,21 @@ def grubbs_limit(values: ArrayLike, significance: ArrayLike = 0.05, *, two_sided
 
     Parameters
     ----------
-    values : array_like of int
-        Number of values p, [-], 3 or more.
-    significance : array_like of float
-        Chance that normal values are called odd, [-].
-    two_sided : bool
-        Whether the value might have been odd at either end; interlaboratory standards print these limits.
+    values : Number of values p, [-], 3 or more.
+    significance : Chance that normal values are called odd, [-].
+    two_sided : Whether the value might have been odd at either end; interlaboratory standards print these limits.
 
     Returns
     -------
-    numpy.ndarray of float
-        Critical value of the distance from the mean over the standard deviation, [-].
+    Critical value of the distance from the mean over the standard deviation, [-].
 
     Raises
     ------
-    ValueError
-        Fewer than 3 values, or a significance that isn't between 0 and 1.
+    ValueError : Fewer than 3 values, or a significance that isn't between 0 and 1.
 
     References
     ----------
     .. [1] F. E. Grubbs, Technometrics 11 (1969), 1; ISO 5725-2:2019, Grubbs' test (two-sided).
-
-    Examples
-    --------
-    >>> grubbs_limit(8, [0.05, 0.01]).round(3), grubbs_limit(8, two_sided=False).round(3)
-    (array([2.127, 2.274]), np.float64(2.032))
     """
     number = _numbers(values, 3, "values")
     share = (1.0 if two_sided else 2.0) * _tail(significance) / number
@@ -84,31 +64,21 @@ def extreme_deviate_limit(values: int, steps: int, significance: ArrayLike = 0.0
 
     Parameters
     ----------
-    values : int
-        Number of values n, [-].
-    steps : int
-        Largest number of odd values looked for, [-], n − 2 at most.
-    significance : array_like of float
-        Chance that normal values hold a value called odd, [-].
+    values : Number of values n, [-].
+    steps : Largest number of odd values looked for, [-], n − 2 at most.
+    significance : Chance that normal values hold a value called odd, [-].
 
     Returns
     -------
-    numpy.ndarray of float
-        Critical values λ, [-], one a step.
+    Critical values λ, [-], one a step.
 
     Raises
     ------
-    ValueError
-        More steps than leave three values for the last, or a significance that isn't between 0 and 1.
+    ValueError : More steps than leave three values for the last, or a significance that isn't between 0 and 1.
 
     References
     ----------
     .. [1] B. Rosner, Technometrics 25 (1983), 165; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3.
-
-    Examples
-    --------
-    >>> extreme_deviate_limit(54, 3).round(3)
-    array([3.159, 3.151, 3.144])
     """
     if not 1 <= steps <= values - 2:
         raise ValueError(f"{steps} steps with {values} values: 1 step or more and 3 values for the last were expected")
@@ -120,29 +90,20 @@ def mandel_h_limit(laboratories: ArrayLike, significance: ArrayLike = 0.05) -> N
 
     Parameters
     ----------
-    laboratories : array_like of int
-        Number of laboratories p, [-], 3 or more.
-    significance : array_like of float
-        Chance that a given laboratory's h is beyond ± the limit, [-]; ASTM E691 takes 0.005.
+    laboratories : Number of laboratories p, [-], 3 or more.
+    significance : Chance that a given laboratory's h is beyond ± the limit, [-]; ASTM E691 takes 0.005.
 
     Returns
     -------
-    numpy.ndarray of float
-        Critical value, [-].
+    Critical value, [-].
 
     Raises
     ------
-    ValueError
-        Fewer than 3 laboratories, or a significance that isn't between 0 and 1.
+    ValueError : Fewer than 3 laboratories, or a significance that isn't between 0 and 1.
 
     References
     ----------
     .. [1] ASTM E691-23, h statistic; ISO 5725-2:2019, Mandel's h.
-
-    Examples
-    --------
-    >>> mandel_h_limit(8, [0.005, 0.01, 0.05]).round(2)
-    array([2.15, 2.06, 1.75])
     """
     return _deviate_limit(_numbers(laboratories, 3, "laboratories"), _tail(significance))
 
@@ -154,31 +115,22 @@ def mandel_k_limit(
 
     Parameters
     ----------
-    degrees_of_freedom : array_like of float
-        Degrees of freedom of the laboratory's standard deviation n − 1, [-], 1 or more.
-    pooled_degrees_of_freedom : array_like of float
-        Degrees of freedom of the pooled one, [-], above those of the laboratory; p (n − 1) where all have n results.
-    significance : array_like of float
-        Chance that a given laboratory's k is above the limit, [-]; ASTM E691 takes 0.005.
+    degrees_of_freedom : Degrees of freedom of the laboratory's standard deviation n − 1, [-], 1 or more.
+    pooled_degrees_of_freedom : Degrees of freedom of the pooled one, [-], above those of the laboratory; p (n − 1)
+        where all have n results.
+    significance : Chance that a given laboratory's k is above the limit, [-]; ASTM E691 takes 0.005.
 
     Returns
     -------
-    numpy.ndarray of float
-        Critical value, [-].
+    Critical value, [-].
 
     Raises
     ------
-    ValueError
-        Degrees of freedom below 1 or no other laboratory's in the pool, or a significance not between 0 and 1.
+    ValueError : Degrees of freedom below 1 or no other laboratory's in the pool, or a significance not between 0 and 1.
 
     References
     ----------
     .. [1] ASTM E691-23, k statistic; ISO 5725-2:2019, Mandel's k.
-
-    Examples
-    --------
-    >>> mandel_k_limit(2, 16, [0.005, 0.01, 0.05]).round(2)
-    array([2.06, 1.96, 1.67])
     """
     own, pooled = _numbers(degrees_of_freedom, 1, "degrees of freedom"), np.asarray(pooled_degrees_of_freedom, float)
     if np.any(pooled <= own):

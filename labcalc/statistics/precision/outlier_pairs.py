@@ -8,11 +8,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-_LARGEST_PAIR = 200
-"""Up to here the limits are right to 1e-5 on the grid."""
-
-_ANGLES = 20_001
-"""Grid of the integral; eight times as many change a limit by less than 5e-6."""
+_LARGEST_PAIR = 200  # up to here the limits are right to 1e-5 on the grid
+_ANGLES = 20_001  # grid of the integral; eight times as many change a limit by less than 5e-6
 
 
 def grubbs_pair_limit(values: int, significance: float = 0.05, *, two_sided: bool = True) -> float:
@@ -28,32 +25,22 @@ def grubbs_pair_limit(values: int, significance: float = 0.05, *, two_sided: boo
 
     Parameters
     ----------
-    values : int
-        Number of values p, [-], 4 to 200.
-    significance : float
-        Chance that normal values are called odd, [-].
-    two_sided : bool
-        Whether the pair might have been odd at either end; interlaboratory standards print these limits.
+    values : Number of values p, [-], 4 to 200.
+    significance : Chance that normal values are called odd, [-].
+    two_sided : Whether the pair might have been odd at either end; interlaboratory standards print these limits.
 
     Returns
     -------
-    float
-        Critical value of the ratio of sums of squares, without the two over with them, [-], right to 1e-5.
+    Critical value of the ratio of sums of squares, without the two over with them, [-], right to 1e-5.
 
     Raises
     ------
-    ValueError
-        Not 4 to 200 values, or a significance that isn't between 0 and 1.
+    ValueError : Not 4 to 200 values, or a significance that isn't between 0 and 1.
 
     References
     ----------
     .. [1] F. E. Grubbs and G. Beck, Technometrics 14 (1972), 847; ISO 5725-2:2019, Grubbs' test for two outlying
        observations. D. M. Hawkins, Identification of Outliers (1980), chapter 3 (recursion).
-
-    Examples
-    --------
-    >>> round(grubbs_pair_limit(8), 4), round(grubbs_pair_limit(8, 0.01), 4)
-    (0.1101, 0.0563)
     """
     if not 0.0 < significance < 1.0:
         raise ValueError(f"significance {significance}: more than 0 and less than 1 was expected")

@@ -36,32 +36,21 @@ def order_effect(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.9
 
     Parameters
     ----------
-    first : array_like of float
-        First result of each pair, [any unit], two pairs or more.
-    second : array_like of float
-        Second results, [unit of the first].
-    confidence : float
-        Confidence of the two-sided test and of the interval, [-].
+    first : First result of each pair, [any unit], two pairs or more.
+    second : Second results, [unit of the first].
+    confidence : Confidence of the two-sided test and of the interval, [-].
 
     Returns
     -------
-    OrderEffect
-        Mean of first minus second with interval, [unit of the results], t, its limit and p-value, [-].
+    Mean of first minus second with interval, [unit of the results], t, its limit and p-value, [-].
 
     Raises
     ------
-    ValueError
-        Fewer than two pairs, two numbers of results, or one that is not finite.
+    ValueError : Fewer than two pairs, two numbers of results, or one that is not finite.
 
     References
     ----------
     .. [1] Student (1908), paired t-test; NIST/SEMATECH e-Handbook of Statistical Methods, 7.3.1.1.
-
-    Examples
-    --------
-    >>> found = order_effect([10.3, 10.1, 10.5, 10.2], [10.1, 10.0, 10.2, 10.1])
-    >>> round(found.mean, 3), found.significant
-    (0.175, True)
     """
     from scipy.special import stdtr
 

@@ -15,11 +15,8 @@ from labcalc.statistics.precision.analysis_of_variance import nested_analysis, s
 from labcalc.statistics.precision.nested_components import variance_components
 
 _MOST_STEPS = 200
-_SMALLEST_GAIN = 1e-16
-"""Twice the gain in ln likelihood that the next step promises, below which it isn't taken."""
-
-_ROUNDING = 1e-12
-"""Relative fall of ln likelihood that rounding may feign."""
+_SMALLEST_GAIN = 1e-16  # twice the gain in ln likelihood that the next step promises, below which it isn't taken
+_ROUNDING = 1e-12  # relative fall of ln likelihood that rounding may feign
 
 
 @dataclass(frozen=True)
@@ -66,35 +63,24 @@ def likelihood_components(
 
     Parameters
     ----------
-    results : array_like of float
-        Results, [any unit].
-    factors : mapping of str to array_like
-        Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer group.
-        None: the plain spread of the results.
-    lowest : str
-        What the results within the innermost groups are called.
+    results : Results, [any unit].
+    factors : Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer
+        group. None: the plain spread of the results.
+    lowest : What the results within the innermost groups are called.
 
     Returns
     -------
-    LikelihoodComponents
-        Variances, [unit of the results squared]. For balanced data they are those of the analysis of variance where
-        none of these is negative.
+    Variances, [unit of the results squared]. For balanced data they are those of the analysis of variance where none of
+    these is negative.
 
     Raises
     ------
-    ValueError
-        As for ``nested_analysis``, or results that are all alike within the innermost groups.
+    ValueError : As for ``nested_analysis``, or results that are all alike within the innermost groups.
 
     References
     ----------
     .. [1] Patterson and Thompson, Biometrika 58 (1971) 545; Searle, Casella and McCulloch, Variance Components (1992),
        6.6 (memory).
-
-    Examples
-    --------
-    >>> found = likelihood_components([1.0, 1.2, 2.0, 2.4, 3.0, 3.2], {"day": [1, 1, 2, 2, 3, 3]})
-    >>> [round(one, 6) for one in found.variances]
-    [0.983333, 0.04]
     """
     analysis = nested_analysis(results, factors, lowest=lowest)
     series, nest = np.asarray(results, dtype=float), analysis.layout
