@@ -82,10 +82,7 @@ from .saybolt import (
     saybolt_furol_from_kinematic as saybolt_furol_from_kinematic,
     saybolt_universal_from_kinematic as saybolt_universal_from_kinematic,
 )
-from .viscosity_models import (
-    ExponentialCurve as ExponentialCurve,
-    fit_vogel as fit_vogel,
-)
+from .viscosity_models import ExponentialCurve as ExponentialCurve, fit_vogel as fit_vogel
 from .viscosity_temperature import (
     ViscosityTemperatureLine as ViscosityTemperatureLine,
     fit_viscosity_temperature as fit_viscosity_temperature,

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
+from labcalc.formulae._refusals import Array
 from labcalc.formulae._series import keeps_index
 from labcalc.formulae._stated import refuse_level, stated_percent, two_sided_quantile
 
@@ -16,19 +17,19 @@ from labcalc.formulae._stated import refuse_level, stated_percent, two_sided_qua
 class FittedPoints:
     """Points that a curve was fitted to by least squares of an ordinate, last axis; all sure to the same percentage."""
 
-    jacobian: NDArray[np.float64]
+    jacobian: Array
     """Derivatives of the ordinate by the coefficients, the last axis the coefficients, [-]."""
-    ordinate_of_percent: NDArray[np.float64]  # change of the ordinate for 1 % of the viscosity, [-]
-    residuals_percent: NDArray[np.float64]  # curve minus point, [% of the point's viscosity]
+    ordinate_of_percent: Array  # change of the ordinate for 1 % of the viscosity, [-]
+    residuals_percent: Array  # curve minus point, [% of the point's viscosity]
 
     def half_width(
         self,
-        derivatives: NDArray[np.float64],
-        ordinate_of_percent: NDArray[np.float64],
+        derivatives: Array,
+        ordinate_of_percent: Array,
         noise_percent: ArrayLike | None,
         level: float,
         results: int,
-    ) -> NDArray[np.float64]:
+    ) -> Array:
         """Return half the interval of the curve, in its ordinate, and of so many further results."""
         refuse_level(level)
         noise, freedom = self._noise(noise_percent)
@@ -39,7 +40,7 @@ class FittedPoints:
             two_sided_quantile(level, freedom) * noise * np.sqrt(of_curve + results * ordinate_of_percent**2)
         )
 
-    def _noise(self, stated: ArrayLike | None) -> tuple[NDArray[np.float64], float]:
+    def _noise(self, stated: ArrayLike | None) -> tuple[Array, float]:
         """Return the standard deviation of a result, [%], stated or by the scatter of the points, and its freedom."""
         if stated is not None:
             return stated_percent(stated, self.residuals_percent[..., 0]), np.inf
@@ -57,9 +58,9 @@ class FittedPoints:
 class ViscosityBand:
     """A line and the interval about it, at the temperatures that were asked for."""
 
-    lowest: NDArray[np.float64]  # lower end, [mm²/s]
-    line: NDArray[np.float64]  # the line, [mm²/s]
-    highest: NDArray[np.float64]  # upper end, [mm²/s]
+    lowest: Array  # lower end, [mm²/s]
+    line: Array  # the line, [mm²/s]
+    highest: Array  # upper end, [mm²/s]
 
 
 class CurveWithBands:

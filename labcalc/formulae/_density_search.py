@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.errors import ConvergenceWarning, OutOfRangeError
-from labcalc.formulae._refusals import warn_caller
+from labcalc.formulae._refusals import Array, warn_caller
 from labcalc.formulae.volume_corrections import (
     Commodity,
     fahrenheit,
@@ -29,13 +29,13 @@ _BESIDE_JOINT = 1.0  # how near a joint a refined product may stay unsettled, [k
 class DensitySearch:
     """The iteration for the density at 60 °F over flat arrays: par. 11.1.6.2."""
 
-    observed: NDArray[np.float64]
-    temperature: NDArray[np.float64]
-    pressure: NDArray[np.float64]
+    observed: Array
+    temperature: Array
+    pressure: Array
     group: Commodity
-    alpha: NDArray[np.float64] | None
+    alpha: Array | None
 
-    def density_60F(self, commodity: str) -> NDArray[np.float64]:
+    def density_60F(self, commodity: str) -> Array:
         """Return the densities at 60 °F; refuse, or beside a joint warn of, those that don't settle."""
         found = np.empty_like(self.observed)
         for start in range(0, found.size, _BLOCK):
@@ -58,14 +58,14 @@ class DensitySearch:
 class _Unsettled:
     """Observed densities whose density at 60 °F is looked for, with all that stays the same from pass to pass."""
 
-    observed: NDArray[np.float64]
-    T: NDArray[np.float64]  # temperature as read, [°F]
-    t: NDArray[np.float64]  # the same on IPTS-68, [°F]
-    P: NDArray[np.float64]  # gauge pressure, [psi]
+    observed: Array
+    T: Array  # temperature as read, [°F]
+    t: Array  # the same on IPTS-68, [°F]
+    P: Array  # gauge pressure, [psi]
     group: Commodity
-    alpha: NDArray[np.float64] | None
+    alpha: Array | None
 
-    def settled(self, commodity: str) -> NDArray[np.float64]:
+    def settled(self, commodity: str) -> Array:
         """Return the densities at 60 °F; NaN where an input is NaN."""
         known = ~(np.isnan(self.observed) | np.isnan(self.T) | np.isnan(self.P))
         if self.alpha is not None:
@@ -88,7 +88,7 @@ class _Unsettled:
         rest._judge(found[places], unclamped, commodity)
         return found
 
-    def _factor_and_slope(self, density_60F: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def _factor_and_slope(self, density_60F: Array) -> tuple[Array, Array]:
         """Return CTPL, and 1 + Dt + Dp by which the step to the next estimate is divided."""
         shifted, alpha, CTPL = thermal_factor(density_60F, self.t, self.group, self.alpha)
         slope = np.ones_like(density_60F)
@@ -102,7 +102,7 @@ class _Unsettled:
             CTPL = CTPL * CPL
         return CTPL, slope
 
-    def _clamped(self, density_60F: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _clamped(self, density_60F: Array) -> Array:
         if self.alpha is not None:
             return density_60F
         return np.clip(density_60F, self.group.lowest, self.group.highest)
@@ -111,7 +111,7 @@ class _Unsettled:
         alpha = None if self.alpha is None else self.alpha[index]
         return _Unsettled(self.observed[index], self.T[index], self.t[index], self.P[index], self.group, alpha)
 
-    def _judge(self, estimate: NDArray[np.float64], unclamped: NDArray[np.float64], commodity: str) -> None:
+    def _judge(self, estimate: Array, unclamped: Array, commodity: str) -> None:
         """Refuse what did not settle; beside a joint of the refined products warn instead."""
         distance = np.abs(estimate[:, None] - np.array(self.group.joints[:2]))
         lost = ~(distance <= _BESIDE_JOINT).any(axis=1) | (self.alpha is not None)

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from labcalc.formulae._refusals import Array
 from labcalc.formulae._tables import published_entries, published_table
 
 GRADE_TABLES: Mapping[str, str] = MappingProxyType(
@@ -49,7 +50,7 @@ class Limits:
     highest_belongs: bool
     decimals: int | None = None  # as the standard prints it, where that is not as the method reports a result
 
-    def hold(self, values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    def hold(self, values: Array) -> NDArray[np.bool_]:
         """Tell which values lie inside; NaN doesn't."""
         low = self.lowest - _DUST * abs(self.lowest) if np.isfinite(self.lowest) else self.lowest
         reach = _DUST * abs(self.highest) if np.isfinite(self.highest) else 0.0

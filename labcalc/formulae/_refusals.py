@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
 
+Array = NDArray[np.float64]
+
 _DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic: 2.1e-6 × 1e6 is not quite 2.1
 
 LIGHTEST, HEAVIEST = 10.0, 3000.0
@@ -17,7 +19,7 @@ LIGHTEST, HEAVIEST = 10.0, 3000.0
 
 
 def refuse_outside(
-    values: NDArray[np.float64],
+    values: Array,
     quantity: str,
     unit: str,
     *,
@@ -51,14 +53,14 @@ def refuse_outside(
         )
 
 
-def positive(values: ArrayLike, quantity: str, unit: str) -> NDArray[np.float64]:
+def positive(values: ArrayLike, quantity: str, unit: str) -> Array:
     """Return the values as an array; refuse zero and less."""
     array = np.asarray(values, dtype=float)
     refuse_outside(array, quantity, unit, above=0.0, reason=f"a {quantity} is more than zero")
     return array
 
 
-def liquid_density(values: ArrayLike, quantity: str = "density") -> NDArray[np.float64]:
+def liquid_density(values: ArrayLike, quantity: str = "density") -> Array:
     """Return densities in kg/m³ as an array; refuse what no liquid has, such as a density in g/cm³."""
     array = np.asarray(values, dtype=float)
     reason = "no liquid has such a density"
@@ -66,7 +68,7 @@ def liquid_density(values: ArrayLike, quantity: str = "density") -> NDArray[np.f
     return array
 
 
-def gas_density(values: ArrayLike, quantity: str) -> NDArray[np.float64]:
+def gas_density(values: ArrayLike, quantity: str) -> Array:
     """Return densities of air in kg/m³ as an array; refuse what no laboratory's air has."""
     array = np.asarray(values, dtype=float)
     reason = "air has 0.4 kg/m³ in a hot cell on a mountain, 1.6 kg/m³ in a cold one"
@@ -74,7 +76,7 @@ def gas_density(values: ArrayLike, quantity: str) -> NDArray[np.float64]:
     return array
 
 
-def liquid_relative_density(values: ArrayLike) -> NDArray[np.float64]:
+def liquid_relative_density(values: ArrayLike) -> Array:
     """Return relative densities 60/60 °F as an array; refuse what no liquid has, such as a density in kg/m³."""
     array = np.asarray(values, dtype=float)
     limits = {"lowest": 0.01, "highest": 3.01}

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 
 
-def stated_percent(uncertainty_percent: ArrayLike, viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
+def stated_percent(uncertainty_percent: ArrayLike, viscosity: Array) -> Array:
     """Return stated uncertainties in the shape of the points, or of one curve that all share; refuse what is none."""
     percent = np.asarray(uncertainty_percent, dtype=float)
     refuse_outside(percent, "standard uncertainty", "%", above=0.0, reason="nothing is known without uncertainty")

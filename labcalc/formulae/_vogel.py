@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labcalc.formulae._least_squares import straight_line
+from labcalc.formulae._refusals import Array
 from labcalc.formulae._roots import bracketed_root
 
 _FLATTEST, _STEEPEST = 1e-6, 1.0 - 1e-9
 """Search limits of the bend, as shares of the one that puts T₀ at the coldest point."""
 
-Coefficients = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+Coefficients = tuple[Array, Array, Array]
 
 
-def vogel_coefficients(T: NDArray[np.float64], y: NDArray[np.float64]) -> Coefficients:
+def vogel_coefficients(T: Array, y: Array) -> Coefficients:
     """Return a, b and T₀ in kelvin for points in kelvin, last axis; NaN where no such curve fits or a point is NaN."""
     return _through_three(T, y) if T.shape[-1] == 3 else _least_squares(T, y)
 
 
-def steepness_ratio(T: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+def steepness_ratio(T: Array, y: Array) -> Array:
     """Return the steepness from coldest to middle point over that from middle to hottest: above 1 for Vogel."""
     order = np.argsort(T, axis=-1)[..., [0, T.shape[-1] // 2, -1]]
     T1, T2, T3 = np.moveaxis(np.take_along_axis(T, order, axis=-1), -1, 0)
@@ -28,7 +28,7 @@ def steepness_ratio(T: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[n
         return np.asarray((y1 - y2) * (T3 - T2) / ((y2 - y3) * (T2 - T1)))
 
 
-def _through_three(T: NDArray[np.float64], y: NDArray[np.float64]) -> Coefficients:
+def _through_three(T: Array, y: Array) -> Coefficients:
     R = steepness_ratio(T, y)
     R = np.where((R > 1.0) & np.isfinite(R), R, np.nan)  # R = (T3 - T0) / (T1 - T0)
     first, last = np.argmin(T, axis=-1)[..., None], np.argmax(T, axis=-1)[..., None]
@@ -39,7 +39,7 @@ def _through_three(T: NDArray[np.float64], y: NDArray[np.float64]) -> Coefficien
     return y1 - b / (T1 - T0), b, T0
 
 
-def _least_squares(T: NDArray[np.float64], y: NDArray[np.float64]) -> Coefficients:
+def _least_squares(T: Array, y: Array) -> Coefficients:
     r"""Return the least squares of y = α − β δ / (1 + u δ), δ the scaled distance from the mean temperature.
 
     For a given bend u the rest is a straight line; the sum of squares is lowest where its derivative by u is zero.
@@ -49,7 +49,7 @@ def _least_squares(T: NDArray[np.float64], y: NDArray[np.float64]) -> Coefficien
     delta = (T - centre) / scale
     most = -1.0 / delta.min(axis=-1)
 
-    def bend(u: NDArray[np.float64]) -> NDArray[np.float64]:
+    def bend(u: Array) -> Array:
         x = delta / (1.0 + u[..., None] * delta)
         line = straight_line(x, y)
         return np.asarray(-np.sum((y - line.at(x)) * x * x, axis=-1) * line.slope)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 
 EDITION = "OIML R 111-1:2004, short form of the CIPM equation; ASTM D4052 for dry air"
 
@@ -14,7 +14,7 @@ _ZERO_C = 273.15
 
 def humid_air_density(
     temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25, relative_humidity_percent: ArrayLike = 50.0
-) -> NDArray[np.float64]:
+) -> Array:
     r"""Return the density of the air of a room: the short form of the CIPM equation, right to 3 parts in 10 000.
 
     .. math:: \rho = \frac{0.34848 \, p - 0.009 \, h \exp(0.061 \, t)}{273.15 + t}
@@ -51,7 +51,7 @@ def humid_air_density(
     return (0.34848 * p - 0.009 * h * np.exp(0.061 * t)) / (_ZERO_C + t)
 
 
-def dry_air_density(temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25) -> NDArray[np.float64]:
+def dry_air_density(temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25) -> Array:
     r"""Return the density of dry air, as in the cleaned and dried tube of a density meter at its own temperature.
 
     .. math:: \rho = 1.2930 \cdot \frac{273.15}{T} \cdot \frac{p}{1013.25}

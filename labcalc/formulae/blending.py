@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
 from labcalc.formulae.walther import viscosity_from_ordinate, walther_ordinate
@@ -34,8 +34,8 @@ class Blend:
 class BlendFraction:
     """The fraction of an added oil that explains a viscosity, by each method."""
 
-    wright: NDArray[np.float64]  # by Wright's method, [-]
-    double_log: NDArray[np.float64]  # by the double-log method, [-]
+    wright: Array  # by Wright's method, [-]
+    double_log: Array  # by the double-log method, [-]
 
 
 def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> Blend:
@@ -83,7 +83,7 @@ def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> B
     )
 
 
-def blend_viscosity_double_log(fractions: ArrayLike, kinematic_viscosities: ArrayLike) -> NDArray[np.float64]:
+def blend_viscosity_double_log(fractions: ArrayLike, kinematic_viscosities: ArrayLike) -> Array:
     r"""Return the viscosity of a blend of oils whose viscosities are known at one temperature only.
 
     .. math:: W_B = \sum_i f_i W(\nu_i)
@@ -159,7 +159,7 @@ def fraction_that_explains(
     return BlendFraction(*(np.asarray(np.where(np.isfinite(f), f, np.nan))[()] for f in fractions))
 
 
-def _whole(fractions: ArrayLike, components: tuple[int, ...]) -> NDArray[np.float64]:
+def _whole(fractions: ArrayLike, components: tuple[int, ...]) -> Array:
     f = np.asarray(fractions, dtype=float)
     if f.shape[-1:] != components[-1:] or not f.ndim:
         told, there = (shape[-1] if shape else 1 for shape in (f.shape, components))
@@ -173,20 +173,12 @@ def _whole(fractions: ArrayLike, components: tuple[int, ...]) -> NDArray[np.floa
     return f
 
 
-def _line(
-    A: NDArray[np.float64], B: NDArray[np.float64], components: ViscosityTemperatureLine
-) -> ViscosityTemperatureLine:
+def _line(A: Array, B: Array, components: ViscosityTemperatureLine) -> ViscosityTemperatureLine:
     coldest, warmest = np.max(components.lowest_C, axis=-1), np.min(components.highest_C, axis=-1)
     return ViscosityTemperatureLine(A, B, coldest, warmest, np.empty((*np.shape(A), 0)), 0)
 
 
-def _refuse_unexplained(
-    viscosity: NDArray[np.float64],
-    W: NDArray[np.float64],
-    x: NDArray[np.float64],
-    added: ViscosityTemperatureLine,
-    bases: Blend,
-) -> None:
+def _refuse_unexplained(viscosity: Array, W: Array, x: Array, added: ViscosityTemperatureLine, bases: Blend) -> None:
     for base in (bases.wright, bases.double_log):
         ends = [line.intercept - line.slope * x for line in (base, added)]
         value, low, high, ordinate = np.broadcast_arrays(viscosity, np.minimum(*ends), np.maximum(*ends), W)

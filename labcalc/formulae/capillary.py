@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import positive, refuse_outside
+from labcalc.formulae._refusals import Array, positive, refuse_outside
 
 EDITION = "ASTM D445-11a, ISO 3104:1994, ISO 3105:1994"
 
@@ -16,12 +16,8 @@ _SHORTEST_S = 200.0
 
 
 def viscosity_from_flow_time(
-    flow_time_s: ArrayLike,
-    constant: ArrayLike,
-    kinetic_energy: ArrayLike = 0.0,
-    *,
-    shortest_s: ArrayLike = _SHORTEST_S,
-) -> NDArray[np.float64]:
+    flow_time_s: ArrayLike, constant: ArrayLike, kinetic_energy: ArrayLike = 0.0, *, shortest_s: ArrayLike = _SHORTEST_S
+) -> Array:
     r"""Return the kinematic viscosity of an oil from its flow time.
 
     .. math:: \nu = C t - \frac{E}{t^2}
@@ -71,9 +67,9 @@ def viscosity_from_flow_time(
 class FlowResult:
     """The result of two determinations."""
 
-    mean: NDArray[np.float64]  # mean of the two, [mm²/s]: the result, if they agree
-    difference: NDArray[np.float64]  # difference of the two, [mm²/s]
-    determinability: NDArray[np.float64]  # the largest difference allowed, [mm²/s]
+    mean: Array  # mean of the two, [mm²/s]: the result, if they agree
+    difference: Array  # difference of the two, [mm²/s]
+    determinability: Array  # the largest difference allowed, [mm²/s]
 
     @property
     def agree(self) -> NDArray[np.bool_]:
@@ -82,10 +78,7 @@ class FlowResult:
 
 
 def flow_result(
-    first: ArrayLike,
-    second: ArrayLike,
-    determinability_factor: ArrayLike,
-    determinability_offset: ArrayLike = 0.0,
+    first: ArrayLike, second: ArrayLike, determinability_factor: ArrayLike, determinability_offset: ArrayLike = 0.0
 ) -> FlowResult:
     """Return the result of two determined viscosities, and whether they agree.
 
@@ -117,7 +110,7 @@ def flow_result(
     return FlowResult(mean, np.abs(y1 - y2), positive(allowed, "determinability", "mm²/s"))
 
 
-def _refuse_short(t: NDArray[np.float64], shortest: NDArray[np.float64]) -> None:
+def _refuse_short(t: Array, shortest: Array) -> None:
     t, shortest = np.broadcast_arrays(t, shortest)
     short = t < shortest
     if short.any():

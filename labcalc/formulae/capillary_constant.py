@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import gas_density, liquid_density, positive, refuse_outside
+from labcalc.formulae._refusals import Array, gas_density, liquid_density, positive, refuse_outside
 
 EDITION = "ISO 3104:1994, ISO 3105:1994"
 
 
 def kinetic_energy_factor(
     volume_mL: ArrayLike, length_cm: ArrayLike, diameter_cm: ArrayLike, constant: ArrayLike
-) -> NDArray[np.float64]:
+) -> Array:
     r"""Return the factor of kinetic energy of a capillary with trumpet-shaped ends.
 
     .. math:: E = \frac{1.66 \, V^{3/2}}{L \, (C d)^{1/2}}
@@ -47,9 +47,7 @@ def kinetic_energy_factor(
     return np.asarray(1.66 * V**1.5 / (L * np.sqrt(positive(constant, "constant of the viscometer", "mm²/s²") * d)))[()]
 
 
-def constant_at_gravity(
-    constant: ArrayLike, gravity_calibrated: ArrayLike, gravity_here: ArrayLike
-) -> NDArray[np.float64]:
+def constant_at_gravity(constant: ArrayLike, gravity_calibrated: ArrayLike, gravity_here: ArrayLike) -> Array:
     r"""Return the constant of a viscometer at another acceleration of free fall, :math:`C_2 = C_1 g_2 / g_1`.
 
     Parameters
@@ -79,7 +77,7 @@ def constant_at_gravity(
 
 def buoyancy_factor(
     density_oil: ArrayLike, density_calibrated: ArrayLike = 998.2, density_air: ArrayLike = 1.2
-) -> NDArray[np.float64]:
+) -> Array:
     r"""Return by what the constant of a viscometer is multiplied for the buoyancy of the oil in air.
 
     .. math:: f = \frac{1 - \rho_{air} / \rho}{1 - \rho_{air} / \rho_{cal}}

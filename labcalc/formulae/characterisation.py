@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import liquid_density, refuse_outside
+from labcalc.formulae._refusals import Array, liquid_density, refuse_outside
 
 EDITION = "ASTM D2501-14(2019)"
 
 
-def viscosity_gravity_constant_40C(density_15C: ArrayLike, kv_40: ArrayLike) -> NDArray[np.float64]:
+def viscosity_gravity_constant_40C(density_15C: ArrayLike, kv_40: ArrayLike) -> Array:
     r"""Return the viscosity-gravity constant from the kinematic viscosity at 40 °C, the preferred one.
 
     .. math:: VGC = \frac{G - 0.0664 - 0.1154 \log_{10} (V - 5.5)}{0.94 - 0.109 \log_{10} (V - 5.5)}
@@ -41,7 +41,7 @@ def viscosity_gravity_constant_40C(density_15C: ArrayLike, kv_40: ArrayLike) -> 
     return (_grams(density_15C) - 0.0664 - 0.1154 * logarithm) / (0.94 - 0.109 * logarithm)
 
 
-def viscosity_gravity_constant_100C(density_15C: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
+def viscosity_gravity_constant_100C(density_15C: ArrayLike, kv_100: ArrayLike) -> Array:
     r"""Return the viscosity-gravity constant from the kinematic viscosity at 100 °C; a report says that it is this one.
 
     .. math:: VGC = \frac{G - 0.108 - 0.1255 \log_{10} (V - 0.8)}{0.90 - 0.097 \log_{10} (V - 0.8)}
@@ -67,11 +67,11 @@ def viscosity_gravity_constant_100C(density_15C: ArrayLike, kv_100: ArrayLike) -
     return (_grams(density_15C) - 0.108 - 0.1255 * logarithm) / (0.90 - 0.097 * logarithm)
 
 
-def _logarithm_beyond(limit: float, viscosity: ArrayLike, quantity: str) -> NDArray[np.float64]:
+def _logarithm_beyond(limit: float, viscosity: ArrayLike, quantity: str) -> Array:
     array = np.asarray(viscosity, dtype=float)
     refuse_outside(array, quantity, "mm²/s", above=limit, reason="ASTM D2501 needs a thicker oil")
     return np.log10(array - limit)
 
 
-def _grams(density: ArrayLike) -> NDArray[np.float64]:
+def _grams(density: ArrayLike) -> Array:
     return liquid_density(density, "density at 15 °C") / 1000.0

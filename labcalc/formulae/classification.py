@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._grade_tables import Grade, GradeTable, grade_table
-from labcalc.formulae._refusals import positive
+from labcalc.formulae._refusals import Array, positive
 
 EDITION = "SAE J300_202104, SAE J306_201902, ISO 3448:1992, ISO 8217:2017, EN 590, EN 14214, ASTM D975, D6751, D1655"
 
@@ -19,7 +19,7 @@ class GradeCandidates:
     """The grades of a table against what is known of one or many samples; last axis the grades."""
 
     table: GradeTable
-    values: Mapping[str, NDArray[np.float64]]  # what is known, in one shape; NaN where it isn't
+    values: Mapping[str, Array]  # what is known, in one shape; NaN where it isn't
     possible: NDArray[np.bool_]  # no known value speaks against the grade
     certain: NDArray[np.bool_]  # every quantity of the grade is known and within its limits
 
@@ -113,12 +113,12 @@ def grade_candidates(standard: str, **values: ArrayLike) -> GradeCandidates:
     return GradeCandidates(table, known, np.stack(possible, axis=-1), np.stack(certain, axis=-1))
 
 
-def _judged(values: NDArray[np.float64], inside: NDArray[np.bool_]) -> NDArray[np.int8]:
+def _judged(values: Array, inside: NDArray[np.bool_]) -> NDArray[np.int8]:
     """Return 1 inside, -1 outside, 0 where the value is not known."""
     return np.where(np.isnan(values), 0, np.where(inside, 1, -1)).astype(np.int8)
 
 
-def _known(table: GradeTable, standard: str, values: Mapping[str, ArrayLike]) -> dict[str, NDArray[np.float64]]:
+def _known(table: GradeTable, standard: str, values: Mapping[str, ArrayLike]) -> dict[str, Array]:
     for key in values:
         if key not in table.quantities:
             raise ValueError(

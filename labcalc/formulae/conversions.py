@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import liquid_density, positive
+from labcalc.formulae._refusals import Array, liquid_density, positive
 
 EDITION = "definition of kinematic viscosity, ISO 3104:1994"
 
 
-def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> NDArray[np.float64]:
+def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> Array:
     r"""Return the kinematic viscosity, :math:`\nu = \eta / \rho`.
 
     Parameters
@@ -38,7 +37,7 @@ def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> 
     return 1000.0 * positive(dynamic_viscosity, "dynamic viscosity", "mPa·s") / liquid_density(density)
 
 
-def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -> NDArray[np.float64]:
+def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -> Array:
     r"""Return the dynamic viscosity, :math:`\eta = \nu \rho`.
 
     Parameters

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.formulae._density_search import DensitySearch
-from labcalc.formulae._refusals import liquid_density
+from labcalc.formulae._refusals import Array, liquid_density
 from labcalc.formulae.volume_corrections import (
     BASE_F,
     SHIFT_F,
@@ -33,7 +33,7 @@ def density_at(
     from_kPa: ArrayLike = 0.0,
     to_kPa: ArrayLike = 0.0,
     alpha_60: ArrayLike | None = None,
-) -> NDArray[np.float64]:
+) -> Array:
     """Return the density that an oil has at another temperature and pressure.
 
     Parameters
@@ -90,7 +90,7 @@ def density_at_60F(
     *,
     commodity: str = "lubricating oil",
     alpha_60: ArrayLike | None = None,
-) -> NDArray[np.float64]:
+) -> Array:
     """Return the density at 60 °F and no gauge pressure, from one observed elsewhere.
 
     Parameters
@@ -133,7 +133,7 @@ def density_at_60F(
 
 def density_slope(
     density_kg_m3: ArrayLike, from_C: ArrayLike, to_C: ArrayLike, *, commodity: str = "lubricating oil"
-) -> NDArray[np.float64]:
+) -> Array:
     """Return the mean slope of density over temperature that the tables expect between two temperatures.
 
     Parameters
@@ -162,7 +162,7 @@ def density_slope(
 
 def alpha_60_from_densities(
     first_kg_m3: ArrayLike, first_C: ArrayLike, second_kg_m3: ArrayLike, second_C: ArrayLike
-) -> NDArray[np.float64]:
+) -> Array:
     r"""Return the thermal expansion at 60 °F of an oil whose density was measured at two temperatures.
 
     The equation of the correction for temperature, solved for the expansion:
@@ -205,5 +205,5 @@ def alpha_60_from_densities(
     return alpha[()]
 
 
-def _pair(first: ArrayLike, second: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _pair(first: ArrayLike, second: ArrayLike) -> tuple[Array, Array]:
     return np.asarray(first, dtype=float), np.asarray(second, dtype=float)

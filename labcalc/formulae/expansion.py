@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
+from labcalc.formulae._refusals import Array
 from labcalc.formulae._tables import published_entries
 from labcalc.formulae.density import alpha_60_from_densities, density_at
 from labcalc.formulae.volume_corrections import (
@@ -25,16 +26,16 @@ EDITION = "API MPMS 11.1-2004, par. 11.1.6.1 (CTL with the oil's own expansion)"
 class OwnExpansion:
     """The density of an oil at another temperature by its own expansion, beside the answer of the tables."""
 
-    density: NDArray[np.float64]  # by the expansion between the two measured densities, [kg/m³]
-    alpha_60: NDArray[np.float64]  # that expansion, at 60 °F, [1/°F]
-    table_density: NDArray[np.float64]
+    density: Array  # by the expansion between the two measured densities, [kg/m³]
+    alpha_60: Array  # that expansion, at 60 °F, [1/°F]
+    table_density: Array
     """By the tables, from the measured density at the nearer temperature, [kg/m³]; NaN where they hold no such oil."""
-    equation_uncertainty: NDArray[np.float64]
+    equation_uncertainty: Array
     """Standard uncertainty of the first because no liquid expands exactly by the equation, [kg/m³]; 0 where measured.
     """
 
     @property
-    def difference(self) -> NDArray[np.float64]:
+    def difference(self) -> Array:
         """The first less the second, [kg/m³]."""
         return self.density - self.table_density
 
@@ -101,7 +102,7 @@ def density_by_own_expansion(
 
 def table_expansion_uncertainty(
     density_kg_m3: ArrayLike, from_C: ArrayLike, to_C: ArrayLike, *, commodity: str = "lubricating oil"
-) -> NDArray[np.float64]:
+) -> Array:
     """Return how uncertain a density is because the tables guess the oil's expansion from its density.
 
     Parameters
@@ -137,9 +138,7 @@ def _equation_error(liquid: str | None) -> float:
     return kinds.get(liquid or "any", kinds["any"])
 
 
-def _by_table(
-    rho: NDArray[np.float64], t: NDArray[np.float64], to: NDArray[np.float64], commodity: str
-) -> NDArray[np.float64]:
+def _by_table(rho: Array, t: Array, to: Array, commodity: str) -> Array:
     """Return the densities by the tables; NaN where these hold no such oil."""
     try:
         return density_at(rho, t, to, commodity=commodity)

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._tables import published_table
 
 EDITION = "ISO 3448:1992"
@@ -53,7 +53,7 @@ def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
 
 
 @cache
-def _zones() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.str_], NDArray[np.str_]]:
+def _zones() -> tuple[Array, Array, NDArray[np.str_], NDArray[np.str_]]:
     """Return limits and names of the grades, and the names of the gaps below, between and above them."""
     table = published_table("viscosity_grades.csv")
     names = np.array([f"VG {grade:.0f}" for grade in table["grade"]])

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import liquid_density, liquid_relative_density, refuse_outside
+from labcalc.formulae._refusals import Array, liquid_density, liquid_relative_density, refuse_outside
 
 EDITION = "API MPMS 11.1-2004, par. 11.1.5.1 (water at 60 °F: 999.016 kg/m³)"
 
 _WATER_60F = 999.016  # density of water at 60 °F, [kg/m³]; editions before 2004 took 999.012
 
 
-def relative_density(density_60F: ArrayLike) -> NDArray[np.float64]:
+def relative_density(density_60F: ArrayLike) -> Array:
     """Return the relative density 60/60 °F. From another temperature: ``density_at_60F`` first.
 
     Parameters
@@ -34,7 +34,7 @@ def relative_density(density_60F: ArrayLike) -> NDArray[np.float64]:
     return liquid_density(density_60F, "density at 60 °F") / _WATER_60F
 
 
-def density_from_relative_density(relative_density_60F: ArrayLike) -> NDArray[np.float64]:
+def density_from_relative_density(relative_density_60F: ArrayLike) -> Array:
     """Return the density at 60 °F of a relative density 60/60 °F.
 
     Parameters
@@ -56,7 +56,7 @@ def density_from_relative_density(relative_density_60F: ArrayLike) -> NDArray[np
     return liquid_relative_density(relative_density_60F) * _WATER_60F
 
 
-def api_gravity(density_60F: ArrayLike) -> NDArray[np.float64]:
+def api_gravity(density_60F: ArrayLike) -> Array:
     r"""Return the API gravity. From another temperature: ``density_at_60F`` first.
 
     .. math:: API = \frac{141.5}{RD_{60/60}} - 131.5
@@ -85,7 +85,7 @@ def api_gravity(density_60F: ArrayLike) -> NDArray[np.float64]:
     return 141.5 / relative_density(density_60F) - 131.5
 
 
-def density_from_api_gravity(gravity: ArrayLike) -> NDArray[np.float64]:
+def density_from_api_gravity(gravity: ArrayLike) -> Array:
     """Return the density at 60 °F of an API gravity.
 
     Parameters

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import liquid_density, refuse_outside
+from labcalc.formulae._refusals import Array, liquid_density, refuse_outside
 
 EDITION = "ISO 8217:2017, annex on ignition characteristics [memory]"
 
 
 def calculated_carbon_aromaticity_index(
     density_15C: ArrayLike, kinematic_viscosity: ArrayLike, temperature_C: ArrayLike = 50.0
-) -> NDArray[np.float64]:
+) -> Array:
     r"""Return the calculated carbon aromaticity index (CCAI) of a residual fuel: the lower, the better it ignites.
 
     .. math:: CCAI = \rho_{15} - 81 - 141 \lg \lg (\nu + 0.85) - 483 \lg \frac{t + 273}{323}
@@ -50,7 +50,7 @@ def calculated_carbon_aromaticity_index(
 
 def calculated_ignition_index(
     density_15C: ArrayLike, kinematic_viscosity: ArrayLike, temperature_C: ArrayLike = 50.0
-) -> NDArray[np.float64]:
+) -> Array:
     r"""Return the calculated ignition index (CII) of a residual fuel: the higher, the better it ignites.
 
     .. math:: CII = 270.795 + 0.1038 \, t - 0.254565 \, \rho_{15} + 23.708 \lg \lg (\nu + 0.7)
@@ -79,7 +79,7 @@ def calculated_ignition_index(
 
 def _residual_fuel(
     density_15C: ArrayLike, kinematic_viscosity: ArrayLike, temperature_C: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[Array, Array, Array]:
     rho, name = liquid_density(density_15C, "density at 15 °C"), "residual fuels are meant"
     nu, t = (np.asarray(one, dtype=float) for one in (kinematic_viscosity, temperature_C))
     refuse_outside(rho, "density at 15 °C", "kg/m³", lowest=800.0, highest=1100.0, reason=name)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._tables import published_table
 
 EDITION = "ASTM D2270-10(2016) / ISO 2909:2002, table basis"
@@ -19,7 +19,7 @@ _FINEST_STEP = 0.1
 _TIE = 9  # decimals that decide whether an index is a half: beyond them lies the dust of binary arithmetic
 
 
-def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
+def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> Array:
     r"""Return the viscosity index, unrounded.
 
     Up to and including 70 mm²/s at 100 °C the two reference oils come from table 1, interpolated linearly; above, from
@@ -69,7 +69,7 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
     return index[()]
 
 
-def reported_viscosity_index(index: ArrayLike) -> NDArray[np.float64]:
+def reported_viscosity_index(index: ArrayLike) -> Array:
     """Return the viscosity index as it is reported: the nearest whole number, a half to the even one.
 
     Parameters
@@ -87,7 +87,7 @@ def reported_viscosity_index(index: ArrayLike) -> NDArray[np.float64]:
     return (np.rint(np.round(np.asarray(index, dtype=float), _TIE)) + 0.0)[()]  # no -0
 
 
-def _refuse_exchanged(U: NDArray[np.float64], Y: NDArray[np.float64]) -> None:
+def _refuse_exchanged(U: Array, Y: Array) -> None:
     name, reason = "kinematic viscosity at 40 °C", "an oil is thicker at 40 °C than at 100 °C; are the two exchanged?"
     refuse_outside(U, name, "mm²/s", above=0.0, reason=reason)
     thinner = U <= Y
@@ -95,12 +95,12 @@ def _refuse_exchanged(U: NDArray[np.float64], Y: NDArray[np.float64]) -> None:
         raise OutOfRangeError(name, float(U[thinner][0]), "mm²/s", above=float(Y[thinner][0]), reason=reason)
 
 
-def _above_100(U: NDArray[np.float64], Y: NDArray[np.float64], H: NDArray[np.float64]) -> NDArray[np.float64]:
+def _above_100(U: Array, Y: Array, H: Array) -> Array:
     N = np.log(H / U) / np.log(Y)  # clause 6, procedure B
     return np.asarray(100.0 + (10.0**N - 1.0) / 0.00715)  # clause 6, procedure B
 
 
-def _basis(Y: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _basis(Y: Array) -> tuple[Array, Array]:
     """Return L and H: table 1, linear between its rows; above it the two equations."""
     start, L0, H0, L_slope, H_slope = _cells()
     inside = np.where(np.isnan(Y), _LOWEST_KV_100, np.minimum(Y, _END_OF_TABLE))
@@ -115,7 +115,7 @@ def _basis(Y: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.floa
 
 
 @cache
-def _cells() -> tuple[NDArray[np.float64], ...]:
+def _cells() -> tuple[Array, ...]:
     """Return table 1 on its finest step throughout, so that a viscosity finds its row without a search.
 
     Each cell of 0.1 mm²/s keeps the row of the table at or below it: start, L, H and their slopes.

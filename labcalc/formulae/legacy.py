@@ -6,9 +6,9 @@ The published tables and equations of these scales differ from one another by 1 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 
 EDITION = "approximate, about 5 %: usual equations of the years before 1970, no standard in force"
 
@@ -19,7 +19,7 @@ _LOWEST_ENGLER, _LOWEST_REDWOOD = 1.5, 38.0
 _REASON = "the approximation is worse than 5 % there"
 
 
-def kinematic_from_engler(engler_degrees: ArrayLike) -> NDArray[np.float64]:
+def kinematic_from_engler(engler_degrees: ArrayLike) -> Array:
     r"""Return the kinematic viscosity of an Engler viscosity, approximately: about 5 %.
 
     .. math:: \nu = 7.31 E - 6.31 / E
@@ -50,7 +50,7 @@ def kinematic_from_engler(engler_degrees: ArrayLike) -> NDArray[np.float64]:
     return _forward(E, *_ENGLER)[()]
 
 
-def engler_from_kinematic(kinematic_viscosity: ArrayLike) -> NDArray[np.float64]:
+def engler_from_kinematic(kinematic_viscosity: ArrayLike) -> Array:
     """Return the Engler viscosity, approximately: about 5 %; the inverse of ``kinematic_from_engler``.
 
     Parameters
@@ -75,7 +75,7 @@ def engler_from_kinematic(kinematic_viscosity: ArrayLike) -> NDArray[np.float64]
     return _backward(nu, *_ENGLER)[()]
 
 
-def kinematic_from_redwood(redwood_s: ArrayLike) -> NDArray[np.float64]:
+def kinematic_from_redwood(redwood_s: ArrayLike) -> Array:
     r"""Return the kinematic viscosity of a Redwood No. 1 viscosity, approximately: about 5 %.
 
     .. math:: \nu = 0.26 t - 179 / t \quad (t \le 100), \qquad \nu = 0.247 t - 50 / t \quad (t > 100)
@@ -102,7 +102,7 @@ def kinematic_from_redwood(redwood_s: ArrayLike) -> NDArray[np.float64]:
     return np.where(t > _REDWOOD_JOINT, _forward(t, *_REDWOOD[1]), _forward(t, *_REDWOOD[0]))[()]
 
 
-def redwood_from_kinematic(kinematic_viscosity: ArrayLike) -> NDArray[np.float64]:
+def redwood_from_kinematic(kinematic_viscosity: ArrayLike) -> Array:
     """Return the Redwood No. 1 viscosity, approximately: about 5 %; the inverse of ``kinematic_from_redwood``.
 
     Parameters
@@ -127,9 +127,9 @@ def redwood_from_kinematic(kinematic_viscosity: ArrayLike) -> NDArray[np.float64
     return np.where(nu > joint, _backward(nu, *_REDWOOD[1]), _backward(nu, *_REDWOOD[0]))[()]
 
 
-def _forward(t: NDArray[np.float64], of_t: float, of_inverse: float) -> NDArray[np.float64]:
+def _forward(t: Array, of_t: float, of_inverse: float) -> Array:
     return np.asarray(of_t * t - of_inverse / t)
 
 
-def _backward(nu: NDArray[np.float64], of_t: float, of_inverse: float) -> NDArray[np.float64]:
+def _backward(nu: Array, of_t: float, of_inverse: float) -> Array:
     return np.asarray((nu + np.sqrt(nu * nu + 4.0 * of_t * of_inverse)) / (2.0 * of_t))

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import points_of_curves, straight_line
+from labcalc.formulae._refusals import Array
 from labcalc.formulae._stated import stated_percent
 from labcalc.formulae._tables import published_table
 from labcalc.formulae._temperatures import kelvin
@@ -27,7 +28,7 @@ def line_model_uncertainty(
     uncertainty_percent: ArrayLike | None = None,
     *,
     liquid: str | None = None,
-) -> NDArray[np.float64]:
+) -> Array:
     r"""Return how uncertain the line of ASTM D341 is because no liquid follows it exactly.
 
     Two points fix the line, and there it is right; between and beyond them the liquid bends away from it, by as much as
@@ -80,12 +81,12 @@ def line_model_uncertainty(
     return np.asarray(100.0 * curvature(-line.slope, liquid) * np.abs(bow) / double_logarithm_and_slope(read)[1])[()]
 
 
-def bending(T: NDArray[np.float64]) -> NDArray[np.float64]:
+def bending(T: Array) -> Array:
     """Return the curve over ln T by which oils bend away from a line, [-], T in kelvin: curvature 1 at 330 K."""
     return np.asarray(0.25 * (_MIDDLE_K / T) ** 2)
 
 
-def curvature(slope: NDArray[np.float64], liquid: str | None = None) -> NDArray[np.float64]:
+def curvature(slope: Array, liquid: str | None = None) -> Array:
     """Return the standard deviation of the curvature of liquids of a kind with a slope B of the line, [-]."""
     table = published_table("line_curvature.csv")
     of_kind = table.get(liquid or "any", table["any"])

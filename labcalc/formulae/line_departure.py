@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import Arrays, in_blocks, points_of_curves, straight_line
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._stated import stated_percent
 from labcalc.formulae._temperatures import kelvin
 from labcalc.formulae.walther import (
@@ -27,15 +27,15 @@ class LineDeparture:
     """How far results scatter about their line, against what the noise of the results allows."""
 
     test: str  # ``chi-square``, or ``F`` where the noise itself is known from few results only
-    statistic: NDArray[np.float64]
+    statistic: Array
     """Mean square about the line over the square of the noise, [-]: near 1 for an oil that follows the line."""
     degrees_of_freedom: tuple[float, float]  # of the scatter and of the noise, [-]
-    p_value: NDArray[np.float64]  # probability of so much scatter or more for an oil that follows the line, [-]
-    coldest_excess_percent: NDArray[np.float64]
+    p_value: Array  # probability of so much scatter or more for an oil that follows the line, [-]
+    coldest_excess_percent: Array
     """How far the coldest result lies above the line through the others, [%]: wax and structure make it positive.
 
     NaN where that line leaves the chart."""
-    coldest_excess_uncertainty_percent: NDArray[np.float64]
+    coldest_excess_uncertainty_percent: Array
     """Standard uncertainty of that excess, [%]; what it is over its uncertainty says how surely it is there."""
 
     def departs(self, significance: float = 0.05) -> NDArray[np.bool_]:
@@ -115,7 +115,7 @@ def departure_from_line(
     )
 
 
-def _scatter_and_excess(T: NDArray[np.float64], percent: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
+def _scatter_and_excess(T: Array, percent: Array, viscosity: Array) -> Arrays:
     x, (y, slope) = np.log(T), double_logarithm_and_slope(viscosity)
     weights = (100.0 / (slope * percent)) ** 2
     fit = straight_line(x, y, weights)
@@ -125,13 +125,13 @@ def _scatter_and_excess(T: NDArray[np.float64], percent: NDArray[np.float64], vi
     return scatter, *_excess(viscosity, y, residuals, weights, fit.leverage(x, weights), coldest)
 
 
-def _refuse_little_freedom(freedom: NDArray[np.float64]) -> None:
+def _refuse_little_freedom(freedom: Array) -> None:
     """Refuse degrees of freedom below one; infinite ones pass."""
     finite = np.where(np.isinf(freedom), 1.0, freedom)
     refuse_outside(finite, "degrees of freedom", "[-]", lowest=1.0, reason="the noise comes from two results or more")
 
 
-def _tail(scatter: NDArray[np.float64], degrees: float, noise_degrees: float) -> NDArray[np.float64]:
+def _tail(scatter: Array, degrees: float, noise_degrees: float) -> Array:
     from scipy.special import chdtrc, fdtrc
 
     if np.isinf(noise_degrees):
@@ -140,13 +140,8 @@ def _tail(scatter: NDArray[np.float64], degrees: float, noise_degrees: float) ->
 
 
 def _excess(
-    viscosity: NDArray[np.float64],
-    y: NDArray[np.float64],
-    residuals: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    leverage: NDArray[np.float64],
-    point: NDArray[np.intp],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    viscosity: Array, y: Array, residuals: Array, weights: Array, leverage: Array, point: NDArray[np.intp]
+) -> tuple[Array, Array]:
     """Return how far one point of each oil lies above the line through the others, and the uncertainty, [%]."""
     nu, ordinate, residual, weight, h = (
         np.take_along_axis(values, point[..., None], axis=-1)[..., 0]

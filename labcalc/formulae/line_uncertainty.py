@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae._curve_bands import ViscosityBand
@@ -18,6 +18,7 @@ from labcalc.formulae._least_squares import (
     points_of_curves,
     straight_line,
 )
+from labcalc.formulae._refusals import Array
 from labcalc.formulae._series import keeps_index
 from labcalc.formulae._stated import refuse_level, stated_percent, two_sided_quantile
 from labcalc.formulae._temperatures import keep_inside, kelvin
@@ -40,16 +41,16 @@ class EstimatedLine:
     """A viscosity-temperature line with its uncertainty, or an array of them."""
 
     line: ViscosityTemperatureLine  # the line itself, W = A − B lg T
-    noise_percent: NDArray[np.float64]
+    noise_percent: Array
     """Standard deviation of one result about the line, [%]: from the residuals, or as it was stated."""
     degrees_of_freedom: float  # of the noise, [-]: points less two; infinite where the noise was stated
     fit: StraightLine  # the weighted least squares, weights of 1/variance of the ordinate
-    bend_height: NDArray[np.float64]
+    bend_height: Array
     """Height at the mean point of the line through the curve by which oils bend, same points and weights."""
-    bend_slope: NDArray[np.float64]  # slope of that line over log T
+    bend_slope: Array  # slope of that line over log T
 
     @property
-    def covariance(self) -> NDArray[np.float64]:
+    def covariance(self) -> Array:
         """Covariance matrix of A and B, last two axes, [-]."""
         slope, height = 1.0 / self.fit.x_spread, 1.0 / self.fit.weight
         x = self.fit.x_mean
@@ -126,12 +127,7 @@ class EstimatedLine:
         )
 
     def _band(
-        self,
-        temperature_C: ArrayLike,
-        level: float,
-        extrapolate: bool,
-        single: float,
-        curvature_of_oils: NDArray[np.float64] | None,
+        self, temperature_C: ArrayLike, level: float, extrapolate: bool, single: float, curvature_of_oils: Array | None
     ) -> ViscosityBand:
         refuse_level(level)
         temperature = np.asarray(temperature_C, dtype=float)
@@ -213,7 +209,7 @@ def estimate_viscosity_temperature(
     return EstimatedLine(line, np.broadcast_to(noise, curves)[()], degrees, fit, height[()], slope[()])
 
 
-def _weighted_line(T: NDArray[np.float64], percent: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
+def _weighted_line(T: Array, percent: Array, viscosity: Array) -> Arrays:
     """Return the fit, the squares of the deviations in standard uncertainties, residuals in %, and how oils bend."""
     x, (y, slope) = np.log(T), double_logarithm_and_slope(viscosity)
     weights = (100.0 / (slope * percent)) ** 2

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import points_of_curves, straight_line
+from labcalc.formulae._refusals import Array
 from labcalc.formulae._stated import stated_percent
 from labcalc.formulae._temperatures import kelvin
 from labcalc.formulae._vogel import vogel_coefficients
@@ -34,10 +35,10 @@ class ModelComparison:
     """How three models describe the same points; last axis the models, in the order of ``VISCOSITY_MODELS``."""
 
     number_of_points: int
-    scatter_percent: NDArray[np.float64]  # root mean square of the points about each curve, [%]
-    leave_one_out_percent: NDArray[np.float64]
+    scatter_percent: Array  # root mean square of the points about each curve, [%]
+    leave_one_out_percent: Array
     """Root mean square error in telling each point from the others, [%]; NaN where too few are left to do so."""
-    misfit: NDArray[np.float64]
+    misfit: Array
     """Sum of squares about each curve over the square of the noise, [-]: about points less coefficients if right."""
     best: NDArray[np.str_]  # name of the model that the points decide for, ``can't tell``, or ``none of them``
 
@@ -107,21 +108,21 @@ def compare_viscosity_models(
     return ModelComparison(points, scatter, leave_one_out, misfit, _decided(misfit, points))
 
 
-Errors = NDArray[np.float64]  # curve less point in ln ν, last axis the points
+Errors = Array  # curve less point in ln ν, last axis the points
 
 
-def _d341(T: NDArray[np.float64], viscosity: NDArray[np.float64], W: NDArray[np.float64]) -> tuple[Errors, Errors]:
+def _d341(T: Array, viscosity: Array, W: Array) -> tuple[Errors, Errors]:
     on_chart = _line_errors(np.log10(T), W, ordinate_of_percent(viscosity) ** -2.0)
     with np.errstate(divide="ignore", invalid="ignore"):  # a line through wild points may leave the viscosities
         errors, left_out = (np.log(solved_viscosity(W + error) / viscosity) for error in on_chart)
     return errors, left_out
 
 
-def _andrade(T: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[Errors, Errors]:
+def _andrade(T: Array, y: Array) -> tuple[Errors, Errors]:
     return _line_errors(1.0 / T, y, np.ones_like(y))
 
 
-def _line_errors(x: NDArray[np.float64], y: NDArray[np.float64], weights: NDArray[np.float64]) -> tuple[Errors, Errors]:
+def _line_errors(x: Array, y: Array, weights: Array) -> tuple[Errors, Errors]:
     """Return the line less each point, with all points and with that point left out."""
     fit = straight_line(x, y, weights)
     errors = fit.at(x) - y
@@ -130,7 +131,7 @@ def _line_errors(x: NDArray[np.float64], y: NDArray[np.float64], weights: NDArra
     return errors, errors / left
 
 
-def _vogel(T: NDArray[np.float64], y: NDArray[np.float64], at: NDArray[np.float64], of: NDArray[np.float64]) -> Errors:
+def _vogel(T: Array, y: Array, at: Array, of: Array) -> Errors:
     """Return the curve less points; with T₀ at an end of its range where the least squares lie outside."""
     if T.shape[-1] < 3:
         return np.full_like(of, np.nan)
@@ -145,17 +146,17 @@ def _vogel(T: NDArray[np.float64], y: NDArray[np.float64], at: NDArray[np.float6
     return np.where(different < 3, np.nan, _less(tuple(found), at, of))
 
 
-def _vogel_with(T: NDArray[np.float64], y: NDArray[np.float64], T0: NDArray[np.float64]) -> tuple[Errors, ...]:
+def _vogel_with(T: Array, y: Array, T0: Array) -> tuple[Errors, ...]:
     fit = straight_line(1.0 / (T - T0), y)
     return fit.intercept[..., None], fit.slope[..., None], T0
 
 
-def _less(curve: tuple[Errors, ...], at: NDArray[np.float64], of: NDArray[np.float64]) -> Errors:
+def _less(curve: tuple[Errors, ...], at: Array, of: Array) -> Errors:
     a, b, T0 = curve
     return np.asarray(a + b / (at - T0) - of)
 
 
-def _vogel_left_out(T: NDArray[np.float64], y: NDArray[np.float64]) -> Errors:
+def _vogel_left_out(T: Array, y: Array) -> Errors:
     points = range(T.shape[-1])
     each = [slice(i, i + 1) for i in points]
     return np.concatenate(
@@ -163,7 +164,7 @@ def _vogel_left_out(T: NDArray[np.float64], y: NDArray[np.float64]) -> Errors:
     )
 
 
-def _decided(misfit: NDArray[np.float64], points: int) -> NDArray[np.str_]:
+def _decided(misfit: Array, points: int) -> NDArray[np.str_]:
     from scipy.special import chdtri
 
     freedom = points - _COEFFICIENTS

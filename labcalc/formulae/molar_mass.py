@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import liquid_relative_density, positive, refuse_outside
+from labcalc.formulae._refusals import Array, liquid_relative_density, positive, refuse_outside
 from labcalc.formulae.viscosity_temperature import fit_viscosity_temperature
 from labcalc.formulae.walther import viscosity_from_ordinate
 
@@ -15,9 +15,7 @@ EDITION = "API Technical Data Book, procedure 2B2.3 (Riazi and Daubert 1987)"
 _FAHRENHEIT_K = ((100.0 - 32.0) / 1.8 + 273.15, (210.0 - 32.0) / 1.8 + 273.15)
 
 
-def viscosities_at_100F_and_210F(
-    kv_40: ArrayLike, kv_100: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def viscosities_at_100F_and_210F(kv_40: ArrayLike, kv_100: ArrayLike) -> tuple[Array, Array]:
     """Return the viscosities at 100 °F and 210 °F, on the line through those at 40 °C and 100 °C.
 
     100 °F is 2.2 K outside the two: 1 % in the viscosity at 40 °C becomes 1.1 %, too little to warn of.
@@ -45,9 +43,7 @@ def viscosities_at_100F_and_210F(
     return warm, hot
 
 
-def relative_molecular_mass(
-    kv_100F: ArrayLike, kv_210F: ArrayLike, relative_density_60F: ArrayLike
-) -> NDArray[np.float64]:
+def relative_molecular_mass(kv_100F: ArrayLike, kv_210F: ArrayLike, relative_density_60F: ArrayLike) -> Array:
     r"""Return the mean relative molecular mass of a heavy petroleum fraction.
 
     .. math:: M = 223.56 \, \nu_1^{-1.2435 + 1.1228 S} \, \nu_2^{3.4758 - 3.038 S} \, S^{-0.6665}
@@ -87,7 +83,7 @@ def relative_molecular_mass(
     return mass[()]
 
 
-def _refuse_exchanged(warm: NDArray[np.float64], hot: NDArray[np.float64]) -> None:
+def _refuse_exchanged(warm: Array, hot: Array) -> None:
     warm, hot = np.broadcast_arrays(warm, hot)
     exchanged = hot >= warm
     if exchanged.any():

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import gas_density, liquid_density, positive
+from labcalc.formulae._refusals import Array, gas_density, liquid_density, positive
 from labcalc.formulae._series import keeps_index
 
 EDITION = "ISO 12185:1996 / ASTM D4052-11, adjustment with air and water"
@@ -22,11 +22,11 @@ class OscillatingTube:
     0.1 to 0.7 kg/m³) the meter itself corrects, if it is told to; it is not corrected here a second time.
     """
 
-    A: NDArray[np.float64]  # constant of the squared period, [kg/m³/µs²]
-    B: NDArray[np.float64]  # Constant, [kg/m³]
+    A: Array  # constant of the squared period, [kg/m³/µs²]
+    B: Array  # Constant, [kg/m³]
 
     @keeps_index
-    def density(self, period_us: ArrayLike) -> NDArray[np.float64]:
+    def density(self, period_us: ArrayLike) -> Array:
         """Return the density of what fills the tube.
 
         Parameters
@@ -44,7 +44,7 @@ class OscillatingTube:
         return self.A * positive(period_us, "period", "µs") ** 2 - self.B
 
     @keeps_index
-    def period_us(self, density: ArrayLike) -> NDArray[np.float64]:
+    def period_us(self, density: ArrayLike) -> Array:
         """Return the period with which the tube answers to a density, for a check against a reference liquid.
 
         Parameters
@@ -103,7 +103,7 @@ def adjust_oscillating_tube(
     return OscillatingTube(A[()], (A * air**2 - light)[()])
 
 
-def _refuse_exchanged(air: NDArray[np.float64], water: NDArray[np.float64]) -> None:
+def _refuse_exchanged(air: Array, water: Array) -> None:
     air, water = np.broadcast_arrays(air, water)
     exchanged = water <= air
     if exchanged.any():

@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._roots import bracketed_root
 
 EDITION = "ASTM D2161-05"
@@ -19,7 +19,7 @@ _NOT_THERE = "ASTM D2161 gives no Saybolt viscosity there"
 
 def saybolt_universal_from_kinematic(
     kinematic_viscosity: ArrayLike, temperature_C: ArrayLike = (100.0 - 32.0) / 1.8
-) -> NDArray[np.float64]:
+) -> Array:
     r"""Return the Saybolt Universal viscosity at the temperature of the kinematic viscosity.
 
     .. math:: SUS_{t} = [1 + 0.000061 (t - 100)] \left[ 4.6324 \nu
@@ -52,9 +52,7 @@ def saybolt_universal_from_kinematic(
     return np.asarray(factor * _universal_at_100F(nu))[()]
 
 
-def kinematic_from_saybolt_universal(
-    saybolt_s: ArrayLike, temperature_C: ArrayLike = (100.0 - 32.0) / 1.8
-) -> NDArray[np.float64]:
+def kinematic_from_saybolt_universal(saybolt_s: ArrayLike, temperature_C: ArrayLike = (100.0 - 32.0) / 1.8) -> Array:
     """Return the kinematic viscosity of a Saybolt Universal one: inverse of ``saybolt_universal_from_kinematic``.
 
     Parameters
@@ -82,7 +80,7 @@ def kinematic_from_saybolt_universal(
     return _inverse(_universal_at_100F, at_100F, _LOWEST_UNIVERSAL, 4.6324)
 
 
-def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 122) -> NDArray[np.float64]:
+def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 122) -> Array:
     r"""Return the Saybolt Furol viscosity at 122 °F (50 °C) or 210 °F (98.9 °C).
 
     .. math:: SFS_{122} = 0.4717 \nu + \frac{13924}{\nu^2 - 72.59 \nu + 6816}, \qquad
@@ -113,7 +111,7 @@ def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 
     return np.asarray(furol.seconds(nu))[()]
 
 
-def kinematic_from_saybolt_furol(saybolt_s: ArrayLike, *, at_F: int = 122) -> NDArray[np.float64]:
+def kinematic_from_saybolt_furol(saybolt_s: ArrayLike, *, at_F: int = 122) -> Array:
     """Return the kinematic viscosity of a Saybolt Furol viscosity: the inverse of ``saybolt_furol_from_kinematic``.
 
     Parameters
@@ -150,7 +148,7 @@ class _Furol:
     shift: float
     floor: float
 
-    def seconds(self, nu: NDArray[np.float64]) -> NDArray[np.float64]:
+    def seconds(self, nu: Array) -> Array:
         return self.factor * nu + self.rise / ((nu - self.shift) * nu + self.floor)
 
 
@@ -163,23 +161,18 @@ def _furol(at_F: int) -> _Furol:
     return _FUROL[at_F]
 
 
-def _temperature_factor(temperature_C: ArrayLike) -> NDArray[np.float64]:
+def _temperature_factor(temperature_C: ArrayLike) -> Array:
     t = np.asarray(temperature_C, dtype=float)
     refuse_outside(t, "temperature", "°C", lowest=-32.0 / 1.8, highest=(350.0 - 32.0) / 1.8, reason=_NOT_THERE)
     return np.asarray(1.0 + 0.000061 * (1.8 * t + 32.0 - 100.0))
 
 
-def _universal_at_100F(nu: NDArray[np.float64]) -> NDArray[np.float64]:
+def _universal_at_100F(nu: Array) -> Array:
     curvature = (3930.2 + (262.7 + (23.97 + 1.646 * nu) * nu) * nu) * 1e-5
     return 4.6324 * nu + (1.0 + 0.03264 * nu) / curvature
 
 
-def _inverse(
-    seconds: Callable[[NDArray[np.float64]], NDArray[np.float64]],
-    wanted: NDArray[np.float64],
-    lowest: float,
-    factor: float,
-) -> NDArray[np.float64]:
+def _inverse(seconds: Callable[[Array], Array], wanted: Array, lowest: float, factor: float) -> Array:
     """Return the viscosity of given seconds: they are more than ``factor`` times it, which bounds it from above."""
     low = np.full_like(wanted, lowest * (1.0 - 1e-8))
     return bracketed_root(lambda nu: seconds(nu) - wanted, low, np.maximum(wanted / factor, low))[()]

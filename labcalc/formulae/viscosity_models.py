@@ -11,7 +11,7 @@ from labcalc.errors import OutOfRangeError
 from labcalc.formulae._curve_bands import CurveWithBands, FittedPoints, ViscosityBand
 from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import ends_of_curves, points_of_curves
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._series import keeps_index
 from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae._vogel import steepness_ratio, vogel_coefficients
@@ -23,15 +23,15 @@ EDITION = "Vogel 1921, Fulcher 1925, Tammann 1926"
 class ExponentialCurve(CurveWithBands):
     """A curve ln x = a + b / (T − T₀), or an array of them."""
 
-    a: NDArray[np.float64]  # natural logarithm of the viscosity that the curve comes to when hot, [-]
-    b_K: NDArray[np.float64]  # Steepness, [K]
-    T0_K: NDArray[np.float64]  # temperature at which the curve rises without end, [K]
-    lowest_C: NDArray[np.float64]  # lowest fitted temperature, [°C]
-    highest_C: NDArray[np.float64]  # highest fitted temperature, [°C]
+    a: Array  # natural logarithm of the viscosity that the curve comes to when hot, [-]
+    b_K: Array  # Steepness, [K]
+    T0_K: Array  # temperature at which the curve rises without end, [K]
+    lowest_C: Array  # lowest fitted temperature, [°C]
+    highest_C: Array  # highest fitted temperature, [°C]
     points: FittedPoints  # what the points tell of the uncertainty
 
     @keeps_index
-    def viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
+    def viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
         """Return the viscosity of the curve at a temperature.
 
         Parameters
@@ -50,7 +50,7 @@ class ExponentialCurve(CurveWithBands):
         return np.exp(self.a + self.b_K / self._above(temperature_C, extrapolate))
 
     @keeps_index
-    def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
+    def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
         """Return the relative change of the viscosity with temperature, d ln x/dT = −b / (T − T₀)².
 
         Parameters
@@ -69,12 +69,7 @@ class ExponentialCurve(CurveWithBands):
         return -self.b_K / self._above(temperature_C, extrapolate) ** 2
 
     def _band(
-        self,
-        temperature_C: ArrayLike,
-        noise_percent: ArrayLike | None,
-        level: float,
-        extrapolate: bool,
-        results: int,
+        self, temperature_C: ArrayLike, noise_percent: ArrayLike | None, level: float, extrapolate: bool, results: int
     ) -> ViscosityBand:
         above = self._above(temperature_C, extrapolate)
         middle = np.exp(self.a + self.b_K / above)
@@ -82,7 +77,7 @@ class ExponentialCurve(CurveWithBands):
         half = self.points.half_width(derivatives, np.asarray(0.01), noise_percent, level, results)
         return ViscosityBand(middle * np.exp(-half), middle, middle * np.exp(half))
 
-    def _above(self, temperature_C: ArrayLike, extrapolate: bool) -> NDArray[np.float64]:
+    def _above(self, temperature_C: ArrayLike, extrapolate: bool) -> Array:
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
         above = np.asarray(kelvin(temperature) - self.T0_K)
@@ -133,12 +128,12 @@ def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurv
     return ExponentialCurve(*found, *ends_of_curves(temperature, y.shape[:-1]), points)
 
 
-def _derivatives(above: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+def _derivatives(above: Array, b: Array) -> Array:
     """Return the derivatives of ln x by a, b and T₀, last axis."""
     return np.stack(np.broadcast_arrays(1.0, 1.0 / above, b / above**2), axis=-1)
 
 
-def _refuse_other_bends(T: NDArray[np.float64], y: NDArray[np.float64], lost: NDArray[np.bool_]) -> None:
+def _refuse_other_bends(T: Array, y: Array, lost: NDArray[np.bool_]) -> None:
     lost = lost & ~np.isnan(T + y).any(axis=-1)
     if lost.any():
         raise OutOfRangeError(

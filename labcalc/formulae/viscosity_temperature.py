@@ -5,17 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.formulae._falling import refuse_rising
-from labcalc.formulae._least_squares import (
-    Arrays,
-    ends_of_curves,
-    in_blocks,
-    points_of_curves,
-    straight_line,
-)
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._least_squares import Arrays, ends_of_curves, in_blocks, points_of_curves, straight_line
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._series import keeps_index
 from labcalc.formulae._temperatures import ZERO_C, keep_inside, kelvin
 from labcalc.formulae.walther import (
@@ -35,16 +29,16 @@ EDITION = "ASTM D341-20"
 class ViscosityTemperatureLine:
     """A fitted line log log Z = A - B log T, or an array of them; temperatures broadcast against its shape."""
 
-    intercept: NDArray[np.float64]  # A, [-]
-    slope: NDArray[np.float64]  # B, [-]; positive, as the viscosity falls when the temperature rises
-    lowest_C: NDArray[np.float64]  # lowest fitted temperature, [°C]
-    highest_C: NDArray[np.float64]  # highest fitted temperature, [°C]
-    residuals_percent: NDArray[np.float64]
+    intercept: Array  # A, [-]
+    slope: Array  # B, [-]; positive, as the viscosity falls when the temperature rises
+    lowest_C: Array  # lowest fitted temperature, [°C]
+    highest_C: Array  # highest fitted temperature, [°C]
+    residuals_percent: Array
     """Line minus point for each fitted point, last axis, [% of the point's viscosity]."""
     number_of_points: int  # points fitted for each line
 
     @keeps_index
-    def kinematic_viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
+    def kinematic_viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
         """Return the kinematic viscosity of the line at a temperature.
 
         Parameters
@@ -65,7 +59,7 @@ class ViscosityTemperatureLine:
         return viscosity_from_ordinate(self.intercept - self.slope * np.log10(kelvin(temperature)))
 
     @keeps_index
-    def temperature_at(self, kinematic_viscosity: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
+    def temperature_at(self, kinematic_viscosity: ArrayLike, *, extrapolate: bool = False) -> Array:
         """Return the temperature at which the line has a kinematic viscosity.
 
         Parameters
@@ -89,7 +83,7 @@ class ViscosityTemperatureLine:
         return temperature[()]
 
     @keeps_index
-    def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
+    def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
         r"""Return the relative change of the viscosity with temperature, d ln ν/dT.
 
         .. math:: \frac{d \ln \nu}{dT} = -\frac{B \, Z \ln Z}{T \, \nu \, dZ/d\nu}
@@ -157,7 +151,7 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
     return ViscosityTemperatureLine(intercept, slope, *ends, residuals, temperature.shape[-1])
 
 
-def _coefficients_and_residuals(T: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
+def _coefficients_and_residuals(T: Array, viscosity: Array) -> Arrays:
     x = np.log(T)
     fit = straight_line(x, double_logarithm(viscosity))
     residuals = 100.0 * (viscosity_of_double_logarithm(fit.at(x)) / viscosity - 1.0)

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import liquid_density, refuse_outside
+from labcalc.formulae._refusals import Array, liquid_density, refuse_outside
 
 EDITION = "API MPMS 11.1-2004 / ASTM D1250-08 / ISO 91:2017"
 
@@ -66,18 +66,18 @@ COMMODITIES: Mapping[str, Commodity] = MappingProxyType(
 class VolumeCorrection:
     """What temperature and pressure do to the volume of an oil, against 60 °F and no gauge pressure."""
 
-    alpha_60: NDArray[np.float64]  # thermal expansion at 60 °F, [1/°F]
-    temperature_factor: NDArray[np.float64]  # CTL, [-]
-    compressibility: NDArray[np.float64]  # scaled compressibility Fp, [1e-5/psi]
-    pressure_factor: NDArray[np.float64]  # CPL, [-]
+    alpha_60: Array  # thermal expansion at 60 °F, [1/°F]
+    temperature_factor: Array  # CTL, [-]
+    compressibility: Array  # scaled compressibility Fp, [1e-5/psi]
+    pressure_factor: Array  # CPL, [-]
 
     @property
-    def factor(self) -> NDArray[np.float64]:
+    def factor(self) -> Array:
         """CTPL, [-]: the density there over the density at 60 °F; also the volume at 60 °F over the volume there."""
         return self.temperature_factor * self.pressure_factor
 
 
-def ipts68_from_its90(temperature_C: ArrayLike) -> NDArray[np.float64]:
+def ipts68_from_its90(temperature_C: ArrayLike) -> Array:
     """Return a temperature of today's scale on the scale of 1968, on which the tables were measured.
 
     Parameters
@@ -143,11 +143,7 @@ def volume_correction(
 
 
 def corrected(
-    density_60F: NDArray[np.float64],
-    temperature_C: NDArray[np.float64],
-    pressure_kPa: NDArray[np.float64],
-    group: Commodity,
-    alpha_60: NDArray[np.float64] | None,
+    density_60F: Array, temperature_C: Array, pressure_kPa: Array, group: Commodity, alpha_60: Array | None
 ) -> VolumeCorrection:
     """Return the correction factors; the inputs are known to lie in their ranges: par. 11.1.6.1."""
     t = fahrenheit(ipts68_from_its90(temperature_C))
@@ -157,8 +153,8 @@ def corrected(
 
 
 def thermal_factor(
-    density_60F: NDArray[np.float64], t: NDArray[np.float64], group: Commodity, alpha_60: NDArray[np.float64] | None
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    density_60F: Array, t: Array, group: Commodity, alpha_60: Array | None
+) -> tuple[Array, Array, Array]:
     """Return the density at the shifted base, the expansion at 60 °F and CTL; ``t`` in °F on IPTS-68."""
     if alpha_60 is None:
         shifted, alpha = _shifted_by_group(density_60F, group)
@@ -168,34 +164,30 @@ def thermal_factor(
     return shifted, alpha, np.exp(-alpha * D * (1.0 + 0.8 * alpha * (D + SHIFT_F)))
 
 
-def pressure_factor(
-    shifted: NDArray[np.float64], t: NDArray[np.float64], P: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def pressure_factor(shifted: Array, t: Array, P: Array) -> tuple[Array, Array]:
     """Return Fp and CPL; ``t`` in °F on IPTS-68, ``P`` in psi."""
     Fp = np.exp(-1.9947 + 0.00013427 * t + (793920.0 + 2326.0 * t) / shifted**2)
     return Fp, 1.0 / (1.0 - 1e-5 * Fp * P)
 
 
-def of_subgroup(values: tuple[float, ...], density_60F: NDArray[np.float64], group: Commodity) -> NDArray[np.float64]:
+def of_subgroup(values: tuple[float, ...], density_60F: Array, group: Commodity) -> Array:
     """Return the value of the sub-group that each density at 60 °F belongs to; one value where there is one group."""
     if len(values) == 1:
         return np.asarray(values[0])
     return np.asarray(np.array(values)[np.searchsorted(group.joints, density_60F, side="right")])
 
 
-def fahrenheit(temperature_C: NDArray[np.float64]) -> NDArray[np.float64]:
+def fahrenheit(temperature_C: Array) -> Array:
     """Return a temperature in °F: par. 11.1.5.1."""
     return 1.8 * temperature_C + 32.0
 
 
-def gauge_psi(pressure_kPa: NDArray[np.float64]) -> NDArray[np.float64]:
+def gauge_psi(pressure_kPa: Array) -> Array:
     """Return a gauge pressure in psi; below the atmosphere's counts as none: par. 11.1.5.1 and 11.1.6.1."""
     return np.maximum(pressure_kPa, 0.0) / _KPA_OF_PSI
 
 
-def commodity_group(
-    commodity: str, alpha_60: ArrayLike | None, density: NDArray[np.float64]
-) -> tuple[Commodity, NDArray[np.float64] | None]:
+def commodity_group(commodity: str, alpha_60: ArrayLike | None, density: Array) -> tuple[Commodity, Array | None]:
     """Return the group of a name, and the expansion if one is given that an oil of the density can have."""
     if commodity not in COMMODITIES:
         raise ValueError(f"commodity group '{commodity}' is unknown; known are {', '.join(map(repr, COMMODITIES))}")
@@ -207,12 +199,12 @@ def commodity_group(
     return COMMODITIES[commodity], alpha
 
 
-def refuse_expansion(alpha_60: NDArray[np.float64]) -> None:
+def refuse_expansion(alpha_60: Array) -> None:
     """Refuse a thermal expansion that no petroleum liquid has."""
     refuse_outside(alpha_60, "thermal expansion at 60 °F", "1/°F", lowest=230e-6, highest=930e-6, reason=_WHO)
 
 
-def _refuse_per_kelvin(alpha_60: NDArray[np.float64], density: NDArray[np.float64]) -> None:
+def _refuse_per_kelvin(alpha_60: Array, density: Array) -> None:
     """Refuse an expansion per °F that is a lubricating oil's per kelvin."""
     alpha, rho = np.broadcast_arrays(alpha_60, density)
     too_much = (alpha * rho > _MOST_EXPANSION) & (rho < _HEAVIEST_PETROLEUM)
@@ -229,15 +221,13 @@ def _refuse_per_kelvin(alpha_60: NDArray[np.float64], density: NDArray[np.float6
         )
 
 
-def refuse_conditions(temperature_C: NDArray[np.float64], pressure_kPa: NDArray[np.float64]) -> None:
+def refuse_conditions(temperature_C: Array, pressure_kPa: Array) -> None:
     """Refuse a temperature or pressure outside the tables."""
     refuse_outside(temperature_C, "temperature", "°C", lowest=-50.0, highest=150.0, reason=f"the tables of {_WHO}")
     refuse_outside(pressure_kPa, "gauge pressure", "kPa", highest=10342.14, reason=f"the tables of {_WHO}")
 
 
-def refuse_density_60F(
-    density: NDArray[np.float64], group: Commodity, alpha: NDArray[np.float64] | None, commodity: str
-) -> None:
+def refuse_density_60F(density: Array, group: Commodity, alpha: Array | None, commodity: str) -> None:
     """Refuse a density at 60 °F outside the commodity group."""
     if alpha is not None:
         liquid_density(density)
@@ -247,9 +237,7 @@ def refuse_density_60F(
     refuse_outside(density, "density at 60 °F", "kg/m³", **limits, meant=_GRAMS, reason=reason)
 
 
-def refuse_observed(
-    density: NDArray[np.float64], group: Commodity, alpha: NDArray[np.float64] | None, commodity: str
-) -> None:
+def refuse_observed(density: Array, group: Commodity, alpha: Array | None, commodity: str) -> None:
     """Refuse an observed density that no oil of the group can have: par. 11.1.6.2."""
     if alpha is not None:
         liquid_density(density)
@@ -259,9 +247,7 @@ def refuse_observed(
     refuse_outside(density, "density", "kg/m³", **limits, meant=_GRAMS, reason=reason)
 
 
-def _shifted_by_group(
-    density_60F: NDArray[np.float64], group: Commodity
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _shifted_by_group(density_60F: Array, group: Commodity) -> tuple[Array, Array]:
     """Return the density at the shifted base temperature and the expansion there; sub-group by the density at 60 °F."""
     K0, K1, K2 = (of_subgroup(K, density_60F, group) for K in (group.K0, group.K1, group.K2))
     A = 0.5 * SHIFT_F * ((K0 / density_60F + K1) / density_60F + K2)

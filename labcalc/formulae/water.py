@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import liquid_density, refuse_outside
+from labcalc.formulae._refusals import Array, liquid_density, refuse_outside
 from labcalc.formulae._temperatures import kelvin
 
 EDITION = "Tanaka et al. 2001 (CIPM), Metrologia 38, 301, for density; IAPWS SR6-08(2011) for viscosity"
@@ -17,7 +17,7 @@ _A5 = 999.974950  # highest density of water of ocean isotopy, free of air, [kg/
 _AIR_0, _AIR_1 = -4.612e-3, 0.106e-3  # what dissolved air adds to the density, [kg/m³] and [kg/m³/K]
 
 
-def water_density(temperature_C: ArrayLike, *, air_saturated: bool = False) -> NDArray[np.float64]:
+def water_density(temperature_C: ArrayLike, *, air_saturated: bool = False) -> Array:
     r"""Return the density of pure water at 101.325 kPa.
 
     .. math:: \rho = a_5 \left[ 1 - \frac{(t + a_1)^2 (t + a_2)}{a_3 (t + a_4)} \right]
@@ -52,7 +52,7 @@ def water_density(temperature_C: ArrayLike, *, air_saturated: bool = False) -> N
     return (density + (_AIR_0 + _AIR_1 * t) if air_saturated else density)[()]
 
 
-def water_viscosity(temperature_C: ArrayLike) -> NDArray[np.float64]:
+def water_viscosity(temperature_C: ArrayLike) -> Array:
     r"""Return the dynamic viscosity of pure water at 0.1 MPa, the anchor of every viscosity scale.
 
     .. math:: \eta = 280.68 \, \theta^{-1.9} + 511.45 \, \theta^{-7.7} + 61.131 \, \theta^{-19.6}
@@ -89,7 +89,7 @@ def water_viscosity(temperature_C: ArrayLike) -> NDArray[np.float64]:
 class RelativeDensity:
     """A density over that of water, with both temperatures: without them the number means nothing."""
 
-    value: NDArray[np.float64]  # relative density, [-]
+    value: Array  # relative density, [-]
     temperature_C: float  # temperature of the liquid, [°C]
     water_temperature_C: float  # temperature of the water, [°C]
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.statistics.series import Array
+
 _MEDIAN_FACTOR = 1.482602218505602
 """1/Φ⁻¹(3/4): from a median absolute deviation to a standard deviation; printed as 1.483."""
 
@@ -31,13 +33,13 @@ _VANISHED = 1e-9  # below this share of its start a standard deviation is on its
 class RobustEstimate:
     """Robust mean x* and standard deviation s* of a series, or of each column, and how many rounds they took."""
 
-    mean: NDArray[np.float64]
-    deviation: NDArray[np.float64]
+    mean: Array
+    deviation: Array
     number: NDArray[np.int64]
     rounds: int
 
 
-def scaled_median_deviation(results: ArrayLike) -> NDArray[np.float64]:
+def scaled_median_deviation(results: ArrayLike) -> Array:
     """Return the median absolute deviation from the median, on the scale of a standard deviation.
 
     Parameters
@@ -112,11 +114,11 @@ def algorithm_a(results: ArrayLike) -> RobustEstimate:
     raise ArithmeticError(f"Algorithm A didn't settle in {_ROUNDS} rounds: {np.asarray(results).tolist()}")
 
 
-def _median_spread(table: NDArray[np.float64], middle: ArrayLike) -> NDArray[np.float64]:
+def _median_spread(table: Array, middle: ArrayLike) -> Array:
     return np.asarray(_MEDIAN_FACTOR * np.nanmedian(np.abs(table - np.asarray(middle)), axis=0))
 
 
-def _table(results: ArrayLike, least: int) -> NDArray[np.float64]:
+def _table(results: ArrayLike, least: int) -> Array:
     table = np.asarray(results, dtype=float)
     if table.ndim not in (1, 2) or np.any(np.isinf(table)):
         raise ValueError("results: a series of numbers, or laboratories × levels with NaN where one is missing")

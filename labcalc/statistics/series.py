@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+Array = NDArray[np.float64]
 
-def finite_series(results: ArrayLike, least: int, purpose: str) -> NDArray[np.float64]:
+
+def finite_series(results: ArrayLike, least: int, purpose: str) -> Array:
     """Return the results as a one-dimensional array.
 
     Parameters
@@ -34,9 +36,7 @@ def finite_series(results: ArrayLike, least: int, purpose: str) -> NDArray[np.fl
     return series
 
 
-def paired_series(
-    first: ArrayLike, second: ArrayLike, least: int, purpose: str
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def paired_series(first: ArrayLike, second: ArrayLike, least: int, purpose: str) -> tuple[Array, Array]:
     """Return pairs of results as two series of one length.
 
     Parameters

@@ -7,15 +7,15 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.statistics.series import Array
+
 _TWO_SIDED, _ONE_SIDED = 1.9599639845400545, 1.6448536269514722  # normal quantiles of 97.5 % and of 95 %
 
 ONE_SIDED_FACTOR = _ONE_SIDED / (_TWO_SIDED * math.sqrt(2.0))
 """From the reproducibility to what one result must be inside a limit for 95 %: 0.5934; ISO 4259 prints 0.59."""
 
 
-def one_sided_margin(
-    reproducibility: ArrayLike, *, repeatability: ArrayLike = 0.0, results: ArrayLike = 1
-) -> NDArray[np.float64]:
+def one_sided_margin(reproducibility: ArrayLike, *, repeatability: ArrayLike = 0.0, results: ArrayLike = 1) -> Array:
     r"""Return how far inside a limit a result must be for 95 % certainty that the true value is inside.
 
     .. math:: \frac{1.645}{1.96\sqrt 2} \sqrt{R^2 - r^2 (1 - 1/k)}

@@ -8,9 +8,10 @@ from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.statistics.rounding import complies
+from labcalc.statistics.series import Array
 
 Conformity = Literal["met", "doubtful", "not met"]
 
@@ -104,9 +105,7 @@ DECISION_RULES: Mapping[str, DecisionRule] = MappingProxyType(
 """Decision rules by name; the first is the one that labcalc takes where nobody says otherwise."""
 
 
-def acceptance_interval(
-    lowest: ArrayLike, highest: ArrayLike, guard_band: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def acceptance_interval(lowest: ArrayLike, highest: ArrayLike, guard_band: ArrayLike) -> tuple[Array, Array]:
     r"""Return the interval in which results are accepted: the tolerance interval less a guard band at each end.
 
     .. math:: [T_L + w,\; T_U - w]
@@ -175,5 +174,5 @@ def decide_conformity(
     return "doubtful" if inside(rule.reject) else "not met"
 
 
-def _end(limit: NDArray[np.float64]) -> float | None:
+def _end(limit: Array) -> float | None:
     return None if np.isnan(limit) else float(limit)

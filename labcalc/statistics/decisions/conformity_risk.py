@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.statistics.decisions.conformity import acceptance_interval
+from labcalc.statistics.series import Array
 
 _FAR = 40.0  # so many standard deviations stand for infinity: the normal tail beyond is 0 in doubles
 
@@ -20,13 +21,13 @@ _FAR = 40.0  # so many standard deviations stand for infinity: the normal tail b
 class ConformityProbability:
     """Where the true value lies, given a result: probabilities, in the shape of the input."""
 
-    inside: NDArray[np.float64]
+    inside: Array
     """Probability that the item conforms; the specific producer's risk where it is rejected."""
-    below: NDArray[np.float64]
-    above: NDArray[np.float64]
+    below: Array
+    above: Array
 
     @property
-    def outside(self) -> NDArray[np.float64]:
+    def outside(self) -> Array:
         """Probability that the item does not conform; the specific consumer's risk where it is accepted."""
         return np.asarray(self.below + self.above)
 
@@ -80,8 +81,8 @@ def conformity_probability(
 class GlobalRisks:
     """How often a decision rule errs over a whole production: shares of all items, in the shape of the input."""
 
-    consumer: NDArray[np.float64]  # items that don't conform and are accepted
-    producer: NDArray[np.float64]  # items that conform and are rejected
+    consumer: Array  # items that don't conform and are accepted
+    producer: Array  # items that conform and are rejected
 
 
 def global_risks(
@@ -149,15 +150,13 @@ def global_risks(
     return GlobalRisks(*(np.asarray(np.maximum(one - both, 0.0)) for one in (accepted, conforming)))
 
 
-def _scores(
-    limits: tuple[NDArray[np.float64], NDArray[np.float64]], mean: NDArray[np.float64], spread: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _scores(limits: tuple[Array, Array], mean: Array, spread: Array) -> tuple[Array, Array]:
     """Return the limits in standard deviations; an open side lies at infinity, where the tails are 0."""
     low, high = (np.where(np.isnan(limit), end, limit) for limit, end in zip(limits, (-np.inf, np.inf), strict=True))
     return np.clip((low - mean) / spread, -_FAR, _FAR), np.clip((high - mean) / spread, -_FAR, _FAR)
 
 
-def _both_below(h: NDArray[np.float64], k: NDArray[np.float64], rho: NDArray[np.float64]) -> NDArray[np.float64]:
+def _both_below(h: Array, k: Array, rho: Array) -> Array:
     """Return the bivariate normal distribution function (Owen 1956, equation 2.1)."""
     from scipy.special import ndtr, owens_t
 
@@ -169,7 +168,7 @@ def _both_below(h: NDArray[np.float64], k: NDArray[np.float64], rho: NDArray[np.
     return np.asarray(0.5 * (ndtr(h) + ndtr(k) - apart) - owens_t(h, of_h) - owens_t(k, of_k))
 
 
-def _above_zero(values: ArrayLike, what: str) -> NDArray[np.float64]:
+def _above_zero(values: ArrayLike, what: str) -> Array:
     array = np.asarray(values, dtype=float)
     if np.any(array <= 0.0):
         raise ValueError(f"{what} {float(array[array <= 0.0].flat[0]):g}: more than 0 was expected")

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.statistics.series import Array
 
-def z_score(result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike) -> NDArray[np.float64]:
+
+def z_score(result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike) -> Array:
     """Return z, the distance from the assigned value over the standard deviation for assessment.
 
     Parameters
@@ -37,7 +39,7 @@ def z_score(result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike) -> NDA
 
 def z_prime_score(
     result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike, assigned_uncertainty: ArrayLike
-) -> NDArray[np.float64]:
+) -> Array:
     """Return z′, which allows for the uncertainty of the assigned value.
 
     Parameters
@@ -65,7 +67,7 @@ def z_prime_score(
 
 def zeta_score(
     result: ArrayLike, assigned: ArrayLike, uncertainty: ArrayLike, assigned_uncertainty: ArrayLike
-) -> NDArray[np.float64]:
+) -> Array:
     """Return ζ, the distance from the assigned value over both standard uncertainties together.
 
     It judges the laboratory's own claim: a small z with a large ζ means an uncertainty stated too small. It holds
@@ -93,9 +95,7 @@ def zeta_score(
     return _distance(result, assigned, _combined(uncertainty, assigned_uncertainty))
 
 
-def en_score(
-    result: ArrayLike, assigned: ArrayLike, expanded: ArrayLike, assigned_expanded: ArrayLike
-) -> NDArray[np.float64]:
+def en_score(result: ArrayLike, assigned: ArrayLike, expanded: ArrayLike, assigned_expanded: ArrayLike) -> Array:
     """Return E_n, the distance from the assigned value over both expanded uncertainties together.
 
     Parameters
@@ -158,7 +158,7 @@ def en_words(scores: ArrayLike) -> NDArray[np.str_]:
     return np.select([size <= 1.0, ~np.isnan(size)], ["acceptable", "action"], "not scored")
 
 
-def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> NDArray[np.float64]:
+def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> Array:
     """Return the standard uncertainty of a robust mean as an assigned value.
 
     Parameters
@@ -177,18 +177,18 @@ def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> NDArray[
     return np.asarray(1.25 * np.asarray(deviation, dtype=float) / np.sqrt(np.asarray(number, dtype=float)))
 
 
-def _distance(result: ArrayLike, assigned: ArrayLike, spread: NDArray[np.float64]) -> NDArray[np.float64]:
+def _distance(result: ArrayLike, assigned: ArrayLike, spread: Array) -> Array:
     return np.asarray((np.asarray(result, dtype=float) - np.asarray(assigned, dtype=float)) / spread)
 
 
-def _combined(first: ArrayLike, second: ArrayLike) -> NDArray[np.float64]:
+def _combined(first: ArrayLike, second: ArrayLike) -> Array:
     one, other = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
     if np.any(one < 0.0) or np.any(other < 0.0):
         raise ValueError("an uncertainty below 0: 0 or more was expected")
     return _above_zero(np.hypot(one, other), "combined uncertainty")
 
 
-def _above_zero(value: ArrayLike, name: str) -> NDArray[np.float64]:
+def _above_zero(value: ArrayLike, name: str) -> Array:
     spread = np.asarray(value, dtype=float)
     if np.any(spread <= 0.0):
         raise ValueError(f"{name} {float(np.min(spread)):g}: more than 0 was expected")

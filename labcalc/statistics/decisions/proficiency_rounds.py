@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.decisions.proficiency import robust_mean_uncertainty, score_words, z_prime_score, z_score
 from labcalc.statistics.robust import algorithm_a
+from labcalc.statistics.series import Array
 
 _NEGLIGIBLE = 0.3
 """Share of the standard deviation for assessment up to which the assigned value's uncertainty changes nothing."""
@@ -27,10 +28,10 @@ class ProficiencyRound:
     for assessment σ_pt.
     """
 
-    assigned: NDArray[np.float64]
-    assigned_uncertainty: NDArray[np.float64]
-    deviation: NDArray[np.float64]
-    scores: NDArray[np.float64]
+    assigned: Array
+    assigned_uncertainty: Array
+    deviation: Array
+    scores: Array
     words: NDArray[np.str_]
     score: NDArray[np.str_]
     reason: NDArray[np.str_]

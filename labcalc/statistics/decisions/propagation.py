@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from labcalc.statistics.series import Array
 
 _STEP = 1e-6  # relative step of the central difference: its truncation error is of the order of 1e-12
 _PRINTED = 1e-3  # A printed matrix may miss being positive by the rounding of its last digit
@@ -59,7 +61,7 @@ def propagated_covariance(
     values: Sequence[float],
     uncertainties: Sequence[float],
     correlation: ArrayLike | None = None,
-) -> NDArray[np.float64]:
+) -> Array:
     """Return the covariance matrix of one or several outputs that share their inputs.
 
     Parameters
@@ -94,7 +96,7 @@ def sensitivities(
     function: Callable[..., float] | Callable[..., ArrayLike],
     values: Sequence[float],
     uncertainties: Sequence[float] | None = None,
-) -> NDArray[np.float64]:
+) -> Array:
     """Return the sensitivity coefficients of a model at the estimates of its inputs, by central differences.
 
     Parameters
@@ -123,7 +125,7 @@ def sensitivities(
     return np.stack(columns, axis=-1)
 
 
-def _uncertainties(values: Sequence[float], uncertainties: Sequence[float]) -> NDArray[np.float64]:
+def _uncertainties(values: Sequence[float], uncertainties: Sequence[float]) -> Array:
     spread = np.asarray(uncertainties, dtype=float)
     if spread.shape != np.shape(values):
         raise ValueError(f"{np.size(values)} values, but {spread.size} uncertainties: one for each value was expected")
@@ -132,7 +134,7 @@ def _uncertainties(values: Sequence[float], uncertainties: Sequence[float]) -> N
     return spread
 
 
-def checked_correlation(correlation: ArrayLike | None, inputs: int) -> NDArray[np.float64]:
+def checked_correlation(correlation: ArrayLike | None, inputs: int) -> Array:
     """Check a matrix of correlations; none stands for the identity."""
     if correlation is None:
         return np.eye(inputs)

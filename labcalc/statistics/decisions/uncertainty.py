@@ -14,10 +14,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.coverage import coverage_factor, effective_degrees_of_freedom
 from labcalc.statistics.decisions.propagation import propagated_uncertainty, sensitivities
+from labcalc.statistics.series import Array
 
-Distribution: TypeAlias = (
-    Literal["normal", "rectangular", "triangular", "arcsine"] | Callable[[Generator, int], NDArray[np.float64]]
-)
+Distribution: TypeAlias = Literal["normal", "rectangular", "triangular", "arcsine"] | Callable[[Generator, int], Array]
 """A shape by name, or a function of a generator and a number that draws from a shape of mean 0 and deviation 1."""
 
 _HALF_WIDTHS: Mapping[str, float] = MappingProxyType(
@@ -158,7 +157,7 @@ def _component(given: InputQuantity, sensitivity: float, contribution: float, sh
     )
 
 
-def _effective(contributions: NDArray[np.float64], degrees: NDArray[np.float64], related: NDArray[np.float64]) -> float:
+def _effective(contributions: Array, degrees: Array, related: Array) -> float:
     """Welch-Satterthwaite over groups: inputs that are correlated count as one component of the smallest number."""
     groups = _groups(related)
     variances = [contributions[g] @ related[np.ix_(g, g)] @ contributions[g] for g in groups]
@@ -167,7 +166,7 @@ def _effective(contributions: NDArray[np.float64], degrees: NDArray[np.float64],
     )
 
 
-def _groups(related: NDArray[np.float64]) -> list[NDArray[np.intp]]:
+def _groups(related: Array) -> list[NDArray[np.intp]]:
     """Inputs that hang together by correlation, directly or through others."""
     if np.array_equal(related, np.eye(len(related))):
         return list(np.arange(len(related))[:, None])

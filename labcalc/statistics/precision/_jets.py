@@ -7,16 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-_Array = NDArray[np.float64]
+from labcalc.statistics.series import Array
 
 
 @dataclass(frozen=True)
 class Jet:
     """Values (n), gradients (n, p) and curvatures (n, p, p) by p parameters."""
 
-    value: _Array
-    slope: _Array
-    bend: _Array
+    value: Array
+    slope: Array
+    bend: Array
 
     @staticmethod
     def parameter(value: float, place: int, parameters: int) -> Jet:
@@ -42,7 +42,7 @@ class Jet:
             + crossed.transpose(0, 2, 1),
         )
 
-    def times(self, factor: _Array | float) -> Jet:
+    def times(self, factor: Array | float) -> Jet:
         """Return the jets times constants; a single jet times n constants gives n jets."""
         constant = np.atleast_1d(np.asarray(factor, dtype=float))
         return Jet(constant * self.value, constant[:, None] * self.slope, constant[:, None, None] * self.bend)
@@ -55,12 +55,10 @@ class Jet:
         """Return ln x."""
         return self._through(np.log(self.value), 1.0 / self.value, -1.0 / self.value**2)
 
-    def _through(self, value: _Array, first: _Array, second: _Array) -> Jet:
+    def _through(self, value: Array, first: Array, second: Array) -> Jet:
         squared = self.slope[:, :, None] * self.slope[:, None, :]
         return Jet(
-            value,
-            first[:, None] * self.slope,
-            first[:, None, None] * self.bend + second[:, None, None] * squared,
+            value, first[:, None] * self.slope, first[:, None, None] * self.bend + second[:, None, None] * squared
         )
 
     def summed(self, starts: NDArray[np.intp]) -> Jet:

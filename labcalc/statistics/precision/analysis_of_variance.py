@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.precision._nesting import Nesting, centred, nesting
-from labcalc.statistics.series import finite_series
+from labcalc.statistics.series import Array, finite_series
 
 
 @dataclass(frozen=True)
@@ -41,12 +41,12 @@ class NestedAnalysis:
     layout: Nesting = field(repr=False, compare=False)
 
     @property
-    def mean_squares(self) -> NDArray[np.float64]:
+    def mean_squares(self) -> Array:
         """Mean square of each line."""
         return np.array([line.mean_square for line in self.lines])
 
     @property
-    def degrees_of_freedom(self) -> NDArray[np.float64]:
+    def degrees_of_freedom(self) -> Array:
         """Degrees of freedom of each line."""
         return np.array([line.degrees_of_freedom for line in self.lines], dtype=float)
 
@@ -139,13 +139,13 @@ def _materials(series: ArrayLike | None, nest: Nesting) -> NDArray[np.intp]:
     return ordered
 
 
-def _less_material_means(values: NDArray[np.float64], materials: NDArray[np.intp]) -> NDArray[np.float64]:
+def _less_material_means(values: Array, materials: NDArray[np.intp]) -> Array:
     """Take from each result the mean of its material; what groups differ by stays, since each holds every material."""
     rest = values - values.mean()
     return np.asarray(rest - (np.bincount(materials, rest) / np.bincount(materials))[materials])
 
 
-def _refuse_without_degrees(nest: Nesting, degrees: NDArray[np.float64], lowest: str) -> None:
+def _refuse_without_degrees(nest: Nesting, degrees: Array, lowest: str) -> None:
     names = ("all results", *nest.names, lowest)
     counts = [*(one.size for one in nest.starts), nest.number]
     for place, freedom in enumerate(degrees):
@@ -157,7 +157,7 @@ def _refuse_without_degrees(nest: Nesting, degrees: NDArray[np.float64], lowest:
             )
 
 
-def sums_of_squares(values: NDArray[np.float64], nest: Nesting) -> NDArray[np.float64]:
+def sums_of_squares(values: Array, nest: Nesting) -> Array:
     """Return the sum of squares of each line, a column a set of results; ``values`` in the nesting's order, about 0."""
     means = nest.means(values)
     shape = (-1,) + (1,) * (values.ndim - 1)
@@ -169,7 +169,7 @@ def sums_of_squares(values: NDArray[np.float64], nest: Nesting) -> NDArray[np.fl
     return np.array([*squares, (rest**2).sum(axis=0)])
 
 
-def expected_coefficients(nest: Nesting) -> NDArray[np.float64]:
+def expected_coefficients(nest: Nesting) -> Array:
     """Return how often each component counts in the expected mean square of each line."""
     levels, degrees = len(nest.starts), nest.degrees_of_freedom()
     table = np.zeros((levels, levels))

@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.statistics.series import Array
+
 FEWEST_CHANGES = 6  # results after a sample of another level below which no share is estimated, [-]: our own choice
 
 _NOTHING = 1e-12  # determinant of a correlation below which two shares can't be told apart
@@ -66,13 +68,13 @@ class CarriedShare:
 class SharesOverTime:
     """Sums of a regression as it grew, row by row, so that it can be had for any stretch of time."""
 
-    information: NDArray[np.float64]  # Σ x xᵀ up to each row, shape (n + 1, p, p); the first is 0
-    moment: NDArray[np.float64]  # Σ x y, shape (n + 1, p)
-    squares: NDArray[np.float64]  # Σ y², shape (n + 1,)
+    information: Array  # Σ x xᵀ up to each row, shape (n + 1, p, p); the first is 0
+    moment: Array  # Σ x y, shape (n + 1, p)
+    squares: Array  # Σ y², shape (n + 1,)
     numbers: NDArray[np.int64]  # rows that tell something, shape (n + 1,)
     changes: NDArray[np.int64]  # results after a sample of another level, by share, shape (n + 1, p)
 
-    def slopes(self) -> NDArray[np.float64]:
+    def slopes(self) -> Array:
         """Return the shares as each row found them.
 
         Returns
@@ -108,9 +110,7 @@ class SharesOverTime:
         )
 
 
-def within_materials(
-    columns: ArrayLike, materials: ArrayLike, *, weights: ArrayLike | None = None
-) -> NDArray[np.float64]:
+def within_materials(columns: ArrayLike, materials: ArrayLike, *, weights: ArrayLike | None = None) -> Array:
     r"""Free columns of the level of each material, row by row, looking back only.
 
     .. math:: u_i = \sqrt{\frac{w_i W_{i-1}}{W_i}} \, (z_i - \bar z_{i-1})
@@ -200,9 +200,7 @@ def _grown(values: NDArray[Any]) -> NDArray[Any]:
     return np.concatenate([np.zeros((1, *values.shape[1:]), values.dtype), np.cumsum(values, axis=0)])
 
 
-def _solved(
-    information: NDArray[np.float64], moment: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _solved(information: Array, moment: Array) -> tuple[Array, Array]:
     """Return shares and the inverse of the information; 0 for a share that nothing tells of."""
     diagonal = np.einsum("...ii->...i", information)
     told = diagonal > 0.0

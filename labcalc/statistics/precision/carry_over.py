@@ -10,11 +10,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.statistics.series import finite_series
-
-_Array = NDArray[np.float64]
+from labcalc.statistics.series import Array, finite_series
 
 HIGH_LOW_ORDER = "LLLHHLHHLLLLHHLHHLHHL"
 """The published order of 21 runs, low and high: five lows after a low, five lows after a high, five highs after a
@@ -139,6 +137,6 @@ def high_low_carry_over(results: ArrayLike, *, order: str = HIGH_LOW_ORDER) -> H
     return HighLowCarryOver(low, after_high, high, deviation, (after_high - low) / (high - low))
 
 
-def _after(series: _Array, order: str, pair: str) -> _Array:
+def _after(series: Array, order: str, pair: str) -> Array:
     follows = np.array([before + step == pair for before, step in pairwise(order)], dtype=bool)
     return np.asarray(series[1:][follows])

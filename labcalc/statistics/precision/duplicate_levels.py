@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.statistics.series import paired_series
+from labcalc.statistics.series import Array, paired_series
 
 LEAST_PAIRS_FOR_A_POWER_LAW = 30
 """Pairs below which no power law is fitted, [-]: squares of differences scatter by 140 % each."""
@@ -48,7 +48,7 @@ class PowerLaw:
         reach = float(stdtrit(self.number - 2, (1.0 + self.confidence) / 2.0)) * self.exponent_error
         return self.exponent - reach, self.exponent + reach
 
-    def deviation_at(self, level: ArrayLike) -> NDArray[np.float64]:
+    def deviation_at(self, level: ArrayLike) -> Array:
         """Return the standard deviation at a level.
 
         Parameters
@@ -95,7 +95,7 @@ def level_dependence(first: ArrayLike, second: ArrayLike) -> LevelDependence:
     return LevelDependence(one.size, correlation, p_value, multiplier, float(gammaincc(0.5, multiplier / 2.0)))
 
 
-def _rank_correlation(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
+def _rank_correlation(x: Array, y: Array) -> tuple[float, float]:
     from scipy.special import stdtr
 
     rho, degrees = _correlation(_ranks(x), _ranks(y)), x.size - 2
@@ -105,14 +105,14 @@ def _rank_correlation(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[f
     return rho, 2.0 * float(stdtr(degrees, -t))
 
 
-def _ranks(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def _ranks(values: Array) -> Array:
     """Return the ranks, the mean of theirs for equal values."""
     _, place, counts = np.unique(values, return_inverse=True, return_counts=True)
     last = np.cumsum(counts)
     return np.asarray((last - (counts - 1) / 2.0)[place])
 
 
-def _correlation(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
+def _correlation(x: Array, y: Array) -> float:
     x, y = x - x.mean(), y - y.mean()
     scale = math.sqrt(float(x @ x) * float(y @ y))
     return float(np.clip(x @ y / scale, -1.0, 1.0)) if scale > 0.0 else math.nan
@@ -175,7 +175,7 @@ def fit_power_law(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.
     )
 
 
-def _gamma_regression(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
+def _gamma_regression(x: Array, y: Array) -> tuple[float, float]:
     """Return intercept and slope of ln E(y) on centred x by reweighted least squares, steps halved if they overshoot.
 
     The observed weights y/E(y) make them Newton's steps: the expected ones, all 1, may step to and fro for ever.
@@ -199,7 +199,7 @@ def _gamma_regression(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[f
     return float(beta[0]), float(beta[1])
 
 
-def _deviance(design: NDArray[np.float64], y: NDArray[np.float64], beta: NDArray[np.float64]) -> float:
+def _deviance(design: Array, y: Array, beta: Array) -> float:
     eta = beta @ design
     with np.errstate(over="ignore"):
         return float(np.sum(eta + y * np.exp(-eta)))

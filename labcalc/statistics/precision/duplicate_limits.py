@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.statistics.series import Array
+
 _MOST_PAIRS = 10**9
 
 
@@ -32,7 +34,7 @@ class RepeatabilityComparison:
         return "better than published" if self.p_better < half else "as published"
 
 
-def difference_limit_factor(degrees_of_freedom: ArrayLike = math.inf, confidence: float = 0.95) -> NDArray[np.float64]:
+def difference_limit_factor(degrees_of_freedom: ArrayLike = math.inf, confidence: float = 0.95) -> Array:
     r"""Return the factor from a standard deviation to the limit of the difference of two results.
 
     .. math:: f = t_{(1 + p) / 2, \nu} \sqrt 2
@@ -119,7 +121,7 @@ def compare_repeatability(
     return RepeatabilityComparison(math.sqrt(variance_ratio), (low, high), nu, published_nu, worse, better, confidence)
 
 
-def share_beyond(deviation: ArrayLike, limit: ArrayLike) -> NDArray[np.float64]:
+def share_beyond(deviation: ArrayLike, limit: ArrayLike) -> Array:
     r"""Return the share of pairs whose difference is to be expected beyond a limit.
 
     .. math:: P(|d| > r) = \operatorname{erfc}(r / 2 s)
@@ -191,7 +193,7 @@ def pairs_needed(
     return np.asarray(high, dtype=np.int64)
 
 
-def holm_adjusted(p_values: ArrayLike) -> NDArray[np.float64]:
+def holm_adjusted(p_values: ArrayLike) -> Array:
     """Return p-values adjusted for being several: whichever is below 0.05 then, chance alone gives one in twenty times.
 
     Parameters

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.statistics.precision.duplicate_limits import difference_limit_factor
 from labcalc.statistics.precision.long_term_precision import spread_interval
 from labcalc.statistics.precision.pair_order import OrderEffect, order_effect
-from labcalc.statistics.series import finite_series, paired_series
+from labcalc.statistics.series import Array, finite_series, paired_series
 
 
 @dataclass(frozen=True)
@@ -138,8 +138,8 @@ def _precision(
     return DuplicatePrecision(number, deviation, degrees, interval, confidence, form, order)
 
 
-def _within(series: NDArray[np.float64], number: NDArray[np.intp], sizes: NDArray[np.intp]) -> NDArray[np.float64]:
+def _within(series: Array, number: NDArray[np.intp], sizes: NDArray[np.intp]) -> Array:
     """Return each result less its set's mean; shifted first, so that large results with small scatter keep digits."""
     shifted = series - series[np.unique(number, return_index=True)[1]][number]
-    means: NDArray[np.float64] = np.bincount(number, weights=shifted) / sizes
+    means: Array = np.bincount(number, weights=shifted) / sizes
     return np.asarray(shifted - means[number])

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.precision.outlier_limits import mandel_h_limit, mandel_k_limit
+from labcalc.statistics.series import Array
 
 
 @dataclass(frozen=True)
@@ -21,8 +22,8 @@ class InterlaboratoryCells:
     laboratories: tuple[str, ...]
     levels: tuple[str, ...]
     counts: NDArray[np.int64]
-    means: NDArray[np.float64]
-    deviations: NDArray[np.float64]
+    means: Array
+    deviations: Array
 
     @property
     def usual_count(self) -> NDArray[np.int64]:
@@ -60,10 +61,10 @@ class MandelStatistics:
 
     laboratories: tuple[str, ...]
     levels: tuple[str, ...]
-    h: NDArray[np.float64]
-    k: NDArray[np.float64]
-    h_limits: NDArray[np.float64]
-    k_limits: NDArray[np.float64]
+    h: Array
+    k: Array
+    h_limits: Array
+    k_limits: Array
     significance: float
 
     @property
@@ -78,9 +79,7 @@ class MandelStatistics:
 
 
 def interlaboratory_cells(
-    laboratory: Sequence[object] | NDArray[np.generic],
-    level: Sequence[object] | NDArray[np.generic],
-    value: ArrayLike,
+    laboratory: Sequence[object] | NDArray[np.generic], level: Sequence[object] | NDArray[np.generic], value: ArrayLike
 ) -> InterlaboratoryCells:
     """Return a list of results, one a line, as cells; laboratories and levels keep the order in which they come.
 

@@ -9,9 +9,9 @@ from types import MappingProxyType
 from typing import Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.statistics.series import finite_series
+from labcalc.statistics.series import Array, finite_series
 
 RelationForm: TypeAlias = Literal["constant", "proportional", "linear", "power"]
 
@@ -45,7 +45,7 @@ class PrecisionRelation:
         """Deviance with 2 for each parameter: the smallest is chosen."""
         return self.deviance + 2.0 * self.parameters
 
-    def deviation_at(self, level: ArrayLike) -> NDArray[np.float64]:
+    def deviation_at(self, level: ArrayLike) -> Array:
         """Return the standard deviation at a level.
 
         Parameters
@@ -137,26 +137,26 @@ def fit_precision_relation(
     return chosen[0]
 
 
-def _curve(form: RelationForm, intercept: float, slope: float, level: NDArray[np.float64]) -> NDArray[np.float64]:
+def _curve(form: RelationForm, intercept: float, slope: float, level: Array) -> Array:
     if form == "power":
         return np.asarray(intercept * level**slope)
     return np.asarray(intercept + slope * level)
 
 
-def _constant(level: NDArray[np.float64], deviation: NDArray[np.float64]) -> tuple[float, float]:
+def _constant(level: Array, deviation: Array) -> tuple[float, float]:
     return float(np.mean(deviation)), 0.0
 
 
-def _proportional(level: NDArray[np.float64], deviation: NDArray[np.float64]) -> tuple[float, float]:
+def _proportional(level: Array, deviation: Array) -> tuple[float, float]:
     return 0.0, float(np.mean(deviation / level))
 
 
-def _power(level: NDArray[np.float64], deviation: NDArray[np.float64]) -> tuple[float, float]:
+def _power(level: Array, deviation: Array) -> tuple[float, float]:
     intercept, slope = _weighted_line(np.log(level), np.log(deviation), np.ones_like(level))
     return math.exp(intercept), slope
 
 
-def _linear(level: NDArray[np.float64], deviation: NDArray[np.float64]) -> tuple[float, float]:
+def _linear(level: Array, deviation: Array) -> tuple[float, float]:
     """Return the weighted line, or NaN where it isn't positive at every level."""
     on_line = deviation
     for _ in range(_ROUNDS):
@@ -170,25 +170,20 @@ def _linear(level: NDArray[np.float64], deviation: NDArray[np.float64]) -> tuple
     return math.nan, math.nan
 
 
-def _weighted_line(x: NDArray[np.float64], y: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[float, float]:
+def _weighted_line(x: Array, y: Array, weight: Array) -> tuple[float, float]:
     centre = np.average(x, weights=weight), np.average(y, weights=weight)
     across = x - centre[0]
     slope = float(np.sum(weight * across * (y - centre[1])) / np.sum(weight * across**2))
     return float(centre[1] - slope * centre[0]), slope
 
 
-_FITS: Mapping[RelationForm, Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[float, float]]] = (
-    MappingProxyType({"constant": _constant, "proportional": _proportional, "linear": _linear, "power": _power})
+_FITS: Mapping[RelationForm, Callable[[Array, Array], tuple[float, float]]] = MappingProxyType(
+    {"constant": _constant, "proportional": _proportional, "linear": _linear, "power": _power}
 )
 
 
 def _judged(
-    form: RelationForm,
-    intercept: float,
-    slope: float,
-    level: NDArray[np.float64],
-    deviation: NDArray[np.float64],
-    degrees: NDArray[np.float64],
+    form: RelationForm, intercept: float, slope: float, level: Array, deviation: Array, degrees: Array
 ) -> PrecisionRelation:
     from scipy.special import chdtrc
 

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labcalc.statistics.precision.nested_components import combination_interval, component_weights
+from labcalc.statistics.series import Array
 
 _DRAWS = 4000  # sets of mean squares over which an interval's width is averaged: a ratio of widths is then good to 1 %
 
@@ -143,7 +143,7 @@ def best_plan(
     )
 
 
-def _rounded(spread: NDArray[np.float64]) -> NDArray[np.float64]:
+def _rounded(spread: Array) -> Array:
     """Equal variances compare equal, whatever their last digits are."""
     least = float(spread.min())
     return np.round(spread / least, 12) if least > 0.0 else spread
@@ -221,7 +221,7 @@ def interval_gains(
     return tuple(gains)
 
 
-def _expected_widths(variances: Sequence[float], sizes: Sequence[int], confidence: float) -> NDArray[np.float64]:
+def _expected_widths(variances: Sequence[float], sizes: Sequence[int], confidence: float) -> Array:
     """Return the mean width of the interval of each standard deviation in a balanced layout."""
     from scipy.special import gammaincinv
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.precision.analysis_of_variance import NestedAnalysis
+from labcalc.statistics.series import Array
 
 
 @dataclass(frozen=True)
@@ -144,7 +145,7 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
     return VarianceComponents(components, sums, confidence)
 
 
-def _degrees(analysis: NestedAnalysis, variances: NDArray[np.float64]) -> NDArray[np.float64]:
+def _degrees(analysis: NestedAnalysis, variances: Array) -> Array:
     """Return effective degrees of freedom of the mean squares; of the lowest line they are what it counts."""
     counted = analysis.degrees_of_freedom
     if not variances.any():
@@ -152,28 +153,26 @@ def _degrees(analysis: NestedAnalysis, variances: NDArray[np.float64]) -> NDArra
     return np.append(analysis.layout.effective_degrees(variances)[:-1], counted[-1])
 
 
-def component_weights(coefficients: NDArray[np.float64]) -> NDArray[np.float64]:
+def component_weights(coefficients: Array) -> Array:
     """Return how each mean square counts in each component, a component a row."""
     weights = np.linalg.inv(coefficients)
     weights[np.abs(weights) < 1e-12 * np.abs(weights).max(axis=1, keepdims=True)] = 0.0
     return np.asarray(weights)
 
 
-def sum_weights(weights: NDArray[np.float64]) -> NDArray[np.float64]:
+def sum_weights(weights: Array) -> Array:
     """Return how each mean square counts in the sum of each component and all below it, a sum a row."""
     sums = np.cumsum(weights[::-1], axis=0)[::-1].copy()
     sums[np.abs(sums) < 1e-12] = 0.0
     return np.asarray(sums)
 
 
-def _single_interval(
-    weights: NDArray[np.float64], squares: NDArray[np.float64], degrees: NDArray[np.float64], confidence: float
-) -> tuple[float, float]:
+def _single_interval(weights: Array, squares: Array, degrees: Array, confidence: float) -> tuple[float, float]:
     low, high = combination_interval(weights, squares, degrees, confidence=confidence)
     return float(low), float(high)
 
 
-def _effective_degrees(parts: NDArray[np.float64], degrees: NDArray[np.float64]) -> float:
+def _effective_degrees(parts: Array, degrees: Array) -> float:
     """Welch and Satterthwaite, for a sum of mean squares: JCGM 100:2008, equation G.2b."""
     spread = float((parts**2 / degrees).sum())
     return float(parts.sum()) ** 2 / spread if spread > 0.0 else math.nan
@@ -181,7 +180,7 @@ def _effective_degrees(parts: NDArray[np.float64], degrees: NDArray[np.float64])
 
 def combination_interval(
     weights: ArrayLike, mean_squares: ArrayLike, degrees_of_freedom: ArrayLike, *, confidence: float = 0.95
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[Array, Array]:
     r"""Return the modified large-sample interval of a sum or difference of expected mean squares.
 
     .. math:: \hat\gamma = \sum_i c_i M_i, \quad L = \hat\gamma - \sqrt{V_L}, \quad U = \hat\gamma + \sqrt{V_U}
@@ -221,14 +220,12 @@ def combination_interval(
     return np.maximum(low, 0.0), np.maximum(high, 0.0)
 
 
-def _variance_forms(
-    added: NDArray[np.bool_], degrees: NDArray[np.float64], tail: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _variance_forms(added: NDArray[np.bool_], degrees: Array, tail: float) -> tuple[Array, Array]:
     """Return V_L and V_U as quadratic forms in the absolute parts."""
     return _variance_form(added, degrees, tail), _variance_form(~added, degrees, tail)
 
 
-def _variance_form(added: NDArray[np.bool_], degrees: NDArray[np.float64], tail: float) -> NDArray[np.float64]:
+def _variance_form(added: NDArray[np.bool_], degrees: Array, tail: float) -> Array:
     """Return V_L for the mean squares that are added; with the signs changed it is V_U."""
     from scipy.special import chdtri
 

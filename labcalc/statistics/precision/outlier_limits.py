@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from labcalc.statistics.series import Array
 
 
-def cochran_limit(deviations: ArrayLike, results: ArrayLike, significance: ArrayLike = 0.05) -> NDArray[np.float64]:
+def cochran_limit(deviations: ArrayLike, results: ArrayLike, significance: ArrayLike = 0.05) -> Array:
     """Return the critical value of Cochran's test: the largest share that one variance may have of their sum.
 
     Parameters
@@ -33,7 +35,7 @@ def cochran_limit(deviations: ArrayLike, results: ArrayLike, significance: Array
     return _beta_limit(degrees / 2.0, (number - 1.0) * degrees / 2.0, _tail(significance) / number)
 
 
-def grubbs_limit(values: ArrayLike, significance: ArrayLike = 0.05, *, two_sided: bool = True) -> NDArray[np.float64]:
+def grubbs_limit(values: ArrayLike, significance: ArrayLike = 0.05, *, two_sided: bool = True) -> Array:
     """Return the critical value of Grubbs' test for one odd value.
 
     Parameters
@@ -59,7 +61,7 @@ def grubbs_limit(values: ArrayLike, significance: ArrayLike = 0.05, *, two_sided
     return _deviate_limit(number, share)
 
 
-def extreme_deviate_limit(values: int, steps: int, significance: ArrayLike = 0.05) -> NDArray[np.float64]:
+def extreme_deviate_limit(values: int, steps: int, significance: ArrayLike = 0.05) -> Array:
     """Return the critical values of the generalised extreme studentised deviate, one for each step.
 
     Parameters
@@ -85,7 +87,7 @@ def extreme_deviate_limit(values: int, steps: int, significance: ArrayLike = 0.0
     return grubbs_limit(values - np.arange(steps), significance)
 
 
-def mandel_h_limit(laboratories: ArrayLike, significance: ArrayLike = 0.05) -> NDArray[np.float64]:
+def mandel_h_limit(laboratories: ArrayLike, significance: ArrayLike = 0.05) -> Array:
     """Return the critical value of Mandel's h, a laboratory's mean against the mean of all.
 
     Parameters
@@ -110,7 +112,7 @@ def mandel_h_limit(laboratories: ArrayLike, significance: ArrayLike = 0.05) -> N
 
 def mandel_k_limit(
     degrees_of_freedom: ArrayLike, pooled_degrees_of_freedom: ArrayLike, significance: ArrayLike = 0.05
-) -> NDArray[np.float64]:
+) -> Array:
     """Return the critical value of Mandel's k, a laboratory's standard deviation against the pooled one.
 
     Parameters
@@ -139,24 +141,24 @@ def mandel_k_limit(
     return np.asarray(np.sqrt(share * pooled / own))
 
 
-def _deviate_limit(number: NDArray[np.float64], tail: NDArray[np.float64]) -> NDArray[np.float64]:
+def _deviate_limit(number: Array, tail: Array) -> Array:
     return np.asarray((number - 1.0) / np.sqrt(number) * np.sqrt(_beta_limit(0.5, (number - 2.0) / 2.0, tail)))
 
 
-def _beta_limit(first: ArrayLike, second: NDArray[np.float64], tail: NDArray[np.float64]) -> NDArray[np.float64]:
+def _beta_limit(first: ArrayLike, second: Array, tail: Array) -> Array:
     from scipy.special import betainccinv
 
     return np.asarray(betainccinv(first, second, tail))
 
 
-def _numbers(values: ArrayLike, least: int, what: str) -> NDArray[np.float64]:
+def _numbers(values: ArrayLike, least: int, what: str) -> Array:
     numbers = np.asarray(values, dtype=float)
     if not np.all(numbers >= least):
         raise ValueError(f"{np.min(numbers):g} {what}: {least} or more were expected")
     return numbers
 
 
-def _tail(significance: ArrayLike) -> NDArray[np.float64]:
+def _tail(significance: ArrayLike) -> Array:
     tail = np.asarray(significance, dtype=float)
     if not np.all((tail > 0.0) & (tail < 1.0)):
         raise ValueError(f"significance {tail}: more than 0 and less than 1 was expected")

@@ -6,7 +6,8 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+
+from labcalc.statistics.series import Array
 
 _LARGEST_PAIR = 200  # up to here the limits are right to 1e-5 on the grid
 _ANGLES = 20_001  # grid of the integral; eight times as many change a limit by less than 5e-6
@@ -66,7 +67,7 @@ def _pair_quantile(values: int, tail: float) -> float:
     return float(brentq(excess, 0.0, 1.0, xtol=1e-12))
 
 
-def _largest_deviate_distribution(values: int, angle: NDArray[np.float64]) -> NDArray[np.float64]:
+def _largest_deviate_distribution(values: int, angle: Array) -> Array:
     """Return the chance that the largest of some values sticks out by no more than an angle.
 
     The sine of the angle is the distance to the mean over √(sum of squares), times √(p/(p − 1)).
@@ -80,11 +81,11 @@ def _largest_deviate_distribution(values: int, angle: NDArray[np.float64]) -> ND
     return chance
 
 
-def _deviate_density(values: int, angle: NDArray[np.float64]) -> NDArray[np.float64]:
+def _deviate_density(values: int, angle: Array) -> Array:
     scale = values * math.exp(math.lgamma((values - 1) / 2) - math.lgamma((values - 2) / 2)) / math.sqrt(math.pi)
     return np.asarray(scale * np.cos(angle) ** (values - 3))
 
 
-def _reach(values: int, angle: NDArray[np.float64]) -> NDArray[np.float64]:
+def _reach(values: int, angle: Array) -> Array:
     """Return the largest angle of the value before that keeps the order."""
     return np.arcsin(np.minimum(math.sqrt(values / (values - 2)) * np.tan(angle), 1.0))

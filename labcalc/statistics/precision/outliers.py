@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.statistics.precision.outlier_limits import cochran_limit, extreme_deviate_limit, grubbs_limit
 from labcalc.statistics.precision.outlier_pairs import grubbs_pair_limit
-from labcalc.statistics.series import finite_series
+from labcalc.statistics.series import Array, finite_series
 
 Standing: TypeAlias = Literal["within", "straggler", "outlier"]
 """Within the 5 % limit; beyond it: straggler, kept and marked; beyond the 1 % limit: outlier."""
@@ -231,7 +231,7 @@ def extreme_deviates(values: ArrayLike, most: int) -> ExtremeDeviates:
     return ExtremeDeviates(tuple(places), tuple(statistics), five, one, series.size)
 
 
-def _studentised(series: NDArray[np.float64]) -> NDArray[np.float64]:
+def _studentised(series: Array) -> Array:
     centred = series - np.mean(series)
     if np.ptp(series) == 0.0:
         raise ValueError(f"{series.size} values that are all {series[0]:g}: a test needs values that differ")

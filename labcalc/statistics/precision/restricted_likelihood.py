@@ -13,6 +13,7 @@ from labcalc.statistics.precision._jets import Jet
 from labcalc.statistics.precision._nesting import Nesting
 from labcalc.statistics.precision.analysis_of_variance import nested_analysis, sums_of_squares
 from labcalc.statistics.precision.nested_components import variance_components
+from labcalc.statistics.series import Array
 
 _MOST_STEPS = 200
 _SMALLEST_GAIN = 1e-16  # twice the gain in ln likelihood that the next step promises, below which it isn't taken
@@ -45,9 +46,9 @@ class _Point:
     """
 
     log_likelihood: float
-    score: NDArray[np.float64]
-    observed: NDArray[np.float64]
-    expected: NDArray[np.float64]
+    score: Array
+    observed: Array
+    expected: Array
     mean: float
     weight: float
 
@@ -111,14 +112,14 @@ class _Means:
     """What the likelihood needs of the results: means of the innermost groups, and what lies within these."""
 
     nest: Nesting
-    means: NDArray[np.float64]
+    means: Array
     within: float
 
     @staticmethod
-    def of(values: NDArray[np.float64], nest: Nesting) -> _Means:
+    def of(values: Array, nest: Nesting) -> _Means:
         return _Means(nest, nest.means(values)[-1], float(sums_of_squares(values, nest)[-1]))
 
-    def at(self, variances: NDArray[np.float64]) -> _Point:
+    def at(self, variances: Array) -> _Point:
         """Return the likelihood with its derivatives.
 
         The mean of a group has a variance: its level's component adds to it, and the group above weighs the means of
@@ -156,7 +157,7 @@ class _Means:
         )
 
 
-def _constant(values: NDArray[np.float64], parameters: int) -> Jet:
+def _constant(values: Array, parameters: int) -> Jet:
     return Jet(values, np.zeros((values.size, parameters)), np.zeros((values.size, parameters, parameters)))
 
 
@@ -164,7 +165,7 @@ def _total(jets: Jet) -> Jet:
     return jets.summed(np.array([0], dtype=np.intp))
 
 
-def _climb(means: _Means, start: NDArray[np.float64]) -> tuple[NDArray[np.float64], _Point, int]:
+def _climb(means: _Means, start: Array) -> tuple[Array, _Point, int]:
     """Return the variances, 0 or more, at which the likelihood is largest."""
     variances, point = start, means.at(start)
     for step in range(_MOST_STEPS):
@@ -177,7 +178,7 @@ def _climb(means: _Means, start: NDArray[np.float64]) -> tuple[NDArray[np.float6
     raise ArithmeticError(f"the likelihood had no maximum after {_MOST_STEPS} steps, at {variances.tolist()}")
 
 
-def _uphill(point: _Point, free: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _uphill(point: _Point, free: NDArray[np.bool_]) -> Array:
     """Return Newton's step, or Fisher's where the likelihood isn't curved downwards."""
     among = np.ix_(free, free)
     observed = point.observed[among]
@@ -185,9 +186,7 @@ def _uphill(point: _Point, free: NDArray[np.bool_]) -> NDArray[np.float64]:
     return np.asarray(np.linalg.solve(information, point.score[free]))
 
 
-def _further(
-    means: _Means, variances: NDArray[np.float64], point: _Point, direction: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], _Point]:
+def _further(means: _Means, variances: Array, point: _Point, direction: Array) -> tuple[Array, _Point]:
     """Go along the direction, half as far each time, until the likelihood has risen; no component falls below 0."""
     share, least = 1.0, point.log_likelihood - _ROUNDING * abs(point.log_likelihood)
     while share > 1e-12:
