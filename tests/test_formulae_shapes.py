@@ -80,7 +80,6 @@ FORMULAE: dict[str, Formula] = {
     "fit_viscosity_temperature": lambda x: formulae.fit_viscosity_temperature([40.0, 100.0], points(x, 8.0)).slope,
     "adjust_oscillating_tube": lambda x: formulae.adjust_oscillating_tube(2550.0, 1.2, of(x, 10.0, 3000.0), 998.2).A,
     "OscillatingTube.density": lambda x: TUBE.density(of(x, 10.0, 3000.0)),
-    "OscillatingTube.period_us": lambda x: TUBE.period_us(of(x, 10.0)),
     "blend_lines": lambda x: formulae.blend_lines(parts(x), OILS).wright.slope,
     "blend_viscosity_double_log": lambda x: formulae.blend_viscosity_double_log(parts(x), [10.0, 100.0]),
     "buoyancy_factor": lambda x: formulae.buoyancy_factor(of(x, 10.0)),
@@ -97,12 +96,13 @@ FORMULAE: dict[str, Formula] = {
         [20.0, 40.0, 100.0], points(x, 9.0, 3.0)
     ).covariance[..., 1, 1][()],
     "EstimatedLine.confidence_band": lambda x: ESTIMATE.confidence_band(x).lowest,
-    "EstimatedLine.prediction_band": lambda x: ESTIMATE.prediction_band(x).highest,
+    "EstimatedLine.confidence_band, a result": lambda x: ESTIMATE.confidence_band(x, further_results=1).highest,
     "ExponentialCurve.confidence_band": lambda x: VOGEL.confidence_band(x, noise_percent=0.3).lowest,
-    "ExponentialCurve.prediction_band": lambda x: VOGEL.prediction_band(x, noise_percent=0.3).highest,
+    "ExponentialCurve.confidence_band, a result": lambda x: (
+        VOGEL.confidence_band(x, noise_percent=0.3, further_results=1).highest
+    ),
     "line_model_uncertainty": lambda x: formulae.line_model_uncertainty(x, [10.0, 100.0], [400.0, 9.0]),
     "ExponentialCurve.viscosity_at": VOGEL.viscosity_at,
-    "ExponentialCurve.relative_slope_at": VOGEL.relative_slope_at,
     "fit_vogel": lambda x: formulae.fit_vogel([0.0, 40.0, 60.0, 100.0], points(of(x, 1.0, 30.0), 12.0, 6.0, 3.0)).b_K,
     "flow_result": lambda x: formulae.flow_result(x, 20.0, 0.002).mean,
     "fraction_that_explains": lambda x: formulae.fraction_that_explains(of(x, 0.5, 20.0), 40.0, OIL, LINE).wright,

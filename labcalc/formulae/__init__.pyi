@@ -1,7 +1,7 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
-from ._curve_bands import ViscosityBand as ViscosityBand
 from ._grade_tables import GRADE_TABLES as GRADE_TABLES
+from ._stated import ViscosityBand as ViscosityBand
 from .air import dry_air_density as dry_air_density, humid_air_density as humid_air_density
 from .blending import (
     Blend as Blend,

@@ -25,33 +25,18 @@ _BLOCK = 32_768  # densities that are worked on together: few enough that they s
 _BESIDE_JOINT = 1.0  # how near a joint a refined product may stay unsettled, [kg/m³]
 
 
-@dataclass(frozen=True)
-class DensitySearch:
-    """The iteration for the density at 60 °F over flat arrays: par. 11.1.6.2."""
-
-    observed: Array
-    temperature: Array
-    pressure: Array
-    group: Commodity
-    alpha: Array | None
-
-    def density_60F(self, commodity: str) -> Array:
-        """Return the densities at 60 °F; refuse, or beside a joint warn of, those that don't settle."""
-        found = np.empty_like(self.observed)
-        for start in range(0, found.size, _BLOCK):
-            found[start : start + _BLOCK] = self._block(slice(start, start + _BLOCK)).settled(commodity)
-        return found
-
-    def _block(self, index: slice) -> _Unsettled:
-        temperature = self.temperature[index]
-        return _Unsettled(
-            observed=self.observed[index],
-            T=fahrenheit(temperature),
-            t=fahrenheit(ipts68_from_its90(temperature)),
-            P=gauge_psi(self.pressure[index]),
-            group=self.group,
-            alpha=None if self.alpha is None else self.alpha[index],
-        )
+def searched_density_60F(
+    observed: Array, temperature: Array, pressure: Array, group: Commodity, alpha: Array | None, commodity: str
+) -> Array:
+    """Return the densities at 60 °F of flat arrays; refuse, or beside a joint warn of, those that don't settle."""
+    found = np.empty_like(observed)
+    for start in range(0, found.size, _BLOCK):
+        block = slice(start, start + _BLOCK)
+        t = temperature[block]
+        T, on_68, P = fahrenheit(t), fahrenheit(ipts68_from_its90(t)), gauge_psi(pressure[block])
+        unsettled = _Unsettled(observed[block], T, on_68, P, group, None if alpha is None else alpha[block])
+        found[block] = unsettled.settled(commodity)
+    return found
 
 
 @dataclass(frozen=True)

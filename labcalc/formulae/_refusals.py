@@ -53,6 +53,15 @@ def refuse_outside(
         )
 
 
+def refuse_not_above(values: Array, others: Array, quantity: str, unit: str, reason: str) -> None:
+    """Raise OutOfRangeError for the first value that isn't above its other: two inputs may be exchanged."""
+    values, others = np.broadcast_arrays(values, others)
+    exchanged = values <= others
+    if exchanged.any():
+        first, other = (float(array[exchanged][0]) for array in (values, others))
+        raise OutOfRangeError(quantity, first, unit, above=other, reason=reason)
+
+
 def positive(values: ArrayLike, quantity: str, unit: str) -> Array:
     """Return the values as an array; refuse zero and less."""
     array = np.asarray(values, dtype=float)

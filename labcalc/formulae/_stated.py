@@ -1,11 +1,22 @@
-"""Uncertainties as they are stated, and levels of probability."""
+"""Uncertainties as they are stated, levels of probability, and the band that comes of them."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.formulae._refusals import Array, refuse_outside
+
+
+@dataclass(frozen=True, eq=False)
+class ViscosityBand:
+    """A line and the interval about it, at the temperatures that were asked for."""
+
+    lowest: Array  # lower end, [mm²/s]
+    line: Array  # the line, [mm²/s]
+    highest: Array  # upper end, [mm²/s]
 
 
 def stated_percent(uncertainty_percent: ArrayLike, viscosity: Array) -> Array:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.formulae._density_search import DensitySearch
+from labcalc.formulae._density_search import searched_density_60F
 from labcalc.formulae._refusals import Array, liquid_density
 from labcalc.formulae.volume_corrections import (
     BASE_F,
@@ -16,8 +16,8 @@ from labcalc.formulae.volume_corrections import (
     ipts68_from_its90,
     pressure_factor,
     refuse_conditions,
+    refuse_density,
     refuse_expansion,
-    refuse_observed,
     thermal_factor,
 )
 
@@ -123,12 +123,13 @@ def density_at_60F(
     given = [np.asarray(values, dtype=float) for values in (density_kg_m3, from_C, from_kPa)]
     group, alpha = commodity_group(commodity, alpha_60, given[0])
     refuse_conditions(*given[1:])
-    refuse_observed(given[0], group, alpha, commodity)
+    observable = group.lowest_observed, group.highest_observed
+    refuse_density(given[0], "density", observable, alpha, f"for the observed density of a {commodity}")
     arrays = np.broadcast_arrays(*given, np.nan if alpha is None else alpha)
     shape = arrays[0].shape
     observed, temperature, pressure, expansion = (array.ravel() for array in arrays)
-    search = DensitySearch(observed, temperature, pressure, group, None if alpha is None else expansion)
-    return search.density_60F(commodity).reshape(shape)[()]
+    known = None if alpha is None else expansion
+    return searched_density_60F(observed, temperature, pressure, group, known, commodity).reshape(shape)[()]
 
 
 def density_slope(

@@ -7,8 +7,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import Array, refuse_outside
+from labcalc.formulae._refusals import Array, refuse_not_above, refuse_outside
 from labcalc.formulae._tables import published_table
 
 EDITION = "ASTM D2270-10(2016) / ISO 2909:2002, table basis"
@@ -61,7 +60,9 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> Array:
         lowest=_LOWEST_KV_100,
         reason="ASTM D2270 defines no viscosity index for thinner oils",
     )
-    _refuse_exchanged(U, Y)
+    name, reason = "kinematic viscosity at 40 °C", "an oil is thicker at 40 °C than at 100 °C; are the two exchanged?"
+    refuse_outside(U, name, "mm²/s", above=0.0, reason=reason)
+    refuse_not_above(U, Y, name, "mm²/s", reason)
     L, H = _basis(Y)
     index = np.asarray(100.0 * ((L - U) / (L - H)))  # clause 5, procedure A
     high = U < H
@@ -85,14 +86,6 @@ def reported_viscosity_index(index: ArrayLike) -> Array:
     .. [1] ASTM D2270-10(2016), clauses 5 and 6 (that halves go to the even number is from memory); ASTM E29.
     """
     return (np.rint(np.round(np.asarray(index, dtype=float), _TIE)) + 0.0)[()]  # no -0
-
-
-def _refuse_exchanged(U: Array, Y: Array) -> None:
-    name, reason = "kinematic viscosity at 40 °C", "an oil is thicker at 40 °C than at 100 °C; are the two exchanged?"
-    refuse_outside(U, name, "mm²/s", above=0.0, reason=reason)
-    thinner = U <= Y
-    if thinner.any():
-        raise OutOfRangeError(name, float(U[thinner][0]), "mm²/s", above=float(Y[thinner][0]), reason=reason)
 
 
 def _above_100(U: Array, Y: Array, H: Array) -> Array:

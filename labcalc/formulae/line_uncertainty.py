@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._curve_bands import ViscosityBand
 from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import (
     Arrays,
@@ -20,7 +19,7 @@ from labcalc.formulae._least_squares import (
 )
 from labcalc.formulae._refusals import Array
 from labcalc.formulae._series import keeps_index
-from labcalc.formulae._stated import refuse_level, stated_percent, two_sided_quantile
+from labcalc.formulae._stated import ViscosityBand, refuse_level, stated_percent, two_sided_quantile
 from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae.line_curvature import bending, curvature
 from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
@@ -66,8 +65,9 @@ class EstimatedLine:
         extrapolate: bool = False,
         follows_line: bool = False,
         liquid: str | None = None,
+        further_results: int = 0,
     ) -> ViscosityBand:
-        """Return the interval that holds the true viscosity of the oil, at each temperature by itself.
+        """Return the interval that holds the true viscosity of the oil, or a further result, at each temperature.
 
         It is narrowest near the points and grows with the distance from them: the noise of the results, and how far
         oils are from a straight line (``line_model_uncertainty``), each expanded to the level, their squares added.
@@ -80,6 +80,7 @@ class EstimatedLine:
             of wax or structure.
         follows_line : Take the oil to follow the line exactly: the noise of the results alone.
         liquid : Kind of liquid, as in ``line_model_uncertainty``.
+        further_results : 1 for the interval that holds one further result with the same noise, [-].
 
         Returns
         -------
@@ -90,45 +91,6 @@ class EstimatedLine:
         OutOfRangeError : A temperature is outside the fitted ones, the line leaves the chart there, or the level is no
             probability.
         """
-        return self._band(
-            temperature_C, level, extrapolate, 0.0, None if follows_line else curvature(self.line.slope, liquid)
-        )
-
-    @keeps_index
-    def prediction_band(
-        self,
-        temperature_C: ArrayLike,
-        *,
-        level: float = 0.95,
-        extrapolate: bool = False,
-        follows_line: bool = False,
-        liquid: str | None = None,
-    ) -> ViscosityBand:
-        """Return the interval that holds one further result with the same noise.
-
-        Parameters
-        ----------
-        temperature_C : Temperature, [°C], within the fitted ones.
-        level : Probability, [-], between 0 and 1.
-        extrapolate : As ``confidence_band``.
-        follows_line : As ``confidence_band``.
-        liquid : As ``confidence_band``.
-
-        Returns
-        -------
-        Line and interval, [mm²/s].
-
-        Raises
-        ------
-        OutOfRangeError : As ``confidence_band``.
-        """
-        return self._band(
-            temperature_C, level, extrapolate, 1.0, None if follows_line else curvature(self.line.slope, liquid)
-        )
-
-    def _band(
-        self, temperature_C: ArrayLike, level: float, extrapolate: bool, single: float, curvature_of_oils: Array | None
-    ) -> ViscosityBand:
         refuse_level(level)
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.line.lowest_C, self.line.highest_C, extrapolate)
@@ -137,11 +99,11 @@ class EstimatedLine:
         W = self.line.intercept - self.line.slope * x
         middle = viscosity_from_ordinate(W)
         of_line = 1.0 / self.fit.weight + (x - self.fit.x_mean) ** 2 / self.fit.x_spread
-        of_result = single * (ordinate_of_percent(middle) * self.noise_percent) ** 2
+        of_result = further_results * (ordinate_of_percent(middle) * self.noise_percent) ** 2
         half = two_sided_quantile(level, self.degrees_of_freedom) * np.sqrt(of_line + of_result)
-        if curvature_of_oils is not None:
+        if not follows_line:
             bow = bending(T) - (self.bend_height + self.bend_slope * (x - self.fit.x_mean))
-            of_model = curvature_of_oils * bow / np.log(10.0)
+            of_model = curvature(self.line.slope, liquid) * bow / np.log(10.0)
             half = np.hypot(half, two_sided_quantile(level, np.inf) * of_model)
         return ViscosityBand(solved_viscosity(W - half)[()], middle, solved_viscosity(W + half)[()])
 

@@ -1,12 +1,11 @@
-"""Relative molecular mass of an oil from its viscosities and density, and an estimate of its Watson factor."""
+"""Relative molecular mass of an oil from its viscosities and density."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import Array, liquid_relative_density, positive, refuse_outside
+from labcalc.formulae._refusals import Array, liquid_relative_density, positive, refuse_not_above, refuse_outside
 from labcalc.formulae.viscosity_temperature import fit_viscosity_temperature
 from labcalc.formulae.walther import viscosity_from_ordinate
 
@@ -76,17 +75,9 @@ def relative_molecular_mass(kv_100F: ArrayLike, kv_210F: ArrayLike, relative_den
     S = liquid_relative_density(relative_density_60F)
     warm = positive(kv_100F, "kinematic viscosity at 100 °F", "mm²/s")
     hot = positive(kv_210F, "kinematic viscosity at 210 °F", "mm²/s")
-    _refuse_exchanged(warm, hot)
+    name, falls = "kinematic viscosity at 100 °F", "a liquid's viscosity falls with temperature"
+    refuse_not_above(warm, hot, name, "mm²/s", falls)
     mass = np.asarray(223.56 * warm ** (-1.2435 + 1.1228 * S) * hot ** (3.4758 - 3.038 * S) * S**-0.6665)
     reason = "the equation of Riazi and Daubert was fitted there"
     refuse_outside(mass, "relative molecular mass", "[-]", lowest=200.0, highest=800.0, reason=reason)
     return mass[()]
-
-
-def _refuse_exchanged(warm: Array, hot: Array) -> None:
-    warm, hot = np.broadcast_arrays(warm, hot)
-    exchanged = hot >= warm
-    if exchanged.any():
-        of_hot, of_warm = (float(values[exchanged][0]) for values in (hot, warm))
-        told, reason = f"not below {of_warm:.10g} mm²/s at 100 °F", "a liquid's viscosity falls with temperature"
-        raise OutOfRangeError("kinematic viscosity at 210 °F", of_hot, "mm²/s", told=told, reason=reason)

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import Array, gas_density, liquid_density, positive
+from labcalc.formulae._refusals import Array, gas_density, liquid_density, positive, refuse_not_above
 from labcalc.formulae._series import keeps_index
 
 EDITION = "ISO 12185:1996 / ASTM D4052-11, adjustment with air and water"
@@ -42,24 +40,6 @@ class OscillatingTube:
         OutOfRangeError : A period is not positive.
         """
         return self.A * positive(period_us, "period", "µs") ** 2 - self.B
-
-    @keeps_index
-    def period_us(self, density: ArrayLike) -> Array:
-        """Return the period with which the tube answers to a density, for a check against a reference liquid.
-
-        Parameters
-        ----------
-        density : Density of a liquid, [kg/m³], 10 to 3000.
-
-        Returns
-        -------
-        Period of the oscillation, [µs]; NaN where the input is NaN.
-
-        Raises
-        ------
-        OutOfRangeError : No liquid has such a density.
-        """
-        return np.sqrt((liquid_density(density) + self.B) / self.A)
 
 
 def adjust_oscillating_tube(
@@ -98,19 +78,7 @@ def adjust_oscillating_tube(
     air, water = positive(period_air_us, "period with air", "µs"), positive(period_water_us, "period with water", "µs")
     light = gas_density(density_air, "density of air")
     heavy = liquid_density(density_water, "density of water")
-    _refuse_exchanged(air, water)
+    reason = "a tube swings slower with water than with air; are the two exchanged?"
+    refuse_not_above(water, air, "period with water", "µs", reason)
     A = (heavy - light) / (water**2 - air**2)
     return OscillatingTube(A[()], (A * air**2 - light)[()])
-
-
-def _refuse_exchanged(air: Array, water: Array) -> None:
-    air, water = np.broadcast_arrays(air, water)
-    exchanged = water <= air
-    if exchanged.any():
-        raise OutOfRangeError(
-            "period with water",
-            float(water[exchanged][0]),
-            "µs",
-            above=float(air[exchanged][0]),
-            reason="a tube swings slower with water than with air; are the two exchanged?",
-        )

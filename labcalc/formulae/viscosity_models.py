@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._curve_bands import CurveWithBands, FittedPoints, ViscosityBand
 from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import ends_of_curves, points_of_curves
 from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._series import keeps_index
+from labcalc.formulae._stated import ViscosityBand, refuse_level, stated_percent, two_sided_quantile
 from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae._vogel import steepness_ratio, vogel_coefficients
 
@@ -20,7 +20,7 @@ EDITION = "Vogel 1921, Fulcher 1925, Tammann 1926"
 
 
 @dataclass(frozen=True, eq=False)
-class ExponentialCurve(CurveWithBands):
+class ExponentialCurve:
     """A curve ln x = a + b / (T − T₀), or an array of them."""
 
     a: Array  # natural logarithm of the viscosity that the curve comes to when hot, [-]
@@ -28,7 +28,8 @@ class ExponentialCurve(CurveWithBands):
     T0_K: Array  # temperature at which the curve rises without end, [K]
     lowest_C: Array  # lowest fitted temperature, [°C]
     highest_C: Array  # highest fitted temperature, [°C]
-    points: FittedPoints  # what the points tell of the uncertainty
+    jacobian: Array  # derivatives of ln x at the fitted points by the coefficients, the last axis, [-]
+    residuals_percent: Array  # curve minus point, [% of the point's viscosity]
 
     @keeps_index
     def viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
@@ -50,32 +51,60 @@ class ExponentialCurve(CurveWithBands):
         return np.exp(self.a + self.b_K / self._above(temperature_C, extrapolate))
 
     @keeps_index
-    def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
-        """Return the relative change of the viscosity with temperature, d ln x/dT = −b / (T − T₀)².
+    def confidence_band(
+        self,
+        temperature_C: ArrayLike,
+        *,
+        noise_percent: ArrayLike | None = None,
+        level: float = 0.95,
+        extrapolate: bool = False,
+        further_results: int = 0,
+    ) -> ViscosityBand:
+        """Return the interval that holds the true viscosity of an oil that follows the curve, or a further result.
+
+        The noise of the points is carried through the fit to first order. How far the oil is from the curve isn't in
+        it: the band of ``estimate_viscosity_temperature`` knows of that.
 
         Parameters
         ----------
         temperature_C : Temperature, [°C], within the fitted ones.
-        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
+        noise_percent : Standard deviation of a result, [%], one for all of an oil, such as repeatability limit / 2.8;
+            without it, the scatter of the points about the curve.
+        level : Probability, [-], between 0 and 1.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval grows.
+        further_results : 1 for the interval that holds one further result with the same noise, [-].
 
         Returns
         -------
-        Relative slope, [1/K]; negative.
+        Curve and interval, [mm²/s] or [mPa·s].
 
         Raises
         ------
-        OutOfRangeError : As ``viscosity_at``.
+        OutOfRangeError : A temperature is outside the fitted ones, the level is no probability, or the noise is not
+            positive, or neither stated nor told by more points than coefficients.
         """
-        return -self.b_K / self._above(temperature_C, extrapolate) ** 2
-
-    def _band(
-        self, temperature_C: ArrayLike, noise_percent: ArrayLike | None, level: float, extrapolate: bool, results: int
-    ) -> ViscosityBand:
+        refuse_level(level)
         above = self._above(temperature_C, extrapolate)
         middle = np.exp(self.a + self.b_K / above)
-        derivatives = _derivatives(above, self.b_K)
-        half = self.points.half_width(derivatives, np.asarray(0.01), noise_percent, level, results)
+        noise, freedom = self._noise(noise_percent)
+        known = np.isfinite(self.jacobian).all(axis=(-2, -1), keepdims=True)
+        inverse = np.linalg.pinv(np.where(known, self.jacobian, 0.0))
+        shares = np.einsum("...k,...kn->...n", _derivatives(above, self.b_K), inverse)
+        of_percent = np.sqrt(np.sum((0.01 * shares) ** 2, axis=-1) + further_results * 0.01**2)
+        half = two_sided_quantile(level, freedom) * noise * of_percent
         return ViscosityBand(middle * np.exp(-half), middle, middle * np.exp(half))
+
+    def _noise(self, stated: ArrayLike | None) -> tuple[Array, float]:
+        """Return the standard deviation of a result, [%], stated or by the scatter of the points, and its freedom."""
+        if stated is not None:
+            return stated_percent(stated, self.residuals_percent[..., 0]), np.inf
+        points, coefficients = self.jacobian.shape[-2:]
+        if points <= coefficients:
+            reason = f"a curve with {coefficients} coefficients leaves no scatter; state the noise of the results"
+            told = "too few for the uncertainty of this curve"
+            raise OutOfRangeError("number of results", float(points), "[-]", told=told, reason=reason)
+        freedom = float(points - coefficients)
+        return np.sqrt(np.sum(self.residuals_percent**2, axis=-1) / freedom), freedom
 
     def _above(self, temperature_C: ArrayLike, extrapolate: bool) -> Array:
         temperature = np.asarray(temperature_C, dtype=float)
@@ -124,8 +153,7 @@ def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurv
     _refuse_other_bends(T, y, np.isnan(found[2]))
     a, b, T0 = (np.asarray(one)[..., None] for one in found)
     residuals = 100.0 * np.expm1(a + b / (T - T0) - y)
-    points = FittedPoints(_derivatives(T - T0, b), np.full(y.shape, 0.01), residuals)
-    return ExponentialCurve(*found, *ends_of_curves(temperature, y.shape[:-1]), points)
+    return ExponentialCurve(*found, *ends_of_curves(temperature, y.shape[:-1]), _derivatives(T - T0, b), residuals)
 
 
 def _derivatives(above: Array, b: Array) -> Array:

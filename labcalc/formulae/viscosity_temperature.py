@@ -13,9 +13,8 @@ from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._series import keeps_index
 from labcalc.formulae._temperatures import ZERO_C, keep_inside, kelvin
 from labcalc.formulae.walther import (
-    double_log_argument,
-    double_log_slope,
     double_logarithm,
+    double_logarithm_and_slope,
     line_on_chart,
     viscosity_from_ordinate,
     viscosity_of_double_logarithm,
@@ -102,8 +101,8 @@ class ViscosityTemperatureLine:
         OutOfRangeError : As ``kinematic_viscosity_at``.
         """
         viscosity = self.kinematic_viscosity_at(temperature_C, extrapolate=extrapolate)
-        Z, T = double_log_argument(viscosity), kelvin(np.asarray(temperature_C, dtype=float))
-        return -self.slope * Z * np.log(Z) / (T * viscosity * double_log_slope(viscosity))
+        T = kelvin(np.asarray(temperature_C, dtype=float))
+        return np.asarray(-self.slope / (T * double_logarithm_and_slope(viscosity)[1]))[()]
 
 
 def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: ArrayLike) -> ViscosityTemperatureLine:

@@ -21,7 +21,6 @@ BASE_F = 60.0068749  # 60 °F of ITS-90 on IPTS-68, rounded as the procedure rou
 _KPA_OF_PSI = 6.894757
 _ITS90_TERMS = (-0.148759, -0.267408, 1.080760, 1.269056, -4.089591, -1.871251, 7.438081, -3.536296)
 _WHO = "API MPMS 11.1"
-_GRAMS = (1000.0, "g/cm³")
 _MOST_EXPANSION, _HEAVIEST_PETROLEUM = 0.61, 950.0
 """Expansion times density, [kg/m³/°F], that no petroleum liquid below the other, [kg/m³], exceeds: benzene has 0.60, a
 lubricating oil 0.35, and 0.63 if its expansion is given per kelvin."""
@@ -138,18 +137,10 @@ def volume_correction(
     density, temperature, pressure = (np.asarray(v, dtype=float) for v in (density_60F, temperature_C, pressure_kPa))
     refuse_conditions(temperature, pressure)
     group, alpha = commodity_group(commodity, alpha_60, density)
-    refuse_density_60F(density, group, alpha, commodity)
-    return corrected(density, temperature, pressure, group, alpha)
-
-
-def corrected(
-    density_60F: Array, temperature_C: Array, pressure_kPa: Array, group: Commodity, alpha_60: Array | None
-) -> VolumeCorrection:
-    """Return the correction factors; the inputs are known to lie in their ranges: par. 11.1.6.1."""
-    t = fahrenheit(ipts68_from_its90(temperature_C))
-    shifted, alpha, CTL = thermal_factor(density_60F, t, group, alpha_60)
-    Fp, CPL = pressure_factor(shifted, t, gauge_psi(pressure_kPa))
-    return VolumeCorrection(alpha, CTL, Fp, CPL)
+    refuse_density(density, "density at 60 °F", (group.lowest, group.highest), alpha, f"for a {commodity}")
+    t = fahrenheit(ipts68_from_its90(temperature))
+    shifted, expansion, CTL = thermal_factor(density, t, group, alpha)
+    return VolumeCorrection(expansion, CTL, *pressure_factor(shifted, t, gauge_psi(pressure)))
 
 
 def thermal_factor(
@@ -227,24 +218,15 @@ def refuse_conditions(temperature_C: Array, pressure_kPa: Array) -> None:
     refuse_outside(pressure_kPa, "gauge pressure", "kPa", highest=10342.14, reason=f"the tables of {_WHO}")
 
 
-def refuse_density_60F(density: Array, group: Commodity, alpha: Array | None, commodity: str) -> None:
-    """Refuse a density at 60 °F outside the commodity group."""
+def refuse_density(values: Array, quantity: str, limits: tuple[float, float], alpha: Array | None, what: str) -> None:
+    """Refuse a density outside its limits; of an oil with an expansion of its own, one that no liquid has."""
     if alpha is not None:
-        liquid_density(density)
+        liquid_density(values)
         return
-    reason = f"{_WHO} for a {commodity}"
-    limits = {"lowest": group.lowest, "highest": group.highest}
-    refuse_outside(density, "density at 60 °F", "kg/m³", **limits, meant=_GRAMS, reason=reason)
-
-
-def refuse_observed(density: Array, group: Commodity, alpha: Array | None, commodity: str) -> None:
-    """Refuse an observed density that no oil of the group can have: par. 11.1.6.2."""
-    if alpha is not None:
-        liquid_density(density)
-        return
-    limits = {"lowest": group.lowest_observed, "highest": group.highest_observed}
-    reason = f"{_WHO} for the observed density of a {commodity}"
-    refuse_outside(density, "density", "kg/m³", **limits, meant=_GRAMS, reason=reason)
+    lowest, highest = limits
+    refuse_outside(
+        values, quantity, "kg/m³", lowest=lowest, highest=highest, meant=(1000.0, "g/cm³"), reason=f"{_WHO} {what}"
+    )
 
 
 def _shifted_by_group(density_60F: Array, group: Commodity) -> tuple[Array, Array]:

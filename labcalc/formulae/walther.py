@@ -136,16 +136,9 @@ def double_log_argument(viscosity: Array) -> Array:
     return _thin_term(np.minimum(viscosity, _TERM_ENDS)) + 0.7 + viscosity
 
 
-def double_log_slope(viscosity: Array) -> Array:
-    """Return dZ/dν of a viscosity in mm²/s."""
-    nu = np.minimum(viscosity, _TERM_ENDS)
-    return 1.0 - (1.84 + 1.02 * nu) * _thin_term(nu)
-
-
 def ordinate_of_percent(viscosity: Array) -> Array:
     """Return the change of the ordinate for 1 % of a viscosity in mm²/s: dW / d ln ν, over 100."""
-    Z = double_log_argument(viscosity)
-    return np.asarray(0.01 * viscosity * double_log_slope(viscosity) / (Z * np.log(Z) * np.log(10.0)))
+    return np.asarray(0.01 * double_logarithm_and_slope(viscosity)[1] / _LN_10)
 
 
 def _thin_term(viscosity: Array) -> Array:
