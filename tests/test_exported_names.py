@@ -53,10 +53,10 @@ NAMES = {
         combination_interval compare_periods compare_repeatability complies conformity_probability
         coverage_factor critical_range cusum cusum_chart cusum_run_length
         decide_conformity difference_limit_factor
-        duplicate_precision effective_degrees_of_freedom en_score en_words
+        duplicate_precision effective_degrees_of_freedom en_score
         estimated_limits_run_length ewma ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates
         family_repeatability
-        fit_power_law fit_precision_relation global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test
+        fit_power_law global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test
         high_low_carry_over high_low_steps holm_adjusted individuals_chart individuals_limits interlaboratory_cells
         interlaboratory_precision interval_gains level_dependence lie_within likelihood_components
         limits_leave_room lot_change mandel_h_limit mandel_k_limit mandel_statistics
@@ -67,7 +67,7 @@ NAMES = {
         rules_run_length run_rule_signals scaled_median_deviation score_words screen_cells sensitivities
         serial_dependence share_beyond shares_over_time simulated_run_length site_precision
         spread_interval standard_from_half_width standardised_over_lots
-        two_sided_run_length uncertainty_budget variance_components within_materials z_prime_score z_score
+        two_sided_run_length uncertainty_budget variance_components within_materials z_score
         zeta_score
     """,
     "labcalc.exports": """

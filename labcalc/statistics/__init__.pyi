@@ -84,10 +84,8 @@ from .decisions.conformity_risk import (
 )
 from .decisions.proficiency import (
     en_score as en_score,
-    en_words as en_words,
     robust_mean_uncertainty as robust_mean_uncertainty,
     score_words as score_words,
-    z_prime_score as z_prime_score,
     z_score as z_score,
     zeta_score as zeta_score,
 )
@@ -158,7 +156,6 @@ from .precision.interlaboratory_screening import (
 )
 from .precision.level_relation import (
     PrecisionRelation as PrecisionRelation,
-    fit_precision_relation as fit_precision_relation,
     precision_relations as precision_relations,
 )
 from .precision.long_term_precision import (

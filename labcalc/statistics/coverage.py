@@ -64,15 +64,6 @@ def coverage_factor(confidence: float, degrees_of_freedom: float = math.inf) -> 
 
 
 def whole_degrees_of_freedom(degrees_of_freedom: float) -> float:
-    """Return effective degrees of freedom cut to a whole number, 1 at least (JCGM 100:2008, G.4.1 note 1).
-
-    Parameters
-    ----------
-    degrees_of_freedom : Effective degrees of freedom, [-], may be infinite or NaN.
-
-    Returns
-    -------
-    Whole number, [-].
-    """
+    """Return effective degrees of freedom cut to a whole number, 1 at least (JCGM 100:2008, G.4.1 note 1)."""
     # Rounding of the sum may leave 18 degrees at 17.999999.
     return float(np.maximum(np.floor(degrees_of_freedom + 1e-9), 1.0))

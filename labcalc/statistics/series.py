@@ -9,22 +9,7 @@ Array = NDArray[np.float64]
 
 
 def finite_series(results: ArrayLike, least: int, purpose: str) -> Array:
-    """Return the results as a one-dimensional array.
-
-    Parameters
-    ----------
-    results : Results in the order of measurement, [any unit].
-    least : Smallest number of results that the purpose allows, [-].
-    purpose : What the results are for, as a refusal names it.
-
-    Returns
-    -------
-    The results, [unit of the results], one-dimensional.
-
-    Raises
-    ------
-    ValueError : A result is not finite, there are too few, or they are not one series.
-    """
+    """Return results as one series; refuse one that is not finite, and fewer than the purpose needs."""
     series = np.asarray(results, dtype=float)
     if series.ndim != 1:
         raise ValueError(f"results of shape {series.shape}: one series was expected")
@@ -37,23 +22,7 @@ def finite_series(results: ArrayLike, least: int, purpose: str) -> Array:
 
 
 def paired_series(first: ArrayLike, second: ArrayLike, least: int, purpose: str) -> tuple[Array, Array]:
-    """Return pairs of results as two series of one length.
-
-    Parameters
-    ----------
-    first : First result of each pair, [any unit].
-    second : Second results, [unit of the first].
-    least : Smallest number of pairs that the purpose allows, [-].
-    purpose : What the pairs are for, as a refusal names it.
-
-    Returns
-    -------
-    First and second results, [unit of the results], one-dimensional.
-
-    Raises
-    ------
-    ValueError : The two have not the same number of results, or one of them is refused by ``finite_series``.
-    """
+    """Return pairs of results as two finite series of one length."""
     one, other = (finite_series(results, least, purpose) for results in (first, second))
     if one.size != other.size:
         raise ValueError(f"{one.size} first and {other.size} second results: pairs were expected")

@@ -33,74 +33,42 @@ class DecisionRule:
     basis: str  # standard with edition, and what the rule does in words
 
 
+_RULES: Mapping[str, tuple[tuple[float, float, Literal["U", "R"], bool], str]] = {
+    "rounding, second look": (
+        (1.0, 0.0, "U", True),
+        "value rounded to the limit's decimals (ASTM E29-22, rounding method); within a limit by less than the "
+        "guard band: second look",
+    ),
+    "rounding": ((0.0, 0.0, "U", True), "value rounded to the limit's decimals (ASTM E29-22, rounding method)"),
+    "simple acceptance": (
+        (0.0, 0.0, "U", False),
+        "value as it stands, no guard band: the risk is shared (JCGM 106:2012, 8.2 [memory])",
+    ),
+    "guarded acceptance": (
+        (1.0, 1.0, "U", False),
+        "met only inside the limits by the guard band or more (JCGM 106:2012, 8.3.2 [memory])",
+    ),
+    "guarded rejection": (
+        (-1.0, -1.0, "U", False),
+        "not met only outside the limits by more than the guard band (JCGM 106:2012, 8.3.3 [memory])",
+    ),
+    "guarded both ways": (
+        (1.0, -1.0, "U", False),
+        "met inside and not met outside the limits by the guard band, second look in between (ILAC-G8:09/2019, "
+        "non-binary statement [memory])",
+    ),
+    "supplier, 0.59 R": (
+        (1.0, 0.0, "R", False),
+        "the supplier is 95 % sure only inside a limit by 0.59 R (ISO 4259, one result; edition 2006 [memory])",
+    ),
+    "recipient, 0.59 R": (
+        (0.0, -1.0, "R", False),
+        "the recipient may refuse only beyond a limit by more than 0.59 R (ISO 4259, one result; edition 2006 "
+        "[memory])",
+    ),
+}
 DECISION_RULES: Mapping[str, DecisionRule] = MappingProxyType(
-    {
-        rule.name: rule
-        for rule in (
-            DecisionRule(
-                "rounding, second look",
-                1.0,
-                0.0,
-                "U",
-                True,
-                "value rounded to the limit's decimals (ASTM E29-22, rounding method); within a limit by less than the "
-                "guard band: second look",
-            ),
-            DecisionRule(
-                "rounding", 0.0, 0.0, "U", True, "value rounded to the limit's decimals (ASTM E29-22, rounding method)"
-            ),
-            DecisionRule(
-                "simple acceptance",
-                0.0,
-                0.0,
-                "U",
-                False,
-                "value as it stands, no guard band: the risk is shared (JCGM 106:2012, 8.2 [memory])",
-            ),
-            DecisionRule(
-                "guarded acceptance",
-                1.0,
-                1.0,
-                "U",
-                False,
-                "met only inside the limits by the guard band or more (JCGM 106:2012, 8.3.2 [memory])",
-            ),
-            DecisionRule(
-                "guarded rejection",
-                -1.0,
-                -1.0,
-                "U",
-                False,
-                "not met only outside the limits by more than the guard band (JCGM 106:2012, 8.3.3 [memory])",
-            ),
-            DecisionRule(
-                "guarded both ways",
-                1.0,
-                -1.0,
-                "U",
-                False,
-                "met inside and not met outside the limits by the guard band, second look in between (ILAC-G8:09/2019, "
-                "non-binary statement [memory])",
-            ),
-            DecisionRule(
-                "supplier, 0.59 R",
-                1.0,
-                0.0,
-                "R",
-                False,
-                "the supplier is 95 % sure only inside a limit by 0.59 R (ISO 4259, one result; edition 2006 [memory])",
-            ),
-            DecisionRule(
-                "recipient, 0.59 R",
-                0.0,
-                -1.0,
-                "R",
-                False,
-                "the recipient may refuse only beyond a limit by more than 0.59 R (ISO 4259, one result; edition 2006 "
-                "[memory])",
-            ),
-        )
-    }
+    {name: DecisionRule(name, *numbers, basis) for name, (numbers, basis) in _RULES.items()}
 )
 """Decision rules by name; the first is the one that labcalc takes where nobody says otherwise."""
 

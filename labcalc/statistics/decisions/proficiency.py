@@ -8,18 +8,23 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.statistics.series import Array
 
 
-def z_score(result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike) -> Array:
-    """Return z, the distance from the assigned value over the standard deviation for assessment.
+def z_score(
+    result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike, assigned_uncertainty: ArrayLike = 0.0
+) -> Array:
+    r"""Return z, or z′ where the uncertainty of the assigned value is given and counts.
+
+    .. math:: z' = (x - x_{pt}) / \sqrt{\sigma_{pt}^2 + u^2(x_{pt})}
 
     Parameters
     ----------
     result : Results, [any unit].
     assigned : Assigned value x_pt, [unit of the results].
     deviation : Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
+    assigned_uncertainty : Standard uncertainty u(x_pt), [unit of the results]; 0 gives z.
 
     Returns
     -------
-    z, [-]; NaN where an input is NaN.
+    z or z′, [-]; NaN where an input is NaN.
 
     Raises
     ------
@@ -27,39 +32,12 @@ def z_score(result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike) -> Arr
 
     References
     ----------
-    .. [1] ISO 13528:2022, 9.4 (memory).
+    .. [1] ISO 13528:2022, 9.4 and 9.5 (memory).
 
     Examples
     --------
-    >>> z_score([10.4, 9.0], 10.0, 0.4).round(2)
-    array([ 1. , -2.5])
-    """
-    return _distance(result, assigned, _above_zero(deviation, "standard deviation for assessment"))
-
-
-def z_prime_score(
-    result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike, assigned_uncertainty: ArrayLike
-) -> Array:
-    """Return z′, which allows for the uncertainty of the assigned value.
-
-    Parameters
-    ----------
-    result : Results, [any unit].
-    assigned : Assigned value x_pt, [unit of the results].
-    deviation : Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
-    assigned_uncertainty : Standard uncertainty u(x_pt), [unit of the results].
-
-    Returns
-    -------
-    z′, [-]; NaN where an input is NaN.
-
-    Raises
-    ------
-    ValueError : A standard deviation that isn't above 0.
-
-    References
-    ----------
-    .. [1] ISO 13528:2022, 9.5 (memory).
+    >>> z_score([10.4, 9.0], 10.0, 0.4).round(2), z_score(11.0, 10.0, 0.4, 0.3).round(2)
+    (array([ 1. , -2.5]), np.float64(2.0))
     """
     spread = _above_zero(deviation, "standard deviation for assessment")
     return _distance(result, assigned, np.hypot(spread, np.asarray(assigned_uncertainty, dtype=float)))
@@ -92,11 +70,14 @@ def zeta_score(
     ----------
     .. [1] ISO 13528:2022, 9.6 (memory).
     """
-    return _distance(result, assigned, _combined(uncertainty, assigned_uncertainty))
+    one, other = np.asarray(uncertainty, dtype=float), np.asarray(assigned_uncertainty, dtype=float)
+    if np.any(one < 0.0) or np.any(other < 0.0):
+        raise ValueError("an uncertainty below 0: 0 or more was expected")
+    return _distance(result, assigned, _above_zero(np.hypot(one, other), "combined uncertainty"))
 
 
 def en_score(result: ArrayLike, assigned: ArrayLike, expanded: ArrayLike, assigned_expanded: ArrayLike) -> Array:
-    """Return E_n, the distance from the assigned value over both expanded uncertainties together.
+    """Return E_n, [-]: as ``zeta_score``, over both expanded uncertainties together.
 
     Parameters
     ----------
@@ -105,57 +86,32 @@ def en_score(result: ArrayLike, assigned: ArrayLike, expanded: ArrayLike, assign
     expanded : Expanded uncertainty (k = 2) of each result, [unit of the results].
     assigned_expanded : Expanded uncertainty (k = 2) of the assigned value, [unit of the results].
 
-    Returns
-    -------
-    E_n, [-]; NaN where an input is NaN.
-
-    Raises
-    ------
-    ValueError : Both uncertainties 0, or one below 0.
-
     References
     ----------
     .. [1] ISO 13528:2022, 9.7 (memory).
     """
-    return _distance(result, assigned, _combined(expanded, assigned_expanded))
+    return zeta_score(result, assigned, expanded, assigned_expanded)
 
 
-def score_words(scores: ArrayLike) -> NDArray[np.str_]:
-    """Return what a z, z′ or ζ score is called.
+def score_words(scores: ArrayLike, *, en: bool = False) -> NDArray[np.str_]:
+    """Return what a score is called: ``acceptable``, ``warning``, ``action``, or ``not scored`` for NaN.
 
-    Parameters
-    ----------
-    scores : Scores, [-].
-
-    Returns
-    -------
-    ``acceptable`` up to 2, ``warning`` between 2 and 3, ``action`` from 3 on, ``not scored`` for NaN.
-
-    References
-    ----------
-    .. [1] ISO 13528:2022, 9.4.2 (memory); ISO/IEC 17043 says satisfactory, questionable, unsatisfactory.
-    """
-    size = np.abs(np.asarray(scores, dtype=float))
-    return np.select([size <= 2.0, size < 3.0, ~np.isnan(size)], ["acceptable", "warning", "action"], "not scored")
-
-
-def en_words(scores: ArrayLike) -> NDArray[np.str_]:
-    """Return what an E_n score is called.
+    A z, z′ or ζ is acceptable up to 2 and calls for action from 3 on; an E_n is acceptable up to 1, with nothing
+    between. ISO/IEC 17043 says satisfactory, questionable, unsatisfactory.
 
     Parameters
     ----------
     scores : Scores, [-].
-
-    Returns
-    -------
-    ``acceptable`` up to 1, ``action`` beyond, ``not scored`` for NaN.
+    en : Whether they are E_n.
 
     References
     ----------
-    .. [1] ISO/IEC 17043, E_n numbers; ISO 13528:2022, 9.7 (memory).
+    .. [1] ISO 13528:2022, 9.4.2 and 9.7 (memory).
     """
-    size = np.abs(np.asarray(scores, dtype=float))
-    return np.select([size <= 1.0, ~np.isnan(size)], ["acceptable", "action"], "not scored")
+    size, (warning, action) = np.abs(np.asarray(scores, dtype=float)), (1.0, 1.0) if en else (2.0, 3.0)
+    return np.select(
+        [size <= warning, size < action, ~np.isnan(size)], ["acceptable", "warning", "action"], "not scored"
+    )
 
 
 def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> Array:
@@ -179,13 +135,6 @@ def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> Array:
 
 def _distance(result: ArrayLike, assigned: ArrayLike, spread: Array) -> Array:
     return np.asarray((np.asarray(result, dtype=float) - np.asarray(assigned, dtype=float)) / spread)
-
-
-def _combined(first: ArrayLike, second: ArrayLike) -> Array:
-    one, other = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
-    if np.any(one < 0.0) or np.any(other < 0.0):
-        raise ValueError("an uncertainty below 0: 0 or more was expected")
-    return _above_zero(np.hypot(one, other), "combined uncertainty")
 
 
 def _above_zero(value: ArrayLike, name: str) -> Array:

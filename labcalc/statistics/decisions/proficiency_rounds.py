@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.statistics.decisions.proficiency import robust_mean_uncertainty, score_words, z_prime_score, z_score
+from labcalc.statistics.decisions.proficiency import robust_mean_uncertainty, score_words, z_score
 from labcalc.statistics.robust import algorithm_a
 from labcalc.statistics.series import Array
 
@@ -87,7 +87,7 @@ def proficiency_round(
         for one in (assigned, assigned_uncertainty, deviation)
     )
     plain = ~(uncertainty > _NEGLIGIBLE * spread)
-    scores = np.where(plain, z_score(table, value, spread), z_prime_score(table, value, spread, uncertainty))
+    scores = z_score(table, value, spread, np.where(plain, 0.0, uncertainty))
     names = np.where(plain, "z", "z′")
     reasons = np.select([np.isnan(uncertainty), plain], [_UNKNOWN, _SMALL], _COUNTED)
     return ProficiencyRound(value, uncertainty, spread, scores, score_words(scores), names, reasons, from_results)

@@ -127,34 +127,22 @@ def uncertainty_budget(
     degrees = _effective(contributions, np.array([i.degrees_of_freedom for i in inputs]), related)
     factor = coverage_factor(confidence, degrees)
     shares = contributions * (related @ contributions) / combined**2 if combined != 0.0 else np.zeros(len(inputs))
-    return UncertaintyBudget(
-        quantity,
-        unit,
-        float(function(*values)),
-        combined,
-        degrees,
-        confidence,
-        factor,
-        factor * combined,
-        tuple(
-            _component(i, float(c), float(y), float(s))
-            for i, c, y, s in zip(inputs, slopes, contributions, shares, strict=True)
-        ),
+    components = tuple(
+        BudgetComponent(
+            i.name,
+            i.value,
+            i.standard_uncertainty,
+            i.unit,
+            float(c),
+            float(y),
+            float(s),
+            i.degrees_of_freedom,
+            i.source,
+        )
+        for i, c, y, s in zip(inputs, slopes, contributions, shares, strict=True)
     )
-
-
-def _component(given: InputQuantity, sensitivity: float, contribution: float, share: float) -> BudgetComponent:
-    return BudgetComponent(
-        given.name,
-        given.value,
-        given.standard_uncertainty,
-        given.unit,
-        sensitivity,
-        contribution,
-        share,
-        given.degrees_of_freedom,
-        given.source,
-    )
+    value, expanded = float(function(*values)), factor * combined
+    return UncertaintyBudget(quantity, unit, value, combined, degrees, confidence, factor, expanded, components)
 
 
 def _effective(contributions: Array, degrees: Array, related: Array) -> float:

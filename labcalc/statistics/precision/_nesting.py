@@ -92,22 +92,7 @@ def _corrected_means(values: Array, starts: NDArray[np.intp], sizes: Array) -> A
 
 
 def nesting(factors: Mapping[str, ArrayLike], number: int) -> Nesting:
-    """Return the groups within groups.
-
-    Parameters
-    ----------
-    factors : Code of each result, [-], by the factor's name, outermost factor first; a code need not be unique beyond
-        the group that it stands in. No factor: one group of results.
-    number : Number of results, [-].
-
-    Returns
-    -------
-    Groups of each level, [-].
-
-    Raises
-    ------
-    ValueError : A factor with another number of codes, or a code that is missing.
-    """
+    """Return groups within groups by the codes of factors, outermost first; a code counts within its outer group."""
     path, marks = np.zeros(number, dtype=np.intp), [np.zeros(number, dtype=np.intp)]
     for name, codes in factors.items():
         own = _codes(name, codes, number)

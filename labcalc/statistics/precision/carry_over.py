@@ -1,4 +1,4 @@
-"""How much of the sample before shows in a result: from routine results, from a high-low design, from three steps.
+"""How much of the sample before shows in a result: the high-low design of 21 runs.
 
 Take logarithms for viscosity, since a small residue mixes roughly in ln ν; densities as they are, since they are linear
 in the volume fraction.

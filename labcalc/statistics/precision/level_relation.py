@@ -110,45 +110,10 @@ def precision_relations(
     return tuple(sorted(fits, key=lambda fit: fit.penalised_deviance))
 
 
-def fit_precision_relation(
-    level: ArrayLike, deviation: ArrayLike, degrees_of_freedom: ArrayLike, form: RelationForm | None = None
-) -> PrecisionRelation:
-    """Fit the relation of a standard deviation to the level: a form asked for, or the best of all.
-
-    Parameters
-    ----------
-    level : Mean of each level, [any unit], above 0, 3 or more.
-    deviation : Standard deviation at each level, [unit of the levels], above 0.
-    degrees_of_freedom : Degrees of freedom of each, [-], above 0.
-    form : Form, [-]; none: the one that :func:`precision_relations` puts first.
-
-    Returns
-    -------
-    Coefficients, [unit of the levels], with deviance, [-].
-
-    Raises
-    ------
-    ValueError : As for :func:`precision_relations`, or another form.
-    """
-    fits = precision_relations(level, deviation, degrees_of_freedom)
-    chosen = [fit for fit in fits if form in (None, fit.form)]
-    if not chosen:
-        raise ValueError(f"form {form!r}: one of {', '.join(_FITS)} was expected")
-    return chosen[0]
-
-
 def _curve(form: RelationForm, intercept: float, slope: float, level: Array) -> Array:
     if form == "power":
         return np.asarray(intercept * level**slope)
     return np.asarray(intercept + slope * level)
-
-
-def _constant(level: Array, deviation: Array) -> tuple[float, float]:
-    return float(np.mean(deviation)), 0.0
-
-
-def _proportional(level: Array, deviation: Array) -> tuple[float, float]:
-    return 0.0, float(np.mean(deviation / level))
 
 
 def _power(level: Array, deviation: Array) -> tuple[float, float]:
@@ -178,7 +143,12 @@ def _weighted_line(x: Array, y: Array, weight: Array) -> tuple[float, float]:
 
 
 _FITS: Mapping[RelationForm, Callable[[Array, Array], tuple[float, float]]] = MappingProxyType(
-    {"constant": _constant, "proportional": _proportional, "linear": _linear, "power": _power}
+    {
+        "constant": lambda level, deviation: (float(np.mean(deviation)), 0.0),
+        "proportional": lambda level, deviation: (0.0, float(np.mean(deviation / level))),
+        "linear": _linear,
+        "power": _power,
+    }
 )
 
 

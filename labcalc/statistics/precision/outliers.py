@@ -72,22 +72,7 @@ class ExtremeDeviates:
 
 
 def standing_of(statistic: float, limit_5_percent: float, limit_1_percent: float) -> Standing:
-    """Return the standing of a statistic; at the limit is within it.
-
-    Parameters
-    ----------
-    statistic : Statistic of an outlier test, [-].
-    limit_5_percent : Critical value at 5 %, [-].
-    limit_1_percent : Critical value at 1 %, [-]; below that at 5 % where a small statistic is odd.
-
-    Returns
-    -------
-    Standing, [-].
-
-    References
-    ----------
-    .. [1] ISO 5725-2:2019, stragglers and statistical outliers (memory).
-    """
+    """Return the standing of a statistic, at the limit within it: ISO 5725-2:2019 (memory)."""
     sign = 1.0 if limit_1_percent >= limit_5_percent else -1.0
     if sign * (statistic - limit_1_percent) > 0.0:
         return "outlier"

@@ -22,13 +22,11 @@ _ROUNDING = 1e-12  # relative fall of ln likelihood that rounding may feign
 
 @dataclass(frozen=True)
 class LikelihoodComponents:
-    """Variances from the outermost level to the lowest, with asymptotic standard uncertainties (NaN at 0)."""
+    """Variances from the outermost level to the lowest, and where they make the results likeliest."""
 
     names: tuple[str, ...]
     variances: tuple[float, ...]
-    standard_uncertainties: tuple[float, ...]
     mean: float
-    mean_standard_uncertainty: float
     log_likelihood: float
     steps: int
 
@@ -40,17 +38,13 @@ class LikelihoodComponents:
 
 @dataclass(frozen=True)
 class _Point:
-    """The logarithm of the restricted likelihood at some variances, its score, and observed and expected information.
-
-    ``mean`` is the weighted mean of all results there, ``weight`` the reciprocal of its variance.
-    """
+    """The logarithm of the restricted likelihood at some variances, its score, observed and expected information."""
 
     log_likelihood: float
     score: Array
     observed: Array
     expected: Array
-    mean: float
-    weight: float
+    mean: float  # weighted mean of all results there
 
 
 def likelihood_components(
@@ -92,16 +86,11 @@ def likelihood_components(
     values -= values.mean()
     start = np.array([one.variance for one in variance_components(analysis).components]) / scale**2
     variances, point, steps = _climb(_Means.of(values, nest), start)
-    uncertainties = np.full(variances.size, np.nan)
-    free = variances > 0.0
-    uncertainties[free] = np.sqrt(np.diag(np.linalg.inv(point.expected[np.ix_(free, free)])))
     constant = (nest.number - 1) * (math.log(2.0 * math.pi) + 2.0 * math.log(scale))
     return LikelihoodComponents(
         names=tuple(line.name for line in analysis.lines),
         variances=tuple(map(float, variances * scale**2)),
-        standard_uncertainties=tuple(map(float, uncertainties * scale**2)),
         mean=analysis.mean + scale * point.mean,
-        mean_standard_uncertainty=scale / math.sqrt(point.weight),
         log_likelihood=point.log_likelihood - constant / 2.0,
         steps=steps,
     )
@@ -153,7 +142,6 @@ class _Means:
             observed=0.5 * doubled.bend[0],
             expected=-0.5 * determinant.bend[0],
             mean=float(mean.value[0]),
-            weight=1.0 / float(spread.value[0]),
         )
 
 
