@@ -15,7 +15,7 @@ _ZERO_C = 273.15
 def humid_air_density(
     temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25, relative_humidity_percent: ArrayLike = 50.0
 ) -> Array:
-    r"""Return the density of the air of a room: the short form of the CIPM equation, right to 3 parts in 10 000.
+    r"""Return the density of a room's air, [kg/m³]: the short form of the CIPM equation, right to 3 parts in 10 000.
 
     .. math:: \rho = \frac{0.34848 \, p - 0.009 \, h \exp(0.061 \, t)}{273.15 + t}
 
@@ -24,14 +24,6 @@ def humid_air_density(
     temperature_C : Temperature, [°C], 10 to 30.
     pressure_hPa : Pressure of the air at the place, not reduced to sea level, [hPa], 900 to 1100.
     relative_humidity_percent : Relative humidity, [%], 0 to 80.
-
-    Returns
-    -------
-    Density of the air, [kg/m³].
-
-    Raises
-    ------
-    OutOfRangeError : An input is outside its range.
 
     References
     ----------
@@ -52,7 +44,7 @@ def humid_air_density(
 
 
 def dry_air_density(temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25) -> Array:
-    r"""Return the density of dry air, as in the cleaned and dried tube of a density meter at its own temperature.
+    r"""Return the density of dry air, [kg/m³], as in the cleaned and dried tube of a density meter.
 
     .. math:: \rho = 1.2930 \cdot \frac{273.15}{T} \cdot \frac{p}{1013.25}
 
@@ -60,14 +52,6 @@ def dry_air_density(temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25)
     ----------
     temperature_C : Temperature of the tube, [°C], -50 to 150.
     pressure_hPa : Pressure of the air at the place, [hPa], 500 to 1100.
-
-    Returns
-    -------
-    Density of the air, [kg/m³].
-
-    Raises
-    ------
-    OutOfRangeError : An input is outside its range.
 
     References
     ----------

@@ -84,7 +84,7 @@ def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> B
 
 
 def blend_viscosity_double_log(fractions: ArrayLike, kinematic_viscosities: ArrayLike) -> Array:
-    r"""Return the viscosity of a blend of oils whose viscosities are known at one temperature only.
+    r"""Return the viscosity, [mm²/s], of a blend of oils whose viscosities are known at one temperature only.
 
     .. math:: W_B = \sum_i f_i W(\nu_i)
 
@@ -93,10 +93,6 @@ def blend_viscosity_double_log(fractions: ArrayLike, kinematic_viscosities: Arra
     fractions : Fractions by volume, [-], 0 to 1, last axis the components, 1 together. By mass for fuels.
     kinematic_viscosities : Kinematic viscosities of the components, all at the same temperature, [mm²/s], last axis the
         components.
-
-    Returns
-    -------
-    Kinematic viscosity of the blend at that temperature, [mm²/s].
 
     Raises
     ------
@@ -120,7 +116,7 @@ def fraction_that_explains(
     *,
     extrapolate: bool = False,
 ) -> BlendFraction:
-    r"""Return how much of an added oil in a base explains a viscosity: a recipe, or fuel in an engine oil.
+    r"""Return how much, [-] by volume, of an added oil in a base explains a viscosity: a recipe, or fuel in engine oil.
 
     .. math:: f_W = \frac{\lg T - \lg T_{base}(\nu)}{\lg T_{added}(\nu) - \lg T_{base}(\nu)}, \qquad
         f_D = \frac{W - W_{base}(T)}{W_{added}(T) - W_{base}(T)}
@@ -129,13 +125,9 @@ def fraction_that_explains(
     ----------
     kinematic_viscosity : Kinematic viscosity of the mixture, [mm²/s], between those of base and added oil.
     temperature_C : Its temperature, [°C], within those of both lines.
-    added : Line of the added oil, [mm²/s over °C].
+    added : Line of the added oil, [mm²/s over °C]; one equal to the base explains anything: NaN.
     base : Line of the base, [mm²/s over °C], or the base as a blend of several oils in fixed proportions.
     extrapolate : Also go outside the measured temperatures, with an ExtrapolationWarning.
-
-    Returns
-    -------
-    Fraction of the added oil by volume by each method, [-]; NaN where an input is NaN or both oils are equal.
 
     Raises
     ------

@@ -18,7 +18,7 @@ _SHORTEST_S = 200.0
 def viscosity_from_flow_time(
     flow_time_s: ArrayLike, constant: ArrayLike, kinetic_energy: ArrayLike = 0.0, *, shortest_s: ArrayLike = _SHORTEST_S
 ) -> Array:
-    r"""Return the kinematic viscosity of an oil from its flow time.
+    r"""Return the kinematic viscosity, [mm²/s], of an oil from its flow time; reported to 4 figures.
 
     .. math:: \nu = C t - \frac{E}{t^2}
 
@@ -30,10 +30,6 @@ def viscosity_from_flow_time(
         may give a correction θ in seconds instead, ν = C (t − θ): then E = C θ t².
     shortest_s : Shortest flow time that the standard allows for this size, [s]: 200, for the finest capillaries up to
         300 or more (ASTM D446); shorter ones for automatic viscometers that have shown that they can.
-
-    Returns
-    -------
-    Kinematic viscosity, [mm²/s], reported to 4 figures.
 
     Raises
     ------
@@ -80,7 +76,7 @@ class FlowResult:
 def flow_result(
     first: ArrayLike, second: ArrayLike, determinability_factor: ArrayLike, determinability_offset: ArrayLike = 0.0
 ) -> FlowResult:
-    """Return the result of two determined viscosities, and whether they agree.
+    """Return the result of two determined viscosities, [mm²/s], and whether they agree.
 
     Parameters
     ----------
@@ -89,10 +85,6 @@ def flow_result(
     determinability_factor : Factor k of the determinability k (y + c), [-], of the method, its edition and the class of
         product.
     determinability_offset : Offset c, [mm²/s].
-
-    Returns
-    -------
-    Mean, difference and what is allowed, [mm²/s]; NaN, and no agreement, where an input is NaN.
 
     Raises
     ------

@@ -13,7 +13,7 @@ EDITION = "ISO 3104:1994, ISO 3105:1994"
 def kinetic_energy_factor(
     volume_mL: ArrayLike, length_cm: ArrayLike, diameter_cm: ArrayLike, constant: ArrayLike
 ) -> Array:
-    r"""Return the factor of kinetic energy of a capillary with trumpet-shaped ends.
+    r"""Return the factor of kinetic energy E, [mm²·s], of a capillary with trumpet-shaped ends.
 
     .. math:: E = \frac{1.66 \, V^{3/2}}{L \, (C d)^{1/2}}
 
@@ -23,14 +23,6 @@ def kinetic_energy_factor(
     length_cm : Length of the capillary L, [cm].
     diameter_cm : Diameter of the capillary d, [cm].
     constant : Constant of the viscometer C, [mm²/s²].
-
-    Returns
-    -------
-    Factor of kinetic energy E, [mm²·s].
-
-    Raises
-    ------
-    OutOfRangeError : An input is not positive.
 
     References
     ----------
@@ -48,7 +40,7 @@ def kinetic_energy_factor(
 
 
 def constant_at_gravity(constant: ArrayLike, gravity_calibrated: ArrayLike, gravity_here: ArrayLike) -> Array:
-    r"""Return the constant of a viscometer at another acceleration of free fall, :math:`C_2 = C_1 g_2 / g_1`.
+    """Return the constant of a viscometer at another acceleration of free fall, :math:`C_2 = C_1 g_2 / g_1`.
 
     Parameters
     ----------
@@ -59,10 +51,6 @@ def constant_at_gravity(constant: ArrayLike, gravity_calibrated: ArrayLike, grav
     Returns
     -------
     Constant where it is used, [mm²/s²]; the standard asks for it where the two differ by more than 0.1 %.
-
-    Raises
-    ------
-    OutOfRangeError : The constant is not positive, or an acceleration is none of this earth.
 
     References
     ----------
@@ -78,7 +66,7 @@ def constant_at_gravity(constant: ArrayLike, gravity_calibrated: ArrayLike, grav
 def buoyancy_factor(
     density_oil: ArrayLike, density_calibrated: ArrayLike = 998.2, density_air: ArrayLike = 1.2
 ) -> Array:
-    r"""Return by what the constant of a viscometer is multiplied for the buoyancy of the oil in air.
+    r"""Return by what, [-], the constant of a viscometer is multiplied for the buoyancy of the oil in air.
 
     .. math:: f = \frac{1 - \rho_{air} / \rho}{1 - \rho_{air} / \rho_{cal}}
 
@@ -87,14 +75,6 @@ def buoyancy_factor(
     density_oil : Density of the oil, [kg/m³].
     density_calibrated : Density of the liquid of the calibration, [kg/m³]; water at 20 °C where none is given.
     density_air : Density of the air, [kg/m³]; see ``humid_air_density``.
-
-    Returns
-    -------
-    Factor, [-].
-
-    Raises
-    ------
-    OutOfRangeError : No liquid, or no air, has such a density.
 
     References
     ----------

@@ -11,7 +11,7 @@ EDITION = "ASTM D2501-14(2019)"
 
 
 def viscosity_gravity_constant_40C(density_15C: ArrayLike, kv_40: ArrayLike) -> Array:
-    r"""Return the viscosity-gravity constant from the kinematic viscosity at 40 °C, the preferred one.
+    r"""Return the viscosity-gravity constant, [-], from the viscosity at 40 °C, the preferred one; reported to 0.002.
 
     .. math:: VGC = \frac{G - 0.0664 - 0.1154 \log_{10} (V - 5.5)}{0.94 - 0.109 \log_{10} (V - 5.5)}
 
@@ -19,14 +19,6 @@ def viscosity_gravity_constant_40C(density_15C: ArrayLike, kv_40: ArrayLike) -> 
     ----------
     density_15C : Density at 15 °C, [kg/m³], 10 to 3000; G is the same in g/mL.
     kv_40 : Kinematic viscosity at 40 °C, V, [mm²/s], more than 5.5.
-
-    Returns
-    -------
-    Viscosity-gravity constant, [-], unrounded (reported to 0.002).
-
-    Raises
-    ------
-    OutOfRangeError : An input is outside its range.
 
     References
     ----------
@@ -42,7 +34,7 @@ def viscosity_gravity_constant_40C(density_15C: ArrayLike, kv_40: ArrayLike) -> 
 
 
 def viscosity_gravity_constant_100C(density_15C: ArrayLike, kv_100: ArrayLike) -> Array:
-    r"""Return the viscosity-gravity constant from the kinematic viscosity at 100 °C; a report says that it is this one.
+    r"""Return the viscosity-gravity constant, [-], from the viscosity at 100 °C; a report says that it is this one.
 
     .. math:: VGC = \frac{G - 0.108 - 0.1255 \log_{10} (V - 0.8)}{0.90 - 0.097 \log_{10} (V - 0.8)}
 
@@ -50,14 +42,6 @@ def viscosity_gravity_constant_100C(density_15C: ArrayLike, kv_100: ArrayLike) -
     ----------
     density_15C : Density at 15 °C, [kg/m³], 10 to 3000; G is the same in g/mL.
     kv_100 : Kinematic viscosity at 100 °C, V, [mm²/s], more than 0.8.
-
-    Returns
-    -------
-    Viscosity-gravity constant, [-], unrounded (reported to 0.002).
-
-    Raises
-    ------
-    OutOfRangeError : An input is outside its range.
 
     References
     ----------

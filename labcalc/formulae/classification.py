@@ -29,28 +29,20 @@ class GradeCandidates:
         return tuple(grade.name for grade in self.table.grades)
 
     def candidates(self, *sample: int) -> tuple[str, ...]:
-        """Return the possible grades of one sample.
+        """Return the possible grades, [-], of one sample; more than one where the known values can't decide.
 
         Parameters
         ----------
         sample : Index of the sample, [-], an axis each; none for a single sample.
-
-        Returns
-        -------
-        Names of its grades, [-]; more than one where the known values can't decide.
         """
         return tuple(name for name, fits in zip(self.grades, self.possible[sample], strict=True) if fits)
 
     def reasons(self, *sample: int) -> dict[str, str]:
-        """Return what speaks for or against each grade for one sample.
+        """Return what speaks for or against each grade, [-], for one sample.
 
         Parameters
         ----------
         sample : Index of the sample, [-], an axis each; none for a single sample.
-
-        Returns
-        -------
-        Grade → the reason in words, [-].
         """
         return {grade.name: "; ".join(self._words(grade, sample)) for grade in self.table.grades}
 

@@ -10,20 +10,12 @@ EDITION = "definition of kinematic viscosity, ISO 3104:1994"
 
 
 def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> Array:
-    r"""Return the kinematic viscosity, :math:`\nu = \eta / \rho`.
+    r"""Return the kinematic viscosity, [mm²/s], :math:`\nu = \eta / \rho`.
 
     Parameters
     ----------
     dynamic_viscosity : Dynamic viscosity, [mPa·s], more than zero.
     density : Density at the same temperature, [kg/m³], 10 to 3000.
-
-    Returns
-    -------
-    Kinematic viscosity, [mm²/s].
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is not positive, or no liquid has the density; one in g/cm³ is told to be so.
 
     References
     ----------
@@ -38,20 +30,12 @@ def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> 
 
 
 def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -> Array:
-    r"""Return the dynamic viscosity, :math:`\eta = \nu \rho`.
+    r"""Return the dynamic viscosity, [mPa·s], :math:`\eta = \nu \rho`.
 
     Parameters
     ----------
     kinematic_viscosity : Kinematic viscosity, [mm²/s], more than zero.
     density : Density at the same temperature, [kg/m³], 10 to 3000.
-
-    Returns
-    -------
-    Dynamic viscosity, [mPa·s].
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is not positive, or no liquid has the density; one in g/cm³ is told to be so.
 
     References
     ----------

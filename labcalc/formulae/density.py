@@ -91,7 +91,7 @@ def density_at_60F(
     commodity: str = "lubricating oil",
     alpha_60: ArrayLike | None = None,
 ) -> Array:
-    """Return the density at 60 °F and no gauge pressure, from one observed elsewhere.
+    """Return the density, [kg/m³], at 60 °F and no gauge pressure, from one observed elsewhere.
 
     Parameters
     ----------
@@ -101,10 +101,6 @@ def density_at_60F(
     commodity : Commodity group, as in ``density_at``.
     alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; one that is per kelvin, 1.8 times
         as much, is refused for oils below 950 kg/m³.
-
-    Returns
-    -------
-    Density at 60 °F, [kg/m³], of the broadcast shape.
 
     Raises
     ------
@@ -135,7 +131,7 @@ def density_at_60F(
 def density_slope(
     density_kg_m3: ArrayLike, from_C: ArrayLike, to_C: ArrayLike, *, commodity: str = "lubricating oil"
 ) -> Array:
-    """Return the mean slope of density over temperature that the tables expect between two temperatures.
+    """Return the mean slope of density, [kg/m³/K], that the tables expect between two temperatures; NaN if equal.
 
     Parameters
     ----------
@@ -143,10 +139,6 @@ def density_slope(
     from_C : Temperature of the known density, [°C], -50 to 150.
     to_C : Another temperature, [°C], -50 to 150.
     commodity : Commodity group, as in ``density_at``.
-
-    Returns
-    -------
-    Slope, [kg/m³/K]; negative, near -0.63 for every lubricating oil; NaN where the two temperatures are equal.
 
     Raises
     ------
@@ -164,7 +156,7 @@ def density_slope(
 def alpha_60_from_densities(
     first_kg_m3: ArrayLike, first_C: ArrayLike, second_kg_m3: ArrayLike, second_C: ArrayLike
 ) -> Array:
-    r"""Return the thermal expansion at 60 °F of an oil whose density was measured at two temperatures.
+    r"""Return the thermal expansion at 60 °F, [1/°F], of an oil from two measured densities; NaN at one temperature.
 
     The equation of the correction for temperature, solved for the expansion:
 
@@ -177,10 +169,6 @@ def alpha_60_from_densities(
     first_C : Temperature, [°C], -50 to 150.
     second_kg_m3 : Density at ``second_C``, without gauge pressure, [kg/m³].
     second_C : Another temperature, [°C], -50 to 150.
-
-    Returns
-    -------
-    Thermal expansion at 60 °F, [1/°F]; NaN where an input is NaN or the temperatures are equal.
 
     Raises
     ------

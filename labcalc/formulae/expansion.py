@@ -50,7 +50,7 @@ def density_by_own_expansion(
     commodity: str = "lubricating oil",
     liquid: str | None = None,
 ) -> OwnExpansion:
-    r"""Return the density of an oil at another temperature from two measured ones, by no more than its own expansion.
+    r"""Return the density, [kg/m³], of an oil at another temperature by its own expansion between two measured ones.
 
     .. math:: \rho(t) = \rho_1 \frac{CTL(t; \alpha_{60})}{CTL(t_1; \alpha_{60})}, \qquad
         u = c \, |(t - t_1)(t - t_2)|
@@ -68,10 +68,6 @@ def density_by_own_expansion(
     commodity : Commodity group for the answer of the tables, a key of ``COMMODITIES``.
     liquid : Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` is nearer to the equation than others may
         be.
-
-    Returns
-    -------
-    Densities, [kg/m³], and the expansion, [1/°F], of the broadcast shape.
 
     Raises
     ------
@@ -103,7 +99,7 @@ def density_by_own_expansion(
 def table_expansion_uncertainty(
     density_kg_m3: ArrayLike, from_C: ArrayLike, to_C: ArrayLike, *, commodity: str = "lubricating oil"
 ) -> Array:
-    """Return how uncertain a density is because the tables guess the oil's expansion from its density.
+    """Return how uncertain a density is, [kg/m³], because the tables guess the oil's expansion from its density.
 
     Parameters
     ----------
@@ -111,10 +107,6 @@ def table_expansion_uncertainty(
     from_C : Temperature of the known density, [°C], -50 to 150.
     to_C : Temperature of the wanted density, [°C], -50 to 150.
     commodity : Commodity group, a key of ``COMMODITIES``.
-
-    Returns
-    -------
-    Standard uncertainty of the density at ``to_C``, [kg/m³], from this source alone.
 
     Raises
     ------

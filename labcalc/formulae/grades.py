@@ -28,10 +28,6 @@ def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
     Such as ``VG 46``, ``between VG 32 and VG 46``, ``below VG 2``, ``above VG 3200``, [-]; empty where the input is
     NaN.
 
-    Raises
-    ------
-    OutOfRangeError : A viscosity is not positive.
-
     References
     ----------
     .. [1] ISO 3448:1992, table 1.

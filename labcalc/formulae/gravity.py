@@ -13,19 +13,11 @@ _WATER_60F = 999.016  # density of water at 60 °F, [kg/m³]; editions before 20
 
 
 def relative_density(density_60F: ArrayLike) -> Array:
-    """Return the relative density 60/60 °F. From another temperature: ``density_at_60F`` first.
+    """Return the relative density 60/60 °F, [-]. From another temperature: ``density_at_60F`` first.
 
     Parameters
     ----------
     density_60F : Density at 60 °F, [kg/m³], 10 to 3000.
-
-    Returns
-    -------
-    Relative density 60/60 °F, [-]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError : No liquid has such a density; one in g/cm³ is told to be so.
 
     References
     ----------
@@ -35,19 +27,11 @@ def relative_density(density_60F: ArrayLike) -> Array:
 
 
 def density_from_relative_density(relative_density_60F: ArrayLike) -> Array:
-    """Return the density at 60 °F of a relative density 60/60 °F.
+    """Return the density at 60 °F, [kg/m³]: the inverse of ``relative_density``.
 
     Parameters
     ----------
     relative_density_60F : Relative density 60/60 °F, [-], 0.01 to 3.01.
-
-    Returns
-    -------
-    Density at 60 °F, [kg/m³]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError : No liquid has such a relative density; one in kg/m³ is told to be so.
 
     References
     ----------
@@ -57,21 +41,13 @@ def density_from_relative_density(relative_density_60F: ArrayLike) -> Array:
 
 
 def api_gravity(density_60F: ArrayLike) -> Array:
-    r"""Return the API gravity. From another temperature: ``density_at_60F`` first.
+    r"""Return the API gravity, [°API]. From another temperature: ``density_at_60F`` first.
 
     .. math:: API = \frac{141.5}{RD_{60/60}} - 131.5
 
     Parameters
     ----------
     density_60F : Density at 60 °F, [kg/m³], 10 to 3000.
-
-    Returns
-    -------
-    API gravity, [°API]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError : No liquid has such a density; one in g/cm³ is told to be so.
 
     References
     ----------
@@ -86,19 +62,11 @@ def api_gravity(density_60F: ArrayLike) -> Array:
 
 
 def density_from_api_gravity(gravity: ArrayLike) -> Array:
-    """Return the density at 60 °F of an API gravity.
+    """Return the density at 60 °F, [kg/m³]: the inverse of ``api_gravity``.
 
     Parameters
     ----------
     gravity : API gravity, [°API], -85 to 340.
-
-    Returns
-    -------
-    Density at 60 °F, [kg/m³]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError : No liquid has such a gravity.
 
     References
     ----------

@@ -13,7 +13,7 @@ EDITION = "ISO 8217:2017, annex on ignition characteristics [memory]"
 def calculated_carbon_aromaticity_index(
     density_15C: ArrayLike, kinematic_viscosity: ArrayLike, temperature_C: ArrayLike = 50.0
 ) -> Array:
-    r"""Return the calculated carbon aromaticity index (CCAI) of a residual fuel: the lower, the better it ignites.
+    r"""Return the calculated carbon aromaticity index (CCAI), [-], of a residual fuel: the lower, the better.
 
     .. math:: CCAI = \rho_{15} - 81 - 141 \lg \lg (\nu + 0.85) - 483 \lg \frac{t + 273}{323}
 
@@ -25,14 +25,6 @@ def calculated_carbon_aromaticity_index(
     density_15C : Density at 15 °C, [kg/m³], 800 to 1100.
     kinematic_viscosity : Kinematic viscosity at ``temperature_C``, [mm²/s], 2 or more.
     temperature_C : Its temperature, [°C], 40 to 150; 50 °C is the usual one.
-
-    Returns
-    -------
-    CCAI, [-], unrounded (reported as a whole number).
-
-    Raises
-    ------
-    OutOfRangeError : An input is outside its range.
 
     References
     ----------
@@ -51,7 +43,7 @@ def calculated_carbon_aromaticity_index(
 def calculated_ignition_index(
     density_15C: ArrayLike, kinematic_viscosity: ArrayLike, temperature_C: ArrayLike = 50.0
 ) -> Array:
-    r"""Return the calculated ignition index (CII) of a residual fuel: the higher, the better it ignites.
+    r"""Return the calculated ignition index (CII), [-], of a residual fuel: the higher, the better; trouble below 30.
 
     .. math:: CII = 270.795 + 0.1038 \, t - 0.254565 \, \rho_{15} + 23.708 \lg \lg (\nu + 0.7)
 
@@ -60,14 +52,6 @@ def calculated_ignition_index(
     density_15C : Density at 15 °C, [kg/m³], 800 to 1100.
     kinematic_viscosity : Kinematic viscosity at ``temperature_C``, [mm²/s], 2 or more.
     temperature_C : Its temperature, [°C], 40 to 150.
-
-    Returns
-    -------
-    CII, [-], unrounded; trouble is said to begin below 30.
-
-    Raises
-    ------
-    OutOfRangeError : An input is outside its range.
 
     References
     ----------

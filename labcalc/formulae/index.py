@@ -19,7 +19,7 @@ _TIE = 9  # decimals that decide whether an index is a half: beyond them lies th
 
 
 def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> Array:
-    r"""Return the viscosity index, unrounded.
+    r"""Return the viscosity index, [-], unrounded.
 
     Up to and including 70 mm²/s at 100 °C the two reference oils come from table 1, interpolated linearly; above, from
     the equations. Procedure A (index up to 100) and procedure B (100 and above) meet at 100. The index may be negative.
@@ -33,10 +33,6 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> Array:
     ----------
     kv_40 : Kinematic viscosity at 40 °C, U, [mm²/s]; more than the one at 100 °C.
     kv_100 : Kinematic viscosity at 100 °C, Y, [mm²/s], 2 or more.
-
-    Returns
-    -------
-    Viscosity index, [-], of the broadcast shape.
 
     Raises
     ------
@@ -71,15 +67,11 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> Array:
 
 
 def reported_viscosity_index(index: ArrayLike) -> Array:
-    """Return the viscosity index as it is reported: the nearest whole number, a half to the even one.
+    """Return the viscosity index, [-], as it is reported: the nearest whole number, a half (to 1e-9) to even.
 
     Parameters
     ----------
     index : Unrounded viscosity index, [-].
-
-    Returns
-    -------
-    Whole viscosity index, [-]; a difference from the half below 1e-9 counts as a half; NaN where the input is NaN.
 
     References
     ----------

@@ -20,21 +20,13 @@ _REASON = "the approximation is worse than 5 % there"
 
 
 def kinematic_from_engler(engler_degrees: ArrayLike) -> Array:
-    r"""Return the kinematic viscosity of an Engler viscosity, approximately: about 5 %.
+    r"""Return the kinematic viscosity, [mm²/s], of an Engler viscosity, approximately: about 5 %.
 
     .. math:: \nu = 7.31 E - 6.31 / E
 
     Parameters
     ----------
     engler_degrees : Engler viscosity, [°E], 1.5 or more.
-
-    Returns
-    -------
-    Kinematic viscosity, [mm²/s]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is below the range.
 
     References
     ----------
@@ -51,19 +43,11 @@ def kinematic_from_engler(engler_degrees: ArrayLike) -> Array:
 
 
 def engler_from_kinematic(kinematic_viscosity: ArrayLike) -> Array:
-    """Return the Engler viscosity, approximately: about 5 %; the inverse of ``kinematic_from_engler``.
+    """Return the Engler viscosity, [°E], approximately: about 5 %; the inverse of ``kinematic_from_engler``.
 
     Parameters
     ----------
     kinematic_viscosity : Kinematic viscosity, [mm²/s], 6.76 or more.
-
-    Returns
-    -------
-    Engler viscosity, [°E]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is below the range.
 
     References
     ----------
@@ -76,21 +60,13 @@ def engler_from_kinematic(kinematic_viscosity: ArrayLike) -> Array:
 
 
 def kinematic_from_redwood(redwood_s: ArrayLike) -> Array:
-    r"""Return the kinematic viscosity of a Redwood No. 1 viscosity, approximately: about 5 %.
+    r"""Return the kinematic viscosity, [mm²/s], of a Redwood No. 1 viscosity, approximately: about 5 %.
 
     .. math:: \nu = 0.26 t - 179 / t \quad (t \le 100), \qquad \nu = 0.247 t - 50 / t \quad (t > 100)
 
     Parameters
     ----------
     redwood_s : Redwood No. 1 viscosity, [s], 38 or more.
-
-    Returns
-    -------
-    Kinematic viscosity, [mm²/s]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is below the range.
 
     References
     ----------
@@ -103,19 +79,11 @@ def kinematic_from_redwood(redwood_s: ArrayLike) -> Array:
 
 
 def redwood_from_kinematic(kinematic_viscosity: ArrayLike) -> Array:
-    """Return the Redwood No. 1 viscosity, approximately: about 5 %; the inverse of ``kinematic_from_redwood``.
+    """Return the Redwood No. 1 viscosity, [s], approximately: about 5 %; the inverse of ``kinematic_from_redwood``.
 
     Parameters
     ----------
     kinematic_viscosity : Kinematic viscosity, [mm²/s], 5.17 or more.
-
-    Returns
-    -------
-    Redwood No. 1 viscosity, [s]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is below the range.
 
     References
     ----------

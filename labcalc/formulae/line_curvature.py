@@ -29,7 +29,7 @@ def line_model_uncertainty(
     *,
     liquid: str | None = None,
 ) -> Array:
-    r"""Return how uncertain the line of ASTM D341 is because no liquid follows it exactly.
+    r"""Return how uncertain the line of ASTM D341 is, [%], because no liquid follows it exactly.
 
     Two points fix the line, and there it is right; between and beyond them the liquid bends away from it, by as much as
     real liquids of such a slope do. The errors of the measured viscosities come on top.
@@ -46,10 +46,6 @@ def line_model_uncertainty(
     uncertainty_percent : Standard uncertainty of each viscosity, [%], if the line was fitted with such weights.
     liquid : Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` bends less than others may; of any other
         kind, or of none, the widest is taken.
-
-    Returns
-    -------
-    Standard uncertainty of the line, [%]; 0 at the two temperatures of a line through two points.
 
     Raises
     ------

@@ -39,15 +39,11 @@ class LineDeparture:
     """Standard uncertainty of that excess, [%]; what it is over its uncertainty says how surely it is there."""
 
     def departs(self, significance: float = 0.05) -> NDArray[np.bool_]:
-        """Tell whether the results depart from the line more than the noise allows.
+        """Tell whether the results depart from the line more than the noise allows, [-]; False where a point is NaN.
 
         Parameters
         ----------
         significance : Share of oils that follow the line and are yet called departing, [-].
-
-        Returns
-        -------
-        True where they depart, [-]; False where a point is NaN.
         """
         return np.asarray(self.p_value < significance)[()]
 

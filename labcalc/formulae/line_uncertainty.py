@@ -67,7 +67,7 @@ class EstimatedLine:
         liquid: str | None = None,
         further_results: int = 0,
     ) -> ViscosityBand:
-        """Return the interval that holds the true viscosity of the oil, or a further result, at each temperature.
+        """Return the interval, [mm²/s], that holds the true viscosity, or a further result, at each temperature.
 
         It is narrowest near the points and grows with the distance from them: the noise of the results, and how far
         oils are from a straight line (``line_model_uncertainty``), each expanded to the level, their squares added.
@@ -81,10 +81,6 @@ class EstimatedLine:
         follows_line : Take the oil to follow the line exactly: the noise of the results alone.
         liquid : Kind of liquid, as in ``line_model_uncertainty``.
         further_results : 1 for the interval that holds one further result with the same noise, [-].
-
-        Returns
-        -------
-        Line and interval, [mm²/s].
 
         Raises
         ------

@@ -24,7 +24,7 @@ class SlopeJudgement:
 
 
 def judge_slope(slope: ArrayLike, liquid: str = "petroleum liquid") -> SlopeJudgement:
-    """Tell whether a slope of the viscosity-temperature line is one that a kind of liquid shows.
+    """Tell whether a slope, [-], of the viscosity-temperature line is one that a kind of liquid shows.
 
     Kelvin typed as °C make a slope about 1.8 times as great, and no liquid of the table is left; °F typed as °C make it
     0.7 times as great: a mineral oil or fuel falls out of its own kind, and looks like a glycol or a multigrade oil.
@@ -35,10 +35,6 @@ def judge_slope(slope: ArrayLike, liquid: str = "petroleum liquid") -> SlopeJudg
     slope : Slope B, [-], as ``fit_viscosity_temperature`` gives it.
     liquid : Kind of liquid: ``petroleum liquid`` (mineral, synthetic and multigrade oils, fuels, esters), ``mineral oil
         or fuel``, ``polyalkylene glycol``, ``thick polyalphaolefin`` or ``silicone fluid``.
-
-    Returns
-    -------
-    Range, [-], whether the slope lies within it, and the kinds of liquid that have such a slope.
 
     Raises
     ------

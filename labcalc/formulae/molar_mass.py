@@ -15,7 +15,7 @@ _FAHRENHEIT_K = ((100.0 - 32.0) / 1.8 + 273.15, (210.0 - 32.0) / 1.8 + 273.15)
 
 
 def viscosities_at_100F_and_210F(kv_40: ArrayLike, kv_100: ArrayLike) -> tuple[Array, Array]:
-    """Return the viscosities at 100 °F and 210 °F, on the line through those at 40 °C and 100 °C.
+    """Return the viscosities at 100 °F and 210 °F, [mm²/s], on the line through those at 40 °C and 100 °C.
 
     100 °F is 2.2 K outside the two: 1 % in the viscosity at 40 °C becomes 1.1 %, too little to warn of.
 
@@ -23,14 +23,6 @@ def viscosities_at_100F_and_210F(kv_40: ArrayLike, kv_100: ArrayLike) -> tuple[A
     ----------
     kv_40 : Kinematic viscosity at 40 °C, [mm²/s], 0.21 to 2e7.
     kv_100 : Kinematic viscosity at 100 °C, [mm²/s], 0.21 to 2e7.
-
-    Returns
-    -------
-    Kinematic viscosities at 37.78 °C and 98.89 °C, [mm²/s].
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is outside the range of ASTM D341.
 
     References
     ----------
@@ -43,7 +35,7 @@ def viscosities_at_100F_and_210F(kv_40: ArrayLike, kv_100: ArrayLike) -> tuple[A
 
 
 def relative_molecular_mass(kv_100F: ArrayLike, kv_210F: ArrayLike, relative_density_60F: ArrayLike) -> Array:
-    r"""Return the mean relative molecular mass of a heavy petroleum fraction.
+    r"""Return the mean relative molecular mass, [-], of a heavy petroleum fraction: the number of its g/mol.
 
     .. math:: M = 223.56 \, \nu_1^{-1.2435 + 1.1228 S} \, \nu_2^{3.4758 - 3.038 S} \, S^{-0.6665}
 
@@ -52,10 +44,6 @@ def relative_molecular_mass(kv_100F: ArrayLike, kv_210F: ArrayLike, relative_den
     kv_100F : Kinematic viscosity at 100 °F, ν₁, [mm²/s]; see ``viscosities_at_100F_and_210F``.
     kv_210F : Kinematic viscosity at 210 °F, ν₂, [mm²/s], less than the one at 100 °F.
     relative_density_60F : Relative density 60/60 °F, S, [-]; see ``relative_density``.
-
-    Returns
-    -------
-    Relative molecular mass, [-], the same number as the molar mass in g/mol.
 
     Raises
     ------

@@ -25,19 +25,11 @@ class OscillatingTube:
 
     @keeps_index
     def density(self, period_us: ArrayLike) -> Array:
-        """Return the density of what fills the tube.
+        """Return the density, [kg/m³], of what fills the tube.
 
         Parameters
         ----------
         period_us : Period of the oscillation, [µs], more than zero.
-
-        Returns
-        -------
-        Density, [kg/m³]; NaN where the input is NaN.
-
-        Raises
-        ------
-        OutOfRangeError : A period is not positive.
         """
         return self.A * positive(period_us, "period", "µs") ** 2 - self.B
 
@@ -45,7 +37,7 @@ class OscillatingTube:
 def adjust_oscillating_tube(
     period_air_us: ArrayLike, density_air: ArrayLike, period_water_us: ArrayLike, density_water: ArrayLike
 ) -> OscillatingTube:
-    r"""Return the constants of a tube from its periods with air and with water, at one temperature.
+    r"""Return the constants, A in [kg/m³/µs²], B in [kg/m³], of a tube from its periods with air and with water.
 
     .. math:: A = \frac{\rho_w - \rho_a}{\tau_w^2 - \tau_a^2}, \qquad B = A \tau_a^2 - \rho_a
 
@@ -55,10 +47,6 @@ def adjust_oscillating_tube(
     density_air : Density of that air, [kg/m³]; see ``dry_air_density``.
     period_water_us : Period with freshly boiled water, [µs]; longer than with air.
     density_water : Density of the water, [kg/m³]; see ``water_density``.
-
-    Returns
-    -------
-    Its constants A, [kg/m³/µs²], and B, [kg/m³], of the broadcast shape.
 
     Raises
     ------

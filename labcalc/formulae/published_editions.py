@@ -9,14 +9,10 @@ from labcalc import formulae
 
 
 def edition_of(formula: str) -> str:
-    """Return the standard and edition that a formula follows.
+    """Return standard, edition and year that a formula follows.
 
     Parameters
     ----------
     formula : Public name of a formula.
-
-    Returns
-    -------
-    Standard, edition and year.
     """
     return str(sys.modules[unwrap(getattr(formulae, formula)).__module__].EDITION)

@@ -20,7 +20,7 @@ _NOT_THERE = "ASTM D2161 gives no Saybolt viscosity there"
 def saybolt_universal_from_kinematic(
     kinematic_viscosity: ArrayLike, temperature_C: ArrayLike = (100.0 - 32.0) / 1.8
 ) -> Array:
-    r"""Return the Saybolt Universal viscosity at the temperature of the kinematic viscosity.
+    r"""Return the Saybolt Universal viscosity, [s], at the temperature of the kinematic viscosity.
 
     .. math:: SUS_{t} = [1 + 0.000061 (t - 100)] \left[ 4.6324 \nu
         + \frac{1 + 0.03264 \nu}{(3930.2 + 262.7 \nu + 23.97 \nu^2 + 1.646 \nu^3) \cdot 10^{-5}} \right]
@@ -29,14 +29,6 @@ def saybolt_universal_from_kinematic(
     ----------
     kinematic_viscosity : Kinematic viscosity, [mm²/s], 1.81 or more.
     temperature_C : Temperature of the viscosity, [°C], -17.8 to 176.7 (0 °F to 350 °F); 100 °F where none is given.
-
-    Returns
-    -------
-    Saybolt Universal viscosity, [s], unrounded.
-
-    Raises
-    ------
-    OutOfRangeError : An input is outside its range.
 
     References
     ----------
@@ -53,20 +45,12 @@ def saybolt_universal_from_kinematic(
 
 
 def kinematic_from_saybolt_universal(saybolt_s: ArrayLike, temperature_C: ArrayLike = (100.0 - 32.0) / 1.8) -> Array:
-    """Return the kinematic viscosity of a Saybolt Universal one: inverse of ``saybolt_universal_from_kinematic``.
+    """Return the kinematic viscosity, [mm²/s]: the inverse of ``saybolt_universal_from_kinematic``.
 
     Parameters
     ----------
     saybolt_s : Saybolt Universal viscosity, [s], 31.95 or more at 100 °F.
     temperature_C : Temperature of the viscosity, [°C], -17.8 to 176.7 (0 °F to 350 °F); 100 °F where none is given.
-
-    Returns
-    -------
-    Kinematic viscosity at that temperature, [mm²/s].
-
-    Raises
-    ------
-    OutOfRangeError : An input is outside its range.
 
     References
     ----------
@@ -81,7 +65,7 @@ def kinematic_from_saybolt_universal(saybolt_s: ArrayLike, temperature_C: ArrayL
 
 
 def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 122) -> Array:
-    r"""Return the Saybolt Furol viscosity at 122 °F (50 °C) or 210 °F (98.9 °C).
+    r"""Return the Saybolt Furol viscosity, [s], at 122 °F (50 °C) or 210 °F (98.9 °C).
 
     .. math:: SFS_{122} = 0.4717 \nu + \frac{13924}{\nu^2 - 72.59 \nu + 6816}, \qquad
         SFS_{210} = 0.4792 \nu + \frac{5610}{\nu^2 + 2130}
@@ -92,10 +76,6 @@ def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 
     ----------
     kinematic_viscosity : Kinematic viscosity at that temperature, [mm²/s], 48 or more at 122 °F, 50 or more at 210 °F.
     at_F : Temperature, [°F], 122 or 210.
-
-    Returns
-    -------
-    Saybolt Furol viscosity, [s], unrounded.
 
     Raises
     ------
@@ -112,16 +92,12 @@ def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 
 
 
 def kinematic_from_saybolt_furol(saybolt_s: ArrayLike, *, at_F: int = 122) -> Array:
-    """Return the kinematic viscosity of a Saybolt Furol viscosity: the inverse of ``saybolt_furol_from_kinematic``.
+    """Return the kinematic viscosity, [mm²/s]: the inverse of ``saybolt_furol_from_kinematic``.
 
     Parameters
     ----------
     saybolt_s : Saybolt Furol viscosity, [s], 25.12 or more at 122 °F, 25.18 or more at 210 °F.
     at_F : Temperature, [°F], 122 or 210.
-
-    Returns
-    -------
-    Kinematic viscosity at that temperature, [mm²/s].
 
     Raises
     ------

@@ -33,16 +33,12 @@ class ExponentialCurve:
 
     @keeps_index
     def viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
-        """Return the viscosity of the curve at a temperature.
+        """Return the viscosity of the curve, [mm²/s] or [mPa·s] as it was fitted, at a temperature.
 
         Parameters
         ----------
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-
-        Returns
-        -------
-        Viscosity, [mm²/s] or [mPa·s], as it was fitted.
 
         Raises
         ------
@@ -60,7 +56,7 @@ class ExponentialCurve:
         extrapolate: bool = False,
         further_results: int = 0,
     ) -> ViscosityBand:
-        """Return the interval that holds the true viscosity of an oil that follows the curve, or a further result.
+        """Return the interval, [mm²/s] or [mPa·s], that holds the viscosity of an oil on the curve, or a result.
 
         The noise of the points is carried through the fit to first order. How far the oil is from the curve isn't in
         it: the band of ``estimate_viscosity_temperature`` knows of that.
@@ -73,10 +69,6 @@ class ExponentialCurve:
         level : Probability, [-], between 0 and 1.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval grows.
         further_results : 1 for the interval that holds one further result with the same noise, [-].
-
-        Returns
-        -------
-        Curve and interval, [mm²/s] or [mPa·s].
 
         Raises
         ------
@@ -115,7 +107,7 @@ class ExponentialCurve:
 
 
 def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurve:
-    r"""Fit the curve of Vogel, Fulcher and Tammann, :math:`\ln x = a + b / (T - T_0)`.
+    r"""Fit the curve of Vogel, Fulcher and Tammann, :math:`\ln x = a + b / (T - T_0)`, b and T₀ in [K].
 
     Three points fix it; four and more give the least squares of ln x.
 
@@ -123,10 +115,6 @@ def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurv
     ----------
     temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
     viscosity : Viscosities at them, [mm²/s] or [mPa·s], more than zero.
-
-    Returns
-    -------
-    The curve, a in [-], b and T₀ in [K].
 
     Raises
     ------

@@ -38,16 +38,12 @@ class ViscosityTemperatureLine:
 
     @keeps_index
     def kinematic_viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
-        """Return the kinematic viscosity of the line at a temperature.
+        """Return the kinematic viscosity of the line, [mm²/s], at a temperature.
 
         Parameters
         ----------
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-
-        Returns
-        -------
-        Kinematic viscosity, [mm²/s].
 
         Raises
         ------
@@ -59,16 +55,12 @@ class ViscosityTemperatureLine:
 
     @keeps_index
     def temperature_at(self, kinematic_viscosity: ArrayLike, *, extrapolate: bool = False) -> Array:
-        """Return the temperature at which the line has a kinematic viscosity.
+        """Return the temperature, [°C], at which the line has a kinematic viscosity.
 
         Parameters
         ----------
         kinematic_viscosity : Kinematic viscosity, [mm²/s], 0.21 to 2e7.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-
-        Returns
-        -------
-        Temperature, [°C].
 
         Raises
         ------
@@ -83,7 +75,7 @@ class ViscosityTemperatureLine:
 
     @keeps_index
     def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
-        r"""Return the relative change of the viscosity with temperature, d ln ν/dT.
+        r"""Return the relative change of the viscosity with temperature, d ln ν/dT, [1/K]; negative.
 
         .. math:: \frac{d \ln \nu}{dT} = -\frac{B \, Z \ln Z}{T \, \nu \, dZ/d\nu}
 
@@ -91,10 +83,6 @@ class ViscosityTemperatureLine:
         ----------
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-
-        Returns
-        -------
-        Relative slope, [1/K]; negative.
 
         Raises
         ------

@@ -77,15 +77,11 @@ class VolumeCorrection:
 
 
 def ipts68_from_its90(temperature_C: ArrayLike) -> Array:
-    """Return a temperature of today's scale on the scale of 1968, on which the tables were measured.
+    """Return a temperature of today's scale, [°C], on the scale of 1968, on which the tables were measured.
 
     Parameters
     ----------
     temperature_C : Temperature on ITS-90, [°C].
-
-    Returns
-    -------
-    Temperature on IPTS-68, [°C]; NaN where the input is NaN.
 
     References
     ----------
@@ -106,7 +102,7 @@ def volume_correction(
     commodity: str = "lubricating oil",
     alpha_60: ArrayLike | None = None,
 ) -> VolumeCorrection:
-    """Return the correction factors of an oil from 60 °F to a temperature and pressure.
+    """Return the correction factors, [-], of an oil from 60 °F to a temperature and pressure.
 
     Parameters
     ----------
@@ -115,10 +111,6 @@ def volume_correction(
     pressure_kPa : Gauge pressure, [kPa], up to 10342.14; below zero counts as zero.
     commodity : Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
     alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; the density then has no limits.
-
-    Returns
-    -------
-    Its factors, [-], of the broadcast shape.
 
     Raises
     ------

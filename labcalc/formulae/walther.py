@@ -19,7 +19,7 @@ _TERM_ENDS = 7.0  # viscosity from which the term for thin liquids is less than 
 
 
 def walther_ordinate(kinematic_viscosity: ArrayLike) -> Array:
-    r"""Return the ordinate of the viscosity-temperature chart.
+    r"""Return the ordinate W, [-], of the viscosity-temperature chart.
 
     It falls in a straight line as the logarithm of the absolute temperature rises.
 
@@ -28,14 +28,6 @@ def walther_ordinate(kinematic_viscosity: ArrayLike) -> Array:
     Parameters
     ----------
     kinematic_viscosity : Kinematic viscosity, [mm²/s], 0.21 to 2e7.
-
-    Returns
-    -------
-    Ordinate W, [-], of the input's shape; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is outside the range.
 
     References
     ----------
@@ -52,7 +44,7 @@ def walther_ordinate(kinematic_viscosity: ArrayLike) -> Array:
 
 
 def viscosity_from_ordinate(ordinate: ArrayLike) -> Array:
-    """Return the kinematic viscosity that has an ordinate of the chart: the exact inverse of ``walther_ordinate``.
+    """Return the kinematic viscosity, [mm²/s], of an ordinate of the chart: the exact inverse of ``walther_ordinate``.
 
     The standard's closed expression is off by up to 0.03 %; here it only starts Newton's iteration, which ends at the
     last digits.
@@ -60,10 +52,6 @@ def viscosity_from_ordinate(ordinate: ArrayLike) -> Array:
     Parameters
     ----------
     ordinate : Ordinate W, [-], -1.579 to 0.863.
-
-    Returns
-    -------
-    Kinematic viscosity, [mm²/s], of the input's shape; NaN where the input is NaN.
 
     Raises
     ------

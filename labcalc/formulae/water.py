@@ -18,7 +18,7 @@ _AIR_0, _AIR_1 = -4.612e-3, 0.106e-3  # what dissolved air adds to the density, 
 
 
 def water_density(temperature_C: ArrayLike, *, air_saturated: bool = False) -> Array:
-    r"""Return the density of pure water at 101.325 kPa.
+    r"""Return the density of pure water, [kg/m³], at 101.325 kPa.
 
     .. math:: \rho = a_5 \left[ 1 - \frac{(t + a_1)^2 (t + a_2)}{a_3 (t + a_4)} \right]
 
@@ -26,14 +26,6 @@ def water_density(temperature_C: ArrayLike, *, air_saturated: bool = False) -> A
     ----------
     temperature_C : Temperature, [°C], 0 to 40; 0 to 25 for water saturated with air.
     air_saturated : Water that has stood in air, as most water in a laboratory, instead of water free of air.
-
-    Returns
-    -------
-    Density, [kg/m³]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError : A temperature is outside the range.
 
     References
     ----------
@@ -69,10 +61,6 @@ def water_viscosity(temperature_C: ArrayLike) -> Array:
     -------
     Dynamic viscosity, [mPa·s]; NaN where the input is NaN. Its relative uncertainty is about 1 %, at 20 °C 0.17 %.
 
-    Raises
-    ------
-    OutOfRangeError : A temperature is outside the range.
-
     References
     ----------
     .. [1] IAPWS SR6-08(2011), supplementary release on liquid water at 0.1 MPa; coefficients from memory, equal to an
@@ -100,7 +88,7 @@ class RelativeDensity:
 
 
 def relative_density_to_water(density: ArrayLike, temperature_C: float, water_temperature_C: float) -> RelativeDensity:
-    """Return the relative density of a liquid at one temperature to water at the same or another one.
+    """Return the relative density, [-], of a liquid at one temperature to water at the same or another one.
 
     For 60/60 °F, the basis of API gravity, ``relative_density`` takes the density of water that API fixes.
 
@@ -109,14 +97,6 @@ def relative_density_to_water(density: ArrayLike, temperature_C: float, water_te
     density : Density of the liquid at ``temperature_C``, [kg/m³], 10 to 3000.
     temperature_C : Temperature of the liquid, [°C].
     water_temperature_C : Temperature of the water, [°C], 0 to 40.
-
-    Returns
-    -------
-    Relative density, [-], with both temperatures; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError : No liquid has such a density, or the water is outside its range.
 
     References
     ----------

@@ -40,16 +40,11 @@ class RobustEstimate:
 
 
 def scaled_median_deviation(results: ArrayLike) -> Array:
-    """Return the median absolute deviation from the median, on the scale of a standard deviation.
+    """Return 1.4826 times the median distance from the median, [unit of the results], one a level.
 
     Parameters
     ----------
     results : Results, [any unit], one series or laboratories × levels; NaN where one is missing.
-
-    Returns
-    -------
-    1.4826 times the median distance from the median, [unit of the results], one a level; 0 where more than half of the
-    results are equal.
 
     Raises
     ------
@@ -64,7 +59,7 @@ def scaled_median_deviation(results: ArrayLike) -> Array:
 
 
 def algorithm_a(results: ArrayLike) -> RobustEstimate:
-    """Return the robust mean and standard deviation by Algorithm A.
+    """Return the robust mean x* and standard deviation s*, [unit of the results], of each level by Algorithm A.
 
     Start from the median and the scaled median deviation; pull results further than 1.5 s* from x* in to there; x* is
     the mean of what results, s* 1.1334 times its standard deviation; again, until neither moves by more than 1e-12 s*.
@@ -75,10 +70,6 @@ def algorithm_a(results: ArrayLike) -> RobustEstimate:
     ----------
     results : Results, [any unit], one series or laboratories × levels; NaN where one is missing. 3 or more a level; 12
         or more for s* to serve as a spread for scores.
-
-    Returns
-    -------
-    x* and s*, [unit of the results], one a level.
 
     Raises
     ------

@@ -10,16 +10,12 @@ _DUST = 15  # significant digits that a double carries for sure; what lies beyon
 
 
 def rounded(value: float, decimals: int) -> Decimal:
-    """Round to a number of decimals, half to even, on the decimal digits that a person would read.
+    """Round a value, [any unit], to a number of decimals, half to even, on the digits that a person would read.
 
     Parameters
     ----------
     value : Any finite quantity, [any unit].
     decimals : Decimals to keep, [-]; negative to round to tens, hundreds and so on.
-
-    Returns
-    -------
-    The rounded value with exactly that many decimals, [unit of the value].
 
     Raises
     ------
@@ -38,16 +34,12 @@ def rounded(value: float, decimals: int) -> Decimal:
 
 
 def rounded_to_figures(value: float, figures: int) -> Decimal:
-    """Round to a number of significant figures, half to even.
+    """Round a value, [any unit], to a number of significant figures, half to even; trailing zeros are kept.
 
     Parameters
     ----------
     value : Any finite quantity, [any unit].
     figures : Significant figures to keep, [-], 1 or more.
-
-    Returns
-    -------
-    The rounded value, trailing zeros kept, [unit of the value].
 
     Raises
     ------
@@ -82,10 +74,6 @@ def complies(
     highest : Upper limit, [unit of the value]; None where there is none.
     decimals : Decimals to which the limit is written, [-].
     method : "rounding" rounds the value to those decimals first; "absolute" compares it as it stands.
-
-    Returns
-    -------
-    Whether the value complies.
 
     Raises
     ------

@@ -47,7 +47,7 @@ def one_sided_margin(reproducibility: ArrayLike, *, repeatability: ArrayLike = 0
 
 
 def limits_leave_room(lowest: ArrayLike, highest: ArrayLike, reproducibility: ArrayLike) -> NDArray[np.bool_]:
-    """Tell whether specification limits are wide enough for the method.
+    """Tell whether specification limits are wide enough, [-], for the method.
 
     Two limits are to be 4 R apart at least, a single one 2 R above zero. Narrower ones can't be kept to by any
     product: the method doesn't see it.
@@ -57,10 +57,6 @@ def limits_leave_room(lowest: ArrayLike, highest: ArrayLike, reproducibility: Ar
     lowest : Lower limit A₂, [any unit]; NaN where that side is open.
     highest : Upper limit A₁, [unit of the lower one]; NaN where that side is open.
     reproducibility : Reproducibility R at the limits, [unit of the limits].
-
-    Returns
-    -------
-    Whether they leave room, [-].
 
     References
     ----------

@@ -101,7 +101,7 @@ def acceptance_interval(lowest: ArrayLike, highest: ArrayLike, guard_band: Array
 def decide_conformity(
     value: float, lowest: float, highest: float, rule: DecisionRule, width: float, decimals: int
 ) -> Conformity:
-    """Decide by a rule whether a result meets its limits.
+    """Decide by a rule whether a result meets its limits: ``met``, ``doubtful`` or ``not met``, [-].
 
     Parameters
     ----------
@@ -111,10 +111,6 @@ def decide_conformity(
     rule : One of ``DECISION_RULES``, or a rule of one's own, [-].
     width : Guard band w, [unit of the result]; it may be NaN only for a rule that has no band.
     decimals : Decimals to which the limits are written, [-].
-
-    Returns
-    -------
-    "met", "doubtful" or "not met", [-].
 
     Raises
     ------

@@ -40,7 +40,7 @@ def conformity_probability(
     *,
     degrees_of_freedom: ArrayLike = np.inf,
 ) -> ConformityProbability:
-    r"""Return the probability that the true value is inside, below and above a tolerance interval.
+    r"""Return the probability, [-], that the true value is inside, below and above a tolerance interval.
 
     .. math:: p_c = \Phi\!\left(\frac{T_U - y}{u}\right) - \Phi\!\left(\frac{T_L - y}{u}\right)
 
@@ -53,10 +53,6 @@ def conformity_probability(
     lowest : Lower tolerance limit, [unit of the value]; NaN where that side is open.
     highest : Upper tolerance limit, [unit of the value]; NaN where that side is open.
     degrees_of_freedom : Of the standard uncertainty, [-]; finite ones take Student's distribution for the normal one.
-
-    Returns
-    -------
-    Probabilities, [-], of the inputs' common shape.
 
     Raises
     ------
@@ -93,7 +89,7 @@ def global_risks(
     highest: ArrayLike,
     guard_band: ArrayLike = 0.0,
 ) -> GlobalRisks:
-    r"""Return the consumer's and the producer's risk of a decision rule for items of a normal process.
+    r"""Return the consumer's and the producer's risk, [-], of a decision rule for items of a normal process.
 
     .. math:: R_C = P(\eta \notin T,\; y \in A), \qquad R_P = P(\eta \in T,\; y \notin A)
 
@@ -108,10 +104,6 @@ def global_risks(
     lowest : Lower tolerance limit, [unit of the mean]; NaN where that side is open.
     highest : Upper tolerance limit, [unit of the mean]; NaN where that side is open.
     guard_band : Width w as ``acceptance_interval`` takes it, [unit of the mean].
-
-    Returns
-    -------
-    Shares of all items, [-], of the inputs' common shape.
 
     Raises
     ------

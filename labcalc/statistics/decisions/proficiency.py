@@ -11,7 +11,7 @@ from labcalc.statistics.series import Array
 def z_score(
     result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike, assigned_uncertainty: ArrayLike = 0.0
 ) -> Array:
-    r"""Return z, or z′ where the uncertainty of the assigned value is given and counts.
+    r"""Return z, [-], or z′ where the uncertainty of the assigned value is given and counts.
 
     .. math:: z' = (x - x_{pt}) / \sqrt{\sigma_{pt}^2 + u^2(x_{pt})}
 
@@ -21,10 +21,6 @@ def z_score(
     assigned : Assigned value x_pt, [unit of the results].
     deviation : Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
     assigned_uncertainty : Standard uncertainty u(x_pt), [unit of the results]; 0 gives z.
-
-    Returns
-    -------
-    z or z′, [-]; NaN where an input is NaN.
 
     Raises
     ------
@@ -46,7 +42,7 @@ def z_score(
 def zeta_score(
     result: ArrayLike, assigned: ArrayLike, uncertainty: ArrayLike, assigned_uncertainty: ArrayLike
 ) -> Array:
-    """Return ζ, the distance from the assigned value over both standard uncertainties together.
+    """Return ζ, [-], the distance from the assigned value over both standard uncertainties together.
 
     It judges the laboratory's own claim: a small z with a large ζ means an uncertainty stated too small. It holds
     where the assigned value doesn't come from the same results.
@@ -57,10 +53,6 @@ def zeta_score(
     assigned : Assigned value x_pt, [unit of the results].
     uncertainty : Standard uncertainty of each result, [unit of the results].
     assigned_uncertainty : Standard uncertainty u(x_pt), [unit of the results].
-
-    Returns
-    -------
-    ζ, [-]; NaN where an input is NaN.
 
     Raises
     ------
@@ -115,16 +107,12 @@ def score_words(scores: ArrayLike, *, en: bool = False) -> NDArray[np.str_]:
 
 
 def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> Array:
-    """Return the standard uncertainty of a robust mean as an assigned value.
+    """Return u(x_pt) = 1.25 s*/√p, [unit of s*], of a robust mean as an assigned value.
 
     Parameters
     ----------
     deviation : Robust standard deviation s*, [any unit].
     number : Number of results p, [-].
-
-    Returns
-    -------
-    u(x_pt) = 1.25 s*/√p, [unit of the deviation].
 
     References
     ----------

@@ -45,7 +45,7 @@ def proficiency_round(
     deviation: ArrayLike | None = None,
     assigned_uncertainty: ArrayLike = math.nan,
 ) -> ProficiencyRound:
-    """Score a round: z where the assigned value is certain enough, z′ where it is not.
+    """Score a round, [-]: z where the assigned value is certain enough, z′ where it is not.
 
     Parameters
     ----------
@@ -55,10 +55,6 @@ def proficiency_round(
         deviation of the results, by which about one laboratory of twenty is always beyond 2, however good all are.
     assigned_uncertainty : Standard uncertainty of an assigned value given, [unit of the results]; NaN where it isn't
         known.
-
-    Returns
-    -------
-    Scores, [-], with assigned value and spread, [unit of the results].
 
     Raises
     ------

@@ -62,7 +62,7 @@ def propagated_covariance(
     uncertainties: Sequence[float],
     correlation: ArrayLike | None = None,
 ) -> Array:
-    """Return the covariance matrix of one or several outputs that share their inputs.
+    """Return the covariance matrix, [product of the outputs' units], of outputs that share their inputs, m × m.
 
     Parameters
     ----------
@@ -70,10 +70,6 @@ def propagated_covariance(
     values : Best estimates of the inputs, [unit of each input].
     uncertainties : Uncertainty of each input, [unit of each input].
     correlation : Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
-
-    Returns
-    -------
-    Covariance matrix of the outputs, [product of the outputs' units], m × m.
 
     Raises
     ------
@@ -97,17 +93,13 @@ def sensitivities(
     values: Sequence[float],
     uncertainties: Sequence[float] | None = None,
 ) -> Array:
-    """Return the sensitivity coefficients of a model at the estimates of its inputs, by central differences.
+    """Return the derivatives, [unit of the output / unit of the input], of a model at its estimates, n or m × n.
 
     Parameters
     ----------
     function : Model of the measurement, a number or a sequence of numbers, [any units].
     values : Best estimates of the inputs, [unit of each input].
     uncertainties : Uncertainty of each input, [unit of each input]; it gives the scale of an input that is 0.
-
-    Returns
-    -------
-    Derivatives, [unit of the output / unit of the input], n or m × n.
 
     References
     ----------

@@ -89,7 +89,7 @@ def uncertainty_budget(
     correlation: ArrayLike | None = None,
     confidence: float = 0.95,
 ) -> UncertaintyBudget:
-    """Evaluate a model of a measurement with its first-order uncertainty, component by component.
+    """Evaluate a model of a measurement, [unit of the output], with its first-order uncertainty by components.
 
     Parameters
     ----------
@@ -99,10 +99,6 @@ def uncertainty_budget(
     unit : The output's unit.
     correlation : Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
     confidence : Coverage probability of the expanded uncertainty, [-], above 0 and below 1.
-
-    Returns
-    -------
-    Value, uncertainties and components, [unit of the output].
 
     Raises
     ------
@@ -163,17 +159,13 @@ def _groups(related: Array) -> list[NDArray[np.intp]]:
 
 
 def standard_from_half_width(half_width: float, distribution: Literal["rectangular", "triangular", "arcsine"]) -> float:
-    """Return the standard uncertainty of a quantity that is known to lie within limits.
+    """Return the standard uncertainty, [unit of the quantity], of what is known to lie within limits.
 
     Parameters
     ----------
     half_width : Half of the distance between the limits, [unit of the quantity]; half a step for a resolution.
     distribution : What is known of it between them, [-]; arcsine for a quantity that swings, such as a bath's
         temperature.
-
-    Returns
-    -------
-    Standard uncertainty, [unit of the quantity].
 
     Raises
     ------

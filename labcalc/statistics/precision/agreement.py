@@ -32,7 +32,7 @@ class AgreementLimits:
 def agreement_limits(
     first: ArrayLike, second: ArrayLike, *, coverage: float = 0.95, confidence: float = 0.95
 ) -> AgreementLimits:
-    r"""Return the limits of agreement of first and second results.
+    r"""Return the limits of agreement, [unit of the results], of first and second results.
 
     .. math:: \bar d \pm 1.96 \, s_d, \quad s(limit) = s_d \sqrt{1 / n + 1.96^2 / 2 (n - 1)}
 
@@ -44,10 +44,6 @@ def agreement_limits(
     second : Second results, [unit of the first].
     coverage : Share of differences between the limits, [-].
     confidence : Confidence of the intervals of mean and limits, [-].
-
-    Returns
-    -------
-    Mean of first minus second, standard deviation, limits, their standard errors and intervals, [unit of the results].
 
     Raises
     ------

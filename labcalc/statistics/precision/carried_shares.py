@@ -49,15 +49,11 @@ class CarriedShare:
         return self.interval[0] > 0.0
 
     def changes_needed(self, half_width: float) -> float:
-        """Return how many results after a sample of another level give an interval of a wanted half width.
+        """Return how many results after another level, [-], give a wanted half width; NaN if k is unknown.
 
         Parameters
         ----------
         half_width : Half width of the interval of k, [-], above 0.
-
-        Returns
-        -------
-        Number of results, [-], whole; NaN where the share is unknown.
         """
         if not self.known:
             return math.nan
@@ -75,26 +71,17 @@ class SharesOverTime:
     changes: NDArray[np.int64]  # results after a sample of another level, by share, shape (n + 1, p)
 
     def slopes(self) -> Array:
-        """Return the shares as each row found them.
-
-        Returns
-        -------
-        Shares from the rows before each row, [-], shape (n, p); 0 where they don't tell anything.
-        """
+        """Return the shares, [-], by the rows before each row, shape (n, p); 0 where they tell nothing."""
         return _solved(self.information[:-1], self.moment[:-1])[0]
 
     def between(self, first: int, last: int, *, confidence: float = 0.95) -> tuple[CarriedShare, ...]:
-        """Return the shares from a stretch of rows.
+        """Return the shares, [-], one for each column of contrasts, from a stretch of rows.
 
         Parameters
         ----------
         first : First row, [-], from 0.
         last : The row after the last, [-].
         confidence : Of the intervals, [-].
-
-        Returns
-        -------
-        One for each column of contrasts, [-]; NaN with its reason where the rows don't tell it.
         """
         information, moment = (sums[last] - sums[first] for sums in (self.information, self.moment))
         changes = (self.changes[last] - self.changes[first]).tolist()
@@ -170,7 +157,7 @@ def _alike_long(code: NDArray[np.int64]) -> Iterator[tuple[NDArray[np.int64], ND
 
 
 def shares_over_time(contrasts: ArrayLike, results: ArrayLike, changed: ArrayLike) -> SharesOverTime:
-    """Return the sums of the regression of results on contrasts, as they grew.
+    """Return the sums of the regression of results on contrasts, [unit of the results squared], as they grew.
 
     Parameters
     ----------
@@ -178,10 +165,6 @@ def shares_over_time(contrasts: ArrayLike, results: ArrayLike, changed: ArrayLik
         (``within_materials``); a row with NaN tells nothing.
     results : Results, freed of levels in the same way, [any unit], shape (n,).
     changed : Whether the result came after a sample of another level, for each share, [-], shape (n, p).
-
-    Returns
-    -------
-    Sums up to each row, [unit of the results squared].
     """
     x, y = np.asarray(contrasts, dtype=float), np.asarray(results, dtype=float)
     tells = np.isfinite(y) & np.all(np.isfinite(x), axis=1)

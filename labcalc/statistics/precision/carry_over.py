@@ -64,16 +64,12 @@ class DesignStep:
 
 
 def high_low_steps(thick: str, thin: str) -> tuple[DesignStep, ...]:
-    """Return the runs of the high-low design in the order to measure them.
+    """Return the 21 runs, [-], of the high-low design in the order to measure them, all on one instrument.
 
     Parameters
     ----------
     thick : Name of the thick oil.
     thin : Name of the thin oil; ten times thinner or more shows the most.
-
-    Returns
-    -------
-    21 runs, [-], all on one instrument, one after the other, with the usual cleaning in between.
     """
     names = {"H": thick, "L": thin}
     return tuple(
@@ -93,7 +89,7 @@ def _use(before: str, step: str) -> str:
 
 
 def high_low_carry_over(results: ArrayLike, *, order: str = HIGH_LOW_ORDER) -> HighLowCarryOver:
-    r"""Return what a high-low design found.
+    r"""Return what a high-low design found: means and difference, [unit of the results], and the share, [-].
 
     .. math:: k = \frac{\bar y_{HL} - \bar y_{LL}}{\bar y_{HH} - \bar y_{LL}}
 
@@ -101,10 +97,6 @@ def high_low_carry_over(results: ArrayLike, *, order: str = HIGH_LOW_ORDER) -> H
     ----------
     results : Results in the order of measurement, [any unit]; of viscosities the logarithms.
     order : ``H`` and ``L`` in the order of measurement, one for each result.
-
-    Returns
-    -------
-    Means, difference and its limit, [unit of the results]; share, [-].
 
     Raises
     ------

@@ -49,21 +49,17 @@ class PowerLaw:
         return self.exponent - reach, self.exponent + reach
 
     def deviation_at(self, level: ArrayLike) -> Array:
-        """Return the standard deviation at a level.
+        """Return the standard deviation at a level, [unit of the results].
 
         Parameters
         ----------
         level : Level, [unit of the results], above 0.
-
-        Returns
-        -------
-        Standard deviation, [unit of the results], of the input's shape.
         """
         return np.asarray(self.factor * np.asarray(level, dtype=float) ** self.exponent)
 
 
 def level_dependence(first: ArrayLike, second: ArrayLike) -> LevelDependence:
-    r"""Test whether the differences of pairs depend on the level.
+    r"""Test whether the differences of pairs depend on the level: correlation, multiplier and p-values, [-].
 
     Spearman's rank correlation of \|d\| with the mean finds any steady growth; the multiplier of Breusch and Pagan
     (n R² of d² on the mean, in Koenker's form) a linear one of the variance. The mean of the differences is taken as 0.
@@ -72,10 +68,6 @@ def level_dependence(first: ArrayLike, second: ArrayLike) -> LevelDependence:
     ----------
     first : First result of each pair, [any unit], four pairs or more.
     second : Second results, [unit of the first].
-
-    Returns
-    -------
-    Correlation, multiplier and p-values, [-].
 
     Raises
     ------

@@ -35,7 +35,7 @@ class RepeatabilityComparison:
 
 
 def difference_limit_factor(degrees_of_freedom: ArrayLike = math.inf, confidence: float = 0.95) -> Array:
-    r"""Return the factor from a standard deviation to the limit of the difference of two results.
+    r"""Return the factor, [-], from a standard deviation to the limit of the difference of two results.
 
     .. math:: f = t_{(1 + p) / 2, \nu} \sqrt 2
 
@@ -46,10 +46,6 @@ def difference_limit_factor(degrees_of_freedom: ArrayLike = math.inf, confidence
     ----------
     degrees_of_freedom : Degrees of freedom of the standard deviation, [-], above 0.
     confidence : Share of differences within the limit, [-].
-
-    Returns
-    -------
-    Factor, [-], of the input's shape.
 
     References
     ----------
@@ -72,7 +68,7 @@ def compare_repeatability(
     published_degrees_of_freedom: float = math.inf,
     confidence: float = 0.95,
 ) -> RepeatabilityComparison:
-    r"""Compare a repeatability found with a published one.
+    r"""Compare a repeatability found with a published one: ratio of the limits, p-values and verdict, [-].
 
     .. math:: \chi^2 / \nu = s^2 / \sigma_r^2, \quad \sigma_r = r / 1.96 \sqrt 2
 
@@ -84,10 +80,6 @@ def compare_repeatability(
     published_degrees_of_freedom : How many differences stand behind the published limit, [-]; infinite: it is taken as
         known.
     confidence : Confidence of the two-sided test and of the ratio's interval, [-].
-
-    Returns
-    -------
-    Ratio of the limits with interval, p-values and verdict, [-].
 
     Raises
     ------
@@ -122,7 +114,7 @@ def compare_repeatability(
 
 
 def share_beyond(deviation: ArrayLike, limit: ArrayLike) -> Array:
-    r"""Return the share of pairs whose difference is to be expected beyond a limit.
+    r"""Return the share of pairs, [-], whose difference is to be expected beyond a limit; 0.05 where r = 1.96 √2 s.
 
     .. math:: P(|d| > r) = \operatorname{erfc}(r / 2 s)
 
@@ -130,10 +122,6 @@ def share_beyond(deviation: ArrayLike, limit: ArrayLike) -> Array:
     ----------
     deviation : Repeatability standard deviation s, [any unit], 0 or more.
     limit : Limit r of the difference, [unit of the deviation], above 0.
-
-    Returns
-    -------
-    Share, [-], of the inputs' common shape; 0.05 where r = 1.96 √2 s.
 
     References
     ----------
@@ -149,7 +137,7 @@ def share_beyond(deviation: ArrayLike, limit: ArrayLike) -> Array:
 def pairs_needed(
     half_width: ArrayLike, confidence: float = 0.95, *, upper_bound_only: bool = False
 ) -> NDArray[np.int64]:
-    r"""Return how many pairs give a standard deviation as well as wanted.
+    r"""Return how many pairs, [-], give a standard deviation as well as wanted.
 
     The upper end of the interval is the farther one:
 
@@ -160,10 +148,6 @@ def pairs_needed(
     half_width : Largest relative distance w of the upper end from s, [-], such as 0.25; 0.0001 or more.
     confidence : Confidence of the interval, [-].
     upper_bound_only : Whether only an upper bound is wanted: α in place of α/2.
-
-    Returns
-    -------
-    Number of pairs, [-], of the input's shape.
 
     Raises
     ------
@@ -194,15 +178,11 @@ def pairs_needed(
 
 
 def holm_adjusted(p_values: ArrayLike) -> Array:
-    """Return p-values adjusted for being several: whichever is below 0.05 then, chance alone gives one in twenty times.
+    """Return p-values, [-], adjusted for being several: chance alone gives one below 0.05 once in twenty times.
 
     Parameters
     ----------
     p_values : p-values of tests that are read together, [-].
-
-    Returns
-    -------
-    Adjusted p-values, [-], in the same order.
 
     References
     ----------

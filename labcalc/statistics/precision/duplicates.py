@@ -96,7 +96,7 @@ def duplicate_precision(first: ArrayLike, second: ArrayLike, *, confidence: floa
 
 
 def pooled_precision(results: ArrayLike, sets: ArrayLike, *, confidence: float = 0.95) -> DuplicatePrecision:
-    r"""Return the repeatability standard deviation from sets of two, three and more repeats.
+    r"""Return the repeatability standard deviation, [unit of the results], from sets of two, three and more repeats.
 
     .. math:: s_r = \sqrt{\sum (n_i - 1) s_i^2 / \sum (n_i - 1)}
 
@@ -105,10 +105,6 @@ def pooled_precision(results: ArrayLike, sets: ArrayLike, *, confidence: float =
     results : All results, [any unit].
     sets : The set that each belongs to, [-]; a set of one result adds nothing.
     confidence : Confidence of the interval, [-].
-
-    Returns
-    -------
-    Standard deviation with interval, [unit of the results].
 
     Raises
     ------

@@ -33,15 +33,11 @@ class InterlaboratoryCells:
         return numbers[np.argmax(frequency, axis=0)] if numbers.size else np.ones(len(self.levels), dtype=np.int64)
 
     def only(self, kept: NDArray[np.bool_]) -> InterlaboratoryCells:
-        """Return the study with some cells empty.
+        """Return the study, [unit of the results], with some cells empty.
 
         Parameters
         ----------
         kept : Which cells stay, laboratories × levels.
-
-        Returns
-        -------
-        The study, [unit of the results].
         """
         return replace(
             self,
@@ -81,17 +77,13 @@ class MandelStatistics:
 def interlaboratory_cells(
     laboratory: Sequence[object] | NDArray[np.generic], level: Sequence[object] | NDArray[np.generic], value: ArrayLike
 ) -> InterlaboratoryCells:
-    """Return a list of results, one a line, as cells; laboratories and levels keep the order in which they come.
+    """Return a list of results, [any unit], one a line, as cells; laboratories and levels keep their order.
 
     Parameters
     ----------
     laboratory : Laboratory of each result, [-].
     level : Level (material) of each result, [-].
     value : Results, [any unit], finite; missing ones are left out of the list, not given as NaN.
-
-    Returns
-    -------
-    Counts, [-], means and standard deviations, [unit of the results].
 
     Raises
     ------

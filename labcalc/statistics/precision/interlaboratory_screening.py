@@ -52,7 +52,7 @@ class ScreenedCells:
 
 
 def screen_cells(cells: InterlaboratoryCells, *, keep: Collection[tuple[str, str]] = ()) -> ScreenedCells:
-    """Screen a study level by level: Cochran on the standard deviations, then Grubbs on the means.
+    """Screen a study, [unit of the results], level by level: Cochran on the deviations, then Grubbs on the means.
 
     Cochran's test asks about the largest standard deviation, and again without it where that was an outlier; each
     repetition is less well founded, so look at the flags before you believe the third. Grubbs' test then asks about
@@ -65,10 +65,6 @@ def screen_cells(cells: InterlaboratoryCells, *, keep: Collection[tuple[str, str
     cells : The study, [any unit].
     keep : (Laboratory, level) of outliers that stay, for a reason that the study's report gives; a pair stays whole
         where one of the two is named.
-
-    Returns
-    -------
-    Cells kept, [unit of the results], with flags.
 
     Raises
     ------

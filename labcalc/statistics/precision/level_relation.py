@@ -46,15 +46,11 @@ class PrecisionRelation:
         return self.deviance + 2.0 * self.parameters
 
     def deviation_at(self, level: ArrayLike) -> Array:
-        """Return the standard deviation at a level.
+        """Return the standard deviation at a level, [unit of the results].
 
         Parameters
         ----------
         level : Level m, [unit of the results].
-
-        Returns
-        -------
-        Standard deviation, [unit of the results].
         """
         return _curve(self.form, self.intercept, self.slope, np.asarray(level, dtype=float))
 
@@ -62,7 +58,7 @@ class PrecisionRelation:
 def precision_relations(
     level: ArrayLike, deviation: ArrayLike, degrees_of_freedom: ArrayLike
 ) -> tuple[PrecisionRelation, ...]:
-    r"""Fit every form, the best first.
+    r"""Fit every form, coefficients in [unit of the levels], the best first.
 
     The forms are fitted as the standard says: constant and proportional by plain averages (of s and of s/m), the power
     by a straight line through the logarithms, the line by weights 1/s², put right until they agree with the line.
@@ -79,10 +75,6 @@ def precision_relations(
     deviation : Repeatability or reproducibility standard deviation at each level, [unit of the levels], above 0.
     degrees_of_freedom : Degrees of freedom of each, [-], above 0. Reproducibilities of one study share their
         laboratories, so that their deviance is a guide only.
-
-    Returns
-    -------
-    Coefficients, [unit of the levels], with deviance, [-].
 
     Raises
     ------

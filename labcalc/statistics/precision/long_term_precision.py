@@ -54,16 +54,12 @@ class PerformanceIndex:
 
 
 def site_precision(results: ArrayLike, *, confidence: float = 0.95) -> SitePrecision:
-    """Return the site precision from the results of one material in control.
+    """Return the site precision, [unit of the results], from the results of one material in control.
 
     Parameters
     ----------
     results : Results in control, one material, over a long time, [any unit], 2 or more.
     confidence : Confidence of the interval, [-].
-
-    Returns
-    -------
-    Standard deviation and limit with its interval, [unit of the results].
 
     Raises
     ------
@@ -80,17 +76,13 @@ def site_precision(results: ArrayLike, *, confidence: float = 0.95) -> SitePreci
 
 
 def spread_interval(sigma: float, degrees_of_freedom: float, confidence: float = 0.95) -> tuple[float, float]:
-    """Return the confidence interval of a standard deviation of normal results.
+    """Return the confidence interval, [unit of sigma], of a standard deviation of normal results.
 
     Parameters
     ----------
     sigma : Standard deviation, [any unit].
     degrees_of_freedom : Its degrees of freedom, [-], 1 or more.
     confidence : Confidence, [-].
-
-    Returns
-    -------
-    Lower and upper end, [unit of the standard deviation].
 
     References
     ----------
@@ -109,7 +101,7 @@ def performance_index(
     site: SitePrecision,
     thresholds: PerformanceThresholds = PERFORMANCE_THRESHOLDS,
 ) -> PerformanceIndex:
-    """Compare the published reproducibility of a method with the laboratory's site precision.
+    """Compare a method's published reproducibility with the laboratory's site precision, [-]; infinite where that is 0.
 
     Parameters
     ----------
@@ -117,10 +109,6 @@ def performance_index(
     published_repeatability : Published limit r at this level, [unit of the results], above 0.
     site : Site precision, [unit of the results].
     thresholds : Where the verdict changes, [-].
-
-    Returns
-    -------
-    Index with its interval, [-]; infinite where the site precision is 0.
 
     Raises
     ------

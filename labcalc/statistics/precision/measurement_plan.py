@@ -46,7 +46,7 @@ class IntervalGain:
 
 
 def mean_variance(variances: Mapping[str, float], counts: Mapping[str, int]) -> float:
-    r"""Return the variance of the mean of a nested plan.
+    r"""Return the variance of the mean, [unit of the results squared], of a nested plan.
 
     .. math:: u^2 = \sum_i \sigma_i^2 / (n_1 n_2 \cdots n_i)
 
@@ -54,10 +54,6 @@ def mean_variance(variances: Mapping[str, float], counts: Mapping[str, int]) -> 
     ----------
     variances : Component of each level, [unit of the results squared], outermost first.
     counts : How many of each level within one of the level above, [-], 1 or more.
-
-    Returns
-    -------
-    Variance of the mean, [unit of the results squared].
 
     Raises
     ------

@@ -181,7 +181,7 @@ def _effective_degrees(parts: Array, degrees: Array) -> float:
 def combination_interval(
     weights: ArrayLike, mean_squares: ArrayLike, degrees_of_freedom: ArrayLike, *, confidence: float = 0.95
 ) -> tuple[Array, Array]:
-    r"""Return the modified large-sample interval of a sum or difference of expected mean squares.
+    r"""Return the modified large-sample interval, [unit squared], of a sum or difference of mean squares; 0 or more.
 
     .. math:: \hat\gamma = \sum_i c_i M_i, \quad L = \hat\gamma - \sqrt{V_L}, \quad U = \hat\gamma + \sqrt{V_U}
 
@@ -194,10 +194,6 @@ def combination_interval(
     mean_squares : Independent mean squares, [unit of the results squared], along the last axis.
     degrees_of_freedom : Degrees of freedom of each, [-], 1 or more.
     confidence : Confidence of the two-sided interval, [-], above 0 and below 1.
-
-    Returns
-    -------
-    Lower and upper ends, [unit of the results squared], 0 or more.
 
     Raises
     ------

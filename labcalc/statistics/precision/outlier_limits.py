@@ -36,17 +36,13 @@ def cochran_limit(deviations: ArrayLike, results: ArrayLike, significance: Array
 
 
 def grubbs_limit(values: ArrayLike, significance: ArrayLike = 0.05, *, two_sided: bool = True) -> Array:
-    """Return the critical value of Grubbs' test for one odd value.
+    """Return the critical value, [-], of Grubbs' test for one odd value.
 
     Parameters
     ----------
     values : Number of values p, [-], 3 or more.
     significance : Chance that normal values are called odd, [-].
     two_sided : Whether the value might have been odd at either end; interlaboratory standards print these limits.
-
-    Returns
-    -------
-    Critical value of the distance from the mean over the standard deviation, [-].
 
     Raises
     ------
@@ -62,17 +58,13 @@ def grubbs_limit(values: ArrayLike, significance: ArrayLike = 0.05, *, two_sided
 
 
 def extreme_deviate_limit(values: int, steps: int, significance: ArrayLike = 0.05) -> Array:
-    """Return the critical values of the generalised extreme studentised deviate, one for each step.
+    """Return the critical values, [-], of the generalised extreme studentised deviate, one for each step.
 
     Parameters
     ----------
     values : Number of values n, [-].
     steps : Largest number of odd values looked for, [-], n − 2 at most.
     significance : Chance that normal values hold a value called odd, [-].
-
-    Returns
-    -------
-    Critical values λ, [-], one a step.
 
     Raises
     ------
@@ -88,16 +80,12 @@ def extreme_deviate_limit(values: int, steps: int, significance: ArrayLike = 0.0
 
 
 def mandel_h_limit(laboratories: ArrayLike, significance: ArrayLike = 0.05) -> Array:
-    """Return the critical value of Mandel's h, a laboratory's mean against the mean of all.
+    """Return the critical value, [-], of Mandel's h, a laboratory's mean against the mean of all.
 
     Parameters
     ----------
     laboratories : Number of laboratories p, [-], 3 or more.
     significance : Chance that a given laboratory's h is beyond ± the limit, [-]; ASTM E691 takes 0.005.
-
-    Returns
-    -------
-    Critical value, [-].
 
     Raises
     ------
@@ -113,7 +101,7 @@ def mandel_h_limit(laboratories: ArrayLike, significance: ArrayLike = 0.05) -> A
 def mandel_k_limit(
     degrees_of_freedom: ArrayLike, pooled_degrees_of_freedom: ArrayLike, significance: ArrayLike = 0.05
 ) -> Array:
-    """Return the critical value of Mandel's k, a laboratory's standard deviation against the pooled one.
+    """Return the critical value, [-], of Mandel's k, a laboratory's standard deviation against the pooled one.
 
     Parameters
     ----------
@@ -121,10 +109,6 @@ def mandel_k_limit(
     pooled_degrees_of_freedom : Degrees of freedom of the pooled one, [-], above those of the laboratory; p (n − 1)
         where all have n results.
     significance : Chance that a given laboratory's k is above the limit, [-]; ASTM E691 takes 0.005.
-
-    Returns
-    -------
-    Critical value, [-].
 
     Raises
     ------

@@ -80,16 +80,12 @@ def standing_of(statistic: float, limit_5_percent: float, limit_1_percent: float
 
 
 def cochran_test(deviations: ArrayLike, results: int) -> OutlierTest:
-    """Ask whether the largest of some standard deviations is too large to be one of them.
+    """Ask whether the largest of some standard deviations is too large: its share of the sum of variances, [-].
 
     Parameters
     ----------
     deviations : Standard deviations, one a cell, [any unit], 2 or more, not all 0.
     results : Number of results behind each, [-], 2 or more; where it differs a little, that of most cells.
-
-    Returns
-    -------
-    Largest variance over the sum of the variances, [-].
 
     Raises
     ------
@@ -109,7 +105,7 @@ def cochran_test(deviations: ArrayLike, results: int) -> OutlierTest:
 
 
 def grubbs_test(values: ArrayLike, end: End | None = None, *, two_sided: bool = True) -> OutlierTest:
-    """Ask whether the highest or the lowest of some values is too far from the rest to be one of them.
+    """Ask whether the highest or lowest of some values is too far off: its studentised deviate, [-].
 
     With three values the answer deceives: see the module's warning.
 
@@ -119,10 +115,6 @@ def grubbs_test(values: ArrayLike, end: End | None = None, *, two_sided: bool = 
     end : Which one is asked about, [-]; none: the one further from the mean.
     two_sided : Whether the limits are those for an odd value at either end; one-sided only where the end was fixed
         before the values were seen.
-
-    Returns
-    -------
-    Distance from the mean over the standard deviation, [-].
 
     Raises
     ------
@@ -177,16 +169,12 @@ def grubbs_pair_test(values: ArrayLike, end: End, *, two_sided: bool = True) -> 
 
 
 def extreme_deviates(values: ArrayLike, most: int) -> ExtremeDeviates:
-    """Look for up to some number of odd values at either end, one after the other.
+    """Look for up to some number of odd values at either end, one after the other, by their deviates, [-].
 
     Parameters
     ----------
     values : Values, [any unit]; 25 or more for the limits to hold well, 15 at least (Rosner).
     most : Largest number of odd values looked for, [-], 1 to n − 2.
-
-    Returns
-    -------
-    Deviates with their limits, [-].
 
     Raises
     ------

@@ -30,7 +30,7 @@ class OrderEffect:
 
 
 def order_effect(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> OrderEffect:
-    r"""Test whether first and second results differ on the whole: warm-up, or residue in the cell.
+    r"""Test whether first and second results, [unit of the results], differ on the whole: warm-up, or residue.
 
     .. math:: t = \bar d \sqrt n / s_d
 
@@ -39,10 +39,6 @@ def order_effect(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.9
     first : First result of each pair, [any unit], two pairs or more.
     second : Second results, [unit of the first].
     confidence : Confidence of the two-sided test and of the interval, [-].
-
-    Returns
-    -------
-    Mean of first minus second with interval, [unit of the results], t, its limit and p-value, [-].
 
     Raises
     ------

@@ -32,16 +32,12 @@ class RepeatDecision:
 
 
 def critical_range(repeatability: float, results: int) -> float:
-    """Return the range that n repeats exceed in one case of twenty.
+    """Return the range, [unit of the result], that n repeats exceed in one case of twenty.
 
     Parameters
     ----------
     repeatability : Repeatability limit r of the method for two results, [unit of the result].
     results : Number of results n, [-], 2 to 10.
-
-    Returns
-    -------
-    Critical range, [unit of the result].
 
     Raises
     ------
@@ -62,7 +58,7 @@ def critical_range(repeatability: float, results: int) -> float:
 
 
 def family_repeatability(repeatability: float, comparisons: int, *, probability: float = 0.97) -> float:
-    """Return the repeatability limit that all comparisons of a run keep together.
+    """Return the repeatability limit, [unit of the result], that all comparisons of a run keep together; r or more.
 
     One good pair in twenty exceeds r, so one of four pairs does in nearly one good run of five.
 
@@ -71,10 +67,6 @@ def family_repeatability(repeatability: float, comparisons: int, *, probability:
     repeatability : Repeatability limit r of the method for two results, 95 %, [unit of the result].
     comparisons : How many quantities and temperatures are compared, [-], 1 or more.
     probability : That none of them exceeds its limit by chance, [-]; 0.97 is our own choice.
-
-    Returns
-    -------
-    The wider limit, [unit of the result]; never below r.
     """
     each = (1.0 - probability) / comparisons
     return repeatability * max(float(-ndtri(each / 2.0) / -ndtri(0.025)), 1.0)
@@ -87,10 +79,6 @@ def lie_within(results: ArrayLike, limit: float) -> bool:
     ----------
     results : Finite results, [any unit].
     limit : Largest range allowed, [unit of the results].
-
-    Returns
-    -------
-    Whether they agree, [-].
     """
     series = np.asarray(results, dtype=float)
     return bool(np.ptp(series) <= limit + _DUST * float(np.max(np.abs(series))))
