@@ -21,7 +21,7 @@ class OscillatingTube:
     """
 
     A: Array  # constant of the squared period, [kg/m³/µs²]
-    B: Array  # Constant, [kg/m³]
+    B: Array  # constant, [kg/m³]
 
     @keeps_index
     def density(self, period_us: ArrayLike) -> Array:

@@ -24,7 +24,7 @@ class ExponentialCurve:
     """A curve ln x = a + b / (T − T₀), or an array of them."""
 
     a: Array  # natural logarithm of the viscosity that the curve comes to when hot, [-]
-    b_K: Array  # Steepness, [K]
+    b_K: Array  # steepness, [K]
     T0_K: Array  # temperature at which the curve rises without end, [K]
     lowest_C: Array  # lowest fitted temperature, [°C]
     highest_C: Array  # highest fitted temperature, [°C]

@@ -27,3 +27,11 @@ def paired_series(first: ArrayLike, second: ArrayLike, least: int, purpose: str)
     if one.size != other.size:
         raise ValueError(f"{one.size} first and {other.size} second results: pairs were expected")
     return one, other
+
+
+def above_zero(values: ArrayLike, what: str) -> Array:
+    """Return spreads as an array; refuse 0 and less."""
+    array = np.asarray(values, dtype=float)
+    if np.any(array <= 0.0):
+        raise ValueError(f"{what} {float(array[array <= 0.0].flat[0]):g}: more than 0 was expected")
+    return array

@@ -170,8 +170,7 @@ def test_power_law_against_a_general_linear_model(number: int, seed: int, expone
     fit = sm.GLM((first - second) ** 2 / 2.0, design, family=family).fit(scale=2.0, tol=1e-12, maxiter=200)
     found = fit_power_law(first, second)
     assert (2 * math.log(found.factor), 2 * found.exponent) == pytest.approx(fit.params, rel=1e-6, abs=1e-6)
-    assert (2 * found.log_factor_error, 2 * found.exponent_error) == pytest.approx(fit.bse, rel=1e-6)
-    assert 4 * found.covariance == pytest.approx(fit.cov_params()[0, 1], rel=1e-6)
+    assert 2 * found.exponent_error == pytest.approx(fit.bse[1], rel=1e-6)
 
 
 def test_power_law_of_pairs_that_often_agree_to_the_last_digit() -> None:
@@ -465,7 +464,7 @@ def test_the_fewest_and_the_most_pairs() -> None:
 
 def test_a_power_law_at_a_level() -> None:
     """By hand: 0.1 · 4^0.5; Student's t for the exponent (scipy)."""
-    law = PowerLaw(40, 0.1, 0.5, 0.05, 0.2, -0.008, 0.9)
+    law = PowerLaw(40, 0.1, 0.5, 0.05, 0.9)
     assert law.deviation_at([1.0, 4.0]) == pytest.approx([0.1, 0.2])
     reach = 0.05 * stats.t.ppf(0.95, 38)
     assert law.exponent_interval == pytest.approx((0.5 - reach, 0.5 + reach))

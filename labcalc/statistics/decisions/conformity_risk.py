@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.statistics.decisions.conformity import acceptance_interval
-from labcalc.statistics.series import Array
+from labcalc.statistics.series import Array, above_zero
 
 _FAR = 40.0  # so many standard deviations stand for infinity: the normal tail beyond is 0 in doubles
 
@@ -65,7 +65,7 @@ def conformity_probability(
     from scipy.special import stdtr
 
     y, low, high = (np.asarray(one, dtype=float) for one in (value, lowest, highest))
-    u, degrees = _above_zero(standard_uncertainty, "standard uncertainty"), np.asarray(degrees_of_freedom, dtype=float)
+    u, degrees = above_zero(standard_uncertainty, "standard uncertainty"), np.asarray(degrees_of_freedom, dtype=float)
     open_side = np.where(np.isnan(y) | np.isnan(u) | np.isnan(degrees), np.nan, 0.0)
     below = np.where(np.isnan(low), open_side, stdtr(degrees, (low - y) / u))
     above = np.where(np.isnan(high), open_side, stdtr(degrees, (y - high) / u))
@@ -122,7 +122,7 @@ def global_risks(
     """
     from scipy.special import ndtr
 
-    u0, u = _above_zero(process_deviation, "process deviation"), _above_zero(standard_uncertainty, "uncertainty")
+    u0, u = above_zero(process_deviation, "process deviation"), above_zero(standard_uncertainty, "uncertainty")
     spread = np.sqrt(u0**2 + u**2)
     mean, correlation = np.asarray(process_mean, dtype=float), u0 / spread
     limits = (np.asarray(lowest, dtype=float), np.asarray(highest, dtype=float))
@@ -158,10 +158,3 @@ def _both_below(h: Array, k: Array, rho: Array) -> Array:
         of_k = np.where((h == 0.0) & (k == 0.0), (1.0 - rho) / root, (h / k - rho) / root)
     apart = (h * k < 0.0) | ((h * k == 0.0) & (h + k < 0.0))
     return np.asarray(0.5 * (ndtr(h) + ndtr(k) - apart) - owens_t(h, of_h) - owens_t(k, of_k))
-
-
-def _above_zero(values: ArrayLike, what: str) -> Array:
-    array = np.asarray(values, dtype=float)
-    if np.any(array <= 0.0):
-        raise ValueError(f"{what} {float(array[array <= 0.0].flat[0]):g}: more than 0 was expected")
-    return array

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.statistics.series import Array
+from labcalc.statistics.series import Array, above_zero
 
 
 def z_score(
@@ -35,7 +35,7 @@ def z_score(
     >>> z_score([10.4, 9.0], 10.0, 0.4).round(2), z_score(11.0, 10.0, 0.4, 0.3).round(2)
     (array([ 1. , -2.5]), np.float64(2.0))
     """
-    spread = _above_zero(deviation, "standard deviation for assessment")
+    spread = above_zero(deviation, "standard deviation for assessment")
     return _distance(result, assigned, np.hypot(spread, np.asarray(assigned_uncertainty, dtype=float)))
 
 
@@ -65,7 +65,7 @@ def zeta_score(
     one, other = np.asarray(uncertainty, dtype=float), np.asarray(assigned_uncertainty, dtype=float)
     if np.any(one < 0.0) or np.any(other < 0.0):
         raise ValueError("an uncertainty below 0: 0 or more was expected")
-    return _distance(result, assigned, _above_zero(np.hypot(one, other), "combined uncertainty"))
+    return _distance(result, assigned, above_zero(np.hypot(one, other), "combined uncertainty"))
 
 
 def en_score(result: ArrayLike, assigned: ArrayLike, expanded: ArrayLike, assigned_expanded: ArrayLike) -> Array:
@@ -123,10 +123,3 @@ def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> Array:
 
 def _distance(result: ArrayLike, assigned: ArrayLike, spread: Array) -> Array:
     return np.asarray((np.asarray(result, dtype=float) - np.asarray(assigned, dtype=float)) / spread)
-
-
-def _above_zero(value: ArrayLike, name: str) -> Array:
-    spread = np.asarray(value, dtype=float)
-    if np.any(spread <= 0.0):
-        raise ValueError(f"{name} {float(np.min(spread)):g}: more than 0 was expected")
-    return spread

@@ -123,19 +123,10 @@ def uncertainty_budget(
     degrees = _effective(contributions, np.array([i.degrees_of_freedom for i in inputs]), related)
     factor = coverage_factor(confidence, degrees)
     shares = contributions * (related @ contributions) / combined**2 if combined != 0.0 else np.zeros(len(inputs))
+    told = np.stack([slopes, contributions, shares], axis=-1).tolist()
     components = tuple(
-        BudgetComponent(
-            i.name,
-            i.value,
-            i.standard_uncertainty,
-            i.unit,
-            float(c),
-            float(y),
-            float(s),
-            i.degrees_of_freedom,
-            i.source,
-        )
-        for i, c, y, s in zip(inputs, slopes, contributions, shares, strict=True)
+        BudgetComponent(i.name, i.value, i.standard_uncertainty, i.unit, c, y, s, i.degrees_of_freedom, i.source)
+        for i, (c, y, s) in zip(inputs, told, strict=True)
     )
     value, expanded = float(function(*values)), factor * combined
     return UncertaintyBudget(quantity, unit, value, combined, degrees, confidence, factor, expanded, components)

@@ -36,8 +36,6 @@ class PowerLaw:
     factor: float
     exponent: float
     exponent_error: float  # standard error of b
-    log_factor_error: float  # standard error of ln a
-    covariance: float  # of ln a and b
     confidence: float
 
     @property
@@ -154,17 +152,9 @@ def fit_power_law(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.
     if spread <= 1e-12 * level.size:
         raise ValueError(f"all {level.size} pairs lie on one level: a power law needs several")
     intercept, slope = _gamma_regression(x, half_square)
-    exponent, exponent_error = slope / 2.0, math.sqrt(_GAMMA_SCALE / spread) / 2.0
-    centre_variance = _GAMMA_SCALE / level.size / 4.0
-    return PowerLaw(
-        number=level.size,
-        factor=math.exp(intercept / 2.0 - exponent * centre),
-        exponent=exponent,
-        exponent_error=exponent_error,
-        log_factor_error=math.sqrt(centre_variance + (centre * exponent_error) ** 2),
-        covariance=-centre * exponent_error**2,
-        confidence=confidence,
-    )
+    exponent = slope / 2.0
+    factor, error = math.exp(intercept / 2.0 - exponent * centre), math.sqrt(_GAMMA_SCALE / spread) / 2.0
+    return PowerLaw(level.size, factor, exponent, error, confidence)
 
 
 def _gamma_regression(x: Array, y: Array) -> tuple[float, float]:

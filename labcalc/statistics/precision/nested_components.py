@@ -12,41 +12,9 @@ from labcalc.statistics.precision.analysis_of_variance import NestedAnalysis
 from labcalc.statistics.series import Array
 
 
-@dataclass(frozen=True)
-class VarianceComponent:
-    """What one level adds to the variance of a single result; ``unbiased`` is below 0 where chance made it so."""
-
-    name: str
-    variance: float
-    unbiased: float
-    interval: tuple[float, float]
-    share: float
-    degrees_of_freedom: float  # of the level's mean square; effective ones where the data are unbalanced
-
-    @property
-    def deviation(self) -> float:
-        """Standard deviation of the level."""
-        return math.sqrt(self.variance)
-
-    @property
-    def deviation_interval(self) -> tuple[float, float]:
-        """Interval of the standard deviation."""
-        return math.sqrt(self.interval[0]), math.sqrt(self.interval[1])
-
-    @property
-    def set_to_zero(self) -> bool:
-        """The estimate was negative and stands as 0."""
-        return self.unbiased < 0.0
-
-
-@dataclass(frozen=True)
-class VarianceSum:
-    """Variance of results between which the named levels change; its root is an intermediate precision."""
-
-    names: tuple[str, ...]
+class _Variance:
     variance: float
     interval: tuple[float, float]
-    degrees_of_freedom: float  # effective ones
 
     @property
     def deviation(self) -> float:
@@ -57,6 +25,33 @@ class VarianceSum:
     def deviation_interval(self) -> tuple[float, float]:
         """Interval of the standard deviation."""
         return math.sqrt(self.interval[0]), math.sqrt(self.interval[1])
+
+
+@dataclass(frozen=True)
+class VarianceComponent(_Variance):
+    """What one level adds to the variance of a single result; ``unbiased`` is below 0 where chance made it so."""
+
+    name: str
+    variance: float
+    unbiased: float
+    interval: tuple[float, float]
+    share: float
+    degrees_of_freedom: float  # of the level's mean square; effective ones where the data are unbalanced
+
+    @property
+    def set_to_zero(self) -> bool:
+        """The estimate was negative and stands as 0."""
+        return self.unbiased < 0.0
+
+
+@dataclass(frozen=True)
+class VarianceSum(_Variance):
+    """Variance of results between which the named levels change; its root is an intermediate precision."""
+
+    names: tuple[str, ...]
+    variance: float
+    interval: tuple[float, float]
+    degrees_of_freedom: float  # effective ones
 
 
 @dataclass(frozen=True)
