@@ -64,17 +64,15 @@ from .charts.simulated_run_lengths import (
     simulated_run_length as simulated_run_length,
 )
 from .coverage import coverage_factor as coverage_factor, effective_degrees_of_freedom as effective_degrees_of_freedom
-from .decisions.acceptance import (
-    ONE_SIDED_FACTOR as ONE_SIDED_FACTOR,
-    limits_leave_room as limits_leave_room,
-    one_sided_margin as one_sided_margin,
-)
 from .decisions.conformity import (
     DECISION_RULES as DECISION_RULES,
+    ONE_SIDED_FACTOR as ONE_SIDED_FACTOR,
     Conformity as Conformity,
     DecisionRule as DecisionRule,
     acceptance_interval as acceptance_interval,
     decide_conformity as decide_conformity,
+    limits_leave_room as limits_leave_room,
+    one_sided_margin as one_sided_margin,
 )
 from .decisions.conformity_risk import (
     ConformityProbability as ConformityProbability,
@@ -83,13 +81,14 @@ from .decisions.conformity_risk import (
     global_risks as global_risks,
 )
 from .decisions.proficiency import (
+    ProficiencyRound as ProficiencyRound,
     en_score as en_score,
+    proficiency_round as proficiency_round,
     robust_mean_uncertainty as robust_mean_uncertainty,
     score_words as score_words,
     z_score as z_score,
     zeta_score as zeta_score,
 )
-from .decisions.proficiency_rounds import ProficiencyRound as ProficiencyRound, proficiency_round as proficiency_round
 from .decisions.propagation import (
     propagated_covariance as propagated_covariance,
     propagated_uncertainty as propagated_uncertainty,
@@ -140,7 +139,9 @@ from .precision.duplicate_limits import (
 )
 from .precision.duplicates import (
     DuplicatePrecision as DuplicatePrecision,
+    OrderEffect as OrderEffect,
     duplicate_precision as duplicate_precision,
+    order_effect as order_effect,
     pooled_precision as pooled_precision,
 )
 from .precision.interlaboratory import (
@@ -189,10 +190,10 @@ from .precision.outlier_limits import (
     cochran_limit as cochran_limit,
     extreme_deviate_limit as extreme_deviate_limit,
     grubbs_limit as grubbs_limit,
+    grubbs_pair_limit as grubbs_pair_limit,
     mandel_h_limit as mandel_h_limit,
     mandel_k_limit as mandel_k_limit,
 )
-from .precision.outlier_pairs import grubbs_pair_limit as grubbs_pair_limit
 from .precision.outliers import (
     ExtremeDeviates as ExtremeDeviates,
     OutlierTest as OutlierTest,
@@ -201,7 +202,6 @@ from .precision.outliers import (
     grubbs_pair_test as grubbs_pair_test,
     grubbs_test as grubbs_test,
 )
-from .precision.pair_order import OrderEffect as OrderEffect, order_effect as order_effect
 from .precision.repeats import (
     CRITICAL_RANGE_FACTORS as CRITICAL_RANGE_FACTORS,
     RepeatDecision as RepeatDecision,

@@ -97,7 +97,7 @@ def test_a_pair_of_normal_values_is_odd_as_often_as_stated(number: int) -> None:
 
 def test_the_distribution_behind_a_pair_holds_the_single_value() -> None:
     """Where the bound of one value is exact (far tail), the integral for pairs passes through it: 1e-4 relative."""
-    from labcalc.statistics.precision.outlier_pairs import _largest_deviate_distribution
+    from labcalc.statistics.precision.outlier_limits import _largest_deviate_distribution
 
     angle = np.linspace(0.0, np.pi / 2.0, 20_001)
     chance = _largest_deviate_distribution(8, angle)

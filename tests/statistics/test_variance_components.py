@@ -21,8 +21,8 @@ from labcalc.statistics import (
     spread_interval,
     variance_components,
 )
-from labcalc.statistics.precision._jets import Jet
 from labcalc.statistics.precision.nested_components import component_weights, sum_weights
+from labcalc.statistics.precision.restricted_likelihood import Jet
 from tests.statistics.data import columns
 from tests.statistics.test_analysis_of_variance import SERIES, UNEVEN, gauge, spread_out
 

@@ -17,8 +17,12 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.statistics.precision.outlier_limits import cochran_limit, extreme_deviate_limit, grubbs_limit
-from labcalc.statistics.precision.outlier_pairs import grubbs_pair_limit
+from labcalc.statistics.precision.outlier_limits import (
+    cochran_limit,
+    extreme_deviate_limit,
+    grubbs_limit,
+    grubbs_pair_limit,
+)
 from labcalc.statistics.series import Array, finite_series
 
 Standing: TypeAlias = Literal["within", "straggler", "outlier"]
