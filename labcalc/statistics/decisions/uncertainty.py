@@ -28,8 +28,8 @@ _HALF_WIDTHS: Mapping[str, float] = MappingProxyType(
 class InputQuantity:
     """One input of a measurement's model: estimate, standard uncertainty, and where they come from.
 
-    The distribution matters to Monte Carlo only. A normal input with a finite number of degrees of freedom is drawn
-    from Student's distribution (JCGM 101:2008, 6.4.9).
+    The distribution is for a simulation; the budget is first order. A normal input with a finite number of degrees of
+    freedom is drawn from Student's distribution (JCGM 101:2008, 6.4.9).
     """
 
     name: str
