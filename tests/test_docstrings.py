@@ -15,8 +15,8 @@ from labcalc import formulae, statistics
 
 ROOMS = (formulae, statistics)
 
-WORDS = re.compile(r"\b(str|bool|callable)\b(?! of)")
-"""Types that have no unit."""
+WORDS = re.compile(r"\b(str|str_|bool|bool_|Callable|Literal)\b(?! of)")
+"""Types that have no unit, in an annotation or in the entry."""
 
 
 def public_callables() -> Iterator[tuple[str, Callable[..., object]]]:
@@ -37,7 +37,7 @@ def section(docstring: str, title: str) -> str:
 
 
 def entries(text: str) -> dict[str, str]:
-    """Return type and description by the name (or, of a return, the type) that starts each entry."""
+    """Return each entry by the name that starts it."""
     parts = re.split(r"^(?=\S)", text, flags=re.MULTILINE)
     return {re.split(r" : |\n", part)[0]: part for part in parts if part.strip()}
 
@@ -49,13 +49,12 @@ CALLABLES = list(public_callables())
 def test_every_quantity_has_a_unit(name: str, function: Callable[..., object]) -> None:
     docstring = inspect.getdoc(function) or ""
     described = entries(section(docstring, "Parameters"))
-    parameters = [p for p in inspect.signature(function).parameters if p != "self"]
-    assert list(described) == parameters
-    returns = entries(section(docstring, "Returns"))
-    assert returns, f"{name} doesn't say what it returns"
-    for entry in (*described.values(), *returns.values()):
-        kind = entry.splitlines()[0].partition(" : ")[2] or entry.splitlines()[0]
-        assert WORDS.search(kind) or re.search(r"\[[^\]]+\]", entry), f"{name}: no unit in [...]: {entry}"
+    signature = inspect.signature(function)
+    assert list(described) == [parameter for parameter in signature.parameters if parameter != "self"]
+    returns = section(docstring, "Returns") or docstring.partition("\n\n")[0]
+    told = [(entry, signature.parameters[parameter].annotation) for parameter, entry in described.items()]
+    for entry, kind in (*told, (returns, signature.return_annotation)):
+        assert WORDS.search(f"{kind} {entry}") or re.search(r"\[[^\]]+\]", entry), f"{name}: no unit in [...]: {entry}"
 
 
 def modules() -> list[str]:

@@ -20,8 +20,7 @@ LINE = formulae.fit_viscosity_temperature([10.0, 100.0], [400.0, 9.0])
 OIL = formulae.fit_viscosity_temperature([10.0, 100.0], [25.0, 3.0])
 OILS = formulae.fit_viscosity_temperature([20.0, 100.0], [[30.0, 4.0], [480.0, 21.0]])
 TUBE = formulae.adjust_oscillating_tube(2550.0, 1.2, 3850.0, 998.2)
-ANDRADE = formulae.fit_andrade([10.0, 100.0], [400.0, 9.0])
-WALTHER = formulae.fit_ubbelohde_walther([10.0, 100.0], [400.0, 9.0])
+VOGEL = formulae.fit_vogel([10.0, 40.0, 100.0], [400.0, 70.0, 9.0])
 ESTIMATE = formulae.estimate_viscosity_temperature([10.0, 40.0, 100.0], [400.0, 70.0, 9.0])
 
 Formula = Callable[[ArrayLike], object]
@@ -81,7 +80,6 @@ FORMULAE: dict[str, Formula] = {
     "fit_viscosity_temperature": lambda x: formulae.fit_viscosity_temperature([40.0, 100.0], points(x, 8.0)).slope,
     "adjust_oscillating_tube": lambda x: formulae.adjust_oscillating_tube(2550.0, 1.2, of(x, 10.0, 3000.0), 998.2).A,
     "OscillatingTube.density": lambda x: TUBE.density(of(x, 10.0, 3000.0)),
-    "OscillatingTube.period_us": lambda x: TUBE.period_us(of(x, 10.0)),
     "blend_lines": lambda x: formulae.blend_lines(parts(x), OILS).wright.slope,
     "blend_viscosity_double_log": lambda x: formulae.blend_viscosity_double_log(parts(x), [10.0, 100.0]),
     "buoyancy_factor": lambda x: formulae.buoyancy_factor(of(x, 10.0)),
@@ -94,23 +92,19 @@ FORMULAE: dict[str, Formula] = {
     ),
     "dry_air_density": formulae.dry_air_density,
     "engler_from_kinematic": formulae.engler_from_kinematic,
-    "estimate_viscosity_temperature": lambda x: (
-        formulae.estimate_viscosity_temperature([20.0, 40.0, 100.0], points(x, 9.0, 3.0)).slope_uncertainty
-    ),
+    "estimate_viscosity_temperature": lambda x: formulae.estimate_viscosity_temperature(
+        [20.0, 40.0, 100.0], points(x, 9.0, 3.0)
+    ).covariance[..., 1, 1][()],
     "EstimatedLine.confidence_band": lambda x: ESTIMATE.confidence_band(x).lowest,
-    "EstimatedLine.prediction_band": lambda x: ESTIMATE.prediction_band(x).highest,
-    "ExponentialCurve.confidence_band": lambda x: ANDRADE.confidence_band(x, noise_percent=0.3).lowest,
-    "ExponentialCurve.prediction_band": lambda x: ANDRADE.prediction_band(x, noise_percent=0.3).highest,
-    "UbbelohdeWaltherLine.confidence_band": lambda x: WALTHER.confidence_band(x, noise_percent=0.3).lowest,
+    "EstimatedLine.confidence_band, a result": lambda x: ESTIMATE.confidence_band(x, further_results=1).highest,
+    "ExponentialCurve.confidence_band": lambda x: VOGEL.confidence_band(x, noise_percent=0.3).lowest,
+    "ExponentialCurve.confidence_band, a result": lambda x: (
+        VOGEL.confidence_band(x, noise_percent=0.3, further_results=1).highest
+    ),
     "line_model_uncertainty": lambda x: formulae.line_model_uncertainty(x, [10.0, 100.0], [400.0, 9.0]),
-    "fit_andrade": lambda x: formulae.fit_andrade([40.0, 100.0], points(x, 8.0)).b_K,
-    "ExponentialCurve.viscosity_at": ANDRADE.viscosity_at,
-    "ExponentialCurve.relative_slope_at": ANDRADE.relative_slope_at,
-    "fit_ubbelohde_walther": lambda x: formulae.fit_ubbelohde_walther([40.0, 100.0], points(x, 8.0)).m,
-    "UbbelohdeWaltherLine.kinematic_viscosity_at": WALTHER.kinematic_viscosity_at,
+    "ExponentialCurve.viscosity_at": VOGEL.viscosity_at,
     "fit_vogel": lambda x: formulae.fit_vogel([0.0, 40.0, 60.0, 100.0], points(of(x, 1.0, 30.0), 12.0, 6.0, 3.0)).b_K,
     "flow_result": lambda x: formulae.flow_result(x, 20.0, 0.002).mean,
-    "flow_time_for_kinetic_share": lambda x: formulae.flow_time_for_kinetic_share(0.003, x),
     "fraction_that_explains": lambda x: formulae.fraction_that_explains(of(x, 0.5, 20.0), 40.0, OIL, LINE).wright,
     "humid_air_density": lambda x: formulae.humid_air_density(of(x, 0.2, 10.0)),
     "kinematic_from_engler": formulae.kinematic_from_engler,
@@ -124,10 +118,8 @@ FORMULAE: dict[str, Formula] = {
     "saybolt_furol_from_kinematic": lambda x: formulae.saybolt_furol_from_kinematic(of(x, 10.0)),
     "viscosities_at_100F_and_210F": lambda x: formulae.viscosities_at_100F_and_210F(x, 5.0)[0],
     "viscosity_from_flow_time": lambda x: formulae.viscosity_from_flow_time(of(x, 20.0), 0.01, 100.0),
-    "viscosity_gravity_constants": lambda x: formulae.viscosity_gravity_constants(870.0, x, 3.0).difference,
     "water_density": lambda x: formulae.water_density(of(x, 0.5)),
     "water_viscosity": formulae.water_viscosity,
-    "watson_factor_estimate": lambda x: formulae.watson_factor_estimate(of(x, 10.0), 0.9),
 }
 
 SHAPES: dict[str, ArrayLike] = {
@@ -153,8 +145,6 @@ OF_POINTS = {
     *("blend_lines", "blend_viscosity_double_log", "compare_viscosity_models", "departure_from_line"),
     *(
         "estimate_viscosity_temperature",
-        "fit_andrade",
-        "fit_ubbelohde_walther",
         "fit_viscosity_temperature",
         "fit_vogel",
     ),

@@ -53,7 +53,7 @@ INSIDE = {
         "run": 6,
         "month": 6,
     },
-    "statistics": {"rounding": 0, "series": 0, "coverage": 0, "robust": 0, "charts": 1, "precision": 2, "decisions": 3},
+    "statistics": {"rounding": 0, "series": 0, "coverage": 0, "robust": 1, "charts": 1, "precision": 2, "decisions": 3},
     "figures": {
         "markup": 0,
         "picture": 0,

@@ -1,8 +1,8 @@
 """Published formulas: numbers in, numbers out, NumPy only.
 
 Each takes scalars, lists, arrays of any shape and series, and broadcasts them. Scalars give a ``numpy.float64``, a
-series a series with its index, all else an array; NaN and masked values give NaN; outside its range a formula raises
-``labcalc.errors.OutOfRangeError``.
+series a series with its index, all else an array; NaN and masked values give NaN; outside the range that stands with
+each parameter a formula raises ``labcalc.errors.OutOfRangeError``.
 """
 
 from inspect import isfunction

@@ -1,7 +1,7 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
-from ._curve_bands import ViscosityBand as ViscosityBand
 from ._grade_tables import GRADE_TABLES as GRADE_TABLES
+from ._stated import ViscosityBand as ViscosityBand
 from .air import dry_air_density as dry_air_density, humid_air_density as humid_air_density
 from .blending import (
     Blend as Blend,
@@ -13,7 +13,6 @@ from .blending import (
 from .capillary import (
     FlowResult as FlowResult,
     flow_result as flow_result,
-    flow_time_for_kinetic_share as flow_time_for_kinetic_share,
     viscosity_from_flow_time as viscosity_from_flow_time,
 )
 from .capillary_constant import (
@@ -22,10 +21,8 @@ from .capillary_constant import (
     kinetic_energy_factor as kinetic_energy_factor,
 )
 from .characterisation import (
-    ViscosityGravityConstants as ViscosityGravityConstants,
     viscosity_gravity_constant_40C as viscosity_gravity_constant_40C,
     viscosity_gravity_constant_100C as viscosity_gravity_constant_100C,
-    viscosity_gravity_constants as viscosity_gravity_constants,
 )
 from .classification import GradeCandidates as GradeCandidates, grade_candidates as grade_candidates
 from .conversions import (
@@ -76,7 +73,6 @@ from .model_choice import (
 from .molar_mass import (
     relative_molecular_mass as relative_molecular_mass,
     viscosities_at_100F_and_210F as viscosities_at_100F_and_210F,
-    watson_factor_estimate as watson_factor_estimate,
 )
 from .oscillating_tube import OscillatingTube as OscillatingTube, adjust_oscillating_tube as adjust_oscillating_tube
 from .published_editions import edition_of as edition_of
@@ -86,13 +82,7 @@ from .saybolt import (
     saybolt_furol_from_kinematic as saybolt_furol_from_kinematic,
     saybolt_universal_from_kinematic as saybolt_universal_from_kinematic,
 )
-from .viscosity_models import (
-    ExponentialCurve as ExponentialCurve,
-    UbbelohdeWaltherLine as UbbelohdeWaltherLine,
-    fit_andrade as fit_andrade,
-    fit_ubbelohde_walther as fit_ubbelohde_walther,
-    fit_vogel as fit_vogel,
-)
+from .viscosity_models import ExponentialCurve as ExponentialCurve, fit_vogel as fit_vogel
 from .viscosity_temperature import (
     ViscosityTemperatureLine as ViscosityTemperatureLine,
     fit_viscosity_temperature as fit_viscosity_temperature,

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labcalc.errors import OutOfRangeError
+from labcalc.formulae._refusals import Array
 
 _NEIGHBOURS_K = 5.0
 """Distance of temperatures from which no noise of measurement makes the hotter liquid the thicker one, [K]."""
 
 
-def refuse_rising(temperature_C: NDArray[np.float64], viscosity: NDArray[np.float64], unit: str = " mm²/s") -> None:
+def refuse_rising(temperature_C: Array, viscosity: Array, unit: str = " mm²/s") -> None:
     """Refuse points whose viscosity doesn't fall with temperature, naming two of the first such curve.
 
     Noise may exchange neighbours: refused are points 5 K apart or more, and curves that rise as a whole.
@@ -30,7 +30,7 @@ def refuse_rising(temperature_C: NDArray[np.float64], viscosity: NDArray[np.floa
             )
 
 
-def _by_temperature(t: NDArray[np.float64], nu: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _by_temperature(t: Array, nu: Array) -> tuple[Array, Array]:
     """Return temperatures in order and the viscosities at them; those at one temperature in falling order."""
     if t.ndim == 1 and len(np.unique(t)) == t.size:
         order = np.argsort(t)
@@ -40,13 +40,13 @@ def _by_temperature(t: NDArray[np.float64], nu: NDArray[np.float64]) -> tuple[ND
     return np.take_along_axis(T, order, axis=-1), np.take_along_axis(nu, order, axis=-1)
 
 
-def _widest_rise(t: NDArray[np.float64], nu: NDArray[np.float64]) -> tuple[float, float, float, float]:
+def _widest_rise(t: Array, nu: Array) -> tuple[float, float, float, float]:
     """Return the two temperatures farthest apart of which the hotter has no lower viscosity, and both viscosities."""
     apart = np.where(nu[None, :] >= nu[:, None], t[None, :] - t[:, None], -np.inf)
     cold, hot = np.unravel_index(np.nanargmax(apart), apart.shape)
     return float(t[cold]), float(t[hot]), float(nu[cold]), float(nu[hot])
 
 
-def _rises(t: NDArray[np.float64], nu: NDArray[np.float64]) -> bool:
+def _rises(t: Array, nu: Array) -> bool:
     known = np.isfinite(t + nu)
     return bool(np.sum((t[known] - t[known].mean()) * np.log(nu[known])) >= 0.0)

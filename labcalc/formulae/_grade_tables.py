@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from labcalc.formulae._refusals import Array
 from labcalc.formulae._tables import published_entries, published_table
 
 GRADE_TABLES: Mapping[str, str] = MappingProxyType(
@@ -28,8 +29,7 @@ GRADE_TABLES: Mapping[str, str] = MappingProxyType(
 )
 """Names of the tables, and their files."""
 
-_DUST = 1e-9
-"""Share of a limit below which a difference is dust of binary arithmetic."""
+_DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic
 
 
 @dataclass(frozen=True)
@@ -38,8 +38,7 @@ class Quantity:
 
     name: str
     unit: str
-    mark: str
-    """``seen``, or ``memory`` if its limits are to be confirmed against the standard."""
+    mark: str  # ``seen``, or ``memory`` if its limits are to be confirmed against the standard
 
 
 @dataclass(frozen=True)
@@ -49,10 +48,9 @@ class Limits:
     lowest: float
     highest: float
     highest_belongs: bool
-    decimals: int | None = None
-    """As the standard prints it, where that is not as the method reports a result."""
+    decimals: int | None = None  # as the standard prints it, where that is not as the method reports a result
 
-    def hold(self, values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    def hold(self, values: Array) -> NDArray[np.bool_]:
         """Tell which values lie inside; NaN doesn't."""
         low = self.lowest - _DUST * abs(self.lowest) if np.isfinite(self.lowest) else self.lowest
         reach = _DUST * abs(self.highest) if np.isfinite(self.highest) else 0.0
@@ -75,8 +73,7 @@ class Grade:
     name: str
     mark: str
     limits: Mapping[str, Limits]
-    label: str
-    """Its name as a report gives it; empty where the standard has but one."""
+    label: str  # its name as a report gives it; empty where the standard has but one
     standard: str
     edition: str
 

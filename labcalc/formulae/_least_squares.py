@@ -6,45 +6,43 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
+from labcalc.formulae._refusals import Array
 
-_BLOCK = 40_000
-"""Values that are worked on at once: what is computed on the way stays in the processor's cache."""
+_BLOCK = 40_000  # values that are worked on at once: what is computed on the way stays in the processor's cache
 
-Arrays = tuple[NDArray[np.float64], ...]
+Arrays = tuple[Array, ...]
 
 
 @dataclass(frozen=True, eq=False)
 class StraightLine:
     """The weighted least squares of y over x, last axis the points."""
 
-    slope: NDArray[np.float64]
-    x_mean: NDArray[np.float64]
-    """Weighted mean of x: there the line's height and its slope are uncorrelated."""
-    y_mean: NDArray[np.float64]
-    x_spread: NDArray[np.float64]
+    slope: Array
+    x_mean: Array  # weighted mean of x: there the line's height and its slope are uncorrelated
+    y_mean: Array
+    x_spread: Array
     """Weighted sum of squares of x about its mean; 1 over it is the variance of the slope if weights are 1/variance."""
-    weight: NDArray[np.float64]
-    """Sum of the weights; the variance of the height at the mean is 1 over it."""
+    weight: Array  # sum of the weights; the variance of the height at the mean is 1 over it
 
     @property
-    def intercept(self) -> NDArray[np.float64]:
+    def intercept(self) -> Array:
         """Height of the line at x = 0."""
         return self.y_mean - self.slope * self.x_mean
 
-    def at(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    def at(self, x: Array) -> Array:
         """Return the height of each line at its points."""
         rise = np.multiply(self.slope[..., None], x - self.x_mean[..., None], order="F")  # long rows, as the points
         return self.y_mean[..., None] + rise
 
-    def leverage(self, x: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    def leverage(self, x: Array, weights: Array) -> Array:
         """Return the share that each point has in the height of its line there, [-]."""
         return weights * (1.0 / self.weight[..., None] + (x - self.x_mean[..., None]) ** 2 / self.x_spread[..., None])
 
 
-def straight_line(x: NDArray[np.float64], y: NDArray[np.float64], weights: ArrayLike | None = None) -> StraightLine:
+def straight_line(x: Array, y: Array, weights: ArrayLike | None = None) -> StraightLine:
     """Fit straight lines by least squares; lines that share their x take it once, and share its mean and spread."""
     w = np.ones_like(x) if weights is None else np.asarray(weights, dtype=float)
     weight = np.sum(w, axis=-1)
@@ -58,7 +56,7 @@ def straight_line(x: NDArray[np.float64], y: NDArray[np.float64], weights: Array
 
 def points_of_curves(
     temperature_C: ArrayLike, values: ArrayLike, *, needed: int, what: str, reason: str
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[Array, Array]:
     """Return temperatures, once where curves share them, and the values of all points, last axis the points.
 
     Too few different temperatures are refused.
@@ -75,7 +73,7 @@ def points_of_curves(
     return np.asfortranarray(temperature), np.broadcast_to(value, shape)
 
 
-def in_blocks(work: Callable[..., Arrays], *points: NDArray[np.float64]) -> Arrays:
+def in_blocks(work: Callable[..., Arrays], *points: Array) -> Arrays:
     """Return what some work gives for the points of many curves, so many curves at a time.
 
     The last of the points have the full shape, the others that or one curve's, which all share. Work gets the values of
@@ -97,15 +95,13 @@ def in_blocks(work: Callable[..., Arrays], *points: NDArray[np.float64]) -> Arra
     return tuple(one.reshape(*curves, *one.shape[1:]) for one in whole)
 
 
-def ends_of_curves(
-    temperature: NDArray[np.float64], curves: tuple[int, ...]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def ends_of_curves(temperature: Array, curves: tuple[int, ...]) -> tuple[Array, Array]:
     """Return the lowest and the highest temperature of each of the curves, for reading only."""
     lowest, highest = (np.broadcast_to(end(temperature, axis=-1), curves)[()] for end in (np.min, np.max))
     return lowest, highest
 
 
-def _fewest_different(temperature: NDArray[np.float64]) -> int:
+def _fewest_different(temperature: Array) -> int:
     """Return the number of different temperatures of the curve that has fewest; each NaN counts as one of its own."""
     points = int(temperature.shape[-1])
     if not points or not temperature.size:

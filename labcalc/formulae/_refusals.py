@@ -10,15 +10,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
 
-_DUST = 1e-9
-"""Share of a limit below which a difference is dust of binary arithmetic: 2.1e-6 × 1e6 is not quite 2.1."""
+Array = NDArray[np.float64]
+
+_DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic: 2.1e-6 × 1e6 is not quite 2.1
 
 LIGHTEST, HEAVIEST = 10.0, 3000.0
 """Densities that a liquid can be meant by, [kg/m³]: the example of API MPMS 11.1, 11.1.5.1, and heavy halocarbons."""
 
 
 def refuse_outside(
-    values: NDArray[np.float64],
+    values: Array,
     quantity: str,
     unit: str,
     *,
@@ -52,14 +53,23 @@ def refuse_outside(
         )
 
 
-def positive(values: ArrayLike, quantity: str, unit: str) -> NDArray[np.float64]:
+def refuse_not_above(values: Array, others: Array, quantity: str, unit: str, reason: str) -> None:
+    """Raise OutOfRangeError for the first value that isn't above its other: two inputs may be exchanged."""
+    values, others = np.broadcast_arrays(values, others)
+    exchanged = values <= others
+    if exchanged.any():
+        first, other = (float(array[exchanged][0]) for array in (values, others))
+        raise OutOfRangeError(quantity, first, unit, above=other, reason=reason)
+
+
+def positive(values: ArrayLike, quantity: str, unit: str) -> Array:
     """Return the values as an array; refuse zero and less."""
     array = np.asarray(values, dtype=float)
     refuse_outside(array, quantity, unit, above=0.0, reason=f"a {quantity} is more than zero")
     return array
 
 
-def liquid_density(values: ArrayLike, quantity: str = "density") -> NDArray[np.float64]:
+def liquid_density(values: ArrayLike, quantity: str = "density") -> Array:
     """Return densities in kg/m³ as an array; refuse what no liquid has, such as a density in g/cm³."""
     array = np.asarray(values, dtype=float)
     reason = "no liquid has such a density"
@@ -67,7 +77,7 @@ def liquid_density(values: ArrayLike, quantity: str = "density") -> NDArray[np.f
     return array
 
 
-def gas_density(values: ArrayLike, quantity: str) -> NDArray[np.float64]:
+def gas_density(values: ArrayLike, quantity: str) -> Array:
     """Return densities of air in kg/m³ as an array; refuse what no laboratory's air has."""
     array = np.asarray(values, dtype=float)
     reason = "air has 0.4 kg/m³ in a hot cell on a mountain, 1.6 kg/m³ in a cold one"
@@ -75,7 +85,7 @@ def gas_density(values: ArrayLike, quantity: str) -> NDArray[np.float64]:
     return array
 
 
-def liquid_relative_density(values: ArrayLike) -> NDArray[np.float64]:
+def liquid_relative_density(values: ArrayLike) -> Array:
     """Return relative densities 60/60 °F as an array; refuse what no liquid has, such as a density in kg/m³."""
     array = np.asarray(values, dtype=float)
     limits = {"lowest": 0.01, "highest": 3.01}

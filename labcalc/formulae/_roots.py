@@ -5,18 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
+
+from labcalc.formulae._refusals import Array
 
 _MOST_STEPS = 200
-_SETTLED = 1e-14
-"""Relative width of the interval that ends the search."""
+_SETTLED = 1e-14  # relative width of the interval that ends the search
 
 
-def bracketed_root(
-    function: Callable[[NDArray[np.float64]], NDArray[np.float64]],
-    low: NDArray[np.float64],
-    high: NDArray[np.float64],
-) -> NDArray[np.float64]:
+def bracketed_root(function: Callable[[Array], Array], low: Array, high: Array) -> Array:
     """Return where the function is zero between two arrays of ends; NaN where it has one sign at both.
 
     Two steps of false position, the end that stays behind weighted half each time (Illinois) and no step too short to
@@ -38,9 +34,7 @@ def bracketed_root(
     return np.where(enclosed, np.where(np.abs(fa) < np.abs(fb), a, b), np.nan)
 
 
-def _false_position(
-    a: NDArray[np.float64], b: NDArray[np.float64], fa: NDArray[np.float64], fb: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _false_position(a: Array, b: Array, fa: Array, fb: Array) -> Array:
     with np.errstate(divide="ignore", invalid="ignore"):
         step = fb * (a - b) / (fb - fa)
     return b + np.copysign(np.maximum(np.abs(step), 0.5 * _SETTLED * np.abs(b)), a - b)

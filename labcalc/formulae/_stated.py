@@ -1,14 +1,25 @@
-"""Uncertainties as they are stated, and levels of probability."""
+"""Uncertainties as they are stated, levels of probability, and the band that comes of them."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 
 
-def stated_percent(uncertainty_percent: ArrayLike, viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
+@dataclass(frozen=True, eq=False)
+class ViscosityBand:
+    """A line and the interval about it, at the temperatures that were asked for."""
+
+    lowest: Array  # lower end, [mm²/s]
+    line: Array  # the line, [mm²/s]
+    highest: Array  # upper end, [mm²/s]
+
+
+def stated_percent(uncertainty_percent: ArrayLike, viscosity: Array) -> Array:
     """Return stated uncertainties in the shape of the points, or of one curve that all share; refuse what is none."""
     percent = np.asarray(uncertainty_percent, dtype=float)
     refuse_outside(percent, "standard uncertainty", "%", above=0.0, reason="nothing is known without uncertainty")

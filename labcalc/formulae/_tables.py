@@ -9,11 +9,12 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from labcalc.formulae._refusals import Array
 
 
 @cache
-def published_table(name: str) -> dict[str, NDArray[np.float64]]:
+def published_table(name: str) -> dict[str, Array]:
     """Return the columns of a table of numbers by name."""
     lines = _text(name).splitlines()
     header, *rows = (line.split(",") for line in lines if not line.startswith("#"))

@@ -3,28 +3,21 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
-from labcalc.formulae._refusals import refuse_outside, warn_caller
+from labcalc.formulae._refusals import Array, refuse_outside, warn_caller
 
-ZERO_C = 273.15
-"""0 °C, [K]."""
+ZERO_C = 273.15  # 0 °C, [K]
 
 
-def kelvin(temperature_C: NDArray[np.float64]) -> NDArray[np.float64]:
+def kelvin(temperature_C: Array) -> Array:
     """Return a temperature in kelvin."""
     reason = "nothing is colder than absolute zero"
     refuse_outside(temperature_C + ZERO_C, "absolute temperature", "K", above=0.0, reason=reason)
     return temperature_C + ZERO_C
 
 
-def keep_inside(
-    temperature: NDArray[np.float64],
-    lowest: NDArray[np.float64],
-    highest: NDArray[np.float64],
-    extrapolate: bool,
-) -> None:
+def keep_inside(temperature: Array, lowest: Array, highest: Array, extrapolate: bool) -> None:
     """Refuse the first temperature in °C outside the measured ones, or warn of it if extrapolation was asked for."""
     temperature, low, high = np.broadcast_arrays(temperature, lowest, highest)
     outside = (temperature < low) | (temperature > high)

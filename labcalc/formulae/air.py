@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 
 EDITION = "OIML R 111-1:2004, short form of the CIPM equation; ASTM D4052 for dry air"
 
@@ -14,29 +14,16 @@ _ZERO_C = 273.15
 
 def humid_air_density(
     temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25, relative_humidity_percent: ArrayLike = 50.0
-) -> NDArray[np.float64]:
-    r"""Return the density of the air of a room: the short form of the CIPM equation, right to 3 parts in 10 000.
+) -> Array:
+    r"""Return the density of a room's air, [kg/m³]: the short form of the CIPM equation, right to 3 parts in 10 000.
 
     .. math:: \rho = \frac{0.34848 \, p - 0.009 \, h \exp(0.061 \, t)}{273.15 + t}
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperature, [°C], 10 to 30.
-    pressure_hPa : array_like of float, optional
-        Pressure of the air at the place, not reduced to sea level, [hPa], 900 to 1100.
-    relative_humidity_percent : array_like of float, optional
-        Relative humidity, [%], 0 to 80.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Density of the air, [kg/m³]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        An input is outside its range.
+    temperature_C : Temperature, [°C], 10 to 30.
+    pressure_hPa : Pressure of the air at the place, not reduced to sea level, [hPa], 900 to 1100.
+    relative_humidity_percent : Relative humidity, [%], 0 to 80.
 
     References
     ----------
@@ -56,36 +43,19 @@ def humid_air_density(
     return (0.34848 * p - 0.009 * h * np.exp(0.061 * t)) / (_ZERO_C + t)
 
 
-def dry_air_density(temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25) -> NDArray[np.float64]:
-    r"""Return the density of dry air, as in the cleaned and dried tube of a density meter at its own temperature.
+def dry_air_density(temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25) -> Array:
+    r"""Return the density of dry air, [kg/m³], as in the cleaned and dried tube of a density meter.
 
     .. math:: \rho = 1.2930 \cdot \frac{273.15}{T} \cdot \frac{p}{1013.25}
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperature of the tube, [°C], -50 to 150.
-    pressure_hPa : array_like of float, optional
-        Pressure of the air at the place, [hPa], 500 to 1100.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Density of the air, [kg/m³]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        An input is outside its range.
+    temperature_C : Temperature of the tube, [°C], -50 to 150.
+    pressure_hPa : Pressure of the air at the place, [hPa], 500 to 1100.
 
     References
     ----------
     .. [1] ASTM D4052, calibration with air; from memory, within 0.05 % of CIPM-2007 for dry air.
-
-    Examples
-    --------
-    >>> dry_air_density([20.0, 40.0]).round(4)
-    array([1.2048, 1.1278])
     """
     t, p = np.asarray(temperature_C, dtype=float), np.asarray(pressure_hPa, dtype=float)
     refuse_outside(t, "temperature", "°C", lowest=-50.0, highest=150.0, reason="where density meters are used")

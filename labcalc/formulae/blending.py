@@ -5,18 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
 from labcalc.formulae.walther import viscosity_from_ordinate, walther_ordinate
 
 EDITION = "ASTM D7152-11(2016)"
 
-_WHOLE = 1e-6
-"""How far the fractions of a blend may be from 1 together."""
+_WHOLE = 1e-6  # how far the fractions of a blend may be from 1 together
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,18 +27,15 @@ class Blend:
 
     wright: ViscosityTemperatureLine
     """By Wright's method, the preferred one: temperatures of equal viscosity are blended."""
-    double_log: ViscosityTemperatureLine
-    """By the double-log method: ordinates at one temperature are blended."""
+    double_log: ViscosityTemperatureLine  # by the double-log method: ordinates at one temperature are blended
 
 
 @dataclass(frozen=True, eq=False)
 class BlendFraction:
     """The fraction of an added oil that explains a viscosity, by each method."""
 
-    wright: NDArray[np.float64]
-    """By Wright's method, [-]."""
-    double_log: NDArray[np.float64]
-    """By the double-log method, [-]."""
+    wright: Array  # by Wright's method, [-]
+    double_log: Array  # by the double-log method, [-]
 
 
 def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> Blend:
@@ -53,22 +49,17 @@ def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> B
 
     Parameters
     ----------
-    fractions : array_like of float
-        Fractions by volume, [-], 0 to 1, last axis the components, 1 together. By mass for fuels.
-    components : ViscosityTemperatureLine
-        Lines of the components, [mm²/s over °C], last axis the components; see ``fit_viscosity_temperature``.
+    fractions : Fractions by volume, [-], 0 to 1, last axis the components, 1 together. By mass for fuels.
+    components : Lines of the components, [mm²/s over °C], last axis the components; see ``fit_viscosity_temperature``.
 
     Returns
     -------
-    Blend
-        Its line by each method, [-], of the broadcast shape without the last axis; NaN where an input is NaN.
+    Its line by each method, [-], of the broadcast shape without the last axis.
 
     Raises
     ------
-    OutOfRangeError
-        A fraction is outside 0 to 1, or the fractions are not 1 together.
-    ValueError
-        There are more or fewer fractions than components.
+    OutOfRangeError : A fraction is outside 0 to 1, or the fractions are not 1 together.
+    ValueError : There are more or fewer fractions than components.
 
     References
     ----------
@@ -92,38 +83,26 @@ def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> B
     )
 
 
-def blend_viscosity_double_log(fractions: ArrayLike, kinematic_viscosities: ArrayLike) -> NDArray[np.float64]:
-    r"""Return the viscosity of a blend of oils whose viscosities are known at one temperature only.
+def blend_viscosity_double_log(fractions: ArrayLike, kinematic_viscosities: ArrayLike) -> Array:
+    r"""Return the viscosity, [mm²/s], of a blend of oils whose viscosities are known at one temperature only.
 
     .. math:: W_B = \sum_i f_i W(\nu_i)
 
     Parameters
     ----------
-    fractions : array_like of float
-        Fractions by volume, [-], 0 to 1, last axis the components, 1 together. By mass for fuels.
-    kinematic_viscosities : array_like of float
-        Kinematic viscosities of the components, all at the same temperature, [mm²/s], last axis the components.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity of the blend at that temperature, [mm²/s]; NaN where an input is NaN.
+    fractions : Fractions by volume, [-], 0 to 1, last axis the components, 1 together. By mass for fuels.
+    kinematic_viscosities : Kinematic viscosities of the components, all at the same temperature, [mm²/s], last axis the
+        components.
 
     Raises
     ------
-    OutOfRangeError
-        A fraction is outside 0 to 1, the fractions are not 1 together, or a viscosity is outside 0.21 to 2e7 mm²/s.
-    ValueError
-        There are more or fewer fractions than components.
+    OutOfRangeError : A fraction is outside 0 to 1, the fractions are not 1 together, or a viscosity is outside 0.21 to
+        2e7 mm²/s.
+    ValueError : There are more or fewer fractions than components.
 
     References
     ----------
     .. [1] ASTM D7152-11(2016), ASTM blending method; the equation from memory.
-
-    Examples
-    --------
-    >>> blend_viscosity_double_log([0.5, 0.5], [10.0, 100.0]).round(3)
-    np.float64(26.585)
     """
     W = walther_ordinate(kinematic_viscosities)
     return viscosity_from_ordinate(np.sum(_whole(fractions, np.shape(W)) * W, axis=-1))
@@ -137,47 +116,27 @@ def fraction_that_explains(
     *,
     extrapolate: bool = False,
 ) -> BlendFraction:
-    r"""Return how much of an added oil in a base explains a viscosity: a recipe, or fuel in an engine oil.
+    r"""Return how much, [-] by volume, of an added oil in a base explains a viscosity: a recipe, or fuel in engine oil.
 
     .. math:: f_W = \frac{\lg T - \lg T_{base}(\nu)}{\lg T_{added}(\nu) - \lg T_{base}(\nu)}, \qquad
         f_D = \frac{W - W_{base}(T)}{W_{added}(T) - W_{base}(T)}
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity of the mixture, [mm²/s], between those of base and added oil.
-    temperature_C : array_like of float
-        Its temperature, [°C], within those of both lines.
-    added : ViscosityTemperatureLine
-        Line of the added oil, [mm²/s over °C].
-    base : ViscosityTemperatureLine or Blend
-        Line of the base, [mm²/s over °C], or the base as a blend of several oils in fixed proportions.
-    extrapolate : bool, optional
-        Also go outside the measured temperatures, with an ExtrapolationWarning.
-
-    Returns
-    -------
-    BlendFraction
-        Fraction of the added oil by volume by each method, [-]; NaN where an input is NaN or both oils are equal.
+    kinematic_viscosity : Kinematic viscosity of the mixture, [mm²/s], between those of base and added oil.
+    temperature_C : Its temperature, [°C], within those of both lines.
+    added : Line of the added oil, [mm²/s over °C]; one equal to the base explains anything: NaN.
+    base : Line of the base, [mm²/s over °C], or the base as a blend of several oils in fixed proportions.
+    extrapolate : Also go outside the measured temperatures, with an ExtrapolationWarning.
 
     Raises
     ------
-    OutOfRangeError
-        No fraction explains the viscosity, or the temperature is outside the measured ones.
+    OutOfRangeError : No fraction explains the viscosity, or the temperature is outside the measured ones.
 
     References
     ----------
     .. [1] ASTM D7152-11(2016), inverse Wright and inverse ASTM blending; the equations of ``blend_lines`` solved
        for the fraction.
-
-    Examples
-    --------
-    >>> from labcalc.formulae import fit_viscosity_temperature
-    >>> light = fit_viscosity_temperature([40.0, 100.0], [30.6, 5.23])
-    >>> heavy = fit_viscosity_temperature([40.0, 100.0], [480.0, 31.5])
-    >>> light_part = fraction_that_explains(100.0, 40.0, light, heavy)
-    >>> light_part.wright.round(4), light_part.double_log.round(4)
-    (np.float64(0.5337), np.float64(0.4997))
     """
     bases = base if isinstance(base, Blend) else Blend(base, base)
     viscosity, temperature = (np.asarray(v, dtype=float) for v in (kinematic_viscosity, temperature_C))
@@ -192,7 +151,7 @@ def fraction_that_explains(
     return BlendFraction(*(np.asarray(np.where(np.isfinite(f), f, np.nan))[()] for f in fractions))
 
 
-def _whole(fractions: ArrayLike, components: tuple[int, ...]) -> NDArray[np.float64]:
+def _whole(fractions: ArrayLike, components: tuple[int, ...]) -> Array:
     f = np.asarray(fractions, dtype=float)
     if f.shape[-1:] != components[-1:] or not f.ndim:
         told, there = (shape[-1] if shape else 1 for shape in (f.shape, components))
@@ -206,20 +165,12 @@ def _whole(fractions: ArrayLike, components: tuple[int, ...]) -> NDArray[np.floa
     return f
 
 
-def _line(
-    A: NDArray[np.float64], B: NDArray[np.float64], components: ViscosityTemperatureLine
-) -> ViscosityTemperatureLine:
+def _line(A: Array, B: Array, components: ViscosityTemperatureLine) -> ViscosityTemperatureLine:
     coldest, warmest = np.max(components.lowest_C, axis=-1), np.min(components.highest_C, axis=-1)
     return ViscosityTemperatureLine(A, B, coldest, warmest, np.empty((*np.shape(A), 0)), 0)
 
 
-def _refuse_unexplained(
-    viscosity: NDArray[np.float64],
-    W: NDArray[np.float64],
-    x: NDArray[np.float64],
-    added: ViscosityTemperatureLine,
-    bases: Blend,
-) -> None:
+def _refuse_unexplained(viscosity: Array, W: Array, x: Array, added: ViscosityTemperatureLine, bases: Blend) -> None:
     for base in (bases.wright, bases.double_log):
         ends = [line.intercept - line.slope * x for line in (base, added)]
         value, low, high, ordinate = np.broadcast_arrays(viscosity, np.minimum(*ends), np.maximum(*ends), W)

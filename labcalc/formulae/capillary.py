@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import positive, refuse_outside
+from labcalc.formulae._refusals import Array, positive, refuse_outside
 
 EDITION = "ASTM D445-11a, ISO 3104:1994, ISO 3105:1994"
 
@@ -16,39 +16,25 @@ _SHORTEST_S = 200.0
 
 
 def viscosity_from_flow_time(
-    flow_time_s: ArrayLike,
-    constant: ArrayLike,
-    kinetic_energy: ArrayLike = 0.0,
-    *,
-    shortest_s: ArrayLike = _SHORTEST_S,
-) -> NDArray[np.float64]:
-    r"""Return the kinematic viscosity of an oil from its flow time.
+    flow_time_s: ArrayLike, constant: ArrayLike, kinetic_energy: ArrayLike = 0.0, *, shortest_s: ArrayLike = _SHORTEST_S
+) -> Array:
+    r"""Return the kinematic viscosity, [mm²/s], of an oil from its flow time; reported to 4 figures.
 
     .. math:: \nu = C t - \frac{E}{t^2}
 
     Parameters
     ----------
-    flow_time_s : array_like of float
-        Flow time t, [s].
-    constant : array_like of float
-        Constant of the viscometer C at the temperature of the test, [mm²/s²].
-    kinetic_energy : array_like of float, optional
-        Factor of kinetic energy E, [mm²·s]; see ``kinetic_energy_factor``. The certificate of a viscometer may give a
-        correction θ in seconds instead, ν = C (t − θ): then E = C θ t².
-    shortest_s : array_like of float, optional
-        Shortest flow time that the standard allows for this size, [s]: 200, for the finest capillaries up to 300 or
-        more (ASTM D446); shorter ones for automatic viscometers that have shown that they can.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity, [mm²/s], reported to 4 figures; NaN where an input is NaN.
+    flow_time_s : Flow time t, [s].
+    constant : Constant of the viscometer C at the temperature of the test, [mm²/s²].
+    kinetic_energy : Factor of kinetic energy E, [mm²·s]; see ``kinetic_energy_factor``. The certificate of a viscometer
+        may give a correction θ in seconds instead, ν = C (t − θ): then E = C θ t².
+    shortest_s : Shortest flow time that the standard allows for this size, [s]: 200, for the finest capillaries up to
+        300 or more (ASTM D446); shorter ones for automatic viscometers that have shown that they can.
 
     Raises
     ------
-    OutOfRangeError
-        A flow time is shorter than allowed, the constant is not positive, the factor is negative, or so great that
-        nothing is left of the viscosity.
+    OutOfRangeError : A flow time is shorter than allowed, the constant is not positive, the factor is negative, or so
+        great that nothing is left of the viscosity.
 
     References
     ----------
@@ -73,56 +59,13 @@ def viscosity_from_flow_time(
     return viscosity[()]
 
 
-def flow_time_for_kinetic_share(
-    constant: ArrayLike, kinetic_energy: ArrayLike, share_percent: ArrayLike = 0.1
-) -> NDArray[np.float64]:
-    r"""Return the flow time at which the term of kinetic energy has fallen to a share of the viscosity.
-
-    .. math:: t = \left( \frac{E}{C \, s} \right)^{1/3}
-
-    Parameters
-    ----------
-    constant : array_like of float
-        Constant of the viscometer C, [mm²/s²].
-    kinetic_energy : array_like of float
-        Factor of kinetic energy E, [mm²·s], more than zero.
-    share_percent : array_like of float, optional
-        Share s of E/t² in C t, [%].
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Flow time, [s]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        An input is not positive.
-
-    References
-    ----------
-    .. [1] ASTM D446, the equation of ``viscosity_from_flow_time``.
-
-    Examples
-    --------
-    >>> flow_time_for_kinetic_share(0.003, 235.0).round(0)
-    np.float64(428.0)
-    """
-    C = positive(constant, "constant of the viscometer", "mm²/s²")
-    E = positive(kinetic_energy, "factor of kinetic energy", "mm²·s")
-    return np.cbrt(E / (C * 0.01 * positive(share_percent, "share", "%")))
-
-
 @dataclass(frozen=True, eq=False)
 class FlowResult:
     """The result of two determinations."""
 
-    mean: NDArray[np.float64]
-    """Mean of the two, [mm²/s]: the result, if they agree."""
-    difference: NDArray[np.float64]
-    """Difference of the two, [mm²/s]."""
-    determinability: NDArray[np.float64]
-    """The largest difference allowed, [mm²/s]."""
+    mean: Array  # mean of the two, [mm²/s]: the result, if they agree
+    difference: Array  # difference of the two, [mm²/s]
+    determinability: Array  # the largest difference allowed, [mm²/s]
 
     @property
     def agree(self) -> NDArray[np.bool_]:
@@ -131,44 +74,26 @@ class FlowResult:
 
 
 def flow_result(
-    first: ArrayLike,
-    second: ArrayLike,
-    determinability_factor: ArrayLike,
-    determinability_offset: ArrayLike = 0.0,
+    first: ArrayLike, second: ArrayLike, determinability_factor: ArrayLike, determinability_offset: ArrayLike = 0.0
 ) -> FlowResult:
-    """Return the result of two determined viscosities, and whether they agree.
+    """Return the result of two determined viscosities, [mm²/s], and whether they agree.
 
     Parameters
     ----------
-    first : array_like of float
-        Viscosity determined first, [mm²/s].
-    second : array_like of float
-        Viscosity determined next, [mm²/s].
-    determinability_factor : array_like of float
-        Factor k of the determinability k (y + c), [-], of the method, its edition and the class of product.
-    determinability_offset : array_like of float, optional
-        Offset c, [mm²/s].
-
-    Returns
-    -------
-    FlowResult
-        Mean, difference and what is allowed, [mm²/s]; NaN, and no agreement, where an input is NaN.
+    first : Viscosity determined first, [mm²/s].
+    second : Viscosity determined next, [mm²/s].
+    determinability_factor : Factor k of the determinability k (y + c), [-], of the method, its edition and the class of
+        product.
+    determinability_offset : Offset c, [mm²/s].
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity, the factor or the determinability is not positive.
+    OutOfRangeError : A viscosity, the factor or the determinability is not positive.
 
     References
     ----------
     .. [1] ISO 3104:1994, clause 14 (determinability); ASTM D445-11a, 4.1: the result is the mean of two acceptable
        determined values.
-
-    Examples
-    --------
-    >>> base_oil = flow_result(73.25, 73.35, 0.0020)
-    >>> base_oil.mean, base_oil.agree
-    (np.float64(73.3), np.True_)
     """
     y1, y2 = positive(first, "first viscosity", "mm²/s"), positive(second, "second viscosity", "mm²/s")
     factor = positive(determinability_factor, "factor of the determinability", "[-]")
@@ -177,7 +102,7 @@ def flow_result(
     return FlowResult(mean, np.abs(y1 - y2), positive(allowed, "determinability", "mm²/s"))
 
 
-def _refuse_short(t: NDArray[np.float64], shortest: NDArray[np.float64]) -> None:
+def _refuse_short(t: Array, shortest: Array) -> None:
     t, shortest = np.broadcast_arrays(t, shortest)
     short = t < shortest
     if short.any():

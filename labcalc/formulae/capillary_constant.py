@@ -3,40 +3,26 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import gas_density, liquid_density, positive, refuse_outside
+from labcalc.formulae._refusals import Array, gas_density, liquid_density, positive, refuse_outside
 
 EDITION = "ISO 3104:1994, ISO 3105:1994"
 
 
 def kinetic_energy_factor(
     volume_mL: ArrayLike, length_cm: ArrayLike, diameter_cm: ArrayLike, constant: ArrayLike
-) -> NDArray[np.float64]:
-    r"""Return the factor of kinetic energy of a capillary with trumpet-shaped ends.
+) -> Array:
+    r"""Return the factor of kinetic energy E, [mm²·s], of a capillary with trumpet-shaped ends.
 
     .. math:: E = \frac{1.66 \, V^{3/2}}{L \, (C d)^{1/2}}
 
     Parameters
     ----------
-    volume_mL : array_like of float
-        Timed volume V, [mL].
-    length_cm : array_like of float
-        Length of the capillary L, [cm].
-    diameter_cm : array_like of float
-        Diameter of the capillary d, [cm].
-    constant : array_like of float
-        Constant of the viscometer C, [mm²/s²].
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Factor of kinetic energy E, [mm²·s]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        An input is not positive.
+    volume_mL : Timed volume V, [mL].
+    length_cm : Length of the capillary L, [cm].
+    diameter_cm : Diameter of the capillary d, [cm].
+    constant : Constant of the viscometer C, [mm²/s²].
 
     References
     ----------
@@ -53,39 +39,22 @@ def kinetic_energy_factor(
     return np.asarray(1.66 * V**1.5 / (L * np.sqrt(positive(constant, "constant of the viscometer", "mm²/s²") * d)))[()]
 
 
-def constant_at_gravity(
-    constant: ArrayLike, gravity_calibrated: ArrayLike, gravity_here: ArrayLike
-) -> NDArray[np.float64]:
-    r"""Return the constant of a viscometer at another acceleration of free fall, :math:`C_2 = C_1 g_2 / g_1`.
+def constant_at_gravity(constant: ArrayLike, gravity_calibrated: ArrayLike, gravity_here: ArrayLike) -> Array:
+    """Return the constant of a viscometer at another acceleration of free fall, :math:`C_2 = C_1 g_2 / g_1`.
 
     Parameters
     ----------
-    constant : array_like of float
-        Constant of the viscometer where it was calibrated, [mm²/s²].
-    gravity_calibrated : array_like of float
-        Acceleration of free fall there, [m/s²], 9.7 to 9.9.
-    gravity_here : array_like of float
-        Acceleration of free fall where it is used, [m/s²], 9.7 to 9.9.
+    constant : Constant of the viscometer where it was calibrated, [mm²/s²].
+    gravity_calibrated : Acceleration of free fall there, [m/s²], 9.7 to 9.9.
+    gravity_here : Acceleration of free fall where it is used, [m/s²], 9.7 to 9.9.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Constant where it is used, [mm²/s²]; the standard asks for it where the two differ by more than 0.1 %; NaN where
-        an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        The constant is not positive, or an acceleration is none of this earth.
+    Constant where it is used, [mm²/s²]; the standard asks for it where the two differ by more than 0.1 %.
 
     References
     ----------
     .. [1] ISO 3104:1994, 7.2.
-
-    Examples
-    --------
-    >>> constant_at_gravity(0.01, 9.8067, 9.7803).round(6)
-    np.float64(0.009973)
     """
     g1, g2 = (np.asarray(values, dtype=float) for values in (gravity_calibrated, gravity_here))
     for g in (g1, g2):
@@ -96,39 +65,21 @@ def constant_at_gravity(
 
 def buoyancy_factor(
     density_oil: ArrayLike, density_calibrated: ArrayLike = 998.2, density_air: ArrayLike = 1.2
-) -> NDArray[np.float64]:
-    r"""Return by what the constant of a viscometer is multiplied for the buoyancy of the oil in air.
+) -> Array:
+    r"""Return by what, [-], the constant of a viscometer is multiplied for the buoyancy of the oil in air.
 
     .. math:: f = \frac{1 - \rho_{air} / \rho}{1 - \rho_{air} / \rho_{cal}}
 
     Parameters
     ----------
-    density_oil : array_like of float
-        Density of the oil, [kg/m³].
-    density_calibrated : array_like of float, optional
-        Density of the liquid of the calibration, [kg/m³]; water at 20 °C where none is given.
-    density_air : array_like of float, optional
-        Density of the air, [kg/m³]; see ``humid_air_density``.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Factor, [-]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        No liquid, or no air, has such a density.
+    density_oil : Density of the oil, [kg/m³].
+    density_calibrated : Density of the liquid of the calibration, [kg/m³]; water at 20 °C where none is given.
+    density_air : Density of the air, [kg/m³]; see ``humid_air_density``.
 
     References
     ----------
     .. [1] ASTM D2162, 11.3, names this correction of the constant; the equation is the driving head, the density
        of the liquid less that of the air, over the density of the liquid.
-
-    Examples
-    --------
-    >>> ((buoyancy_factor(850.0) - 1.0) * 100.0).round(3)
-    np.float64(-0.021)
     """
     oil = liquid_density(density_oil, "density of the oil")
     calibrated = liquid_density(density_calibrated, "density of the liquid of the calibration")

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._grade_tables import Grade, GradeTable, grade_table
-from labcalc.formulae._refusals import positive
+from labcalc.formulae._refusals import Array, positive
 
 EDITION = "SAE J300_202104, SAE J306_201902, ISO 3448:1992, ISO 8217:2017, EN 590, EN 14214, ASTM D975, D6751, D1655"
 
@@ -19,12 +19,9 @@ class GradeCandidates:
     """The grades of a table against what is known of one or many samples; last axis the grades."""
 
     table: GradeTable
-    values: Mapping[str, NDArray[np.float64]]
-    """What is known, in one shape; NaN where it isn't."""
-    possible: NDArray[np.bool_]
-    """No known value speaks against the grade."""
-    certain: NDArray[np.bool_]
-    """Every quantity of the grade is known and within its limits."""
+    values: Mapping[str, Array]  # what is known, in one shape; NaN where it isn't
+    possible: NDArray[np.bool_]  # no known value speaks against the grade
+    certain: NDArray[np.bool_]  # every quantity of the grade is known and within its limits
 
     @property
     def grades(self) -> tuple[str, ...]:
@@ -32,32 +29,20 @@ class GradeCandidates:
         return tuple(grade.name for grade in self.table.grades)
 
     def candidates(self, *sample: int) -> tuple[str, ...]:
-        """Return the possible grades of one sample.
+        """Return the possible grades, [-], of one sample; more than one where the known values can't decide.
 
         Parameters
         ----------
-        sample : int
-            Index of the sample, [-], an axis each; none for a single sample.
-
-        Returns
-        -------
-        tuple of str
-            Names of its grades, [-]; more than one where the known values can't decide.
+        sample : Index of the sample, [-], an axis each; none for a single sample.
         """
         return tuple(name for name, fits in zip(self.grades, self.possible[sample], strict=True) if fits)
 
     def reasons(self, *sample: int) -> dict[str, str]:
-        """Return what speaks for or against each grade for one sample.
+        """Return what speaks for or against each grade, [-], for one sample.
 
         Parameters
         ----------
-        sample : int
-            Index of the sample, [-], an axis each; none for a single sample.
-
-        Returns
-        -------
-        dict of str to str
-            Grade → the reason in words, [-].
+        sample : Index of the sample, [-], an axis each; none for a single sample.
         """
         return {grade.name: "; ".join(self._words(grade, sample)) for grade in self.table.grades}
 
@@ -84,23 +69,19 @@ def grade_candidates(standard: str, **values: ArrayLike) -> GradeCandidates:
 
     Parameters
     ----------
-    standard : str
-        Name of the table, a key of ``GRADE_TABLES``.
-    values : array_like of float
-        What is known, in the unit of the table, [mm²/s], [mPa·s], [kg/m³] or [°C], by the names that the table uses:
-        ``kv_100``, ``high_shear_150``, ``cranking_minus_30``, ``kv_50``, ``density_15`` and so on; NaN for not known.
+    standard : Name of the table, a key of ``GRADE_TABLES``.
+    values : What is known, in the unit of the table, [mm²/s], [mPa·s], [kg/m³] or [°C], by the names that the table
+        uses: ``kv_100``, ``high_shear_150``, ``cranking_minus_30``, ``kv_50``, ``density_15`` and so on; NaN for not
+        known.
 
     Returns
     -------
-    GradeCandidates
-        For each grade, last axis, whether it is possible and whether it is certain, [-]; all of the broadcast shape.
+    For each grade, last axis, whether it is possible and whether it is certain, [-]; all of the broadcast shape.
 
     Raises
     ------
-    ValueError
-        The table is unknown, or it has no such quantity.
-    OutOfRangeError
-        A viscosity or density is not positive.
+    ValueError : The table is unknown, or it has no such quantity.
+    OutOfRangeError : A viscosity or density is not positive.
 
     References
     ----------
@@ -124,12 +105,12 @@ def grade_candidates(standard: str, **values: ArrayLike) -> GradeCandidates:
     return GradeCandidates(table, known, np.stack(possible, axis=-1), np.stack(certain, axis=-1))
 
 
-def _judged(values: NDArray[np.float64], inside: NDArray[np.bool_]) -> NDArray[np.int8]:
+def _judged(values: Array, inside: NDArray[np.bool_]) -> NDArray[np.int8]:
     """Return 1 inside, -1 outside, 0 where the value is not known."""
     return np.where(np.isnan(values), 0, np.where(inside, 1, -1)).astype(np.int8)
 
 
-def _known(table: GradeTable, standard: str, values: Mapping[str, ArrayLike]) -> dict[str, NDArray[np.float64]]:
+def _known(table: GradeTable, standard: str, values: Mapping[str, ArrayLike]) -> dict[str, Array]:
     for key in values:
         if key not in table.quantities:
             raise ValueError(

@@ -2,33 +2,20 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import liquid_density, positive
+from labcalc.formulae._refusals import Array, liquid_density, positive
 
 EDITION = "definition of kinematic viscosity, ISO 3104:1994"
 
 
-def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> NDArray[np.float64]:
-    r"""Return the kinematic viscosity, :math:`\nu = \eta / \rho`.
+def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> Array:
+    r"""Return the kinematic viscosity, [mm²/s], :math:`\nu = \eta / \rho`.
 
     Parameters
     ----------
-    dynamic_viscosity : array_like of float
-        Dynamic viscosity, [mPa·s], more than zero.
-    density : array_like of float
-        Density at the same temperature, [kg/m³], 10 to 3000.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity, [mm²/s]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        A viscosity is not positive, or no liquid has the density; one in g/cm³ is told to be so.
+    dynamic_viscosity : Dynamic viscosity, [mPa·s], more than zero.
+    density : Density at the same temperature, [kg/m³], 10 to 3000.
 
     References
     ----------
@@ -42,34 +29,17 @@ def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> 
     return 1000.0 * positive(dynamic_viscosity, "dynamic viscosity", "mPa·s") / liquid_density(density)
 
 
-def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -> NDArray[np.float64]:
-    r"""Return the dynamic viscosity, :math:`\eta = \nu \rho`.
+def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -> Array:
+    r"""Return the dynamic viscosity, [mPa·s], :math:`\eta = \nu \rho`.
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity, [mm²/s], more than zero.
-    density : array_like of float
-        Density at the same temperature, [kg/m³], 10 to 3000.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Dynamic viscosity, [mPa·s]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        A viscosity is not positive, or no liquid has the density; one in g/cm³ is told to be so.
+    kinematic_viscosity : Kinematic viscosity, [mm²/s], more than zero.
+    density : Density at the same temperature, [kg/m³], 10 to 3000.
 
     References
     ----------
     .. [1] ISO 3104:1994, definition of kinematic viscosity.
-
-    Examples
-    --------
-    >>> dynamic_from_kinematic(1.0034, 998.2072).round(4)
-    np.float64(1.0016)
     """
     viscosity = positive(kinematic_viscosity, "kinematic viscosity", "mm²/s")
     return viscosity * liquid_density(density) / 1000.0

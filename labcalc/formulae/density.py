@@ -2,26 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._density_search import DensitySearch
-from labcalc.formulae._refusals import liquid_density
+from labcalc.errors import ConvergenceWarning, OutOfRangeError
+from labcalc.formulae._refusals import Array, liquid_density, warn_caller
 from labcalc.formulae.volume_corrections import (
     BASE_F,
     SHIFT_F,
+    Commodity,
     commodity_group,
     fahrenheit,
     gauge_psi,
     ipts68_from_its90,
+    of_subgroup,
     pressure_factor,
     refuse_conditions,
+    refuse_density,
     refuse_expansion,
-    refuse_observed,
     thermal_factor,
 )
 
 EDITION = "API MPMS 11.1-2004 / ASTM D1250-08 / ISO 91:2017"
+_AGREES = 1e-6  # difference from the observed density that ends the iteration, [kg/m³]
+_MOST_PASSES = 15
+_BLOCK = 32_768  # densities that are worked on together: few enough that they stay in the processor's cache
+_BESIDE_JOINT = 1.0  # how near a joint a refined product may stay unsettled, [kg/m³]
 
 
 def density_at(
@@ -33,45 +41,35 @@ def density_at(
     from_kPa: ArrayLike = 0.0,
     to_kPa: ArrayLike = 0.0,
     alpha_60: ArrayLike | None = None,
-) -> NDArray[np.float64]:
+) -> Array:
     """Return the density that an oil has at another temperature and pressure.
 
     Parameters
     ----------
-    density_kg_m3 : array_like of float
-        Density at ``from_C`` and ``from_kPa``, [kg/m³].
-    from_C : array_like of float
-        Temperature of the known density, [°C], -50 to 150.
-    to_C : array_like of float
-        Temperature of the wanted density, [°C], -50 to 150.
-    commodity : str, optional
-        Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
-    from_kPa : array_like of float, optional
-        Gauge pressure of the known density, [kPa], up to 10342.14; below zero counts as zero.
-    to_kPa : array_like of float, optional
-        Gauge pressure of the wanted density, [kPa], likewise.
-    alpha_60 : array_like of float, optional
-        Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; one that is per
-        kelvin, 1.8 times as much, is refused for oils below 950 kg/m³.
+    density_kg_m3 : Density at ``from_C`` and ``from_kPa``, [kg/m³].
+    from_C : Temperature of the known density, [°C], -50 to 150.
+    to_C : Temperature of the wanted density, [°C], -50 to 150.
+    commodity : Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
+    from_kPa : Gauge pressure of the known density, [kPa], up to 10342.14; below zero counts as zero.
+    to_kPa : Gauge pressure of the wanted density, [kPa], likewise.
+    alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; one that is per kelvin, 1.8 times
+        as much, is refused for oils below 950 kg/m³.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Density at ``to_C`` and ``to_kPa``, [kg/m³], of the broadcast shape; NaN where an input is NaN. The published
-        iteration stops at 1e-6 kg/m³, so there and back agrees to that.
+    Density at ``to_C`` and ``to_kPa``, [kg/m³], of the broadcast shape. The published iteration stops at 1e-6 kg/m³, so
+    there and back agrees to that.
 
     Raises
     ------
-    OutOfRangeError
-        An input is outside its range, or the density at 60 °F would be outside the one of the commodity group; the
-        first such value is named. Nothing is rounded before the comparison.
-    ValueError
-        The commodity group is unknown.
+    OutOfRangeError : An input is outside its range, or the density at 60 °F would be outside the one of the commodity
+        group; the first such value is named. Nothing is rounded before the comparison.
+    ValueError : The commodity group is unknown.
 
     Warns
     -----
-    ConvergenceWarning
-        A refined product within 1 kg/m³ of 770.352 kg/m³ or 787.5195 kg/m³ (at 60 °F) did not settle: last value kept.
+    ConvergenceWarning : A refined product within 1 kg/m³ of 770.352 kg/m³ or 787.5195 kg/m³ (at 60 °F) did not settle:
+        last value kept.
 
     References
     ----------
@@ -100,94 +98,56 @@ def density_at_60F(
     *,
     commodity: str = "lubricating oil",
     alpha_60: ArrayLike | None = None,
-) -> NDArray[np.float64]:
-    """Return the density at 60 °F and no gauge pressure, from one observed elsewhere.
+) -> Array:
+    """Return the density, [kg/m³], at 60 °F and no gauge pressure, from one observed elsewhere.
 
     Parameters
     ----------
-    density_kg_m3 : array_like of float
-        Density as observed, [kg/m³].
-    from_C : array_like of float
-        Temperature of the observation, [°C], -50 to 150.
-    from_kPa : array_like of float, optional
-        Gauge pressure of the observation, [kPa], up to 10342.14; below zero counts as zero.
-    commodity : str, optional
-        Commodity group, as in ``density_at``.
-    alpha_60 : array_like of float, optional
-        Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; one that is per
-        kelvin, 1.8 times as much, is refused for oils below 950 kg/m³.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Density at 60 °F, [kg/m³], of the broadcast shape; NaN where an input is NaN.
+    density_kg_m3 : Density as observed, [kg/m³].
+    from_C : Temperature of the observation, [°C], -50 to 150.
+    from_kPa : Gauge pressure of the observation, [kPa], up to 10342.14; below zero counts as zero.
+    commodity : Commodity group, as in ``density_at``.
+    alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], as in ``density_at``.
 
     Raises
     ------
-    OutOfRangeError
-        As ``density_at``.
-    ValueError
-        As ``density_at``.
-
-    Warns
-    -----
-    ConvergenceWarning
-        As ``density_at``.
+    OutOfRangeError, ValueError, and the warning : As ``density_at``.
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.6.2.
-
-    Examples
-    --------
-    >>> density_at_60F(870.0, 15.0).round(4)
-    np.float64(869.6512)
     """
     given = [np.asarray(values, dtype=float) for values in (density_kg_m3, from_C, from_kPa)]
     group, alpha = commodity_group(commodity, alpha_60, given[0])
     refuse_conditions(*given[1:])
-    refuse_observed(given[0], group, alpha, commodity)
+    observable = group.lowest_observed, group.highest_observed
+    refuse_density(given[0], "density", observable, alpha, f"for the observed density of a {commodity}")
     arrays = np.broadcast_arrays(*given, np.nan if alpha is None else alpha)
     shape = arrays[0].shape
     observed, temperature, pressure, expansion = (array.ravel() for array in arrays)
-    search = DensitySearch(observed, temperature, pressure, group, None if alpha is None else expansion)
-    return search.density_60F(commodity).reshape(shape)[()]
+    known = None if alpha is None else expansion
+    return searched_density_60F(observed, temperature, pressure, group, known, commodity).reshape(shape)[()]
 
 
 def density_slope(
     density_kg_m3: ArrayLike, from_C: ArrayLike, to_C: ArrayLike, *, commodity: str = "lubricating oil"
-) -> NDArray[np.float64]:
-    """Return the mean slope of density over temperature that the tables expect between two temperatures.
+) -> Array:
+    """Return the mean slope of density, [kg/m³/K], that the tables expect between two temperatures; NaN if equal.
 
     Parameters
     ----------
-    density_kg_m3 : array_like of float
-        Density at ``from_C``, [kg/m³].
-    from_C : array_like of float
-        Temperature of the known density, [°C], -50 to 150.
-    to_C : array_like of float
-        Another temperature, [°C], -50 to 150.
-    commodity : str, optional
-        Commodity group, as in ``density_at``.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Slope, [kg/m³/K]; negative, near -0.63 for every lubricating oil; NaN where the two temperatures are equal.
+    density_kg_m3 : Density at ``from_C``, [kg/m³].
+    from_C : Temperature of the known density, [°C], -50 to 150.
+    to_C : Another temperature, [°C], -50 to 150.
+    commodity : Commodity group, as in ``density_at``.
 
     Raises
     ------
-    OutOfRangeError
-        As ``density_at``.
+    OutOfRangeError : As ``density_at``.
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.7.
-
-    Examples
-    --------
-    >>> density_slope(870.0, 15.0, 40.0).round(3)
-    np.float64(-0.631)
     """
     span = np.asarray(to_C, dtype=float) - np.asarray(from_C, dtype=float)
     change = density_at(density_kg_m3, from_C, to_C, commodity=commodity) - np.asarray(density_kg_m3, dtype=float)
@@ -196,8 +156,8 @@ def density_slope(
 
 def alpha_60_from_densities(
     first_kg_m3: ArrayLike, first_C: ArrayLike, second_kg_m3: ArrayLike, second_C: ArrayLike
-) -> NDArray[np.float64]:
-    r"""Return the thermal expansion at 60 °F of an oil whose density was measured at two temperatures.
+) -> Array:
+    r"""Return the thermal expansion at 60 °F, [1/°F], of an oil from two measured densities; NaN at one temperature.
 
     The equation of the correction for temperature, solved for the expansion:
 
@@ -206,34 +166,19 @@ def alpha_60_from_densities(
 
     Parameters
     ----------
-    first_kg_m3 : array_like of float
-        Density at ``first_C``, without gauge pressure, [kg/m³].
-    first_C : array_like of float
-        Temperature, [°C], -50 to 150.
-    second_kg_m3 : array_like of float
-        Density at ``second_C``, without gauge pressure, [kg/m³].
-    second_C : array_like of float
-        Another temperature, [°C], -50 to 150.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Thermal expansion at 60 °F, [1/°F]; NaN where an input is NaN or the temperatures are equal.
+    first_kg_m3 : Density at ``first_C``, without gauge pressure, [kg/m³].
+    first_C : Temperature, [°C], -50 to 150.
+    second_kg_m3 : Density at ``second_C``, without gauge pressure, [kg/m³].
+    second_C : Another temperature, [°C], -50 to 150.
 
     Raises
     ------
-    OutOfRangeError
-        A temperature is outside the tables, no liquid has a density, or the expansion that results is outside
-        230e-6 to 930e-6.
+    OutOfRangeError : A temperature is outside the tables, no liquid has a density, or the expansion that results is
+        outside 230e-6 to 930e-6.
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL.
-
-    Examples
-    --------
-    >>> f"{alpha_60_from_densities(848.0, 40.0, 810.2, 100.0):.6e}"
-    '3.973450e-04'
     """
     rho, t = _pair(first_kg_m3, second_kg_m3), _pair(first_C, second_C)
     for density, temperature in zip(rho, t, strict=True):
@@ -250,5 +195,96 @@ def alpha_60_from_densities(
     return alpha[()]
 
 
-def _pair(first: ArrayLike, second: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _pair(first: ArrayLike, second: ArrayLike) -> tuple[Array, Array]:
     return np.asarray(first, dtype=float), np.asarray(second, dtype=float)
+
+
+def searched_density_60F(
+    observed: Array, temperature: Array, pressure: Array, group: Commodity, alpha: Array | None, commodity: str
+) -> Array:
+    """Return the densities at 60 °F of flat arrays; refuse, or beside a joint warn of, those that don't settle."""
+    found = np.empty_like(observed)
+    for start in range(0, found.size, _BLOCK):
+        block = slice(start, start + _BLOCK)
+        t = temperature[block]
+        T, on_68, P = fahrenheit(t), fahrenheit(ipts68_from_its90(t)), gauge_psi(pressure[block])
+        unsettled = _Unsettled(observed[block], T, on_68, P, group, None if alpha is None else alpha[block])
+        found[block] = unsettled.settled(commodity)
+    return found
+
+
+@dataclass(frozen=True)
+class _Unsettled:
+    """Observed densities whose density at 60 °F is looked for, with all that stays the same from pass to pass."""
+
+    observed: Array
+    T: Array  # temperature as read, [°F]
+    t: Array  # the same on IPTS-68, [°F]
+    P: Array  # gauge pressure, [psi]
+    group: Commodity
+    alpha: Array | None
+
+    def settled(self, commodity: str) -> Array:
+        """Return the densities at 60 °F; NaN where an input is NaN."""
+        known = ~(np.isnan(self.observed) | np.isnan(self.T) | np.isnan(self.P))
+        if self.alpha is not None:
+            known &= ~np.isnan(self.alpha)
+        found = np.full(self.observed.shape, np.nan)
+        places, rest = np.flatnonzero(known), self if known.all() else self._only(known)
+        unclamped = rest.observed
+        for _ in range(_MOST_PASSES):
+            estimate = rest._clamped(unclamped)
+            with np.errstate(all="ignore"):  # a density that never settles is refused below
+                factor, slope = rest._factor_and_slope(estimate)
+                moving = ~(np.abs(rest.observed - estimate * factor) < _AGREES)
+                unclamped = estimate + (rest.observed / factor - estimate) / slope
+            if not moving.all():
+                found[places[~moving]] = estimate[~moving]
+                places, unclamped, rest = places[moving], unclamped[moving], rest._only(moving)
+            if not places.size:
+                return found
+        found[places] = rest._clamped(unclamped)
+        rest._judge(found[places], unclamped, commodity)
+        return found
+
+    def _factor_and_slope(self, density_60F: Array) -> tuple[Array, Array]:
+        """Return CTPL, and 1 + Dt + Dp by which the step to the next estimate is divided."""
+        shifted, alpha, CTPL = thermal_factor(density_60F, self.t, self.group, self.alpha)
+        slope = np.ones_like(density_60F)
+        if self.alpha is None:
+            D_alpha = of_subgroup(self.group.D_alpha, density_60F, self.group)
+            step = alpha * (self.T - 60.0)
+            slope += D_alpha * step * (1.0 + 1.6 * step)
+        if self.P.any() or self.alpha is not None:  # else CPL is 1 and Dp is 0, whatever Fp
+            Fp, CPL = pressure_factor(shifted, self.t, self.P)
+            slope += -2.0 * CPL * self.P * Fp * (7.93920 + 0.02326 * self.T) / density_60F**2
+            CTPL = CTPL * CPL
+        return CTPL, slope
+
+    def _clamped(self, density_60F: Array) -> Array:
+        if self.alpha is not None:
+            return density_60F
+        return np.clip(density_60F, self.group.lowest, self.group.highest)
+
+    def _only(self, index: NDArray[np.bool_]) -> _Unsettled:
+        alpha = None if self.alpha is None else self.alpha[index]
+        return _Unsettled(self.observed[index], self.T[index], self.t[index], self.P[index], self.group, alpha)
+
+    def _judge(self, estimate: Array, unclamped: Array, commodity: str) -> None:
+        """Refuse what did not settle; beside a joint of the refined products warn instead."""
+        distance = np.abs(estimate[:, None] - np.array(self.group.joints[:2]))
+        lost = ~(distance <= _BESIDE_JOINT).any(axis=1) | (self.alpha is not None)
+        if lost.any():
+            self._refuse(float(self.observed[lost][0]), float(unclamped[lost][0]), commodity)
+        kept = f"{float(estimate[0]):.10g} kg/m³ is kept"
+        told = f"the density at 60 °F of a {commodity} did not settle beside a joint of its sub-groups; {kept}"
+        warn_caller(told, ConvergenceWarning)
+
+    def _refuse(self, observed: float, density_60F: float, commodity: str) -> None:
+        reason = "the observed density leads out of the tables of API MPMS 11.1"
+        if self.alpha is not None:
+            told = "none that an oil of this expansion can have at this temperature and pressure"
+            raise OutOfRangeError("density", observed, "kg/m³", told=told, reason=reason)
+        lowest, highest = self.group.lowest, self.group.highest
+        reason += f" for a {commodity}: {observed:.10g} kg/m³ was observed"
+        raise OutOfRangeError("density at 60 °F", density_60F, "kg/m³", lowest=lowest, highest=highest, reason=reason)

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
+from labcalc.formulae._refusals import Array
 from labcalc.formulae._tables import published_entries
 from labcalc.formulae.density import alpha_60_from_densities, density_at
 from labcalc.formulae.volume_corrections import (
@@ -25,18 +26,16 @@ EDITION = "API MPMS 11.1-2004, par. 11.1.6.1 (CTL with the oil's own expansion)"
 class OwnExpansion:
     """The density of an oil at another temperature by its own expansion, beside the answer of the tables."""
 
-    density: NDArray[np.float64]
-    """By the expansion between the two measured densities, [kg/m³]."""
-    alpha_60: NDArray[np.float64]
-    """That expansion, at 60 °F, [1/°F]."""
-    table_density: NDArray[np.float64]
+    density: Array  # by the expansion between the two measured densities, [kg/m³]
+    alpha_60: Array  # that expansion, at 60 °F, [1/°F]
+    table_density: Array
     """By the tables, from the measured density at the nearer temperature, [kg/m³]; NaN where they hold no such oil."""
-    equation_uncertainty: NDArray[np.float64]
+    equation_uncertainty: Array
     """Standard uncertainty of the first because no liquid expands exactly by the equation, [kg/m³]; 0 where measured.
     """
 
     @property
-    def difference(self) -> NDArray[np.float64]:
+    def difference(self) -> Array:
         """The first less the second, [kg/m³]."""
         return self.density - self.table_density
 
@@ -51,7 +50,7 @@ def density_by_own_expansion(
     commodity: str = "lubricating oil",
     liquid: str | None = None,
 ) -> OwnExpansion:
-    r"""Return the density of an oil at another temperature from two measured ones, by no more than its own expansion.
+    r"""Return the density, [kg/m³], of an oil at another temperature by its own expansion between two measured ones.
 
     .. math:: \rho(t) = \rho_1 \frac{CTL(t; \alpha_{60})}{CTL(t_1; \alpha_{60})}, \qquad
         u = c \, |(t - t_1)(t - t_2)|
@@ -61,32 +60,19 @@ def density_by_own_expansion(
 
     Parameters
     ----------
-    first_kg_m3 : array_like of float
-        Density at ``first_C``, without gauge pressure, [kg/m³].
-    first_C : array_like of float
-        Temperature, [°C], -50 to 150.
-    second_kg_m3 : array_like of float
-        Density at ``second_C``, without gauge pressure, [kg/m³].
-    second_C : array_like of float
-        Another temperature, [°C], -50 to 150.
-    to_C : array_like of float, optional
-        Temperature of the wanted density, [°C], -50 to 150.
-    commodity : str, optional
-        Commodity group for the answer of the tables, a key of ``COMMODITIES``.
-    liquid : str, optional
-        Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` is nearer to the equation than others may be.
-
-    Returns
-    -------
-    OwnExpansion
-        Densities, [kg/m³], and the expansion, [1/°F], of the broadcast shape; NaN where an input is NaN.
+    first_kg_m3 : Density at ``first_C``, without gauge pressure, [kg/m³].
+    first_C : Temperature, [°C], -50 to 150.
+    second_kg_m3 : Density at ``second_C``, without gauge pressure, [kg/m³].
+    second_C : Another temperature, [°C], -50 to 150.
+    to_C : Temperature of the wanted density, [°C], -50 to 150.
+    commodity : Commodity group for the answer of the tables, a key of ``COMMODITIES``.
+    liquid : Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` is nearer to the equation than others may
+        be.
 
     Raises
     ------
-    OutOfRangeError
-        As ``alpha_60_from_densities``, or the wanted temperature is outside the tables.
-    ValueError
-        The commodity group is unknown.
+    OutOfRangeError : As ``alpha_60_from_densities``, or the wanted temperature is outside the tables.
+    ValueError : The commodity group is unknown.
 
     References
     ----------
@@ -112,41 +98,25 @@ def density_by_own_expansion(
 
 def table_expansion_uncertainty(
     density_kg_m3: ArrayLike, from_C: ArrayLike, to_C: ArrayLike, *, commodity: str = "lubricating oil"
-) -> NDArray[np.float64]:
-    """Return how uncertain a density is because the tables guess the oil's expansion from its density.
+) -> Array:
+    """Return how uncertain a density is, [kg/m³], because the tables guess the oil's expansion from its density.
 
     Parameters
     ----------
-    density_kg_m3 : array_like of float
-        Density at ``from_C``, [kg/m³].
-    from_C : array_like of float
-        Temperature of the known density, [°C], -50 to 150.
-    to_C : array_like of float
-        Temperature of the wanted density, [°C], -50 to 150.
-    commodity : str, optional
-        Commodity group, a key of ``COMMODITIES``.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Standard uncertainty of the density at ``to_C``, [kg/m³], from this source alone; NaN where an input is NaN.
+    density_kg_m3 : Density at ``from_C``, [kg/m³].
+    from_C : Temperature of the known density, [°C], -50 to 150.
+    to_C : Temperature of the wanted density, [°C], -50 to 150.
+    commodity : Commodity group, a key of ``COMMODITIES``.
 
     Raises
     ------
-    OutOfRangeError
-        As ``density_at``.
-    ValueError
-        The commodity group is unknown.
+    OutOfRangeError : As ``density_at``.
+    ValueError : The commodity group is unknown.
 
     References
     ----------
     .. [1] ``labcalc/data/table_expansion.toml``: measured fuels and crudes against the tables; lubricating oils from
        memory.
-
-    Examples
-    --------
-    >>> table_expansion_uncertainty(854.2, 40.0, 15.0).round(2)
-    np.float64(0.63)
     """
     change = density_at(density_kg_m3, from_C, to_C, commodity=commodity) - np.asarray(density_kg_m3, dtype=float)
     groups = published_entries("table_expansion.toml")["group"]
@@ -160,9 +130,7 @@ def _equation_error(liquid: str | None) -> float:
     return kinds.get(liquid or "any", kinds["any"])
 
 
-def _by_table(
-    rho: NDArray[np.float64], t: NDArray[np.float64], to: NDArray[np.float64], commodity: str
-) -> NDArray[np.float64]:
+def _by_table(rho: Array, t: Array, to: Array, commodity: str) -> Array:
     """Return the densities by the tables; NaN where these hold no such oil."""
     try:
         return density_at(rho, t, to, commodity=commodity)

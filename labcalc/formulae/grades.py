@@ -8,13 +8,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._tables import published_table
 
 EDITION = "ISO 3448:1992"
 
-_DUST = 1e-9
-"""Share of a limit below which a difference is dust of binary arithmetic."""
+_DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic
 
 
 def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
@@ -22,19 +21,12 @@ def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
 
     Parameters
     ----------
-    kv_40 : array_like of float
-        Kinematic viscosity at 40 °C, [mm²/s], more than zero; the limits belong to the grade.
+    kv_40 : Kinematic viscosity at 40 °C, [mm²/s], more than zero; the limits belong to the grade.
 
     Returns
     -------
-    numpy.ndarray of str or numpy.str_
-        Such as ``VG 46``, ``between VG 32 and VG 46``, ``below VG 2``, ``above VG 3200``, [-]; empty where the input
-        is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        A viscosity is not positive.
+    Such as ``VG 46``, ``between VG 32 and VG 46``, ``below VG 2``, ``above VG 3200``, [-]; empty where the input is
+    NaN.
 
     References
     ----------
@@ -57,7 +49,7 @@ def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
 
 
 @cache
-def _zones() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.str_], NDArray[np.str_]]:
+def _zones() -> tuple[Array, Array, NDArray[np.str_], NDArray[np.str_]]:
     """Return limits and names of the grades, and the names of the gaps below, between and above them."""
     table = published_table("viscosity_grades.csv")
     names = np.array([f"VG {grade:.0f}" for grade in table["grade"]])

@@ -3,95 +3,51 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import liquid_density, liquid_relative_density, refuse_outside
+from labcalc.formulae._refusals import Array, liquid_density, liquid_relative_density, refuse_outside
 
 EDITION = "API MPMS 11.1-2004, par. 11.1.5.1 (water at 60 °F: 999.016 kg/m³)"
 
-_WATER_60F = 999.016
-"""Density of water at 60 °F, [kg/m³]; editions before 2004 took 999.012."""
+_WATER_60F = 999.016  # density of water at 60 °F, [kg/m³]; editions before 2004 took 999.012
 
 
-def relative_density(density_60F: ArrayLike) -> NDArray[np.float64]:
-    """Return the relative density 60/60 °F. From another temperature: ``density_at_60F`` first.
+def relative_density(density_60F: ArrayLike) -> Array:
+    """Return the relative density 60/60 °F, [-]. From another temperature: ``density_at_60F`` first.
 
     Parameters
     ----------
-    density_60F : array_like of float
-        Density at 60 °F, [kg/m³], 10 to 3000.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Relative density 60/60 °F, [-]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        No liquid has such a density; one in g/cm³ is told to be so.
+    density_60F : Density at 60 °F, [kg/m³], 10 to 3000.
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
-
-    Examples
-    --------
-    >>> relative_density(849.0136).round(6)
-    np.float64(0.84985)
     """
     return liquid_density(density_60F, "density at 60 °F") / _WATER_60F
 
 
-def density_from_relative_density(relative_density_60F: ArrayLike) -> NDArray[np.float64]:
-    """Return the density at 60 °F of a relative density 60/60 °F.
+def density_from_relative_density(relative_density_60F: ArrayLike) -> Array:
+    """Return the density at 60 °F, [kg/m³]: the inverse of ``relative_density``.
 
     Parameters
     ----------
-    relative_density_60F : array_like of float
-        Relative density 60/60 °F, [-], 0.01 to 3.01.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Density at 60 °F, [kg/m³]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        No liquid has such a relative density; one in kg/m³ is told to be so.
+    relative_density_60F : Relative density 60/60 °F, [-], 0.01 to 3.01.
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
-
-    Examples
-    --------
-    >>> density_from_relative_density(1.0)
-    np.float64(999.016)
     """
     return liquid_relative_density(relative_density_60F) * _WATER_60F
 
 
-def api_gravity(density_60F: ArrayLike) -> NDArray[np.float64]:
-    r"""Return the API gravity. From another temperature: ``density_at_60F`` first.
+def api_gravity(density_60F: ArrayLike) -> Array:
+    r"""Return the API gravity, [°API]. From another temperature: ``density_at_60F`` first.
 
     .. math:: API = \frac{141.5}{RD_{60/60}} - 131.5
 
     Parameters
     ----------
-    density_60F : array_like of float
-        Density at 60 °F, [kg/m³], 10 to 3000.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        API gravity, [°API]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        No liquid has such a density; one in g/cm³ is told to be so.
+    density_60F : Density at 60 °F, [kg/m³], 10 to 3000.
 
     References
     ----------
@@ -105,32 +61,16 @@ def api_gravity(density_60F: ArrayLike) -> NDArray[np.float64]:
     return 141.5 / relative_density(density_60F) - 131.5
 
 
-def density_from_api_gravity(gravity: ArrayLike) -> NDArray[np.float64]:
-    """Return the density at 60 °F of an API gravity.
+def density_from_api_gravity(gravity: ArrayLike) -> Array:
+    """Return the density at 60 °F, [kg/m³]: the inverse of ``api_gravity``.
 
     Parameters
     ----------
-    gravity : array_like of float
-        API gravity, [°API], -85 to 340.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Density at 60 °F, [kg/m³]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        No liquid has such a gravity.
+    gravity : API gravity, [°API], -85 to 340.
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
-
-    Examples
-    --------
-    >>> density_from_api_gravity([10.0, 35.0]).round(4)
-    array([999.016 , 849.0136])
     """
     array = np.asarray(gravity, dtype=float)
     reason = "no liquid has such a gravity: 3000 kg/m³ is -84 °API, 300 kg/m³ is 340 °API"

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import liquid_density, refuse_outside
+from labcalc.formulae._refusals import Array, liquid_density, refuse_outside
 
 EDITION = "ISO 8217:2017, annex on ignition characteristics [memory]"
 
 
 def calculated_carbon_aromaticity_index(
     density_15C: ArrayLike, kinematic_viscosity: ArrayLike, temperature_C: ArrayLike = 50.0
-) -> NDArray[np.float64]:
-    r"""Return the calculated carbon aromaticity index (CCAI) of a residual fuel: the lower, the better it ignites.
+) -> Array:
+    r"""Return the calculated carbon aromaticity index (CCAI), [-], of a residual fuel: the lower, the better.
 
     .. math:: CCAI = \rho_{15} - 81 - 141 \lg \lg (\nu + 0.85) - 483 \lg \frac{t + 273}{323}
 
@@ -22,22 +22,9 @@ def calculated_carbon_aromaticity_index(
 
     Parameters
     ----------
-    density_15C : array_like of float
-        Density at 15 °C, [kg/m³], 800 to 1100.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity at ``temperature_C``, [mm²/s], 2 or more.
-    temperature_C : array_like of float, optional
-        Its temperature, [°C], 40 to 150; 50 °C is the usual one.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        CCAI, [-], unrounded (reported as a whole number); NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        An input is outside its range.
+    density_15C : Density at 15 °C, [kg/m³], 800 to 1100.
+    kinematic_viscosity : Kinematic viscosity at ``temperature_C``, [mm²/s], 2 or more.
+    temperature_C : Its temperature, [°C], 40 to 150; 50 °C is the usual one.
 
     References
     ----------
@@ -55,38 +42,20 @@ def calculated_carbon_aromaticity_index(
 
 def calculated_ignition_index(
     density_15C: ArrayLike, kinematic_viscosity: ArrayLike, temperature_C: ArrayLike = 50.0
-) -> NDArray[np.float64]:
-    r"""Return the calculated ignition index (CII) of a residual fuel: the higher, the better it ignites.
+) -> Array:
+    r"""Return the calculated ignition index (CII), [-], of a residual fuel: the higher, the better; trouble below 30.
 
     .. math:: CII = 270.795 + 0.1038 \, t - 0.254565 \, \rho_{15} + 23.708 \lg \lg (\nu + 0.7)
 
     Parameters
     ----------
-    density_15C : array_like of float
-        Density at 15 °C, [kg/m³], 800 to 1100.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity at ``temperature_C``, [mm²/s], 2 or more.
-    temperature_C : array_like of float, optional
-        Its temperature, [°C], 40 to 150.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        CII, [-], unrounded; trouble is said to begin below 30; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        An input is outside its range.
+    density_15C : Density at 15 °C, [kg/m³], 800 to 1100.
+    kinematic_viscosity : Kinematic viscosity at ``temperature_C``, [mm²/s], 2 or more.
+    temperature_C : Its temperature, [°C], 40 to 150.
 
     References
     ----------
     .. [1] ISO 8217:2017, annex; the equation from memory.
-
-    Examples
-    --------
-    >>> calculated_ignition_index(991.0, 380.0).round(1)
-    np.float64(33.5)
     """
     rho, nu, t = _residual_fuel(density_15C, kinematic_viscosity, temperature_C)
     return 270.795 + 0.1038 * t - 0.254565 * rho + 23.708 * np.log10(np.log10(nu + 0.7))
@@ -94,7 +63,7 @@ def calculated_ignition_index(
 
 def _residual_fuel(
     density_15C: ArrayLike, kinematic_viscosity: ArrayLike, temperature_C: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[Array, Array, Array]:
     rho, name = liquid_density(density_15C, "density at 15 °C"), "residual fuels are meant"
     nu, t = (np.asarray(one, dtype=float) for one in (kinematic_viscosity, temperature_C))
     refuse_outside(rho, "density at 15 °C", "kg/m³", lowest=800.0, highest=1100.0, reason=name)

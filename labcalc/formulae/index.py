@@ -5,10 +5,9 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_not_above, refuse_outside
 from labcalc.formulae._tables import published_table
 
 EDITION = "ASTM D2270-10(2016) / ISO 2909:2002, table basis"
@@ -16,12 +15,11 @@ EDITION = "ASTM D2270-10(2016) / ISO 2909:2002, table basis"
 _LOWEST_KV_100 = 2.0
 _END_OF_TABLE = 70.0
 _FINEST_STEP = 0.1
-_TIE = 9
-"""Decimals that decide whether an index is a half: beyond them lies the dust of binary arithmetic."""
+_TIE = 9  # decimals that decide whether an index is a half: beyond them lies the dust of binary arithmetic
 
 
-def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
-    r"""Return the viscosity index, unrounded.
+def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> Array:
+    r"""Return the viscosity index, [-], unrounded.
 
     Up to and including 70 mm²/s at 100 °C the two reference oils come from table 1, interpolated linearly; above, from
     the equations. Procedure A (index up to 100) and procedure B (100 and above) meet at 100. The index may be negative.
@@ -33,21 +31,13 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    kv_40 : array_like of float
-        Kinematic viscosity at 40 °C, U, [mm²/s]; more than the one at 100 °C.
-    kv_100 : array_like of float
-        Kinematic viscosity at 100 °C, Y, [mm²/s], 2 or more.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Viscosity index, [-], of the broadcast shape; NaN where an input is NaN.
+    kv_40 : Kinematic viscosity at 40 °C, U, [mm²/s]; more than the one at 100 °C.
+    kv_100 : Kinematic viscosity at 100 °C, Y, [mm²/s], 2 or more.
 
     Raises
     ------
-    OutOfRangeError
-        The viscosity at 100 °C is below 2 mm²/s, where the index is not defined (clause 5.1.1), or an oil is no thinner
-        at 100 °C than at 40 °C.
+    OutOfRangeError : The viscosity at 100 °C is below 2 mm²/s, where the index is not defined (clause 5.1.1), or an oil
+        is no thinner at 100 °C than at 40 °C.
 
     References
     ----------
@@ -66,7 +56,9 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
         lowest=_LOWEST_KV_100,
         reason="ASTM D2270 defines no viscosity index for thinner oils",
     )
-    _refuse_exchanged(U, Y)
+    name, reason = "kinematic viscosity at 40 °C", "an oil is thicker at 40 °C than at 100 °C; are the two exchanged?"
+    refuse_outside(U, name, "mm²/s", above=0.0, reason=reason)
+    refuse_not_above(U, Y, name, "mm²/s", reason)
     L, H = _basis(Y)
     index = np.asarray(100.0 * ((L - U) / (L - H)))  # clause 5, procedure A
     high = U < H
@@ -74,45 +66,26 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
     return index[()]
 
 
-def reported_viscosity_index(index: ArrayLike) -> NDArray[np.float64]:
-    """Return the viscosity index as it is reported: the nearest whole number, a half to the even one.
+def reported_viscosity_index(index: ArrayLike) -> Array:
+    """Return the viscosity index, [-], as it is reported: the nearest whole number, a half (to 1e-9) to even.
 
     Parameters
     ----------
-    index : array_like of float
-        Unrounded viscosity index, [-].
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Whole viscosity index, [-]; a difference from the half below 1e-9 counts as a half; NaN where the input is NaN.
+    index : Unrounded viscosity index, [-].
 
     References
     ----------
     .. [1] ASTM D2270-10(2016), clauses 5 and 6 (that halves go to the even number is from memory); ASTM E29.
-
-    Examples
-    --------
-    >>> reported_viscosity_index([92.43, 89.5, 90.5, 100.0])
-    array([ 92.,  90.,  90., 100.])
     """
     return (np.rint(np.round(np.asarray(index, dtype=float), _TIE)) + 0.0)[()]  # no -0
 
 
-def _refuse_exchanged(U: NDArray[np.float64], Y: NDArray[np.float64]) -> None:
-    name, reason = "kinematic viscosity at 40 °C", "an oil is thicker at 40 °C than at 100 °C; are the two exchanged?"
-    refuse_outside(U, name, "mm²/s", above=0.0, reason=reason)
-    thinner = U <= Y
-    if thinner.any():
-        raise OutOfRangeError(name, float(U[thinner][0]), "mm²/s", above=float(Y[thinner][0]), reason=reason)
-
-
-def _above_100(U: NDArray[np.float64], Y: NDArray[np.float64], H: NDArray[np.float64]) -> NDArray[np.float64]:
+def _above_100(U: Array, Y: Array, H: Array) -> Array:
     N = np.log(H / U) / np.log(Y)  # clause 6, procedure B
     return np.asarray(100.0 + (10.0**N - 1.0) / 0.00715)  # clause 6, procedure B
 
 
-def _basis(Y: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _basis(Y: Array) -> tuple[Array, Array]:
     """Return L and H: table 1, linear between its rows; above it the two equations."""
     start, L0, H0, L_slope, H_slope = _cells()
     inside = np.where(np.isnan(Y), _LOWEST_KV_100, np.minimum(Y, _END_OF_TABLE))
@@ -127,7 +100,7 @@ def _basis(Y: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.floa
 
 
 @cache
-def _cells() -> tuple[NDArray[np.float64], ...]:
+def _cells() -> tuple[Array, ...]:
     """Return table 1 on its finest step throughout, so that a viscosity finds its row without a search.
 
     Each cell of 0.1 mm²/s keeps the row of the table at or below it: start, L, H and their slopes.

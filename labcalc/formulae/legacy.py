@@ -6,39 +6,27 @@ The published tables and equations of these scales differ from one another by 1 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 
 EDITION = "approximate, about 5 %: usual equations of the years before 1970, no standard in force"
 
 _ENGLER = (7.31, 6.31)
-_REDWOOD = ((0.26, 179.0), (0.247, 50.0))
-"""Factors of t and of 1/t, up to and above 100 s."""
+_REDWOOD = ((0.26, 179.0), (0.247, 50.0))  # factors of t and of 1/t, up to and above 100 s
 _REDWOOD_JOINT = 100.0
 _LOWEST_ENGLER, _LOWEST_REDWOOD = 1.5, 38.0
 _REASON = "the approximation is worse than 5 % there"
 
 
-def kinematic_from_engler(engler_degrees: ArrayLike) -> NDArray[np.float64]:
-    r"""Return the kinematic viscosity of an Engler viscosity, approximately: about 5 %.
+def kinematic_from_engler(engler_degrees: ArrayLike) -> Array:
+    r"""Return the kinematic viscosity, [mm²/s], of an Engler viscosity, approximately: about 5 %.
 
     .. math:: \nu = 7.31 E - 6.31 / E
 
     Parameters
     ----------
-    engler_degrees : array_like of float
-        Engler viscosity, [°E], 1.5 or more.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity, [mm²/s]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        A viscosity is below the range.
+    engler_degrees : Engler viscosity, [°E], 1.5 or more.
 
     References
     ----------
@@ -54,32 +42,16 @@ def kinematic_from_engler(engler_degrees: ArrayLike) -> NDArray[np.float64]:
     return _forward(E, *_ENGLER)[()]
 
 
-def engler_from_kinematic(kinematic_viscosity: ArrayLike) -> NDArray[np.float64]:
-    """Return the Engler viscosity, approximately: about 5 %; the inverse of ``kinematic_from_engler``.
+def engler_from_kinematic(kinematic_viscosity: ArrayLike) -> Array:
+    """Return the Engler viscosity, [°E], approximately: about 5 %; the inverse of ``kinematic_from_engler``.
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity, [mm²/s], 6.76 or more.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Engler viscosity, [°E]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        A viscosity is below the range.
+    kinematic_viscosity : Kinematic viscosity, [mm²/s], 6.76 or more.
 
     References
     ----------
     .. [1] As ``kinematic_from_engler``, solved for the degrees.
-
-    Examples
-    --------
-    >>> engler_from_kinematic(43.2).round(1)
-    np.float64(6.1)
     """
     lowest = float(_forward(np.asarray(_LOWEST_ENGLER), *_ENGLER))
     nu = np.asarray(kinematic_viscosity, dtype=float)
@@ -87,67 +59,35 @@ def engler_from_kinematic(kinematic_viscosity: ArrayLike) -> NDArray[np.float64]
     return _backward(nu, *_ENGLER)[()]
 
 
-def kinematic_from_redwood(redwood_s: ArrayLike) -> NDArray[np.float64]:
-    r"""Return the kinematic viscosity of a Redwood No. 1 viscosity, approximately: about 5 %.
+def kinematic_from_redwood(redwood_s: ArrayLike) -> Array:
+    r"""Return the kinematic viscosity, [mm²/s], of a Redwood No. 1 viscosity, approximately: about 5 %.
 
     .. math:: \nu = 0.26 t - 179 / t \quad (t \le 100), \qquad \nu = 0.247 t - 50 / t \quad (t > 100)
 
     Parameters
     ----------
-    redwood_s : array_like of float
-        Redwood No. 1 viscosity, [s], 38 or more.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity, [mm²/s]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        A viscosity is below the range.
+    redwood_s : Redwood No. 1 viscosity, [s], 38 or more.
 
     References
     ----------
     .. [1] Usual equations for Redwood No. 1 seconds, from memory; within 5.2 % of the table of the Hydraulic
        Institute, which goes on with 0.26 above 100 s.
-
-    Examples
-    --------
-    >>> kinematic_from_redwood(85.6).round(1)
-    np.float64(20.2)
     """
     t = np.asarray(redwood_s, dtype=float)
     refuse_outside(t, "Redwood No. 1 viscosity", "s", lowest=_LOWEST_REDWOOD, reason=_REASON)
     return np.where(t > _REDWOOD_JOINT, _forward(t, *_REDWOOD[1]), _forward(t, *_REDWOOD[0]))[()]
 
 
-def redwood_from_kinematic(kinematic_viscosity: ArrayLike) -> NDArray[np.float64]:
-    """Return the Redwood No. 1 viscosity, approximately: about 5 %; the inverse of ``kinematic_from_redwood``.
+def redwood_from_kinematic(kinematic_viscosity: ArrayLike) -> Array:
+    """Return the Redwood No. 1 viscosity, [s], approximately: about 5 %; the inverse of ``kinematic_from_redwood``.
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity, [mm²/s], 5.17 or more.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Redwood No. 1 viscosity, [s]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        A viscosity is below the range.
+    kinematic_viscosity : Kinematic viscosity, [mm²/s], 5.17 or more.
 
     References
     ----------
     .. [1] As ``kinematic_from_redwood``, solved for the seconds.
-
-    Examples
-    --------
-    >>> redwood_from_kinematic(20.6).round(1)
-    np.float64(87.1)
     """
     lowest, joint = (float(_forward(np.asarray(t), *_REDWOOD[0])) for t in (_LOWEST_REDWOOD, _REDWOOD_JOINT))
     nu = np.asarray(kinematic_viscosity, dtype=float)
@@ -155,9 +95,9 @@ def redwood_from_kinematic(kinematic_viscosity: ArrayLike) -> NDArray[np.float64
     return np.where(nu > joint, _backward(nu, *_REDWOOD[1]), _backward(nu, *_REDWOOD[0]))[()]
 
 
-def _forward(t: NDArray[np.float64], of_t: float, of_inverse: float) -> NDArray[np.float64]:
+def _forward(t: Array, of_t: float, of_inverse: float) -> Array:
     return np.asarray(of_t * t - of_inverse / t)
 
 
-def _backward(nu: NDArray[np.float64], of_t: float, of_inverse: float) -> NDArray[np.float64]:
+def _backward(nu: Array, of_t: float, of_inverse: float) -> Array:
     return np.asarray((nu + np.sqrt(nu * nu + 4.0 * of_t * of_inverse)) / (2.0 * of_t))

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import points_of_curves, straight_line
+from labcalc.formulae._refusals import Array
 from labcalc.formulae._stated import stated_percent
 from labcalc.formulae._tables import published_table
 from labcalc.formulae._temperatures import kelvin
@@ -27,8 +28,8 @@ def line_model_uncertainty(
     uncertainty_percent: ArrayLike | None = None,
     *,
     liquid: str | None = None,
-) -> NDArray[np.float64]:
-    r"""Return how uncertain the line of ASTM D341 is because no liquid follows it exactly.
+) -> Array:
+    r"""Return how uncertain the line of ASTM D341 is, [%], because no liquid follows it exactly.
 
     Two points fix the line, and there it is right; between and beyond them the liquid bends away from it, by as much as
     real liquids of such a slope do. The errors of the measured viscosities come on top.
@@ -39,29 +40,17 @@ def line_model_uncertainty(
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperature at which the line is read, [°C]; broadcasts against the oils.
-    measured_C : array_like of float
-        Measured temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
-    uncertainty_percent : array_like of float, optional
-        Standard uncertainty of each viscosity, [%], if the line was fitted with such weights.
-    liquid : str, optional
-        Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` bends less than others may; of any other kind,
-        or of none, the widest is taken.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Standard uncertainty of the line, [%]; 0 at the two temperatures of a line through two points; NaN where an
-        input is NaN.
+    temperature_C : Temperature at which the line is read, [°C]; broadcasts against the oils.
+    measured_C : Measured temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
+    uncertainty_percent : Standard uncertainty of each viscosity, [%], if the line was fitted with such weights.
+    liquid : Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` bends less than others may; of any other
+        kind, or of none, the widest is taken.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is outside the range, an oil has fewer than two different temperatures, or its viscosity doesn't
-        fall with temperature.
+    OutOfRangeError : A viscosity is outside the range, an oil has fewer than two different temperatures, or its
+        viscosity doesn't fall with temperature.
 
     References
     ----------
@@ -88,12 +77,12 @@ def line_model_uncertainty(
     return np.asarray(100.0 * curvature(-line.slope, liquid) * np.abs(bow) / double_logarithm_and_slope(read)[1])[()]
 
 
-def bending(T: NDArray[np.float64]) -> NDArray[np.float64]:
+def bending(T: Array) -> Array:
     """Return the curve over ln T by which oils bend away from a line, [-], T in kelvin: curvature 1 at 330 K."""
     return np.asarray(0.25 * (_MIDDLE_K / T) ** 2)
 
 
-def curvature(slope: NDArray[np.float64], liquid: str | None = None) -> NDArray[np.float64]:
+def curvature(slope: Array, liquid: str | None = None) -> Array:
     """Return the standard deviation of the curvature of liquids of a kind with a slope B of the line, [-]."""
     table = published_table("line_curvature.csv")
     of_kind = table.get(liquid or "any", table["any"])

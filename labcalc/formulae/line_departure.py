@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import Arrays, in_blocks, points_of_curves, straight_line
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._stated import stated_percent
 from labcalc.formulae._temperatures import kelvin
 from labcalc.formulae.walther import (
@@ -26,33 +26,24 @@ EDITION = "ASTM D341-20 for the line; chi-square and F test of lack of fit (NIST
 class LineDeparture:
     """How far results scatter about their line, against what the noise of the results allows."""
 
-    test: str
-    """``chi-square``, or ``F`` where the noise itself is known from few results only."""
-    statistic: NDArray[np.float64]
+    test: str  # ``chi-square``, or ``F`` where the noise itself is known from few results only
+    statistic: Array
     """Mean square about the line over the square of the noise, [-]: near 1 for an oil that follows the line."""
-    degrees_of_freedom: tuple[float, float]
-    """Of the scatter and of the noise, [-]."""
-    p_value: NDArray[np.float64]
-    """Probability of so much scatter or more for an oil that follows the line, [-]."""
-    coldest_excess_percent: NDArray[np.float64]
+    degrees_of_freedom: tuple[float, float]  # of the scatter and of the noise, [-]
+    p_value: Array  # probability of so much scatter or more for an oil that follows the line, [-]
+    coldest_excess_percent: Array
     """How far the coldest result lies above the line through the others, [%]: wax and structure make it positive.
 
     NaN where that line leaves the chart."""
-    coldest_excess_uncertainty_percent: NDArray[np.float64]
+    coldest_excess_uncertainty_percent: Array
     """Standard uncertainty of that excess, [%]; what it is over its uncertainty says how surely it is there."""
 
     def departs(self, significance: float = 0.05) -> NDArray[np.bool_]:
-        """Tell whether the results depart from the line more than the noise allows.
+        """Tell whether the results depart from the line more than the noise allows, [-]; False where a point is NaN.
 
         Parameters
         ----------
-        significance : float, optional
-            Share of oils that follow the line and are yet called departing, [-].
-
-        Returns
-        -------
-        numpy.ndarray or numpy.bool of bool
-            True where they depart, [-]; False where a point is NaN.
+        significance : Share of oils that follow the line and are yet called departing, [-].
         """
         return np.asarray(self.p_value < significance)[()]
 
@@ -70,26 +61,20 @@ def departure_from_line(
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
-    noise_percent : array_like of float
-        Standard deviation of each result, [%], such as repeatability limit / 2.8 or that of the laboratory's repeats.
-    noise_degrees_of_freedom : float, optional
-        Degrees of freedom of that deviation, [-]; infinite for a published one.
+    temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
+    noise_percent : Standard deviation of each result, [%], such as repeatability limit / 2.8 or that of the
+        laboratory's repeats.
+    noise_degrees_of_freedom : Degrees of freedom of that deviation, [-]; infinite for a published one.
 
     Returns
     -------
-    LineDeparture
-        Test and excess of the coldest result, [%]; each field has the shape of the axes before the last one; NaN where
-        a point is NaN.
+    Test and excess of the coldest result, [%]; each field has the shape of the axes before the last one.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is outside the range or doesn't fall with temperature, the noise is not positive, or an oil has
-        fewer than three temperatures.
+    OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, the noise is not positive, or
+        an oil has fewer than three temperatures.
 
     References
     ----------
@@ -126,7 +111,7 @@ def departure_from_line(
     )
 
 
-def _scatter_and_excess(T: NDArray[np.float64], percent: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
+def _scatter_and_excess(T: Array, percent: Array, viscosity: Array) -> Arrays:
     x, (y, slope) = np.log(T), double_logarithm_and_slope(viscosity)
     weights = (100.0 / (slope * percent)) ** 2
     fit = straight_line(x, y, weights)
@@ -136,13 +121,13 @@ def _scatter_and_excess(T: NDArray[np.float64], percent: NDArray[np.float64], vi
     return scatter, *_excess(viscosity, y, residuals, weights, fit.leverage(x, weights), coldest)
 
 
-def _refuse_little_freedom(freedom: NDArray[np.float64]) -> None:
+def _refuse_little_freedom(freedom: Array) -> None:
     """Refuse degrees of freedom below one; infinite ones pass."""
     finite = np.where(np.isinf(freedom), 1.0, freedom)
     refuse_outside(finite, "degrees of freedom", "[-]", lowest=1.0, reason="the noise comes from two results or more")
 
 
-def _tail(scatter: NDArray[np.float64], degrees: float, noise_degrees: float) -> NDArray[np.float64]:
+def _tail(scatter: Array, degrees: float, noise_degrees: float) -> Array:
     from scipy.special import chdtrc, fdtrc
 
     if np.isinf(noise_degrees):
@@ -151,13 +136,8 @@ def _tail(scatter: NDArray[np.float64], degrees: float, noise_degrees: float) ->
 
 
 def _excess(
-    viscosity: NDArray[np.float64],
-    y: NDArray[np.float64],
-    residuals: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    leverage: NDArray[np.float64],
-    point: NDArray[np.intp],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    viscosity: Array, y: Array, residuals: Array, weights: Array, leverage: Array, point: NDArray[np.intp]
+) -> tuple[Array, Array]:
     """Return how far one point of each oil lies above the line through the others, and the uncertainty, [%]."""
     nu, ordinate, residual, weight, h = (
         np.take_along_axis(values, point[..., None], axis=-1)[..., 0]

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._curve_bands import ViscosityBand
 from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import (
     Arrays,
@@ -18,8 +17,9 @@ from labcalc.formulae._least_squares import (
     points_of_curves,
     straight_line,
 )
+from labcalc.formulae._refusals import Array
 from labcalc.formulae._series import keeps_index
-from labcalc.formulae._stated import refuse_level, stated_percent, two_sided_quantile
+from labcalc.formulae._stated import ViscosityBand, refuse_level, stated_percent, two_sided_quantile
 from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae.line_curvature import bending, curvature
 from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
@@ -39,31 +39,17 @@ EDITION = "ASTM D341-20 for the line; weighted linear least squares for its unce
 class EstimatedLine:
     """A viscosity-temperature line with its uncertainty, or an array of them."""
 
-    line: ViscosityTemperatureLine
-    """The line itself, W = A − B lg T."""
-    noise_percent: NDArray[np.float64]
+    line: ViscosityTemperatureLine  # the line itself, W = A − B lg T
+    noise_percent: Array
     """Standard deviation of one result about the line, [%]: from the residuals, or as it was stated."""
-    degrees_of_freedom: float
-    """Of the noise, [-]: points less two; infinite where the noise was stated."""
-    fit: StraightLine
-    """The weighted least squares, weights of 1/variance of the ordinate."""
-    bend_height: NDArray[np.float64]
+    degrees_of_freedom: float  # of the noise, [-]: points less two; infinite where the noise was stated
+    fit: StraightLine  # the weighted least squares, weights of 1/variance of the ordinate
+    bend_height: Array
     """Height at the mean point of the line through the curve by which oils bend, same points and weights."""
-    bend_slope: NDArray[np.float64]
-    """Slope of that line over log T."""
+    bend_slope: Array  # slope of that line over log T
 
     @property
-    def intercept_uncertainty(self) -> NDArray[np.float64]:
-        """Standard error of A, [-]."""
-        return np.sqrt(self.covariance[..., 0, 0])
-
-    @property
-    def slope_uncertainty(self) -> NDArray[np.float64]:
-        """Standard error of B, [-]."""
-        return np.sqrt(self.covariance[..., 1, 1])
-
-    @property
-    def covariance(self) -> NDArray[np.float64]:
+    def covariance(self) -> Array:
         """Covariance matrix of A and B, last two axes, [-]."""
         slope, height = 1.0 / self.fit.x_spread, 1.0 / self.fit.weight
         x = self.fit.x_mean
@@ -79,87 +65,28 @@ class EstimatedLine:
         extrapolate: bool = False,
         follows_line: bool = False,
         liquid: str | None = None,
+        further_results: int = 0,
     ) -> ViscosityBand:
-        """Return the interval that holds the true viscosity of the oil, at each temperature by itself.
+        """Return the interval, [mm²/s], that holds the true viscosity, or a further result, at each temperature.
 
         It is narrowest near the points and grows with the distance from them: the noise of the results, and how far
         oils are from a straight line (``line_model_uncertainty``), each expanded to the level, their squares added.
 
         Parameters
         ----------
-        temperature_C : array_like of float
-            Temperature, [°C], within the fitted ones.
-        level : float, optional
-            Probability, [-], between 0 and 1.
-        extrapolate : bool, optional
-            Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval doesn't know of wax or
-            structure.
-        follows_line : bool, optional
-            Take the oil to follow the line exactly: the noise of the results alone.
-        liquid : str, optional
-            Kind of liquid, as in ``line_model_uncertainty``.
-
-        Returns
-        -------
-        ViscosityBand
-            Line and interval, [mm²/s]; NaN where an input is NaN.
+        temperature_C : Temperature, [°C], within the fitted ones.
+        level : Probability, [-], between 0 and 1.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval doesn't know
+            of wax or structure.
+        follows_line : Take the oil to follow the line exactly: the noise of the results alone.
+        liquid : Kind of liquid, as in ``line_model_uncertainty``.
+        further_results : 1 for the interval that holds one further result with the same noise, [-].
 
         Raises
         ------
-        OutOfRangeError
-            A temperature is outside the fitted ones, the line leaves the chart there, or the level is no probability.
+        OutOfRangeError : A temperature is outside the fitted ones, the line leaves the chart there, or the level is no
+            probability.
         """
-        return self._band(
-            temperature_C, level, extrapolate, 0.0, None if follows_line else curvature(self.line.slope, liquid)
-        )
-
-    @keeps_index
-    def prediction_band(
-        self,
-        temperature_C: ArrayLike,
-        *,
-        level: float = 0.95,
-        extrapolate: bool = False,
-        follows_line: bool = False,
-        liquid: str | None = None,
-    ) -> ViscosityBand:
-        """Return the interval that holds one further result with the same noise.
-
-        Parameters
-        ----------
-        temperature_C : array_like of float
-            Temperature, [°C], within the fitted ones.
-        level : float, optional
-            Probability, [-], between 0 and 1.
-        extrapolate : bool, optional
-            As ``confidence_band``.
-        follows_line : bool, optional
-            As ``confidence_band``.
-        liquid : str, optional
-            As ``confidence_band``.
-
-        Returns
-        -------
-        ViscosityBand
-            Line and interval, [mm²/s]; NaN where an input is NaN.
-
-        Raises
-        ------
-        OutOfRangeError
-            As ``confidence_band``.
-        """
-        return self._band(
-            temperature_C, level, extrapolate, 1.0, None if follows_line else curvature(self.line.slope, liquid)
-        )
-
-    def _band(
-        self,
-        temperature_C: ArrayLike,
-        level: float,
-        extrapolate: bool,
-        single: float,
-        curvature_of_oils: NDArray[np.float64] | None,
-    ) -> ViscosityBand:
         refuse_level(level)
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.line.lowest_C, self.line.highest_C, extrapolate)
@@ -168,11 +95,11 @@ class EstimatedLine:
         W = self.line.intercept - self.line.slope * x
         middle = viscosity_from_ordinate(W)
         of_line = 1.0 / self.fit.weight + (x - self.fit.x_mean) ** 2 / self.fit.x_spread
-        of_result = single * (ordinate_of_percent(middle) * self.noise_percent) ** 2
+        of_result = further_results * (ordinate_of_percent(middle) * self.noise_percent) ** 2
         half = two_sided_quantile(level, self.degrees_of_freedom) * np.sqrt(of_line + of_result)
-        if curvature_of_oils is not None:
+        if not follows_line:
             bow = bending(T) - (self.bend_height + self.bend_slope * (x - self.fit.x_mean))
-            of_model = curvature_of_oils * bow / np.log(10.0)
+            of_model = curvature(self.line.slope, liquid) * bow / np.log(10.0)
             half = np.hypot(half, two_sided_quantile(level, np.inf) * of_model)
         return ViscosityBand(solved_viscosity(W - half)[()], middle, solved_viscosity(W + half)[()])
 
@@ -190,26 +117,20 @@ def estimate_viscosity_temperature(
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
-    uncertainty_percent : array_like of float, optional
-        Standard uncertainty of each viscosity, [%], such as repeatability limit / 2.8; broadcasts against the points.
-        Without it all are taken as equally sure, and three or more results, repeats among them or not, tell how sure
-        from their scatter.
+    temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
+    uncertainty_percent : Standard uncertainty of each viscosity, [%], such as repeatability limit / 2.8; broadcasts
+        against the points. Without it all are taken as equally sure, and three or more results, repeats among them or
+        not, tell how sure from their scatter.
 
     Returns
     -------
-    EstimatedLine
-        The line, its covariance, [-], and its noise, [%]; each field has the shape of the axes before the last one; NaN
-        where a point is NaN.
+    The line, its covariance, [-], and its noise, [%]; each field has the shape of the axes before the last one.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is outside the range or doesn't fall with temperature, an uncertainty is not positive, or an oil has
-        fewer than two different temperatures, or, without stated uncertainty, fewer than three results.
+    OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, an uncertainty is not positive,
+        or an oil has fewer than two different temperatures, or, without stated uncertainty, fewer than three results.
 
     References
     ----------
@@ -246,7 +167,7 @@ def estimate_viscosity_temperature(
     return EstimatedLine(line, np.broadcast_to(noise, curves)[()], degrees, fit, height[()], slope[()])
 
 
-def _weighted_line(T: NDArray[np.float64], percent: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
+def _weighted_line(T: Array, percent: Array, viscosity: Array) -> Arrays:
     """Return the fit, the squares of the deviations in standard uncertainties, residuals in %, and how oils bend."""
     x, (y, slope) = np.log(T), double_logarithm_and_slope(viscosity)
     weights = (100.0 / (slope * percent)) ** 2

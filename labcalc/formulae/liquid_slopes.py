@@ -16,20 +16,15 @@ EDITION = "ASTM D341-20 for the slope; its range by kind of liquid: labcalc/data
 class SlopeJudgement:
     """A slope of the viscosity-temperature line against those of a kind of liquid."""
 
-    lowest: float
-    """Lowest slope B of such liquids, [-]."""
-    highest: float
-    """Highest slope B of such liquids, [-]."""
-    plausible: NDArray[np.bool_]
-    """Whether the slope lies between them; False where it is NaN."""
-    liquids: NDArray[np.str_]
-    """Kinds of liquid that have such a slope, separated by commas; empty where none has."""
-    source: str
-    """Where the range comes from."""
+    lowest: float  # lowest slope B of such liquids, [-]
+    highest: float  # highest slope B of such liquids, [-]
+    plausible: NDArray[np.bool_]  # whether the slope lies between them; False where it is NaN
+    liquids: NDArray[np.str_]  # kinds of liquid that have such a slope, separated by commas; empty where none has
+    source: str  # where the range comes from
 
 
 def judge_slope(slope: ArrayLike, liquid: str = "petroleum liquid") -> SlopeJudgement:
-    """Tell whether a slope of the viscosity-temperature line is one that a kind of liquid shows.
+    """Tell whether a slope, [-], of the viscosity-temperature line is one that a kind of liquid shows.
 
     Kelvin typed as °C make a slope about 1.8 times as great, and no liquid of the table is left; °F typed as °C make it
     0.7 times as great: a mineral oil or fuel falls out of its own kind, and looks like a glycol or a multigrade oil.
@@ -37,21 +32,13 @@ def judge_slope(slope: ArrayLike, liquid: str = "petroleum liquid") -> SlopeJudg
 
     Parameters
     ----------
-    slope : array_like of float
-        Slope B, [-], as ``fit_viscosity_temperature`` gives it.
-    liquid : str, optional
-        Kind of liquid: ``petroleum liquid`` (mineral, synthetic and multigrade oils, fuels, esters), ``mineral oil or
-        fuel``, ``polyalkylene glycol``, ``thick polyalphaolefin`` or ``silicone fluid``.
-
-    Returns
-    -------
-    SlopeJudgement
-        Range, [-], whether the slope lies within it, and the kinds of liquid that have such a slope.
+    slope : Slope B, [-], as ``fit_viscosity_temperature`` gives it.
+    liquid : Kind of liquid: ``petroleum liquid`` (mineral, synthetic and multigrade oils, fuels, esters), ``mineral oil
+        or fuel``, ``polyalkylene glycol``, ``thick polyalphaolefin`` or ``silicone fluid``.
 
     Raises
     ------
-    ValueError
-        The kind of liquid is unknown.
+    ValueError : The kind of liquid is unknown.
 
     References
     ----------

@@ -9,9 +9,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._falling import refuse_rising
 from labcalc.formulae._least_squares import points_of_curves, straight_line
+from labcalc.formulae._refusals import Array
 from labcalc.formulae._stated import stated_percent
 from labcalc.formulae._temperatures import kelvin
-from labcalc.formulae._vogel import vogel_coefficients
+from labcalc.formulae.viscosity_models import vogel_coefficients
 from labcalc.formulae.walther import ordinate_of_percent, solved_viscosity, walther_ordinate
 
 EDITION = "likelihood ratio of models with known noise: Burnham and Anderson 2002"
@@ -23,12 +24,9 @@ _CANT_TELL, _NONE = "can't tell", "none of them"
 _COEFFICIENTS = np.array((2, 3, 2))
 _DECISIVE = 16.0
 """Difference of two misfits from which the points decide: they are e⁸, 3000 times, as likely by the better model."""
-_BAD = 0.001
-"""Share of oils that follow a model and yet are called to follow none."""
+_BAD = 0.001  # share of oils that follow a model and yet are called to follow none
 _VOGEL_T0_K = (50.0, 230.0)
 """Range of T₀ of liquids, [K]: water 140, mineral oils 160 to 190; below it Vogel's curve is all but Andrade's."""
-_ALONE = 1e-9
-"""Distance of a leverage from 1 below which the other points fix no curve."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,14 +34,10 @@ class ModelComparison:
     """How three models describe the same points; last axis the models, in the order of ``VISCOSITY_MODELS``."""
 
     number_of_points: int
-    scatter_percent: NDArray[np.float64]
-    """Root mean square of the points about each curve, [%]."""
-    leave_one_out_percent: NDArray[np.float64]
-    """Root mean square error in telling each point from the others, [%]; NaN where too few are left to do so."""
-    misfit: NDArray[np.float64]
+    scatter_percent: Array  # root mean square of the points about each curve, [%]
+    misfit: Array
     """Sum of squares about each curve over the square of the noise, [-]: about points less coefficients if right."""
-    best: NDArray[np.str_]
-    """Name of the model that the points decide for, ``can't tell``, or ``none of them``."""
+    best: NDArray[np.str_]  # name of the model that the points decide for, ``can't tell``, or ``none of them``
 
     @property
     def reason(self) -> str:
@@ -69,23 +63,19 @@ def compare_viscosity_models(
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
-    noise_percent : array_like of float
-        Standard deviation of a result, [%], such as repeatability limit / 2.8; one for all results of an oil.
+    temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
+    noise_percent : Standard deviation of a result, [%], such as repeatability limit / 2.8; one for all results of an
+        oil.
 
     Returns
     -------
-    ModelComparison
-        Scatter and errors, [%], and the misfit, [-]; NaN where a point is NaN, or there are too few for Vogel's curve.
+    Scatter and errors, [%], and the misfit, [-]; NaN where a point is NaN, or there are too few for Vogel's curve.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is outside the range or doesn't fall with temperature, the noise is not positive, or an oil has
-        fewer than two different temperatures.
+    OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, the noise is not positive, or
+        an oil has fewer than two different temperatures.
 
     References
     ----------
@@ -105,44 +95,27 @@ def compare_viscosity_models(
     refuse_rising(temperature, viscosity)
     T, y = np.broadcast_to(kelvin(temperature), viscosity.shape), np.log(viscosity)
     noise = stated_percent(noise_percent, viscosity[..., 0])[..., None]
-    line, line_left_out = _d341(T, viscosity, W)
-    andrade, andrade_left_out = _andrade(T, y)
-    errors = np.stack([line, _vogel(T, y, T, y), andrade], axis=-2)
-    left_out = np.stack([line_left_out, _vogel_left_out(T, y), andrade_left_out], axis=-2)
-    scatter, leave_one_out = (100.0 * np.sqrt(np.mean(one**2, axis=-1)) for one in (errors, left_out))
+    errors = np.stack([_d341(T, viscosity, W), _vogel(T, y), straight_line(1.0 / T, y).at(1.0 / T) - y], axis=-2)
+    scatter = 100.0 * np.sqrt(np.mean(errors**2, axis=-1))
     points = int(temperature.shape[-1])
     misfit = points * (scatter / noise) ** 2
-    return ModelComparison(points, scatter, leave_one_out, misfit, _decided(misfit, points))
+    return ModelComparison(points, scatter, misfit, _decided(misfit, points))
 
 
-Errors = NDArray[np.float64]
-"""Curve less point in ln ν, last axis the points."""
+Errors = Array  # curve less point in ln ν, last axis the points
 
 
-def _d341(T: NDArray[np.float64], viscosity: NDArray[np.float64], W: NDArray[np.float64]) -> tuple[Errors, Errors]:
-    on_chart = _line_errors(np.log10(T), W, ordinate_of_percent(viscosity) ** -2.0)
+def _d341(T: Array, viscosity: Array, W: Array) -> Errors:
+    x = np.log10(T)
+    line = straight_line(x, W, ordinate_of_percent(viscosity) ** -2.0).at(x)
     with np.errstate(divide="ignore", invalid="ignore"):  # a line through wild points may leave the viscosities
-        errors, left_out = (np.log(solved_viscosity(W + error) / viscosity) for error in on_chart)
-    return errors, left_out
+        return np.asarray(np.log(solved_viscosity(line) / viscosity))
 
 
-def _andrade(T: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[Errors, Errors]:
-    return _line_errors(1.0 / T, y, np.ones_like(y))
-
-
-def _line_errors(x: NDArray[np.float64], y: NDArray[np.float64], weights: NDArray[np.float64]) -> tuple[Errors, Errors]:
-    """Return the line less each point, with all points and with that point left out."""
-    fit = straight_line(x, y, weights)
-    errors = fit.at(x) - y
-    leverage = fit.leverage(x, weights)
-    left = np.where(leverage > 1.0 - _ALONE, np.nan, 1.0 - leverage)  # a point that the others can't tell of
-    return errors, errors / left
-
-
-def _vogel(T: NDArray[np.float64], y: NDArray[np.float64], at: NDArray[np.float64], of: NDArray[np.float64]) -> Errors:
+def _vogel(T: Array, y: Array) -> Errors:
     """Return the curve less points; with T₀ at an end of its range where the least squares lie outside."""
     if T.shape[-1] < 3:
-        return np.full_like(of, np.nan)
+        return np.full_like(y, np.nan)
     different = 1 + np.sum(np.diff(np.sort(T, axis=-1), axis=-1) > 0.0, axis=-1, keepdims=True)
     free = [one[..., None] for one in vogel_coefficients(T, y)]
     lowest, highest = _VOGEL_T0_K[0], np.minimum(_VOGEL_T0_K[1], T.min(axis=-1, keepdims=True) - 1.0)
@@ -151,28 +124,20 @@ def _vogel(T: NDArray[np.float64], y: NDArray[np.float64], at: NDArray[np.float6
     of_low, of_high = (np.sum(_less(end, T, y) ** 2, axis=-1, keepdims=True) for end in ends)
     choices = zip(free, *ends, strict=True)
     found = (np.where(inside, own, np.where(of_low < of_high, low, high)) for own, low, high in choices)
-    return np.where(different < 3, np.nan, _less(tuple(found), at, of))
+    return np.where(different < 3, np.nan, _less(tuple(found), T, y))
 
 
-def _vogel_with(T: NDArray[np.float64], y: NDArray[np.float64], T0: NDArray[np.float64]) -> tuple[Errors, ...]:
+def _vogel_with(T: Array, y: Array, T0: Array) -> tuple[Errors, ...]:
     fit = straight_line(1.0 / (T - T0), y)
     return fit.intercept[..., None], fit.slope[..., None], T0
 
 
-def _less(curve: tuple[Errors, ...], at: NDArray[np.float64], of: NDArray[np.float64]) -> Errors:
+def _less(curve: tuple[Errors, ...], T: Array, y: Array) -> Errors:
     a, b, T0 = curve
-    return np.asarray(a + b / (at - T0) - of)
+    return np.asarray(a + b / (T - T0) - y)
 
 
-def _vogel_left_out(T: NDArray[np.float64], y: NDArray[np.float64]) -> Errors:
-    points = range(T.shape[-1])
-    each = [slice(i, i + 1) for i in points]
-    return np.concatenate(
-        [_vogel(np.delete(T, i, -1), np.delete(y, i, -1), T[..., each[i]], y[..., each[i]]) for i in points], axis=-1
-    )
-
-
-def _decided(misfit: NDArray[np.float64], points: int) -> NDArray[np.str_]:
+def _decided(misfit: Array, points: int) -> NDArray[np.str_]:
     from scipy.special import chdtri
 
     freedom = points - _COEFFICIENTS

@@ -1,12 +1,11 @@
-"""Relative molecular mass of an oil from its viscosities and density, and an estimate of its Watson factor."""
+"""Relative molecular mass of an oil from its viscosities and density."""
 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import liquid_relative_density, positive, refuse_outside
+from labcalc.formulae._refusals import Array, liquid_relative_density, positive, refuse_not_above, refuse_outside
 from labcalc.formulae.viscosity_temperature import fit_viscosity_temperature
 from labcalc.formulae.walther import viscosity_from_ordinate
 
@@ -15,38 +14,19 @@ EDITION = "API Technical Data Book, procedure 2B2.3 (Riazi and Daubert 1987)"
 _FAHRENHEIT_K = ((100.0 - 32.0) / 1.8 + 273.15, (210.0 - 32.0) / 1.8 + 273.15)
 
 
-def viscosities_at_100F_and_210F(
-    kv_40: ArrayLike, kv_100: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the viscosities at 100 °F and 210 °F, on the line through those at 40 °C and 100 °C.
+def viscosities_at_100F_and_210F(kv_40: ArrayLike, kv_100: ArrayLike) -> tuple[Array, Array]:
+    """Return the viscosities at 100 °F and 210 °F, [mm²/s], on the line through those at 40 °C and 100 °C.
 
     100 °F is 2.2 K outside the two: 1 % in the viscosity at 40 °C becomes 1.1 %, too little to warn of.
 
     Parameters
     ----------
-    kv_40 : array_like of float
-        Kinematic viscosity at 40 °C, [mm²/s], 0.21 to 2e7.
-    kv_100 : array_like of float
-        Kinematic viscosity at 100 °C, [mm²/s], 0.21 to 2e7.
-
-    Returns
-    -------
-    tuple of numpy.ndarray or numpy.float64
-        Kinematic viscosities at 37.78 °C and 98.89 °C, [mm²/s]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        A viscosity is outside the range of ASTM D341.
+    kv_40 : Kinematic viscosity at 40 °C, [mm²/s], 0.21 to 2e7.
+    kv_100 : Kinematic viscosity at 100 °C, [mm²/s], 0.21 to 2e7.
 
     References
     ----------
     .. [1] ASTM D341-20.
-
-    Examples
-    --------
-    >>> [float(viscosity.round(3)) for viscosity in viscosities_at_100F_and_210F(73.30, 8.86)]
-    [82.262, 9.101]
     """
     points = np.stack(np.broadcast_arrays(np.asarray(kv_40, dtype=float), np.asarray(kv_100, dtype=float)), axis=-1)
     line = fit_viscosity_temperature([40.0, 100.0], points)
@@ -54,32 +34,21 @@ def viscosities_at_100F_and_210F(
     return warm, hot
 
 
-def relative_molecular_mass(
-    kv_100F: ArrayLike, kv_210F: ArrayLike, relative_density_60F: ArrayLike
-) -> NDArray[np.float64]:
-    r"""Return the mean relative molecular mass of a heavy petroleum fraction.
+def relative_molecular_mass(kv_100F: ArrayLike, kv_210F: ArrayLike, relative_density_60F: ArrayLike) -> Array:
+    r"""Return the mean relative molecular mass, [-], of a heavy petroleum fraction: the number of its g/mol.
 
     .. math:: M = 223.56 \, \nu_1^{-1.2435 + 1.1228 S} \, \nu_2^{3.4758 - 3.038 S} \, S^{-0.6665}
 
     Parameters
     ----------
-    kv_100F : array_like of float
-        Kinematic viscosity at 100 °F, ν₁, [mm²/s]; see ``viscosities_at_100F_and_210F``.
-    kv_210F : array_like of float
-        Kinematic viscosity at 210 °F, ν₂, [mm²/s], less than the one at 100 °F.
-    relative_density_60F : array_like of float
-        Relative density 60/60 °F, S, [-]; see ``relative_density``.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Relative molecular mass, [-], the same number as the molar mass in g/mol; NaN where an input is NaN.
+    kv_100F : Kinematic viscosity at 100 °F, ν₁, [mm²/s]; see ``viscosities_at_100F_and_210F``.
+    kv_210F : Kinematic viscosity at 210 °F, ν₂, [mm²/s], less than the one at 100 °F.
+    relative_density_60F : Relative density 60/60 °F, S, [-]; see ``relative_density``.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is not positive or doesn't fall with temperature, no liquid has the relative density, or the mass
-        is outside 200 to 800, where the equation was fitted.
+    OutOfRangeError : A viscosity is not positive or doesn't fall with temperature, no liquid has the relative density,
+        or the mass is outside 200 to 800, where the equation was fitted.
 
     References
     ----------
@@ -94,56 +63,9 @@ def relative_molecular_mass(
     S = liquid_relative_density(relative_density_60F)
     warm = positive(kv_100F, "kinematic viscosity at 100 °F", "mm²/s")
     hot = positive(kv_210F, "kinematic viscosity at 210 °F", "mm²/s")
-    _refuse_exchanged(warm, hot)
+    name, falls = "kinematic viscosity at 100 °F", "a liquid's viscosity falls with temperature"
+    refuse_not_above(warm, hot, name, "mm²/s", falls)
     mass = np.asarray(223.56 * warm ** (-1.2435 + 1.1228 * S) * hot ** (3.4758 - 3.038 * S) * S**-0.6665)
     reason = "the equation of Riazi and Daubert was fitted there"
     refuse_outside(mass, "relative molecular mass", "[-]", lowest=200.0, highest=800.0, reason=reason)
     return mass[()]
-
-
-def watson_factor_estimate(relative_molecular_mass: ArrayLike, relative_density_60F: ArrayLike) -> NDArray[np.float64]:
-    r"""Return an estimate of the Watson factor K, which is defined by the boiling point and here guessed without it.
-
-    It may be half a unit off, which is half the way from one kind of oil to the next: good for a rough sorting only.
-    The viscosity-gravity constant tells more.
-
-    .. math:: K \approx 4.5579 \, M^{0.15178} \, S^{-0.84573}
-
-    Parameters
-    ----------
-    relative_molecular_mass : array_like of float
-        Relative molecular mass M, [-].
-    relative_density_60F : array_like of float
-        Relative density 60/60 °F, S, [-].
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Estimated Watson factor, [-]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        The mass is not positive, or no liquid has the relative density.
-
-    References
-    ----------
-    .. [1] C. H. Whitson, SPE Journal 23 (1983) 683; coefficients from memory.
-
-    Examples
-    --------
-    >>> watson_factor_estimate(339.7, 0.91883).round(2)
-    np.float64(11.86)
-    """
-    M = positive(relative_molecular_mass, "relative molecular mass", "[-]")
-    S = liquid_relative_density(relative_density_60F)
-    return np.asarray(4.5579 * M**0.15178 * S**-0.84573)[()]
-
-
-def _refuse_exchanged(warm: NDArray[np.float64], hot: NDArray[np.float64]) -> None:
-    warm, hot = np.broadcast_arrays(warm, hot)
-    exchanged = hot >= warm
-    if exchanged.any():
-        of_hot, of_warm = (float(values[exchanged][0]) for values in (hot, warm))
-        told, reason = f"not below {of_warm:.10g} mm²/s at 100 °F", "a liquid's viscosity falls with temperature"
-        raise OutOfRangeError("kinematic viscosity at 210 °F", of_hot, "mm²/s", told=told, reason=reason)

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import gas_density, liquid_density, positive
+from labcalc.formulae._refusals import Array, gas_density, liquid_density, positive, refuse_not_above
 from labcalc.formulae._series import keeps_index
 
 EDITION = "ISO 12185:1996 / ASTM D4052-11, adjustment with air and water"
@@ -22,82 +20,38 @@ class OscillatingTube:
     0.1 to 0.7 kg/m³) the meter itself corrects, if it is told to; it is not corrected here a second time.
     """
 
-    A: NDArray[np.float64]
-    """Constant of the squared period, [kg/m³/µs²]."""
-    B: NDArray[np.float64]
-    """Constant, [kg/m³]."""
+    A: Array  # constant of the squared period, [kg/m³/µs²]
+    B: Array  # constant, [kg/m³]
 
     @keeps_index
-    def density(self, period_us: ArrayLike) -> NDArray[np.float64]:
-        """Return the density of what fills the tube.
+    def density(self, period_us: ArrayLike) -> Array:
+        """Return the density, [kg/m³], of what fills the tube.
 
         Parameters
         ----------
-        period_us : array_like of float
-            Period of the oscillation, [µs], more than zero.
-
-        Returns
-        -------
-        numpy.ndarray or numpy.float64
-            Density, [kg/m³]; NaN where the input is NaN.
-
-        Raises
-        ------
-        OutOfRangeError
-            A period is not positive.
+        period_us : Period of the oscillation, [µs], more than zero.
         """
         return self.A * positive(period_us, "period", "µs") ** 2 - self.B
-
-    @keeps_index
-    def period_us(self, density: ArrayLike) -> NDArray[np.float64]:
-        """Return the period with which the tube answers to a density, for a check against a reference liquid.
-
-        Parameters
-        ----------
-        density : array_like of float
-            Density of a liquid, [kg/m³], 10 to 3000.
-
-        Returns
-        -------
-        numpy.ndarray or numpy.float64
-            Period of the oscillation, [µs]; NaN where the input is NaN.
-
-        Raises
-        ------
-        OutOfRangeError
-            No liquid has such a density.
-        """
-        return np.sqrt((liquid_density(density) + self.B) / self.A)
 
 
 def adjust_oscillating_tube(
     period_air_us: ArrayLike, density_air: ArrayLike, period_water_us: ArrayLike, density_water: ArrayLike
 ) -> OscillatingTube:
-    r"""Return the constants of a tube from its periods with air and with water, at one temperature.
+    r"""Return the constants, A in [kg/m³/µs²], B in [kg/m³], of a tube from its periods with air and with water.
 
     .. math:: A = \frac{\rho_w - \rho_a}{\tau_w^2 - \tau_a^2}, \qquad B = A \tau_a^2 - \rho_a
 
     Parameters
     ----------
-    period_air_us : array_like of float
-        Period with air in the clean, dry tube, [µs].
-    density_air : array_like of float
-        Density of that air, [kg/m³]; see ``dry_air_density``.
-    period_water_us : array_like of float
-        Period with freshly boiled water, [µs]; longer than with air.
-    density_water : array_like of float
-        Density of the water, [kg/m³]; see ``water_density``.
-
-    Returns
-    -------
-    OscillatingTube
-        Its constants A, [kg/m³/µs²], and B, [kg/m³], of the broadcast shape; NaN where an input is NaN.
+    period_air_us : Period with air in the clean, dry tube, [µs].
+    density_air : Density of that air, [kg/m³]; see ``dry_air_density``.
+    period_water_us : Period with freshly boiled water, [µs]; longer than with air.
+    density_water : Density of the water, [kg/m³]; see ``water_density``.
 
     Raises
     ------
-    OutOfRangeError
-        A period is not positive, no air or liquid has the density, or the tube swings no slower with water than with
-        air.
+    OutOfRangeError : A period is not positive, no air or liquid has the density, or the tube swings no slower with
+        water than with air.
 
     References
     ----------
@@ -112,19 +66,7 @@ def adjust_oscillating_tube(
     air, water = positive(period_air_us, "period with air", "µs"), positive(period_water_us, "period with water", "µs")
     light = gas_density(density_air, "density of air")
     heavy = liquid_density(density_water, "density of water")
-    _refuse_exchanged(air, water)
+    reason = "a tube swings slower with water than with air; are the two exchanged?"
+    refuse_not_above(water, air, "period with water", "µs", reason)
     A = (heavy - light) / (water**2 - air**2)
     return OscillatingTube(A[()], (A * air**2 - light)[()])
-
-
-def _refuse_exchanged(air: NDArray[np.float64], water: NDArray[np.float64]) -> None:
-    air, water = np.broadcast_arrays(air, water)
-    exchanged = water <= air
-    if exchanged.any():
-        raise OutOfRangeError(
-            "period with water",
-            float(water[exchanged][0]),
-            "µs",
-            above=float(air[exchanged][0]),
-            reason="a tube swings slower with water than with air; are the two exchanged?",
-        )

@@ -9,16 +9,10 @@ from labcalc import formulae
 
 
 def edition_of(formula: str) -> str:
-    """Return the standard and edition that a formula follows.
+    """Return standard, edition and year that a formula follows.
 
     Parameters
     ----------
-    formula : str
-        Public name of a formula.
-
-    Returns
-    -------
-    str
-        Standard, edition and year.
+    formula : Public name of a formula.
     """
     return str(sys.modules[unwrap(getattr(formulae, formula)).__module__].EDITION)

@@ -6,42 +6,29 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._roots import bracketed_root
 
 EDITION = "ASTM D2161-05"
 
-_LOWEST_UNIVERSAL = 1.81
-"""Lowest kinematic viscosity that has a Saybolt Universal one, [mm²/s]."""
+_LOWEST_UNIVERSAL = 1.81  # lowest kinematic viscosity that has a Saybolt Universal one, [mm²/s]
 _NOT_THERE = "ASTM D2161 gives no Saybolt viscosity there"
 
 
 def saybolt_universal_from_kinematic(
     kinematic_viscosity: ArrayLike, temperature_C: ArrayLike = (100.0 - 32.0) / 1.8
-) -> NDArray[np.float64]:
-    r"""Return the Saybolt Universal viscosity at the temperature of the kinematic viscosity.
+) -> Array:
+    r"""Return the Saybolt Universal viscosity, [s], at the temperature of the kinematic viscosity.
 
     .. math:: SUS_{t} = [1 + 0.000061 (t - 100)] \left[ 4.6324 \nu
         + \frac{1 + 0.03264 \nu}{(3930.2 + 262.7 \nu + 23.97 \nu^2 + 1.646 \nu^3) \cdot 10^{-5}} \right]
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity, [mm²/s], 1.81 or more.
-    temperature_C : array_like of float, optional
-        Temperature of the viscosity, [°C], -17.8 to 176.7 (0 °F to 350 °F); 100 °F where none is given.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Saybolt Universal viscosity, [s], unrounded; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        An input is outside its range.
+    kinematic_viscosity : Kinematic viscosity, [mm²/s], 1.81 or more.
+    temperature_C : Temperature of the viscosity, [°C], -17.8 to 176.7 (0 °F to 350 °F); 100 °F where none is given.
 
     References
     ----------
@@ -57,37 +44,18 @@ def saybolt_universal_from_kinematic(
     return np.asarray(factor * _universal_at_100F(nu))[()]
 
 
-def kinematic_from_saybolt_universal(
-    saybolt_s: ArrayLike, temperature_C: ArrayLike = (100.0 - 32.0) / 1.8
-) -> NDArray[np.float64]:
-    """Return the kinematic viscosity of a Saybolt Universal one: inverse of ``saybolt_universal_from_kinematic``.
+def kinematic_from_saybolt_universal(saybolt_s: ArrayLike, temperature_C: ArrayLike = (100.0 - 32.0) / 1.8) -> Array:
+    """Return the kinematic viscosity, [mm²/s]: the inverse of ``saybolt_universal_from_kinematic``.
 
     Parameters
     ----------
-    saybolt_s : array_like of float
-        Saybolt Universal viscosity, [s], 31.95 or more at 100 °F.
-    temperature_C : array_like of float, optional
-        Temperature of the viscosity, [°C], -17.8 to 176.7 (0 °F to 350 °F); 100 °F where none is given.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity at that temperature, [mm²/s]; NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        An input is outside its range.
+    saybolt_s : Saybolt Universal viscosity, [s], 31.95 or more at 100 °F.
+    temperature_C : Temperature of the viscosity, [°C], -17.8 to 176.7 (0 °F to 350 °F); 100 °F where none is given.
 
     References
     ----------
     .. [1] ASTM D2161-05, the equations of ``saybolt_universal_from_kinematic``, solved for the viscosity. The standard
        itself converts to Saybolt only.
-
-    Examples
-    --------
-    >>> kinematic_from_saybolt_universal([200.0, 700.0]).round(4)
-    array([ 42.9004, 151.0891])
     """
     seconds, factor = np.broadcast_arrays(np.asarray(saybolt_s, dtype=float), _temperature_factor(temperature_C))
     at_100F = np.asarray(seconds / factor)
@@ -96,8 +64,8 @@ def kinematic_from_saybolt_universal(
     return _inverse(_universal_at_100F, at_100F, _LOWEST_UNIVERSAL, 4.6324)
 
 
-def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 122) -> NDArray[np.float64]:
-    r"""Return the Saybolt Furol viscosity at 122 °F (50 °C) or 210 °F (98.9 °C).
+def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 122) -> Array:
+    r"""Return the Saybolt Furol viscosity, [s], at 122 °F (50 °C) or 210 °F (98.9 °C).
 
     .. math:: SFS_{122} = 0.4717 \nu + \frac{13924}{\nu^2 - 72.59 \nu + 6816}, \qquad
         SFS_{210} = 0.4792 \nu + \frac{5610}{\nu^2 + 2130}
@@ -106,67 +74,39 @@ def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity at that temperature, [mm²/s], 48 or more at 122 °F, 50 or more at 210 °F.
-    at_F : int, optional
-        Temperature, [°F], 122 or 210.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Saybolt Furol viscosity, [s], unrounded; NaN where an input is NaN.
+    kinematic_viscosity : Kinematic viscosity at that temperature, [mm²/s], 48 or more at 122 °F, 50 or more at 210 °F.
+    at_F : Temperature, [°F], 122 or 210.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is below the range.
-    ValueError
-        There is no Saybolt Furol viscosity at that temperature.
+    OutOfRangeError : A viscosity is below the range.
+    ValueError : There is no Saybolt Furol viscosity at that temperature.
 
     References
     ----------
     .. [1] ASTM D2161-05, the equations for Saybolt Furol viscosity.
-
-    Examples
-    --------
-    >>> saybolt_furol_from_kinematic(300.0).round(1), saybolt_furol_from_kinematic(100.0, at_F=210).round(1)
-    (np.float64(141.7), np.float64(48.4))
     """
     furol, nu = _furol(at_F), np.asarray(kinematic_viscosity, dtype=float)
     refuse_outside(nu, f"kinematic viscosity at {at_F} °F", "mm²/s", lowest=furol.lowest, reason=_NOT_THERE)
     return np.asarray(furol.seconds(nu))[()]
 
 
-def kinematic_from_saybolt_furol(saybolt_s: ArrayLike, *, at_F: int = 122) -> NDArray[np.float64]:
-    """Return the kinematic viscosity of a Saybolt Furol viscosity: the inverse of ``saybolt_furol_from_kinematic``.
+def kinematic_from_saybolt_furol(saybolt_s: ArrayLike, *, at_F: int = 122) -> Array:
+    """Return the kinematic viscosity, [mm²/s]: the inverse of ``saybolt_furol_from_kinematic``.
 
     Parameters
     ----------
-    saybolt_s : array_like of float
-        Saybolt Furol viscosity, [s], 25.12 or more at 122 °F, 25.18 or more at 210 °F.
-    at_F : int, optional
-        Temperature, [°F], 122 or 210.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity at that temperature, [mm²/s]; NaN where an input is NaN.
+    saybolt_s : Saybolt Furol viscosity, [s], 25.12 or more at 122 °F, 25.18 or more at 210 °F.
+    at_F : Temperature, [°F], 122 or 210.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is below the range.
-    ValueError
-        There is no Saybolt Furol viscosity at that temperature.
+    OutOfRangeError : A viscosity is below the range.
+    ValueError : There is no Saybolt Furol viscosity at that temperature.
 
     References
     ----------
     .. [1] ASTM D2161-05, the equations of ``saybolt_furol_from_kinematic``, solved for the viscosity.
-
-    Examples
-    --------
-    >>> kinematic_from_saybolt_furol(141.696).round(2)
-    np.float64(300.0)
     """
     furol, seconds = _furol(at_F), np.asarray(saybolt_s, dtype=float)
     lowest = float(furol.seconds(np.asarray(furol.lowest)))
@@ -184,7 +124,7 @@ class _Furol:
     shift: float
     floor: float
 
-    def seconds(self, nu: NDArray[np.float64]) -> NDArray[np.float64]:
+    def seconds(self, nu: Array) -> Array:
         return self.factor * nu + self.rise / ((nu - self.shift) * nu + self.floor)
 
 
@@ -197,23 +137,18 @@ def _furol(at_F: int) -> _Furol:
     return _FUROL[at_F]
 
 
-def _temperature_factor(temperature_C: ArrayLike) -> NDArray[np.float64]:
+def _temperature_factor(temperature_C: ArrayLike) -> Array:
     t = np.asarray(temperature_C, dtype=float)
     refuse_outside(t, "temperature", "°C", lowest=-32.0 / 1.8, highest=(350.0 - 32.0) / 1.8, reason=_NOT_THERE)
     return np.asarray(1.0 + 0.000061 * (1.8 * t + 32.0 - 100.0))
 
 
-def _universal_at_100F(nu: NDArray[np.float64]) -> NDArray[np.float64]:
+def _universal_at_100F(nu: Array) -> Array:
     curvature = (3930.2 + (262.7 + (23.97 + 1.646 * nu) * nu) * nu) * 1e-5
     return 4.6324 * nu + (1.0 + 0.03264 * nu) / curvature
 
 
-def _inverse(
-    seconds: Callable[[NDArray[np.float64]], NDArray[np.float64]],
-    wanted: NDArray[np.float64],
-    lowest: float,
-    factor: float,
-) -> NDArray[np.float64]:
+def _inverse(seconds: Callable[[Array], Array], wanted: Array, lowest: float, factor: float) -> Array:
     """Return the viscosity of given seconds: they are more than ``factor`` times it, which bounds it from above."""
     low = np.full_like(wanted, lowest * (1.0 - 1e-8))
     return bracketed_root(lambda nu: seconds(nu) - wanted, low, np.maximum(wanted / factor, low))[()]

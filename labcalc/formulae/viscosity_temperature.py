@@ -5,23 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.formulae._falling import refuse_rising
-from labcalc.formulae._least_squares import (
-    Arrays,
-    ends_of_curves,
-    in_blocks,
-    points_of_curves,
-    straight_line,
-)
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._least_squares import Arrays, ends_of_curves, in_blocks, points_of_curves, straight_line
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._series import keeps_index
 from labcalc.formulae._temperatures import ZERO_C, keep_inside, kelvin
 from labcalc.formulae.walther import (
-    double_log_argument,
-    double_log_slope,
     double_logarithm,
+    double_logarithm_and_slope,
     line_on_chart,
     viscosity_from_ordinate,
     viscosity_of_double_logarithm,
@@ -35,64 +28,43 @@ EDITION = "ASTM D341-20"
 class ViscosityTemperatureLine:
     """A fitted line log log Z = A - B log T, or an array of them; temperatures broadcast against its shape."""
 
-    intercept: NDArray[np.float64]
-    """A, [-]."""
-    slope: NDArray[np.float64]
-    """B, [-]; positive, as the viscosity falls when the temperature rises."""
-    lowest_C: NDArray[np.float64]
-    """Lowest fitted temperature, [°C]."""
-    highest_C: NDArray[np.float64]
-    """Highest fitted temperature, [°C]."""
-    residuals_percent: NDArray[np.float64]
+    intercept: Array  # A, [-]
+    slope: Array  # B, [-]; positive, as the viscosity falls when the temperature rises
+    lowest_C: Array  # lowest fitted temperature, [°C]
+    highest_C: Array  # highest fitted temperature, [°C]
+    residuals_percent: Array
     """Line minus point for each fitted point, last axis, [% of the point's viscosity]."""
-    number_of_points: int
-    """Points fitted for each line."""
+    number_of_points: int  # points fitted for each line
 
     @keeps_index
-    def kinematic_viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
-        """Return the kinematic viscosity of the line at a temperature.
+    def kinematic_viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
+        """Return the kinematic viscosity of the line, [mm²/s], at a temperature.
 
         Parameters
         ----------
-        temperature_C : array_like of float
-            Temperature, [°C], within the fitted ones.
-        extrapolate : bool, optional
-            Also go outside the fitted temperatures, with an ExtrapolationWarning.
-
-        Returns
-        -------
-        numpy.ndarray or numpy.float64
-            Kinematic viscosity, [mm²/s]; NaN where an input is NaN.
+        temperature_C : Temperature, [°C], within the fitted ones.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
 
         Raises
         ------
-        OutOfRangeError
-            A temperature is outside the fitted ones, or the line leaves 0.21 mm²/s to 2e7 mm²/s.
+        OutOfRangeError : A temperature is outside the fitted ones, or the line leaves 0.21 mm²/s to 2e7 mm²/s.
         """
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
         return viscosity_from_ordinate(self.intercept - self.slope * np.log10(kelvin(temperature)))
 
     @keeps_index
-    def temperature_at(self, kinematic_viscosity: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
-        """Return the temperature at which the line has a kinematic viscosity.
+    def temperature_at(self, kinematic_viscosity: ArrayLike, *, extrapolate: bool = False) -> Array:
+        """Return the temperature, [°C], at which the line has a kinematic viscosity.
 
         Parameters
         ----------
-        kinematic_viscosity : array_like of float
-            Kinematic viscosity, [mm²/s], 0.21 to 2e7.
-        extrapolate : bool, optional
-            Also go outside the fitted temperatures, with an ExtrapolationWarning.
-
-        Returns
-        -------
-        numpy.ndarray or numpy.float64
-            Temperature, [°C]; NaN where an input is NaN.
+        kinematic_viscosity : Kinematic viscosity, [mm²/s], 0.21 to 2e7.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
 
         Raises
         ------
-        OutOfRangeError
-            The viscosity is outside the range, or its temperature outside the fitted ones.
+        OutOfRangeError : The viscosity is outside the range, or its temperature outside the fitted ones.
         """
         with np.errstate(divide="ignore", over="ignore", invalid="ignore"):  # a level line has no such temperature
             logarithm = (self.intercept - walther_ordinate(kinematic_viscosity)) / self.slope
@@ -102,31 +74,23 @@ class ViscosityTemperatureLine:
         return temperature[()]
 
     @keeps_index
-    def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> NDArray[np.float64]:
-        r"""Return the relative change of the viscosity with temperature, d ln ν/dT.
+    def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
+        r"""Return the relative change of the viscosity with temperature, d ln ν/dT, [1/K]; negative.
 
         .. math:: \frac{d \ln \nu}{dT} = -\frac{B \, Z \ln Z}{T \, \nu \, dZ/d\nu}
 
         Parameters
         ----------
-        temperature_C : array_like of float
-            Temperature, [°C], within the fitted ones.
-        extrapolate : bool, optional
-            Also go outside the fitted temperatures, with an ExtrapolationWarning.
-
-        Returns
-        -------
-        numpy.ndarray or numpy.float64
-            Relative slope, [1/K]; negative; NaN where an input is NaN.
+        temperature_C : Temperature, [°C], within the fitted ones.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
 
         Raises
         ------
-        OutOfRangeError
-            As ``kinematic_viscosity_at``.
+        OutOfRangeError : As ``kinematic_viscosity_at``.
         """
         viscosity = self.kinematic_viscosity_at(temperature_C, extrapolate=extrapolate)
-        Z, T = double_log_argument(viscosity), kelvin(np.asarray(temperature_C, dtype=float))
-        return -self.slope * Z * np.log(Z) / (T * viscosity * double_log_slope(viscosity))
+        T = kelvin(np.asarray(temperature_C, dtype=float))
+        return np.asarray(-self.slope / (T * double_logarithm_and_slope(viscosity)[1]))[()]
 
 
 def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: ArrayLike) -> ViscosityTemperatureLine:
@@ -138,21 +102,17 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
-    kinematic_viscosity : array_like of float
-        Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
+    temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
+    kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
 
     Returns
     -------
-    ViscosityTemperatureLine
-        The line, [-]; each of its fields has the shape of the axes before the last one; NaN where a point is NaN.
+    The line, [-]; each of its fields has the shape of the axes before the last one.
 
     Raises
     ------
-    OutOfRangeError
-        A viscosity is outside the range, an oil has fewer than two different temperatures, or its viscosity doesn't
-        fall with temperature: the first such oil is named.
+    OutOfRangeError : A viscosity is outside the range, an oil has fewer than two different temperatures, or its
+        viscosity doesn't fall with temperature: the first such oil is named.
 
     References
     ----------
@@ -178,7 +138,7 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
     return ViscosityTemperatureLine(intercept, slope, *ends, residuals, temperature.shape[-1])
 
 
-def _coefficients_and_residuals(T: NDArray[np.float64], viscosity: NDArray[np.float64]) -> Arrays:
+def _coefficients_and_residuals(T: Array, viscosity: Array) -> Arrays:
     x = np.log(T)
     fit = straight_line(x, double_logarithm(viscosity))
     residuals = 100.0 * (viscosity_of_double_logarithm(fit.at(x)) / viscosity - 1.0)

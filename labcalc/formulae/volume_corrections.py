@@ -10,20 +10,17 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import liquid_density, refuse_outside
+from labcalc.formulae._refusals import Array, liquid_density, refuse_outside
 
 EDITION = "API MPMS 11.1-2004 / ASTM D1250-08 / ISO 91:2017"
 
-SHIFT_F = 0.01374979547
-"""Shift of the base temperature, [°F]: par. 11.1.6.1."""
-BASE_F = 60.0068749
-"""60 °F of ITS-90 on IPTS-68, rounded as the procedure rounds it, [°F]."""
+SHIFT_F = 0.01374979547  # shift of the base temperature, [°F]: par. 11.1.6.1.
+BASE_F = 60.0068749  # 60 °F of ITS-90 on IPTS-68, rounded as the procedure rounds it, [°F]
 _KPA_OF_PSI = 6.894757
 _ITS90_TERMS = (-0.148759, -0.267408, 1.080760, 1.269056, -4.089591, -1.871251, 7.438081, -3.536296)
 _WHO = "API MPMS 11.1"
-_GRAMS = (1000.0, "g/cm³")
 _MOST_EXPANSION, _HEAVIEST_PETROLEUM = 0.61, 950.0
 """Expansion times density, [kg/m³/°F], that no petroleum liquid below the other, [kg/m³], exceeds: benzene has 0.60, a
 lubricating oil 0.35, and 0.63 if its expansion is given per kelvin."""
@@ -34,19 +31,14 @@ class Commodity:
     """A commodity group and its sub-groups, lightest first."""
 
     lowest: float
-    highest: float
-    """Range of the density at 60 °F, [kg/m³]."""
+    highest: float  # range of the density at 60 °F, [kg/m³]
     lowest_observed: float
-    highest_observed: float
-    """Range of the density as observed, [kg/m³]: par. 11.1.6.2."""
-    joints: tuple[float, ...]
-    """Densities at 60 °F where the next sub-group begins, [kg/m³]."""
+    highest_observed: float  # range of the density as observed, [kg/m³]: par. 11.1.6.2.
+    joints: tuple[float, ...]  # densities at 60 °F where the next sub-group begins, [kg/m³]
     K0: tuple[float, ...]
     K1: tuple[float, ...]
-    K2: tuple[float, ...]
-    """Coefficients of the thermal expansion of each sub-group."""
-    D_alpha: tuple[float, ...]
-    """Coefficient of each sub-group that speeds the iteration from an observed density."""
+    K2: tuple[float, ...]  # coefficients of the thermal expansion of each sub-group
+    D_alpha: tuple[float, ...]  # coefficient of each sub-group that speeds the iteration from an observed density
 
 
 COMMODITIES: Mapping[str, Commodity] = MappingProxyType(
@@ -73,42 +65,27 @@ COMMODITIES: Mapping[str, Commodity] = MappingProxyType(
 class VolumeCorrection:
     """What temperature and pressure do to the volume of an oil, against 60 °F and no gauge pressure."""
 
-    alpha_60: NDArray[np.float64]
-    """Thermal expansion at 60 °F, [1/°F]."""
-    temperature_factor: NDArray[np.float64]
-    """CTL, [-]."""
-    compressibility: NDArray[np.float64]
-    """Scaled compressibility Fp, [1e-5/psi]."""
-    pressure_factor: NDArray[np.float64]
-    """CPL, [-]."""
+    alpha_60: Array  # thermal expansion at 60 °F, [1/°F]
+    temperature_factor: Array  # CTL, [-]
+    compressibility: Array  # scaled compressibility Fp, [1e-5/psi]
+    pressure_factor: Array  # CPL, [-]
 
     @property
-    def factor(self) -> NDArray[np.float64]:
+    def factor(self) -> Array:
         """CTPL, [-]: the density there over the density at 60 °F; also the volume at 60 °F over the volume there."""
         return self.temperature_factor * self.pressure_factor
 
 
-def ipts68_from_its90(temperature_C: ArrayLike) -> NDArray[np.float64]:
-    """Return a temperature of today's scale on the scale of 1968, on which the tables were measured.
+def ipts68_from_its90(temperature_C: ArrayLike) -> Array:
+    """Return a temperature of today's scale, [°C], on the scale of 1968, on which the tables were measured.
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperature on ITS-90, [°C].
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Temperature on IPTS-68, [°C]; NaN where the input is NaN.
+    temperature_C : Temperature on ITS-90, [°C].
 
     References
     ----------
     .. [1] API MPMS 11.1-2004, par. 11.1.5.3.
-
-    Examples
-    --------
-    >>> ipts68_from_its90([15.0, 100.0]).round(6)
-    array([ 15.003679, 100.025647])
     """
     temperature = np.asarray(temperature_C, dtype=float)
     tau, excess = temperature / 630.0, np.zeros(temperature.shape)
@@ -125,32 +102,20 @@ def volume_correction(
     commodity: str = "lubricating oil",
     alpha_60: ArrayLike | None = None,
 ) -> VolumeCorrection:
-    """Return the correction factors of an oil from 60 °F to a temperature and pressure.
+    """Return the correction factors, [-], of an oil from 60 °F to a temperature and pressure.
 
     Parameters
     ----------
-    density_60F : array_like of float
-        Density at 60 °F and no gauge pressure, [kg/m³], within the range of the commodity group.
-    temperature_C : array_like of float
-        Temperature, [°C], -50 to 150.
-    pressure_kPa : array_like of float, optional
-        Gauge pressure, [kPa], up to 10342.14; below zero counts as zero.
-    commodity : str, optional
-        Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
-    alpha_60 : array_like of float, optional
-        Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; the density then has no limits.
-
-    Returns
-    -------
-    VolumeCorrection
-        Its factors, [-], of the broadcast shape; NaN where an input is NaN.
+    density_60F : Density at 60 °F and no gauge pressure, [kg/m³], within the range of the commodity group.
+    temperature_C : Temperature, [°C], -50 to 150.
+    pressure_kPa : Gauge pressure, [kPa], up to 10342.14; below zero counts as zero.
+    commodity : Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
+    alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; the density then has no limits.
 
     Raises
     ------
-    OutOfRangeError
-        An input is outside its range; nothing is rounded before the comparison.
-    ValueError
-        The commodity group is unknown.
+    OutOfRangeError : An input is outside its range; nothing is rounded before the comparison.
+    ValueError : The commodity group is unknown.
 
     References
     ----------
@@ -164,27 +129,15 @@ def volume_correction(
     density, temperature, pressure = (np.asarray(v, dtype=float) for v in (density_60F, temperature_C, pressure_kPa))
     refuse_conditions(temperature, pressure)
     group, alpha = commodity_group(commodity, alpha_60, density)
-    refuse_density_60F(density, group, alpha, commodity)
-    return corrected(density, temperature, pressure, group, alpha)
-
-
-def corrected(
-    density_60F: NDArray[np.float64],
-    temperature_C: NDArray[np.float64],
-    pressure_kPa: NDArray[np.float64],
-    group: Commodity,
-    alpha_60: NDArray[np.float64] | None,
-) -> VolumeCorrection:
-    """Return the correction factors; the inputs are known to lie in their ranges: par. 11.1.6.1."""
-    t = fahrenheit(ipts68_from_its90(temperature_C))
-    shifted, alpha, CTL = thermal_factor(density_60F, t, group, alpha_60)
-    Fp, CPL = pressure_factor(shifted, t, gauge_psi(pressure_kPa))
-    return VolumeCorrection(alpha, CTL, Fp, CPL)
+    refuse_density(density, "density at 60 °F", (group.lowest, group.highest), alpha, f"for a {commodity}")
+    t = fahrenheit(ipts68_from_its90(temperature))
+    shifted, expansion, CTL = thermal_factor(density, t, group, alpha)
+    return VolumeCorrection(expansion, CTL, *pressure_factor(shifted, t, gauge_psi(pressure)))
 
 
 def thermal_factor(
-    density_60F: NDArray[np.float64], t: NDArray[np.float64], group: Commodity, alpha_60: NDArray[np.float64] | None
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    density_60F: Array, t: Array, group: Commodity, alpha_60: Array | None
+) -> tuple[Array, Array, Array]:
     """Return the density at the shifted base, the expansion at 60 °F and CTL; ``t`` in °F on IPTS-68."""
     if alpha_60 is None:
         shifted, alpha = _shifted_by_group(density_60F, group)
@@ -194,34 +147,30 @@ def thermal_factor(
     return shifted, alpha, np.exp(-alpha * D * (1.0 + 0.8 * alpha * (D + SHIFT_F)))
 
 
-def pressure_factor(
-    shifted: NDArray[np.float64], t: NDArray[np.float64], P: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def pressure_factor(shifted: Array, t: Array, P: Array) -> tuple[Array, Array]:
     """Return Fp and CPL; ``t`` in °F on IPTS-68, ``P`` in psi."""
     Fp = np.exp(-1.9947 + 0.00013427 * t + (793920.0 + 2326.0 * t) / shifted**2)
     return Fp, 1.0 / (1.0 - 1e-5 * Fp * P)
 
 
-def of_subgroup(values: tuple[float, ...], density_60F: NDArray[np.float64], group: Commodity) -> NDArray[np.float64]:
+def of_subgroup(values: tuple[float, ...], density_60F: Array, group: Commodity) -> Array:
     """Return the value of the sub-group that each density at 60 °F belongs to; one value where there is one group."""
     if len(values) == 1:
         return np.asarray(values[0])
     return np.asarray(np.array(values)[np.searchsorted(group.joints, density_60F, side="right")])
 
 
-def fahrenheit(temperature_C: NDArray[np.float64]) -> NDArray[np.float64]:
+def fahrenheit(temperature_C: Array) -> Array:
     """Return a temperature in °F: par. 11.1.5.1."""
     return 1.8 * temperature_C + 32.0
 
 
-def gauge_psi(pressure_kPa: NDArray[np.float64]) -> NDArray[np.float64]:
+def gauge_psi(pressure_kPa: Array) -> Array:
     """Return a gauge pressure in psi; below the atmosphere's counts as none: par. 11.1.5.1 and 11.1.6.1."""
     return np.maximum(pressure_kPa, 0.0) / _KPA_OF_PSI
 
 
-def commodity_group(
-    commodity: str, alpha_60: ArrayLike | None, density: NDArray[np.float64]
-) -> tuple[Commodity, NDArray[np.float64] | None]:
+def commodity_group(commodity: str, alpha_60: ArrayLike | None, density: Array) -> tuple[Commodity, Array | None]:
     """Return the group of a name, and the expansion if one is given that an oil of the density can have."""
     if commodity not in COMMODITIES:
         raise ValueError(f"commodity group '{commodity}' is unknown; known are {', '.join(map(repr, COMMODITIES))}")
@@ -233,12 +182,12 @@ def commodity_group(
     return COMMODITIES[commodity], alpha
 
 
-def refuse_expansion(alpha_60: NDArray[np.float64]) -> None:
+def refuse_expansion(alpha_60: Array) -> None:
     """Refuse a thermal expansion that no petroleum liquid has."""
     refuse_outside(alpha_60, "thermal expansion at 60 °F", "1/°F", lowest=230e-6, highest=930e-6, reason=_WHO)
 
 
-def _refuse_per_kelvin(alpha_60: NDArray[np.float64], density: NDArray[np.float64]) -> None:
+def _refuse_per_kelvin(alpha_60: Array, density: Array) -> None:
     """Refuse an expansion per °F that is a lubricating oil's per kelvin."""
     alpha, rho = np.broadcast_arrays(alpha_60, density)
     too_much = (alpha * rho > _MOST_EXPANSION) & (rho < _HEAVIEST_PETROLEUM)
@@ -255,39 +204,24 @@ def _refuse_per_kelvin(alpha_60: NDArray[np.float64], density: NDArray[np.float6
         )
 
 
-def refuse_conditions(temperature_C: NDArray[np.float64], pressure_kPa: NDArray[np.float64]) -> None:
+def refuse_conditions(temperature_C: Array, pressure_kPa: Array) -> None:
     """Refuse a temperature or pressure outside the tables."""
     refuse_outside(temperature_C, "temperature", "°C", lowest=-50.0, highest=150.0, reason=f"the tables of {_WHO}")
     refuse_outside(pressure_kPa, "gauge pressure", "kPa", highest=10342.14, reason=f"the tables of {_WHO}")
 
 
-def refuse_density_60F(
-    density: NDArray[np.float64], group: Commodity, alpha: NDArray[np.float64] | None, commodity: str
-) -> None:
-    """Refuse a density at 60 °F outside the commodity group."""
+def refuse_density(values: Array, quantity: str, limits: tuple[float, float], alpha: Array | None, what: str) -> None:
+    """Refuse a density outside its limits; of an oil with an expansion of its own, one that no liquid has."""
     if alpha is not None:
-        liquid_density(density)
+        liquid_density(values)
         return
-    reason = f"{_WHO} for a {commodity}"
-    limits = {"lowest": group.lowest, "highest": group.highest}
-    refuse_outside(density, "density at 60 °F", "kg/m³", **limits, meant=_GRAMS, reason=reason)
+    lowest, highest = limits
+    refuse_outside(
+        values, quantity, "kg/m³", lowest=lowest, highest=highest, meant=(1000.0, "g/cm³"), reason=f"{_WHO} {what}"
+    )
 
 
-def refuse_observed(
-    density: NDArray[np.float64], group: Commodity, alpha: NDArray[np.float64] | None, commodity: str
-) -> None:
-    """Refuse an observed density that no oil of the group can have: par. 11.1.6.2."""
-    if alpha is not None:
-        liquid_density(density)
-        return
-    limits = {"lowest": group.lowest_observed, "highest": group.highest_observed}
-    reason = f"{_WHO} for the observed density of a {commodity}"
-    refuse_outside(density, "density", "kg/m³", **limits, meant=_GRAMS, reason=reason)
-
-
-def _shifted_by_group(
-    density_60F: NDArray[np.float64], group: Commodity
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _shifted_by_group(density_60F: Array, group: Commodity) -> tuple[Array, Array]:
     """Return the density at the shifted base temperature and the expansion there; sub-group by the density at 60 °F."""
     K0, K1, K2 = (of_subgroup(K, density_60F, group) for K in (group.K0, group.K1, group.K2))
     A = 0.5 * SHIFT_F * ((K0 / density_60F + K1) / density_60F + K2)

@@ -3,25 +3,23 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.formulae._least_squares import StraightLine
-from labcalc.formulae._refusals import refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 
 EDITION = "ASTM D341-20"
 
-LOWEST_VISCOSITY, HIGHEST_VISCOSITY = 0.21, 2e7
-"""Range of the chart, [mm²/s]."""
+LOWEST_VISCOSITY, HIGHEST_VISCOSITY = 0.21, 2e7  # range of the chart, [mm²/s]
 
 _RANGE = "ASTM D341 holds from 0.21 mm²/s to 20 000 000 mm²/s"
 _LN_10 = np.log(10.0)
 _LN_LN_10 = np.log(_LN_10)
-_TERM_ENDS = 7.0
-"""Viscosity from which the term for thin liquids is less than a double can hold, [mm²/s]."""
+_TERM_ENDS = 7.0  # viscosity from which the term for thin liquids is less than a double can hold, [mm²/s]
 
 
-def walther_ordinate(kinematic_viscosity: ArrayLike) -> NDArray[np.float64]:
-    r"""Return the ordinate of the viscosity-temperature chart.
+def walther_ordinate(kinematic_viscosity: ArrayLike) -> Array:
+    r"""Return the ordinate W, [-], of the viscosity-temperature chart.
 
     It falls in a straight line as the logarithm of the absolute temperature rises.
 
@@ -29,18 +27,7 @@ def walther_ordinate(kinematic_viscosity: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    kinematic_viscosity : array_like of float
-        Kinematic viscosity, [mm²/s], 0.21 to 2e7.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Ordinate W, [-], of the input's shape; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        A viscosity is outside the range.
+    kinematic_viscosity : Kinematic viscosity, [mm²/s], 0.21 to 2e7.
 
     References
     ----------
@@ -56,48 +43,36 @@ def walther_ordinate(kinematic_viscosity: ArrayLike) -> NDArray[np.float64]:
     return np.log10(np.log10(double_log_argument(viscosity)))[()]
 
 
-def viscosity_from_ordinate(ordinate: ArrayLike) -> NDArray[np.float64]:
-    """Return the kinematic viscosity that has an ordinate of the chart: the exact inverse of ``walther_ordinate``.
+def viscosity_from_ordinate(ordinate: ArrayLike) -> Array:
+    """Return the kinematic viscosity, [mm²/s], of an ordinate of the chart: the exact inverse of ``walther_ordinate``.
 
     The standard's closed expression is off by up to 0.03 %; here it only starts Newton's iteration, which ends at the
     last digits.
 
     Parameters
     ----------
-    ordinate : array_like of float
-        Ordinate W, [-], -1.579 to 0.863.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Kinematic viscosity, [mm²/s], of the input's shape; NaN where the input is NaN.
+    ordinate : Ordinate W, [-], -1.579 to 0.863.
 
     Raises
     ------
-    OutOfRangeError
-        The viscosity is outside 0.21 mm²/s to 2e7 mm²/s.
+    OutOfRangeError : The viscosity is outside 0.21 mm²/s to 2e7 mm²/s.
 
     References
     ----------
     .. [1] ASTM D341-20, the equations and their inverse.
-
-    Examples
-    --------
-    >>> viscosity_from_ordinate(walther_ordinate([0.21, 1.65, 73.30]))
-    array([ 0.21,  1.65, 73.3 ])
     """
     viscosity = solved_viscosity(np.asarray(ordinate, dtype=float))
     refuse_viscosity(viscosity)
     return viscosity[()]
 
 
-def solved_viscosity(ordinate: NDArray[np.float64]) -> NDArray[np.float64]:
+def solved_viscosity(ordinate: Array) -> Array:
     """Return the viscosity of an ordinate in mm²/s, wherever it lies."""
     with np.errstate(over="ignore"):
         return _viscosity_of(10.0 ** (10.0**ordinate))
 
 
-def double_logarithm(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
+def double_logarithm(viscosity: Array) -> Array:
     """Return ln ln Z of a viscosity in mm²/s; refuse what is off the chart.
 
     Over ln T it has the slope of the chart's own ordinate, and to go back from it costs less than powers of ten.
@@ -106,9 +81,7 @@ def double_logarithm(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.log(np.log(double_log_argument(viscosity)))
 
 
-def double_logarithm_and_slope(
-    viscosity: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def double_logarithm_and_slope(viscosity: Array) -> tuple[Array, Array]:
     """Return ln ln Z of a viscosity in mm²/s, and d ln ln Z / d ln ν; refuse what is off the chart."""
     refuse_viscosity(viscosity)
     nu = np.minimum(viscosity, _TERM_ENDS)
@@ -124,13 +97,13 @@ def line_on_chart(fit: StraightLine) -> StraightLine:
     return StraightLine(fit.slope, fit.x_mean / _LN_10, y_mean, fit.x_spread, fit.weight * _LN_10**2)
 
 
-def viscosity_of_double_logarithm(ordinate: NDArray[np.float64]) -> NDArray[np.float64]:
+def viscosity_of_double_logarithm(ordinate: Array) -> Array:
     """Return the viscosity of ln ln Z in mm²/s, wherever it lies."""
     with np.errstate(over="ignore"):
         return _viscosity_of(np.exp(np.exp(ordinate)))
 
 
-def _viscosity_of(Z: NDArray[np.float64]) -> NDArray[np.float64]:
+def _viscosity_of(Z: Array) -> Array:
     viscosity = np.asarray(Z - 0.7, order="C")
     flat = viscosity.reshape(-1)
     thin = np.flatnonzero(flat < _TERM_ENDS)
@@ -139,35 +112,28 @@ def _viscosity_of(Z: NDArray[np.float64]) -> NDArray[np.float64]:
     return viscosity
 
 
-def refuse_viscosity(viscosity: NDArray[np.float64]) -> None:
+def refuse_viscosity(viscosity: Array) -> None:
     """Raise OutOfRangeError for the first viscosity outside the range of the chart."""
     refuse_outside(
         viscosity, "kinematic viscosity", "mm²/s", lowest=LOWEST_VISCOSITY, highest=HIGHEST_VISCOSITY, reason=_RANGE
     )
 
 
-def double_log_argument(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
+def double_log_argument(viscosity: Array) -> Array:
     """Return Z of a viscosity in mm²/s."""
     return _thin_term(np.minimum(viscosity, _TERM_ENDS)) + 0.7 + viscosity
 
 
-def double_log_slope(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return dZ/dν of a viscosity in mm²/s."""
-    nu = np.minimum(viscosity, _TERM_ENDS)
-    return 1.0 - (1.84 + 1.02 * nu) * _thin_term(nu)
-
-
-def ordinate_of_percent(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
+def ordinate_of_percent(viscosity: Array) -> Array:
     """Return the change of the ordinate for 1 % of a viscosity in mm²/s: dW / d ln ν, over 100."""
-    Z = double_log_argument(viscosity)
-    return np.asarray(0.01 * viscosity * double_log_slope(viscosity) / (Z * np.log(Z) * np.log(10.0)))
+    return np.asarray(0.01 * double_logarithm_and_slope(viscosity)[1] / _LN_10)
 
 
-def _thin_term(viscosity: NDArray[np.float64]) -> NDArray[np.float64]:
+def _thin_term(viscosity: Array) -> Array:
     return np.exp((-0.51 * viscosity - 1.84) * viscosity - 1.47)
 
 
-def _thin_viscosity(x: NDArray[np.float64]) -> NDArray[np.float64]:
+def _thin_viscosity(x: Array) -> Array:
     """Return the viscosity for x = Z - 0.7."""
     viscosity = x - np.exp(-0.7487 + (-3.295 + (0.6119 - 0.3193 * x) * x) * x)
     for _ in range(2):  # Halley's: the start is right to 0.03 %, each step triples the right digits

@@ -5,41 +5,27 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import liquid_density, refuse_outside
+from labcalc.formulae._refusals import Array, liquid_density, refuse_outside
 from labcalc.formulae._temperatures import kelvin
 
 EDITION = "Tanaka et al. 2001 (CIPM), Metrologia 38, 301, for density; IAPWS SR6-08(2011) for viscosity"
 
 _A1, _A2, _A3, _A4 = -3.983035, 301.797, 522528.9, 69.34881
-_A5 = 999.974950
-"""Highest density of water of ocean isotopy, free of air, [kg/m³]."""
-_AIR_0, _AIR_1 = -4.612e-3, 0.106e-3
-"""What dissolved air adds to the density, [kg/m³] and [kg/m³/K]."""
+_A5 = 999.974950  # highest density of water of ocean isotopy, free of air, [kg/m³]
+_AIR_0, _AIR_1 = -4.612e-3, 0.106e-3  # what dissolved air adds to the density, [kg/m³] and [kg/m³/K]
 
 
-def water_density(temperature_C: ArrayLike, *, air_saturated: bool = False) -> NDArray[np.float64]:
-    r"""Return the density of pure water at 101.325 kPa.
+def water_density(temperature_C: ArrayLike, *, air_saturated: bool = False) -> Array:
+    r"""Return the density of pure water, [kg/m³], at 101.325 kPa.
 
     .. math:: \rho = a_5 \left[ 1 - \frac{(t + a_1)^2 (t + a_2)}{a_3 (t + a_4)} \right]
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperature, [°C], 0 to 40; 0 to 25 for water saturated with air.
-    air_saturated : bool, optional
-        Water that has stood in air, as most water in a laboratory, instead of water free of air.
-
-    Returns
-    -------
-    numpy.ndarray or numpy.float64
-        Density, [kg/m³]; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        A temperature is outside the range.
+    temperature_C : Temperature, [°C], 0 to 40; 0 to 25 for water saturated with air.
+    air_saturated : Water that has stood in air, as most water in a laboratory, instead of water free of air.
 
     References
     ----------
@@ -58,7 +44,7 @@ def water_density(temperature_C: ArrayLike, *, air_saturated: bool = False) -> N
     return (density + (_AIR_0 + _AIR_1 * t) if air_saturated else density)[()]
 
 
-def water_viscosity(temperature_C: ArrayLike) -> NDArray[np.float64]:
+def water_viscosity(temperature_C: ArrayLike) -> Array:
     r"""Return the dynamic viscosity of pure water at 0.1 MPa, the anchor of every viscosity scale.
 
     .. math:: \eta = 280.68 \, \theta^{-1.9} + 511.45 \, \theta^{-7.7} + 61.131 \, \theta^{-19.6}
@@ -69,28 +55,16 @@ def water_viscosity(temperature_C: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperature, [°C], -20 to 110; below 0 supercooled, above 100 under its own vapour pressure or more.
+    temperature_C : Temperature, [°C], -20 to 110; below 0 supercooled, above 100 under its own vapour pressure or more.
 
     Returns
     -------
-    numpy.ndarray or numpy.float64
-        Dynamic viscosity, [mPa·s]; NaN where the input is NaN. Its relative uncertainty is about 1 %, at 20 °C 0.17 %.
-
-    Raises
-    ------
-    OutOfRangeError
-        A temperature is outside the range.
+    Dynamic viscosity, [mPa·s]; NaN where the input is NaN. Its relative uncertainty is about 1 %, at 20 °C 0.17 %.
 
     References
     ----------
     .. [1] IAPWS SR6-08(2011), supplementary release on liquid water at 0.1 MPa; coefficients from memory, equal to an
        independent implementation in every digit.
-
-    Examples
-    --------
-    >>> water_viscosity([20.0, 40.0]).round(4)
-    array([1.0016, 0.6527])
     """
     t = np.asarray(temperature_C, dtype=float)
     refuse_outside(t, "temperature", "°C", lowest=-20.0, highest=110.0, reason="IAPWS SR6-08 is not stated beyond")
@@ -103,12 +77,9 @@ def water_viscosity(temperature_C: ArrayLike) -> NDArray[np.float64]:
 class RelativeDensity:
     """A density over that of water, with both temperatures: without them the number means nothing."""
 
-    value: NDArray[np.float64]
-    """Relative density, [-]."""
-    temperature_C: float
-    """Temperature of the liquid, [°C]."""
-    water_temperature_C: float
-    """Temperature of the water, [°C]."""
+    value: Array  # relative density, [-]
+    temperature_C: float  # temperature of the liquid, [°C]
+    water_temperature_C: float  # temperature of the water, [°C]
 
     @property
     def basis(self) -> str:
@@ -117,28 +88,15 @@ class RelativeDensity:
 
 
 def relative_density_to_water(density: ArrayLike, temperature_C: float, water_temperature_C: float) -> RelativeDensity:
-    """Return the relative density of a liquid at one temperature to water at the same or another one.
+    """Return the relative density, [-], of a liquid at one temperature to water at the same or another one.
 
     For 60/60 °F, the basis of API gravity, ``relative_density`` takes the density of water that API fixes.
 
     Parameters
     ----------
-    density : array_like of float
-        Density of the liquid at ``temperature_C``, [kg/m³], 10 to 3000.
-    temperature_C : float
-        Temperature of the liquid, [°C].
-    water_temperature_C : float
-        Temperature of the water, [°C], 0 to 40.
-
-    Returns
-    -------
-    RelativeDensity
-        Relative density, [-], with both temperatures; NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        No liquid has such a density, or the water is outside its range.
+    density : Density of the liquid at ``temperature_C``, [kg/m³], 10 to 3000.
+    temperature_C : Temperature of the liquid, [°C].
+    water_temperature_C : Temperature of the water, [°C], 0 to 40.
 
     References
     ----------

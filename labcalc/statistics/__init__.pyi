@@ -46,55 +46,32 @@ from .charts.simulated_run_lengths import (
 )
 from .charts.sustained import SustainedShift as SustainedShift, sustained_shift as sustained_shift
 from .coverage import coverage_factor as coverage_factor, effective_degrees_of_freedom as effective_degrees_of_freedom
-from .decisions.acceptance import (
-    ONE_SIDED_FACTOR as ONE_SIDED_FACTOR,
-    AcceptedResults as AcceptedResults,
-    TrueValue as TrueValue,
-    accepted_results as accepted_results,
-    best_estimate as best_estimate,
-    between_laboratories_limit as between_laboratories_limit,
-    deviation_limit as deviation_limit,
-    one_sided_margin as one_sided_margin,
-)
 from .decisions.conformity import (
     DECISION_RULES as DECISION_RULES,
+    ONE_SIDED_FACTOR as ONE_SIDED_FACTOR,
     Conformity as Conformity,
     DecisionRule as DecisionRule,
     acceptance_interval as acceptance_interval,
     decide_conformity as decide_conformity,
+    limits_leave_room as limits_leave_room,
+    one_sided_margin as one_sided_margin,
 )
 from .decisions.conformity_risk import (
     ConformityProbability as ConformityProbability,
     GlobalRisks as GlobalRisks,
     conformity_probability as conformity_probability,
-    estimate_with_prior as estimate_with_prior,
     global_risks as global_risks,
 )
-from .decisions.delivery import (
-    Dispute as Dispute,
-    delivery_limits as delivery_limits,
-    limits_leave_room as limits_leave_room,
-    settle_dispute as settle_dispute,
-)
-from .decisions.monte_carlo_propagation import (
-    MonteCarloResult as MonteCarloResult,
-    Validation as Validation,
-    monte_carlo as monte_carlo,
-    numerical_tolerance as numerical_tolerance,
-    validated as validated,
-)
 from .decisions.proficiency import (
+    ProficiencyRound as ProficiencyRound,
     en_score as en_score,
-    en_words as en_words,
+    proficiency_round as proficiency_round,
     robust_mean_uncertainty as robust_mean_uncertainty,
     score_words as score_words,
-    z_prime_score as z_prime_score,
     z_score as z_score,
     zeta_score as zeta_score,
 )
-from .decisions.proficiency_rounds import ProficiencyRound as ProficiencyRound, proficiency_round as proficiency_round
 from .decisions.propagation import (
-    correlation_from_covariance as correlation_from_covariance,
     propagated_covariance as propagated_covariance,
     propagated_uncertainty as propagated_uncertainty,
     sensitivities as sensitivities,
@@ -111,9 +88,7 @@ from .precision.agreement import AgreementLimits as AgreementLimits, agreement_l
 from .precision.analysis_of_variance import (
     AnalysisLine as AnalysisLine,
     NestedAnalysis as NestedAnalysis,
-    OneWayAnalysis as OneWayAnalysis,
     nested_analysis as nested_analysis,
-    one_way_analysis as one_way_analysis,
 )
 from .precision.carried_shares import (
     FEWEST_CHANGES as FEWEST_CHANGES,
@@ -126,18 +101,8 @@ from .precision.carry_over import (
     HIGH_LOW_ORDER as HIGH_LOW_ORDER,
     DesignStep as DesignStep,
     HighLowCarryOver as HighLowCarryOver,
-    PreviousRegression as PreviousRegression,
     high_low_carry_over as high_low_carry_over,
     high_low_steps as high_low_steps,
-    regress_on_previous as regress_on_previous,
-    three_step_carry_over as three_step_carry_over,
-)
-from .precision.determinations import (
-    DeterminationPatterns as DeterminationPatterns,
-    Pattern as Pattern,
-    determination_patterns as determination_patterns,
-    kendall_trend as kendall_trend,
-    theil_sen_slope as theil_sen_slope,
 )
 from .precision.duplicate_levels import (
     LEAST_PAIRS_FOR_A_POWER_LAW as LEAST_PAIRS_FOR_A_POWER_LAW,
@@ -156,10 +121,10 @@ from .precision.duplicate_limits import (
 )
 from .precision.duplicates import (
     DuplicatePrecision as DuplicatePrecision,
+    OrderEffect as OrderEffect,
     duplicate_precision as duplicate_precision,
-    mean_range_precision as mean_range_precision,
+    order_effect as order_effect,
     pooled_precision as pooled_precision,
-    relative_duplicate_precision as relative_duplicate_precision,
 )
 from .precision.interlaboratory import (
     InterlaboratoryCells as InterlaboratoryCells,
@@ -174,7 +139,6 @@ from .precision.interlaboratory_screening import (
 )
 from .precision.level_relation import (
     PrecisionRelation as PrecisionRelation,
-    fit_precision_relation as fit_precision_relation,
     precision_relations as precision_relations,
 )
 from .precision.long_term_precision import (
@@ -208,10 +172,10 @@ from .precision.outlier_limits import (
     cochran_limit as cochran_limit,
     extreme_deviate_limit as extreme_deviate_limit,
     grubbs_limit as grubbs_limit,
+    grubbs_pair_limit as grubbs_pair_limit,
     mandel_h_limit as mandel_h_limit,
     mandel_k_limit as mandel_k_limit,
 )
-from .precision.outlier_pairs import grubbs_pair_limit as grubbs_pair_limit
 from .precision.outliers import (
     ExtremeDeviates as ExtremeDeviates,
     OutlierTest as OutlierTest,
@@ -220,7 +184,6 @@ from .precision.outliers import (
     grubbs_pair_test as grubbs_pair_test,
     grubbs_test as grubbs_test,
 )
-from .precision.pair_order import OrderEffect as OrderEffect, order_effect as order_effect
 from .precision.repeats import (
     CRITICAL_RANGE_FACTORS as CRITICAL_RANGE_FACTORS,
     RepeatDecision as RepeatDecision,
@@ -236,7 +199,6 @@ from .precision.restricted_likelihood import (
 from .robust import (
     RobustEstimate as RobustEstimate,
     algorithm_a as algorithm_a,
-    algorithm_s as algorithm_s,
     scaled_median_deviation as scaled_median_deviation,
 )
 from .rounding import complies as complies, rounded as rounded, rounded_to_figures as rounded_to_figures

@@ -15,24 +15,16 @@ def effective_degrees_of_freedom(contributions: ArrayLike, degrees_of_freedom: A
 
     Parameters
     ----------
-    contributions : array_like of float
-        Independent contributions to the output's standard uncertainty, [unit of the output].
-    degrees_of_freedom : array_like of float
-        Degrees of freedom of each, [-], infinite where the uncertainty is taken as known.
+    contributions : Independent contributions to the output's standard uncertainty, [unit of the output].
+    degrees_of_freedom : Degrees of freedom of each, [-], infinite where the uncertainty is taken as known.
 
     Returns
     -------
-    float
-        Effective degrees of freedom, [-]; infinite where no contribution has finite ones, NaN where one is NaN.
+    Effective degrees of freedom, [-]; infinite where no contribution has finite ones, NaN where one is NaN.
 
     References
     ----------
     .. [1] JCGM 100:2008, equation G.2b (Welch-Satterthwaite).
-
-    Examples
-    --------
-    >>> round(effective_degrees_of_freedom([1.0, 1.0], [9, 9]), 6)
-    18.0
     """
     variances = np.asarray(contributions, dtype=float) ** 2
     denominator = float(np.sum(variances**2 / np.asarray(degrees_of_freedom, dtype=float)))
@@ -44,20 +36,16 @@ def coverage_factor(confidence: float, degrees_of_freedom: float = math.inf) -> 
 
     Parameters
     ----------
-    confidence : float
-        Coverage probability, [-], above 0 and below 1.
-    degrees_of_freedom : float
-        Effective degrees of freedom, [-], 1 or more; a fraction is cut to the next lower whole number.
+    confidence : Coverage probability, [-], above 0 and below 1.
+    degrees_of_freedom : Effective degrees of freedom, [-], 1 or more; a fraction is cut to the next lower whole number.
 
     Returns
     -------
-    float
-        Coverage factor k, [-]; NaN where the degrees of freedom are.
+    Coverage factor k, [-]; NaN where the degrees of freedom are.
 
     Raises
     ------
-    ValueError
-        The confidence is not between 0 and 1.
+    ValueError : The confidence is not between 0 and 1.
 
     References
     ----------
@@ -76,17 +64,6 @@ def coverage_factor(confidence: float, degrees_of_freedom: float = math.inf) -> 
 
 
 def whole_degrees_of_freedom(degrees_of_freedom: float) -> float:
-    """Return effective degrees of freedom cut to a whole number, 1 at least (JCGM 100:2008, G.4.1 note 1).
-
-    Parameters
-    ----------
-    degrees_of_freedom : float
-        Effective degrees of freedom, [-], may be infinite or NaN.
-
-    Returns
-    -------
-    float
-        Whole number, [-].
-    """
+    """Return effective degrees of freedom cut to a whole number, 1 at least (JCGM 100:2008, G.4.1 note 1)."""
     # Rounding of the sum may leave 18 degrees at 17.999999.
     return float(np.maximum(np.floor(degrees_of_freedom + 1e-9), 1.0))

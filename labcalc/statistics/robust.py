@@ -8,11 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.statistics.series import Array
+
 _MEDIAN_FACTOR = 1.482602218505602
 """1/Φ⁻¹(3/4): from a median absolute deviation to a standard deviation; printed as 1.483."""
 
-_PULLED_IN = 1.5
-"""Results further than this many s* from x* are pulled in to there."""
+_PULLED_IN = 1.5  # results further than this many s* from x* are pulled in to there
 
 
 def _spread_factor(reach: float) -> float:
@@ -22,59 +23,43 @@ def _spread_factor(reach: float) -> float:
     return 1.0 / math.sqrt(1.0 - 2.0 * upper - 2.0 * reach * density + 2.0 * reach**2 * upper)
 
 
-_SPREAD_FACTOR = _spread_factor(_PULLED_IN)
-"""1.133393; printed as 1.134."""
-
+_SPREAD_FACTOR = _spread_factor(_PULLED_IN)  # 1.133393; printed as 1.134
 _TOLERANCE = 1e-12
 _ROUNDS = 1000
-_VANISHED = 1e-9
-"""Below this share of its start a standard deviation is on its way to 0."""
+_VANISHED = 1e-9  # below this share of its start a standard deviation is on its way to 0
 
 
 @dataclass(frozen=True)
 class RobustEstimate:
     """Robust mean x* and standard deviation s* of a series, or of each column, and how many rounds they took."""
 
-    mean: NDArray[np.float64]
-    deviation: NDArray[np.float64]
+    mean: Array
+    deviation: Array
     number: NDArray[np.int64]
     rounds: int
 
 
-def scaled_median_deviation(results: ArrayLike) -> NDArray[np.float64]:
-    """Return the median absolute deviation from the median, on the scale of a standard deviation.
+def scaled_median_deviation(results: ArrayLike) -> Array:
+    """Return 1.4826 times the median distance from the median, [unit of the results], one a level.
 
     Parameters
     ----------
-    results : array_like of float
-        Results, [any unit], one series or laboratories × levels; NaN where one is missing.
-
-    Returns
-    -------
-    numpy.ndarray of float
-        1.4826 times the median distance from the median, [unit of the results], one a level; 0 where more than half of
-        the results are equal.
+    results : Results, [any unit], one series or laboratories × levels; NaN where one is missing.
 
     Raises
     ------
-    ValueError
-        Fewer than two results at a level, or one that is infinite.
+    ValueError : Fewer than two results at a level, or one that is infinite.
 
     References
     ----------
     .. [1] ISO 13528:2022, C.2 (MADe; printed factor 1.483, here 1/Φ⁻¹(3/4)).
-
-    Examples
-    --------
-    >>> scaled_median_deviation([4.5, 4.9, 5.6, 4.2, 6.2, 5.2, 9.9]).round(4)
-    np.float64(1.0378)
     """
     table = _table(results, 2)
     return _median_spread(table, np.nanmedian(table, axis=0))
 
 
 def algorithm_a(results: ArrayLike) -> RobustEstimate:
-    """Return the robust mean and standard deviation by Algorithm A.
+    """Return the robust mean x* and standard deviation s*, [unit of the results], of each level by Algorithm A.
 
     Start from the median and the scaled median deviation; pull results further than 1.5 s* from x* in to there; x* is
     the mean of what results, s* 1.1334 times its standard deviation; again, until neither moves by more than 1e-12 s*.
@@ -83,19 +68,12 @@ def algorithm_a(results: ArrayLike) -> RobustEstimate:
 
     Parameters
     ----------
-    results : array_like of float
-        Results, [any unit], one series or laboratories × levels; NaN where one is missing. 3 or more a level; 12 or
-        more for s* to serve as a spread for scores.
-
-    Returns
-    -------
-    RobustEstimate
-        x* and s*, [unit of the results], one a level.
+    results : Results, [any unit], one series or laboratories × levels; NaN where one is missing. 3 or more a level; 12
+        or more for s* to serve as a spread for scores.
 
     Raises
     ------
-    ValueError
-        Fewer than three results at a level, or one that is infinite.
+    ValueError : Fewer than three results at a level, or one that is infinite.
 
     References
     ----------
@@ -127,66 +105,11 @@ def algorithm_a(results: ArrayLike) -> RobustEstimate:
     raise ArithmeticError(f"Algorithm A didn't settle in {_ROUNDS} rounds: {np.asarray(results).tolist()}")
 
 
-def algorithm_s(deviations: ArrayLike, degrees_of_freedom: int) -> NDArray[np.float64]:
-    """Return the robust pooled standard deviation by Algorithm S.
-
-    Start from the median; pull standard deviations above η w* in to there; w* is ξ times their root mean square; again,
-    until it doesn't move. η is the point that one of ten is above, and ξ puts right what pulling in takes.
-
-    Parameters
-    ----------
-    deviations : array_like of float
-        Standard deviations within laboratories, [any unit], one series or laboratories × levels; NaN where missing.
-    degrees_of_freedom : int
-        Degrees of freedom of each, [-], 1 or more.
-
-    Returns
-    -------
-    numpy.ndarray of float
-        Robust pooled standard deviation w*, [unit of the deviations], one a level; 0 where half of them are 0.
-
-    Raises
-    ------
-    ValueError
-        Fewer than two at a level, one below 0 or infinite, or degrees of freedom below 1.
-
-    References
-    ----------
-    .. [1] ISO 5725-5:1998, algorithm S; ISO 13528:2022, C.4 (η and ξ printed to three decimals, here by the chi-square
-       distribution).
-
-    Examples
-    --------
-    >>> algorithm_s([0.11, 0.09, 0.10, 0.12, 0.08, 0.60], 2).round(4)
-    np.float64(0.1283)
-    """
-    table = _table(deviations, 2)
-    if degrees_of_freedom < 1 or np.any(table < 0.0):
-        raise ValueError("standard deviations from 0 on, each with 1 degree of freedom or more, were expected")
-    reach, factor = _pooled_factors(degrees_of_freedom)
-    number, pooled = np.sum(np.isfinite(table), axis=0), np.nanmedian(table, axis=0)
-    for _ in range(_ROUNDS):
-        before = pooled
-        pooled = factor * np.sqrt(np.nansum(np.minimum(table, reach * before) ** 2, axis=0) / number)
-        if np.all(np.abs(pooled - before) <= _TOLERANCE * pooled):
-            return np.asarray(pooled)
-    raise ArithmeticError(f"Algorithm S didn't settle in {_ROUNDS} rounds: {np.asarray(deviations).tolist()}")
-
-
-def _pooled_factors(degrees: int) -> tuple[float, float]:
-    """Return η and ξ."""
-    from scipy.special import chdtr, chdtri
-
-    highest = float(chdtri(degrees, 0.1))
-    left = float(chdtr(degrees + 2, highest)) + 0.1 * highest / degrees
-    return math.sqrt(highest / degrees), 1.0 / math.sqrt(left)
-
-
-def _median_spread(table: NDArray[np.float64], middle: ArrayLike) -> NDArray[np.float64]:
+def _median_spread(table: Array, middle: ArrayLike) -> Array:
     return np.asarray(_MEDIAN_FACTOR * np.nanmedian(np.abs(table - np.asarray(middle)), axis=0))
 
 
-def _table(results: ArrayLike, least: int) -> NDArray[np.float64]:
+def _table(results: ArrayLike, least: int) -> Array:
     table = np.asarray(results, dtype=float)
     if table.ndim not in (1, 2) or np.any(np.isinf(table)):
         raise ValueError("results: a series of numbers, or laboratories × levels with NaN where one is missing")

@@ -6,29 +6,20 @@ import math
 from decimal import ROUND_HALF_EVEN, Decimal
 from typing import Literal
 
-_DUST = 15
-"""Significant digits that a double carries for sure; what lies beyond is dust of binary arithmetic."""
+_DUST = 15  # significant digits that a double carries for sure; what lies beyond is dust of binary arithmetic
 
 
 def rounded(value: float, decimals: int) -> Decimal:
-    """Round to a number of decimals, half to even, on the decimal digits that a person would read.
+    """Round a value, [any unit], to a number of decimals, half to even, on the digits that a person would read.
 
     Parameters
     ----------
-    value : float
-        Any finite quantity, [any unit].
-    decimals : int
-        Decimals to keep, [-]; negative to round to tens, hundreds and so on.
-
-    Returns
-    -------
-    decimal.Decimal
-        The rounded value with exactly that many decimals, [unit of the value].
+    value : Any finite quantity, [any unit].
+    decimals : Decimals to keep, [-]; negative to round to tens, hundreds and so on.
 
     Raises
     ------
-    ValueError
-        The value is not finite.
+    ValueError : The value is not finite.
 
     References
     ----------
@@ -43,33 +34,20 @@ def rounded(value: float, decimals: int) -> Decimal:
 
 
 def rounded_to_figures(value: float, figures: int) -> Decimal:
-    """Round to a number of significant figures, half to even.
+    """Round a value, [any unit], to a number of significant figures, half to even; trailing zeros are kept.
 
     Parameters
     ----------
-    value : float
-        Any finite quantity, [any unit].
-    figures : int
-        Significant figures to keep, [-], 1 or more.
-
-    Returns
-    -------
-    decimal.Decimal
-        The rounded value, trailing zeros kept, [unit of the value].
+    value : Any finite quantity, [any unit].
+    figures : Significant figures to keep, [-], 1 or more.
 
     Raises
     ------
-    ValueError
-        The value is not finite.
+    ValueError : The value is not finite.
 
     References
     ----------
     .. [1] ASTM E29-22, rounding method.
-
-    Examples
-    --------
-    >>> rounded_to_figures(73.2951, 4), rounded_to_figures(9.9996, 4), rounded_to_figures(1234.5, 4)
-    (Decimal('73.30'), Decimal('10.00'), Decimal('1234'))
     """
     exact = _decimal(value)
     if not exact:
@@ -91,26 +69,15 @@ def complies(
 
     Parameters
     ----------
-    value : float
-        Observed or calculated value, not yet rounded, [any unit].
-    lowest : float or None
-        Lower limit, [unit of the value]; None where there is none.
-    highest : float or None
-        Upper limit, [unit of the value]; None where there is none.
-    decimals : int
-        Decimals to which the limit is written, [-].
-    method : str
-        "rounding" rounds the value to those decimals first; "absolute" compares it as it stands.
-
-    Returns
-    -------
-    bool
-        Whether the value complies.
+    value : Observed or calculated value, not yet rounded, [any unit].
+    lowest : Lower limit, [unit of the value]; None where there is none.
+    highest : Upper limit, [unit of the value]; None where there is none.
+    decimals : Decimals to which the limit is written, [-].
+    method : "rounding" rounds the value to those decimals first; "absolute" compares it as it stands.
 
     Raises
     ------
-    ValueError
-        The value or a limit is not finite, or the method is neither of the two.
+    ValueError : The value or a limit is not finite, or the method is neither of the two.
 
     References
     ----------

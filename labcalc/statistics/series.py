@@ -5,29 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+Array = NDArray[np.float64]
 
-def finite_series(results: ArrayLike, least: int, purpose: str) -> NDArray[np.float64]:
-    """Return the results as a one-dimensional array.
 
-    Parameters
-    ----------
-    results : array_like of float
-        Results in the order of measurement, [any unit].
-    least : int
-        Smallest number of results that the purpose allows, [-].
-    purpose : str
-        What the results are for, as a refusal names it.
-
-    Returns
-    -------
-    numpy.ndarray of float
-        The results, [unit of the results], one-dimensional.
-
-    Raises
-    ------
-    ValueError
-        A result is not finite, there are too few, or they are not one series.
-    """
+def finite_series(results: ArrayLike, least: int, purpose: str) -> Array:
+    """Return results as one series; refuse one that is not finite, and fewer than the purpose needs."""
     series = np.asarray(results, dtype=float)
     if series.ndim != 1:
         raise ValueError(f"results of shape {series.shape}: one series was expected")
@@ -39,33 +21,17 @@ def finite_series(results: ArrayLike, least: int, purpose: str) -> NDArray[np.fl
     return series
 
 
-def paired_series(
-    first: ArrayLike, second: ArrayLike, least: int, purpose: str
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return pairs of results as two series of one length.
-
-    Parameters
-    ----------
-    first : array_like of float
-        First result of each pair, [any unit].
-    second : array_like of float
-        Second results, [unit of the first].
-    least : int
-        Smallest number of pairs that the purpose allows, [-].
-    purpose : str
-        What the pairs are for, as a refusal names it.
-
-    Returns
-    -------
-    tuple of numpy.ndarray of float
-        First and second results, [unit of the results], one-dimensional.
-
-    Raises
-    ------
-    ValueError
-        The two have not the same number of results, or one of them is refused by ``finite_series``.
-    """
+def paired_series(first: ArrayLike, second: ArrayLike, least: int, purpose: str) -> tuple[Array, Array]:
+    """Return pairs of results as two finite series of one length."""
     one, other = (finite_series(results, least, purpose) for results in (first, second))
     if one.size != other.size:
         raise ValueError(f"{one.size} first and {other.size} second results: pairs were expected")
     return one, other
+
+
+def above_zero(values: ArrayLike, what: str) -> Array:
+    """Return spreads as an array; refuse 0 and less."""
+    array = np.asarray(values, dtype=float)
+    if np.any(array <= 0.0):
+        raise ValueError(f"{what} {float(array[array <= 0.0].flat[0]):g}: more than 0 was expected")
+    return array

@@ -21,11 +21,9 @@ def main() -> None:
     logarithms = cpu_seconds(lambda: np.log(first / second))
     ordered = cpu_seconds(lambda: np.argsort(results))
     against = "the bare sum of squares"
-    for work in (statistics.duplicate_precision, statistics.mean_range_precision, statistics.order_effect):
+    for work in (statistics.duplicate_precision, statistics.order_effect):
         report(work.__name__, against, PAIRS, lambda work=work: work(first, second), plain)
     report("agreement_limits", against, PAIRS, lambda: statistics.agreement_limits(first, second), plain)
-    relative = statistics.relative_duplicate_precision
-    report("relative_duplicate_precision", "one logarithm", PAIRS, lambda: relative(first, second), logarithms)
     report("fit_power_law", "one logarithm", PAIRS, lambda: statistics.fit_power_law(first, second), logarithms)
     ranked = statistics.level_dependence
     report("level_dependence", "one sort of all results", PAIRS, lambda: ranked(first, second), ordered)

@@ -63,7 +63,6 @@ def main() -> None:
         "fit_viscosity_temperature, its own °C": lambda: formulae.fit_viscosity_temperature(own_C, five),
         "estimate_viscosity_temperature, 5 points": lambda: formulae.estimate_viscosity_temperature(five_C, five),
         "departure_from_line, 5 points": lambda: formulae.departure_from_line(five_C, five, 0.3),
-        "fit_andrade, 5 points": lambda: formulae.fit_andrade(five_C, five),
         "fit_vogel, 5 points": lambda: formulae.fit_vogel(five_C, five),
         "compare_viscosity_models, 5 points": lambda: formulae.compare_viscosity_models(five_C, five, 0.3),
     }.items():

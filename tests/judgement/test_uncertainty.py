@@ -21,13 +21,11 @@ from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.statistics import (
     InputQuantity,
-    MonteCarloResult,
     UncertaintyBudget,
-    monte_carlo,
     propagated_covariance,
-    validated,
 )
 from tests.judgement.conftest import GOOD, LAB, REFERENCE, Judge
+from tests.statistics.monte_carlo import MonteCarloResult, monte_carlo, validated
 
 STATED = "expanded_uncertainty_percent = 0.5\nexpanded_uncertainty_density_kg_m3 = 0.3\n"
 SETTINGS = """

@@ -15,7 +15,6 @@ from labcalc.statistics import (
     complies,
     conformity_probability,
     decide_conformity,
-    estimate_with_prior,
     global_risks,
     rounded,
 )
@@ -64,19 +63,6 @@ def test_an_unknown_uncertainty_gives_no_probability() -> None:
     assert math.isnan(conformity_probability(10.0, NAN, NAN, 11.0).outside)
     with pytest.raises(ValueError, match="standard uncertainty 0: more than 0 was expected"):
         conformity_probability(10.0, [0.1, 0.0], NAN, 11.0)
-
-
-def test_a_prior_as_bayes_has_it() -> None:
-    """Derivation: the product of the two normal densities, integrated by quadrature."""
-    y, u, y0, u0 = 10.3, 0.1, 10.0, 0.2
-    estimate, deviation = estimate_with_prior(y, u, y0, u0)
-
-    def density(eta: float) -> float:
-        return float(stats.norm.pdf(y, eta, u) * stats.norm.pdf(eta, y0, u0))
-
-    total = integrate.quad(density, 9.0, 11.5, epsabs=1e-13)[0]
-    inside = integrate.quad(density, 9.0, 10.25, epsabs=1e-13)[0] / total
-    assert conformity_probability(estimate, deviation, NAN, 10.25).inside == pytest.approx(inside, rel=1e-9)
 
 
 CASES = [
@@ -196,12 +182,6 @@ def test_below_and_above_by_scipy() -> None:
         assert np.isnan([unknown.below, unknown.above, unknown.inside]).all()
 
 
-def test_a_prior_by_hand() -> None:
-    """JCGM 106:2012, 7.2 (memory): weight 0.2²/(0.2² + 0.1²) = 0.8; 10.24 ± 0.1 √0.8."""
-    estimate, deviation = estimate_with_prior(10.3, 0.1, 10.0, 0.2)
-    assert (estimate, deviation) == (pytest.approx(10.24), pytest.approx(0.1 * math.sqrt(0.8)))
-
-
 @pytest.mark.parametrize("rho", [0.05, 0.6, 0.95])
 def test_the_bivariate_normal_distribution_against_scipy(rho: float) -> None:
     """scipy.stats.multivariate_normal in every quadrant, on the axes and at the origin."""
@@ -216,8 +196,6 @@ def test_the_bivariate_normal_distribution_against_scipy(rho: float) -> None:
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: estimate_with_prior(1.0, 0.0, 1.0, 1.0), "standard uncertainty 0: more than 0"),
-        (lambda: estimate_with_prior(1.0, 1.0, 1.0, [1.0, -2.0]), "prior deviation -2: more than 0"),
         (lambda: global_risks(1.0, 0.0, 1.0, 0.0, 2.0), "process deviation 0: more than 0"),
         (lambda: global_risks(1.0, 1.0, 0.0, 0.0, 2.0), "uncertainty 0: more than 0"),
         (lambda: decide_conformity(1.0, 0.0, 2.0, DECISION_RULES["guarded both ways"], math.inf, 1), "guard band inf"),

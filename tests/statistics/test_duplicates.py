@@ -24,11 +24,9 @@ from labcalc.statistics import (
     fit_power_law,
     holm_adjusted,
     level_dependence,
-    mean_range_precision,
     order_effect,
     pairs_needed,
     pooled_precision,
-    relative_duplicate_precision,
     share_beyond,
 )
 from tests.statistics.data import columns
@@ -84,9 +82,9 @@ def test_the_relative_form(magnesium: Array) -> None:
     assert math.sqrt(np.mean(np.log(first / second) ** 2) / 2.0) == pytest.approx(0.043460, abs=5e-7)
     relative = np.sqrt(np.mean(((first - second) / (first + second) * 2.0) ** 2) / 2.0)
     assert relative == pytest.approx(0.043424, abs=5e-7)
-    found = relative_duplicate_precision(first, second)
+    found = duplicate_precision(np.log(first), np.log(second))
     assert found.deviation == pytest.approx(np.std(np.log(first / second), ddof=1) / math.sqrt(2.0))
-    assert found.form == "differences about their mean of logarithms"
+    assert found.form == "differences about their mean"
 
 
 def test_breusch_pagan_and_spearman_of_the_set(magnesium: Array) -> None:
@@ -172,8 +170,7 @@ def test_power_law_against_a_general_linear_model(number: int, seed: int, expone
     fit = sm.GLM((first - second) ** 2 / 2.0, design, family=family).fit(scale=2.0, tol=1e-12, maxiter=200)
     found = fit_power_law(first, second)
     assert (2 * math.log(found.factor), 2 * found.exponent) == pytest.approx(fit.params, rel=1e-6, abs=1e-6)
-    assert (2 * found.log_factor_error, 2 * found.exponent_error) == pytest.approx(fit.bse, rel=1e-6)
-    assert 4 * found.covariance == pytest.approx(fit.cov_params()[0, 1], rel=1e-6)
+    assert 2 * found.exponent_error == pytest.approx(fit.bse[1], rel=1e-6)
 
 
 def test_power_law_of_pairs_that_often_agree_to_the_last_digit() -> None:
@@ -232,8 +229,6 @@ def test_pooled_sets_against_an_analysis_of_variance() -> None:
 
 FORMS: dict[str, Callable[[Array, Array], tuple[float, float]]] = {
     "differences": lambda one, other: duplicate_precision(one, other).interval,
-    "logarithms": lambda one, other: relative_duplicate_precision(np.exp(one), np.exp(other)).interval,
-    "mean range": lambda one, other: mean_range_precision(one, other).interval,
     "pooled": lambda one, other: (
         pooled_precision(np.concatenate([one, other]), np.tile(np.arange(one.size), 2)).interval
     ),
@@ -273,9 +268,6 @@ def test_standard_error_of_a_limit_is_its_spread() -> None:
 def test_intervals_of_a_power_law_cover(number: int, exponent: float) -> None:
     found = [fit_power_law(*_pairs(number, seed, exponent)) for seed in range(1500)]
     assert_covers([_covered(one.exponent_interval, exponent) for one in found])
-    for level in (2.0, 30.0, 1000.0):
-        true = 0.002 * level**exponent
-        assert_covers([_covered(tuple(map(float, one.interval_at(level))), true) for one in found])
 
 
 def test_a_new_pair_is_within_the_limit_of_few_pairs() -> None:
@@ -321,7 +313,7 @@ RESULTS = arrays(float, st.integers(2, 30), elements=st.floats(1.0, 1000.0).map(
 
 @given(RESULTS, st.integers(0, 2**32 - 1), st.floats(0.01, 100.0))
 def test_scale_and_exchange(results: Array, seed: int, scale: float) -> None:
-    """The unit scales s; exchanging first and second turns the order's sign only; logarithms know no unit."""
+    """The unit scales s; exchanging first and second turns the order's sign only."""
     other = results + np.random.default_rng(seed).normal(0.0, 0.5, results.size).round(2).clip(-0.9, 0.9)
     found, turned = duplicate_precision(results, other), duplicate_precision(other, results)
     assert found.order is not None
@@ -329,10 +321,6 @@ def test_scale_and_exchange(results: Array, seed: int, scale: float) -> None:
     assert (turned.deviation, turned.order.mean) == (found.deviation, -found.order.mean)
     scaled = duplicate_precision(scale * results, scale * other)
     assert scaled.deviation == pytest.approx(scale * found.deviation, rel=1e-6, abs=1e-12)
-    relative = relative_duplicate_precision(results, other)
-    assert relative_duplicate_precision(scale * results, scale * other).deviation == pytest.approx(
-        relative.deviation, rel=1e-6, abs=1e-12
-    )
 
 
 @given(RESULTS)
@@ -341,14 +329,6 @@ def test_pairs_are_sets_of_two(results: Array) -> None:
     pooled = pooled_precision(np.concatenate([results, other]), np.tile(np.arange(results.size), 2))
     assert pooled.deviation == pytest.approx(math.sqrt(np.mean((results - other) ** 2) / 2.0), rel=1e-9, abs=1e-9)
     assert pooled.degrees_of_freedom == results.size
-
-
-@given(st.integers(1, 2000))
-def test_degrees_of_freedom_of_a_mean_range(number: int) -> None:
-    """Patnaik: about 0.876 n + 0.25 for sets of two (memory); exactly 1 for one pair, whose range is a chi."""
-    degrees = mean_range_precision(np.zeros(number), np.ones(number)).degrees_of_freedom
-    assert degrees == pytest.approx(0.876 * number + 0.25, abs=0.13)
-    assert number > 1 or degrees == pytest.approx(1.0)
 
 
 def test_large_results_keep_their_digits() -> None:
@@ -378,7 +358,6 @@ LEVELS = np.geomspace(1.0, 100.0, 40)
         (lambda: duplicate_precision([], []), "0 results: a precision from pairs needs 1 or more"),
         (lambda: duplicate_precision([1.0], [1.0, 2.0]), "1 first and 2 second results: pairs were expected"),
         (lambda: duplicate_precision([1.0, np.nan], [1.0, 2.0]), "result 2 of 2 is nan: a number was expected"),
-        (lambda: relative_duplicate_precision([1.0], [-2.0]), "result -2: a relative precision needs results above 0"),
         (lambda: order_effect([1.0], [2.0]), "1 results: a test of the order needs 2 or more"),
         (
             lambda: pooled_precision([1.0, 2.0], ["a", "b"]),
@@ -444,18 +423,13 @@ def test_pairs_by_hand() -> None:
     assert (single.order, single.deviation, single.degrees_of_freedom) == (None, pytest.approx(0.5 / math.sqrt(2.0)), 1)
 
 
-def test_mean_range_and_pooled_sets_by_hand() -> None:
-    """Ranges 1 and 3 over d2 = 1.128; sets 1 3, 2 2 5 and a single 9: (2 + 6)/3; singles are no sets with repeats."""
-    ranges = mean_range_precision([2.0, 4.0], [1.0, 7.0])
-    assert ranges.deviation == pytest.approx(2.0 / 1.128, rel=5e-4)
-    assert (ranges.number, ranges.order, ranges.form, ranges.confidence) == (2, None, "mean range", 0.95)
+def test_pooled_sets_by_hand() -> None:
+    """Sets 1 3, 2 2 5 and a single 9: (2 + 6)/3; singles are no sets with repeats."""
     pooled = pooled_precision([1.0, 3.0, 2.0, 2.0, 5.0, 9.0], ["a", "a", "b", "b", "b", "c"], confidence=0.9)
     assert (pooled.number, pooled.degrees_of_freedom, pooled.confidence) == (2, 3, 0.9)
     assert pooled.deviation == pytest.approx(math.sqrt(8.0 / 3.0))
     assert (pooled.order, pooled.form) == (None, "pooled sets")
     assert pooled.interval == pytest.approx(tuple(math.sqrt(8.0 / stats.chi2.ppf(p, 3)) for p in (0.95, 0.05)))
-    with pytest.raises(ValueError, match="result 0: a relative precision needs results above 0"):
-        relative_duplicate_precision([1.0], [0.0])
 
 
 def test_verdicts_on_either_side_of_their_limit() -> None:
@@ -489,16 +463,9 @@ def test_the_fewest_and_the_most_pairs() -> None:
 
 
 def test_a_power_law_at_a_level() -> None:
-    """By hand: 0.1 · 4^0.5; ln s has variance a² + 2 ln x c + (ln x b)², and χ² as many degrees as that is worth."""
-    law = PowerLaw(40, 0.1, 0.5, 0.05, 0.2, -0.008, 0.9)
+    """By hand: 0.1 · 4^0.5; Student's t for the exponent (scipy)."""
+    law = PowerLaw(40, 0.1, 0.5, 0.05, 0.9)
     assert law.deviation_at([1.0, 4.0]) == pytest.approx([0.1, 0.2])
-    variance = 0.04 - 0.016 * math.log(4.0) + (0.05 * math.log(4.0)) ** 2
-    degrees = (1.0 - 2.0 / 40.0) / (2.0 * variance)
-    low, high = law.interval_at(4.0)
-    assert (low, high) == (
-        pytest.approx(0.2 * math.sqrt(degrees / stats.chi2.ppf(0.95, degrees))),
-        pytest.approx(0.2 * math.sqrt(degrees / stats.chi2.ppf(0.05, degrees))),
-    )
     reach = 0.05 * stats.t.ppf(0.95, 38)
     assert law.exponent_interval == pytest.approx((0.5 - reach, 0.5 + reach))
     found = fit_power_law(*_pairs(30, 1), confidence=0.9)

@@ -12,9 +12,9 @@ from scipy import stats
 
 from labcalc.statistics import (
     InterlaboratoryCells,
+    PrecisionRelation,
     cochran_limit,
     combination_interval,
-    fit_precision_relation,
     grubbs_limit,
     interlaboratory_cells,
     interlaboratory_precision,
@@ -329,18 +329,23 @@ def test_the_form_behind_the_results_is_found(form: str, intercept: float, slope
     level = np.geomspace(1.0, 1000.0, 8)
     truth = intercept * level**slope if form == "power" else intercept + slope * level
     drawn = truth * np.sqrt(np.random.default_rng(5).chisquare(60, (200, 8)) / 60)
-    found = [fit_precision_relation(level, one, [60] * 8) for one in drawn]
+    found = [precision_relations(level, one, [60] * 8)[0] for one in drawn]
     assert np.mean([one.form == form for one in found]) > 0.7
-    right = [fit_precision_relation(level, one, [60] * 8, form) for one in drawn]  # type: ignore[arg-type]
+    right = [of_form(form, precision_relations(level, one, [60] * 8)) for one in drawn]
     assert np.mean([one.deviation_at(level) for one in right], axis=0) == pytest.approx(truth, rel=0.02)
     assert np.mean([one.p_value < 0.05 for one in right]) == pytest.approx(0.06, abs=0.06)
 
 
+def of_form(form: str, relations: tuple[PrecisionRelation, ...]) -> PrecisionRelation:
+    (found,) = (one for one in relations if one.form == form)
+    return found
+
+
 def test_a_relation_on_the_curve_is_exact() -> None:
     level = np.array([2.0, 5.0, 20.0, 90.0])
-    line = fit_precision_relation(level, 0.1 + 0.03 * level, [10] * 4, "linear")
+    line = of_form("linear", precision_relations(level, 0.1 + 0.03 * level, [10] * 4))
     assert (line.intercept, line.slope) == pytest.approx((0.1, 0.03), rel=1e-9)
-    power = fit_precision_relation(level, 0.1 * level**0.6, [10] * 4, "power")
+    power = of_form("power", precision_relations(level, 0.1 * level**0.6, [10] * 4))
     assert (power.intercept, power.slope) == pytest.approx((0.1, 0.6), rel=1e-12)
     assert power.deviance == pytest.approx(0.0, abs=1e-20)
     assert precision_relations(level, 0.1 * level**0.6, [10] * 4)[0].form == "power"
@@ -366,8 +371,6 @@ def test_refusals() -> None:
         screen_cells(one_level(*GOOD), keep=[("Z", "1")])
     with pytest.raises(ValueError, match=r"deviation \[0.1, 0.0, 0.2\]: 3 values above 0 were expected"):
         precision_relations([1.0, 2.0, 3.0], [0.1, 0.0, 0.2], [5, 5, 5])
-    with pytest.raises(ValueError, match="form 'square': one of constant, proportional, linear, power was expected"):
-        fit_precision_relation([1.0, 2.0, 3.0], [0.1, 0.1, 0.2], [5, 5, 5], "square")  # type: ignore[arg-type]
 
 
 # --- By hand, field by field ---

@@ -15,13 +15,11 @@ from scipy.stats import ncx2
 from labcalc.statistics import (
     InputQuantity,
     UncertaintyBudget,
-    Validation,
-    monte_carlo,
-    numerical_tolerance,
     standard_from_half_width,
     uncertainty_budget,
-    validated,
 )
+from tests.statistics import monte_carlo as simulation
+from tests.statistics.monte_carlo import Validation, monte_carlo, numerical_tolerance, validated
 from tests.statistics.test_uncertainty import GAUGE, gauge_length
 
 
@@ -234,7 +232,7 @@ def test_an_adaptive_run_gives_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """JCGM 101:2008, 7.9.4: blocks of 10 000, or of 100/(1 - p) where that is more; two of them at least."""
     inputs = [InputQuantity("x", 0.0, 1.0)]
     assert monte_carlo(total, [InputQuantity("x", 3.0, 0.0)]).trials == 20_000
-    monkeypatch.setattr("labcalc.statistics.decisions.monte_carlo_propagation.MOST_TRIALS", 40_000)
+    monkeypatch.setattr(simulation, "MOST_TRIALS", 40_000)
     found = monte_carlo(total, inputs, digits=6)
     assert (found.trials, found.settled) == (40_000, False)
     wide = monte_carlo(total, inputs, confidence=0.9975, digits=6)

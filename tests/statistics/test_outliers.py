@@ -97,7 +97,7 @@ def test_a_pair_of_normal_values_is_odd_as_often_as_stated(number: int) -> None:
 
 def test_the_distribution_behind_a_pair_holds_the_single_value() -> None:
     """Where the bound of one value is exact (far tail), the integral for pairs passes through it: 1e-4 relative."""
-    from labcalc.statistics.precision.outlier_pairs import _largest_deviate_distribution
+    from labcalc.statistics.precision.outlier_limits import _largest_deviate_distribution
 
     angle = np.linspace(0.0, np.pi / 2.0, 20_001)
     chance = _largest_deviate_distribution(8, angle)
@@ -124,7 +124,6 @@ def test_rosner() -> None:
     assert found.statistics == pytest.approx(printed, abs=1.01e-3)
     assert found.limits_5_percent == pytest.approx(limits, abs=1.01e-3)
     assert (found.stragglers_and_outliers, found.outliers) == (3, 0)
-    assert found.standings == ("straggler",) * 3 + ("within",) * 7
     assert [values[place] for place in found.places[:3]] == [6.01, 5.42, 5.34]
 
 
@@ -263,7 +262,6 @@ def test_values_taken_away_step_by_step() -> None:
     assert found.limits_1_percent == pytest.approx(tuple(grubbs_limit([5, 4], 0.01)))
     odd = ExtremeDeviates((0, 1, 2, 3), (1.0, 3.0, 2.0, 1.0), (1.5, 2.0, 1.9, 1.0), (2.0, 2.5, 2.2, 2.0), 9)
     assert (odd.stragglers_and_outliers, odd.outliers) == (3, 2)
-    assert odd.standings == ("outlier", "outlier", "straggler", "within")
 
 
 @pytest.mark.parametrize(

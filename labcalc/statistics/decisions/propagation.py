@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-_STEP = 1e-6
-"""Relative step of the central difference: its truncation error is of the order of 1e-12."""
+from labcalc.statistics.series import Array
 
-_PRINTED = 1e-3
-"""A printed matrix may miss being positive by the rounding of its last digit."""
+_STEP = 1e-6  # relative step of the central difference: its truncation error is of the order of 1e-12
+_PRINTED = 1e-3  # A printed matrix may miss being positive by the rounding of its last digit
 
 
 def propagated_uncertainty(
@@ -29,24 +28,18 @@ def propagated_uncertainty(
 
     Parameters
     ----------
-    function : callable
-        Model of the measurement, [any unit].
-    values : sequence of float
-        Best estimates of the inputs, [unit of each input].
-    uncertainties : sequence of float
-        Uncertainty of each input, [unit of each input].
-    correlation : array_like of float, optional
-        Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
+    function : Model of the measurement, [any unit].
+    values : Best estimates of the inputs, [unit of each input].
+    uncertainties : Uncertainty of each input, [unit of each input].
+    correlation : Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
 
     Returns
     -------
-    float
-        Uncertainty of the output, [unit of the output]; NaN where an input's uncertainty is NaN.
+    Uncertainty of the output, [unit of the output]; NaN where an input's uncertainty is NaN.
 
     Raises
     ------
-    ValueError
-        The numbers of values and uncertainties differ, an uncertainty is negative, or the matrix is not one of
+    ValueError : The numbers of values and uncertainties differ, an uncertainty is negative, or the matrix is not one of
         correlations.
 
     References
@@ -68,39 +61,23 @@ def propagated_covariance(
     values: Sequence[float],
     uncertainties: Sequence[float],
     correlation: ArrayLike | None = None,
-) -> NDArray[np.float64]:
-    """Return the covariance matrix of one or several outputs that share their inputs.
+) -> Array:
+    """Return the covariance matrix, [product of the outputs' units], of outputs that share their inputs, m × m.
 
     Parameters
     ----------
-    function : callable
-        Model of the measurement, a number or a sequence of numbers, [any units].
-    values : sequence of float
-        Best estimates of the inputs, [unit of each input].
-    uncertainties : sequence of float
-        Uncertainty of each input, [unit of each input].
-    correlation : array_like of float, optional
-        Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
-
-    Returns
-    -------
-    numpy.ndarray of float
-        Covariance matrix of the outputs, [product of the outputs' units], m × m.
+    function : Model of the measurement, a number or a sequence of numbers, [any units].
+    values : Best estimates of the inputs, [unit of each input].
+    uncertainties : Uncertainty of each input, [unit of each input].
+    correlation : Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
 
     Raises
     ------
-    ValueError
-        As for :func:`propagated_uncertainty`.
+    ValueError : As for :func:`propagated_uncertainty`.
 
     References
     ----------
     .. [1] JCGM 100:2008, H.2.3, equation H.9 (one output: equation 16); JCGM 102:2011, 6.2.1.2.
-
-    Examples
-    --------
-    >>> propagated_covariance(lambda a, b: (a + b, a - b), [1.0, 1.0], [2.0, 1.0]).round(6)
-    array([[5., 3.],
-           [3., 5.]])
     """
     spread = _uncertainties(values, uncertainties)
     covariance = np.outer(spread, spread) * checked_correlation(correlation, spread.size)
@@ -115,31 +92,18 @@ def sensitivities(
     function: Callable[..., float] | Callable[..., ArrayLike],
     values: Sequence[float],
     uncertainties: Sequence[float] | None = None,
-) -> NDArray[np.float64]:
-    """Return the sensitivity coefficients of a model at the estimates of its inputs, by central differences.
+) -> Array:
+    """Return the derivatives, [unit of the output / unit of the input], of a model at its estimates, n or m × n.
 
     Parameters
     ----------
-    function : callable
-        Model of the measurement, a number or a sequence of numbers, [any units].
-    values : sequence of float
-        Best estimates of the inputs, [unit of each input].
-    uncertainties : sequence of float, optional
-        Uncertainty of each input, [unit of each input]; it gives the scale of an input that is 0.
-
-    Returns
-    -------
-    numpy.ndarray of float
-        Derivatives, [unit of the output / unit of the input], n or m × n.
+    function : Model of the measurement, a number or a sequence of numbers, [any units].
+    values : Best estimates of the inputs, [unit of each input].
+    uncertainties : Uncertainty of each input, [unit of each input]; it gives the scale of an input that is 0.
 
     References
     ----------
     .. [1] JCGM 100:2008, 5.1.3 and its note 2.
-
-    Examples
-    --------
-    >>> sensitivities(lambda a, b: a * b, [3.0, 4.0]).round(6)
-    array([4., 3.])
     """
     point = np.asarray(values, dtype=float)
     spread = np.nan_to_num(np.zeros_like(point) if uncertainties is None else np.asarray(uncertainties, dtype=float))
@@ -153,40 +117,7 @@ def sensitivities(
     return np.stack(columns, axis=-1)
 
 
-def correlation_from_covariance(covariance: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Split a covariance matrix into standard uncertainties and correlation coefficients.
-
-    Parameters
-    ----------
-    covariance : array_like of float
-        Covariance matrix, [product of the quantities' units], n × n, symmetric.
-
-    Returns
-    -------
-    uncertainties : numpy.ndarray of float
-        Standard uncertainties, [unit of each quantity], n.
-    correlation : numpy.ndarray of float
-        Correlation coefficients, [-], n × n; a quantity without uncertainty is correlated with nothing.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, equation 14.
-
-    Examples
-    --------
-    >>> correlation_from_covariance([[4.0, 3.0], [3.0, 9.0]])
-    (array([2., 3.]), array([[1. , 0.5],
-           [0.5, 1. ]]))
-    """
-    matrix = np.asarray(covariance, dtype=float)
-    uncertainties = np.sqrt(np.diag(matrix))
-    scale = np.where(uncertainties > 0.0, uncertainties, 1.0)
-    correlation = matrix / np.outer(scale, scale)
-    np.fill_diagonal(correlation, 1.0)
-    return uncertainties, correlation
-
-
-def _uncertainties(values: Sequence[float], uncertainties: Sequence[float]) -> NDArray[np.float64]:
+def _uncertainties(values: Sequence[float], uncertainties: Sequence[float]) -> Array:
     spread = np.asarray(uncertainties, dtype=float)
     if spread.shape != np.shape(values):
         raise ValueError(f"{np.size(values)} values, but {spread.size} uncertainties: one for each value was expected")
@@ -195,7 +126,7 @@ def _uncertainties(values: Sequence[float], uncertainties: Sequence[float]) -> N
     return spread
 
 
-def checked_correlation(correlation: ArrayLike | None, inputs: int) -> NDArray[np.float64]:
+def checked_correlation(correlation: ArrayLike | None, inputs: int) -> Array:
     """Check a matrix of correlations; none stands for the identity."""
     if correlation is None:
         return np.eye(inputs)

@@ -14,10 +14,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.coverage import coverage_factor, effective_degrees_of_freedom
 from labcalc.statistics.decisions.propagation import propagated_uncertainty, sensitivities
+from labcalc.statistics.series import Array
 
-Distribution: TypeAlias = (
-    Literal["normal", "rectangular", "triangular", "arcsine"] | Callable[[Generator, int], NDArray[np.float64]]
-)
+Distribution: TypeAlias = Literal["normal", "rectangular", "triangular", "arcsine"] | Callable[[Generator, int], Array]
 """A shape by name, or a function of a generator and a number that draws from a shape of mean 0 and deviation 1."""
 
 _HALF_WIDTHS: Mapping[str, float] = MappingProxyType(
@@ -29,8 +28,8 @@ _HALF_WIDTHS: Mapping[str, float] = MappingProxyType(
 class InputQuantity:
     """One input of a measurement's model: estimate, standard uncertainty, and where they come from.
 
-    The distribution matters to Monte Carlo only. A normal input with a finite number of degrees of freedom is drawn
-    from Student's distribution (JCGM 101:2008, 6.4.9).
+    The distribution is for a simulation; the budget is first order. A normal input with a finite number of degrees of
+    freedom is drawn from Student's distribution (JCGM 101:2008, 6.4.9).
     """
 
     name: str
@@ -90,32 +89,20 @@ def uncertainty_budget(
     correlation: ArrayLike | None = None,
     confidence: float = 0.95,
 ) -> UncertaintyBudget:
-    """Evaluate a model of a measurement with its first-order uncertainty, component by component.
+    """Evaluate a model of a measurement, [unit of the output], with its first-order uncertainty by components.
 
     Parameters
     ----------
-    function : callable
-        Model of the measurement, inputs in the order of ``inputs``, [any unit].
-    inputs : sequence of InputQuantity
-        Estimates with standard uncertainties, [unit of each input].
-    quantity : str
-        What the output is.
-    unit : str
-        The output's unit.
-    correlation : array_like of float, optional
-        Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
-    confidence : float
-        Coverage probability of the expanded uncertainty, [-], above 0 and below 1.
-
-    Returns
-    -------
-    UncertaintyBudget
-        Value, uncertainties and components, [unit of the output].
+    function : Model of the measurement, inputs in the order of ``inputs``, [any unit].
+    inputs : Estimates with standard uncertainties, [unit of each input].
+    quantity : What the output is.
+    unit : The output's unit.
+    correlation : Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
+    confidence : Coverage probability of the expanded uncertainty, [-], above 0 and below 1.
 
     Raises
     ------
-    ValueError
-        The matrix is not one of correlations, or the confidence is not between 0 and 1.
+    ValueError : The matrix is not one of correlations, or the confidence is not between 0 and 1.
 
     References
     ----------
@@ -136,37 +123,16 @@ def uncertainty_budget(
     degrees = _effective(contributions, np.array([i.degrees_of_freedom for i in inputs]), related)
     factor = coverage_factor(confidence, degrees)
     shares = contributions * (related @ contributions) / combined**2 if combined != 0.0 else np.zeros(len(inputs))
-    return UncertaintyBudget(
-        quantity,
-        unit,
-        float(function(*values)),
-        combined,
-        degrees,
-        confidence,
-        factor,
-        factor * combined,
-        tuple(
-            _component(i, float(c), float(y), float(s))
-            for i, c, y, s in zip(inputs, slopes, contributions, shares, strict=True)
-        ),
+    told = np.stack([slopes, contributions, shares], axis=-1).tolist()
+    components = tuple(
+        BudgetComponent(i.name, i.value, i.standard_uncertainty, i.unit, c, y, s, i.degrees_of_freedom, i.source)
+        for i, (c, y, s) in zip(inputs, told, strict=True)
     )
+    value, expanded = float(function(*values)), factor * combined
+    return UncertaintyBudget(quantity, unit, value, combined, degrees, confidence, factor, expanded, components)
 
 
-def _component(given: InputQuantity, sensitivity: float, contribution: float, share: float) -> BudgetComponent:
-    return BudgetComponent(
-        given.name,
-        given.value,
-        given.standard_uncertainty,
-        given.unit,
-        sensitivity,
-        contribution,
-        share,
-        given.degrees_of_freedom,
-        given.source,
-    )
-
-
-def _effective(contributions: NDArray[np.float64], degrees: NDArray[np.float64], related: NDArray[np.float64]) -> float:
+def _effective(contributions: Array, degrees: Array, related: Array) -> float:
     """Welch-Satterthwaite over groups: inputs that are correlated count as one component of the smallest number."""
     groups = _groups(related)
     variances = [contributions[g] @ related[np.ix_(g, g)] @ contributions[g] for g in groups]
@@ -175,7 +141,7 @@ def _effective(contributions: NDArray[np.float64], degrees: NDArray[np.float64],
     )
 
 
-def _groups(related: NDArray[np.float64]) -> list[NDArray[np.intp]]:
+def _groups(related: Array) -> list[NDArray[np.intp]]:
     """Inputs that hang together by correlation, directly or through others."""
     if np.array_equal(related, np.eye(len(related))):
         return list(np.arange(len(related))[:, None])
@@ -184,33 +150,21 @@ def _groups(related: NDArray[np.float64]) -> list[NDArray[np.intp]]:
 
 
 def standard_from_half_width(half_width: float, distribution: Literal["rectangular", "triangular", "arcsine"]) -> float:
-    """Return the standard uncertainty of a quantity that is known to lie within limits.
+    """Return the standard uncertainty, [unit of the quantity], of what is known to lie within limits.
 
     Parameters
     ----------
-    half_width : float
-        Half of the distance between the limits, [unit of the quantity]; half a step for a resolution.
-    distribution : {"rectangular", "triangular", "arcsine"}
-        What is known of it between them, [-]; arcsine for a quantity that swings, such as a bath's temperature.
-
-    Returns
-    -------
-    float
-        Standard uncertainty, [unit of the quantity].
+    half_width : Half of the distance between the limits, [unit of the quantity]; half a step for a resolution.
+    distribution : What is known of it between them, [-]; arcsine for a quantity that swings, such as a bath's
+        temperature.
 
     Raises
     ------
-    ValueError
-        The distribution is none of these.
+    ValueError : The distribution is none of these.
 
     References
     ----------
     .. [1] JCGM 100:2008, equations 7 and 9b; JCGM 101:2008, table 1.
-
-    Examples
-    --------
-    >>> round(standard_from_half_width(0.005, "rectangular"), 6)
-    0.002887
     """
     if distribution not in _HALF_WIDTHS:
         raise ValueError(f"distribution {distribution!r}: one of {', '.join(_HALF_WIDTHS)} was expected")

@@ -9,6 +9,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.statistics.series import Array
+
 
 @dataclass(frozen=True)
 class Nesting:
@@ -27,7 +29,7 @@ class Nesting:
         return self.order.size
 
     @cached_property
-    def sizes(self) -> tuple[NDArray[np.float64], ...]:
+    def sizes(self) -> tuple[Array, ...]:
         """Results in each group, a level each."""
         return tuple(np.diff(one, append=self.number).astype(float) for one in self.starts)
 
@@ -41,11 +43,11 @@ class Nesting:
         """Where the groups of a level begin among the groups of the level below."""
         return np.searchsorted(self.starts[level + 1], self.starts[level])
 
-    def degrees_of_freedom(self) -> NDArray[np.float64]:
+    def degrees_of_freedom(self) -> Array:
         """Degrees of freedom of each factor and, last, of the results within the innermost groups."""
         return np.diff([*(one.size for one in self.starts), self.number]).astype(float)
 
-    def effective_degrees(self, variances: NDArray[np.float64]) -> NDArray[np.float64]:
+    def effective_degrees(self, variances: Array) -> Array:
         """Return the degrees of freedom of the chi-square that each mean square comes nearest to.
 
         The groups' means of unbalanced data differ in variance: a mean square then has fewer than it counts, the more
@@ -56,7 +58,7 @@ class Nesting:
             [*(self._effective_degrees(level, variances) for level in inner), self.degrees_of_freedom()[-1]]
         )
 
-    def _effective_degrees(self, level: int, variances: NDArray[np.float64]) -> float:
+    def _effective_degrees(self, level: int, variances: Array) -> float:
         size, above, first = self.sizes[level], self.sizes[level - 1], self.children(level - 1)
         spread = self._spread_of_means(level, variances)
         weighted = np.add.reduceat(size**2 * spread, first) / above
@@ -67,7 +69,7 @@ class Nesting:
         squared = squared + weighted**2
         return float(expected.sum()) ** 2 / float(squared.sum())
 
-    def _spread_of_means(self, level: int, variances: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _spread_of_means(self, level: int, variances: Array) -> Array:
         """Variance of each group's mean about what its level above gives."""
         size, ancestor = self.sizes[level], np.arange(self.sizes[level].size)
         spread = variances[level - 1] + variances[-1] / size
@@ -76,14 +78,12 @@ class Nesting:
             spread = spread + variances[below - 1] * np.bincount(ancestor, self.sizes[below] ** 2) / size**2
         return np.asarray(spread)
 
-    def means(self, values: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    def means(self, values: Array) -> tuple[Array, ...]:
         """Return the mean of each group, a level each; ``values`` in the order, a column a set of results."""
         return tuple(_corrected_means(values, start, size) for start, size in zip(self.starts, self.sizes, strict=True))
 
 
-def _corrected_means(
-    values: NDArray[np.float64], starts: NDArray[np.intp], sizes: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _corrected_means(values: Array, starts: NDArray[np.intp], sizes: Array) -> Array:
     """Two passes: the second adds the mean of what the first has left over."""
     shape = (-1,) + (1,) * (values.ndim - 1)
     means = np.add.reduceat(values, starts) / sizes.reshape(shape)
@@ -92,26 +92,7 @@ def _corrected_means(
 
 
 def nesting(factors: Mapping[str, ArrayLike], number: int) -> Nesting:
-    """Return the groups within groups.
-
-    Parameters
-    ----------
-    factors : mapping of str to array_like
-        Code of each result, [-], by the factor's name, outermost factor first; a code need not be unique beyond the
-        group that it stands in. No factor: one group of results.
-    number : int
-        Number of results, [-].
-
-    Returns
-    -------
-    Nesting
-        Groups of each level, [-].
-
-    Raises
-    ------
-    ValueError
-        A factor with another number of codes, or a code that is missing.
-    """
+    """Return groups within groups by the codes of factors, outermost first; a code counts within its outer group."""
     path, marks = np.zeros(number, dtype=np.intp), [np.zeros(number, dtype=np.intp)]
     for name, codes in factors.items():
         own = _codes(name, codes, number)
@@ -132,7 +113,7 @@ def _codes(name: str, codes: ArrayLike, number: int) -> NDArray[np.intp]:
     return np.unique(given, return_inverse=True)[1]
 
 
-def centred(results: NDArray[np.float64], decimals: int | None) -> NDArray[np.float64]:
+def centred(results: Array, decimals: int | None) -> Array:
     """Return the results less the first of them: nearly always exact, and small numbers to go on with.
 
     With ``decimals`` the differences are brought back to the printed ones, which binary numbers only come close to.

@@ -20,10 +20,8 @@ class AgreementLimits:
     deviation: float
     lower: float
     upper: float
-    mean_error: float
-    """Standard error of the mean."""
-    limit_error: float
-    """Standard error of each limit."""
+    mean_error: float  # standard error of the mean
+    limit_error: float  # standard error of each limit
     mean_interval: tuple[float, float]
     lower_interval: tuple[float, float]
     upper_interval: tuple[float, float]
@@ -34,7 +32,7 @@ class AgreementLimits:
 def agreement_limits(
     first: ArrayLike, second: ArrayLike, *, coverage: float = 0.95, confidence: float = 0.95
 ) -> AgreementLimits:
-    r"""Return the limits of agreement of first and second results.
+    r"""Return the limits of agreement, [unit of the results], of first and second results.
 
     .. math:: \bar d \pm 1.96 \, s_d, \quad s(limit) = s_d \sqrt{1 / n + 1.96^2 / 2 (n - 1)}
 
@@ -42,25 +40,14 @@ def agreement_limits(
 
     Parameters
     ----------
-    first : array_like of float
-        First result of each pair, [any unit], two pairs or more.
-    second : array_like of float
-        Second results, [unit of the first].
-    coverage : float
-        Share of differences between the limits, [-].
-    confidence : float
-        Confidence of the intervals of mean and limits, [-].
-
-    Returns
-    -------
-    AgreementLimits
-        Mean of first minus second, standard deviation, limits, their standard errors and intervals, [unit of the
-        results].
+    first : First result of each pair, [any unit], two pairs or more.
+    second : Second results, [unit of the first].
+    coverage : Share of differences between the limits, [-].
+    confidence : Confidence of the intervals of mean and limits, [-].
 
     Raises
     ------
-    ValueError
-        Fewer than two pairs, two numbers of results, or one that is not finite.
+    ValueError : Fewer than two pairs, two numbers of results, or one that is not finite.
 
     References
     ----------

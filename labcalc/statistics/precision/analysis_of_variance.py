@@ -1,8 +1,7 @@
-"""Analysis of variance: one way, and nested to any depth, with expected mean squares of unbalanced data."""
+"""Analysis of variance, nested to any depth, with expected mean squares of unbalanced data."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -10,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.precision._nesting import Nesting, centred, nesting
-from labcalc.statistics.series import finite_series
+from labcalc.statistics.series import Array, finite_series
 
 
 @dataclass(frozen=True)
@@ -29,23 +28,6 @@ class AnalysisLine:
 
 
 @dataclass(frozen=True)
-class OneWayAnalysis:
-    """Between and within groups, and the F-test that the groups' means are equal.
-
-    ``f`` is infinite where the results within every group are all alike, NaN where all results are.
-    """
-
-    number: int
-    mean: float
-    between: AnalysisLine
-    within: AnalysisLine
-    f: float
-    p_value: float
-    r_squared: float
-    residual_deviation: float
-
-
-@dataclass(frozen=True)
 class NestedAnalysis:
     """Lines from the outermost factor to the results within the innermost groups.
 
@@ -59,12 +41,12 @@ class NestedAnalysis:
     layout: Nesting = field(repr=False, compare=False)
 
     @property
-    def mean_squares(self) -> NDArray[np.float64]:
+    def mean_squares(self) -> Array:
         """Mean square of each line."""
         return np.array([line.mean_square for line in self.lines])
 
     @property
-    def degrees_of_freedom(self) -> NDArray[np.float64]:
+    def degrees_of_freedom(self) -> Array:
         """Degrees of freedom of each line."""
         return np.array([line.degrees_of_freedom for line in self.lines], dtype=float)
 
@@ -72,67 +54,6 @@ class NestedAnalysis:
     def balanced(self) -> bool:
         """Every group of a level holds as many results as its sisters."""
         return all(np.ptp(sizes) == 0.0 for sizes in self.layout.sizes)
-
-
-def one_way_analysis(results: ArrayLike, groups: ArrayLike, *, decimals: int | None = None) -> OneWayAnalysis:
-    """Compare the means of groups of results.
-
-    Parameters
-    ----------
-    results : array_like of float
-        Results, [any unit].
-    groups : array_like
-        Group of each result, [-].
-    decimals : int, optional
-        Decimals that the results were printed with, [-]. Where the numbers have many leading figures in common, the
-        nearest binary number of each is off by a visible part of their differences; given the decimals, the printed
-        differences are worked with instead.
-
-    Returns
-    -------
-    OneWayAnalysis
-        Sums of squares, [unit of the results squared], F, its probability and the share of the groups in the sum of
-        squares, [-]. The NIST one-way sets give 13 or more of their certified 15 digits with ``decimals``; without,
-        those with 13 leading figures in common (SmLs07 to SmLs09) give 4, which is what the binary inputs hold.
-
-    Raises
-    ------
-    ValueError
-        Fewer than two groups, no group of two results, a result that is not finite, or one with more decimals.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.3.3; NIST Statistical Reference Datasets, analysis of
-       variance.
-
-    Examples
-    --------
-    >>> found = one_way_analysis([1.4, 1.3, 1.5, 1.8, 1.7, 1.9], ["a", "a", "a", "b", "b", "b"], decimals=1)
-    >>> round(found.f, 6), round(found.r_squared, 6)
-    (24.0, 0.857143)
-    """
-    from scipy.special import fdtrc
-
-    nested = nested_analysis(results, {"groups": groups}, lowest="results", decimals=decimals)
-    between, within = nested.lines
-    f = _ratio(between.mean_square, within.mean_square)
-    total = between.sum_of_squares + within.sum_of_squares
-    return OneWayAnalysis(
-        number=nested.number,
-        mean=nested.mean,
-        between=between,
-        within=within,
-        f=f,
-        p_value=float(fdtrc(between.degrees_of_freedom, within.degrees_of_freedom, f)),
-        r_squared=between.sum_of_squares / total if total > 0.0 else math.nan,
-        residual_deviation=math.sqrt(within.mean_square),
-    )
-
-
-def _ratio(above: float, below: float) -> float:
-    if below > 0.0:
-        return above / below
-    return math.inf if above > 0.0 else math.nan
 
 
 def nested_analysis(
@@ -152,29 +73,24 @@ def nested_analysis(
 
     Parameters
     ----------
-    results : array_like of float
-        Results, [any unit].
-    factors : mapping of str to array_like
-        Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer group.
-        None: the plain spread of the results.
-    lowest : str
-        What the results within the innermost groups are called.
-    series : array_like, optional
-        Material of each result, [-], where several materials, each with a mean of its own, were measured side by side:
-        every innermost group holds each equally often. The lowest line loses their degrees of freedom.
-    decimals : int, optional
-        Decimals that the results were printed with, [-]; see ``one_way_analysis``.
+    results : Results, [any unit].
+    factors : Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer
+        group. None: the plain spread of the results.
+    lowest : What the results within the innermost groups are called.
+    series : Material of each result, [-], where several materials, each with a mean of its own, were measured side by
+        side: every innermost group holds each equally often. The lowest line loses their degrees of freedom.
+    decimals : Decimals that the results were printed with, [-]. Where they have many leading figures in common, the
+        binary number nearest to each is off by a visible part of their differences; given the decimals, the printed
+        differences are worked with instead.
 
     Returns
     -------
-    NestedAnalysis
-        Sums of squares, [unit of the results squared], degrees of freedom and coefficients of the components, [-].
+    Sums of squares, [unit of the results squared], degrees of freedom and coefficients of the components, [-].
 
     Raises
     ------
-    ValueError
-        A level without degrees of freedom: it can't be told from the one below or above; a result that is not finite;
-        an innermost group that doesn't hold every material equally often.
+    ValueError : A level without degrees of freedom: it can't be told from the one below or above; a result that is not
+        finite; an innermost group that doesn't hold every material equally often.
 
     References
     ----------
@@ -223,13 +139,13 @@ def _materials(series: ArrayLike | None, nest: Nesting) -> NDArray[np.intp]:
     return ordered
 
 
-def _less_material_means(values: NDArray[np.float64], materials: NDArray[np.intp]) -> NDArray[np.float64]:
+def _less_material_means(values: Array, materials: NDArray[np.intp]) -> Array:
     """Take from each result the mean of its material; what groups differ by stays, since each holds every material."""
     rest = values - values.mean()
     return np.asarray(rest - (np.bincount(materials, rest) / np.bincount(materials))[materials])
 
 
-def _refuse_without_degrees(nest: Nesting, degrees: NDArray[np.float64], lowest: str) -> None:
+def _refuse_without_degrees(nest: Nesting, degrees: Array, lowest: str) -> None:
     names = ("all results", *nest.names, lowest)
     counts = [*(one.size for one in nest.starts), nest.number]
     for place, freedom in enumerate(degrees):
@@ -241,7 +157,7 @@ def _refuse_without_degrees(nest: Nesting, degrees: NDArray[np.float64], lowest:
             )
 
 
-def sums_of_squares(values: NDArray[np.float64], nest: Nesting) -> NDArray[np.float64]:
+def sums_of_squares(values: Array, nest: Nesting) -> Array:
     """Return the sum of squares of each line, a column a set of results; ``values`` in the nesting's order, about 0."""
     means = nest.means(values)
     shape = (-1,) + (1,) * (values.ndim - 1)
@@ -253,7 +169,7 @@ def sums_of_squares(values: NDArray[np.float64], nest: Nesting) -> NDArray[np.fl
     return np.array([*squares, (rest**2).sum(axis=0)])
 
 
-def expected_coefficients(nest: Nesting) -> NDArray[np.float64]:
+def expected_coefficients(nest: Nesting) -> Array:
     """Return how often each component counts in the expected mean square of each line."""
     levels, degrees = len(nest.starts), nest.degrees_of_freedom()
     table = np.zeros((levels, levels))

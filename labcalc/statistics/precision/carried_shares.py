@@ -13,12 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-FEWEST_CHANGES = 6
-"""Results after a sample of another level below which no share is estimated, [-]: our own choice."""
+from labcalc.statistics.series import Array
 
-_NOTHING = 1e-12
-"""Determinant of a correlation below which two shares can't be told apart."""
+FEWEST_CHANGES = 6  # results after a sample of another level below which no share is estimated, [-]: our own choice
 
+_NOTHING = 1e-12  # determinant of a correlation below which two shares can't be told apart
 _ONE_BEFORE = "every material ran after one and the same sample: nothing to compare it with"
 
 
@@ -30,12 +29,9 @@ class CarriedShare:
     standard_uncertainty: float
     degrees_of_freedom: int
     interval: tuple[float, float]
-    p_value: float
-    """Of a share so far from 0, on either side, where nothing is carried over."""
-    changes: int
-    """Results after a sample of another level: what the share rests on."""
-    why_not: str = ""
-    """Why there is no number, where there is none."""
+    p_value: float  # of a share so far from 0, on either side, where nothing is carried over
+    changes: int  # results after a sample of another level: what the share rests on
+    why_not: str = ""  # why there is no number, where there is none
 
     @property
     def known(self) -> bool:
@@ -53,17 +49,11 @@ class CarriedShare:
         return self.interval[0] > 0.0
 
     def changes_needed(self, half_width: float) -> float:
-        """Return how many results after a sample of another level give an interval of a wanted half width.
+        """Return how many results after another level, [-], give a wanted half width; NaN if k is unknown.
 
         Parameters
         ----------
-        half_width : float
-            Half width of the interval of k, [-], above 0.
-
-        Returns
-        -------
-        float
-            Number of results, [-], whole; NaN where the share is unknown.
+        half_width : Half width of the interval of k, [-], above 0.
         """
         if not self.known:
             return math.nan
@@ -74,43 +64,24 @@ class CarriedShare:
 class SharesOverTime:
     """Sums of a regression as it grew, row by row, so that it can be had for any stretch of time."""
 
-    information: NDArray[np.float64]
-    """Σ x xᵀ up to each row, shape (n + 1, p, p); the first is 0."""
-    moment: NDArray[np.float64]
-    """Σ x y, shape (n + 1, p)."""
-    squares: NDArray[np.float64]
-    """Σ y², shape (n + 1,)."""
-    numbers: NDArray[np.int64]
-    """Rows that tell something, shape (n + 1,)."""
-    changes: NDArray[np.int64]
-    """Results after a sample of another level, by share, shape (n + 1, p)."""
+    information: Array  # Σ x xᵀ up to each row, shape (n + 1, p, p); the first is 0
+    moment: Array  # Σ x y, shape (n + 1, p)
+    squares: Array  # Σ y², shape (n + 1,)
+    numbers: NDArray[np.int64]  # rows that tell something, shape (n + 1,)
+    changes: NDArray[np.int64]  # results after a sample of another level, by share, shape (n + 1, p)
 
-    def slopes(self) -> NDArray[np.float64]:
-        """Return the shares as each row found them.
-
-        Returns
-        -------
-        numpy.ndarray of float
-            Shares from the rows before each row, [-], shape (n, p); 0 where they don't tell anything.
-        """
+    def slopes(self) -> Array:
+        """Return the shares, [-], by the rows before each row, shape (n, p); 0 where they tell nothing."""
         return _solved(self.information[:-1], self.moment[:-1])[0]
 
     def between(self, first: int, last: int, *, confidence: float = 0.95) -> tuple[CarriedShare, ...]:
-        """Return the shares from a stretch of rows.
+        """Return the shares, [-], one for each column of contrasts, from a stretch of rows.
 
         Parameters
         ----------
-        first : int
-            First row, [-], from 0.
-        last : int
-            The row after the last, [-].
-        confidence : float
-            Of the intervals, [-].
-
-        Returns
-        -------
-        tuple of CarriedShare
-            One for each column of contrasts, [-]; NaN with its reason where the rows don't tell it.
+        first : First row, [-], from 0.
+        last : The row after the last, [-].
+        confidence : Of the intervals, [-].
         """
         information, moment = (sums[last] - sums[first] for sums in (self.information, self.moment))
         changes = (self.changes[last] - self.changes[first]).tolist()
@@ -126,9 +97,7 @@ class SharesOverTime:
         )
 
 
-def within_materials(
-    columns: ArrayLike, materials: ArrayLike, *, weights: ArrayLike | None = None
-) -> NDArray[np.float64]:
+def within_materials(columns: ArrayLike, materials: ArrayLike, *, weights: ArrayLike | None = None) -> Array:
     r"""Free columns of the level of each material, row by row, looking back only.
 
     .. math:: u_i = \sqrt{\frac{w_i W_{i-1}}{W_i}} \, (z_i - \bar z_{i-1})
@@ -138,18 +107,14 @@ def within_materials(
 
     Parameters
     ----------
-    columns : array_like of float
-        Columns, [any unit], shape (n, p), in the order of measurement.
-    materials : array_like of str
-        Material of each row.
-    weights : array_like of float, optional
-        Weights, [-]; 0 leaves a row out; none: all alike.
+    columns : Columns, [any unit], shape (n, p), in the order of measurement.
+    materials : Material of each row, [-].
+    weights : Weights, [-]; 0 leaves a row out; none: all alike.
 
     Returns
     -------
-    numpy.ndarray of float
-        Columns, [unit of the column times the root of a weight], shape (n, p); NaN in a material's first row and
-        in those left out.
+    Columns, [unit of the column times the root of a weight], shape (n, p); NaN in a material's first row and in those
+    left out.
 
     References
     ----------
@@ -192,22 +157,14 @@ def _alike_long(code: NDArray[np.int64]) -> Iterator[tuple[NDArray[np.int64], ND
 
 
 def shares_over_time(contrasts: ArrayLike, results: ArrayLike, changed: ArrayLike) -> SharesOverTime:
-    """Return the sums of the regression of results on contrasts, as they grew.
+    """Return the sums of the regression of results on contrasts, [unit of the results squared], as they grew.
 
     Parameters
     ----------
-    contrasts : array_like of float
-        What each share is multiplied by, [unit of the results], shape (n, p), freed of levels (``within_materials``);
-        a row with NaN tells nothing.
-    results : array_like of float
-        Results, freed of levels in the same way, [any unit], shape (n,).
-    changed : array_like of bool
-        Whether the result came after a sample of another level, for each share, shape (n, p).
-
-    Returns
-    -------
-    SharesOverTime
-        Sums up to each row, [unit of the results squared].
+    contrasts : What each share is multiplied by, [unit of the results], shape (n, p), freed of levels
+        (``within_materials``); a row with NaN tells nothing.
+    results : Results, freed of levels in the same way, [any unit], shape (n,).
+    changed : Whether the result came after a sample of another level, for each share, [-], shape (n, p).
     """
     x, y = np.asarray(contrasts, dtype=float), np.asarray(results, dtype=float)
     tells = np.isfinite(y) & np.all(np.isfinite(x), axis=1)
@@ -226,9 +183,7 @@ def _grown(values: NDArray[Any]) -> NDArray[Any]:
     return np.concatenate([np.zeros((1, *values.shape[1:]), values.dtype), np.cumsum(values, axis=0)])
 
 
-def _solved(
-    information: NDArray[np.float64], moment: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _solved(information: Array, moment: Array) -> tuple[Array, Array]:
     """Return shares and the inverse of the information; 0 for a share that nothing tells of."""
     diagonal = np.einsum("...ii->...i", information)
     told = diagonal > 0.0

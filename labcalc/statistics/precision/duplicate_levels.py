@@ -6,18 +6,15 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.statistics.series import paired_series
+from labcalc.statistics.series import Array, paired_series
 
 LEAST_PAIRS_FOR_A_POWER_LAW = 30
 """Pairs below which no power law is fitted, [-]: squares of differences scatter by 140 % each."""
 
-_GAMMA_SCALE = 2.0
-"""Variance over squared mean of d²/2, a chi-square with one degree of freedom."""
-
-_STEPS = 100
-"""More than convex Newton steps take."""
+_GAMMA_SCALE = 2.0  # variance over squared mean of d²/2, a chi-square with one degree of freedom
+_STEPS = 100  # more than convex Newton steps take
 
 
 @dataclass(frozen=True)
@@ -25,11 +22,9 @@ class LevelDependence:
     """Two tests of whether differences grow or fall with the level."""
 
     number: int
-    rank_correlation: float
-    """Of the differences' size with the pairs' means, by ranks; NaN where all are alike."""
+    rank_correlation: float  # of the differences' size with the pairs' means, by ranks; NaN where all are alike
     rank_p_value: float
-    lagrange_multiplier: float
-    """Of the squared differences on the means."""
+    lagrange_multiplier: float  # of the squared differences on the means
     multiplier_p_value: float
 
 
@@ -40,12 +35,7 @@ class PowerLaw:
     number: int
     factor: float
     exponent: float
-    exponent_error: float
-    """Standard error of b."""
-    log_factor_error: float
-    """Standard error of ln a."""
-    covariance: float
-    """Of ln a and b."""
+    exponent_error: float  # standard error of b
     confidence: float
 
     @property
@@ -56,80 +46,35 @@ class PowerLaw:
         reach = float(stdtrit(self.number - 2, (1.0 + self.confidence) / 2.0)) * self.exponent_error
         return self.exponent - reach, self.exponent + reach
 
-    def deviation_at(self, level: ArrayLike) -> NDArray[np.float64]:
-        """Return the standard deviation at a level.
+    def deviation_at(self, level: ArrayLike) -> Array:
+        """Return the standard deviation at a level, [unit of the results].
 
         Parameters
         ----------
-        level : array_like of float
-            Level, [unit of the results], above 0.
-
-        Returns
-        -------
-        numpy.ndarray of float
-            Standard deviation, [unit of the results], of the input's shape.
+        level : Level, [unit of the results], above 0.
         """
         return np.asarray(self.factor * np.asarray(level, dtype=float) ** self.exponent)
 
-    def interval_at(self, level: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the interval of the standard deviation at a level.
-
-        It is taken for one with as many degrees of freedom as its standard error says, less the two that the fit took:
-        so an interval of 95 % covers 94.5 to 95.5 % from 30 pairs on (simulated).
-
-        Parameters
-        ----------
-        level : array_like of float
-            Level, [unit of the results], above 0.
-
-        Returns
-        -------
-        tuple of numpy.ndarray of float
-            Lower and upper end, [unit of the results].
-        """
-        from scipy.special import chdtri
-
-        log = np.log(np.asarray(level, dtype=float))
-        variance = self.log_factor_error**2 + 2.0 * log * self.covariance + (log * self.exponent_error) ** 2
-        degrees = (1.0 - 2.0 / self.number) / (2.0 * variance)
-        tail, found = (1.0 - self.confidence) / 2.0, self.deviation_at(level)
-        low, high = (np.sqrt(degrees / chdtri(degrees, p)) for p in (tail, 1.0 - tail))
-        return found * low, found * high
-
 
 def level_dependence(first: ArrayLike, second: ArrayLike) -> LevelDependence:
-    r"""Test whether the differences of pairs depend on the level.
+    r"""Test whether the differences of pairs depend on the level: correlation, multiplier and p-values, [-].
 
     Spearman's rank correlation of \|d\| with the mean finds any steady growth; the multiplier of Breusch and Pagan
     (n R² of d² on the mean, in Koenker's form) a linear one of the variance. The mean of the differences is taken as 0.
 
     Parameters
     ----------
-    first : array_like of float
-        First result of each pair, [any unit], four pairs or more.
-    second : array_like of float
-        Second results, [unit of the first].
-
-    Returns
-    -------
-    LevelDependence
-        Correlation, multiplier and p-values, [-].
+    first : First result of each pair, [any unit], four pairs or more.
+    second : Second results, [unit of the first].
 
     Raises
     ------
-    ValueError
-        Fewer than four pairs, two numbers of results, or one that is not finite.
+    ValueError : Fewer than four pairs, two numbers of results, or one that is not finite.
 
     References
     ----------
     .. [1] C. Spearman, American Journal of Psychology 15 (1904) 72; p-value by t with n - 2 degrees of freedom.
     .. [2] T. S. Breusch and A. R. Pagan, Econometrica 47 (1979) 1287; R. Koenker, J. Econometrics 17 (1981) 107.
-
-    Examples
-    --------
-    >>> found = level_dependence([1.0, 2.1, 4.3, 8.8, 17.0], [1.1, 2.0, 4.0, 8.0, 15.0])
-    >>> round(found.rank_correlation, 3), round(found.lagrange_multiplier, 3)
-    (0.975, 4.453)
     """
     from scipy.special import gammaincc
 
@@ -140,7 +85,7 @@ def level_dependence(first: ArrayLike, second: ArrayLike) -> LevelDependence:
     return LevelDependence(one.size, correlation, p_value, multiplier, float(gammaincc(0.5, multiplier / 2.0)))
 
 
-def _rank_correlation(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
+def _rank_correlation(x: Array, y: Array) -> tuple[float, float]:
     from scipy.special import stdtr
 
     rho, degrees = _correlation(_ranks(x), _ranks(y)), x.size - 2
@@ -150,14 +95,14 @@ def _rank_correlation(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[f
     return rho, 2.0 * float(stdtr(degrees, -t))
 
 
-def _ranks(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def _ranks(values: Array) -> Array:
     """Return the ranks, the mean of theirs for equal values."""
     _, place, counts = np.unique(values, return_inverse=True, return_counts=True)
     last = np.cumsum(counts)
     return np.asarray((last - (counts - 1) / 2.0)[place])
 
 
-def _correlation(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
+def _correlation(x: Array, y: Array) -> float:
     x, y = x - x.mean(), y - y.mean()
     scale = math.sqrt(float(x @ x) * float(y @ y))
     return float(np.clip(x @ y / scale, -1.0, 1.0)) if scale > 0.0 else math.nan
@@ -173,22 +118,18 @@ def fit_power_law(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.
 
     Parameters
     ----------
-    first : array_like of float
-        First result of each pair, [any unit], above 0, 30 pairs or more.
-    second : array_like of float
-        Second results, [unit of the first].
-    confidence : float
-        Confidence of the intervals, [-].
+    first : First result of each pair, [any unit], above 0, 30 pairs or more.
+    second : Second results, [unit of the first].
+    confidence : Confidence of the intervals, [-].
 
     Returns
     -------
-    PowerLaw
-        Exponent b and its standard error, [-]; factor a, [unit of the results to the power 1 - b].
+    Exponent b and its standard error, [-]; factor a, [unit of the results to the power 1 - b].
 
     Raises
     ------
-    ValueError
-        Fewer than 30 pairs, a level that is not above 0, all on one level, or no difference other than 0 on one side.
+    ValueError : Fewer than 30 pairs, a level that is not above 0, all on one level, or no difference other than 0 on
+        one side.
 
     References
     ----------
@@ -211,20 +152,12 @@ def fit_power_law(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.
     if spread <= 1e-12 * level.size:
         raise ValueError(f"all {level.size} pairs lie on one level: a power law needs several")
     intercept, slope = _gamma_regression(x, half_square)
-    exponent, exponent_error = slope / 2.0, math.sqrt(_GAMMA_SCALE / spread) / 2.0
-    centre_variance = _GAMMA_SCALE / level.size / 4.0
-    return PowerLaw(
-        number=level.size,
-        factor=math.exp(intercept / 2.0 - exponent * centre),
-        exponent=exponent,
-        exponent_error=exponent_error,
-        log_factor_error=math.sqrt(centre_variance + (centre * exponent_error) ** 2),
-        covariance=-centre * exponent_error**2,
-        confidence=confidence,
-    )
+    exponent = slope / 2.0
+    factor, error = math.exp(intercept / 2.0 - exponent * centre), math.sqrt(_GAMMA_SCALE / spread) / 2.0
+    return PowerLaw(level.size, factor, exponent, error, confidence)
 
 
-def _gamma_regression(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
+def _gamma_regression(x: Array, y: Array) -> tuple[float, float]:
     """Return intercept and slope of ln E(y) on centred x by reweighted least squares, steps halved if they overshoot.
 
     The observed weights y/E(y) make them Newton's steps: the expected ones, all 1, may step to and fro for ever.
@@ -248,7 +181,7 @@ def _gamma_regression(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[f
     return float(beta[0]), float(beta[1])
 
 
-def _deviance(design: NDArray[np.float64], y: NDArray[np.float64], beta: NDArray[np.float64]) -> float:
+def _deviance(design: Array, y: Array, beta: Array) -> float:
     eta = beta @ design
     with np.errstate(over="ignore"):
         return float(np.sum(eta + y * np.exp(-eta)))

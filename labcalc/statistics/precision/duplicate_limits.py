@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.statistics.series import Array
+
 _MOST_PAIRS = 10**9
 
 
@@ -15,13 +17,11 @@ _MOST_PAIRS = 10**9
 class RepeatabilityComparison:
     """A precision found against a published one: variances' ratio, both one-sided p-values, and the verdict."""
 
-    ratio: float
-    """Limit found over the published one."""
+    ratio: float  # limit found over the published one
     ratio_interval: tuple[float, float]
     degrees_of_freedom: float
     published_degrees_of_freedom: float
-    p_worse: float
-    """How often chance alone gives a scatter as large, if the published precision is met."""
+    p_worse: float  # how often chance alone gives a scatter as large, if the published precision is met
     p_better: float
     confidence: float
 
@@ -34,8 +34,8 @@ class RepeatabilityComparison:
         return "better than published" if self.p_better < half else "as published"
 
 
-def difference_limit_factor(degrees_of_freedom: ArrayLike = math.inf, confidence: float = 0.95) -> NDArray[np.float64]:
-    r"""Return the factor from a standard deviation to the limit of the difference of two results.
+def difference_limit_factor(degrees_of_freedom: ArrayLike = math.inf, confidence: float = 0.95) -> Array:
+    r"""Return the factor, [-], from a standard deviation to the limit of the difference of two results.
 
     .. math:: f = t_{(1 + p) / 2, \nu} \sqrt 2
 
@@ -44,24 +44,12 @@ def difference_limit_factor(degrees_of_freedom: ArrayLike = math.inf, confidence
 
     Parameters
     ----------
-    degrees_of_freedom : array_like of float
-        Degrees of freedom of the standard deviation, [-], above 0.
-    confidence : float
-        Share of differences within the limit, [-].
-
-    Returns
-    -------
-    numpy.ndarray of float
-        Factor, [-], of the input's shape.
+    degrees_of_freedom : Degrees of freedom of the standard deviation, [-], above 0.
+    confidence : Share of differences within the limit, [-].
 
     References
     ----------
     .. [1] ISO 5725-6:1994, 4.1 (critical difference 2.8 s).
-
-    Examples
-    --------
-    >>> difference_limit_factor([5, 30, float("inf")]).round(3)
-    array([3.635, 2.888, 2.772])
     """
     from scipy.special import ndtri, stdtrit
 
@@ -80,32 +68,22 @@ def compare_repeatability(
     published_degrees_of_freedom: float = math.inf,
     confidence: float = 0.95,
 ) -> RepeatabilityComparison:
-    r"""Compare a repeatability found with a published one.
+    r"""Compare a repeatability found with a published one: ratio of the limits, p-values and verdict, [-].
 
     .. math:: \chi^2 / \nu = s^2 / \sigma_r^2, \quad \sigma_r = r / 1.96 \sqrt 2
 
     Parameters
     ----------
-    deviation : float
-        Repeatability standard deviation found, [any unit].
-    degrees_of_freedom : float
-        Its degrees of freedom, [-].
-    published_limit : float
-        Published repeatability limit r, [unit of the deviation], above 0.
-    published_degrees_of_freedom : float
-        How many differences stand behind the published limit, [-]; infinite: it is taken as known.
-    confidence : float
-        Confidence of the two-sided test and of the ratio's interval, [-].
-
-    Returns
-    -------
-    RepeatabilityComparison
-        Ratio of the limits with interval, p-values and verdict, [-].
+    deviation : Repeatability standard deviation found, [any unit].
+    degrees_of_freedom : Its degrees of freedom, [-].
+    published_limit : Published repeatability limit r, [unit of the deviation], above 0.
+    published_degrees_of_freedom : How many differences stand behind the published limit, [-]; infinite: it is taken as
+        known.
+    confidence : Confidence of the two-sided test and of the ratio's interval, [-].
 
     Raises
     ------
-    ValueError
-        The published limit is not above 0.
+    ValueError : The published limit is not above 0.
 
     References
     ----------
@@ -135,31 +113,19 @@ def compare_repeatability(
     return RepeatabilityComparison(math.sqrt(variance_ratio), (low, high), nu, published_nu, worse, better, confidence)
 
 
-def share_beyond(deviation: ArrayLike, limit: ArrayLike) -> NDArray[np.float64]:
-    r"""Return the share of pairs whose difference is to be expected beyond a limit.
+def share_beyond(deviation: ArrayLike, limit: ArrayLike) -> Array:
+    r"""Return the share of pairs, [-], whose difference is to be expected beyond a limit; 0.05 where r = 1.96 √2 s.
 
     .. math:: P(|d| > r) = \operatorname{erfc}(r / 2 s)
 
     Parameters
     ----------
-    deviation : array_like of float
-        Repeatability standard deviation s, [any unit], 0 or more.
-    limit : array_like of float
-        Limit r of the difference, [unit of the deviation], above 0.
-
-    Returns
-    -------
-    numpy.ndarray of float
-        Share, [-], of the inputs' common shape; 0.05 where r = 1.96 √2 s.
+    deviation : Repeatability standard deviation s, [any unit], 0 or more.
+    limit : Limit r of the difference, [unit of the deviation], above 0.
 
     References
     ----------
     .. [1] Difference of two normal results: standard deviation √2 s.
-
-    Examples
-    --------
-    >>> float(share_beyond(1.0, 1.96 * 2.0**0.5).round(3))
-    0.05
     """
     from scipy.special import erfc
 
@@ -171,7 +137,7 @@ def share_beyond(deviation: ArrayLike, limit: ArrayLike) -> NDArray[np.float64]:
 def pairs_needed(
     half_width: ArrayLike, confidence: float = 0.95, *, upper_bound_only: bool = False
 ) -> NDArray[np.int64]:
-    r"""Return how many pairs give a standard deviation as well as wanted.
+    r"""Return how many pairs, [-], give a standard deviation as well as wanted.
 
     The upper end of the interval is the farther one:
 
@@ -179,22 +145,13 @@ def pairs_needed(
 
     Parameters
     ----------
-    half_width : array_like of float
-        Largest relative distance w of the upper end from s, [-], such as 0.25; 0.0001 or more.
-    confidence : float
-        Confidence of the interval, [-].
-    upper_bound_only : bool
-        Whether only an upper bound is wanted: α in place of α/2.
-
-    Returns
-    -------
-    numpy.ndarray of int
-        Number of pairs, [-], of the input's shape.
+    half_width : Largest relative distance w of the upper end from s, [-], such as 0.25; 0.0001 or more.
+    confidence : Confidence of the interval, [-].
+    upper_bound_only : Whether only an upper bound is wanted: α in place of α/2.
 
     Raises
     ------
-    ValueError
-        A width is below 0.0001 or not finite.
+    ValueError : A width is below 0.0001 or not finite.
 
     References
     ----------
@@ -220,18 +177,12 @@ def pairs_needed(
     return np.asarray(high, dtype=np.int64)
 
 
-def holm_adjusted(p_values: ArrayLike) -> NDArray[np.float64]:
-    """Return p-values adjusted for being several: whichever is below 0.05 then, chance alone gives one in twenty times.
+def holm_adjusted(p_values: ArrayLike) -> Array:
+    """Return p-values, [-], adjusted for being several: chance alone gives one below 0.05 once in twenty times.
 
     Parameters
     ----------
-    p_values : array_like of float
-        p-values of tests that are read together, [-].
-
-    Returns
-    -------
-    numpy.ndarray of float
-        Adjusted p-values, [-], in the same order.
+    p_values : p-values of tests that are read together, [-].
 
     References
     ----------

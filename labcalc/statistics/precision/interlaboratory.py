@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.precision.outlier_limits import mandel_h_limit, mandel_k_limit
+from labcalc.statistics.series import Array
 
 
 @dataclass(frozen=True)
@@ -21,8 +22,8 @@ class InterlaboratoryCells:
     laboratories: tuple[str, ...]
     levels: tuple[str, ...]
     counts: NDArray[np.int64]
-    means: NDArray[np.float64]
-    deviations: NDArray[np.float64]
+    means: Array
+    deviations: Array
 
     @property
     def usual_count(self) -> NDArray[np.int64]:
@@ -32,17 +33,11 @@ class InterlaboratoryCells:
         return numbers[np.argmax(frequency, axis=0)] if numbers.size else np.ones(len(self.levels), dtype=np.int64)
 
     def only(self, kept: NDArray[np.bool_]) -> InterlaboratoryCells:
-        """Return the study with some cells empty.
+        """Return the study, [unit of the results], with some cells empty.
 
         Parameters
         ----------
-        kept : numpy.ndarray of bool
-            Which cells stay, laboratories × levels.
-
-        Returns
-        -------
-        InterlaboratoryCells
-            The study, [unit of the results].
+        kept : Which cells stay, laboratories × levels.
         """
         return replace(
             self,
@@ -62,10 +57,10 @@ class MandelStatistics:
 
     laboratories: tuple[str, ...]
     levels: tuple[str, ...]
-    h: NDArray[np.float64]
-    k: NDArray[np.float64]
-    h_limits: NDArray[np.float64]
-    k_limits: NDArray[np.float64]
+    h: Array
+    k: Array
+    h_limits: Array
+    k_limits: Array
     significance: float
 
     @property
@@ -80,36 +75,19 @@ class MandelStatistics:
 
 
 def interlaboratory_cells(
-    laboratory: Sequence[object] | NDArray[np.generic],
-    level: Sequence[object] | NDArray[np.generic],
-    value: ArrayLike,
+    laboratory: Sequence[object] | NDArray[np.generic], level: Sequence[object] | NDArray[np.generic], value: ArrayLike
 ) -> InterlaboratoryCells:
-    """Return a list of results, one a line, as cells; laboratories and levels keep the order in which they come.
+    """Return a list of results, [any unit], one a line, as cells; laboratories and levels keep their order.
 
     Parameters
     ----------
-    laboratory : sequence of str
-        Laboratory of each result.
-    level : sequence of str
-        Level (material) of each result.
-    value : array_like of float
-        Results, [any unit], finite; missing ones are left out of the list, not given as NaN.
-
-    Returns
-    -------
-    InterlaboratoryCells
-        Counts, [-], means and standard deviations, [unit of the results].
+    laboratory : Laboratory of each result, [-].
+    level : Level (material) of each result, [-].
+    value : Results, [any unit], finite; missing ones are left out of the list, not given as NaN.
 
     Raises
     ------
-    ValueError
-        Lists of different length, no result, or one that isn't finite.
-
-    Examples
-    --------
-    >>> cells = interlaboratory_cells(["B", "B", "A"], ["1", "1", "1"], [10.0, 10.2, 9.9])
-    >>> cells.laboratories, cells.counts.tolist(), cells.means.round(2).tolist()
-    (('B', 'A'), [[2], [1]], [[10.1], [9.9]])
+    ValueError : Lists of different length, no result, or one that isn't finite.
     """
     results = np.asarray(value, dtype=float)
     if not len(laboratory) == len(level) == results.size > 0 or results.ndim != 1:
@@ -145,31 +123,21 @@ def mandel_statistics(cells: InterlaboratoryCells, significance: float = 0.005) 
 
     Parameters
     ----------
-    cells : InterlaboratoryCells
-        The study, [any unit].
-    significance : float
-        Chance that a given cell of a good study is beyond its limit, [-]: 0.005 in ASTM E691, 0.01 and 0.05 in
-        ISO 5725-2.
+    cells : The study, [any unit].
+    significance : Chance that a given cell of a good study is beyond its limit, [-]: 0.005 in ASTM E691, 0.01 and 0.05
+        in ISO 5725-2.
 
     Returns
     -------
-    MandelStatistics
-        h and k, [-]; the mean of a level is that of its cell means, and limits of k go by each cell's own number.
+    h and k, [-]; the mean of a level is that of its cell means, and limits of k go by each cell's own number.
 
     Raises
     ------
-    ValueError
-        A significance that isn't between 0 and 1.
+    ValueError : A significance that isn't between 0 and 1.
 
     References
     ----------
     .. [1] ASTM E691-23, h and k; ISO 5725-2:2019, Mandel's h and k statistics.
-
-    Examples
-    --------
-    >>> cells = interlaboratory_cells([*"AABBCC"], ["1"] * 6, [10.0, 10.2, 10.1, 10.1, 10.4, 10.7])
-    >>> mandel_statistics(cells).h.ravel().round(3)
-    array([-0.577, -0.577,  1.155])
     """
     present, repeated = cells.counts > 0, cells.counts > 1
     degrees = np.where(repeated, cells.counts - 1.0, 0.0)

@@ -52,7 +52,7 @@ class ScreenedCells:
 
 
 def screen_cells(cells: InterlaboratoryCells, *, keep: Collection[tuple[str, str]] = ()) -> ScreenedCells:
-    """Screen a study level by level: Cochran on the standard deviations, then Grubbs on the means.
+    """Screen a study, [unit of the results], level by level: Cochran on the deviations, then Grubbs on the means.
 
     Cochran's test asks about the largest standard deviation, and again without it where that was an outlier; each
     repetition is less well founded, so look at the flags before you believe the third. Grubbs' test then asks about
@@ -62,21 +62,13 @@ def screen_cells(cells: InterlaboratoryCells, *, keep: Collection[tuple[str, str
 
     Parameters
     ----------
-    cells : InterlaboratoryCells
-        The study, [any unit].
-    keep : collection of tuple of str
-        (Laboratory, level) of outliers that stay, for a reason that the study's report gives; a pair stays whole where
-        one of the two is named.
-
-    Returns
-    -------
-    ScreenedCells
-        Cells kept, [unit of the results], with flags.
+    cells : The study, [any unit].
+    keep : (Laboratory, level) of outliers that stay, for a reason that the study's report gives; a pair stays whole
+        where one of the two is named.
 
     Raises
     ------
-    ValueError
-        ``keep`` names a laboratory or level that the study doesn't have.
+    ValueError : ``keep`` names a laboratory or level that the study doesn't have.
 
     References
     ----------

@@ -9,9 +9,9 @@ from types import MappingProxyType
 from typing import Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.statistics.series import finite_series
+from labcalc.statistics.series import Array, finite_series
 
 RelationForm: TypeAlias = Literal["constant", "proportional", "linear", "power"]
 
@@ -45,18 +45,12 @@ class PrecisionRelation:
         """Deviance with 2 for each parameter: the smallest is chosen."""
         return self.deviance + 2.0 * self.parameters
 
-    def deviation_at(self, level: ArrayLike) -> NDArray[np.float64]:
-        """Return the standard deviation at a level.
+    def deviation_at(self, level: ArrayLike) -> Array:
+        """Return the standard deviation at a level, [unit of the results].
 
         Parameters
         ----------
-        level : array_like of float
-            Level m, [unit of the results].
-
-        Returns
-        -------
-        numpy.ndarray of float
-            Standard deviation, [unit of the results].
+        level : Level m, [unit of the results].
         """
         return _curve(self.form, self.intercept, self.slope, np.asarray(level, dtype=float))
 
@@ -64,7 +58,7 @@ class PrecisionRelation:
 def precision_relations(
     level: ArrayLike, deviation: ArrayLike, degrees_of_freedom: ArrayLike
 ) -> tuple[PrecisionRelation, ...]:
-    r"""Fit every form, the best first.
+    r"""Fit every form, coefficients in [unit of the levels], the best first.
 
     The forms are fitted as the standard says: constant and proportional by plain averages (of s and of s/m), the power
     by a straight line through the logarithms, the line by weights 1/s², put right until they agree with the line.
@@ -77,23 +71,14 @@ def precision_relations(
 
     Parameters
     ----------
-    level : array_like of float
-        Mean of each level, [any unit], above 0, 3 or more.
-    deviation : array_like of float
-        Repeatability or reproducibility standard deviation at each level, [unit of the levels], above 0.
-    degrees_of_freedom : array_like of float
-        Degrees of freedom of each, [-], above 0. Reproducibilities of one study share their laboratories, so that their
-        deviance is a guide only.
-
-    Returns
-    -------
-    tuple of PrecisionRelation
-        Coefficients, [unit of the levels], with deviance, [-].
+    level : Mean of each level, [any unit], above 0, 3 or more.
+    deviation : Repeatability or reproducibility standard deviation at each level, [unit of the levels], above 0.
+    degrees_of_freedom : Degrees of freedom of each, [-], above 0. Reproducibilities of one study share their
+        laboratories, so that their deviance is a guide only.
 
     Raises
     ------
-    ValueError
-        Fewer than three levels, lists of different length, or a value that isn't above 0.
+    ValueError : Fewer than three levels, lists of different length, or a value that isn't above 0.
 
     References
     ----------
@@ -117,65 +102,18 @@ def precision_relations(
     return tuple(sorted(fits, key=lambda fit: fit.penalised_deviance))
 
 
-def fit_precision_relation(
-    level: ArrayLike, deviation: ArrayLike, degrees_of_freedom: ArrayLike, form: RelationForm | None = None
-) -> PrecisionRelation:
-    """Fit the relation of a standard deviation to the level: a form asked for, or the best of all.
-
-    Parameters
-    ----------
-    level : array_like of float
-        Mean of each level, [any unit], above 0, 3 or more.
-    deviation : array_like of float
-        Standard deviation at each level, [unit of the levels], above 0.
-    degrees_of_freedom : array_like of float
-        Degrees of freedom of each, [-], above 0.
-    form : {"constant", "proportional", "linear", "power"}, optional
-        Form, [-]; none: the one that :func:`precision_relations` puts first.
-
-    Returns
-    -------
-    PrecisionRelation
-        Coefficients, [unit of the levels], with deviance, [-].
-
-    Raises
-    ------
-    ValueError
-        As for :func:`precision_relations`, or another form.
-
-    Examples
-    --------
-    >>> found = fit_precision_relation([1.0, 10.0, 100.0], [0.01, 0.04, 0.16], [20] * 3, "power")
-    >>> round(found.intercept, 4), round(found.slope, 4)
-    (0.01, 0.6021)
-    """
-    fits = precision_relations(level, deviation, degrees_of_freedom)
-    chosen = [fit for fit in fits if form in (None, fit.form)]
-    if not chosen:
-        raise ValueError(f"form {form!r}: one of {', '.join(_FITS)} was expected")
-    return chosen[0]
-
-
-def _curve(form: RelationForm, intercept: float, slope: float, level: NDArray[np.float64]) -> NDArray[np.float64]:
+def _curve(form: RelationForm, intercept: float, slope: float, level: Array) -> Array:
     if form == "power":
         return np.asarray(intercept * level**slope)
     return np.asarray(intercept + slope * level)
 
 
-def _constant(level: NDArray[np.float64], deviation: NDArray[np.float64]) -> tuple[float, float]:
-    return float(np.mean(deviation)), 0.0
-
-
-def _proportional(level: NDArray[np.float64], deviation: NDArray[np.float64]) -> tuple[float, float]:
-    return 0.0, float(np.mean(deviation / level))
-
-
-def _power(level: NDArray[np.float64], deviation: NDArray[np.float64]) -> tuple[float, float]:
+def _power(level: Array, deviation: Array) -> tuple[float, float]:
     intercept, slope = _weighted_line(np.log(level), np.log(deviation), np.ones_like(level))
     return math.exp(intercept), slope
 
 
-def _linear(level: NDArray[np.float64], deviation: NDArray[np.float64]) -> tuple[float, float]:
+def _linear(level: Array, deviation: Array) -> tuple[float, float]:
     """Return the weighted line, or NaN where it isn't positive at every level."""
     on_line = deviation
     for _ in range(_ROUNDS):
@@ -189,25 +127,25 @@ def _linear(level: NDArray[np.float64], deviation: NDArray[np.float64]) -> tuple
     return math.nan, math.nan
 
 
-def _weighted_line(x: NDArray[np.float64], y: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[float, float]:
+def _weighted_line(x: Array, y: Array, weight: Array) -> tuple[float, float]:
     centre = np.average(x, weights=weight), np.average(y, weights=weight)
     across = x - centre[0]
     slope = float(np.sum(weight * across * (y - centre[1])) / np.sum(weight * across**2))
     return float(centre[1] - slope * centre[0]), slope
 
 
-_FITS: Mapping[RelationForm, Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[float, float]]] = (
-    MappingProxyType({"constant": _constant, "proportional": _proportional, "linear": _linear, "power": _power})
+_FITS: Mapping[RelationForm, Callable[[Array, Array], tuple[float, float]]] = MappingProxyType(
+    {
+        "constant": lambda level, deviation: (float(np.mean(deviation)), 0.0),
+        "proportional": lambda level, deviation: (0.0, float(np.mean(deviation / level))),
+        "linear": _linear,
+        "power": _power,
+    }
 )
 
 
 def _judged(
-    form: RelationForm,
-    intercept: float,
-    slope: float,
-    level: NDArray[np.float64],
-    deviation: NDArray[np.float64],
-    degrees: NDArray[np.float64],
+    form: RelationForm, intercept: float, slope: float, level: Array, deviation: Array, degrees: Array
 ) -> PrecisionRelation:
     from scipy.special import chdtrc
 

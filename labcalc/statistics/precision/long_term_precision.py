@@ -54,34 +54,20 @@ class PerformanceIndex:
 
 
 def site_precision(results: ArrayLike, *, confidence: float = 0.95) -> SitePrecision:
-    """Return the site precision from the results of one material in control.
+    """Return the site precision, [unit of the results], from the results of one material in control.
 
     Parameters
     ----------
-    results : array_like of float
-        Results in control, one material, over a long time, [any unit], 2 or more.
-    confidence : float
-        Confidence of the interval, [-].
-
-    Returns
-    -------
-    SitePrecision
-        Standard deviation and limit with its interval, [unit of the results].
+    results : Results in control, one material, over a long time, [any unit], 2 or more.
+    confidence : Confidence of the interval, [-].
 
     Raises
     ------
-    ValueError
-        Fewer than two results, or one that is not finite.
+    ValueError : Fewer than two results, or one that is not finite.
 
     References
     ----------
     .. [1] ASTM D6299, site precision (memory): 2.77 times the standard deviation.
-
-    Examples
-    --------
-    >>> found = site_precision([10.1, 10.2, 10.0, 10.1, 10.3, 9.9])
-    >>> round(found.limit, 3), [round(end, 3) for end in found.interval]
-    (0.392, [0.245, 0.961])
     """
     series = finite_series(results, 2, "a site precision")
     sigma, degrees = float(np.std(series, ddof=1)), series.size - 1
@@ -90,30 +76,17 @@ def site_precision(results: ArrayLike, *, confidence: float = 0.95) -> SitePreci
 
 
 def spread_interval(sigma: float, degrees_of_freedom: float, confidence: float = 0.95) -> tuple[float, float]:
-    """Return the confidence interval of a standard deviation of normal results.
+    """Return the confidence interval, [unit of sigma], of a standard deviation of normal results.
 
     Parameters
     ----------
-    sigma : float
-        Standard deviation, [any unit].
-    degrees_of_freedom : float
-        Its degrees of freedom, [-], 1 or more.
-    confidence : float
-        Confidence, [-].
-
-    Returns
-    -------
-    tuple of float
-        Lower and upper end, [unit of the standard deviation].
+    sigma : Standard deviation, [any unit].
+    degrees_of_freedom : Its degrees of freedom, [-], 1 or more.
+    confidence : Confidence, [-].
 
     References
     ----------
     .. [1] Chi-square distribution of the variance; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.8.
-
-    Examples
-    --------
-    >>> [round(end, 3) for end in spread_interval(1.0, 19)]
-    [0.76, 1.461]
     """
     from scipy.special import chdtri
 
@@ -128,28 +101,18 @@ def performance_index(
     site: SitePrecision,
     thresholds: PerformanceThresholds = PERFORMANCE_THRESHOLDS,
 ) -> PerformanceIndex:
-    """Compare the published reproducibility of a method with the laboratory's site precision.
+    """Compare a method's published reproducibility with the laboratory's site precision, [-]; infinite where that is 0.
 
     Parameters
     ----------
-    published_reproducibility : float
-        Published limit R at this level, [unit of the results], above 0.
-    published_repeatability : float
-        Published limit r at this level, [unit of the results], above 0.
-    site : SitePrecision
-        Site precision, [unit of the results].
-    thresholds : PerformanceThresholds
-        Where the verdict changes, [-].
-
-    Returns
-    -------
-    PerformanceIndex
-        Index with its interval, [-]; infinite where the site precision is 0.
+    published_reproducibility : Published limit R at this level, [unit of the results], above 0.
+    published_repeatability : Published limit r at this level, [unit of the results], above 0.
+    site : Site precision, [unit of the results].
+    thresholds : Where the verdict changes, [-].
 
     Raises
     ------
-    ValueError
-        A published limit is not above 0.
+    ValueError : A published limit is not above 0.
 
     References
     ----------

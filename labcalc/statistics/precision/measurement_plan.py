@@ -7,12 +7,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labcalc.statistics.precision.nested_components import combination_interval, component_weights
+from labcalc.statistics.series import Array
 
-_DRAWS = 4000
-"""Sets of mean squares over which an interval's width is averaged: a ratio of widths is then good to 1 %."""
+_DRAWS = 4000  # sets of mean squares over which an interval's width is averaged: a ratio of widths is then good to 1 %
 
 
 @dataclass(frozen=True)
@@ -47,35 +46,22 @@ class IntervalGain:
 
 
 def mean_variance(variances: Mapping[str, float], counts: Mapping[str, int]) -> float:
-    r"""Return the variance of the mean of a nested plan.
+    r"""Return the variance of the mean, [unit of the results squared], of a nested plan.
 
     .. math:: u^2 = \sum_i \sigma_i^2 / (n_1 n_2 \cdots n_i)
 
     Parameters
     ----------
-    variances : mapping of str to float
-        Component of each level, [unit of the results squared], outermost first.
-    counts : mapping of str to int
-        How many of each level within one of the level above, [-], 1 or more.
-
-    Returns
-    -------
-    float
-        Variance of the mean, [unit of the results squared].
+    variances : Component of each level, [unit of the results squared], outermost first.
+    counts : How many of each level within one of the level above, [-], 1 or more.
 
     Raises
     ------
-    ValueError
-        A level without a count, a count below 1 or a variance below 0.
+    ValueError : A level without a count, a count below 1 or a variance below 0.
 
     References
     ----------
     .. [1] JCGM 100:2008, H.5.2.2, and NIST/SEMATECH e-Handbook, 2.4.4.1 (variance of a mean over days and repeats).
-
-    Examples
-    --------
-    >>> round(mean_variance({"day": 4.0, "run": 1.0}, {"day": 2, "run": 5}), 6)
-    2.1
     """
     _refuse_negative(variances)
     if list(variances) != list(counts):
@@ -106,26 +92,20 @@ def best_plan(
 
     Parameters
     ----------
-    variances : mapping of str to float
-        Component of each level, [unit of the results squared], outermost first.
-    budget : float
-        What may be spent, [unit of the costs]; without costs, the number of results, [-].
-    costs : mapping of str to float, optional
-        What one more of a level costs, [any unit of cost], without what stands within it: 0 for a level that isn't
+    variances : Component of each level, [unit of the results squared], outermost first.
+    budget : What may be spent, [unit of the costs]; without costs, the number of results, [-].
+    costs : What one more of a level costs, [any unit of cost], without what stands within it: 0 for a level that isn't
         named. None: each result costs 1.
-    available : mapping of str to int, optional
-        How many of a level there are within one of the level above, [-]; no limit for a level that isn't named.
+    available : How many of a level there are within one of the level above, [-]; no limit for a level that isn't named.
 
     Returns
     -------
-    MeasurementPlan
-        Counts, [-], cost and variance of the mean, [unit of the results squared]; of plans as good, the cheapest, and
-        of these the one with the fewest of the outer levels.
+    Counts, [-], cost and variance of the mean, [unit of the results squared]; of plans as good, the cheapest, and of
+    these the one with the fewest of the outer levels.
 
     Raises
     ------
-    ValueError
-        The budget doesn't pay for one result, a result costs nothing, or a level is unknown.
+    ValueError : The budget doesn't pay for one result, a result costs nothing, or a level is unknown.
 
     References
     ----------
@@ -159,7 +139,7 @@ def best_plan(
     )
 
 
-def _rounded(spread: NDArray[np.float64]) -> NDArray[np.float64]:
+def _rounded(spread: Array) -> Array:
     """Equal variances compare equal, whatever their last digits are."""
     least = float(spread.min())
     return np.round(spread / least, 12) if least > 0.0 else spread
@@ -201,34 +181,23 @@ def interval_gains(
 
     Parameters
     ----------
-    variances : mapping of str to float
-        Component of each level taken as true, [unit of the results squared], outermost first.
-    counts : mapping of str to int
-        How many of each level within one of the level above there are now, [-], 2 or more.
-    confidence : float
-        Confidence of the intervals, [-].
+    variances : Component of each level taken as true, [unit of the results squared], outermost first.
+    counts : How many of each level within one of the level above there are now, [-], 2 or more.
+    confidence : Confidence of the intervals, [-].
 
     Returns
     -------
-    tuple of IntervalGain
-        For each level, expected width of the interval of each standard deviation over the present one, [-], averaged
-        over the mean squares that such components give (4000 draws, the same for every layout).
+    For each level, expected width of the interval of each standard deviation over the present one, [-], averaged over
+    the mean squares that such components give (4000 draws, the same for every layout).
 
     Raises
     ------
-    ValueError
-        A level without a count, a count below 2, a variance below 0, or the lowest not above 0.
+    ValueError : A level without a count, a count below 2, a variance below 0, or the lowest not above 0.
 
     References
     ----------
     .. [1] Intervals as ``combination_interval`` gives them; mean squares of a balanced layout are independent
        multiples of chi-square.
-
-    Examples
-    --------
-    >>> gains = interval_gains({"day": 1.0, "run": 1.0}, {"day": 4, "run": 2})
-    >>> [(one.added, one.best[0]) for one in gains]
-    [('day', 'day'), ('run', 'run')]
     """
     mean_variance(variances, counts)
     low = {name: count for name, count in counts.items() if count < 2}
@@ -248,7 +217,7 @@ def interval_gains(
     return tuple(gains)
 
 
-def _expected_widths(variances: Sequence[float], sizes: Sequence[int], confidence: float) -> NDArray[np.float64]:
+def _expected_widths(variances: Sequence[float], sizes: Sequence[int], confidence: float) -> Array:
     """Return the mean width of the interval of each standard deviation in a balanced layout."""
     from scipy.special import gammaincinv
 

@@ -11,6 +11,7 @@ from labcalc.statistics.coverage import effective_degrees_of_freedom
 from labcalc.statistics.precision.interlaboratory import InterlaboratoryCells
 from labcalc.statistics.precision.long_term_precision import spread_interval
 from labcalc.statistics.precision.nested_components import combination_interval
+from labcalc.statistics.series import Array
 
 
 @dataclass(frozen=True)
@@ -25,19 +26,19 @@ class InterlaboratoryPrecision:
     levels: tuple[str, ...]
     laboratories: NDArray[np.int64]
     results: NDArray[np.int64]
-    mean: NDArray[np.float64]
-    deviation_of_means: NDArray[np.float64]
-    repeatability_deviation: NDArray[np.float64]
-    between_laboratory_deviation: NDArray[np.float64]
-    reproducibility_deviation: NDArray[np.float64]
+    mean: Array
+    deviation_of_means: Array
+    repeatability_deviation: Array
+    between_laboratory_deviation: Array
+    reproducibility_deviation: Array
     negative_between: NDArray[np.bool_]
-    repeatability_limit: NDArray[np.float64]
-    reproducibility_limit: NDArray[np.float64]
+    repeatability_limit: Array
+    reproducibility_limit: Array
     limit_factor: float
-    repeatability_degrees_of_freedom: NDArray[np.float64]
-    reproducibility_degrees_of_freedom: NDArray[np.float64]
-    repeatability_interval: NDArray[np.float64]
-    reproducibility_interval: NDArray[np.float64]
+    repeatability_degrees_of_freedom: Array
+    reproducibility_degrees_of_freedom: Array
+    repeatability_interval: Array
+    reproducibility_interval: Array
     confidence: float
 
     @property
@@ -67,23 +68,18 @@ def interlaboratory_precision(
 
     Parameters
     ----------
-    cells : InterlaboratoryCells
-        The study without what was left out, [any unit]; two laboratories a level at least, one with repeats.
-    limit_factor : float
-        What a standard deviation is multiplied by for the limits r and R, [-]: 2.8 as both standards print, or
-        1.96 √2.
-    confidence : float
-        Confidence of the intervals, [-].
+    cells : The study without what was left out, [any unit]; two laboratories a level at least, one with repeats.
+    limit_factor : What a standard deviation is multiplied by for the limits r and R, [-]: 2.8 as both standards print,
+        or 1.96 √2.
+    confidence : Confidence of the intervals, [-].
 
     Returns
     -------
-    InterlaboratoryPrecision
-        Means, standard deviations, limits and intervals, [unit of the results], and degrees of freedom, [-].
+    Means, standard deviations, limits and intervals, [unit of the results], and degrees of freedom, [-].
 
     Raises
     ------
-    ValueError
-        A level with fewer than two laboratories or without repeats, named.
+    ValueError : A level with fewer than two laboratories or without repeats, named.
 
     References
     ----------
@@ -139,7 +135,7 @@ def interlaboratory_precision(
     )
 
 
-def _refuse_small(cells: InterlaboratoryCells, laboratories: NDArray[np.int64], within: NDArray[np.float64]) -> None:
+def _refuse_small(cells: InterlaboratoryCells, laboratories: NDArray[np.int64], within: Array) -> None:
     for level, number, repeats in zip(cells.levels, laboratories.tolist(), within.tolist(), strict=True):
         if number < 2 or repeats < 1:
             raise ValueError(
@@ -148,13 +144,13 @@ def _refuse_small(cells: InterlaboratoryCells, laboratories: NDArray[np.int64], 
             )
 
 
-def _unweighted_share(counts: NDArray[np.float64]) -> NDArray[np.float64]:
+def _unweighted_share(counts: Array) -> Array:
     """Return 1 − 1/ñ, with the harmonic mean ñ of the numbers of results of the cells."""
     filled = counts > 0
     return np.asarray(1.0 - np.sum(np.divide(1.0, counts, where=filled, out=np.zeros_like(counts)), 0) / filled.sum(0))
 
 
-def _root_interval(parts: NDArray[np.float64], degrees: NDArray[np.float64], confidence: float) -> NDArray[np.float64]:
+def _root_interval(parts: Array, degrees: Array, confidence: float) -> Array:
     """Return lower and upper ends for the root of a sum of two mean squares, levels × (between, within)."""
     levels = zip(parts, degrees, strict=True)
     ends = [combination_interval([1.0, 1.0], *one, confidence=confidence) for one in levels]

@@ -9,45 +9,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.precision.analysis_of_variance import NestedAnalysis
+from labcalc.statistics.series import Array
 
 
-@dataclass(frozen=True)
-class VarianceComponent:
-    """What one level adds to the variance of a single result; ``unbiased`` is below 0 where chance made it so."""
-
-    name: str
-    variance: float
-    unbiased: float
-    interval: tuple[float, float]
-    share: float
-    degrees_of_freedom: float
-    """Of the level's mean square; effective ones where the data are unbalanced."""
-
-    @property
-    def deviation(self) -> float:
-        """Standard deviation of the level."""
-        return math.sqrt(self.variance)
-
-    @property
-    def deviation_interval(self) -> tuple[float, float]:
-        """Interval of the standard deviation."""
-        return math.sqrt(self.interval[0]), math.sqrt(self.interval[1])
-
-    @property
-    def set_to_zero(self) -> bool:
-        """The estimate was negative and stands as 0."""
-        return self.unbiased < 0.0
-
-
-@dataclass(frozen=True)
-class VarianceSum:
-    """Variance of results between which the named levels change; its root is an intermediate precision."""
-
-    names: tuple[str, ...]
+class _Variance:
     variance: float
     interval: tuple[float, float]
-    degrees_of_freedom: float
-    """Effective ones."""
 
     @property
     def deviation(self) -> float:
@@ -58,6 +25,33 @@ class VarianceSum:
     def deviation_interval(self) -> tuple[float, float]:
         """Interval of the standard deviation."""
         return math.sqrt(self.interval[0]), math.sqrt(self.interval[1])
+
+
+@dataclass(frozen=True)
+class VarianceComponent(_Variance):
+    """What one level adds to the variance of a single result; ``unbiased`` is below 0 where chance made it so."""
+
+    name: str
+    variance: float
+    unbiased: float
+    interval: tuple[float, float]
+    share: float
+    degrees_of_freedom: float  # of the level's mean square; effective ones where the data are unbalanced
+
+    @property
+    def set_to_zero(self) -> bool:
+        """The estimate was negative and stands as 0."""
+        return self.unbiased < 0.0
+
+
+@dataclass(frozen=True)
+class VarianceSum(_Variance):
+    """Variance of results between which the named levels change; its root is an intermediate precision."""
+
+    names: tuple[str, ...]
+    variance: float
+    interval: tuple[float, float]
+    degrees_of_freedom: float  # effective ones
 
 
 @dataclass(frozen=True)
@@ -89,21 +83,17 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
 
     Parameters
     ----------
-    analysis : NestedAnalysis
-        Mean squares, [unit of the results squared], with their coefficients.
-    confidence : float
-        Confidence of each interval, [-].
+    analysis : Mean squares, [unit of the results squared], with their coefficients.
+    confidence : Confidence of each interval, [-].
 
     Returns
     -------
-    VarianceComponents
-        Variances with intervals, [unit of the results squared]; a negative estimate stands as 0, and sums add up what
-        stands (ISO 5725-2 does the same with the variance between laboratories).
+    Variances with intervals, [unit of the results squared]; a negative estimate stands as 0, and sums add up what
+    stands (ISO 5725-2 does the same with the variance between laboratories).
 
     Raises
     ------
-    ValueError
-        The confidence is not between 0 and 1.
+    ValueError : The confidence is not between 0 and 1.
 
     References
     ----------
@@ -150,7 +140,7 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
     return VarianceComponents(components, sums, confidence)
 
 
-def _degrees(analysis: NestedAnalysis, variances: NDArray[np.float64]) -> NDArray[np.float64]:
+def _degrees(analysis: NestedAnalysis, variances: Array) -> Array:
     """Return effective degrees of freedom of the mean squares; of the lowest line they are what it counts."""
     counted = analysis.degrees_of_freedom
     if not variances.any():
@@ -158,28 +148,26 @@ def _degrees(analysis: NestedAnalysis, variances: NDArray[np.float64]) -> NDArra
     return np.append(analysis.layout.effective_degrees(variances)[:-1], counted[-1])
 
 
-def component_weights(coefficients: NDArray[np.float64]) -> NDArray[np.float64]:
+def component_weights(coefficients: Array) -> Array:
     """Return how each mean square counts in each component, a component a row."""
     weights = np.linalg.inv(coefficients)
     weights[np.abs(weights) < 1e-12 * np.abs(weights).max(axis=1, keepdims=True)] = 0.0
     return np.asarray(weights)
 
 
-def sum_weights(weights: NDArray[np.float64]) -> NDArray[np.float64]:
+def sum_weights(weights: Array) -> Array:
     """Return how each mean square counts in the sum of each component and all below it, a sum a row."""
     sums = np.cumsum(weights[::-1], axis=0)[::-1].copy()
     sums[np.abs(sums) < 1e-12] = 0.0
     return np.asarray(sums)
 
 
-def _single_interval(
-    weights: NDArray[np.float64], squares: NDArray[np.float64], degrees: NDArray[np.float64], confidence: float
-) -> tuple[float, float]:
+def _single_interval(weights: Array, squares: Array, degrees: Array, confidence: float) -> tuple[float, float]:
     low, high = combination_interval(weights, squares, degrees, confidence=confidence)
     return float(low), float(high)
 
 
-def _effective_degrees(parts: NDArray[np.float64], degrees: NDArray[np.float64]) -> float:
+def _effective_degrees(parts: Array, degrees: Array) -> float:
     """Welch and Satterthwaite, for a sum of mean squares: JCGM 100:2008, equation G.2b."""
     spread = float((parts**2 / degrees).sum())
     return float(parts.sum()) ** 2 / spread if spread > 0.0 else math.nan
@@ -187,8 +175,8 @@ def _effective_degrees(parts: NDArray[np.float64], degrees: NDArray[np.float64])
 
 def combination_interval(
     weights: ArrayLike, mean_squares: ArrayLike, degrees_of_freedom: ArrayLike, *, confidence: float = 0.95
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    r"""Return the modified large-sample interval of a sum or difference of expected mean squares.
+) -> tuple[Array, Array]:
+    r"""Return the modified large-sample interval, [unit squared], of a sum or difference of mean squares; 0 or more.
 
     .. math:: \hat\gamma = \sum_i c_i M_i, \quad L = \hat\gamma - \sqrt{V_L}, \quad U = \hat\gamma + \sqrt{V_U}
 
@@ -197,35 +185,19 @@ def combination_interval(
 
     Parameters
     ----------
-    weights : array_like of float
-        Weight c of each mean square, [-], of either sign.
-    mean_squares : array_like of float
-        Independent mean squares, [unit of the results squared], along the last axis.
-    degrees_of_freedom : array_like of float
-        Degrees of freedom of each, [-], 1 or more.
-    confidence : float
-        Confidence of the two-sided interval, [-], above 0 and below 1.
-
-    Returns
-    -------
-    tuple of numpy.ndarray
-        Lower and upper ends, [unit of the results squared], 0 or more.
+    weights : Weight c of each mean square, [-], of either sign.
+    mean_squares : Independent mean squares, [unit of the results squared], along the last axis.
+    degrees_of_freedom : Degrees of freedom of each, [-], 1 or more.
+    confidence : Confidence of the two-sided interval, [-], above 0 and below 1.
 
     Raises
     ------
-    ValueError
-        The confidence is not between 0 and 1.
+    ValueError : The confidence is not between 0 and 1.
 
     References
     ----------
     .. [1] Graybill and Wang, J. Am. Stat. Assoc. 75 (1980) 869 (sums).
     .. [2] Ting, Burdick, Graybill, Jeyaratnam and Lu, J. Stat. Comput. Simul. 35 (1990) 135 (differences; memory).
-
-    Examples
-    --------
-    >>> low, high = combination_interval([0.5, -0.5], [4.0, 1.0], [9, 10])
-    >>> float(round(low, 3)), float(round(high, 3))
-    (0.071, 6.152)
     """
     if not 0.0 < confidence < 1.0:
         raise ValueError(f"confidence {confidence:g}: between 0 and 1 was expected")
@@ -239,14 +211,12 @@ def combination_interval(
     return np.maximum(low, 0.0), np.maximum(high, 0.0)
 
 
-def _variance_forms(
-    added: NDArray[np.bool_], degrees: NDArray[np.float64], tail: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _variance_forms(added: NDArray[np.bool_], degrees: Array, tail: float) -> tuple[Array, Array]:
     """Return V_L and V_U as quadratic forms in the absolute parts."""
     return _variance_form(added, degrees, tail), _variance_form(~added, degrees, tail)
 
 
-def _variance_form(added: NDArray[np.bool_], degrees: NDArray[np.float64], tail: float) -> NDArray[np.float64]:
+def _variance_form(added: NDArray[np.bool_], degrees: Array, tail: float) -> Array:
     """Return V_L for the mean squares that are added; with the signs changed it is V_U."""
     from scipy.special import chdtri
 

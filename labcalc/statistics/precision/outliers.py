@@ -15,11 +15,15 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.statistics.precision.outlier_limits import cochran_limit, extreme_deviate_limit, grubbs_limit
-from labcalc.statistics.precision.outlier_pairs import grubbs_pair_limit
-from labcalc.statistics.series import finite_series
+from labcalc.statistics.precision.outlier_limits import (
+    cochran_limit,
+    extreme_deviate_limit,
+    grubbs_limit,
+    grubbs_pair_limit,
+)
+from labcalc.statistics.series import Array, finite_series
 
 Standing: TypeAlias = Literal["within", "straggler", "outlier"]
 """Within the 5 % limit; beyond it: straggler, kept and marked; beyond the 1 % limit: outlier."""
@@ -70,41 +74,9 @@ class ExtremeDeviates:
         """How many values are odd at 1 %."""
         return _last_beyond(self.statistics, self.limits_1_percent)
 
-    @property
-    def standings(self) -> tuple[Standing, ...]:
-        """Standing of each value in the order of ``places``."""
-        firm, odd = self.outliers, self.stragglers_and_outliers
-        return tuple(
-            "outlier" if step < firm else "straggler" if step < odd else "within" for step in range(len(self.places))
-        )
-
 
 def standing_of(statistic: float, limit_5_percent: float, limit_1_percent: float) -> Standing:
-    """Return the standing of a statistic; at the limit is within it.
-
-    Parameters
-    ----------
-    statistic : float
-        Statistic of an outlier test, [-].
-    limit_5_percent : float
-        Critical value at 5 %, [-].
-    limit_1_percent : float
-        Critical value at 1 %, [-]; below that at 5 % where a small statistic is odd.
-
-    Returns
-    -------
-    {"within", "straggler", "outlier"}
-        Standing, [-].
-
-    References
-    ----------
-    .. [1] ISO 5725-2:2019, stragglers and statistical outliers (memory).
-
-    Examples
-    --------
-    >>> standing_of(0.58, 0.516, 0.615), standing_of(0.05, 0.1101, 0.0563)
-    ('straggler', 'outlier')
-    """
+    """Return the standing of a statistic, at the limit within it: ISO 5725-2:2019 (memory)."""
     sign = 1.0 if limit_1_percent >= limit_5_percent else -1.0
     if sign * (statistic - limit_1_percent) > 0.0:
         return "outlier"
@@ -112,34 +84,20 @@ def standing_of(statistic: float, limit_5_percent: float, limit_1_percent: float
 
 
 def cochran_test(deviations: ArrayLike, results: int) -> OutlierTest:
-    """Ask whether the largest of some standard deviations is too large to be one of them.
+    """Ask whether the largest of some standard deviations is too large: its share of the sum of variances, [-].
 
     Parameters
     ----------
-    deviations : array_like of float
-        Standard deviations, one a cell, [any unit], 2 or more, not all 0.
-    results : int
-        Number of results behind each, [-], 2 or more; where it differs a little, that of most cells.
-
-    Returns
-    -------
-    OutlierTest
-        Largest variance over the sum of the variances, [-].
+    deviations : Standard deviations, one a cell, [any unit], 2 or more, not all 0.
+    results : Number of results behind each, [-], 2 or more; where it differs a little, that of most cells.
 
     Raises
     ------
-    ValueError
-        Fewer than two standard deviations, one that isn't a number from 0 on, or all 0.
+    ValueError : Fewer than two standard deviations, one that isn't a number from 0 on, or all 0.
 
     References
     ----------
     .. [1] ISO 5725-2:2019, Cochran's test (memory); one-sided, for a large variance only.
-
-    Examples
-    --------
-    >>> found = cochran_test([0.010, 0.006, 0.006, 0.012, 0.032, 0.017, 0.010, 0.006], 3)
-    >>> found.places, round(found.statistic, 3), found.standing
-    ((4,), 0.58, 'straggler')
     """
     series = finite_series(deviations, 2, "Cochran's test")
     if np.any(series < 0.0) or not np.any(series > 0.0):
@@ -151,29 +109,20 @@ def cochran_test(deviations: ArrayLike, results: int) -> OutlierTest:
 
 
 def grubbs_test(values: ArrayLike, end: End | None = None, *, two_sided: bool = True) -> OutlierTest:
-    """Ask whether the highest or the lowest of some values is too far from the rest to be one of them.
+    """Ask whether the highest or lowest of some values is too far off: its studentised deviate, [-].
 
     With three values the answer deceives: see the module's warning.
 
     Parameters
     ----------
-    values : array_like of float
-        Values, such as cell means of one level, [any unit], 3 or more, not all equal.
-    end : {"highest", "lowest"}, optional
-        Which one is asked about, [-]; none: the one further from the mean.
-    two_sided : bool
-        Whether the limits are those for an odd value at either end; one-sided only where the end was fixed before the
-        values were seen.
-
-    Returns
-    -------
-    OutlierTest
-        Distance from the mean over the standard deviation, [-].
+    values : Values, such as cell means of one level, [any unit], 3 or more, not all equal.
+    end : Which one is asked about, [-]; none: the one further from the mean.
+    two_sided : Whether the limits are those for an odd value at either end; one-sided only where the end was fixed
+        before the values were seen.
 
     Raises
     ------
-    ValueError
-        Fewer than three values, one that isn't finite, or all equal.
+    ValueError : Fewer than three values, one that isn't finite, or all equal.
 
     References
     ----------
@@ -198,34 +147,22 @@ def grubbs_pair_test(values: ArrayLike, end: End, *, two_sided: bool = True) -> 
 
     Parameters
     ----------
-    values : array_like of float
-        Values, such as cell means of one level, [any unit], 4 or more, not all equal.
-    end : {"highest", "lowest"}
-        Which pair, [-].
-    two_sided : bool
-        Whether the limits are those for an odd pair at either end.
+    values : Values, such as cell means of one level, [any unit], 4 or more, not all equal.
+    end : Which pair, [-].
+    two_sided : Whether the limits are those for an odd pair at either end.
 
     Returns
     -------
-    OutlierTest
-        Sum of squares without the pair over that with it, [-]: odd where it is small. Limits by
-        :func:`grubbs_pair_limit`.
+    Sum of squares without the pair over that with it, [-]: odd where it is small. Limits by :func:`grubbs_pair_limit`.
 
     Raises
     ------
-    ValueError
-        Fewer than four values, one that isn't finite, or all equal.
+    ValueError : Fewer than four values, one that isn't finite, or all equal.
 
     References
     ----------
     .. [1] F. E. Grubbs and G. Beck, Technometrics 14 (1972), 847; ISO 5725-2:2019, Grubbs' test for two outlying
        observations.
-
-    Examples
-    --------
-    >>> found = grubbs_pair_test([10.0, 10.1, 9.9, 10.2, 9.8, 10.0, 11.4, 11.6], "highest")
-    >>> found.places, round(found.statistic, 4), found.standing
-    ((7, 6), 0.0286, 'outlier')
     """
     deviates = _studentised(finite_series(values, 4, "a test of a pair"))
     order = np.argsort(-deviates if end == "highest" else deviates, kind="stable")
@@ -236,24 +173,16 @@ def grubbs_pair_test(values: ArrayLike, end: End, *, two_sided: bool = True) -> 
 
 
 def extreme_deviates(values: ArrayLike, most: int) -> ExtremeDeviates:
-    """Look for up to some number of odd values at either end, one after the other.
+    """Look for up to some number of odd values at either end, one after the other, by their deviates, [-].
 
     Parameters
     ----------
-    values : array_like of float
-        Values, [any unit]; 25 or more for the limits to hold well, 15 at least (Rosner).
-    most : int
-        Largest number of odd values looked for, [-], 1 to n − 2.
-
-    Returns
-    -------
-    ExtremeDeviates
-        Deviates with their limits, [-].
+    values : Values, [any unit]; 25 or more for the limits to hold well, 15 at least (Rosner).
+    most : Largest number of odd values looked for, [-], 1 to n − 2.
 
     Raises
     ------
-    ValueError
-        A value that isn't finite, too many steps, or fewer values that differ than steps.
+    ValueError : A value that isn't finite, too many steps, or fewer values that differ than steps.
 
     References
     ----------
@@ -279,7 +208,7 @@ def extreme_deviates(values: ArrayLike, most: int) -> ExtremeDeviates:
     return ExtremeDeviates(tuple(places), tuple(statistics), five, one, series.size)
 
 
-def _studentised(series: NDArray[np.float64]) -> NDArray[np.float64]:
+def _studentised(series: Array) -> Array:
     centred = series - np.mean(series)
     if np.ptp(series) == 0.0:
         raise ValueError(f"{series.size} values that are all {series[0]:g}: a test needs values that differ")

@@ -32,24 +32,16 @@ class RepeatDecision:
 
 
 def critical_range(repeatability: float, results: int) -> float:
-    """Return the range that n repeats exceed in one case of twenty.
+    """Return the range, [unit of the result], that n repeats exceed in one case of twenty.
 
     Parameters
     ----------
-    repeatability : float
-        Repeatability limit r of the method for two results, [unit of the result].
-    results : int
-        Number of results n, [-], 2 to 10.
-
-    Returns
-    -------
-    float
-        Critical range, [unit of the result].
+    repeatability : Repeatability limit r of the method for two results, [unit of the result].
+    results : Number of results n, [-], 2 to 10.
 
     Raises
     ------
-    ValueError
-        The number of results is outside 2 to 10.
+    ValueError : The number of results is outside 2 to 10.
 
     References
     ----------
@@ -66,28 +58,15 @@ def critical_range(repeatability: float, results: int) -> float:
 
 
 def family_repeatability(repeatability: float, comparisons: int, *, probability: float = 0.97) -> float:
-    """Return the repeatability limit that all comparisons of a run keep together.
+    """Return the repeatability limit, [unit of the result], that all comparisons of a run keep together; r or more.
 
     One good pair in twenty exceeds r, so one of four pairs does in nearly one good run of five.
 
     Parameters
     ----------
-    repeatability : float
-        Repeatability limit r of the method for two results, 95 %, [unit of the result].
-    comparisons : int
-        How many quantities and temperatures are compared, [-], 1 or more.
-    probability : float
-        That none of them exceeds its limit by chance, [-]; 0.97 is our own choice.
-
-    Returns
-    -------
-    float
-        The wider limit, [unit of the result]; never below r.
-
-    Examples
-    --------
-    >>> round(family_repeatability(1.0, 1), 3), round(family_repeatability(1.0, 4), 3)
-    (1.107, 1.364)
+    repeatability : Repeatability limit r of the method for two results, 95 %, [unit of the result].
+    comparisons : How many quantities and temperatures are compared, [-], 1 or more.
+    probability : That none of them exceeds its limit by chance, [-]; 0.97 is our own choice.
     """
     each = (1.0 - probability) / comparisons
     return repeatability * max(float(-ndtri(each / 2.0) / -ndtri(0.025)), 1.0)
@@ -98,20 +77,8 @@ def lie_within(results: ArrayLike, limit: float) -> bool:
 
     Parameters
     ----------
-    results : array_like of float
-        Finite results, [any unit].
-    limit : float
-        Largest range allowed, [unit of the results].
-
-    Returns
-    -------
-    bool
-        Whether they agree, [-].
-
-    Examples
-    --------
-    >>> lie_within([10.2, 10.3], 0.1), lie_within([10.2, 10.31], 0.1)
-    (True, False)
+    results : Finite results, [any unit].
+    limit : Largest range allowed, [unit of the results].
     """
     series = np.asarray(results, dtype=float)
     return bool(np.ptp(series) <= limit + _DUST * float(np.max(np.abs(series))))
@@ -125,22 +92,17 @@ def acceptable_result(results: ArrayLike, repeatability: float, *, costly: bool 
 
     Parameters
     ----------
-    results : array_like of float
-        All repeats so far, in the order of measurement, [any unit], 2 to 4.
-    repeatability : float
-        Repeatability limit r of the method for two results, [unit of the results], above 0.
-    costly : bool
-        Whether a third result ends the matter.
+    results : All repeats so far, in the order of measurement, [any unit], 2 to 4.
+    repeatability : Repeatability limit r of the method for two results, [unit of the results], above 0.
+    costly : Whether a third result ends the matter.
 
     Returns
     -------
-    RepeatDecision
-        Value, range and critical range, [unit of the results], the rule, and the number still to be measured, [-].
+    Value, range and critical range, [unit of the results], the rule, and the number still to be measured, [-].
 
     Raises
     ------
-    ValueError
-        Not 2 to 4 results, one that is not finite, or a repeatability that is not above 0.
+    ValueError : Not 2 to 4 results, one that is not finite, or a repeatability that is not above 0.
 
     References
     ----------

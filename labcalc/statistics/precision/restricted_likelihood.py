@@ -9,28 +9,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.statistics.precision._jets import Jet
 from labcalc.statistics.precision._nesting import Nesting
 from labcalc.statistics.precision.analysis_of_variance import nested_analysis, sums_of_squares
 from labcalc.statistics.precision.nested_components import variance_components
+from labcalc.statistics.series import Array
 
 _MOST_STEPS = 200
-_SMALLEST_GAIN = 1e-16
-"""Twice the gain in ln likelihood that the next step promises, below which it isn't taken."""
-
-_ROUNDING = 1e-12
-"""Relative fall of ln likelihood that rounding may feign."""
+_SMALLEST_GAIN = 1e-16  # twice the gain in ln likelihood that the next step promises, below which it isn't taken
+_ROUNDING = 1e-12  # relative fall of ln likelihood that rounding may feign
 
 
 @dataclass(frozen=True)
 class LikelihoodComponents:
-    """Variances from the outermost level to the lowest, with asymptotic standard uncertainties (NaN at 0)."""
+    """Variances from the outermost level to the lowest, and where they make the results likeliest."""
 
     names: tuple[str, ...]
     variances: tuple[float, ...]
-    standard_uncertainties: tuple[float, ...]
     mean: float
-    mean_standard_uncertainty: float
     log_likelihood: float
     steps: int
 
@@ -42,17 +37,13 @@ class LikelihoodComponents:
 
 @dataclass(frozen=True)
 class _Point:
-    """The logarithm of the restricted likelihood at some variances, its score, and observed and expected information.
-
-    ``mean`` is the weighted mean of all results there, ``weight`` the reciprocal of its variance.
-    """
+    """The logarithm of the restricted likelihood at some variances, its score, observed and expected information."""
 
     log_likelihood: float
-    score: NDArray[np.float64]
-    observed: NDArray[np.float64]
-    expected: NDArray[np.float64]
-    mean: float
-    weight: float
+    score: Array
+    observed: Array
+    expected: Array
+    mean: float  # weighted mean of all results there
 
 
 def likelihood_components(
@@ -66,35 +57,24 @@ def likelihood_components(
 
     Parameters
     ----------
-    results : array_like of float
-        Results, [any unit].
-    factors : mapping of str to array_like
-        Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer group.
-        None: the plain spread of the results.
-    lowest : str
-        What the results within the innermost groups are called.
+    results : Results, [any unit].
+    factors : Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer
+        group. None: the plain spread of the results.
+    lowest : What the results within the innermost groups are called.
 
     Returns
     -------
-    LikelihoodComponents
-        Variances, [unit of the results squared]. For balanced data they are those of the analysis of variance where
-        none of these is negative.
+    Variances, [unit of the results squared]. For balanced data they are those of the analysis of variance where none of
+    these is negative.
 
     Raises
     ------
-    ValueError
-        As for ``nested_analysis``, or results that are all alike within the innermost groups.
+    ValueError : As for ``nested_analysis``, or results that are all alike within the innermost groups.
 
     References
     ----------
     .. [1] Patterson and Thompson, Biometrika 58 (1971) 545; Searle, Casella and McCulloch, Variance Components (1992),
        6.6 (memory).
-
-    Examples
-    --------
-    >>> found = likelihood_components([1.0, 1.2, 2.0, 2.4, 3.0, 3.2], {"day": [1, 1, 2, 2, 3, 3]})
-    >>> [round(one, 6) for one in found.variances]
-    [0.983333, 0.04]
     """
     analysis = nested_analysis(results, factors, lowest=lowest)
     series, nest = np.asarray(results, dtype=float), analysis.layout
@@ -105,16 +85,11 @@ def likelihood_components(
     values -= values.mean()
     start = np.array([one.variance for one in variance_components(analysis).components]) / scale**2
     variances, point, steps = _climb(_Means.of(values, nest), start)
-    uncertainties = np.full(variances.size, np.nan)
-    free = variances > 0.0
-    uncertainties[free] = np.sqrt(np.diag(np.linalg.inv(point.expected[np.ix_(free, free)])))
     constant = (nest.number - 1) * (math.log(2.0 * math.pi) + 2.0 * math.log(scale))
     return LikelihoodComponents(
         names=tuple(line.name for line in analysis.lines),
         variances=tuple(map(float, variances * scale**2)),
-        standard_uncertainties=tuple(map(float, uncertainties * scale**2)),
         mean=analysis.mean + scale * point.mean,
-        mean_standard_uncertainty=scale / math.sqrt(point.weight),
         log_likelihood=point.log_likelihood - constant / 2.0,
         steps=steps,
     )
@@ -125,14 +100,14 @@ class _Means:
     """What the likelihood needs of the results: means of the innermost groups, and what lies within these."""
 
     nest: Nesting
-    means: NDArray[np.float64]
+    means: Array
     within: float
 
     @staticmethod
-    def of(values: NDArray[np.float64], nest: Nesting) -> _Means:
+    def of(values: Array, nest: Nesting) -> _Means:
         return _Means(nest, nest.means(values)[-1], float(sums_of_squares(values, nest)[-1]))
 
-    def at(self, variances: NDArray[np.float64]) -> _Point:
+    def at(self, variances: Array) -> _Point:
         """Return the likelihood with its derivatives.
 
         The mean of a group has a variance: its level's component adds to it, and the group above weighs the means of
@@ -166,11 +141,10 @@ class _Means:
             observed=0.5 * doubled.bend[0],
             expected=-0.5 * determinant.bend[0],
             mean=float(mean.value[0]),
-            weight=1.0 / float(spread.value[0]),
         )
 
 
-def _constant(values: NDArray[np.float64], parameters: int) -> Jet:
+def _constant(values: Array, parameters: int) -> Jet:
     return Jet(values, np.zeros((values.size, parameters)), np.zeros((values.size, parameters, parameters)))
 
 
@@ -178,7 +152,7 @@ def _total(jets: Jet) -> Jet:
     return jets.summed(np.array([0], dtype=np.intp))
 
 
-def _climb(means: _Means, start: NDArray[np.float64]) -> tuple[NDArray[np.float64], _Point, int]:
+def _climb(means: _Means, start: Array) -> tuple[Array, _Point, int]:
     """Return the variances, 0 or more, at which the likelihood is largest."""
     variances, point = start, means.at(start)
     for step in range(_MOST_STEPS):
@@ -191,7 +165,7 @@ def _climb(means: _Means, start: NDArray[np.float64]) -> tuple[NDArray[np.float6
     raise ArithmeticError(f"the likelihood had no maximum after {_MOST_STEPS} steps, at {variances.tolist()}")
 
 
-def _uphill(point: _Point, free: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _uphill(point: _Point, free: NDArray[np.bool_]) -> Array:
     """Return Newton's step, or Fisher's where the likelihood isn't curved downwards."""
     among = np.ix_(free, free)
     observed = point.observed[among]
@@ -199,9 +173,7 @@ def _uphill(point: _Point, free: NDArray[np.bool_]) -> NDArray[np.float64]:
     return np.asarray(np.linalg.solve(information, point.score[free]))
 
 
-def _further(
-    means: _Means, variances: NDArray[np.float64], point: _Point, direction: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], _Point]:
+def _further(means: _Means, variances: Array, point: _Point, direction: Array) -> tuple[Array, _Point]:
     """Go along the direction, half as far each time, until the likelihood has risen; no component falls below 0."""
     share, least = 1.0, point.log_likelihood - _ROUNDING * abs(point.log_likelihood)
     while share > 1e-12:
@@ -212,3 +184,63 @@ def _further(
                 return there, found
         share /= 2.0
     return variances, point
+
+
+@dataclass(frozen=True)
+class Jet:
+    """Values (n), gradients (n, p) and curvatures (n, p, p) by p parameters."""
+
+    value: Array
+    slope: Array
+    bend: Array
+
+    @staticmethod
+    def parameter(value: float, place: int, parameters: int) -> Jet:
+        """Return one parameter as a single jet."""
+        slope = np.zeros((1, parameters))
+        slope[0, place] = 1.0
+        return Jet(np.array([value]), slope, np.zeros((1, parameters, parameters)))
+
+    def __add__(self, other: Jet) -> Jet:
+        return Jet(self.value + other.value, self.slope + other.slope, self.bend + other.bend)
+
+    def __sub__(self, other: Jet) -> Jet:
+        return self + other.times(-1.0)
+
+    def __mul__(self, other: Jet) -> Jet:
+        crossed = self.slope[:, :, None] * other.slope[:, None, :]
+        return Jet(
+            self.value * other.value,
+            self.value[:, None] * other.slope + other.value[:, None] * self.slope,
+            self.value[:, None, None] * other.bend
+            + other.value[:, None, None] * self.bend
+            + crossed
+            + crossed.transpose(0, 2, 1),
+        )
+
+    def times(self, factor: Array | float) -> Jet:
+        """Return the jets times constants; a single jet times n constants gives n jets."""
+        constant = np.atleast_1d(np.asarray(factor, dtype=float))
+        return Jet(constant * self.value, constant[:, None] * self.slope, constant[:, None, None] * self.bend)
+
+    def reciprocal(self) -> Jet:
+        """Return 1 / x."""
+        return self._through(1.0 / self.value, -1.0 / self.value**2, 2.0 / self.value**3)
+
+    def log(self) -> Jet:
+        """Return ln x."""
+        return self._through(np.log(self.value), 1.0 / self.value, -1.0 / self.value**2)
+
+    def _through(self, value: Array, first: Array, second: Array) -> Jet:
+        squared = self.slope[:, :, None] * self.slope[:, None, :]
+        return Jet(
+            value, first[:, None] * self.slope, first[:, None, None] * self.bend + second[:, None, None] * squared
+        )
+
+    def summed(self, starts: NDArray[np.intp]) -> Jet:
+        """Return the sum of each group of neighbours."""
+        return Jet(*(np.add.reduceat(part, starts, axis=0) for part in (self.value, self.slope, self.bend)))
+
+    def taken(self, places: NDArray[np.intp]) -> Jet:
+        """Return the jets at these places."""
+        return Jet(self.value[places], self.slope[places], self.bend[places])

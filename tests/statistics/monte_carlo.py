@@ -61,46 +61,7 @@ def monte_carlo(
     digits: int = 2,
     seed: int = 1,
 ) -> MonteCarloResult:
-    """Propagate the inputs' distributions through a model.
-
-    Parameters
-    ----------
-    function : callable
-        Model of the measurement on arrays, inputs in the order of ``inputs``, [any unit].
-    inputs : sequence of InputQuantity
-        Estimates, standard uncertainties and distributions, [unit of each input].
-    correlation : array_like of float, optional
-        Correlation coefficients, [-], n × n; correlated inputs must be normal with infinite degrees of freedom.
-    confidence : float
-        Coverage probability of the intervals, [-], above 0 and below 1.
-    trials : int, optional
-        Number of trials, [-]; none: as many as the asked digits need, at most 5 000 000.
-    digits : int
-        Significant digits of the standard uncertainty that must stand, adaptive runs only, [-].
-    seed : int
-        Seed of the generator, [-].
-
-    Returns
-    -------
-    MonteCarloResult
-        Mean, standard uncertainty and both coverage intervals, [unit of the output].
-
-    Raises
-    ------
-    ValueError
-        An uncertainty is unknown, a correlated input is not normal, or a distribution or matrix can't be used.
-
-    References
-    ----------
-    .. [1] JCGM 101:2008, clause 6.4 (draws), 7.5 to 7.7 (fixed number), 7.9 (adaptive), 5.3.3 (shortest interval).
-
-    Examples
-    --------
-    >>> inputs = [InputQuantity(name, 0.0, 1.0, distribution="rectangular") for name in "abcd"]
-    >>> done = monte_carlo(lambda a, b, c, d: a + b + c + d, inputs, trials=200_000)
-    >>> round(done.standard_uncertainty, 2), [round(end, 1) for end in done.symmetric_interval]
-    (2.0, [-3.9, 3.9])
-    """
+    """Propagate the inputs' distributions through a model."""
     if not 0.0 < confidence < 1.0:
         raise ValueError(f"confidence {confidence:g}: more than 0 and less than 1 was expected")
     factor = _factor(inputs, correlation)
@@ -214,29 +175,7 @@ def _standard_draws(given: InputQuantity, generator: Generator, size: int) -> ND
 
 
 def numerical_tolerance(standard_uncertainty: float, digits: int = 2) -> float:
-    """Return half a unit in the last significant digit of a standard uncertainty.
-
-    Parameters
-    ----------
-    standard_uncertainty : float
-        Standard uncertainty, [any unit], above 0.
-    digits : int
-        Significant digits that are regarded as meaningful, [-], 1 or more.
-
-    Returns
-    -------
-    float
-        Tolerance δ, [unit of the uncertainty]; 0 for an uncertainty of 0.
-
-    References
-    ----------
-    .. [1] JCGM 101:2008, 7.9.2.
-
-    Examples
-    --------
-    >>> numerical_tolerance(0.00035, 2), numerical_tolerance(2.0, 1)
-    (5e-06, 0.5)
-    """
+    """Return half a unit in the last significant digit of a standard uncertainty."""
     if standard_uncertainty == 0.0:
         return 0.0
     exponent = int(f"{standard_uncertainty:.{digits - 1}e}".split("e")[1])
@@ -244,39 +183,7 @@ def numerical_tolerance(standard_uncertainty: float, digits: int = 2) -> float:
 
 
 def validated(budget: UncertaintyBudget, simulated: MonteCarloResult, digits: int = 2) -> Validation:
-    """Compare the interval of a first-order budget with that of Monte Carlo at the same coverage probability.
-
-    Parameters
-    ----------
-    budget : UncertaintyBudget
-        First-order result, [unit of the output].
-    simulated : MonteCarloResult
-        Result of the propagation of distributions, [unit of the output].
-    digits : int
-        Significant digits of the standard uncertainty that are regarded as meaningful, [-].
-
-    Returns
-    -------
-    Validation
-        Tolerance and both differences, [unit of the output].
-
-    Raises
-    ------
-    ValueError
-        The coverage probabilities differ.
-
-    References
-    ----------
-    .. [1] JCGM 101:2008, 8.1.
-
-    Examples
-    --------
-    >>> from labcalc.statistics import uncertainty_budget
-    >>> inputs = [InputQuantity("length", 10.0, 0.1, "mm"), InputQuantity("offset", 0.0, 0.05, "mm")]
-    >>> budget = uncertainty_budget(lambda a, b: a + b, inputs, quantity="length", unit="mm")
-    >>> validated(budget, monte_carlo(lambda a, b: a + b, inputs, trials=200_000)).passed
-    True
-    """
+    """Compare the interval of a first-order budget with that of Monte Carlo at the same coverage probability."""
     if budget.confidence != simulated.confidence:
         raise ValueError(
             f"coverage probabilities {budget.confidence:g} and {simulated.confidence:g}: the same was expected"
