@@ -19,6 +19,8 @@ from labcalc.wording import at_celsius, counted, numeral, signed
 
 _FAMILY = 0.05
 """Chance that any of the month's tests of one kind finds what isn't there, [-] (Holm)."""
+_OF_SPREADS = 0.01
+"""The same of tests of spread, [-]: F is not made for heavy tails."""
 _NEXT_LIMITS = (30, 20)
 """Results at which limits are proposed anew, and every how many after: common practice (D6299 [memory])."""
 
@@ -91,13 +93,12 @@ def imprecise(checks: Checks) -> Iterator[Finding]:
 
 def spreads(checks: Checks) -> Iterator[Finding]:
     """Name the charts that scatter more, or less, than in their baseline: copied values scatter too little."""
-    tested = [one for one in checks.oils if one.chart.limits is not None and one.number > 2]
-    tested = [one for one in tested if not resolution(one.chart.values).coarse]  # else its rounding is all that is seen
+    tested = [one for one in checks.oils if one.number > 2 and _is_fine(one.chart)]
     p = [_same_spread(one) for one in tested]
     for one, adjusted in zip(tested, holm_adjusted(p) if p else (), strict=True):
         limits = one.chart.limits
         assert limits is not None
-        if adjusted < _FAMILY:
+        if adjusted < _OF_SPREADS:
             ratio = one.deviation / limits.sigma
             more = ratio > 1.0
             yield Finding(
@@ -112,6 +113,12 @@ def spreads(checks: Checks) -> Iterator[Finding]:
             )
 
 
+def _is_fine(chart: Chart) -> bool:
+    """Tell whether results are written finely enough to show their spread: else rounding is all that is seen."""
+    to_chart = 100.0 / chart.certified if chart.unit == "%" else 1.0
+    return chart.limits is not None and 0.0 < resolution(chart.values).step * to_chart < chart.limits.sigma
+
+
 def _same_spread(one: OilSummary) -> float:
     """Return the two-sided p-value of the month's spread against the baseline's, by F."""
     limits = one.chart.limits
@@ -124,9 +131,9 @@ def _same_spread(one: OilSummary) -> float:
 
 def gaps(checks: Checks) -> Iterator[Finding]:
     """Name the instruments with more samples between good checks than the laboratory allows hours for."""
-    allowed = checks.laboratory.report.reference_age_h
+    allowed, moved = checks.laboratory.report.reference_age_h, {one.instrument for one in checks.moved}
     for one in checks.gaps:
-        if one.hours > 2.0 * allowed:
+        if one.hours > 2.0 * allowed and one.instrument not in moved:
             yield Finding(
                 IMPORTANT,
                 f"{one.instrument}, gap",
