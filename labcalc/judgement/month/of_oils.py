@@ -116,7 +116,7 @@ def spreads(checks: Checks) -> Iterator[Finding]:
 def _is_fine(chart: Chart) -> bool:
     """Tell whether results are written finely enough to show their spread: else rounding is all that is seen."""
     to_chart = 100.0 / chart.certified if chart.unit == "%" else 1.0
-    return chart.limits is not None and 0.0 < resolution(chart.values).step * to_chart < chart.limits.sigma
+    return chart.limits is not None and 1e-9 < resolution(chart.values).step * to_chart < chart.limits.sigma
 
 
 def _same_spread(one: OilSummary) -> float:
