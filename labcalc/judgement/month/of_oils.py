@@ -93,7 +93,7 @@ def imprecise(checks: Checks) -> Iterator[Finding]:
 
 def spreads(checks: Checks) -> Iterator[Finding]:
     """Name the charts that scatter more, or less, than in their baseline: copied values scatter too little."""
-    tested = [one for one in checks.oils if one.number > 2 and _is_fine(one.chart)]
+    tested = [one for one in checks.oils if one.number > 2 and _is_fine(one)]
     p = [_same_spread(one) for one in tested]
     for one, adjusted in zip(tested, holm_adjusted(p) if p else (), strict=True):
         limits = one.chart.limits
@@ -113,10 +113,16 @@ def spreads(checks: Checks) -> Iterator[Finding]:
             )
 
 
-def _is_fine(chart: Chart) -> bool:
-    """Tell whether results are written finely enough to show their spread: else rounding is all that is seen."""
-    to_chart = 100.0 / chart.certified if chart.unit == "%" else 1.0
-    return chart.limits is not None and 1e-9 < resolution(chart.values).step * to_chart < chart.limits.sigma
+def _is_fine(one: OilSummary) -> bool:
+    """Tell whether the month's results are written finely enough to show their spread: else rounding is what is seen."""
+    chart, to_chart = one.chart, 100.0 / one.chart.certified if one.chart.unit == "%" else 1.0
+    written = chart.values[chart.between(one.since, one.until) & chart.used]
+    steps = (
+        step
+        for step in 10.0 ** np.arange(3, -8, -1)
+        if (np.abs(written / step - np.round(written / step)) < 1e-6).all()
+    )
+    return chart.limits is not None and next(steps, 0.0) * to_chart < chart.limits.sigma
 
 
 def _same_spread(one: OilSummary) -> float:
