@@ -114,7 +114,7 @@ def spreads(checks: Checks) -> Iterator[Finding]:
 
 
 def _is_fine(one: OilSummary) -> bool:
-    """Tell whether the month's results are written finely enough to show their spread: else rounding is what is seen."""
+    """Tell whether the month's results are written finely enough to show their spread: else rounding is seen."""
     chart, to_chart = one.chart, 100.0 / one.chart.certified if one.chart.unit == "%" else 1.0
     written = chart.values[chart.between(one.since, one.until) & chart.used]
     steps = (
