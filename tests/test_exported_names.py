@@ -50,18 +50,19 @@ NAMES = {
         Within acceptable_result acceptance_interval agreement_limits algorithm_a anderson_darling best_plan
         bias_test chart_sight cochran_limit cochran_test combination_interval compare_periods
         compare_repeatability complies conformity_probability coverage_factor critical_range cusum
-        decide_conformity difference_limit_factor duplicate_precision effective_degrees_of_freedom en_score ewma
-        ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates family_repeatability fit_power_law
-        global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test high_low_carry_over
-        high_low_steps holm_adjusted individuals_limits interlaboratory_cells interlaboratory_precision
-        interval_gains level_dependence lie_within likelihood_components limits_leave_room lot_change
-        mandel_h_limit mandel_k_limit mandel_statistics mean_variance moving_ranges nested_analysis
-        new_lot_statistics one_sided_margin order_effect pairs_needed performance_index pooled_precision
+        decide_conformity difference_limit_factor duplicate_precision early_signals effective_degrees_of_freedom
+        en_score ewma ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates family_repeatability
+        fit_power_law global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test
+        high_low_carry_over high_low_steps holm_adjusted individuals_limits interlaboratory_cells
+        interlaboratory_precision interval_gains level_dependence lie_within likelihood_components
+        limits_leave_room lot_change mandel_h_limit mandel_k_limit mandel_statistics mean_variance moving_ranges
+        nested_analysis one_sided_margin order_effect pairs_needed performance_index pooled_precision
         precision_relations proficiency_round propagated_covariance propagated_uncertainty resolution
         robust_mean_uncertainty rounded rounded_to_figures rounding_step rules_run_length run_rule_signals
-        scaled_median_deviation score_words screen_cells sensitivities serial_dependence share_beyond
-        shares_over_time simulated_run_length site_precision spread_interval standard_from_half_width
-        sustained_shift uncertainty_budget variance_components within_materials z_score zeta_score
+        scaled_median_deviation score_words screen_cells self_starting sensitivities serial_dependence
+        share_beyond shares_over_time simulated_run_length site_precision spread_interval
+        standard_from_half_width sustained_shift uncertainty_budget variance_components within_materials z_score
+        zeta_score
     """,
     "labcalc.exports": """
         Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS columns_not_used
