@@ -61,6 +61,10 @@ def early_signals(q: ArrayLike) -> np.ndarray:
     ----------
     q : as ``self_starting`` returns them, [-].
 
+    Returns
+    -------
+    One flag a result, [-].
+
     References
     ----------
     .. [1] Hawkins, D. M.: The Statistician 36 (1987) 61, the self-starting CUSUM [memory].
