@@ -22,6 +22,9 @@ _AT_MOST = 4.0
 """Sigmas that a single result counts at most, [-]: one that lies further off, as happens with heavy tails, is told by
 its chart, and doesn't make a mean of several tell of a shift that lasts."""
 
+_LOOK_AHEAD = 30
+"""Later results of a chart that may tell of a run, [-]: more than the longest mean."""
+
 _FEWEST_DAYS = 5
 """Days of baseline below which charts are not taken together: our own choice."""
 
@@ -101,6 +104,25 @@ def stopping_at(streams: Sequence[Stream], moment: pd.Timestamp, *, days: float 
     places = [(one, place) for one in streams if (place := one.last_until(until)) >= 0]
     found = [(one, at) for one, at in places if one.moments[at] >= earliest and one.stops[at]]
     return tuple(one.words(at) for one, at in sorted(found, key=lambda pair: pair[0].shift.chance[pair[1]]))
+
+
+def told_afterwards(streams: Sequence[Stream], moment: pd.Timestamp) -> str:
+    """Say what later checks of an instrument told of a moment: that it had moved by then; empty where nothing did.
+
+    A run between the last check before a shift and the first of it counts too: when it began nobody knows.
+    """
+    until = moment.tz_convert(None).to_datetime64()
+    found = []
+    for one in streams:
+        after = one.last_until(until) + 1
+        stops = np.flatnonzero(one.stops[after : after + _LOOK_AHEAD]) + after
+        told = next((at for at in stops.tolist() if one.began(at) <= after <= at), None)
+        if told is not None:
+            found.append((float(one.shift.chance[told]), one, told))
+    if not found:
+        return ""
+    _, one, at = min(found, key=lambda each: each[0])
+    return f"told on {pd.Timestamp(one.moments[at]):%Y-%m-%d}, after this run: {one.words(at)}; it may carry as much"
 
 
 def _groups(charts: Sequence[Chart]) -> Iterator[list[Chart]]:

@@ -17,7 +17,7 @@ from labcalc.judgement.carry_over.shares import InstrumentCarryOver, RunBefore, 
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.control.charts import Chart, control_charts
 from labcalc.judgement.control.status import ChartState, states_at
-from labcalc.judgement.control.watch import Stream, stopping_at, watched
+from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
 from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.dossier import Dossier, first_text
 from labcalc.judgement.record.own_scatter import FillScatter, fill_scatter
@@ -95,6 +95,7 @@ class Material:
             references=self._references_of(rows),
             charts=self._charts_at(rows),
             shifts=self._shifts_at(rows),
+            afterwards=self._afterwards(rows),
             before=self._before(rows),
             in_sequence=self._in_sequence(rows),
             product=_product(rows, self.laboratory),
@@ -176,6 +177,10 @@ class Material:
     def _shifts_at(self, rows: pd.DataFrame) -> tuple[str, ...]:
         streams, end = self.streams.get(first_text(rows["instrument"]), ()), rows["measured_at"].max()
         return () if pd.isna(end) else stopping_at(streams, end, days=REFERENCE_DAYS)
+
+    def _afterwards(self, rows: pd.DataFrame) -> str:
+        streams, end = self.streams.get(first_text(rows["instrument"]), ()), rows["measured_at"].max()
+        return "" if pd.isna(end) else told_afterwards(streams, end)
 
     def _references_of(self, rows: pd.DataFrame) -> pd.DataFrame:
         table = self._references.get(first_text(rows["instrument"]))
