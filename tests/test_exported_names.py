@@ -87,8 +87,8 @@ NAMES = {
     "labcalc.judgement": """
         Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus
         Check ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateFinding DuplicateReport
-        DuplicateSummary Effect EstimatedSight Finding FirstSettings Judgement LevelStudy MONTH_VERDICTS
-        Material Month MonthReport OilSummary Period REMEDIES Result SEVERITIES STATEMENT_DEGREES SetBeyond
+        DuplicateSummary Effect EstimatedSight Finding FirstSettings Judgement MONTH_VERDICTS NOT_ENOUGH NamedSpread
+        Material Month MonthReport OilSummary Period REMEDIES Result SEVERITIES SetBeyond
         SetupReview Sight UNITS VERDICTS by_component chart_status compare_with_certificates
         components_of_results components_of_variance components_side_by_side control_charts density_curve
         duplicates_between gather gather_record judge month_of propose_settings report_duplicates report_month
@@ -107,15 +107,15 @@ NAMES = {
     """,
     "labcalc.figures": """
         Fragment Picture Summary carry_over_pictures component_pictures control_pictures density_picture
-        draw_against_level draw_carry_over draw_components draw_consistency draw_control_chart
+        draw_carry_over draw_components draw_consistency draw_control_chart
         draw_density_temperature draw_in_time draw_reference_history draw_viscosity_temperature draw_workload
-        duplicate_pictures level_pictures live_figure move_what_if note problem_pictures redraw
+        duplicate_pictures live_figure move_what_if note problem_pictures redraw
         reference_picture show_actions show_budget show_carry_over show_causes show_cautions show_changes
         show_checks show_components show_conclusions show_consequences show_decisions show_duplicate_biases
         show_duplicate_header show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict
         show_duplicates_beyond show_evidence show_explanations show_header show_limits show_month_header
         show_month_provenance show_month_refusals show_month_verdict show_notices show_oils show_operators
-        show_outcomes show_pairing_rule show_provenance show_refusals show_results show_verdict summarise
+        show_outcomes show_pairing_rule show_provenance show_refusals show_results show_spreads show_verdict summarise
         summarise_duplicates summarise_month viscosity_picture workload_picture
     """,
     "labcalc.workbooks": """
