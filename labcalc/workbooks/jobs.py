@@ -116,8 +116,7 @@ def duplicate_report_job(report: DuplicateReport, lab: Path) -> ReportJob:
         parameters={
             "first_day": first_day,
             "last_day": last_day,
-            "product": report.product,
-            "operator": report.operator,
+            **report.only,
             "lab": str(lab.resolve()),
         },
         key=report.digest,

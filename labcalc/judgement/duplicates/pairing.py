@@ -27,12 +27,12 @@ _QUANTITIES = ("kinematic viscosity", "density")
 
 RESULT_COLUMNS = (
     *("set", "condition", "changed", "quantity", "temperature_C", "value", "run", "sample", "product", "role"),
-    *("measured_at", "instrument", "operator"),
+    *("measured_at", "instrument", "operator", "replicate", "lot", "lots"),
 )
 """A row a result of a set, in the order of sets and, in each, of measurement.
 
-``changed`` names the factors that an intermediate precision is about, else it is empty; ``value`` is in the unit of the
-quantity.
+``lot`` is the sample's, ``lots`` are those of the reference oils in use; ``changed`` names the factors that an
+intermediate precision is about, else it is empty; ``value`` is in the unit of the quantity.
 """
 
 _SAME = ["same", "quantity", "temperature_C"]
@@ -116,7 +116,7 @@ def _of_quantity(rows: pd.DataFrame, quantity: str, decisions: Sequence[Decision
                 (rows["temperature_C"] - one.temperature_C).abs() < SAME_TEMPERATURE_K
             )
             rows = rows[~((rows["run"] == one.run) & near)]
-    kept = ["same", "temperature_C", "run", "sample", "product", "lot", "role", "measured_at", "began"]
+    kept = ["same", "temperature_C", "run", "sample", "product", "lot", "role", "measured_at", "began", "replicate"]
     return rows[[*kept, "instrument", "operator"]].assign(quantity=quantity, value=rows[column])
 
 
