@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
@@ -13,9 +13,27 @@ from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
 from labcalc.exports.columns import Column, joined
-from labcalc.exports.dates import NO_MOMENT, date_order, instants, parse_moment
+from labcalc.exports.dates import (
+    NO_MOMENT,
+    are_possible,
+    date_order,
+    instants,
+    localised,
+    parse_moment,
+    plain_moments,
+)
 from labcalc.exports.layout import Field, Layout, measure
-from labcalc.exports.numbers import decimal_sign, figure, half_unit, may_be_a_slip, proves_thousands, typed_half_units
+from labcalc.exports.numbers import (
+    condensed,
+    decimal_sign,
+    figure,
+    half_of,
+    half_unit,
+    may_be_a_slip,
+    plain_figures,
+    proves_thousands,
+    typed_half_units,
+)
 from labcalc.exports.profile import Profile
 from labcalc.exports.sheet import Broken, Typed, stripped
 from labcalc.exports.table import Refusal
@@ -25,7 +43,6 @@ from labcalc.exports.vocabulary import LIMITS
 from labcalc.wording import plain
 
 _MISSING = "; all of the row is refused, unless profile.missing names it"
-_YEARS = (1950, 2100)
 
 
 @dataclass
@@ -112,7 +129,9 @@ class Cells:
         values, halves, factors = (np.full(len(column.distinct), np.nan) for _ in range(3))
         typed: dict[int, str] = {}
         wrong: dict[int, str] = {}
-        for place, written in enumerate(column.distinct):
+        rest = self._plain_numbers(field_, column.distinct, values, halves, factors)
+        for place in rest:
+            written = column.distinct[place]
             if not written:
                 continue
             cell, unit = _apart(written, field_)
@@ -126,6 +145,21 @@ class Cells:
         halves[[*typed]] = typed_half_units([*typed.values()])
         self._note_all(field_, column, wrong)
         return values[column.at], (halves * factors)[column.at]
+
+    def _plain_numbers(self, field_: Field, texts: list[str], *found: NDArray[np.float64]) -> list[int]:
+        """Fill in value, half a unit and factor of texts that are plain figures; return the places of the others."""
+        unit, rest = field_.unit, np.ones(len(texts), bool)
+        if self._is_text and unit and not field_.own_units:
+            low, high, _ = LIMITS[field_.holds]
+            are_plain, figures, _ = plain_figures(texts, self.decimal)
+            some = np.flatnonzero(are_plain)
+            value = np.array([unit.converted(float(texts[at].replace(",", "."))) for at in some.tolist()])
+            good = (low <= value) & (value <= high)
+            halves = np.array([half_of(-place) for place in range(int(figures.max(initial=0)) + 1)])
+            for into, what in zip(found, (value, halves[figures[some]], np.full(len(some), unit.factor)), strict=True):
+                into[some[good]] = what[good]
+            rest[some[good]] = False
+        return np.flatnonzero(rest).tolist()
 
     def _number(self, cell: str, unit: Unit | None, field_: Field) -> tuple[float, str | None]:
         """Return the value of a cell in the tidy table's unit, or what was expected."""
@@ -163,20 +197,23 @@ class Cells:
                 raise ExportError(self.file, f"column '{shown(clock.header)}' has times, but no date stands beside it")
             return np.broadcast_to(NO_MOMENT, len(self))
         days = self.column(day)
-        order = date_order(days.distinct, self.profile.date_order, day.header, self.file)
         at, pairs = days.at, [(text, "") for text in days.distinct]
         if clock is not None and day.holds == "date":
             clocks = self.column(clock)
             both, at = np.unique(joined(days.at, clocks.at), return_inverse=True)
             span = int(clocks.at.max()) + 1
             pairs = [(days.distinct[one // span], clocks.distinct[one % span]) for one in both.tolist()]
-        moments = [_moment(text, time, order) for text, time in pairs]
-        found = instants(moments, zone)
+        told = [" ".join(filter(None, pair)) if pair[0] else "" for pair in pairs]
+        local, order = plain_moments(told), None
+        if local is None:
+            order = date_order(days.distinct, self.profile.date_order, day.header, self.file)
+            found = instants([_moment(*pair, order) for pair in pairs], zone)
+        else:
+            found = localised(local, zone)
         wrong = {}
         for place in np.flatnonzero(found == NO_MOMENT).tolist():
             if any(pairs[place]):
-                wrong[place] = _what_was_expected(pairs[place][0], moments[place], zone)
-        told = [" ".join(filter(None, pair)) if pair[0] else "" for pair in pairs]
+                wrong[place] = _what_was_expected(pairs[place][0], _moment(*pairs[place], order), zone)
         self._note_all(day, Column(told, at), wrong)
         return found[at]
 
@@ -214,14 +251,16 @@ class Cells:
         """Return the change of a text that leaves nothing of what the profile calls missing."""
         return lambda cell: "" if (text := change(cell)) in self.profile.missing else text
 
-    def _numeric(self) -> list[tuple[str, list[tuple[str, int]], Callable[[float], bool]]]:
+    def _numeric(self) -> list[tuple[str, Iterable[tuple[str, int]], Callable[[float], bool]]]:
         numeric = [(one, one.unit) for one in self.layout.fields if one.unit is not None]
-        return [(one.header, _counted(self.column(one), one), _possible(one.holds, unit)) for one, unit in numeric]
+        return [(one.header, *_counted(self.column(one), one, _possible(one.holds, unit))) for one, unit in numeric]
 
 
-def _counted(column: Column, field_: Field) -> list[tuple[str, int]]:
+def _counted(
+    column: Column, field_: Field, possible: Callable[[float], bool]
+) -> tuple[Iterable[tuple[str, int]], Callable[[float], bool]]:
     figures = [_apart(cell, field_)[0] for cell in column.distinct] if field_.own_units else column.distinct
-    return list(zip(figures, np.bincount(column.at).tolist(), strict=True))
+    return condensed(figures, np.bincount(column.at), possible), possible
 
 
 def _apart(cell: str, field_: Field) -> tuple[str, Unit | None]:
@@ -241,7 +280,7 @@ def _possible(holds: str, unit: Unit) -> Callable[[float], bool]:
 
 def _moment(day: str, clock: str, order: str | None) -> datetime | None:
     moment = parse_moment(day, clock, order) if len(day) < 60 and len(clock) < 60 else None
-    return moment if moment is not None and _YEARS[0] <= moment.year <= _YEARS[1] else None
+    return moment if moment is not None and are_possible([moment.year]) else None
 
 
 def _what_was_expected(day: str, moment: datetime | None, zone: ZoneInfo) -> str:

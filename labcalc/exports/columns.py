@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import Any
@@ -58,10 +58,9 @@ class Column:
         wanted[list(places)] = True
         return np.flatnonzero(wanted[self.at]).tolist()
 
-    @property
-    def all(self) -> NDArray[np.object_]:
-        """Each row's text."""
-        return np.array(self.distinct, object)[self.at]
+    def each(self, rows: NDArray[np.int64] | slice = slice(None)) -> Iterator[str]:
+        """Return the text of each of these rows."""
+        return map(self.distinct.__getitem__, self.at[rows].tolist())
 
     @property
     def or_none(self) -> NDArray[np.object_]:

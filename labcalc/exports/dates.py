@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
+from labcalc.exports.numbers import MANY
 from labcalc.exports.text import shown
 from labcalc.exports.words import LANGUAGES, folded
 
@@ -35,6 +36,11 @@ _TIME = re.compile(
 _BASIC = re.compile(r"^(\d{8})T(\d{2})(\d{2})(\d{2})(?!\d)")
 """ISO 8601, basic format: 20260331T140500."""
 _SPLIT = re.compile(r"(.*?\d)(?:[T,\s]\s*(\d{1,2}[:h]\d{2}.*))?", re.DOTALL)
+
+
+def are_possible(years: Iterable[int]) -> bool:
+    """Tell whether results can be of these years."""
+    return all(1950 <= year <= 2100 for year in years)
 
 
 def date_order(cells: Iterable[str], said: str | None, header: str, file: str) -> str | None:
@@ -173,10 +179,29 @@ def parse_moment(text: str, clock: str, order: str | None) -> datetime | None:
     return None if day is None or own is None else datetime.combine(day, own)
 
 
-def instants(moments: Sequence[datetime | None], zone: ZoneInfo) -> NDArray[np.int64]:
+def plain_moments(texts: Sequence[str]) -> NDArray[np.datetime64] | None:
+    """Return the moments of many texts of one length, by ISO 8601 and without offset; None if one is no such text."""
+    if len(texts) < MANY or {*map(len, texts)} not in ({16}, {19}):
+        return None
+    try:
+        cells = np.array(texts, "S")
+        signs = cells.view(np.uint8).reshape(len(texts), -1)[:, [4, 7, 13]]
+        moments = cells.astype("datetime64[us]") if (signs == [*b"--:"]).all() else None
+    except ValueError:
+        return None
+    is_good = moments is not None and are_possible(moment.item().year for moment in (moments.min(), moments.max()))
+    return moments if is_good else None
+
+
+def localised(local: NDArray[np.datetime64], zone: ZoneInfo) -> NDArray[np.int64]:
     """Return microseconds since 1970, UTC; the smallest integer where the clocks show a time twice, or never."""
+    return pd.DatetimeIndex(local).tz_localize(zone, ambiguous="NaT", nonexistent="NaT").asi8.copy()
+
+
+def instants(moments: Sequence[datetime | None], zone: ZoneInfo) -> NDArray[np.int64]:
+    """Return microseconds since 1970, UTC, as ``localised``."""
     local = np.array([None if one is None or one.tzinfo else one for one in moments], "datetime64[us]")
-    found = pd.DatetimeIndex(local).tz_localize(zone, ambiguous="NaT", nonexistent="NaT").asi8.copy()
+    found = localised(local, zone)
     for place, one in enumerate(moments):
         if one is not None and one.tzinfo:
             found[place] = (one - EPOCH) // _MICROSECOND

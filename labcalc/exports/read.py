@@ -101,11 +101,11 @@ def _read(
     path: Path, first: Mapping[str, str], profiles: Sequence[Profile], zone: ZoneInfo
 ) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
     """Return the tidy columns, refusals and source of a file; no columns if its content is in ``first``."""
-    data = content_of(path)
-    digest = hashlib.sha256(data).hexdigest()
+    held = [content_of(path)]
+    digest = hashlib.sha256(held[0]).hexdigest()
     if digest in first:
         return {}, (), SourceFile(path.name, digest, 0, 0, f"same content as {first[digest]}, read once")
-    return read_bytes(path, data, digest, profiles, zone)
+    return read_bytes(path, held.pop(), digest, profiles, zone)
 
 
 def read_bytes(
@@ -113,8 +113,10 @@ def read_bytes(
 ) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
     """Return the tidy columns, refusals and source of the content of a file, by the profile that its name fits."""
     profile = next((one for one in profiles if fits_profile(path.name, one)), _NO_PROFILE)
+    held = [data]
+    del data  # handed over, it goes as soon as it is text
     try:
-        return read_content(path, data, digest, profile, zone)
+        return read_content(path, held.pop(), digest, profile, zone)
     except ExportError as failure:
         if profile is not _NO_PROFILE or "profile" not in failure.problem or "profile.encoding" in failure.problem:
             raise
@@ -126,8 +128,9 @@ def read_content(
     path: Path, data: bytes, digest: str, profile: Profile, zone: ZoneInfo
 ) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
     """Return the tidy columns, refusals and source of the content of a file."""
-    table, delimiter, words = table_of(path, data, profile, zone)
+    held = [data]
     del data
+    table, delimiter, words = table_of(path, held.pop(), profile, zone)
     layout = lay_out(table, path.name)
     cells = Cells(layout, profile, path.name, delimiter)
     columns, refusals = tidy(cells, zone)
@@ -176,7 +179,10 @@ def fits_profile(name: str, profile: Profile) -> bool:
 
 def table_of(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple[Flat, str, list[str]]:
     """Return the content of a file as one table, what divides its cells, and in words how it was read."""
-    table, delimiter, words = (_of_sheet if path.suffix.lower() in WORKBOOKS else _of_text)(path, data, profile)
+    held = [data]
+    del data
+    reader = _of_sheet if path.suffix.lower() in WORKBOOKS else _of_text
+    table, delimiter, words = reader(path, held.pop(), profile)
     state(table, profile, path.name)
     add_moments(table, profile, zone, path.name)
     return table, delimiter, words
@@ -184,6 +190,7 @@ def table_of(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple
 
 def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     text, encoding = decode(data, path.name, profile.encoding)
+    del data
     delimiters = [one for one in DELIMITERS if one in text]
     if profile.delimiter or profile.widths or profile.layout == "blocks":
         delimiters = [profile.delimiter or ""]

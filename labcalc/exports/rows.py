@@ -60,9 +60,7 @@ def tidy(cells: Cells, zone: ZoneInfo) -> tuple[dict[str, Any], tuple[Refusal, .
     moments, replicates = cells.moments(zone), cells.replicates()
     _check_presence(cells, texts["sample"], groups)
     cells.note_doubled(moments)
-    known = [np.flatnonzero(group.measured & ~np.isnan(group.temperature)) for group in groups]
-    measured = [(rows, _tenths(group.temperature[rows])) for rows, group in zip(known, groups, strict=True)]
-    texts["run"] = name_runs(cells, texts, moments, replicates, measured, zone)
+    texts["run"] = name_runs(cells, texts, moments, replicates, [_measured(one) for one in groups], zone)
     refusals = _refusals(cells, texts["sample"])
     return _columns(cells, groups, texts, moments, replicates), refusals
 
@@ -77,6 +75,11 @@ def framed(parts: Sequence[dict[str, Any]], zone: ZoneInfo) -> pd.DataFrame:
             column = pd.DatetimeIndex(column.view("datetime64[us]"), tz="UTC").tz_convert(zone)
         table[name] = pd.Series(column, dtype=column.dtype, copy=False)
     return pd.DataFrame(table, copy=False)
+
+
+def _measured(group: _Determinations) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    rows = np.flatnonzero(group.measured & ~np.isnan(group.temperature))
+    return rows, _tenths(group.temperature[rows])
 
 
 def _tenths(temperature: NDArray[np.float64]) -> NDArray[np.int64]:
@@ -238,29 +241,34 @@ def _columns(
     moments: NDArray[np.int64],
     replicates: NDArray[np.float64],
 ) -> dict[str, Any]:
-    good = cells.good
-    picked = [np.flatnonzero(group.measured & good) for group in groups]
-    rows = np.concatenate(picked)
-    order = np.argsort(rows, kind="stable")
-    rows = rows[order]
+    good, order = cells.good, slice(None)
+    picked: list[Any] = [np.flatnonzero(group.measured & good) for group in groups]
+    rows: Any = np.concatenate(picked)
+    if len(groups) > 1:
+        order = np.argsort(rows, kind="stable")
+        rows = rows[order]
+    elif len(rows) == len(cells):  # all there are: nothing is copied
+        rows = picked[0] = order
 
     def gathered(parts: Iterable[NDArray[Any]]) -> NDArray[Any]:
-        return np.concatenate([part[at] for part, at in zip(parts, picked, strict=True)])[order]
+        some = [part[at] for part, at in zip(parts, picked, strict=True)]
+        return np.concatenate(some)[order] if len(some) > 1 else some[0]
 
+    runs, derived, columns = texts["run"].at[rows], gathered(group.derived for group in groups), dict[str, Any]()
+    for name in ("remark", *texts):  # the one that takes most memory while it is made goes first
+        if name in texts:
+            text = texts.pop(name).of_rows(rows)
+            columns[name] = (_marked(text, derived) if name == "remark" else text).or_none
     temperature = gathered(group.temperature for group in groups)
-    columns: dict[str, Any] = {
+    columns |= {
         "measured_at": moments[rows],
         "temperature_C": temperature,
-        "replicate": _replicates(texts["run"].at[rows], _tenths(temperature), replicates[rows]),
-        "source_file": np.full(len(rows), cells.file, object),
+        "replicate": _replicates(runs, _tenths(temperature), replicates[rows]),
+        "source_file": np.full(len(temperature), cells.file, object),
         "source_line": cells.lines[rows],
     }
     for name, column in QUANTITY_COLUMNS.items():
         columns[column] = gathered(group.values.pop(name) for group in groups)
-    derived = gathered(group.derived for group in groups)
-    for name in list(texts):
-        text = texts.pop(name).of_rows(rows)
-        columns[name] = (_marked(text, derived) if name == "remark" else text).or_none
     return columns
 
 
@@ -269,7 +277,7 @@ def _marked(remarks: Column, derived: NDArray[np.int8]) -> Column:
     if not derived.any():
         return remarks
     marks = ["", *map(derived_mark, QUANTITY_COLUMNS)]
-    both, at = np.unique(joined(derived, remarks.at), return_inverse=True)
+    at, both = pd.factorize(joined(derived, remarks.at))
     said = [
         (marks[one], remarks.distinct[of]) for one, of in zip(*np.divmod(both, int(remarks.at.max()) + 1), strict=True)
     ]
@@ -278,7 +286,10 @@ def _marked(remarks: Column, derived: NDArray[np.int8]) -> Column:
 
 def _replicates(runs: NDArray[Any], tenths: NDArray[np.int64], given: NDArray[np.float64]) -> NDArray[np.int64]:
     """Return the numbers of the repeats of a run at a temperature; counted where one is missing or comes twice."""
-    _, at, times = np.unique(joined(runs, tenths - tenths.min(initial=0)), return_inverse=True, return_counts=True)
+    key = joined(runs, tenths - tenths.min(initial=0))
+    if np.diff(np.sort(key)).all():
+        return np.where(np.isnan(given), 1, given).astype(np.int64)
+    _, at, times = np.unique(key, return_inverse=True, return_counts=True)
     order = np.argsort(at, kind="stable")
     counted = np.empty(len(at), np.int64)
     counted[order] = np.arange(1, len(at) + 1) - np.repeat(np.cumsum(times) - times, times)

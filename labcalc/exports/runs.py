@@ -5,16 +5,16 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from datetime import timedelta
 from pathlib import PurePath
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports.cells import Cells
 from labcalc.exports.columns import Column, joined
-from labcalc.exports.dates import EPOCH, NO_MOMENT
+from labcalc.exports.dates import NO_MOMENT
 from labcalc.wording import celsius
 
 Measured = Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]]
@@ -24,6 +24,8 @@ _LONGEST_STEP_US = 60 * 60 * 1_000_000
 """Longest time between two determinations of a run, 60 min, [µs]."""
 _MERE_NUMBER = re.compile(r"\d{1,4}")
 _ONE_OF_A_RUN = ("sample", "instrument", "operator", "lot")
+_AT_ONCE = 1 << 16
+"""Rows for which more than their names is held in memory."""
 _COLDEST = 1000
 """Tenths of a degree below zero, further down than any temperature: what is joined counts from 0."""
 
@@ -123,19 +125,23 @@ def _names(
     moments: NDArray[np.int64],
     zone: ZoneInfo,
 ) -> Column:
-    """Return the names of the runs that begin with these rows."""
-    labels = _labels(cells, heads, texts, moments, zone)
+    """Return the names of the runs that begin with these rows: the export's own where it tells them apart."""
+    times, is_tidy = np.bincount(given.at[heads], minlength=len(given.distinct)).tolist(), cells.layout.is_tidy
+    is_mere = [_MERE_NUMBER.fullmatch(own) and not is_tidy for own in given.distinct]
+    tells = [
+        bool(own) and (is_tidy or (count < 2 and not mere))
+        for own, mere, count in zip(given.distinct, is_mere, times, strict=True)
+    ]
+    if np.array(tells)[given.at[heads]].all():
+        return given.of_rows(heads)
+    labels, sample = _labels(cells, heads, texts, moments, zone), texts["sample"]
     if not any(given.distinct):
         return labels
-    times = np.bincount(given.at[heads]).tolist()
-    sample = texts["sample"]
     names = []
-    for at, own_at, of in zip(labels.at.tolist(), given.at[heads].tolist(), sample.at[heads].tolist(), strict=True):
-        own = given.distinct[own_at]
-        if own and not cells.layout.is_tidy:
-            is_mere, is_only = _MERE_NUMBER.fullmatch(own), times[own_at] == 1
-            own = f"{labels.distinct[at]} run {own}" if is_mere else own if is_only else f"{own} {sample.distinct[of]}"
-        names.append(own or labels.distinct[at])
+    for label, at, of in zip(labels.each(), given.at[heads].tolist(), sample.at[heads].tolist(), strict=True):
+        own = given.distinct[at]
+        name = f"{label} run {own}" if is_mere[at] else own if tells[at] else f"{own} {sample.distinct[of]}"
+        names.append(name if own else label)
     return Column.of(names)
 
 
@@ -143,13 +149,18 @@ def _labels(
     cells: Cells, heads: NDArray[np.int64], texts: dict[str, Column], moments: NDArray[np.int64], zone: ZoneInfo
 ) -> Column:
     """Return time, instrument and sample of each of these rows as a label; what comes again is numbered."""
-    times, at = np.unique(moments[heads], return_inverse=True)
-    when = np.array([_to_the_minute(one, zone) for one in times.tolist()], object)[at]
-    unknown = moments[heads] == NO_MOMENT
-    when[unknown] = [f"{PurePath(cells.file).stem} line {line}" for line in cells.lines[heads[unknown]].tolist()]
-    instrument, sample = (texts[name].of_rows(heads) for name in ("instrument", "sample"))
-    behind = instrument.changed(lambda name: f" {name}" if name else "")
-    labels = [f"{time}{device} {name}" for time, device, name in zip(when, behind.all, sample.all, strict=True)]
+    stem = PurePath(cells.file).stem
+    labels = [
+        f"{when or f'{stem} line {line}'}{device and ' '}{device} {name}"
+        for some in np.array_split(heads, len(heads) // _AT_ONCE + 1)
+        for when, line, device, name in zip(
+            _to_the_minute(moments[some], zone),
+            cells.lines[some].tolist(),
+            texts["instrument"].each(some),
+            texts["sample"].each(some),
+            strict=True,
+        )
+    ]
     column = Column.of(labels)
     if len(column.distinct) == len(labels):
         return column
@@ -160,8 +171,13 @@ def _labels(
     return Column.of(labels)
 
 
-def _to_the_minute(moment: int, zone: ZoneInfo) -> str:
-    return "" if moment == NO_MOMENT else str((EPOCH + timedelta(microseconds=moment)).astimezone(zone))[:16]
+def _to_the_minute(moments: NDArray[np.int64], zone: ZoneInfo) -> list[str]:
+    """Return the moments by the clock of a time zone; an empty text where there is none."""
+    if (moments == NO_MOMENT).all():
+        return [""] * len(moments)
+    local = pd.DatetimeIndex(moments.view("datetime64[us]"), tz="UTC").tz_convert(zone).tz_localize(None)
+    texts = np.datetime_as_string(local.to_numpy().astype("datetime64[m]")).tolist()
+    return [text.replace("T", " ") if text != "NaT" else "" for text in texts]
 
 
 def _refuse_repeated(
