@@ -57,6 +57,7 @@ def arrange(records: Iterable[Record], how: Arrangement, file: str, header: Head
     names = [*table.header.cells, *(field.header for field, _ in table.preamble.values())]
     if sections.kinds:
         table.add({kind: Column(kind) for kind in sections.kinds}, sections.over)
+    table.fill(how.as_above)
     if how.layout == "quantities":
         table = pivoted(table, how, file)
     if problem := missing(how.columns, [*names, *table.header.cells]):
@@ -111,7 +112,7 @@ def header_of(records: Iterable[Record], how: Arrangement) -> Header | None:
         window = [*window, record][-max(how.header_rows, 1) :]
         if len(window) < how.header_rows:
             continue
-        header = _joined(window) if how.header_rows else header_of_places(record, how)
+        header = joined_lines(window) if how.header_rows else header_of_places(record, how)
         known = 0 if record.is_blank else _known(header, how)
         if known > (best.known if best else 0):
             best = Header(last + 1 - len(window), known, header)
@@ -126,7 +127,9 @@ def _known(header: Record, how: Arrangement) -> int:
     said = named(how.columns, cells)
     meanings = [meaning_at(cell, said.get(at)) for at, cell in enumerate(cells)]
     holds = {
-        at: one.holds for at, one in enumerate(meanings) if one is not None and one.holds not in ("ignored", "method")
+        at: one.holds
+        for at, one in enumerate(meanings)
+        if one is not None and one.holds not in ("ignored", "method", "status")
     }
     kinds = {*holds.values()}
     is_result = {"quantity", "value"} <= kinds if how.layout == "quantities" else bool({*MEASURED} & kinds)
@@ -134,7 +137,7 @@ def _known(header: Record, how: Arrangement) -> int:
     return known if is_result and known >= 2 and 2 * known >= len(named(placed(how.columns), cells)) else 0
 
 
-def _joined(records: Sequence[Record]) -> Record:
+def joined_lines(records: Sequence[Record]) -> Record:
     """Return header lines as one: a text above others spans to the right until the next one in its line."""
     width = max(len(record.cells) for record in records)
     rows = [[cell.strip() for cell in record.cells] + [""] * (width - len(record.cells)) for record in records]

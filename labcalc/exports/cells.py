@@ -20,6 +20,7 @@ from labcalc.exports.dates import (
     instants,
     localised,
     parse_moment,
+    parse_time,
     plain_moments,
 )
 from labcalc.exports.layout import Field, Layout, measure
@@ -35,7 +36,7 @@ from labcalc.exports.numbers import (
     typed_half_units,
 )
 from labcalc.exports.profile import Profile
-from labcalc.exports.sheet import Broken, Typed, stripped
+from labcalc.exports.sheet import Broken, Typed, as_moment, stripped
 from labcalc.exports.table import Refusal
 from labcalc.exports.text import shown
 from labcalc.exports.units import Unit, unit_of
@@ -192,14 +193,16 @@ class Cells:
     def moments(self, zone: ZoneInfo) -> NDArray[np.int64]:
         """Return the moments in microseconds since 1970, UTC; the smallest integer where there is none."""
         day, clock = self.where("measured_at") or self.where("date"), self.where("time")
+        if day is None and clock is not None and not any(map(parse_time, self._told(clock).distinct)):
+            day, clock = clock, None
         if day is None:
             if clock is not None:
                 raise ExportError(self.file, f"column '{shown(clock.header)}' has times, but no date stands beside it")
             return np.broadcast_to(NO_MOMENT, len(self))
-        days = self.column(day)
+        days = self._told(day)
         at, pairs = days.at, [(text, "") for text in days.distinct]
         if clock is not None and day.holds == "date":
-            clocks = self.column(clock)
+            clocks = self._told(clock)
             both, at = np.unique(joined(days.at, clocks.at), return_inverse=True)
             span = int(clocks.at.max()) + 1
             pairs = [(days.distinct[one // span], clocks.distinct[one % span]) for one in both.tolist()]
@@ -216,6 +219,9 @@ class Cells:
                 wrong[place] = _what_was_expected(pairs[place][0], _moment(*pairs[place], order), zone)
         self._note_all(day, Column(told, at), wrong)
         return found[at]
+
+    def _told(self, field_: Field) -> Column:
+        return self.column(field_).changed(as_moment)
 
     def note_doubled(self, moments: NDArray[np.int64]) -> None:
         """Note the rows that are doubled; a file without any seconds in its times tells none."""

@@ -35,7 +35,9 @@ _TIME = re.compile(
 )
 _BASIC = re.compile(r"^(\d{8})T(\d{2})(\d{2})(\d{2})(?!\d)")
 """ISO 8601, basic format: 20260331T140500."""
-_SPLIT = re.compile(r"(.*?\d)(?:[T,\s]\s*(\d{1,2}[:h]\d{2}.*))?", re.DOTALL)
+_SPLIT = re.compile(r"(.*?\d)(?:[T,\s]\s*(\d{1,2}(?:[:h]\d{2}.*|(?:\.\d{2}){1,2})))?", re.DOTALL)
+_DOTTED = re.compile(r"\d{1,2}(?:\.\d{2}){1,2}")
+"""A time of day with points, where a time is expected: 08.15."""
 
 
 def are_possible(years: Iterable[int]) -> bool:
@@ -173,9 +175,9 @@ def parse_moment(text: str, clock: str, order: str | None) -> datetime | None:
     if found is None:
         return None
     day = parse_day(found[1].strip(), order)
-    own = parse_time(found[2].strip()) if found[2] else time()
-    if clock:
-        own = parse_time(clock.split(" ")[-1] if clock.startswith(("1899-", "1900-")) else clock)
+    clock = clock or found[2] or "00:00"
+    clock = clock.split(" ")[-1] if clock.startswith(("1899-", "1900-")) else clock.strip()
+    own = parse_time(clock.replace(".", ":") if _DOTTED.fullmatch(clock) else clock)
     return None if day is None or own is None else datetime.combine(day, own)
 
 

@@ -19,9 +19,9 @@ from labcalc.exports.dates import parse_day, parse_moment, parse_time
 from labcalc.exports.headers import parts_of
 from labcalc.exports.layout import NOT_TAKEN, Flat, measure
 from labcalc.exports.numbers import figure
-from labcalc.exports.profile import DATE_ORDERS, Column
-from labcalc.exports.units import Unit, unit_of
-from labcalc.exports.vocabulary import LIMITS, Meaning, meaning_of
+from labcalc.exports.profile import DATE_ORDERS, FOR_ALL_ROWS, Arrangement, Column
+from labcalc.exports.units import OPEN_GALLON, Unit, unit_of
+from labcalc.exports.vocabulary import LIMITS, QUANTITIES, Meaning, is_invalid, meaning_of
 from labcalc.wording import at_celsius, celsius, plain
 
 _USUAL_C = np.array([-40, -30, -20, -10, 0, 10, 15, 20, 25, 30, 37.8, 40, 50, 60, 70, 80, 90, 98.9, 100, 110, 120, 150])
@@ -166,6 +166,7 @@ def guess_columns(table: Flat) -> tuple[Guess, ...]:
     if not is_placed:
         _temperatures(seen)
     _densities(seen)
+    _exchanged(seen)
     _viscosities(seen, is_placed or any(one.guess.holds == "temperature" for one in seen))
     if "sample" not in table.preamble and not any(one.guess.holds == "sample" for one in seen):
         _sample(seen)
@@ -173,14 +174,19 @@ def guess_columns(table: Flat) -> tuple[Guess, ...]:
 
 
 def _open(seen: Iterable[_Seen]) -> Iterator[_Seen]:
-    return (one for one in seen if not one.guess.holds and one.filled)
+    taken = (one for one in seen if one.meaning is None or one.meaning.holds not in NOT_TAKEN)
+    return (one for one in taken if not one.guess.holds and one.filled)
 
 
 def _by_words(seen: list[_Seen]) -> None:
     held = set[tuple[object, ...]]()
+    samples = [one for one in seen if one.meaning and one.meaning.holds == "sample"]
     for one in seen:
         meaning = one.meaning
         if meaning is None:
+            continue
+        if one in samples[:-1]:
+            one.leave("the sample's name stands elsewhere", Column("run"))
             continue
         key = meaning.holds, meaning.temperature_C, meaning.qualifier, one.said
         if key in held and meaning.holds in LIMITS and one.has_unit:
@@ -190,6 +196,14 @@ def _by_words(seen: list[_Seen]) -> None:
         held.add(key)
         if meaning.holds in NOT_TAKEN:
             one.guess = replace(one.guess, why=f"{meaning.statistic or meaning.holds}: it is not used")
+        elif meaning.unit and unit_of(meaning.unit) == Unit(OPEN_GALLON):
+            one.take(
+                "density",
+                "the header says so, but not which gallon",
+                unit="lb/US gal",
+                temperature_C=meaning.temperature_C,
+            )
+            one.guess = replace(one.guess, instead=Column("density", "lb/imp gal", meaning.temperature_C))
         elif one.has_unit or meaning.holds not in _WITHOUT_UNIT:
             at = np.nan if meaning.temperature_C is None else meaning.temperature_C
             one.take(at_celsius(meaning.holds, at), "the header says so")
@@ -330,6 +344,18 @@ def _viscosity(one: _Seen, seen: list[_Seen], groups: list[list[_Seen]], usual_C
     one.guess = replace(one.guess, instead=instead)
 
 
+def _exchanged(seen: list[_Seen]) -> None:
+    """Guess two viscosities that fit the density in no row, and in all of them exchanged, to be exchanged."""
+    measured = [[one for one in seen if one.guess.holds.split(" at ")[0] == kind] for kind in QUANTITIES]
+    if [len(some) for some in measured] != [1, 1, 1]:
+        return
+    nu, eta, rho = (one for (one,) in measured)
+    scale = 1.0 if rho.middle < 10.0 else 1e-3
+    if eta.differs(nu.numbers * rho.numbers * scale) > _FOLLOWS > nu.differs(eta.numbers * rho.numbers * scale):
+        for one, holds, unit in ((nu, "dynamic viscosity", "mPa·s"), (eta, "kinematic viscosity", "mm²/s")):
+            one.take(holds, "it is exchanged: by kinematic viscosity · density", unit=unit)
+
+
 def _may_be_viscosity(one: _Seen, seen: list[_Seen]) -> bool:
     """Tell whether a column is named so, or has sizes of viscosities that fall where temperatures rise."""
     if one.meaning is not None:
@@ -356,6 +382,23 @@ def _sample(seen: list[_Seen]) -> None:
     if texts:
         most = max(texts, key=lambda one: len(set(one.cells)))
         most.take("sample", "the column of texts that differ most", unit=None)
+
+
+def invalid_among(table: Flat) -> tuple[str, ...]:
+    """Return what cells say of rows that don't count."""
+    places = [at for at in range(len(table.header.cells)) if (one := table.meaning(at)) and one.holds == "status"]
+    texts = (row.cells[at].strip() for row in table.near() for at in places if at < len(row.cells))
+    return tuple(filter(is_invalid, dict.fromkeys(texts)))
+
+
+def repeated_above(guesses: Iterable[Guess], table: Flat, how: Arrangement) -> tuple[str, ...]:
+    """Return what is blank in the rows beneath that of a sample, where results stand beside the blank."""
+    rows = [row for row in table.near() if row.flaw is None and not row.is_blank]
+    blank = {one.holds: [not "".join(row.cells[one.place : one.place + 1]).strip() for row in rows] for one in guesses}
+    wanted = blank.get("sample", [])
+    if how.layout != "rows" or not any(wanted) or wanted[0]:
+        return ()
+    return tuple(holds for holds in FOR_ALL_ROWS if holds != "remark" and blank.get(holds) == wanted)
 
 
 def statistics_among(table: Flat, sections: Sequence[str]) -> tuple[str, ...]:

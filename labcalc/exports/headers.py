@@ -20,9 +20,10 @@ _SPELLINGS = (
     (re.compile(r"\b(?:d|l|dell|all|dall|nell)['’´]", re.IGNORECASE), " "),
     (re.compile(r"\bn\s?\.?\s?°", re.IGNORECASE), "no "),
     (re.compile(r"(?<=\d)\s?o(?=[CF]\b)"), "°"),
+    (re.compile(r"(?<=\b[1-9])(?:st|nd|rd|th)\b"), " "),
     (re.compile(r"\bk\s?=\s?\d(?:[.,]\d)?"), " "),
 )
-"""d'essai; n°; 40oC; (k=2)."""
+"""d'essai; n°; 40oC; 2nd; (k=2)."""
 _METHOD = re.compile(
     r"(?:(?P<d>ASTM[ -]?D?|D)[ -]?|(?P<ip>IP)[ -]?|(?:(?:DIN|EN|ISO|NF|BS|UNE|UNI|PN|NEN|SS|GOST|JIS)[ /-]?){1,4}"
     r"(?:T[ -]?)?(?=\d{3}))(?P<number>\d{2,6})(?:-\d|:\d{4})?(?![\w-])",

@@ -83,6 +83,14 @@ class Flat:
         self.rows = chain(first, rows)
         return list(islice(_singly(first), _NEAR))
 
+    def fill(self, holds: Sequence[str]) -> None:
+        """Give the blank cells of the columns that hold these what the last row above has that isn't blank."""
+        last = {at: "" for at in range(len(self.header.cells)) if (one := self.meaning(at)) and one.holds in holds}
+        for row in self.listed() if last else ():
+            for at in last if row.flaw is None and not row.is_blank else ():
+                if at < len(row.cells):
+                    row.cells[at] = last[at] = row.cells[at] if row.cells[at].strip() else last[at]
+
     def add(self, columns: Mapping[str, Column], values: Callable[[Record], list[str]]) -> None:
         """Add columns at the right; a row whose shape is wrong keeps its cells."""
         width = len(self.header.cells)
@@ -127,7 +135,9 @@ def lay_out(flat: Flat, file: str) -> Layout:
     used = [field.position for field in fields]
     held = {at for row in flat.near() for at, cell in enumerate(row.cells) if cell.strip()}
     unused = tuple(
-        cell or f"column {at + 1}" for at, cell in enumerate(cells) if at not in used and (cell or at in held)
+        cell or f"column {at + 1}"
+        for at, cell in enumerate(cells)
+        if at not in [one.position for one in fields if one.holds != "status"] and (cell or at in held)
     )
     rows = Rows(flat.rows, len(cells), sorted({0, *used}))
     if not len(rows):
@@ -283,7 +293,7 @@ def _check_fields(fields: tuple[Field, ...], file: str) -> None:
     seen: dict[tuple[str, float | None, int], Field] = {}
     for field in fields:
         other = seen.setdefault((field.holds, field.temperature_C, field.repeat), field)
-        if other is not field:
+        if other is not field and field.holds != "status":
             what = field.holds if field.temperature_C is None else at_celsius(field.holds, field.temperature_C)
             raise ExportError(
                 file,
@@ -301,6 +311,8 @@ def preamble_of(records: Iterable[Record], columns: Mapping[str, Column], file: 
         key, value = key_and_value(record.cells)
         key = key if key in columns else key.lstrip("#%/ ") or key  # marks of a comment
         meaning = meaning_at(key, columns.get(key)) if value else None
+        if meaning is not None and meaning.holds == "ignored":
+            said[f"{key}, ignored,"] = Field(key, -1 - record.line, "ignored"), value
         if meaning is None or meaning.holds not in FOR_ALL_ROWS:
             continue
         if broken := next((cell for cell in record.cells if isinstance(cell, Broken)), None):

@@ -9,7 +9,7 @@ from dataclasses import replace
 from itertools import chain, islice
 
 from labcalc.errors import ExportError
-from labcalc.exports.arrangement import Header, arrange, header_of_places
+from labcalc.exports.arrangement import Header, arrange, header_of_places, joined_lines
 from labcalc.exports.footers import is_rule
 from labcalc.exports.layout import MEASURED, NOT_TAKEN, Flat, measure
 from labcalc.exports.names import fits, key_and_value
@@ -27,7 +27,7 @@ _MOST_ABOVE, _LONGEST_LINE = 50, 1000
 _MOST = 5
 _SECTIONS = ((), ("temperature",), ("sample",), ("sample", "temperature"))
 _SAID = tuple(holds for holds in FOR_ALL_ROWS if holds != "remark")
-_REPEAT = re.compile(r"(.*?\S)([\s_#-]*)(\d{1,2})(\s*[(\[].*)?")
+_REPEAT = re.compile(r"(.*?\S)([\s_#-]*)(\d{1,2})(?:st|nd|rd|th)?(\s*[(\[].*)?")
 """'KV 1', 'KV1 (cSt)': what stands before the number of a repeat, and behind it."""
 
 
@@ -44,7 +44,7 @@ def likely_tables(records: Iterable[Record]) -> list[tuple[Arrangement, Flat]]:
                 table = arrange([replace(one, cells=[*one.cells]) for one in cut], how, "")
             except ExportError:
                 continue
-            if table is not None and (score := _score(table)):
+            if table is not None and (score := _score(table, len(how.sections))):
                 scores.append((score, how, table))
     return [(how, table) for _, how, table in sorted(scores, key=lambda one: -one[0])[:_MOST]]
 
@@ -117,8 +117,9 @@ def _candidates(cut: Sequence[Record], delimiter: str | None) -> Iterator[Arrang
     if max((len(one.cells) for one in cut), default=0) > 1:
         for sections in dict.fromkeys((*_SECTIONS, _sections(cut))):
             yield from (replace(plain, sections=sections, header_rows=count) for count in (1, 2, 3))
-            if repeats := _repeats(cut):
-                yield replace(plain, sections=sections, columns=repeats)
+            for count in (1, 2):
+                if repeats := _repeats(cut, count):
+                    yield replace(plain, sections=sections, header_rows=count, columns=repeats)
         yield from (replace(plain, header_rows=count, units_row=at) for count in (1, 2) for at in (-1, 2))
         yield replace(plain, layout="turned")
         yield replace(plain, layout="turned", units_row=1)
@@ -130,9 +131,15 @@ def _candidates(cut: Sequence[Record], delimiter: str | None) -> Iterator[Arrang
     yield from (replace(one, sections=sections) for one in blocks for sections in _SECTIONS[: 1 if has_gaps else None])
 
 
-def _score(table: Flat) -> float:
-    """Return how much is known of a table: of each column once, if its cells are what it says."""
+def _score(table: Flat, sections: int) -> float:
+    """Return how much is known of a table: of each column once, if its cells are what it says.
+
+    Nothing, where what its last columns have of the heads of sections stands in another column too.
+    """
     width, known, rows = len(table.header.cells), dict[object, float](), table.listed()
+    own = [one.holds for at in range(width - sections) if (one := table.meaning(at))]
+    if {*own} & {*table.header.cells[width - sections :]}:
+        return 0.0
     has_temperature = table.of("temperature") is not None or "temperature" in table.preamble
     for at in range(width):
         meaning = table.meaning(at)
@@ -164,30 +171,31 @@ def _sections(cut: Sequence[Record]) -> tuple[str, ...]:
     return tuple(kind for kind, count in said.items() if count > 1)
 
 
-def _repeats(cut: Sequence[Record]) -> Mapping[str, Column]:
-    """Return names for columns whose headers differ in a number from 1 on."""
-    for record in cut:
-        headers = [cell.strip() for cell in record.cells]
-        numbers: dict[tuple[str, str, str], list[int]] = {}
-        for stem, between, number, tail in (found.groups("") for found in map(_REPEAT.fullmatch, headers) if found):
-            numbers.setdefault((stem, between, tail), []).append(int(number))
-        repeated = {key: said for key, said in numbers.items() if said[:2] == [1, 2] and _is_quantity(key[0] + key[2])}
-        if repeated:
-            return dict(chain.from_iterable(_named(*key, said, headers) for key, said in repeated.items()))
+def _repeats(cut: Sequence[Record], count: int) -> Mapping[str, Column]:
+    """Return names for columns whose headers, of so many lines, differ in a number from 1 on."""
+    for place in range(len(cut) - count + 1):
+        headers = [cell.strip() for cell in joined_lines(cut[place : place + count]).cells]
+        repeated: dict[tuple[str, str, str], list[tuple[int, str]]] = {}
+        for header, found in zip(headers, map(_REPEAT.fullmatch, headers), strict=True):
+            if found:
+                repeated.setdefault((found[1], found[2], found[4] or ""), []).append((int(found[3]), header))
+        named = [_named(*key, said, headers) for key, said in repeated.items() if [at for at, _ in said[:2]] == [1, 2]]
+        if any(named):
+            return dict(chain.from_iterable(named))
     return {}
 
 
 def _named(
-    stem: str, between: str, tail: str, numbers: Sequence[int], headers: Sequence[str]
-) -> Iterator[tuple[str, Column]]:
-    """Yield a name for all repeats, or where it would take in another column, one for each."""
+    stem: str, between: str, tail: str, said: Sequence[tuple[int, str]], headers: Sequence[str]
+) -> list[tuple[str, Column]]:
+    """Return a name for all repeats, or where it would take in another column, one for each; none of other columns."""
     meaning, name = meaning_of(stem + tail), f"{stem}{between}*{tail}"
-    assert meaning is not None
+    if meaning is None or meaning.holds not in MEASURED:
+        return []
     column = Column(meaning.holds, meaning.unit, meaning.temperature_C)
-    if sum(fits(header, [name]) for header in headers) == len(numbers):
-        yield name, column
-    else:
-        yield from ((f"{stem}{between}{at}{tail}", replace(column, repeat=at)) for at in numbers)
+    if sum(fits(header, [name]) for header in headers) == len(said):
+        return [(name, column)]
+    return [(header, replace(column, repeat=number)) for number, header in said]
 
 
 def _quantities(cut: Sequence[Record]) -> Mapping[str, Column]:

@@ -124,12 +124,12 @@ def condensed(
     rest, found = np.ones(len(cells), bool), []
     for sign in _OTHER:
         are_plain, places, are_either = plain_figures(cells, sign)
-        some = np.flatnonzero(are_plain & are_either)
-        alike = [np.flatnonzero(are_plain & ~are_either & (places > 0)), some]
+        some = np.flatnonzero(are_plain & are_either).tolist()
+        alike = [np.flatnonzero(are_plain & ~are_either & (places > 0)).tolist(), some]
         for group in alike[: 1 + _vote_alike([cells[at] for at in some], possible)]:
             rest[group] = False
             found += [(cells[at], int(times[group].sum())) for at in group[:1]]
-    return [*found, *((cells[at], int(times[at])) for at in np.flatnonzero(rest))]
+    return [*found, *((cells[at], int(times[at])) for at in np.flatnonzero(rest).tolist())]
 
 
 def _vote_alike(cells: Sequence[str], possible: Callable[[float], bool]) -> bool:

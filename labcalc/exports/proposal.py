@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 from labcalc.errors import ExportError
 from labcalc.exports.dates import parse_day
-from labcalc.exports.guesses import Guess, guess_columns, statistics_among
+from labcalc.exports.guesses import Guess, guess_columns, invalid_among, repeated_above, statistics_among
 from labcalc.exports.layout import Flat, problems_of
 from labcalc.exports.likely import likely_tables, shaped_tables
 from labcalc.exports.names import between
@@ -110,12 +110,13 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
     plain = Profile(name="", files=())
     try:
         _, refusals, source = read_content(path, data, "", plain, zone)
-        if source.rows_read >= max(source.rows_refused, 1):
-            return Proposal(path.name, (), outcome=_outcome(source))
-        problems = (totals([source]), *map(str, refusals[:_MOST_NAMED]))
+        problems, refused = (totals([source]), *map(str, refusals[:_MOST_NAMED])), source.rows_refused
+        as_it_is = Proposal(path.name, (), outcome=_outcome(source)) if source.rows_read else None
     except ExportError as failure:
-        problems = _all_problems(path, data, plain, zone, failure.problem)
-    best = _best(path, data, zone)
+        problems, refused, as_it_is = _all_problems(path, data, plain, zone, failure.problem), 1, None
+    best = _best(path, data, zone) if refused else None
+    if as_it_is and (best is None or best.source.rows_refused >= refused):
+        return as_it_is
     if best is None:
         raise ExportError(
             path.name, f"{'; '.join(problems[:2])}; no profile was found that reads it, so none is proposed"
@@ -174,7 +175,8 @@ def _try(path: Path, data: bytes, how: Arrangement, table: Flat, zone: ZoneInfo)
     guesses = guess_columns(table)
     named = {_name(table, one, how): one.said for one in guesses if one.said is not None}
     said = {one.name: getattr(how, one.name) for one in fields(Arrangement)}
-    said |= {"columns": {**how.columns, **named}, "set_aside": statistics_among(table, how.sections)}
+    said |= {"columns": {**how.columns, **named}, "as_above": repeated_above(guesses, table, how)}
+    said["set_aside"] = (*statistics_among(table, how.sections), *invalid_among(table))
     held = {one.holds for one in guesses} | table.preamble.keys()
     profile = Profile(name=PurePath(path).stem, files=(_pattern(path.name),), from_name=_from_name(path, held), **said)
     settings: list[dict[str, Any]] = [

@@ -16,7 +16,7 @@ from labcalc.exports.profile import Arrangement, Column
 from labcalc.exports.records import Record
 from labcalc.exports.sheet import joined
 from labcalc.exports.units import unit_of
-from labcalc.exports.vocabulary import Meaning
+from labcalc.exports.vocabulary import Meaning, is_invalid
 
 _MOST_COLUMNS = 1024
 _Name = tuple[str, str]
@@ -135,7 +135,7 @@ def _pair(record: Record) -> tuple[str, str]:
 def pivoted(table: Flat, how: Arrangement, file: str) -> Flat:
     """Return a row for all quantities of rows that agree in the other columns; a quantity that comes again is next."""
     header, width = table.header.cells, len(table.header.cells)
-    quantity, value, unit = (table.of(holds) for holds in ("quantity", "value", "unit"))
+    quantity, value, unit, status = (table.of(holds) for holds in ("quantity", "value", "unit", "status"))
     assert quantity is not None
     assert value is not None
     meanings = {at: table.meaning(at) for at in range(width) if at not in (quantity, value, unit)}
@@ -162,7 +162,7 @@ def pivoted(table: Flat, how: Arrangement, file: str) -> Flat:
         if not text.strip() or not is_taken(what, written):
             table.set_aside.append(record.line)
             continue
-        key = tuple(record.cells[at].strip() for at in keys)
+        key = tuple(record.cells[at].strip() for at in keys if at != status or is_invalid(record.cells[at]))
         kinds[what] = own.kind if (own := unit_of(written)) else kinds.get(what, "")
         name = (what, kinds[what])
         number = count[key, name] = count[key, name] + 1

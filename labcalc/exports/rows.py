@@ -18,7 +18,7 @@ from labcalc.exports.layout import Field
 from labcalc.exports.runs import name_runs
 from labcalc.exports.table import QUANTITY_COLUMNS, TIDY_COLUMNS, Refusal, derived_mark
 from labcalc.exports.text import shown
-from labcalc.exports.vocabulary import LIMITS
+from labcalc.exports.vocabulary import LIMITS, is_invalid
 from labcalc.wording import celsius, plain
 
 _CONSISTENCY_ALLOWANCE = 1e-4
@@ -31,6 +31,9 @@ _SAME_TEMPERATURE_K = 0.1
 _FROM_SET_K = 0.5
 """How far a temperature as read may be from the one that was set (common practice): as far as a precision statement
 for a temperature is taken to hold. Viscosity changes by 2 % in between; a good bath keeps 0.02 K (ASTM D445)."""
+
+
+_WITHIN = f'expected the two within {_FROM_SET_K:g} K, or "ignored" for one of them in [profile.columns] of lab.toml'
 
 
 @dataclass
@@ -55,6 +58,7 @@ def tidy(cells: Cells, zone: ZoneInfo) -> tuple[dict[str, Any], tuple[Refusal, .
     """Return the columns of the tidy table of an export and its refused rows, in the order of the file."""
     groups = _determinations(cells)
     _check_set_temperature(cells)
+    _check_status(cells)
     names = ("sample", "product", "lot", "role", "remark", "instrument", "operator")
     texts = {name: cells.text(name) for name in names}
     moments, replicates = cells.moments(zone), cells.replicates()
@@ -116,7 +120,7 @@ def _hold_against_the_row(cells: Cells, groups: list[_Determinations]) -> None:
         apart = group.measured & (np.abs(cells.numbers(place)[0] - group.at).round(9) > _FROM_SET_K)
         said = f"column '{shown(group.fields[0].header)}' is for {celsius(group.at)}"
         for row in np.flatnonzero(apart).tolist():
-            within = f"expected the two within {_FROM_SET_K:g} K, or temperature_C of that column in [profile.columns]"
+            within = f"{_WITHIN}, or temperature_C of that column"
             cells.note(row, place, cells.cell(place, row), f"{said}; {within}")
         for other in groups:
             if other.at is None and other.fields[0].repeat == group.fields[0].repeat:
@@ -178,16 +182,29 @@ def _beside(cells: Cells, holds: str, repeat: int) -> Field | None:
 
 
 def _check_set_temperature(cells: Cells) -> None:
-    """Refuse the rows whose temperature as read isn't the one that was set."""
+    """Refuse the rows whose temperature as read isn't the one that was set, or that a line above the header says."""
     repeats = sorted({one.repeat for one in cells.layout.fields})
     pairs = [(_beside(cells, "set temperature", one), _beside(cells, "temperature", one)) for one in repeats]
+    above, _ = cells.layout.preamble.get("temperature", (None, ""))
+    in_rows = (one for one in cells.layout.fields if one.header not in cells.profile.sections)
+    pairs += [(above, one) for one in in_rows if one.holds == "temperature"]
     for was_set, read in dict.fromkeys(pairs):
-        if was_set is None or read is None:
+        if was_set is None or read is None or was_set.position == -1:
             continue
         gap = np.abs(cells.numbers(was_set)[0] - cells.numbers(read)[0]).round(9)
+        place = "column" if was_set.position >= 0 else f"line {-1 - was_set.position},"
         for row in np.flatnonzero(gap > _FROM_SET_K).tolist():
-            said = f"column '{shown(was_set.header)}' has '{shown(cells.cell(was_set, row))}'"
-            cells.note(row, read, cells.cell(read, row), f"{said}; expected the two within {_FROM_SET_K:g} K")
+            said = f"{place} '{shown(was_set.header)}' has '{shown(cells.cell(was_set, row))}'"
+            cells.note(row, read, cells.cell(read, row), f"{said}; {_WITHIN}")
+
+
+def _check_status(cells: Cells) -> None:
+    """Refuse the rows that the laboratory itself calls invalid."""
+    for place in (one for one in cells.layout.fields if one.holds == "status"):
+        column = cells.column(place)
+        for row in column.rows_of([at for at, text in enumerate(column.distinct) if is_invalid(text)]):
+            expected = 'profile.set_aside can name it, or "ignored" for the column in [profile.columns] takes such rows'
+            cells.note(row, place, cells.cell(place, row), expected)
 
 
 def _check_consistency(cells: Cells, group: _Determinations) -> None:
@@ -195,11 +212,30 @@ def _check_consistency(cells: Cells, group: _Determinations) -> None:
     half_nu, half_eta, half_rho = (group.halves[name] for name in QUANTITY_COLUMNS)
     expected = nu * rho / 1000.0  # η = ν·ρ, in mPa·s, mm²/s and kg/m³
     allowed = half_eta + (half_nu * rho + half_rho * nu) / 1000.0 + _CONSISTENCY_ALLOWANCE * expected
+    _refuse_exchanged(cells, group, np.abs(eta - expected) > allowed)
     for row in np.flatnonzero(np.abs(eta - expected) > allowed).tolist():
         one = next(field for field in group.fields if field.holds == "dynamic viscosity")
         within = f"within {allowed[row]:.2g} mPa·s"
         said = f"expected {expected[row]:.5g} mPa·s, kinematic viscosity · density, {within}"
         cells.note(row, one, cells.cell(one, row), said)
+
+
+def _refuse_exchanged(cells: Cells, group: _Determinations, is_wrong: NDArray[np.bool_]) -> None:
+    """Raise ExportError where the two viscosities fit the density in no row as headed, and in all rows exchanged."""
+    nu, eta, rho = (group.values[name] for name in QUANTITY_COLUMNS)
+    have_all = ~np.isnan(nu + eta + rho)
+    if (
+        have_all.any()
+        and (is_wrong | ~have_all).all()
+        and (np.abs(eta * rho / nu / 1000.0 - 1.0)[have_all] < 1e-3).all()
+    ):
+        names = [one.header for kind in QUANTITY_COLUMNS for one in group.fields if one.holds == kind]
+        raise ExportError(
+            cells.file,
+            f"columns '{shown(names[0])}' and '{shown(names[1])}' look exchanged: in none of the rows is dynamic "
+            "viscosity = kinematic viscosity · density, and in all of them the other way round; [profile.columns] of "
+            "lab.toml says what each holds, with its unit",
+        )
 
 
 def _derive(cells: Cells, group: _Determinations) -> None:
@@ -227,7 +263,7 @@ def _check_presence(cells: Cells, samples: Column, groups: list[_Determinations]
         raise ExportError(cells.file, "there is no column with the sample's name; [profile.columns] can name one")
     nameless = [at for at, sample in enumerate(samples.distinct) if not sample]
     for row in samples.rows_of(nameless) if nameless else ():
-        cells.note(row, place, None, "expected the sample's name")
+        cells.note(row, place, None, "expected the sample's name, or profile.as_above in lab.toml")
     measured = np.logical_or.reduce([group.measured for group in groups])
     first = next(one for one in cells.layout.fields if one.holds in QUANTITY_COLUMNS)
     for row in np.flatnonzero(~measured & cells.good).tolist():
@@ -241,7 +277,8 @@ def _columns(
     moments: NDArray[np.int64],
     replicates: NDArray[np.float64],
 ) -> dict[str, Any]:
-    good, order = cells.good, slice(None)
+    good = cells.good
+    order: Any = slice(None)
     picked: list[Any] = [np.flatnonzero(group.measured & good) for group in groups]
     rows: Any = np.concatenate(picked)
     if len(groups) > 1:
@@ -251,7 +288,7 @@ def _columns(
         rows = picked[0] = order
 
     def gathered(parts: Iterable[NDArray[Any]]) -> NDArray[Any]:
-        some = [part[at] for part, at in zip(parts, picked, strict=True)]
+        some: list[NDArray[Any]] = [part[at] for part, at in zip(parts, picked, strict=True)]
         return np.concatenate(some)[order] if len(some) > 1 else some[0]
 
     runs, derived, columns = texts["run"].at[rows], gathered(group.derived for group in groups), dict[str, Any]()

@@ -38,11 +38,19 @@ _LAST_DAY = 2_957_003
 class Typed(str):
     """A cell that the workbook holds as number, date or time: figures with a point, or ISO 8601."""
 
-    __slots__ = ()
+    epoch = _EPOCH
+    """From when the workbook counts days."""
     __hash__ = str.__hash__
 
     def __eq__(self, other: object) -> bool:
         return type(self) is type(other) and str.__eq__(self, other)
+
+
+def as_moment(cell: str) -> str:
+    """Return a typed number as the time of day, or the day of 1950 to 2100, to which it counts days since the epoch."""
+    if type(cell) is not Typed or not cell.replace(".", "", 1).isdigit():
+        return cell
+    return _moment(cell, cell.epoch) if float(cell) < 1.0 or 18_264 <= float(cell) < 73_416 else cell
 
 
 class Broken(str):
@@ -257,7 +265,9 @@ class _Sheet:
             return _moment(value, self._book.epoch)
         if kind == "n":
             if value not in self._numbers:
-                self._numbers[value] = _number(value)
+                number = self._numbers[value] = _number(value)
+                if isinstance(number, Typed) and self._book.epoch != _EPOCH:
+                    number.epoch = self._book.epoch
             return self._numbers[value]
         if kind == "b":
             return str(value == "1")

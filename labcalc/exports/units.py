@@ -50,14 +50,15 @@ def relative_to_water(water_C: float) -> Unit | None:
 SIXTY_F = round(60.0 * 5.0 / 9.0 - 160.0 / 9.0, 9)
 """60 °F, the base of API gravity and of most relative densities, [°C]."""
 
+OPEN_GALLON = "density by the gallon, of the USA or the Empire"
 _NAMED = {
     "cst|csts|centistoke|centistokes": Unit("kinematic viscosity"),  # 1 cSt = 1 mm²/s, by definition
     "st|stoke|stokes": Unit("kinematic viscosity", 100.0),  # 1 St = 1 cm²/s, by definition
     "cp|cps|centipoise|centipoises": Unit("dynamic viscosity"),  # 1 cP = 1 mPa·s, by definition
     "p|poise|poises": Unit("dynamic viscosity", 100.0),  # 1 P = 0.1 Pa·s, by definition
-    "lb/gal|lbs/gal|ppg": Unit("density by the gallon, of the USA or the Empire"),  # open: no conversion
+    "lb/gal|lbs/gal|ppg": Unit(OPEN_GALLON),  # no conversion
     "gm/cc|gms/cc|gm/ml|gm/cm3": Unit("density", 1000.0),  # as the USA abbreviate the gram
-    "°c|c|degc|degreec|degreesc|celsius|°celsius|degreescelsius|gradc|gradcelsius|grc": Unit("temperature"),
+    "°c|c|degc|degreec|degreesc|celsius|imp|uk|°celsius|degreescelsius|gradc|gradcelsius|grc": Unit("temperature"),
     "k|kelvin": Unit("temperature", 1.0, -273.15),  # ITS-90: t/°C = T/K - 273.15
     "°f|f|degf|degreef|degreesf|fahrenheit|°fahrenheit": Unit("temperature", 5.0 / 9.0, -160.0 / 9.0),
     "°api|degapi|api": ApiGravity("API gravity", 7.1),
@@ -65,7 +66,7 @@ _NAMED = {
 _BY_NAME = {name: unit for names, unit in _NAMED.items() for name in names.split("|")}
 
 _POUND_KG, _FOOT_M, _US_GALLON_M3 = 0.45359237, 0.3048, 3.785411784e-3
-"""Exact: international yard and pound agreement, 1959; US gallon of 231 cubic inches."""
+"""Exact: international yard and pound agreement, 1959; US gallon of 231 cubic inches; imperial gallon of 4.54609 L."""
 
 _MASS, _LENGTH, _VOLUME, _TIME, _FORCE, _PRESSURE = (1, 0, 0), (0, 1, 0), (0, 3, 0), (0, 0, 1), (1, 1, -2), (1, -1, -2)
 _BASES = {
@@ -75,7 +76,9 @@ _BASES = {
         ("mm", -3, _LENGTH, 1.0), ("cm", -2, _LENGTH, 1.0), ("dm", -1, _LENGTH, 1.0), ("m", 0, _LENGTH, 1.0),
         ("ml cc ccm milliliter millilitre", -6, _VOLUME, 1.0), ("l ltr liter litre", -3, _VOLUME, 1.0),
         ("cbm", 0, _VOLUME, 1.0), ("ft", 0, _LENGTH, _FOOT_M), ("cuft", 0, _VOLUME, _FOOT_M**3),
-        ("usgal galus gallonus usgallon", 0, _VOLUME, _US_GALLON_M3), ("s sec sek", 0, _TIME, 1.0),
+        ("usgal galus gallonus usgallon", 0, _VOLUME, _US_GALLON_M3),
+        ("impgal ukgal galimp galuk", -3, _VOLUME, 4.54609),
+        ("s sec sek", 0, _TIME, 1.0),
         ("n", 0, _FORCE, 1.0), ("mn", -3, _FORCE, 1.0), ("pa", 0, _PRESSURE, 1.0), ("mpa", -3, _PRESSURE, 1.0),
     )
     for name in names.split()

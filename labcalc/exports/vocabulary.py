@@ -90,6 +90,12 @@ def carries_measured_unit(header: str) -> bool:
     return "other" not in kinds and (bool(units) or "measured" in kinds)
 
 
+@lru_cache(maxsize=4096)
+def is_invalid(status: str) -> bool:
+    """Tell whether a status says that a row doesn't count, in a word of the trade: 'Invalid', 'aborted', 'ungültig'."""
+    return ("unknown", "invalid") in parts_of(status)
+
+
 def _field(said: _Said) -> Meaning | None:
     """Return a field of the row that is no quantity; None where the header is about one, or about two fields."""
     fields, parts = set(said.get("field", ())), said.keys()

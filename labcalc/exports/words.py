@@ -16,7 +16,7 @@ _LONGEST_WORD = 40
 _SHORTEST_STEM = 3
 _LINKS = ("", "s", "n", "en", "e")
 """What stands between the parts of a compound: Probennummer, Chargennummer, Viskositätswert."""
-_LOOSE = ("filler", "format", "symbol")
+_LOOSE = ("filler", "format", "symbol", "unknown")
 """Parts that are in no compound: 'Runde' is no run."""
 _MARKS = dict.fromkeys(range(0x300, 0x370)) | str.maketrans({"ł": "l", "ø": "o", "đ": "d", "æ": "ae"})
 
