@@ -1,7 +1,7 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
 from .profile import DATE_ORDERS as DATE_ORDERS, Column as Column, Profile as Profile
-from .proposal import (
+from .proposals.proposal import (
     Proposal as Proposal,
     profiles_for as profiles_for,
     propose_profile as propose_profile,

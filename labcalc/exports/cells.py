@@ -12,8 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
-from labcalc.exports.columns import Column, joined
-from labcalc.exports.dates import (
+from labcalc.exports.arranging.layout import Field, Layout, measure
+from labcalc.exports.grammar.units import Unit, unit_of
+from labcalc.exports.grammar.vocabulary import LIMITS
+from labcalc.exports.profile import Profile
+from labcalc.exports.source.sheet import Broken, Typed, as_moment, stripped
+from labcalc.exports.source.text import shown
+from labcalc.exports.table import Refusal
+from labcalc.exports.values.columns import Column, joined
+from labcalc.exports.values.dates import (
     NO_MOMENT,
     are_possible,
     date_order,
@@ -23,8 +30,7 @@ from labcalc.exports.dates import (
     parse_time,
     plain_moments,
 )
-from labcalc.exports.layout import Field, Layout, measure
-from labcalc.exports.numbers import (
+from labcalc.exports.values.numbers import (
     condensed,
     decimal_sign,
     figure,
@@ -35,12 +41,6 @@ from labcalc.exports.numbers import (
     proves_thousands,
     typed_half_units,
 )
-from labcalc.exports.profile import Profile
-from labcalc.exports.sheet import Broken, Typed, as_moment, stripped
-from labcalc.exports.table import Refusal
-from labcalc.exports.text import shown
-from labcalc.exports.units import Unit, unit_of
-from labcalc.exports.vocabulary import LIMITS
 from labcalc.wording import plain
 
 _MISSING = "; all of the row is refused, unless profile.missing names it"

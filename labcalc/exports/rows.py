@@ -12,13 +12,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
+from labcalc.exports.arranging.layout import Field
 from labcalc.exports.cells import Cells
-from labcalc.exports.columns import Column, joined
-from labcalc.exports.layout import Field
+from labcalc.exports.grammar.vocabulary import LIMITS, is_invalid
 from labcalc.exports.runs import name_runs
+from labcalc.exports.source.text import shown
 from labcalc.exports.table import QUANTITY_COLUMNS, TIDY_COLUMNS, Refusal, derived_mark
-from labcalc.exports.text import shown
-from labcalc.exports.vocabulary import LIMITS, is_invalid
+from labcalc.exports.values.columns import Column, joined
 from labcalc.wording import celsius, plain
 
 _CONSISTENCY_ALLOWANCE = 1e-4

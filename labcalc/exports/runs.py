@@ -13,8 +13,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports.cells import Cells
-from labcalc.exports.columns import Column, joined
-from labcalc.exports.dates import NO_MOMENT
+from labcalc.exports.values.columns import Column, joined
+from labcalc.exports.values.dates import NO_MOMENT
 from labcalc.wording import celsius
 
 Measured = Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from labcalc.errors import ExportError
-from labcalc.exports.text import shown
+from labcalc.exports.source.text import shown
 from labcalc.showing import Shown
 from labcalc.wording import counted
 

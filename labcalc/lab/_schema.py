@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
-from labcalc.exports.names import placed
+from labcalc.exports.arranging.names import placed
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, MOMENT_PARTS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.lab._conformity import CONFORMITY, VALUE_TWICE, quantity_and_temperature

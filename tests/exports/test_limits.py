@@ -16,7 +16,7 @@ import pytest
 from labcalc import exports
 from labcalc.errors import ExportError
 from labcalc.exports import read_export, read_exports
-from labcalc.exports.numbers import figure, half_unit
+from labcalc.exports.values.numbers import figure, half_unit
 from tests.exports.conftest import Read
 
 HEADER = "Sample;Date;T (°C);KV (mm²/s);η (mPa·s);Density (kg/m³);Remark\n"

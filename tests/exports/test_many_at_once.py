@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 from labcalc.errors import ExportError
-from labcalc.exports import Profile, dates, numbers, read_export
+from labcalc.exports import Profile, read_export
+from labcalc.exports.values import dates, numbers
 
 ROWS = 500
 

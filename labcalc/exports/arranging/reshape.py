@@ -9,14 +9,14 @@ from functools import cache
 from itertools import zip_longest
 
 from labcalc.errors import ExportError
-from labcalc.exports.footers import is_rule
-from labcalc.exports.layout import MEASURED, NOT_TAKEN, Flat, meaning_at, preamble_of, refuse_measured
-from labcalc.exports.names import key_and_value, named, placed
+from labcalc.exports.arranging.footers import is_rule
+from labcalc.exports.arranging.layout import MEASURED, NOT_TAKEN, Flat, meaning_at, preamble_of, refuse_measured
+from labcalc.exports.arranging.names import key_and_value, named, placed
+from labcalc.exports.grammar.units import unit_of
+from labcalc.exports.grammar.vocabulary import Meaning, is_invalid
 from labcalc.exports.profile import Arrangement, Column
-from labcalc.exports.records import Record
-from labcalc.exports.sheet import joined
-from labcalc.exports.units import unit_of
-from labcalc.exports.vocabulary import Meaning, is_invalid
+from labcalc.exports.source.records import Record
+from labcalc.exports.source.sheet import joined
 
 _MOST_COLUMNS = 1024
 _Name = tuple[str, str]

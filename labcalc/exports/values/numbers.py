@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
-from labcalc.exports.sheet import Typed
-from labcalc.exports.text import shown
+from labcalc.exports.source.sheet import Typed
+from labcalc.exports.source.text import shown
 
 _SPACES = " \u00a0\u2009\u202f'’"
 """Signs between thousands, beside the comma or point that is not the decimal sign."""

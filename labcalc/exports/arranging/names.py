@@ -8,8 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from labcalc.exports.profile import Column
-from labcalc.exports.sheet import stripped
-from labcalc.exports.text import shown
+from labcalc.exports.source.sheet import stripped
+from labcalc.exports.source.text import shown
 
 _PLACES = re.compile(r"columns? (\d{1,4}|[A-Z]{1,2})(?: to (\d{1,4}|[A-Z]{1,2}))?", re.IGNORECASE)
 _SIGN = re.compile(r"\.{2,}[ .]*:?|[:=\t]")

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.exports.records import Block, Record
+from labcalc.exports.source.records import Block, Record
 
 _FEW = 1000
 """Texts for which a table of pandas' own is not worth its making."""

@@ -17,19 +17,19 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from labcalc.errors import ExportError
-from labcalc.exports.dates import parse_day
-from labcalc.exports.guesses import Guess, guess_columns, invalid_among, repeated_above, statistics_among
-from labcalc.exports.layout import Flat, problems_of
-from labcalc.exports.likely import likely_tables, shaped_tables
-from labcalc.exports.names import between
+from labcalc.exports.arranging.layout import Flat, problems_of
+from labcalc.exports.arranging.names import between
+from labcalc.exports.arranging.stack import with_results
 from labcalc.exports.profile import DATE_ORDERS, Arrangement, Column, Profile
+from labcalc.exports.proposals.guesses import Guess, guess_columns, invalid_among, repeated_above, statistics_among
+from labcalc.exports.proposals.likely import likely_tables, shaped_tables
+from labcalc.exports.proposals.toml_text import quoted, remark, written
 from labcalc.exports.read import WORKBOOKS, content_of, fits_profile, read_content, table_of, zone_of
-from labcalc.exports.records import Record, divided
-from labcalc.exports.sheet import sheets
-from labcalc.exports.stack import with_results
+from labcalc.exports.source.records import Record, divided
+from labcalc.exports.source.sheet import sheets
+from labcalc.exports.source.text import decode, shown
 from labcalc.exports.table import SourceFile, columns_not_used, totals
-from labcalc.exports.text import decode, shown
-from labcalc.exports.toml_text import quoted, remark, written
+from labcalc.exports.values.dates import parse_day
 
 _TRIED = 1 << 20
 """Bytes of a text that candidates are tried on."""

@@ -6,12 +6,12 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping
 
-from labcalc.exports.footers import is_rule
-from labcalc.exports.layout import meaning_at, measure
-from labcalc.exports.names import key_and_value
+from labcalc.exports.arranging.footers import is_rule
+from labcalc.exports.arranging.layout import meaning_at, measure
+from labcalc.exports.arranging.names import key_and_value
+from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.profile import Column
-from labcalc.exports.records import Record
-from labcalc.exports.units import unit_of
+from labcalc.exports.source.records import Record
 
 _FROM_FIGURE = re.compile(r"[+\-−]?\d.*", re.DOTALL)
 

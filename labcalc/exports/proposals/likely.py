@@ -9,16 +9,16 @@ from dataclasses import replace
 from itertools import chain, islice
 
 from labcalc.errors import ExportError
-from labcalc.exports.arrangement import Header, arrange, header_of_places, joined_lines
-from labcalc.exports.footers import is_rule
-from labcalc.exports.layout import MEASURED, NOT_TAKEN, Flat, measure
-from labcalc.exports.names import fits, key_and_value
-from labcalc.exports.numbers import figure
+from labcalc.exports.arranging.arrangement import Header, arrange, header_of_places, joined_lines
+from labcalc.exports.arranging.footers import is_rule
+from labcalc.exports.arranging.layout import MEASURED, NOT_TAKEN, Flat, measure
+from labcalc.exports.arranging.names import fits, key_and_value
+from labcalc.exports.arranging.sections import Sections
+from labcalc.exports.grammar.units import unit_of
+from labcalc.exports.grammar.vocabulary import meaning_of
 from labcalc.exports.profile import BLANKS, FOR_ALL_ROWS, Arrangement, Column
-from labcalc.exports.records import DELIMITERS, Record, divided
-from labcalc.exports.sections import Sections
-from labcalc.exports.units import unit_of
-from labcalc.exports.vocabulary import meaning_of
+from labcalc.exports.source.records import DELIMITERS, Record, divided
+from labcalc.exports.values.numbers import figure
 
 _HEAD = 300
 """Records that are looked at."""

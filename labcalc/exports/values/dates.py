@@ -13,9 +13,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
-from labcalc.exports.numbers import MANY
-from labcalc.exports.text import shown
-from labcalc.exports.words import LANGUAGES, folded
+from labcalc.exports.grammar.words import LANGUAGES, folded
+from labcalc.exports.source.text import shown
+from labcalc.exports.values.numbers import MANY
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 """From when microseconds count."""

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from labcalc.exports.headers import LONGEST_HEADER, parts_of
-from labcalc.exports.units import SIXTY_F, Unit, unit_of
+from labcalc.exports.grammar.headers import LONGEST_HEADER, parts_of
+from labcalc.exports.grammar.units import SIXTY_F, Unit, unit_of
 
 QUANTITIES = ("kinematic viscosity", "dynamic viscosity", "density")
 

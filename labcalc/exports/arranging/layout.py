@@ -8,15 +8,15 @@ from dataclasses import dataclass, field as made_by, replace
 from itertools import chain, islice
 
 from labcalc.errors import ExportError
-from labcalc.exports.columns import Rows
-from labcalc.exports.names import key_and_value
+from labcalc.exports.arranging.names import key_and_value
+from labcalc.exports.grammar.units import Unit, relative_to_water, unit_of
+from labcalc.exports.grammar.vocabulary import LIMITS, QUANTITIES, Meaning, carries_measured_unit, meaning_of
 from labcalc.exports.profile import FOR_ALL_ROWS, Column
-from labcalc.exports.records import Block, Record
-from labcalc.exports.sheet import Broken
+from labcalc.exports.source.records import Block, Record
+from labcalc.exports.source.sheet import Broken
+from labcalc.exports.source.text import shown
 from labcalc.exports.table import TIDY_COLUMNS
-from labcalc.exports.text import shown
-from labcalc.exports.units import Unit, relative_to_water, unit_of
-from labcalc.exports.vocabulary import LIMITS, QUANTITIES, Meaning, carries_measured_unit, meaning_of
+from labcalc.exports.values.columns import Rows
 from labcalc.wording import at_celsius, celsius
 
 MEASURED = (*QUANTITIES, "viscosity", "relative density", "API gravity")

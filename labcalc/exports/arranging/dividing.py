@@ -11,14 +11,14 @@ from dataclasses import replace
 import numpy as np
 
 from labcalc.errors import ExportError
+from labcalc.exports.arranging.layout import NOT_TAKEN, Flat, measure
+from labcalc.exports.arranging.sections import Sections
 from labcalc.exports.cells import Cells
-from labcalc.exports.layout import NOT_TAKEN, Flat, measure
+from labcalc.exports.grammar.units import Unit, unit_of
+from labcalc.exports.grammar.vocabulary import LIMITS, meaning_of
 from labcalc.exports.profile import FOR_ALL_ROWS
-from labcalc.exports.records import Record
-from labcalc.exports.sections import Sections
-from labcalc.exports.text import shown
-from labcalc.exports.units import Unit, unit_of
-from labcalc.exports.vocabulary import LIMITS, meaning_of
+from labcalc.exports.source.records import Record
+from labcalc.exports.source.text import shown
 
 _SAID_OF_ROWS = tuple(holds for holds in FOR_ALL_ROWS if holds != "remark")
 _Above = tuple[str, Unit | None]

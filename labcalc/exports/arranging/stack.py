@@ -6,11 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from labcalc.errors import ExportError
-from labcalc.exports.arrangement import arrange
-from labcalc.exports.layout import Flat
+from labcalc.exports.arranging.arrangement import arrange
+from labcalc.exports.arranging.layout import Flat
 from labcalc.exports.profile import Profile
-from labcalc.exports.records import Record
-from labcalc.exports.text import shown
+from labcalc.exports.source.records import Record
+from labcalc.exports.source.text import shown
 
 Sheet = tuple[str, bool, Iterator[Record]]
 """Name, whether it is hidden, and records."""

@@ -13,9 +13,9 @@ from math import inf, isfinite
 from typing import NoReturn
 
 from labcalc.errors import ExportError
-from labcalc.exports.package import Package, local, refusing
-from labcalc.exports.records import Record
-from labcalc.exports.text import shown
+from labcalc.exports.source.package import Package, local, refusing
+from labcalc.exports.source.records import Record
+from labcalc.exports.source.text import shown
 
 _LAST_ROW, _LAST_COLUMN = 1 << 20, 1 << 14
 """Rows and columns of a sheet: the last cell is XFD1048576."""

@@ -6,8 +6,8 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
-from labcalc.exports.units import SIXTY_F, Unit, begins_unit, plain, unit_of
-from labcalc.exports.words import LONGEST_PHRASE, folded, word_of
+from labcalc.exports.grammar.units import SIXTY_F, Unit, begins_unit, plain, unit_of
+from labcalc.exports.grammar.words import LONGEST_PHRASE, folded, word_of
 
 Part = tuple[str, Any]
 """What kind of part it is, and what it says: ``("at", 40.0)``, ``("quantity", "density")``, ``("unknown", "Size")``."""

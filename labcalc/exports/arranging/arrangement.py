@@ -7,18 +7,18 @@ from dataclasses import dataclass
 from itertools import islice
 
 from labcalc.errors import ExportError
-from labcalc.exports.dates import parse_moment
-from labcalc.exports.dividing import headed, is_other_header, other_header
-from labcalc.exports.footers import TOLD_OF_A_ROW, Beneath, is_rule
-from labcalc.exports.layout import MEASURED, Flat, meaning_at, preamble_of
-from labcalc.exports.names import fits, key_and_value, missing, named, placed
+from labcalc.exports.arranging.dividing import headed, is_other_header, other_header
+from labcalc.exports.arranging.footers import TOLD_OF_A_ROW, Beneath, is_rule
+from labcalc.exports.arranging.layout import MEASURED, Flat, meaning_at, preamble_of
+from labcalc.exports.arranging.names import fits, key_and_value, missing, named, placed
+from labcalc.exports.arranging.reshape import blocks, pivoted, turned
+from labcalc.exports.arranging.sections import Sections
+from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, Arrangement, Column
-from labcalc.exports.records import Record
-from labcalc.exports.reshape import blocks, pivoted, turned
-from labcalc.exports.sections import Sections
+from labcalc.exports.source.records import Record
+from labcalc.exports.source.text import shown
 from labcalc.exports.table import TIDY_COLUMNS
-from labcalc.exports.text import shown
-from labcalc.exports.units import unit_of
+from labcalc.exports.values.dates import parse_moment
 
 _DATED = {"measured_at", "date", "year", "start"}
 HEAD = 1000

@@ -15,13 +15,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.exports.dates import parse_day, parse_moment, parse_time
-from labcalc.exports.headers import parts_of
-from labcalc.exports.layout import NOT_TAKEN, Flat, measure
-from labcalc.exports.numbers import figure
+from labcalc.exports.arranging.layout import NOT_TAKEN, Flat, measure
+from labcalc.exports.grammar.headers import parts_of
+from labcalc.exports.grammar.units import OPEN_GALLON, Unit, unit_of
+from labcalc.exports.grammar.vocabulary import LIMITS, QUANTITIES, Meaning, is_invalid, meaning_of
 from labcalc.exports.profile import DATE_ORDERS, FOR_ALL_ROWS, Arrangement, Column
-from labcalc.exports.units import OPEN_GALLON, Unit, unit_of
-from labcalc.exports.vocabulary import LIMITS, QUANTITIES, Meaning, is_invalid, meaning_of
+from labcalc.exports.values.dates import parse_day, parse_moment, parse_time
+from labcalc.exports.values.numbers import figure
 from labcalc.wording import at_celsius, celsius, plain
 
 _USUAL_C = np.array([-40, -30, -20, -10, 0, 10, 15, 20, 25, 30, 37.8, 40, 50, 60, 70, 80, 90, 98.9, 100, 110, 120, 150])

@@ -9,15 +9,15 @@ from pathlib import PurePath
 from zoneinfo import ZoneInfo
 
 from labcalc.errors import ExportError
-from labcalc.exports.dates import EPOCH, NO_MOMENT, date_order, instants, parse_moment
-from labcalc.exports.layout import Field, Flat, measure
-from labcalc.exports.names import between
-from labcalc.exports.numbers import figure, reads_two_ways
+from labcalc.exports.arranging.layout import Field, Flat, measure
+from labcalc.exports.arranging.names import between
+from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.profile import MOMENT_PARTS, Column, Profile
-from labcalc.exports.records import Record
-from labcalc.exports.sheet import Typed, stripped
-from labcalc.exports.text import shown
-from labcalc.exports.units import unit_of
+from labcalc.exports.source.records import Record
+from labcalc.exports.source.sheet import Typed, stripped
+from labcalc.exports.source.text import shown
+from labcalc.exports.values.dates import EPOCH, NO_MOMENT, date_order, instants, parse_moment
+from labcalc.exports.values.numbers import figure, reads_two_ways
 
 BLANK = re.compile(r"\{(\w+)\}")
 """A blank in the pattern of a file's name."""

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import chain
 
-from labcalc.exports.layout import measure
-from labcalc.exports.records import Block, Record, Text
-from labcalc.exports.text import shown
-from labcalc.exports.vocabulary import FOOTER
+from labcalc.exports.arranging.layout import measure
+from labcalc.exports.grammar.vocabulary import FOOTER
+from labcalc.exports.source.records import Block, Record, Text
+from labcalc.exports.source.text import shown
 
 TOLD_OF_A_ROW = ("temperature", "measured_at", "date", "time", "run", "replicate")
 """What a sum or a mean has not: a line that begins as one, but has all of these, is of a sample with that name."""
