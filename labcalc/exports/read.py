@@ -13,17 +13,18 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from labcalc.errors import ExportError
 from labcalc.exports.arranging.arrangement import HEAD, arrange, header_of, reshaped, why_not
-from labcalc.exports.arranging.dividing import refuse_dividing_lines
-from labcalc.exports.arranging.layout import Flat, Layout, lay_out
+from labcalc.exports.arranging.flat import Flat
+from labcalc.exports.arranging.layout import Layout, lay_out
 from labcalc.exports.arranging.moments import FILE_NAME, add_moments, state
 from labcalc.exports.arranging.stack import chosen, listed, stacked, with_results
-from labcalc.exports.cells import Cells
 from labcalc.exports.profile import Profile
-from labcalc.exports.rows import framed, tidy
 from labcalc.exports.source.records import DELIMITERS, divided
 from labcalc.exports.source.sheet import sheets
 from labcalc.exports.source.text import decode, shown
 from labcalc.exports.table import Reading, Refusal, SourceFile
+from labcalc.exports.tidying.cells import Cells
+from labcalc.exports.tidying.contradictions import refuse_dividing_lines
+from labcalc.exports.tidying.rows import framed, tidy
 
 WORKBOOKS = (".xlsx", ".xlsm")
 _DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two blanks or more"}

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from itertools import islice
 
 from labcalc.errors import ExportError
-from labcalc.exports.arranging.dividing import headed, is_other_header, other_header
+from labcalc.exports.arranging.flat import MEASURED, Flat, meaning_at
 from labcalc.exports.arranging.footers import TOLD_OF_A_ROW, Beneath, is_rule
-from labcalc.exports.arranging.layout import MEASURED, Flat, meaning_at, preamble_of
+from labcalc.exports.arranging.layout import preamble_of
 from labcalc.exports.arranging.names import fits, key_and_value, missing, named, placed
 from labcalc.exports.arranging.reshape import blocks, pivoted, turned
-from labcalc.exports.arranging.sections import Sections
+from labcalc.exports.arranging.sections import Sections, headed, is_other_header, other_header
 from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, Arrangement, Column
 from labcalc.exports.source.records import Record

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import chain
 
-from labcalc.exports.arranging.layout import measure
+from labcalc.exports.arranging.flat import measure
 from labcalc.exports.grammar.vocabulary import FOOTER
 from labcalc.exports.source.records import Block, Record, Text
 from labcalc.exports.source.text import shown

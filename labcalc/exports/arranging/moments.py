@@ -9,7 +9,7 @@ from pathlib import PurePath
 from zoneinfo import ZoneInfo
 
 from labcalc.errors import ExportError
-from labcalc.exports.arranging.layout import Field, Flat, measure
+from labcalc.exports.arranging.flat import Field, Flat, measure
 from labcalc.exports.arranging.names import between
 from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.profile import MOMENT_PARTS, Column, Profile

@@ -9,8 +9,9 @@ from functools import cache
 from itertools import zip_longest
 
 from labcalc.errors import ExportError
+from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Flat, meaning_at
 from labcalc.exports.arranging.footers import is_rule
-from labcalc.exports.arranging.layout import MEASURED, NOT_TAKEN, Flat, meaning_at, preamble_of, refuse_measured
+from labcalc.exports.arranging.layout import preamble_of, refuse_measured
 from labcalc.exports.arranging.names import key_and_value, named, placed
 from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.grammar.vocabulary import Meaning, is_invalid

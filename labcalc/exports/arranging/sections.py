@@ -1,19 +1,24 @@
-"""Lines that stand alone over others and say something of them: '40 °C', 'Sample: X'."""
+"""Lines over others that say what these are: one that stands alone, '40 °C', 'Sample: X', or another header."""
 
 from __future__ import annotations
 
 import re
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 
+from labcalc.exports.arranging.flat import NOT_TAKEN, Flat, meaning_at, measure
 from labcalc.exports.arranging.footers import is_rule
-from labcalc.exports.arranging.layout import meaning_at, measure
 from labcalc.exports.arranging.names import key_and_value
-from labcalc.exports.grammar.units import unit_of
+from labcalc.exports.grammar.units import Unit, unit_of
+from labcalc.exports.grammar.vocabulary import meaning_of
 from labcalc.exports.profile import Column
 from labcalc.exports.source.records import Record
+from labcalc.exports.source.text import shown
 
 _FROM_FIGURE = re.compile(r"[+\-−]?\d.*", re.DOTALL)
+_Above = tuple[str, Unit | None]
+"""Header and unit of a column."""
 
 
 class Sections:
@@ -61,3 +66,40 @@ class Sections:
         texts = [kind for kind in self.kinds if kind != "temperature"]
         is_bare = may_be_bare and len(filled) == len(texts) == 1 and not value
         return (texts[0], filled[0]) if is_bare else ("", "")
+
+
+def is_other_header(texts: Iterable[tuple[_Above, str]]) -> bool:
+    """Tell whether the texts of a line, none of them a figure, are names of columns, and others than those above."""
+    known = others = 0
+    for above, text in texts:
+        if not text:
+            continue
+        if text.lower() == text.upper() or measure(text):
+            return False
+        meaning = None if unit_of(text) else meaning_of(text)
+        known += text == above[0] or (meaning is not None and meaning.holds not in NOT_TAKEN)
+        others += not _is_as(above, text)
+    return known > 1 and others > 0
+
+
+def other_header(words: str, line: int) -> str:
+    """Return in words that a line is another header than that in a line."""
+    return (
+        f"'{shown(words)}' is a header other than that in line {line}, and rows stand beneath it; "
+        "expected one table in the file: the other can come as a file of its own"
+    )
+
+
+def headed(table: Flat) -> list[_Above]:
+    """Return header and unit of each column."""
+    meanings = [table.meaning(at) for at in range(len(table.header.cells))]
+    units = [unit_of(one.unit) if one and one.unit else None for one in meanings]
+    return list(zip(table.header.cells, units, strict=True))
+
+
+def _is_as(above: _Above, text: str) -> bool:
+    own, meaning = meaning_of(above[0]), meaning_of(text)
+    if text == above[0] or own is None or meaning is None:
+        return text == above[0]
+    is_unit = meaning.unit is None or unit_of(meaning.unit) == above[1]
+    return is_unit and replace(own, unit=None, method=None) == replace(meaning, unit=None, method=None)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from labcalc.errors import ExportError
 from labcalc.exports.arranging.arrangement import arrange
-from labcalc.exports.arranging.layout import Flat
+from labcalc.exports.arranging.flat import Flat
 from labcalc.exports.profile import Profile
 from labcalc.exports.source.records import Record
 from labcalc.exports.source.text import shown

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -12,53 +12,32 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
-from labcalc.exports.arranging.layout import Field
-from labcalc.exports.cells import Cells
-from labcalc.exports.grammar.vocabulary import LIMITS, is_invalid
-from labcalc.exports.runs import name_runs
+from labcalc.exports.arranging.flat import Field
+from labcalc.exports.grammar.vocabulary import LIMITS
 from labcalc.exports.source.text import shown
 from labcalc.exports.table import QUANTITY_COLUMNS, TIDY_COLUMNS, Refusal, derived_mark
+from labcalc.exports.tidying.cells import Cells
+from labcalc.exports.tidying.contradictions import (
+    Determinations,
+    check_consistency,
+    check_set_temperature,
+    check_status,
+    hold_against_the_row,
+    thermometer,
+)
+from labcalc.exports.tidying.runs import name_runs
 from labcalc.exports.values.columns import Column, joined
-from labcalc.wording import celsius, plain
-
-_CONSISTENCY_ALLOWANCE = 1e-4
-"""How far η may be from ν·ρ, relative, beyond what the rounding of the printed figures explains: instruments compute
-with more figures than they print, some with a rounded density."""
+from labcalc.wording import plain
 
 _SAME_TEMPERATURE_K = 0.1
 """Temperatures are of one set of repeats if they round to the same tenth."""
-
-_FROM_SET_K = 0.5
-"""How far a temperature as read may be from the one that was set (common practice): as far as a precision statement
-for a temperature is taken to hold. Viscosity changes by 2 % in between; a good bath keeps 0.02 K (ASTM D445)."""
-
-
-_WITHIN = f'expected the two within {_FROM_SET_K:g} K, or "ignored" for one of them in [profile.columns] of lab.toml'
-
-
-@dataclass
-class _Determinations:
-    """All rows at one temperature; ``derived``: the place from 1 of the quantity that was derived, 0 where none was."""
-
-    at: float | None
-    fields: list[Field]
-    temperature: NDArray[np.float64]
-    values: dict[str, NDArray[np.float64]]
-    halves: dict[str, NDArray[np.float64]]
-    derived: NDArray[np.int8]
-
-    @property
-    def measured(self) -> NDArray[np.bool_]:
-        """Whether the row has any quantity at this temperature."""
-        nu, eta, rho = (self.values[name] for name in QUANTITY_COLUMNS)
-        return ~(np.isnan(nu) & np.isnan(eta) & np.isnan(rho))
 
 
 def tidy(cells: Cells, zone: ZoneInfo) -> tuple[dict[str, Any], tuple[Refusal, ...]]:
     """Return the columns of the tidy table of an export and its refused rows, in the order of the file."""
     groups = _determinations(cells)
-    _check_set_temperature(cells)
-    _check_status(cells)
+    check_set_temperature(cells)
+    check_status(cells)
     names = ("sample", "product", "lot", "role", "remark", "instrument", "operator")
     texts = {name: cells.text(name) for name in names}
     moments, replicates = cells.moments(zone), cells.replicates()
@@ -81,7 +60,7 @@ def framed(parts: Sequence[dict[str, Any]], zone: ZoneInfo) -> pd.DataFrame:
     return pd.DataFrame(table, copy=False)
 
 
-def _measured(group: _Determinations) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _measured(group: Determinations) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     rows = np.flatnonzero(group.measured & ~np.isnan(group.temperature))
     return rows, _tenths(group.temperature[rows])
 
@@ -95,64 +74,33 @@ def _refusals(cells: Cells, samples: Column) -> tuple[Refusal, ...]:
     return tuple(replace(refusal, sample=samples.distinct[int(samples.at[row])]) for row, (_, refusal) in found)
 
 
-def _determinations(cells: Cells) -> list[_Determinations]:
+def _determinations(cells: Cells) -> list[Determinations]:
     fields = [one for one in cells.layout.fields if one.holds in QUANTITY_COLUMNS]
     together: dict[tuple[int, float | None], list[Field]] = {}
     for one in sorted(fields, key=lambda field: field.repeat):
         together.setdefault((one.repeat, one.temperature_C), []).append(one)
     groups = [_at_temperature(cells, at, group) for (_, at), group in together.items()]
     if len({one.temperature_C for one in fields if one.temperature_C is not None}) == 1:
-        _hold_against_the_row(cells, groups)
+        hold_against_the_row(cells, groups)
     for group in groups:
         _complete(cells, group)
     return groups
 
 
-def _hold_against_the_row(cells: Cells, groups: list[_Determinations]) -> None:
-    """Refuse the rows whose own temperature isn't that in the header; where it is, all of a row are one determination.
-
-    Where headers have several temperatures, the row's own can't be of them all; what the profile says isn't doubted.
-    """
-    for group in groups:
-        place = _thermometer(cells, group.fields[0].repeat)
-        if group.at is None or group.fields[0].is_told or place is None or place.position < 0:
-            continue
-        apart = group.measured & (np.abs(cells.numbers(place)[0] - group.at).round(9) > _FROM_SET_K)
-        said = f"column '{shown(group.fields[0].header)}' is for {celsius(group.at)}"
-        for row in np.flatnonzero(apart).tolist():
-            within = f"{_WITHIN}, or temperature_C of that column"
-            cells.note(row, place, cells.cell(place, row), f"{said}; {within}")
-        for other in groups:
-            if other.at is None and other.fields[0].repeat == group.fields[0].repeat:
-                _join(other, group)
-
-
-def _join(group: _Determinations, other: _Determinations) -> None:
-    """Move what was measured beside others into their determination, where it is of another quantity."""
-    both = [~np.isnan(group.values[name]) & ~np.isnan(other.values[name]) for name in QUANTITY_COLUMNS]
-    moved = group.measured & other.measured & ~np.logical_or.reduce(both)
-    for of in ("values", "halves"):
-        for name, values in getattr(other, of).items():
-            mine = getattr(group, of)
-            mine[name] = np.where(moved & np.isnan(mine[name]), values, mine[name])
-    other.values = {name: np.where(moved, np.nan, values) for name, values in other.values.items()}
-    group.fields = [*group.fields, *other.fields]
-
-
-def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> _Determinations:
+def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> Determinations:
     values = dict.fromkeys(QUANTITY_COLUMNS, np.broadcast_to(np.nan, len(cells)))
     halves = values.copy()
     for one in fields:
         values[one.holds], halves[one.holds] = cells.numbers(one)
-    return _Determinations(at, fields, _temperatures(cells, at, fields), values, halves, np.zeros(len(cells), np.int8))
+    return Determinations(at, fields, _temperatures(cells, at, fields), values, halves, np.zeros(len(cells), np.int8))
 
 
-def _complete(cells: Cells, group: _Determinations) -> None:
-    _check_consistency(cells, group)
+def _complete(cells: Cells, group: Determinations) -> None:
+    check_consistency(cells, group)
     group.halves.clear()
     _derive(cells, group)
     if group.at is None:
-        place = _thermometer(cells, group.fields[0].repeat)
+        place = thermometer(cells, group.fields[0].repeat)
         assert place is not None
         for row in np.flatnonzero(group.measured & np.isnan(group.temperature)).tolist():
             cells.note(row, place, None, "expected a temperature")
@@ -161,7 +109,7 @@ def _complete(cells: Cells, group: _Determinations) -> None:
 def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArray[np.float64]:
     if at is not None:
         return np.full(len(cells), at)
-    place = _thermometer(cells, fields[0].repeat)
+    place = thermometer(cells, fields[0].repeat)
     if place is None:
         raise ExportError(
             cells.file,
@@ -171,74 +119,7 @@ def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArra
     return cells.numbers(place)[0]
 
 
-def _thermometer(cells: Cells, repeat: int) -> Field | None:
-    return _beside(cells, "temperature", repeat) or _beside(cells, "set temperature", repeat)
-
-
-def _beside(cells: Cells, holds: str, repeat: int) -> Field | None:
-    """Return the column that holds something of these repeats, or the one of all."""
-    own = (one for one in cells.layout.fields if (one.holds, one.repeat) == (holds, repeat))
-    return next(own, None) or cells.where(holds)
-
-
-def _check_set_temperature(cells: Cells) -> None:
-    """Refuse the rows whose temperature as read isn't the one that was set, or that a line above the header says."""
-    repeats = sorted({one.repeat for one in cells.layout.fields})
-    pairs = [(_beside(cells, "set temperature", one), _beside(cells, "temperature", one)) for one in repeats]
-    above, _ = cells.layout.preamble.get("temperature", (None, ""))
-    in_rows = (one for one in cells.layout.fields if one.header not in cells.profile.sections)
-    pairs += [(above, one) for one in in_rows if one.holds == "temperature"]
-    for was_set, read in dict.fromkeys(pairs):
-        if was_set is None or read is None or was_set.position == -1:
-            continue
-        gap = np.abs(cells.numbers(was_set)[0] - cells.numbers(read)[0]).round(9)
-        place = "column" if was_set.position >= 0 else f"line {-1 - was_set.position},"
-        for row in np.flatnonzero(gap > _FROM_SET_K).tolist():
-            said = f"{place} '{shown(was_set.header)}' has '{shown(cells.cell(was_set, row))}'"
-            cells.note(row, read, cells.cell(read, row), f"{said}; {_WITHIN}")
-
-
-def _check_status(cells: Cells) -> None:
-    """Refuse the rows that the laboratory itself calls invalid."""
-    for place in (one for one in cells.layout.fields if one.holds == "status"):
-        column = cells.column(place)
-        for row in column.rows_of([at for at, text in enumerate(column.distinct) if is_invalid(text)]):
-            expected = 'profile.set_aside can name it, or "ignored" for the column in [profile.columns] takes such rows'
-            cells.note(row, place, cells.cell(place, row), expected)
-
-
-def _check_consistency(cells: Cells, group: _Determinations) -> None:
-    nu, eta, rho = (group.values[name] for name in QUANTITY_COLUMNS)
-    half_nu, half_eta, half_rho = (group.halves[name] for name in QUANTITY_COLUMNS)
-    expected = nu * rho / 1000.0  # η = ν·ρ, in mPa·s, mm²/s and kg/m³
-    allowed = half_eta + (half_nu * rho + half_rho * nu) / 1000.0 + _CONSISTENCY_ALLOWANCE * expected
-    _refuse_exchanged(cells, group, np.abs(eta - expected) > allowed)
-    for row in np.flatnonzero(np.abs(eta - expected) > allowed).tolist():
-        one = next(field for field in group.fields if field.holds == "dynamic viscosity")
-        within = f"within {allowed[row]:.2g} mPa·s"
-        said = f"expected {expected[row]:.5g} mPa·s, kinematic viscosity · density, {within}"
-        cells.note(row, one, cells.cell(one, row), said)
-
-
-def _refuse_exchanged(cells: Cells, group: _Determinations, is_wrong: NDArray[np.bool_]) -> None:
-    """Raise ExportError where the two viscosities fit the density in no row as headed, and in all rows exchanged."""
-    nu, eta, rho = (group.values[name] for name in QUANTITY_COLUMNS)
-    have_all = ~np.isnan(nu + eta + rho)
-    if (
-        have_all.any()
-        and (is_wrong | ~have_all).all()
-        and (np.abs(eta * rho / nu / 1000.0 - 1.0)[have_all] < 1e-3).all()
-    ):
-        names = [one.header for kind in QUANTITY_COLUMNS for one in group.fields if one.holds == kind]
-        raise ExportError(
-            cells.file,
-            f"columns '{shown(names[0])}' and '{shown(names[1])}' look exchanged: in none of the rows is dynamic "
-            "viscosity = kinematic viscosity · density, and in all of them the other way round; [profile.columns] of "
-            "lab.toml says what each holds, with its unit",
-        )
-
-
-def _derive(cells: Cells, group: _Determinations) -> None:
+def _derive(cells: Cells, group: Determinations) -> None:
     nu, eta, rho = group.values.values()
     follows = {
         "kinematic viscosity": eta / rho * 1000.0,
@@ -257,7 +138,7 @@ def _derive(cells: Cells, group: _Determinations) -> None:
             cells.note(row, one, cells.cell(one, row), expected)
 
 
-def _check_presence(cells: Cells, samples: Column, groups: list[_Determinations]) -> None:
+def _check_presence(cells: Cells, samples: Column, groups: list[Determinations]) -> None:
     place = cells.where("sample")
     if place is None:
         raise ExportError(cells.file, "there is no column with the sample's name; [profile.columns] can name one")
@@ -272,7 +153,7 @@ def _check_presence(cells: Cells, samples: Column, groups: list[_Determinations]
 
 def _columns(
     cells: Cells,
-    groups: list[_Determinations],
+    groups: list[Determinations],
     texts: dict[str, Column],
     moments: NDArray[np.int64],
     replicates: NDArray[np.float64],

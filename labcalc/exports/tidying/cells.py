@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
-from labcalc.exports.arranging.layout import Field, Layout, measure
+from labcalc.exports.arranging.flat import Field, measure
+from labcalc.exports.arranging.layout import Layout
 from labcalc.exports.grammar.units import Unit, unit_of
 from labcalc.exports.grammar.vocabulary import LIMITS
 from labcalc.exports.profile import Profile

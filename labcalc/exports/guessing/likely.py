@@ -10,8 +10,8 @@ from itertools import chain, islice
 
 from labcalc.errors import ExportError
 from labcalc.exports.arranging.arrangement import Header, arrange, header_of_places, joined_lines
+from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Flat, measure
 from labcalc.exports.arranging.footers import is_rule
-from labcalc.exports.arranging.layout import MEASURED, NOT_TAKEN, Flat, measure
 from labcalc.exports.arranging.names import fits, key_and_value
 from labcalc.exports.arranging.sections import Sections
 from labcalc.exports.grammar.units import unit_of

@@ -17,13 +17,16 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from labcalc.errors import ExportError
-from labcalc.exports.arranging.layout import Flat, problems_of
+from labcalc.exports.arranging.flat import Flat
+from labcalc.exports.arranging.layout import problems_of
 from labcalc.exports.arranging.names import between
 from labcalc.exports.arranging.stack import with_results
+from labcalc.exports.guessing.columns_seen import Guess
+from labcalc.exports.guessing.guesses import guess_columns
+from labcalc.exports.guessing.likely import likely_tables, shaped_tables
+from labcalc.exports.guessing.lines_between import invalid_among, repeated_above, statistics_among
+from labcalc.exports.guessing.toml_text import quoted, remark, written
 from labcalc.exports.profile import DATE_ORDERS, Arrangement, Column, Profile
-from labcalc.exports.proposals.guesses import Guess, guess_columns, invalid_among, repeated_above, statistics_among
-from labcalc.exports.proposals.likely import likely_tables, shaped_tables
-from labcalc.exports.proposals.toml_text import quoted, remark, written
 from labcalc.exports.read import WORKBOOKS, content_of, fits_profile, read_content, table_of, zone_of
 from labcalc.exports.source.records import Record, divided
 from labcalc.exports.source.sheet import sheets

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.exports.cells import Cells
+from labcalc.exports.tidying.cells import Cells
 from labcalc.exports.values.columns import Column, joined
 from labcalc.exports.values.dates import NO_MOMENT
 from labcalc.wording import celsius
