@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.exports.arranging.flat import NOT_TAKEN, measure
+from labcalc.exports.grammar.headers import parts_of
 from labcalc.exports.grammar.vocabulary import Meaning
 from labcalc.exports.profile import Column
 from labcalc.exports.values.numbers import figure
@@ -52,13 +53,17 @@ class Seen:
     cells: list[str]
     meaning: Meaning | None
     said: Column | None
-    parts: dict[str, Any]
-    """What the header says, understood or not."""
+    unit_beneath: str
     guess: Guess = field(init=False)
 
     def __post_init__(self) -> None:
         values = tuple(dict.fromkeys(filter(None, self.cells)))[:3]
         self.guess = Guess(self.header, self.place, values)
+
+    @cached_property
+    def parts(self) -> dict[str, Any]:
+        """What the header says, understood or not."""
+        return dict(parts_of(f"{self.header} [{self.unit_beneath}]"))
 
     @property
     def filled(self) -> list[str]:
@@ -98,11 +103,11 @@ class Seen:
     def are(self, reads: Callable[[str], object]) -> bool:
         return 2 * sum(reads(cell) is not None for cell in self.filled) > len(self.filled) > 0
 
-    def take(self, holds: str, why: str, **said: object) -> None:
+    def take(self, holds: str, why: str, instead: Column | None = None, **said: object) -> None:
         """Guess; ``said`` beyond what the header says goes into the profile."""
         repeat = self.said.repeat if self.said else 0
         column = Column(holds, repeat=repeat, **said) if said else None  # type: ignore[arg-type]
-        self.guess = replace(self.guess, holds=holds, why=why, said=column)
+        self.guess = replace(self.guess, holds=holds, why=why, said=column, instead=instead)
 
     def leave(self, why: str, instead: Column | None) -> None:
         """Guess that the column is to be ignored, or may be something else."""

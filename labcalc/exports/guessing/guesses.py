@@ -11,7 +11,6 @@ from dataclasses import replace
 import numpy as np
 
 from labcalc.exports.arranging.flat import NOT_TAKEN, Flat
-from labcalc.exports.grammar.headers import parts_of
 from labcalc.exports.grammar.units import OPEN_GALLON, Unit, unit_of
 from labcalc.exports.grammar.vocabulary import LIMITS
 from labcalc.exports.guessing.columns_seen import Guess, Seen, open_columns
@@ -43,14 +42,7 @@ def guess_columns(table: Flat) -> tuple[Guess, ...]:
     width = len(table.header.cells)
     rows = [row + [""] * (width - len(row)) for row in near]
     seen = [
-        Seen(
-            header,
-            at,
-            [row[at] for row in rows],
-            table.meaning(at),
-            table.said.get(at),
-            dict(parts_of(f"{header} [{table.unit_beneath(at)}]")),
-        )
+        Seen(header, at, [row[at] for row in rows], table.meaning(at), table.said.get(at), table.unit_beneath(at))
         for at, header in enumerate(table.header.cells)
     ]
     _by_words(seen)
@@ -87,13 +79,11 @@ def _by_words(seen: list[Seen]) -> None:
         if meaning.holds in NOT_TAKEN:
             one.guess = replace(one.guess, why=f"{meaning.statistic or meaning.holds}: it is not used")
         elif meaning.unit and unit_of(meaning.unit) == Unit(OPEN_GALLON):
-            one.take(
-                "density",
+            why, other = (
                 "the header says so, but not which gallon",
-                unit="lb/US gal",
-                temperature_C=meaning.temperature_C,
+                Column("density", "lb/imp gal", meaning.temperature_C),
             )
-            one.guess = replace(one.guess, instead=Column("density", "lb/imp gal", meaning.temperature_C))
+            one.take("density", why, other, unit="lb/US gal", temperature_C=meaning.temperature_C)
         elif one.has_unit or meaning.holds not in _WITHOUT_UNIT:
             at = np.nan if meaning.temperature_C is None else meaning.temperature_C
             one.take(at_celsius(meaning.holds, at), "the header says so")
@@ -121,11 +111,8 @@ def _parts_of_moments(seen: list[Seen]) -> None:
     parts: dict[int, str] = {}
     for one in seen:
         words = re.findall(r"[^\W\d]+", one.header.casefold())
-        part = (
-            _PART_OF.get(words[-1])
-            if words and one.is_numeric and (one.meaning is None or one.meaning.holds == "date")
-            else None
-        )
+        may_be = one.is_numeric and (one.meaning is None or one.meaning.holds == "date")
+        part = _PART_OF.get(words[-1]) if words and may_be else None
         parts |= {one.place: "minute" if part == "month" and "hour" in parts.values() else part} if part else {}
     if {"year", "month", "day"} <= {*parts.values()}:
         for place, part in parts.items():

@@ -46,6 +46,7 @@ _QUESTIONS = {
     "temperature_C": "at which temperature was it measured, in °C?",
     "sheet": "which sheets have the results to be read?",
 }
+_NOTHING = SourceFile("", "", 0, 0, "")
 _ALWAYS_ASKED = ("temperature_C", "sheet")
 
 
@@ -59,8 +60,13 @@ class Proposal:
     profile: Profile | None = None
     questions: tuple[tuple[str, tuple[Any, ...]], ...] = ()
     """Settings that only the laboratory knows, and what each may be."""
-    outcome: str = ""
-    """What is read so, in words."""
+    source: SourceFile = _NOTHING
+    """What is read so."""
+
+    @property
+    def outcome(self) -> str:
+        """Return in words what is read so."""
+        return "; ".join(filter(None, (totals([self.source]), columns_not_used([self.source]))))
 
     @property
     def toml(self) -> str:
@@ -73,19 +79,9 @@ class Proposal:
         return "\n" + "".join(f"# {line}".rstrip() + "\n" for line in lines) + "".join(_profile_lines(self))
 
 
-@dataclass(frozen=True)
-class _Tried:
-    """A candidate and what reading with it came to; ``rows``: read, and read less refused."""
-
-    how: Profile
-    guesses: tuple[Guess, ...]
-    questions: tuple[tuple[str, tuple[Any, ...]], ...]
-    source: SourceFile
-
-    @property
-    def rank(self) -> tuple[int, int, int, int]:
-        said = sum(one.said is not None for one in self.guesses)
-        return self.source.determinations, -self.source.rows_refused, -len(self.questions), -said
+def _rank(tried: Proposal) -> tuple[int, int, int, int]:
+    said = sum(one.said is not None for one in tried.guesses)
+    return tried.source.determinations, -tried.source.rows_refused, -len(tried.questions), -said
 
 
 def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
@@ -114,7 +110,7 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
     try:
         _, refusals, source = read_content(path, data, "", plain, zone)
         problems, refused = (totals([source]), *map(str, refusals[:_MOST_NAMED])), source.rows_refused
-        as_it_is = Proposal(path.name, (), outcome=_outcome(source)) if source.rows_read else None
+        as_it_is = Proposal(path.name, (), source=source) if source.rows_read else None
     except ExportError as failure:
         problems, refused, as_it_is = _all_problems(path, data, plain, zone, failure.problem), 1, None
     best = _best(path, data, zone) if refused else None
@@ -124,7 +120,7 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
         raise ExportError(
             path.name, f"{'; '.join(problems[:2])}; no profile was found that reads it, so none is proposed"
         )
-    return Proposal(path.name, problems, best.guesses, best.how, best.questions, _outcome(best.source))
+    return replace(best, problems=problems)
 
 
 def profiles_for(paths: Iterable[str | Path]) -> list[str]:
@@ -142,10 +138,6 @@ def _head(data: bytes) -> bytes:
     return data if not cut or b"\0" in data[:cut] else data[:cut]
 
 
-def _outcome(source: SourceFile) -> str:
-    return "; ".join(filter(None, (totals([source]), columns_not_used([source]))))
-
-
 def _all_problems(path: Path, data: bytes, plain: Profile, zone: ZoneInfo, first: str) -> tuple[str, ...]:
     """Return the problem that a refusal names first, and those of the further columns."""
     try:
@@ -155,14 +147,14 @@ def _all_problems(path: Path, data: bytes, plain: Profile, zone: ZoneInfo, first
     return tuple(dict.fromkeys((first, *problems_of(table, path.name))))
 
 
-def _best(path: Path, data: bytes, zone: ZoneInfo) -> _Tried | None:
+def _best(path: Path, data: bytes, zone: ZoneInfo) -> Proposal | None:
     """Return the first candidate by the words of the trade that reads, or else the best of those by shape."""
     heads = list(_heads(path, data))
     by_words = (_try(path, data, how, table, zone) for records in heads for how, table in likely_tables(records))
     if found := next(filter(None, by_words), None):
         return found
     by_shape = (_try(path, data, how, table, zone) for records in heads for how, table in shaped_tables(records))
-    return max(filter(None, by_shape), key=lambda one: one.rank, default=None)
+    return max(filter(None, by_shape), key=_rank, default=None)
 
 
 def _heads(path: Path, data: bytes) -> Iterator[list[Record]]:
@@ -173,7 +165,7 @@ def _heads(path: Path, data: bytes) -> Iterator[list[Record]]:
         yield list(islice(records, _RECORDS))
 
 
-def _try(path: Path, data: bytes, how: Arrangement, table: Flat, zone: ZoneInfo) -> _Tried | None:
+def _try(path: Path, data: bytes, how: Arrangement, table: Flat, zone: ZoneInfo) -> Proposal | None:
     """Return what reading comes to, with as few further settings as make it read."""
     guesses = guess_columns(table)
     named = {_name(table, one, how): one.said for one in guesses if one.said is not None}
@@ -189,7 +181,7 @@ def _try(path: Path, data: bytes, how: Arrangement, table: Flat, zone: ZoneInfo)
     for _, group in groupby(sorted(settings, key=len), len):
         read = [(one, source) for one in group if (source := _readable(path, data, replace(profile, **one), zone))]
         if read:
-            return _decided(profile, guesses, read)
+            return _decided(path.name, profile, guesses, read)
     return None
 
 
@@ -211,7 +203,9 @@ def _readable(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> Sour
     return source if source.rows_read else None
 
 
-def _decided(profile: Profile, guesses: tuple[Guess, ...], read: list[tuple[dict[str, Any], SourceFile]]) -> _Tried:
+def _decided(
+    file: str, profile: Profile, guesses: tuple[Guess, ...], read: list[tuple[dict[str, Any], SourceFile]]
+) -> Proposal:
     """Return the candidate with the settings that one value alone reads best; the others are questions."""
     most = max(source.rows_read for _, source in read)
     best = [(one, source) for one, source in read if source.rows_read == most]
@@ -219,7 +213,7 @@ def _decided(profile: Profile, guesses: tuple[Guess, ...], read: list[tuple[dict
     values = {name: tuple(dict.fromkeys(one[name] for one, _ in of if name in one)) for name, of in asked.items()}
     open_ = tuple((name, some) for name, some in values.items() if len(some) > 1 or (some and name in _ALWAYS_ASKED))
     told = {name: some[0] for name, some in values.items() if some and name not in dict(open_)}
-    return _Tried(replace(profile, **told), guesses, open_, best[0][1])
+    return Proposal(file, (), guesses, replace(profile, **told), open_, best[0][1])
 
 
 def _name(table: Flat, guess: Guess, how: Arrangement) -> str:

@@ -70,14 +70,17 @@ def _possible(unit: Unit | None, value: float, holds: str) -> bool:
 
 def guess_exchanged(seen: list[Seen]) -> None:
     """Guess two viscosities that fit the density in no row, and in all of them exchanged, to be exchanged."""
-    measured = [[one for one in seen if one.guess.holds.split(" at ")[0] == kind] for kind in QUANTITIES]
-    if [len(some) for some in measured] != [1, 1, 1]:
-        return
-    nu, eta, rho = (one for (one,) in measured)
-    scale = 1.0 if rho.middle < 10.0 else 1e-3
-    if eta.differs(nu.numbers * rho.numbers * scale) > _FOLLOWS > nu.differs(eta.numbers * rho.numbers * scale):
-        for one, holds, unit in ((nu, "dynamic viscosity", "mPa·s"), (eta, "kinematic viscosity", "mm²/s")):
-            one.take(holds, "it is exchanged: by kinematic viscosity · density", unit=unit)
+    for at in {one.meaning.temperature_C for one in seen if one.meaning}:
+        beside = [
+            one for one in seen if one.meaning and one.meaning.temperature_C == at and one.guess.holds != "ignored"
+        ]
+        measured = [[one for one in beside if one.meaning and one.meaning.holds == kind] for kind in QUANTITIES]
+        if [len(some) for some in measured] == [1, 1, 1]:
+            nu, eta, rho = (one for (one,) in measured)
+            if _follows(nu, eta, rho.numbers) and not _follows(eta, nu, rho.numbers):
+                why = "it is exchanged: by kinematic viscosity · density"
+                nu.take("dynamic viscosity", why, unit="mPa·s", temperature_C=at)
+                eta.take("kinematic viscosity", why, unit="mm²/s", temperature_C=at)
 
 
 def guess_viscosities(seen: list[Seen], is_placed: bool) -> None:
@@ -102,21 +105,19 @@ def guess_viscosities(seen: list[Seen], is_placed: bool) -> None:
 
 
 def _viscosity(one: Seen, seen: list[Seen], groups: list[list[Seen]], usual_C: float | None) -> None:
-    named = one.meaning.holds if one.meaning else ""
-    own = one.meaning.temperature_C if one.meaning else None
+    named, own = (one.meaning.holds, one.meaning.temperature_C) if one.meaning else ("", None)
     density = next((other.numbers for other in seen if other.guess.holds.startswith("density")), None)
-    is_dynamic = named.startswith("dynamic")
-    if named in ("", "viscosity") and len(groups) == 2 and density is not None and _follows(one, groups, density):
-        is_dynamic, why, instead = True, "it is viscosity · density of the other", None
-    elif named in ("", "viscosity"):
-        why, instead = "by its sizes; a dynamic viscosity looks alike", Column("dynamic viscosity", "mPa·s", own)
+    is_dynamic, instead = named.startswith("dynamic"), None
+    if named not in ("", "viscosity"):
+        why = "the header says so; the unit is the usual one"
+    elif len(groups) == 2 and density is not None and _follows(one, groups[one in groups[0]][0], density):
+        is_dynamic, why = True, "it is viscosity · density of the other"
     else:
-        why, instead = "the header says so; the unit is the usual one", None
+        why, instead = "by its sizes; a dynamic viscosity looks alike", Column("dynamic viscosity", "mPa·s", own)
     if own is None and usual_C is not None:
         why += f"; {' and '.join(map(celsius, _TWO_C))} are usual"
     holds, unit = ("dynamic viscosity", "mPa·s") if is_dynamic else ("kinematic viscosity", "mm²/s")
-    one.take(holds, why, unit=unit, temperature_C=own if own is not None else usual_C)
-    one.guess = replace(one.guess, instead=instead)
+    one.take(holds, why, instead, unit=unit, temperature_C=own if own is not None else usual_C)
 
 
 def _may_be_viscosity(one: Seen, seen: list[Seen]) -> bool:
@@ -124,17 +125,13 @@ def _may_be_viscosity(one: Seen, seen: list[Seen]) -> bool:
     if one.meaning is not None:
         return "viscosity" in one.meaning.holds
     is_printed = bool((one.numbers[np.isfinite(one.numbers)] % 1.0).any())
-    heat = next(
-        (other.numbers for other in seen if other.guess.holds == "temperature"), np.full(len(one.cells), np.nan)
-    )
-    known = np.isfinite(heat)
-    ends = (heat == one for one in (heat[known].min(), heat[known].max())) if known.any() else (known, known)
-    coldest, hottest = (median(one.numbers[rows]) for rows in ends)
+    heats = (other.numbers for other in seen if other.guess.holds == "temperature" and other.is_numeric)
+    heat = next(heats, np.zeros(len(one.cells)))
+    coldest, hottest = (median(one.numbers[heat == end]) for end in (np.nanmin(heat), np.nanmax(heat)))
     return is_printed and not hottest > coldest and _possible(unit_of("mm²/s"), one.middle, "kinematic viscosity")
 
 
-def _follows(one: Seen, groups: list[list[Seen]], density: NDArray[np.float64]) -> bool:
+def _follows(one: Seen, other: Seen, density: NDArray[np.float64]) -> bool:
     """Tell whether a viscosity is the other one times density, in g/cm³ or kg/m³."""
-    other = groups[0][0] if one in groups[1] else groups[1][0]
     scale = 1.0 if median(density) < 10.0 else 1e-3
     return one.differs(other.numbers * density * scale) < _FOLLOWS

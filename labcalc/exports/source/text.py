@@ -12,16 +12,7 @@ _MARKS = (
     (codecs.BOM_UTF16_LE, "utf-16", "UTF-16"),
     (codecs.BOM_UTF16_BE, "utf-16", "UTF-16"),
 )
-_BINARY = (
-    b"\x89PNG",
-    b"PK\x03\x04",
-    b"PK\x05\x06",
-    b"%PDF",
-    b"GIF8",
-    b"\xff\xd8\xff",
-    b"\xd0\xcf\x11\xe0",
-    b"\x1f\x8b",
-)
+_BINARY = (b"\x89PNG", b"PK\3\4", b"PK\5\6", b"%PDF", b"GIF8", b"\xff\xd8\xff", b"\xd0\xcf\x11\xe0", b"\x1f\x8b")
 _NUL_SHARE = 0.2
 """At least this share of the bytes is NUL in UTF-16 text that is mostly Latin letters and figures."""
 _CONTROL_SHARE = 0.05

@@ -78,10 +78,10 @@ class Cells:
         columns = layout.rows.columns()
         self._columns = {one.position: self._prepared(one, columns.pop(one.position)) for one in layout.fields}
         self._first = columns.get(0)
-        said = "." if layout.is_tidy else profile.decimal
-        self.decimal = decimal_sign(self._numeric(), said, delimiter, file)
+        numeric = [(one.header, *_counted(self.column(one), one, one.unit)) for one in layout.fields if one.unit]
+        self.decimal = decimal_sign(numeric, "." if layout.is_tidy else profile.decimal, delimiter, file)
         self._has_thousands = (profile.thousands or profile.decimal) is not None or any(
-            proves_thousands(cell, self.decimal) for _, column, _ in self._numeric() for cell, _ in column
+            proves_thousands(cell, self.decimal) for _, column, _ in numeric for cell, _ in column
         )
 
     def __len__(self) -> int:
@@ -258,15 +258,10 @@ class Cells:
         """Return the change of a text that leaves nothing of what the profile calls missing."""
         return lambda cell: "" if (text := change(cell)) in self.profile.missing else text
 
-    def _numeric(self) -> list[tuple[str, Iterable[tuple[str, int]], Callable[[float], bool]]]:
-        numeric = [(one, one.unit) for one in self.layout.fields if one.unit is not None]
-        return [(one.header, *_counted(self.column(one), one, _possible(one.holds, unit))) for one, unit in numeric]
 
-
-def _counted(
-    column: Column, field_: Field, possible: Callable[[float], bool]
-) -> tuple[Iterable[tuple[str, int]], Callable[[float], bool]]:
+def _counted(column: Column, field_: Field, unit: Unit) -> tuple[Iterable[tuple[str, int]], Callable[[float], bool]]:
     figures = [_apart(cell, field_)[0] for cell in column.distinct] if field_.own_units else column.distinct
+    possible = _possible(field_.holds, unit)
     return condensed(figures, np.bincount(column.at), possible), possible
 
 
