@@ -119,6 +119,14 @@ def test_blanks_beneath_a_sample(tmp_path: Path) -> None:
     assert "as_above" not in propose_profile(text(tmp_path, first_blank)).toml
 
 
+@pytest.mark.parametrize("temperature", ["40", ""])
+def test_a_mean_without_a_name_is_not_proposed_as_a_repeat(tmp_path: Path, temperature: str) -> None:
+    rows = f"A;2026-03-02;40;46,12\n;2026-03-02;40;46,18\n;;{temperature};46,15\n"
+    path = text(tmp_path, "Sample;Date;T (°C);KV (mm²/s)\n" + rows + rows.replace("A", "B").replace("46,", "32,"))
+    assert "as_above" not in propose_profile(path).toml
+    assert [one.line for one in read(path).refusals] == [3, 4, 6, 7]
+
+
 def test_repeats_beside_their_mean_under_a_head_of_two_lines(tmp_path: Path) -> None:
     reading = pasted(workbook(tmp_path / "x.xlsx", REPEATS_BESIDE_THEIR_MEAN))
     nu = reading.table.dropna(subset="kinematic_viscosity_mm2_s")
@@ -146,6 +154,8 @@ def test_days_counted_in_cells_of_no_format(tmp_path: Path, is_1904: bool, year:
     [
         ("Status", "valid", "invalid"),
         ("Status", "ok", "ABORTED (bubble)"),
+        ("Valid?", "yes", "No"),
+        ("Test status", "no error", "void"),
         ("Gültigkeit", "gültig", "ungültig"),
         ("Statut", "valide", "Annulée"),
         ("Estado", "válido", "no válido"),

@@ -54,6 +54,7 @@ class Meaning:
     """Temperature of the water that a relative density is relative to, [°C]."""
 
 
+_NO = ["no", "nein", "non", "nee", "nej", "nie", "não", "false", "falsch", "faux", "falso"]
 _Said = dict[str, list[Any]]
 """Kind of part → what the parts of that kind say, each once."""
 
@@ -92,8 +93,8 @@ def carries_measured_unit(header: str) -> bool:
 
 @lru_cache(maxsize=4096)
 def is_invalid(status: str) -> bool:
-    """Tell whether a status says that a row doesn't count, in a word of the trade: 'Invalid', 'aborted', 'ungültig'."""
-    return ("unknown", "invalid") in parts_of(status)
+    """Tell whether a status says that a row doesn't count: 'no', or in a word of the trade, 'aborted', 'ungültig'."""
+    return status.strip().casefold() in _NO or ("unknown", "invalid") in parts_of(status)
 
 
 def _field(said: _Said) -> Meaning | None:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 
-from labcalc.exports.arranging.flat import Flat
+import numpy as np
+
+from labcalc.exports.arranging.flat import MEASURED, Flat
 from labcalc.exports.grammar.vocabulary import is_invalid, meaning_of
 from labcalc.exports.guessing.columns_seen import Guess
 from labcalc.exports.profile import FOR_ALL_ROWS, Arrangement
+from labcalc.exports.values.numbers import figure
 
 _OF_A_ROW = ("measured_at", "date", "time", "temperature", "set temperature")
 """What a statistic of results has not."""
@@ -47,10 +51,29 @@ def invalid_among(table: Flat) -> tuple[str, ...]:
 
 
 def repeated_above(guesses: Iterable[Guess], table: Flat, how: Arrangement) -> tuple[str, ...]:
-    """Return what is blank in the rows beneath that of a sample, where results stand beside the blank."""
-    rows = [row for row in table.near() if row.flaw is None and not row.is_blank]
-    blank = {one.holds: [not "".join(row.cells[one.place : one.place + 1]).strip() for row in rows] for one in guesses}
+    """Return what is blank in the rows beneath that of a sample, where results stand beside the blank.
+
+    Nothing, where a row without a sample has no temperature either, or is the mean of two or more rows above it.
+    """
+    rows = [[cell.strip() for cell in row.cells] for row in table.near() if row.flaw is None and not row.is_blank]
+    columns = {one.holds: ["".join(row[one.place : one.place + 1]) for row in rows] for one in guesses}
+    blank = {holds: [not cell for cell in column] for holds, column in columns.items()}
     wanted = blank.get("sample", [])
-    if how.layout != "rows" or not any(wanted) or wanted[0]:
+    lacks_more = any(map(all, zip(wanted, blank.get("temperature", [False] * len(wanted)), strict=True)))
+    measured = [column for holds, column in columns.items() if holds.split(" at ")[0] in MEASURED]
+    if how.layout != "rows" or not any(wanted) or wanted[0] or lacks_more or _has_means(wanted, measured):
         return ()
     return tuple(holds for holds in FOR_ALL_ROWS if holds != "remark" and blank.get(holds) == wanted)
+
+
+def _has_means(are_beneath: Sequence[bool], measured: Sequence[Sequence[str]]) -> bool:
+    """Tell whether all last rows beneath a sample, of three or more, are the mean of those above them."""
+    starts = [*(at for at, is_beneath in enumerate(are_beneath) if not is_beneath), len(are_beneath)]
+    groups = [range(*ends) for ends in pairwise(starts) if ends[1] - ends[0] > 2]
+    return bool(groups) and all(_is_mean([column[at] for at in group]) for group in groups for column in measured)
+
+
+def _is_mean(cells: Sequence[str]) -> bool:
+    values = [figure(cell, "," if "," in cell else ".") for cell in cells]
+    *others, last = [np.nan if value is None else value for value in values]
+    return bool(abs(np.mean(others) - last) <= 1e-3 * abs(last)) and len({*others}) > 1

@@ -87,6 +87,7 @@ def _join(group: Determinations, other: Determinations) -> None:
 
 
 def thermometer(cells: Cells, repeat: int) -> Field | None:
+    """Return the column of the temperature at which these repeats were measured."""
     return _beside(cells, "temperature", repeat) or _beside(cells, "set temperature", repeat)
 
 
@@ -114,34 +115,33 @@ def check_set_temperature(cells: Cells) -> None:
 
 
 def check_consistency(cells: Cells, group: Determinations) -> None:
-    nu, eta, rho = (group.values[name] for name in QUANTITY_COLUMNS)
-    half_nu, half_eta, half_rho = (group.halves[name] for name in QUANTITY_COLUMNS)
-    expected = nu * rho / 1000.0  # η = ν·ρ, in mPa·s, mm²/s and kg/m³
-    allowed = half_eta + (half_nu * rho + half_rho * nu) / 1000.0 + _CONSISTENCY_ALLOWANCE * expected
-    _refuse_exchanged(cells, group, np.abs(eta - expected) > allowed)
-    for row in np.flatnonzero(np.abs(eta - expected) > allowed).tolist():
+    """Refuse the rows where η isn't ν·ρ; raise ExportError where it is in none as headed, and in all exchanged."""
+    nu, eta, rho = ((group.values[name], group.halves[name]) for name in QUANTITY_COLUMNS)
+    expected, allowed = _product(nu, rho, eta)
+    wrong = np.abs(eta[0] - expected) > allowed
+    exchanged, within = _product(eta, rho, nu)
+    if wrong.any() and (wrong == ~np.isnan(expected + eta[0])).all() and not (np.abs(nu[0] - exchanged) > within).any():
+        names = " and ".join(f"'{shown(one.header)}'" for one in group.fields if "viscosity" in one.holds)
+        raise ExportError(
+            cells.file,
+            f"columns {names} look exchanged: in no row is dynamic viscosity = kinematic viscosity · density, and in "
+            "all of them the other way round; [profile.columns] of lab.toml says what each holds, with its unit",
+        )
+    for row in np.flatnonzero(wrong).tolist():
         one = next(field for field in group.fields if field.holds == "dynamic viscosity")
-        within = f"within {allowed[row]:.2g} mPa·s"
-        said = f"expected {expected[row]:.5g} mPa·s, kinematic viscosity · density, {within}"
+        said = f"expected {expected[row]:.5g} mPa·s, kinematic viscosity · density, within {allowed[row]:.2g} mPa·s"
         cells.note(row, one, cells.cell(one, row), said)
 
 
-def _refuse_exchanged(cells: Cells, group: Determinations, is_wrong: NDArray[np.bool_]) -> None:
-    """Raise ExportError where the two viscosities fit the density in no row as headed, and in all rows exchanged."""
-    nu, eta, rho = (group.values[name] for name in QUANTITY_COLUMNS)
-    have_all = ~np.isnan(nu + eta + rho)
-    if (
-        have_all.any()
-        and (is_wrong | ~have_all).all()
-        and (np.abs(eta * rho / nu / 1000.0 - 1.0)[have_all] < 1e-3).all()
-    ):
-        names = [one.header for kind in QUANTITY_COLUMNS for one in group.fields if one.holds == kind]
-        raise ExportError(
-            cells.file,
-            f"columns '{shown(names[0])}' and '{shown(names[1])}' look exchanged: in none of the rows is dynamic "
-            "viscosity = kinematic viscosity · density, and in all of them the other way round; [profile.columns] of "
-            "lab.toml says what each holds, with its unit",
-        )
+_Printed = tuple[NDArray[np.float64], NDArray[np.float64]]
+"""Values, and half a unit of their last printed place."""
+
+
+def _product(viscosity: _Printed, density: _Printed, other: _Printed) -> _Printed:
+    """Return viscosity · density, in mPa·s of mm²/s and kg/m³ (η = ν·ρ), and how far the other may be from it."""
+    (nu, half_nu), (rho, half_rho) = viscosity, density
+    product = nu * rho / 1000.0
+    return product, other[1] + (half_nu * rho + half_rho * nu) / 1000.0 + _CONSISTENCY_ALLOWANCE * product
 
 
 def refuse_dividing_lines(cells: Cells) -> None:
