@@ -31,6 +31,7 @@ _DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two bl
 _LARGEST = 4 << 30
 """Bytes of a file."""
 _NO_PROFILE = Profile(name="", files=())
+_Read = tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]
 _UNRELATED = (
     "there is no header with a viscosity or density column beside others, such as 'Sample' and "
     "'Kinematic viscosity (mm²/s)'; [profile.columns] in lab.toml can name the columns"
@@ -98,9 +99,7 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
     return Reading(framed(tables, zone), tuple(refusals), tuple(sources), tuple(failures))
 
 
-def _read(
-    path: Path, first: Mapping[str, str], profiles: Sequence[Profile], zone: ZoneInfo
-) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
+def _read(path: Path, first: Mapping[str, str], profiles: Sequence[Profile], zone: ZoneInfo) -> _Read:
     """Return the tidy columns, refusals and source of a file; no columns if its content is in ``first``."""
     held = [content_of(path)]
     digest = hashlib.sha256(held[0]).hexdigest()
@@ -109,9 +108,7 @@ def _read(
     return read_bytes(path, held.pop(), digest, profiles, zone)
 
 
-def read_bytes(
-    path: Path, data: bytes, digest: str, profiles: Sequence[Profile], zone: ZoneInfo
-) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
+def read_bytes(path: Path, data: bytes, digest: str, profiles: Sequence[Profile], zone: ZoneInfo) -> _Read:
     """Return the tidy columns, refusals and source of the content of a file, by the profile that its name fits."""
     profile = next((one for one in profiles if fits_profile(path.name, one)), _NO_PROFILE)
     held = [data]
@@ -125,9 +122,7 @@ def read_bytes(
         raise ExportError(failure.file, f"{failure.problem}; {how}") from None
 
 
-def read_content(
-    path: Path, data: bytes, digest: str, profile: Profile, zone: ZoneInfo
-) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
+def read_content(path: Path, data: bytes, digest: str, profile: Profile, zone: ZoneInfo) -> _Read:
     """Return the tidy columns, refusals and source of the content of a file."""
     held = [data]
     del data

@@ -32,13 +32,10 @@ from labcalc.exports.values.dates import (
     plain_moments,
 )
 from labcalc.exports.values.numbers import (
-    condensed,
     decimal_sign,
     figure,
-    half_of,
     half_unit,
     may_be_a_slip,
-    plain_figures,
     proves_thousands,
     typed_half_units,
 )
@@ -131,12 +128,10 @@ class Cells:
         values, halves, factors = (np.full(len(column.distinct), np.nan) for _ in range(3))
         typed: dict[int, str] = {}
         wrong: dict[int, str] = {}
-        rest = self._plain_numbers(field_, column.distinct, values, halves, factors)
-        for place in rest:
-            written = column.distinct[place]
+        for place, written in enumerate(column.distinct):
             if not written:
                 continue
-            cell, unit = _apart(written, field_)
+            cell, unit = _apart(written, field_) if field_.own_units else (written, field_.unit)
             value, expected = self._number(cell, unit, field_)
             if expected is not None or unit is None:
                 wrong[place] = expected or ""
@@ -147,21 +142,6 @@ class Cells:
         halves[[*typed]] = typed_half_units([*typed.values()])
         self._note_all(field_, column, wrong)
         return values[column.at], (halves * factors)[column.at]
-
-    def _plain_numbers(self, field_: Field, texts: list[str], *found: NDArray[np.float64]) -> list[int]:
-        """Fill in value, half a unit and factor of texts that are plain figures; return the places of the others."""
-        unit, rest = field_.unit, np.ones(len(texts), bool)
-        if self._is_text and unit and not field_.own_units:
-            low, high, _ = LIMITS[field_.holds]
-            are_plain, figures, _ = plain_figures(texts, self.decimal)
-            some = np.flatnonzero(are_plain)
-            value = np.array([unit.converted(float(texts[at].replace(",", "."))) for at in some.tolist()])
-            good = (low <= value) & (value <= high)
-            halves = np.array([half_of(-place) for place in range(int(figures.max(initial=0)) + 1)])
-            for into, what in zip(found, (value, halves[figures[some]], np.full(len(some), unit.factor)), strict=True):
-                into[some[good]] = what[good]
-            rest[some[good]] = False
-        return np.flatnonzero(rest).tolist()
 
     def _number(self, cell: str, unit: Unit | None, field_: Field) -> tuple[float, str | None]:
         """Return the value of a cell in the tidy table's unit, or what was expected."""
@@ -262,7 +242,7 @@ class Cells:
 def _counted(column: Column, field_: Field, unit: Unit) -> tuple[Iterable[tuple[str, int]], Callable[[float], bool]]:
     figures = [_apart(cell, field_)[0] for cell in column.distinct] if field_.own_units else column.distinct
     possible = _possible(field_.holds, unit)
-    return condensed(figures, np.bincount(column.at), possible), possible
+    return list(zip(figures, np.bincount(column.at).tolist(), strict=True)), possible
 
 
 def _apart(cell: str, field_: Field) -> tuple[str, Unit | None]:

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from labcalc.errors import ExportError
 from labcalc.exports.grammar.words import LANGUAGES, folded
 from labcalc.exports.source.text import shown
-from labcalc.exports.values.numbers import MANY
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 """From when microseconds count."""
@@ -35,8 +34,10 @@ _TIME = re.compile(
 )
 _BASIC = re.compile(r"^(\d{8})T(\d{2})(\d{2})(\d{2})(?!\d)")
 """ISO 8601, basic format: 20260331T140500."""
-_SPLIT = re.compile(r"(.*?\d)(?:[T,\s]\s*(\d{1,2}(?:[:h]\d{2}.*|(?:\.\d{2}){1,2})))?", re.DOTALL)
-_DOTTED = re.compile(r"\d{1,2}(?:\.\d{2}){1,2}")
+_SPLIT = re.compile(r"(.*?\d)(?:[T,\s]\s*(\d{1,2}(?:[:h]\d{2}.*|\.\d{2}(?:\.\d{2})?)))?", re.DOTALL)
+MANY = 200
+"""Texts from which on it is quicker to look at all at once."""
+_DOTTED = re.compile(r"\d{1,2}\.\d{2}(?:\.\d{2})?")
 """A time of day with points, where a time is expected: 08.15."""
 
 

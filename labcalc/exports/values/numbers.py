@@ -7,9 +7,6 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
 
-import numpy as np
-from numpy.typing import NDArray
-
 from labcalc.errors import ExportError
 from labcalc.exports.source.sheet import Typed
 from labcalc.exports.source.text import shown
@@ -26,8 +23,6 @@ _OTHER = {",": ".", ".": ","}
 _LONGEST = 60
 """Characters that a number may have."""
 _PLAIN = {sign: f"0123456789{sign}" for sign in _OTHER}
-MANY = 200
-"""Texts from which on it is quicker to look at all at once."""
 _COMPUTED = 12
 """More figures than this were never printed by an instrument: the cell was computed."""
 _MOST = 0.85
@@ -95,50 +90,6 @@ def _vote(cell: str, possible: Callable[[float], bool]) -> str:
     return found[1] if found else ""
 
 
-def plain_figures(texts: Sequence[str], sign: str) -> tuple[NDArray[np.bool_], NDArray[np.intp], NDArray[np.bool_]]:
-    """Return which texts are ASCII figures with one sign at most, the figures behind it, and which read two ways.
-
-    It looks at all texts at once; of few, or where one is long or has other characters, it finds none.
-    """
-    none = np.zeros(len(texts), bool)
-    if len(texts) < MANY or max(map(len, texts)) > _LONGEST:
-        return none, none.astype(np.intp), none
-    try:
-        cells = np.array(texts, "S").view(np.uint8).reshape(len(texts), -1)
-    except UnicodeEncodeError:
-        return none, none.astype(np.intp), none
-    is_figure, is_sign = (cells >= ord("0")) & (cells <= ord("9")), cells == ord(sign)
-    figures, signs = is_figure.sum(1), is_sign.sum(1)
-    are_plain = (figures > 0) & (signs < 2) & (figures + signs == (cells != 0).sum(1))
-    places = np.where(signs > 0, figures - is_sign.argmax(1), 0)
-    whole = figures - places
-    return are_plain, places, (places == 3) & (whole > 0) & (whole < 4) & (cells[:, 0] != ord("0"))
-
-
-def condensed(
-    cells: Sequence[str], times: NDArray[np.intp], possible: Callable[[float], bool]
-) -> Iterable[tuple[str, int]]:
-    """Return the cells and how often each comes; of many, one cell for all that are certain to vote as it does."""
-    if len(cells) < MANY:
-        return list(zip(cells, times.tolist(), strict=True))
-    rest, found = np.ones(len(cells), bool), []
-    for sign in _OTHER:
-        are_plain, places, are_either = plain_figures(cells, sign)
-        some = np.flatnonzero(are_plain & are_either).tolist()
-        alike = [np.flatnonzero(are_plain & ~are_either & (places > 0)).tolist(), some]
-        for group in alike[: 1 + _vote_alike([cells[at] for at in some], possible)]:
-            rest[group] = False
-            found += [(cells[at], int(times[group].sum())) for at in group[:1]]
-    return [*found, *((cells[at], int(times[at])) for at in np.flatnonzero(rest).tolist())]
-
-
-def _vote_alike(cells: Sequence[str], possible: Callable[[float], bool]) -> bool:
-    """Tell whether all cells that read two ways vote alike: what is possible lies between two values."""
-    small = [float(cell.replace(",", ".")) for cell in cells]
-    ends = [(possible(value), possible(1000.0 * value)) for value in (min(small), max(small))] if small else []
-    return bool(ends) and ends[0][0] and ends[0] == ends[1]
-
-
 def reads_two_ways(cell: str) -> bool:
     """Tell whether the sign in the cell may be a decimal or a thousands sign."""
     return type(cell) is not Typed and _EITHER.fullmatch(cell) is not None
@@ -192,7 +143,7 @@ def figure(cell: str, decimal: str, thousands: str | None = None) -> float | Non
 
 def half_unit(cell: str, decimal: str) -> float:
     """Return half a unit of the last printed place, in the unit of the cell."""
-    return half_of(_last_place(cell, "." if type(cell) is Typed else decimal))
+    return _half(_last_place(cell, "." if type(cell) is Typed else decimal))
 
 
 def typed_half_units(cells: Sequence[str]) -> list[float]:
@@ -205,11 +156,11 @@ def typed_half_units(cells: Sequence[str]) -> list[float]:
     leading = [place + _figures(cell) for cell, place in zip(cells, own, strict=True)]
     printed = [(one, top - one) for one, top in zip(own, leading, strict=True) if top - one <= _COMPUTED]
     if not printed:
-        return list(map(half_of, own))
+        return list(map(_half, own))
     few = int((1.0 - _MOST) * len(printed))
     usual = sorted((place for place, _ in printed), reverse=True)[few]
     figures = sorted(number for _, number in printed)[few]
-    return [half_of(min(one, max(usual, top - figures))) for one, top in zip(own, leading, strict=True)]
+    return [_half(min(one, max(usual, top - figures))) for one, top in zip(own, leading, strict=True)]
 
 
 def _last_place(cell: str, sign: str) -> int:
@@ -223,6 +174,5 @@ def _figures(cell: str) -> int:
 
 
 @lru_cache(maxsize=2048)
-def half_of(place: int) -> float:
-    """Return half a unit of the place of that power of ten."""
+def _half(place: int) -> float:
     return float(f"0.5e{place}")
