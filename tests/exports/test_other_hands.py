@@ -12,6 +12,7 @@ import xlsxwriter
 
 from labcalc.errors import ExportError, SettingsError
 from labcalc.exports import QUANTITY_COLUMNS, Reading, propose_profile
+from labcalc.judgement import review_setup
 from labcalc.lab import load_laboratory, read
 
 TIMES_WITH_POINTS = """Messprotokoll;;;;;;;
@@ -202,6 +203,9 @@ def test_profiles_alone_make_a_lab_toml_but_nothing_else_does(tmp_path: Path) ->
     lab = tmp_path / "lab.toml"
     lab.write_text('[[profile]]\nname = "x"\nfiles = ["*"]\n', "utf-8")
     assert load_laboratory(lab).time_zone == "UTC"
+    assert [one.finding for one in review_setup(lab).findings if one.place == "laboratory"] == [
+        "nothing says it: times without an offset are taken for UTC"
+    ]
     lab.write_text('[[instrument]]\nname = "VD-1"\n', "utf-8")
     with pytest.raises(SettingsError, match="laboratory: missing"):
         load_laboratory(lab)
