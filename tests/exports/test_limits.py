@@ -122,8 +122,8 @@ def test_long_lines(read: Read, text: str) -> None:
 
 
 def patterns() -> Iterator[tuple[str, re.Pattern[str]]]:
-    for module in pkgutil.iter_modules(exports.__path__):
-        for name, value in vars(importlib.import_module(f"labcalc.exports.{module.name}")).items():
+    for module in pkgutil.walk_packages(exports.__path__, "labcalc.exports."):
+        for name, value in vars(importlib.import_module(module.name)).items():
             if isinstance(value, re.Pattern):
                 yield f"{module.name}.{name}", value
 
