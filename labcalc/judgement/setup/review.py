@@ -118,6 +118,9 @@ def _profile_of(source: SourceFile, laboratory: Laboratory) -> str:
 
 
 def _record(laboratory: Laboratory) -> Iterator[Finding]:
+    if laboratory.name == Laboratory.name:
+        says = "nothing says it: times without an offset are taken for UTC"
+        yield Finding("warning", "laboratory", says, 'Such as name = "Harbour", time_zone = "Europe/Lisbon".')
     if laboratory.record is not None:
         try:
             record_head(laboratory)

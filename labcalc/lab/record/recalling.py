@@ -8,7 +8,7 @@ from typing import Any
 
 from labcalc.exports import Reading, Refusal, SourceFile
 from labcalc.exports.read import zone_of
-from labcalc.exports.rows import framed
+from labcalc.exports.tidying.rows import framed
 from labcalc.lab.labels import label_runs
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import Head
