@@ -132,7 +132,7 @@ def _add(
             _keep_refused(connection, path.name, data, digest, failure.problem, who)
         raise
     parts = stored_rows(columns), stored_refusals(refusals), [(line,) for line in source.set_aside]
-    packed = b"" if entry else zlib.compress(data, 3)
+    packed = b"" if entry else zlib.compress(data, 1)
     stated = _stated(source, parts, laboratory)
     with database.writing() as connection:
         entry = _entry_of(connection, digest)
