@@ -103,7 +103,7 @@ def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], co
     return code
 
 
-def recorder(laboratory: Laboratory) -> Callable[[Sequence[Mapping[str, str]]], int] | None:
+def recorder(laboratory: Laboratory) -> Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None:
     """Return what tells the laboratory's record of rendered pages; None without a record."""
     if laboratory.record is None:
         return None

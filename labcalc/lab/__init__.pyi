@@ -58,7 +58,12 @@ from .precision import (
     published_precision as published_precision,
 )
 from .reading import read as read
-from .record.adding import Added as Added, add_exports as add_exports, watch_exports as watch_exports
+from .record.adding import (
+    Added as Added,
+    add_exports as add_exports,
+    exports_not_held as exports_not_held,
+    watch_exports as watch_exports,
+)
 from .record.chain import Head as Head
 from .record.decided import move_decisions as move_decisions
 from .record.entering import add_certificates as add_certificates, add_pages as add_pages

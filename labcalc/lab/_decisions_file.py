@@ -142,11 +142,13 @@ def add_line(laboratory: Laboratory, decision: Decision) -> int:
         descriptor = os.open(path, flags, 0o644)
         try:
             written = os.write(descriptor, line)
+            if written < len(line):
+                os.ftruncate(descriptor, len(before))
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
     if written < len(line):
-        raise DecisionError(str(path), 0, "the disk took only part of the line; make room and decide again")
+        raise DecisionError(str(path), 0, "the disk is full: nothing was written; make room and decide again")
     return (before + end).count(b"\n") + 1
 
 

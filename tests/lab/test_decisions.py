@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import os
+import resource
 import subprocess
 import sys
 import threading
@@ -244,3 +246,17 @@ def test_a_decision_is_corrected_by_its_number_in_the_file_too(load: Load, tmp_p
 def test_zero_degrees_is_a_temperature(load: Load) -> None:
     add_decision(load(), who="Bo", what="exclude", why="ice", run="R7", temperature_C=0.0)
     assert checked_decisions(load()).decisions[0].temperature_C == 0.0
+
+
+def test_a_full_disk_leaves_no_half_of_a_line(load: Load, tmp_path: Path) -> None:
+    laboratory, file = chained(load, tmp_path)
+    before = file.read_bytes()
+    if (child := os.fork()) == 0:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (len(before) + 100, resource.RLIM_INFINITY))
+        try:
+            add_decision(laboratory, who="M. Rocha", what="accept", why="x" * 300, run="R9")
+        except DecisionError as error:
+            os._exit(0 if "the disk is full: nothing was written" in str(error) else 2)
+        os._exit(1)
+    assert os.waitpid(child, 0)[1] == 0
+    assert file.read_bytes() == before

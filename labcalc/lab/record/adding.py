@@ -175,6 +175,13 @@ def watch_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: s
         time.sleep(_LOOK_S)
 
 
+def exports_not_held(laboratory: Laboratory, paths: Iterable[str | Path]) -> Iterator[Path]:
+    """Yield the files whose content, read again, the record holds neither as an export nor as one that was refused."""
+    with opened(laboratory).reading() as connection:
+        held = {digest for (digest,) in connection.every("SELECT sha256 FROM exports UNION SELECT sha256 FROM refused")}
+    yield from (path for path in _files(paths) if hashlib.sha256(content_of(path)).hexdigest() not in held)
+
+
 def _look(path: Path) -> _Stamp:
     try:
         return _stamp(path)
