@@ -6,18 +6,7 @@ from pathlib import Path
 
 import click
 
-from labcalc.cli.words import (
-    PATH,
-    answer,
-    exit_code,
-    finish,
-    lab_option,
-    name_doubts,
-    name_refusals,
-    needed,
-    recorder,
-    say,
-)
+from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, name_refusals, needed, one_page
 
 
 @click.command()
@@ -31,13 +20,12 @@ from labcalc.cli.words import (
 def duplicates(lab: Path | None, out: Path, **period: str) -> int:
     """Render the precision of duplicate runs: repeatability, intermediate precision, and what is beyond its limit."""
     from labcalc.judgement import gather_record, report_duplicates
-    from labcalc.workbooks import BatchOptions, duplicate_report_job, render_batch
+    from labcalc.workbooks import duplicate_report_job, render_batch
 
     lab = needed(lab, "duplicates are looked for in")
     material = gather_record(lab)
     report = report_duplicates(material, **period)
-    options = BatchOptions(out, workers=1, say=say, record=recorder(material.laboratory))
-    result = render_batch([duplicate_report_job(report, lab)], options)
+    result = render_batch([duplicate_report_job(report, lab)], one_page(out, material.laboratory))
     name_refusals(material.reading)
     code = max(name_doubts(material), exit_code(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]

@@ -18,14 +18,8 @@ if TYPE_CHECKING:
     from labcalc.lab import Added, Laboratory
 
 lab_option = click.option("--lab", type=PATH, required=True, metavar="LAB.toml", help="It names the record.")
-by_option = click.option(
-    *("--by", "who"),
-    default=getpass.getuser,
-    show_default="your login",
-    metavar="NAME",
-    help="Who.",
-    callback=lambda _, __, name: " ".join(name.split()),
-)
+_who: dict[str, Any] = {"default": getpass.getuser, "show_default": "your login", "metavar": "NAME", "help": "Who."}
+by_option = click.option("--by", "who", callback=lambda _, __, name: " ".join(name.split()), **_who)
 json_option = click.option("--json", "as_json", is_flag=True, help="As JSON, for other programs.")
 
 

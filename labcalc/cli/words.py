@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from labcalc.exports import Reading
     from labcalc.judgement import Material, MonthReport
     from labcalc.lab import Laboratory
-    from labcalc.workbooks import BatchResult
+    from labcalc.workbooks import BatchOptions, BatchResult
 
 P = ParamSpec("P")
 
@@ -110,6 +110,13 @@ def recorder(laboratory: Laboratory) -> Callable[[Sequence[Mapping[str, str]]], 
     from labcalc.lab import add_pages
 
     return partial(add_pages, laboratory, who=getpass.getuser())
+
+
+def one_page(out: Path, laboratory: Laboratory) -> BatchOptions:
+    """Return how a page that stands alone is rendered."""
+    from labcalc.workbooks import BatchOptions
+
+    return BatchOptions(out, workers=1, say=say, record=recorder(laboratory))
 
 
 def say(line: str) -> None:

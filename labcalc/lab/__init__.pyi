@@ -3,7 +3,7 @@
 from ._decisions_file import file_head as file_head, verify_file as verify_file
 from ._lines import line_of_key as line_of_key
 from ._tables import nearest as nearest
-from .certified import NOT_GIVEN as NOT_GIVEN, Certificate as Certificate, certificates as certificates
+from .certified import certificates as certificates
 from .classes import (
     GradeSystem as GradeSystem,
     ProductClass as ProductClass,

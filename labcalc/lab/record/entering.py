@@ -18,7 +18,7 @@ _AN_ENTRY = 500
 
 def add_certificates(laboratory: Laboratory, *, who: str) -> int:
     """Add each certificate of a reference oil that is new or was changed, and return how many that were."""
-    database, stated = opened(laboratory, may_create=True), [one.stated for one in certificates(laboratory)]
+    database, stated = opened(laboratory, may_create=True), list(certificates(laboratory))
     with database.reading() as connection:
         if not list(_due(connection, stated)):
             return 0
