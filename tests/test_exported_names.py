@@ -70,15 +70,15 @@ NAMES = {
         without_marks write_table
     """,
     "labcalc.lab": """
-        Added Assignment Baseline CLOCK_VARIABLE Certificate CertifiedValue ConformityChoices ControlChoices
-        DECISION_KINDS Decided Decision DecisionChoices DuplicateChoices Fault GradeSystem Head Instrument
-        Laboratory Limit NOT_GIVEN Precision PrecisionFunction PrecisionStatement Product ProductClass
-        REPEAT_KINDS RecordPlace ReferenceLot ReferenceMaterial ReportChoices TypicalValue Uncertainty
-        add_certificates add_decision add_exports add_pages certificates checked_decisions decisions_file
-        earlier_export_files export_bytes file_head find_entries find_rows grade_systems label_runs
-        laboratory_from line_of_key load_laboratory lot_in_use method_of move_decisions name_fits nearest
-        precision_for present_moment printed_head product_classes product_of published_precision quantities_of
-        read read_record record_head reference_of standard_limits verify_file verify_record watch_exports
+        Added Assignment Baseline CLOCK_VARIABLE CertifiedValue ConformityChoices ControlChoices DECISION_KINDS
+        Decided Decision DecisionChoices DuplicateChoices Fault GradeSystem Head Instrument Laboratory Limit
+        Precision PrecisionFunction PrecisionStatement Product ProductClass REPEAT_KINDS RecordPlace
+        ReferenceLot ReferenceMaterial ReportChoices TypicalValue Uncertainty add_certificates add_decision
+        add_exports add_pages certificates checked_decisions decisions_file earlier_export_files export_bytes
+        exports_not_held file_head find_entries find_rows grade_systems label_runs laboratory_from line_of_key
+        load_laboratory lot_in_use method_of move_decisions name_fits nearest precision_for present_moment
+        printed_head product_classes product_of published_precision quantities_of read read_record record_head
+        reference_of standard_limits verify_file verify_record watch_exports
     """,
     "labcalc.judgement": """
         Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus

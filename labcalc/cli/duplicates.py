@@ -6,18 +6,7 @@ from pathlib import Path
 
 import click
 
-from labcalc.cli.words import (
-    PATH,
-    answer,
-    exit_code,
-    finish,
-    lab_option,
-    name_doubts,
-    name_refusals,
-    needed,
-    recorder,
-    say,
-)
+from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, name_refusals, needed, one_page
 
 
 @click.command()
@@ -32,14 +21,13 @@ from labcalc.cli.words import (
 def duplicates(lab: Path | None, out: Path, **asked: str) -> int:
     """Render the precision of duplicate runs: against its limits, and who repeats less well."""
     from labcalc.judgement import gather_record, report_duplicates
-    from labcalc.workbooks import BatchOptions, duplicate_report_job, render_batch
+    from labcalc.workbooks import duplicate_report_job, render_batch
 
     lab = needed(lab, "duplicates are looked for in")
     material = gather_record(lab)
     doubted = name_doubts(material)
     report = report_duplicates(material, **asked)
-    options = BatchOptions(out, workers=1, say=say, record=recorder(material.laboratory))
-    result = render_batch([duplicate_report_job(report, lab)], options)
+    result = render_batch([duplicate_report_job(report, lab)], one_page(out, material.laboratory))
     name_refusals(material.reading)
     code = max(doubted, exit_code(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]

@@ -132,7 +132,7 @@ def _add(
             _keep_refused(connection, path.name, data, digest, failure.problem, who)
         raise
     parts = stored_rows(columns), stored_refusals(refusals), [(line,) for line in source.set_aside]
-    packed = b"" if entry else zlib.compress(data, 3)
+    packed = b"" if entry else zlib.compress(data, 1)
     stated = _stated(source, parts, laboratory)
     with database.writing() as connection:
         entry = _entry_of(connection, digest)
@@ -173,6 +173,13 @@ def watch_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: s
             yield from add_exports(laboratory, ripe, who=who)
         before = found
         time.sleep(_LOOK_S)
+
+
+def exports_not_held(laboratory: Laboratory, paths: Iterable[str | Path]) -> Iterator[Path]:
+    """Yield the files whose content, read again, the record holds neither as an export nor as one that was refused."""
+    with opened(laboratory).reading() as connection:
+        held = {digest for (digest,) in connection.every("SELECT sha256 FROM exports UNION SELECT sha256 FROM refused")}
+    yield from (path for path in _files(paths) if hashlib.sha256(content_of(path)).hexdigest() not in held)
 
 
 def _look(path: Path) -> _Stamp:

@@ -85,10 +85,10 @@ class Connection:
         """Yield row by row, without holding all of them."""
         yield from self.under.execute(sqlalchemy.text(query), given, execution_options={"yield_per": _AT_ONCE})
 
-    def add(self, table: str, rows: Iterable[Sequence[Any]]) -> None:
-        """Add rows, whole and in the order of the columns."""
+    def add(self, table: str, rows: Iterable[tuple[Any, ...]]) -> None:
+        """Add rows, tuples that are whole and in the order of the columns."""
         rest = iter(rows)
-        while some := [tuple(row) for row in islice(rest, _AT_ONCE)]:
+        while some := list(islice(rest, _AT_ONCE)):
             mark = "?" if self.is_sqlite else "%s"
             self.under.exec_driver_sql(f"INSERT INTO {table} VALUES ({', '.join([mark] * len(some[0]))})", some)
 

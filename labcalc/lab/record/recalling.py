@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from itertools import islice
 from typing import Any
 
+from labcalc.errors import RecordError
 from labcalc.exports import Reading, Refusal, SourceFile
 from labcalc.exports.read import zone_of
 from labcalc.exports.tidying.rows import framed
@@ -68,12 +69,16 @@ def read_record(laboratory: Laboratory, where: str = "", **given: Any) -> Readin
     RecordError
         The record can't be opened or read.
     """
-    zone = zone_of(laboratory.time_zone)
-    with opened(laboratory).reading() as connection:
-        sources = _sources(connection)
-        names = {entry: source.name for entry, source in sources.items()}
-        parts = list(_columns(connection, names, where, given)) or [columns_of([], {}, {})]
-        refusals = tuple(_refusals(connection, names))
+    zone, database = zone_of(laboratory.time_zone), opened(laboratory)
+    try:
+        with database.reading() as connection:
+            sources = _sources(connection)
+            names = {entry: source.name for entry, source in sources.items()}
+            parts = list(_columns(connection, names, where, given)) or [columns_of([], {}, {})]
+            refusals = tuple(_refusals(connection, names))
+    except (ValueError, LookupError, TypeError):
+        told = "somebody wrote into it what labcalc doesn't: `labcalc record verify` names the entry"
+        raise RecordError(database.place, told) from None
     return Reading(label_runs(framed(parts, zone), laboratory), refusals, tuple(sources.values()))
 
 

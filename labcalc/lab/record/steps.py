@@ -60,6 +60,18 @@ def _statements(step: int, is_sqlite: bool) -> Iterator[str]:
         yield f"CREATE INDEX index_{step}_{place} ON {on}"
 
 
+def missing_triggers(connection: Connection) -> list[str]:
+    """Return the triggers that should refuse changes and aren't there as they were made."""
+    taken = (_statements(step, connection.is_sqlite) for step in range(1, step_of(connection) + 1))
+    made = [one for step in taken for one in step if one.startswith("CREATE TRIGGER")]
+    asked = "SELECT sql FROM sqlite_master WHERE type = 'trigger'"
+    if not connection.is_sqlite:
+        made = [one.split()[2] for one in made]
+        asked = "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal AND tgenabled = 'O'"
+    there = {one for (one,) in connection.every(asked)}
+    return [one.removeprefix("CREATE TRIGGER ").split()[0] for one in made if one not in there]
+
+
 def _kept_by_sqlite(table: str, keys: list[str]) -> Iterator[str]:
     refuse = f"BEGIN SELECT RAISE(ABORT, '{table}: the record is added to, never changed'); END"
     for event in ("UPDATE", "DELETE"):
