@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -88,7 +89,9 @@ def watched(charts: Sequence[Chart]) -> tuple[Stream, ...]:
         All charts of the instrument.
     """
     known = [one for one in charts if one.limits is not None]
-    groups = [found for some in _groups(known) if (found := _together(some)) is not None]
+    streams = list(dict.fromkeys((one.oil, one.temperature_C) for one in known))
+    days = {id(one): _standardised(one, streams.index((one.oil, one.temperature_C))) for one in known}
+    groups = [found for some in _groups(known) if (found := _together(some, days)) is not None]
     current = len({(one.oil, one.quantity, one.temperature_C) for one in known})
     alone = [_alone(one, _OF_CHARTS / current) for one in known]
     return (
@@ -154,11 +157,15 @@ def _starts(charts: Sequence[Chart], moments: NDArray[np.datetime64]) -> NDArray
     return restarts([*decided.values()], pd.DatetimeIndex(moments, tz="UTC"))
 
 
-def _together(charts: Sequence[Chart]) -> Stream | None:
+_Days = tuple[NDArray[Any], ...]
+
+
+def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | None:
     """Take charts together: the mean of their standardised results of a day, as it varied in their baselines."""
     if len(charts) < 2:
         return None
-    table = pd.concat([_standardised(chart) for chart in charts], ignore_index=True)
+    columns = zip(*(known[id(chart)] for chart in charts), strict=True)
+    table = pd.DataFrame(dict(zip(_COLUMNS, map(np.concatenate, columns), strict=True)))
     # several results of one oil on one day tell of that day once
     results = table.groupby(["in_baseline", "day", "stream"], sort=True).mean()
     daily = results.assign(square=results["z"] ** 2).groupby(["in_baseline", "day"])
@@ -201,18 +208,20 @@ def _together(charts: Sequence[Chart]) -> Stream | None:
     )
 
 
-def _standardised(chart: Chart) -> pd.DataFrame:
-    limits = chart.limits
+_COLUMNS = ("in_baseline", "day", "at", "stream", "z", "away", "number")
+
+
+def _standardised(chart: Chart, stream: int) -> _Days:
+    """Return what a chart's used results add to those of their days, as ``_COLUMNS``; ``stream``: its oil's number."""
+    limits, used = chart.limits, chart.used
     assert limits is not None
-    away = chart.plotted[chart.used] - limits.centre
-    return pd.DataFrame(
-        {
-            "in_baseline": chart.in_baseline[chart.used],
-            "day": chart.measured_at[chart.used].tz_localize(None).normalize(),
-            "at": chart.moments[chart.used],
-            "stream": f"{chart.oil}|{chart.temperature_C:g}",
-            "z": np.clip(away / limits.sigma, -_AT_MOST, _AT_MOST),
-            "away": away,
-            "number": float(limits.number or np.inf),
-        }
+    away = chart.plotted[used] - limits.centre
+    return (
+        chart.in_baseline[used],
+        chart.measured_at[used].tz_localize(None).to_numpy().astype("datetime64[D]"),
+        chart.moments[used],
+        np.full(away.size, stream),
+        np.clip(away / limits.sigma, -_AT_MOST, _AT_MOST),
+        away,
+        np.full(away.size, float(limits.number or np.inf)),
     )
