@@ -54,7 +54,7 @@ def _read_back(name: str, values: Sequence[Any], known: dict[str, str]) -> NDArr
     if name in WHOLE:
         return np.array(values, np.int64)
     if name in NUMBERS:
-        return np.array([np.nan if one is None else float(one) for one in values], float)
+        return np.array(values, object).astype(float)
     if name == "measured_at":
         return np.array(values, "datetime64[us]").view(np.int64)
     column = np.empty(len(values), object)

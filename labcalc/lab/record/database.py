@@ -83,7 +83,12 @@ class Connection:
 
     def every(self, query: str, **given: Any) -> Iterator[Sequence[Any]]:
         """Yield row by row, without holding all of them."""
-        yield from self.under.execute(sqlalchemy.text(query), given, execution_options={"yield_per": _AT_ONCE})
+        found = self.under.execute(sqlalchemy.text(query), given, execution_options={"yield_per": _AT_ONCE})
+        if not self.is_sqlite:
+            yield from found
+        elif found.cursor is not None:  # SQLite's own rows: SQLAlchemy would make each one anew
+            while some := found.cursor.fetchmany(_AT_ONCE):
+                yield from some
 
     def add(self, table: str, rows: Iterable[tuple[Any, ...]]) -> None:
         """Add rows, tuples that are whole and in the order of the columns."""
