@@ -22,11 +22,11 @@ NAMES = {
         GradeCandidates LineDeparture ModelComparison OscillatingTube OwnExpansion RelativeDensity
         SlopeJudgement VISCOSITY_MODELS ViscosityBand ViscosityTemperatureLine VolumeCorrection
         adjust_oscillating_tube alpha_60_from_densities api_gravity blend_lines blend_viscosity_double_log
-        buoyancy_factor calculated_carbon_aromaticity_index calculated_ignition_index compare_viscosity_models
-        constant_at_gravity density_at density_at_60F density_by_own_expansion density_from_api_gravity
-        density_from_relative_density density_slope departure_from_line dry_air_density dynamic_from_kinematic
-        edition_of engler_from_kinematic estimate_viscosity_temperature fit_viscosity_temperature fit_vogel
-        flow_result fraction_that_explains grade_candidates humid_air_density ipts68_from_its90 judge_slope
+        calculated_carbon_aromaticity_index calculated_ignition_index compare_viscosity_models density_at
+        density_at_60F density_by_own_expansion density_from_api_gravity density_from_relative_density
+        density_slope departure_from_line dry_air_density dynamic_from_kinematic edition_of
+        engler_from_kinematic estimate_viscosity_temperature fit_viscosity_temperature fit_vogel flow_result
+        fraction_that_explains grade_candidates humid_air_density ipts68_from_its90 judge_slope
         kinematic_from_dynamic kinematic_from_engler kinematic_from_redwood kinematic_from_saybolt_furol
         kinematic_from_saybolt_universal kinetic_energy_factor line_model_uncertainty redwood_from_kinematic
         relative_density relative_density_to_water relative_molecular_mass reported_viscosity_index
@@ -40,29 +40,27 @@ NAMES = {
         CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight Conformity
         ConformityProbability DECISION_RULES DecisionRule DesignStep Distribution DuplicatePrecision EwmaChart
         ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER HighLowCarryOver InputQuantity
-        InterlaboratoryCells InterlaboratoryPrecision IntervalGain LEAST_PAIRS_FOR_A_POWER_LAW LevelDependence
-        LikelihoodComponents MandelStatistics MeasurementPlan NELSON NestedAnalysis NewLot NormalityFactor
-        NormalityTest ONE_SIDED_FACTOR OrderEffect OutlierFlag OutlierTest PERFORMANCE_THRESHOLDS PETROLEUM
-        PerformanceIndex PerformanceThresholds PeriodComparison PowerLaw PrecisionRelation ProficiencyRound
-        RULE_SETS RepeatDecision RepeatabilityComparison Resolution RobustEstimate RuleSignals RunLength RunRule
-        STANDARD_LIMITS ScreenedCells SerialDependence SharesOverTime Signal SimulatedRunLength SitePrecision
-        SustainedShift Trend UncertaintyBudget VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC
-        Within acceptable_result acceptance_interval agreement_limits algorithm_a anderson_darling best_plan
-        bias_test chart_sight cochran_limit cochran_test combination_interval compare_periods
-        compare_repeatability complies conformity_probability coverage_factor critical_range cusum
-        decide_conformity difference_limit_factor duplicate_precision early_signals effective_degrees_of_freedom
-        en_score ewma ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates family_repeatability
-        fit_power_law global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test
-        high_low_carry_over high_low_steps holm_adjusted individuals_limits interlaboratory_cells
-        interlaboratory_precision interval_gains level_dependence lie_within likelihood_components
-        limits_leave_room lot_change mandel_h_limit mandel_k_limit mandel_statistics mean_variance moving_ranges
-        nested_analysis one_sided_margin order_effect pairs_needed performance_index pooled_precision
-        precision_relations proficiency_round propagated_covariance propagated_uncertainty resolution
-        robust_mean_uncertainty rounded rounded_to_figures rounding_step rules_run_length run_rule_signals
-        scaled_median_deviation score_words screen_cells self_starting sensitivities serial_dependence
-        share_beyond shares_over_time simulated_run_length site_precision spread_interval
-        standard_from_half_width sustained_shift uncertainty_budget variance_components within_materials z_score
-        zeta_score
+        InterlaboratoryCells InterlaboratoryPrecision IntervalGain LikelihoodComponents MandelStatistics NELSON
+        NestedAnalysis NewLot NormalityFactor NormalityTest ONE_SIDED_FACTOR OrderEffect OutlierFlag OutlierTest
+        PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex PerformanceThresholds PeriodComparison
+        PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision RepeatabilityComparison Resolution
+        RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS ScreenedCells SerialDependence
+        SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift Trend UncertaintyBudget
+        VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within acceptable_result
+        acceptance_interval agreement_limits algorithm_a anderson_darling bias_test chart_sight cochran_limit
+        cochran_test combination_interval compare_periods compare_repeatability complies conformity_probability
+        coverage_factor critical_range decide_conformity difference_limit_factor early_signals
+        effective_degrees_of_freedom en_score ewma ewma_chart ewma_run_length extreme_deviate_limit
+        extreme_deviates family_repeatability global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test
+        grubbs_test high_low_carry_over high_low_steps holm_adjusted individuals_limits interlaboratory_cells
+        interlaboratory_precision interval_gains lie_within likelihood_components limits_leave_room lot_change
+        mandel_h_limit mandel_k_limit mandel_statistics mean_variance moving_ranges nested_analysis
+        one_sided_margin order_effect pairs_needed performance_index pooled_precision precision_relations
+        proficiency_round propagated_covariance propagated_uncertainty resolution robust_mean_uncertainty
+        rounded rounded_to_figures rounding_step rules_run_length run_rule_signals scaled_median_deviation
+        score_words screen_cells self_starting sensitivities serial_dependence shares_over_time
+        simulated_run_length site_precision spread_interval standard_from_half_width sustained_shift
+        uncertainty_budget variance_components within_materials z_score zeta_score
     """,
     "labcalc.exports": """
         Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS

@@ -126,31 +126,3 @@ def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> NDArray[np.flo
         averages[..., stretch:] += kept * averages[..., :-stretch]
         kept, stretch = kept * kept, 2 * stretch
     return start + averages
-
-
-def cusum(z: ArrayLike, reference: float) -> NDArray[np.float64]:
-    r"""Return the upper cumulative sum :math:`S_i = \max(0, S_{i-1} + z_i - k)`.
-
-    Parameters
-    ----------
-    z : array_like of float
-        Standardised results in their order along the last axis, [-].
-    reference : float
-        Reference value k, [-].
-
-    Returns
-    -------
-    numpy.ndarray of float
-        Sums, [-], of the input's shape.
-
-    References
-    ----------
-    .. [1] Page, E. S.: Biometrika 41 (1954) 100.
-
-    Examples
-    --------
-    >>> cusum([1.0, -3.0, 2.0], 0.5)
-    array([0.5, 0. , 1.5])
-    """
-    total = np.cumsum(np.asarray(z, dtype=float) - reference, axis=-1)
-    return total - np.minimum(np.minimum.accumulate(total, axis=-1), 0.0)
