@@ -47,28 +47,11 @@ class Added:
 
 
 def add_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: str, again: str = "") -> Iterator[Added]:
-    """Add exports to the laboratory's record, one after the other; what was yielded is on the disk.
+    """Add files, or folders of them at any depth, to the laboratory's record; what was yielded is on the disk.
 
-    Parameters
-    ----------
-    laboratory : Laboratory
-        Its lab.toml names the record and says how exports are read.
-    paths : iterable of str or pathlib.Path
-        Files, or folders of them at any depth.
-    who : str
-        The person who adds.
-    again : str, optional
-        Why what is known already is read anew, by today's lab.toml: a new entry takes the place of the old reading.
-
-    Yields
-    ------
-    Added
-        A file each. Content that is known, under whatever name, is not stored twice.
-
-    Raises
-    ------
-    RecordError
-        The record can't be opened or written.
+    Content that is known, under whatever name, is not stored twice. ``who`` is the person who adds; ``again`` says why
+    what is known is read anew by today's lab.toml, as a new entry that takes the place of the old reading. RecordError
+    where the record can't be opened or written.
     """
     database = opened(laboratory, may_create=True)
     if not who.strip():

@@ -101,10 +101,7 @@ class Connection:
 def database_of(laboratory: Laboratory) -> Database:
     """Return the database that lab.toml names; nothing is opened yet.
 
-    Raises
-    ------
-    RecordError
-        lab.toml names no record, or what PostgreSQL needs isn't installed.
+    RecordError: lab.toml names no record, or what PostgreSQL needs isn't installed.
     """
     place = laboratory.record
     if place is None:

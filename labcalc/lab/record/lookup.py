@@ -22,11 +22,7 @@ def find_entries(
 
     Asked for by number ``n``, ``kind``, person ``who``, or ``sample`` and ``instrument`` of an export's rows; ``since``
     and ``until``: the first and last day on which they were written, in the laboratory's time zone.
-
-    Raises
-    ------
-    RecordError
-        The record can't be opened or read.
+    RecordError: the record can't be opened or read.
     """
     of_rows = {f"in_{name}": asked.pop(name, "") for name in ("sample", "instrument")}
     period = {"start": _begin(since, laboratory), "end": _begin(until, laboratory, after=1)}
@@ -43,13 +39,7 @@ def find_rows(laboratory: Laboratory, *, since: date | None = None, until: date 
 
 
 def export_bytes(laboratory: Laboratory, n: int) -> bytes:
-    """Return an export as it came in, read or refused, by the number of its entry.
-
-    Raises
-    ------
-    RecordError
-        The entry holds no export.
-    """
+    """Return an export as it came in, read or refused, by its entry. RecordError: the entry holds no export."""
     database = opened(laboratory)
     with database.reading() as connection:
         tables = ("exports", "refused")

@@ -25,49 +25,23 @@ _STORED = ", ".join(name if name != "measured_at" else "measured_at_utc" for nam
 
 
 def record_head(laboratory: Laboratory) -> Head:
-    """Return the head of the laboratory's record.
-
-    Raises
-    ------
-    RecordError
-        lab.toml names no record, or it can't be opened.
-    """
+    """Return the head of the laboratory's record. RecordError: lab.toml names no record, or it can't be opened."""
     with opened(laboratory).reading() as connection:
         return head_of(connection)
 
 
 def printed_head(laboratory: Laboratory) -> Head:
-    """Return the head that pages print: of the last entry that isn't about pages, so that rendering changes none.
-
-    Raises
-    ------
-    RecordError
-        As for ``record_head``.
-    """
+    """Return the head that pages print: of the last entry that isn't about pages, so that rendering changes none."""
     with opened(laboratory).reading() as connection:
         return head_of(connection, "WHERE kind <> 'report'")
 
 
 def read_record(laboratory: Laboratory, where: str = "", **given: Any) -> Reading:
-    """Return all rows of the laboratory's record, labelled as ``read`` labels those of exports.
+    """Return all rows of the laboratory's record, labelled, as ``read`` returns those of exports.
 
-    Parameters
-    ----------
-    laboratory : Laboratory
-        Its lab.toml names the record.
-    where : str, optional
-        Which rows, as a condition of SQL over the columns of the rows, with names in it for what is ``given``.
-
-    Returns
-    -------
-    Reading
-        As ``read`` returns it: temperatures in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s],
-        density in [kg/m³].
-
-    Raises
-    ------
-    RecordError
-        The record can't be opened or read.
+    ``where`` says which rows, as a condition of SQL over their columns, with names in it for what is ``given``.
+    Temperatures are in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in [kg/m³].
+    RecordError where the record can't be opened or read.
     """
     zone, database = zone_of(laboratory.time_zone), opened(laboratory)
     try:

@@ -22,10 +22,7 @@ LATEST = len(_STEPS)
 def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> None:
     """Take the steps that the database lacks, each an entry of the journal; the database may be empty.
 
-    Raises
-    ------
-    RecordError
-        The database was written by a newer labcalc.
+    RecordError: the database was written by a newer labcalc.
     """
     done = step_of(connection)
     if done > LATEST:

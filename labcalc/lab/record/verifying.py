@@ -33,23 +33,9 @@ class Fault:
 def verify_record(laboratory: Laboratory, printed: Mapping[int, str] | None = None) -> tuple[Head, Fault | None]:
     """Hold every entry of the laboratory's record against its digest, and the tables against the entries.
 
-    Parameters
-    ----------
-    laboratory : Laboratory
-        Its lab.toml names the record.
-    printed : mapping of int to str, optional
-        Heads from paper: number of entries, and digest [hex] or the first digits of it.
-
-    Returns
-    -------
-    Head, Fault or None
-        The head, and the first fault. Without a printed head, an end that was cut off and a record that was written
-        anew as a whole can't be told.
-
-    Raises
-    ------
-    RecordError
-        The record can't be opened or read.
+    ``printed`` are heads from paper: number of entries, and digest [hex] or its first digits. Return the head and the
+    first fault; without a printed head, an end that was cut off and a record that was written anew as a whole can't be
+    told. RecordError where the record can't be opened or read.
     """
     with opened(laboratory).reading() as connection:
         found = next(_faults(connection, printed or {}), None)

@@ -79,7 +79,7 @@ def test_killed_at_random_moments(laboratory: Laboratory, tmp_path: Path) -> Non
                 os.write(beginning, f"decided:{one.path.name}\n".encode())
 
     killed = 0
-    for _ in range(KILLS):
+    while killed < KILLS:
         child, end = in_a_child(work)
         time.sleep(dice.uniform(0.002, 0.12))
         os.kill(child, signal.SIGKILL)
@@ -93,7 +93,7 @@ def test_killed_at_random_moments(laboratory: Laboratory, tmp_path: Path) -> Non
         said = {f"decided:{one.run}" for one in checked_decisions(laboratory).decisions}
         assert there <= {*names, *said}, "what was acknowledged is there"
         rest = [file for file in rest if file.name not in there]
-    assert killed > KILLS // 2, "most were still at work"
+    assert rest, "there was work for each"
     list(add_exports(laboratory, [tmp_path / "exports"], who="Inês"))
     table = read_record(laboratory).table
     assert len(table) == 6 * KILLS * ROWS == table["sample"].nunique()
@@ -154,23 +154,23 @@ def test_killed_while_reporting(tmp_path: Path) -> None:
     os.waitpid(child, 0)
     assert acknowledged(end) == ["done"]
     longest = 1.3 * (time.monotonic() - began)
-    for n in range(KILLS):
+    while killed < KILLS:
         before = len(find_entries(laboratory, kind="report"))
         child, end = in_a_child(render)
-        time.sleep(dice.uniform(0.3, 1.0) * longest)
+        time.sleep(dice.uniform(0.2, 1.0) * longest)
         os.kill(child, signal.SIGKILL)
         killed += os.waitpid(child, 0)[1] == signal.SIGKILL
         done = acknowledged(end) == ["done"]
         finished += done
         assert verify_record(laboratory)[1] is None
         assert len(find_entries(laboratory, kind="report")) - before >= done, "what was acknowledged is there"
-        if n % 10 == 0:
+        if killed % 10 == 0:
             render()
             assert lying() <= named()
     render()
     assert lying() <= named()
     assert len(lying()) == 3
-    assert (killed > KILLS // 3, finished < KILLS) == (True, True)
+    assert finished, "some ended before they could be killed: the last moments were reached"
 
 
 def test_eight_processes_at_once(laboratory: Laboratory, tmp_path: Path) -> None:
