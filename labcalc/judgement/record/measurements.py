@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -205,15 +206,18 @@ class Material:
         return table[usable].sort_values("measured_at", kind="stable")
 
     @cached_property
-    def _alike(self) -> dict[tuple[str, ...], list[int]]:
+    def _alike(self) -> dict[Any, Any]:
         """Positions in ``_samples`` by sample, and by product and lot."""
-        found: dict[tuple[str, ...], list[int]] = {}
-        names = self._samples[["sample", "product", "lot"]].astype(object)
-        texts = names.where(names.notna(), "").to_numpy().tolist()
-        for position, (sample, product, lot) in enumerate(texts):
-            for key in [(sample,), *([(product, lot)] if lot else [])]:
-                found.setdefault(key, []).append(position)
-        return found
+        named = self._samples[["sample", "product", "lot"]]
+        lots = named[named["lot"].notna() & (named["lot"] != "")].assign(
+            product=lambda table: table["product"].fillna("")
+        )
+        places = np.flatnonzero(self._samples.index.isin(lots.index))
+        of_lots = lots.groupby(["product", "lot"], sort=False, observed=True).indices
+        return {
+            **named.groupby("sample", sort=False, observed=True).indices,
+            **{key: places[at] for key, at in of_lots.items()},
+        }
 
     @cached_property
     def _sample_runs(self) -> NDArray[np.object_]:
@@ -221,7 +225,7 @@ class Material:
 
     def _history(self, rows: pd.DataFrame, later: bool) -> pd.DataFrame:
         sample, product, lot = (first_text(rows[name]) for name in ("sample", "product", "lot"))
-        positions = {*self._alike.get((sample,), ()), *(self._alike.get((product, lot), ()) if lot else ())}
+        positions = {*self._alike.get(sample, ()), *(self._alike.get((product, lot), ()) if lot else ())}
         others = [at for at in sorted(positions) if self._sample_runs[at] != rows["run"].iloc[0]]
         if not later:  # the record is in the order of time
             start = rows["measured_at"].min()
