@@ -44,18 +44,7 @@ class Beyond:
         return f"{number} {place}" + (", same side" if self.side == "same" and self.window > 1 else "")
 
     def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Return at which points the pattern is complete.
-
-        Parameters
-        ----------
-        z : numpy.ndarray of float
-            Standardised results along the last axis, [-].
-
-        Returns
-        -------
-        numpy.ndarray of bool
-            Signals, [-], of the input's shape.
-        """
+        """Tell at which points of standardised results z along the last axis, [-], the pattern is complete."""
         if self.side == "either":
             return _counted(np.abs(z) > self.sigmas, self.count, self.window)
         upper = _counted(z > self.sigmas, self.count, self.window)
@@ -83,18 +72,7 @@ class Within:
         return f"{self.count} within {self.sigmas:g} s"
 
     def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Return at which points the pattern is complete.
-
-        Parameters
-        ----------
-        z : numpy.ndarray of float
-            Standardised results along the last axis, [-].
-
-        Returns
-        -------
-        numpy.ndarray of bool
-            Signals, [-], of the input's shape.
-        """
+        """Tell at which points of standardised results z along the last axis, [-], the pattern is complete."""
         return _unbroken(np.abs(z) <= self.sigmas, self.count)
 
 
@@ -118,18 +96,7 @@ class Trend:
         return f"{self.count} rising or falling"
 
     def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Return at which points the pattern is complete.
-
-        Parameters
-        ----------
-        z : numpy.ndarray of float
-            Standardised results along the last axis, [-].
-
-        Returns
-        -------
-        numpy.ndarray of bool
-            Signals, [-], of the input's shape.
-        """
+        """Tell at which points of standardised results z along the last axis, [-], the pattern is complete."""
         steps = np.diff(z, axis=-1)
         whole = _unbroken(steps > 0.0, self.count - 1) | _unbroken(steps < 0.0, self.count - 1)
         return _placed(whole, z.shape, 1)
@@ -155,18 +122,7 @@ class Alternation:
         return f"{self.count} alternating up and down"
 
     def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Return at which points the pattern is complete.
-
-        Parameters
-        ----------
-        z : numpy.ndarray of float
-            Standardised results along the last axis, [-].
-
-        Returns
-        -------
-        numpy.ndarray of bool
-            Signals, [-], of the input's shape.
-        """
+        """Tell at which points of standardised results z along the last axis, [-], the pattern is complete."""
         rises, falls = z[..., 1:] > z[..., :-1], z[..., 1:] < z[..., :-1]
         turns = (rises[..., 1:] & falls[..., :-1]) | (falls[..., 1:] & rises[..., :-1])
         return _placed(_unbroken(turns, self.count - 2), z.shape, 2)
