@@ -29,24 +29,18 @@ def lot_change(new_results: ArrayLike, old: ChartLimits, *, confidence: float = 
 
     Parameters
     ----------
-    new_results : array_like of float
-        Results of the new lot, [unit of the old limits], 2 or more.
-    old : ChartLimits
-        Limits of the old lot, [unit of the results].
-    confidence : float
-        Confidence of the F-test (two-sided) and of the new centre's interval, [-].
-    settled_at : int
-        Number of new results below which the limits are provisional, [-].
+    new_results : Results of the new lot, [unit of the old limits], 2 or more.
+    old : Limits of the old lot, [unit of the results].
+    confidence : Confidence of the F-test (two-sided) and of the new centre's interval, [-].
+    settled_at : Number of new results below which the limits are provisional, [-].
 
     Returns
     -------
-    NewLot
-        New limits, half width of the new centre's interval, [unit of the results], and the F-test, [-].
+    New limits, half width of the new centre's interval, [unit of the results], and the F-test, [-].
 
     Raises
     ------
-    ValueError
-        Fewer than two results, one that is not finite, or no spread.
+    ValueError : Fewer than two results, one that is not finite, or no spread.
 
     References
     ----------

@@ -44,7 +44,12 @@ class Beyond:
         return f"{number} {place}" + (", same side" if self.side == "same" and self.window > 1 else "")
 
     def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Tell at which points of standardised results z along the last axis, [-], the pattern is complete."""
+        """Tell at which points the pattern is complete, [-].
+
+        Parameters
+        ----------
+        z : Standardised results along the last axis, [-].
+        """
         if self.side == "either":
             return _counted(np.abs(z) > self.sigmas, self.count, self.window)
         upper = _counted(z > self.sigmas, self.count, self.window)
@@ -72,7 +77,12 @@ class Within:
         return f"{self.count} within {self.sigmas:g} s"
 
     def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Tell at which points of standardised results z along the last axis, [-], the pattern is complete."""
+        """Tell at which points the pattern is complete, [-].
+
+        Parameters
+        ----------
+        z : Standardised results along the last axis, [-].
+        """
         return _unbroken(np.abs(z) <= self.sigmas, self.count)
 
 
@@ -96,7 +106,12 @@ class Trend:
         return f"{self.count} rising or falling"
 
     def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Tell at which points of standardised results z along the last axis, [-], the pattern is complete."""
+        """Tell at which points the pattern is complete, [-].
+
+        Parameters
+        ----------
+        z : Standardised results along the last axis, [-].
+        """
         steps = np.diff(z, axis=-1)
         whole = _unbroken(steps > 0.0, self.count - 1) | _unbroken(steps < 0.0, self.count - 1)
         return _placed(whole, z.shape, 1)
@@ -122,7 +137,12 @@ class Alternation:
         return f"{self.count} alternating up and down"
 
     def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Tell at which points of standardised results z along the last axis, [-], the pattern is complete."""
+        """Tell at which points the pattern is complete, [-].
+
+        Parameters
+        ----------
+        z : Standardised results along the last axis, [-].
+        """
         rises, falls = z[..., 1:] > z[..., :-1], z[..., 1:] < z[..., :-1]
         turns = (rises[..., 1:] & falls[..., :-1]) | (falls[..., 1:] & rises[..., :-1])
         return _placed(_unbroken(turns, self.count - 2), z.shape, 2)
@@ -199,16 +219,13 @@ def run_rule_signals(z: ArrayLike, rules: tuple[RunRule, ...] = WESTERN_ELECTRIC
 
     Parameters
     ----------
-    z : array_like of float
-        Standardised results in the order of measurement along the last axis, [-]; a NaN belongs to no pattern and ends
+    z : Standardised results in the order of measurement along the last axis, [-]; a NaN belongs to no pattern and ends
         every run.
-    rules : tuple of RunRule
-        Rules, [-].
+    rules : Rules, [-].
 
     Returns
     -------
-    RuleSignals
-        Signals by rule and point, [-]; a pattern signals at every point at which it is complete.
+    Signals by rule and point, [-]; a pattern signals at every point at which it is complete.
 
     References
     ----------
