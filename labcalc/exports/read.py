@@ -43,23 +43,18 @@ def read_export(path: str | Path, *, profiles: Sequence[Profile] = (), time_zone
 
     Parameters
     ----------
-    path : str or pathlib.Path
-        A .csv, .txt or .tsv of any dialect, or a workbook (.xlsx, .xlsm).
-    profiles : sequence of Profile
-        What the laboratory says about its exports; the first whose patterns fit the file name is used.
-    time_zone : str
-        IANA name; holds for times without an offset.
+    path : A .csv, .txt or .tsv of any dialect, or a workbook (.xlsx, .xlsm).
+    profiles : What the laboratory says about its exports; the first whose patterns fit the file name is used.
+    time_zone : IANA name; holds for times without an offset.
 
     Returns
     -------
-    Reading
-        The tidy table: temperatures in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in
+    The tidy table: temperatures in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in
         [kg/m³]; texts as objects with None, numbers with NaN and moments with NaT where there is none.
 
     Raises
     ------
-    ExportError
-        The file can't be read at all, or reads in two ways.
+    ExportError : The file can't be read at all, or reads in two ways.
     """
     zone = zone_of(time_zone)
     columns, refusals, source = _read(Path(path), {}, profiles, zone)
@@ -74,8 +69,7 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
 
     Raises
     ------
-    ExportError
-        No file could be read; the first one's reason.
+    ExportError : No file could be read; the first one's reason.
     """
     zone = zone_of(time_zone)
     tables: list[dict[str, Any]] = []

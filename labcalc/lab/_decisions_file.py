@@ -101,8 +101,7 @@ def add_line(laboratory: Laboratory, decision: Decision) -> int:
 
     Raises
     ------
-    DecisionError
-        What it refers to is not there, or the disk took only part of it.
+    DecisionError : What it refers to is not there, or the disk took only part of it.
     """
     from filelock import FileLock
 

@@ -113,8 +113,7 @@ def refuse_misfit(decision: Decision, before: Sequence[Decision], laboratory: La
 
     Raises
     ------
-    DecisionError
-        It corrects, closes or confirms what can't be.
+    DecisionError : It corrects, closes or confirms what can't be.
     """
     if problem := _Held(before, laboratory).problem(decision):
         raise DecisionError(place, 0, problem)
@@ -217,8 +216,7 @@ def decision_of(record: Mapping[str, Any], file: str, line: int) -> Decision:
 
     Raises
     ------
-    DecisionError
-        A key is missing or wrong; it names the line of the file.
+    DecisionError : A key is missing or wrong; it names the line of the file.
     """
     problems = Problems()
     decision = _DECISION(record, "", problems)

@@ -42,21 +42,17 @@ def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResul
 
     Parameters
     ----------
-    jobs : sequence of ReportJob
-        Different names.
-    options : BatchOptions
-        The folder, and how it is filled.
+    jobs : Different names.
+    options : The folder, and how it is filled.
 
     Returns
     -------
-    BatchResult
-        One outcome a job, failures with their reasons.
+    One outcome a job, failures with their reasons.
 
     Raises
     ------
-    WorkbookError
-        Two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler at the address,
-        PDF wanted and no browser there.
+    WorkbookError : Two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler at the
+        address, PDF wanted and no browser there.
     """
     with (
         cluster_executor(options.cluster) if options.cluster else nullcontext(options.executor) as executor,

@@ -89,20 +89,16 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
 
     Parameters
     ----------
-    path : str or pathlib.Path
-        The export; of a text the first million characters are tried.
-    time_zone : str
-        IANA name; holds for times without an offset.
+    path : The export; of a text the first million characters are tried.
+    time_zone : IANA name; holds for times without an offset.
 
     Returns
     -------
-    Proposal
-        Without a profile, where the export reads without any.
+    Without a profile, where the export reads without any.
 
     Raises
     ------
-    ExportError
-        The file is none that can be read, or nothing in it looks like results.
+    ExportError : The file is none that can be read, or nothing in it looks like results.
     """
     path, zone = Path(path), zone_of(time_zone)
     data = _head(content_of(path))

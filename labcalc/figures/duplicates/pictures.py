@@ -33,15 +33,12 @@ def draw_in_time(report: DuplicateReport, quantity: str) -> Picture | None:
 
     Parameters
     ----------
-    report : DuplicateReport
-        The period.
-    quantity : str
-        ``kinematic viscosity`` or ``density``.
+    report : The period.
+    quantity : ``kinematic viscosity`` or ``density``.
 
     Returns
     -------
-    Picture or None
-        Signed shares, [-], first minus second; None where no set has a limit.
+    Signed shares, [-], first minus second; None where no set has a limit.
     """
     of_quantity = report.sets[report.sets["quantity"] == quantity].sort_values("ended", kind="stable")
     sets = of_quantity[of_quantity["limit"].notna()]

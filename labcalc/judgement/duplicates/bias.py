@@ -42,13 +42,11 @@ def biases_of(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[DuplicateFindi
 
     Parameters
     ----------
-    results, sets : pandas.DataFrame
-        ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
+    results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
 
     Returns
     -------
-    tuple of DuplicateFinding
-        By quantity, over all classes: the temperatures of a run share its fills, and are one difference.
+    By quantity, over all classes: the temperatures of a run share its fills, and are one difference.
     """
     orders = dict(_orders(results, sets))
     adjusted = holm_adjusted([one.p_value for one in orders.values()])

@@ -24,17 +24,13 @@ def with_carry_over(
 
     Parameters
     ----------
-    sets, results : pandas.DataFrame
-        ``SET_COLUMNS`` and ``RESULT_COLUMNS`` of the same sets.
-    material : Material
-        The record that tells which run came before, and how much of it stays.
-    last : pandas.Timestamp
-        The end of the period: results before it tell how much stays.
+    sets, results : ``SET_COLUMNS`` and ``RESULT_COLUMNS`` of the same sets.
+    material : The record that tells which run came before, and how much of it stays.
+    last : The end of the period: results before it tell how much stays.
 
     Returns
     -------
-    tuple of pandas.DataFrame
-        Both with ``carried``, [shown unit]: of a set first minus second. The sets with ``carried_over``: the expected
+    Both with ``carried``, [shown unit]: of a set first minus second. The sets with ``carried_over``: the expected
         effects lie further apart than ``PART`` of the limit.
     """
     first = results[(results["condition"] != CONDITIONS[0]) & (results["replicate"] == 1)]

@@ -88,13 +88,11 @@ def compare_spreads(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[NamedSpr
 
     Parameters
     ----------
-    results, sets : pandas.DataFrame
-        ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
+    results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
 
     Returns
     -------
-    tuple of NamedSpread
-        Those that stand out first, then by p-value; where five fillings and as many others were repeated.
+    Those that stand out first, then by p-value; where five fillings and as many others were repeated.
 
     References
     ----------

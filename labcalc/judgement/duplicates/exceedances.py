@@ -64,13 +64,11 @@ def sets_beyond(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[SetBeyond, .
 
     Parameters
     ----------
-    results, sets : pandas.DataFrame
-        ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
+    results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
 
     Returns
     -------
-    tuple of SetBeyond
-        In the order of time.
+    In the order of time.
     """
     beyond = sets[sets["beyond"]].sort_values("ended", kind="stable")
     of_these = results[results["set"].isin(beyond.index)].groupby("set")

@@ -50,19 +50,14 @@ def repeated_results(
 
     Parameters
     ----------
-    rows : pandas.DataFrame
-        Rows of the tidy table in which repeats are looked for.
-    record : pandas.DataFrame
-        The whole record: its reference-oil runs tell which lots were in use.
-    laboratory : Laboratory
-        Its choices for duplicates, and whether replicates are fills or determinations.
-    decisions : sequence of Decision
-        What people excluded, and when they adjusted an instrument.
+    rows : Rows of the tidy table in which repeats are looked for.
+    record : The whole record: its reference-oil runs tell which lots were in use.
+    laboratory : Its choices for duplicates, and whether replicates are fills or determinations.
+    decisions : What people excluded, and when they adjusted an instrument.
 
     Returns
     -------
-    pandas.DataFrame
-        ``RESULT_COLUMNS``.
+    ``RESULT_COLUMNS``.
     """
     results = _results(rows, laboratory, decisions)
     results = _with_calibration(results, record, laboratory, decisions)

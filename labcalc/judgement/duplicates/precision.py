@@ -162,15 +162,12 @@ def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Labora
 
     Parameters
     ----------
-    results, sets : pandas.DataFrame
-        ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
-    laboratory : Laboratory
-        Its precision statements.
+    results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
+    laboratory : Its precision statements.
 
     Returns
     -------
-    tuple of DuplicateSummary
-        Repeatability first, viscosity before density.
+    Repeatability first, viscosity before density.
     """
     results = results.assign(shown=shown_values(results))
     keys = ["condition", "changed", "quantity", "precision_class", "temperature_C"]

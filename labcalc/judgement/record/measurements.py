@@ -83,8 +83,7 @@ class Material:
 
         Raises
         ------
-        UnknownRunError
-            The exports at hand hold no such run.
+        UnknownRunError : The exports at hand hold no such run.
         """
         if run not in self._positions:
             raise UnknownRunError(f"there is no run '{run}' in the exports; the first is '{next(iter(self.runs), '')}'")

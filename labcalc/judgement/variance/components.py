@@ -137,20 +137,16 @@ def components_of_variance(material: Material, sample: str = "") -> tuple[Compon
 
     Parameters
     ----------
-    material : Material
-        The exports at hand with the laboratory's record; runs that a decision excludes are left out and counted.
-    sample : str, optional
-        A sample's name; none: every reference oil.
+    material : The exports at hand with the laboratory's record; runs that a decision excludes are left out and counted.
+    sample : A sample's name; none: every reference oil.
 
     Returns
     -------
-    tuple of ComponentsOfVariance
-        By sample, lot, quantity and temperature. Dynamic viscosity is passed over where the kinematic one is there.
+    By sample, lot, quantity and temperature. Dynamic viscosity is passed over where the kinematic one is there.
 
     Raises
     ------
-    UnknownRunError
-        The record holds no run of such a sample.
+    UnknownRunError : The record holds no run of such a sample.
     """
     record = material.record
     rows = record[record["sample"] == sample] if sample else record[record["role"] == "reference"]
@@ -183,18 +179,14 @@ def components_of_results(
 
     Parameters
     ----------
-    rows : pandas.DataFrame
-        Rows of the tidy table, one or more; of several samples each is taken against its own mean, and every day
+    rows : Rows of the tidy table, one or more; of several samples each is taken against its own mean, and every day
         holds each equally often.
-    quantity : str
-        Which quantity, by its name in ``QUANTITY_COLUMNS``.
-    decisions : sequence of Decision
-        Decisions to exclude.
+    quantity : Which quantity, by its name in ``QUANTITY_COLUMNS``.
+    decisions : Decisions to exclude.
 
     Returns
     -------
-    ComponentsOfVariance
-        Components in percent of the mean for a viscosity, in kg/m³ for density.
+    Components in percent of the mean for a viscosity, in kg/m³ for density.
     """
     column, temperature = QUANTITY_COLUMNS[quantity], round(float(rows["temperature_C"].iloc[0]), 1)
     known = rows[rows[column].notna()]
