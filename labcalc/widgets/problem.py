@@ -15,8 +15,10 @@ from labcalc.judgement import UNITS, Judgement, Material, gather, judge
 from labcalc.judgement.causes import (
     Evidence,
     Explanation,
+    LaboratoryOdds,
     WhatIf,
     evidence_of,
+    laboratory_odds,
     rank_causes,
     what_if,
     with_measurement,
@@ -102,14 +104,21 @@ class Problem:
         return self.judgement.dossier.run
 
     @cached_property
+    def laboratory_odds(self) -> LaboratoryOdds:
+        """What the laboratory concluded about its other runs."""
+        return laboratory_odds(checked_decisions(self.material.laboratory).decisions, without=self.run)
+
+    @cached_property
     def explanations(self) -> tuple[Explanation, ...]:
-        """The causes, most probable first."""
-        return rank_causes(self.evidence) if self.evidence is not None else ()
+        """The causes, most probable first, by odds that follow the laboratory's conclusions."""
+        return () if self.evidence is None else rank_causes(self.evidence, self.laboratory_odds.odds())
 
     @cached_property
     def first_explanations(self) -> tuple[Explanation, ...]:
         """The causes as they were before measurements were added; none where nothing was added."""
-        return rank_causes(self.first_evidence) if self.added and self.first_evidence is not None else ()
+        if not self.added or self.first_evidence is None:
+            return ()
+        return rank_causes(self.first_evidence, self.laboratory_odds.odds())
 
     @cached_property
     def what(self) -> WhatIf | None:
@@ -137,6 +146,11 @@ class Problem:
         """Earlier means of the same product (``earlier_means``)."""
         return earlier_means(self.material, self.run)
 
+    @cached_property
+    def day(self) -> pd.DataFrame:
+        """What the instrument measured on the day of the run (``days_runs``)."""
+        return days_runs(self.material, self.run)
+
     @property
     def decisions(self) -> tuple[Decision, ...]:
         """What people decided about the run, as the laboratory's file says now."""
@@ -146,7 +160,7 @@ class Problem:
     def with_settings(self, settings: WhatIfSettings) -> Problem:
         """Return the problem with the sliders moved; all that doesn't depend on them is kept."""
         moved = replace(self, settings=settings)
-        for name in ("explanations", "first_explanations", "earlier"):
+        for name in ("laboratory_odds", "explanations", "first_explanations", "earlier", "day"):
             if name in self.__dict__:
                 moved.__dict__[name] = self.__dict__[name]
         return moved
@@ -242,3 +256,34 @@ def earlier_means(material: Material, run: str) -> pd.DataFrame:
     keys = ["run", "quantity", "temperature_C"]
     means: pd.DataFrame = long.groupby(keys, sort=False, as_index=False)["value"].mean()
     return means
+
+
+def days_runs(material: Material, run: str) -> pd.DataFrame:
+    """Return the runs of one day on one instrument, with their means where the run itself was measured.
+
+    Parameters
+    ----------
+    material : Material
+        The exports with the laboratory's record.
+    run : str
+        The run.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``run``, ``measured_at``, ``sample``, ``product``, and a column for each quantity and temperature [°C] of the
+        run [mm²/s or kg/m³]; oldest first, the run itself among them. Empty where the run has no time.
+    """
+    own = material.dossier(run).rows
+    start, record = own["measured_at"].min(), material.record
+    date = None if pd.isna(start) else start.date()
+    same = (record["instrument"] == own["instrument"].iloc[0]) & (record["measured_at"].dt.date == date)
+    day = record[same].sort_values("measured_at", kind="stable")
+    found: pd.DataFrame = day.groupby("run", sort=False)[["measured_at", "sample", "product"]].first().reset_index()
+    for quantity, column in QUANTITY_COLUMNS.items():
+        if quantity == "dynamic viscosity" and own[QUANTITY_COLUMNS["kinematic viscosity"]].notna().any():
+            continue
+        for temperature in sorted(own.loc[own[column].notna(), "temperature_C"].round(1).unique()):
+            means = day[day["temperature_C"].round(1) == temperature].groupby("run")[column].mean()
+            found[quantity, temperature] = found["run"].map(means)
+    return found

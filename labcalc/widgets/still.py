@@ -13,6 +13,8 @@ from labcalc.figures import (
     problem_pictures,
     show_cautions,
     show_conclusions,
+    show_day,
+    show_determinations,
     show_evidence,
     show_explanations,
     show_header,
@@ -22,7 +24,7 @@ from labcalc.figures import (
 )
 from labcalc.widgets.problem import Problem
 
-_TITLES = ("Viscosity and temperature", "Density and temperature", "Away from what is usual")
+_TITLES = ("Away from what is usual", "Viscosity and temperature", "Density and temperature")
 
 
 def still_opening(problem: Problem) -> Iterator[Fragment | Summary]:
@@ -31,6 +33,8 @@ def still_opening(problem: Problem) -> Iterator[Fragment | Summary]:
     yield _heading("The run")
     yield show_header(problem.judgement)
     yield show_verdict(problem.judgement)
+    yield show_determinations(problem.judgement.dossier.rows)
+    yield show_day(problem.day, problem.run)
 
 
 def still_causes(problem: Problem) -> Fragment:
@@ -38,7 +42,7 @@ def still_causes(problem: Problem) -> Fragment:
     heading = _heading("What could explain it")
     found = note(problem.left)
     if problem.evidence is not None:
-        found = show_explanations(problem.explanations, problem.first_explanations)
+        found = show_explanations(problem.explanations, problem.first_explanations, problem.laboratory_odds)
     return Fragment(heading.html + found.html, f"{heading.text}\n{found.text}")
 
 
@@ -51,7 +55,7 @@ def still_pictures(problem: Problem) -> Iterator[Fragment | Picture]:
     if problem.added:
         yield note("Added by hand: " + "; ".join(one.words for one in problem.added) + ".")
     pictures = problem_pictures(problem.judgement, problem.evidence, problem.earlier, problem.what)
-    for title, picture in zip(_TITLES, pictures, strict=False):
+    for title, picture in zip(_TITLES[-len(pictures) :], pictures, strict=True):
         yield _heading(title, 3)
         yield picture
     yield _heading("Decisions")

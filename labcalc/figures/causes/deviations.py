@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
+from numpy.typing import NDArray
 
 from labcalc.figures.causes.hypothetical import (
     WHAT_IF,
@@ -15,7 +16,6 @@ from labcalc.figures.causes.hypothetical import (
     heights,
     level_of,
     levels_of,
-    mean_over,
     reach_of,
     what_if_look,
     what_if_places,
@@ -116,14 +116,24 @@ def _jitter(number: int) -> float:
 
 
 def _caption(evidence: Evidence, keys: Sequence[Level], past: Mapping[Level, list[float]]) -> str:
-    own = "; ".join(
-        f"{at_celsius(key.words.lower(), key.temperature_C)} "
-        f"{signed(mean_over(evidence, key, evidence.residual_sd), 1)}"
-        for key in keys
-    )
+    """Tell the run's own means; what a person added is told by itself."""
+    own = [place for place, kind in enumerate(evidence.kind) if kind == "run"]
+    rows = {key: [place for place in own if level_of(evidence, place) == key] for key in keys}
+    told = [_away(key, evidence.residual_sd[these]) for key, these in rows.items() if these]
+    added = [
+        _away(level_of(evidence, place), evidence.residual_sd[[place]])
+        for place in range(len(evidence.kind))
+        if place not in own
+    ]
     runs = max((len(xs) for xs in past.values()), default=0)
     history = f" beside {runs} earlier runs of the product" if runs else ""
-    return f"Standard deviations of {evidence.sample} from {evidence.expectation}{history}: {own}. Grey: ±2."
+    more = f" Added since: {'; '.join(added)}." if added else ""
+    words = f"Standard deviations of {evidence.sample} from {evidence.expectation}{history}: {'; '.join(told)}."
+    return f"{words}{more} Grey: ±2."
+
+
+def _away(key: Level, residuals: NDArray[np.float64]) -> str:
+    return f"{at_celsius(key.words.lower(), key.temperature_C)} {signed(float(np.mean(residuals)), 1)}"
 
 
 def _numbers(evidence: Evidence, what: WhatIf, keys: Sequence[Level]) -> Numbers:
@@ -134,7 +144,7 @@ def _numbers(evidence: Evidence, what: WhatIf, keys: Sequence[Level]) -> Numbers
         values = (evidence.measured[i], evidence.expected[i], spread, what.predicted[i])
         rows.append(
             (
-                quantity.capitalize(),
+                quantity.capitalize() + ("" if evidence.kind[i] == "run" else f" ({evidence.kind[i]})"),
                 plain(evidence.temperature_C[i]),
                 *(plain(v, places) for v, places in zip(values, (6, 6, 2, 6), strict=True)),
                 UNITS[quantity],

@@ -8,9 +8,10 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from labcalc.errors import EvidenceError
-from labcalc.figures.causes.explanation import FINEST, sizes_of
+from labcalc.figures.causes.explanation import FINEST, NOTHING_FITS, none_fits, sizes_of, told_probability, what_to_do
 from labcalc.figures.markup import Fragment, bullets, html_table, note
 from labcalc.judgement import REMEDIES, Judgement
+from labcalc.judgement.practice import FILLING_AND_CLEANING
 from labcalc.wording import probability
 
 if TYPE_CHECKING:
@@ -54,7 +55,10 @@ def _of_the_instrument(judgement: Judgement) -> Iterator[str]:
 def _of_the_order(judgement: Judgement) -> Iterator[str]:
     place = judgement.dossier.in_sequence
     if judgement.asks_about("order") and place is not None:
-        yield f"Clean and dry the cell twice, fill it anew and measure again: {place.sample_before} ran before."
+        yield (
+            f"Clean and dry the cell twice, fill it anew and measure again: {place.sample_before} ran before. "
+            f"{FILLING_AND_CLEANING}"
+        )
 
 
 def _told(evidence: Evidence) -> Fragment:
@@ -72,32 +76,27 @@ def _told(evidence: Evidence) -> Fragment:
 
 
 def _table(evidence: Evidence, explanations: Sequence[Explanation]) -> Fragment:
-    from labcalc.judgement.causes.explanation import UNLIKELY
-
     shown = [one for one in explanations if one.probability >= _LEAST][:_MOST_SHOWN]
-    nothing_fits = explanations[0].p_value < UNLIKELY
+    leading, fits = shown[0], not none_fits(explanations)
     rows = [
         (
             escape(one.title + (f", {one.where}" if one.where else "")),
-            "fits not" if nothing_fits else escape(probability(one.probability, FINEST)),
+            escape(told_probability(one, fits=fits)),
             escape(_size(one)),
-            escape(one.next_measurement.sentence if one.next_measurement else "–"),
+            escape(what_to_do(one, leads=one is leading, fits=fits)[1] or "–"),
         )
         for one in shown
     ]
-    columns = ("Cause", "Probability", "Size (95 %)", "What tells it apart")
-    leading = shown[0]
-    fits_not = "None of the listed causes fits these numbers; the nearest comes first. " if nothing_fits else ""
+    columns = ("Cause", "Probability", "Size (95 %)", "What confirms it or tells it apart")
     words = (
-        f"{fits_not}{leading.sentence} Beside {evidence.expectation}; noise: {evidence.noise.words}. "
-        "The causes and their usual odds are labcalc's own list; a person concludes."
+        f"{'' if fits else f'{NOTHING_FITS} '}{leading.sentence} Beside {evidence.expectation}; noise: "
+        f"{evidence.noise.words}. The causes and their usual odds are labcalc's own list; a person concludes."
     )
     caution = f'<p class="note">Caution: {escape(leading.caution)}</p>' if leading.caution else ""
     html = html_table("What could explain it", columns, rows, numeric=(1,))
-    text = "\n".join(
-        f"{'fits not' if nothing_fits else probability(one.probability, FINEST)}: {one.title}" for one in shown
-    )
-    return Fragment(f'{html}<p class="note">{escape(words)}</p>{caution}', text)
+    text = "\n".join(f"{told_probability(one, fits=fits)}: {one.title}" for one in shown)
+    practice = note(FILLING_AND_CLEANING).html if "fill" in rows[0][-1] else ""
+    return Fragment(f'{html}<p class="note">{escape(words)}</p>{caution}{practice}', text)
 
 
 def _size(one: Explanation) -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from labcalc.judgement.practice import FILLING_AND_CLEANING
-
 SURE = 0.95
 """Probability of the leading cause above which its repair is told instead of what tells it apart, [-]."""
 
@@ -36,10 +34,8 @@ _OF_ANY_OTHER = (
     "Fill a clean cell again from a second bottle, and run a reference oil beside it: what stays with the bottle is "
     "the sample's, what goes with the cell the instrument's. Then ask who sampled and who measured."
 )
-_IN_THE_BOTTLE = ("dilution", "water", "another product", "slip", "changed")
 
 
 def repair_of(cause: str) -> str:
-    """Return what confirms and repairs a cause; at the cell with the figures of common practice."""
-    practice = "" if cause in _IN_THE_BOTTLE else f" {FILLING_AND_CLEANING}"
-    return _REPAIRS.get(cause, _OF_ANY_OTHER) + practice
+    """Return what confirms and repairs a cause; how to fill and clean is told by ``FILLING_AND_CLEANING``."""
+    return _REPAIRS.get(cause, _OF_ANY_OTHER)
