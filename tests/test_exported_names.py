@@ -90,8 +90,8 @@ NAMES = {
     """,
     "labcalc.judgement.causes": """
         Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS LaboratoryOdds
-        LeadingCause Liquid NextMeasurement Noise Outcome PRIOR_ODDS ReferenceOil SizeScale WhatIf candidates evidence_of
-        expected_outcomes laboratory_odds leading_cause rank_causes what_if with_measurement
+        LeadingCause Liquid NextMeasurement Noise Outcome PRIOR_ODDS ReferenceOil SizeScale WhatIf candidates
+        evidence_of expected_outcomes laboratory_odds leading_cause rank_causes what_if with_measurement
     """,
     "labcalc.lessons": """
         Agreement Answer CLASS_COLUMNS Choice ClassTable Feedback LESSONS Lesson LessonResult LessonTest Mark
@@ -105,7 +105,8 @@ NAMES = {
         draw_in_time draw_reference_history draw_viscosity_temperature draw_workload duplicate_pictures
         note one_above_others problem_pictures reference_picture show_actions show_budget
         show_carry_over show_causes show_cautions show_certificates show_changes show_checks show_components
-        show_conclusions show_consequences show_day show_decisions show_determinations show_duplicate_biases show_duplicate_header
+        show_conclusions show_consequences show_day show_decisions show_determinations
+        show_duplicate_biases show_duplicate_header
         show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict show_duplicates_beyond
         show_evidence show_explanations show_header show_limits show_month_header show_month_provenance
         show_month_refusals show_month_verdict show_notices show_oils show_operators show_outcomes

@@ -41,7 +41,6 @@ INSIDE = {
         "checks": 0,
         "certificates": 0,
         "period": 0,
-        "practice": 0,
         "precision": 1,
         "control": 1,
         "carry_over": 2,

@@ -10,7 +10,6 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from labcalc.judgement import practice
 from labcalc.judgement.causes import CAUSES, Evidence, rank_causes, with_measurement, words
 from labcalc.judgement.causes.evidence import HouseProduct
 from labcalc.judgement.causes.expectation import Course, Expectation, Node
@@ -19,6 +18,7 @@ from labcalc.judgement.causes.ranking import fits_of, weigh
 from labcalc.judgement.causes.repairs import repair_of
 from labcalc.judgement.causes.surroundings import InstrumentBias
 from labcalc.judgement.causes.words import opening_of
+from labcalc.lab import practice
 from tests.judgement.causes_by_hand import BEFORE, FOUR, KV, OIL, RHO, USUAL, row, run_of
 
 OIL_68 = HouseProduct(

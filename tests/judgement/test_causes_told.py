@@ -16,7 +16,7 @@ from scipy import stats
 
 from labcalc.errors import EvidenceError
 from labcalc.exports import TIDY_COLUMNS
-from labcalc.judgement import COMPARISON_COLUMNS, practice
+from labcalc.judgement import COMPARISON_COLUMNS
 from labcalc.judgement.causes import Candidate, Evidence, rank_causes, with_measurement
 from labcalc.judgement.causes.evidence import HouseProduct, Row
 from labcalc.judgement.causes.evidence_from_dossier import noise_of, other_products, rows_of
@@ -39,7 +39,7 @@ from labcalc.judgement.causes.surroundings import (
     scatter_of,
 )
 from labcalc.judgement.causes.words import changes_of, next_step, opening_of, sentence_of, size_words, titled
-from labcalc.lab import Laboratory, Limit, Product, ReportChoices, TypicalValue
+from labcalc.lab import Laboratory, Limit, Product, ReportChoices, TypicalValue, practice
 from tests.judgement.causes_by_hand import BEFORE, FOUR, KV, OIL, RHO, TYPICAL, measured, row, run_of, usual
 
 ZONE = "Europe/Lisbon"

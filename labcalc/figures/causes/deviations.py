@@ -21,7 +21,7 @@ from labcalc.figures.causes.hypothetical import (
     what_if_places,
 )
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker
+from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
 from labcalc.judgement import UNITS
 from labcalc.wording import at_celsius, celsius, plain, signed
 
@@ -33,6 +33,7 @@ ADDED = "added"
 
 _EARLIER = "earlier runs"
 _LONGEST_HISTORY = 200
+_TICK = 0.07
 
 
 def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf) -> Picture:
@@ -41,11 +42,13 @@ def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf) -> 
     level = dict(zip(keys, heights(keys), strict=True))
     _add_spread_band(figure, len(keys))
     past = _past(evidence, earlier, keys)
-    figure.add_scatter(
-        x=[x for xs in past.values() for x in xs],
-        y=[level[key] + _jitter(i) for key, xs in past.items() for i in range(len(xs))],
-        mode="markers",
-        marker={"symbol": "line-ns", "size": 9, "color": MUTED, "line": {"width": 1, "color": MUTED}, "opacity": 0.55},
+    ticks = [(x, level[key] + _jitter(i)) for key, xs in past.items() for i, x in enumerate(xs)]
+    figure.add_scatter(  # as one path: as a marker each they would be most of the work when a slider moves
+        x=[x for x, _ in ticks for x in (x, x, None)],
+        y=[end for _, y in ticks for end in (y - _TICK, y + _TICK, None)],
+        mode="lines",
+        line=stroke(MUTED, "solid", 1.0),
+        opacity=0.55,
         name=_EARLIER,
         hovertemplate="earlier run: %{x}<extra></extra>",
     )

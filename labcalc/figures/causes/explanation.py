@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from labcalc.figures.markup import Fragment, html_table, note
 from labcalc.judgement import reported_value
-from labcalc.judgement.practice import FILLING_AND_CLEANING
 from labcalc.lab import Decision
+from labcalc.lab.practice import FILLING_AND_CLEANING
 from labcalc.wording import numeral, probability, signed
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from labcalc.errors import EvidenceError
 from labcalc.figures.causes.explanation import FINEST, NOTHING_FITS, none_fits, sizes_of, told_probability, what_to_do
 from labcalc.figures.markup import Fragment, bullets, html_table, note
 from labcalc.judgement import REMEDIES, Judgement
-from labcalc.judgement.practice import FILLING_AND_CLEANING
+from labcalc.lab.practice import FILLING_AND_CLEANING
 from labcalc.wording import probability
 
 if TYPE_CHECKING:

@@ -12,8 +12,8 @@ from labcalc.exports import without_marks
 from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, hover_number, html_table, note, verdict_box
 from labcalc.figures.provenance import from_memory, settings_and_version, without_mark
 from labcalc.judgement import Check, Consequence, Judgement, Result
-from labcalc.judgement.practice import HOT, LOCAL_RULES, PRESSED_AIR, SOLVENTS
 from labcalc.lab import method_of
+from labcalc.lab.practice import HOT, LOCAL_RULES, PRESSED_AIR, SOLVENTS
 from labcalc.wording import numeral
 
 _STATE_SIGNS = {"met": "✓", "doubtful": "?", "not met": "✗", "not checked": "–"}

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from labcalc.judgement.practice import HOT, PRESSED_AIR, SOLVENTS, SPITS
+from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS, SPITS
 
 _SOLVENTS = f"{SOLVENTS} {PRESSED_AIR}"
 

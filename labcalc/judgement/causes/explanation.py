@@ -14,7 +14,7 @@ from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
 from labcalc.judgement.causes.ranking import Fit, Weighed, fits_of, weigh
 from labcalc.judgement.causes.words import next_step, sentence_of, titled
-from labcalc.judgement.practice import HOT, PRESSED_AIR, SOLVENTS
+from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS
 from labcalc.wording import probability
 
 Array = NDArray[np.float64]
