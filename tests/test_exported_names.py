@@ -105,13 +105,13 @@ NAMES = {
         draw_in_time draw_reference_history draw_viscosity_temperature draw_workload duplicate_pictures
         note one_above_others problem_pictures reference_picture show_actions show_budget
         show_carry_over show_causes show_cautions show_certificates show_changes show_checks show_components
-        show_conclusions show_consequences show_day show_decisions show_determinations
+        show_conclusions show_consequences show_decisions
         show_duplicate_biases show_duplicate_header
         show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict show_duplicates_beyond
         show_evidence show_explanations show_header show_limits show_month_header show_month_provenance
         show_month_refusals show_month_verdict show_notices show_oils show_operators show_outcomes
-        show_pairing_rule show_provenance show_refusals show_results show_spreads show_verdict summarise
-        summarise_duplicates summarise_month viscosity_picture what_if_places workload_picture
+        show_pairing_rule show_provenance show_refusals show_results show_run_and_day show_spreads show_verdict
+        summarise summarise_duplicates summarise_month viscosity_picture what_if_places workload_picture
     """,
     "labcalc.workbooks": """
         BatchOptions BatchResult ENGINES Json Limits Outcome Progress RenderedReport ReportJob SAMPLE_FOLDER

@@ -14,7 +14,7 @@ from .causes.explanation import (
 from .causes.hypothetical import what_if_places as what_if_places
 from .causes.in_report import show_causes as show_causes
 from .causes.problem_sample import one_above_others as one_above_others, problem_pictures as problem_pictures
-from .causes.run_and_day import show_day as show_day, show_determinations as show_determinations
+from .causes.run_and_day import show_run_and_day as show_run_and_day
 from .control.charts import control_pictures as control_pictures, draw_control_chart as draw_control_chart
 from .duplicates.pictures import draw_in_time as draw_in_time, duplicate_pictures as duplicate_pictures
 from .duplicates.precision import (

@@ -14,11 +14,10 @@ from labcalc.figures import (
     note,
     one_above_others,
     problem_pictures,
-    show_day,
-    show_determinations,
     show_evidence,
     show_explanations,
     show_header,
+    show_run_and_day,
     show_verdict,
     what_if_places,
 )
@@ -95,9 +94,7 @@ class ProblemPage:
     def _show(self) -> None:
         problem = self.problem
         self.facts.value = keep_units(show_header(problem.judgement).html + show_verdict(problem.judgement).html)
-        self.rows.value = (
-            show_determinations(problem.judgement.dossier.rows).html + show_day(problem.day, problem.run).html
-        )
+        self.rows.value = show_run_and_day(problem.judgement.dossier.rows, problem.day, problem.run).html
         self.what_if.fit(problem)
         self.what_if.show(problem.settings)
         if problem.evidence is None:

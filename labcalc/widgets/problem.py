@@ -259,7 +259,7 @@ def earlier_means(material: Material, run: str) -> pd.DataFrame:
 
 
 def days_runs(material: Material, run: str) -> pd.DataFrame:
-    """Return the runs of one day on one instrument, with their means where the run itself was measured.
+    """Return the runs of one day on one instrument, oldest first, with their means where the run itself was measured.
 
     Parameters
     ----------
@@ -271,19 +271,18 @@ def days_runs(material: Material, run: str) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        ``run``, ``measured_at``, ``sample``, ``product``, and a column for each quantity and temperature [°C] of the
-        run [mm²/s or kg/m³]; oldest first, the run itself among them. Empty where the run has no time.
+        ``run``, ``sample``, ``time``, ``product``, and a column for each quantity, but no dynamic viscosity, at each
+        temperature [°C] of the run [mm²/s or kg/m³]. Empty where the run has no time.
     """
-    own = material.dossier(run).rows
-    start, record = own["measured_at"].min(), material.record
-    date = None if pd.isna(start) else start.date()
+    own, record = material.dossier(run).rows, material.record
+    date = None if pd.isna(start := own["measured_at"].min()) else start.date()
     same = (record["instrument"] == own["instrument"].iloc[0]) & (record["measured_at"].dt.date == date)
     day = record[same].sort_values("measured_at", kind="stable")
-    found: pd.DataFrame = day.groupby("run", sort=False)[["measured_at", "sample", "product"]].first().reset_index()
-    for quantity, column in QUANTITY_COLUMNS.items():
-        if quantity == "dynamic viscosity" and own[QUANTITY_COLUMNS["kinematic viscosity"]].notna().any():
-            continue
+    first = day.groupby("run", sort=False)[["sample", "measured_at", "product"]].first().reset_index()
+    found: pd.DataFrame = first.assign(measured_at=first["measured_at"].dt.strftime("%H:%M"))
+    for quantity in ("kinematic viscosity", "density"):
+        column = QUANTITY_COLUMNS[quantity]
         for temperature in sorted(own.loc[own[column].notna(), "temperature_C"].round(1).unique()):
             means = day[day["temperature_C"].round(1) == temperature].groupby("run")[column].mean()
             found[quantity, temperature] = found["run"].map(means)
-    return found
+    return found.rename(columns={"measured_at": "time"})

@@ -13,12 +13,11 @@ from labcalc.figures import (
     problem_pictures,
     show_cautions,
     show_conclusions,
-    show_day,
-    show_determinations,
     show_evidence,
     show_explanations,
     show_header,
     show_provenance,
+    show_run_and_day,
     show_verdict,
     summarise,
 )
@@ -33,8 +32,6 @@ def still_opening(problem: Problem) -> Iterator[Fragment | Summary]:
     yield _heading("The run")
     yield show_header(problem.judgement)
     yield show_verdict(problem.judgement)
-    yield show_determinations(problem.judgement.dossier.rows)
-    yield show_day(problem.day, problem.run)
 
 
 def still_causes(problem: Problem) -> Fragment:
@@ -58,6 +55,8 @@ def still_pictures(problem: Problem) -> Iterator[Fragment | Picture]:
     for title, picture in zip(_TITLES[-len(pictures) :], pictures, strict=True):
         yield _heading(title, 3)
         yield picture
+    yield _heading("The run and its day")
+    yield show_run_and_day(problem.judgement.dossier.rows, problem.day, problem.run)
     yield _heading("Decisions")
     yield show_conclusions(problem.decisions)
     yield _heading("Where it came from")

@@ -136,7 +136,9 @@ def test_a_conclusion_is_empty_until_it_is_chosen(lab: Path, material: Material)
 def test_the_runs_rows_and_its_instruments_day_are_at_hand(page: ProblemPage, material: Material) -> None:
     dossier = material.dossier(RESIDUE)
     assert page.rows.value.count("<tr>") == 2 + len(dossier.rows) + len(page.problem.day)
-    assert f"▸ {dossier.rows['measured_at'].min():%H:%M}" in page.rows.value
+    assert f"▸ BL-26-0525</th><td>{dossier.rows['measured_at'].min():%H:%M}</td>" in page.rows.value
+    assert '<td class="num">843.25</td>' in page.rows.value, "as measured"
+    assert '<td class="num">843.2</td>' in page.rows.value, "as reported, among the day's"
     assert set(page.problem.day["run"]) >= {RESIDUE}
     record = material.record[material.record["run"].isin(page.problem.day["run"])]
     assert set(record["instrument"]) == {dossier.instrument}

@@ -44,7 +44,7 @@ def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf) -> 
     past = _past(evidence, earlier, keys)
     ticks = [(x, level[key] + _jitter(i)) for key, xs in past.items() for i, x in enumerate(xs)]
     figure.add_scatter(  # as one path: as a marker each they would be most of the work when a slider moves
-        x=[x for x, _ in ticks for x in (x, x, None)],
+        x=[end for x, _ in ticks for end in (x, x, None)],
         y=[end for _, y in ticks for end in (y - _TICK, y + _TICK, None)],
         mode="lines",
         line=stroke(MUTED, "solid", 1.0),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from functools import partial
 from html import escape
+from typing import Any
 
 import pandas as pd
 
@@ -11,58 +13,46 @@ from labcalc.figures.markup import Fragment, html_table
 from labcalc.judgement import UNITS, reported_value
 from labcalc.wording import celsius, plain
 
-_SHORT = {"kinematic viscosity": "ν", "dynamic viscosity": "η", "density": "ρ"}
+_SHORT = dict(zip(QUANTITY_COLUMNS, ("ν", "η", "ρ"), strict=True))
 
 
-def show_determinations(rows: pd.DataFrame) -> Fragment:
-    """Return every determination of a run as it was measured.
+def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragment:
+    """Return every determination of a run as it was measured, and its instrument's day with the run itself marked.
 
     Parameters
     ----------
     rows : pandas.DataFrame
-        Tidy rows of one run.
-    """
-    measured = {
-        f"{_SHORT[quantity]}, {UNITS[quantity]}": column
-        for quantity, column in QUANTITY_COLUMNS.items()
-        if rows[column].notna().any()
-    }
-    remarks = rows["remark"].fillna("").astype(str)
-    cells = [
-        (
-            plain(row["temperature_C"]),
-            plain(row["replicate"]),
-            *(plain(row[column]) if pd.notna(row[column]) else "–" for column in measured.values()),
-            *([escape(remark)] if any(remarks) else []),
-        )
-        for remark, (_, row) in zip(remarks, rows.iterrows(), strict=True)
-    ]
-    columns = ("°C", "Fill", *measured, *(["Remark"] if any(remarks) else []))
-    html = html_table("This run, row by row", columns, cells, numeric=tuple(range(1, 2 + len(measured))))
-    return Fragment(html, "\n".join(" ".join(one) for one in cells))
-
-
-def show_day(day: pd.DataFrame, run: str) -> Fragment:
-    """Return what the instrument measured on the day, the run itself marked.
-
-    Parameters
-    ----------
+        Tidy rows of the run.
     day : pandas.DataFrame
-        A row a run, in order: ``run``, ``measured_at``, ``sample``, ``product``, then means by (quantity, °C).
+        As ``days_runs`` returns it.
     run : str
-        The run that is looked at.
+        The run.
     """
-    levels: list[tuple[str, float]] = [*day.columns[4:]]
-    heads = [f"{_SHORT[quantity]} at {celsius(temperature)}" for quantity, temperature in levels]
-    cells = [
-        (
-            f"{'▸ ' if row['run'] == run else ''}{row['measured_at']:%H:%M}",
-            escape(str(row["sample"])),
-            "" if pd.isna(row["product"]) else escape(str(row["product"])),
-            *("–" if pd.isna(row[one]) else reported_value(one[0], row[one]) for one in levels),
-        )
-        for _, row in day.iterrows()
-    ]
-    numeric = tuple(range(3, 3 + len(levels)))
-    html = html_table("The instrument's day", ("Time", "Sample", "Product", *heads), cells, numeric=numeric)
-    return Fragment(html, "\n".join(" ".join(one) for one in cells))
+    names = {"temperature_C": "°C", "replicate": "Fill"}
+    names |= {column: f"{_SHORT[q]}, {UNITS[q]}" for q, column in QUANTITY_COLUMNS.items()} | {"remark": "Remark"}
+    own = rows[[*names]].replace("", None).dropna(axis=1, how="all").rename(columns=names)
+    its = pd.DataFrame(
+        {
+            "Sample": day["sample"].where(day["run"] != run, "▸ " + day["sample"].astype(str)),
+            "Time": day["time"],
+            "Product": day["product"],
+            **{
+                f"{_SHORT[quantity]} at {celsius(T)}": day[quantity, T].map(partial(reported_value, quantity))
+                for quantity, T in list[tuple[str, float]](day.columns[4:])
+            },
+        }
+    )
+    numbers = tuple(range(1, len(own.columns) - ("Remark" in own)))
+    html = _table("This run, row by row", own, numbers)
+    html += _table("The instrument's day", its, tuple(range(3, len(its.columns))))
+    return Fragment(html, f"{own.to_string()}\n{its.to_string()}")
+
+
+def _table(caption: str, frame: pd.DataFrame, numeric: tuple[int, ...]) -> str:
+    return html_table(
+        caption, [*frame.columns], [[*map(_cell, row)] for row in frame.to_numpy(object)], numeric=numeric
+    )
+
+
+def _cell(value: Any) -> str:
+    return "–" if pd.isna(value) else escape(value) if isinstance(value, str) else plain(value)
