@@ -31,20 +31,16 @@ def conclude(problem: Problem, *, who: str, concluded: str, why: str) -> Decisio
 
     Parameters
     ----------
-    problem : Problem
-        The run.
-    who, concluded, why : str
-        The person, one of ``conclusions_offered``, and the reason.
+    problem : The run.
+    who, concluded, why : The person, one of ``conclusions_offered``, and the reason.
 
     Returns
     -------
-    Decision
-        As it was written.
+    As it was written.
 
     Raises
     ------
-    DecisionError
-        A field is empty, the laboratory has no lab.toml, or its decisions can't be added to.
+    DecisionError : A field is empty, the laboratory has no lab.toml, or its decisions can't be added to.
     """
     who, why = (" ".join(text.split()) for text in (who, why))
     if problem.material.laboratory.file is None:
@@ -92,24 +88,18 @@ def export_page(
 
     Parameters
     ----------
-    problem : Problem
-        The state.
-    exports, lab
-        What the problem was opened with.
-    folder : pathlib.Path
-        Where the file goes; it is named after the run, with a number where that name is taken.
+    problem : The state.
+    exports, lab : What the problem was opened with.
+    folder : Where the file goes; it is named after the run, with a number where that name is taken.
 
     Returns
     -------
-    RenderedReport
-        The file.
+    The file.
 
     Raises
     ------
-    WorkbookError
-        The page couldn't be made.
-    OSError
-        The folder can't be written to.
+    WorkbookError : The page couldn't be made.
+    OSError : The folder can't be written to.
     """
     to = next(path for path in _names(folder, f"problem-{safe_stem(problem.run)}") if not path.exists())
     return render_workbook(

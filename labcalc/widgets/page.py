@@ -101,8 +101,8 @@ class ProblemPage:
             self.causes.value = note(problem.left).html
             self.basis.value = ""
             return
-        told = show_explanations(problem.explanations, problem.first_explanations, problem.laboratory_odds, folded=True)
-        self.causes.value = keep_units(told.html)
+        told = problem.explanations, problem.first_explanations, problem.laboratory_odds
+        self.causes.value = keep_units(show_explanations(*told, others="folded").html)
         self.basis.value = show_evidence(problem.evidence).html
 
     def _draw(self) -> None:

@@ -170,8 +170,7 @@ class Problem:
 
         Raises
         ------
-        LabcalcError
-            A value that no oil has; nothing was added.
+        LabcalcError : A value that no oil has; nothing was added.
         """
         evidence = self.first_evidence
         for one in added:
@@ -191,19 +190,14 @@ def open_problem(
 
     Parameters
     ----------
-    exports, lab
-        As for ``labcalc.judgement.gather``.
-    run : str
-        The run; none: the newest that looks wrong.
-    settings : WhatIfSettings, optional
-        Where the sliders stand.
-    added : sequence of Added, optional
-        Measurements that a person added.
+    exports, lab : As for ``labcalc.judgement.gather``.
+    run : The run; none: the newest that looks wrong.
+    settings : Where the sliders stand.
+    added : Measurements that a person added.
 
     Raises
     ------
-    UnknownRunError
-        The exports hold no such run.
+    UnknownRunError : The exports hold no such run.
     """
     material = gather(exports, lab)
     return problem_of(material, run or first_problem(material), settings or WhatIfSettings(), added)
@@ -228,16 +222,13 @@ def earlier_means(material: Material, run: str) -> pd.DataFrame:
 
     Parameters
     ----------
-    material : Material
-        The exports with the laboratory's record.
-    run : str
-        The run.
+    material : The exports with the laboratory's record.
+    run : The run.
 
     Returns
     -------
-    pandas.DataFrame
-        ``run``, ``quantity``, ``temperature_C`` [°C], ``value`` [mm²/s or kg/m³], oldest first; the run itself and all
-        that came later is left out.
+    ``run``, ``quantity``, ``temperature_C`` [°C], ``value`` [mm²/s or kg/m³], oldest first; the run itself and all that
+        came later is left out.
     """
     dossier = material.dossier(run)
     start, product = dossier.rows["measured_at"].min(), dossier.product_name
@@ -263,15 +254,12 @@ def days_runs(material: Material, run: str) -> pd.DataFrame:
 
     Parameters
     ----------
-    material : Material
-        The exports with the laboratory's record.
-    run : str
-        The run.
+    material : The exports with the laboratory's record.
+    run : The run.
 
     Returns
     -------
-    pandas.DataFrame
-        ``run``, ``sample``, ``time``, ``product``, and a column for each quantity, but no dynamic viscosity, at each
+    ``run``, ``sample``, ``time``, ``product``, and a column for each quantity, but no dynamic viscosity, at each
         temperature [°C] of the run [mm²/s or kg/m³]. Empty where the run has no time.
     """
     own, record = material.dossier(run).rows, material.record

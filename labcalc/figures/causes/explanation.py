@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from labcalc.figures.markup import Fragment, html_table, note
 from labcalc.judgement import reported_value
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 _WORTH_A_LINE = 0.01
 """Causes less probable than this share one line."""
 
-NOTHING_FITS = "None of the listed causes fits these numbers; the nearest comes first."
+_NOTHING_FITS = "None of the listed causes fits these numbers; the nearest comes first."
 FINEST = 1.0
 """What the probability of a cause is not told finer than, [%]."""
 
@@ -37,63 +37,59 @@ def show_explanations(
     before: Sequence[Explanation] = (),
     laboratory: LaboratoryOdds | None = None,
     *,
-    folded: bool = False,
+    others: Literal["told", "folded", "named"] = "told",
 ) -> Fragment:
     """Return the causes, most probable first: a bar, the size with its interval, what speaks for it, what to do.
 
     Parameters
     ----------
-    explanations : sequence of Explanation
-        As ``rank_causes`` returns them.
-    before : sequence of Explanation, optional
-        The causes as they were without an added measurement; then each says where it came from.
-    laboratory : LaboratoryOdds, optional
-        What the laboratory concluded about other runs; then each says how often it was that.
-    folded : bool
-        Whether all but the first are a line that opens.
+    explanations : As ``rank_causes`` returns them.
+    before : The causes as they were without an added measurement; then each says where it came from.
+    laboratory : What the laboratory concluded about other runs; then each says how often it was that.
+    others : Whether the others are told like the first, are a line that opens, or are named only.
     """
     was = {one.cause: one.probability for one in before}
     shown = [one for one in explanations if one.probability >= _WORTH_A_LINE]
     rest = [one for one in explanations if one.probability < _WORTH_A_LINE]
-    fits, items = not none_fits(explanations), ""
+    fits, items = not _none_fits(explanations), ""
     for place, one in enumerate(shown):
         head = _head(one, was.get(one.cause), laboratory, fits=fits)
-        about = _about(one, leads=place == 0, fits=fits)
+        about = "" if place and others == "named" else _about(one, leads=place == 0, fits=fits)
         opens = f"<details{'' if place else ' open'}><summary>{head}</summary>{about}</details>"
-        items += f"<li>{opens}</li>" if folded else f'<li><p class="cause">{head}</p>{about}</li>'
-    notes = [] if fits else [NOTHING_FITS]
+        items += f"<li>{opens}</li>" if others == "folded" else f'<li><p class="cause">{head}</p>{about}</li>'
+    notes = [] if fits else [_NOTHING_FITS]
     notes += [f"Caution: {shown[0].caution}"] if shown[0].caution else []
-    notes += [FILLING_AND_CLEANING] if "fill" in what_to_do(shown[0], leads=True, fits=fits)[1] else []
+    notes += [FILLING_AND_CLEANING] if "fill" in _step(shown[0], leads=True, fits=fits)[1] else []
     if rest:
         names = "; ".join(one.title[0].lower() + one.title[1:] for one in rest)
         notes.append(f"{probability(0.0, FINEST)} each: {names}.")
     notes += [laboratory.words] if laboratory and laboratory.total else []
-    text = "\n".join(f"{told_probability(one, fits=fits)}: {one.title}{_size(one)}" for one in shown)
+    text = "\n".join(f"{_said(one, fits=fits)}: {one.title}{_size(one)}" for one in shown)
     return Fragment(f'<ol class="causes">{items}</ol>{"".join(note(one).html for one in notes)}', text)
 
 
-def none_fits(explanations: Sequence[Explanation]) -> bool:
+def _none_fits(explanations: Sequence[Explanation]) -> bool:
     """Tell whether not even the most probable cause fits the numbers."""
     from labcalc.judgement.causes.explanation import UNLIKELY
 
     return explanations[0].p_value < UNLIKELY
 
 
-def told_probability(one: Explanation, *, fits: bool) -> str:
+def _said(one: Explanation, *, fits: bool) -> str:
     return probability(one.probability, FINEST) if fits else "fits not"
 
 
-def what_to_do(one: Explanation, *, leads: bool, fits: bool) -> tuple[str, str]:
-    """Return what to do about a cause, after what kind of step it is: its repair where it is sure, else what tells."""
+def _step(one: Explanation, *, leads: bool, fits: bool) -> tuple[str, str]:
+    """Return what to do about a cause, after its name: the repair of one that is sure, else what tells it apart."""
     from labcalc.judgement.causes.repairs import SURE, repair_of
 
     if leads and fits and one.probability >= SURE:
-        return "What to do now", repair_of(one.cause)
+        return "Now", repair_of(one.cause)
     return ("Next", one.next_measurement.sentence) if one.next_measurement else ("", "")
 
 
 def _head(one: Explanation, was: float | None, laboratory: LaboratoryOdds | None, *, fits: bool) -> str:
-    said = f"<b>{escape(told_probability(one, fits=fits))}</b>"
+    said = f"<b>{escape(_said(one, fits=fits))}</b>"
     if was is not None:
         said += f" <small>after, {escape(probability(was, FINEST))} before</small>"
     own = laboratory.of(one.cause) if laboratory else ""
@@ -105,7 +101,7 @@ def _head(one: Explanation, was: float | None, laboratory: LaboratoryOdds | None
 
 
 def _about(one: Explanation, *, leads: bool, fits: bool) -> str:
-    step, words = what_to_do(one, leads=leads, fits=fits)
+    step, words = _step(one, leads=leads, fits=fits)
     parts = [f"<p>{escape(one.sentence)}</p>"]
     parts += [f'<p class="next"><b>{step}:</b> {escape(words)}</p>'] if step else []
     parts += [f'<p class="note">Caution: {escape(one.caution)}</p>'] if one.caution and not leads else []
@@ -115,11 +111,11 @@ def _about(one: Explanation, *, leads: bool, fits: bool) -> str:
 def _size(one: Explanation) -> str:
     if not one.unit or not math.isfinite(one.size):
         return ""
-    size, low, high = sizes_of(one)
+    size, low, high = _sizes_of(one)
     return f": {size} {one.unit} (95 %: {low} to {high})"
 
 
-def sizes_of(one: Explanation) -> tuple[str, str, str]:
+def _sizes_of(one: Explanation) -> tuple[str, str, str]:
     """Return the size of a cause and the ends of its interval, with signs where it has two sides."""
     said = signed if one.lowest < 0.0 or one.unit == "K" else numeral
     return said(one.size), said(one.lowest), said(one.highest)

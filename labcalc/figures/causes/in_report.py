@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
-from html import escape
 from typing import TYPE_CHECKING
 
 from labcalc.errors import EvidenceError
-from labcalc.figures.causes.explanation import FINEST, NOTHING_FITS, none_fits, sizes_of, told_probability, what_to_do
-from labcalc.figures.markup import Fragment, bullets, html_table, note
+from labcalc.figures.causes.explanation import FINEST, show_explanations
+from labcalc.figures.markup import Fragment, bullets, note
 from labcalc.judgement import REMEDIES, Judgement
 from labcalc.lab.practice import FILLING_AND_CLEANING
 from labcalc.wording import probability
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, Explanation
-
-_LEAST, _MOST_SHOWN = 0.01, 4
-"""Probability below which a cause isn't shown, and how many are."""
 
 
 def show_causes(judgement: Judgement) -> Fragment | None:
@@ -70,37 +65,15 @@ def _told(evidence: Evidence) -> Fragment:
         )
     ranked = rank_causes(evidence)
     if ranked[0].cause != "noise" or ranked[0].p_value < 0.05:
-        return _table(evidence, ranked)
+        return _listed(evidence, ranked)
     share = probability(ranked[0].probability, FINEST)
     return note(f"Noise and the usual spread alone explain these numbers (probability {share}): a fresh fill decides.")
 
 
-def _table(evidence: Evidence, explanations: Sequence[Explanation]) -> Fragment:
-    shown = [one for one in explanations if one.probability >= _LEAST][:_MOST_SHOWN]
-    leading, fits = shown[0], not none_fits(explanations)
-    rows = [
-        (
-            escape(one.title + (f", {one.where}" if one.where else "")),
-            escape(told_probability(one, fits=fits)),
-            escape(_size(one)),
-            escape(what_to_do(one, leads=one is leading, fits=fits)[1] or "–"),
-        )
-        for one in shown
-    ]
-    columns = ("Cause", "Probability", "Size (95 %)", "What confirms it or tells it apart")
+def _listed(evidence: Evidence, explanations: Sequence[Explanation]) -> Fragment:
+    told = show_explanations(explanations, others="named")
     words = (
-        f"{'' if fits else f'{NOTHING_FITS} '}{leading.sentence} Beside {evidence.expectation}; noise: "
-        f"{evidence.noise.words}. The causes and their usual odds are labcalc's own list; a person concludes."
+        f"Beside {evidence.expectation}; noise: {evidence.noise.words}. The causes and their usual odds are labcalc's "
+        "own list; a person concludes."
     )
-    caution = f'<p class="note">Caution: {escape(leading.caution)}</p>' if leading.caution else ""
-    html = html_table("What could explain it", columns, rows, numeric=(1,))
-    text = "\n".join(f"{told_probability(one, fits=fits)}: {one.title}" for one in shown)
-    practice = note(FILLING_AND_CLEANING).html if "fill" in rows[0][-1] else ""
-    return Fragment(f'{html}<p class="note">{escape(words)}</p>{caution}{practice}', text)
-
-
-def _size(one: Explanation) -> str:
-    if math.isnan(one.size):
-        return "–"
-    size, low, high = sizes_of(one)
-    return f"{size} {one.unit} ({low} to {high})"
+    return Fragment(f"<p><b>What could explain it</b></p>{told.html}{note(words).html}", told.text)

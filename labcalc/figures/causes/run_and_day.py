@@ -21,16 +21,14 @@ def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragmen
 
     Parameters
     ----------
-    rows : pandas.DataFrame
-        Tidy rows of the run.
-    day : pandas.DataFrame
-        As ``days_runs`` returns it.
-    run : str
-        The run.
+    rows : Tidy rows of the run.
+    day : As ``days_runs`` returns it.
+    run : The run.
     """
     names = {"temperature_C": "°C", "replicate": "Fill"}
     names |= {column: f"{_SHORT[q]}, {UNITS[q]}" for q, column in QUANTITY_COLUMNS.items()} | {"remark": "Remark"}
     own = rows[[*names]].replace("", None).dropna(axis=1, how="all").rename(columns=names)
+    levels: Any = day.columns[4:]
     its = pd.DataFrame(
         {
             "Sample": day["sample"].where(day["run"] != run, "▸ " + day["sample"].astype(str)),
@@ -38,7 +36,7 @@ def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragmen
             "Product": day["product"],
             **{
                 f"{_SHORT[quantity]} at {celsius(T)}": day[quantity, T].map(partial(reported_value, quantity))
-                for quantity, T in list[tuple[str, float]](day.columns[4:])
+                for quantity, T in levels
             },
         }
     )

@@ -26,9 +26,8 @@ class LaboratoryOdds:
     """A laboratory's conclusions, the last of each run: an input for the odds and sizes before anything is measured."""
 
     counts: Mapping[str, int]
-    """Conclusions by cause, [-]."""
     sizes: Mapping[str, tuple[float, ...]]
-    """What was concluded of the size, by cause, each in the unit that the cause is told in."""
+    """By cause, in the unit that it is told in."""
     stated: int
     """How often a cause led with 90 % or more, [-]."""
     right: int
@@ -36,7 +35,6 @@ class LaboratoryOdds:
 
     @property
     def total(self) -> int:
-        """How many conclusions there are, [-]."""
         return sum(self.counts.values())
 
     @property
@@ -81,15 +79,12 @@ def laboratory_odds(decisions: Iterable[Decision], without: str = "") -> Laborat
 
     Parameters
     ----------
-    decisions : iterable of Decision
-        Those in force, in their order; of several conclusions about a run the last holds.
-    without : str, optional
-        A run whose conclusion doesn't count: the one that is looked at.
+    decisions : Those in force, in their order; of several conclusions about a run the last holds.
+    without : A run whose conclusion doesn't count: the one that is looked at.
 
     Returns
     -------
-    LaboratoryOdds
-        Counts in [-], sizes in the unit of their cause.
+    Counts in [-], sizes in the unit of their cause.
     """
     last = {one.run: one for one in decisions if one.what == "conclusion" and one.cause and one.run != without}
     stated = [one for one in last.values() if one.leading_probability >= _LARGE]
