@@ -31,12 +31,7 @@ def conclude(problem: Problem, *, who: str, concluded: str, why: str) -> Decisio
 
     Parameters
     ----------
-    problem : The run.
-    who, concluded, why : The person, one of ``conclusions_offered``, and the reason.
-
-    Returns
-    -------
-    As it was written.
+    concluded : One of ``conclusions_offered``.
 
     Raises
     ------
@@ -88,13 +83,7 @@ def export_page(
 
     Parameters
     ----------
-    problem : The state.
-    exports, lab : What the problem was opened with.
     folder : Where the file goes; it is named after the run, with a number where that name is taken.
-
-    Returns
-    -------
-    The file.
 
     Raises
     ------

@@ -55,17 +55,14 @@ class WhatIfSettings:
     @property
     def words(self) -> str:
         """The settings as a person says them; ``nothing is wrong`` where all are 0."""
-        parts = []
-        if self.temperature_offset_K:
-            side = "warmer" if self.temperature_offset_K > 0.0 else "colder"
-            parts.append(f"the cell is {abs(self.temperature_offset_K):.2f} K {side} than it says")
-        if self.residue_percent:
-            parts.append(f"{self.residue_percent:.1f} % of the sample before is in it")
-        if self.dilution_percent:
-            parts.append(f"{self.dilution_percent:.1f} % fuel is in it")
-        if self.bubble_percent:
-            parts.append(f"{self.bubble_percent:.2f} % of the density cell is air")
-        return " and ".join(parts) or "nothing is wrong"
+        side = "warmer" if self.temperature_offset_K > 0.0 else "colder"
+        told = (
+            (self.temperature_offset_K, f"the cell is {abs(self.temperature_offset_K):.2f} K {side} than it says"),
+            (self.residue_percent, f"{self.residue_percent:.1f} % of the sample before is in it"),
+            (self.dilution_percent, f"{self.dilution_percent:.1f} % fuel is in it"),
+            (self.bubble_percent, f"{self.bubble_percent:.2f} % of the density cell is air"),
+        )
+        return " and ".join(words for size, words in told if size) or "nothing is wrong"
 
 
 @dataclass(frozen=True)
@@ -218,17 +215,9 @@ def problem_of(
 
 
 def earlier_means(material: Material, run: str) -> pd.DataFrame:
-    """Return the means of the product's runs in the year before a run: one a run, quantity and temperature.
+    """Return the means of the product's runs in the year before a run, oldest first.
 
-    Parameters
-    ----------
-    material : The exports with the laboratory's record.
-    run : The run.
-
-    Returns
-    -------
-    ``run``, ``quantity``, ``temperature_C`` [°C], ``value`` [mm²/s or kg/m³], oldest first; the run itself and all that
-        came later is left out.
+    ``run``, ``quantity``, ``temperature_C`` [°C], ``value`` [mm²/s or kg/m³]: one a run, quantity and temperature.
     """
     dossier = material.dossier(run)
     start, product = dossier.rows["measured_at"].min(), dossier.product_name
@@ -238,12 +227,9 @@ def earlier_means(material: Material, run: str) -> pd.DataFrame:
     at = record["measured_at"]
     same = (record["product"] == product) & (record["role"] != "reference") & (record["run"] != run)
     chosen = record[same & (at < start) & (at >= start - pd.Timedelta(days=_EARLIER_DAYS))].sort_values("measured_at")
-    parts = [
-        chosen.assign(quantity=quantity, value=chosen[column], temperature_C=chosen["temperature_C"].round(1))
-        for quantity, column in QUANTITY_COLUMNS.items()
-        if quantity != "dynamic viscosity"
-    ]
-    long = pd.concat(parts).dropna(subset=["value"])
+    names = {column: quantity for quantity, column in QUANTITY_COLUMNS.items() if quantity in UNITS}
+    long = chosen.rename(columns=names).assign(temperature_C=chosen["temperature_C"].round(1))
+    long = long.melt(["run", "temperature_C"], [*names.values()], "quantity").dropna(subset=["value"])
     keys = ["run", "quantity", "temperature_C"]
     means: pd.DataFrame = long.groupby(keys, sort=False, as_index=False)["value"].mean()
     return means
@@ -252,15 +238,8 @@ def earlier_means(material: Material, run: str) -> pd.DataFrame:
 def days_runs(material: Material, run: str) -> pd.DataFrame:
     """Return the runs of one day on one instrument, oldest first, with their means where the run itself was measured.
 
-    Parameters
-    ----------
-    material : The exports with the laboratory's record.
-    run : The run.
-
-    Returns
-    -------
     ``run``, ``sample``, ``time``, ``product``, and a column for each quantity, but no dynamic viscosity, at each
-        temperature [°C] of the run [mm²/s or kg/m³]. Empty where the run has no time.
+    temperature [°C] of the run [mm²/s or kg/m³]. Empty where the run has no time.
     """
     own, record = material.dossier(run).rows, material.record
     date = None if pd.isna(start := own["measured_at"].min()) else start.date()

@@ -12,7 +12,7 @@ from types import MappingProxyType
 
 from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS, SPITS
 
-_SOLVENTS = f"{SOLVENTS} {PRESSED_AIR}"
+_SOLVENTS, _HOT, _SPITS = f"{SOLVENTS} {PRESSED_AIR}", HOT, SPITS
 
 
 @dataclass(frozen=True)
@@ -42,16 +42,16 @@ class Cause:
 
 _CAUSES = (
     Cause("noise", "Nothing wrong: measurement noise and the usual spread of the product", 0.90),
-    Cause("cell temperature", "The cell was not at its temperature", 0.014, SizeScale(0.3, 2.4, "K"), HOT),
+    Cause("cell temperature", "The cell was not at its temperature", 0.014, SizeScale(0.3, 2.4, "K"), _HOT),
     Cause("air bubble", "Air in the density cell", 0.020, SizeScale(0.004, 2.4, "%", 100.0), _SOLVENTS),
     Cause("residue", "Residue of the sample before", 0.016, SizeScale(0.015, 2.4, "%", 100.0), _SOLVENTS),
     Cause("solvent", "Solvent or cleaning liquid left in the cell", 0.014, SizeScale(0.01, 2.4, "%", 100.0), _SOLVENTS),
-    Cause("dilution", "Fuel or another thin liquid in the sample", 0.006, SizeScale(0.03, 2.2, "%", 100.0), HOT),
-    Cause("water", "Water in the sample", 0.004, SizeScale(0.005, 2.4, "%", 100.0), SPITS),
+    Cause("dilution", "Fuel or another thin liquid in the sample", 0.006, SizeScale(0.03, 2.2, "%", 100.0), _HOT),
+    Cause("water", "Water in the sample", 0.004, SizeScale(0.005, 2.4, "%", 100.0), _SPITS),
     Cause("instrument bias", "The instrument is off, as its reference oils are", 0.008, None, _SOLVENTS),
     Cause("another product", "Another product of the house: samples or names exchanged", 0.006),
     Cause("slip", "A slip of unit or transcription", 0.006),
-    Cause("changed", "The sample has changed: thickened, sheared or oxidised", 0.006, None, HOT),
+    Cause("changed", "The sample has changed: thickened, sheared or oxidised", 0.006, None, _HOT),
 )  # fmt: skip
 
 CAUSES: Mapping[str, Cause] = MappingProxyType({one.key: one for one in _CAUSES})

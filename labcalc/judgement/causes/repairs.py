@@ -27,6 +27,13 @@ _REPAIRS = {
     "halves: look for the run of the same day that shows this product's numbers, and correct both or neither.",
     "slip": "Look the value up in the original record. Correct it there as the laboratory's rules say (struck "
     "through, dated, signed) and export again; never edit the export.",
+    "blend": "Open a second bottle, and ask what was in the can, line or tank before: if both bottles agree the lot is "
+    "mixed. Hold it, and look at the first and the last bottle of its filling.",
+    "light ends": "Take a fresh bottle, cold and closed, fill from it at once, and report that fill: the next ones "
+    "have lost more. Say in the report that the sample loses light ends.",
+    "wax": "Warm the sample as its method prescribes until it is clear, stir it, and fill again; measure well above "
+    "its cloud and pour point, or say that the value depends on how it was heated and cooled.",
+    "two at once": "Repair first what is at the cell: clean and dry it, and fill again; what is left is the other's.",
     "changed": "Open a second bottle or the retained sample: if it differs, the first one changed. Acid number and "
     "infrared tell oxidation; viscosity lower by alike per cent hot and cold, density the same, tells shear.",
 }
