@@ -92,18 +92,17 @@ class ProblemPage:
         self._show()
 
     def _show(self) -> None:
+        """Show the rest, its head last: who sees that, sees all of it."""
         problem = self.problem
-        self.facts.value = keep_units(show_header(problem.judgement).html + show_verdict(problem.judgement).html)
         self.rows.value = show_run_and_day(problem.judgement.dossier.rows, problem.day, problem.run).html
         self.what_if.fit(problem)
         self.what_if.show(problem.settings)
-        if problem.evidence is None:
-            self.causes.value = note(problem.left).html
-            self.basis.value = ""
-            return
         told = problem.explanations, problem.first_explanations, problem.laboratory_odds
-        self.causes.value = keep_units(show_explanations(*told, others="folded").html)
-        self.basis.value = show_evidence(problem.evidence).html
+        compared = problem.evidence is not None
+        causes = show_explanations(*told, others="folded") if compared else note(problem.left)
+        self.causes.value = keep_units(causes.html)
+        self.basis.value = show_evidence(problem.evidence).html if problem.evidence is not None else ""
+        self.facts.value = keep_units(show_header(problem.judgement).html + show_verdict(problem.judgement).html)
 
     def _draw(self) -> None:
         """Draw what there is to draw; where nothing can be compared, the run's own charts."""
