@@ -63,15 +63,23 @@ def moved_in(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], p
     first, last = (one.tz_convert(None).to_datetime64() for one in (period.first, period.last))
     stopping = [found for some in streams.values() for one in some if (found := _in_period(one, first, last))]
     stopping.sort(key=lambda one: one.chance)
-    moved = []
-    while stopping:
-        seed, *others = stopping
-        attribution = attributed(_deviations(charts, seed))
-        touched = set(map(id, seed.stream.charts)) if attribution is None else set(map(id, attribution.charts))
-        explained = [one for one in others if _explains(touched, one.stream)]
-        moved.append(_moved(seed, attribution, explained, last))
-        stopping = [one for one in others if one not in explained]
-    return tuple(moved)
+    found: list[tuple[_Stopping, Attribution | None, list[Stream]]] = []
+    for one in stopping:
+        own = set(map(id, one.stream.charts))
+        share = [(len(own & _touched(seed, whose)) / len(own), symptoms) for seed, whose, symptoms in found]
+        most, explaining = max(share, key=lambda pair: pair[0], default=(0.0, []))
+        if most < 0.5:
+            whose = attributed(_deviations(charts, one), own, [of for _, of, _ in found if of is not None])
+            if whose is not None or not most:
+                found.append((one, whose, []))
+                continue
+        explaining.append(one.stream)
+    return tuple(_moved(seed, whose, symptoms, last) for seed, whose, symptoms in found)
+
+
+def _touched(seed: _Stopping, whose: Attribution | None) -> set[int]:
+    """Return the identities of the charts that a cause moves."""
+    return set(map(id, seed.stream.charts if whose is None else whose.charts))
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,11 +103,6 @@ def _in_period(stream: Stream, first: np.datetime64, last: np.datetime64) -> _St
     return _Stopping(stream, int(inside[0]), int(inside[stream.shift.chance[inside].argmin()]))
 
 
-def _explains(touched: set[int], stream: Stream) -> bool:
-    """Tell whether a cause moves most charts of a stream."""
-    return 2 * sum(id(one) in touched for one in stream.charts) >= len(stream.charts)
-
-
 def _deviations(charts: Sequence[Chart], seed: _Stopping) -> list[Deviation]:
     """Return how far every chart with limits lay off over the days that tell the shift most clearly."""
     stream, place = seed.stream, seed.clearest
@@ -120,9 +123,7 @@ def _deviation(chart: Chart, start: np.datetime64, end: np.datetime64) -> Deviat
     return Deviation(chart, size * to_shown, uncertainty * to_shown, number)
 
 
-def _moved(
-    seed: _Stopping, attribution: Attribution | None, explained: Sequence[_Stopping], last: np.datetime64
-) -> Moved:
+def _moved(seed: _Stopping, attribution: Attribution | None, symptoms: Sequence[Stream], last: np.datetime64) -> Moved:
     stream = seed.stream
     stops = np.flatnonzero(stream.stops)
     stops = stops[stops <= seed.clearest]
@@ -134,7 +135,7 @@ def _moved(
     return Moved(
         stream,
         attribution,
-        tuple(one.stream for one in explained),
+        tuple(symptoms),
         _local(stream, began),
         _local(stream, first),
         bool(stream.stops[end]),

@@ -90,7 +90,7 @@ def biases(checks: Checks) -> Iterator[Finding]:
     p = holm_adjusted([one.bias.p_value for one in known if one.bias]) if known else np.zeros(0)
     left = {id(one.chart): one for one, adjusted in zip(known, p, strict=True) if adjusted < _FAMILY}
     while left:
-        whose = attributed([_bias_of(one) for one in known if one.bias], from_certificate=True)
+        whose = attributed([_bias_of(one) for one in known if one.bias], left, from_certificate=True)
         touched = [] if whose is None else [left[id(one)] for one in whose.charts if id(one) in left]
         if whose is None or not touched:
             whose, touched = None, list(left.values())
