@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -10,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.judgement.control.charts import Chart, restarts
-from labcalc.statistics import SustainedShift, sustained_shift
+from labcalc.statistics import SustainedShift, resolution, sustained_shift
 from labcalc.wording import signed
 
 _OF_GROUPS, _OF_CHARTS = 3.0e-4, 6.0e-4
@@ -122,9 +123,16 @@ def _alone(chart: Chart, limit: float) -> Stream:
     assert limits is not None
     away, moments, number = chart.plotted[after] - limits.centre, chart.moments[after], limits.number or np.inf
     starts = _starts([chart], moments)
-    counted = np.clip(away, -_AT_MOST * limits.sigma, _AT_MOST * limits.sigma)
-    found = sustained_shift(counted, limits.sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts)
+    sigma = math.hypot(limits.sigma, _rounding(chart))
+    counted = np.clip(away, -_AT_MOST * sigma, _AT_MOST * sigma)
+    found = sustained_shift(counted, sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts)
     return Stream(chart.instrument, chart.quantity, chart.temperature_C, (chart,), moments, away, found, limit)
+
+
+def _rounding(chart: Chart) -> float:
+    """Return what coarse rounding may hide of the spread, [unit of the chart]: few of its results differ at all."""
+    found, to_chart = resolution(chart.values), 100.0 / chart.certified if chart.unit == "%" else 1.0
+    return found.step * to_chart / math.sqrt(12.0) if found.coarse and math.isfinite(found.step) else 0.0
 
 
 def _starts(charts: Sequence[Chart], moments: NDArray[np.datetime64]) -> NDArray[np.intp]:
@@ -144,7 +152,11 @@ def _together(charts: Sequence[Chart]) -> Stream | None:
         daily["z"]
         .agg(["sum", "count"])
         .assign(
-            squares=daily["square"].sum(), away=daily["away"].mean(), number=daily["number"].min(), at=daily["at"].max()
+            squares=daily["square"].sum(),
+            away=daily["away"].mean(),
+            number=daily["number"].min(),
+            at=daily["at"].max(),
+            rounding=daily["rounding"].mean(),
         )
     )
     if not {True, False} <= set(days.index.get_level_values(0)):
@@ -159,7 +171,7 @@ def _together(charts: Sequence[Chart]) -> Stream | None:
         for part in (since, before)
     )
     degrees = float(len(before) - 1)
-    sigma = float(np.sqrt((z_before**2).sum() / degrees))
+    sigma = float(np.sqrt((z_before**2).sum() / degrees + before["rounding"].mean()))
     if not sigma > 0.0:
         return None
     moments = since["at"].to_numpy().astype("datetime64[us]")
@@ -182,14 +194,16 @@ def _together(charts: Sequence[Chart]) -> Stream | None:
 def _standardised(chart: Chart) -> pd.DataFrame:
     limits = chart.limits
     assert limits is not None
-    away = chart.plotted[chart.used] - limits.centre
+    away, rounding = chart.plotted[chart.used] - limits.centre, _rounding(chart)
+    sigma = math.hypot(limits.sigma, rounding)
     return pd.DataFrame(
         {
             "in_baseline": chart.in_baseline[chart.used],
             "day": chart.measured_at[chart.used].tz_localize(None).normalize(),
             "at": chart.moments[chart.used],
             "stream": f"{chart.oil}|{chart.temperature_C:g}",
-            "z": np.clip(away / limits.sigma, -_AT_MOST, _AT_MOST),
+            "z": np.clip(away / sigma, -_AT_MOST, _AT_MOST),
+            "rounding": (rounding / sigma) ** 2,
             "away": away,
             "number": float(limits.number or np.inf),
         }

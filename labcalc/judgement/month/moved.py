@@ -63,18 +63,18 @@ def moved_in(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], p
     first, last = (one.tz_convert(None).to_datetime64() for one in (period.first, period.last))
     stopping = [found for some in streams.values() for one in some if (found := _in_period(one, first, last))]
     stopping.sort(key=lambda one: one.chance)
-    found: list[tuple[_Stopping, Attribution | None, list[Stream]]] = []
-    for one in stopping:
-        own = set(map(id, one.stream.charts))
-        share = [(len(own & _touched(seed, whose)) / len(own), symptoms) for seed, whose, symptoms in found]
-        most, explaining = max(share, key=lambda pair: pair[0], default=(0.0, []))
-        if most < 0.5:
-            whose = attributed(_deviations(charts, one), own, [of for _, of, _ in found if of is not None])
-            if whose is not None or not most:
-                found.append((one, whose, []))
+    causes: list[tuple[_Stopping, Attribution | None, list[Stream]]] = []
+    for stop in stopping:
+        own = set(map(id, stop.stream.charts))
+        shares = [(len(own & _touched(seed, whose)) / len(own), symptoms) for seed, whose, symptoms in causes]
+        share, symptoms = max(shares, key=lambda pair: pair[0], default=(0.0, list[Stream]()))
+        if share < 0.5:  # a cause that is known moves few of its charts: is there one more?
+            whose = attributed(_deviations(charts, stop), own, [of for _, of, _ in causes if of is not None])
+            if whose is not None or not share:
+                causes.append((stop, whose, []))
                 continue
-        explaining.append(one.stream)
-    return tuple(_moved(seed, whose, symptoms, last) for seed, whose, symptoms in found)
+        symptoms.append(stop.stream)
+    return tuple(_moved(seed, whose, symptoms, last) for seed, whose, symptoms in causes)
 
 
 def _touched(seed: _Stopping, whose: Attribution | None) -> set[int]:

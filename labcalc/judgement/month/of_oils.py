@@ -7,6 +7,7 @@ from itertools import groupby
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.special import fdtrc
 
 from labcalc.judgement.certificates import UNITS
@@ -37,9 +38,14 @@ def single_results(checks: Checks) -> Iterator[Finding]:
 
 
 def _last_signals(one: OilSummary) -> bool:
-    inside = np.flatnonzero(one.chart.between(one.since, one.until) & one.chart.used)
+    inside = _of_month(one)
     signals = {signal.position for signal in one.status.signals if signal.is_open}
     return bool(inside.size) and int(inside[-1]) in signals
+
+
+def _of_month(one: OilSummary) -> NDArray[np.intp]:
+    """Return the places of its results of the month that count."""
+    return np.flatnonzero(one.chart.between(one.since, one.until) & one.chart.used)
 
 
 def single_checks(checks: Checks) -> Iterator[Finding]:
@@ -93,7 +99,7 @@ def imprecise(checks: Checks) -> Iterator[Finding]:
 
 def spreads(checks: Checks) -> Iterator[Finding]:
     """Name the charts that scatter more, or less, than in their baseline: copied values scatter too little."""
-    tested = [one for one in checks.oils if one.number > 2 and _is_fine(one.chart)]
+    tested = [one for one in checks.oils if one.number > 2 and _is_fine(one)]
     p = [_same_spread(one) for one in tested]
     for one, adjusted in zip(tested, holm_adjusted(p) if p else (), strict=True):
         limits = one.chart.limits
@@ -113,10 +119,12 @@ def spreads(checks: Checks) -> Iterator[Finding]:
             )
 
 
-def _is_fine(chart: Chart) -> bool:
-    """Tell whether results are written finely enough to show their spread: else rounding is all that is seen."""
+def _is_fine(one: OilSummary) -> bool:
+    """Tell whether the month's results are written finely enough to show their spread: else only rounding is seen."""
+    chart = one.chart
+    decimals = max(len(f"{value:.9f}".rstrip("0").partition(".")[2]) for value in chart.values[_of_month(one)].tolist())
     to_chart = 100.0 / chart.certified if chart.unit == "%" else 1.0
-    return chart.limits is not None and 1e-9 < resolution(chart.values).step * to_chart < chart.limits.sigma
+    return chart.limits is not None and 10.0**-decimals * to_chart < chart.limits.sigma
 
 
 def _same_spread(one: OilSummary) -> float:
@@ -175,7 +183,8 @@ def baselines(checks: Checks) -> Iterator[Finding]:
     charts = [one.chart for one in checks.oils]
     if coarse := [one for one in charts if one.limits is not None and resolution(one.values).coarse]:
         quantities = " and ".join(dict.fromkeys(one.quantity for one in coarse))
-        found = f"{quantities} is rounded more coarsely than it scatters on {counted(len(coarse), 'chart')}"
+        verb = "are" if " and " in quantities else "is"
+        found = f"{quantities} {verb} rounded more coarsely than 0.3 of the scatter on {counted(len(coarse), 'chart')}"
         yield Finding(
             LATER, "Resolution", found, "Let the exports carry one more decimal: shifts are seen sooner then."
         )

@@ -41,7 +41,7 @@ def moved(checks: Checks) -> Iterator[Finding]:
         parts = [
             f"since {one.since:%Y-%m-%d}: {told}",
             f"told on {one.signalled:%Y-%m-%d}{', and still so' if one.lasts else ''}{_growing(one)}",
-            *([f"it can't be told from {' or '.join(whose.others)}"] if whose and whose.others else []),
+            *([_others(whose)] if whose and whose.others else []),
             *([f"{counted(len(one.symptoms), 'further signal')} by it"] if one.symptoms else []),
             *([f"{counted(len(runs), 'sample')} since the last good check"] if runs else []),
         ]
@@ -72,10 +72,16 @@ def _whose(one: Moved) -> tuple[str, str, str, str, float]:
         cause = "instrument" if stream.is_group else "oil on one instrument"
         unit = stream.charts[0].unit
         return f"{stream.instrument}, {stream.quantity}", cause, stream.words(place), unit, stream.size(place)
-    about = whose.oil if not whose.instrument else f"{whose.instrument}, {whose.oil or whose.quantity}"
-    if whose.cause == "temperature":
-        about = f"{whose.instrument}, temperature of the cell"
-    return about, whose.cause, whose.finding, whose.unit, whose.size
+    return _about(whose), whose.cause, whose.finding, whose.unit, whose.size
+
+
+def _about(whose: Attribution) -> str:
+    what = "temperature of the cell" if whose.cause == "temperature" else whose.oil or whose.quantity
+    return f"{whose.instrument}, {what}" if whose.instrument else what
+
+
+def _others(whose: Attribution) -> str:
+    return f"it can't be told from {' or '.join(whose.others)}"
 
 
 def _growing(one: Moved) -> str:
@@ -111,14 +117,18 @@ def _bias(biased: Sequence[OilSummary], whose: Attribution | None) -> Finding:
     assert worst.bias is not None
     told = f"{signed(worst.bias.bias)} {worst.chart.unit} ± {numeral(worst.bias.expanded_uncertainty)}"
     several = f"bias on {counted(len(biased), 'chart')}, the largest {told} ({worst.chart.name})"
-    facts = (("quantity", worst.chart.quantity), ("shift", worst.bias.bias), ("unit", worst.chart.unit))
-    if whose is not None and whose.cause == "certificate":
-        others = f"; it can't be told from {' or '.join(whose.others)}" if whose.others else ""
-        found = f"{whose.finding} ({several}){others}"
-        return Finding(IMPORTANT, whose.oil, found, REMEDIES_OF["certificate"], abs(worst.bias.bias), facts=facts)
-    instruments = dict.fromkeys(one.chart.instrument for one in biased)
-    about = f"{', '.join(instruments)}, {worst.chart.quantity}"
-    cause = f"; {whose.finding}" if whose is not None and whose.cause == "temperature" else ""
-    to_do = "Compare it with the uncertainty that is reported; adjust by the maker's procedure, or let U cover it."
-    of = ("instrument", ", ".join(instruments))
-    return Finding(IMPORTANT, about, several + cause, to_do, abs(worst.bias.bias), facts=(of, *facts))
+    instruments = ", ".join(dict.fromkeys(one.chart.instrument for one in biased))
+    about, to_do = f"{instruments}, {worst.chart.quantity}", "adjust by the maker's procedure, or let U cover it."
+    to_do = f"Compare it with the uncertainty that is reported; {to_do}"
+    if whose is not None:
+        about = _about(whose)
+        told = f"{whose.finding} ({several})" if whose.cause in ("certificate", "temperature") else several
+        several = f"{told}; {_others(whose)}" if whose.others else told
+        of_paper = whose.cause == "certificate" or any("certificate" in one for one in whose.others)
+        cause = "certificate" if of_paper else whose.cause
+        to_do = REMEDIES_OF[cause].removeprefix(_STOP) if cause in ("certificate", "temperature") else to_do
+    facts = (
+        *(("instrument", instruments), ("quantity", worst.chart.quantity), ("cause", whose.cause if whose else "")),
+        *(("shift", worst.bias.bias), ("unit", worst.chart.unit)),
+    )
+    return Finding(IMPORTANT, about, several, to_do, abs(worst.bias.bias), facts=facts)
