@@ -15,7 +15,7 @@ from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.finding import IMPORTANT, LATER, URGENT, Finding
 from labcalc.judgement.month.oils import OilSummary
-from labcalc.statistics import holm_adjusted, resolution, serial_dependence
+from labcalc.statistics import PerformanceIndex, holm_adjusted, resolution, serial_dependence
 from labcalc.wording import at_celsius, counted, numeral, signed
 
 _FAMILY = 0.05
@@ -28,8 +28,8 @@ _NEXT_LIMITS = (30, 20)
 
 def single_results(checks: Checks) -> Iterator[Finding]:
     """Ask for the oils again whose last result signals, where nothing that moved explains it."""
-    for instrument, group in groupby(checks.oils, key=lambda one: one.chart.instrument):
-        last = [one for one in group if id(one.chart) not in checks.explained and _last_signals(one)]
+    for instrument, group in groupby(_apart(checks), key=lambda one: one.chart.instrument):
+        last = [one for one in group if _last_signals(one)]
         if last:
             named = "; ".join(f"{one.chart.name} ({one.status.signals[-1].what})" for one in last)
             oils = ", ".join(dict.fromkeys(one.chart.oil for one in last))
@@ -82,41 +82,56 @@ def _check_words(one: pd.Series) -> str:
 
 def imprecise(checks: Checks) -> Iterator[Finding]:
     """Name the charts whose performance index lies below its threshold for certain, by its whole interval."""
-    for one in checks.oils:
+    found: dict[tuple[str, str], list[tuple[OilSummary, PerformanceIndex]]] = {}
+    for one in _apart(checks):
         index = one.index
-        if index is None or index.verdict == "satisfactory" or index.interval[1] >= min(index.thresholds.satisfactory):
-            continue
-        yield Finding(
-            IMPORTANT,
-            f"{one.chart.instrument}, {one.chart.quantity}",
+        if index is not None and index.verdict != "satisfactory":
+            highest = index.interval[1] * one.deviation / (_scatter(one)[0] or one.deviation)
+            if highest < min(index.thresholds.satisfactory):
+                found.setdefault((one.chart.instrument, one.chart.quantity), []).append((one, index))
+    for (instrument, quantity), some in found.items():
+        told = "; ".join(
             f"{one.chart.name}: performance index {numeral(index.index, 2)} "
-            f"({' to '.join(numeral(end, 2) for end in index.interval)}), {index.verdict}",
-            "Review how the method is run: filling, temperature, cleaning.",
-            1.0 / index.index,
-            one.chart.name,
+            f"({' to '.join(numeral(end, 2) for end in index.interval)}), {index.verdict}"
+            for one, index in some
         )
+        to_do = "Review how the method is run: filling, temperature, cleaning."
+        yield Finding(IMPORTANT, f"{instrument}, {quantity}", told, to_do, max(1.0 / index.index for _, index in some))
+
+
+def _apart(checks: Checks) -> list[OilSummary]:
+    """Return the charts that nothing moved: a step, or a drift, is no scatter."""
+    return [one for one in checks.oils if id(one.chart) not in checks.explained]
+
+
+def _scatter(one: OilSummary) -> tuple[float, int]:
+    """Return the month's standard deviation, and of how many results: without the farthest where that signals alone."""
+    limits, results = one.chart.limits, one.chart.plotted[_of_month(one)]
+    away = np.abs(results - (limits.centre if limits else np.median(results)))
+    if limits is not None and results.size > 3 and away.max() > limits.half_width:
+        results = np.delete(results, away.argmax())
+    return (float(np.std(results, ddof=1)) if results.size > 1 else 0.0), results.size
 
 
 def spreads(checks: Checks) -> Iterator[Finding]:
     """Name the charts that scatter more, or less, than in their baseline: copied values scatter too little."""
-    tested = [one for one in checks.oils if one.number > 2 and _is_fine(one)]
+    tested = [one for one in _apart(checks) if one.number > 2 and _is_fine(one)]
     p = [_same_spread(one) for one in tested]
+    found: dict[tuple[str, bool], list[tuple[OilSummary, float]]] = {}
     for one, adjusted in zip(tested, holm_adjusted(p) if p else (), strict=True):
         limits = one.chart.limits
         assert limits is not None
         if adjusted < _OF_SPREADS:
-            ratio = one.deviation / limits.sigma
-            more = ratio > 1.0
-            yield Finding(
-                IMPORTANT,
-                f"{one.chart.instrument}, {one.chart.name}",
-                f"its {one.number} results scatter {numeral(ratio)} times as much as in the baseline",
-                "Review how the method is run: filling, temperature, cleaning."
-                if more
-                else "See whether each was measured: repeated or copied values scatter like this.",
-                ratio if more else 1.0 / max(ratio, 1e-9),
-                "spread",
-            )
+            ratio = _scatter(one)[0] / limits.sigma
+            found.setdefault((one.chart.instrument, ratio > 1.0), []).append((one, ratio))
+    for (instrument, more), some in found.items():
+        named = "; ".join(f"{one.chart.name}: {one.number} results, {numeral(ratio)} times" for one, ratio in some)
+        to_do = "See whether each was measured: repeated or copied values scatter like this."
+        if more:
+            to_do = "Review how the method is run: filling, temperature, cleaning."
+        worst = max(ratio if more else 1.0 / max(ratio, 1e-9) for _, ratio in some)
+        told = f"scatter against the baseline: {named}"
+        yield Finding(IMPORTANT, f"{instrument}, {'more' if more else 'less'} scatter", told, to_do, worst)
 
 
 def _is_fine(one: OilSummary) -> bool:
@@ -131,8 +146,9 @@ def _same_spread(one: OilSummary) -> float:
     """Return the two-sided p-value of the month's spread against the baseline's, by F."""
     limits = one.chart.limits
     assert limits is not None
-    f = (one.deviation / limits.sigma) ** 2
-    degrees = one.number - 1.0, min(limits.sigma_degrees_of_freedom, 1e9)
+    deviation, number = _scatter(one)
+    f = (deviation / limits.sigma) ** 2
+    degrees = number - 1.0, min(limits.sigma_degrees_of_freedom, 1e9)
     above = float(fdtrc(*degrees, f))
     return min(2.0 * min(above, 1.0 - above), 1.0)
 
