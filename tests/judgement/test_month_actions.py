@@ -206,7 +206,7 @@ def test_one_oil_that_moved_on_one_instrument_asks_for_a_second_oil() -> None:
     found = actions(oils(*shifted(0.4)))
     assert [(one.rank, one.about, one.urgent) for one in found] == [(1, "VD, Oil R lot A", True)]
     assert found[0].finding == (
-        "since 2026-02-01: it reads +0.40 ± 0.080 kg/m³ on VD: the oil or its bottle; told on 2026-02-05, and still "
+        "since 2026-02-01: it reads +0.40 ± 0.080 kg/m³ on VD: the oil or its bottle; told on 2026-02-03, and still "
         "so; it can't be told from VD as a whole"
     )
     assert found[0].what_to_do.startswith("Stop releasing these results. Run this oil fresh from its bottle, and a")

@@ -121,7 +121,7 @@ def attributed(
     deviations : sequence of Deviation
         Of all charts of the laboratory over the same days, on every instrument.
     about : collection of int
-        Identities of the charts whose deviation is to be explained: a cause that moves none of them explains nothing.
+        Identities of the charts whose deviation is to be explained: a cause that moves none of them is set beside.
     beside : sequence of Attribution
         Causes that are known already, of any size: they are fitted together with each that is tried.
     from_certificate : bool
@@ -133,11 +133,7 @@ def attributed(
     known = {one.key for one in beside}
     candidates = list(_candidates(deviations, from_certificate))
     rest = _without(np.array([one.pattern / u for one in candidates if one.key in known]).reshape(-1, y.size))
-    tried = [
-        (one, *_amplitude(rest @ (one.pattern / u), rest @ (y / u)))
-        for one in candidates
-        if one.key not in known and one.pattern[seen].any()
-    ]
+    tried = [(one, *_amplitude(rest @ (one.pattern / u), rest @ (y / u))) for one in candidates if one.key not in known]
     if not tried:
         return None
     explained = np.array([(size / of) ** 2 for _, size, of in tried])
@@ -148,12 +144,15 @@ def attributed(
     near = [tried[at][0] for at in np.argsort(-explained) if at != best and explained[best] - explained[at] < _AS_GOOD]
     touched = found.pattern != 0.0
     others = [one.words for one in near if (one.pattern != 0.0)[touched].any() and one.words != found.words]
-    return Attribution(
+    whose = Attribution(
         *(found.cause, found.instrument, found.oil, found.quantity, found.temperature_C, size, 2.0 * of, found.unit),
         charts=tuple(one.chart for one, moves in zip(deviations, touched, strict=True) if moves),
         compared=len(deviations),
         others=tuple(dict.fromkeys(others)),
     )
+    if touched[seen].any():
+        return whose
+    return attributed(deviations, about, [*beside, whose], from_certificate=from_certificate)
 
 
 def _without(known: NDArray[np.float64]) -> NDArray[np.float64]:

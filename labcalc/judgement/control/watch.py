@@ -11,17 +11,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.judgement.control.charts import Chart, restarts
-from labcalc.statistics import SustainedShift, resolution, sustained_shift
+from labcalc.statistics import ChartLimits, SustainedShift, resolution, sustained_shift
 from labcalc.wording import signed
 
 _OF_GROUPS, _OF_CHARTS = 3.0e-4, 6.0e-4
 """Chance of a mean as far out, [-], below which it stops an instrument: shared out over the quantities of its groups,
 and over its charts. In a month of 22 days without fault at most one instrument in twenty is stopped by either, whatever
 set the limits and however much the charts move together: by simulation, tests/judgement/test_watch.py."""
-
-_AT_MOST = 4.0
-"""Sigmas that a single result counts at most, [-]: one that lies further off, as happens with heavy tails, is told by
-its chart, and doesn't make a mean of several tell of a shift that lasts."""
 
 _FEWEST_DAYS = 5
 """Days of baseline below which charts are not taken together: our own choice."""
@@ -124,9 +120,16 @@ def _alone(chart: Chart, limit: float) -> Stream:
     away, moments, number = chart.plotted[after] - limits.centre, chart.moments[after], limits.number or np.inf
     starts = _starts([chart], moments)
     sigma = math.hypot(limits.sigma, _rounding(chart))
-    counted = np.clip(away, -_AT_MOST * sigma, _AT_MOST * sigma)
-    found = sustained_shift(counted, sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts)
+    found = sustained_shift(
+        _counted(away / sigma, limits) * sigma, sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts
+    )
     return Stream(chart.instrument, chart.quantity, chart.temperature_C, (chart,), moments, away, found, limit)
+
+
+def _counted(z: NDArray[np.float64], limits: ChartLimits) -> NDArray[np.float64]:
+    """Let a single result count as far as its limit at most: beyond, as with heavy tails, it is told by its chart."""
+    most = replace(limits, as_known=False).reach()
+    return np.asarray(np.clip(z, -most, most))
 
 
 def _rounding(chart: Chart) -> float:
@@ -202,7 +205,7 @@ def _standardised(chart: Chart) -> pd.DataFrame:
             "day": chart.measured_at[chart.used].tz_localize(None).normalize(),
             "at": chart.moments[chart.used],
             "stream": f"{chart.oil}|{chart.temperature_C:g}",
-            "z": np.clip(away / sigma, -_AT_MOST, _AT_MOST),
+            "z": _counted(away / sigma, limits),
             "rounding": (rounding / sigma) ** 2,
             "away": away,
             "number": float(limits.number or np.inf),

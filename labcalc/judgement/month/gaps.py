@@ -47,6 +47,9 @@ class Gap:
     instrument: str
     first: pd.Timestamp
     hours: float
+    """From the good check before it to its last sample, [h]."""
+    days: int
+    """On which samples were measured in it: a weekend without work is none."""
     samples: int
     checks_a_day: float
     """Over the days on which it measured samples, [1/d]."""
@@ -102,14 +105,14 @@ def _longest(one: CheckedInstrument, period: Period) -> Iterator[Gap]:
     at = at[(at >= start) & (at < end)]
     if not at.size:
         return
-    good = one.checks[one.is_good]
-    place = good.searchsorted(at)  # each sample lies in the gap before the next good check
-    gaps, samples = np.unique(place, return_counts=True)
-    opens = np.concatenate([[min(start, at[0])], good])[gaps]
-    closes = np.concatenate([good, [at[-1]]])[gaps]
-    hours = (np.minimum(closes, at[-1]) - opens) / np.timedelta64(1, "h")
-    longest = int(np.argmax(samples))
-    days = np.unique(at.astype("datetime64[D]")).size
+    good, days = one.checks[one.is_good], at.astype("datetime64[D]")
+    # each sample lies in the gap before the next good check
+    table = pd.DataFrame({"gap": good.searchsorted(at), "at": at, "day": days}).groupby("gap")
+    gap = table.agg(end=("at", "max"), days=("day", "nunique"), samples=("at", "size"))
+    opens = np.concatenate([[min(start, at[0])], good])[gap.index]
+    gap["hours"] = (gap["end"] - opens) / np.timedelta64(1, "h")
+    longest = int(np.lexsort([gap["hours"], gap["days"]])[-1])
     checks = one.checks[(one.checks >= start) & (one.checks < end)].size
     first = pd.Timestamp(opens[longest], tz="UTC").tz_convert(period.first.tz)
-    yield Gap(one.instrument, first, float(hours[longest]), int(samples[longest]), checks / days)
+    hours, number, samples = (gap[name].iloc[longest] for name in ("hours", "days", "samples"))
+    yield Gap(one.instrument, first, float(hours), int(number), int(samples), checks / np.unique(days).size)

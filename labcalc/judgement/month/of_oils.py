@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from itertools import groupby
 
@@ -157,7 +158,8 @@ def gaps(checks: Checks) -> Iterator[Finding]:
     """Name the instruments with more samples between good checks than the laboratory allows hours for."""
     allowed, moved = checks.laboratory.report.reference_age_h, {one.instrument for one in checks.moved}
     for one in checks.gaps:
-        if one.hours > 2.0 * allowed and one.instrument not in moved:
+        too_long = one.hours > 2.0 * allowed and one.days > math.ceil(2.0 * allowed / 24.0)
+        if too_long and one.instrument not in moved:
             yield Finding(
                 IMPORTANT,
                 f"{one.instrument}, gap",
@@ -172,6 +174,8 @@ def gaps(checks: Checks) -> Iterator[Finding]:
 def repairs(checks: Checks) -> Iterator[Finding]:
     """Say whether corrective actions worked."""
     for one in checks.repairs:
+        if one.verdict == "nothing was off":
+            continue
         unit, action = one.stream.charts[0].unit, one.decision
         ends = () if one.change is None else one.change.interval
         interval = f", changed by {' to '.join(map(signed, ends))}" if ends else ""
