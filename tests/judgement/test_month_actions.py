@@ -25,7 +25,7 @@ from labcalc.judgement.control.watch import watched
 from labcalc.judgement.duplicates.bias import DuplicateFinding
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month.actions import Action, ranked_actions
-from labcalc.judgement.month.checks import Checks
+from labcalc.judgement.month.checks import Checks, biased_of
 from labcalc.judgement.month.moved import moved_in
 from labcalc.judgement.month.notices import notices_of
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
@@ -75,9 +75,10 @@ def checks(summaries: Sequence[OilSummary] = (), comparisons: pd.DataFrame = NOT
     streams = {
         name: watched([one for one in charts if one.instrument == name]) for name in {c.instrument for c in charts}
     }
-    return Checks(
-        FEBRUARY, lab(), tuple(summaries), comparisons, moved_in(charts, streams, FEBRUARY), {}, gaps=(), repairs=()
-    )
+    moved = moved_in(charts, streams, FEBRUARY)
+    touched = [chart for by in moved for chart in by.touched]
+    biased = biased_of([one for one in summaries if one.chart not in touched])
+    return Checks(FEBRUARY, lab(), tuple(summaries), comparisons, moved, biased, instruments={}, gaps=(), repairs=())
 
 
 def actions(

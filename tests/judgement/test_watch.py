@@ -198,7 +198,7 @@ def _on_v2(size: float, start: int, length: int = 0) -> Fault:
 def test_a_shift_of_half_the_repeatability_is_urgent_in_ten_days(
     number: int, of_shifts: float, of_drifts: float, tmp_path: Path
 ) -> None:
-    """1.4 standard deviations of a viscosity are half of r = 2.77 s; a drift reaches that in 22 days and has 10 more."""
+    """1.4 standard deviations of a viscosity are half of r = 2.77 s; a drift takes 22 days, and has 10 more."""
     size, plan = 1.4 * SCATTER, Plan(measured=WHOLE, days=number + 40, digits=(5, 2), certificates=1.0)
     shifts = [told(tmp_path, plan, number, seed, _on_v2(size, number + 5), days=15) for seed in range(40)]
     drifts = [told(tmp_path, plan, number, seed, _on_v2(size, number, 22), days=32) for seed in range(40)]

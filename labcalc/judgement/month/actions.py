@@ -159,6 +159,7 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
             f"{counted(len(one.at_risk), 'result')} of the month by more than the repeatability: {named}",
             "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
             share.value,
+            weight=sum(abs(run.worst.effect) / run.worst.limit for run in one.at_risk),
         )
 
 

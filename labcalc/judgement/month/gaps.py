@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -26,12 +26,12 @@ class CheckedInstrument:
     samples: pd.DataFrame
     """Its sample runs: ``run``, ``sample``, ``at`` in UTC, in the order of time."""
 
-    def at_risk(self, began: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
-        """Return the samples from the last good check before a moment to the first good one after it, or to the end."""
-        start, end = (one.tz_convert(None).to_datetime64() for one in (began, until))
+    def at_risk(self, began: pd.Timestamp, told: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
+        """Return the samples from the last good check before something began to the next good one after it was told."""
+        start, seen, end = (one.tz_convert(None).to_datetime64() for one in (began, told, until))
         good = self.checks[self.is_good]
         first = good[good < start][-1:]
-        next_good = good[good > start][:1]
+        next_good = good[good > seen][:1]
         stop = min([*next_good, end])
         inside = self.samples["at"] < stop
         if first.size:
@@ -94,9 +94,10 @@ def _checked(name: str, runs: pd.DataFrame, bad: set[str], streams: Sequence[Str
     return CheckedInstrument(name, moments, good, runs.loc[~is_check, ["run", "sample", "at"]].reset_index(drop=True))
 
 
-def longest_gaps(checked: dict[str, CheckedInstrument], period: Period) -> tuple[Gap, ...]:
-    """Return the longest gap of each instrument with samples in a period."""
-    return tuple(found for one in checked.values() for found in _longest(one, period))
+def longest_gaps(checked: dict[str, CheckedInstrument], period: Period, moved: Collection[str] = ()) -> tuple[Gap, ...]:
+    """Return the longest gap of each instrument with samples in a period; of one that moved, between any checks."""
+    own = [replace(one, is_good=one.is_good | (name in moved)) for name, one in checked.items()]
+    return tuple(found for one in own for found in _longest(one, period))
 
 
 def _longest(one: CheckedInstrument, period: Period) -> Iterator[Gap]:

@@ -23,7 +23,7 @@ class Moved:
     """A lasting shift of an instrument or an oil, and what it does."""
 
     stream: Stream
-    """That told it most clearly."""
+    """That holds what it moves and nothing else, and told it most clearly."""
     attribution: Attribution | None
     """Whose fault it is; None where nothing is clearly anybody's."""
     symptoms: tuple[Stream, ...]
@@ -63,17 +63,17 @@ def moved_in(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], p
     first, last = (one.tz_convert(None).to_datetime64() for one in (period.first, period.last))
     stopping = [found for some in streams.values() for one in some if (found := _in_period(one, first, last))]
     stopping.sort(key=lambda one: one.chance)
-    causes: list[tuple[_Stopping, Attribution | None, list[Stream]]] = []
+    causes: list[tuple[_Stopping, Attribution | None, list[_Stopping]]] = []
     for stop in stopping:
         own = set(map(id, stop.stream.charts))
         shares = [(len(own & _touched(seed, whose)) / len(own), symptoms) for seed, whose, symptoms in causes]
-        share, symptoms = max(shares, key=lambda pair: pair[0], default=(0.0, list[Stream]()))
+        share, symptoms = max(shares, key=lambda pair: pair[0], default=(0.0, list[_Stopping]()))
         if share < 0.5:  # a cause that is known moves few of its charts: is there one more?
             whose = attributed(_deviations(charts, stop), own, [of for _, of, _ in causes if of is not None])
             if whose is not None or not share:
                 causes.append((stop, whose, []))
                 continue
-        symptoms.append(stop.stream)
+        symptoms.append(stop)
     return tuple(_moved(seed, whose, symptoms, last) for seed, whose, symptoms in causes)
 
 
@@ -123,10 +123,20 @@ def _deviation(chart: Chart, start: np.datetime64, end: np.datetime64) -> Deviat
     return Deviation(chart, size * to_shown, uncertainty * to_shown, number)
 
 
-def _moved(seed: _Stopping, attribution: Attribution | None, symptoms: Sequence[Stream], last: np.datetime64) -> Moved:
-    stream = seed.stream
+def _likeness(stop: _Stopping, touched: set[int]) -> tuple[float, int]:
+    """Return the share of a stream's charts that a cause moves, [-], and how many they are."""
+    number = sum(id(one) in touched for one in stop.stream.charts)
+    return number / len(stop.stream.charts), number
+
+
+def _moved(
+    seed: _Stopping, attribution: Attribution | None, symptoms: Sequence[_Stopping], last: np.datetime64
+) -> Moved:
+    touched = _touched(seed, attribution)
+    own = max([seed, *symptoms], key=lambda one: _likeness(one, touched))
+    stream = own.stream
     stops = np.flatnonzero(stream.stops)
-    stops = stops[stops <= seed.clearest]
+    stops = stops[stops <= own.clearest]
     gaps = np.flatnonzero(np.diff(stops) > _SAME_FAULT_RESULTS)
     first = int(stops[gaps[-1] + 1] if gaps.size else stops[0])
     end = stream.last_until(last - np.timedelta64(1, "us"))
@@ -135,7 +145,7 @@ def _moved(seed: _Stopping, attribution: Attribution | None, symptoms: Sequence[
     return Moved(
         stream,
         attribution,
-        tuple(symptoms),
+        tuple(one.stream for one in [seed, *symptoms] if one is not own),
         _local(stream, began),
         _local(stream, first),
         bool(stream.stops[end]),

@@ -51,15 +51,8 @@ def _of_month(one: OilSummary) -> NDArray[np.intp]:
 
 def single_checks(checks: Checks) -> Iterator[Finding]:
     """Name the checks beyond the limit of the certificate that nothing that moved explains."""
-    known = checks.comparisons.dropna(subset=["certified"])
-    beyond = known[(known["value"] - known["certified"]).abs() > known["limit"]]
-    explained = {
-        (chart.instrument, chart.sample, chart.quantity, chart.temperature_C)
-        for one in checks.moved
-        for chart in one.touched
-    }
-    keys = zip(*(beyond[name] for name in ("instrument", "sample", "quantity", "temperature_C")), strict=True)
-    beyond = beyond[np.array([key not in explained for key in keys], bool)]
+    known, open_ones = (one.dropna(subset=["certified"]) for one in (checks.comparisons, checks.unexplained))
+    beyond = open_ones[(open_ones["value"] - open_ones["certified"]).abs() > open_ones["limit"]]
     for instrument, rows in beyond.groupby("instrument", sort=True):
         of = known.loc[known["instrument"] == instrument, "run"].nunique()
         yield Finding(
@@ -156,10 +149,9 @@ def _same_spread(one: OilSummary) -> float:
 
 def gaps(checks: Checks) -> Iterator[Finding]:
     """Name the instruments with more samples between good checks than the laboratory allows hours for."""
-    allowed, moved = checks.laboratory.report.reference_age_h, {one.instrument for one in checks.moved}
+    allowed = checks.laboratory.report.reference_age_h
     for one in checks.gaps:
-        too_long = one.hours > 2.0 * allowed and one.days > math.ceil(2.0 * allowed / 24.0)
-        if too_long and one.instrument not in moved:
+        if one.hours > 2.0 * allowed and one.days > math.ceil(2.0 * allowed / 24.0):
             yield Finding(
                 IMPORTANT,
                 f"{one.instrument}, gap",

@@ -5,18 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
-import numpy as np
-
-from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
+from labcalc.judgement.control.attribution import Attribution
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.finding import IMPORTANT, URGENT, Finding
 from labcalc.judgement.month.moved import Moved
 from labcalc.judgement.month.oils import OilSummary
-from labcalc.statistics import holm_adjusted
 from labcalc.wording import counted, numeral, signed
 
-_FAMILY = 0.05
-"""Chance that any of the month's tests of one kind finds what isn't there, [-] (Holm)."""
 _STOP = "Stop releasing these results. "
 REMEDIES_OF = {
     "instrument": _STOP + "Clean and dry the cell and repeat one oil fresh from its bottle; if it stays, check the "
@@ -30,6 +25,7 @@ REMEDIES_OF = {
     "instruments to it.",
 }
 """What to do, by whose fault it is."""
+_OVER = "It is over: decide about the results that were released meanwhile, and write the decision down."
 
 
 def moved(checks: Checks) -> Iterator[Finding]:
@@ -52,7 +48,7 @@ def moved(checks: Checks) -> Iterator[Finding]:
             IMPORTANT if cause in ("oil", "certificate") else URGENT,
             about,
             "; ".join(parts),
-            REMEDIES_OF[cause],
+            REMEDIES_OF[cause] if one.lasts or cause in ("oil", "certificate") else _OVER,
             abs(size),
             weight=weight * max(len(runs), 1),
             facts=(
@@ -92,24 +88,7 @@ def _growing(one: Moved) -> str:
 
 def biases(checks: Checks) -> Iterator[Finding]:
     """Say which instrument, cell or certificate is biased: one finding a cause."""
-    known = [one for one in checks.oils if one.bias is not None and id(one.chart) not in checks.explained]
-    p = holm_adjusted([one.bias.p_value for one in known if one.bias]) if known else np.zeros(0)
-    left = {id(one.chart): one for one, adjusted in zip(known, p, strict=True) if adjusted < _FAMILY}
-    while left:
-        whose = attributed([_bias_of(one) for one in known if one.bias], left, from_certificate=True)
-        touched = [] if whose is None else [left[id(one)] for one in whose.charts if id(one) in left]
-        if whose is None or not touched:
-            whose, touched = None, list(left.values())
-        yield _bias(touched, whose)
-        gone = {id(one.chart) for one in touched} | {id(one) for one in (whose.charts if whose else ())}
-        left = {key: one for key, one in left.items() if key not in gone}
-        known = [one for one in known if id(one.chart) not in gone]
-
-
-def _bias_of(one: OilSummary) -> Deviation:
-    assert one.bias is not None
-    of_mean = one.deviation / math.sqrt(one.number)
-    return Deviation(one.chart, one.bias.bias, max(of_mean, one.bias.standard_uncertainty / 2.0), one.number)
+    return (_bias(one.oils, one.attribution) for one in checks.biased)
 
 
 def _bias(biased: Sequence[OilSummary], whose: Attribution | None) -> Finding:
