@@ -126,6 +126,19 @@ def test_a_corrective_action_starts_it_anew() -> None:
     assert chart.ewma.values[-2] == pytest.approx(centre), "λ 0.06 + (1 − λ) centre, from the centre on"
 
 
+def test_two_results_of_a_day_count_as_one_unless_something_was_mended_between() -> None:
+    """Off in the morning, cleaned at 10 o'clock, right at 11: the day's mean would blame the cleaned cell."""
+    morning = away(0.3, 0.5, 0.4)
+    again = morning.tail(1).assign(value=850.06, run="again")
+    again["measured_at"] += pd.Timedelta(hours=3)
+    (together,) = streams(morning, again)
+    assert together.away.tolist() == pytest.approx([0.3, 0.5, 0.2])
+    action = decision("corrective action", instrument="VD", when=moment("2026-01-15 10:00").to_pydatetime())
+    (apart,) = streams(morning, again, decisions=(action,))
+    assert apart.away.tolist() == pytest.approx([0.3, 0.5, 0.4, 0.0])
+    assert apart.shift.chance[-1] == 1.0
+
+
 def test_what_stops_an_instrument_at_a_moment() -> None:
     found = streams(away(0.4, 0.4, 0.4, 0.4, 0.4))
     assert stopping_at(found, moment("2026-01-15 07:00")) == ()

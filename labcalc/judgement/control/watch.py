@@ -117,13 +117,25 @@ def _after(chart: Chart) -> NDArray[np.bool_]:
 def _alone(chart: Chart, limit: float) -> Stream:
     limits, after = chart.limits, _after(chart)
     assert limits is not None
-    away, moments, number = chart.plotted[after] - limits.centre, chart.moments[after], limits.number or np.inf
+    # several results of one day share what the day does: their mean counts as one
+    _, first = np.unique(_days(chart)[after], return_index=True)
+    many = np.diff([*first, int(after.sum())])
+    away = np.add.reduceat(chart.plotted[after] - limits.centre, first) / many if first.size else np.zeros(0)
+    moments, number = chart.moments[after][first + many - 1], limits.number or np.inf
     starts = _starts([chart], moments)
     sigma = math.hypot(limits.sigma, _rounding(chart))
     found = sustained_shift(
         _counted(away / sigma, limits) * sigma, sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts
     )
     return Stream(chart.instrument, chart.quantity, chart.temperature_C, (chart,), moments, away, found, limit)
+
+
+def _days(chart: Chart) -> NDArray[np.datetime64]:
+    """Return the day of each result; what comes after a corrective action is a day of its own."""
+    days = chart.measured_at.tz_localize(None).normalize().to_numpy().astype("datetime64[us]")
+    actions = restarts(chart.instrument_decisions, chart.measured_at)
+    after = np.searchsorted(actions, np.arange(days.size), side="right")
+    return np.asarray(days + after.astype("timedelta64[us]"))
 
 
 def _counted(z: NDArray[np.float64], limits: ChartLimits) -> NDArray[np.float64]:
@@ -202,7 +214,7 @@ def _standardised(chart: Chart) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "in_baseline": chart.in_baseline[chart.used],
-            "day": chart.measured_at[chart.used].tz_localize(None).normalize(),
+            "day": _days(chart)[chart.used],
             "at": chart.moments[chart.used],
             "stream": f"{chart.oil}|{chart.temperature_C:g}",
             "z": _counted(away / sigma, limits),

@@ -88,9 +88,12 @@ def _checked(name: str, runs: pd.DataFrame, bad: set[str], streams: Sequence[Str
     is_check = (runs["role"] == "reference").to_numpy()
     moments = runs.loc[is_check, "at"].to_numpy().astype("datetime64[us]")
     good = ~runs.loc[is_check, "run"].isin(bad).to_numpy()
-    for one in streams:
-        days = one.moments[one.stops].astype("datetime64[D]")
-        good &= ~np.isin(moments.astype("datetime64[D]"), days)
+    for one in (some for some in streams if some.moments.size):
+        place = np.minimum(
+            one.moments.searchsorted(moments), one.moments.size - 1
+        )  # the day's result that it is part of
+        same_day = one.moments[place].astype("datetime64[D]") == moments.astype("datetime64[D]")
+        good &= ~(one.stops[place] & same_day)
     return CheckedInstrument(name, moments, good, runs.loc[~is_check, ["run", "sample", "at"]].reset_index(drop=True))
 
 
