@@ -6,6 +6,7 @@ What a machine reads (JSON, CSV, parameters) and what quotes a file or is typed 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from typing import SupportsFloat
 
 from labcalc.statistics.rounding import rounded, rounded_to_figures
@@ -16,6 +17,12 @@ _MINUS, _DASH = "\u2212", "\u2013"
 def counted(number: int, thing: str, things: str = "") -> str:
     """Return how many things there are, one of them in the singular."""
     return f"{number} {thing if number == 1 else things or f'{thing}s'}"
+
+
+def first_of(names: Iterable[object], most: int = 3) -> str:
+    """Return the first few names, each once, and how many more there are."""
+    told = list(dict.fromkeys(map(str, names)))
+    return ", ".join(told[:most]) + (f" and {len(told) - most} more" if len(told) > most else "")
 
 
 def numeral(value: float, decimals: int | None = None, *, figures: int = 2, unknown: str = _DASH) -> str:

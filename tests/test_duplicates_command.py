@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,7 @@ import pytest
 from labcalc.shipped import sample_lab, workbook_file
 from labcalc.workbooks import render_workbook
 from tests.judgement.conftest import HEADER, LAB
+from tests.judgement.duplicates_simulator import Story, write
 from tests.judgement.test_month import QUIET
 from tests.test_commands import run
 
@@ -29,7 +31,7 @@ def test_the_page_and_what_lies_beyond_its_limit(lab: Path, tmp_path: Path) -> N
     result = run("duplicates", *words, "--out", tmp_path / "out")
     assert result.exit_code == 0, result.output
     first, second, last = result.stdout.splitlines()
-    assert first.startswith("2026-02-01 to 2026-02-28, formulated oils: needs action: worse than its limit: ")
+    assert first.startswith("2026-02-01 to 2026-02-28, formulated oils: needs action: measure S-1 again; ")
     assert second == "S-1, density at 40 °C: 1.00 kg/m³ apart (limit 0.200)"
     page = tmp_path / "out" / "duplicates-2026-02-01-to-2026-02-28-formulated-oils.html"
     assert last == f"Begin with {page}"
@@ -78,4 +80,63 @@ def test_the_sample_laboratory_comes_out_the_same_twice(tmp_path: Path) -> None:
         for name in ("one.html", "two.html")
     ]
     assert pages[0].digest == pages[1].digest
-    assert pages[0].figures == 4
+    assert pages[0].figures == 2
+
+
+def story(folder: Path, **planted: object) -> tuple[Path, Path]:
+    """Return lab.toml and the one export of a planted laboratory."""
+    lab = write(Story(1, **planted), folder / "planted")  # type: ignore[arg-type]
+    return lab, lab.parent / "record" / "all.csv"
+
+
+def counted(lab: Path, out: Path, *words: object) -> str:
+    result = run("duplicates", "--lab", lab, *words, "--out", out)
+    assert result.exit_code == 0, result.output
+    return result.stdout.splitlines()[0]
+
+
+def test_who_repeats_badly_is_said_in_a_sentence(tmp_path: Path) -> None:
+    lab, _ = story(tmp_path, operator="Ines Falk", days=30)
+    result = run("duplicates", "--lab", lab, "--out", tmp_path / "out")
+    first, second, *_ = result.stdout.splitlines()
+    assert "needs action: look at operator Ines Falk; " in first
+    assert re.match(r"Operator Ines Falk: .+ times the others \(F .+ degrees of freedom, Holm p ", second)
+    page = next((tmp_path / "out").glob("duplicates-*.html")).read_text("utf-8")
+    before_folds = re.sub(r"<details.*?</details>", "", page, flags=re.DOTALL)
+    assert "Degrees of freedom" in page
+    assert not re.search(r"degrees of freedom|Holm|chi-square", before_folds, re.IGNORECASE)
+
+
+def test_one_instrument_alone(tmp_path: Path) -> None:
+    lab, _ = story(tmp_path, days=8)
+    whole = counted(lab, tmp_path / "all")
+    alone = counted(lab, tmp_path / "one", "--instrument", "v2")
+    assert alone.startswith("2026-01-05 to 2026-01-14, V2: ")
+    number = [int(re.findall(r"of (\d+) sets", line)[0]) for line in (whole, alone)]
+    assert number == [128, 64]
+
+
+def test_the_same_results_in_two_files_count_once(tmp_path: Path) -> None:
+    """The same rows again, in other bytes; and in cSt and g/cm³, without the runs' names."""
+    lab, export = story(tmp_path, days=5)
+    once = counted(lab, tmp_path / "once")
+    header, *lines = export.read_text("utf-8").splitlines()
+    (export.parent / "again.csv").write_text("\n".join([header, *reversed(lines)]) + "\n", "utf-8")
+    assert counted(lab, tmp_path / "twice") == once
+    rows = [line.split(",")[1:] for line in lines]
+    other = [",".join([*row[:8], f"{float(row[8]) / 1000.0:.5f}" if row[8] else ""]) for row in rows]
+    named = header.removeprefix("Run,").replace("mm²/s", "cSt").replace("kg/m³", "g/cm³")
+    (export.parent / "units.csv").write_text("\n".join([named, *other]) + "\n", "utf-8")
+    assert counted(lab, tmp_path / "units") == once
+
+
+def test_a_coarser_copy_is_never_counted_beside_the_finer_one(tmp_path: Path) -> None:
+    """Of two versions none counts until somebody decides, and both files are named: never a pair of copies."""
+    lab, export = story(tmp_path, days=5)
+    header, *lines = export.read_text("utf-8").splitlines()
+    rows = [line.split(",") for line in lines if line.startswith("V1")]
+    coarse = [",".join([*row[:8], f"{float(row[8]):.3g}", row[9]]) for row in rows]
+    (export.parent / "coarse.csv").write_text("\n".join([header, *coarse]) + "\n", "utf-8")
+    result = run("duplicates", "--lab", lab, "--out", tmp_path / "out")
+    assert re.search(r"in doubt: .*all\.csv.*coarse\.csv", result.stderr)
+    assert re.findall(r"of (\d+) sets", result.stdout)[0] == "40", "the other instrument's, of 80"

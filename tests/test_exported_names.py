@@ -19,74 +19,74 @@ NAMES = {
     """,
     "labcalc.formulae": """
         Blend BlendFraction COMMODITIES Commodity EstimatedLine ExponentialCurve FlowResult GRADE_TABLES
-        GradeCandidates LineDeparture ModelComparison OscillatingTube OwnExpansion RelativeDensity SlopeJudgement
-        VISCOSITY_MODELS ViscosityBand ViscosityTemperatureLine
-        VolumeCorrection adjust_oscillating_tube alpha_60_from_densities api_gravity blend_lines
-        blend_viscosity_double_log buoyancy_factor calculated_carbon_aromaticity_index calculated_ignition_index
-        compare_viscosity_models constant_at_gravity density_at density_at_60F density_by_own_expansion
-        density_from_api_gravity density_from_relative_density density_slope departure_from_line dry_air_density
-        dynamic_from_kinematic edition_of engler_from_kinematic estimate_viscosity_temperature
-        fit_viscosity_temperature fit_vogel flow_result
-        fraction_that_explains grade_candidates humid_air_density ipts68_from_its90 judge_slope kinematic_from_dynamic
-        kinematic_from_engler kinematic_from_redwood kinematic_from_saybolt_furol kinematic_from_saybolt_universal
-        kinetic_energy_factor line_model_uncertainty redwood_from_kinematic relative_density relative_density_to_water
-        relative_molecular_mass reported_viscosity_index saybolt_furol_from_kinematic saybolt_universal_from_kinematic
-        table_expansion_uncertainty viscosities_at_100F_and_210F viscosity_from_flow_time viscosity_from_ordinate
-        viscosity_grade viscosity_gravity_constant_100C viscosity_gravity_constant_40C
-        viscosity_index volume_correction walther_ordinate water_density water_viscosity
+        GradeCandidates LineDeparture ModelComparison OscillatingTube OwnExpansion RelativeDensity
+        SlopeJudgement VISCOSITY_MODELS ViscosityBand ViscosityTemperatureLine VolumeCorrection
+        adjust_oscillating_tube alpha_60_from_densities api_gravity blend_lines blend_viscosity_double_log
+        calculated_carbon_aromaticity_index calculated_ignition_index compare_viscosity_models density_at
+        density_at_60F density_by_own_expansion density_from_api_gravity density_from_relative_density
+        density_slope departure_from_line dry_air_density dynamic_from_kinematic edition_of
+        engler_from_kinematic estimate_viscosity_temperature fit_viscosity_temperature fit_vogel flow_result
+        fraction_that_explains grade_candidates humid_air_density ipts68_from_its90 judge_slope
+        kinematic_from_dynamic kinematic_from_engler kinematic_from_redwood kinematic_from_saybolt_furol
+        kinematic_from_saybolt_universal kinetic_energy_factor line_model_uncertainty redwood_from_kinematic
+        relative_density relative_density_to_water relative_molecular_mass reported_viscosity_index
+        saybolt_furol_from_kinematic saybolt_universal_from_kinematic table_expansion_uncertainty
+        viscosities_at_100F_and_210F viscosity_from_flow_time viscosity_from_ordinate viscosity_grade
+        viscosity_gravity_constant_100C viscosity_gravity_constant_40C viscosity_index volume_correction
+        walther_ordinate water_density water_viscosity
     """,
     "labcalc.statistics": """
         ANDERSON_DARLING_FACTORS AgreementLimits Alternation AnalysisLine Beyond BiasTest BudgetComponent
         CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight Conformity
         ConformityProbability DECISION_RULES DecisionRule DesignStep Distribution DuplicatePrecision EwmaChart
         ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER HighLowCarryOver InputQuantity
-        InterlaboratoryCells InterlaboratoryPrecision IntervalGain LEAST_PAIRS_FOR_A_POWER_LAW LevelDependence
-        LikelihoodComponents MandelStatistics MeasurementPlan NELSON NestedAnalysis NewLot NormalityFactor
-        NormalityTest ONE_SIDED_FACTOR OrderEffect OutlierFlag OutlierTest PERFORMANCE_THRESHOLDS PETROLEUM
-        PerformanceIndex PerformanceThresholds PeriodComparison PowerLaw PrecisionRelation ProficiencyRound
-        RULE_SETS RepeatDecision RepeatabilityComparison Resolution RobustEstimate RuleSignals RunLength RunRule
-        STANDARD_LIMITS ScreenedCells SerialDependence SharesOverTime Signal SimulatedRunLength SitePrecision
-        SustainedShift Trend UncertaintyBudget VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC
-        Within acceptable_result acceptance_interval agreement_limits algorithm_a anderson_darling best_plan
-        bias_test chart_sight cochran_limit cochran_test combination_interval compare_periods
-        compare_repeatability complies conformity_probability coverage_factor critical_range cusum
-        decide_conformity difference_limit_factor duplicate_precision effective_degrees_of_freedom en_score ewma
-        ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates family_repeatability fit_power_law
-        global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test high_low_carry_over
-        high_low_steps holm_adjusted individuals_limits interlaboratory_cells interlaboratory_precision
-        interval_gains level_dependence lie_within likelihood_components limits_leave_room lot_change
+        InterlaboratoryCells InterlaboratoryPrecision IntervalGain LikelihoodComponents MandelStatistics NELSON
+        NestedAnalysis NewLot NormalityFactor NormalityTest ONE_SIDED_FACTOR OrderEffect OutlierFlag OutlierTest
+        PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex PerformanceThresholds PeriodComparison
+        PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision RepeatabilityComparison Resolution
+        RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS ScreenedCells SerialDependence
+        SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift Trend UncertaintyBudget
+        VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within acceptable_result
+        acceptance_interval agreement_limits algorithm_a anderson_darling bias_test chart_sight cochran_limit
+        cochran_test combination_interval compare_periods compare_repeatability complies conformity_probability
+        coverage_factor critical_range decide_conformity difference_limit_factor early_signals
+        effective_degrees_of_freedom en_score ewma ewma_chart ewma_run_length extreme_deviate_limit
+        extreme_deviates family_repeatability global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test
+        grubbs_test high_low_carry_over high_low_steps holm_adjusted individuals_limits interlaboratory_cells
+        interlaboratory_precision interval_gains lie_within likelihood_components limits_leave_room lot_change
         mandel_h_limit mandel_k_limit mandel_statistics mean_variance moving_ranges nested_analysis
-        new_lot_statistics one_sided_margin order_effect pairs_needed performance_index pooled_precision
-        precision_relations proficiency_round propagated_covariance propagated_uncertainty resolution
-        robust_mean_uncertainty rounded rounded_to_figures rounding_step rules_run_length run_rule_signals
-        scaled_median_deviation score_words screen_cells sensitivities serial_dependence share_beyond
-        shares_over_time simulated_run_length site_precision spread_interval standard_from_half_width
-        sustained_shift uncertainty_budget variance_components within_materials z_score zeta_score
+        one_sided_margin order_effect pairs_needed performance_index pooled_precision precision_relations
+        proficiency_round propagated_covariance propagated_uncertainty resolution robust_mean_uncertainty
+        rounded rounded_to_figures rounding_step rules_run_length run_rule_signals scaled_median_deviation
+        score_words screen_cells self_starting sensitivities serial_dependence shares_over_time
+        simulated_run_length site_precision spread_interval standard_from_half_width sustained_shift
+        uncertainty_budget variance_components within_materials z_score zeta_score
     """,
     "labcalc.exports": """
-        Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS columns_not_used
-        derived_mark is_derived profiles_for propose_profile read_export read_exports totals without_marks write_table
+        Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS
+        columns_not_used derived_mark is_derived profiles_for propose_profile read_export read_exports totals
+        without_marks write_table
     """,
     "labcalc.lab": """
-        Added Assignment Baseline CLOCK_VARIABLE Certificate CertifiedValue ConformityChoices ControlChoices
-        DECISION_KINDS Decided Decision DecisionChoices DuplicateChoices Fault GradeSystem Head Instrument Laboratory
-        Limit NOT_GIVEN Precision PrecisionFunction PrecisionStatement Product ProductClass REPEAT_KINDS RecordPlace
+        Added Assignment Baseline CLOCK_VARIABLE CertifiedValue ConformityChoices ControlChoices DECISION_KINDS
+        Decided Decision DecisionChoices DuplicateChoices Fault GradeSystem Head Instrument Laboratory Limit
+        Precision PrecisionFunction PrecisionStatement Product ProductClass REPEAT_KINDS RecordPlace
         ReferenceLot ReferenceMaterial ReportChoices TypicalValue Uncertainty add_certificates add_decision
         add_exports add_pages certificates checked_decisions decisions_file earlier_export_files export_bytes
-        file_head find_entries find_rows grade_systems label_runs laboratory_from line_of_key load_laboratory
-        lot_in_use method_of move_decisions name_fits nearest precision_for present_moment printed_head
-        product_classes product_of published_precision quantities_of read read_record record_head reference_of
-        standard_limits verify_file verify_record watch_exports
+        exports_not_held file_head find_entries find_rows grade_systems label_runs laboratory_from line_of_key
+        load_laboratory lot_in_use method_of move_decisions name_fits nearest precision_for present_moment
+        printed_head product_classes product_of published_precision quantities_of read read_record record_head
+        reference_of standard_limits verify_file verify_record watch_exports
     """,
     "labcalc.judgement": """
-        Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus Check
-        ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateFinding DuplicateReport
-        DuplicateSummary Effect Finding FirstSettings Judgement LevelStudy MONTH_VERDICTS Material Month MonthReport
-        OilSummary Period REMEDIES Result SEVERITIES STATEMENT_DEGREES SetBeyond SetupReview Sight UNITS VERDICTS
-        by_component chart_status compare_with_certificates components_of_results components_of_variance
-        components_side_by_side control_charts density_curve duplicates_between gather gather_record judge month_of
-        propose_settings report_duplicates report_month reported_value review_setup sight_of sights_of states_at
-        viscosity_curve
+        Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus
+        Check ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateFinding DuplicateReport
+        DuplicateSummary Effect Finding FirstSettings Judgement MONTH_VERDICTS Material Month MonthReport
+        NOT_ENOUGH NamedSpread OilSummary Period REMEDIES Result SEVERITIES SetBeyond SetupReview Sight UNITS
+        VERDICTS by_component chart_status compare_with_certificates components_of_results
+        components_of_variance components_side_by_side control_charts density_curve duplicates_between gather
+        gather_record judge month_of propose_settings report_duplicates report_month reported_value review_setup
+        sight_of sights_of states_at viscosity_curve
     """,
     "labcalc.judgement.causes": """
         Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS LeadingCause Liquid
@@ -101,16 +101,15 @@ NAMES = {
     """,
     "labcalc.figures": """
         Fragment Picture Summary carry_over_pictures component_pictures control_pictures density_picture
-        draw_against_level draw_carry_over draw_components draw_consistency draw_control_chart
-        draw_density_temperature draw_in_time draw_reference_history draw_viscosity_temperature draw_workload
-        duplicate_pictures level_pictures live_figure move_what_if note problem_pictures redraw
-        reference_picture show_actions show_budget show_carry_over show_causes show_cautions
-        show_certificates show_changes
-        show_checks show_components show_conclusions show_consequences show_decisions show_duplicate_biases
-        show_duplicate_header show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict
-        show_duplicates_beyond show_evidence show_explanations show_header show_limits show_month_header
-        show_month_provenance show_month_refusals show_month_verdict show_notices show_oils show_operators
-        show_outcomes show_pairing_rule show_provenance show_refusals show_results show_verdict summarise
+        draw_carry_over draw_components draw_consistency draw_control_chart draw_density_temperature
+        draw_in_time draw_reference_history draw_viscosity_temperature draw_workload duplicate_pictures
+        live_figure move_what_if note problem_pictures redraw reference_picture show_actions show_budget
+        show_carry_over show_causes show_cautions show_certificates show_changes show_checks show_components
+        show_conclusions show_consequences show_decisions show_duplicate_biases show_duplicate_header
+        show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict show_duplicates_beyond
+        show_evidence show_explanations show_header show_limits show_month_header show_month_provenance
+        show_month_refusals show_month_verdict show_notices show_oils show_operators show_outcomes
+        show_pairing_rule show_provenance show_refusals show_results show_spreads show_verdict summarise
         summarise_duplicates summarise_month viscosity_picture workload_picture
     """,
     "labcalc.workbooks": """

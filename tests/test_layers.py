@@ -53,6 +53,18 @@ INSIDE = {
         "run": 6,
         "month": 6,
     },
+    "exports": {
+        "profile": 0,
+        "source": 0,
+        "grammar": 1,
+        "table": 1,
+        "values": 2,
+        "write": 2,
+        "arranging": 3,
+        "tidying": 4,
+        "read": 5,
+        "guessing": 6,
+    },
     "statistics": {"rounding": 0, "series": 0, "coverage": 0, "robust": 1, "charts": 1, "precision": 2, "decisions": 3},
     "figures": {
         "markup": 0,

@@ -72,7 +72,7 @@ def test_show_lists_filters_and_writes(folder: Path) -> None:
     add(folder)
     lines = call(folder, "show").stdout.splitlines()
     assert len(lines) == 6
-    assert lines[0].endswith("labcalc  step: 1: entries, exports, lines_set_aside, readings, refusals, rows, steps")
+    assert "labcalc  step: step 1, tables ['entries', 'exports'" in lines[0]
     assert lines[4].split(maxsplit=2)[0] == "5"
     assert lines[4].endswith("Inês  export: run_000.csv, 3 rows read, 0 refused")
     assert call(folder, "show", "--kind", "export", "--sample", "S4").stdout.splitlines() == [lines[5]]

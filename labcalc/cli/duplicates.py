@@ -6,18 +6,7 @@ from pathlib import Path
 
 import click
 
-from labcalc.cli.words import (
-    PATH,
-    answer,
-    exit_code,
-    finish,
-    lab_option,
-    name_doubts,
-    name_refusals,
-    needed,
-    recorder,
-    say,
-)
+from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, name_refusals, needed, one_page
 
 
 @click.command()
@@ -26,20 +15,22 @@ from labcalc.cli.words import (
 @click.option("--to", "last_day", default="", metavar="DATE", help="Last day, included; default: the record's last.")
 @click.option("--product", default="", metavar="NAME", help="Only this product or precision class.")
 @click.option("--operator", default="", metavar="NAME", help="Only repeats in which this person measured.")
+@click.option("--instrument", default="", metavar="NAME", help="Only repeats in which this instrument measured.")
 @click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the report goes.")
 @answer
-def duplicates(lab: Path | None, out: Path, **period: str) -> int:
-    """Render the precision of duplicate runs: repeatability, intermediate precision, and what is beyond its limit."""
+def duplicates(lab: Path | None, out: Path, **asked: str) -> int:
+    """Render the precision of duplicate runs: against its limits, and who repeats less well."""
     from labcalc.judgement import gather_record, report_duplicates
-    from labcalc.workbooks import BatchOptions, duplicate_report_job, render_batch
+    from labcalc.workbooks import duplicate_report_job, render_batch
 
     lab = needed(lab, "duplicates are looked for in")
     material = gather_record(lab)
-    report = report_duplicates(material, **period)
-    options = BatchOptions(out, workers=1, say=say, record=recorder(material.laboratory))
-    result = render_batch([duplicate_report_job(report, lab)], options)
+    doubted = name_doubts(material)
+    report = report_duplicates(material, **asked)
+    result = render_batch([duplicate_report_job(report, lab)], one_page(out, material.laboratory))
     name_refusals(material.reading)
-    code = max(name_doubts(material), exit_code(material.reading))
+    code = max(doubted, exit_code(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]
+    lines += [f"{one.sentence}." for one in report.spreads if one.stands_out]
     lines += [f"{one.name}: {one.apart}" for one in report.beyond]
     return finish(result, lines, result.paths, code)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,7 +15,7 @@ from labcalc.cli.record import by_option, head_words, json_option, lab_option, r
 from labcalc.cli.words import answer, say
 
 if TYPE_CHECKING:
-    from labcalc.lab import Decided, Decision, Laboratory
+    from labcalc.lab import Decided, Laboratory
 
 _number = click.argument("number", type=click.IntRange(min=1), metavar="NUMBER")
 _corrects = click.option("--corrects", type=int, default=0, metavar="NUMBER", help="What this takes the place of.")
@@ -108,26 +109,21 @@ def open_actions(lab: Path, month: str, as_json: bool) -> int:
     return 1 if decided.unusable else 0
 
 
-def _open(decided: Decided, laboratory: Laboratory) -> list[dict[str, Any]]:
+def _open(decided: Decided, laboratory: Laboratory) -> Iterator[dict[str, Any]]:
     from labcalc.lab import present_moment
 
     today = present_moment().astimezone(ZoneInfo(laboratory.time_zone)).date()
-    actions = [one.action for one in decided.assignments if one.closed is None]
-
-    def told(one: Decision) -> dict[str, Any]:
+    actions = (one.action for one in decided.assignments if one.closed is None)
+    for one in sorted(actions, key=lambda one: str(one.due)):
         late = {"overdue": ""} if one.due and one.due < today else {}
-        stated = {"owner": one.owner, "due": str(one.due), **late, "since": one.month, "finding": one.finding}
-        return {"action": one.number, **stated, "found": one.why}
-
-    actions.sort(key=lambda one: str(one.due))
-    waiting = [
-        {"decision": one.number, "waits_for_a_second_person": one.what, "by": one.who} for one in decided.waiting
-    ]
-    return [*map(told, actions), *waiting]
+        said = {"action": one.number, "owner": one.owner, "due": str(one.due), **late, "since": one.month}
+        yield {**said, "finding": one.finding, "found": one.why}
+    for one in decided.waiting:
+        yield {"decision": one.number, "waits_for_a_second_person": one.what, "by": one.who}
 
 
-def _unseen(lab: Path, month: str) -> list[dict[str, Any]]:
+def _unseen(lab: Path, month: str) -> Iterator[dict[str, Any]]:
     from labcalc.judgement import gather_record, report_month
 
     found = (one for one in report_month(gather_record(lab), month).actions if not one.followed)
-    return [{"finding": one.key, "about": one.about, "found": one.finding} for one in found]
+    return ({"finding": one.key, "about": one.about, "found": one.finding} for one in found)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, needed, recorder, say
+from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, needed, one_page, say
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
     """Render the quality report of a month from the laboratory's record: reference oils, second fills, actions."""
     from labcalc.judgement import gather_record, report_month
-    from labcalc.workbooks import BatchOptions, month_report_job, render_batch
+    from labcalc.workbooks import month_report_job, render_batch
 
     lab = needed(lab, "a month is made from")
     material = gather_record(lab)
@@ -37,8 +37,7 @@ def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
     for notice in quality.notices:
         if notice.removesuffix(".") not in material.repeated:
             say(notice)
-    options = BatchOptions(out, workers=1, say=say, record=recorder(quality.laboratory))
-    result = render_batch([month_report_job(quality, lab)], options)
+    result = render_batch([month_report_job(quality, lab)], one_page(out, quality.laboratory))
     if as_json:
         return finish(result, [json.dumps(quality.for_programs, ensure_ascii=False, indent=1)], (), code)
     return finish(result, _in_words(quality), result.paths, code)

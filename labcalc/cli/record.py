@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from labcalc.lab import Added, Laboratory
 
 lab_option = click.option("--lab", type=PATH, required=True, metavar="LAB.toml", help="It names the record.")
-by_option = click.option("--by", "who", default=getpass.getuser, show_default="your login", metavar="NAME", help="Who.")
+_who: dict[str, Any] = {"default": getpass.getuser, "show_default": "your login", "metavar": "NAME", "help": "Who."}
+by_option = click.option("--by", "who", callback=lambda _, __, name: " ".join(name.split()), **_who)
 json_option = click.option("--json", "as_json", is_flag=True, help="As JSON, for other programs.")
 
 
@@ -133,7 +134,7 @@ def _gist(content: Mapping[str, Any]) -> str:
         return f"{content['name']}: {content['reason']}"
     if "name" in content:
         return f"{content['name']}, {counted(content['rows_read'], 'row')} read, {content['rows_refused']} refused"
-    return f"{content['step']}: {', '.join(content['tables'])}"
+    return ", ".join(f"{name} {one}" for name, one in content.items())
 
 
 def _write(laboratory: Laboratory, n: int | None, to: Path, force: bool, asked: dict[str, Any]) -> int:
@@ -179,18 +180,22 @@ def decide(lab: Path, **decided: Any) -> int:
 
 
 @record.command()
+@click.argument("exports", nargs=-1, type=PATH, metavar="[EXPORT...]")
 @lab_option
 @click.option("--printed", multiple=True, metavar="N:HEAD", help="A head from paper: entries, and 16 digits or more.")
 @answer
-def verify(lab: Path, printed: tuple[str, ...]) -> int:
-    """Hold every entry against its digest; exit code 1 names the first that isn't as it was written."""
-    from labcalc.lab import load_laboratory, verify_file, verify_record
+def verify(exports: tuple[Path, ...], lab: Path, printed: tuple[str, ...]) -> int:
+    """Hold every entry against its digest, and files or folders against the record; exit code 1 names what is wrong."""
+    from labcalc.lab import exports_not_held, load_laboratory, verify_file, verify_record
 
     laboratory = load_laboratory(lab)
     verified = verify_record if laboratory.record else verify_file
     head, fault = verified(laboratory, dict(map(_printed, printed)))
     if fault is not None:
         say(f"labcalc: {fault}")
+        return 1
+    if missing := list(exports_not_held(laboratory, exports)) if exports else []:
+        say("\n".join(f"labcalc: {path}: its content is not in the record" for path in missing))
         return 1
     click.echo(f"The record is as it was written: {head or 'no chained line yet'}.")
     return 0

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from labcalc.exports import Reading
     from labcalc.judgement import Material, MonthReport
     from labcalc.lab import Laboratory
-    from labcalc.workbooks import BatchResult
+    from labcalc.workbooks import BatchOptions, BatchResult
 
 P = ParamSpec("P")
 
@@ -103,13 +103,20 @@ def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], co
     return code
 
 
-def recorder(laboratory: Laboratory) -> Callable[[Sequence[Mapping[str, str]]], int] | None:
+def recorder(laboratory: Laboratory) -> Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None:
     """Return what tells the laboratory's record of rendered pages; None without a record."""
     if laboratory.record is None:
         return None
     from labcalc.lab import add_pages
 
     return partial(add_pages, laboratory, who=getpass.getuser())
+
+
+def one_page(out: Path, laboratory: Laboratory) -> BatchOptions:
+    """Return how a page that stands alone is rendered."""
+    from labcalc.workbooks import BatchOptions
+
+    return BatchOptions(out, workers=1, say=say, record=recorder(laboratory))
 
 
 def say(line: str) -> None:

@@ -59,6 +59,8 @@ class Arrangement:
     ``sample`` ('Sample: X' or 'X'), ...; from the outer to the inner: a new outer one ends the inner ones."""
     set_aside: tuple[str, ...] = ()
     """A line is no row if one of its cells fits one of these, ``*`` standing for any text: 'Mean*', 'Std. dev.'."""
+    as_above: tuple[str, ...] = ()
+    """Of which columns, by what they hold, a blank cell says what the row above says: ``sample``, ``date``, ..."""
     columns: Mapping[str, Column] = field(default_factory=dict)
     """Header, key or parameter as the export writes it → what it holds. A name with ``*`` stands for several columns,
     repeats of one quantity from left to right. 'column 3', 'column C' and 'columns C to E' go by place, unless a header

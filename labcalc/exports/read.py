@@ -12,24 +12,26 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from labcalc.errors import ExportError
-from labcalc.exports.arrangement import HEAD, arrange, header_of, reshaped, why_not
-from labcalc.exports.cells import Cells
-from labcalc.exports.dividing import refuse_dividing_lines
-from labcalc.exports.layout import Flat, Layout, lay_out
-from labcalc.exports.moments import FILE_NAME, add_moments, state
+from labcalc.exports.arranging.arrangement import HEAD, arrange, header_of, reshaped, why_not
+from labcalc.exports.arranging.flat import Flat
+from labcalc.exports.arranging.layout import Layout, lay_out
+from labcalc.exports.arranging.moments import FILE_NAME, add_moments, state
+from labcalc.exports.arranging.stack import chosen, listed, stacked, with_results
 from labcalc.exports.profile import Profile
-from labcalc.exports.records import DELIMITERS, divided
-from labcalc.exports.rows import framed, tidy
-from labcalc.exports.sheet import sheets
-from labcalc.exports.stack import chosen, listed, stacked, with_results
+from labcalc.exports.source.records import DELIMITERS, divided
+from labcalc.exports.source.sheet import sheets
+from labcalc.exports.source.text import decode, shown
 from labcalc.exports.table import Reading, Refusal, SourceFile
-from labcalc.exports.text import decode, shown
+from labcalc.exports.tidying.cells import Cells
+from labcalc.exports.tidying.contradictions import refuse_dividing_lines
+from labcalc.exports.tidying.rows import framed, tidy
 
 WORKBOOKS = (".xlsx", ".xlsm")
 _DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two blanks or more"}
 _LARGEST = 4 << 30
 """Bytes of a file."""
 _NO_PROFILE = Profile(name="", files=())
+_Read = tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]
 _UNRELATED = (
     "there is no header with a viscosity or density column beside others, such as 'Sample' and "
     "'Kinematic viscosity (mm²/s)'; [profile.columns] in lab.toml can name the columns"
@@ -41,23 +43,18 @@ def read_export(path: str | Path, *, profiles: Sequence[Profile] = (), time_zone
 
     Parameters
     ----------
-    path : str or pathlib.Path
-        A .csv, .txt or .tsv of any dialect, or a workbook (.xlsx, .xlsm).
-    profiles : sequence of Profile
-        What the laboratory says about its exports; the first whose patterns fit the file name is used.
-    time_zone : str
-        IANA name; holds for times without an offset.
+    path : A .csv, .txt or .tsv of any dialect, or a workbook (.xlsx, .xlsm).
+    profiles : What the laboratory says about its exports; the first whose patterns fit the file name is used.
+    time_zone : IANA name; holds for times without an offset.
 
     Returns
     -------
-    Reading
-        The tidy table: temperatures in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in
+    The tidy table: temperatures in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in
         [kg/m³]; texts as objects with None, numbers with NaN and moments with NaT where there is none.
 
     Raises
     ------
-    ExportError
-        The file can't be read at all, or reads in two ways.
+    ExportError : The file can't be read at all, or reads in two ways.
     """
     zone = zone_of(time_zone)
     columns, refusals, source = _read(Path(path), {}, profiles, zone)
@@ -72,8 +69,7 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
 
     Raises
     ------
-    ExportError
-        No file could be read; the first one's reason.
+    ExportError : No file could be read; the first one's reason.
     """
     zone = zone_of(time_zone)
     tables: list[dict[str, Any]] = []
@@ -97,24 +93,22 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
     return Reading(framed(tables, zone), tuple(refusals), tuple(sources), tuple(failures))
 
 
-def _read(
-    path: Path, first: Mapping[str, str], profiles: Sequence[Profile], zone: ZoneInfo
-) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
+def _read(path: Path, first: Mapping[str, str], profiles: Sequence[Profile], zone: ZoneInfo) -> _Read:
     """Return the tidy columns, refusals and source of a file; no columns if its content is in ``first``."""
-    data = content_of(path)
-    digest = hashlib.sha256(data).hexdigest()
+    held = [content_of(path)]
+    digest = hashlib.sha256(held[0]).hexdigest()
     if digest in first:
         return {}, (), SourceFile(path.name, digest, 0, 0, f"same content as {first[digest]}, read once")
-    return read_bytes(path, data, digest, profiles, zone)
+    return read_bytes(path, held.pop(), digest, profiles, zone)
 
 
-def read_bytes(
-    path: Path, data: bytes, digest: str, profiles: Sequence[Profile], zone: ZoneInfo
-) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
+def read_bytes(path: Path, data: bytes, digest: str, profiles: Sequence[Profile], zone: ZoneInfo) -> _Read:
     """Return the tidy columns, refusals and source of the content of a file, by the profile that its name fits."""
     profile = next((one for one in profiles if fits_profile(path.name, one)), _NO_PROFILE)
+    held = [data]
+    del data  # handed over, it goes as soon as it is text
     try:
-        return read_content(path, data, digest, profile, zone)
+        return read_content(path, held.pop(), digest, profile, zone)
     except ExportError as failure:
         if profile is not _NO_PROFILE or "profile" not in failure.problem or "profile.encoding" in failure.problem:
             raise
@@ -122,12 +116,11 @@ def read_bytes(
         raise ExportError(failure.file, f"{failure.problem}; {how}") from None
 
 
-def read_content(
-    path: Path, data: bytes, digest: str, profile: Profile, zone: ZoneInfo
-) -> tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]:
+def read_content(path: Path, data: bytes, digest: str, profile: Profile, zone: ZoneInfo) -> _Read:
     """Return the tidy columns, refusals and source of the content of a file."""
-    table, delimiter, words = table_of(path, data, profile, zone)
+    held = [data]
     del data
+    table, delimiter, words = table_of(path, held.pop(), profile, zone)
     layout = lay_out(table, path.name)
     cells = Cells(layout, profile, path.name, delimiter)
     columns, refusals = tidy(cells, zone)
@@ -176,7 +169,10 @@ def fits_profile(name: str, profile: Profile) -> bool:
 
 def table_of(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple[Flat, str, list[str]]:
     """Return the content of a file as one table, what divides its cells, and in words how it was read."""
-    table, delimiter, words = (_of_sheet if path.suffix.lower() in WORKBOOKS else _of_text)(path, data, profile)
+    held = [data]
+    del data
+    reader = _of_sheet if path.suffix.lower() in WORKBOOKS else _of_text
+    table, delimiter, words = reader(path, held.pop(), profile)
     state(table, profile, path.name)
     add_moments(table, profile, zone, path.name)
     return table, delimiter, words
@@ -184,6 +180,7 @@ def table_of(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple
 
 def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     text, encoding = decode(data, path.name, profile.encoding)
+    del data
     delimiters = [one for one in DELIMITERS if one in text]
     if profile.delimiter or profile.widths or profile.layout == "blocks":
         delimiters = [profile.delimiter or ""]

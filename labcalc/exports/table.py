@@ -9,28 +9,14 @@ from dataclasses import dataclass
 import pandas as pd
 
 from labcalc.errors import ExportError
-from labcalc.exports.text import shown
+from labcalc.exports.source.text import shown
 from labcalc.showing import Shown
 from labcalc.wording import counted
 
 TIDY_COLUMNS = (
-    "run",
-    "sample",
-    "product",
-    "lot",
-    "role",
-    "measured_at",
-    "instrument",
-    "operator",
-    "temperature_C",
-    "replicate",
-    "kinematic_viscosity_mm2_s",
-    "dynamic_viscosity_mPa_s",
-    "density_kg_m3",
-    "remark",
-    "source_file",
-    "source_line",
-)
+    "run", "sample", "product", "lot", "role", "measured_at", "instrument", "operator", "temperature_C", "replicate",
+    "kinematic_viscosity_mm2_s", "dynamic_viscosity_mPa_s", "density_kg_m3", "remark", "source_file", "source_line",
+)  # fmt: skip
 """Columns of the tidy table, in order."""
 
 QUANTITY_COLUMNS = {

@@ -45,19 +45,14 @@ def write_table(
 
     Parameters
     ----------
-    table : pandas.DataFrame
-        Tidy table.
-    path : str or pathlib.Path
-        Where it goes.
-    exports : iterable of str or pathlib.Path, optional
-        The files that it was read from: they are never written over, under whatever name.
-    force : bool
-        Write over a file that labcalc didn't make, which is otherwise refused.
+    table : Tidy table.
+    path : Where it goes.
+    exports : The files that it was read from: they are never written over, under whatever name.
+    force : Write over a file that labcalc didn't make, which is otherwise refused.
 
     Raises
     ------
-    ExportError
-        Another ending, a table without the tidy columns, a file that must stay, or .parquet without pyarrow.
+    ExportError : Another ending, a table without the tidy columns, a file that must stay, or .parquet without pyarrow.
     """
     path = Path(path)
     writer = _WRITERS.get(path.suffix.lower())

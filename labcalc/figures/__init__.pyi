@@ -15,12 +15,7 @@ from .causes.hypothetical import move_what_if as move_what_if
 from .causes.in_report import show_causes as show_causes
 from .causes.problem_sample import live_figure as live_figure, problem_pictures as problem_pictures, redraw as redraw
 from .control.charts import control_pictures as control_pictures, draw_control_chart as draw_control_chart
-from .duplicates.pictures import (
-    draw_against_level as draw_against_level,
-    draw_in_time as draw_in_time,
-    duplicate_pictures as duplicate_pictures,
-    level_pictures as level_pictures,
-)
+from .duplicates.pictures import draw_in_time as draw_in_time, duplicate_pictures as duplicate_pictures
 from .duplicates.precision import (
     show_duplicate_biases as show_duplicate_biases,
     show_duplicate_header as show_duplicate_header,
@@ -29,6 +24,7 @@ from .duplicates.precision import (
     show_duplicate_verdict as show_duplicate_verdict,
     show_duplicates_beyond as show_duplicates_beyond,
     show_pairing_rule as show_pairing_rule,
+    show_spreads as show_spreads,
     summarise_duplicates as summarise_duplicates,
 )
 from .interlaboratory import draw_consistency as draw_consistency

@@ -16,8 +16,6 @@ from .capillary import (
     viscosity_from_flow_time as viscosity_from_flow_time,
 )
 from .capillary_constant import (
-    buoyancy_factor as buoyancy_factor,
-    constant_at_gravity as constant_at_gravity,
     kinetic_energy_factor as kinetic_energy_factor,
 )
 from .characterisation import (

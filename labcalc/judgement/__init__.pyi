@@ -17,9 +17,9 @@ from .control.status import (
     states_at as states_at,
 )
 from .duplicates.bias import DuplicateFinding as DuplicateFinding
+from .duplicates.comparison import NamedSpread as NamedSpread
 from .duplicates.exceedances import SetBeyond as SetBeyond
-from .duplicates.level import LevelStudy as LevelStudy
-from .duplicates.precision import STATEMENT_DEGREES as STATEMENT_DEGREES, DuplicateSummary as DuplicateSummary
+from .duplicates.precision import NOT_ENOUGH as NOT_ENOUGH, DuplicateSummary as DuplicateSummary
 from .duplicates.report import (
     DUPLICATE_VERDICTS as DUPLICATE_VERDICTS,
     DuplicateReport as DuplicateReport,

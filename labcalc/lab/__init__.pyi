@@ -3,7 +3,7 @@
 from ._decisions_file import file_head as file_head, verify_file as verify_file
 from ._lines import line_of_key as line_of_key
 from ._tables import nearest as nearest
-from .certified import NOT_GIVEN as NOT_GIVEN, Certificate as Certificate, certificates as certificates
+from .certified import certificates as certificates
 from .classes import (
     GradeSystem as GradeSystem,
     ProductClass as ProductClass,
@@ -58,7 +58,12 @@ from .precision import (
     published_precision as published_precision,
 )
 from .reading import read as read
-from .record.adding import Added as Added, add_exports as add_exports, watch_exports as watch_exports
+from .record.adding import (
+    Added as Added,
+    add_exports as add_exports,
+    exports_not_held as exports_not_held,
+    watch_exports as watch_exports,
+)
 from .record.chain import Head as Head
 from .record.decided import move_decisions as move_decisions
 from .record.entering import add_certificates as add_certificates, add_pages as add_pages

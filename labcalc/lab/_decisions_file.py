@@ -11,7 +11,7 @@ import hashlib
 import json
 import os
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,7 @@ from labcalc.lab.record.chain import Head
 _WAIT_S, _LOOK_S = 1.0, 0.05
 """How long, and how often, a last line without an end is looked at again: somebody may be writing it, [s]."""
 _TORN = "the line has no end: it was torn while it was written. Decide again, and leave the line as it is"
+_CHANGED = "a line before it, from {} on, was changed, put in or taken out since it was written"
 _UNCHAINED = "it stands behind chained lines and has no 'after': decide with `labcalc record decide`"
 
 _Found = tuple[list[Decision], tuple[DecisionError, ...]]
@@ -31,79 +32,54 @@ _Found = tuple[list[Decision], tuple[DecisionError, ...]]
 
 def decisions_in_file(laboratory: Laboratory) -> _Found:
     """Read ``decisions.jsonl``: its decisions, each by itself, and what is wrong with its lines."""
+    return _read(_content(laboratory), str(decisions_file(laboratory)))
+
+
+def _content(laboratory: Laboratory) -> bytes:
     path = decisions_file(laboratory)
-    return _read(_whole(path), str(path)) if path is not None and path.exists() else ([], ())
+    return _whole(path) if path is not None and path.exists() else b""
 
 
 def _read(content: bytes, file: str) -> _Found:
-    decisions, unusable = list[Decision](), list[DecisionError]()
-    lines, chain = content.split(b"\n"), _Chain(file)
+    """Read each line by itself; of the links, the first that doesn't fit is named: later ones follow from it."""
+    decisions, unusable, ink = list[Decision](), list[DecisionError](), hashlib.sha256()
+    lines, fits, is_chained, is_broken = content.split(b"\n"), 1, False, False
     for place, line in enumerate(lines, 1):
-        before = chain.before(line)
+        before = ink.hexdigest()
+        ink.update(line + b"\n")
         try:
-            if line.strip():
-                record = _record(line, file, place)
-                unusable += chain.problems(place, record, before)
-                decisions.append(decision_of(record, file, place))
+            record = _record(line, file, place) if line.strip() else None
+            if record is None:
+                continue
+            after = record.pop("after", None) if isinstance(record, dict) else None
+            if after is None and is_chained:
+                raise DecisionError(file, place, _UNCHAINED)
+            is_chained |= after is not None
+            if after == before:
+                fits = place
+            elif after is not None and not is_broken:
+                is_broken = True
+                unusable.append(DecisionError(file, place, _CHANGED.format(fits)))
+            decisions.append(decision_of(record, file, place))
         except DecisionError as error:
             unusable.append(error if place < len(lines) else DecisionError(file, place, _TORN))
     return decisions, tuple(unusable)
 
 
-class _Chain:
-    """Holds each ``after`` against the bytes before its line; names the first that doesn't fit."""
-
-    def __init__(self, file: str) -> None:
-        self._file, self._ink = file, hashlib.sha256()
-        self._fits, self._is_chained, self._is_broken = 1, False, False
-
-    def before(self, line: bytes) -> str:
-        """Return the SHA-256 [hex] of what stands before the next line, and pass over it."""
-        digest = self._ink.hexdigest()
-        self._ink.update(line + b"\n")
-        return digest
-
-    def problems(self, place: int, record: Any, before: str) -> Iterator[DecisionError]:
-        """Take the link out of a line, and yield what is wrong with it.
-
-        Raises
-        ------
-        DecisionError
-            It has none although a line before it has one, so that it isn't to be applied.
-        """
-        after = record.pop("after", None) if isinstance(record, dict) else None
-        if after is None and self._is_chained:
-            raise DecisionError(self._file, place, _UNCHAINED)
-        self._is_chained |= after is not None
-        if after == before:
-            self._fits = place
-        elif after is not None and not self._is_broken:
-            self._is_broken = True
-            since = f"a line before it, from {self._fits} on, was changed, put in or taken out since it was written"
-            yield DecisionError(self._file, place, since)
-
-
 def file_head(laboratory: Laboratory) -> Head | None:
     """Return number and SHA-256 of the whole lines of ``decisions.jsonl``; None where no line is chained."""
-    path = decisions_file(laboratory)
-    content = _whole(path) if path is not None and path.exists() else b""
+    content = _content(laboratory)
     whole = content[: content.rfind(b"\n") + 1]
     return Head(whole.count(b"\n"), hashlib.sha256(whole).hexdigest()) if b'"after"' in whole else None
 
 
 def verify_file(laboratory: Laboratory, printed: Mapping[int, str]) -> tuple[Head | None, DecisionError | None]:
     """Hold ``decisions.jsonl`` against its links, and against heads from paper, as ``verify_record`` does."""
-    path = decisions_file(laboratory)
-    _, unusable = decisions_in_file(laboratory)
-    lines = path.read_bytes().split(b"\n")[:-1] if path is not None and path.exists() else []
+    unusable, lines = [*decisions_in_file(laboratory)[1]], _content(laboratory).splitlines(keepends=True)
     for n, digits in sorted(printed.items()):
-        if n > len(lines):
-            problem = f"a printed head names it; the file ends with {len(lines)}"
-        elif not hashlib.sha256(b"".join(line + b"\n" for line in lines[:n])).hexdigest().startswith(digits.lower()):
-            problem = f"it or a line before it is not the one for which {digits} was printed"
-        else:
-            continue
-        unusable = (*unusable, DecisionError(str(path), n, problem))
+        if not hashlib.sha256(b"".join(lines[:n])).hexdigest().startswith(digits.lower()) or n > len(lines):
+            problem = f"{digits} was printed for so many lines; one was changed since, or the end was cut off"
+            unusable.append(DecisionError(str(decisions_file(laboratory)), n, problem))
     return file_head(laboratory), next(iter(unusable), None)
 
 
@@ -125,8 +101,7 @@ def add_line(laboratory: Laboratory, decision: Decision) -> int:
 
     Raises
     ------
-    DecisionError
-        What it refers to is not there, or the disk took only part of it.
+    DecisionError : What it refers to is not there, or the disk took only part of it.
     """
     from filelock import FileLock
 
@@ -142,11 +117,13 @@ def add_line(laboratory: Laboratory, decision: Decision) -> int:
         descriptor = os.open(path, flags, 0o644)
         try:
             written = os.write(descriptor, line)
+            if written < len(line):
+                os.ftruncate(descriptor, len(before))
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
     if written < len(line):
-        raise DecisionError(str(path), 0, "the disk took only part of the line; make room and decide again")
+        raise DecisionError(str(path), 0, "the disk is full: nothing was written; make room and decide again")
     return (before + end).count(b"\n") + 1
 
 

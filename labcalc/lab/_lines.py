@@ -17,15 +17,12 @@ def line_of_key(text: str, key: str) -> int:
 
     Parameters
     ----------
-    text : str
-        The content of lab.toml.
-    key : str
-        Path of the key as messages give it.
+    text : The content of lab.toml.
+    key : Path of the key as messages give it.
 
     Returns
     -------
-    int
-        From 1 on; of a key that is missing the line of the table that should hold it; 0 where that isn't found either.
+    From 1 on; of a key that is missing the line of the table that should hold it; 0 where that isn't found either.
     """
     lines = _LONG_TEXT.sub(lambda found: "\n" * found[0].count("\n"), text).split("\n")
     headings = [re.sub(r"\s", "", found[1]) if (found := HEADING.match(line)) else "" for line in lines]

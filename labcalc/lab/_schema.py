@@ -6,11 +6,12 @@ import codecs
 import math
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
-from labcalc.exports.names import placed
+from labcalc.exports.arranging.names import placed
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, MOMENT_PARTS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.lab._certificates import REFERENCE
@@ -53,7 +54,8 @@ _NAN = float("nan")
 
 HOLDS = (
     *("run", "sample", "product", "lot", "role", "instrument", "operator", "remark"),
-    *("measured_at", "date", "time", "replicate", "temperature", "set temperature", *QUANTITY_COLUMNS, "ignored"),
+    *("measured_at", "date", "time", "replicate", "temperature", "set temperature", *QUANTITY_COLUMNS),
+    *("status", "ignored"),
     *(*MOMENT_PARTS, "elapsed", "start", "quantity", "value", "unit"),
 )
 """What a column of an export may hold."""
@@ -195,6 +197,7 @@ _PROFILE = table(
         "block_start": Key(text, None),
         "sections": Key(listed(choice(FOR_ALL_ROWS), "what their heads say"), ()),
         "set_aside": Key(_PATTERNS, ()),
+        "as_above": Key(listed(choice(FOR_ALL_ROWS), "what a blank cell has of the row above"), ()),
         "decimal": Key(choice((".", ",")), None),
         "thousands": Key(_one_character, None),
         "date_order": Key(choice(DATE_ORDERS), None),
@@ -275,6 +278,11 @@ _HEAD = table(
 )
 
 
+def _check_file(laboratory: Laboratory) -> Iterator[tuple[str, str]]:
+    if laboratory.name == Laboratory.name and replace(laboratory, profiles=()) != Laboratory():
+        yield "laboratory", "missing, and must be given beside other settings than profiles"
+
+
 def _laboratory(laboratory: dict[str, Any], **rooms: Any) -> Laboratory:
     return Laboratory(**laboratory, **rooms)
 
@@ -282,7 +290,7 @@ def _laboratory(laboratory: dict[str, Any], **rooms: Any) -> Laboratory:
 _SAME_NAME = "this name"
 FILE = table(
     {
-        "laboratory": Key(_HEAD),
+        "laboratory": Key(_HEAD, {}),
         "instrument": Key(
             tables(_INSTRUMENT, unique=_named, called=_SAME_NAME),
             (),
@@ -308,4 +316,5 @@ FILE = table(
         "record": Key(RECORD, None),
     },
     _laboratory,
+    _check_file,
 )

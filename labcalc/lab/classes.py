@@ -106,17 +106,13 @@ def quantities_of(class_name: str, commodity: str, changes: Iterable[str] = ()) 
 
     Parameters
     ----------
-    class_name : str
-        Name of its class; empty: by the commodity group.
-    commodity : str
-        Commodity group, a key of ``formulae.COMMODITIES``.
-    changes : iterable of str, optional
-        Names of quantities, each after ``+`` (added) or ``-`` (left out); the last word counts.
+    class_name : Name of its class; empty: by the commodity group.
+    commodity : Commodity group, a key of ``formulae.COMMODITIES``.
+    changes : Names of quantities, each after ``+`` (added) or ``-`` (left out); the last word counts.
 
     Returns
     -------
-    tuple of str
-        Names, in the order in which the report gives them.
+    Names, in the order in which the report gives them.
     """
     known = product_classes().get(class_name)
     asked = set(known.quantities if known else _content()["without_class"][commodity])

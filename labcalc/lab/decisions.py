@@ -113,8 +113,7 @@ def refuse_misfit(decision: Decision, before: Sequence[Decision], laboratory: La
 
     Raises
     ------
-    DecisionError
-        It corrects, closes or confirms what can't be.
+    DecisionError : It corrects, closes or confirms what can't be.
     """
     if problem := _Held(before, laboratory).problem(decision):
         raise DecisionError(place, 0, problem)
@@ -188,29 +187,9 @@ class _Held:
 def add_decision(laboratory: Laboratory, *, when: datetime | None = None, **given: Any) -> Decision:
     """Add a decision at the end of the laboratory's file or record; what stands there already is not touched.
 
-    One at a time adds; others wait.
-
-    Parameters
-    ----------
-    laboratory : Laboratory
-        The laboratory; it needs a lab.toml.
-    when : datetime.datetime, optional
-        With its time zone; none: now.
-    **given
-        The fields of ``Decision``; its number comes of itself. To exclude or to accept needs a run, the others of
-        ``DECISION_KINDS`` a run or an instrument; temperatures are in [°C].
-
-    Returns
-    -------
-    Decision
-        As it was written.
-
-    Raises
-    ------
-    DecisionError
-        A field is missing or wrong, what it refers to is not there, or there is no lab.toml.
-    RecordError
-        The record can't be opened or written.
+    ``given`` are the fields of ``Decision``, temperatures in [°C]; its number comes of itself, and without ``when`` it
+    is of now. One at a time adds; others wait. Return it as it was written. DecisionError: a field is missing or wrong,
+    what it refers to is not there, or there is no lab.toml; RecordError: the record can't be opened or written.
     """
     path = decisions_file(laboratory)
     if path is None:
@@ -237,8 +216,7 @@ def decision_of(record: Mapping[str, Any], file: str, line: int) -> Decision:
 
     Raises
     ------
-    DecisionError
-        A key is missing or wrong; it names the line of the file.
+    DecisionError : A key is missing or wrong; it names the line of the file.
     """
     problems = Problems()
     decision = _DECISION(record, "", problems)

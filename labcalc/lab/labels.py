@@ -46,17 +46,13 @@ def label_runs(table: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
 
     Parameters
     ----------
-    table : pandas.DataFrame
-        Tidy table; not changed.
-    laboratory : Laboratory
-        Reference oils and products with their patterns.
+    table : Tidy table; not changed.
+    laboratory : Reference oils and products with their patterns.
 
     Returns
     -------
-    pandas.DataFrame
-        A new table with the same columns: ``role`` is ``reference`` or ``sample`` (what the export says is kept if
-        it is one of the two); ``product`` of samples and ``lot`` of reference oils are filled in where the export has
-        none.
+    A new table with the same columns: ``role`` is ``reference`` or ``sample`` (what the export says is kept if it is
+        one of the two); ``product`` of samples and ``lot`` of reference oils are filled in where the export has none.
     """
     names = table["sample"].astype(object).where(table["sample"].notna(), "").astype(str)
     known = {name: reference_of(laboratory, name) for name in names.unique()}

@@ -86,17 +86,13 @@ def method_of(laboratory: Laboratory, instrument: str, quantity: str) -> str:
 
     Parameters
     ----------
-    laboratory : Laboratory
-        Its instruments with their methods.
-    instrument : str
-        Name of the instrument, case ignored; empty: any, where all that name a method name the same.
-    quantity : str
-        As the tidy table names it.
+    laboratory : Its instruments with their methods.
+    instrument : Name of the instrument, case ignored; empty: any, where all that name a method name the same.
+    quantity : As the tidy table names it.
 
     Returns
     -------
-    str
-        The first of its methods that is for the quantity, with edition; empty where lab.toml names none.
+    The first of its methods that is for the quantity, with edition; empty where lab.toml names none.
     """
     asked = [one for one in laboratory.instruments if one.name.casefold() == instrument.casefold() or not instrument]
     found = {_method(one.methods, quantity) for one in asked} - {""}
@@ -139,21 +135,15 @@ def precision_for(
 
     Parameters
     ----------
-    laboratory : Laboratory
-        Its own statements come before the published ones, of which the method of the instrument says which.
-    precision_class : str
-        Such as ``base oils``; case ignored.
-    quantity : str
-        ``kinematic viscosity``, ``dynamic viscosity`` or ``density``.
-    temperature_C : float
-        Temperature of the result, [°C]; a statement for a temperature holds within 0.5 °C of it.
-    instrument : str, optional
-        Name of the instrument; without one, what ``method_of`` says of all.
+    laboratory : Its own statements come before the published ones, of which the method of the instrument says which.
+    precision_class : Such as ``base oils``; case ignored.
+    quantity : ``kinematic viscosity``, ``dynamic viscosity`` or ``density``.
+    temperature_C : Temperature of the result, [°C]; a statement for a temperature holds within 0.5 °C of it.
+    instrument : Name of the instrument; without one, what ``method_of`` says of all.
 
     Returns
     -------
-    PrecisionStatement or None
-        A statement for the temperature before one for any; None where nothing is stated.
+    A statement for the temperature before one for any; None where nothing is stated.
     """
     own = [_own(one) for one in laboratory.precision]
     method = method_of(laboratory, instrument, quantity)

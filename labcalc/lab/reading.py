@@ -17,23 +17,18 @@ def read(exports: str | Path | Iterable[str | Path], lab: str | Path | Laborator
 
     Parameters
     ----------
-    exports : str, pathlib.Path, or several of them
-        The exports.
-    lab : str, pathlib.Path or Laboratory, optional
-        lab.toml, or what ``load_laboratory`` made of it; without, any export that explains itself is read.
+    exports : The exports.
+    lab : lab.toml, or what ``load_laboratory`` made of it; without, any export that explains itself is read.
 
     Returns
     -------
-    Reading
-        ``table``: a row a determination, units in the column names; ``refusals``: rows that were not taken, and why;
+    ``table``: a row a determination, units in the column names; ``refusals``: rows that were not taken, and why;
         ``failures``: exports that can't be read, beside others that can; ``sources``: how each was read.
 
     Raises
     ------
-    ExportError
-        No export can be read; the reason of the first.
-    SettingsError
-        lab.toml can't be used.
+    ExportError : No export can be read; the reason of the first.
+    SettingsError : lab.toml can't be used.
     """
     laboratory = load_laboratory(lab)
     paths = [exports] if isinstance(exports, str | Path) else exports

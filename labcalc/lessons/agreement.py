@@ -40,17 +40,13 @@ def agreement_of_share(what: str, theory: float, hits: ArrayLike) -> Agreement:
 
     Parameters
     ----------
-    what : str
-        What is compared.
-    theory : float
-        Probability by theory, [-], above 0 and below 1.
-    hits : array_like of bool
-        One a simulated case.
+    what : What is compared.
+    theory : Probability by theory, [-], above 0 and below 1.
+    hits : One a simulated case.
 
     Returns
     -------
-    Agreement
-        In percent, [%].
+    In percent, [%].
     """
     cases = np.asarray(hits, dtype=bool)
     error = math.sqrt(theory * (1.0 - theory) / cases.size)

@@ -87,12 +87,9 @@ def draw_chart(generator: Generator, results: int = 40, *, level: float = 15.02,
 
     Parameters
     ----------
-    generator : numpy.random.Generator
-        Source of chance.
-    results : int
-        Number of results, [-].
-    level, sigma : float
-        Centre and standard deviation, [mm²/s].
+    generator : Source of chance.
+    results : Number of results, [-].
+    level, sigma : Centre and standard deviation, [mm²/s].
     """
     drawn, start = generator.normal(level, sigma, results), 0
     if generator.integers(2):

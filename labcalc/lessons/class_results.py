@@ -34,18 +34,15 @@ def class_table(folder: str | Path) -> ClassTable:
 
     Parameters
     ----------
-    folder : str or pathlib.Path
-        Where the class keeps its results.
+    folder : Where the class keeps its results.
 
     Returns
     -------
-    ClassTable
-        Table with ``CLASS_COLUMNS``, and the files that were refused.
+    Table with ``CLASS_COLUMNS``, and the files that were refused.
 
     Raises
     ------
-    LessonError
-        There is no such folder, or no result file in it.
+    LessonError : There is no such folder, or no result file in it.
     """
     place = Path(folder)
     if not place.is_dir():

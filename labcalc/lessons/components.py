@@ -51,10 +51,8 @@ def laboratory_study(material: Material, temperature_C: float = 40.0) -> Compone
 
     Parameters
     ----------
-    material : Material
-        The laboratory's record.
-    temperature_C : float
-        Temperature, [°C].
+    material : The laboratory's record.
+    temperature_C : Temperature, [°C].
     """
     studies = components_side_by_side(material)
     return [one for one in studies if (one.quantity, one.temperature_C) == ("kinematic viscosity", temperature_C)][-1]
@@ -83,8 +81,7 @@ def share_beyond_r(ratio: float) -> float:
 
     Parameters
     ----------
-    ratio : float
-        Standard deviation of the days over the repeatability standard deviation, [-].
+    ratio : Standard deviation of the days over the repeatability standard deviation, [-].
     """
     return math.erfc(COVER_95 / math.sqrt(2.0 * (1.0 + ratio**2)))  # s_I(T)² = s_r² (1 + ratio²)
 
@@ -97,10 +94,8 @@ def share_without_day(days: int, repeats: int, ratio: float) -> float:
 
     Parameters
     ----------
-    days, repeats : int
-        Days, and repeats on each, [-].
-    ratio : float
-        True standard deviation of the days over the repeatability standard deviation, [-].
+    days, repeats : Days, and repeats on each, [-].
+    ratio : True standard deviation of the days over the repeatability standard deviation, [-].
     """
     from scipy.special import fdtr
 

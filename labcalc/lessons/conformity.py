@@ -81,12 +81,9 @@ def laboratory_case(material: Material, sample: str = "HX46", temperature_C: flo
 
     Parameters
     ----------
-    material : Material
-        The laboratory's record.
-    sample : str
-        What the names of its samples begin with.
-    temperature_C : float
-        Temperature, [°C].
+    material : The laboratory's record.
+    sample : What the names of its samples begin with.
+    temperature_C : Temperature, [°C].
     """
     rows = material.record[material.record["sample"].str.startswith(sample)]
     dossier = material.dossier(str(rows.sort_values("measured_at", kind="stable")["run"].iloc[-1]))
@@ -123,8 +120,7 @@ def probability_inside(distance: float) -> float:
 
     Parameters
     ----------
-    distance : float
-        How far inside it the result is, [standard uncertainties]; below 0 where it is outside.
+    distance : How far inside it the result is, [standard uncertainties]; below 0 where it is outside.
     """
     return float(conformity_probability(-distance, 1.0, math.nan, 0.0).inside)
 
@@ -134,10 +130,8 @@ def acceptance_share(distance: float, guard: float) -> float:
 
     Parameters
     ----------
-    distance : float
-        How far inside the limit the true value is, [standard uncertainties].
-    guard : float
-        Guard band, [standard uncertainties].
+    distance : How far inside the limit the true value is, [standard uncertainties].
+    guard : Guard band, [standard uncertainties].
     """
     return math.erfc((guard - distance) / math.sqrt(2.0)) / 2.0
 
@@ -147,12 +141,9 @@ def risks(case: Case, guard: float, distance: float = _NEAR) -> tuple[float, flo
 
     Parameters
     ----------
-    case : Case
-        Limit, uncertainty and production.
-    guard : float
-        Guard band, [expanded uncertainties].
-    distance : float
-        How far inside the limit the mean of the production is, [its standard deviations].
+    case : Limit, uncertainty and production.
+    guard : Guard band, [expanded uncertainties].
+    distance : How far inside the limit the mean of the production is, [its standard deviations].
     """
     spread = case.process_deviation
     found = global_risks(

@@ -86,8 +86,7 @@ def lesson_named(name: str) -> Lesson:
 
     Raises
     ------
-    LessonError
-        There is no such lesson.
+    LessonError : There is no such lesson.
     """
     for lesson in LESSONS:
         if lesson.name == name:
@@ -100,17 +99,13 @@ def draw_test(lesson: str, learner: str, attempt: int = 1) -> LessonTest:
 
     Parameters
     ----------
-    lesson : str
-        Name of the lesson.
-    learner : str
-        The learner's name, or any word of their choice.
-    attempt : int
-        Which attempt, [-], from 1; each has questions of its own.
+    lesson : Name of the lesson.
+    learner : The learner's name, or any word of their choice.
+    attempt : Which attempt, [-], from 1; each has questions of its own.
 
     Raises
     ------
-    LessonError
-        There is no such lesson, the name is empty, or the attempt is below 1.
+    LessonError : There is no such lesson, the name is empty, or the attempt is below 1.
     """
     chosen = lesson_named(lesson)
     if not learner.strip():

@@ -46,10 +46,8 @@ def viscosity_at(temperature_C: ArrayLike, kv_40: ArrayLike, kv_100: ArrayLike) 
 
     Parameters
     ----------
-    temperature_C : array_like of float
-        Temperature, [°C].
-    kv_40, kv_100 : array_like of float
-        Kinematic viscosities at 40 °C and 100 °C, [mm²/s], one each for every oil.
+    temperature_C : Temperature, [°C].
+    kv_40, kv_100 : Kinematic viscosities at 40 °C and 100 °C, [mm²/s], one each for every oil.
     """
     line = fit_viscosity_temperature(list(ENDS_C), np.stack(np.broadcast_arrays(kv_40, kv_100), axis=-1))
     with warnings.catch_warnings():

@@ -42,10 +42,8 @@ def found_share(number: int, off: float) -> float:
 
     Parameters
     ----------
-    number : int
-        Number of results, [-], 3 to 10; beyond, two could be called odd at once.
-    off : float
-        How far the one is off, [standard deviations].
+    number : Number of results, [-], 3 to 10; beyond, two could be called odd at once.
+    off : How far the one is off, [standard deviations].
     """
     from scipy.special import ncfdtr
 
@@ -108,10 +106,8 @@ def draw_repeats(generator: Generator, r: float = 0.20) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    generator : numpy.random.Generator
-        Source of chance.
-    r : float
-        Repeatability limit, [mm²/s].
+    generator : Source of chance.
+    r : Repeatability limit, [mm²/s].
     """
     gross = bool(generator.integers(2))
     limit = critical_range(r, 4)
@@ -212,8 +208,7 @@ def masked_statistic(number: int) -> float:
 
     Parameters
     ----------
-    number : int
-        Number of results, the two included, [-].
+    number : Number of results, the two included, [-].
     """
     return math.sqrt((number - 1) * (number - 2) / (2 * number))
 

@@ -57,8 +57,7 @@ class NumberQuestion:
 
         Raises
         ------
-        LessonError
-            The text is no number, or bears another unit.
+        LessonError : The text is no number, or bears another unit.
         """
         value = number_from(given, self.unit)
         if abs(value - self.answer) <= self.tolerance * (1.0 + 1e-9):
@@ -97,8 +96,7 @@ class Choice:
 
         Raises
         ------
-        LessonError
-            There is no such answer.
+        LessonError : There is no such answer.
         """
         chosen = [position for position, option in enumerate(self.options) if option.text == given]
         if not chosen:
@@ -125,8 +123,7 @@ def number_from(given: str, unit: str = "") -> float:
 
     Raises
     ------
-    LessonError
-        The text is no number, or bears another unit.
+    LessonError : The text is no number, or bears another unit.
 
     Examples
     --------

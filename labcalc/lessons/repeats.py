@@ -98,15 +98,12 @@ def laboratory_pairs(record: pd.DataFrame, temperature_C: float = 40.0) -> Pairs
 
     Parameters
     ----------
-    record : pandas.DataFrame
-        Tidy rows.
-    temperature_C : float
-        Temperature, [°C].
+    record : Tidy rows.
+    temperature_C : Temperature, [°C].
 
     Returns
     -------
-    Pairs
-        Kinematic viscosities, [mm²/s], in the order of measurement.
+    Kinematic viscosities, [mm²/s], in the order of measurement.
     """
     rows = record[(record["role"] == "sample") & (record["temperature_C"] == temperature_C)]
     rows = rows.dropna(subset=["kinematic_viscosity_mm2_s"]).sort_values("measured_at", kind="stable")
@@ -125,14 +122,10 @@ def draw_pairs(generator: Generator, pairs: int, level: float, deviation: float,
 
     Parameters
     ----------
-    generator : numpy.random.Generator
-        Source of chance.
-    pairs : int
-        Number of pairs, [-].
-    level, deviation : float
-        Mean and standard deviation, [mm²/s].
-    decimals : int
-        Decimals of the results, [-].
+    generator : Source of chance.
+    pairs : Number of pairs, [-].
+    level, deviation : Mean and standard deviation, [mm²/s].
+    decimals : Decimals of the results, [-].
     """
     drawn = np.round(generator.normal(level, deviation, (pairs, 2)), decimals)
     names = tuple(f"pair {number}" for number in range(1, pairs + 1))

@@ -52,12 +52,9 @@ def grade(test: LessonTest, given: Sequence[str], saved: datetime) -> LessonResu
 
     Parameters
     ----------
-    test : LessonTest
-        The questions.
-    given : sequence of str
-        One answer a question, in their order; empty where none was given.
-    saved : datetime
-        When, with its time zone.
+    test : The questions.
+    given : One answer a question, in their order; empty where none was given.
+    saved : When, with its time zone.
     """
     answers = tuple(
         Answer(question.name, words, _is_right(question, words))
@@ -82,20 +79,16 @@ def save_result(result: LessonResult, folder: str | Path) -> Path:
 
     Parameters
     ----------
-    result : LessonResult
-        What ``grade`` returned.
-    folder : str or pathlib.Path
-        Where the class keeps its results; made where it isn't there.
+    result : What ``grade`` returned.
+    folder : Where the class keeps its results; made where it isn't there.
 
     Returns
     -------
-    pathlib.Path
-        The file.
+    The file.
 
     Raises
     ------
-    LessonError
-        This attempt is saved already.
+    LessonError : This attempt is saved already.
     """
     place = Path(folder)
     place.mkdir(parents=True, exist_ok=True)
@@ -136,9 +129,8 @@ def read_result(path: str | Path) -> LessonResult:
 
     Raises
     ------
-    LessonError
-        The file is no result, a field is missing or of another kind, or what it says doesn't fit together: which
-        field of which file.
+    LessonError : The file is no result, a field is missing or of another kind, or what it says doesn't fit together:
+        which field of which file.
     """
     place = Path(path)
     fields = _Fields(place.name, _object_in(place))

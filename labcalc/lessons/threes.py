@@ -26,8 +26,7 @@ def share_farther(times: float) -> float:
 
     Parameters
     ----------
-    times : float
-        How many times as far from its neighbour as the other two from each other, [-], 1 or more.
+    times : How many times as far from its neighbour as the other two from each other, [-], 1 or more.
     """
     return math.atan(math.sqrt(3.0) / (2.0 * times + 1.0)) / _SIXTH
 

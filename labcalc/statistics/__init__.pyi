@@ -1,7 +1,7 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
 from .charts.bias import BiasTest as BiasTest, bias_test as bias_test
-from .charts.control_charts import EwmaChart as EwmaChart, cusum as cusum, ewma as ewma, ewma_chart as ewma_chart
+from .charts.control_charts import EwmaChart as EwmaChart, ewma as ewma, ewma_chart as ewma_chart
 from .charts.control_limits import (
     CHART_CONSTANTS as CHART_CONSTANTS,
     STANDARD_LIMITS as STANDARD_LIMITS,
@@ -10,8 +10,9 @@ from .charts.control_limits import (
     individuals_limits as individuals_limits,
     moving_ranges as moving_ranges,
 )
+from .charts.early import early_signals as early_signals, self_starting as self_starting
 from .charts.exact_run_lengths import ewma_run_length as ewma_run_length, rules_run_length as rules_run_length
-from .charts.lots import NewLot as NewLot, lot_change as lot_change, new_lot_statistics as new_lot_statistics
+from .charts.lots import NewLot as NewLot, lot_change as lot_change
 from .charts.normality import (
     ANDERSON_DARLING_FACTORS as ANDERSON_DARLING_FACTORS,
     NormalityFactor as NormalityFactor,
@@ -104,25 +105,16 @@ from .precision.carry_over import (
     high_low_carry_over as high_low_carry_over,
     high_low_steps as high_low_steps,
 )
-from .precision.duplicate_levels import (
-    LEAST_PAIRS_FOR_A_POWER_LAW as LEAST_PAIRS_FOR_A_POWER_LAW,
-    LevelDependence as LevelDependence,
-    PowerLaw as PowerLaw,
-    fit_power_law as fit_power_law,
-    level_dependence as level_dependence,
-)
 from .precision.duplicate_limits import (
     RepeatabilityComparison as RepeatabilityComparison,
     compare_repeatability as compare_repeatability,
     difference_limit_factor as difference_limit_factor,
     holm_adjusted as holm_adjusted,
     pairs_needed as pairs_needed,
-    share_beyond as share_beyond,
 )
 from .precision.duplicates import (
     DuplicatePrecision as DuplicatePrecision,
     OrderEffect as OrderEffect,
-    duplicate_precision as duplicate_precision,
     order_effect as order_effect,
     pooled_precision as pooled_precision,
 )
@@ -152,8 +144,6 @@ from .precision.long_term_precision import (
 )
 from .precision.measurement_plan import (
     IntervalGain as IntervalGain,
-    MeasurementPlan as MeasurementPlan,
-    best_plan as best_plan,
     interval_gains as interval_gains,
     mean_variance as mean_variance,
 )

@@ -140,7 +140,8 @@ class Problem:
     @property
     def decisions(self) -> tuple[Decision, ...]:
         """What people decided about the run, as the laboratory's file says now."""
-        return tuple(one for one in checked_decisions(self.material.laboratory).decisions if one.run == self.run)
+        decided = checked_decisions(self.material.laboratory)
+        return tuple(one for one in (*decided.decisions, *decided.waiting) if one.run == self.run)
 
     def with_settings(self, settings: WhatIfSettings) -> Problem:
         """Return the problem with the sliders moved; all that doesn't depend on them is kept."""

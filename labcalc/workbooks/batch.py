@@ -33,8 +33,6 @@ from labcalc.workbooks.writing import write_whole
 _WINDOW = 256
 """How many reports are out at an executor at a time."""
 _INDEX_EVERY_S = 5.0
-_AN_ENTRY = 500
-"""Most pages that an entry of the record names, [-]."""
 
 
 def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResult:
@@ -44,21 +42,17 @@ def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResul
 
     Parameters
     ----------
-    jobs : sequence of ReportJob
-        Different names.
-    options : BatchOptions
-        The folder, and how it is filled.
+    jobs : Different names.
+    options : The folder, and how it is filled.
 
     Returns
     -------
-    BatchResult
-        One outcome a job, failures with their reasons.
+    One outcome a job, failures with their reasons.
 
     Raises
     ------
-    WorkbookError
-        Two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler at the address,
-        PDF wanted and no browser there.
+    WorkbookError : Two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler at the
+        address, PDF wanted and no browser there.
     """
     with (
         cluster_executor(options.cluster) if options.cluster else nullcontext(options.executor) as executor,
@@ -211,13 +205,14 @@ class _Batch:
         if self.options.record is not None:
             self._enter(self.options.record)
 
-    def _enter(self, record: Callable[[Sequence[Mapping[str, str]]], int]) -> None:
-        """Tell the laboratory's record of the pages of this batch that it doesn't name yet."""
+    def _enter(self, record: Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]]) -> None:
+        """Tell the laboratory's record of the pages of this batch; it takes those that it doesn't name yet."""
         own = [self._records[stem] for stem in self._outcomes if stem in self._records]
-        new = [one for one in own if not one.entry]
-        for some in (new[at : at + _AN_ENTRY] for at in range(0, len(new), _AN_ENTRY)):
-            n = record([{"stem": one.stem, "inputs": one.fingerprint, "sha256": one.digest} for one in some])
-            self._records |= {one.stem: replace(one, entry=n) for one in some}
+        entered = record(
+            [{"stem": one.stem, "inputs": one.fingerprint, "sha256": one.digest, "entry": one.entry} for one in own]
+        )
+        self._records |= {stem: replace(self._records[stem], entry=entry) for stem, entry in entered.items()}
+        if entered:
             write_records(self.out, self._records.values())
 
     def result(self) -> BatchResult:

@@ -23,19 +23,14 @@ def check_page(page: str, shown: Shown, *, name: str, paths: Iterable[str]) -> N
 
     Parameters
     ----------
-    page : str
-        The page, without the drawing script.
-    shown : Shown
-        What the notebook put out: how many figures, and the types of their traces.
-    name : str
-        File name of the notebook, for messages.
-    paths : iterable of str
-        Folders that must not be named.
+    page : The page, without the drawing script.
+    shown : What the notebook put out: how many figures, and the types of their traces.
+    name : File name of the notebook, for messages.
+    paths : Folders that must not be named.
 
     Raises
     ------
-    WorkbookError
-        The first thing that is wrong.
+    WorkbookError : The first thing that is wrong.
     """
     there = page.count('<div class="drawing"')
     if there != shown.figures:

@@ -21,15 +21,13 @@ def cluster_executor(address: str, *, workers: int = 1) -> Iterator[Executor]:
 
     Parameters
     ----------
-    address : str
-        Such as ``tcp://host:8786``.
-    workers : int
-        How many workers to wait for before work begins.
+    address : Such as ``tcp://host:8786``.
+    workers : How many workers to wait for before work begins.
 
     Raises
     ------
-    WorkbookError
-        dask.distributed isn't installed, the address isn't one, or no scheduler with its workers answers there.
+    WorkbookError : dask.distributed isn't installed, the address isn't one, or no scheduler with its workers answers
+        there.
     """
     try:
         from distributed import Client

@@ -22,12 +22,9 @@ def render_with(executor: Executor, tasks: Sequence[tuple[K, RenderTask]], windo
 
     Parameters
     ----------
-    executor : concurrent.futures.Executor
-        Its workers must have labcalc and reach the files that the parameters name.
-    tasks : sequence of (key, RenderTask)
-        Begun in this order.
-    window : int
-        How many tasks are out at a time.
+    executor : Its workers must have labcalc and reach the files that the parameters name.
+    tasks : Begun in this order.
+    window : How many tasks are out at a time.
     """
     waiting = deque((key, task, 1) for key, task in tasks)
     out: dict[Future[Answer], tuple[K, RenderTask, int]] = {}

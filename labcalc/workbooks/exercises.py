@@ -28,20 +28,16 @@ def exercise_form(solution: str, name: str) -> str:
 
     Parameters
     ----------
-    solution : str
-        Text of the notebook with its answers.
-    name : str
-        Its file name, for messages.
+    solution : Text of the notebook with its answers.
+    name : Its file name, for messages.
 
     Returns
     -------
-    str
-        Text of the notebook without them; the same text for the same solution.
+    Text of the notebook without them; the same text for the same solution.
 
     Raises
     ------
-    WorkbookError
-        The text is no notebook, or no cell of it is tagged ``answer``.
+    WorkbookError : The text is no notebook, or no cell of it is tagged ``answer``.
     """
     try:
         notebook = json.loads(solution)
@@ -80,13 +76,11 @@ def write_exercises(folder: Path | None = None) -> tuple[Path, ...]:
 
     Parameters
     ----------
-    folder : pathlib.Path, optional
-        Where they go; none: ``exercises`` beside the lessons.
+    folder : Where they go; none: ``exercises`` beside the lessons.
 
     Returns
     -------
-    tuple of pathlib.Path
-        The files.
+    The files.
     """
     written = []
     for lesson in lesson_files():

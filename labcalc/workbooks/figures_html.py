@@ -30,20 +30,16 @@ def ready_outputs(notebook: Any, name: str) -> Shown:
 
     Parameters
     ----------
-    notebook : nbformat.NotebookNode
-        The executed notebook.
-    name : str
-        Its file name, for messages.
+    notebook : The executed notebook.
+    name : Its file name, for messages.
 
     Returns
     -------
-    Shown
-        The summary, the number of figures, and the types of their traces.
+    The summary, the number of figures, and the types of their traces.
 
     Raises
     ------
-    WorkbookError
-        An output that a page can't show, or a figure without a caption or without its table.
+    WorkbookError : An output that a page can't show, or a figure without a caption or without its table.
     """
     shown = Shown()
     for number, cell in enumerate(_original(notebook.cells), start=1):

@@ -56,15 +56,12 @@ def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterat
 
     Parameters
     ----------
-    tasks : sequence of (key, RenderTask)
-        Begun in this order.
-    workers : int
-        How many processes run side by side.
+    tasks : Begun in this order.
+    workers : How many processes run side by side.
 
     Yields
     ------
-    tuple
-        Key and answer: the rendering, or the error that says why there is none.
+    Key and answer: the rendering, or the error that says why there is none.
     """
     with quick_start(), for_speed_only("the warm-up"):
         warm_up({task.notebook for _, task in tasks}, len(tasks))

@@ -35,24 +35,19 @@ def run_report_jobs(
 
     Parameters
     ----------
-    material : Material
-        What ``gather(exports, lab)`` returned; the notebook asks again by the same words and gets it from memory.
-    exports : tuple of pathlib.Path
-        The exports, as the notebook's parameter names them.
-    lab : pathlib.Path, optional
-        lab.toml, likewise.
-    runs : sequence of str, optional
-        Only these runs.
+    material : What ``gather(exports, lab)`` returned; the notebook asks again by the same words and gets it from
+        memory.
+    exports : The exports, as the notebook's parameter names them.
+    lab : lab.toml, likewise.
+    runs : Only these runs.
 
     Returns
     -------
-    list of ReportJob
-        For ``render_batch``, in the order of the exports, or of the runs asked for.
+    For ``render_batch``, in the order of the exports, or of the runs asked for.
 
     Raises
     ------
-    UnknownRunError
-        A run that the exports don't hold.
+    UnknownRunError : A run that the exports don't hold.
     """
     notebook = workbook_file("run_report")
     words = {"exports": [str(path.resolve()) for path in exports], "lab": str(lab.resolve()) if lab else ""}
@@ -74,15 +69,12 @@ def month_report_job(report: MonthReport, lab: Path) -> ReportJob:
 
     Parameters
     ----------
-    report : MonthReport
-        The month; its digest tells whether a report that is there is up to date.
-    lab : pathlib.Path
-        lab.toml; the notebook asks for its record again, and gets it from memory.
+    report : The month; its digest tells whether a report that is there is up to date.
+    lab : lab.toml; the notebook asks for its record again, and gets it from memory.
 
     Returns
     -------
-    ReportJob
-        For ``render_batch``.
+    For ``render_batch``.
     """
     return ReportJob(
         name=f"month-{report.month.name}",
@@ -98,15 +90,12 @@ def duplicate_report_job(report: DuplicateReport, lab: Path) -> ReportJob:
 
     Parameters
     ----------
-    report : DuplicateReport
-        The period; its digest tells whether a report that is there is up to date.
-    lab : pathlib.Path
-        lab.toml, as for ``month_report_job``.
+    report : The period; its digest tells whether a report that is there is up to date.
+    lab : lab.toml, as for ``month_report_job``.
 
     Returns
     -------
-    ReportJob
-        For ``render_batch``.
+    For ``render_batch``.
     """
     first_day, last_day = report.period.name.split(" to ")
     return ReportJob(
@@ -116,8 +105,7 @@ def duplicate_report_job(report: DuplicateReport, lab: Path) -> ReportJob:
         parameters={
             "first_day": first_day,
             "last_day": last_day,
-            "product": report.product,
-            "operator": report.operator,
+            **report.only,
             "lab": str(lab.resolve()),
         },
         key=report.digest,

@@ -33,10 +33,8 @@ def safe_stems(names: Sequence[str], others: Mapping[str, str]) -> dict[str, str
 
     Parameters
     ----------
-    names : sequence of str
-        Different from one another.
-    others : mapping
-        Stem to name of what lies in the folder already; files that are no reports are nobody's: an empty name.
+    names : Different from one another.
+    others : Stem to name of what lies in the folder already; files that are no reports are nobody's: an empty name.
     """
     stems = {name: safe_stem(name) for name in names}
     owners = {stem.lower(): name for stem, name in others.items()}

@@ -53,25 +53,19 @@ def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = No
 
     Parameters
     ----------
-    name : str
-        One of ``workbook_names()``; ``_`` may stand for ``-``.
-    exports : sequence of pathlib.Path, optional
-        The exports at hand.
-    lab : pathlib.Path, optional
-        lab.toml. Without one and without exports the workbook is copied into the current folder.
+    name : One of ``workbook_names()``; ``_`` may stand for ``-``.
+    exports : The exports at hand.
+    lab : lab.toml. Without one and without exports the workbook is copied into the current folder.
 
     Returns
     -------
-    WorkbookCopy
-        Where it is. A copy that a person has changed is never written over: made the same way it is kept as it is,
-        made in another way it is left alone and the new copy gets a number.
+    Where it is. A copy that a person has changed is never written over: made the same way it is kept as it is, made in
+        another way it is left alone and the new copy gets a number.
 
     Raises
     ------
-    WorkbookError
-        There is no such workbook, or it takes no exports.
-    FileNotFoundError
-        An export or lab.toml is not there.
+    WorkbookError : There is no such workbook, or it takes no exports.
+    FileNotFoundError : An export or lab.toml is not there.
     """
     files, home, name = _files(name), _folder(exports, lab), name.casefold().replace("_", "-")
     course = home if len(files) == 1 else home / name
@@ -90,13 +84,11 @@ def copy_sample_laboratory(to: Path) -> Path:
 
     Parameters
     ----------
-    to : pathlib.Path
-        The folder.
+    to : The folder.
 
     Returns
     -------
-    pathlib.Path
-        Its lab.toml.
+    Its lab.toml.
     """
     source, lab = sample_lab(), to / "lab.toml"
     if not lab.exists():

@@ -57,8 +57,8 @@ class BatchOptions:
     """Address of a dask.distributed scheduler that renders instead of this machine."""
     progress: Callable[[Progress], None] | None = None
     """Told after each report."""
-    record: Callable[[Sequence[Mapping[str, str]]], int] | None = None
-    """Told which pages were written, each with the digests of its inputs and of itself; returns a number to keep."""
+    record: Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None = None
+    """Told which pages there are, as ``labcalc.lab.add_pages`` takes them; returns what is to be kept of each."""
     say: Callable[[str], None] | None = None
     """Told in a sentence when processes can't be copied here, so that each report starts a new Python."""
 

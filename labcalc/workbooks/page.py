@@ -94,16 +94,11 @@ def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scri
 
     Parameters
     ----------
-    body : str
-        HTML of the notebook.
-    title : str
-        Title of the page, its only heading of the first level.
-    workbook : str
-        File name of the notebook.
-    figures : int
-        Number of figures in the body.
-    scripts : Scripts
-        Where the drawing script is.
+    body : HTML of the notebook.
+    title : Title of the page, its only heading of the first level.
+    workbook : File name of the notebook.
+    figures : Number of figures in the body.
+    scripts : Where the drawing script is.
     """
     sound, contents = _number_headings(_sound_tables(keep_units(body)))
     inside = scripts is Scripts.INSIDE and figures > 0

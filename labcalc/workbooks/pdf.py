@@ -48,8 +48,7 @@ def find_browser() -> str:
 
     Raises
     ------
-    WorkbookError
-        There is none.
+    WorkbookError : There is none.
     """
     for name in _BROWSERS:
         if found := shutil.which(name):
@@ -68,17 +67,13 @@ def print_pdf(html: Path, pdf: Path, *, paper: str = "A4") -> None:
 
     Parameters
     ----------
-    html : pathlib.Path
-        The report.
-    pdf : pathlib.Path
-        The file to write.
-    paper : str
-        ``A4`` or ``Letter``.
+    html : The report.
+    pdf : The file to write.
+    paper : ``A4`` or ``Letter``.
 
     Raises
     ------
-    WorkbookError
-        No browser, another paper, or the browser wrote no PDF.
+    WorkbookError : No browser, another paper, or the browser wrote no PDF.
     """
     if paper not in PAPERS:
         raise WorkbookError(f"paper '{paper}' is not known; {' or '.join(PAPERS)} is expected")

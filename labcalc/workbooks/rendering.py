@@ -81,8 +81,7 @@ def task_for(
 
     Raises
     ------
-    WorkbookError
-        The notebook can't be read, or there is no such engine.
+    WorkbookError : The notebook can't be read, or there is no such engine.
     """
     if engine not in ENGINES:
         raise WorkbookError(f"there is no engine '{engine}'; there are {' and '.join(ENGINES)}")
@@ -100,10 +99,8 @@ def render(task: RenderTask, begin_cell: Callable[[str], None] | None = None) ->
 
     Raises
     ------
-    ParameterError
-        A parameter that the notebook doesn't take.
-    WorkbookError
-        A cell failed or took too long, an output can't be shown, or the page isn't sound.
+    ParameterError : A parameter that the notebook doesn't take.
+    WorkbookError : A cell failed or took too long, an output can't be shown, or the page isn't sound.
     """
     started = time.monotonic()
     from labcalc.workbooks.checks import check_page, machine_paths

@@ -41,19 +41,14 @@ def serve_workbook(
 
     Parameters
     ----------
-    workbook : pathlib.Path
-        The notebook, or a folder of some; the folder that it lies in is all that JupyterLab shows.
-    port : int, optional
-        Port on this machine, [-]; none: the first free one from 8888.
-    browser : bool
-        Open the address in the person's browser.
-    say : callable
-        Takes one line for the person.
+    workbook : The notebook, or a folder of some; the folder that it lies in is all that JupyterLab shows.
+    port : Port on this machine, [-]; none: the first free one from 8888.
+    browser : Open the address in the person's browser.
+    say : Takes one line for the person.
 
     Raises
     ------
-    WorkbookError
-        The port is taken, or JupyterLab doesn't start: its last words.
+    WorkbookError : The port is taken, or JupyterLab doesn't start: its last words.
     """
     try:
         with (

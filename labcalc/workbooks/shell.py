@@ -174,15 +174,12 @@ class NotebookShell(InteractiveShell):
 
         Parameters
         ----------
-        source : str
-            The cell's text.
-        seconds : float
-            Longest time, [s].
+        source : The cell's text.
+        seconds : Longest time, [s].
 
         Returns
         -------
-        tuple
-            Outputs, execution count, and whether it came to its end.
+        Outputs, execution count, and whether it came to its end.
         """
         outputs, self.running_count, self._failed = self.outputs.begin(), self.execution_count, False
         with self._streams(), _time_limit(seconds):

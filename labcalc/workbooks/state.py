@@ -39,8 +39,8 @@ class Record:
     """SHA-256 of the file."""
     summary: dict[str, Any]
     rendered_at: str
-    entry: int = 0
-    """Number of the entry of the laboratory's record that names it; 0 for none."""
+    entry: str = ""
+    """SHA-256 of the entry of the laboratory's record that names it; empty for none."""
 
     def is_whole(self, folder: Path) -> bool:
         """Tell whether the file is there as it was written."""

@@ -43,10 +43,8 @@ def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
 
     Parameters
     ----------
-    notebooks : iterable of str
-        Texts of the notebooks; what they import and use of the scientific libraries and of labcalc is imported.
-    reports : int
-        How many reports are rendered from them.
+    notebooks : Texts of the notebooks; what they import and use of the scientific libraries and of labcalc is imported.
+    reports : How many reports are rendered from them.
     """
     _set_up()
     names = set(_FOR_SOME if reports > 1 else ())

@@ -46,27 +46,18 @@ def render_workbook(
 
     Parameters
     ----------
-    notebook : pathlib.Path
-        A notebook with a cell tagged ``parameters``.
-    parameters : mapping
-        Name to value; only names that the notebook has, only values that JSON can carry.
-    to : pathlib.Path
-        The HTML file to write.
-    title : str
-        Title of the page.
-    engine : str
-        One of ``ENGINES``: a Jupyter kernel is slower.
-    scripts : Scripts
-        The drawing script beside the report, or inside and compressed.
-    limits : Limits, optional
-        Longest time of a cell and of the report, [s], and memory, [B].
+    notebook : A notebook with a cell tagged ``parameters``.
+    parameters : Name to value; only names that the notebook has, only values that JSON can carry.
+    to : The HTML file to write.
+    title : Title of the page.
+    engine : One of ``ENGINES``: a Jupyter kernel is slower.
+    scripts : The drawing script beside the report, or inside and compressed.
+    limits : Longest time of a cell and of the report, [s], and memory, [B].
 
     Raises
     ------
-    ParameterError
-        A parameter that the notebook doesn't take.
-    WorkbookError
-        A cell failed, its process crashed or took too long, or the page isn't sound: which cell and why.
+    ParameterError : A parameter that the notebook doesn't take.
+    WorkbookError : A cell failed, its process crashed or took too long, or the page isn't sound: which cell and why.
     """
     answer = render_apart(task_for(notebook, parameters, title=title, engine=engine, scripts=scripts, limits=limits))
     if isinstance(answer, WorkbookError):

@@ -39,7 +39,7 @@ def test_the_temperature_as_read_counts_and_the_one_set_is_held_against_it(read:
     assert reading.table["temperature_C"].tolist() == [40.0, 40.0]
     assert [str(one) for one in reading.refusals] == [
         "x.csv, line 3, column 'Bath temp (°F)': '106.0': column 'Set temp (°C)' has '40'; "
-        "expected the two within 0.5 K"
+        'expected the two within 0.5 K, or "ignored" for one of them in [profile.columns] of lab.toml'
     ]
 
 
@@ -59,8 +59,8 @@ def test_a_set_temperature_above_the_header_is_held_against_the_rows(read: Read)
     reading = read("Set temperature (°C): 40\n\nSample;Temp. (°C);KV (cSt)\nA;40.01;9.1\nB;100;2.2\n")
     assert reading.table["temperature_C"].tolist() == [40.01]
     assert str(reading.refusals[0]) == (
-        "x.csv, line 5, column 'Temp. (°C)': '100': column 'Set temperature (°C)' has '40'; "
-        "expected the two within 0.5 K"
+        "x.csv, line 5, column 'Temp. (°C)': '100': line 1, 'Set temperature (°C)' has '40'; "
+        'expected the two within 0.5 K, or "ignored" for one of them in [profile.columns] of lab.toml'
     )
 
 

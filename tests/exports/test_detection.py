@@ -12,7 +12,7 @@ import pytest
 import xlsxwriter
 
 from labcalc.exports import Column, read_export
-from labcalc.exports.vocabulary import meaning_of, unit_of
+from labcalc.exports.grammar.vocabulary import meaning_of, unit_of
 from tests.exports.conftest import Read
 
 ROWS = [

@@ -18,10 +18,10 @@ from hypothesis import HealthCheck, given, settings, strategies as st
 
 from labcalc.errors import ExportError, SettingsError
 from labcalc.exports import Profile, Reading, propose_profile, read_export
-from labcalc.exports.arrangement import arrange
-from labcalc.exports.likely import likely_tables
+from labcalc.exports.arranging.arrangement import arrange
+from labcalc.exports.guessing.likely import likely_tables
 from labcalc.exports.profile import Arrangement, Column
-from labcalc.exports.records import divided
+from labcalc.exports.source.records import divided
 from labcalc.lab import load_laboratory
 from tests.exports.conftest import NOT_MISSING
 
@@ -158,7 +158,7 @@ def test_blocks(read: WithProfile) -> None:
     assert [str(one) for one in reading.refusals] == [
         "x.txt, line 11, column 'Viscosité 40 °C': '120,4 cP': expected a number with decimal comma, and a unit of "
         "kinematic viscosity",
-        "x.txt, line 14, column 'Échantillon': expected the sample's name",
+        "x.txt, line 14, column 'Échantillon': expected the sample's name, or profile.as_above in lab.toml",
         "x.txt, line 17: '32,05 mm²/s': the block has 'Viscosité 40 °C' in lines 19 and 20; expected it once",
     ]
     assert "decimal comma, blocks from line 4 on, instrument from above the header" in reading.sources[0].dialect
@@ -892,8 +892,8 @@ def test_what_stands_twice_or_in_parts_is_proposed(tmp_path: Path, text: str, co
 
 
 def test_why_no_row_is_read_is_said_where_no_profile_helps(tmp_path: Path) -> None:
-    (tmp_path / "x.csv").write_text("Sample;Date;T (C);KV (cSt)\nOak 46;25.03.2026 08.15;40.0;46.1\n", "utf-8")
+    (tmp_path / "x.csv").write_text("Sample;Date;T (C);KV (cSt)\nOak 46;25.03.2026 08.75;40.0;46.1\n", "utf-8")
     with pytest.raises(
-        ExportError, match=r"0 rows read, 1 refused; x\.csv, line 2, column 'Date': '25\.03\.2026 08\.15'"
+        ExportError, match=r"0 rows read, 1 refused; x\.csv, line 2, column 'Date': '25\.03\.2026 08\.75'"
     ):
         propose_profile(tmp_path / "x.csv")

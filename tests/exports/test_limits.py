@@ -16,7 +16,7 @@ import pytest
 from labcalc import exports
 from labcalc.errors import ExportError
 from labcalc.exports import read_export, read_exports
-from labcalc.exports.numbers import figure, half_unit
+from labcalc.exports.values.numbers import figure, half_unit
 from tests.exports.conftest import Read
 
 HEADER = "Sample;Date;T (°C);KV (mm²/s);η (mPa·s);Density (kg/m³);Remark\n"
@@ -122,8 +122,8 @@ def test_long_lines(read: Read, text: str) -> None:
 
 
 def patterns() -> Iterator[tuple[str, re.Pattern[str]]]:
-    for module in pkgutil.iter_modules(exports.__path__):
-        for name, value in vars(importlib.import_module(f"labcalc.exports.{module.name}")).items():
+    for module in pkgutil.walk_packages(exports.__path__, "labcalc.exports."):
+        for name, value in vars(importlib.import_module(module.name)).items():
             if isinstance(value, re.Pattern):
                 yield f"{module.name}.{name}", value
 

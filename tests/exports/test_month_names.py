@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime
 import pytest
 
 from labcalc.errors import ExportError
-from labcalc.exports.dates import parse_day, parse_moment
+from labcalc.exports.values.dates import parse_day, parse_moment
 from tests.exports.conftest import Read, without_hint
 
 NAMES = {

@@ -35,7 +35,7 @@ ROWS = {
     "A;2026-02-30;40;9.1;;;\n": "column 'Date': '2026-02-30': "
     "expected a date and time that exist, such as 2026-03-31 14:05",
     "A;2026-03-02;40;;;;\n": "column 'KV (mm²/s)': the row has neither viscosity nor density; expected at least one",
-    ";2026-03-02;40;9.1;;;\n": "column 'Sample': expected the sample's name",
+    ";2026-03-02;40;9.1;;;\n": "column 'Sample': expected the sample's name, or profile.as_above in lab.toml",
     "A;2026-03-02;40;9.1\n": "'9.1': the row ends here, with 4 cells; expected 7",
     "A;2026-03-02;40;9.1;;;;x\n": "'x': the row has 8 cells; expected 7",
     "A\0;2026-03-02;40;9.1;;;z\n": "'z': the row is damaged (NUL characters); expected text",

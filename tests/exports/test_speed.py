@@ -7,7 +7,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings, strategies as st
 
 from labcalc.errors import ExportError
-from labcalc.exports import Reading, records
+from labcalc.exports import Reading
+from labcalc.exports.source import records
 from tests.exports.conftest import Read
 
 HEADER = "Sample;Date;T (°C);KV (mm²/s);Density (kg/m³);Remark\n"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from labcalc.exports.units import relative_to_water, unit_of
+from labcalc.exports.grammar.units import relative_to_water, unit_of
 
 SPELLINGS = {
     ("kinematic viscosity", 1.0): "mm²/s|mm2/s|mm^2/s|mm² s⁻¹|mm2·s-1|s-1 mm2|mm2 per s|mm2_s|MM2/S|mm²/sec|cSt|CST|"

@@ -19,9 +19,9 @@ from python_calamine import load_workbook
 
 from labcalc.errors import ExportError
 from labcalc.exports import Profile, Reading, propose_profile, read_export, totals
-from labcalc.exports.numbers import typed_half_units
-from labcalc.exports.package import Package
-from labcalc.exports.sheet import sheets
+from labcalc.exports.source.package import Package
+from labcalc.exports.source.sheet import sheets
+from labcalc.exports.values.numbers import typed_half_units
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_runs" / "exports" / "VD-1_2026-W14.xlsx"
 HEADER = ["Sample", "T (°C)", "KV (mm²/s)", "η (mPa·s)", "Density (kg/m³)"]

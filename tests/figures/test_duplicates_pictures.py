@@ -10,11 +10,11 @@ from labcalc import figures
 from labcalc.figures import Picture
 from labcalc.judgement import DuplicateReport, gather_record, report_duplicates
 from tests.figures.test_run_pictures import HOSTILE, PLOTLY, bundle
-from tests.judgement.test_duplicates import LABORATORY, pairs, report, result
+from tests.judgement.test_duplicates import report, result
 
 TABLES = (
     *(figures.show_duplicate_header, figures.show_duplicate_verdict, figures.show_duplicate_summaries),
-    *(figures.show_duplicates_beyond, figures.show_duplicate_biases, figures.show_pairing_rule),
+    *(figures.show_duplicates_beyond, figures.show_duplicate_biases, figures.show_spreads, figures.show_pairing_rule),
     figures.show_duplicate_provenance,
 )
 
@@ -32,7 +32,7 @@ def traces(picture: Picture) -> dict[str, dict[str, list[float]]]:
 def test_every_set_stands_in_the_table_of_its_picture(quarter: DuplicateReport) -> None:
     pictures = figures.duplicate_pictures(quarter)
     assert sum(len(picture.rows) for picture in pictures) == len(quarter.sets)
-    for picture in (*pictures, *figures.level_pictures(quarter)):
+    for picture in pictures:
         assert {len(row) for row in picture.rows} == {len(picture.columns)}
         assert len([name for name in traces(picture) if name]) >= 2
 
@@ -40,29 +40,23 @@ def test_every_set_stands_in_the_table_of_its_picture(quarter: DuplicateReport) 
 def test_what_is_far_beyond_stands_at_the_edge_with_its_number(quarter: DuplicateReport) -> None:
     viscosity, density = figures.duplicate_pictures(quarter)
     assert "3 of 155 sets of repeats lie beyond their limit" in density.caption
-    assert "HX68-26-0512 at 40 °C on 2026-03-16, 19 times its limit" in density.caption
+    assert "HX68-26-0512 at 40 °C on 2026-03-16, 19 times" in density.caption
     assert min(traces(density)["beyond its limit"]["y"]) == pytest.approx(-2.4)
     assert [one.text for one in density.figure.layout.annotations] == ["−19", "−6, −5"]
     assert [one.text for one in viscosity.figure.layout.annotations] == ["−27, −13"]
     assert any(row[1] == "HX68-26-0512" and row[-1] == "−19.00" for row in density.rows)
 
 
-def test_the_level_picture_draws_the_limits_that_were_found(quarter: DuplicateReport) -> None:
-    study, picture = quarter.levels[0], figures.level_pictures(quarter)[0]
-    drawn = {shape.y0 for shape in picture.figure.layout.shapes if shape.type == "line"}
-    assert drawn == {study.agreement.lower, study.agreement.mean, study.agreement.upper}
-    assert sum(len(one["x"]) for one in traces(picture).values()) == study.agreement.number
-    assert study.sentence[1:] in picture.caption
-
-
 def test_every_summary_and_every_set_beyond_has_its_row(quarter: DuplicateReport) -> None:
     shown = figures.show_duplicate_summaries(quarter)
     assert shown.html.count('<th scope="row">') == len(quarter.summaries)
-    assert "Intermediate precision, operator and equipment changed: density, kg/m³" in shown.html
+    assert "<details><summary>Intermediate precision</summary>" in shown.html
+    assert "1 of 22 beyond r</span><br><small>1 expected: HX68-26-0512</small>" in shown.html
+    assert "Tails are heavy and intervals too short: by the middle of the pairs 2.77 s is " in shown.html
     assert shown.text.count("\n") + 1 == len(quarter.summaries)
     beyond = figures.show_duplicates_beyond(quarter)
     assert beyond.html.count('<th scope="row">') == len(quarter.beyond)
-    assert "Measure 2 more: report the mean of four that lie within 0.262 kg/m³" in beyond.html
+    assert "Measure 2 more: report the mean of four within 0.262 kg/m³" in beyond.html
 
 
 def test_no_text_of_people_becomes_markup() -> None:
@@ -73,7 +67,7 @@ def test_no_text_of_people_becomes_markup() -> None:
         for n in range(2)
     ]
     named = [row | {"product": "Oil 46"} for row in rows]
-    for found in (report(rows), report(named), replace(report(named), operator=HOSTILE)):
+    for found in (report(rows), report(named), replace(report(named), only={"operator": HOSTILE})):
         for show in TABLES:
             assert "<script" not in show(found).html
             assert show(found).text
@@ -82,7 +76,7 @@ def test_no_text_of_people_becomes_markup() -> None:
 
 def test_where_nothing_repeats_or_has_a_limit_it_is_said_in_words() -> None:
     empty = report([result()])
-    assert figures.duplicate_pictures(empty) == figures.level_pictures(empty) == ()
+    assert figures.duplicate_pictures(empty) == ()
     assert figures.show_duplicate_summaries(empty).text == (
         "No sample of 2026-02-02 to 2026-02-02 was measured twice at the same temperature."
     )
@@ -93,14 +87,7 @@ def test_where_nothing_repeats_or_has_a_limit_it_is_said_in_words() -> None:
     assert figures.show_duplicates_beyond(unlimited).text == "No repeats lie further apart than their limit."
 
 
-def test_a_level_picture_of_one_product_has_a_plain_axis() -> None:
-    found = report(pairs([(858.0, 858.1), (857.0, 856.9), (860.0, 860.1), (850.0, 850.0), (851.0, 851.1)]), LABORATORY)
-    viscosity, density = figures.level_pictures(found)
-    assert viscosity.figure.layout.xaxis.type is None
-    assert "5 pairs, and 30 are needed" in density.caption
-
-
 def test_the_summary_says_the_verdict(quarter: DuplicateReport) -> None:
     facts = figures.summarise_duplicates(quarter).facts
     assert (facts["verdict"], facts["verdict_rank"], facts["sets"]) == ("needs action", 2, 301)
-    assert "formulated oils, density at 40 °C (with HX68-26-0512)" in facts["line"]
+    assert facts["line"].startswith("measure BH-26-0584, HX68-26-0512 again; ")

@@ -23,7 +23,7 @@ def test_what_a_certificate_says_stands_in_the_month(tmp_path: Path) -> None:
     text = Path(sample_lab()).read_text("utf-8").replace('"exports/', f'"{exports}/')
     (tmp_path / "lab.toml").write_text(text, encoding="utf-8")
     plain = report_month(gather_record(tmp_path / "lab.toml"), "2026-03")
-    assert [(one.oil, one.lot.lot) for one in plain.certificates] == [
+    assert [(one["oil"], one["lot"]) for one in plain.certificates] == [
         ("Reference oil thin", "T-2511"),
         ("Reference oil thick", "K-2512"),
     ]

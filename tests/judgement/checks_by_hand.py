@@ -171,7 +171,8 @@ def material(
 ) -> Material:
     """Return the record of a drawn laboratory: its comparisons stand as drawn, its samples beside them."""
     table = drawn(plan, seed, fault)
-    record = pd.concat([table.assign(role="reference"), *([] if samples is None else [samples.assign(role="sample")])])
+    parts = [table.assign(role="reference"), *([] if samples is None else [samples.assign(role="sample")])]
+    record = pd.concat(parts, ignore_index=True)
     found = Material(_laboratory(folder, lab_text(extra=extra)), Reading(record, (), ()), record, (), tuple(decisions))
     vars(found)["comparisons"] = table
     return found

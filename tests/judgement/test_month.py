@@ -176,19 +176,22 @@ def test_an_instrument_without_a_reference_oil_is_named(reported: Report) -> Non
 
 def test_repeats_beyond_their_limit_and_a_worse_precision_are_actions(reported: Report) -> None:
     """The month's duplicates are those of the report on duplicates; their findings stand in its action list."""
-    pairs = [(858.0, 858.1), (857.0, 857.6)]
-    rows = "".join(
-        f"S{n},S-{n},2026-02-0{n} 08:{fill}0,VD,40,46.1,{value}\n"
-        for n, pair in enumerate(pairs, 1)
-        for fill, value in enumerate(pair)
-    )
+
+    def repeats(*pairs: tuple[float, float]) -> str:
+        return "".join(
+            f"S{n},S-{n},2026-02-0{n} 08:{fill}0,VD,40,46.1,{value}\n"
+            for n, pair in enumerate(pairs, 1)
+            for fill, value in enumerate(pair)
+        )
+
+    rows = repeats((858.0, 858.1), (857.0, 857.6))
     report = reported(QUIET + rows, "2026-02")
     assert [one.sample for one in report.duplicates.beyond] == ["S-2"]
     found = {one.about: one for one in report.actions}
     assert found["Repeats"].finding == "beyond their limit: S-2: density at 40 °C 0.600 kg/m³ apart (limit 0.200)"
-    assert found["Precision of duplicates"].finding == (
-        "worse than its limit: formulated oils, density at 40 °C, "
-        "2.77 s 0.84 kg/m³ against r 0.20 with S-2, 0.20 without"
+    worse = reported(QUIET + repeats((858.0, 858.6), (857.0, 856.4), (860.0, 860.6), (850.0, 849.4)), "2026-02")
+    assert {one.about: one for one in worse.actions}["Precision of duplicates"].finding == (
+        "worse than its limit: formulated oils, density at 40 °C, 2.77 s 1.2 kg/m³ against r 0.20"
     )
     decision = {
         "who": "I. Duarte",

@@ -158,7 +158,7 @@ def test_days_and_runs_by_hand() -> None:
         f"RO-1 lot A, density at 40 °C: 6 results spread by s_I(T) = {total:.2g} kg/m³ (95 %: {low:.2g} to "
         f"{high:.2g}); shares of the variance: day {share:.0f} %, run {100.0 - share:.0f} %."
     )
-    assert (found.unit, found.number, found.excluded, found.likelihood) == ("kg/m³", 6, 0, None)
+    assert (found.unit, found.number, found.excluded) == ("kg/m³", 6, 0)
     assert found.typical_counts == {"day": 3, "run": 2}
 
 
@@ -174,11 +174,20 @@ def test_viscosity_is_split_in_percent_of_its_mean() -> None:
     assert (found.quantity, found.unit) == (KV, "%")
 
 
-def test_a_negative_component_stands_as_0_and_is_named() -> None:
+def test_a_negative_component_is_0_and_the_rest_by_restricted_likelihood() -> None:
+    """Days of equal means: in a balanced layout the likelihood pools days and runs, Σ(x - mean)² / 5 = 0.04 / 5.
+
+    The analysis of variance gives 0.04 / 3 for a run and −0.04 / 6 for a day (Searle, Casella, McCulloch 1992, memory).
+    """
     found = studied([row(f"R{n}", 1 + n // 2, 850.0 + one) for n, one in enumerate((0.0, 0.2, 0.2, 0.0, 0.1, 0.1))])
     assert found.components is not None
-    assert found.variances["day"] == 0.0
-    assert found.remarks == ("day: the estimate was negative, as chance allows for a small one, and stands as 0",)
+    assert found.variances == {"day": 0.0, "run": pytest.approx(0.008)}
+    assert [one.share for one in found.components.components] == [0.0, 1.0]
+    assert found.components.total.variance == pytest.approx(0.008)
+    for one in (*found.components.components, *found.components.sums):
+        assert one.interval[0] <= one.variance <= one.interval[1]
+    (remark,) = found.remarks
+    assert remark.startswith("day: too small to show; by restricted maximum likelihood")
 
 
 def test_results_that_are_all_alike_have_no_advice() -> None:
@@ -208,16 +217,28 @@ def test_two_results_are_split() -> None:
     )
 
 
-def test_an_unbalanced_layout_has_its_likelihood() -> None:
-    rows = [
-        row(f"R{n}", day, 850.0 + value)
-        for n, (day, value) in enumerate([(1, 0.0), (1, 0.2), (2, 0.5), (3, 0.1), (3, 0.4)])
-    ]
-    found = studied(rows)
-    assert found.likelihood is not None
-    assert found.likelihood.names == ("day", "run")
+def test_an_unbalanced_layout_has_the_maximum_of_its_likelihood() -> None:
+    """By scipy's optimiser on the restricted likelihood of a common mean, with the day's variance at 0: n - 1 below."""
+    values = [(1, 0.0), (1, 0.4), (2, 0.2), (3, 0.1), (3, 0.4), (3, 0.1)]
+    found = studied([row(f"R{n}", day, 850.0 + value) for n, (day, value) in enumerate(values)])
+    away = np.array([value for _, value in values])
+    assert found.variances == {"day": 0.0, "run": pytest.approx(float(away.var(ddof=1)))}
     flat = studied([row(f"R{n}", day, 850.0 + day) for n, day in enumerate((1, 1, 2, 3, 3))])
-    assert flat.likelihood is None, "nothing within a day: no likelihood to be had"
+    assert flat.variances["run"] == 0.0, "nothing within a day: no likelihood to be had"
+
+
+def test_oils_side_by_side_pool_a_negative_level() -> None:
+    """Two oils on four days, opposite to each other: mean squares of days 0, so that all is a run's.
+
+    Each about its own mean: Σ = 8 · 0.01, with 8 - 2 degrees of freedom.
+    """
+    rows = [
+        row(f"{oil}{day}", day, 850.0 + sign * 0.1 * (-1) ** day, sample=f"RO-{oil}")
+        for day in range(1, 5)
+        for oil, sign in ((1, 1.0), (2, -1.0))
+    ]
+    (found,) = (one for one in components_side_by_side(material(rows)) if one.quantity == "density")
+    assert found.variances == {"day": 0.0, "run": pytest.approx(0.08 / 6.0)}
 
 
 def test_what_is_about_the_quantity_is_left_out() -> None:

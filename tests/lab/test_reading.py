@@ -39,7 +39,7 @@ def test_a_reading_is_shown_on_a_screen(export: Path) -> None:
         "<Reading>",
         "rows: 2 rows with 4 determinations read, 1 refused",
         "columns: columns not used: Colour",
-        "refused: x.csv, line 4, column 'Sample': expected the sample's name",
+        "refused: x.csv, line 4, column 'Sample': expected the sample's name, or profile.as_above in lab.toml",
     ]
     assert len(lines) <= LINES
     html = reading._repr_html_()

@@ -167,9 +167,9 @@ MISTAKES = [
         '"Charge" = "temperature_C"',
         "profile[1].columns.\"Charge\": 'temperature_C': one of 'run', 'sample', 'product', 'lot', 'role', "
         "'instrument', 'operator', 'remark', 'measured_at', 'date', 'time', 'replicate', 'temperature', "
-        "'set temperature', 'kinematic viscosity', 'dynamic viscosity', 'density', 'ignored', 'year', 'month', "
-        "'day', 'hour', 'minute', 'second', 'elapsed', 'start', 'quantity', 'value', 'unit' is expected; "
-        "did you mean 'temperature'?",
+        "'set temperature', 'kinematic viscosity', 'dynamic viscosity', 'density', 'status', 'ignored', "
+        "'year', 'month', 'day', 'hour', 'minute', 'second', 'elapsed', 'start', 'quantity', 'value', 'unit' is "
+        "expected; did you mean 'temperature'?",
     ),
     (
         "repeatability = { factor = 0.005 }",

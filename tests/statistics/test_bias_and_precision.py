@@ -15,10 +15,11 @@ from labcalc.statistics import (
     SitePrecision,
     bias_test,
     compare_periods,
+    early_signals,
     individuals_limits,
     lot_change,
-    new_lot_statistics,
     performance_index,
+    self_starting,
     site_precision,
     spread_interval,
 )
@@ -174,15 +175,31 @@ def test_periods_hold_their_confidence(sizes: tuple[int, int], spread: float) ->
 
 def test_new_lot_statistics() -> None:
     """Quesenberry 1991, known variance, by hand: 10, 11, 9, 12 give 0.7071, -1.2247, 1.7321."""
-    q = new_lot_statistics([10.0, 11.0, 9.0, 12.0], 1.0)
+    q = self_starting([10.0, 11.0, 9.0, 12.0], 1.0, math.inf)
     assert math.isnan(q[0])
     assert q[1:] == pytest.approx([math.sqrt(0.5), -math.sqrt(1.5), math.sqrt(3.0)])
+
+
+def test_a_chart_from_its_third_result_on() -> None:
+    """Flow rates of the e-Handbook, 6.3.2.2: Q by externally studentised residuals (statsmodels 0.15, computed)."""
+    flow = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+    expected = [0.53868, 1.13352, -0.89893, 1.01146, 1.47857, 1.09883, 1.44500, 0.61888]
+    assert self_starting(flow)[2:] == pytest.approx(expected, abs=5e-6)
+    assert not early_signals(self_starting(flow)).any()
+    assert early_signals(self_starting([*flow, 60.0])).nonzero()[0].tolist() == [10]
+
+
+def test_self_starting_charts_of_twenty_results_signal_seldom() -> None:
+    """Simulated: |Q| beyond 3 or the CUSUM: 7 of 100 baselines of 20 results (error 0.4)."""
+    generator = np.random.default_rng(1)
+    share = np.mean([early_signals(self_starting(row)).any() for row in generator.standard_normal((4000, 20))])
+    assert share == pytest.approx(0.07, abs=0.015)
 
 
 def test_new_lot_statistics_are_standard_normal_and_independent() -> None:
     """Simulated, 20 000 lots: mean 0, deviation 1, no correlation between steps (errors 0.7 %)."""
     generator = np.random.default_rng(31)
-    q = np.array([new_lot_statistics(row, 2.0)[1:] for row in generator.normal(7.0, 2.0, (20_000, 6))])
+    q = np.array([self_starting(row, 2.0, math.inf)[1:] for row in generator.normal(7.0, 2.0, (20_000, 6))])
     assert q.mean(axis=0) == pytest.approx(np.zeros(5), abs=0.03)
     assert np.cov(q.T) == pytest.approx(np.eye(5), abs=0.04)
 
@@ -232,8 +249,6 @@ def test_refusals() -> None:
         performance_index(0.0, 0.5, site_precision([1.0, 2.0]))
     with pytest.raises(ValueError, match="a period whose results are all equal"):
         compare_periods([1.0, 1.0], [1.0, 2.0])
-    with pytest.raises(ValueError, match="sigma 0: more than 0 was expected"):
-        new_lot_statistics([1.0], 0.0)
 
 
 def test_bias_by_hand() -> None:
@@ -314,10 +329,9 @@ def test_the_spread_of_lots_together() -> None:
 
 
 def test_new_lots_of_one_result_and_of_none() -> None:
-    assert np.isnan(new_lot_statistics([5.0], 1.0)).tolist() == [True]
-    for results, sigma in (([], 1.0), ([1.0], -1.0), ([1.0], math.nan)):
-        with pytest.raises(ValueError, match=r"needs 1 or more|more than 0 was expected"):
-            new_lot_statistics(results, sigma)
+    assert np.isnan(self_starting([5.0], 1.0, math.inf)).tolist() == [True]
+    with pytest.raises(ValueError, match="needs 1 or more"):
+        self_starting([])
 
 
 def test_the_edges_of_the_performance_index() -> None:

@@ -11,7 +11,6 @@ import pytest
 from labcalc.statistics import (
     CHART_CONSTANTS,
     STANDARD_LIMITS,
-    cusum,
     ewma,
     ewma_chart,
     individuals_limits,
@@ -40,14 +39,6 @@ def test_ewma_chart() -> None:
     # The page cuts the lower limit, 47.41157, instead of rounding it.
     assert (chart.upper, chart.lower) == (pytest.approx(52.5884, abs=5e-5), pytest.approx(47.4115, abs=1e-4))
     assert not chart.beyond.any()
-
-
-def test_cumulative_sums() -> None:
-    """NIST/SEMATECH e-Handbook 6.3.2.3 (seen): target 325, k = 0.3175, h = 4.1959; first signal at group 14."""
-    means, high, low = columns("nist_cusum.csv", "mean", "s_hi_computed", "s_lo_computed")
-    sums = np.array([cusum(sign * (means - 325.0), 0.3175) for sign in (1.0, -1.0)])
-    assert np.flatnonzero((sums > 4.1959).any(axis=0))[0] == 13
-    assert sums == pytest.approx(np.array([high, low]), abs=1e-9)
 
 
 def test_check_standard() -> None:
@@ -111,7 +102,7 @@ def test_a_known_centre_has_no_uncertainty() -> None:
     assert limits.limit_uncertainty == pytest.approx(3.0 * limits.sigma_uncertainty)
 
 
-def test_charts_without_a_loop_agree_with_the_recursion() -> None:
+def test_averages_without_a_loop_agree_with_the_recursion() -> None:
     values = np.random.default_rng(5).normal(0.3, 1.0, 2000)
     for weight in (0.01, 0.2, 0.4, 1.0):
         average, expected = -0.7, []
@@ -119,14 +110,10 @@ def test_charts_without_a_loop_agree_with_the_recursion() -> None:
             average = weight * value + (1.0 - weight) * average
             expected.append(average)
         assert ewma(values, weight, -0.7) == pytest.approx(expected, abs=1e-12)
-    total, sums = 0.0, []
-    for value in values:
-        total = max(0.0, total + value - 0.5)
-        sums.append(total)
-    assert cusum(values, 0.5) == pytest.approx(sums, abs=1e-10)
     both = values.reshape(2, 1000)
     assert ewma(both, 0.4)[1] == pytest.approx(ewma(both[1], 0.4))
-    assert cusum(both, 0.5)[1] == pytest.approx(cusum(both[1], 0.5))
+    starts = ewma_chart(values, STANDARD_LIMITS, starts=[700]).values
+    assert starts[700:] == pytest.approx(ewma(values[700:], 0.4))
 
 
 def test_no_moving_range_across_lots() -> None:
@@ -147,11 +134,6 @@ def test_refusals() -> None:
         individuals_limits([[1.0, 2.0]])
     with pytest.raises(ValueError, match="EWMA weight 0: more than 0, up to 1"):
         ewma([1.0], 0.0)
-
-
-def test_an_empty_month() -> None:
-    assert STANDARD_LIMITS.standardised([]).size == moving_ranges([]).size == cusum([], 0.5).size == 0
-    assert ewma_chart([], STANDARD_LIMITS).values.size == 0
 
 
 def test_a_chart_keeps_what_it_was_drawn_with() -> None:

@@ -12,7 +12,6 @@ from hypothesis import given, strategies as st
 from scipy import stats
 
 from labcalc.statistics import (
-    best_plan,
     combination_interval,
     interval_gains,
     likelihood_components,
@@ -257,54 +256,6 @@ def test_variance_of_a_mean_by_simulation() -> None:
     assert np.var(means) == pytest.approx(mean_variance(variances, counts), rel=0.07)
 
 
-@given(
-    st.lists(st.floats(0.0, 4.0), min_size=3, max_size=3),
-    st.lists(st.floats(0.1, 9.0), min_size=3, max_size=3),
-    st.floats(30.0, 60.0),
-)
-def test_no_plan_within_the_budget_is_better(variances: list[float], costs: list[float], budget: float) -> None:
-    """Property: every plan of up to 12 operators, days and runs is tried."""
-    names = ("operator", "day", "run")
-    component, price = dict(zip(names, variances, strict=True)), dict(zip(names, costs, strict=True))
-    plan = best_plan(component, budget, costs=price, available=dict.fromkeys(names, 12))
-    assert plan.cost <= budget * (1.0 + 1e-9)
-    assert plan.variance == pytest.approx(mean_variance(component, dict(plan.counts)), abs=1e-12)
-    for counts in itertools.product(range(1, 13), repeat=3):
-        if float(np.cumprod(counts) @ np.array(costs)) <= budget:
-            variance = mean_variance(component, dict(zip(names, counts, strict=True)))
-            assert plan.variance <= variance * (1.0 + 1e-9) + 1e-12
-
-
-def test_the_best_number_of_runs_a_day() -> None:
-    """Cochran, Sampling Techniques (1977), 10.6 (memory): n = sqrt(c_day σ²_run / (c_run σ²_day)) = sqrt(8·9/2) = 6."""
-    plan = best_plan({"day": 2.0, "run": 9.0}, 1400.0, costs={"day": 8.0, "run": 1.0})
-    assert dict(plan.counts) == {"day": 100, "run": 6}
-
-
-def test_what_there_is_limits_the_plan() -> None:
-    plan = best_plan({"instrument": 3.0, "day": 1.0, "run": 1.0}, 12, available={"instrument": 2})
-    assert dict(plan.counts) == {"instrument": 2, "day": 6, "run": 1}
-    assert (plan.results, plan.cost) == (12, 12.0)
-
-
-def test_plans_that_cannot_be_are_refused() -> None:
-    variances = {"day": 1.0, "run": 1.0}
-    with pytest.raises(ValueError, match="a budget of 5 doesn't pay for one result, which costs 9"):
-        best_plan(variances, 5.0, costs={"day": 8.0, "run": 1.0})
-    with pytest.raises(ValueError, match="a run costs 0: more than 0 was expected"):
-        best_plan(variances, 5.0, costs={"day": 8.0})
-    with pytest.raises(ValueError, match="week: one of day, run was expected"):
-        best_plan(variances, 5.0, available={"week": 2})
-    with pytest.raises(ValueError, match="day: variance -1: 0 or more was expected"):
-        mean_variance({"day": -1.0}, {"day": 1})
-    with pytest.raises(ValueError, match="day 0: 1 or more was expected"):
-        mean_variance({"day": 1.0}, {"day": 0})
-    with pytest.raises(ValueError, match="counts of run, day: counts of day, run were expected, in that order"):
-        mean_variance(variances, {"run": 1, "day": 1})
-    with pytest.raises(ValueError, match="2 or more of each level"):
-        interval_gains(variances, {"day": 3, "run": 1})
-
-
 def test_gains_against_whole_data() -> None:
     """Simulated from results, not from mean squares: one more day and one more run a day (1200 sets, about 3 %)."""
     variances, generator = (1.0, 1.0), np.random.default_rng(8)
@@ -422,30 +373,6 @@ def test_derivatives_of_jets_against_differences() -> None:
     assert many.summed(np.array([0, 2])).value == pytest.approx([3.9, 5.2])
     assert many.summed(np.array([0, 2])).slope.tolist() == [[3.0, 0.0], [4.0, 0.0]]
     assert many.taken(np.array([2, 0])).value == pytest.approx([5.2, 1.3])
-
-
-def test_plans_by_hand() -> None:
-    """8/2 + 6/(2·3) = 5; the cost of days and runs; runs without variance aren't repeated."""
-    assert mean_variance({"day": 8.0, "run": 6.0}, {"day": 2, "run": 3}) == pytest.approx(5.0)
-    plan = best_plan({"day": 8.0, "run": 6.0}, 10.0, costs={"day": 2.0, "run": 1.0})
-    assert (plan.counts, plan.results, plan.cost) == ((("day", 3), ("run", 1)), 3, 9.0)
-    assert (plan.variance, plan.deviation) == pytest.approx((14.0 / 3.0, math.sqrt(14.0 / 3.0)))
-    still = best_plan({"day": 1.0, "run": 0.0}, 10.0, costs={"day": 2.0, "run": 1.0})
-    assert still.counts == (("day", 3), ("run", 1))
-    nothing = best_plan({"day": 0.0, "run": 0.0}, 7.0)
-    assert (nothing.counts, nothing.variance) == ((("day", 1), ("run", 1)), 0.0)
-    assert best_plan({"run": 1.0}, 3.0, available={"run": 2}).counts == (("run", 2),)
-    assert best_plan({"run": 1.0}, 0.3, costs={"run": 0.1}).results == 3, "0.3 / 0.1 is a little less than 3"
-    assert best_plan({"operator": 0.0, "day": 2.0, "run": 0.0}, 6.0).counts == (("operator", 1), ("day", 6), ("run", 1))
-    cheap = best_plan({"day": 1.0, "run": 0.0}, 10.0, available={"day": 3})
-    assert (cheap.results, cheap.cost) == (3, 3.0)
-    assert best_plan({"day": 1.0, "run": 1.0}, 9.0, costs={"day": 8.0, "run": 1.0}).results == 1
-    with pytest.raises(ValueError, match="week: one of day was expected"):
-        best_plan({"day": 1.0}, 5.0, costs={"day": 1.0, "week": 1.0})
-    with pytest.raises(ValueError, match="day: variance nan: 0 or more was expected"):
-        best_plan({"day": math.nan}, 5.0)
-    with pytest.raises(ValueError, match="a lowest variance above 0, were expected"):
-        interval_gains({"day": 1.0, "run": 0.0}, {"day": 3, "run": 2})
 
 
 def test_gains_of_the_lowest_level_alone() -> None:

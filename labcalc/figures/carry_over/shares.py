@@ -113,15 +113,12 @@ def draw_carry_over(one: CarryOver, month: Month) -> Picture:
 
     Parameters
     ----------
-    one : CarryOver
-        The instrument.
-    month : Month
-        The month at whose end the shares hold.
+    one : The instrument.
+    month : The month at whose end the shares hold.
 
     Returns
     -------
-    Picture
-        Difference from the own level, [%], over how many times as thick the sample before was, [-].
+    Difference from the own level, [%], over how many times as thick the sample before was, [-].
     """
     told = one.results
     inside = ~told.aside

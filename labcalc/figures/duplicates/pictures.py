@@ -1,4 +1,4 @@
-"""Pictures of repeats: in time as a share of their limit, and first minus second against the level."""
+"""Pictures of repeats: in time, as a share of their limit."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
-from labcalc.judgement import DuplicateReport, LevelStudy
-from labcalc.wording import celsius, counted, numeral, plain, signed
+from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stroke
+from labcalc.judgement import DuplicateReport
+from labcalc.wording import celsius, numeral, plain, signed
 
 _REACH = 2.5
 """Where the axis of shares ends, in limits: what lies beyond stands at the edge with its number."""
@@ -28,25 +28,17 @@ def duplicate_pictures(report: DuplicateReport) -> tuple[Picture, ...]:
     return tuple(one for one in drawn if one is not None)
 
 
-def level_pictures(report: DuplicateReport) -> tuple[Picture, ...]:
-    """Return first minus second against the level, a picture a quantity with pairs enough."""
-    return tuple(draw_against_level(report, study) for study in report.levels)
-
-
 def draw_in_time(report: DuplicateReport, quantity: str) -> Picture | None:
     """Draw how far repeats lie apart, as a share of their limit, in time.
 
     Parameters
     ----------
-    report : DuplicateReport
-        The period.
-    quantity : str
-        ``kinematic viscosity`` or ``density``.
+    report : The period.
+    quantity : ``kinematic viscosity`` or ``density``.
 
     Returns
     -------
-    Picture or None
-        Signed shares, [-], first minus second; None where no set has a limit.
+    Signed shares, [-], first minus second; None where no set has a limit.
     """
     of_quantity = report.sets[report.sets["quantity"] == quantity].sort_values("ended", kind="stable")
     sets = of_quantity[of_quantity["limit"].notna()]
@@ -55,9 +47,11 @@ def draw_in_time(report: DuplicateReport, quantity: str) -> Picture | None:
     figure = blank_figure(
         "", "Apart, as a share of the limit", height=380, xaxis={"type": "date"}, yaxis={"range": [-_REACH, _REACH]}
     )
+    far, carried = sets[sets["beyond"]], sets[sets["carried_over"]]
     for condition, (name, style) in _CONDITIONS.items():
         _add_shares(figure, sets[(sets["condition"] == condition) & ~sets["beyond"]], name, style)
-    _add_shares(figure, sets[sets["beyond"]], "beyond its limit", marker("triangle-up", ACCENT, 11, filled=False))
+    for name, rows, symbol in (("beyond its limit", far, "triangle-up"), ("moved by carry-over", carried, "x-thin")):
+        _add_shares(figure, rows, name, marker(symbol, ACCENT, 11, filled=False))
     figure.layout.shapes = [_level(1.0, stroke(INK)), _level(-1.0, stroke(INK)), _level(0.0, stroke(MUTED, width=0.8))]
     figure.layout.annotations = _edge_labels(sets[sets["share"].abs() > _REACH])
     return Picture(figure, _caption_in_time(report, quantity, of_quantity, sets), *_numbers(of_quantity))
@@ -105,9 +99,8 @@ def _caption_in_time(report: DuplicateReport, quantity: str, of_quantity: pd.Dat
     missing = len(of_quantity) - len(sets)
     return (
         f"{quantity.capitalize()}, {report.about}: {len(beyond)} of {len(sets)} sets of repeats lie beyond their limit "
-        f"(lines at 1 and −1: r, or R where conditions changed); the farthest, {worst['sample']} at "
-        f"{celsius(worst['temperature_C'])} on {worst['ended']:%Y-%m-%d}, {numeral(abs(worst['share']))} times "
-        "its limit. Above 0 the first result is the higher one."
+        f"(lines); the farthest, {worst['sample']} at {celsius(worst['temperature_C'])} on {worst['ended']:%Y-%m-%d}, "
+        f"{numeral(abs(worst['share']))} times. Above 0 the first result is the higher one."
         + (f" {missing} without a limit are in the table only." if missing else "")
     )
 
@@ -118,88 +111,14 @@ def _numbers(sets: pd.DataFrame) -> Numbers:
             f"{row['ended']:%Y-%m-%d %H:%M}",
             str(row["sample"]),
             plain(row["temperature_C"]),
-            str(row["precision_class"]),
-            f"{row['condition']}{': ' if row['changed'] else ''}{row['changed']}",
-            str(row["number"]),
+            row["changed"] or str(row["condition"]),
             numeral(row["mean"], figures=5),
             signed(row["difference"], figures=3),
+            signed(row["carried"], unknown=""),
             signed(row["share"], 2),
         )
-        for _, row in sets.iterrows()
+        for _, row in sets.assign(carried=sets["carried"].where(sets["carried_over"])).iterrows()
     )
     unit = "%" if (sets["quantity"] == "kinematic viscosity").all() else "kg/m³"
-    columns = ("Last measured at", "Sample", "°C", "Class", "Conditions", "n", "Mean", f"First − second, {unit}")
+    columns = ("Last measured at", "Sample", "°C", "Conditions", "Mean", f"First − second, {unit}", "By carry-over")
     return (*columns, "Share of the limit"), rows
-
-
-def draw_against_level(report: DuplicateReport, study: LevelStudy) -> Picture:
-    """Draw first minus second against the mean, with the limits of agreement and what so few pairs know of them.
-
-    Parameters
-    ----------
-    report : DuplicateReport
-        The period.
-    study : LevelStudy
-        One of its quantities.
-
-    Returns
-    -------
-    Picture
-        Differences, [shown unit of the quantity]; grey: 95 % intervals of the limits and of the mean.
-    """
-    sets = report.sets[(report.sets["quantity"] == study.quantity) & (report.sets["condition"] == "repeatability")]
-    wide = study.highest > 3.0 * study.lowest
-    figure = blank_figure(
-        f"{study.quantity.capitalize()}, {study.unit}",
-        f"First − second, {study.shown_unit}",
-        height=400,
-        xaxis={"type": "log", "dtick": "D2"} if wide else {},
-    )
-    figure.layout.margin.r = 84
-    for name, rows, style in (
-        ("within r, or no r stated", sets[~sets["beyond"]], marker("circle", INK, 6)),
-        ("beyond r", sets[sets["beyond"]], marker("triangle-up", ACCENT, 10, filled=False)),
-    ):
-        if len(rows):
-            figure.add_scatter(
-                x=rows["mean"].round(5).tolist(),
-                y=rows["difference"].round(5).tolist(),
-                text=rows["sample"].tolist(),
-                mode="markers",
-                marker=style,
-                name=name,
-            )
-    _add_agreement(figure, study)
-    return Picture(figure, _caption_of_level(report, study), *_numbers(sets))
-
-
-def _add_agreement(figure: go.Figure, study: LevelStudy) -> None:
-    found = study.agreement
-    levels = (
-        ("upper limit", found.upper, found.upper_interval, stroke(INK)),
-        ("mean", found.mean, found.mean_interval, stroke(INK, "dash", 1.0)),
-        ("lower limit", found.lower, found.lower_interval, stroke(INK)),
-    )
-    across = {"type": "rect", "x0": 0, "x1": 1, "xref": "paper", "yref": "y"}
-    bands = [
-        {**across, "y0": low, "y1": high, "fillcolor": BAND, "line": {"width": 0}, "layer": "below"}
-        for _, _, (low, high), _ in levels
-    ]
-    figure.layout.shapes = [*bands, *(_level(value, line) for _, value, _, line in levels)]
-    place = {"x": 1.0, "xref": "paper", "yref": "y", "xanchor": "left", "showarrow": False}
-    figure.layout.annotations = [
-        {**place, "y": value, "text": name, "font": {"size": 11, "color": MUTED}} for name, value, _, _ in levels
-    ]
-
-
-def _caption_of_level(report: DuplicateReport, study: LevelStudy) -> str:
-    found, unit = study.agreement, study.shown_unit
-    lower, mean, upper = map(signed, (found.lower, found.mean, found.upper))
-    order, low, high = map(signed, (study.order.mean, *study.order.interval))
-    return (
-        f"{study.quantity.capitalize()}, {report.about}: {counted(found.number, 'pair')} from "
-        f"{numeral(study.lowest, figures=4)} to {numeral(study.highest, figures=4)} {study.unit}; mean difference "
-        f"{mean} {unit}, limits {lower} and {upper} {unit}, standard error {numeral(found.limit_error)} each. Over "
-        f"{counted(study.order.number, 'pair')} of fills first minus second is {order} {unit} ({low} to {high}). "
-        f"{study.sentence[0].upper()}{study.sentence[1:]}."
-    )

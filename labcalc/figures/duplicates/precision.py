@@ -7,8 +7,8 @@ from html import escape
 
 from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, hover_number, html_table, note, verdict_box
 from labcalc.figures.provenance import settings_and_version, sources_table, with_mark
-from labcalc.judgement import STATEMENT_DEGREES, DuplicateReport, DuplicateSummary, SetBeyond
-from labcalc.wording import at_celsius, celsius, numeral, percent, signed
+from labcalc.judgement import NOT_ENOUGH, DuplicateReport, DuplicateSummary, NamedSpread, SetBeyond
+from labcalc.wording import at_celsius, first_of, numeral
 
 _CSS = ("releasable", "second-look", "not-releasable")
 """Looks of the three verdicts, shared with the other reports."""
@@ -27,34 +27,37 @@ def summarise_duplicates(report: DuplicateReport) -> Summary:
 
 
 def show_duplicate_header(report: DuplicateReport) -> Fragment:
-    """Return which laboratory, period, product and person it is about, and how much was measured again."""
+    """Return which laboratory, period, product, person and instrument it is about, and how much was measured again."""
     counts = report.sets["condition"].value_counts()
     facts = {
         "Laboratory": report.laboratory.name,
         "Period": report.period.name,
-        "Product or class": report.product or "all",
-        "Operator": report.operator or "all",
+        **{f"Only {name}": value for name, value in report.only.items()},
         "Sets of repeats": ", ".join(f"{counts[one]} {one}" for one in _CAPTIONS if one in counts) or "none",
     }
     return fact_list(facts)
 
 
 def show_duplicate_verdict(report: DuplicateReport) -> Fragment:
-    """Return the verdict with what it rests on."""
+    """Return the verdict with what to do."""
     box = verdict_box(report.verdict, _CSS[report.rank], _sentence(report.reason))
     return Fragment(box.html, f"{report.verdict}: {report.reason}")
 
 
 def show_duplicate_summaries(report: DuplicateReport) -> Fragment:
-    """Return the precision by class, quantity and temperature: found, in force, verdict."""
+    """Return the precision by class, quantity and temperature beside its limit; what is not repeatability, folded."""
     if not report.summaries:
         return note(f"No sample of {report.about} was measured twice at the same temperature.")
-    groups: dict[tuple[str, tuple[str, ...], str], list[DuplicateSummary]] = {}
+    groups: dict[str, list[DuplicateSummary]] = {}
     for one in report.summaries:
-        groups.setdefault((one.condition, one.changed, one.quantity), []).append(one)
-    html = "".join(_summary_table(group) for group in groups.values())
+        groups.setdefault(one.condition, []).append(one)
+    html = "".join(_summary_table(condition, group) for condition, group in groups.items())
     text = "\n".join(f"{_conditions(one)}: {one.name}: {one.sentence}" for one in report.summaries)
-    return Fragment(html + _summary_notes(report), text)
+    return Fragment(html + _folded("Where these figures come from", _summary_notes(report)), text)
+
+
+def _folded(title: str, html: str) -> str:
+    return f"<details><summary>{escape(title)}</summary>{html}</details>"
 
 
 def _conditions(one: DuplicateSummary) -> str:
@@ -65,84 +68,92 @@ def _listed(words: Sequence[str]) -> str:
     return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
 
 
-def _summary_table(group: Sequence[DuplicateSummary]) -> str:
-    first = group[0]
-    contrasts = {one.contrast for one in group if one.contrast}
-    difference = " or ".join(sorted(contrasts)).replace(" minus ", " − ").replace("first − second", "1st − 2nd")
-    columns = ["Class, temperature", "n", "s", "2.77 s", first.letter, "Verdict"]
-    cells = [[*_summary_cells(one), _verdict(one)] for one in group]
-    if any(one.order for one in group):
-        columns.insert(5, difference)
-        cells = [[*row[:5], _contrast(one), row[5]] for row, one in zip(cells, group, strict=True)]
-    caption = f"{_conditions(first)}: {first.quantity}, {first.unit}"
-    return html_table(caption, columns, cells, numeric=tuple(range(1, len(columns) - 1)))
+def _summary_table(condition: str, group: Sequence[DuplicateSummary]) -> str:
+    between = any(one.changed for one in group)
+    columns = ["Class, quantity", *(["Changed"] if between else []), "Sets", "2.77 s", group[0].letter, "Verdict"]
+    cells = [_summary_cells(one, between) for one in group]
+    table = html_table(_CAPTIONS[condition], columns, cells, numeric=tuple(range(1 + between, len(columns) - 1)))
+    return _folded(_CAPTIONS[condition], table) if between else table
 
 
-def _summary_cells(one: DuplicateSummary) -> tuple[str, ...]:
+def _summary_cells(one: DuplicateSummary, between: bool) -> tuple[str, ...]:
     low, high = one.precision.limit_interval
     reach = f"<br><small>{numeral(low)} to {numeral(high)}</small>"
+    what = f"{at_celsius(one.quantity, one.temperature_C)}, {one.unit}"
     return (
-        escape(f"{one.precision_class}, {celsius(one.temperature_C)}"),
+        f"{escape(one.precision_class)}<br><small>{escape(what)}</small>",
+        *([escape(_listed(one.changed))] if between else []),
         str(one.precision.number),
-        hover_number(numeral(one.precision.deviation), one.precision.deviation),
         hover_number(numeral(one.precision.limit), one.precision.limit) + reach,
         hover_number(numeral(one.limit_in_force), one.limit_in_force),
+        _verdict(one),
     )
 
 
 def _verdict(one: DuplicateSummary) -> str:
-    if one.comparison is None:
-        new = f"{one.why_not}; by these alone a new pair may lie {numeral(one.precision.limit_for_a_new_pair)} apart"
-        return f"{escape(one.verdict)}<br><small>{escape(new)}</small>"
-    looks = "not-met" if one.is_worse else "doubtful" if one.beyond or one.is_biased else "met"
-    shown = f'<span class="state {looks}">{escape(one.verdict)}</span>'
-    if not one.beyond:
-        return shown
-    without = "" if one.without_beyond is None else f"; 2.77 s = {numeral(one.without_beyond.limit)} without"
-    expected = f"{len(one.beyond)} beyond, {numeral(one.expected_beyond, 1)} expected"
-    beyond = f"{expected}: {', '.join(one.beyond)}{without}"
-    return f"{shown}<br><small>{escape(beyond)}</small>"
-
-
-def _contrast(one: DuplicateSummary) -> str:
-    if one.order is None:
-        return "–"
-    reach = one.order.interval[1] - one.order.mean
-    mark = " *" if one.order.significant else ""
-    shown = f"{signed(one.order.mean)}{mark}"
-    return f"{hover_number(shown, one.order.mean)}<br><small>± {numeral(reach)}</small>"
+    looks = "not-met" if one.is_worse else "doubtful" if one.beyond else "met"
+    plain = one.comparison is None or one.verdict == NOT_ENOUGH
+    shown = escape(one.verdict) if plain else f'<span class="state {looks}">{escape(one.verdict)}</span>'
+    beyond = f"{numeral(one.expected_beyond, figures=1)} expected: {first_of(one.beyond)}" if one.beyond else ""
+    words = "; ".join(filter(None, (one.why_not, beyond, one.with_those_carried_over.removeprefix(", "))))
+    return f"{shown}<br><small>{escape(words)}</small>" if words else shown
 
 
 def _summary_notes(report: DuplicateReport) -> str:
     statements = dict.fromkeys(with_mark(one.statement) for one in report.summaries if one.statement is not None)
-    pairs = ", ".join(f"{number} within {percent(width, 0)}" for width, number in report.pairs_needed)
-    enough = sum(one.is_enough_for_a_statement for one in report.summaries)
+    heavy = [f"{one.name} {numeral(one.robust_limit)} {one.unit}" for one in report.summaries if one.robust_limit > 0.0]
+    middle = f"Tails are heavy and intervals too short: by the middle of the pairs 2.77 s is {'; '.join(heavy)}."
     lines = [
-        "2.77 s with its 95 % interval: the limit that the repeats themselves show, those beyond the limit in force "
-        "counted in. Where a limit is just met, one set in twenty is beyond it by chance. Viscosity: by logarithms.",
-        "*: more than chance allows, in a test of its own. Where first and second result differ so, s is that of the "
-        "differences about their mean, with one degree of freedom fewer; where instruments differ, that is part of s.",
-        "r holds under repeatability conditions. Where conditions changed the statements have no limit of their own: "
-        f"the scatter lies between r and R, and R is what it is held against. From: {'; '.join(statements) or 'none'}.",
-        f"{enough} of {len(report.summaries)} rest on the {STATEMENT_DEGREES} degrees of freedom that a statement of "
-        "precision is to have (ISO 4259-1 [memory]). "
-        f"How many pairs bring the upper end of the interval how near to s: {pairs}.",
+        "2.77 s with its 95 % interval, sets beyond the limit counted in; one in twenty is by chance. Worse: the "
+        "interval lies above the limit, and more are beyond than chance sends there. As published: it ends below twice "
+        "the limit. Viscosity: by logarithms. Where conditions changed, R is the limit.",
+        *([middle] if heavy else []),
+        f"Limits from: {'; '.join(statements) or 'none'}.",
     ]
     return note(*lines).html
+
+
+def show_spreads(report: DuplicateReport) -> Fragment:
+    """Return operators, instruments, lots and days that repeat less well than the rest; all compared ones, folded."""
+    if not report.spreads:
+        return note("No operator, instrument, lot or day has the five repeats that a comparison needs.")
+    lines = [f"{one.about}: {one.finding}. {one.what_to_do}" for one in report.named]
+    said = bullets(lines) if lines else note("No operator, instrument, lot or day repeats less well than the rest.")
+    columns = ("Who or what", "s", "Others", "Ratio, 95 %", "F", "Degrees of freedom", "Holm p")
+    table = html_table("Against the rest", columns, map(_spread_cells, report.spreads), numeric=tuple(range(1, 7)))
+    rule = "p: the larger of an F-test's and of one by ranks, for wider scatter; who is named is left out below him."
+    text = "\n".join(one.sentence for one in report.spreads if one.stands_out) or said.text
+    return Fragment(said.html + _folded(f"All {len(report.spreads)} that were compared", table + note(rule).html), text)
+
+
+def _spread_cells(one: NamedSpread) -> tuple[str, ...]:
+    reach = " to ".join(map(numeral, one.ratio_interval))
+    return (
+        f"{escape(one.title)}<br><small>{escape(one.quantity)}, {one.unit}</small>",
+        numeral(one.deviation),
+        numeral(one.others),
+        f"{numeral(one.variance_ratio**0.5)}<br><small>{reach}</small>",
+        numeral(one.variance_ratio),
+        " and ".join(numeral(degrees, 0) for degrees in one.degrees),
+        numeral(one.holm_p, figures=1),
+    )
 
 
 def show_duplicates_beyond(report: DuplicateReport) -> Fragment:
     """Return the repeats that lie further apart than their limit, each with what to do next."""
     if not report.beyond:
         return note("No repeats lie further apart than their limit.")
-    rows = [_beyond_cells(one) for one in report.beyond]
+    before = (None, *report.beyond)
+    rows = [_beyond_cells(one, above) for one, above in zip(report.beyond, before, strict=False)]
     columns = ("Sample, quantity", "When, where, who", "Results", "Apart, limit", "What to do next")
     html = html_table("Further apart than their limit", columns, rows, numeric=(2, 3))
     text = "\n".join(f"{one.name}: {one.apart}. {one.what_to_do}" for one in report.beyond)
     return Fragment(html, text)
 
 
-def _beyond_cells(one: SetBeyond) -> tuple[str, ...]:
+def _beyond_cells(one: SetBeyond, above: SetBeyond | None) -> tuple[str, ...]:
+    same = above is not None and (one.runs, one.what_to_do) == (above.runs, above.what_to_do)
+    to_do = "as above" if same else one.what_to_do
     conditions = f"{one.condition}{': ' if one.changed else ''}{one.changed}"
     when = f'<span title="{escape(one.runs)}">{one.measured_at:%Y-%m-%d %H:%M}</span>'
     where = (escape(text) for text in (one.instruments, one.operators) if text)
@@ -152,7 +163,7 @@ def _beyond_cells(one: SetBeyond) -> tuple[str, ...]:
         "<br>".join((when, *where, f"<small>{escape(conditions)}</small>")),
         "<br>".join(hover_number(_result(one, value), value) for value in one.values),
         f"{hover_number(numeral(one.spread, figures=3), one.spread)}<br><small>{numeral(one.limit, figures=3)}</small>",
-        f"<small>{escape(one.what_to_do)}</small>",
+        f"<small>{escape(to_do)}</small>",
     )
 
 
@@ -162,11 +173,11 @@ def _result(one: SetBeyond, value: float) -> str:
 
 
 def show_duplicate_biases(report: DuplicateReport) -> Fragment:
-    """Return what differs on the whole between first and second results, or between instruments."""
-    if not report.biased:
+    """Return what carry-over holds apart, and what differs on the whole: first and second results, instruments."""
+    found = (*report.carried_over, *report.biased)
+    if not found:
         return note("First and second results, and the instruments, differ on the whole no more than chance allows.")
-    items = [f"{one.about}: {one.finding}. {one.what_to_do}" for one in report.biased]
-    return bullets(items)
+    return bullets([f"{one.about}: {one.finding}. {one.what_to_do}" for one in found])
 
 
 def show_pairing_rule(report: DuplicateReport) -> Fragment:
@@ -181,14 +192,13 @@ def show_pairing_rule(report: DuplicateReport) -> Fragment:
         f"{choices.intermediate_window_d:g} d; the first result of each set of repeats stands for it.",
         "Replicates of a run count as "
         + ("fills of their own." if report.laboratory.report.replicates == "fills" else "determinations of one fill."),
-        "Of several tests read together only what chance gives in no more than one report of twenty counts (Holm).",
     ]
     return note(*lines)
 
 
 def show_duplicate_provenance(report: DuplicateReport) -> Fragment:
     """Return the exports that hold what was compared, with digest and rows; lab.toml; version."""
-    html = sources_table("Exports that hold the results, and those that they may repeat", report.sources)
+    html = _folded("Exports that hold the results", sources_table("Exports", report.sources))
     html += html_table("Settings and version", ("What", "Which"), settings_and_version(report.laboratory))
     return Fragment(html, "; ".join(f"{one.name} {one.sha256}" for one in report.sources) or "no export")
 

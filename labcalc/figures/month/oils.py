@@ -49,9 +49,9 @@ def show_certificates(report: MonthReport) -> Fragment:
     """Return what the certificates of the month's lots say: value, U, k, number, validity."""
     if not report.certificates:
         return note("No certificate in lab.toml fits a reference oil of the month.")
-    rows = [_certificate_cells(one.stated) for one in report.certificates]
+    rows = [_certificate_cells(one) for one in report.certificates]
     columns = ("Oil, lot", "Certificate, producer, accreditation", "Valid", "Value ± U (k)", "SHA-256 of its file")
-    text = "\n".join(f"{one.oil} lot {one.lot.lot}: {one.stated['certificate']}" for one in report.certificates)
+    text = "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
     return Fragment(html_table("Certificates of these lots", columns, rows), text)
 
 

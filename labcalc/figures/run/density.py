@@ -15,17 +15,13 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Pictu
 
     Parameters
     ----------
-    curve : Curve
-        Density [kg/m³] against temperature [°C].
-    sample : str
-        Name of the sample, for the caption.
-    commodity : str
-        Commodity group of the curve.
+    curve : Density [kg/m³] against temperature [°C].
+    sample : Name of the sample, for the caption.
+    commodity : Commodity group of the curve.
 
     Returns
     -------
-    Picture
-        Chart, caption and numbers.
+    Chart, caption and numbers.
     """
     figure = blank_figure("Temperature, °C", "Density, kg/m³", height=330, xaxis={"hoverformat": ".2~f"})
     if curve.temperature_C.size and np.isfinite(curve.half_width).all():

@@ -28,17 +28,13 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
 
     Parameters
     ----------
-    comparisons : pandas.DataFrame
-        Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
-    instrument : str
-        Name of the instrument, for the caption.
-    run_at : pandas.Timestamp
-        When the run was measured.
+    comparisons : Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
+    instrument : Name of the instrument, for the caption.
+    run_at : When the run was measured.
 
     Returns
     -------
-    Picture or None
-        Two panels, one above the other: viscosity [%] and density [kg/m³].
+    Two panels, one above the other: viscosity [%] and density [kg/m³].
     """
     known = comparisons.dropna(subset=["certified"])
     known = known[known["quantity"].isin([quantity for quantity, *_ in _PANELS])]

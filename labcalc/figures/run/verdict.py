@@ -46,6 +46,7 @@ def show_header(judgement: Judgement) -> Fragment:
         "Instrument": dossier.instrument,
         "Operator": ", ".join(dict.fromkeys(map(str, dossier.rows["operator"].dropna()))),
         "Measured": _interval(start, end),
+        "Since then": dossier.afterwards,
         "Remark": "; ".join(dict.fromkeys(filter(None, without_marks(dossier.rows["remark"])))),
     }
     return fact_list(facts)

@@ -36,15 +36,12 @@ def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
 
     Parameters
     ----------
-    curve : Curve
-        Kinematic viscosity [mm²/s] against temperature [°C].
-    sample : str
-        Name of the sample, for the caption.
+    curve : Kinematic viscosity [mm²/s] against temperature [°C].
+    sample : Name of the sample, for the caption.
 
     Returns
     -------
-    Picture
-        Chart, caption and numbers.
+    Chart, caption and numbers.
     """
     across, up = _scales(curve)
     figure = blank_figure("Temperature, °C", "Kinematic viscosity, mm²/s", height=400, xaxis=across, yaxis=up)

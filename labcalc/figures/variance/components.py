@@ -62,14 +62,12 @@ def draw_components(study: ComponentsOfVariance) -> Picture | None:
 
     Parameters
     ----------
-    study : ComponentsOfVariance
-        The study of one sample, quantity and temperature.
+    study : The study of one sample, quantity and temperature.
 
     Returns
     -------
-    Picture or None
-        Bars, [unit of the study], hatched where the level has too few degrees of freedom; the table gives every end,
-        those beyond the axis too.
+    Bars, [unit of the study], hatched where the level has too few degrees of freedom; the table gives every end, those
+        beyond the axis too.
     """
     if study.components is None or study.components.total.variance == 0.0:
         return None

@@ -86,15 +86,12 @@ def expected_effects(place: RunBefore, in_force: InForceAt) -> tuple[ExpectedEff
 
     Parameters
     ----------
-    place : RunBefore
-        The run beside the one before it.
-    in_force : callable
-        From quantity, temperature [°C] and value to the precision statement in force, or None.
+    place : The run beside the one before it.
+    in_force : From quantity, temperature [°C] and value to the precision statement in force, or None.
 
     Returns
     -------
-    tuple of ExpectedEffect
-        Empty where no share is known.
+    Empty where no share is known.
     """
     share = place.share
     if share is None or not share.known:
@@ -112,15 +109,12 @@ def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> 
 
     Parameters
     ----------
-    places : iterable of RunBefore or None
-        Runs beside the runs before them, such as ``Dossier.in_sequence``.
-    laboratory : Laboratory
-        Its precision statements come before the published ones.
+    places : Runs beside the runs before them, such as ``Dossier.in_sequence``.
+    laboratory : Its precision statements come before the published ones.
 
     Returns
     -------
-    tuple of RunAtRisk
-        Those whose expected effect is beyond ``RESIDUE_PART`` of the repeatability, in the given order.
+    Those whose expected effect is beyond ``RESIDUE_PART`` of the repeatability, in the given order.
     """
     followed = [one for one in places if one is not None and one.followed]
     worst = [(one, worst_effect(expected_effects(one, class_in_force(one, laboratory)))) for one in followed]
@@ -152,16 +146,13 @@ def residue_check(place: RunBefore | None, in_force: InForceAt) -> Check:
 
     Parameters
     ----------
-    place : RunBefore or None
-        The run beside the one before it; None where the record doesn't place it.
-    in_force : callable
-        From quantity, temperature [°C] and value to the precision statement in force, or None.
+    place : The run beside the one before it; None where the record doesn't place it.
+    in_force : From quantity, temperature [°C] and value to the precision statement in force, or None.
 
     Returns
     -------
-    Check
-        ``doubtful`` where the expected effect is beyond ``RESIDUE_PART`` of the repeatability. Whether a residue
-        explains a result that is not typical is for the causes to say.
+    ``doubtful`` where the expected effect is beyond ``RESIDUE_PART`` of the repeatability. Whether a residue explains a
+        result that is not typical is for the causes to say.
     """
     if why_not := _out_of_sequence(place):
         return Check(_NAME, "not checked", why_not)

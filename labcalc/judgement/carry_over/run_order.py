@@ -91,17 +91,13 @@ def cell_sequence(instrument: str, rows: pd.DataFrame, laboratory: Laboratory) -
 
     Parameters
     ----------
-    instrument : str
-        Its name.
-    rows : pandas.DataFrame
-        Its dated, labelled rows of the tidy table, in the order of time.
-    laboratory : Laboratory
-        Certified and typical values.
+    instrument : Its name.
+    rows : Its dated, labelled rows of the tidy table, in the order of time.
+    laboratory : Certified and typical values.
 
     Returns
     -------
-    CellSequence
-        A row a run.
+    A row a run.
     """
     rows = rows[rows["temperature_C"].notna()]
     run, runs = pd.factorize(rows["run"])  # in the order of their first determinations

@@ -123,13 +123,11 @@ class InstrumentCarryOver:
 
         Parameters
         ----------
-        moment : pandas.Timestamp
-            Runs that started earlier count, half a year back.
+        moment : Runs that started earlier count, half a year back.
 
         Returns
         -------
-        tuple of CarriedShare
-            NaN, with the reason, where the order of the runs doesn't tell it.
+        NaN, with the reason, where the order of the runs doesn't tell it.
         """
         return self.sums.between(*self.rows_at(moment))
 
@@ -197,18 +195,14 @@ def carry_over_of(
 
     Parameters
     ----------
-    sequence : CellSequence
-        The instrument's runs.
-    excluded : frozenset of str, optional
-        Runs that a decision leaves out.
-    quantity : str, optional
-        Of ``SEQUENCE_QUANTITIES``, the one that tells the share: viscosity mostly tells it better, density is free of
-        a rule of mixing.
+    sequence : The instrument's runs.
+    excluded : Runs that a decision leaves out.
+    quantity : Of ``SEQUENCE_QUANTITIES``, the one that tells the share: viscosity mostly tells it better, density is
+        free of a rule of mixing.
 
     Returns
     -------
-    InstrumentCarryOver
-        Shares for any moment.
+    Shares for any moment.
     """
     thicker = sequence.thicker_before
     used = ~np.isin(sequence.runs.astype(str), sorted(excluded)) & ~np.isnan(thicker)

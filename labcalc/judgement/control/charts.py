@@ -19,9 +19,11 @@ from labcalc.statistics import (
     ChartLimits,
     EwmaChart,
     RunRule,
+    early_signals,
     ewma_chart,
     moving_ranges,
     run_rule_signals,
+    self_starting,
 )
 from labcalc.wording import at_celsius
 
@@ -43,18 +45,21 @@ class ChartSignal:
     ewma: bool
     """The EWMA lies beyond its limits here."""
     in_baseline: bool
+    early: bool
+    """By the self-starting chart, which stands in until the baseline is there."""
     decision: Decision | None
     """The decision that accepts it, where there is one."""
 
     @property
     def what(self) -> str:
         """The patterns, as they are said at the bench."""
-        return "; ".join([*map(str, self.rules), *(["EWMA beyond its limits"] if self.ewma else [])])
+        others = (("EWMA beyond its limits", self.ewma), ("unlike the results before it", self.early))
+        return "; ".join([*map(str, self.rules), *(words for words, is_so in others if is_so)])
 
     @property
     def is_open(self) -> bool:
-        """Nobody has accepted it, and it is no result of the baseline."""
-        return self.decision is None and not self.in_baseline
+        """Nobody has accepted it, and it is no result that only the baseline which it belongs to finds odd."""
+        return self.decision is None and (self.early or not self.in_baseline)
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,7 +238,7 @@ def _chart(
         decisions=decided,
         instrument_decisions=on_instrument,
     )
-    return replace(chart, signals=_signals(chart, control.rules))
+    return replace(chart, signals=_signals(chart, control.rules, old))
 
 
 def _decided(
@@ -268,12 +273,13 @@ def _ewma(
     return ewma_chart(used, limits, weight=control.ewma_weight, multiple=control.ewma_multiple, starts=starts)
 
 
-def _signals(chart: Chart, rules: tuple[RunRule, ...]) -> tuple[ChartSignal, ...]:
-    if chart.limits is None:
-        return ()
-    found = run_rule_signals(chart.limits.standardised(chart.plotted[chart.used]), rules)
-    beyond = chart.ewma.beyond if chart.ewma is not None else np.zeros(int(chart.used.sum()), dtype=bool)
-    complete = {signal.index: signal.rules for signal in found.found}
+def _signals(chart: Chart, rules: tuple[RunRule, ...], old: ChartLimits | None) -> tuple[ChartSignal, ...]:
+    used, limits = chart.plotted[chart.used], chart.limits
+    early = _early(chart, used, old)
+    beyond, complete = np.zeros(used.size, dtype=bool), {}
+    if limits is not None:
+        beyond |= chart.ewma.beyond if chart.ewma is not None else False
+        complete = {one.index: one.rules for one in run_rule_signals(limits.standardised(used), rules).found}
     accepted = {place: one for place, one in chart.decisions if one.what == "accept"}
     places = np.flatnonzero(chart.used)
     return tuple(
@@ -284,8 +290,21 @@ def _signals(chart: Chart, rules: tuple[RunRule, ...]) -> tuple[ChartSignal, ...
             rules=complete.get(index, ()),
             ewma=bool(beyond[index]),
             in_baseline=bool(chart.in_baseline[place]),
+            early=bool(early[index]),
             decision=accepted.get(place),
         )
-        for index in np.flatnonzero(found.beyond | beyond).tolist()
+        for index in sorted({*complete, *np.flatnonzero(beyond | early).tolist()})
         for place in [int(places[index])]
     )
+
+
+def _early(chart: Chart, used: NDArray[np.float64], old: ChartLimits | None) -> NDArray[np.bool_]:
+    """Tell which results of the baseline, or of a chart without limits, are unlike those before them."""
+    sigma, degrees = (old.sigma, old.tail_degrees_of_freedom) if old is not None else (0.0, 0.0)
+    first = chart.in_baseline[chart.used] if chart.limits is not None else np.ones(used.size, dtype=bool)
+    alike = used.size == 0 or not first[0]  # a baseline of later days judges what came before it too
+    found = np.zeros(used.size, dtype=bool)
+    if not alike:
+        number = int(first.sum())
+        found[:number] = early_signals(self_starting(used[:number], sigma, degrees))
+    return found

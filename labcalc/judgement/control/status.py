@@ -71,15 +71,16 @@ def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> Chart
     """
     inside = chart.between(first, last)
     signals = tuple(one for one in chart.signals if inside[one.position])
-    if chart.limits is None:
-        return ChartStatus("too few", (chart.no_limits,), signals)
     still_open = [one for one in signals if one.is_open]
+    if chart.limits is None and not still_open:
+        return ChartStatus("too few", (chart.no_limits,), signals)
     reasons = [_said(still_open)] if still_open else []
     reasons += [_accepted(one) for one in signals if one.decision is not None]
     in_baseline = sum(one.in_baseline for one in signals)
     reasons += [f"{counted(in_baseline, 'signal')} within the baseline: look at it again"] if in_baseline else []
-    reasons += [_provisional(chart)] if chart.limits.provisional else []
-    status: Status = "signal" if still_open else "provisional" if chart.limits.provisional else "in control"
+    provisional = chart.limits is None or chart.limits.provisional
+    reasons += [_provisional(chart) if chart.limits is not None else chart.no_limits] if provisional else []
+    status: Status = "signal" if still_open else "provisional" if provisional else "in control"
     return ChartStatus(status, tuple(reasons), signals)
 
 
@@ -121,12 +122,8 @@ def _severity(state: ChartState) -> tuple[int, float]:
 
 def _state(chart: Chart, place: int, moment: pd.Timestamp) -> ChartState:
     end = chart.baseline_end
-    if chart.limits is None:
-        return ChartState(chart.name, "too few", chart.no_limits, np.nan)
-    if end is not None and end > moment:
-        number = int(chart.in_baseline[: place + 1].sum())
-        finding = f"its baseline was still being gathered ({number} of {chart.limits.number} results)"
-        return ChartState(chart.name, "too few", finding, np.nan)
+    if chart.limits is None or (end is not None and end > moment):
+        return _without_limits(chart, place)
     signal = next((one for one in chart.signals if one.position == place), None)
     distance, chance, words = _distance(chart, place)
     words += f"; limits from {chart.limits.number} results, {chart.baseline}"
@@ -138,6 +135,17 @@ def _state(chart: Chart, place: int, moment: pd.Timestamp) -> ChartState:
         return ChartState(chart.name, "signal", f"{signal.what}: {words}", distance, chance)
     quiet: Status = "provisional" if chart.limits.provisional else "in control"
     return ChartState(chart.name, quiet, words, distance, chance)
+
+
+def _without_limits(chart: Chart, place: int) -> ChartState:
+    """Return the state of a chart whose baseline was not there yet: by its self-starting chart."""
+    of = f" of {chart.limits.number}" if chart.limits is not None else ""
+    number = int(chart.used[: place + 1].sum())
+    words = f"its baseline was still being gathered ({number}{of} results)" if of else chart.no_limits
+    signal = next((one for one in chart.signals if one.position == place and one.early and one.is_open), None)
+    if signal is None:
+        return ChartState(chart.name, "too few", words, np.nan)
+    return ChartState(chart.name, "signal", f"{signal.what}; {words}", np.nan, _OF_A_PATTERN)
 
 
 def _distance(chart: Chart, place: int) -> tuple[float, float, str]:

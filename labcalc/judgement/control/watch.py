@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +19,9 @@ _OF_GROUPS, _OF_CHARTS = 3.0e-4, 6.0e-4
 """Chance of a mean as far out, [-], below which it stops an instrument: shared out over the quantities of its groups,
 and over its charts. In a month of 22 days without fault at most one instrument in twenty is stopped by either, whatever
 set the limits and however much the charts move together: by simulation, tests/judgement/test_watch.py."""
+
+_LOOK_AHEAD = 30
+"""Later results of a chart that may tell of a run, [-]: more than the longest mean."""
 
 _FEWEST_DAYS = 5
 """Days of baseline below which charts are not taken together: our own choice."""
@@ -82,7 +86,9 @@ def watched(charts: Sequence[Chart]) -> tuple[Stream, ...]:
         All charts of the instrument.
     """
     known = [one for one in charts if one.limits is not None]
-    groups = [found for some in _groups(known) if (found := _together(some)) is not None]
+    streams = list(dict.fromkeys((one.oil, one.temperature_C) for one in known))
+    days = {id(one): _standardised(one, streams.index((one.oil, one.temperature_C))) for one in known}
+    groups = [found for some in _groups(known) if (found := _together(some, days)) is not None]
     current = len({(one.oil, one.quantity, one.temperature_C) for one in known})
     alone = [_alone(one, _OF_CHARTS / current) for one in known]
     return (
@@ -98,6 +104,25 @@ def stopping_at(streams: Sequence[Stream], moment: pd.Timestamp, *, days: float 
     places = [(one, place) for one in streams if (place := one.last_until(until)) >= 0]
     found = [(one, at) for one, at in places if one.moments[at] >= earliest and one.stops[at]]
     return tuple(one.words(at) for one, at in sorted(found, key=lambda pair: pair[0].shift.chance[pair[1]]))
+
+
+def told_afterwards(streams: Sequence[Stream], moment: pd.Timestamp) -> str:
+    """Say what later checks of an instrument told of a moment: that it had moved by then; empty where nothing did.
+
+    A run between the last check before a shift and the first of it counts too: when it began nobody knows.
+    """
+    until = moment.tz_convert(None).to_datetime64()
+    found = []
+    for one in streams:
+        after = one.last_until(until) + 1
+        stops = np.flatnonzero(one.stops[after : after + _LOOK_AHEAD]) + after
+        told = next((at for at in stops.tolist() if one.began(at) <= after <= at), None)
+        if told is not None:
+            found.append((float(one.shift.chance[told]), one, told))
+    if not found:
+        return ""
+    _, one, at = min(found, key=lambda each: each[0])
+    return f"told on {pd.Timestamp(one.moments[at]):%Y-%m-%d}, after this run: {one.words(at)}; it may carry as much"
 
 
 def _groups(charts: Sequence[Chart]) -> Iterator[list[Chart]]:
@@ -155,11 +180,15 @@ def _starts(charts: Sequence[Chart], moments: NDArray[np.datetime64]) -> NDArray
     return restarts([*decided.values()], pd.DatetimeIndex(moments, tz="UTC"))
 
 
-def _together(charts: Sequence[Chart]) -> Stream | None:
+_Days = tuple[NDArray[Any], ...]
+
+
+def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | None:
     """Take charts together: the mean of their standardised results of a day, as it varied in their baselines."""
     if len(charts) < 2:
         return None
-    table = pd.concat([_standardised(chart) for chart in charts], ignore_index=True)
+    columns = zip(*(known[id(chart)] for chart in charts), strict=True)
+    table = pd.DataFrame(dict(zip(_COLUMNS, map(np.concatenate, columns), strict=True)))
     # several results of one oil on one day tell of that day once
     results = table.groupby(["in_baseline", "day", "stream"], sort=True).mean()
     daily = results.assign(square=results["z"] ** 2).groupby(["in_baseline", "day"])
@@ -206,20 +235,22 @@ def _together(charts: Sequence[Chart]) -> Stream | None:
     )
 
 
-def _standardised(chart: Chart) -> pd.DataFrame:
-    limits = chart.limits
+_COLUMNS = ("in_baseline", "day", "at", "stream", "z", "rounding", "away", "number")
+
+
+def _standardised(chart: Chart, stream: int) -> _Days:
+    """Return what a chart's used results add to those of their days, as ``_COLUMNS``; ``stream``: its oil's number."""
+    limits, used = chart.limits, chart.used
     assert limits is not None
-    away, rounding = chart.plotted[chart.used] - limits.centre, _rounding(chart)
+    away, rounding = chart.plotted[used] - limits.centre, _rounding(chart)
     sigma = math.hypot(limits.sigma, rounding)
-    return pd.DataFrame(
-        {
-            "in_baseline": chart.in_baseline[chart.used],
-            "day": _days(chart)[chart.used],
-            "at": chart.moments[chart.used],
-            "stream": f"{chart.oil}|{chart.temperature_C:g}",
-            "z": _counted(away / sigma, limits),
-            "rounding": (rounding / sigma) ** 2,
-            "away": away,
-            "number": float(limits.number or np.inf),
-        }
+    return (
+        chart.in_baseline[used],
+        _days(chart)[used],
+        chart.moments[used],
+        np.full(away.size, stream),
+        _counted(away / sigma, limits),
+        np.full(away.size, (rounding / sigma) ** 2),
+        away,
+        np.full(away.size, float(limits.number or np.inf)),
     )

@@ -8,11 +8,15 @@ import pandas as pd
 
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.duplicates.pairing import CONDITIONS
+from labcalc.judgement.duplicates.sets import SHOWN_UNITS
 from labcalc.statistics import acceptable_result, critical_range
-from labcalc.wording import at_celsius, numeral
+from labcalc.wording import at_celsius, numeral, signed
 
 _LAST = 4
 """The procedure of ISO 5725-6 ends with four results."""
+
+_GROSS = 2.0
+"""Times its limit that a set spreads by chance once in 10 000 where the limit is just met, [-]: our own choice."""
 
 
 @dataclass(frozen=True)
@@ -20,8 +24,6 @@ class SetBeyond:
     """Repeats that lie further apart than their limit, and what to do next."""
 
     sample: str
-    product: str
-    precision_class: str
     condition: str
     changed: str
     quantity: str
@@ -37,12 +39,19 @@ class SetBeyond:
     spread: float
     limit: float
     """For so many results, in the unit."""
+    carried: float
+    """First minus second by carry-over, [shown unit]; 0 where it doesn't bring them within the limit."""
     what_to_do: str
 
     @property
     def name(self) -> str:
         """Sample, quantity and temperature, as a person writes them."""
         return f"{self.sample}, {at_celsius(self.quantity, self.temperature_C)}"
+
+    @property
+    def is_gross(self) -> bool:
+        """So far apart that neither chance nor carry-over does it."""
+        return not self.carried and self.spread > _GROSS * self.limit
 
     @property
     def apart(self) -> str:
@@ -55,13 +64,11 @@ def sets_beyond(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[SetBeyond, .
 
     Parameters
     ----------
-    results, sets : pandas.DataFrame
-        ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
+    results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
 
     Returns
     -------
-    tuple of SetBeyond
-        In the order of time.
+    In the order of time.
     """
     beyond = sets[sets["beyond"]].sort_values("ended", kind="stable")
     of_these = results[results["set"].isin(beyond.index)].groupby("set")
@@ -71,10 +78,14 @@ def sets_beyond(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[SetBeyond, .
 
 def _set_beyond(row: pd.Series, values: tuple[float, ...]) -> SetBeyond:
     quantity, condition = str(row["quantity"]), str(row["condition"])
+    explained = bool(row["carried_over"]) and abs(row["difference"] - row["carried"]) <= row["pair_limit"]
+    carried = float(row["carried"]) if explained else 0.0
+    what_to_do = _what_to_do(condition, str(row["changed"]), values, float(row["limit"]), UNITS[quantity])
+    if explained:
+        part = f"{signed(carried)} of {signed(float(row['difference']))} {SHOWN_UNITS[quantity]}"
+        what_to_do = f"Residue of the sample before explains {part}: measure again after a sample of its own kind."
     return SetBeyond(
         sample=str(row["sample"]),
-        product=str(row["product"]),
-        precision_class=str(row["precision_class"]),
         condition=condition,
         changed=str(row["changed"]),
         quantity=quantity,
@@ -87,7 +98,8 @@ def _set_beyond(row: pd.Series, values: tuple[float, ...]) -> SetBeyond:
         values=values,
         spread=max(values) - min(values),
         limit=float(row["limit"]),
-        what_to_do=_what_to_do(condition, str(row["changed"]), values, float(row["limit"]), UNITS[quantity]),
+        carried=carried,
+        what_to_do=what_to_do,
     )
 
 
@@ -96,8 +108,8 @@ def _what_to_do(condition: str, changed: str, values: tuple[float, ...], limit: 
         return "Clean, fill and determine again: determinations of one fill that don't agree are no result."
     if condition == CONDITIONS[2]:
         return (
-            "Measure the sample side by side: one instrument, one operator, one day. A difference that stays is the "
-            f"bottle's (swapped, mislabelled, not mixed); one that goes came with the change of {changed}."
+            "Measure it side by side, in one hand: a difference that stays is the bottle's (swapped, not mixed); one "
+            f"that goes came with the change of {changed}."
         )
     if len(values) > _LAST:
         return "Find out why before anything is reported: more than four results are no longer a matter of chance."
@@ -105,6 +117,5 @@ def _what_to_do(condition: str, changed: str, values: tuple[float, ...], limit: 
     decision = acceptable_result(values, pair_limit)
     if decision.more == 0:
         return f"Report the median, {numeral(decision.value, figures=5)} {unit}, and find out why they don't agree."
-    three, four = (f"{numeral(critical_range(pair_limit, number), figures=3)} {unit}" for number in (3, 4))
-    once = f" (or one more: the mean of three within {three}, else the median)" if len(values) == 2 else ""
-    return f"Measure {decision.more} more: report the mean of four that lie within {four}, else their median{once}."
+    four = numeral(critical_range(pair_limit, _LAST), figures=3)
+    return f"Measure {decision.more} more: report the mean of four within {four} {unit}, else their median."

@@ -27,12 +27,12 @@ _QUANTITIES = ("kinematic viscosity", "density")
 
 RESULT_COLUMNS = (
     *("set", "condition", "changed", "quantity", "temperature_C", "value", "run", "sample", "product", "role"),
-    *("measured_at", "instrument", "operator"),
+    *("measured_at", "instrument", "operator", "replicate", "lot", "lots"),
 )
 """A row a result of a set, in the order of sets and, in each, of measurement.
 
-``changed`` names the factors that an intermediate precision is about, else it is empty; ``value`` is in the unit of the
-quantity.
+``lot`` is the sample's, ``lots`` are those of the reference oils in use; ``changed`` names the factors that an
+intermediate precision is about, else it is empty; ``value`` is in the unit of the quantity.
 """
 
 _SAME = ["same", "quantity", "temperature_C"]
@@ -50,19 +50,14 @@ def repeated_results(
 
     Parameters
     ----------
-    rows : pandas.DataFrame
-        Rows of the tidy table in which repeats are looked for.
-    record : pandas.DataFrame
-        The whole record: its reference-oil runs tell which lots were in use.
-    laboratory : Laboratory
-        Its choices for duplicates, and whether replicates are fills or determinations.
-    decisions : sequence of Decision
-        What people excluded, and when they adjusted an instrument.
+    rows : Rows of the tidy table in which repeats are looked for.
+    record : The whole record: its reference-oil runs tell which lots were in use.
+    laboratory : Its choices for duplicates, and whether replicates are fills or determinations.
+    decisions : What people excluded, and when they adjusted an instrument.
 
     Returns
     -------
-    pandas.DataFrame
-        ``RESULT_COLUMNS``.
+    ``RESULT_COLUMNS``.
     """
     results = _results(rows, laboratory, decisions)
     results = _with_calibration(results, record, laboratory, decisions)
@@ -116,7 +111,7 @@ def _of_quantity(rows: pd.DataFrame, quantity: str, decisions: Sequence[Decision
                 (rows["temperature_C"] - one.temperature_C).abs() < SAME_TEMPERATURE_K
             )
             rows = rows[~((rows["run"] == one.run) & near)]
-    kept = ["same", "temperature_C", "run", "sample", "product", "lot", "role", "measured_at", "began"]
+    kept = ["same", "temperature_C", "run", "sample", "product", "lot", "role", "measured_at", "began", "replicate"]
     return rows[[*kept, "instrument", "operator"]].assign(quantity=quantity, value=rows[column])
 
 

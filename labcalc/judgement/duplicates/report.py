@@ -1,9 +1,9 @@
-"""The precision of duplicate runs: of a period, a product or class, or an operator."""
+"""The precision of duplicate runs: of a period, a product or class, an operator, an instrument."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,27 +12,23 @@ import pandas as pd
 from labcalc.errors import PeriodError
 from labcalc.exports import SourceFile
 from labcalc.judgement.duplicates.bias import DuplicateFinding, biases_of
+from labcalc.judgement.duplicates.carried import with_carry_over
+from labcalc.judgement.duplicates.comparison import WHAT_TO_DO, NamedSpread, compare_spreads
 from labcalc.judgement.duplicates.exceedances import SetBeyond, sets_beyond
-from labcalc.judgement.duplicates.level import LevelStudy, study_levels
 from labcalc.judgement.duplicates.pairing import repeated_results
 from labcalc.judgement.duplicates.precision import DuplicateSummary, summarise_sets
 from labcalc.judgement.duplicates.sets import sets_of
 from labcalc.judgement.period import Period, days_of
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory, nearest
-from labcalc.statistics import pairs_needed
-from labcalc.wording import at_celsius
+from labcalc.wording import at_celsius, counted, first_of
 
 DUPLICATE_VERDICTS = ("as it should be", "to be watched", "needs action")
 """From best to worst."""
 
-_REVIEW = (
-    "Where single samples do it, settle these first. Where it stays without them, review how the method is run: "
-    "filling, temperature, cleaning."
-)
-_MEASURE = (
-    "Measure again, as the report says for each; look for bubbles, residue of the sample before, swapped bottles."
-)
+_REVIEW = "Review how the method is run: filling, temperature, cleaning."
+_MEASURE = "Measure again, as told for each; look for bubbles, residue of the sample before, swapped bottles."
+_RINSE = "Rinse once more after a thicker sample, or run from thin to thick."
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,14 +37,13 @@ class DuplicateReport:
 
     laboratory: Laboratory
     period: Period
-    product: str
-    """Only this product or class; empty: all."""
-    operator: str
-    """Only sets in which this person measured; empty: all."""
+    only: Mapping[str, str]
+    """What the sets are narrowed to: ``product`` (or class), ``operator``, ``instrument``; empty: all."""
     sets: pd.DataFrame
-    """``SET_COLUMNS``."""
+    """``SET_COLUMNS``, with what carry-over is expected to do (``carried``, ``carried_over``)."""
     summaries: tuple[DuplicateSummary, ...]
-    levels: tuple[LevelStudy, ...]
+    spreads: tuple[NamedSpread, ...]
+    """Operators, instruments, lots and days beside the rest; those that stand out first."""
     biased: tuple[DuplicateFinding, ...]
     """What differs on the whole between first and second results, or between two instruments."""
     beyond: tuple[SetBeyond, ...]
@@ -60,8 +55,8 @@ class DuplicateReport:
 
     @property
     def rank(self) -> int:
-        """2: a precision is worse than its limit; 1: a set is beyond it, or pairs differ on the whole; else 0."""
-        if any(one.is_worse for one in self.summaries):
+        """2: worse than a limit, somebody stands out, or a gross difference; 1: else a set beyond, or a bias."""
+        if any(one.is_worse for one in self.summaries) or any(one.is_gross for one in self.beyond) or self.named:
             return 2
         return int(bool(self.beyond or self.biased))
 
@@ -72,36 +67,63 @@ class DuplicateReport:
 
     @property
     def reason(self) -> str:
-        """What the verdict rests on, in a sentence."""
+        """What to do, in a sentence, and how many sets are beyond their limit."""
         if self.sets.empty:
             return "no sample was measured twice"
-        worse = [one for one in self.summaries if one.is_worse]
+        own = (one for one in self.beyond if not one.carried)
+        again = list(dict.fromkeys(one.sample for one in sorted(own, key=lambda one: -one.spread / one.limit)))
+        worse = [one.name for one in self.summaries if one.is_worse]
         parts = [
-            *([f"worse than its limit: {_named(worse)}"] if worse else []),
-            *(f"{one.about}: {one.finding}" for one in self.biased),
-            f"{len(self.beyond)} of {len(self.sets)} sets of repeats beyond their limit",
+            *(f"look at {one.about[0].lower()}{one.about[1:]}" for one in self.named),
+            *([f"review how {first_of(worse)} is run (worse than its limit)"] if worse and not self.named else []),
+            *([f"measure {first_of(again)} again"] if again else []),
+            *(["rinse once more after thicker samples"] if self.carried_over else []),
+            *(f"see why they differ: {one.about}, {one.finding.partition(' (')[0]}" for one in self.biased),
         ]
-        return "; ".join(parts)
+        count = f"{len(self.beyond)} of {len(self.sets)} sets of repeats beyond their limit"
+        return "; ".join([*(parts or ["nothing to do"]), count])
+
+    @property
+    def named(self) -> tuple[DuplicateFinding, ...]:
+        """Operators, instruments, lots and days that repeat less well than the rest, with what to do."""
+        of_title: dict[str, list[NamedSpread]] = {}
+        for one in self.spreads:
+            if one.stands_out:
+                of_title.setdefault(one.title, []).append(one)
+        return tuple(
+            DuplicateFinding(title, "; ".join(one.finding for one in some), WHAT_TO_DO[some[0].factor])
+            for title, some in of_title.items()
+        )
+
+    @property
+    def carried_over(self) -> tuple[DuplicateFinding, ...]:
+        """How many sets carry-over holds apart; none where there are none."""
+        apart = self.sets[self.sets["carried_over"]]
+        if apart.empty:
+            return ()
+        sets, beyond = counted(len(apart), "set"), int(apart["beyond"].sum())
+        found = f"holds {sets} apart, {beyond} beyond the limit: {first_of(apart['sample'])}"
+        return (DuplicateFinding("Carry-over", found, _RINSE),)
 
     @property
     def findings(self) -> tuple[DuplicateFinding, ...]:
-        """What needs action: precision worse than its limit, repeats beyond it, pairs that differ on the whole."""
-        worse = [one for one in self.summaries if one.is_worse]
+        """What needs action: precision worse than its limit, who stands out, repeats beyond, pairs that differ."""
+        worse = "; ".join(f"{one.name}, {one.compared}" for one in self.summaries if one.is_worse)
         found = [
-            *([DuplicateFinding("Precision of duplicates", _compared(worse), _REVIEW)] if worse else []),
+            *(
+                [DuplicateFinding("Precision of duplicates", f"worse than its limit: {worse}", _REVIEW)]
+                if worse
+                else []
+            ),
+            *self.named,
             *([DuplicateFinding("Repeats", _apart(self.beyond), _MEASURE)] if self.beyond else []),
         ]
         return (*found, *self.biased)
 
     @property
-    def pairs_needed(self) -> tuple[tuple[float, int], ...]:
-        """How many pairs bring the upper end of the interval of s how near to s, relative, [-]."""
-        return tuple((width, int(pairs_needed(width))) for width in (0.5, 0.25, 0.1))
-
-    @property
     def about(self) -> str:
-        """What the report is about: period, product, operator."""
-        return ", ".join(filter(None, (self.period.name, self.product, self.operator)))
+        """What the report is about: period, product, operator, instrument."""
+        return ", ".join(filter(None, (self.period.name, *self.only.values())))
 
     @property
     def for_programs(self) -> dict[str, Any]:
@@ -110,70 +132,74 @@ class DuplicateReport:
 
 
 def report_duplicates(
-    material: Material, first_day: str = "", last_day: str = "", *, product: str = "", operator: str = ""
+    material: Material,
+    first_day: str = "",
+    last_day: str = "",
+    *,
+    product: str = "",
+    operator: str = "",
+    instrument: str = "",
 ) -> DuplicateReport:
     """Put together the precision of duplicate runs.
 
     Parameters
     ----------
-    material : Material
-        The record, as ``gather_record`` returns it.
-    first_day, last_day : str, optional
-        Such as ``2026-03-31``, both included; none: from the first or to the last dated run of the record.
-    product : str, optional
-        Only this product or precision class; case ignored.
-    operator : str, optional
-        Only sets in which this person measured; case ignored.
+    material : The record, as ``gather_record`` returns it.
+    first_day, last_day : Such as ``2026-03-31``, both included; none: from the first or to the last dated run of the
+        record.
+    product : Only this product or precision class; case ignored.
+    operator, instrument : Only sets in which this person, or this instrument, measured; case ignored.
 
     Returns
     -------
-    DuplicateReport
-        Sets whose last result lies in the period.
+    Sets whose last result lies in the period.
 
     Raises
     ------
-    PeriodError
-        A day is none, the record holds no dated run, or none of that product or operator.
+    PeriodError : A day is none, the record holds no dated run, or none of that product, operator or instrument.
     """
-    dated = material.record["measured_at"].dropna()
+    record = material.record
+    dated = record["measured_at"].dropna()
     if dated.empty:
         raise PeriodError("the record holds no dated run: there is nothing to look at")
     days = [first_day or f"{dated.min():%Y-%m-%d}", last_day or f"{dated.max():%Y-%m-%d}"]
-    period = days_of(days[0], days[1], material.laboratory.time_zone)
-    return duplicates_between(
-        material,
-        period,
-        product=_known(product, "product or class", _products(material)),
-        operator=_known(operator, "operator", material.record["operator"].dropna().astype(str)),
-    )
+    only = {
+        "product": _known(product, "product or class", _products(material)),
+        "operator": _known(operator, "operator", record["operator"].dropna().astype(str)),
+        "instrument": _known(instrument, "instrument", record["instrument"].dropna().astype(str)),
+    }
+    return duplicates_between(material, days_of(days[0], days[1], material.laboratory.time_zone), **only)
 
 
-def duplicates_between(material: Material, period: Period, *, product: str = "", operator: str = "") -> DuplicateReport:
-    """Put together the precision of duplicate runs of a period; names as the record and lab.toml write them."""
+def duplicates_between(material: Material, period: Period, **only: str) -> DuplicateReport:
+    """Put together the precision of duplicate runs of a period.
+
+    ``only`` narrows it to a ``product`` (or class), ``operator`` or ``instrument``, as the record writes them.
+    """
     laboratory, record = material.laboratory, material.record
     began = period.first - pd.Timedelta(days=laboratory.duplicates.intermediate_window_d + 1.0)
     near = record[(record["measured_at"] >= began) & (record["measured_at"] < period.last)]
     results = repeated_results(near, record, laboratory, material.decisions)
     sets = sets_of(results, laboratory)
     sets = sets[period.holds(sets["ended"])]
-    if product:
+    if product := only.get("product"):
         sets = sets[(sets["product"] == product) | (sets["precision_class"] == product)]
-    if operator:
-        sets = sets[[operator in names.split(", ") for names in sets["operators"]]]
+    for who in ("operator", "instrument"):
+        if name := only.get(who):
+            sets = sets[[name in names.split(", ") for names in sets[f"{who}s"]]]
     results = results[results["set"].isin(sets.index)]
-    summaries, levels = summarise_sets(results, sets, laboratory), study_levels(results, sets)
+    sets, results = with_carry_over(sets, results, material, period.last)
     return DuplicateReport(
         laboratory=laboratory,
         period=period,
-        product=product,
-        operator=operator,
+        only=only,
         sets=sets,
-        summaries=summaries,
-        levels=levels,
-        biased=tuple(biases_of(levels, summaries)),
+        summaries=summarise_sets(results, sets, laboratory),
+        spreads=compare_spreads(results, sets),
+        biased=biases_of(results, sets),
         beyond=sets_beyond(results, sets),
         sources=material.sources_of(near),
-        digest=_digest(material, period, product, operator),
+        digest=_digest(material, period, only),
     )
 
 
@@ -194,10 +220,6 @@ def _known(asked: str, what: str, names: Iterable[str]) -> str:
     return by_folded[folded]
 
 
-def _compared(worse: Sequence[DuplicateSummary]) -> str:
-    return "worse than its limit: " + "; ".join(f"{one.name}, {one.compared}" for one in worse)
-
-
 def _apart(beyond: Sequence[SetBeyond]) -> str:
     """Say how far apart the repeats of each sample are."""
     of_sample: dict[str, list[str]] = {}
@@ -206,13 +228,8 @@ def _apart(beyond: Sequence[SetBeyond]) -> str:
     return "beyond their limit: " + "; ".join(f"{sample}: {', '.join(said)}" for sample, said in of_sample.items())
 
 
-def _named(worse: Sequence[DuplicateSummary]) -> str:
-    """Name the precisions that are worse than their limit, and the samples beyond it that are part of them."""
-    beyond = (f" (with {', '.join(one.beyond)})" if one.beyond else "" for one in worse)
-    return "; ".join(f"{one.name}{samples}" for one, samples in zip(worse, beyond, strict=True))
-
-
-def _digest(material: Material, period: Period, product: str, operator: str) -> str:
-    stated = (period.name, product, operator, material.laboratory.sha256, material.decisions, material.reading.sources)
+def _digest(material: Material, period: Period, only: Mapping[str, str]) -> str:
+    narrowed = [f"{name}={value}" for name, value in only.items() if value]
+    stated = (period.name, narrowed, material.laboratory.sha256, material.decisions, material.reading.sources)
     ink = hashlib.sha256(repr((stated, material.doubts, material.repeated)).encode())
     return ink.hexdigest()

@@ -47,15 +47,12 @@ def sets_of(results: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
 
     Parameters
     ----------
-    results : pandas.DataFrame
-        ``RESULT_COLUMNS``.
-    laboratory : Laboratory
-        Its products and precision statements.
+    results : ``RESULT_COLUMNS``.
+    laboratory : Its products and precision statements.
 
     Returns
     -------
-    pandas.DataFrame
-        ``SET_COLUMNS``, indexed by ``set``.
+    ``SET_COLUMNS``, indexed by ``set``.
     """
     groups = results.assign(shown=shown_values(results)).groupby("set", sort=True)
     first = groups.first()

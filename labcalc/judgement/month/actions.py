@@ -151,7 +151,7 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
         named = "; ".join(
             f"{run.sample} after {run.sample_before} ({signed(effect)} {unit})" for run, effect, unit in moved
         )
-        share = next(s for s in one.shares if s.shows)
+        share = max(one.shares, key=lambda s: s.value if s.shows else -1.0)
         yield Finding(
             IMPORTANT,
             f"{one.instrument}, carry-over",

@@ -86,7 +86,7 @@ def checks_of(material: Material, month: Month) -> Checks:
     if of_oils:
         charts = tuple(one for one in charts if id(one) not in of_oils)
         streams = {name: watched([one for one in charts if one.instrument == name]) for name in streams}
-    instruments = checked(material.record.dropna(subset=["measured_at"]), right, charts, streams)
+    instruments = checked(material.record, right, charts, streams)
     return Checks(
         month,
         material.laboratory,

@@ -63,7 +63,7 @@ def checked(
     Parameters
     ----------
     rows : pandas.DataFrame
-        The record, dated.
+        The record.
     comparisons : pandas.DataFrame
         ``COMPARISON_COLUMNS``.
     charts : sequence of Chart
@@ -74,11 +74,9 @@ def checked(
     bad = {one.run for chart in charts for one in chart.signals if one.is_open}
     away = (comparisons["value"] - comparisons["certified"]).abs() > comparisons["limit"]
     bad |= set(comparisons.loc[away, "run"])
-    runs = rows.groupby(["instrument", "role", "run"], sort=False, dropna=True, observed=True).agg(
-        sample=("sample", "first"), at=("measured_at", "max")
-    )
-    runs = runs.reset_index().sort_values("at", kind="stable")
-    runs["at"] = runs["at"].dt.tz_convert(None)
+    last = ~rows["run"].duplicated(keep="last") & rows["measured_at"].notna() & rows["instrument"].notna()
+    runs = rows.loc[last, ["instrument", "role", "run", "sample"]].assign(at=rows["measured_at"].dt.tz_convert(None))
+    runs = runs.sort_values("at", kind="stable")
     return {
         str(name): _checked(str(name), of, bad, streams.get(str(name), ())) for name, of in runs.groupby("instrument")
     }

@@ -129,11 +129,15 @@ def spreads(checks: Checks) -> Iterator[Finding]:
 
 
 def _is_fine(one: OilSummary) -> bool:
-    """Tell whether the month's results are written finely enough to show their spread: else only rounding is seen."""
-    chart = one.chart
-    decimals = max(len(f"{value:.9f}".rstrip("0").partition(".")[2]) for value in chart.values[_of_month(one)].tolist())
-    to_chart = 100.0 / chart.certified if chart.unit == "%" else 1.0
-    return chart.limits is not None and 10.0**-decimals * to_chart < chart.limits.sigma
+    """Tell whether the month's results are written finely enough to show their spread: else rounding is seen."""
+    chart, to_chart = one.chart, 100.0 / one.chart.certified if one.chart.unit == "%" else 1.0
+    written = chart.values[_of_month(one)]
+    steps = (
+        step
+        for step in 10.0 ** np.arange(3, -8, -1)
+        if (np.abs(written / step - np.round(written / step)) < 1e-6).all()
+    )
+    return chart.limits is not None and next(steps, 0.0) * to_chart < chart.limits.sigma
 
 
 def _same_spread(one: OilSummary) -> float:

@@ -25,7 +25,7 @@ from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.variance.components import ComponentsOfVariance
-from labcalc.lab import Certificate, Decision, Laboratory, certificates
+from labcalc.lab import Decision, Laboratory, certificates
 from labcalc.showing import Shown
 
 MONTH_VERDICTS = ("nothing to do", "to be watched", "needs action")
@@ -51,8 +51,8 @@ class MonthReport(Shown):
     duplicates: DuplicateReport
     """Of repeats whose last result lies in the month."""
     carry_overs: tuple[CarryOver, ...]
-    certificates: tuple[Certificate, ...]
-    """Of the lots that were measured in the month."""
+    certificates: tuple[dict[str, Any], ...]
+    """Of the lots that were measured in the month, as ``labcalc.lab.certificates`` says them."""
     workload: pd.DataFrame
     decisions: tuple[Decision, ...]
     """Those about runs of the month, and those written in it."""
@@ -140,7 +140,7 @@ def report_month(material: Material, month: str = "") -> MonthReport:
     )
     actions = followed(found, material.assignments, period)
     measured = {(one.chart.oil, one.chart.lot) for one in checks.oils}
-    held = tuple(one for one in certificates(laboratory) if (one.oil, one.lot.lot) in measured)
+    held = tuple(one for one in certificates(laboratory) if (one["oil"], one["lot"]) in measured)
     return MonthReport(
         month=period,
         laboratory=laboratory,

@@ -21,7 +21,7 @@ from labcalc.lab import Decision, Laboratory, Limit, Product, ProductClass, prod
 
 @dataclass(frozen=True)
 class Dossier:
-    """One run with all that its judgement needs; nothing in it is later than the run, unless that was asked for."""
+    """One run with all that its judgement needs; nothing that it judges is later than the run, unless asked for."""
 
     run: str
     rows: pd.DataFrame
@@ -33,6 +33,8 @@ class Dossier:
     """State of the instrument's control charts at the run's end, worst first; a reference oil's own result counts."""
     shifts: tuple[str, ...]
     """What on the instrument had moved at the run's end and stayed away, the clearest first."""
+    afterwards: str
+    """What later checks told of the instrument at the run; the judgement leaves it out."""
     before: pd.DataFrame
     """The run before on the same instrument; empty where the record holds none."""
     in_sequence: RunBefore | None
@@ -163,6 +165,7 @@ class Dossier:
             self.product,
             self.charts,
             self.shifts,
+            self.afterwards,
             self.in_sequence,
             self.decisions,
             self.doubts,

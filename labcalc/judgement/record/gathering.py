@@ -28,25 +28,19 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | Laboratory | No
 
     Parameters
     ----------
-    exports : sequence of str or pathlib.Path, optional
-        The exports at hand: their runs can be judged. Without any: the whole record, as ``gather_record`` reads it, and
-        without a lab.toml either the sample laboratory's last weeks.
-    lab : str, pathlib.Path or Laboratory, optional
-        lab.toml, loaded or not; it names the earlier exports in which reference-oil results are looked up.
+    exports : The exports at hand: their runs can be judged. Without any: the whole record, as ``gather_record`` reads
+        it, and without a lab.toml either the sample laboratory's last weeks.
+    lab : lab.toml, loaded or not; it names the earlier exports in which reference-oil results are looked up.
 
     Returns
     -------
-    Material
-        The labelled exports with the laboratory and its record.
+    The labelled exports with the laboratory and its record.
 
     Raises
     ------
-    ExportError
-        None of the exports can be read.
-    SettingsError
-        lab.toml can't be used.
-    RecordError
-        The record that lab.toml names can't be opened.
+    ExportError : None of the exports can be read.
+    SettingsError : lab.toml can't be used.
+    RecordError : The record that lab.toml names can't be opened.
     """
     if not exports and lab:
         return gather_record(lab)
@@ -85,20 +79,17 @@ def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
 
     Parameters
     ----------
-    lab : str, pathlib.Path or Laboratory, optional
-        lab.toml, loaded or not; none: the sample laboratory's.
+    lab : lab.toml, loaded or not; none: the sample laboratory's.
 
     Returns
     -------
-    Material
-        As ``gather`` returns it, with the whole record at hand.
+    As ``gather`` returns it, with the whole record at hand.
 
     Raises
     ------
-    MonthError
-        The lab.toml names no earlier exports, or none of that name is there, or the record that it names is empty.
-    ExportError, SettingsError, RecordError
-        As for ``gather``.
+    MonthError : The lab.toml names no earlier exports, or none of that name is there, or the record that it names is
+        empty.
+    ExportError, SettingsError, RecordError : As for ``gather``.
     """
     laboratory = load_laboratory(lab or sample_lab())
     if laboratory.record is not None:

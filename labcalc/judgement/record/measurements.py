@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from labcalc.judgement.carry_over.shares import InstrumentCarryOver, RunBefore, 
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.control.charts import Chart, control_charts
 from labcalc.judgement.control.status import ChartState, states_at
-from labcalc.judgement.control.watch import Stream, stopping_at, watched
+from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
 from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.dossier import Dossier, first_text
 from labcalc.judgement.record.own_scatter import FillScatter, fill_scatter
@@ -82,8 +83,7 @@ class Material:
 
         Raises
         ------
-        UnknownRunError
-            The exports at hand hold no such run.
+        UnknownRunError : The exports at hand hold no such run.
         """
         if run not in self._positions:
             raise UnknownRunError(f"there is no run '{run}' in the exports; the first is '{next(iter(self.runs), '')}'")
@@ -95,6 +95,7 @@ class Material:
             references=self._references_of(rows),
             charts=self._charts_at(rows),
             shifts=self._shifts_at(rows),
+            afterwards=self._afterwards(rows),
             before=self._before(rows),
             in_sequence=self._in_sequence(rows),
             product=_product(rows, self.laboratory),
@@ -177,6 +178,10 @@ class Material:
         streams, end = self.streams.get(first_text(rows["instrument"]), ()), rows["measured_at"].max()
         return () if pd.isna(end) else stopping_at(streams, end, days=REFERENCE_DAYS)
 
+    def _afterwards(self, rows: pd.DataFrame) -> str:
+        streams, end = self.streams.get(first_text(rows["instrument"]), ()), rows["measured_at"].max()
+        return "" if pd.isna(end) else told_afterwards(streams, end)
+
     def _references_of(self, rows: pd.DataFrame) -> pd.DataFrame:
         table = self._references.get(first_text(rows["instrument"]))
         end = rows["measured_at"].max()
@@ -200,15 +205,18 @@ class Material:
         return table[usable].sort_values("measured_at", kind="stable")
 
     @cached_property
-    def _alike(self) -> dict[tuple[str, ...], list[int]]:
+    def _alike(self) -> dict[Any, Any]:
         """Positions in ``_samples`` by sample, and by product and lot."""
-        found: dict[tuple[str, ...], list[int]] = {}
-        names = self._samples[["sample", "product", "lot"]].astype(object)
-        texts = names.where(names.notna(), "").to_numpy().tolist()
-        for position, (sample, product, lot) in enumerate(texts):
-            for key in [(sample,), *([(product, lot)] if lot else [])]:
-                found.setdefault(key, []).append(position)
-        return found
+        named = self._samples[["sample", "product", "lot"]]
+        lots = named[named["lot"].notna() & (named["lot"] != "")].assign(
+            product=lambda table: table["product"].fillna("")
+        )
+        places = np.flatnonzero(self._samples.index.isin(lots.index))
+        of_lots = lots.groupby(["product", "lot"], sort=False, observed=True).indices
+        return {
+            **named.groupby("sample", sort=False, observed=True).indices,
+            **{key: places[at] for key, at in of_lots.items()},
+        }
 
     @cached_property
     def _sample_runs(self) -> NDArray[np.object_]:
@@ -216,7 +224,7 @@ class Material:
 
     def _history(self, rows: pd.DataFrame, later: bool) -> pd.DataFrame:
         sample, product, lot = (first_text(rows[name]) for name in ("sample", "product", "lot"))
-        positions = {*self._alike.get((sample,), ()), *(self._alike.get((product, lot), ()) if lot else ())}
+        positions = {*self._alike.get(sample, ()), *(self._alike.get((product, lot), ()) if lot else ())}
         others = [at for at in sorted(positions) if self._sample_runs[at] != rows["run"].iloc[0]]
         if not later:  # the record is in the order of time
             start = rows["measured_at"].min()

@@ -44,14 +44,10 @@ class FillScatter:
 
         Parameters
         ----------
-        moment : pandas.Timestamp
-            Runs that began earlier count.
-        product : str
-            Name of the product.
-        quantity : str
-            As the tidy table names it.
-        temperature_C : float
-            [°C].
+        moment : Runs that began earlier count.
+        product : Name of the product.
+        quantity : As the tidy table names it.
+        temperature_C : [°C].
         """
         until = moment.tz_convert(None).to_datetime64()
         moments, sizes = self.differences.get((product, quantity, round(temperature_C, 1)), _NONE)
@@ -67,8 +63,7 @@ def fill_scatter(rows: pd.DataFrame) -> FillScatter:
 
     Parameters
     ----------
-    rows : pandas.DataFrame
-        Its dated rows of the tidy table, in the order of time.
+    rows : Its dated rows of the tidy table, in the order of time.
     """
     found: dict[Key, tuple[NDArray[np.datetime64], NDArray[np.float64]]] = {}
     for quantity, column in QUANTITY_COLUMNS.items():

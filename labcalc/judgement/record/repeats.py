@@ -79,21 +79,15 @@ def agreement_of(
 
     Parameters
     ----------
-    dossier : Dossier
-        The run with its context.
-    quantity : str
-        As the tidy table names it.
-    temperature_C : float
-        Temperature, [°C].
-    repeats : sequence of float
-        All repeats, in the order of measurement.
-    comparisons : int, optional
-        How many quantities and temperatures of the run have repeats that are compared, [-].
+    dossier : The run with its context.
+    quantity : As the tidy table names it.
+    temperature_C : Temperature, [°C].
+    repeats : All repeats, in the order of measurement.
+    comparisons : How many quantities and temperatures of the run have repeats that are compared, [-].
 
     Returns
     -------
-    Agreement
-        With the mean as long as nothing else is decided.
+    With the mean as long as nothing else is decided.
     """
     mean = math.fsum(repeats) / len(repeats)
     in_force = dossier.precision_in_force(quantity, temperature_C, mean)

@@ -26,10 +26,8 @@ def gather_recorded(paths: tuple[Path, ...], known: _Known) -> Material:
 
     Raises
     ------
-    MonthError
-        No export is given and the record holds no row.
-    ExportError, DecisionError, RecordError
-        As for ``gather``.
+    MonthError : No export is given and the record holds no row.
+    ExportError, DecisionError, RecordError : As for ``gather``.
     """
     from labcalc.lab import printed_head  # what opens a record is loaded by those who have one
 

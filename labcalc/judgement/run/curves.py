@@ -54,17 +54,13 @@ def viscosity_curve(results: Results, reach_C: Sequence[float] = (), liquid: str
 
     Parameters
     ----------
-    results : Results
-        Results of the run.
-    reach_C : sequence of float, optional
-        Temperatures that the grid has to reach, [°C].
-    liquid : str, optional
-        Kind of liquid, as in ``judge_slope``.
+    results : Results of the run.
+    reach_C : Temperatures that the grid has to reach, [°C].
+    liquid : Kind of liquid, as in ``judge_slope``.
 
     Returns
     -------
-    Curve or None
-        Kinematic viscosity, [mm²/s]; the band carries each source of uncertainty through all results that share it, or
+    Kinematic viscosity, [mm²/s]; the band carries each source of uncertainty through all results that share it, or
         comes from the scatter of three and more points where their uncertainty is unknown; and it holds how far oils
         bend away from the line.
     """
@@ -86,15 +82,12 @@ def density_curve(results: Results, commodity: str) -> Curve | None:
 
     Parameters
     ----------
-    results : Results
-        Results of the run.
-    commodity : str
-        Commodity group.
+    results : Results of the run.
+    commodity : Commodity group.
 
     Returns
     -------
-    Curve or None
-        Density, [kg/m³]; the band holds how far the expansion of oils is from the table's.
+    Density, [kg/m³]; the band holds how far the expansion of oils is from the table's.
     """
     inputs = results.densities
     if not inputs:

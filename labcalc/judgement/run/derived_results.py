@@ -27,15 +27,12 @@ def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ..
 
     Parameters
     ----------
-    dossier : Dossier
-        The run with its context.
-    results : Results
-        Its results.
+    dossier : The run with its context.
+    results : Its results.
 
     Returns
     -------
-    tuple of Consequence
-        What the class of the product asks for, always in the same order.
+    What the class of the product asks for, always in the same order.
     """
     liquid = dossier.liquid
     densities = Densities(dossier, results)

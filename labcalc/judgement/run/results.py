@@ -99,13 +99,11 @@ def results_of(dossier: Dossier) -> Results:
 
     Parameters
     ----------
-    dossier : Dossier
-        The run with its context.
+    dossier : The run with its context.
 
     Returns
     -------
-    Results
-        One for each quantity and temperature that the run holds.
+    One for each quantity and temperature that the run holds.
     """
     means = Means(tuple(_means(dossier)), dossier)
     effects: dict[tuple[str, float], tuple[Effect, ...]] = {}

@@ -93,8 +93,7 @@ class Judgement(Shown):
 
         Raises
         ------
-        EvidenceError
-            The numbers can't be compared with anything.
+        EvidenceError : The numbers can't be compared with anything.
         """
         if self.dossier.is_reference or not any(map(_is_odd, self.checks)):
             return None
@@ -142,13 +141,11 @@ def judge(dossier: Dossier) -> Judgement:
 
     Parameters
     ----------
-    dossier : Dossier
-        The run with its context.
+    dossier : The run with its context.
 
     Returns
     -------
-    Judgement
-        Results, consequences, checks and verdict. Nothing is decided on statistics alone: what is doubtful asks for a
+    Results, consequences, checks and verdict. Nothing is decided on statistics alone: what is doubtful asks for a
         second look by a person.
     """
     results = results_of(dossier)

@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS, Reading, read_exports
-from labcalc.exports.toml_text import listed, quoted, remark
+from labcalc.exports.guessing.toml_text import listed, quoted, remark
 from labcalc.judgement.setup.findings import OPEN_QUESTION, counted, examples, prefixes_of
 from labcalc.lab import laboratory_from, product_classes
 from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
@@ -90,19 +90,14 @@ def propose_settings(
 
     Parameters
     ----------
-    exports : sequence of str or pathlib.Path
-        The exports; those that can't be read are named in the text.
-    profiles : sequence of str, optional
-        ``[[profile]]`` tables as TOML: the exports are read with them, and they go into the text as they are.
-    folder : str or pathlib.Path, optional
-        Where the lab.toml will lie; the patterns of its record start from there.
+    exports : The exports; those that can't be read are named in the text.
+    profiles : ``[[profile]]`` tables as TOML: the exports are read with them, and they go into the text as they are.
+    folder : Where the lab.toml will lie; the patterns of its record start from there.
 
     Raises
     ------
-    ExportError
-        No export can be read.
-    SettingsError
-        A profile can't be used.
+    ExportError : No export can be read.
+    SettingsError : A profile can't be used.
     """
     head = _HEAD.format(exports=counted(len(exports), "export"))
     written = "".join(f"\n{one.strip()}\n" for one in profiles)

@@ -55,20 +55,16 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
 
     Parameters
     ----------
-    lab : str or pathlib.Path
-        lab.toml.
-    exports : sequence of str or pathlib.Path, optional
-        Exports beside those that ``earlier_exports`` names.
+    lab : lab.toml.
+    exports : Exports beside those that ``earlier_exports`` names.
 
     Returns
     -------
-    SetupReview
-        Where lab.toml can't be used: every problem of it, and nothing else.
+    Where lab.toml can't be used: every problem of it, and nothing else.
 
     Raises
     ------
-    SettingsError
-        lab.toml can't be read at all.
+    SettingsError : lab.toml can't be read at all.
     """
     try:
         laboratory = load_laboratory(lab)
@@ -118,6 +114,9 @@ def _profile_of(source: SourceFile, laboratory: Laboratory) -> str:
 
 
 def _record(laboratory: Laboratory) -> Iterator[Finding]:
+    if laboratory.name == Laboratory.name:
+        says = "nothing says it: times without an offset are taken for UTC"
+        yield Finding("warning", "laboratory", says, 'Such as name = "Harbour", time_zone = "Europe/Lisbon".')
     if laboratory.record is not None:
         try:
             record_head(laboratory)

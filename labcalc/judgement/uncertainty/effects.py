@@ -91,17 +91,13 @@ def carried(outcomes: ArrayLike, values: Sequence[float], effects: Sequence[Sequ
 
     Parameters
     ----------
-    outcomes : array_like of float
-        The function at the points of ``varied``.
-    values : sequence of float
-        The results, in the function's order; none of them 0.
-    effects : sequence of sequence of Effect
-        The sources of each result.
+    outcomes : The function at the points of ``varied``.
+    values : The results, in the function's order; none of them 0.
+    effects : The sources of each result.
 
     Returns
     -------
-    tuple of Effect
-        What each source does to the function; one that appears in several results counts once, with its sign.
+    What each source does to the function; one that appears in several results counts once, with its sign.
     """
     number, found = len(values), np.asarray(outcomes, dtype=float)
     differences = found[1 : number + 1] - found[number + 1 :]

@@ -106,15 +106,12 @@ def measured_effects(mean: Mean, means: Means) -> tuple[Effect, ...]:
 
     Parameters
     ----------
-    mean : Mean
-        The result.
-    means : Means
-        All results of the run with its context.
+    mean : The result.
+    means : All results of the run with its context.
 
     Returns
     -------
-    tuple of Effect
-        One for each of ``COMPONENTS``; NaN with its reason where something isn't known.
+    One for each of ``COMPONENTS``; NaN with its reason where something isn't known.
     """
     dossier = means.dossier
     return (

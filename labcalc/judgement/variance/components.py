@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from labcalc.errors import UnknownRunError
 from labcalc.exports import QUANTITY_COLUMNS
@@ -15,11 +18,8 @@ from labcalc.judgement.variance.nested_layout import FEWEST_DEGREES, Layout, Lev
 from labcalc.lab import Decision
 from labcalc.statistics import (
     IntervalGain,
-    LikelihoodComponents,
-    MeasurementPlan,
     VarianceComponents,
     VarianceSum,
-    best_plan,
     interval_gains,
     likelihood_components,
     nested_analysis,
@@ -46,8 +46,6 @@ class ComponentsOfVariance:
     number: int
     levels: tuple[Level, ...]
     components: VarianceComponents | None
-    likelihood: LikelihoodComponents | None
-    """By restricted maximum likelihood beside the analysis of variance, where the layout is unbalanced."""
     not_enough: tuple[str, ...]
     """What can't be told from so few, with how many there are and how many are needed."""
     remarks: tuple[str, ...]
@@ -92,20 +90,6 @@ class ComponentsOfVariance:
         """For each component, what would narrow its interval most, and what would by the single result."""
         gains = self.gains
         return tuple(_narrowest(name, gains) for name in (self.variances if gains else ()))
-
-    def best_plan(
-        self, budget: float, *, costs: Mapping[str, float] | None = None, available: Mapping[str, int] | None = None
-    ) -> MeasurementPlan:
-        """Return the plan that gives the best mean for a budget; see ``labcalc.statistics.best_plan``.
-
-        Raises
-        ------
-        ValueError
-            There are no components, or the budget, a cost or a level doesn't fit.
-        """
-        if self.components is None:
-            raise ValueError(f"{self.name}: {'; '.join(self.not_enough)}")
-        return best_plan(self.variances, budget, costs=costs, available=available)
 
     @property
     def sentence(self) -> str:
@@ -153,20 +137,16 @@ def components_of_variance(material: Material, sample: str = "") -> tuple[Compon
 
     Parameters
     ----------
-    material : Material
-        The exports at hand with the laboratory's record; runs that a decision excludes are left out and counted.
-    sample : str, optional
-        A sample's name; none: every reference oil.
+    material : The exports at hand with the laboratory's record; runs that a decision excludes are left out and counted.
+    sample : A sample's name; none: every reference oil.
 
     Returns
     -------
-    tuple of ComponentsOfVariance
-        By sample, lot, quantity and temperature. Dynamic viscosity is passed over where the kinematic one is there.
+    By sample, lot, quantity and temperature. Dynamic viscosity is passed over where the kinematic one is there.
 
     Raises
     ------
-    UnknownRunError
-        The record holds no run of such a sample.
+    UnknownRunError : The record holds no run of such a sample.
     """
     record = material.record
     rows = record[record["sample"] == sample] if sample else record[record["role"] == "reference"]
@@ -199,18 +179,14 @@ def components_of_results(
 
     Parameters
     ----------
-    rows : pandas.DataFrame
-        Rows of the tidy table, one or more; of several samples each is taken against its own mean, and every day
+    rows : Rows of the tidy table, one or more; of several samples each is taken against its own mean, and every day
         holds each equally often.
-    quantity : str
-        Which quantity, by its name in ``QUANTITY_COLUMNS``.
-    decisions : sequence of Decision
-        Decisions to exclude.
+    quantity : Which quantity, by its name in ``QUANTITY_COLUMNS``.
+    decisions : Decisions to exclude.
 
     Returns
     -------
-    ComponentsOfVariance
-        Components in percent of the mean for a viscosity, in kg/m³ for density.
+    Components in percent of the mean for a viscosity, in kg/m³ for density.
     """
     column, temperature = QUANTITY_COLUMNS[quantity], round(float(rows["temperature_C"].iloc[0]), 1)
     known = rows[rows[column].notna()]
@@ -218,16 +194,13 @@ def components_of_results(
     used = known[~known["run"].isin(excluded)]
     values, samples = used[column].to_numpy(float), sample_names(used)
     layout = layout_of(used)
-    components, likelihood = None, None
+    components = None
     if values.size > 1:
         several = samples.nunique() > 1
         means = used[column].groupby(samples).transform("mean").to_numpy(float)
         scaled = values - means if quantity == "density" else 100.0 * (values / means - 1.0)
         series = samples.to_numpy(str) if several else None
-        analysis = nested_analysis(scaled, layout.codes, lowest=layout.lowest, series=series)
-        components = variance_components(analysis)
-        if not analysis.balanced and not several and analysis.mean_squares[-1] > 0.0:
-            likelihood = likelihood_components(scaled, layout.codes, lowest=layout.lowest)
+        components = _components(scaled, layout, series)
     return ComponentsOfVariance(
         samples=tuple(sorted(sample_names(rows).unique())),
         quantity=quantity,
@@ -236,10 +209,46 @@ def components_of_results(
         number=values.size,
         levels=layout.levels,
         components=components,
-        likelihood=likelihood,
         not_enough=_too_few(layout, values.size),
         remarks=(*layout.remarks, *_remarks(components)),
         excluded=len(known) - len(used),
+    )
+
+
+def _components(
+    values: NDArray[np.float64], layout: Layout, series: NDArray[np.str_] | None
+) -> VarianceComponents | None:
+    """Return the components by the analysis of variance; where it has a negative one, by restricted likelihood.
+
+    Of several samples, each about its own mean, a negative level is pooled: the same in a balanced layout.
+    Intervals are those of the analysis of variance, wide enough to hold the estimate.
+    """
+    analysis = nested_analysis(values, layout.codes, lowest=layout.lowest, series=series)
+    found = pooled = variance_components(analysis)
+    if not found.set_to_zero or not analysis.mean_squares[-1] > 0.0:
+        return found
+    if series is None:
+        likely = likelihood_components(values, layout.codes, lowest=layout.lowest)
+        variances = dict(zip(likely.names, likely.variances, strict=True))
+    else:
+        codes = dict(layout.codes)
+        while pooled.set_to_zero:
+            codes = {name: code for name, code in codes.items() if name not in pooled.set_to_zero}
+            pooled = variance_components(nested_analysis(values, codes, lowest=layout.lowest, series=series))
+        variances = {one.name: one.variance for one in pooled.components}
+    return _with_variances(found, variances)
+
+
+def _with_variances(found: VarianceComponents, variances: Mapping[str, float]) -> VarianceComponents:
+    def held(interval: tuple[float, float], *names: str) -> dict[str, Any]:
+        own = sum(variances.get(name, 0.0) for name in names)
+        return {"variance": own, "interval": (min(interval[0], own), max(interval[1], own))}
+
+    total = sum(variances.values())
+    components = [replace(one, **held(one.interval, one.name)) for one in found.components]
+    shared = tuple(replace(one, share=one.variance / total) for one in components)
+    return replace(
+        found, components=shared, sums=tuple(replace(one, **held(one.interval, *one.names)) for one in found.sums)
     )
 
 
@@ -252,7 +261,8 @@ def sample_names(rows: pd.DataFrame) -> pd.Series:
 def _remarks(components: VarianceComponents | None) -> tuple[str, ...]:
     zero = () if components is None else components.set_to_zero
     return tuple(
-        f"{name}: the estimate was negative, as chance allows for a small one, and stands as 0" for name in zero
+        f"{name}: too small to show; by restricted maximum likelihood, as the analysis of variance gives it below 0"
+        for name in zero
     )
 
 

@@ -68,13 +68,11 @@ def layout_of(rows: pd.DataFrame) -> Layout:
 
     Parameters
     ----------
-    rows : pandas.DataFrame
-        Rows of the tidy table, one result each: one sample, lot and temperature.
+    rows : Rows of the tidy table, one result each: one sample, lot and temperature.
 
     Returns
     -------
-    Layout
-        Levels with the number of groups and degrees of freedom, [-].
+    Levels with the number of groups and degrees of freedom, [-].
     """
     known, lacking = _known_codes(rows)
     found: list[tuple[tuple[str, ...], NDArray[np.object_] | None, int]] = []

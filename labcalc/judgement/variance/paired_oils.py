@@ -30,15 +30,13 @@ def components_side_by_side(material: Material) -> tuple[ComponentsOfVariance, .
 
     Parameters
     ----------
-    material : Material
-        The exports at hand with the laboratory's record; runs that a decision excludes are left out, and with them the
-        other oils of that day.
+    material : The exports at hand with the laboratory's record; runs that a decision excludes are left out, and with
+        them the other oils of that day.
 
     Returns
     -------
-    tuple of ComponentsOfVariance
-        One a set of oils and lots that share two days or more, quantity and temperature; none for a laboratory with
-        one oil.
+    One a set of oils and lots that share two days or more, quantity and temperature; none for a laboratory with one
+        oil.
     """
     record = material.record
     rows = record[

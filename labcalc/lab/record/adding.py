@@ -47,28 +47,11 @@ class Added:
 
 
 def add_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: str, again: str = "") -> Iterator[Added]:
-    """Add exports to the laboratory's record, one after the other; what was yielded is on the disk.
+    """Add files, or folders of them at any depth, to the laboratory's record; what was yielded is on the disk.
 
-    Parameters
-    ----------
-    laboratory : Laboratory
-        Its lab.toml names the record and says how exports are read.
-    paths : iterable of str or pathlib.Path
-        Files, or folders of them at any depth.
-    who : str
-        The person who adds.
-    again : str, optional
-        Why what is known already is read anew, by today's lab.toml: a new entry takes the place of the old reading.
-
-    Yields
-    ------
-    Added
-        A file each. Content that is known, under whatever name, is not stored twice.
-
-    Raises
-    ------
-    RecordError
-        The record can't be opened or written.
+    Content that is known, under whatever name, is not stored twice. ``who`` is the person who adds; ``again`` says why
+    what is known is read anew by today's lab.toml, as a new entry that takes the place of the old reading. RecordError
+    where the record can't be opened or written.
     """
     database = opened(laboratory, may_create=True)
     if not who.strip():
@@ -132,7 +115,7 @@ def _add(
             _keep_refused(connection, path.name, data, digest, failure.problem, who)
         raise
     parts = stored_rows(columns), stored_refusals(refusals), [(line,) for line in source.set_aside]
-    packed = b"" if entry else zlib.compress(data, 3)
+    packed = b"" if entry else zlib.compress(data, 1)
     stated = _stated(source, parts, laboratory)
     with database.writing() as connection:
         entry = _entry_of(connection, digest)
@@ -173,6 +156,13 @@ def watch_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: s
             yield from add_exports(laboratory, ripe, who=who)
         before = found
         time.sleep(_LOOK_S)
+
+
+def exports_not_held(laboratory: Laboratory, paths: Iterable[str | Path]) -> Iterator[Path]:
+    """Yield the files whose content, read again, the record holds neither as an export nor as one that was refused."""
+    with opened(laboratory).reading() as connection:
+        held = {digest for (digest,) in connection.every("SELECT sha256 FROM exports UNION SELECT sha256 FROM refused")}
+    yield from (path for path in _files(paths) if hashlib.sha256(content_of(path)).hexdigest() not in held)
 
 
 def _look(path: Path) -> _Stamp:

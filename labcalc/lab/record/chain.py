@@ -31,13 +31,11 @@ def canonical(value: Any) -> str:
 
     Parameters
     ----------
-    value : dict, list, tuple, str, int, bool or None
-        Keys are ASCII; whole numbers within 2^53. Results are texts, so that their zeros stay.
+    value : Keys are ASCII; whole numbers within 2^53. Results are texts, so that their zeros stay.
 
     Raises
     ------
-    TypeError
-        A number with decimals, a whole number that JSON's readers may change, or a key beyond ASCII.
+    TypeError : A number with decimals, a whole number that JSON's readers may change, or a key beyond ASCII.
     """
     _refuse_what_changes(value)
     return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"))

@@ -54,7 +54,7 @@ def _read_back(name: str, values: Sequence[Any], known: dict[str, str]) -> NDArr
     if name in WHOLE:
         return np.array(values, np.int64)
     if name in NUMBERS:
-        return np.array([np.nan if one is None else float(one) for one in values], float)
+        return np.array(values, object).astype(float)
     if name == "measured_at":
         return np.array(values, "datetime64[us]").view(np.int64)
     column = np.empty(len(values), object)
@@ -71,16 +71,11 @@ def digest_of(parts: Iterable[Iterable[Sequence[Any]]]) -> str:
     """Return the SHA-256 [hex] of rows, refusals and lines set aside: canonical JSON, a thousand at a time."""
     ink = hashlib.sha256()
     for part in parts:
-        for block in _blocks(part):
+        rest = iter(part)
+        while block := list(islice(rest, _BLOCK)):
             ink.update(json.dumps(block, ensure_ascii=False, separators=(",", ":")).encode("utf-8") + b"\n")
         ink.update(b"\n")
     return ink.hexdigest()
-
-
-def _blocks(rows: Iterable[Sequence[Any]]) -> Iterator[list[tuple[Any, ...]]]:
-    rest = iter(rows)
-    while block := [tuple(row) for row in islice(rest, _BLOCK)]:
-        yield block
 
 
 def store_parts(connection: Connection, entry: int, parts: Iterable[Sequence[Sequence[Any]]]) -> None:
@@ -93,7 +88,7 @@ def stored_parts(connection: Connection, entry: int) -> Iterator[Iterator[Sequen
     """Yield what a reading gave, part by part, as it stands in the tables."""
     for table in PARTS:
         query = f"SELECT * FROM {table} WHERE entry = :entry ORDER BY place"
-        yield (row[2:] for row in connection.every(query, entry=entry))
+        yield (tuple(row[2:]) for row in connection.every(query, entry=entry))
 
 
 def stated_source(source: SourceFile) -> dict[str, Any]:

@@ -83,12 +83,17 @@ class Connection:
 
     def every(self, query: str, **given: Any) -> Iterator[Sequence[Any]]:
         """Yield row by row, without holding all of them."""
-        yield from self.under.execute(sqlalchemy.text(query), given, execution_options={"yield_per": _AT_ONCE})
+        found = self.under.execute(sqlalchemy.text(query), given, execution_options={"yield_per": _AT_ONCE})
+        if not self.is_sqlite:
+            yield from found
+        elif found.cursor is not None:  # SQLite's own rows: SQLAlchemy would make each one anew
+            while some := found.cursor.fetchmany(_AT_ONCE):
+                yield from some
 
-    def add(self, table: str, rows: Iterable[Sequence[Any]]) -> None:
-        """Add rows, whole and in the order of the columns."""
+    def add(self, table: str, rows: Iterable[tuple[Any, ...]]) -> None:
+        """Add rows, tuples that are whole and in the order of the columns."""
         rest = iter(rows)
-        while some := [tuple(row) for row in islice(rest, _AT_ONCE)]:
+        while some := list(islice(rest, _AT_ONCE)):
             mark = "?" if self.is_sqlite else "%s"
             self.under.exec_driver_sql(f"INSERT INTO {table} VALUES ({', '.join([mark] * len(some[0]))})", some)
 
@@ -96,10 +101,7 @@ class Connection:
 def database_of(laboratory: Laboratory) -> Database:
     """Return the database that lab.toml names; nothing is opened yet.
 
-    Raises
-    ------
-    RecordError
-        lab.toml names no record, or what PostgreSQL needs isn't installed.
+    RecordError: lab.toml names no record, or what PostgreSQL needs isn't installed.
     """
     place = laboratory.record
     if place is None:

@@ -39,10 +39,8 @@ def record_decision(laboratory: Laboratory, decision: Decision) -> int:
 
     Raises
     ------
-    DecisionError
-        What it refers to is not there.
-    RecordError
-        The record can't be opened or written.
+    DecisionError : What it refers to is not there.
+    RecordError : The record can't be opened or written.
     """
     database = opened(laboratory, may_create=True)
     with database.writing() as connection:

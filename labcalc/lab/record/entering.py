@@ -9,13 +9,16 @@ from labcalc import __version__
 from labcalc.lab.certified import certificates
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.database import Connection
-from labcalc.lab.record.journal import append, entries_of
+from labcalc.lab.record.journal import append, entries_of, head_of
 from labcalc.lab.record.opening import opened
+
+_AN_ENTRY = 500
+"""Most pages that an entry names, [-]."""
 
 
 def add_certificates(laboratory: Laboratory, *, who: str) -> int:
     """Add each certificate of a reference oil that is new or was changed, and return how many that were."""
-    database, stated = opened(laboratory, may_create=True), [one.stated for one in certificates(laboratory)]
+    database, stated = opened(laboratory, may_create=True), list(certificates(laboratory))
     with database.reading() as connection:
         if not list(_due(connection, stated)):
             return 0
@@ -35,7 +38,19 @@ def _due(connection: Connection, stated: Sequence[dict[str, Any]]) -> Iterator[t
             yield one, before.n if before else None
 
 
-def add_pages(laboratory: Laboratory, pages: Sequence[Mapping[str, str]], *, who: str) -> int:
-    """Add an entry that names pages which were rendered, and return its number."""
-    with opened(laboratory, may_create=True).writing() as connection:
-        return append(connection, kind="report", who=who, content={"labcalc": __version__, "pages": list(pages)})
+def add_pages(laboratory: Laboratory, pages: Sequence[Mapping[str, str]], *, who: str) -> dict[str, str]:
+    """Add entries that name pages which were rendered: ``stem``, ``inputs``, ``sha256`` and ``entry`` of each.
+
+    ``inputs`` is the SHA-256 [hex] of all that a page depends on, ``entry`` that of the entry which names it; a page
+    whose entry the record holds is passed over. Return the entry of each other page by its stem.
+    """
+    database, entered = opened(laboratory, may_create=True), dict[str, str]()
+    with database.reading() as connection:
+        known = {digest for (digest,) in connection.every("SELECT digest FROM entries WHERE kind = 'report'")}
+    new = [page for page in pages if page["entry"] not in known]
+    for some in (new[at : at + _AN_ENTRY] for at in range(0, len(new), _AN_ENTRY)):
+        named = [{name: page[name] for name in ("stem", "inputs", "sha256")} for page in some]
+        with database.writing() as connection:
+            append(connection, kind="report", who=who, content={"labcalc": __version__, "pages": named})
+            entered |= dict.fromkeys((page["stem"] for page in some), head_of(connection).digest)
+    return entered

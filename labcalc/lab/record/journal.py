@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -37,15 +38,20 @@ class Entry:
     @property
     def content(self) -> dict[str, Any]:
         """What it says, by the names of its kind; RecordError where somebody wrote something else over it."""
-        try:
-            return dict(json.loads(self.text)["content"])
-        except (ValueError, LookupError, TypeError):
-            raise RecordError("the record", f"entry {self.n}: {NOT_LABCALCS}") from None
+        return dict(self._stated["content"])
 
     @property
     def for_programs(self) -> dict[str, Any]:
         """All of it for other programs."""
-        return {**json.loads(self.text), "previous": self.previous, "digest": self.digest}
+        return {**self._stated, "previous": self.previous, "digest": self.digest}
+
+    @property
+    def _stated(self) -> dict[str, Any]:
+        with suppress(ValueError):
+            stated = json.loads(self.text)
+            if isinstance(stated, dict) and isinstance(stated.get("content"), dict):
+                return stated
+        raise RecordError("the record", f"entry {self.n}: {NOT_LABCALCS}")
 
 
 def now() -> str:

@@ -16,66 +16,30 @@ from labcalc.lab.record.recalling import read_record
 
 
 def find_entries(
-    laboratory: Laboratory,
-    *,
-    n: int | None = None,
-    kind: str = "",
-    who: str = "",
-    since: date | None = None,
-    until: date | None = None,
-    sample: str = "",
-    instrument: str = "",
+    laboratory: Laboratory, *, since: date | None = None, until: date | None = None, **asked: int | str | None
 ) -> list[Entry]:
     """Return the entries that fit all that is given, in the order of their numbers.
 
-    Parameters
-    ----------
-    laboratory : Laboratory
-        Its lab.toml names the record.
-    n : int, optional
-        The entry's number.
-    kind, who : str, optional
-        ``export``, ``reading``, ``refused``, ``decision``, ``certificate``, ``report`` or ``step``; the person.
-    since, until : datetime.date, optional
-        First and last day on which they were written, in the laboratory's time zone.
-    sample, instrument : str, optional
-        Of the rows that an export gave.
-
-    Raises
-    ------
-    RecordError
-        The record can't be opened or read.
+    Asked for by number ``n``, ``kind``, person ``who``, or ``sample`` and ``instrument`` of an export's rows; ``since``
+    and ``until``: the first and last day on which they were written, in the laboratory's time zone.
+    RecordError: the record can't be opened or read.
     """
-    asked = {"n": n, "kind": kind, "who": who, "in_sample": sample, "in_instrument": instrument}
-    condition, given = _condition(
-        {**asked, "start": _begin(since, laboratory), "end": _begin(until, laboratory, after=1)}
-    )
+    of_rows = {f"in_{name}": asked.pop(name, "") for name in ("sample", "instrument")}
+    period = {"start": _begin(since, laboratory), "end": _begin(until, laboratory, after=1)}
+    condition, given = _condition({**asked, **of_rows, **period})
     with opened(laboratory).reading() as connection:
         return list(entries_of(connection, condition or "n > 0", **given))
 
 
-def find_rows(
-    laboratory: Laboratory,
-    *,
-    sample: str = "",
-    instrument: str = "",
-    since: date | None = None,
-    until: date | None = None,
-) -> Reading:
-    """Return the rows of a sample or an instrument, measured from ``since`` to ``until``, as ``read_record`` does."""
+def find_rows(laboratory: Laboratory, *, since: date | None = None, until: date | None = None, **asked: str) -> Reading:
+    """Return the rows of a ``sample`` or ``instrument``, measured from ``since`` to ``until``."""
     period = {"measured_from": _begin(since, laboratory), "measured_before": _begin(until, laboratory, after=1)}
-    condition, given = _condition({"sample": sample, "instrument": instrument, **period})
+    condition, given = _condition({**asked, **period})
     return read_record(laboratory, condition, **given)
 
 
 def export_bytes(laboratory: Laboratory, n: int) -> bytes:
-    """Return an export as it came in, read or refused, by the number of its entry.
-
-    Raises
-    ------
-    RecordError
-        The entry holds no export.
-    """
+    """Return an export as it came in, read or refused, by its entry. RecordError: the entry holds no export."""
     database = opened(laboratory)
     with database.reading() as connection:
         tables = ("exports", "refused")

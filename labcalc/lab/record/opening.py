@@ -11,10 +11,7 @@ from labcalc.lab.record.steps import LATEST, bring_up_to_date, step_of
 def opened(laboratory: Laboratory, *, may_create: bool = False) -> Database:
     """Return the laboratory's record, ready to be read and added to.
 
-    Raises
-    ------
-    RecordError
-        lab.toml names none, there is none yet and it may not be created, or it can't be opened.
+    RecordError: lab.toml names none, there is none yet and it may not be created, or it can't be opened.
     """
     database = database_of(laboratory)
     is_there = database.file is None or database.file.exists()

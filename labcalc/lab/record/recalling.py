@@ -6,9 +6,10 @@ from collections.abc import Iterator, Sequence
 from itertools import islice
 from typing import Any
 
+from labcalc.errors import RecordError
 from labcalc.exports import Reading, Refusal, SourceFile
 from labcalc.exports.read import zone_of
-from labcalc.exports.rows import framed
+from labcalc.exports.tidying.rows import framed
 from labcalc.lab.labels import label_runs
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import Head
@@ -24,56 +25,34 @@ _STORED = ", ".join(name if name != "measured_at" else "measured_at_utc" for nam
 
 
 def record_head(laboratory: Laboratory) -> Head:
-    """Return the head of the laboratory's record.
-
-    Raises
-    ------
-    RecordError
-        lab.toml names no record, or it can't be opened.
-    """
+    """Return the head of the laboratory's record. RecordError: lab.toml names no record, or it can't be opened."""
     with opened(laboratory).reading() as connection:
         return head_of(connection)
 
 
 def printed_head(laboratory: Laboratory) -> Head:
-    """Return the head that pages print: of the last entry that isn't about pages, so that rendering changes none.
-
-    Raises
-    ------
-    RecordError
-        As for ``record_head``.
-    """
+    """Return the head that pages print: of the last entry that isn't about pages, so that rendering changes none."""
     with opened(laboratory).reading() as connection:
         return head_of(connection, "WHERE kind <> 'report'")
 
 
 def read_record(laboratory: Laboratory, where: str = "", **given: Any) -> Reading:
-    """Return all rows of the laboratory's record, labelled as ``read`` labels those of exports.
+    """Return all rows of the laboratory's record, labelled, as ``read`` returns those of exports.
 
-    Parameters
-    ----------
-    laboratory : Laboratory
-        Its lab.toml names the record.
-    where : str, optional
-        Which rows, as a condition of SQL over the columns of the rows, with names in it for what is ``given``.
-
-    Returns
-    -------
-    Reading
-        As ``read`` returns it: temperatures in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s],
-        density in [kg/m³].
-
-    Raises
-    ------
-    RecordError
-        The record can't be opened or read.
+    ``where`` says which rows, as a condition of SQL over their columns, with names in it for what is ``given``.
+    Temperatures are in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in [kg/m³].
+    RecordError where the record can't be opened or read.
     """
-    zone = zone_of(laboratory.time_zone)
-    with opened(laboratory).reading() as connection:
-        sources = _sources(connection)
-        names = {entry: source.name for entry, source in sources.items()}
-        parts = list(_columns(connection, names, where, given)) or [columns_of([], {}, {})]
-        refusals = tuple(_refusals(connection, names))
+    zone, database = zone_of(laboratory.time_zone), opened(laboratory)
+    try:
+        with database.reading() as connection:
+            sources = _sources(connection)
+            names = {entry: source.name for entry, source in sources.items()}
+            parts = list(_columns(connection, names, where, given)) or [columns_of([], {}, {})]
+            refusals = tuple(_refusals(connection, names))
+    except (ValueError, LookupError, TypeError):
+        told = "somebody wrote into it what labcalc doesn't: `labcalc record verify` names the entry"
+        raise RecordError(database.place, told) from None
     return Reading(label_runs(framed(parts, zone), laboratory), refusals, tuple(sources.values()))
 
 

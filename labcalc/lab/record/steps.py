@@ -22,10 +22,7 @@ LATEST = len(_STEPS)
 def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> None:
     """Take the steps that the database lacks, each an entry of the journal; the database may be empty.
 
-    Raises
-    ------
-    RecordError
-        The database was written by a newer labcalc.
+    RecordError: the database was written by a newer labcalc.
     """
     done = step_of(connection)
     if done > LATEST:
@@ -58,6 +55,18 @@ def _statements(step: int, is_sqlite: bool) -> Iterator[str]:
         yield from (_kept_by_sqlite(name, table["keys"]) if is_sqlite else _kept_by_postgresql(name))
     for place, on in enumerate(_STEPS[step - 1].get("indexes", ())):
         yield f"CREATE INDEX index_{step}_{place} ON {on}"
+
+
+def missing_triggers(connection: Connection) -> list[str]:
+    """Return the triggers that should refuse changes and aren't there as they were made."""
+    taken = (_statements(step, connection.is_sqlite) for step in range(1, step_of(connection) + 1))
+    made = [one for step in taken for one in step if one.startswith("CREATE TRIGGER")]
+    asked = "SELECT sql FROM sqlite_master WHERE type = 'trigger'"
+    if not connection.is_sqlite:
+        made = [one.split()[2] for one in made]
+        asked = "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal AND tgenabled = 'O'"
+    there = {one for (one,) in connection.every(asked)}
+    return [one.removeprefix("CREATE TRIGGER ").split()[0] for one in made if one not in there]
 
 
 def _kept_by_sqlite(table: str, keys: list[str]) -> Iterator[str]:

@@ -16,6 +16,7 @@ from labcalc.lab.record.database import Connection
 from labcalc.lab.record.decided import COLUMNS
 from labcalc.lab.record.journal import NOT_LABCALCS, Entry, entries_of, entry_text, head_of
 from labcalc.lab.record.opening import opened
+from labcalc.lab.record.steps import missing_triggers
 
 
 @dataclass(frozen=True)
@@ -32,23 +33,9 @@ class Fault:
 def verify_record(laboratory: Laboratory, printed: Mapping[int, str] | None = None) -> tuple[Head, Fault | None]:
     """Hold every entry of the laboratory's record against its digest, and the tables against the entries.
 
-    Parameters
-    ----------
-    laboratory : Laboratory
-        Its lab.toml names the record.
-    printed : mapping of int to str, optional
-        Heads from paper: number of entries, and digest [hex] or the first digits of it.
-
-    Returns
-    -------
-    Head, Fault or None
-        The head, and the first fault. Without a printed head, an end that was cut off and a record that was written
-        anew as a whole can't be told.
-
-    Raises
-    ------
-    RecordError
-        The record can't be opened or read.
+    ``printed`` are heads from paper: number of entries, and digest [hex] or its first digits. Return the head and the
+    first fault; without a printed head, an end that was cut off and a record that was written anew as a whole can't be
+    told. RecordError where the record can't be opened or read.
     """
     with opened(laboratory).reading() as connection:
         found = next(_faults(connection, printed or {}), None)
@@ -67,6 +54,10 @@ def _faults(connection: Connection, printed: Mapping[int, str]) -> Iterator[Faul
         query = f"SELECT min(entry) FROM {table} WHERE entry NOT IN (SELECT n FROM entries WHERE kind IN {_OF[table]})"
         if (astray := connection.one(query)[0]) is not None:
             yield Fault(astray, f"the table {table} holds something for it that the entry doesn't")
+    if connection.is_sqlite and (said := connection.one("PRAGMA integrity_check(1)")[0]) != "ok":
+        yield Fault(n, f"all holds up to it, but the file is damaged, and what is looked up may be wrong: {said}")
+    if gone := missing_triggers(connection):
+        yield Fault(n, f"all holds up to it, but the triggers that refuse changes are gone or others: {gone[0]}")
     for table in PARTS:
         query = f"SELECT min(entry) FROM {table} WHERE entry NOT IN (SELECT entry FROM readings)"
         if (astray := connection.one(query)[0]) is not None:
@@ -114,6 +105,11 @@ def _export(connection: Connection, entry: Entry) -> str:
     return _reading(connection, entry)
 
 
+def _step(connection: Connection, entry: Entry) -> str:
+    found = connection.one("SELECT entries, head FROM steps WHERE step = :step", step=entry.content["step"])
+    return "" if tuple(found) == (entry.n - 1, entry.previous) else "its step is not the one that was taken"
+
+
 def _refused(connection: Connection, entry: Entry) -> str:
     sha256, packed = connection.one("SELECT sha256, packed FROM refused WHERE entry = :n", n=entry.n) or ("", b"")
     try:
@@ -143,6 +139,7 @@ def _decision(connection: Connection, entry: Entry) -> str:
 _CHECKS: dict[str, Callable[[Connection, Entry], str]] = {
     "export": _export,
     "reading": _reading,
+    "step": _step,
     "refused": _refused,
     "decision": _decision,
 }

@@ -47,27 +47,21 @@ def bias_test(
 
     Parameters
     ----------
-    results : array_like of float
-        Results of the reference material, [any unit], 2 or more.
-    certified : float
-        Certified value, [unit of the results].
-    certified_uncertainty : float
-        Standard uncertainty of the certified value (expanded uncertainty / k), [unit of the results].
-    certified_degrees_of_freedom : float
-        Degrees of freedom of that uncertainty, [-].
-    confidence : float
-        Confidence of the two-sided test and of the interval, [-].
+    results : Results of the reference material, [any unit], 2 or more.
+    certified : Certified value, [unit of the results].
+    certified_uncertainty : Standard uncertainty of the certified value (expanded uncertainty / k), [unit of the
+        results].
+    certified_degrees_of_freedom : Degrees of freedom of that uncertainty, [-].
+    confidence : Confidence of the two-sided test and of the interval, [-].
 
     Returns
     -------
-    BiasTest
-        Bias with uncertainty, [unit of the results], t, its limit and p-value, [-]. An interval of 95 % holds 94.5 % or
+    Bias with uncertainty, [unit of the results], t, its limit and p-value, [-]. An interval of 95 % holds 94.5 % or
         more from six results on; with three or four and a certified value's uncertainty of their mean's size, 93 %.
 
     Raises
     ------
-    ValueError
-        Fewer than two results, one that is not finite, or an uncertainty below 0 or unknown.
+    ValueError : Fewer than two results, one that is not finite, or an uncertainty below 0 or unknown.
 
     References
     ----------

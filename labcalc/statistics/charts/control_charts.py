@@ -44,29 +44,21 @@ def ewma_chart(
 
     Parameters
     ----------
-    results : array_like of float
-        Results in the order of measurement, [unit of the limits].
-    limits : ChartLimits
-        Centre and sigma, [unit of the results].
-    weight : float
-        Weight λ of the newest result, [-], above 0 up to 1; 0.4 as common in petroleum testing (memory).
-    multiple : float
-        Half width L of the limits with known centre and sigma, [standard deviations of the average]; L_n is as rarely
-        passed although both are estimates (``ChartLimits.reach``).
-    start : float, optional
-        Average before the first result, [unit of the results]; none: the centre.
-    starts : array_like of int
-        Places of results at which it starts anew, [-].
+    results : Results in the order of measurement, [unit of the limits].
+    limits : Centre and sigma, [unit of the results].
+    weight : Weight λ of the newest result, [-], above 0 up to 1; 0.4 as common in petroleum testing (memory).
+    multiple : Half width L of the limits with known centre and sigma, [standard deviations of the average]; L_n is as
+        rarely passed although both are estimates (``ChartLimits.reach``).
+    start : Average before the first result, [unit of the results]; none: the centre.
+    starts : Places of results at which it starts anew, [-].
 
     Returns
     -------
-    EwmaChart
-        Averages, limits and what lies beyond, [unit of the results].
+    Averages, limits and what lies beyond, [unit of the results].
 
     Raises
     ------
-    ValueError
-        The weight is outside its range, or a result is not finite.
+    ValueError : The weight is outside its range, or a result is not finite.
 
     References
     ----------
@@ -91,22 +83,17 @@ def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> NDArray[np.flo
 
     Parameters
     ----------
-    values : array_like of float
-        Values in their order along the last axis, [any unit].
-    weight : float
-        Weight λ of the newest value, [-], above 0 up to 1.
-    start : float
-        Average before the first value, [unit of the values].
+    values : Values in their order along the last axis, [any unit].
+    weight : Weight λ of the newest value, [-], above 0 up to 1.
+    start : Average before the first value, [unit of the values].
 
     Returns
     -------
-    numpy.ndarray of float
-        Averages, [unit of the values], of the input's shape.
+    Averages, [unit of the values], of the input's shape.
 
     Raises
     ------
-    ValueError
-        The weight is outside its range.
+    ValueError : The weight is outside its range.
 
     References
     ----------
@@ -126,31 +113,3 @@ def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> NDArray[np.flo
         averages[..., stretch:] += kept * averages[..., :-stretch]
         kept, stretch = kept * kept, 2 * stretch
     return start + averages
-
-
-def cusum(z: ArrayLike, reference: float) -> NDArray[np.float64]:
-    r"""Return the upper cumulative sum :math:`S_i = \max(0, S_{i-1} + z_i - k)`.
-
-    Parameters
-    ----------
-    z : array_like of float
-        Standardised results in their order along the last axis, [-].
-    reference : float
-        Reference value k, [-].
-
-    Returns
-    -------
-    numpy.ndarray of float
-        Sums, [-], of the input's shape.
-
-    References
-    ----------
-    .. [1] Page, E. S.: Biometrika 41 (1954) 100.
-
-    Examples
-    --------
-    >>> cusum([1.0, -3.0, 2.0], 0.5)
-    array([0.5, 0. , 1.5])
-    """
-    total = np.cumsum(np.asarray(z, dtype=float) - reference, axis=-1)
-    return total - np.minimum(np.minimum.accumulate(total, axis=-1), 0.0)

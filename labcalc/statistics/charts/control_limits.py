@@ -73,15 +73,12 @@ class ChartLimits:
 
         Parameters
         ----------
-        deviations : float
-            Distance that is as rare with known centre and sigma, [standard deviations of the result or EWMA].
-        weight : float
-            Weight of the newest result in a settled EWMA, [-]; 1 for a result.
+        deviations : Distance that is as rare with known centre and sigma, [standard deviations of the result or EWMA].
+        weight : Weight of the newest result in a settled EWMA, [-]; 1 for a result.
 
         Returns
         -------
-        float
-            Distance, [standard deviations by sigma]; for an EWMA more, as its centre's error doesn't average out.
+        Distance, [standard deviations by sigma]; for an EWMA more, as its centre's error doesn't average out.
 
         References
         ----------
@@ -123,15 +120,13 @@ class ChartLimits:
 
         Parameters
         ----------
-        deviations : float
-            Distance from the centre, [standard deviations by sigma of the result or of the settled EWMA], 0 or more.
-        weight : float
-            Weight of the newest result in the EWMA, [-]; 1 for a result.
+        deviations : Distance from the centre, [standard deviations by sigma of the result or of the settled EWMA], 0 or
+            more.
+        weight : Weight of the newest result in the EWMA, [-]; 1 for a result.
 
         Returns
         -------
-        float
-            Probability, [-].
+        Probability, [-].
         """
         far = -deviations / self._widening(weight)
         known = math.isinf(self.tail_degrees_of_freedom)
@@ -152,13 +147,11 @@ class ChartLimits:
 
         Parameters
         ----------
-        results : array_like of float
-            Results, [unit of the chart].
+        results : Results, [unit of the chart].
 
         Returns
         -------
-        numpy.ndarray of float
-            Scores z, [-], of the input's shape; a limit lies at ±3.
+        Scores z, [-], of the input's shape; a limit lies at ±3.
         """
         z = (np.asarray(results, dtype=float) - self.centre) / self.sigma
         if self.as_known or math.isinf(self.tail_degrees_of_freedom):
@@ -183,28 +176,21 @@ def individuals_limits(
 
     Parameters
     ----------
-    baseline : array_like of float
-        Results of the baseline in the order of measurement, one lot, [any unit], 2 or more.
-    centre : float, optional
-        Centre line if it is known, such as a certified value, [unit of the results]; none: the mean.
-    sigma_from : {"moving range", "standard deviation"}
-        What estimates the spread, [-]; the moving range passes over slow drift, the standard deviation counts it.
-    constants : {"trade", "handbook", "exact"}
-        Which rounding of the factors, [-]; a name in ``CHART_CONSTANTS``.
-    settled_at : int
-        Number of results below which the limits are provisional, [-].
-    as_known : bool
-        Set limits at three sigma however few results there are.
+    baseline : Results of the baseline in the order of measurement, one lot, [any unit], 2 or more.
+    centre : Centre line if it is known, such as a certified value, [unit of the results]; none: the mean.
+    sigma_from : What estimates the spread, [-]; the moving range passes over slow drift, the standard deviation counts
+        it.
+    constants : Which rounding of the factors, [-]; a name in ``CHART_CONSTANTS``.
+    settled_at : Number of results below which the limits are provisional, [-].
+    as_known : Set limits at three sigma however few results there are.
 
     Returns
     -------
-    ChartLimits
-        Limits with their constants and their own uncertainty, [unit of the results].
+    Limits with their constants and their own uncertainty, [unit of the results].
 
     Raises
     ------
-    ValueError
-        Fewer than two results, one that is not finite, no spread at all, or constants of another name.
+    ValueError : Fewer than two results, one that is not finite, no spread at all, or constants of another name.
 
     References
     ----------
@@ -246,16 +232,13 @@ def moving_ranges(results: ArrayLike, lots: ArrayLike | None = None) -> NDArray[
 
     Parameters
     ----------
-    results : array_like of float
-        Results in the order of measurement along the last axis, [any unit].
-    lots : array_like, optional
-        Lot of each result, [-]; a range across a change of lot has no meaning.
+    results : Results in the order of measurement along the last axis, [any unit].
+    lots : Lot of each result, [-]; a range across a change of lot has no meaning.
 
     Returns
     -------
-    numpy.ndarray of float
-        Moving ranges of two, [unit of the results], of the input's shape; NaN for the first result of the series and
-        of each stretch of one lot.
+    Moving ranges of two, [unit of the results], of the input's shape; NaN for the first result of the series and of
+        each stretch of one lot.
 
     References
     ----------

@@ -27,22 +27,17 @@ def rules_run_length(rules: tuple[RunRule, ...], shift: float = 0.0, *, scale: f
 
     Parameters
     ----------
-    rules : tuple of RunRule
-        Rules that look at zones, [-]; trends and alternation have no finite chain: ``simulated_run_length``.
-    shift : float
-        True mean off the centre line, [sigma].
-    scale : float
-        True standard deviation over the chart's sigma, [-], above 0.
+    rules : Rules that look at zones, [-]; trends and alternation have no finite chain: ``simulated_run_length``.
+    shift : True mean off the centre line, [sigma].
+    scale : True standard deviation over the chart's sigma, [-], above 0.
 
     Returns
     -------
-    RunLength
-        Distribution of the run length, [results].
+    Distribution of the run length, [results].
 
     Raises
     ------
-    ValueError
-        A rule looks at trends, the rules have more than 4000 states, or the scale is not above 0.
+    ValueError : A rule looks at trends, the rules have more than 4000 states, or the scale is not above 0.
 
     References
     ----------
@@ -81,27 +76,20 @@ def ewma_run_length(
 
     Parameters
     ----------
-    weight : float
-        Weight λ of the newest result, [-], above 0 up to 1.
-    multiple : float
-        Half width L of the limits in standard deviations of the average, [-], above 0.
-    shift : float
-        True mean off the centre line, [sigma].
-    scale : float
-        True standard deviation over the chart's sigma, [-], above 0.
-    individuals_limit : float
-        Half width of the limits of individual results on the same chart, [sigma]; infinite: EWMA alone.
+    weight : Weight λ of the newest result, [-], above 0 up to 1.
+    multiple : Half width L of the limits in standard deviations of the average, [-], above 0.
+    shift : True mean off the centre line, [sigma].
+    scale : True standard deviation over the chart's sigma, [-], above 0.
+    individuals_limit : Half width of the limits of individual results on the same chart, [sigma]; infinite: EWMA alone.
 
     Returns
     -------
-    RunLength
-        Distribution of the run length, [results]; its average within 1e-6 for EWMA alone, within
-        3e-4 together with limits of individuals, where it has kinks.
+    Distribution of the run length, [results]; its average within 1e-6 for EWMA alone, within 3e-4 together with limits
+        of individuals, where it has kinks.
 
     Raises
     ------
-    ValueError
-        A parameter is outside its range.
+    ValueError : A parameter is outside its range.
 
     References
     ----------

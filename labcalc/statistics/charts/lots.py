@@ -5,11 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.statistics.charts.control_limits import ChartLimits, individuals_limits
-from labcalc.statistics.series import finite_series
 
 
 @dataclass(frozen=True)
@@ -26,69 +24,23 @@ class NewLot:
     sigma_carried: bool
 
 
-def new_lot_statistics(results: ArrayLike, sigma: float) -> NDArray[np.float64]:
-    r"""Return the Q statistics of a new lot whose mean is unknown and whose spread is known.
-
-    .. math:: Q_t = \sqrt{(t - 1)/t} \, (x_t - \bar x_{t-1}) / \sigma
-
-    Parameters
-    ----------
-    results : array_like of float
-        Results of the new lot from the first on, [any unit].
-    sigma : float
-        Standard deviation from the old lot's chart, [unit of the results], above 0.
-
-    Returns
-    -------
-    numpy.ndarray of float
-        Q, [-]: independent and standard normal while nothing changes; NaN for the first result.
-
-    Raises
-    ------
-    ValueError
-        A result is not finite, or sigma is not above 0.
-
-    References
-    ----------
-    .. [1] Quesenberry, C. P.: J. Qual. Technol. 23 (1991) 213, known variance.
-
-    Examples
-    --------
-    >>> new_lot_statistics([10.0, 11.0, 9.0, 12.0], 1.0).round(4)
-    array([    nan,  0.7071, -1.2247,  1.7321])
-    """
-    series = finite_series(results, 1, "a new lot")
-    if not sigma > 0.0:
-        raise ValueError(f"sigma {sigma:g}: more than 0 was expected")
-    q = np.full(series.size, np.nan)
-    t = np.arange(2, series.size + 1)
-    q[1:] = np.sqrt((t - 1.0) / t) * (series[1:] - np.cumsum(series)[:-1] / (t - 1.0)) / sigma
-    return q
-
-
 def lot_change(new_results: ArrayLike, old: ChartLimits, *, confidence: float = 0.95, settled_at: int = 30) -> NewLot:
     """Set the limits of a new lot from results that were run beside the old lot while its chart was in control.
 
     Parameters
     ----------
-    new_results : array_like of float
-        Results of the new lot, [unit of the old limits], 2 or more.
-    old : ChartLimits
-        Limits of the old lot, [unit of the results].
-    confidence : float
-        Confidence of the F-test (two-sided) and of the new centre's interval, [-].
-    settled_at : int
-        Number of new results below which the limits are provisional, [-].
+    new_results : Results of the new lot, [unit of the old limits], 2 or more.
+    old : Limits of the old lot, [unit of the results].
+    confidence : Confidence of the F-test (two-sided) and of the new centre's interval, [-].
+    settled_at : Number of new results below which the limits are provisional, [-].
 
     Returns
     -------
-    NewLot
-        New limits, half width of the new centre's interval, [unit of the results], and the F-test, [-].
+    New limits, half width of the new centre's interval, [unit of the results], and the F-test, [-].
 
     Raises
     ------
-    ValueError
-        Fewer than two results, one that is not finite, or no spread.
+    ValueError : Fewer than two results, one that is not finite, or no spread.
 
     References
     ----------

@@ -29,13 +29,11 @@ class NormalityFactor:
 
         Parameters
         ----------
-        number : int
-            Number of results n, [-].
+        number : Number of results n, [-].
 
         Returns
         -------
-        float
-            Factor, [-].
+        Factor, [-].
         """
         return 1.0 + self.first / number + self.second / number**2
 
@@ -106,24 +104,19 @@ def anderson_darling(
 
     Parameters
     ----------
-    results : array_like of float
-        Results, [any unit], 5 or more.
-    sigma : float, optional
-        Another estimate of the spread, such as that of the moving range, [unit of the results]; none: the standard
+    results : Results, [any unit], 5 or more.
+    sigma : Another estimate of the spread, such as that of the moving range, [unit of the results]; none: the standard
         deviation. Only with the latter do the limits hold: with the moving range they reject good results in one case
         of nine.
-    factor : {"D'Agostino & Stephens 1986", "Stephens 1974"}
-        Which small-sample factor gives A2*, [-].
+    factor : Which small-sample factor gives A2*, [-].
 
     Returns
     -------
-    NormalityTest
-        A2, A2* and its p-value, [-].
+    A2, A2* and its p-value, [-].
 
     Raises
     ------
-    ValueError
-        Fewer than five results, one that is not finite, no spread, or a factor of another name.
+    ValueError : Fewer than five results, one that is not finite, no spread, or a factor of another name.
 
     References
     ----------
@@ -169,23 +162,18 @@ def resolution(results: ArrayLike, *, step: float | None = None, highest_ratio: 
 
     Parameters
     ----------
-    results : array_like of float
-        Results, [any unit], 2 or more.
-    step : float, optional
-        Rounding step, [unit of the results]; none: read from the results.
-    highest_ratio : float
-        Step over standard deviation above which the results are too coarse, [-]; at 0.5 the test of normality rejects
-        every fifth good baseline of 20 results, at 1 nine of ten.
+    results : Results, [any unit], 2 or more.
+    step : Rounding step, [unit of the results]; none: read from the results.
+    highest_ratio : Step over standard deviation above which the results are too coarse, [-]; at 0.5 the test of
+        normality rejects every fifth good baseline of 20 results, at 1 nine of ten.
 
     Returns
     -------
-    Resolution
-        Step, standard deviation, [unit of the results], and their ratio, [-]; infinite where all results are equal.
+    Step, standard deviation, [unit of the results], and their ratio, [-]; infinite where all results are equal.
 
     Raises
     ------
-    ValueError
-        Fewer than two results, or one that is not finite.
+    ValueError : Fewer than two results, or one that is not finite.
 
     Examples
     --------
@@ -208,20 +196,16 @@ def rounding_step(results: ArrayLike, digits: int = 9) -> float:
 
     Parameters
     ----------
-    results : array_like of float
-        Results, [any unit].
-    digits : int
-        Decimals beyond which nothing is a digit of the result, [-].
+    results : Results, [any unit].
+    digits : Decimals beyond which nothing is a digit of the result, [-].
 
     Returns
     -------
-    float
-        Step, [unit of the results]; NaN where all results are equal.
+    Step, [unit of the results]; NaN where all results are equal.
 
     Raises
     ------
-    ValueError
-        A result is not finite.
+    ValueError : A result is not finite.
 
     Examples
     --------
@@ -244,20 +228,16 @@ def serial_dependence(results: ArrayLike, *, confidence: float = 0.95) -> Serial
 
     Parameters
     ----------
-    results : array_like of float
-        Results in the order of measurement, [any unit], 8 or more.
-    confidence : float
-        Confidence of the one-sided limit of the ratio, [-].
+    results : Results in the order of measurement, [any unit], 8 or more.
+    confidence : Confidence of the one-sided limit of the ratio, [-].
 
     Returns
     -------
-    SerialDependence
-        Autocorrelation of lag 1, von Neumann ratio (2 for independent results), its lower limit and p-value, [-].
+    Autocorrelation of lag 1, von Neumann ratio (2 for independent results), its lower limit and p-value, [-].
 
     Raises
     ------
-    ValueError
-        Fewer than eight results, one that is not finite, or no spread.
+    ValueError : Fewer than eight results, one that is not finite, or no spread.
 
     References
     ----------

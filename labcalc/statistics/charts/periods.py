@@ -51,22 +51,17 @@ def compare_periods(earlier: ArrayLike, later: ArrayLike, *, confidence: float =
 
     Parameters
     ----------
-    earlier : array_like of float
-        Results of the earlier period, [any unit], 2 or more.
-    later : array_like of float
-        Results of the later period, [unit of the earlier], 2 or more.
-    confidence : float
-        Confidence of both two-sided tests, [-].
+    earlier : Results of the earlier period, [any unit], 2 or more.
+    later : Results of the later period, [unit of the earlier], 2 or more.
+    confidence : Confidence of both two-sided tests, [-].
 
     Returns
     -------
-    PeriodComparison
-        F and t with limits and p-values, [-]; means and their difference, [unit of the results].
+    F and t with limits and p-values, [-]; means and their difference, [unit of the results].
 
     Raises
     ------
-    ValueError
-        A period has fewer than two results, a result is not finite, or a period has no spread.
+    ValueError : A period has fewer than two results, a result is not finite, or a period has no spread.
 
     References
     ----------

@@ -34,15 +34,12 @@ class RuleChain:
 
         Parameters
         ----------
-        shift : float
-            True mean off the centre line, [sigma].
-        scale : float
-            True standard deviation over the chart's sigma, [-].
+        shift : True mean off the centre line, [sigma].
+        scale : True standard deviation over the chart's sigma, [-].
 
         Returns
         -------
-        numpy.ndarray of float
-            Probabilities, [-], from the lowest zone up.
+        Probabilities, [-], from the lowest zone up.
         """
         from scipy.special import ndtr
 
@@ -59,18 +56,16 @@ def rule_chain(rules: tuple[RunRule, ...]) -> RuleChain:
 
     Parameters
     ----------
-    rules : tuple of RunRule
-        Rules that look at zones, [-].
+    rules : Rules that look at zones, [-].
 
     Returns
     -------
-    RuleChain
-        Zones and transitions; state 0 is the empty chart.
+    Zones and transitions; state 0 is the empty chart.
 
     Raises
     ------
-    ValueError
-        A rule looks at trends or alternation, which no finite number of states can remember; or more than 4000 states.
+    ValueError : A rule looks at trends or alternation, which no finite number of states can remember; or more than 4000
+        states.
     """
     thresholds = sorted({t for rule in rules for t in (_sigmas(rule), -_sigmas(rule))})
     edges = np.array(thresholds)

@@ -41,13 +41,11 @@ class RunLength:
 
         Parameters
         ----------
-        results : int
-            Number of results, [-], 0 or more.
+        results : Number of results, [-], 0 or more.
 
         Returns
         -------
-        float
-            Probability, [-].
+        Probability, [-].
         """
         last = self.survival.size - 1
         if results <= last:
@@ -59,18 +57,15 @@ class RunLength:
 
         Parameters
         ----------
-        probability : float
-            Probability, [-], above 0 and below 1; 0.5 for the median.
+        probability : Probability, [-], above 0 and below 1; 0.5 for the median.
 
         Returns
         -------
-        int
-            Number of results, [-].
+        Number of results, [-].
 
         Raises
         ------
-        ValueError
-            The probability is not between 0 and 1, or a signal practically never comes.
+        ValueError : The probability is not between 0 and 1, or a signal practically never comes.
         """
         if not 0.0 < probability < 1.0:
             raise ValueError(f"probability {probability:g}: more than 0 and less than 1 was expected")
@@ -87,15 +82,12 @@ def chain_run_length(matrix: Any, start: int) -> RunLength:
 
     Parameters
     ----------
-    matrix : numpy.ndarray or scipy.sparse.csr_array of float
-        Probabilities of a step from each state to each other one without a signal, [-].
-    start : int
-        State of an empty chart, [-].
+    matrix : Probabilities of a step from each state to each other one without a signal, [-].
+    start : State of an empty chart, [-].
 
     Returns
     -------
-    RunLength
-        Distribution of the run length, [results]; an infinite average where it is more than 1e12.
+    Distribution of the run length, [results]; an infinite average where it is more than 1e12.
 
     References
     ----------

@@ -44,17 +44,11 @@ class Beyond:
         return f"{number} {place}" + (", same side" if self.side == "same" and self.window > 1 else "")
 
     def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Return at which points the pattern is complete.
+        """Tell at which points the pattern is complete, [-].
 
         Parameters
         ----------
-        z : numpy.ndarray of float
-            Standardised results along the last axis, [-].
-
-        Returns
-        -------
-        numpy.ndarray of bool
-            Signals, [-], of the input's shape.
+        z : Standardised results along the last axis, [-].
         """
         if self.side == "either":
             return _counted(np.abs(z) > self.sigmas, self.count, self.window)
@@ -83,17 +77,11 @@ class Within:
         return f"{self.count} within {self.sigmas:g} s"
 
     def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Return at which points the pattern is complete.
+        """Tell at which points the pattern is complete, [-].
 
         Parameters
         ----------
-        z : numpy.ndarray of float
-            Standardised results along the last axis, [-].
-
-        Returns
-        -------
-        numpy.ndarray of bool
-            Signals, [-], of the input's shape.
+        z : Standardised results along the last axis, [-].
         """
         return _unbroken(np.abs(z) <= self.sigmas, self.count)
 
@@ -118,17 +106,11 @@ class Trend:
         return f"{self.count} rising or falling"
 
     def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Return at which points the pattern is complete.
+        """Tell at which points the pattern is complete, [-].
 
         Parameters
         ----------
-        z : numpy.ndarray of float
-            Standardised results along the last axis, [-].
-
-        Returns
-        -------
-        numpy.ndarray of bool
-            Signals, [-], of the input's shape.
+        z : Standardised results along the last axis, [-].
         """
         steps = np.diff(z, axis=-1)
         whole = _unbroken(steps > 0.0, self.count - 1) | _unbroken(steps < 0.0, self.count - 1)
@@ -155,17 +137,11 @@ class Alternation:
         return f"{self.count} alternating up and down"
 
     def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Return at which points the pattern is complete.
+        """Tell at which points the pattern is complete, [-].
 
         Parameters
         ----------
-        z : numpy.ndarray of float
-            Standardised results along the last axis, [-].
-
-        Returns
-        -------
-        numpy.ndarray of bool
-            Signals, [-], of the input's shape.
+        z : Standardised results along the last axis, [-].
         """
         rises, falls = z[..., 1:] > z[..., :-1], z[..., 1:] < z[..., :-1]
         turns = (rises[..., 1:] & falls[..., :-1]) | (falls[..., 1:] & rises[..., :-1])
@@ -243,16 +219,13 @@ def run_rule_signals(z: ArrayLike, rules: tuple[RunRule, ...] = WESTERN_ELECTRIC
 
     Parameters
     ----------
-    z : array_like of float
-        Standardised results in the order of measurement along the last axis, [-]; a NaN belongs to no pattern and ends
+    z : Standardised results in the order of measurement along the last axis, [-]; a NaN belongs to no pattern and ends
         every run.
-    rules : tuple of RunRule
-        Rules, [-].
+    rules : Rules, [-].
 
     Returns
     -------
-    RuleSignals
-        Signals by rule and point, [-]; a pattern signals at every point at which it is complete.
+    Signals by rule and point, [-]; a pattern signals at every point at which it is complete.
 
     References
     ----------

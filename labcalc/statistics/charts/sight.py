@@ -45,24 +45,17 @@ def chart_sight(
 
     Parameters
     ----------
-    rules : tuple of RunRule
-        Run rules, [-].
-    weight, multiple : float
-        Weight of the newest result in the EWMA, [-], 0 for none, and half width of its limits with known centre and
-        sigma, [standard deviations of the average].
-    number : float
-        Results that set the centre, [-]; infinite for a known one.
-    degrees_of_freedom : float
-        Of sigma, [-]; infinite for a known one.
-    as_known : bool
-        Limits at three sigma although centre and sigma are estimates.
-    charts : int
-        Charts that are drawn, [-], 400 results each.
+    rules : Run rules, [-].
+    weight, multiple : Weight of the newest result in the EWMA, [-], 0 for none, and half width of its limits with known
+        centre and sigma, [standard deviations of the average].
+    number : Results that set the centre, [-]; infinite for a known one.
+    degrees_of_freedom : Of sigma, [-]; infinite for a known one.
+    as_known : Limits at three sigma although centre and sigma are estimates.
+    charts : Charts that are drawn, [-], 400 results each.
 
     Returns
     -------
-    ChartSight
-        The same for the same arguments; false alarms begun to 5 %, those of one chart in ten to 20 %.
+    The same for the same arguments; false alarms begun to 5 %, those of one chart in ten to 20 %.
 
     References
     ----------

@@ -31,26 +31,19 @@ def simulated_run_length(
 
     Parameters
     ----------
-    rules : tuple of RunRule
-        Any rules, [-].
-    shift : float
-        True mean off the centre line, [sigma].
-    scale : float
-        True standard deviation over the chart's sigma, [-], above 0.
-    charts : int
-        Number of charts, [-].
-    seed : int
-        Seed of the generator, [-].
+    rules : Any rules, [-].
+    shift : True mean off the centre line, [sigma].
+    scale : True standard deviation over the chart's sigma, [-], above 0.
+    charts : Number of charts, [-].
+    seed : Seed of the generator, [-].
 
     Returns
     -------
-    SimulatedRunLength
-        Average run length and its standard error, [results].
+    Average run length and its standard error, [results].
 
     Raises
     ------
-    ValueError
-        The scale is not above 0.
+    ValueError : The scale is not above 0.
 
     Examples
     --------

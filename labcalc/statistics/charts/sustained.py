@@ -39,24 +39,18 @@ def sustained_shift(
 
     Parameters
     ----------
-    away : array_like of float
-        Results less the centre in the order of measurement, those of the baseline left out, [any unit], one dimension.
-    sigma : float
-        Standard deviation by the baseline, [unit of the results], above 0.
-    number : array_like of float
-        Results that set the centre, [-]; one for all or one for each; infinite for a known one.
-    degrees_of_freedom : float
-        Of sigma, [-].
-    fewest : int
-        Results that a mean rests on at the least, [-].
-    starts : array_like of int
-        Places of results before which nothing counts any more, such as the first after a repair, [-].
+    away : Results less the centre in the order of measurement, those of the baseline left out, [any unit], one
+        dimension.
+    sigma : Standard deviation by the baseline, [unit of the results], above 0.
+    number : Results that set the centre, [-]; one for all or one for each; infinite for a known one.
+    degrees_of_freedom : Of sigma, [-].
+    fewest : Results that a mean rests on at the least, [-].
+    starts : Places of results before which nothing counts any more, such as the first after a repair, [-].
 
     Returns
     -------
-    SustainedShift
-        ``chance``, [-], holds for each single mean; the smallest of seven at each result is seen oftener: a limit for
-        it is set by simulation (``labcalc.judgement.control.watch``).
+    ``chance``, [-], holds for each single mean; the smallest of seven at each result is seen oftener: a limit for it is
+        set by simulation (``labcalc.judgement.control.watch``).
 
     References
     ----------

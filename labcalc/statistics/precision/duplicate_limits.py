@@ -113,27 +113,6 @@ def compare_repeatability(
     return RepeatabilityComparison(math.sqrt(variance_ratio), (low, high), nu, published_nu, worse, better, confidence)
 
 
-def share_beyond(deviation: ArrayLike, limit: ArrayLike) -> Array:
-    r"""Return the share of pairs, [-], whose difference is to be expected beyond a limit; 0.05 where r = 1.96 √2 s.
-
-    .. math:: P(|d| > r) = \operatorname{erfc}(r / 2 s)
-
-    Parameters
-    ----------
-    deviation : Repeatability standard deviation s, [any unit], 0 or more.
-    limit : Limit r of the difference, [unit of the deviation], above 0.
-
-    References
-    ----------
-    .. [1] Difference of two normal results: standard deviation √2 s.
-    """
-    from scipy.special import erfc
-
-    s, r = np.asarray(deviation, dtype=float), np.asarray(limit, dtype=float)
-    with np.errstate(divide="ignore"):
-        return np.asarray(erfc(np.divide(r, 2.0 * s)))
-
-
 def pairs_needed(
     half_width: ArrayLike, confidence: float = 0.95, *, upper_bound_only: bool = False
 ) -> NDArray[np.int64]:

@@ -26,9 +26,6 @@ class DuplicatePrecision:
     degrees_of_freedom: float
     interval: tuple[float, float]
     confidence: float
-    form: str  # how it was found, in words
-    order: OrderEffect | None = None
-    """First against second; None where there are fewer than two pairs, or the form knows no order."""
 
     @property
     def limit(self) -> float:
@@ -45,54 +42,6 @@ class DuplicatePrecision:
     def limit_for_a_new_pair(self) -> float:
         """t √2 s, [unit of the deviation]: holds for the next pair although s rests on few."""
         return self.deviation * float(difference_limit_factor(self.degrees_of_freedom, self.confidence))
-
-
-def duplicate_precision(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> DuplicatePrecision:
-    r"""Return the repeatability standard deviation from pairs.
-
-    .. math:: s_r = \sqrt{\sum d^2 / 2n}, \quad \nu = n
-
-    It takes for granted that first and second results are alike. Where the paired t-test finds that they differ,
-    the differences are taken about their mean, and ``form`` says so:
-
-    .. math:: s_r = s_d / \sqrt 2, \quad \nu = n - 1
-
-    Parameters
-    ----------
-    first : First result of each pair, [any unit], one pair or more.
-    second : Second results, [unit of the first].
-    confidence : Confidence of the interval and of the t-test, [-].
-
-    Returns
-    -------
-    Standard deviation with interval, [unit of the results]. Without an effect of the order its 95 % cover 95 % (94 %
-    with five pairs); one that the test misses half the time lets it cover, at the worst, 83 % with five pairs, 92 %
-    with ten, 94 % from twenty on (simulated).
-
-    Raises
-    ------
-    ValueError : No pair, two numbers of results, or one that is not finite.
-
-    References
-    ----------
-    .. [1] ISO 5725-2:2019, 7.4 (repeatability variance of two results a cell); the choice of the form is labcalc's own.
-
-    Examples
-    --------
-    >>> found = duplicate_precision([10.1, 9.8, 10.4, 10.0], [10.0, 9.9, 10.2, 10.1])
-    >>> round(found.deviation, 4), found.degrees_of_freedom, found.form
-    (0.0935, 4, 'differences')
-    """
-    one, other = paired_series(first, second, 1, "a precision from pairs")
-    difference = one - other
-    order = order_effect(one, other, confidence=confidence) if one.size > 1 else None
-    if order is not None and order.significant:
-        spread = float(np.std(difference, ddof=1))
-        form, degrees = "differences about their mean", one.size - 1
-    else:
-        spread = math.sqrt(float(np.mean(difference**2)))
-        form, degrees = "differences", one.size
-    return _precision(one.size, spread / math.sqrt(2.0), degrees, confidence, form, order)
 
 
 def pooled_precision(results: ArrayLike, sets: ArrayLike, *, confidence: float = 0.95) -> DuplicatePrecision:
@@ -124,14 +73,8 @@ def pooled_precision(results: ArrayLike, sets: ArrayLike, *, confidence: float =
         raise ValueError(f"{series.size} results in {sizes.size} sets: no set has two, and a precision needs one")
     residuals = _within(series, number, sizes)
     deviation = math.sqrt(float(residuals @ residuals) / degrees)
-    return _precision(int((sizes > 1).sum()), deviation, degrees, confidence, "pooled sets", None)
-
-
-def _precision(
-    number: int, deviation: float, degrees: float, confidence: float, form: str, order: OrderEffect | None
-) -> DuplicatePrecision:
     interval = spread_interval(deviation, degrees, confidence)
-    return DuplicatePrecision(number, deviation, degrees, interval, confidence, form, order)
+    return DuplicatePrecision(int((sizes > 1).sum()), deviation, degrees, interval, confidence)
 
 
 def _within(series: Array, number: NDArray[np.intp], sizes: NDArray[np.intp]) -> Array:

@@ -1,9 +1,9 @@
-"""Where to spend the next measurement: by known components, the best plan for a mean, and what narrows an interval."""
+"""Where to spend the next measurement: by known components, the variance of a mean, and what narrows an interval."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,21 +12,6 @@ from labcalc.statistics.precision.nested_components import combination_interval,
 from labcalc.statistics.series import Array
 
 _DRAWS = 4000  # sets of mean squares over which an interval's width is averaged: a ratio of widths is then good to 1 %
-
-
-@dataclass(frozen=True)
-class MeasurementPlan:
-    """How many of each level within one of the level above, outermost first, and what the mean of all is worth."""
-
-    counts: tuple[tuple[str, int], ...]
-    results: int
-    cost: float
-    variance: float
-
-    @property
-    def deviation(self) -> float:
-        """Standard deviation of the reported mean."""
-        return math.sqrt(self.variance)
 
 
 @dataclass(frozen=True)
@@ -79,99 +64,6 @@ def _refuse_negative(variances: Mapping[str, float]) -> None:
     for name, variance in variances.items():
         if not variance >= 0.0:
             raise ValueError(f"{name}: variance {variance:g}: 0 or more was expected")
-
-
-def best_plan(
-    variances: Mapping[str, float],
-    budget: float,
-    *,
-    costs: Mapping[str, float] | None = None,
-    available: Mapping[str, int] | None = None,
-) -> MeasurementPlan:
-    """Find the plan of the least variance of the mean that a budget pays for.
-
-    Parameters
-    ----------
-    variances : Component of each level, [unit of the results squared], outermost first.
-    budget : What may be spent, [unit of the costs]; without costs, the number of results, [-].
-    costs : What one more of a level costs, [any unit of cost], without what stands within it: 0 for a level that isn't
-        named. None: each result costs 1.
-    available : How many of a level there are within one of the level above, [-]; no limit for a level that isn't named.
-
-    Returns
-    -------
-    Counts, [-], cost and variance of the mean, [unit of the results squared]; of plans as good, the cheapest, and of
-    these the one with the fewest of the outer levels.
-
-    Raises
-    ------
-    ValueError : The budget doesn't pay for one result, a result costs nothing, or a level is unknown.
-
-    References
-    ----------
-    .. [1] Every plan within the budget is weighed. For two levels without limits it comes near to the known optimum
-       n = sqrt(c_outer σ²_inner / (c_inner σ²_outer)): Cochran, Sampling Techniques (1977), 10.6 (memory).
-
-    Examples
-    --------
-    >>> plan = best_plan({"day": 1.0, "run": 4.0}, 60.0, costs={"day": 8.0, "run": 1.0})
-    >>> plan.counts, plan.results, round(plan.deviation, 3)
-    ((('day', 4), ('run', 7)), 28, 0.627)
-    """
-    _refuse_negative(variances)
-    price = _prices(variances, costs)
-    limits = [math.inf if available is None else available.get(name, math.inf) for name in variances]
-    _refuse_unknown(variances, available or {})
-    if not price[-1] > 0.0:
-        raise ValueError(f"a {list(variances)[-1]} costs {price[-1]:g}: more than 0 was expected")
-    if not budget >= sum(price):
-        raise ValueError(f"a budget of {budget:g} doesn't pay for one result, which costs {sum(price):g}")
-    plans = np.array(list(_plans(price, limits, budget, more_helps=list(variances.values())[-1] > 0.0)))
-    numbers = np.cumprod(plans, axis=1)
-    spread, cost = (list(variances.values()) / numbers).sum(axis=1), numbers @ np.array(price)
-    keys = (*numbers[:, ::-1].T, cost, _rounded(spread))
-    place = int(np.lexsort(keys)[0])
-    return MeasurementPlan(
-        counts=tuple(zip(variances, map(int, plans[place]), strict=True)),
-        results=int(numbers[place, -1]),
-        cost=float(cost[place]),
-        variance=float(spread[place]),
-    )
-
-
-def _rounded(spread: Array) -> Array:
-    """Equal variances compare equal, whatever their last digits are."""
-    least = float(spread.min())
-    return np.round(spread / least, 12) if least > 0.0 else spread
-
-
-def _prices(variances: Mapping[str, float], costs: Mapping[str, float] | None) -> list[float]:
-    if costs is None:
-        return [0.0] * (len(variances) - 1) + [1.0]
-    _refuse_unknown(variances, costs)
-    return [float(costs.get(name, 0.0)) for name in variances]
-
-
-def _refuse_unknown(variances: Mapping[str, float], given: Mapping[str, float]) -> None:
-    unknown = [name for name in given if name not in variances]
-    if unknown:
-        raise ValueError(f"{', '.join(unknown)}: one of {', '.join(variances)} was expected")
-
-
-def _plans(
-    price: Sequence[float], limits: Sequence[float], budget: float, *, more_helps: bool
-) -> Iterator[tuple[int, ...]]:
-    """Yield the counts of every plan that the budget pays for and that isn't plainly worse than another.
-
-    Of the lowest level as many as can be are best, or one where it has no variance.
-    """
-    most = math.floor(min(limits[0], (budget + 1e-9 * budget) / sum(price)))
-    if len(price) == 1:
-        yield (most if more_helps else 1,)
-        return
-    for count in range(1, most + 1):
-        for rest in _plans(price[1:], limits[1:], budget / count - price[0], more_helps=more_helps):
-            yield (count, *rest)
 
 
 def interval_gains(

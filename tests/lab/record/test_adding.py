@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -13,7 +15,10 @@ import pytest
 from labcalc.errors import RecordError
 from labcalc.lab import (
     Laboratory,
+    add_decision,
     add_exports,
+    add_pages,
+    checked_decisions,
     export_bytes,
     find_entries,
     find_rows,
@@ -24,6 +29,7 @@ from labcalc.lab import (
     verify_record,
 )
 from labcalc.lab.record import adding
+from labcalc.lab.record.database import Connection
 from labcalc.lab.record.recalling import rows_query
 from tests.lab.record.conftest import export, export_files, lab_with
 
@@ -189,6 +195,40 @@ def test_rows_are_looked_up_by_index(tmp_path: Path) -> None:
         "SEARCH rows USING INDEX index_3_0 (sample=?)",
         "SEARCH rows USING INDEX index_3_1 (instrument=? AND measured_at_utc>?)",
     ]
+
+
+def test_entries_of_a_kind_are_looked_up_by_index(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """SQLite's own plan of all that deciding, rendering and adding ask for: whole tables only where all is wanted."""
+    laboratory, asked = lab_with(tmp_path), set[str]()
+    add_decision(laboratory, who="A", what="conclusion", why="seen", run="R1")
+    (tmp_path / "notes.csv").write_text("nothing", encoding="utf-8")
+
+    def hear(name: str) -> None:
+        answer = getattr(Connection, name)
+
+        def heard(self: Connection, query: str, **given: Any) -> Any:
+            asked.add(query)
+            return answer(self, query, **given)
+
+        monkeypatch.setattr(Connection, name, heard)
+
+    hear("every")
+    hear("one")
+    checked_decisions(laboratory)
+    add_decision(laboratory, who="A", what="conclusion", why="seen again", run="R1")
+    add_pages(laboratory, [{"stem": "a", "inputs": "b", "sha256": "c", "entry": ""}], who="A")
+    add(laboratory, tmp_path / "notes.csv", *export_files(tmp_path / "exports", 1))
+    plans = dict[str, str]()
+    with closing(sqlite3.connect(tmp_path / "record.sqlite")) as connection:
+        for query in asked:
+            given = dict.fromkeys(re.findall(r":(\w+)", query), "x")
+            plans[query] = "; ".join(row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {query}", given))
+    assert sum("SEARCH entries USING" in plan and "index_4_0 (kind=?)" in plan for plan in plans.values()) >= 2
+    assert {query.split(" ORDER BY n DESC")[0] for query, plan in plans.items() if "SCAN" in plan} == {
+        "SELECT * FROM stamps",
+        "SELECT sha256, entry FROM exports",
+        "SELECT n, digest FROM entries ",  # the last one alone
+    }
 
 
 def test_without_a_record_one_line_says_how_to_begin_one(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import random
 import resource
@@ -13,26 +14,33 @@ import sys
 import time
 from collections.abc import Callable
 from contextlib import closing, suppress
+from functools import partial
+from itertools import count
 from pathlib import Path
 
 import pytest
 
 from labcalc.errors import RecordError
+from labcalc.judgement import gather
 from labcalc.lab import (
     Laboratory,
     add_decision,
     add_exports,
+    add_pages,
     checked_decisions,
     find_entries,
+    load_laboratory,
     read_record,
     record_head,
     verify_record,
 )
 from labcalc.lab.record.database import database_of
 from labcalc.lab.record.journal import append, head_of
-from tests.lab.record.conftest import export_files, lab_with
+from labcalc.workbooks import BatchOptions, render_batch, run_report_jobs
+from tests.lab.record.conftest import LAB, export_files, lab_with
 
-KILLS = int(os.environ.get("LABCALC_KILLS", "40"))
+KILLS = int(os.environ.get("LABCALC_KILLS", "50"))
+"""Of each of four: adding and deciding on either database, deciding in the file, rendering reports: 200 together."""
 ROWS = 60
 
 
@@ -71,7 +79,7 @@ def test_killed_at_random_moments(laboratory: Laboratory, tmp_path: Path) -> Non
                 os.write(beginning, f"decided:{one.path.name}\n".encode())
 
     killed = 0
-    for _ in range(KILLS):
+    while killed < KILLS:
         child, end = in_a_child(work)
         time.sleep(dice.uniform(0.002, 0.12))
         os.kill(child, signal.SIGKILL)
@@ -85,10 +93,84 @@ def test_killed_at_random_moments(laboratory: Laboratory, tmp_path: Path) -> Non
         said = {f"decided:{one.run}" for one in checked_decisions(laboratory).decisions}
         assert there <= {*names, *said}, "what was acknowledged is there"
         rest = [file for file in rest if file.name not in there]
-    assert killed > KILLS // 2, "most were still at work"
+    assert rest, "there was work for each"
     list(add_exports(laboratory, [tmp_path / "exports"], who="Inês"))
     table = read_record(laboratory).table
     assert len(table) == 6 * KILLS * ROWS == table["sample"].nunique()
+
+
+@pytest.mark.slow
+def test_killed_while_deciding_without_a_database(tmp_path: Path) -> None:
+    (tmp_path / "lab.toml").write_text(LAB, encoding="utf-8")
+    laboratory, dice, there = load_laboratory(tmp_path / "lab.toml"), random.Random(16), set[str]()
+
+    def work(beginning: int) -> None:
+        for n in count():
+            run = f"R{os.getpid()}-{n}"
+            add_decision(laboratory, who="Inês", what="accept", why="x" * 5000, run=run)
+            os.write(beginning, f"{run}\n".encode())
+
+    killed = 0
+    for _ in range(KILLS):
+        child, end = in_a_child(work)
+        time.sleep(dice.uniform(0.002, 0.08))
+        os.kill(child, signal.SIGKILL)
+        killed += os.waitpid(child, 0)[1] == signal.SIGKILL
+        there |= set(acknowledged(end))
+        decided = checked_decisions(laboratory)
+        runs = [one.run for one in decided.decisions]
+        assert len(runs) == len(set(runs)), "nothing twice"
+        assert there <= set(runs), "what was acknowledged is there"
+        assert all("torn" in one.problem for one in decided.unusable), "the chain holds"
+    assert (killed, len(there) > KILLS) == (KILLS, True)
+
+
+@pytest.mark.slow
+def test_killed_while_reporting(tmp_path: Path) -> None:
+    """Every page is whole, and named by the record with its digest, at the latest after the next call."""
+    laboratory = lab_with(tmp_path)
+    files, dice = export_files(tmp_path / "exports", 1), random.Random(17)
+    list(add_exports(laboratory, files, who="Inês"))
+    lab, out = tmp_path / "lab.toml", tmp_path / "out"
+
+    def render(beginning: int = -1) -> None:
+        jobs = run_report_jobs(gather(files, lab), tuple(files), lab)
+        tell = partial(add_pages, laboratory, who="Inês")
+        render_batch(jobs, BatchOptions(out, workers=1, again=beginning >= 0, record=tell))
+        if beginning >= 0:
+            os.write(beginning, b"done")
+
+    def named() -> set[tuple[str, str]]:
+        pages = (page for one in find_entries(laboratory, kind="report") for page in one.content["pages"])
+        return {(page["stem"], page["sha256"]) for page in pages}
+
+    def lying() -> set[tuple[str, str]]:
+        pages = [path for path in out.glob("[!.]*.html") if path.stem != "index"]
+        return {(path.stem, hashlib.sha256(path.read_bytes()).hexdigest()) for path in pages}
+
+    render()
+    killed, finished, began = 0, 0, time.monotonic()
+    child, end = in_a_child(render)
+    os.waitpid(child, 0)
+    assert acknowledged(end) == ["done"]
+    longest = 1.3 * (time.monotonic() - began)
+    while killed < KILLS:
+        before = len(find_entries(laboratory, kind="report"))
+        child, end = in_a_child(render)
+        time.sleep(dice.uniform(0.2, 1.0) * longest)
+        os.kill(child, signal.SIGKILL)
+        killed += os.waitpid(child, 0)[1] == signal.SIGKILL
+        done = acknowledged(end) == ["done"]
+        finished += done
+        assert verify_record(laboratory)[1] is None
+        assert len(find_entries(laboratory, kind="report")) - before >= done, "what was acknowledged is there"
+        if killed % 10 == 0:
+            render()
+            assert lying() <= named()
+    render()
+    assert lying() <= named()
+    assert len(lying()) == 3
+    assert finished, "some ended before they could be killed: the last moments were reached"
 
 
 def test_eight_processes_at_once(laboratory: Laboratory, tmp_path: Path) -> None:

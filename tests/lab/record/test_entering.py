@@ -142,13 +142,13 @@ def test_pages_of_a_killed_call_are_named_by_the_next(tmp_path: Path) -> None:
     words = ("report", str(file), "--lab", str(tmp_path / "lab.toml"), "--out", str(tmp_path / "out"), "--jobs", "1")
     call(*words)
     state = tmp_path / "out" / ".labcalc-reports.jsonl"
-    assert [json.loads(line)["entry"] for line in state.read_text("utf-8").splitlines()] == [0, 0, 0]
+    assert [json.loads(line)["entry"] for line in state.read_text("utf-8").splitlines()] == ["", "", ""]
     laboratory = lab_with(tmp_path)
     list(add_exports(laboratory, [file], who="Inês"))
     call(*words)
     (entry,) = find_entries(laboratory, kind="report")
     assert len(entry.content["pages"]) == 3
-    assert {json.loads(line)["entry"] for line in state.read_text("utf-8").splitlines()} == {entry.n}
+    assert {json.loads(line)["entry"] for line in state.read_text("utf-8").splitlines()} == {entry.digest}
 
 
 def test_a_watched_folder_takes_files_when_they_are_whole(tmp_path: Path) -> None:

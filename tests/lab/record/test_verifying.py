@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 import zlib
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, nullcontext
 from pathlib import Path
 
 import pytest
 
-from labcalc.lab import Laboratory, add_decision, add_exports, verify_record
+from labcalc.errors import RecordError
+from labcalc.lab import (
+    Laboratory,
+    add_decision,
+    add_exports,
+    checked_decisions,
+    exports_not_held,
+    find_entries,
+    read_record,
+    verify_record,
+)
 from labcalc.lab.record.chain import ORIGIN, canonical, linked
 from tests.lab.record.conftest import export_files, lab_with
 
@@ -34,10 +45,13 @@ def change(laboratory: Laboratory, *statements: str | Change) -> None:
     """Change the file as someone does who knows how."""
     assert laboratory.file is not None
     with closing(sqlite3.connect(laboratory.file.parent / "record.sqlite", isolation_level=None)) as connection:
-        for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        triggers = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for name, _ in triggers:
             connection.execute(f"DROP TRIGGER {name}")
         for statement in statements:
             connection.execute(statement) if isinstance(statement, str) else statement(connection)
+        for _, made in triggers:
+            connection.execute(made)
 
 
 def test_what_was_written_holds(filled: Laboratory) -> None:
@@ -76,6 +90,8 @@ def test_what_was_written_holds(filled: Laboratory) -> None:
         ("INSERT INTO exports VALUES (9, 'x', 1, x'00')", "entry 9: the table exports holds something for it"),
         ("UPDATE decisions SET why = 'no reason' WHERE entry = 9", "entry 9: its decision is not the one it says"),
         ("DELETE FROM decisions WHERE entry = 9", "entry 9: its decision is not the one it says"),
+        ("UPDATE steps SET head = 'x' WHERE step = 2", "entry 2: its step is not the one that was taken"),
+        ("DELETE FROM steps WHERE step = 1", "entry 1: its step is not the one that was taken"),
     ],
 )  # fmt: skip
 def test_the_first_bad_entry_is_named(filled: Laboratory, statement: str | Change, told: str) -> None:
@@ -150,3 +166,62 @@ def test_an_export_that_was_refused_is_held_too(filled: Laboratory, tmp_path: Pa
     assert verify_record(filled)[1] is None
     change(filled, statement)
     assert str(verify_record(filled)[1]).startswith(told)
+
+
+def test_triggers_that_are_gone_are_told(filled: Laboratory) -> None:
+    assert filled.file is not None
+    with closing(sqlite3.connect(filled.file.parent / "record.sqlite", isolation_level=None)) as connection:
+        connection.execute("DROP TRIGGER rows_update")
+    told = "entry 10: all holds up to it, but the triggers that refuse changes are gone or others: rows_update"
+    assert str(verify_record(filled)[1]) == told
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE entries SET content = 'no JSON' WHERE n = 6",
+        "UPDATE entries SET content = '{\"content\":{}}' WHERE n = 6",
+        "UPDATE rows SET temperature_C = 'warm' WHERE entry = 6",
+        "UPDATE rows SET measured_at_utc = 'yesterday' WHERE entry = 6",
+    ],
+)
+def test_a_record_that_somebody_wrote_into_is_refused_in_one_line(filled: Laboratory, statement: str) -> None:
+    change(filled, statement)
+    with pytest.raises(RecordError, match=r"entry 6: its text is not|verify` names the entry"):
+        read_record(filled)
+    with pytest.raises(RecordError, match="entry 6: its text is not") if "no JSON" in statement else nullcontext():
+        [one.for_programs for one in find_entries(filled)]
+
+
+def test_a_decision_that_somebody_wrote_over_stops_no_other(filled: Laboratory) -> None:
+    add_decision(filled, who="Inês", what="accept", why="new lot", run="R8")
+    change(filled, "UPDATE entries SET content = 'no JSON' WHERE n = 10")
+    decided = checked_decisions(filled)
+    assert [one.why for one in decided.decisions] == ["seen", "new lot"]
+    assert [str(one) for one in decided.unusable] == ["the record: entry 10: its text is not one that labcalc writes"]
+
+
+def test_an_index_that_hides_an_entry_is_told(filled: Laboratory) -> None:
+    """Who edits the schema can keep a decision out of what is looked up, with every entry in its place."""
+    assert filled.file is not None
+    with closing(sqlite3.connect(filled.file.parent / "record.sqlite", isolation_level=None)) as connection:
+        connection.execute("PRAGMA writable_schema = ON")
+        connection.execute(
+            "UPDATE sqlite_master SET sql = replace(sql, '(kind)', '(who)') WHERE sql LIKE '%ON entries (kind)%'"
+        )
+        connection.execute("PRAGMA writable_schema = OFF")
+    fault = verify_record(filled)[1]
+    assert fault is not None
+    assert "the file is damaged, and what is looked up may be wrong" in fault.problem
+
+
+def test_a_file_that_is_taken_for_known_and_isnt_is_told(filled: Laboratory, tmp_path: Path) -> None:
+    (tmp_path / "exports" / "notes.csv").write_text("nothing", encoding="utf-8")
+    forged = tmp_path / "exports" / "other.csv"
+    forged.write_text("another", encoding="utf-8")
+    os.utime(forged, (1_700_000_000, 1_700_000_000))
+    stamp = (str(forged), forged.stat().st_size, forged.stat().st_mtime_ns, 5)
+    change(filled, lambda connection: connection.execute("INSERT INTO stamps VALUES (?, ?, ?, ?)", stamp))
+    list(add_exports(filled, [tmp_path / "exports"], who="Inês"))
+    assert verify_record(filled)[1] is None
+    assert [path.name for path in exports_not_held(filled, [tmp_path / "exports"])] == ["other.csv"]

@@ -1,0 +1,204 @@
+"""A flat table → what each of its columns holds, and what holds for all rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from labcalc.errors import ExportError
+from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, UNIT_SIGN, Field, Flat, meaning_at, measure
+from labcalc.exports.arranging.names import key_and_value
+from labcalc.exports.grammar.units import relative_to_water, unit_of
+from labcalc.exports.grammar.vocabulary import LIMITS, QUANTITIES, Meaning, carries_measured_unit
+from labcalc.exports.profile import FOR_ALL_ROWS, Column
+from labcalc.exports.source.records import Record
+from labcalc.exports.source.sheet import Broken
+from labcalc.exports.source.text import shown
+from labcalc.exports.table import TIDY_COLUMNS
+from labcalc.exports.values.columns import Rows
+from labcalc.wording import at_celsius, celsius
+
+
+@dataclass(frozen=True)
+class Layout:
+    """An export taken apart. ``preamble``: what holds for all rows → field and value."""
+
+    header_line: int
+    width: int
+    fields: tuple[Field, ...]
+    preamble: Mapping[str, tuple[Field, str]]
+    rows: Rows
+    set_aside: tuple[int, ...]
+    """Lines beneath the header that are no rows: footer, repeated headers."""
+    unused: tuple[str, ...]
+    is_tidy: bool
+
+    def of(self, holds: str) -> Field | None:
+        """Return the column that holds something, None if none does."""
+        return next((field for field in self.fields if field.holds == holds), None)
+
+
+def lay_out(flat: Flat, file: str) -> Layout:
+    """Say what the columns of a flat table hold."""
+    cells = flat.header.cells
+    fields = tuple(_ranked(_fields(flat, file)))
+    _check_fields(fields, file)
+    used = [field.position for field in fields]
+    held = {at for row in flat.near() for at, cell in enumerate(row.cells) if cell.strip()}
+    unused = tuple(
+        cell or f"column {at + 1}"
+        for at, cell in enumerate(cells)
+        if at not in [one.position for one in fields if one.holds != "status"] and (cell or at in held)
+    )
+    rows = Rows(flat.rows, len(cells), sorted({0, *used}))
+    if not len(rows):
+        raise ExportError(file, f"there is no row beneath the header in line {flat.header.line}; expected results")
+    tidy, aside = tuple(cells) == TIDY_COLUMNS, tuple(sorted(flat.set_aside))
+    unused += tuple(flat.unread)
+    return Layout(flat.header.line, len(cells), fields, flat.preamble, rows, aside, unused, tidy)
+
+
+def problems_of(flat: Flat, file: str) -> Iterator[str]:
+    """Yield for each column what a refusal would say of it."""
+    near = flat.near()
+    for position in range(len(flat.header.cells)):
+        try:
+            _field_at(flat, near, position, file)
+        except ExportError as failure:
+            yield failure.problem
+
+
+def _fields(flat: Flat, file: str) -> Iterable[Field]:
+    near = flat.near()
+    return filter(None, (_field_at(flat, near, position, file) for position in range(len(flat.header.cells))))
+
+
+def _field_at(flat: Flat, near: Sequence[Record], position: int, file: str) -> Field | None:
+    """Return what a column holds, None if it is not used."""
+    cell, meaning = flat.header.cells[position], flat.meaning(position)
+    is_measured = meaning is not None and meaning.holds in (*MEASURED, "temperature")
+    units = _units_of_cells(near, position) if is_measured or meaning is None else []
+    if meaning is None:
+        refuse_measured(cell, flat.unit_beneath(position) or (units[0] or "" if units and all(units) else ""), file)
+    if meaning is None or meaning.holds in NOT_TAKEN:
+        return None
+    unit = next(filter(None, units), None)
+    said_unit = meaning if meaning.unit or unit is None else replace(meaning, unit=unit)
+    field = _field(cell or f"column {position + 1}", position, said_unit, file)
+    said = flat.said.get(position)
+    if said is None and unit is None:
+        return field
+    own_units = "" if unit is None else "some" if meaning.unit else "all"
+    is_told = said is not None and said.temperature_C is not None
+    return replace(field, repeat=said.repeat if said else 0, own_units=own_units, is_told=is_told)
+
+
+def refuse_measured(cell: str, unit: str, file: str) -> None:
+    """Raise ExportError where a header that is not understood has the unit of what is measured."""
+    if carries_measured_unit(f"{cell} [{unit}]"):
+        raise ExportError(
+            file,
+            f"column '{shown(cell)}' is not understood, but has a unit of viscosity, density or temperature; "
+            '[profile.columns] of lab.toml can say what it holds, or "ignored"',
+        )
+
+
+def _units_of_cells(rows: Sequence[Record], position: int) -> list[str | None]:
+    """Return the unit of each cell that holds anything, None for a cell without."""
+    cells = [row.cells[position] for row in rows if position < len(row.cells) and row.cells[position].strip()]
+    has_any = UNIT_SIGN.search("".join(cells)) is not None
+    return [found[1] if has_any and (found := measure(cell)) else None for cell in cells]
+
+
+def _ranked(fields: Iterable[Field]) -> list[Field]:
+    """Number the repeats of a quantity at a temperature from 1 on."""
+    fields = list(fields)
+    ranks: dict[tuple[str, float | None], dict[int, int]] = {}
+    for one in sorted(fields, key=_stated_repeat):
+        known = ranks.setdefault((one.holds, one.temperature_C), {})
+        known.setdefault(_stated_repeat(one), len(known) + 1)
+    numbered = ((one, ranks[one.holds, one.temperature_C][_stated_repeat(one)]) for one in fields)
+    return [one if one.repeat == rank else replace(one, repeat=rank) for one, rank in numbered]
+
+
+def _stated_repeat(field: Field) -> int:
+    return max(field.repeat, 1)
+
+
+def _field(header: str, position: int, meaning: Meaning, file: str) -> Field:
+    if meaning.holds not in (*MEASURED, "temperature"):
+        return Field(header, position, meaning.holds)
+    column = f"column '{shown(header)}'"
+    low, high, _ = LIMITS["temperature"]
+    if meaning.temperature_C is not None and not low <= meaning.temperature_C <= high:
+        at, lowest, highest = map(celsius, (meaning.temperature_C, low, high))
+        raise ExportError(file, f"{column} is for {at}; expected a temperature from {lowest} to {highest}")
+    if meaning.holds in ("relative density", "API gravity"):
+        return _relative_field(header, position, meaning, file)
+    if meaning.unit is None:
+        raise ExportError(
+            file, f"{column} has no unit; expected one in its header, or in [profile.columns] of lab.toml"
+        )
+    unit = unit_of(meaning.unit)
+    if unit is None or unit.kind not in (meaning.holds, f"kinematic {meaning.holds}", f"dynamic {meaning.holds}"):
+        raise ExportError(
+            file, f"{column}: '{shown(meaning.unit)}' is no unit of {meaning.holds}; [profile.columns] can say which"
+        )
+    holds = unit.kind if meaning.holds == "viscosity" else _holds(meaning)
+    return Field(header, position, holds, unit, meaning.temperature_C)
+
+
+def _holds(meaning: Meaning) -> str:
+    return "set temperature" if meaning.qualifier == "set" else meaning.holds
+
+
+def _relative_field(header: str, position: int, meaning: Meaning, file: str) -> Field:
+    """Return a column of relative densities or API gravities as densities at their temperature."""
+    water = relative_to_water(meaning.water_C) if meaning.water_C is not None else None
+    unit = unit_of("°API") if meaning.holds == "API gravity" else water
+    if unit is None or meaning.temperature_C is None:
+        raise ExportError(
+            file,
+            f"column '{shown(header)}' has no temperatures of oil and water; expected them in its header, "
+            "such as 'SG 60/60 °F', or \"ignored\" in [profile.columns] of lab.toml",
+        )
+    return Field(header, position, "density", unit, meaning.temperature_C)
+
+
+def _check_fields(fields: tuple[Field, ...], file: str) -> None:
+    seen: dict[tuple[str, float | None, int], Field] = {}
+    for field in fields:
+        other = seen.setdefault((field.holds, field.temperature_C, field.repeat), field)
+        if other is not field and field.holds != "status":
+            what = field.holds if field.temperature_C is None else at_celsius(field.holds, field.temperature_C)
+            raise ExportError(
+                file,
+                f"columns '{shown(other.header)}' and '{shown(field.header)}' both hold {what}; expected one, "
+                'or "ignored" for the other in [profile.columns] of lab.toml',
+            )
+    if not any(field.holds in QUANTITIES for field in fields):
+        raise ExportError(file, "there is no column with a viscosity or a density; [profile.columns] can name one")
+
+
+def preamble_of(records: Iterable[Record], columns: Mapping[str, Column], file: str) -> dict[str, tuple[Field, str]]:
+    """Return what the lines above a header say for all rows."""
+    said: dict[str, tuple[Field, str]] = {}
+    for record in records:
+        key, value = key_and_value(record.cells)
+        key = key if key in columns else key.lstrip("#%/ ") or key  # marks of a comment
+        meaning = meaning_at(key, columns.get(key)) if value else None
+        if meaning is not None and meaning.holds == "ignored":
+            said[f"{key}, ignored,"] = Field(key, -1 - record.line, "ignored"), value
+        if meaning is None or meaning.holds not in FOR_ALL_ROWS:
+            continue
+        if broken := next((cell for cell in record.cells if isinstance(cell, Broken)), None):
+            raise ExportError(file, f"line {record.line}: '{shown(broken)}': {broken.expected}")
+        unit = unit_of(meaning.unit) if meaning.unit else None
+        holds = _holds(meaning)
+        if meaning.holds == "temperature" and unit is None:
+            found = measure(value)
+            if found is None:
+                continue
+            value, unit = found[0], unit_of(found[1])
+        said.setdefault(holds, (Field(key, -1 - record.line, holds, unit), value))
+    return said

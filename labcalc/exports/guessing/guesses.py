@@ -1,0 +1,146 @@
+"""What the columns of a table may hold, by headers and units first, then by sizes: guesses, for a proposal.
+
+Nothing is read by them. What each is guessed by is said with it.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+
+from labcalc.exports.arranging.flat import NOT_TAKEN, Flat
+from labcalc.exports.grammar.units import OPEN_GALLON, Unit, unit_of
+from labcalc.exports.grammar.vocabulary import LIMITS
+from labcalc.exports.guessing.columns_seen import Guess, Seen, open_columns
+from labcalc.exports.guessing.sizes import (
+    density_by_size,
+    guess_densities,
+    guess_exchanged,
+    guess_temperatures,
+    guess_viscosities,
+    temperature_unit,
+)
+from labcalc.exports.profile import DATE_ORDERS, Column
+from labcalc.exports.values.dates import parse_day, parse_moment, parse_time
+from labcalc.wording import at_celsius
+
+_PARTS = {
+    "year": "yyyy yy jjjj aaaa rrrr year jahr an ano año anno", "month": "mm mon month monat mois mes mês mese",
+    "day": "dd tt jj gg day tag jour dia día giorno", "hour": "hh hour std heure hora ora", "second": "ss sec sek",
+}  # fmt: skip
+"""How a header says the part of a moment; minutes are the months behind hours."""
+_PART_OF = {word: part for part, words in _PARTS.items() for word in words.split()}
+_WITHOUT_UNIT = ("viscosity", "kinematic viscosity", "dynamic viscosity", "density", "temperature")
+"""What has to have a unit."""
+
+
+def guess_columns(table: Flat) -> tuple[Guess, ...]:
+    """Return a guess for each column of a table; all are to be judged by the laboratory."""
+    near = [[cell.strip() for cell in row.cells] for row in table.near() if row.flaw is None]
+    width = len(table.header.cells)
+    rows = [row + [""] * (width - len(row)) for row in near]
+    seen = [
+        Seen(header, at, [row[at] for row in rows], table.meaning(at), table.said.get(at), table.unit_beneath(at))
+        for at, header in enumerate(table.header.cells)
+    ]
+    _by_words(seen)
+    _by_units(seen)
+    _parts_of_moments(seen)
+    _moments(seen)
+    is_placed = bool({"temperature", "set temperature"} & ({one.guess.holds for one in seen} | table.preamble.keys()))
+    if not is_placed:
+        guess_temperatures(seen)
+    guess_densities(seen)
+    guess_exchanged(seen)
+    guess_viscosities(seen, is_placed or any(one.guess.holds == "temperature" for one in seen))
+    if "sample" not in table.preamble and not any(one.guess.holds == "sample" for one in seen):
+        _sample(seen)
+    return tuple(one.guess for one in seen)
+
+
+def _by_words(seen: list[Seen]) -> None:
+    held = set[tuple[object, ...]]()
+    samples = [one for one in seen if one.meaning and one.meaning.holds == "sample"]
+    for one in seen:
+        meaning = one.meaning
+        if meaning is None:
+            continue
+        if one in samples[:-1]:
+            one.leave("the sample's name stands elsewhere", Column("run"))
+            continue
+        key = meaning.holds, meaning.temperature_C, meaning.qualifier, one.said
+        if key in held and meaning.holds in LIMITS and one.has_unit:
+            instead = Column(meaning.holds, meaning.unit, meaning.temperature_C, repeat=2)
+            one.leave(f"{meaning.holds} stands elsewhere", instead)
+            continue
+        held.add(key)
+        if meaning.holds in NOT_TAKEN:
+            one.guess = replace(one.guess, why=f"{meaning.statistic or meaning.holds}: it is not used")
+        elif meaning.unit and unit_of(meaning.unit) == Unit(OPEN_GALLON):
+            why, other = (
+                "the header says so, but not which gallon",
+                Column("density", "lb/imp gal", meaning.temperature_C),
+            )
+            one.take("density", why, other, unit="lb/US gal", temperature_C=meaning.temperature_C)
+        elif one.has_unit or meaning.holds not in _WITHOUT_UNIT:
+            at = np.nan if meaning.temperature_C is None else meaning.temperature_C
+            one.take(at_celsius(meaning.holds, at), "the header says so")
+        elif meaning.holds == "density":
+            density_by_size(one, meaning.temperature_C)
+        elif meaning.holds == "temperature" and (unit := temperature_unit(one)):
+            one.take("temperature", "the header says so; the unit by the sizes", unit=unit)
+
+
+def _by_units(seen: list[Seen]) -> None:
+    """Guess columns whose name is not known by unit and temperature in the header; what is there already is ignored."""
+    for one in open_columns(seen):
+        unit = unit_of(one.parts["unit"]) if "unit" in one.parts and "other" not in one.parts else None
+        if one.meaning is not None or unit is None or unit.kind not in LIMITS:
+            continue
+        if any(other.guess.holds.startswith(unit.kind) for other in seen):
+            instead = Column(unit.kind, one.parts["unit"], one.parts.get("at"), repeat=2)
+            one.leave(f"{unit.kind} stands elsewhere", None if unit.kind == "temperature" else instead)
+        else:
+            at = None if unit.kind == "temperature" else one.parts.get("at")
+            one.take(unit.kind, "the unit in the header", unit=one.parts["unit"], temperature_C=at)
+
+
+def _parts_of_moments(seen: list[Seen]) -> None:
+    parts: dict[int, str] = {}
+    for one in seen:
+        words = re.findall(r"[^\W\d]+", one.header.casefold())
+        may_be = one.is_numeric and (one.meaning is None or one.meaning.holds == "date")
+        part = _PART_OF.get(words[-1]) if words and may_be else None
+        parts |= {one.place: "minute" if part == "month" and "hour" in parts.values() else part} if part else {}
+    if {"year", "month", "day"} <= {*parts.values()}:
+        for place, part in parts.items():
+            seen[place].take(part, "its name and those beside it", unit=None)
+
+
+def _moments(seen: list[Seen]) -> None:
+    if any(one.guess.holds in ("measured_at", "date", "year") for one in seen):
+        return
+    held = set[str]()
+    for one in open_columns(seen):
+        if one.are(lambda cell: next(filter(None, (parse_day(cell, order) for order in DATE_ORDERS)), None)):
+            holds, why = "date", "the cells are dates"
+        elif one.are(lambda cell: next(filter(None, (parse_moment(cell, "", order) for order in DATE_ORDERS)), None)):
+            holds, why = "measured_at", "the cells are dates and times"
+        elif one.are(parse_time):
+            holds, why = "time", "the cells are times"
+        else:
+            continue
+        if holds in held or "measured_at" in held:
+            one.leave(f"{holds} stands elsewhere", Column(holds))
+        else:
+            one.take(holds, why, unit=None)
+            held.add(holds)
+
+
+def _sample(seen: list[Seen]) -> None:
+    texts = [one for one in open_columns(seen) if not one.is_numeric]
+    if texts:
+        most = max(texts, key=lambda one: len(set(one.cells)))
+        most.take("sample", "the column of texts that differ most", unit=None)

@@ -1,0 +1,1 @@
+"""Bytes → text or cells → records: the lines of an export."""

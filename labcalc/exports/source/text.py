@@ -1,0 +1,81 @@
+"""Bytes → text. Marks at the start win, valid UTF-8 is UTF-8, a pattern of NULs means UTF-16, the rest is cp1252."""
+
+from __future__ import annotations
+
+import codecs
+import re
+
+from labcalc.errors import ExportError
+
+_MARKS = (
+    (codecs.BOM_UTF8, "utf-8-sig", "UTF-8"),
+    (codecs.BOM_UTF16_LE, "utf-16", "UTF-16"),
+    (codecs.BOM_UTF16_BE, "utf-16", "UTF-16"),
+)
+_BINARY = (b"\x89PNG", b"PK\3\4", b"PK\5\6", b"%PDF", b"GIF8", b"\xff\xd8\xff", b"\xd0\xcf\x11\xe0", b"\x1f\x8b")
+_NUL_SHARE = 0.2
+"""At least this share of the bytes is NUL in UTF-16 text that is mostly Latin letters and figures."""
+_CONTROL_SHARE = 0.05
+"""More control characters than this are no text."""
+_CONTROLS = bytes({*range(32)} - {*b"\t\n\f\r"})
+_SOMETHING = re.compile(r"[^\0 \t\r\n\ufeff]")
+_AT_ONCE = 1 << 20
+_EXPECTED = "expected a run export as text (.csv, .txt, .tsv) or a workbook (.xlsx)"
+_LONGEST_SHOWN = 60
+
+
+def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, str]:
+    """Return the text and the name of its encoding; raise ExportError for what is empty or no text."""
+    if not data or data.isspace():
+        raise ExportError(file, f"the file is empty; {_EXPECTED}")
+    if data.startswith(_BINARY):
+        raise ExportError(file, f"the file is not text; {_EXPECTED}")
+    text, name = _decoded_as(data, file, encoding) if encoding else _detected(data, file)
+    text = text.removeprefix("\ufeff")
+    if not _SOMETHING.search(text):
+        raise ExportError(file, f"the file is empty; {_EXPECTED}")
+    if _controls(text) > _CONTROL_SHARE * len(text):
+        raise ExportError(file, f"the file is not text; {_EXPECTED}")
+    return text, name
+
+
+def _controls(text: str) -> int:
+    """Return the number of control characters; some text at a time, so that no copy of it all is made."""
+    parts = (text[at : at + _AT_ONCE].encode("utf-8", "surrogatepass") for at in range(0, len(text), _AT_ONCE))
+    return sum(len(part) - len(part.translate(None, _CONTROLS)) for part in parts)
+
+
+def _decoded_as(data: bytes, file: str, encoding: str) -> tuple[str, str]:
+    try:
+        return data.decode(encoding), encoding
+    except (UnicodeError, LookupError):
+        raise ExportError(file, f"the text is not in {encoding}; expected what profile.encoding says") from None
+
+
+def _detected(data: bytes, file: str) -> tuple[str, str]:
+    for mark, encoding, name in _MARKS:
+        if data.startswith(mark):
+            try:
+                return data.decode(encoding), name
+            except UnicodeError:
+                raise ExportError(file, f"the text is damaged or cut off; it begins as {name}") from None
+    for encoding, name in _candidates(data):
+        try:
+            return data.decode(encoding), name
+        except UnicodeError:
+            continue
+    raise ExportError(file, "the text is in none of UTF-8, UTF-16 and cp1252; profile.encoding in lab.toml says which")
+
+
+def _candidates(data: bytes) -> list[tuple[str, str]]:
+    even, odd = (data[::2].count(0), data[1::2].count(0)) if b"\0" in data else (0, 0)
+    if even + odd >= _NUL_SHARE * len(data):
+        return [("utf-16-le", "UTF-16 LE")] if odd > even else [("utf-16-be", "UTF-16 BE")]
+    return [("utf-8", "UTF-8"), ("cp1252", "cp1252")]
+
+
+def shown(value: str) -> str:
+    """Return a cell for a message: control characters escaped, shortened to about 60 characters."""
+    cut = value[: _LONGEST_SHOWN + 1]
+    text = "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in cut)
+    return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 1] + "…"

@@ -1,0 +1,1 @@
+"""The flat table → tidy rows: each cell read, contradictions refused, runs named, the third quantity derived."""

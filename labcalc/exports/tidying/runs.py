@@ -1,0 +1,199 @@
+"""Which rows make a run, and the run's name: from the export's own column, or from what stands together."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import PurePath
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labcalc.exports.tidying.cells import Cells
+from labcalc.exports.values.columns import Column, joined
+from labcalc.exports.values.dates import NO_MOMENT
+from labcalc.wording import celsius
+
+Measured = Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]]
+"""For each temperature of an export, the rows that are measured there, and their temperatures in tenths."""
+
+_LONGEST_STEP_US = 60 * 60 * 1_000_000
+"""Longest time between two determinations of a run, 60 min, [µs]."""
+_MERE_NUMBER = re.compile(r"\d{1,4}")
+_ONE_OF_A_RUN = ("sample", "instrument", "operator", "lot")
+_AT_ONCE = 1 << 16
+"""Rows for which more than their names is held in memory."""
+_COLDEST = 1000
+"""Tenths of a degree below zero, further down than any temperature: what is joined counts from 0."""
+
+
+def name_runs(
+    cells: Cells,
+    texts: dict[str, Column],
+    moments: NDArray[np.int64],
+    replicates: NDArray[np.float64],
+    measured: Measured,
+    zone: ZoneInfo,
+) -> Column:
+    """Return the name of each row's run; that of refused rows means nothing.
+
+    A name depends on the file alone: never on the files that are read with it. Without a column for it, rows that
+    follow each other belong together while sample, instrument, operator and lot stay the same, no step in time is
+    over 60 min, and no numbered repeat comes again.
+    """
+    good = np.flatnonzero(cells.good)
+    given = cells.text("run")
+    own = np.array([bool(name) for name in given.distinct])[given.at[good]]
+    owned = np.flatnonzero(own)
+    key = joined(given.at[good[owned]], texts["sample"].at[good[owned]])
+    _, first, which = np.unique(key, return_index=True, return_inverse=True)
+    opens = ~own
+    opens[owned[first]] = True
+    heads = np.flatnonzero(opens)
+    starts = _starts(good[heads], own[heads], texts, moments, _repeats(replicates, measured, good[heads], own[heads]))
+    group = np.zeros(len(good), np.int32)
+    group[heads] = np.cumsum(starts) - 1
+    group[owned] = group[owned[first[which]]]
+    names = _names(cells, good[heads[starts]], given, texts, moments, zone)
+    at = np.zeros(len(cells), np.int32)
+    at[good] = names.at[group]
+    runs = Column(names.distinct, at)
+    _refuse_repeated(cells, good[own], runs, replicates, measured)
+    return runs
+
+
+def _starts(
+    rows: NDArray[np.int64],
+    own: NDArray[np.bool_],
+    texts: dict[str, Column],
+    moments: NDArray[np.int64],
+    repeats: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Return which rows begin a run; ``own``: those that are the first of their name."""
+    starts = own.copy()
+    starts[:1] = True
+    starts[1:] |= own[:-1]
+    for name in _ONE_OF_A_RUN:
+        codes = texts[name].at[rows]
+        starts[1:] |= codes[1:] != codes[:-1]
+    times = moments[rows]
+    known = times != NO_MOMENT
+    starts[1:] |= known[1:] & known[:-1] & (np.abs(np.diff(np.where(known, times, 0))) > _LONGEST_STEP_US)
+    begin = np.maximum.accumulate(np.where(starts, np.arange(len(rows)), 0))
+    last = 0
+    for row in np.flatnonzero(repeats >= begin).tolist():
+        if repeats[row] >= max(begin[row], last):
+            starts[row], last = True, row
+    return starts
+
+
+def _repeats(
+    replicates: NDArray[np.float64], measured: Measured, rows: NDArray[np.int64], own: NDArray[np.bool_]
+) -> NDArray[np.int64]:
+    """Return for each row the place of the last one before it with the same numbered repeat, -1 for none."""
+    places = np.full(len(replicates), -1)
+    places[rows[~own]] = np.flatnonzero(~own)
+    which, tenths, numbers = _numbered(replicates, measured, places >= 0)
+    both = np.unique(joined(tenths + _COLDEST, numbers, places[which]))
+    found = np.full(len(rows), -1)
+    if len(both):
+        repeat, place = np.divmod(both, int(places[which].max()) + 1)
+        same = repeat[1:] == repeat[:-1]
+        np.maximum.at(found, place[1:][same], place[:-1][same])
+    return found
+
+
+def _numbered(
+    replicates: NDArray[np.float64], measured: Measured, wanted: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Return row, temperature and number of every repeat of the wanted rows that has one, in the order of the rows."""
+    wanted = wanted & ~np.isnan(replicates)
+    rows, tenths = (np.concatenate(part) for part in zip(*measured, strict=True))
+    order = np.argsort(rows, kind="stable")
+    order = order[wanted[rows[order]]]
+    return rows[order], tenths[order], replicates[rows[order]].astype(np.int64)
+
+
+def _names(
+    cells: Cells,
+    heads: NDArray[np.int64],
+    given: Column,
+    texts: dict[str, Column],
+    moments: NDArray[np.int64],
+    zone: ZoneInfo,
+) -> Column:
+    """Return the names of the runs that begin with these rows: the export's own where it tells them apart."""
+    times, is_tidy = np.bincount(given.at[heads], minlength=len(given.distinct)).tolist(), cells.layout.is_tidy
+    is_mere = [_MERE_NUMBER.fullmatch(own) and not is_tidy for own in given.distinct]
+    tells = [
+        bool(own) and (is_tidy or (count < 2 and not mere))
+        for own, mere, count in zip(given.distinct, is_mere, times, strict=True)
+    ]
+    if np.array(tells)[given.at[heads]].all():
+        return given.of_rows(heads)
+    labels, sample = _labels(cells, heads, texts, moments, zone), texts["sample"]
+    if not any(given.distinct):
+        return labels
+    names = []
+    for label, at, of in zip(labels.each(), given.at[heads].tolist(), sample.at[heads].tolist(), strict=True):
+        own = given.distinct[at]
+        name = f"{label} run {own}" if is_mere[at] else own if tells[at] else f"{own} {sample.distinct[of]}"
+        names.append(name if own else label)
+    return Column.of(names)
+
+
+def _labels(
+    cells: Cells, heads: NDArray[np.int64], texts: dict[str, Column], moments: NDArray[np.int64], zone: ZoneInfo
+) -> Column:
+    """Return time, instrument and sample of each of these rows as a label; what comes again is numbered."""
+    stem = PurePath(cells.file).stem
+    labels = [
+        f"{when or f'{stem} line {line}'}{device and ' '}{device} {name}"
+        for some in np.array_split(heads, len(heads) // _AT_ONCE + 1)
+        for when, line, device, name in zip(
+            _to_the_minute(moments[some], zone),
+            cells.lines[some].tolist(),
+            texts["instrument"].each(some),
+            texts["sample"].each(some),
+            strict=True,
+        )
+    ]
+    column = Column.of(labels)
+    if len(column.distinct) == len(labels):
+        return column
+    count: Counter[str] = Counter()
+    for place, label in enumerate(labels):
+        count[label] += 1
+        labels[place] = label if count[label] == 1 else f"{label} ({count[label]})"
+    return Column.of(labels)
+
+
+def _to_the_minute(moments: NDArray[np.int64], zone: ZoneInfo) -> list[str]:
+    """Return the moments by the clock of a time zone; an empty text where there is none."""
+    if (moments == NO_MOMENT).all():
+        return [""] * len(moments)
+    local = pd.DatetimeIndex(moments.view("datetime64[us]"), tz="UTC").tz_convert(zone).tz_localize(None)
+    texts = np.datetime_as_string(local.to_numpy().astype("datetime64[m]")).tolist()
+    return [text.replace("T", " ") if text != "NaT" else "" for text in texts]
+
+
+def _refuse_repeated(
+    cells: Cells, named: NDArray[np.int64], runs: Column, replicates: NDArray[np.float64], measured: Measured
+) -> None:
+    """Refuse a row whose numbered repeat a row before it has, where the export names the runs."""
+    place = cells.where("replicate")
+    if place is None:
+        return
+    wanted = np.zeros(len(cells), bool)
+    wanted[named] = True
+    rows, tenths, numbers = _numbered(replicates, measured, wanted)
+    _, first, which = np.unique(
+        joined(runs.at[rows], tenths + _COLDEST, numbers), return_index=True, return_inverse=True
+    )
+    for at in np.flatnonzero(rows[first[which]] != rows).tolist():
+        line, number = cells.lines[rows[first[which[at]]]], str(numbers[at])
+        expected = f"line {line} has this repeat at {celsius(tenths[at] / 10)}; expected another number"
+        cells.note(int(rows[at]), place, number, expected)

@@ -1,0 +1,178 @@
+"""Texts → numbers: which sign is the decimal one, decided over the whole file; how many figures were printed."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from functools import lru_cache
+
+from labcalc.errors import ExportError
+from labcalc.exports.source.sheet import Typed
+from labcalc.exports.source.text import shown
+
+_SPACES = " \u00a0\u2009\u202f'’"
+"""Signs between thousands, beside the comma or point that is not the decimal sign."""
+_EITHER = re.compile(r"[+\-−]?[1-9][0-9]{0,2}([.,])[0-9]{3}")
+_ONE_SIGN = re.compile(rf"[+\-−]?[0-9{_SPACES}]*([.,])[0-9]*(?:[eE][+\-]?[0-9]+)?")
+_MANY = re.compile(r"[+\-−]?[0-9]{1,3}(?:([.,])[0-9]{3})(?:\1[0-9]{3})+")
+_BOTH = re.compile(r"[+\-−]?[0-9]{1,3}(?:([.,])[0-9]{3})+([.,])[0-9]+")
+_MAJORITY = 10
+"""So many times more cells must speak for one sign than for the other; the others are then refused row by row."""
+_OTHER = {",": ".", ".": ","}
+_LONGEST = 60
+"""Characters that a number may have."""
+_PLAIN = {sign: f"0123456789{sign}" for sign in _OTHER}
+_COMPUTED = 12
+"""More figures than this were never printed by an instrument: the cell was computed."""
+_MOST = 0.85
+"""Of figures that are equally likely, nine cells in ten show the last one, one in a hundred lacks two."""
+
+
+def decimal_sign(
+    columns: Iterable[tuple[str, Iterable[tuple[str, int]], Callable[[float], bool]]],
+    said: str | None,
+    delimiter: str,
+    file: str,
+) -> str:
+    """Return the decimal sign of the file.
+
+    ``columns``: header, distinct cells and how often each comes, and whether a number can be a value of the column.
+    Raise ExportError where a cell reads two ways and nothing in the file says which, or where cells contradict each
+    other.
+    """
+    if said is not None:
+        return said
+    votes: Counter[str] = Counter()
+    example: dict[str, tuple[str, str]] = {}
+    unsure: tuple[str, str] | None = None
+    for header, cells, possible in columns:
+        for cell, times in cells:
+            if type(cell) is Typed or not ("," in cell or "." in cell):
+                continue
+            sign = _vote(cell, possible)
+            if sign in _OTHER:
+                votes[sign] += times
+                example.setdefault(sign, (header, cell))
+            elif sign == "either" and (delimiter != "," or "," in cell):
+                # with commas between the cells, a bare point is the decimal sign
+                unsure = unsure or (header, cell)
+    if len(votes) == 2 and max(votes.values()) < _MAJORITY * min(votes.values()):
+        one, other = example["."], example[","]
+        raise ExportError(
+            file, f"'{shown(one[1])}' and '{shown(other[1])}' have different decimal signs; profile.decimal says which"
+        )
+    if votes:
+        return votes.most_common(1)[0][0]
+    if unsure is not None:
+        raise ExportError(
+            file,
+            f"column '{shown(unsure[0])}': '{shown(unsure[1])}' reads two ways, with decimal or thousands sign; "
+            "profile.decimal in lab.toml says which",
+        )
+    return "."
+
+
+def _vote(cell: str, possible: Callable[[float], bool]) -> str:
+    whole, sign, places = cell.partition("." if "." in cell else ",")
+    if len(places) != 3 and cell.isascii() and (whole + places).isdigit():
+        return sign
+    if found := _EITHER.fullmatch(cell):
+        small, large = (possible(value) for value in (float(cell.replace(",", ".").replace("−", "-")), _whole(cell)))
+        if small != large:
+            return found[1] if small else _OTHER[found[1]]
+        return "either"
+    if found := _BOTH.fullmatch(cell):
+        return found[2] if found[1] != found[2] else ""
+    if found := _MANY.fullmatch(cell):
+        return _OTHER[found[1]]
+    found = _ONE_SIGN.fullmatch(cell)
+    return found[1] if found else ""
+
+
+def reads_two_ways(cell: str) -> bool:
+    """Tell whether the sign in the cell may be a decimal or a thousands sign."""
+    return type(cell) is not Typed and _EITHER.fullmatch(cell) is not None
+
+
+def proves_thousands(cell: str, decimal: str) -> bool:
+    """Tell whether the cell can't be read but with the other sign between its thousands."""
+    if type(cell) is Typed or _OTHER[decimal] not in cell:
+        return False
+    return _BOTH.fullmatch(cell) is not None or _MANY.fullmatch(cell) is not None
+
+
+def may_be_a_slip(cell: str, decimal: str, possible: Callable[[float], bool]) -> bool:
+    """Tell whether the sign between thousands may as well be a decimal sign mistyped: '15,031' among '15.02'."""
+    if type(cell) is Typed or _OTHER[decimal] not in cell or not _EITHER.fullmatch(cell):
+        return False
+    return possible(float(cell.replace(",", ".").replace("−", "-")))
+
+
+def _whole(cell: str) -> float:
+    return float(re.sub("[.,]", "", cell).replace("−", "-"))
+
+
+@lru_cache(maxsize=64)
+def _grammar(decimal: str, thousands: str | None) -> re.Pattern[str]:
+    group = re.escape(thousands) if thousands else f"[{_SPACES}{re.escape(_OTHER[decimal])}]"
+    sign = re.escape(decimal)
+    whole = rf"(?:[0-9]{{1,3}}({group})[0-9]{{3}}(?:\1[0-9]{{3}})*|[0-9]+)"
+    return re.compile(rf"[+\-−]?(?:{whole}(?:{sign}[0-9]*)?|{sign}[0-9]+)(?:[eE][+\-]?[0-9]{{1,3}})?")
+
+
+def figure(cell: str, decimal: str, thousands: str | None = None) -> float | None:
+    """Return the number that the cell holds, None if it holds none."""
+    if type(cell) is Typed:
+        try:
+            return float(cell)
+        except ValueError:
+            return None
+    if len(cell) > _LONGEST:
+        return None
+    if cell.strip(_PLAIN[decimal]):
+        found = _grammar(decimal, thousands).fullmatch(cell)
+        if found is None:
+            return None
+        if found[1]:
+            cell = cell.replace(found[1], "")
+    elif cell.count(decimal) > 1 or cell in (decimal, ""):
+        return None
+    return float(cell.replace("−", "-").replace(decimal, "."))
+
+
+def half_unit(cell: str, decimal: str) -> float:
+    """Return half a unit of the last printed place, in the unit of the cell."""
+    return _half(_last_place(cell, "." if type(cell) is Typed else decimal))
+
+
+def typed_half_units(cells: Sequence[str]) -> list[float]:
+    """Return half a unit of the last place of typed cells, which have lost the zeros at their end.
+
+    A cell has as many figures, or as many decimals, as most of its column shows, whichever is coarser; never fewer
+    than it shows itself. Cells that were computed count for themselves only.
+    """
+    own = [_last_place(cell, ".") for cell in cells]
+    leading = [place + _figures(cell) for cell, place in zip(cells, own, strict=True)]
+    printed = [(one, top - one) for one, top in zip(own, leading, strict=True) if top - one <= _COMPUTED]
+    if not printed:
+        return list(map(_half, own))
+    few = int((1.0 - _MOST) * len(printed))
+    usual = sorted((place for place, _ in printed), reverse=True)[few]
+    figures = sorted(number for _, number in printed)[few]
+    return [_half(min(one, max(usual, top - figures))) for one, top in zip(own, leading, strict=True)]
+
+
+def _last_place(cell: str, sign: str) -> int:
+    mantissa, _, power = cell.lower().partition("e")
+    _, _, places = mantissa.partition(sign)
+    return int(power or 0) - len(places)
+
+
+def _figures(cell: str) -> int:
+    return len(cell.lower().partition("e")[0].replace(".", "").lstrip("+-0"))
+
+
+@lru_cache(maxsize=2048)
+def _half(place: int) -> float:
+    return float(f"0.5e{place}")
