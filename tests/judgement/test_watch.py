@@ -262,6 +262,7 @@ def test_days_that_resemble_each_other_cost_false_alarms(tmp_path: Path) -> None
     ("name", "on", "first"),
     [
         ("weekly", lambda _, oil, days: days % 5 == 0, 100),
+        ("one oil every fifth day", lambda _, oil, days: (days % 5 == 0) | (oil == "THIN"), 100),
         ("idle", lambda name, _, days: (name != "V2") | (days < 22) | (days > 44), 44),
         ("an oil ends", lambda _, oil, days: (oil != "THIN") | (days < 28), 20),
         ("no oil", lambda name, _, days: (name != "V2") | (days < 3), 20),
