@@ -37,7 +37,7 @@ class Checks:
     def at_risk(self, one: Moved) -> pd.DataFrame:
         """Return the samples that something moved may have touched: ``run``, ``sample``, ``at`` in UTC."""
         of = self.instruments.get(one.instrument)
-        return pd.DataFrame({"run": [], "sample": []}) if of is None else of.at_risk(one.since, self.month.last)
+        return pd.DataFrame({"run": [], "sample": [], "at": []}) if of is None else of.at_risk(one.since, self.month.last)
 
 
 def checks_of(material: Material, month: Month) -> Checks:

@@ -35,6 +35,8 @@ class Action:
     followed: str = ""
     """Who sees to it, until when, since when it is open; empty where nobody was asked."""
     overdue: bool = False
+    details: tuple[str, ...] = ()
+    """The runs, results, charts or files that the finding speaks of, where its sentence holds not all of them."""
 
     @property
     def for_programs(self) -> dict[str, Any]:

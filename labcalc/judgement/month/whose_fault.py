@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
+import pandas as pd
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.month.checks import Checks
@@ -36,7 +37,8 @@ def moved(checks: Checks) -> Iterator[Finding]:
     """Say what moved: one finding a cause, its symptoms beneath it."""
     for one in checks.moved:
         whose, first = one.attribution, one.stream.charts[0]
-        runs = checks.at_risk(one)["run"].tolist()
+        at_risk = checks.at_risk(one)
+        runs = at_risk["run"].tolist()
         about, cause, told, unit, size = _whose(one)
         parts = [
             f"since {one.since:%Y-%m-%d}: {told}",
@@ -60,6 +62,7 @@ def moved(checks: Checks) -> Iterator[Finding]:
                 *(("oil", whose.oil if whose else ""), ("shift", size), ("unit", unit)),
                 *(("since", f"{one.since:%Y-%m-%d}"), ("runs", ", ".join(runs))),
             ),
+            details=(*_symptoms(one), *_touched(at_risk, one)),
         )
 
 
@@ -76,6 +79,18 @@ def _whose(one: Moved) -> tuple[str, str, str, str, float]:
     if whose.cause == "temperature":
         about = f"{whose.instrument}, temperature of the cell"
     return about, whose.cause, whose.finding, whose.unit, whose.size
+
+
+def _symptoms(one: Moved) -> Iterator[str]:
+    """Say what the further streams that it explains show where they stop."""
+    for stream in one.symptoms:
+        yield f"further signal: {stream.words(int(np.flatnonzero(stream.stops)[-1]))}"
+
+
+def _touched(at_risk: pd.DataFrame, one: Moved) -> Iterator[str]:
+    """Name the samples since the last good check."""
+    for run, sample, at in zip(*(at_risk[name] for name in ("run", "sample", "at")), strict=True):
+        yield f"{run}: {sample}, {pd.Timestamp(at, tz='UTC').tz_convert(one.since.tz):%Y-%m-%d %H:%M}"
 
 
 def _growing(one: Moved) -> str:
