@@ -14,7 +14,8 @@ from .causes.explanation import (
 from .causes.hypothetical import move_what_if as move_what_if
 from .causes.in_report import show_causes as show_causes
 from .causes.problem_sample import live_figure as live_figure, problem_pictures as problem_pictures, redraw as redraw
-from .control.charts import control_pictures as control_pictures, draw_control_chart as draw_control_chart
+from .control.charts import draw_control_chart as draw_control_chart
+from .control.sheets import draw_sheet as draw_sheet
 from .duplicates.pictures import draw_in_time as draw_in_time, duplicate_pictures as duplicate_pictures
 from .duplicates.precision import (
     show_duplicate_biases as show_duplicate_biases,
@@ -28,7 +29,8 @@ from .duplicates.precision import (
     summarise_duplicates as summarise_duplicates,
 )
 from .interlaboratory import draw_consistency as draw_consistency
-from .markup import Fragment as Fragment, Summary as Summary, note as note
+from .markup import Fragment as Fragment, Summary as Summary, fold as fold, note as note
+from .month.instruments import instrument_pages as instrument_pages
 from .month.oils import (
     show_certificates as show_certificates,
     show_changes as show_changes,

@@ -8,6 +8,12 @@ from .certificates import (
 from .checks import Check as Check
 from .control.charts import Chart as Chart, ChartSignal as ChartSignal, control_charts as control_charts
 from .control.detection import Sight as Sight, sight_of as sight_of, sights_of as sights_of
+from .control.panels import (
+    Panel as Panel,
+    earlier_words as earlier_words,
+    groups_of as groups_of,
+    panels_of as panels_of,
+)
 from .control.status import (
     CHART_STATUSES as CHART_STATUSES,
     REMEDIES as REMEDIES,
@@ -16,6 +22,7 @@ from .control.status import (
     chart_status as chart_status,
     states_at as states_at,
 )
+from .control.watch import Stream as Stream
 from .duplicates.bias import DuplicateFinding as DuplicateFinding
 from .duplicates.comparison import NamedSpread as NamedSpread
 from .duplicates.exceedances import SetBeyond as SetBeyond

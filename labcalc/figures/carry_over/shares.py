@@ -9,7 +9,7 @@ from html import escape
 import numpy as np
 import plotly.graph_objects as go
 
-from labcalc.figures.markup import Fragment, html_table, note
+from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
 from labcalc.judgement import CarryOver, Month, MonthReport
@@ -75,7 +75,7 @@ def _moved(report: MonthReport) -> str:
         return '<p class="note">No run of the month was moved by more than its repeatability, as far as is known.</p>'
     columns = ("Run", "Instrument", "Result", "Expected", "r", "At most")
     caption = "Runs moved beyond r; at most: where the residue mixes in proportion to volume"
-    return html_table(caption, columns, rows, numeric=(3, 4, 5))
+    return folded(f"{counted(len(rows), 'run')} moved beyond r", html_table(caption, columns, rows, numeric=(3, 4, 5)))
 
 
 def _plans(report: MonthReport) -> str:
@@ -85,11 +85,9 @@ def _plans(report: MonthReport) -> str:
         return ""
     plan = without[0].plan
     items = "".join(f"<li>{escape(step.sample)}: {escape(step.counts_as)}</li>" for step in plan)
-    names = escape(", ".join(one.instrument for one in without))
-    return (
-        f"<details><summary>How to find k on {names}: {len(plan)} runs, one after the other, cleaned in between as "
-        f"always</summary><ol>{items}</ol></details>"
-    )
+    names = ", ".join(one.instrument for one in without)
+    summary = f"How to find k on {names}: {len(plan)} runs, one after the other, cleaned in between as always"
+    return folded(summary, f"<ol>{items}</ol>")
 
 
 def _sentence(one: CarryOver) -> str:
@@ -149,7 +147,8 @@ def draw_carry_over(one: CarryOver, month: Month) -> Picture:
             marker=marker("x-thin", MUTED, 10),
             name="moved by something else",
         )
-    return Picture(figure, _caption(one, month), *_numbers(one))
+    title = f"{one.instrument}: the results that tell of its carry-over"
+    return Picture(figure, _caption(one, month), *_numbers(one), folded=title)
 
 
 def _span(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:

@@ -9,19 +9,13 @@ from numpy.typing import NDArray
 from labcalc.figures.control.marks import about_instrument, chart_marks
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stroke
-from labcalc.judgement import Chart, Month, MonthReport
+from labcalc.judgement import Chart, Month, earlier_words
 from labcalc.lab import Decision
 from labcalc.wording import counted, numeral, signed
 
 
-def control_pictures(report: MonthReport) -> tuple[Picture, ...]:
-    """Return a control chart for each oil, quantity and temperature of the month; those that signal come first."""
-    ranked = sorted(report.oils, key=lambda one: one.status.status != "signal")
-    return tuple(draw_control_chart(one.chart, report.month) for one in ranked)
-
-
 def draw_control_chart(chart: Chart, month: Month) -> Picture:
-    """Draw a chart up to the end of a month.
+    """Draw the twelve months of a chart up to the end of a month.
 
     Parameters
     ----------
@@ -33,13 +27,15 @@ def draw_control_chart(chart: Chart, month: Month) -> Picture:
     Returns
     -------
     Picture
-        Results with their EWMA and limits, and beneath them the moving ranges, [unit of the chart].
+        Results with their EWMA and limits, and beneath them the moving ranges, [unit of the chart]; its table holds
+        the month, and what signals or was decided about before.
     """
-    shown = np.asarray(chart.measured_at < month.last)
+    drawn = month.twelve_months
+    shown = chart.between(drawn.first, drawn.last)
     figure = blank_figure(
         "",
         f"{'Result' if np.isnan(chart.certified) else 'Difference'}, {chart.unit}",
-        height=410,
+        height=340,
         xaxis={"anchor": "y2", "type": "date", "mirror": "all"},
         yaxis={"domain": [0.36, 1.0], "range": _reach(chart, shown)},
         yaxis2={"domain": [0.0, 0.26], "rangemode": "tozero", "title": {"text": f"Range, {chart.unit}", "standoff": 8}},
@@ -80,8 +76,7 @@ def _add_results(figure: go.Figure, chart: Chart, at: NDArray[np.object_], shown
     for name, kind, style in kinds:
         _add_points(figure, at, chart.plotted, shown & kind, name, style)
     if chart.ewma is not None:
-        average = np.full(chart.used.size, np.nan)
-        average[chart.used] = chart.ewma.values
+        average = chart.averages
         figure.add_scatter(
             x=at[used], y=average[used].round(5), mode="lines", line=stroke(INK, "dash", 1.6), name="EWMA"
         )
@@ -135,14 +130,13 @@ def _caption(chart: Chart, month: Month) -> str:
     return (
         f"{head}, {said}, {counted(wide, 'moving range')} beyond the limit. "
         f"Centre {centre} {chart.unit}, limits {lower} to {upper}, from "
-        f"{counted(limits.number, 'result')} ({chart.baseline}){provisional}; constants: {limits.constants.name}.{band}"
+        f"{counted(limits.number, 'result')} ({chart.baseline}){provisional}; "
+        f"constants: {limits.constants.name}.{band} {earlier_words([chart], month.twelve_months.first)}".rstrip()
     )
 
 
 def _numbers(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], month: Month) -> Numbers:
-    average = np.full(chart.used.size, np.nan)
-    if chart.ewma is not None:
-        average[chart.used] = chart.ewma.values
+    average, inside = chart.averages, chart.between(month.first, month.last)
     signals = {one.position: one.what for one in chart.signals}
     decided: dict[int, list[str]] = {}
     for number, (place, one) in enumerate(chart.decisions, 1):
@@ -159,6 +153,7 @@ def _numbers(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], mo
             "; ".join(decided.get(place, ())),
         )
         for place in np.flatnonzero(shown).tolist()
+        if inside[place] or place in signals or place in decided
     )
     rows += tuple(
         (when, "", "–", "–", "–", "instrument", "", _decision(number, one))

@@ -82,7 +82,8 @@ def _add_levels(marks: Marks, chart: Chart) -> None:
 
 def about_instrument(chart: Chart, month: Month) -> list[tuple[int, str, Decision]]:
     """Return number, time and decision of those about the instrument, as far as the chart reaches."""
-    reached = [one for one in chart.instrument_decisions if chart.measured_at[0] <= one.when < month.last]
+    since = max(chart.measured_at[0], month.twelve_months.first)
+    reached = [one for one in chart.instrument_decisions if since <= one.when < month.last]
     return [
         (number, one.when.astimezone(month.first.tz).strftime("%Y-%m-%d %H:%M"), one)
         for number, one in enumerate(reached, len(chart.decisions) + 1)

@@ -31,7 +31,7 @@ def draw_workload(report: MonthReport) -> Picture | None:
     table = report.workload.pivot_table(
         index="day", columns="instrument", values="runs", aggfunc="sum", fill_value=0, observed=True
     )
-    figure = blank_figure("", "Runs a day", height=300)
+    figure = blank_figure("", "Runs a day", height=230)
     figure.layout.barmode = "stack"
     figure.layout.xaxis.type = "date"
     for number, instrument in enumerate(table.columns):

@@ -7,7 +7,7 @@ from html import escape
 
 import plotly.graph_objects as go
 
-from labcalc.figures.markup import Fragment, html_table, note
+from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import BAND, INK, MUTED, blank_figure
 from labcalc.judgement import ComponentsOfVariance
@@ -28,6 +28,7 @@ def show_components(studies: tuple[ComponentsOfVariance, ...]) -> Fragment:
     html = html_table("What results of the reference oils spread by", columns, map(_cells, studies), numeric=(1,))
     html += _listed("What has to be known", (one for study in studies for one in (*study.not_enough, *study.remarks)))
     html += _listed(f"What one more of each would narrow ({studies[0].name})", studies[0].advice)
+    html = folded(studies[0].sentence, html)
     return Fragment(html, "\n".join(study.sentence for study in studies))
 
 
@@ -84,7 +85,8 @@ def draw_components(study: ComponentsOfVariance) -> Picture | None:
     )
     _add_bars(figure, "spread when day (T), operator (O), instrument (E) change", sums, BAND)
     _mark_far_ends(figure, {**levels, **sums}, top, study.unit)
-    return Picture(figure, _caption(study), *_numbers(study, study.components))
+    title = f"In a picture: {study.name}"
+    return Picture(figure, _caption(study), *_numbers(study, study.components), folded=title)
 
 
 def _add_bars(figure: go.Figure, name: str, bars: _Bars, fill: str, pattern: str = "") -> None:

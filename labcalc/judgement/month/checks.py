@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from labcalc.judgement.control.charts import Chart
+from labcalc.judgement.control.watch import Stream
 from labcalc.judgement.month.gaps import CheckedInstrument, Gap, checked, longest_gaps
 from labcalc.judgement.month.moved import Moved, moved_in
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
@@ -28,6 +30,10 @@ class Checks:
     instruments: dict[str, CheckedInstrument]
     gaps: tuple[Gap, ...]
     repairs: tuple[Repair, ...]
+    charts: tuple[Chart, ...]
+    """All of the laboratory."""
+    streams: dict[str, tuple[Stream, ...]]
+    """What is watched for lasting shifts, by instrument."""
 
     @property
     def explained(self) -> set[int]:
@@ -37,7 +43,9 @@ class Checks:
     def at_risk(self, one: Moved) -> pd.DataFrame:
         """Return the samples that something moved may have touched: ``run``, ``sample``, ``at`` in UTC."""
         of = self.instruments.get(one.instrument)
-        return pd.DataFrame({"run": [], "sample": [], "at": []}) if of is None else of.at_risk(one.since, self.month.last)
+        return (
+            pd.DataFrame({"run": [], "sample": [], "at": []}) if of is None else of.at_risk(one.since, self.month.last)
+        )
 
 
 def checks_of(material: Material, month: Month) -> Checks:
@@ -54,4 +62,6 @@ def checks_of(material: Material, month: Month) -> Checks:
         instruments,
         longest_gaps(instruments, month),
         tuple(one for some in streams.values() if some for one in repairs_of(some, month)),
+        charts,
+        streams,
     )

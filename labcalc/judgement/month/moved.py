@@ -68,7 +68,7 @@ def moved_in(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], p
         seed, *others = stopping
         attribution = attributed(_deviations(charts, seed))
         touched = set(map(id, seed.stream.charts)) if attribution is None else set(map(id, attribution.charts))
-        explained = [one for one in others if _explains(touched, one.stream)]
+        explained = [one for one in others if _explains(touched, one.stream, period)]
         moved.append(_moved(seed, attribution, explained, last))
         stopping = [one for one in others if one not in explained]
     return tuple(moved)
@@ -95,9 +95,10 @@ def _in_period(stream: Stream, first: np.datetime64, last: np.datetime64) -> _St
     return _Stopping(stream, int(inside[0]), int(inside[stream.shift.chance[inside].argmin()]))
 
 
-def _explains(touched: set[int], stream: Stream) -> bool:
-    """Tell whether a cause moves most charts of a stream."""
-    return 2 * sum(id(one) in touched for one in stream.charts) >= len(stream.charts)
+def _explains(touched: set[int], stream: Stream, period: Period) -> bool:
+    """Tell whether a cause moves most charts of a stream that have results in the period: not those of lots before."""
+    current = [one for one in stream.charts if one.between(period.first, period.last).any()]
+    return 2 * sum(id(one) in touched for one in current) >= len(current)
 
 
 def _deviations(charts: Sequence[Chart], seed: _Stopping) -> list[Deviation]:

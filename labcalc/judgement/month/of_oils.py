@@ -28,19 +28,13 @@ _NEXT_LIMITS = (30, 20)
 def single_results(checks: Checks) -> Iterator[Finding]:
     """Ask for the oils again whose last result signals, where nothing that moved explains it."""
     for instrument, group in groupby(checks.oils, key=lambda one: one.chart.instrument):
-        last = [one for one in group if id(one.chart) not in checks.explained and _last_signals(one)]
+        last = [one for one in group if id(one.chart) not in checks.explained and one.last_signals]
         if last:
             named, details = shortened([f"{one.chart.name} ({one.status.signals[-1].what})" for one in last])
             oils = ", ".join(dict.fromkeys(one.chart.oil for one in last))
             told = f"the last result signals on {counted(len(last), 'chart')}, alone: {named}"
             to_do = f"Repeat {oils}, fresh from the bottle."
             yield Finding(IMPORTANT, f"{instrument}, single results", told, to_do, details=details)
-
-
-def _last_signals(one: OilSummary) -> bool:
-    inside = np.flatnonzero(one.chart.between(one.since, one.until) & one.chart.used)
-    signals = {signal.position for signal in one.status.signals if signal.is_open}
-    return bool(inside.size) and int(inside[-1]) in signals
 
 
 def single_checks(checks: Checks) -> Iterator[Finding]:

@@ -51,6 +51,13 @@ class OilSummary:
     change: PeriodComparison | None
     notes: tuple[str, ...]
 
+    @property
+    def last_signals(self) -> bool:
+        """The last result used of the month signals, and nobody accepted it."""
+        inside = np.flatnonzero(self.chart.between(self.since, self.until) & self.chart.used)
+        signals = {signal.position for signal in self.status.signals if signal.is_open}
+        return bool(inside.size) and int(inside[-1]) in signals
+
 
 def summarise_oils(charts: tuple[Chart, ...], month: Month, laboratory: Laboratory) -> tuple[OilSummary, ...]:
     """Return a line for each chart that has a result in the month."""
