@@ -45,8 +45,7 @@ def show_certificates(report: MonthReport) -> Fragment:
         return note("No certificate in lab.toml fits a reference oil of the month.")
     rows = [_certificate_cells(one) for one in report.certificates]
     columns = ("Oil, lot", "Certificate, producer, accreditation, its file's SHA-256", "Valid", "Value ± U (k)")
-    text = "
-".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
+    text = "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
     return Fragment(html_table("Certificates of these lots", columns, rows, numeric=(2,)), text)
 
 
