@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
-import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from labcalc.figures.control.marks import about_instrument, chart_marks
+from labcalc.figures.control.traces import chart_traces, points
+from labcalc.figures.grid import Trace
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.theme import INK, MUTED, blank_figure, marker, stroke
 from labcalc.judgement import Chart, Month, earlier_words
 from labcalc.lab import Decision
 from labcalc.wording import counted, numeral, signed
@@ -42,7 +45,7 @@ def draw_control_chart(chart: Chart, month: Month) -> Picture:
     )
     figure.layout.margin.r = 84
     at = chart.measured_at.strftime("%Y-%m-%d %H:%M").to_numpy()
-    _add_results(figure, chart, at, shown)
+    figure.add_traces([*chart_traces(chart, at, shown), *_ranges(chart, at, shown)])
     marks = chart_marks(chart, month, at, shown)
     # All at once: plotly checks every mark again with each one that is added.
     figure.layout.shapes, figure.layout.annotations = marks.shapes, marks.annotations
@@ -60,58 +63,11 @@ def _reach(chart: Chart, shown: NDArray[np.bool_]) -> list[float]:
     return [min(values) - margin, max(values) + margin]
 
 
-def _add_results(figure: go.Figure, chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> None:
-    by_rules = _flags(chart, [one.position for one in chart.signals if one.rules])
-    by_ewma = _flags(chart, [one.position for one in chart.signals if one.ewma])
-    kinds = (
-        ("baseline", chart.in_baseline, marker("circle", INK, 6, filled=False)),
-        ("result", chart.used & ~chart.in_baseline, marker("circle", INK, 6)),
-        ("excluded by a decision", ~chart.used, marker("x-thin", MUTED, 9)),
-        ("signal of a result", by_rules, marker("diamond", ACCENT, 13, filled=False)),
-    )
-    used = shown & chart.used
-    figure.add_scatter(
-        x=at[used], y=chart.plotted[used].round(5), mode="lines", line=stroke(MUTED, width=0.7), showlegend=False
-    )
-    for name, kind, style in kinds:
-        _add_points(figure, at, chart.plotted, shown & kind, name, style)
-    if chart.ewma is not None:
-        average = chart.averages
-        figure.add_scatter(
-            x=at[used], y=average[used].round(5), mode="lines", line=stroke(INK, "dash", 1.6), name="EWMA"
-        )
-        _add_points(
-            figure, at, average, shown & by_ewma, "signal of the EWMA", marker("square", ACCENT, 10, filled=False)
-        )
+def _ranges(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> Iterator[Trace]:
     ranges = chart.moving_ranges
+    look = {"line": stroke(MUTED, width=0.7), "marker": marker("circle", INK, 5)}
     known = shown & np.isfinite(ranges)
-    figure.add_scatter(
-        x=at[known],
-        y=ranges[known].round(5),
-        mode="lines+markers",
-        line=stroke(MUTED, width=0.7),
-        marker=marker("circle", INK, 5),
-        showlegend=False,
-        yaxis="y2",
-    )
-
-
-def _flags(chart: Chart, positions: list[int]) -> NDArray[np.bool_]:
-    flags = np.zeros(chart.used.size, dtype=bool)
-    flags[positions] = True
-    return flags
-
-
-def _add_points(
-    figure: go.Figure,
-    at: NDArray[np.object_],
-    values: NDArray[np.float64],
-    which: NDArray[np.bool_],
-    name: str,
-    style: dict[str, object],
-) -> None:
-    if which.any():
-        figure.add_scatter(x=at[which], y=values[which].round(5), mode="markers", marker=style, name=name)
+    yield from points(at, ranges, known, "range", mode="lines+markers", showlegend=False, yaxis="y2", **look)
 
 
 def _caption(chart: Chart, month: Month) -> str:
