@@ -76,3 +76,9 @@ from .variance.components import (
     draw_components as draw_components,
     show_components as show_components,
 )
+from .year.pages import (
+    alarm_picture as alarm_picture,
+    show_trends as show_trends,
+    show_year_checks as show_year_checks,
+    trend_pictures as trend_pictures,
+)

@@ -55,3 +55,4 @@ from .variance.components import (
     components_of_variance as components_of_variance,
 )
 from .variance.paired_oils import components_side_by_side as components_side_by_side
+from .year.report import Alarms as Alarms, Trend as Trend, YearReport as YearReport, report_year as report_year

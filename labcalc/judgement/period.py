@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import dataclass
 from datetime import date
@@ -36,6 +37,12 @@ class Month(Period):
         """The month, or the year, before."""
         first = self.first - pd.DateOffset(months=self.months)
         return Month(f"{first:{'%Y-%m' if self.months == 1 else '%Y'}}", first, self.first, self.months)
+
+    @property
+    def parts(self) -> tuple[Month, ...]:
+        """The months in it."""
+        starts = [self.first + pd.DateOffset(months=number) for number in range(self.months + 1)]
+        return tuple(Month(f"{one:%Y-%m}", one, end) for one, end in itertools.pairwise(starts))
 
     @property
     def twelve_months(self) -> Period:

@@ -35,19 +35,24 @@ def run_report_jobs(
 
     Parameters
     ----------
-    material : What ``gather(exports, lab)`` returned; the notebook asks again by the same words and gets it from
-        memory.
-    exports : The exports, as the notebook's parameter names them.
-    lab : lab.toml, likewise.
-    runs : Only these runs.
+    material : Material
+        What ``gather(exports, lab)`` returned; the notebook asks again by the same words and gets it from memory.
+    exports : tuple of pathlib.Path
+        The exports, as the notebook's parameter names them.
+    lab : pathlib.Path, optional
+        lab.toml, likewise.
+    runs : sequence of str, optional
+        Only these runs.
 
     Returns
     -------
-    For ``render_batch``, in the order of the exports, or of the runs asked for.
+    list of ReportJob
+        For ``render_batch``, in the order of the exports, or of the runs asked for.
 
     Raises
     ------
-    UnknownRunError : A run that the exports don't hold.
+    UnknownRunError
+        A run that the exports don't hold.
     """
     notebook = workbook_file("run_report")
     words = {"exports": [str(path.resolve()) for path in exports], "lab": str(lab.resolve()) if lab else ""}
@@ -65,22 +70,26 @@ def run_report_jobs(
 
 
 def month_report_job(report: MonthReport, lab: Path) -> ReportJob:
-    """Return the job that renders a monthly quality report.
+    """Return the job that renders the quality report of a month, or of a year.
 
     Parameters
     ----------
-    report : The month; its digest tells whether a report that is there is up to date.
-    lab : lab.toml; the notebook asks for its record again, and gets it from memory.
+    report : MonthReport
+        The month, or a ``YearReport``; its digest tells whether a report that is there is up to date.
+    lab : pathlib.Path
+        lab.toml; the notebook asks for its record again, and gets it from memory.
 
     Returns
     -------
-    For ``render_batch``.
+    ReportJob
+        For ``render_batch``.
     """
+    kind = "month" if report.month.months == 1 else "year"
     return ReportJob(
-        name=f"month-{report.month.name}",
-        title=f"Monthly quality report, {report.month.name}",
-        notebook=workbook_file("monthly_quality"),
-        parameters={"month": report.month.name, "lab": str(lab.resolve())},
+        name=f"{kind}-{report.month.name}",
+        title=f"{kind.capitalize()}ly quality report, {report.month.name}",
+        notebook=workbook_file(f"{kind}ly_quality"),
+        parameters={kind: report.month.name, "lab": str(lab.resolve())},
         key=report.digest,
     )
 
@@ -90,12 +99,15 @@ def duplicate_report_job(report: DuplicateReport, lab: Path) -> ReportJob:
 
     Parameters
     ----------
-    report : The period; its digest tells whether a report that is there is up to date.
-    lab : lab.toml, as for ``month_report_job``.
+    report : DuplicateReport
+        The period; its digest tells whether a report that is there is up to date.
+    lab : pathlib.Path
+        lab.toml, as for ``month_report_job``.
 
     Returns
     -------
-    For ``render_batch``.
+    ReportJob
+        For ``render_batch``.
     """
     first_day, last_day = report.period.name.split(" to ")
     return ReportJob(

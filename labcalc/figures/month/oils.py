@@ -32,7 +32,7 @@ def oil_tables(oils: Sequence[OilSummary]) -> str:
         html_table(
             f"{quantity.capitalize()}, {unit}{', difference from the certified value' * certified}",
             ("Oil, lot, temperature", "n", "Bias ± U", "s", "R'", "Index R/R'", "Status"),
-            [_oil_cells(one) for one in group],
+            [oil_cells(one) for one in group],
             numeric=(1, 2, 3, 4, 5),
         )
         for (quantity, unit, certified), group in _groups(oils).items()
@@ -106,7 +106,8 @@ def _groups(oils: Sequence[OilSummary]) -> dict[tuple[str, str, bool], list[OilS
     return groups
 
 
-def _oil_cells(one: OilSummary) -> tuple[str, ...]:
+def oil_cells(one: OilSummary) -> tuple[str, ...]:
+    """Return a row: oil with lot and temperature, number, bias, spread, site precision, index, status."""
     lot = f"{one.chart.lot}, " if one.chart.lot else ""
     signals = f", {len(one.status.signals)}" if one.status.signals else ""
     excluded = f" ({one.excluded} excluded)" if one.excluded else ""

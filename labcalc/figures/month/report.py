@@ -22,7 +22,7 @@ def show_month_header(report: MonthReport) -> Fragment:
     """Return which laboratory and month it is, and how much was measured."""
     facts = {
         "Laboratory": report.laboratory.name,
-        "Month": report.month.name,
+        "Month" if report.month.months == 1 else "Year": report.month.name,
         "Runs": f"{report.runs} of samples, {report.reference_runs} of reference oils",
         "Charts": f"{len(report.oils)} with a result in the month",
     }

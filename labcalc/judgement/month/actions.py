@@ -158,8 +158,8 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
         yield Finding(
             IMPORTANT,
             f"{one.instrument}, carry-over",
-            f"{counted(len(one.at_risk), 'result')} of the month moved by more than the repeatability, the most "
-            f"{size[most]} ({most}): {percent(share.value)} of the sample before stays in the cell",
+            f"{counted(len(one.at_risk), 'result')} moved by more than the repeatability, the most "
+            f"{size[most]} ({most})" + f": {percent(share.value)} of the sample before stays in the cell" * share.shows,
             "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
             share.value,
             details=tuple(f"{name}: {of}" for name, of in size.items()),

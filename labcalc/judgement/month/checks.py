@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -58,10 +59,21 @@ def checks_of(material: Material, month: Month) -> Checks:
         material.laboratory,
         summarise_oils(charts, month, material.laboratory),
         comparisons[month.holds(comparisons["measured_at"])],
-        moved_in(charts, streams, month),
+        tuple(_moved(charts, streams, month)),
         instruments,
         longest_gaps(instruments, month),
         tuple(one for some in streams.values() if some for one in repairs_of(some, month)),
         charts,
         streams,
     )
+
+
+def _moved(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], month: Month) -> Iterator[Moved]:
+    """Yield what moved; in a year what each of its months told first, and whether it lasts to the year's end."""
+    for part in month.parts:
+        for one in moved_in(charts, streams, part):
+            if month.months == 1:
+                yield one
+            elif one.signalled >= part.first:
+                end = one.stream.last_until(month.last.tz_convert(None).to_datetime64())
+                yield replace(one, lasts=bool(one.stream.stops[end]))

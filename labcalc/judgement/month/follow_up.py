@@ -49,7 +49,10 @@ def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: 
 
     A month shows what was open in it: an action appears from its month on, and goes with the month after its closing.
     """
-    of_month = [one for one in assignments if one.action.month <= month.name and not _closed_before(one, month.first)]
+    of_month = [
+        one for one in assignments if one.action.month <= month.parts[-1].name and not _closed_before(one, month.first)
+    ]
+    month = month.parts[-1]
     keys = {one.key for one in found}
     beside = [_beside(one, [own for own in of_month if own.action.finding == one.key], month) for one in found]
     gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, month.last)]

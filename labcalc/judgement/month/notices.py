@@ -13,7 +13,7 @@ from labcalc.judgement.setup.against_exports import unknown_runs
 from labcalc.wording import counted
 
 _NEAR_DAYS = 60
-"""How long before its end a certificate is named, [d]: time enough to order the next lot."""
+"""How long before its end a certificate is named, [d]: time enough to order the next lot; after a year, a year."""
 
 
 def notices_of(
@@ -71,7 +71,7 @@ def _certificates(oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
             yield f"lab.toml holds no certificate that fits {name}: its results can show a change, but not a bias."
         elif valid_to < month.last.date():
             yield f"The certificate of {name} ran out on {valid_to}: results after that day prove nothing about bias."
-        elif valid_to < (month.last + pd.Timedelta(days=_NEAR_DAYS)).date():
+        elif valid_to < (month.last + pd.Timedelta(days=_NEAR_DAYS if month.months == 1 else 366)).date():
             yield f"The certificate of {name} runs out on {valid_to}: run the next lot beside it before that day."
 
 

@@ -128,8 +128,13 @@ def report_month(material: Material, month: str = "") -> MonthReport:
     MonthError
         The month is none, or the record holds no dated run.
     """
+    name = month or _last_month(material.record)
+    return report_period(material, month_of(name, material.laboratory.time_zone))
+
+
+def report_period(material: Material, period: Month) -> MonthReport:
+    """Put together the quality of a month, or of a year as one long month."""
     laboratory, record = material.laboratory, material.record
-    period = month_of(month or _last_month(record), laboratory.time_zone)
     rows = record[period.holds(record["measured_at"])]
     names = set(rows["source_file"])
     checks = checks_of(material, period)
