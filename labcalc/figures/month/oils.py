@@ -46,7 +46,7 @@ def show_certificates(report: MonthReport) -> Fragment:
     rows = [_certificate_cells(one) for one in report.certificates]
     columns = ("Oil, lot", "Certificate, producer, accreditation, its file's SHA-256", "Valid", "Value ± U (k)")
     text = "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
-    return Fragment(html_table("Certificates of these lots", columns, rows, numeric=(2,)), text)
+    return Fragment(html_table("Certificates of these lots", columns, rows, numeric=(2, 3)), text)
 
 
 def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:

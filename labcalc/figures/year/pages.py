@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 
 from labcalc.figures.control.sheets import LETTERS, short_names
@@ -48,8 +48,10 @@ def _trends(report: YearReport, trends: Sequence[Trend], letter: str) -> Picture
 
 
 def _line(trend: Trend, field: str, name: str, shape: str) -> Trace:
-    months = [f"{one.since:%Y-%m}-15" for one in trend.months]
-    values = [float(f"{getattr(one, field):.4g}") for one in trend.months]
+    """Return the months of all lots, a gap between them."""
+    lots = [[one for one in trend.months if one.chart is chart] for chart in trend.panel.charts]
+    months = [at for lot in lots for at in (*(f"{one.since:%Y-%m}-15" for one in lot), None)]
+    values = [value for lot in lots for value in (*(float(f"{getattr(one, field):.4g}") for one in lot), None)]
     known = [None if value != value else value for value in values]
     look = {"mode": "lines+markers", "line": stroke(MUTED, width=0.8), "marker": marker(shape, INK, 5, filled=False)}
     return {"type": "scatter", "x": months, "y": known, "name": name, "legendgroup": name, **look}
@@ -94,16 +96,19 @@ def show_trends(report: YearReport) -> Fragment:
     if not report.trends:
         return note(f"The record holds no reference-oil result in {report.month.name}.")
     last = {id(one.panel.charts[-1]): one for one in report.trends}
-    now = [one for one in report.oils if id(one.chart) in last]
+    now = sorted((one for one in report.oils if id(one.chart) in last), key=lambda one: one.chart.quantity == "density")
+    names = short_names([one.chart.oil for one in report.oils])
     columns = ("Oil, lot, temperature", "n", "Bias ± U", "s", "R'", "Index R/R'", "Drift a year (95 %)")
     html, before = "", ""
     for instrument in dict.fromkeys(one.chart.instrument for one in now):
         rows = [
-            (*_cells(one), escape(_drift(last[id(one.chart)]))) for one in now if one.chart.instrument == instrument
+            (*_cells(one, names), escape(_drift(last[id(one.chart)])))
+            for one in now
+            if one.chart.instrument == instrument
         ]
         html += html_table(f"{instrument}", columns, rows, numeric=(1, 2, 3, 4, 5, 6))
     earlier = [one for one in report.oils if id(one.chart) not in last]
-    rows = [(f"{escape(one.chart.instrument)}, {_cells(one)[0]}", *_cells(one)[1:]) for one in earlier]
+    rows = [(f"{escape(one.chart.instrument)}, {_cells(one, names)[0]}", *_cells(one, names)[1:]) for one in earlier]
     before = (
         folded(f"{counted(len(rows), 'lot')} before", html_table("Lots before", columns[:-1], rows)) if rows else ""
     )
@@ -115,9 +120,10 @@ def show_trends(report: YearReport) -> Fragment:
     return Fragment(f'<section class="compact">{html}{before}{note(rule).html}</section>', text)
 
 
-def _cells(one: OilSummary) -> tuple[str, ...]:
-    name, *numbers = oil_cells(one)[:-1]
-    return (f"{name} <small>{LETTERS.get(one.chart.quantity, one.chart.quantity)} {one.chart.unit}</small>", *numbers)
+def _cells(one: OilSummary, names: Mapping[str, str]) -> tuple[str, ...]:
+    chart = one.chart
+    what = f"{chart.lot} {chart.temperature_C:g} °C, {LETTERS.get(chart.quantity, chart.quantity)} {chart.unit}".strip()
+    return (f"{escape(names[chart.oil])} <small>{escape(what)}</small>", *oil_cells(one)[1:-1])
 
 
 def _drift(trend: Trend) -> str:
@@ -157,5 +163,9 @@ def show_year_checks(report: YearReport) -> Fragment:
     html = html if gaps else note(f"No instrument measured a sample in {report.month.name}.").html
     html += html_table("Corrective actions", heads, repairs, numeric=(3, 4)) if repairs else ""
     html += "" if repairs else note(f"No corrective action in {report.month.name}.").html
+    ended = [(escape(one.about), escape(one.finding)) for one in report.ended]
+    html += (
+        html_table("What moved and was back before the year's end", ("About", "What was found"), ended) if ended else ""
+    )
     text = "\n".join(f"{one.decision.instrument}: {one.decision.why}: {one.verdict}" for one in report.checks.repairs)
     return Fragment(html, text or "no corrective action")

@@ -33,9 +33,11 @@ REMEDIES_OF = {
 """What to do, by whose fault it is."""
 
 
-def moved(checks: Checks) -> Iterator[Finding]:
-    """Say what moved: one finding a cause, its symptoms beneath it."""
+def moved(checks: Checks, *, ended: bool = False) -> Iterator[Finding]:
+    """Say what moved: one finding a cause, its symptoms beneath it; of a year what lasts to its end, or what ended."""
     for one in checks.moved:
+        if ended is not (checks.month.months > 1 and not one.lasts):
+            continue
         whose, first = one.attribution, one.stream.charts[0]
         at_risk = checks.at_risk(one)
         runs = at_risk["run"].tolist()

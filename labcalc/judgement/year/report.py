@@ -10,8 +10,10 @@ import numpy as np
 
 from labcalc.judgement.control.detection import sight_of
 from labcalc.judgement.control.panels import Panel, panels_of
+from labcalc.judgement.month.finding import Finding
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import MonthReport, report_period
+from labcalc.judgement.month.whose_fault import moved
 from labcalc.judgement.period import Month, year_of
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import ControlChoices
@@ -61,6 +63,8 @@ class YearReport(MonthReport):
 
     trends: tuple[Trend, ...]
     alarms: tuple[Alarms, ...]
+    ended: tuple[Finding, ...]
+    """What moved in it and was back before its end."""
 
     @property
     def for_programs(self) -> dict[str, Any]:
@@ -105,7 +109,7 @@ def report_year(material: Material, year: str) -> YearReport:
     alarms = tuple(one for month, oils in by_month for one in _alarms(month, oils, laboratory.control))
     drifting = [f"{one.panel.first.instrument}, {one.panel.name} drifts: {one.words}." for one in trends if one.drifts]
     facts = vars(of_year) | {"notices": (*drifting, *of_year.notices)}
-    return YearReport(**facts, trends=trends, alarms=alarms)
+    return YearReport(**facts, trends=trends, alarms=alarms, ended=tuple(moved(of_year.checks, ended=True)))
 
 
 def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> Trend:
@@ -125,7 +129,7 @@ def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> Trend:
 def _told(trends: Sequence[Trend]) -> tuple[Trend, ...]:
     known = [one.drift.p_value for one in trends if one.drift is not None]
     adjusted = iter(holm_adjusted(known) if known else ())
-    return tuple(replace(one, drifts=one.drift is not None and next(adjusted) < _FAMILY) for one in trends)
+    return tuple(replace(one, drifts=one.drift is not None and bool(next(adjusted) < _FAMILY)) for one in trends)
 
 
 def _alarms(month: Month, oils: Sequence[OilSummary], control: ControlChoices) -> Iterator[Alarms]:
