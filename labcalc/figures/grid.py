@@ -13,8 +13,10 @@ from labcalc.judgement import Period
 Trace: TypeAlias = dict[str, Any]
 """In plotly's words, without axes."""
 
-_PANEL, _GAP, _FOOT, _HEAD = 72, 26, 26, 20
-"""Heights in pixels: of a panel, of its title, of the axis beneath the last, above the first."""
+_PANELS = {1: 72, 2: 72, 3: 54}
+"""Height of a panel by columns, [px]."""
+_GAP, _FOOT, _HEAD = 26, 26, 20
+"""Heights in pixels: of a panel's title, of the axis beneath the last, above the first."""
 _BETWEEN = 0.09
 """Gap between columns, as a share of the width."""
 
@@ -47,7 +49,7 @@ def draw_grid(
     figure = blank_figure(
         x_title="",
         y_title="",
-        height=_rows(number, columns) * (_PANEL + _GAP) - _GAP + head + _FOOT,
+        height=_whole(number, columns) + head + _FOOT,
         shapes=tuple(_lines(upright, min(columns, number))),
         annotations=tuple(_title(at, title, number, columns) for at, title in enumerate(panels)),
         **_axes(number, columns, time),
@@ -59,8 +61,8 @@ def draw_grid(
     return figure
 
 
-def _rows(number: int, columns: int) -> int:
-    return -(-number // columns)
+def _whole(number: int, columns: int) -> int:
+    return -(-number // columns) * (_PANELS[columns] + _GAP) - _GAP
 
 
 def _on(at: int, columns: int) -> dict[str, str]:
@@ -75,9 +77,9 @@ def _across(column: int, columns: int) -> list[float]:
 
 
 def _up(at: int, number: int, columns: int) -> list[float]:
-    whole = _rows(number, columns) * (_PANEL + _GAP) - _GAP
-    top = 1.0 - at // columns * (_PANEL + _GAP) / whole
-    return [round(max(top - _PANEL / whole, 0.0), 5), round(top, 5)]
+    whole, panel = _whole(number, columns), _PANELS[columns]
+    top = 1.0 - at // columns * (panel + _GAP) / whole
+    return [round(max(top - panel / whole, 0.0), 5), round(top, 5)]
 
 
 def _axes(number: int, columns: int, time: Period) -> dict[str, dict[str, Any]]:

@@ -16,30 +16,30 @@ from labcalc.wording import counted, numeral, signed
 
 _SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
 """Marks that tell oils and temperatures apart, in turn."""
-_MEASURES = {"bias, {}": "offset", "s, {}": "deviation", "index R/R'": "published_over_site"}
-"""What is drawn, in which unit, and where a month's summary holds it."""
+_MEASURES = {"bias": "offset", "s": "deviation", "R/R'": "published_over_site"}
+"""What is drawn, and where a month's summary holds it."""
 
 
 def trend_pictures(report: YearReport) -> Iterator[Picture]:
     """Yield a picture of each quantity: a row an instrument, beside each other bias, spread and index of each month."""
     for quantity, unit in dict.fromkeys((one.panel.first.quantity, one.panel.first.unit) for one in report.trends):
         trends = [one for one in report.trends if (one.panel.first.quantity, one.panel.first.unit) == (quantity, unit)]
-        yield _trends(report, trends, LETTERS.get(quantity, quantity))
+        yield _trends(report, trends)
 
 
-def _trends(report: YearReport, trends: Sequence[Trend], letter: str) -> Picture:
+def _trends(report: YearReport, trends: Sequence[Trend]) -> Picture:
     first, names = trends[0].panel.first, short_names([one.panel.first.oil for one in trends])
     said = [f"{names[one.panel.first.oil]}, {one.panel.first.temperature_C:g} °C" for one in trends]
     shape = dict(zip(dict.fromkeys(said), _SHAPES * len(said), strict=False))
     panels: dict[str, list[Trace]] = {}
     for trend, name in zip(trends, said, strict=True):
         for measure, field in _MEASURES.items():
-            title = f"{trend.panel.first.instrument}, {letter} {measure.format(first.unit)}"
+            title = f"{trend.panel.first.instrument}, {measure}"
             is_named = any(one["name"] == name for traces in panels.values() for one in traces)
             panels.setdefault(title, []).append(_line(trend, field, name, shape[name]) | {"showlegend": not is_named})
     caption = (
         f"{first.quantity.capitalize()} in {report.month.name}, each month of each oil and temperature: bias, the mean "
-        f"less the certified value (without one, less the chart's centre); standard deviation s, [{first.unit}]; "
+        f"less the certified value (without one, less the chart's centre); standard deviation s, both in {first.unit}; "
         "index, published R over R' = 2.77 s."
     )
     rows = tuple(_numbers(one) for trend in trends for one in trend.months)
@@ -69,7 +69,7 @@ def alarm_picture(report: YearReport) -> Picture | Fragment:
     if not report.alarms:
         return note(f"No reference oil in {report.month.name}: no alarm, and none to expect.")
     panels = {
-        f"{instrument}, alarms begun": _bars([one for one in report.alarms if one.instrument == instrument])
+        instrument: _bars([one for one in report.alarms if one.instrument == instrument])
         for instrument in dict.fromkeys(one.instrument for one in report.alarms)
     }
     begun, expected = (sum(getattr(one, name) for one in report.alarms) for name in ("begun", "expected"))
@@ -163,7 +163,7 @@ def show_year_checks(report: YearReport) -> Fragment:
     html = html if gaps else note(f"No instrument measured a sample in {report.month.name}.").html
     html += html_table("Corrective actions", heads, repairs, numeric=(3, 4)) if repairs else ""
     html += "" if repairs else note(f"No corrective action in {report.month.name}.").html
-    ended = [(escape(one.about), escape(one.finding)) for one in report.ended]
+    ended = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in report.ended]
     html += (
         html_table("What moved and was back before the year's end", ("About", "What was found"), ended) if ended else ""
     )
