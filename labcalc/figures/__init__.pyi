@@ -37,7 +37,6 @@ from .month.oils import (
     show_limits as show_limits,
     show_oils as show_oils,
     show_operators as show_operators,
-    workload_picture as workload_picture,
 )
 from .month.report import (
     show_actions as show_actions,
@@ -49,7 +48,6 @@ from .month.report import (
     show_notices as show_notices,
     summarise_month as summarise_month,
 )
-from .month.workload import draw_workload as draw_workload
 from .picture import Picture as Picture
 from .run.density import draw_density_temperature as draw_density_temperature
 from .run.pictures import (
@@ -72,8 +70,6 @@ from .run.verdict import (
 from .run.viscosity import draw_viscosity_temperature as draw_viscosity_temperature
 from .uncertainty.budget import show_budget as show_budget
 from .variance.components import (
-    component_pictures as component_pictures,
-    draw_components as draw_components,
     show_components as show_components,
 )
 from .year.pages import (

@@ -13,7 +13,7 @@ from labcalc.judgement import Period
 Trace: TypeAlias = dict[str, Any]
 """In plotly's words, without axes."""
 
-_PANELS = {1: 72, 2: 72, 3: 54}
+_PANELS = {1: 130, 2: 72, 3: 54}
 """Height of a panel by columns, [px]."""
 _GAP, _FOOT, _HEAD = 26, 26, 20
 """Heights in pixels: of a panel's title, of the axis beneath the last, above the first."""
@@ -29,20 +29,9 @@ def draw_grid(
     upright: Sequence[tuple[str, Mapping[str, Any]]] = (),
     legend: bool = False,
 ) -> go.Figure:
-    """Return a figure with a panel for each title, row by row.
+    """Return a figure with a panel for each title, row by row; ``upright`` lines go through all of them at a moment.
 
-    Parameters
-    ----------
-    panels : mapping of str to iterable of dict
-        Title to traces; those of a column share one axis of time.
-    time : Period
-        What the axes reach over.
-    columns : int
-        How many stand side by side.
-    upright : sequence of tuple
-        Moments at which a line goes through all panels, with its style.
-    legend : bool
-        Names of traces that ask for it stand above, each once.
+    Panels of a column share one axis of time; a legend names each kind of trace that asks for it.
     """
     number = len(panels)
     head = _HEAD + 40 * legend

@@ -70,20 +70,7 @@ def run_report_jobs(
 
 
 def month_report_job(report: MonthReport, lab: Path) -> ReportJob:
-    """Return the job that renders the quality report of a month, or of a year.
-
-    Parameters
-    ----------
-    report : MonthReport
-        The month, or a ``YearReport``; its digest tells whether a report that is there is up to date.
-    lab : pathlib.Path
-        lab.toml; the notebook asks for its record again, and gets it from memory.
-
-    Returns
-    -------
-    ReportJob
-        For ``render_batch``.
-    """
+    """Return the job that renders the quality report of a month, or of a year."""
     kind = "month" if report.month.months == 1 else "year"
     return ReportJob(
         name=f"{kind}-{report.month.name}",
@@ -95,30 +82,12 @@ def month_report_job(report: MonthReport, lab: Path) -> ReportJob:
 
 
 def duplicate_report_job(report: DuplicateReport, lab: Path) -> ReportJob:
-    """Return the job that renders the precision of duplicate runs.
-
-    Parameters
-    ----------
-    report : DuplicateReport
-        The period; its digest tells whether a report that is there is up to date.
-    lab : pathlib.Path
-        lab.toml, as for ``month_report_job``.
-
-    Returns
-    -------
-    ReportJob
-        For ``render_batch``.
-    """
+    """Return the job that renders the precision of duplicate runs."""
     first_day, last_day = report.period.name.split(" to ")
     return ReportJob(
         name=f"duplicates-{report.about}",
         title=f"Precision of duplicates, {report.about}",
         notebook=workbook_file("duplicates"),
-        parameters={
-            "first_day": first_day,
-            "last_day": last_day,
-            **report.only,
-            "lab": str(lab.resolve()),
-        },
+        parameters={"first_day": first_day, "last_day": last_day, **report.only, "lab": str(lab.resolve())},
         key=report.digest,
     )

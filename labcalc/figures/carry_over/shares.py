@@ -16,7 +16,7 @@ from labcalc.judgement import CarryOver, Month, MonthReport
 from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H
 from labcalc.judgement.carry_over.shares import DIRECTIONS
 from labcalc.statistics import CarriedShare
-from labcalc.wording import celsius, counted, numeral, percent, plain, signed
+from labcalc.wording import counted, numeral, percent, plain, signed
 
 _RATIOS = (0.001, 0.01, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 100.0, 1000.0)
 """Where the axis of ratios is marked."""
@@ -36,7 +36,7 @@ def show_carry_over(report: MonthReport) -> Fragment:
         f"r, each by the share as known when it ran. Runs after a pause of more than {LONGEST_PAUSE_H:g} h are left "
         f"out.{_not_told(report)}</p>"
     )
-    html += _moved(report) + _plans(report)
+    html += _plans(report)
     return Fragment(html, "\n".join(_sentence(one) for one in report.carry_overs))
 
 
@@ -56,26 +56,6 @@ def _not_told(report: MonthReport) -> str:
     unsure = [one for one in report.carry_overs if one.unsure]
     named = ", ".join(f"{one.unsure} of {one.followed} runs on {escape(one.instrument)}" for one in unsure)
     return f" Too little is known to tell of {named}." if named else ""
-
-
-def _moved(report: MonthReport) -> str:
-    rows = [
-        (
-            f"{escape(run.sample)} after {escape(run.sample_before)}",
-            escape(one.instrument),
-            f"{run.worst.contrast.quantity.split()[-1]},\u00a0{celsius(run.worst.contrast.temperature_C)}",
-            f"{signed(run.worst.effect)} {run.worst.contrast.unit}",
-            f"{numeral(run.worst.limit)} {run.worst.contrast.unit}",
-            f"{signed(run.worst.at_most)} {run.worst.contrast.unit}",
-        )
-        for one in report.carry_overs
-        for run in one.at_risk
-    ]
-    if not rows:
-        return '<p class="note">No run of the month was moved by more than its repeatability, as far as is known.</p>'
-    columns = ("Run", "Instrument", "Result", "Expected", "r", "At most")
-    caption = "Runs moved beyond r; at most: where the residue mixes in proportion to volume"
-    return folded(f"{counted(len(rows), 'run')} moved beyond r", html_table(caption, columns, rows, numeric=(3, 4, 5)))
 
 
 def _plans(report: MonthReport) -> str:

@@ -1,4 +1,4 @@
-"""Control charts: results, moving average and certified band above, moving ranges beneath; told apart by shape."""
+"""A control chart: results, moving average and certified band above, moving ranges beneath; told apart by shape."""
 
 from __future__ import annotations
 
@@ -7,67 +7,59 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.figures.control.marks import about_instrument, chart_marks
-from labcalc.figures.control.traces import chart_traces, points
-from labcalc.figures.grid import Trace
+from labcalc.figures.control.traces import begin_of, chart_traces, instrument_actions, levels, points, upright_lines
+from labcalc.figures.grid import Trace, draw_grid
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.theme import BAND, INK, MUTED, marker, stroke
 from labcalc.judgement import Chart, Month, earlier_words
 from labcalc.lab import Decision
 from labcalc.wording import counted, numeral, signed
 
 
 def draw_control_chart(chart: Chart, month: Month) -> Picture:
-    """Draw the twelve months of a chart up to the end of a month.
+    """Draw the twelve months of a chart up to the end of a month, [unit of the chart].
 
-    Parameters
-    ----------
-    chart : Chart
-        The chart.
-    month : Month
-        The month that is reported on; a line marks its beginning.
-
-    Returns
-    -------
-    Picture
-        Results with their EWMA and limits, and beneath them the moving ranges, [unit of the chart]; its table holds
-        the month, and what signals or was decided about before.
+    The table holds the month, and what signals or was decided about before.
     """
-    drawn = month.twelve_months
-    shown = chart.between(drawn.first, drawn.last)
-    figure = blank_figure(
-        "",
-        f"{'Result' if np.isnan(chart.certified) else 'Difference'}, {chart.unit}",
-        height=340,
-        xaxis={"anchor": "y2", "type": "date", "mirror": "all"},
-        yaxis={"domain": [0.36, 1.0], "range": _reach(chart, shown)},
-        yaxis2={"domain": [0.0, 0.26], "rangemode": "tozero", "title": {"text": f"Range, {chart.unit}", "standoff": 8}},
-    )
-    figure.layout.margin.r = 84
+    shown = chart.between(month.twelve_months.first, month.last)
     at = chart.measured_at.strftime("%Y-%m-%d %H:%M").to_numpy()
-    figure.add_traces([*chart_traces(chart, at, shown), *_ranges(chart, at, shown)])
-    marks = chart_marks(chart, month, at, shown)
-    # All at once: plotly checks every mark again with each one that is added.
-    figure.layout.shapes, figure.layout.annotations = marks.shapes, marks.annotations
+    panels = {
+        f"{'Result' if np.isnan(chart.certified) else 'Difference from the certified value'}, {chart.unit}": [
+            *_band(chart, at[shown]),
+            *levels(chart, at[shown]),
+            *chart_traces(chart, at, shown),
+            *_decisions(chart, at, shown),
+        ],
+        f"Moving range, {chart.unit}": _ranges(chart, at, shown),
+    }
+    upright = upright_lines([chart], month)
+    figure = draw_grid(panels, begin_of([chart], month), 1, upright=upright, legend=True)
     return Picture(figure, _caption(chart, month), *_numbers(chart, at, shown, month))
 
 
-def _reach(chart: Chart, shown: NDArray[np.bool_]) -> list[float]:
-    """Return an axis that holds every point, the limits and the certified band."""
-    values = [*chart.plotted[shown].tolist()]
-    if chart.limits is not None:
-        values += [chart.limits.lower, chart.limits.upper]
-    if not np.isnan(chart.certified) and not np.isnan(chart.certified_uncertainty):
-        values += [-chart.certified_uncertainty, chart.certified_uncertainty]
-    margin = 0.08 * (max(values) - min(values)) or 1.0
-    return [min(values) - margin, max(values) + margin]
+def _band(chart: Chart, at: NDArray[np.object_]) -> Iterator[Trace]:
+    reach = chart.certified_uncertainty
+    if not np.isnan(chart.certified) and not np.isnan(reach):
+        corners = {"x": [at[0], at[-1], at[-1], at[0]], "y": [-reach, -reach, reach, reach]}
+        look = {"fill": "toself", "fillcolor": BAND, "line": {"width": 0}, "mode": "lines"}
+        yield {"type": "scatter", **corners, **look, "hoverinfo": "skip", "showlegend": False}
+
+
+def _decisions(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> Iterator[Trace]:
+    for number, (place, _) in enumerate(chart.decisions, 1):
+        flags = shown & (np.arange(shown.size) == place)
+        text = {"text": [f"D{number}"], "textposition": "top center", "showlegend": False}
+        yield from points(at, chart.plotted, flags, "decision", mode="text", **text)
 
 
 def _ranges(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> Iterator[Trace]:
     ranges = chart.moving_ranges
-    look = {"line": stroke(MUTED, width=0.7), "marker": marker("circle", INK, 5)}
+    look = {"line": stroke(MUTED, width=0.7), "marker": marker("circle", INK, 5), "showlegend": False}
     known = shown & np.isfinite(ranges)
-    yield from points(at, ranges, known, "range", mode="lines+markers", showlegend=False, yaxis="y2", **look)
+    yield from points(at, ranges, known, "range", mode="lines+markers", **look)
+    if chart.limits is not None:
+        limit = np.full(shown.size, chart.limits.moving_range_upper)
+        yield from points(at, limit, known, "limit", mode="lines", line=stroke(INK), showlegend=False)
 
 
 def _caption(chart: Chart, month: Month) -> str:
@@ -112,8 +104,8 @@ def _numbers(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], mo
         if inside[place] or place in signals or place in decided
     )
     rows += tuple(
-        (when, "", "–", "–", "–", "instrument", "", _decision(number, one))
-        for number, when, one in about_instrument(chart, month)
+        (f"{when:%Y-%m-%d %H:%M}", "", "–", "–", "–", "instrument", "", _decision(number, one))
+        for number, (when, one) in enumerate(instrument_actions([chart], month), len(chart.decisions) + 1)
     )
     unit = chart.unit
     columns = (f"Result, {unit}", f"EWMA, {unit}", f"Moving range, {unit}", "Part", "Signal", "Decision")

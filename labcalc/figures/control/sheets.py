@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
 
-from labcalc.figures.control.traces import chart_traces, points
+from labcalc.figures.control.traces import begin_of, chart_traces, instrument_actions, levels, points, upright_lines
 from labcalc.figures.grid import Trace, draw_grid
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, INK, MUTED, marker, stroke
@@ -32,23 +29,10 @@ _TOGETHER = (
 
 
 def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], charts: Sequence[Chart], month: Month) -> Picture:
-    """Draw the charts of an instrument side by side.
+    """Draw the charts of an instrument side by side: those with a result in the twelve months to the end of the month.
 
-    Parameters
-    ----------
-    panels : sequence of Panel
-        Those with a result in the twelve months to the end of the month: they are drawn.
-    together : sequence of Stream
-        Its charts of each quantity together, a panel more each.
-    charts : sequence of Chart
-        All that the instrument ever had: what lies before is told in a line.
-    month : Month
-        The month that is reported on; a line marks its beginning.
-
-    Returns
-    -------
-    Picture
-        A panel an oil, quantity and temperature, [unit of its charts]; the table holds the month's results.
+    ``together`` are its charts of each quantity taken together, a panel more each; ``charts`` all that it ever had:
+    what lies before is told in a line. The table holds the month's results, [unit of its chart].
     """
     drawn, names = month.twelve_months, short_names([panel.first.oil for panel in panels])
     titles = {
@@ -56,16 +40,14 @@ def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], charts: Sequ
         for one in panels
     }
     titles |= {f"All together, {_unit(one.charts[0])}": _all_together(one, drawn) for one in together}
-    first = min(one.measured_at[one.between(drawn.first, drawn.last)][0] for panel in panels for one in panel.charts)
-    actions = _actions(panels, drawn)
-    lines = [(f"{month.first:%Y-%m-%d}", stroke(MUTED, "dash", 0.8))]
-    lines += [(f"{when:%Y-%m-%d %H:%M}", stroke(ACCENT, "dot", 1.0)) for when in actions]
-    figure = draw_grid(titles, Period("", pd.Timestamp(first).replace(day=1), drawn.last), 2, upright=lines)
+    drawn_charts = [chart for panel in panels for chart in panel.charts]
+    actions = [f"{when:%Y-%m-%d}" for when, _ in instrument_actions(drawn_charts, month)]
+    figure = draw_grid(titles, begin_of(drawn_charts, month), 2, upright=upright_lines(drawn_charts, month))
     said = [
         _in_month(panels, month),
         _HOW,
         _TOGETHER * bool(together),
-        f"Upright and dotted: corrective action, {', '.join(f'{one:%Y-%m-%d}' for one in actions)}." * bool(actions),
+        f"Upright and dotted: corrective action, {', '.join(dict.fromkeys(actions))}." * bool(actions),
         earlier_words(charts, drawn.first),
     ]
     return Picture(figure, " ".join(filter(None, said)), *_numbers(panels, month))
@@ -84,30 +66,11 @@ def _unit(chart: Chart) -> str:
     return f"{LETTERS.get(chart.quantity, chart.quantity)} {chart.unit}"
 
 
-def _actions(panels: Sequence[Panel], drawn: Period) -> list[Any]:
-    decided = {one.when for panel in panels for chart in panel.charts for one in chart.instrument_decisions}
-    return sorted(when.astimezone(drawn.first.tz) for when in decided if drawn.first <= when < drawn.last)
-
-
 def _panel(panel: Panel, drawn: Period) -> Iterator[Trace]:
     for number, chart in enumerate(panel.charts):
         days, inside = chart.measured_at.strftime("%Y-%m-%d").to_numpy(), chart.between(drawn.first, drawn.last)
-        yield from _limits(chart, days[inside])
+        yield from levels(chart, days[inside])
         yield from chart_traces(chart, days, inside, shape=_LOTS[number % len(_LOTS)], size=3)
-
-
-def _limits(chart: Chart, days: NDArray[np.object_]) -> Iterator[Trace]:
-    """Yield centre, limits and those of the moving average, from the first result drawn of a lot to its last."""
-    limits, ewma = chart.limits, chart.ewma
-    if limits is None:
-        return
-    levels = [([limits.centre], stroke(MUTED, width=0.7)), ([limits.lower, limits.upper], stroke(INK, width=1.1))]
-    if ewma is not None:
-        levels.append(([ewma.lower, ewma.upper], stroke(INK, "dot", 0.9)))
-    for values, line in levels:
-        heights = [height for value in values for height in (round(value, 4), round(value, 4), None)]
-        across = {"x": [days[0], days[-1], None] * len(values), "y": heights}
-        yield {"type": "scatter", **across, "mode": "lines", "line": line, "hoverinfo": "skip"}
 
 
 def _all_together(stream: Stream, drawn: Period) -> Iterator[Trace]:

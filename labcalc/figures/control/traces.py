@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,8 @@ from numpy.typing import NDArray
 
 from labcalc.figures.grid import Trace
 from labcalc.figures.theme import ACCENT, INK, MUTED, marker, stroke
-from labcalc.judgement import Chart
+from labcalc.judgement import Chart, Month, Period
+from labcalc.lab import Decision
 
 
 def chart_traces(
@@ -54,7 +56,7 @@ def points(
     values: NDArray[np.float64],
     which: NDArray[np.bool_],
     name: str,
-    style: dict[str, Any] | None = None,
+    style: Any = None,
     **more: Any,
 ) -> Iterator[Trace]:
     """Yield some points, where there are any, as marks or as ``more`` says."""
@@ -62,3 +64,37 @@ def points(
         look = {"mode": "markers", "marker": style} if style else {}
         drawn = {"x": at[which].tolist(), "y": values[which].round(4).tolist(), "name": name}
         yield {"type": "scatter", **drawn, **look, **more}
+
+
+def levels(chart: Chart, days: NDArray[np.object_]) -> Iterator[Trace]:
+    """Yield centre, limits and those of the moving average, from the first result drawn of a lot to its last."""
+    limits, ewma = chart.limits, chart.ewma
+    if limits is None:
+        return
+    levels = [([limits.centre], stroke(MUTED, width=0.7)), ([limits.lower, limits.upper], stroke(INK, width=1.1))]
+    if ewma is not None:
+        levels.append(([ewma.lower, ewma.upper], stroke(INK, "dot", 0.9)))
+    for values, line in levels:
+        heights = [height for value in values for height in (round(value, 4), round(value, 4), None)]
+        across = {"x": [days[0], days[-1], None] * len(values), "y": heights}
+        yield {"type": "scatter", **across, "mode": "lines", "line": line, "hoverinfo": "skip", "showlegend": False}
+
+
+def begin_of(charts: Sequence[Chart], month: Month) -> Period:
+    """Return what an axis of time reaches over: twelve months, or from the month of the first result."""
+    drawn = month.twelve_months
+    first = min(one.measured_at[one.between(drawn.first, drawn.last)][0] for one in charts)
+    return Period("", first.replace(day=1), drawn.last)
+
+
+def instrument_actions(charts: Sequence[Chart], month: Month) -> list[tuple[datetime, Decision]]:
+    """Return the decisions about the instrument as a whole, in the laboratory's time, as far as charts reach."""
+    since = max(min(one.measured_at[0] for one in charts), month.twelve_months.first)
+    decided = {id(one): one for chart in charts for one in chart.instrument_decisions if since <= one.when < month.last}
+    return sorted(((one.when.astimezone(month.first.tz), one) for one in decided.values()), key=lambda pair: pair[0])
+
+
+def upright_lines(charts: Sequence[Chart], month: Month) -> list[tuple[str, dict[str, Any]]]:
+    """Return the month's beginning, and decisions about the instrument."""
+    lines = [(when, stroke(ACCENT, "dot", 1.0)) for when, _ in instrument_actions(charts, month)]
+    return [(f"{when:%Y-%m-%d %H:%M}", line) for when, line in ((month.first, stroke(MUTED, "dash", 0.8)), *lines)]

@@ -7,8 +7,6 @@ from html import escape
 from typing import Any
 
 from labcalc.figures.markup import Fragment, folded, hover_number, html_table, note
-from labcalc.figures.month.workload import draw_workload
-from labcalc.figures.picture import Picture
 from labcalc.judgement import UNITS, MonthReport, OilSummary
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
@@ -179,11 +177,6 @@ def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
         escape(limits.sigma_from),
         against,
     )
-
-
-def workload_picture(report: MonthReport) -> Picture | Fragment:
-    """Return the runs of each day, or a sentence for a month without one."""
-    return draw_workload(report) or note(f"No run in {report.month.name}.")
 
 
 def show_operators(report: MonthReport) -> Fragment:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from labcalc.errors import DecisionError, ExportError
 from labcalc.exports import Refusal
+from labcalc.judgement.carry_over.effect import ExpectedEffect
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.carry_over import CarryOver
@@ -19,7 +20,7 @@ from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.admission import Doubt
 from labcalc.lab import Decision
-from labcalc.wording import counted, numeral, percent, signed
+from labcalc.wording import at_celsius, counted, numeral, percent, signed
 
 
 def ranked_actions(
@@ -162,8 +163,15 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
             f"{size[most]} ({most})" + f": {percent(share.value)} of the sample before stays in the cell" * share.shows,
             "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
             share.value,
-            details=tuple(f"{name}: {of}" for name, of in size.items()),
+            details=tuple(f"{name}: {_expected(worst)}" for worst, name in of),
         )
+
+
+def _expected(worst: ExpectedEffect) -> str:
+    """Say what is expected of a result, against r, and where the residue mixes in proportion to volume."""
+    unit, what = worst.contrast.unit, at_celsius(worst.contrast.quantity, worst.contrast.temperature_C)
+    at_most = f"{numeral(worst.limit)}, at most {signed(worst.at_most)}"
+    return f"{signed(worst.effect)} {unit} of {what}; r {at_most}"
 
 
 def _rinse(one: CarryOver) -> str:

@@ -80,19 +80,7 @@ class YearReport(MonthReport):
 
 
 def report_year(material: Material, year: str) -> YearReport:
-    """Put together the quality of a year.
-
-    Parameters
-    ----------
-    material : Material
-        The record, as ``gather_record`` returns it.
-    year : str
-        Such as ``2026``.
-
-    Returns
-    -------
-    YearReport
-        What a month's report says, of the year; trends and alarms month by month.
+    """Put together the quality of a year, such as ``2026``: what a month's report says, trends and alarms by month.
 
     Raises
     ------
