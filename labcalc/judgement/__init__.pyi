@@ -37,7 +37,7 @@ from .month.carry_over import CarryOver as CarryOver
 from .month.follow_up import Action as Action
 from .month.oils import OilSummary as OilSummary
 from .month.report import MONTH_VERDICTS as MONTH_VERDICTS, MonthReport as MonthReport, report_month as report_month
-from .period import Month as Month, Period as Period, month_of as month_of
+from .period import Month as Month, Period as Period, month_of as month_of, year_of as year_of
 from .record.dossier import Dossier as Dossier
 from .record.gathering import gather as gather, gather_record as gather_record
 from .record.measurements import Material as Material
@@ -55,4 +55,4 @@ from .variance.components import (
     components_of_variance as components_of_variance,
 )
 from .variance.paired_oils import components_side_by_side as components_side_by_side
-from .year.report import Alarms as Alarms, Trend as Trend, YearReport as YearReport, report_year as report_year
+from .year.report import Alarms as Alarms, OilTrend as OilTrend, YearReport as YearReport, report_year as report_year

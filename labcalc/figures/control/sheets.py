@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from labcalc.figures.control.grid import Trace, draw_grid
 from labcalc.figures.control.traces import begin_of, chart_traces, instrument_actions, levels, points, upright_lines
-from labcalc.figures.grid import Trace, draw_grid
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, INK, MUTED, marker, stroke
 from labcalc.judgement import Chart, Month, Panel, Period, Stream, earlier_words

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.figures.grid import Trace
+from labcalc.figures.control.grid import Trace
 from labcalc.figures.theme import ACCENT, INK, MUTED, marker, stroke
 from labcalc.judgement import Chart, Month, Period
 from labcalc.lab import Decision

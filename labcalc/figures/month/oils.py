@@ -42,9 +42,11 @@ def show_certificates(report: MonthReport) -> Fragment:
     if not report.certificates:
         return note("No certificate in lab.toml fits a reference oil of the month.")
     rows = [_certificate_cells(one) for one in report.certificates]
-    columns = ("Oil, lot", "Certificate, producer, accreditation, its file's SHA-256", "Valid", "Value ± U (k)")
+    columns = ("Oil, lot", "Certificate", "Valid", "Value ± U (k)")
+    caption = "Certificates of these lots: number, producer, accreditation, SHA-256 of the file"
+    html = f'<section class="compact">{html_table(caption, columns, rows, numeric=(2, 3))}</section>'
     text = "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
-    return Fragment(html_table("Certificates of these lots", columns, rows, numeric=(2, 3)), text)
+    return Fragment(html, text)
 
 
 def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:

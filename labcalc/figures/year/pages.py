@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 
+from labcalc.figures.control.grid import Trace, draw_grid
 from labcalc.figures.control.sheets import LETTERS, short_names
-from labcalc.figures.grid import Trace, draw_grid
 from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.month.oils import oil_cells
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import INK, MUTED, marker, stroke
-from labcalc.judgement import Alarms, OilSummary, Trend, YearReport
+from labcalc.judgement import Alarms, OilSummary, OilTrend, YearReport
 from labcalc.wording import counted, numeral, signed
 
 _SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
@@ -27,7 +27,7 @@ def trend_pictures(report: YearReport) -> Iterator[Picture]:
         yield _trends(report, trends)
 
 
-def _trends(report: YearReport, trends: Sequence[Trend]) -> Picture:
+def _trends(report: YearReport, trends: Sequence[OilTrend]) -> Picture:
     first, names = trends[0].panel.first, short_names([one.panel.first.oil for one in trends])
     said = [f"{names[one.panel.first.oil]}, {one.panel.first.temperature_C:g} °C" for one in trends]
     shape = dict(zip(dict.fromkeys(said), _SHAPES * len(said), strict=False))
@@ -47,7 +47,7 @@ def _trends(report: YearReport, trends: Sequence[Trend]) -> Picture:
     return Picture(draw_grid(panels, report.month, len(_MEASURES), legend=True), caption, columns, rows)
 
 
-def _line(trend: Trend, field: str, name: str, shape: str) -> Trace:
+def _line(trend: OilTrend, field: str, name: str, shape: str) -> Trace:
     """Return the months of all lots, a gap between them."""
     lots = [[one for one in trend.months if one.chart is chart] for chart in trend.panel.charts]
     months = [at for lot in lots for at in (*(f"{one.since:%Y-%m}-15" for one in lot), None)]
@@ -126,7 +126,7 @@ def _cells(one: OilSummary, names: Mapping[str, str]) -> tuple[str, ...]:
     return (f"{escape(names[chart.oil])} <small>{escape(what)}</small>", *oil_cells(one)[1:-1])
 
 
-def _drift(trend: Trend) -> str:
+def _drift(trend: OilTrend) -> str:
     if trend.drift is None:
         return "too few months"
     low, high = trend.drift.interval

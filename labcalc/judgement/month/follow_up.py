@@ -41,7 +41,8 @@ class Action:
     @property
     def for_programs(self) -> dict[str, Any]:
         """All of it as JSON can carry it."""
-        return vars(self) | {"size": None if math.isnan(self.size) else self.size, "facts": dict(self.facts)}
+        size = None if math.isnan(self.size) else self.size
+        return vars(self) | {"size": size, "facts": dict(self.facts), "details": list(self.details)}
 
 
 def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: Month) -> tuple[Action, ...]:

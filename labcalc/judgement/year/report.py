@@ -26,7 +26,7 @@ _DAYS_A_YEAR = 365.25
 
 
 @dataclass(frozen=True, eq=False)
-class Trend:
+class OilTrend:
     """An oil on an instrument over a year, for one quantity and temperature."""
 
     panel: Panel
@@ -61,7 +61,7 @@ class Alarms:
 class YearReport(MonthReport):
     """Everything that a yearly quality report says."""
 
-    trends: tuple[Trend, ...]
+    trends: tuple[OilTrend, ...]
     alarms: tuple[Alarms, ...]
     ended: tuple[Finding, ...]
     """What moved in it and was back before its end."""
@@ -100,7 +100,7 @@ def report_year(material: Material, year: str) -> YearReport:
     return YearReport(**facts, trends=trends, alarms=alarms, ended=tuple(moved(of_year.checks, ended=True)))
 
 
-def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> Trend:
+def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> OilTrend:
     mine = set(map(id, panel.charts))
     times, results, months, lots = [], [], [], []
     for lot, chart in enumerate(panel.charts):
@@ -111,10 +111,10 @@ def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> Trend:
         months.append(chart.measured_at[which].month)
         lots.append(np.full(int(which.sum()), lot))
     drift = drift_of(*(np.concatenate(some) for some in (times, results, months, lots)))
-    return Trend(panel, tuple(one for one in oils if id(one.chart) in mine), drift)
+    return OilTrend(panel, tuple(one for one in oils if id(one.chart) in mine), drift)
 
 
-def _told(trends: Sequence[Trend]) -> tuple[Trend, ...]:
+def _told(trends: Sequence[OilTrend]) -> tuple[OilTrend, ...]:
     known = [one.drift.p_value for one in trends if one.drift is not None]
     adjusted = iter(holm_adjusted(known) if known else ())
     return tuple(replace(one, drifts=one.drift is not None and bool(next(adjusted) < _FAMILY)) for one in trends)

@@ -39,7 +39,8 @@ def drift_of(times: ArrayLike, results: ArrayLike, blocks: ArrayLike, levels: Ar
     Returns
     -------
     Drift or None
-        None of fewer than three degrees of freedom: means less levels less one.
+        The slope, [unit of the results a unit of time]; None of fewer than three degrees of freedom: means less levels
+        less one.
 
     References
     ----------
