@@ -18,7 +18,7 @@
 
   function drawAll() {
     document.querySelectorAll(".drawing:not(.js-plotly-plot)").forEach(function (place) {
-      if (!place.offsetWidth) { return; }  // folded: drawn when it is opened, at its width
+      if (place.closest("details:not([open])")) { return; }  // folded: drawn when it is opened
       var figure = JSON.parse(document.getElementById(place.dataset.figure).textContent);
       Plotly.newPlot(place, figure.data, figure.layout, { responsive: true, displayModeBar: false, displaylogo: false });
     });
