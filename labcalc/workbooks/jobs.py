@@ -35,24 +35,19 @@ def run_report_jobs(
 
     Parameters
     ----------
-    material : Material
-        What ``gather(exports, lab)`` returned; the notebook asks again by the same words and gets it from memory.
-    exports : tuple of pathlib.Path
-        The exports, as the notebook's parameter names them.
-    lab : pathlib.Path, optional
-        lab.toml, likewise.
-    runs : sequence of str, optional
-        Only these runs.
+    material : What ``gather(exports, lab)`` returned; the notebook asks again by the same words and gets it from
+        memory.
+    exports : The exports, as the notebook's parameter names them.
+    lab : lab.toml, likewise.
+    runs : Only these runs.
 
     Returns
     -------
-    list of ReportJob
-        For ``render_batch``, in the order of the exports, or of the runs asked for.
+    For ``render_batch``, in the order of the exports, or of the runs asked for.
 
     Raises
     ------
-    UnknownRunError
-        A run that the exports don't hold.
+    UnknownRunError : A run that the exports don't hold.
     """
     notebook = workbook_file("run_report")
     words = {"exports": [str(path.resolve()) for path in exports], "lab": str(lab.resolve()) if lab else ""}

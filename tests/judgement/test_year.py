@@ -66,7 +66,9 @@ def test_the_drift_of_the_year_is_the_one_put_in(drifting: YearReport) -> None:
     assert low < put_in < high
     assert viscosity.drift.degrees_of_freedom == 8 - 1 - 1
     assert viscosity.drifts
-    assert any(one.startswith("VD, Reference oil, kinematic viscosity at 40 °C drifts: +") for one in drifting.notices)
+    assert any(
+        one.startswith("VD, Reference oil, kinematic viscosity at 40 °C drifts by +") for one in drifting.notices
+    )
     assert not any(one.drifts for one in drifting.trends if one is not viscosity)
     assert drifting.for_programs["drifts"][0]["drift_a_year"] == viscosity.drift.slope
 

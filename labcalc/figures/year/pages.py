@@ -102,7 +102,7 @@ def show_trends(report: YearReport) -> Fragment:
     html, before = "", ""
     for instrument in dict.fromkeys(one.chart.instrument for one in now):
         rows = [
-            (*_cells(one, names), escape(_drift(last[id(one.chart)])))
+            (*_cells(one, names), escape(last[id(one.chart)].words))
             for one in now
             if one.chart.instrument == instrument
         ]
@@ -126,46 +126,25 @@ def _cells(one: OilSummary, names: Mapping[str, str]) -> tuple[str, ...]:
     return (f"{escape(names[chart.oil])} <small>{escape(what)}</small>", *oil_cells(one)[1:-1])
 
 
-def _drift(trend: OilTrend) -> str:
-    if trend.drift is None:
-        return "too few months"
-    low, high = trend.drift.interval
-    return f"{signed(trend.drift.slope)} ({signed(low)} to {signed(high)}){' *' if trend.drifts else ''}"
-
-
 def show_year_checks(report: YearReport) -> Fragment:
-    """Return how often each instrument was checked, its longest gap, and the corrective actions with their effect."""
+    """Return how often each instrument was checked, its longest gap, corrective actions, and what moved and is over."""
     gaps = [
         (
             escape(one.instrument),
             numeral(one.checks_a_day, 1),
-            str(one.samples),
-            numeral(one.hours, 0),
+            f"{one.samples} in {one.hours:.0f} h",
             f"{one.first:%Y-%m-%d}",
         )
         for one in report.checks.gaps
     ]
-    columns = ("Instrument", "Checks a day of work", "Samples in its longest gap", "Hours", "From")
-    html = html_table(
-        "Checks with reference oils, and the longest gap between good ones", columns, gaps, numeric=(1, 2, 3)
-    )
-    repairs = [
-        (
-            f"{one.decision.when:%Y-%m-%d}",
-            escape(f"{one.decision.instrument}: {one.decision.why}"),
-            f"{escape(one.stream.quantity)}, {one.stream.charts[0].unit}",
-            *(signed(value) for value in (one.before, one.after)),
-            escape(one.verdict),
-        )
-        for one in report.checks.repairs
-    ]
-    heads = ("When", "What", "Quantity", "Before", "After", "Effect")
+    columns = ("Instrument", "Checks a day of work", "Samples in its longest gap between good checks", "From")
+    html = html_table("Checks with reference oils", columns, gaps, numeric=(1, 2))
     html = html if gaps else note(f"No instrument measured a sample in {report.month.name}.").html
-    html += html_table("Corrective actions", heads, repairs, numeric=(3, 4)) if repairs else ""
-    html += "" if repairs else note(f"No corrective action in {report.month.name}.").html
-    ended = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in report.ended]
-    html += (
-        html_table("What moved and was back before the year's end", ("About", "What was found"), ended) if ended else ""
-    )
-    text = "\n".join(f"{one.decision.instrument}: {one.decision.why}: {one.verdict}" for one in report.checks.repairs)
-    return Fragment(html, text or "no corrective action")
+    for caption, findings in (
+        ("Corrective actions", report.repaired),
+        ("What moved and was back before the year's end", report.ended),
+    ):
+        rows = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in findings]
+        html += html_table(caption, ("About", "What was found"), rows) if rows else note(f"{caption}: none.").html
+    told = "\n".join(f"{one.about}: {one.finding}" for one in (*report.repaired, *report.ended))
+    return Fragment(html, told or "no corrective action, and nothing moved and came back")

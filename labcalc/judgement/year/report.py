@@ -11,6 +11,7 @@ import numpy as np
 from labcalc.judgement.control.detection import sight_of
 from labcalc.judgement.control.panels import Panel, panels_of
 from labcalc.judgement.month.finding import Finding
+from labcalc.judgement.month.of_oils import repairs
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import MonthReport, report_period
 from labcalc.judgement.month.whose_fault import moved
@@ -39,11 +40,11 @@ class OilTrend:
 
     @property
     def words(self) -> str:
-        """Slope and interval."""
+        """Slope and interval, [unit of the charts a year]."""
         if self.drift is None:
             return "too few months"
         low, high = self.drift.interval
-        return f"{signed(self.drift.slope)} ({signed(low)} to {signed(high)}) {self.panel.first.unit} a year"
+        return f"{signed(self.drift.slope)} ({signed(low)} to {signed(high)}){' *' * self.drifts}"
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,8 @@ class YearReport(MonthReport):
 
     trends: tuple[OilTrend, ...]
     alarms: tuple[Alarms, ...]
+    repaired: tuple[Finding, ...]
+    """Its corrective actions, and whether they worked."""
     ended: tuple[Finding, ...]
     """What moved in it and was back before its end."""
 
@@ -95,9 +98,15 @@ def report_year(material: Material, year: str) -> YearReport:
     by_month = [(month, summarise_oils(charts, month, laboratory)) for month in period.parts]
     trends = _told([_trend(panel, [one for _, some in by_month for one in some], period) for panel in panels])
     alarms = tuple(one for month, oils in by_month for one in _alarms(month, oils, laboratory.control))
-    drifting = [f"{one.panel.first.instrument}, {one.panel.name} drifts: {one.words}." for one in trends if one.drifts]
+    drifting = [
+        f"{of.instrument}, {one.panel.name} drifts by {one.words.rstrip(' *')} {of.unit} a year."
+        for one in trends
+        for of in (one.panel.first,)
+        if one.drifts
+    ]
     facts = vars(of_year) | {"notices": (*drifting, *of_year.notices)}
-    return YearReport(**facts, trends=trends, alarms=alarms, ended=tuple(moved(of_year.checks, ended=True)))
+    repaired, ended = tuple(repairs(of_year.checks)), tuple(moved(of_year.checks, ended=True))
+    return YearReport(**facts, trends=trends, alarms=alarms, repaired=repaired, ended=ended)
 
 
 def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> OilTrend:
