@@ -164,6 +164,7 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
             "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
             share.value,
             details=tuple(f"{name}: {_expected(worst)}" for worst, name in of),
+            weight=sum(abs(run.worst.effect) / run.worst.limit for run in one.at_risk),
         )
 
 
