@@ -88,7 +88,7 @@ def test_march_of_the_sample_laboratory_comes_out_the_same_twice(tmp_path: Path)
         for name in ("one.html", "two.html")
     ]
     assert pages[0].digest == pages[1].digest
-    assert pages[0].figures == 21
+    assert pages[0].figures == 8
     assert pages[0].summary["actions"][0]["about"] == "VD-2, kinematic viscosity"
 
 

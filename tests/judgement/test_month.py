@@ -281,7 +281,7 @@ def test_its_quiet_instrument_is_not_accused(march: MonthReport) -> None:
 def test_february_of_the_sample_laboratory_names_the_change_of_lots() -> None:
     february = report_month(gather_record(), "2026-02")
     assert february.notices[0] == (
-        "VD-1: Reference oil thick went over to lot K-2512 on 2026-02-16; the new lot has a chart of its own, and its "
-        "results are not compared with those of the lot before."
+        "VD-1, VD-2: Reference oil thick went over to lot K-2512 on 2026-02-16; the new lot has a chart of its own, "
+        "and its results are not compared with those of the lot before."
     )
     assert not any(one.urgent for one in february.actions)

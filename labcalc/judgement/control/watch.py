@@ -63,6 +63,14 @@ class Stream:
         """Return the place of the first result that the mean at a place rests on: since when it lies away."""
         return place + 1 - int(self.shift.window[place])
 
+    @property
+    def means(self) -> NDArray[np.float64]:
+        """The mean that the judgement of each result rests on, [unit of the charts]."""
+        total, after = np.concatenate([[0.0], np.cumsum(self.away)]), np.arange(1, self.away.size + 1)
+        window = np.maximum(self.shift.window, 1)
+        mean: NDArray[np.float64] = (total[after] - total[after - window]) / window
+        return mean
+
     def words(self, place: int) -> str:
         """Say what moved at a place, since when and how far."""
         number, (first, *_) = len({(one.oil, one.temperature_C) for one in self.charts}), self.charts

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.control.charts import Chart
-from labcalc.judgement.control.watch import watched
+from labcalc.judgement.control.watch import Stream, watched
 from labcalc.judgement.month.gaps import CheckedInstrument, Gap, checked, longest_gaps
 from labcalc.judgement.month.moved import Moved, moved_in
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
@@ -54,6 +54,10 @@ class Checks:
     instruments: dict[str, CheckedInstrument]
     gaps: tuple[Gap, ...]
     repairs: tuple[Repair, ...]
+    charts: tuple[Chart, ...]
+    """All of the laboratory."""
+    streams: dict[str, tuple[Stream, ...]]
+    """What is watched for lasting shifts, by instrument."""
 
     @property
     def explained(self) -> set[int]:
@@ -64,7 +68,7 @@ class Checks:
         """Return the samples that something moved may have touched: ``run``, ``sample``, ``at`` in UTC."""
         of = self.instruments.get(one.instrument)
         if of is None:
-            return pd.DataFrame({"run": [], "sample": []})
+            return pd.DataFrame({"run": [], "sample": [], "at": []})
         return of.at_risk(one.since, one.signalled, self.month.last)
 
     @property
@@ -78,7 +82,7 @@ def checks_of(material: Material, month: Month) -> Checks:
     """Return the reference oils of a month."""
     charts, streams = material.charts, material.streams
     comparisons = material.comparisons
-    oils, moved = summarise_oils(charts, month, material.laboratory), moved_in(charts, streams, month)
+    oils, moved = summarise_oils(charts, month, material.laboratory), tuple(_moved(charts, streams, month))
     biased = biased_of([one for one in oils if not any(one.chart is chart for by in moved for chart in by.touched)])
     right = _apart(comparisons, [chart for one in biased for chart in one.charts_of_paper])
     # what an oil does on every instrument is no instrument's: its checks stand, and so does what a repair changed
@@ -97,7 +101,20 @@ def checks_of(material: Material, month: Month) -> Checks:
         instruments,
         longest_gaps(instruments, month, {one.instrument for one in moved}),
         tuple(one for some in streams.values() if some for one in repairs_of(some, month)),
+        material.charts,
+        material.streams,
     )
+
+
+def _moved(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], month: Month) -> Iterator[Moved]:
+    """Yield what moved; in a year what each of its months told first, and whether it lasts to the year's end."""
+    for part in month.parts:
+        for one in moved_in(charts, streams, part):
+            if month.months == 1:
+                yield one
+            elif one.signalled >= part.first:
+                end = one.stream.last_until(month.last.tz_convert(None).to_datetime64())
+                yield replace(one, lasts=bool(one.stream.stops[end]))
 
 
 def _apart(comparisons: pd.DataFrame, charts: Sequence[Chart]) -> pd.DataFrame:

@@ -65,7 +65,7 @@ def moved_in(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], p
     stopping.sort(key=lambda one: one.chance)
     causes: list[tuple[_Stopping, Attribution | None, list[_Stopping]]] = []
     for stop in stopping:
-        own = set(map(id, stop.stream.charts))
+        own = {id(one) for one in stop.stream.charts if one.between(period.first, period.last).any()}  # no lot before
         shares = [(len(own & _touched(seed, whose)) / len(own), symptoms) for seed, whose, symptoms in causes]
         share, symptoms = max(shares, key=lambda pair: pair[0], default=(0.0, list[_Stopping]()))
         if share < 0.5:  # a cause that is known moves few of its charts: is there one more?

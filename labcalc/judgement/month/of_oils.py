@@ -14,7 +14,7 @@ from scipy.special import fdtrc
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.finding import IMPORTANT, LATER, URGENT, Finding
+from labcalc.judgement.month.finding import IMPORTANT, LATER, URGENT, Finding, shortened
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.statistics import PerformanceIndex, holm_adjusted, resolution, serial_dependence
 from labcalc.wording import at_celsius, counted, numeral, signed
@@ -30,18 +30,13 @@ _NEXT_LIMITS = (30, 20)
 def single_results(checks: Checks) -> Iterator[Finding]:
     """Ask for the oils again whose last result signals, where nothing that moved explains it."""
     for instrument, group in groupby(_apart(checks), key=lambda one: one.chart.instrument):
-        last = [one for one in group if _last_signals(one)]
+        last = [one for one in group if one.last_signals]
         if last:
-            named = "; ".join(f"{one.chart.name} ({one.status.signals[-1].what})" for one in last)
+            named, details = shortened([f"{one.chart.name} ({one.status.signals[-1].what})" for one in last])
             oils = ", ".join(dict.fromkeys(one.chart.oil for one in last))
             told = f"the last result signals on {counted(len(last), 'chart')}, alone: {named}"
-            yield Finding(IMPORTANT, f"{instrument}, single results", told, f"Repeat {oils}, fresh from the bottle.")
-
-
-def _last_signals(one: OilSummary) -> bool:
-    inside = _of_month(one)
-    signals = {signal.position for signal in one.status.signals if signal.is_open}
-    return bool(inside.size) and int(inside[-1]) in signals
+            to_do = f"Repeat {oils}, fresh from the bottle."
+            yield Finding(IMPORTANT, f"{instrument}, single results", told, to_do, details=details)
 
 
 def _of_month(one: OilSummary) -> NDArray[np.intp]:
@@ -55,14 +50,15 @@ def single_checks(checks: Checks) -> Iterator[Finding]:
     beyond = open_ones[(open_ones["value"] - open_ones["certified"]).abs() > open_ones["limit"]]
     for instrument, rows in beyond.groupby("instrument", sort=True):
         of = known.loc[known["instrument"] == instrument, "run"].nunique()
+        named, details = shortened([_check_words(one) for _, one in rows.iterrows()])
         yield Finding(
             URGENT,
             f"{instrument}, single checks",
-            f"{rows['run'].nunique()} of {of} reference-oil checks lay outside their limit: "
-            + "; ".join(_check_words(one) for _, one in rows.iterrows()),
+            f"{rows['run'].nunique()} of {of} reference-oil checks lay outside their limit: {named}",
             "See which results were released between the check before and the check after, and decide about each; "
             "write the decision down.",
             float(((rows["value"] - rows["certified"]).abs() / rows["limit"]).max()),
+            details=details,
         )
 
 
@@ -192,10 +188,10 @@ def baselines(checks: Checks) -> Iterator[Finding]:
     p = [_dependence(one) for one in tested]
     unfit = [one for one, adjusted in zip(tested, holm_adjusted(p) if p else (), strict=True) if adjusted < _FAMILY]
     if unfit:
-        named = "; ".join(f"{one.instrument}, {one.name}" for one in unfit)
+        named, details = shortened([f"{one.instrument}, {one.name}" for one in unfit])
         found = f"neighbours resemble each other in {counted(len(unfit), 'baseline')}: {named}"
         to_do = "Look for drift or a slip in them; exclude by a decision, or choose another period in lab.toml."
-        yield Finding(IMPORTANT, "Baselines", found, to_do)
+        yield Finding(IMPORTANT, "Baselines", found, to_do, details=details)
     charts = [one.chart for one in checks.oils]
     if coarse := [one for one in charts if one.limits is not None and resolution(one.values).coarse]:
         quantities = " and ".join(dict.fromkeys(one.quantity for one in coarse))

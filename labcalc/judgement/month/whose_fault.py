@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
+import numpy as np
+import pandas as pd
+
 from labcalc.judgement.control.attribution import Attribution
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.finding import IMPORTANT, URGENT, Finding
@@ -28,11 +31,14 @@ REMEDIES_OF = {
 _OVER = "It is over: decide about the results that were released meanwhile, and write the decision down."
 
 
-def moved(checks: Checks) -> Iterator[Finding]:
-    """Say what moved: one finding a cause, its symptoms beneath it."""
+def moved(checks: Checks, *, ended: bool = False) -> Iterator[Finding]:
+    """Say what moved: one finding a cause, its symptoms beneath it; of a year what lasts to its end, or what ended."""
     for one in checks.moved:
+        if ended is not (checks.month.months > 1 and not one.lasts):
+            continue
         whose, first = one.attribution, one.stream.charts[0]
-        runs = checks.at_risk(one)["run"].tolist()
+        at_risk = checks.at_risk(one)
+        runs = at_risk["run"].tolist()
         about, cause, told, unit, size = _whose(one)
         parts = [
             f"since {one.since:%Y-%m-%d}: {told}",
@@ -56,6 +62,7 @@ def moved(checks: Checks) -> Iterator[Finding]:
                 *(("oil", whose.oil if whose else ""), ("shift", size), ("unit", unit)),
                 *(("since", f"{one.since:%Y-%m-%d}"), ("runs", ", ".join(runs))),
             ),
+            details=(*_symptoms(one), *_touched(at_risk, one)),
         )
 
 
@@ -78,6 +85,18 @@ def _about(whose: Attribution) -> str:
 
 def _others(whose: Attribution) -> str:
     return f"it can't be told from {' or '.join(whose.others)}"
+
+
+def _symptoms(one: Moved) -> Iterator[str]:
+    """Say what the further streams that it explains show where they stop."""
+    for stream in one.symptoms:
+        yield f"further signal: {stream.words(int(np.flatnonzero(stream.stops)[-1]))}"
+
+
+def _touched(at_risk: pd.DataFrame, one: Moved) -> Iterator[str]:
+    """Name the samples since the last good check."""
+    for run, sample, at in zip(*(at_risk[name] for name in ("run", "sample", "at")), strict=True):
+        yield f"{run}: {sample}, {pd.Timestamp(at, tz='UTC').tz_convert(one.since.tz):%Y-%m-%d %H:%M}"
 
 
 def _growing(one: Moved) -> str:
