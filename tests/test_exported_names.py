@@ -38,8 +38,8 @@ NAMES = {
     "labcalc.statistics": """
         ANDERSON_DARLING_FACTORS AgreementLimits Alternation AnalysisLine Beyond BiasTest BudgetComponent
         CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight Conformity
-        ConformityProbability DECISION_RULES DecisionRule DesignStep Distribution DuplicatePrecision EwmaChart
-        ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER HighLowCarryOver InputQuantity
+        ConformityProbability DECISION_RULES DecisionRule DesignStep Distribution Drift DuplicatePrecision
+        EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER HighLowCarryOver InputQuantity
         InterlaboratoryCells InterlaboratoryPrecision IntervalGain LikelihoodComponents MandelStatistics NELSON
         NestedAnalysis NewLot NormalityFactor NormalityTest ONE_SIDED_FACTOR OrderEffect OutlierFlag OutlierTest
         PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex PerformanceThresholds PeriodComparison
@@ -49,7 +49,7 @@ NAMES = {
         VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within acceptable_result
         acceptance_interval agreement_limits algorithm_a anderson_darling bias_test chart_sight cochran_limit
         cochran_test combination_interval compare_periods compare_repeatability complies conformity_probability
-        coverage_factor critical_range decide_conformity difference_limit_factor early_signals
+        coverage_factor critical_range decide_conformity difference_limit_factor drift_of early_signals
         effective_degrees_of_freedom en_score ewma ewma_chart ewma_run_length extreme_deviate_limit
         extreme_deviates family_repeatability global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test
         grubbs_test high_low_carry_over high_low_steps holm_adjusted individuals_limits interlaboratory_cells
@@ -79,14 +79,15 @@ NAMES = {
         reference_of standard_limits verify_file verify_record watch_exports
     """,
     "labcalc.judgement": """
-        Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState ChartStatus
-        Check ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateFinding DuplicateReport
-        DuplicateSummary Effect Finding FirstSettings Judgement MONTH_VERDICTS Material Month MonthReport
-        NOT_ENOUGH NamedSpread OilSummary Period REMEDIES Result SEVERITIES SetBeyond SetupReview Sight UNITS
-        VERDICTS by_component chart_status compare_with_certificates components_of_results
-        components_of_variance components_side_by_side control_charts density_curve duplicates_between gather
-        gather_record judge month_of propose_settings report_duplicates report_month reported_value review_setup
-        sight_of sights_of states_at viscosity_curve
+        Action Alarms CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState
+        ChartStatus Check ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateFinding
+        DuplicateReport DuplicateSummary Effect Finding FirstSettings Judgement MONTH_VERDICTS Material Month
+        MonthReport NOT_ENOUGH NamedSpread OilSummary OilTrend Panel Period REMEDIES Result SEVERITIES SetBeyond
+        SetupReview Sight Stream UNITS VERDICTS YearReport by_component chart_status compare_with_certificates
+        components_of_results components_of_variance components_side_by_side control_charts density_curve
+        duplicates_between earlier_words gather gather_record groups_of judge month_of panels_of
+        propose_settings report_duplicates report_month report_year reported_value review_setup sight_of
+        sights_of states_at viscosity_curve year_of
     """,
     "labcalc.judgement.causes": """
         Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS LaboratoryOdds
@@ -100,18 +101,17 @@ NAMES = {
         save_result seed_of
     """,
     "labcalc.figures": """
-        Fragment Picture Summary carry_over_pictures component_pictures control_pictures density_picture
-        draw_carry_over draw_components draw_consistency draw_control_chart draw_density_temperature
-        draw_in_time draw_reference_history draw_viscosity_temperature draw_workload duplicate_pictures
-        note one_above_others problem_pictures reference_picture show_actions show_budget
-        show_carry_over show_causes show_cautions show_certificates show_changes show_checks show_components
-        show_conclusions show_consequences show_decisions
-        show_duplicate_biases show_duplicate_header
-        show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict show_duplicates_beyond
-        show_evidence show_explanations show_header show_limits show_month_header show_month_provenance
-        show_month_refusals show_month_verdict show_notices show_oils show_operators show_outcomes
-        show_pairing_rule show_provenance show_refusals show_results show_run_and_day show_spreads show_verdict
-        summarise summarise_duplicates summarise_month viscosity_picture what_if_places workload_picture
+        Fragment Picture Summary alarm_picture carry_over_pictures density_picture draw_carry_over
+        draw_consistency draw_control_chart draw_density_temperature draw_in_time draw_reference_history
+        draw_sheet draw_viscosity_temperature duplicate_pictures fold instrument_pages note
+        one_above_others problem_pictures reference_picture show_actions show_budget show_carry_over show_causes
+        show_cautions show_certificates show_changes show_checks show_components show_conclusions
+        show_consequences show_decisions show_duplicate_biases show_duplicate_header show_duplicate_provenance
+        show_duplicate_summaries show_duplicate_verdict show_duplicates_beyond show_evidence show_explanations
+        show_header show_limits show_month_header show_month_provenance show_month_refusals show_month_verdict
+        show_notices show_oils show_operators show_outcomes show_pairing_rule show_provenance show_refusals
+        show_results show_run_and_day show_spreads show_trends show_verdict show_year_checks summarise
+        summarise_duplicates summarise_month trend_pictures viscosity_picture what_if_places
     """,
     "labcalc.workbooks": """
         BatchOptions BatchResult ENGINES Json Limits Outcome Progress RenderedReport ReportJob SAMPLE_FOLDER

@@ -52,6 +52,7 @@ INSIDE = {
         "causes": 5,
         "run": 6,
         "month": 6,
+        "year": 7,
     },
     "exports": {
         "profile": 0,
@@ -80,6 +81,7 @@ INSIDE = {
         "variance": 2,
         "run": 3,
         "month": 4,
+        "year": 5,
         "causes": 4,
     },
 }

@@ -1,9 +1,9 @@
-"""``labcalc month``: the quality report of a month."""
+"""``labcalc month`` and ``labcalc year``: the quality report of a month, of a year."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,24 +13,50 @@ from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
-    from labcalc.judgement import MonthReport
+    from labcalc.judgement import Material, MonthReport
 
 
-@click.command()
+def _options(command: Callable[..., None]) -> click.Command:
+    """Give a command the options of both."""
+    for option in (
+        click.option("--json", "as_json", is_flag=True, help="The action list as JSON, for other programs."),
+        click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the report goes."),
+        lab_option,
+    ):
+        command = option(command)
+    return click.command()(command)
+
+
+@_options
 @click.argument("month", metavar="YYYY-MM")
-@lab_option
-@click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the report goes.")
-@click.option("--json", "as_json", is_flag=True, help="The action list as JSON, for other programs.")
 @answer
 def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
     """Render the quality report of a month from the laboratory's record: reference oils, second fills, actions."""
-    from labcalc.judgement import gather_record, report_month
+    from labcalc.judgement import report_month
+
+    return _render(report_month, month, lab, out, as_json)
+
+
+@_options
+@click.argument("year", metavar="YYYY")
+@answer
+def year(year: str, lab: Path | None, out: Path, as_json: bool) -> int:
+    """Render the quality report of a year: month by month, drift, corrective actions, what runs out."""
+    from labcalc.judgement import report_year
+
+    return _render(report_year, year, lab, out, as_json)
+
+
+def _render(
+    report: Callable[[Material, str], MonthReport], period: str, lab: Path | None, out: Path, as_json: bool
+) -> int:
+    from labcalc.judgement import gather_record
     from labcalc.workbooks import month_report_job, render_batch
 
-    lab = needed(lab, "a month is made from")
+    lab = needed(lab, f"a {'month' if '-' in period else 'year'} is made from")
     material = gather_record(lab)
     code = name_doubts(material)
-    quality = report_month(material, month)
+    quality = report(material, period)
     code = max(code, exit_code(quality))
     for refused in (*quality.failures, *quality.refusals):
         say(f"refused: {refused}")

@@ -15,7 +15,8 @@ from .causes.hypothetical import what_if_places as what_if_places
 from .causes.in_report import show_causes as show_causes
 from .causes.problem_sample import one_above_others as one_above_others, problem_pictures as problem_pictures
 from .causes.run_and_day import show_run_and_day as show_run_and_day
-from .control.charts import control_pictures as control_pictures, draw_control_chart as draw_control_chart
+from .control.charts import draw_control_chart as draw_control_chart
+from .control.sheets import draw_sheet as draw_sheet
 from .duplicates.pictures import draw_in_time as draw_in_time, duplicate_pictures as duplicate_pictures
 from .duplicates.precision import (
     show_duplicate_biases as show_duplicate_biases,
@@ -29,14 +30,14 @@ from .duplicates.precision import (
     summarise_duplicates as summarise_duplicates,
 )
 from .interlaboratory import draw_consistency as draw_consistency
-from .markup import Fragment as Fragment, Summary as Summary, note as note
+from .markup import Fragment as Fragment, Summary as Summary, fold as fold, note as note
+from .month.instruments import instrument_pages as instrument_pages
 from .month.oils import (
     show_certificates as show_certificates,
     show_changes as show_changes,
     show_limits as show_limits,
     show_oils as show_oils,
     show_operators as show_operators,
-    workload_picture as workload_picture,
 )
 from .month.report import (
     show_actions as show_actions,
@@ -48,7 +49,6 @@ from .month.report import (
     show_notices as show_notices,
     summarise_month as summarise_month,
 )
-from .month.workload import draw_workload as draw_workload
 from .picture import Picture as Picture
 from .run.density import draw_density_temperature as draw_density_temperature
 from .run.pictures import (
@@ -71,7 +71,11 @@ from .run.verdict import (
 from .run.viscosity import draw_viscosity_temperature as draw_viscosity_temperature
 from .uncertainty.budget import show_budget as show_budget
 from .variance.components import (
-    component_pictures as component_pictures,
-    draw_components as draw_components,
     show_components as show_components,
+)
+from .year.pages import (
+    alarm_picture as alarm_picture,
+    show_trends as show_trends,
+    show_year_checks as show_year_checks,
+    trend_pictures as trend_pictures,
 )

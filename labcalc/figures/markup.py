@@ -87,6 +87,16 @@ def html_table(
     return f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
 
 
+def folded(summary: str, html: str) -> str:
+    """Return HTML behind a line that opens it."""
+    return f'<details class="fold"><summary>{escape(summary)}</summary>{html}</details>' if html else ""
+
+
+def fold(summary: str, fragment: Fragment) -> Fragment:
+    """Return a piece of a page behind a line that opens it."""
+    return Fragment(folded(summary, fragment.html), fragment.text)
+
+
 def hover_number(reported: str, value: float) -> str:
     """Show the rounded figure; ten figures of it on hover."""
     return f'<span title="{plain(value, 10)}">{escape(reported)}</span>' if math.isfinite(value) else escape(reported)

@@ -24,10 +24,12 @@ class Picture:
     caption: str
     columns: tuple[str, ...]
     rows: Rows
+    folded: str = ""
+    """What stands on the page instead until somebody opens it; empty: it stands open."""
 
     def _repr_mimebundle_(
         self, include: object = None, exclude: object = None
     ) -> tuple[dict[str, Any], dict[str, Any]]:
         data = {PLOTLY_MIME: json.loads(pio.to_json(self.figure, validate=False)), "text/plain": self.caption}
         table = {"columns": list(self.columns), "rows": [list(row) for row in self.rows]}
-        return data, {"labcalc": {"caption": self.caption, "table": table}}
+        return data, {"labcalc": {"caption": self.caption, "table": table, "folded": self.folded}}

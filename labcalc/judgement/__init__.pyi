@@ -8,6 +8,12 @@ from .certificates import (
 from .checks import Check as Check
 from .control.charts import Chart as Chart, ChartSignal as ChartSignal, control_charts as control_charts
 from .control.detection import Sight as Sight, sight_of as sight_of, sights_of as sights_of
+from .control.panels import (
+    Panel as Panel,
+    earlier_words as earlier_words,
+    groups_of as groups_of,
+    panels_of as panels_of,
+)
 from .control.status import (
     CHART_STATUSES as CHART_STATUSES,
     REMEDIES as REMEDIES,
@@ -16,6 +22,7 @@ from .control.status import (
     chart_status as chart_status,
     states_at as states_at,
 )
+from .control.watch import Stream as Stream
 from .duplicates.bias import DuplicateFinding as DuplicateFinding
 from .duplicates.comparison import NamedSpread as NamedSpread
 from .duplicates.exceedances import SetBeyond as SetBeyond
@@ -30,7 +37,7 @@ from .month.carry_over import CarryOver as CarryOver
 from .month.follow_up import Action as Action
 from .month.oils import OilSummary as OilSummary
 from .month.report import MONTH_VERDICTS as MONTH_VERDICTS, MonthReport as MonthReport, report_month as report_month
-from .period import Month as Month, Period as Period, month_of as month_of
+from .period import Month as Month, Period as Period, month_of as month_of, year_of as year_of
 from .record.dossier import Dossier as Dossier
 from .record.gathering import gather as gather, gather_record as gather_record
 from .record.measurements import Material as Material
@@ -48,3 +55,4 @@ from .variance.components import (
     components_of_variance as components_of_variance,
 )
 from .variance.paired_oils import components_side_by_side as components_side_by_side
+from .year.report import Alarms as Alarms, OilTrend as OilTrend, YearReport as YearReport, report_year as report_year

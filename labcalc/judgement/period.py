@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import dataclass
 from datetime import date
@@ -27,13 +28,41 @@ class Period:
 
 @dataclass(frozen=True)
 class Month(Period):
-    """A month."""
+    """A month, or a year."""
+
+    months: int = 1
 
     @property
     def before(self) -> Month:
-        """The month before."""
-        first = self.first - pd.DateOffset(months=1)
-        return Month(f"{first:%Y-%m}", first, self.first)
+        """The month, or the year, before."""
+        first = self.first - pd.DateOffset(months=self.months)
+        return Month(f"{first:{'%Y-%m' if self.months == 1 else '%Y'}}", first, self.first, self.months)
+
+    @property
+    def parts(self) -> tuple[Month, ...]:
+        """The months in it."""
+        starts = [self.first + pd.DateOffset(months=number) for number in range(self.months + 1)]
+        return tuple(Month(f"{one:%Y-%m}", one, end) for one, end in itertools.pairwise(starts))
+
+    @property
+    def twelve_months(self) -> Period:
+        """The twelve months up to its end."""
+        first = self.last - pd.DateOffset(months=12)
+        return Period(f"the twelve months to {self.name}", first, self.last)
+
+
+def year_of(name: str, time_zone: str) -> Month:
+    """Return the year of that name.
+
+    Raises
+    ------
+    MonthError
+        The name is no year between 1900 and 2199, such as ``2026``.
+    """
+    if re.fullmatch(r"(19|20|21)\d\d", name, re.ASCII) is None:
+        raise MonthError(f"'{name}' is no year; four digits are expected, such as 2026")
+    first = pd.Timestamp(f"{name}-01-01", tz=time_zone)
+    return Month(name, first, first + pd.DateOffset(months=12), 12)
 
 
 def month_of(name: str, time_zone: str) -> Month:

@@ -10,6 +10,7 @@ from .charts.control_limits import (
     individuals_limits as individuals_limits,
     moving_ranges as moving_ranges,
 )
+from .charts.drift import Drift as Drift, drift_of as drift_of
 from .charts.early import early_signals as early_signals, self_starting as self_starting
 from .charts.exact_run_lengths import ewma_run_length as ewma_run_length, rules_run_length as rules_run_length
 from .charts.lots import NewLot as NewLot, lot_change as lot_change

@@ -81,7 +81,9 @@ def _figure(output: Any, shown: Shown, place: str) -> str:
     figure = output.data[PLOTLY_MIME]
     shown.figures += 1
     shown.traces.update(trace.get("type", "scatter") for trace in figure.get("data", []))
-    return _figure_html(shown.figures, figure, str(caption), table)
+    html = _figure_html(shown.figures, figure, str(caption), table)
+    folded = about.get("folded")
+    return f'<details class="fold"><summary>{escape(folded)}</summary>{html}</details>' if folded else html
 
 
 def _figure_html(number: int, figure: Mapping[str, Any], caption: str, table: Mapping[str, Any]) -> str:

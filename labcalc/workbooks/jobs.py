@@ -65,48 +65,24 @@ def run_report_jobs(
 
 
 def month_report_job(report: MonthReport, lab: Path) -> ReportJob:
-    """Return the job that renders a monthly quality report.
-
-    Parameters
-    ----------
-    report : The month; its digest tells whether a report that is there is up to date.
-    lab : lab.toml; the notebook asks for its record again, and gets it from memory.
-
-    Returns
-    -------
-    For ``render_batch``.
-    """
+    """Return the job that renders the quality report of a month, or of a year."""
+    kind = "month" if report.month.months == 1 else "year"
     return ReportJob(
-        name=f"month-{report.month.name}",
-        title=f"Monthly quality report, {report.month.name}",
-        notebook=workbook_file("monthly_quality"),
-        parameters={"month": report.month.name, "lab": str(lab.resolve())},
+        name=f"{kind}-{report.month.name}",
+        title=f"{kind.capitalize()}ly quality report, {report.month.name}",
+        notebook=workbook_file(f"{kind}ly_quality"),
+        parameters={kind: report.month.name, "lab": str(lab.resolve())},
         key=report.digest,
     )
 
 
 def duplicate_report_job(report: DuplicateReport, lab: Path) -> ReportJob:
-    """Return the job that renders the precision of duplicate runs.
-
-    Parameters
-    ----------
-    report : The period; its digest tells whether a report that is there is up to date.
-    lab : lab.toml, as for ``month_report_job``.
-
-    Returns
-    -------
-    For ``render_batch``.
-    """
+    """Return the job that renders the precision of duplicate runs."""
     first_day, last_day = report.period.name.split(" to ")
     return ReportJob(
         name=f"duplicates-{report.about}",
         title=f"Precision of duplicates, {report.about}",
         notebook=workbook_file("duplicates"),
-        parameters={
-            "first_day": first_day,
-            "last_day": last_day,
-            **report.only,
-            "lab": str(lab.resolve()),
-        },
+        parameters={"first_day": first_day, "last_day": last_day, **report.only, "lab": str(lab.resolve())},
         key=report.digest,
     )

@@ -11,9 +11,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from labcalc.judgement.control.charts import Chart, control_charts
-from labcalc.judgement.control.watch import Stream, watched
-from labcalc.lab import Laboratory, load_laboratory
+from labcalc.exports import Reading
+from labcalc.judgement import Material
+from labcalc.judgement.month import of_oils, whose_fault
+from labcalc.judgement.month.checks import Checks
+from labcalc.judgement.month.finding import Finding
+from labcalc.judgement.period import Month, Period, days_of
+from labcalc.lab import Decision, Laboratory, load_laboratory
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -30,6 +34,28 @@ OF_DENSITY = 0.03
 Fault = Callable[[str, str, str, float, np.ndarray], np.ndarray]
 """(instrument, oil, quantity, temperature, days) -> what it adds, in [%] or [kg/m³]."""
 
+Kept = Callable[[str, str, np.ndarray], np.ndarray]
+"""(instrument, oil, days) -> whether it was measured."""
+
+WHOLE = (("kinematic viscosity", 40.0), ("kinematic viscosity", 100.0), ("density", 40.0), ("density", 100.0))
+"""What an instrument with both cells measures at two temperatures."""
+
+EXPANSION = 0.65
+"""Loss of density of an oil, [kg/m³ K]."""
+
+
+def certified_value(oil: str, quantity: str, temperature_C: float) -> float:
+    """Return the value of the certificate, [mm²/s] or [kg/m³]."""
+    if quantity == "density":
+        return DENSITIES[oil] - EXPANSION * (temperature_C - 40.0)
+    return VISCOSITIES[oil][temperature_C]
+
+
+def written(value: np.ndarray, certified: float, quantity: str, digits: tuple[int, int]) -> np.ndarray:
+    """Round as an export writes: a viscosity to significant digits, a density to decimals."""
+    of_viscosity = digits[0] - 1 - int(np.floor(np.log10(certified)))
+    return np.asarray(np.round(value, digits[1] if quantity == "density" else of_viscosity))
+
 
 def lab_text(oils: Sequence[str] = ("THIN", "MID", "THICK"), extra: str = "") -> str:
     """Return a lab.toml with three reference oils."""
@@ -40,7 +66,9 @@ def lab_text(oils: Sequence[str] = ("THIN", "MID", "THICK"), extra: str = "") ->
         text += "valid_to = 2030-12-31\ncertified = [\n"
         for at, value in VISCOSITIES[oil].items():
             text += _value("kinematic viscosity", at, value, value * 0.002)
-        text += _value("density", 40, DENSITIES[oil], 0.05) + "]\n"
+        for at in (40.0, 100.0):
+            text += _value("density", at, certified_value(oil, "density", at), 0.05)
+        text += "]\n"
     return text
 
 
@@ -65,6 +93,14 @@ class Plan:
     )
     tails: float = np.inf
     """Degrees of freedom of Student's t that results are drawn from, with the same variance."""
+    digits: tuple[int, int] | None = None
+    """Digits of a viscosity, and decimals of a density in kg/m³, that exports write; None: not rounded."""
+    lasting: float = 0.0
+    """Correlation of an instrument's day with the day before, [-]."""
+    certificates: float = 0.0
+    """Standard deviation of the certificates' errors in their own standard uncertainties, [-]: 1 as they state."""
+    on: Kept | None = None
+    """Which results there are; None: one of each oil on each instrument and working day."""
 
 
 def drawn(plan: Plan, seed: int, fault: Fault | None = None) -> pd.DataFrame:
@@ -73,18 +109,23 @@ def drawn(plan: Plan, seed: int, fault: Fault | None = None) -> pd.DataFrame:
     days = np.arange(plan.days)
     dates = pd.bdate_range("2026-01-05", periods=plan.days, tz="UTC") + pd.Timedelta(hours=8)
     parts = []
+    wrong = {key: plan.certificates * generator.standard_normal() for key in product(plan.oils, plan.measured)}
     for instrument in plan.instruments:
-        common = {q: generator.standard_normal(plan.days) for q in ("kinematic viscosity", "density")}
+        common = {q: _days(generator, plan) for q in ("kinematic viscosity", "density")}
         for oil, (quantity, at) in product(plan.oils, plan.measured):
             own = generator.standard_normal(plan.days)
             if np.isfinite(plan.tails):
                 own = generator.standard_t(plan.tails, plan.days) * np.sqrt((plan.tails - 2.0) / plan.tails)
             noise = np.sqrt(plan.together) * common[quantity] + np.sqrt(1.0 - plan.together) * own
             away = noise * (OF_DENSITY if quantity == "density" else SCATTER)
+            away = away + wrong[oil, (quantity, at)] * (0.025 if quantity == "density" else 0.1)
             if fault is not None:
                 away = away + fault(instrument, oil, quantity, at, days)
-            certified = DENSITIES[oil] if quantity == "density" else VISCOSITIES[oil][at]
+            certified = certified_value(oil, quantity, at)
             value = certified + away if quantity == "density" else certified * (1.0 + away / 100.0)
+            if plan.digits is not None:
+                value = written(value, certified, quantity, plan.digits)
+            kept = np.ones(plan.days, bool) if plan.on is None else plan.on(instrument, oil, days)
             parts.append(
                 pd.DataFrame(
                     {
@@ -99,9 +140,18 @@ def drawn(plan: Plan, seed: int, fault: Fault | None = None) -> pd.DataFrame:
                         "certified": certified,
                         "limit": 1.0 if quantity == "density" else certified * 0.02,
                     }
-                )
+                )[kept]
             )
     return pd.concat(parts).sort_values("measured_at", kind="stable", ignore_index=True)
+
+
+def _days(generator: np.random.Generator, plan: Plan) -> np.ndarray:
+    """Return what an instrument's days have in common, each as like the one before as the plan says."""
+    new = generator.standard_normal(plan.days)
+    found = new.copy()
+    for day in range(1, plan.days):
+        found[day] = plan.lasting * found[day - 1] + np.sqrt(1.0 - plan.lasting**2) * new[day]
+    return found
 
 
 @cache
@@ -110,9 +160,42 @@ def _laboratory(folder: Path, text: str) -> Laboratory:
     return load_laboratory(folder / "lab.toml")
 
 
-def checks(
-    folder: Path, plan: Plan, seed: int, fault: Fault | None = None, extra: str = ""
-) -> tuple[tuple[Chart, ...], dict[str, tuple[Stream, ...]]]:
-    """Return the charts of a drawn laboratory, and what is watched."""
-    charts = control_charts(drawn(plan, seed, fault), _laboratory(folder, lab_text(extra=extra)))
-    return charts, {name: watched([one for one in charts if one.instrument == name]) for name in plan.instruments}
+def material(
+    folder: Path,
+    plan: Plan,
+    seed: int,
+    fault: Fault | None = None,
+    extra: str = "",
+    decisions: Sequence[Decision] = (),
+    samples: pd.DataFrame | None = None,
+) -> Material:
+    """Return the record of a drawn laboratory: its comparisons stand as drawn, its samples beside them."""
+    table = drawn(plan, seed, fault)
+    parts = [table.assign(role="reference"), *([] if samples is None else [samples.assign(role="sample")])]
+    record = pd.concat(parts, ignore_index=True)
+    found = Material(_laboratory(folder, lab_text(extra=extra)), Reading(record, (), ()), record, (), tuple(decisions))
+    vars(found)["comparisons"] = table
+    return found
+
+
+def working_days(first: int, last: int) -> Period:
+    """Return the period from one working day of a plan to another, both within it."""
+    dates = pd.bdate_range("2026-01-05", periods=last + 1)
+    return days_of(f"{dates[first]:%Y-%m-%d}", f"{dates[last]:%Y-%m-%d}", "UTC")
+
+
+def month_of_days(first: int, last: int) -> Month:
+    """Return working days of a plan as if they were a month."""
+    return Month(**vars(working_days(first, last)))
+
+
+def baseline_of(number: int) -> str:
+    """Return the lines of lab.toml that ask for a baseline of some results."""
+    return f"[control]\nbaseline_results = {number}\n"
+
+
+def of_reference_oils(found: Checks) -> list[Finding]:
+    """Return all that reference oils tell, as the month's list takes it."""
+    told = (whose_fault.moved, of_oils.single_checks, of_oils.single_results, of_oils.gaps, whose_fault.biases)
+    more = (of_oils.spreads, of_oils.imprecise, of_oils.repairs, of_oils.baselines)
+    return [one for kind in (*told, *more) for one in kind(found)]

@@ -290,7 +290,7 @@ def test_the_month_names_the_runs_and_what_to_do() -> None:
             "the thinnest"
         )
         action = next(action for action in report.actions if action.about == f"{name}, carry-over")
-        assert all(f"{run.sample} after {run.sample_before}" in action.finding for run in one.at_risk)
+        assert all(f"{run.sample} after {run.sample_before}" in " ".join(action.details) for run in one.at_risk)
         assert not action.urgent
         assert one.plan == ()
     assert by_name["VD-1"].ratio_at(0.6) == pytest.approx(math.exp(math.log(1.006) / by_name["VD-1"].shares[0].value))

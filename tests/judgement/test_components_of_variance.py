@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from labcalc.errors import UnknownRunError
-from labcalc.figures import draw_components
+from labcalc.figures import show_components
 from labcalc.judgement import (
     ComponentsOfVariance,
     Material,
@@ -19,6 +19,7 @@ from labcalc.judgement import (
     components_side_by_side,
     gather_record,
 )
+from labcalc.wording import numeral, percent
 from tests.judgement.conftest import LAB
 
 HEADER = "Run,Sample,Date,Instrument,Operator,Repeat,Temperature (°C),Kinematic viscosity (mm²/s),Density (kg/m³)\n"
@@ -91,7 +92,7 @@ def test_components_by_hand(studied: Study) -> None:
     assert [symbol for symbol, _ in viscosity.intermediate_precisions] == ["s_I(T)", "s_r"]
     assert density.components is not None
     assert density.components.total.variance == 0.0
-    assert (density.gains, draw_components(density)) == ((), None)
+    assert density.gains == ()
     assert density.sentence == "RO-1 lot A, density at 40 °C: 6 results, all alike: no spread to split."
 
 
@@ -164,7 +165,6 @@ def test_one_result_says_how_many_are_needed(studied: Study) -> None:
     study, _ = studied(row("R1", 1, 50.0))
     assert (study.components, study.not_enough) == (None, ("1 result: a spread needs 2, a useful one 9",))
     assert study.sentence == "RO-1 lot A, kinematic viscosity at 40 °C: 1 result: a spread needs 2, a useful one 9."
-    assert draw_components(study) is None
 
 
 def test_excluded_runs_are_left_out_and_counted(studied: Study) -> None:
@@ -269,18 +269,11 @@ def test_reference_oils_of_the_sample_laboratory(studies: tuple[ComponentsOfVari
         assert sum(each.share for each in one.components.components) == pytest.approx(1.0)
 
 
-def test_the_picture_gives_every_number(studies: tuple[ComponentsOfVariance, ...]) -> None:
-    picture = draw_components(studies[2])
-    assert picture is not None
-    assert picture.caption.startswith("REF-THICK lot K-2503, density at 40 °C: 62 results spread by s_I(TOE) = 0.045")
-    assert picture.caption.endswith("Hatched, too few for a useful interval: instrument (2), operator (8).")
-    assert [one[0] for one in picture.rows] == ["instrument", "operator", "day and run", "s_I(TOE)", "s_I(TO)"]
-    assert {len(one) for one in picture.rows} == {len(picture.columns)}
-    enough, few, sums = picture.figure.data
-    assert [(list(bars.x), bars.marker.pattern.shape) for bars in (enough, few)] == [
-        (["day and run"], ""),
-        (["instrument", "operator"], "/"),
-    ]
-    assert list(sums.x) == ["s_I(TOE)", "s_I(TO)"]
-    # one degree of freedom: the interval leaves the axis, and its end is written there
-    assert [note.text for note in picture.figure.layout.annotations] == ["to 0.78 kg/m³", "to 0.78 kg/m³"]
+def test_the_page_gives_each_level_with_its_interval(studies: tuple[ComponentsOfVariance, ...]) -> None:
+    html = show_components(studies[2:3]).html
+    assert "<summary>REF-THICK lot K-2503, density at 40 °C: 62 results spread by s_I(TOE) = 0.045" in html
+    parts = studies[2].components
+    assert parts is not None
+    for one in parts.components:
+        low, high = map(numeral, one.deviation_interval)
+        assert f"{one.name} {percent(one.share, 0)}, {numeral(one.deviation)} ({low} to {high})" in html

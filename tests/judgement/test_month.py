@@ -112,15 +112,13 @@ def test_a_quiet_month_against_the_one_before(reported: Report) -> None:
 def test_a_shifted_instrument_comes_first_and_what_to_do_is_said_in_order(reported: Report) -> None:
     shifted = references("2026-02", around(12, 50.30, seed=7))
     report = reported(references("2026-01", around(31)) + shifted)
-    first, second = report.actions[:2]
-    assert (first.rank, first.about, first.urgent) == (1, "VD, kinematic viscosity", True)
-    assert first.finding.startswith("1 of 1 charts signal, the first on 2026-02-01 (Reference oil lot A at 40 °C). ")
-    assert first.what_to_do.startswith(
-        "In this order: 1. repeat the reference oil, fresh from the bottle; 2. check the "
-    )
-    assert second.about == "VD, single checks"
+    first = report.actions[0]
+    assert (first.rank, first.about, first.urgent) == (1, "VD, Reference oil lot A", True)
+    assert "it can't be told from VD as a whole" in first.finding, "one oil alone"
+    assert first.what_to_do.startswith("Stop releasing these results. Run this oil fresh from its bottle, and a second")
+    assert not any(one.about == "VD, single checks" for one in report.actions), "beneath it"
     assert report.verdict == "needs action"
-    assert report.reason.startswith("VD, kinematic viscosity: 1 of 1 charts signal")
+    assert report.reason.startswith("VD, Reference oil lot A: since 2026-02-0")
 
 
 def test_an_accepted_signal_needs_no_action_but_stays(reported: Report) -> None:
@@ -267,7 +265,8 @@ def march() -> MonthReport:
 def test_the_planted_drift_of_the_sample_laboratory_is_found(march: MonthReport) -> None:
     first = march.actions[0]
     assert (first.about, first.urgent) == ("VD-2, kinematic viscosity", True)
-    assert "so the instrument has moved, not an oil" in first.finding
+    assert "all its oils read +0.20 ± 0.071 %: the instrument has moved, not an oil" in first.finding
+    assert "it can't be told from the temperature of the cell of VD-2" in first.finding
     signals = [signal for one in march.oils for signal in one.status.signals]
     assert min(signal.measured_at for signal in signals).strftime("%Y-%m-%d") > "2026-03-09"
 
@@ -276,13 +275,13 @@ def test_its_quiet_instrument_is_not_accused(march: MonthReport) -> None:
     assert {one.about for one in march.actions if one.about.startswith("VD-1")} == {"VD-1, carry-over"}
     statuses = {(one.chart.instrument, one.chart.quantity): one.status.status for one in march.oils}
     assert statuses[("VD-2", "density")] == "provisional"
-    assert march.expected_false_alarms == pytest.approx(16 * 22 / 234.5, abs=0.01)
+    assert march.expected_false_alarms == pytest.approx(16 * 22 * march.sights[0].figures.begun, rel=0.1)
 
 
 def test_february_of_the_sample_laboratory_names_the_change_of_lots() -> None:
     february = report_month(gather_record(), "2026-02")
     assert february.notices[0] == (
-        "VD-1: Reference oil thick went over to lot K-2512 on 2026-02-16; the new lot has a chart of its own, and its "
-        "results are not compared with those of the lot before."
+        "VD-1, VD-2: Reference oil thick went over to lot K-2512 on 2026-02-16; the new lot has a chart of its own, "
+        "and its results are not compared with those of the lot before."
     )
     assert not any(one.urgent for one in february.actions)

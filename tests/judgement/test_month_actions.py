@@ -21,9 +21,12 @@ from scipy import stats
 from labcalc.errors import ExportError, PeriodError
 from labcalc.exports import TIDY_COLUMNS, Reading, Refusal
 from labcalc.judgement import COMPARISON_COLUMNS, Material, control_charts, month_of, report_month
+from labcalc.judgement.control.watch import watched
 from labcalc.judgement.duplicates.bias import DuplicateFinding
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month.actions import Action, ranked_actions
+from labcalc.judgement.month.checks import Checks, biased_of
+from labcalc.judgement.month.moved import moved_in
 from labcalc.judgement.month.notices import notices_of
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.workload import workload_of
@@ -66,6 +69,18 @@ def rows(*runs: tuple[str, str | None, str]) -> pd.DataFrame:
 QUIET = rows(("R1", "VD", "reference"))
 
 
+def checks(summaries: Sequence[OilSummary] = (), comparisons: pd.DataFrame = NOTHING) -> Checks:
+    """What a month's reference oils show, by the charts of some summaries."""
+    charts = [one.chart for one in summaries]
+    streams = {
+        name: watched([one for one in charts if one.instrument == name]) for name in {c.instrument for c in charts}
+    }
+    moved = moved_in(charts, streams, FEBRUARY)
+    touched = [chart for by in moved for chart in by.touched]
+    biased = biased_of([one for one in summaries if one.chart not in touched])
+    return Checks(FEBRUARY, lab(), tuple(summaries), comparisons, moved, biased, instruments={}, gaps=(), repairs=())
+
+
 def actions(
     summaries: Sequence[OilSummary] = (),
     *,
@@ -76,7 +91,7 @@ def actions(
     failures: Sequence[ExportError] = (),
 ) -> list[Action]:
     found = cast(DuplicateReport, SimpleNamespace(findings=tuple(duplicates)))
-    return list(ranked_actions(month, comparisons, tuple(summaries), found, (), refusals, failures, FEBRUARY))
+    return list(ranked_actions(month, checks(summaries, comparisons), found, (), refusals, failures, FEBRUARY))
 
 
 def told(found: Sequence[Action], about: str) -> Action:
@@ -178,83 +193,101 @@ def test_a_month_holds_its_first_moment_and_not_its_last() -> None:
     assert oils(densities(0.1, 0.2)) == (), "nothing of February"
 
 
-# --- Signals ---
+# --- What moved, and single results ---
 
 
 def shifted(away: float, number: int = 8, sample: str = "RO-1", **more: Any) -> list[pd.DataFrame]:
-    """A steady January, and a February that lies off its centre."""
-    tables = [densities(*STEADY, **more), february(*[0.06 + away] * number, **more)]
+    """A steady January, and a February of an even number of results that lies off its centre, by 0.03 less or more."""
+    tables = [densities(*STEADY, **more), february(*[0.09 + away, 0.03 + away] * (number // 2), **more)]
     return [table.assign(sample=sample, run=sample + table["run"]) for table in tables]
 
 
-def ewma(away: float, number: int) -> float:
-    """Average at the end, less the centre: λ = 0.4 from the centre on."""
-    average = 0.0
-    for value in (*STEADY, *[0.06 + away] * number):
-        average = 0.4 * (value - 0.06) + 0.6 * average
-    return average
-
-
-def test_charts_that_signal_are_the_first_thing_to_do() -> None:
-    found = actions(oils(*shifted(0.3)))
-    assert (found[0].rank, found[0].about, found[0].urgent) == (1, "VD, density", True)
+def test_one_oil_that_moved_on_one_instrument_asks_for_a_second_oil() -> None:
+    """All eight are averaged: 2 σ √(1/8 + 1/8) = σ = 0.0798. One oil alone can't tell itself from VD."""
+    found = actions(oils(*shifted(0.4)))
+    assert [(one.rank, one.about, one.urgent) for one in found] == [(1, "VD, Oil R lot A", True)]
     assert found[0].finding == (
-        "1 of 1 charts signal, the first on 2026-02-01 (Oil R lot A at 40 °C). At the end of the month the chart lies "
-        f"{ewma(0.3, 8):+#.2g} kg/m³ from the centre of its chart: look at the oil first (bottle, lot, temperature)."
+        "since 2026-02-01: it reads +0.40 ± 0.080 kg/m³ on VD: the oil or its bottle; told on 2026-02-03, and still "
+        "so; it can't be told from VD as a whole"
     )
-    assert found[0].what_to_do.startswith("In this order: 1. repeat the reference oil, fresh from the bottle; 2. check")
-    assert "; 5. stop releasing" in found[0].what_to_do
+    assert found[0].what_to_do.startswith("Stop releasing these results. Run this oil fresh from its bottle, and a")
+    assert dict(found[0].facts) == {
+        "instrument": "VD",
+        "quantity": "density",
+        "cause": "oil on one instrument",
+        "oil": "Oil R lot A",
+        "shift": pytest.approx(0.4),
+        "unit": "kg/m³",
+        "since": "2026-02-01",
+        "runs": "",
+    }
 
 
-def test_charts_that_agree_speak_of_the_instrument() -> None:
+def test_two_oils_that_move_together_speak_of_the_instrument() -> None:
+    """Both over eight days: (−0.3 − 0.4) / 2; each u = σ / 2, so 2 u of the mean is σ / √2 = 0.0564."""
     both = oils(*shifted(-0.3, sample="Z-1", lot="Z"), *shifted(-0.4, sample="Z-2", lot="Z"))
-    ends = [f"{ewma(-size, 8):+#.2g}".replace("-", "−") for size in (0.4, 0.3)]
-    assert told(actions(both), "VD, density").finding == (
-        "2 of 2 charts signal, the first on 2026-02-01 (Z-1 lot Z at 40 °C; Z-2 lot Z at 40 °C). At the end of the "
-        f"month all 2 lie {ends[0]} to {ends[1]} kg/m³ from the centres of their charts: oils and temperatures agree "
-        "in the direction, so the instrument has moved, not an oil."
-    )
-    alike = oils(*shifted(0.3, sample="Z-1", lot="Z"), *shifted(0.3, sample="Z-2", lot="Z"))
-    assert f"all 2 lie {ewma(0.3, 8):+#.2g} kg/m³ from the centres" in told(actions(alike), "VD, density").finding
+    (found,) = actions(both)
+    assert (found.about, found.urgent) == ("VD, density", True)
+    assert "all its oils read −0.35 ± 0.056 kg/m³: the instrument has moved, not an oil" in found.finding
+    assert found.finding.endswith("told on 2026-02-02, and still so; 1 further signal by it")
 
 
-def test_charts_that_disagree_speak_of_an_oil() -> None:
-    both = oils(*shifted(0.3, sample="Z-1", lot="Z"), *shifted(-0.05, sample="Z-2", lot="Z"))
-    assert told(actions(both), "VD, density").finding.startswith(
-        "1 of 2 charts signal, the first on 2026-02-01 (Z-1 lot Z at 40 °C). At the end of the month the charts lie "
-        f"−{-ewma(-0.05, 8):#.2g} to {ewma(0.3, 8):+#.2g} kg/m³ from the centres of their charts: look at the oil first"
-    )
+def test_oils_that_move_apart_are_no_move_of_the_instrument() -> None:
+    both = oils(*shifted(0.4, sample="Z-1", lot="Z"), *shifted(-0.4, sample="Z-2", lot="Z"))
+    found = actions(both)
+    assert {one.about for one in found} == {"VD, Z-1 lot Z", "VD, Z-2 lot Z"}
+    assert all("it alone reads" in one.finding for one in found)
+    assert not any("has moved, not an oil" in one.finding for one in found)
 
 
-def test_instruments_and_quantities_are_told_apart() -> None:
+def test_instruments_are_told_apart() -> None:
     summaries = oils(
-        *shifted(0.3),
-        *shifted(0.3, instrument="W"),
+        *shifted(0.4),
+        *shifted(-0.4, instrument="W"),
         *[table.assign(run="X" + table["run"]) for table in shifted(0.0, instrument="X")],
     )
-    assert [action.about for action in actions(summaries) if action.urgent] == ["VD, density", "W, density"]
+    urgent = [action.about for action in actions(summaries) if action.urgent]
+    assert sorted(urgent) == ["VD, Oil R lot A", "W, Oil R lot A"]
 
 
-def test_the_end_of_the_month_is_where_the_chart_lies() -> None:
-    """Results of March move the average afterwards, and an excluded one never does."""
-    tables = shifted(0.3, 4)
-    later = densities(-0.5, -0.5, start="2026-03-01").assign(run=["M0", "M1"])
-    assert f"lies {ewma(0.3, 4):+#.2g} kg/m³" in actions(oils(*tables, later))[0].finding
-    more = february(0.36, 0.36, 0.36, 0.36, 9.9)
-    kept = oils(densities(*STEADY), more, decisions=[decision("exclude", run="F4")])
-    assert f"lies {ewma(0.3, 4):+#.2g} kg/m³" in actions(kept)[0].finding
+def test_an_oil_that_moves_on_every_instrument_leaves_them_alone() -> None:
+    (found,) = actions(oils(*shifted(0.4), *shifted(0.4, instrument="W"), *shifted(0.4, instrument="X")))
+    assert (found.about, found.urgent) == ("Oil R lot A", False)
+    assert "it reads +0.40 ± 0.046 kg/m³ on every instrument: the oil or its bottle" in found.finding
+    assert found.what_to_do == "Run it fresh from a new bottle. The instruments stand: don't adjust them."
 
 
-def test_without_an_ewma_the_mean_of_the_month_tells() -> None:
-    summaries = oils(*shifted(0.3), of=lab(ewma_weight=0.0))
-    assert "the chart lies +0.30 kg/m³ from the centre" in actions(summaries)[0].finding
+def test_a_single_result_asks_for_its_oil_again() -> None:
+    """1.3 is beyond 3 σ = 0.24 kg/m³; the average of it and one before lies off, but rests on one result."""
+    found, *_ = actions(oils(densities(*STEADY), february(0.06, 0.05, 1.3)))
+    assert (found.about, found.urgent) == ("VD, single results", False)
+    assert found.finding == (
+        "the last result signals on 1 chart, alone: Oil R lot A, density at 40 °C (1 beyond 3 s; EWMA beyond its "
+        "limits)"
+    )
+    assert found.what_to_do == "Repeat Oil R, fresh from the bottle."
 
 
-def test_the_first_open_signal_is_told() -> None:
-    """The first of the month is accepted; of 2 February on the average is off as well."""
-    accepted = decision("accept", run="RO-1F0")
-    found = actions(oils(*shifted(0.3), decisions=[accepted]))
-    assert "the first on 2026-02-02" in found[0].finding
+def test_a_single_result_that_was_repeated_or_accepted_asks_for_nothing() -> None:
+    def asked(*values: float, accepted: str = "") -> list[str]:
+        decided = [decision("accept", run=accepted)] if accepted else []
+        found = actions(oils(densities(*STEADY), february(*values), decisions=decided))
+        return [one.about for one in found if "single" in one.about]
+
+    assert asked(0.06, 0.05, 0.6) == ["VD, single results"]
+    assert asked(0.06, 0.6, 0.06, 0.05, 0.03, 0.09, 0.06) == []
+    assert asked(0.06, 0.05, 0.6, accepted="F2") == []
+
+
+def test_the_end_of_the_month_is_where_it_ends() -> None:
+    """Neither results of March count, nor one that is excluded. The last five: 0.4 + 0.03 / 5; 2 σ √(1/5 + 1/8)."""
+    tables = shifted(0.4, 6)
+    later = densities(-0.9, -0.9, -0.9, start="2026-03-01").assign(run=["M0", "M1", "M2"])
+    five = "it reads +0.41 ± 0.091 kg/m³"
+    assert five in actions(oils(*tables, later))[0].finding
+    more = february(0.49, 0.43, 0.49, 0.43, 0.49, 0.43, 9.9)
+    kept = oils(densities(*STEADY), more, decisions=[decision("exclude", run="F6")])
+    assert five in actions(kept)[0].finding
 
 
 # --- Single checks ---
@@ -314,7 +347,7 @@ def test_a_certificate_that_ran_out_is_told_with_the_most_results_of_a_chart() -
         charts = control_charts(pd.concat(tables), laboratory)
         summaries = summarise_oils(charts, month, laboratory)
         report = cast(DuplicateReport, SimpleNamespace(findings=()))
-        found = ranked_actions(QUIET, NOTHING, summaries, report, (), (), (), month)
+        found = ranked_actions(QUIET, checks(summaries), report, (), (), (), month)
         return [action.finding for action in found if action.about == "Oil R lot A"]
 
     month = december
@@ -328,7 +361,7 @@ def test_a_certificate_that_ran_out_is_told_with_the_most_results_of_a_chart() -
 # --- Bias, index, what else ---
 
 
-def test_the_largest_bias_of_an_instrument_is_told() -> None:
+def test_a_bias_that_may_be_the_certificate_s_never_asks_to_adjust() -> None:
     """Means -0.4 and 0.3, s = 0.01 each, certificate's U = 0.1: u is hardly more than 0.05, U = 1.96 u."""
 
     def table(mean: float, sample: str) -> pd.DataFrame:
@@ -341,25 +374,30 @@ def test_the_largest_bias_of_an_instrument_is_told() -> None:
     )
     u = math.hypot(0.01 / math.sqrt(3.0), 0.05)
     expanded = u * stats.t.ppf(0.975, math.floor(u**4 / ((0.01 / math.sqrt(3.0)) ** 4 / 2.0)))
-    found = told(actions(two), "VD, density")
+    found = told(actions(two), "VD, Oil R lot B")
     assert (found.finding, found.urgent) == (
-        f"bias on 2 of 3 charts, the largest −0.40 kg/m³ ± {expanded:.2g} (Oil R lot B, density at 40 °C)".replace(
-            "0.1 (", "0.10 ("
-        ),
+        f"bias on 1 chart, the largest −0.40 kg/m³ ± {expanded:.2g} (Oil R lot B, density at 40 °C); it can't be told "
+        "from the certificate of Oil R lot B".replace("0.1 (", "0.10 ("),
         False,
     )
+    assert "Don't adjust the instruments to it" in found.what_to_do
+    assert "+0.30 kg/m³" in told(actions(two), "VD, Oil R lot A").finding
 
 
-def test_an_index_that_is_not_satisfactory_is_told() -> None:
-    """R / 2.77 s with s = 0.2 √2: 0.64, below 0.8; with s = 0.1 √2: 1.28, above 1.2 (R/r = 2.5; ASTM D6792, memory)."""
-    bad, good = (one(february(0.0, d)) for d in (0.4, 0.2))
-    s = 0.4 / math.sqrt(2.0)
-    low, high = (0.5 / (2.77 * s) * math.sqrt(stats.chi2.ppf(p, 1)) for p in (0.025, 0.975))
-    assert [action.finding for action in actions([bad]) if action.about == "VD, density"] == [
+def test_an_index_that_is_not_satisfactory_for_certain_is_told() -> None:
+    """R / 2.77 s of 0 and 0.6 by turns; satisfactory from 0.8 or 1.2 on (R/r = 2.5; ASTM D6792, memory)."""
+    bad, doubtful = one(february(*[0.0, 0.6] * 10)), one(february(0.0, 0.4))
+    s = 0.3 * math.sqrt(20.0 / 19.0)
+    low, high = (0.5 / (2.77 * s) * math.sqrt(stats.chi2.ppf(p, 19) / 19.0) for p in (0.025, 0.975))
+
+    def index(of: OilSummary) -> list[str]:
+        return [action.finding for action in actions([of]) if "performance" in action.finding]
+
+    assert index(bad) == [
         f"Oil R lot A, density at 40 °C: performance index {0.5 / (2.77 * s):.2f} ({low:.2f} to {high:.2f}), not "
         "consistent with the published precision"
     ]
-    assert not [action for action in actions([good]) if action.about == "VD, density"]
+    assert index(doubtful) == [], "0.64, 0.02 to 1.43: two results can't tell"
 
 
 def test_what_else_is_told_in_its_rank() -> None:
@@ -367,19 +405,18 @@ def test_what_else_is_told_in_its_rank() -> None:
         Refusal("a.csv", 9, None, None, "x")
     ]
     found = actions(
-        oils(*shifted(0.3)),
+        oils(*shifted(0.4)),
         duplicates=[DuplicateFinding("Repeats", "far apart", "measure")],
         refusals=refused,
         failures=[ExportError("c.csv", "it is empty")],
         month=rows(("R1", "VD", "reference"), ("S2", "W", "sample")),
     )
     assert [(one.rank, one.about, one.urgent) for one in found] == [
-        (1, "VD, density", True),
+        (1, "VD, Oil R lot A", True),
         (2, "W", True),
         (3, "Record", False),
-        (4, "VD, density", False),
-        (5, "Repeats", False),
-        (6, "Exports", False),
+        (4, "Repeats", False),
+        (5, "Exports", False),
     ]
     by_about = {one.about: one for one in found}
     assert by_about["Record"].finding == "an export could not be read: c.csv: it is empty"
@@ -530,21 +567,25 @@ def test_a_period_holds_its_days() -> None:
 
 
 def test_the_report_of_a_month_counts_and_ranks() -> None:
-    """Four results on one chart with limits; a false alarm in 1 / Σ(1 / ARL) results (by the sights of the report)."""
+    """Four results on one chart with limits; alarms of chance by the sights of the report."""
     given = [
         {**row, "density_kg_m3": 850.0 + value}
         for row, value in zip(at(*(f"01-{n + 10}" for n in range(8))), STEADY, strict=True)
     ]
-    given += [{**row, "density_kg_m3": 850.06} for row in at("02-01", "02-02", "02-03", "02-04")]
+    of_february = zip(at("02-01", "02-02", "02-03", "02-04"), (850.01, 850.09, 850.02, 850.1), strict=True)
+    given += [{**row, "density_kg_m3": value} for row, value in of_february]
     given += [{**at("02-05")[0], "sample": "S-1", "role": "sample", "lot": None}]
     about = [decision("accept", run="9"), decision("accept", run="0"), decision("corrective action", instrument="VD")]
     outside = replace(about[2], when=FEBRUARY.last.to_pydatetime())
     found = report_month(material(tidy(*given), lab(), *about, outside), "2026-02")
     assert (found.runs, found.reference_runs) == (1, 4)
-    assert found.expected_false_alarms == pytest.approx(4.0 / found.sights[0].false_alarm)
+    assert found.expected_false_alarms == pytest.approx(4.0 * found.sights[0].figures.begun)
     assert found.decisions == (about[0], about[1], about[2]), "about a run of the month, or written in it"
     assert (found.rank, found.verdict, found.reason) == (
-        0,
-        "nothing to do",
-        "4 reference-oil runs and 1 sample runs: nothing stands out",
+        1,
+        "to be watched",
+        "VD, action of 2026-02-20: because: too few checks since to tell (density −0.0050 kg/m³ before, – after)",
+    )
+    assert report_month(material(tidy(*given), lab()), "2026-02").reason == (
+        "4 reference-oil runs and 1 sample runs: nothing stands out"
     )

@@ -9,14 +9,14 @@ from html import escape
 import numpy as np
 import plotly.graph_objects as go
 
-from labcalc.figures.markup import Fragment, html_table, note
+from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
 from labcalc.judgement import CarryOver, Month, MonthReport
 from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H
 from labcalc.judgement.carry_over.shares import DIRECTIONS
 from labcalc.statistics import CarriedShare
-from labcalc.wording import celsius, counted, numeral, percent, plain, signed
+from labcalc.wording import counted, numeral, percent, plain, signed
 
 _RATIOS = (0.001, 0.01, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 100.0, 1000.0)
 """Where the axis of ratios is marked."""
@@ -36,7 +36,7 @@ def show_carry_over(report: MonthReport) -> Fragment:
         f"r, each by the share as known when it ran. Runs after a pause of more than {LONGEST_PAUSE_H:g} h are left "
         f"out.{_not_told(report)}</p>"
     )
-    html += _moved(report) + _plans(report)
+    html += _plans(report)
     return Fragment(html, "\n".join(_sentence(one) for one in report.carry_overs))
 
 
@@ -58,26 +58,6 @@ def _not_told(report: MonthReport) -> str:
     return f" Too little is known to tell of {named}." if named else ""
 
 
-def _moved(report: MonthReport) -> str:
-    rows = [
-        (
-            f"{escape(run.sample)} after {escape(run.sample_before)}",
-            escape(one.instrument),
-            f"{run.worst.contrast.quantity.split()[-1]},\u00a0{celsius(run.worst.contrast.temperature_C)}",
-            f"{signed(run.worst.effect)} {run.worst.contrast.unit}",
-            f"{numeral(run.worst.limit)} {run.worst.contrast.unit}",
-            f"{signed(run.worst.at_most)} {run.worst.contrast.unit}",
-        )
-        for one in report.carry_overs
-        for run in one.at_risk
-    ]
-    if not rows:
-        return '<p class="note">No run of the month was moved by more than its repeatability, as far as is known.</p>'
-    columns = ("Run", "Instrument", "Result", "Expected", "r", "At most")
-    caption = "Runs moved beyond r; at most: where the residue mixes in proportion to volume"
-    return html_table(caption, columns, rows, numeric=(3, 4, 5))
-
-
 def _plans(report: MonthReport) -> str:
     """Write down the runs that tell the share at once, where the record doesn't."""
     without = [one for one in report.carry_overs if one.plan]
@@ -85,11 +65,9 @@ def _plans(report: MonthReport) -> str:
         return ""
     plan = without[0].plan
     items = "".join(f"<li>{escape(step.sample)}: {escape(step.counts_as)}</li>" for step in plan)
-    names = escape(", ".join(one.instrument for one in without))
-    return (
-        f"<details><summary>How to find k on {names}: {len(plan)} runs, one after the other, cleaned in between as "
-        f"always</summary><ol>{items}</ol></details>"
-    )
+    names = ", ".join(one.instrument for one in without)
+    summary = f"How to find k on {names}: {len(plan)} runs, one after the other, cleaned in between as always"
+    return folded(summary, f"<ol>{items}</ol>")
 
 
 def _sentence(one: CarryOver) -> str:
@@ -149,7 +127,8 @@ def draw_carry_over(one: CarryOver, month: Month) -> Picture:
             marker=marker("x-thin", MUTED, 10),
             name="moved by something else",
         )
-    return Picture(figure, _caption(one, month), *_numbers(one))
+    title = f"{one.instrument}: the results that tell of its carry-over"
+    return Picture(figure, _caption(one, month), *_numbers(one), folded=title)
 
 
 def _span(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:

@@ -1,122 +1,65 @@
-"""Control charts: results, moving average and certified band above, moving ranges beneath; told apart by shape."""
+"""A control chart: results, moving average and certified band above, moving ranges beneath; told apart by shape."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
-import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from labcalc.figures.control.marks import about_instrument, chart_marks
+from labcalc.figures.control.grid import Trace, draw_grid
+from labcalc.figures.control.traces import begin_of, chart_traces, instrument_actions, levels, points, upright_lines
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stroke
-from labcalc.judgement import Chart, Month, MonthReport
+from labcalc.figures.theme import BAND, INK, MUTED, marker, stroke
+from labcalc.judgement import Chart, Month, earlier_words
 from labcalc.lab import Decision
 from labcalc.wording import counted, numeral, signed
 
 
-def control_pictures(report: MonthReport) -> tuple[Picture, ...]:
-    """Return a control chart for each oil, quantity and temperature of the month; those that signal come first."""
-    ranked = sorted(report.oils, key=lambda one: one.status.status != "signal")
-    return tuple(draw_control_chart(one.chart, report.month) for one in ranked)
-
-
 def draw_control_chart(chart: Chart, month: Month) -> Picture:
-    """Draw a chart up to the end of a month.
+    """Draw the twelve months of a chart up to the end of a month, [unit of the chart].
 
-    Parameters
-    ----------
-    chart : Chart
-        The chart.
-    month : Month
-        The month that is reported on; a line marks its beginning.
-
-    Returns
-    -------
-    Picture
-        Results with their EWMA and limits, and beneath them the moving ranges, [unit of the chart].
+    The table holds the month, and what signals or was decided about before.
     """
-    shown = np.asarray(chart.measured_at < month.last)
-    figure = blank_figure(
-        "",
-        f"{'Result' if np.isnan(chart.certified) else 'Difference'}, {chart.unit}",
-        height=410,
-        xaxis={"anchor": "y2", "type": "date", "mirror": "all"},
-        yaxis={"domain": [0.36, 1.0], "range": _reach(chart, shown)},
-        yaxis2={"domain": [0.0, 0.26], "rangemode": "tozero", "title": {"text": f"Range, {chart.unit}", "standoff": 8}},
-    )
-    figure.layout.margin.r = 84
+    shown = chart.between(month.twelve_months.first, month.last)
     at = chart.measured_at.strftime("%Y-%m-%d %H:%M").to_numpy()
-    _add_results(figure, chart, at, shown)
-    marks = chart_marks(chart, month, at, shown)
-    # All at once: plotly checks every mark again with each one that is added.
-    figure.layout.shapes, figure.layout.annotations = marks.shapes, marks.annotations
+    panels = {
+        f"{'Result' if np.isnan(chart.certified) else 'Difference from the certified value'}, {chart.unit}": [
+            *_band(chart, at[shown]),
+            *levels(chart, at[shown]),
+            *chart_traces(chart, at, shown),
+            *_decisions(chart, at, shown),
+        ],
+        f"Moving range, {chart.unit}": _ranges(chart, at, shown),
+    }
+    upright = upright_lines([chart], month)
+    figure = draw_grid(panels, begin_of([chart], month), 1, upright=upright, legend=True)
     return Picture(figure, _caption(chart, month), *_numbers(chart, at, shown, month))
 
 
-def _reach(chart: Chart, shown: NDArray[np.bool_]) -> list[float]:
-    """Return an axis that holds every point, the limits and the certified band."""
-    values = [*chart.plotted[shown].tolist()]
-    if chart.limits is not None:
-        values += [chart.limits.lower, chart.limits.upper]
-    if not np.isnan(chart.certified) and not np.isnan(chart.certified_uncertainty):
-        values += [-chart.certified_uncertainty, chart.certified_uncertainty]
-    margin = 0.08 * (max(values) - min(values)) or 1.0
-    return [min(values) - margin, max(values) + margin]
+def _band(chart: Chart, at: NDArray[np.object_]) -> Iterator[Trace]:
+    reach = chart.certified_uncertainty
+    if not np.isnan(chart.certified) and not np.isnan(reach):
+        corners = {"x": [at[0], at[-1], at[-1], at[0]], "y": [-reach, -reach, reach, reach]}
+        look = {"fill": "toself", "fillcolor": BAND, "line": {"width": 0}, "mode": "lines"}
+        yield {"type": "scatter", **corners, **look, "hoverinfo": "skip", "showlegend": False}
 
 
-def _add_results(figure: go.Figure, chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> None:
-    by_rules = _flags(chart, [one.position for one in chart.signals if one.rules])
-    by_ewma = _flags(chart, [one.position for one in chart.signals if one.ewma])
-    kinds = (
-        ("baseline", chart.in_baseline, marker("circle", INK, 6, filled=False)),
-        ("result", chart.used & ~chart.in_baseline, marker("circle", INK, 6)),
-        ("excluded by a decision", ~chart.used, marker("x-thin", MUTED, 9)),
-        ("signal of a result", by_rules, marker("diamond", ACCENT, 13, filled=False)),
-    )
-    used = shown & chart.used
-    figure.add_scatter(
-        x=at[used], y=chart.plotted[used].round(5), mode="lines", line=stroke(MUTED, width=0.7), showlegend=False
-    )
-    for name, kind, style in kinds:
-        _add_points(figure, at, chart.plotted, shown & kind, name, style)
-    if chart.ewma is not None:
-        average = np.full(chart.used.size, np.nan)
-        average[chart.used] = chart.ewma.values
-        figure.add_scatter(
-            x=at[used], y=average[used].round(5), mode="lines", line=stroke(INK, "dash", 1.6), name="EWMA"
-        )
-        _add_points(
-            figure, at, average, shown & by_ewma, "signal of the EWMA", marker("square", ACCENT, 10, filled=False)
-        )
+def _decisions(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> Iterator[Trace]:
+    for number, (place, _) in enumerate(chart.decisions, 1):
+        flags = shown & (np.arange(shown.size) == place)
+        text = {"text": [f"D{number}"], "textposition": "top center", "showlegend": False}
+        yield from points(at, chart.plotted, flags, "decision", mode="text", **text)
+
+
+def _ranges(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> Iterator[Trace]:
     ranges = chart.moving_ranges
+    look = {"line": stroke(MUTED, width=0.7), "marker": marker("circle", INK, 5), "showlegend": False}
     known = shown & np.isfinite(ranges)
-    figure.add_scatter(
-        x=at[known],
-        y=ranges[known].round(5),
-        mode="lines+markers",
-        line=stroke(MUTED, width=0.7),
-        marker=marker("circle", INK, 5),
-        showlegend=False,
-        yaxis="y2",
-    )
-
-
-def _flags(chart: Chart, positions: list[int]) -> NDArray[np.bool_]:
-    flags = np.zeros(chart.used.size, dtype=bool)
-    flags[positions] = True
-    return flags
-
-
-def _add_points(
-    figure: go.Figure,
-    at: NDArray[np.object_],
-    values: NDArray[np.float64],
-    which: NDArray[np.bool_],
-    name: str,
-    style: dict[str, object],
-) -> None:
-    if which.any():
-        figure.add_scatter(x=at[which], y=values[which].round(5), mode="markers", marker=style, name=name)
+    yield from points(at, ranges, known, "range", mode="lines+markers", **look)
+    if chart.limits is not None:
+        limit = np.full(shown.size, chart.limits.moving_range_upper)
+        yield from points(at, limit, known, "limit", mode="lines", line=stroke(INK), showlegend=False)
 
 
 def _caption(chart: Chart, month: Month) -> str:
@@ -135,14 +78,13 @@ def _caption(chart: Chart, month: Month) -> str:
     return (
         f"{head}, {said}, {counted(wide, 'moving range')} beyond the limit. "
         f"Centre {centre} {chart.unit}, limits {lower} to {upper}, from "
-        f"{counted(limits.number, 'result')} ({chart.baseline}){provisional}; constants: {limits.constants.name}.{band}"
+        f"{counted(limits.number, 'result')} ({chart.baseline}){provisional}; "
+        f"constants: {limits.constants.name}.{band} {earlier_words([chart], month.twelve_months.first)}".rstrip()
     )
 
 
 def _numbers(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], month: Month) -> Numbers:
-    average = np.full(chart.used.size, np.nan)
-    if chart.ewma is not None:
-        average[chart.used] = chart.ewma.values
+    average, inside = chart.averages, chart.between(month.first, month.last)
     signals = {one.position: one.what for one in chart.signals}
     decided: dict[int, list[str]] = {}
     for number, (place, one) in enumerate(chart.decisions, 1):
@@ -159,10 +101,11 @@ def _numbers(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], mo
             "; ".join(decided.get(place, ())),
         )
         for place in np.flatnonzero(shown).tolist()
+        if inside[place] or place in signals or place in decided
     )
     rows += tuple(
-        (when, "", "–", "–", "–", "instrument", "", _decision(number, one))
-        for number, when, one in about_instrument(chart, month)
+        (f"{when:%Y-%m-%d %H:%M}", "", "–", "–", "–", "instrument", "", _decision(number, one))
+        for number, (when, one) in enumerate(instrument_actions([chart], month), len(chart.decisions) + 1)
     )
     unit = chart.unit
     columns = (f"Result, {unit}", f"EWMA, {unit}", f"Moving range, {unit}", "Part", "Signal", "Decision")

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, hover_number, html_table, note, verdict_box
+from labcalc.figures.markup import (
+    Fragment,
+    Summary,
+    bullets,
+    fact_list,
+    folded,
+    hover_number,
+    html_table,
+    note,
+    verdict_box,
+)
 from labcalc.figures.provenance import settings_and_version, sources_table, with_mark
 from labcalc.judgement import NOT_ENOUGH, DuplicateReport, DuplicateSummary, NamedSpread, SetBeyond
 from labcalc.wording import at_celsius, first_of, numeral
@@ -53,11 +63,7 @@ def show_duplicate_summaries(report: DuplicateReport) -> Fragment:
         groups.setdefault(one.condition, []).append(one)
     html = "".join(_summary_table(condition, group) for condition, group in groups.items())
     text = "\n".join(f"{_conditions(one)}: {one.name}: {one.sentence}" for one in report.summaries)
-    return Fragment(html + _folded("Where these figures come from", _summary_notes(report)), text)
-
-
-def _folded(title: str, html: str) -> str:
-    return f"<details><summary>{escape(title)}</summary>{html}</details>"
+    return Fragment(html + folded("Where these figures come from", _summary_notes(report)), text)
 
 
 def _conditions(one: DuplicateSummary) -> str:
@@ -73,7 +79,7 @@ def _summary_table(condition: str, group: Sequence[DuplicateSummary]) -> str:
     columns = ["Class, quantity", *(["Changed"] if between else []), "Sets", "2.77 s", group[0].letter, "Verdict"]
     cells = [_summary_cells(one, between) for one in group]
     table = html_table(_CAPTIONS[condition], columns, cells, numeric=tuple(range(1 + between, len(columns) - 1)))
-    return _folded(_CAPTIONS[condition], table) if between else table
+    return folded(_CAPTIONS[condition], table) if between else table
 
 
 def _summary_cells(one: DuplicateSummary, between: bool) -> tuple[str, ...]:
@@ -123,7 +129,7 @@ def show_spreads(report: DuplicateReport) -> Fragment:
     table = html_table("Against the rest", columns, map(_spread_cells, report.spreads), numeric=tuple(range(1, 7)))
     rule = "p: the larger of an F-test's and of one by ranks, for wider scatter; who is named is left out below him."
     text = "\n".join(one.sentence for one in report.spreads if one.stands_out) or said.text
-    return Fragment(said.html + _folded(f"All {len(report.spreads)} that were compared", table + note(rule).html), text)
+    return Fragment(said.html + folded(f"All {len(report.spreads)} that were compared", table + note(rule).html), text)
 
 
 def _spread_cells(one: NamedSpread) -> tuple[str, ...]:
@@ -198,7 +204,7 @@ def show_pairing_rule(report: DuplicateReport) -> Fragment:
 
 def show_duplicate_provenance(report: DuplicateReport) -> Fragment:
     """Return the exports that hold what was compared, with digest and rows; lab.toml; version."""
-    html = _folded("Exports that hold the results", sources_table("Exports", report.sources))
+    html = folded("Exports that hold the results", sources_table("Exports", report.sources))
     html += html_table("Settings and version", ("What", "Which"), settings_and_version(report.laboratory))
     return Fragment(html, "; ".join(f"{one.name} {one.sha256}" for one in report.sources) or "no export")
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 from typing import Any
 
-from labcalc.figures.markup import Fragment, bullets, hover_number, html_table, note
-from labcalc.figures.month.workload import draw_workload
-from labcalc.figures.picture import Picture
+from labcalc.figures.markup import Fragment, folded, hover_number, html_table, note
 from labcalc.judgement import UNITS, MonthReport, OilSummary
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
@@ -15,34 +14,27 @@ _STATES = {"signal": "not-met", "too few": "doubtful", "provisional": "doubtful"
 
 
 def show_oils(report: MonthReport) -> Fragment:
-    """Return the reference oils: number, mean, bias, spread, site precision, index, signals, status, change."""
+    """Return what holds for all instruments: the signs of their tables, alarms by chance, what the charts can see."""
     if not report.oils:
         return note(f"The record holds no reference-oil result in {report.month.name}.")
-    html = "".join(
+    sights = [one.sentence for one in report.sights]
+    shown = note(
+        *sights, f"In this month's results chance alone begins about {numeral(report.expected_false_alarms, 1)} alarms."
+    )
+    return Fragment(shown.html + folded("What the columns mean", _oil_notes(report)), shown.text)
+
+
+def oil_tables(oils: Sequence[OilSummary]) -> str:
+    """Return a table of each quantity: number, bias, spread, site precision, index, status and signals."""
+    return "".join(
         html_table(
-            f"{instrument}: difference from the certified value, {quantity}, {unit}",
-            ("Oil, lot, temperature", "n", "Bias ± U", "s", "R'", "Index R/R'", "Status, signals"),
-            [_oil_cells(one) for one in group],
+            f"{quantity.capitalize()}, {unit}{', difference from the certified value' * certified}",
+            ("Oil, lot, temperature", "n", "Bias ± U", "s", "R'", "Index R/R'", "Status"),
+            [oil_cells(one) for one in group],
             numeric=(1, 2, 3, 4, 5),
         )
-        for (instrument, quantity, unit), group in _groups(report.oils).items()
+        for (quantity, unit, certified), group in _groups(oils).items()
     )
-    text = "\n".join(
-        f"{one.chart.instrument}, {one.chart.name}: n {one.number}, mean {signed(one.mean, 3)} {one.chart.unit}, "
-        f"s {numeral(one.deviation)}, {one.status.status}"
-        for one in report.oils
-    )
-    return Fragment(html + _reasons(report.oils) + _oil_notes(report), text)
-
-
-def _reasons(oils: tuple[OilSummary, ...]) -> str:
-    """Say why a chart signals, and which signals were accepted; what is only provisional stands with the limits."""
-    lines = [
-        f"{one.chart.instrument}, {one.chart.name}: {'; '.join(one.status.reasons)}."
-        for one in oils
-        if one.status.status == "signal" or any(signal.decision for signal in one.status.signals)
-    ]
-    return bullets(lines).html if lines else ""
 
 
 def show_certificates(report: MonthReport) -> Fragment:
@@ -50,9 +42,11 @@ def show_certificates(report: MonthReport) -> Fragment:
     if not report.certificates:
         return note("No certificate in lab.toml fits a reference oil of the month.")
     rows = [_certificate_cells(one) for one in report.certificates]
-    columns = ("Oil, lot", "Certificate, producer, accreditation", "Valid", "Value ± U (k)", "SHA-256 of its file")
+    columns = ("Oil, lot", "Certificate", "Valid", "Value ± U (k)")
+    caption = "Certificates of these lots: number, producer, accreditation, SHA-256 of the file"
+    html = f'<section class="compact">{html_table(caption, columns, rows, numeric=(2, 3))}</section>'
     text = "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
-    return Fragment(html_table("Certificates of these lots", columns, rows), text)
+    return Fragment(html, text)
 
 
 def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:
@@ -64,15 +58,14 @@ def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:
     names = (stated[name] for name in ("certificate", "producer", "accreditation"))
     return (
         f"{escape(stated['oil'])}<br>{escape(stated['lot'])}",
-        "<br>".join(map(escape, names)),
+        "<br>".join([*map(escape, names), f'<code class="digest">{escape(stated["file_sha256"])}</code>']),
         f"{stated['valid_from']}<br>{stated['valid_to']}",
         "<br>".join(map(escape, values)),
-        f'<code class="digest">{escape(stated["file_sha256"])}</code>',
     )
 
 
 def show_changes(report: MonthReport) -> Fragment:
-    """Return the change of each chart against the month before: means by t, spreads by F."""
+    """Return the change of each chart against the month before, folded: means by t, spreads by F."""
     if not report.oils:
         return note(f"The record holds no reference-oil result in {report.month.name}.")
     rows = [_change_cells(one) for one in report.oils]
@@ -84,7 +77,8 @@ def show_changes(report: MonthReport) -> Fragment:
         for one in report.oils
         if one.change is not None and one.change.mean_changed
     ]
-    return Fragment(html, "\n".join(changed) or "no mean changed by more than chance allows")
+    text = "\n".join(changed) or "no mean changed by more than chance allows"
+    return Fragment(folded(f"Against {report.month.before.name}: {text.splitlines()[0]}", html), text)
 
 
 def _change_cells(one: OilSummary) -> tuple[str, ...]:
@@ -102,24 +96,27 @@ def _change_cells(one: OilSummary) -> tuple[str, ...]:
     )
 
 
-def _groups(oils: tuple[OilSummary, ...]) -> dict[tuple[str, str, str], list[OilSummary]]:
-    """Group by instrument and quantity, viscosity before density."""
-    groups: dict[tuple[str, str, str], list[OilSummary]] = {}
-    for one in sorted(oils, key=lambda one: (one.chart.instrument, one.chart.quantity == "density")):
-        groups.setdefault((one.chart.instrument, one.chart.quantity, one.chart.unit), []).append(one)
+def _groups(oils: Sequence[OilSummary]) -> dict[tuple[str, str, bool], list[OilSummary]]:
+    """Group by quantity, viscosity before density; results without a certified value apart."""
+    groups: dict[tuple[str, str, bool], list[OilSummary]] = {}
+    for one in sorted(oils, key=lambda one: one.chart.quantity == "density"):
+        groups.setdefault((one.chart.quantity, one.chart.unit, one.chart.certified == one.chart.certified), []).append(
+            one
+        )
     return groups
 
 
-def _oil_cells(one: OilSummary) -> tuple[str, ...]:
+def oil_cells(one: OilSummary) -> tuple[str, ...]:
+    """Return a row: oil with lot and temperature, number, bias, spread, site precision, index, status."""
     lot = f"{one.chart.lot}, " if one.chart.lot else ""
     signals = f", {len(one.status.signals)}" if one.status.signals else ""
     excluded = f" ({one.excluded} excluded)" if one.excluded else ""
     return (
-        f"{escape(one.chart.oil)}<br>{escape(f'{lot}{celsius(one.chart.temperature_C)}')}",
+        f"{escape(one.chart.oil)} <small>{escape(lot)}{celsius(one.chart.temperature_C)}</small>",
         f"{one.number}{excluded}",
         _bias(one),
         hover_number(numeral(one.deviation), one.deviation),
-        "–" if one.site is None else _with_interval(one.site.limit, one.site.interval),
+        "–" if one.site is None else hover_number(numeral(one.site.limit), one.site.limit),
         "–" if one.index is None else _with_interval(one.index.index, one.index.interval),
         f'<span class="state {_STATES[one.status.status]}">{escape(one.status.status)}</span>{signals}',
     )
@@ -134,8 +131,8 @@ def _bias(one: OilSummary) -> str:
 
 
 def _with_interval(value: float, interval: tuple[float, float]) -> str:
-    """Show a value with its 95 % interval beneath."""
-    return f"{hover_number(numeral(value), value)}<br><small>{' to '.join(map(numeral, interval))}</small>"
+    """Show a value with its 95 % interval."""
+    return f"{hover_number(numeral(value), value)} <small>{' to '.join(map(numeral, interval))}</small>"
 
 
 def _oil_notes(report: MonthReport) -> str:
@@ -150,13 +147,12 @@ def _oil_notes(report: MonthReport) -> str:
         "U: expanded uncertainty (95 %) of the bias, the certificate's own included; *: the bias is larger than it.",
         "R' = 2.77 s and index: from this month's results, with what so few can say (95 %). "
         f"Thresholds: {report.laboratory.control.performance.source}. R: {'; '.join(statements) or 'none stated'}.",
-        f"In this month's results chance alone begins about {numeral(report.expected_false_alarms, 1)} alarms.",
     ]
     return note(*lines).html
 
 
 def show_limits(report: MonthReport) -> Fragment:
-    """Return what the limits of each chart rest on, and what the charts can see."""
+    """Return what the limits of each chart rest on, folded."""
     if not report.oils:
         return note("No chart has a result this month.")
     baselines = sorted({one.chart.baseline for one in report.oils})
@@ -165,9 +161,7 @@ def show_limits(report: MonthReport) -> Fragment:
     caption = "What the limits rest on: " + "; ".join(
         f"({number}) {words}" if len(baselines) > 1 else words for number, words in enumerate(baselines, 1)
     )
-    html = html_table(caption, columns, rows, numeric=(1, 2, 3))
-    sights = [one.sentence for one in report.sights]
-    return Fragment(html + note(*sights).html, "\n".join(sights))
+    return Fragment(folded("What the limits rest on", html_table(caption, columns, rows, numeric=(1, 2, 3))), caption)
 
 
 def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
@@ -187,11 +181,6 @@ def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
     )
 
 
-def workload_picture(report: MonthReport) -> Picture | Fragment:
-    """Return the runs of each day, or a sentence for a month without one."""
-    return draw_workload(report) or note(f"No run in {report.month.name}.")
-
-
 def show_operators(report: MonthReport) -> Fragment:
     """Return the runs of each operator on each instrument."""
     if report.workload.empty:
@@ -204,5 +193,5 @@ def show_operators(report: MonthReport) -> Fragment:
         for (operator, instrument), counts in zip(table.index.to_list(), table.to_numpy().tolist(), strict=True)
     ]
     columns = ("Operator", "Instrument", "Samples", "Reference oils", "Together")
-    html = html_table("Runs by operator and instrument", columns, rows, numeric=(2, 3, 4))
+    html = folded("Runs by operator", html_table("Runs by operator and instrument", columns, rows, numeric=(2, 3, 4)))
     return Fragment(html, "\n".join(f"{row[0]} on {row[1]}: {counted(int(row[-1]), 'run')}" for row in rows))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from html import escape
 
-from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, html_table, note, verdict_box
+from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, folded, html_table, note, verdict_box
 from labcalc.figures.provenance import settings_and_version, sources_table
 from labcalc.judgement import Action, MonthReport
 
@@ -22,7 +22,7 @@ def show_month_header(report: MonthReport) -> Fragment:
     """Return which laboratory and month it is, and how much was measured."""
     facts = {
         "Laboratory": report.laboratory.name,
-        "Month": report.month.name,
+        "Month" if report.month.months == 1 else "Year": report.month.name,
         "Runs": f"{report.runs} of samples, {report.reference_runs} of reference oils",
         "Charts": f"{len(report.oils)} with a result in the month",
     }
@@ -35,26 +35,24 @@ def show_month_verdict(report: MonthReport) -> Fragment:
 
 
 def show_actions(report: MonthReport) -> Fragment:
-    """Return what needs action, the most pressing first."""
+    """Return what needs action, the most pressing first; what each speaks of is folded beneath it."""
     if not report.actions:
         return note("Nothing needs action.")
-    rows = [
-        (
-            str(one.rank),
-            f'<span class="state {_CSS[2 if one.urgent else 1]}">{"now" if one.urgent else "soon"}</span>',
-            escape(one.about),
-            f"{escape(one.finding)}<br><small>{escape(one.what_to_do)}<br>{_followed(one)}</small>",
-        )
-        for one in report.actions
-    ]
+    items = "".join(map(_action, report.actions))
+    keys = [(str(one.rank), f"<code>{escape(one.key)}</code>") for one in report.actions]
+    to_give = folded("Keys, to give an action to somebody", html_table("Keys", ("Rank", "Key"), keys))
     text = "\n".join(f"{one.rank}. {one.about}: {one.finding} {one.followed}".rstrip() for one in report.actions)
-    columns = ("Rank", "When", "About", "What was found, and what to do")
-    return Fragment(html_table("What needs action", columns, rows, row_header=2), text)
+    return Fragment(f'<ol class="ranks">{items}</ol>{to_give}', text)
 
 
-def _followed(one: Action) -> str:
-    """Say who sees to a finding, and by which key it is given to somebody."""
-    return f"<strong>{escape(one.followed)}</strong>" if one.followed else f"<code>{escape(one.key)}</code>"
+def _action(one: Action) -> str:
+    state = f'<span class="state {_CSS[2 if one.urgent else 1]}">{"now" if one.urgent else "soon"}</span>'
+    followed = f"<p><strong>{escape(one.followed)}</strong></p>" if one.followed else ""
+    return (
+        f"<li><p>{state} <strong>{escape(one.about)}</strong>: {escape(one.finding)}</p>"
+        f"<p><small>{escape(one.what_to_do)}</small></p>{followed}"
+        f"{folded(f'All {len(one.details)}', bullets(one.details).html if one.details else '')}</li>"
+    )
 
 
 def show_notices(report: MonthReport) -> Fragment:
@@ -89,12 +87,11 @@ def show_month_refusals(report: MonthReport) -> Fragment:
         return note("No row of this month's exports was refused, and every export of the record could be read.")
     counts = ", ".join(f"{number} in {file}" for file, number in Counter(one.file for one in report.refusals).items())
     head = f"Rows refused in exports that hold rows of the month: {counts}." if counts else "Exports not read:"
-    return bullets(refused, head)
+    return Fragment(note(head).html + folded("Each, with what was expected", bullets(refused).html), "\n".join(refused))
 
 
 def show_month_provenance(report: MonthReport) -> Fragment:
-    """Return the exports that hold rows of the month, with digest and rows; lab.toml; version."""
-    html = sources_table("Exports that hold rows of the month", report.sources)
+    """Return lab.toml, decisions and version; folded, the exports of the month and those that its limits rest on."""
     control = report.laboratory.control
     facts = [
         *settings_and_version(report.laboratory),
@@ -103,5 +100,10 @@ def show_month_provenance(report: MonthReport) -> Fragment:
         ("EWMA", f"weight {control.ewma_weight:g}, limits at {control.ewma_multiple:g} standard deviations"),
         ("Performance index", escape(control.performance.source)),
     ]
-    html += html_table("Settings and version", ("What", "Which"), facts)
+    html = html_table("Settings and version", ("What", "Which"), facts)
+    for caption, sources in (
+        ("Exports that hold rows of the month", report.sources),
+        ("Exports that the limits of its charts rest on", report.limit_sources),
+    ):
+        html += folded(f"{caption}: {len(sources)}", sources_table(caption, sources))
     return Fragment(html, "; ".join(f"{one.name} {one.sha256}" for one in report.sources))

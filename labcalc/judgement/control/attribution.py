@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import Literal
 
 import numpy as np
@@ -56,18 +57,24 @@ class Attribution:
     """What can't be told from it."""
 
     @property
+    def key(self) -> tuple[str, ...]:
+        """What it is, whatever its size."""
+        return _key(self)
+
+    @property
     def finding(self) -> str:
         """What has happened, in a sentence without its end."""
         size = f"{signed(self.size)} ± {numeral(self.expanded_uncertainty)} {self.unit}"
         where = f"on {self.instrument}" if self.instrument else "on every instrument"
+        at = "" if math.isnan(self.temperature_C) else f" at {self.temperature_C:g} °C"
         if self.cause == "temperature":
-            at = "" if math.isnan(self.temperature_C) else f" at {self.temperature_C:g} °C"
             return f"the cell{at} is {size} from its temperature, as the slopes of its oils say"
         if self.cause == "instrument":
-            return f"all its oils read {size}: the instrument has moved, not an oil"
+            return f"all its oils read {size}{at}: the instrument has moved, not an oil"
         if self.cause == "certificate":
             return f"it reads {size} from its certificate {where} since its first day, and other oils don't"
-        return f"it alone reads {size} {where}: the oil or its bottle"
+        alone = "alone " if self.compared > len(self.charts) else ""
+        return f"it {alone}reads {size} {where}: the oil or its bottle"
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,30 +89,53 @@ class _Candidate:
     """What one unit of it does to each deviation."""
 
     @property
+    def key(self) -> tuple[str, ...]:
+        """What it is, whatever its size."""
+        return _key(self)
+
+    @property
     def words(self) -> str:
         at = "" if math.isnan(self.temperature_C) else f" at {self.temperature_C:g} °C"
         return {
-            "instrument": f"{self.instrument} as a whole",
+            "instrument": f"{self.instrument} as a whole{at}",
             "temperature": f"the temperature of the cell of {self.instrument}{at}",
             "certificate": f"the certificate of {self.oil}",
         }.get(self.cause, f"{self.oil} or its bottle")
 
 
-def attributed(deviations: Sequence[Deviation], *, from_certificate: bool = False) -> Attribution | None:
-    """Return the one cause that explains most; None where nothing deviates for certain.
+def _key(one: Attribution | _Candidate) -> tuple[str, ...]:
+    return one.cause, one.instrument, one.oil, one.quantity, f"{one.temperature_C:g}"
+
+
+def attributed(
+    deviations: Sequence[Deviation],
+    about: Collection[int],
+    beside: Sequence[Attribution] = (),
+    *,
+    from_certificate: bool = False,
+) -> Attribution | None:
+    """Return the one cause that explains most beside those already known; None where nothing more is certain.
 
     Parameters
     ----------
     deviations : sequence of Deviation
         Of all charts of the laboratory over the same days, on every instrument.
+    about : collection of int
+        Identities of the charts whose deviation is to be explained: a cause that moves none of them is set beside.
+    beside : sequence of Attribution
+        Causes that are known already, of any size: they are fitted together with each that is tried.
     from_certificate : bool
         They are deviations from certified values since the first day: a lot's own is its certificate's then.
     """
-    if not deviations:
-        return None
+    seen = np.array([id(one.chart) in about for one in deviations])
     y = np.array([one.size for one in deviations])
     u = np.array([one.uncertainty for one in deviations])
-    tried = [(one, *_amplitude(one.pattern, y, u)) for one in _candidates(deviations, from_certificate)]
+    known = {one.key for one in beside}
+    candidates = list(_candidates(deviations, from_certificate))
+    rest = _without(np.array([one.pattern / u for one in candidates if one.key in known]).reshape(-1, y.size))
+    tried = [(one, *_amplitude(rest @ (one.pattern / u), rest @ (y / u))) for one in candidates if one.key not in known]
+    if not tried:
+        return None
     explained = np.array([(size / of) ** 2 for _, size, of in tried])
     best = int(explained.argmax())
     if not chdtrc(1, explained[best]) * len(tried) < _CERTAIN:
@@ -114,41 +144,51 @@ def attributed(deviations: Sequence[Deviation], *, from_certificate: bool = Fals
     near = [tried[at][0] for at in np.argsort(-explained) if at != best and explained[best] - explained[at] < _AS_GOOD]
     touched = found.pattern != 0.0
     others = [one.words for one in near if (one.pattern != 0.0)[touched].any() and one.words != found.words]
-    return Attribution(
+    whose = Attribution(
         *(found.cause, found.instrument, found.oil, found.quantity, found.temperature_C, size, 2.0 * of, found.unit),
         charts=tuple(one.chart for one, moves in zip(deviations, touched, strict=True) if moves),
         compared=len(deviations),
         others=tuple(dict.fromkeys(others)),
     )
+    if touched[seen].any():
+        return whose
+    return attributed(deviations, about, [*beside, whose], from_certificate=from_certificate)
 
 
-def _amplitude(pattern: NDArray[np.float64], y: NDArray[np.float64], u: NDArray[np.float64]) -> tuple[float, float]:
-    """Return the size of a cause and its standard uncertainty, by weighted least squares."""
-    weight = float(np.sum((pattern / u) ** 2))
-    return float(np.sum(pattern * y / u**2)) / weight, 1.0 / math.sqrt(weight)
+def _without(known: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the projection that leaves nothing of some patterns, in standard uncertainties."""
+    return np.eye(known.shape[1]) - np.linalg.pinv(known) @ known
+
+
+def _amplitude(pattern: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the size of a cause and its standard uncertainty, by weighted least squares; infinite where untold."""
+    weight = float(pattern @ pattern)
+    return (float(pattern @ y) / weight, 1.0 / math.sqrt(weight)) if weight > 1e-9 else (0.0, math.inf)
 
 
 def _candidates(deviations: Sequence[Deviation], from_certificate: bool) -> Iterator[_Candidate]:
     charts = [one.chart for one in deviations]
     instruments = list(dict.fromkeys(one.instrument for one in charts))
     oils = list(dict.fromkeys((one.oil, one.lot) for one in charts))
+    bottle: Cause = "certificate" if from_certificate else "oil"
     for quantity in dict.fromkeys(one.quantity for one in charts):
         unit, of = ("kg/m³", quantity) if quantity == "density" else ("%", quantity)
         own = np.array([one.quantity == quantity for one in charts])
-        for instrument in instruments:
-            mine = own & np.array([one.instrument == instrument for one in charts])
-            if len({charts[at].oil for at in np.flatnonzero(mine)}) > 1:
-                yield _Candidate("instrument", instrument, "", of, math.nan, unit, mine.astype(float))
-        for oil, lot in oils:
-            name = f"{oil} lot {lot}" if lot else oil
-            bottle = own & np.array([(one.oil, one.lot) == (oil, lot) for one in charts])
-            on = list(dict.fromkeys(charts[at].instrument for at in np.flatnonzero(bottle)))
-            if len(on) > 1:
-                cause: Cause = "certificate" if from_certificate else "oil"
-                yield _Candidate(cause, "", name, of, math.nan, unit, bottle.astype(float))
-            for instrument in on:
-                alone = bottle & np.array([one.instrument == instrument for one in charts])
-                yield _Candidate("oil on one instrument", instrument, name, of, math.nan, unit, alone.astype(float))
+        on = {name: own & np.array([one.instrument == name for one in charts]) for name in instruments}
+        holding = {key: own & np.array([(one.oil, one.lot) == key for one in charts]) for key in oils}
+        # where causes move the same charts, as with one oil alone, the first is named, and the others beside it
+        for (name, here), ((oil, lot), held) in product(on.items(), holding.items()):
+            oil_lot = f"{oil} lot {lot}" if lot else oil
+            yield _Candidate("oil on one instrument", name, oil_lot, of, math.nan, unit, (here & held).astype(float))
+        for name, here in on.items():
+            yield _Candidate("instrument", name, "", of, math.nan, unit, here.astype(float))
+            temperatures = sorted({one.temperature_C for one, mine in zip(charts, here, strict=True) if mine})
+            for at in temperatures if len(temperatures) > 1 else ():
+                alone = here & np.array([one.temperature_C == at for one in charts])
+                yield _Candidate("instrument", name, "", of, at, unit, alone.astype(float))
+        for (oil, lot), held in holding.items():
+            oil_lot = f"{oil} lot {lot}" if lot else oil
+            yield _Candidate(bottle, "", oil_lot, of, math.nan, unit, held.astype(float))
     yield from _temperatures(charts, instruments)
 
 

@@ -121,6 +121,14 @@ class Chart(Subject):
         return ranges
 
     @property
+    def averages(self) -> NDArray[np.float64]:
+        """The EWMA at each result, [unit of the chart]; NaN where a decision excludes it, or without limits."""
+        average = np.full(self.used.size, np.nan)
+        if self.ewma is not None:
+            average[self.used] = self.ewma.values
+        return average
+
+    @property
     def screening(self) -> tuple[str, ...]:
         """What speaks against the baseline; named, and left for a person to decide."""
         found = screen_baseline(self.values[self.in_baseline], self.plotted[self.in_baseline])

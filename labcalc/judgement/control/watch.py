@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -11,17 +12,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.judgement.control.charts import Chart, restarts
-from labcalc.statistics import SustainedShift, sustained_shift
+from labcalc.statistics import ChartLimits, SustainedShift, resolution, sustained_shift
 from labcalc.wording import signed
 
 _OF_GROUPS, _OF_CHARTS = 3.0e-4, 6.0e-4
 """Chance of a mean as far out, [-], below which it stops an instrument: shared out over the quantities of its groups,
 and over its charts. In a month of 22 days without fault at most one instrument in twenty is stopped by either, whatever
 set the limits and however much the charts move together: by simulation, tests/judgement/test_watch.py."""
-
-_AT_MOST = 4.0
-"""Sigmas that a single result counts at most, [-]: one that lies further off, as happens with heavy tails, is told by
-its chart, and doesn't make a mean of several tell of a shift that lasts."""
 
 _LOOK_AHEAD = 30
 """Later results of a chart that may tell of a run, [-]: more than the longest mean."""
@@ -65,6 +62,14 @@ class Stream:
     def began(self, place: int) -> int:
         """Return the place of the first result that the mean at a place rests on: since when it lies away."""
         return place + 1 - int(self.shift.window[place])
+
+    @property
+    def means(self) -> NDArray[np.float64]:
+        """The mean that the judgement of each result rests on, [unit of the charts]."""
+        total, after = np.concatenate([[0.0], np.cumsum(self.away)]), np.arange(1, self.away.size + 1)
+        window = np.maximum(self.shift.window, 1)
+        mean: NDArray[np.float64] = (total[after] - total[after - window]) / window
+        return mean
 
     def words(self, place: int) -> str:
         """Say what moved at a place, since when and how far."""
@@ -145,11 +150,37 @@ def _after(chart: Chart) -> NDArray[np.bool_]:
 def _alone(chart: Chart, limit: float) -> Stream:
     limits, after = chart.limits, _after(chart)
     assert limits is not None
-    away, moments, number = chart.plotted[after] - limits.centre, chart.moments[after], limits.number or np.inf
+    # several results of one day share what the day does: their mean counts as one
+    _, first = np.unique(_days(chart)[after], return_index=True)
+    many = np.diff([*first, int(after.sum())])
+    away = np.add.reduceat(chart.plotted[after] - limits.centre, first) / many if first.size else np.zeros(0)
+    moments, number = chart.moments[after][first + many - 1], limits.number or np.inf
     starts = _starts([chart], moments)
-    counted = np.clip(away, -_AT_MOST * limits.sigma, _AT_MOST * limits.sigma)
-    found = sustained_shift(counted, limits.sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts)
+    sigma = math.hypot(limits.sigma, _rounding(chart))
+    found = sustained_shift(
+        _counted(away / sigma, limits) * sigma, sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts
+    )
     return Stream(chart.instrument, chart.quantity, chart.temperature_C, (chart,), moments, away, found, limit)
+
+
+def _days(chart: Chart) -> NDArray[np.datetime64]:
+    """Return the day of each result; what comes after a corrective action is a day of its own."""
+    days = chart.measured_at.tz_localize(None).normalize().to_numpy().astype("datetime64[us]")
+    actions = restarts(chart.instrument_decisions, chart.measured_at)
+    after = np.searchsorted(actions, np.arange(days.size), side="right")
+    return np.asarray(days + after.astype("timedelta64[us]"))
+
+
+def _counted(z: NDArray[np.float64], limits: ChartLimits) -> NDArray[np.float64]:
+    """Let a single result count as far as its limit at most: beyond, as with heavy tails, it is told by its chart."""
+    most = replace(limits, as_known=False).reach()
+    return np.asarray(np.clip(z, -most, most))
+
+
+def _rounding(chart: Chart) -> float:
+    """Return what coarse rounding may hide of the spread, [unit of the chart]: few of its results differ at all."""
+    found, to_chart = resolution(chart.values), 100.0 / chart.certified if chart.unit == "%" else 1.0
+    return found.step * to_chart / math.sqrt(12.0) if found.coarse and math.isfinite(found.step) else 0.0
 
 
 def _starts(charts: Sequence[Chart], moments: NDArray[np.datetime64]) -> NDArray[np.intp]:
@@ -173,7 +204,11 @@ def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | N
         daily["z"]
         .agg(["sum", "count"])
         .assign(
-            squares=daily["square"].sum(), away=daily["away"].mean(), number=daily["number"].min(), at=daily["at"].max()
+            squares=daily["square"].sum(),
+            away=daily["away"].mean(),
+            number=daily["number"].min(),
+            at=daily["at"].max(),
+            rounding=daily["rounding"].mean(),
         )
     )
     if not {True, False} <= set(days.index.get_level_values(0)):
@@ -187,8 +222,9 @@ def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | N
         (part["sum"] / np.sqrt(part["count"] * (1.0 + (part["count"] - 1) * together))).to_numpy()
         for part in (since, before)
     )
-    degrees = float(len(before) - 1)
-    sigma = float(np.sqrt((z_before**2).sum() / degrees))
+    of_streams = results.loc[True].groupby("stream").size()  # charts of other days may share none
+    degrees = min(len(before), int(of_streams.min())) - 1.0
+    sigma = float(np.sqrt((z_before**2).sum() / (len(before) - 1) + before["rounding"].mean()))
     if not sigma > 0.0:
         return None
     moments = since["at"].to_numpy().astype("datetime64[us]")
@@ -208,20 +244,22 @@ def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | N
     )
 
 
-_COLUMNS = ("in_baseline", "day", "at", "stream", "z", "away", "number")
+_COLUMNS = ("in_baseline", "day", "at", "stream", "z", "rounding", "away", "number")
 
 
 def _standardised(chart: Chart, stream: int) -> _Days:
     """Return what a chart's used results add to those of their days, as ``_COLUMNS``; ``stream``: its oil's number."""
     limits, used = chart.limits, chart.used
     assert limits is not None
-    away = chart.plotted[used] - limits.centre
+    away, rounding = chart.plotted[used] - limits.centre, _rounding(chart)
+    sigma = math.hypot(limits.sigma, rounding)
     return (
         chart.in_baseline[used],
-        chart.measured_at[used].tz_localize(None).to_numpy().astype("datetime64[D]"),
+        _days(chart)[used],
         chart.moments[used],
         np.full(away.size, stream),
-        np.clip(away / limits.sigma, -_AT_MOST, _AT_MOST),
+        _counted(away / sigma, limits),
+        np.full(away.size, (rounding / sigma) ** 2),
         away,
         np.full(away.size, float(limits.number or np.inf)),
     )

@@ -9,17 +9,18 @@ import pandas as pd
 
 from labcalc.errors import DecisionError, ExportError
 from labcalc.exports import Refusal
+from labcalc.judgement.carry_over.effect import ExpectedEffect
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.carry_over import CarryOver
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.finding import IMPORTANT, LATER, URGENT, Finding
+from labcalc.judgement.month.finding import IMPORTANT, LATER, URGENT, Finding, shortened
 from labcalc.judgement.month.follow_up import Action
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.admission import Doubt
 from labcalc.lab import Decision
-from labcalc.wording import counted, numeral, percent, signed
+from labcalc.wording import at_celsius, counted, numeral, percent, signed
 
 
 def ranked_actions(
@@ -58,10 +59,13 @@ def ranked_actions(
     }
     found = [(kind, one) for kind, some in kinds.items() for one in some]
     ranked = sorted(found, key=lambda one: (one[1].severity, -one[1].weight))
-    return tuple(
-        Action(rank, one.about, one.finding, one.what_to_do, one.severity == URGENT, one.key(kind), one.size, one.facts)
-        for rank, (kind, one) in enumerate(ranked, 1)
-    )
+    return tuple(_action(rank, kind, one) for rank, (kind, one) in enumerate(ranked, 1))
+
+
+def _action(rank: int, kind: str, one: Finding) -> Action:
+    urgent, key = one.severity == URGENT, one.key(kind)
+    said = (one.about, one.finding, one.what_to_do)
+    return Action(rank, *said, urgent, key, one.size, one.facts, details=one.details)
 
 
 def _waiting(waiting: Sequence[Decision]) -> Iterator[Finding]:
@@ -140,26 +144,35 @@ def _failures(failures: Sequence[ExportError]) -> Iterator[Finding]:
 
 def _repeats(duplicates: DuplicateReport) -> Iterator[Finding]:
     for one in duplicates.findings:
-        yield Finding(IMPORTANT, one.about, one.finding, one.what_to_do)
+        found, details = shortened(one.finding.split("; "))
+        yield Finding(IMPORTANT, one.about, found, one.what_to_do, details=details)
 
 
 def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
     for one in carry_overs:
         if not one.at_risk:
             continue
-        moved = [(run, run.worst.effect, run.worst.contrast.unit) for run in one.at_risk]
-        named = "; ".join(
-            f"{run.sample} after {run.sample_before} ({signed(effect)} {unit})" for run, effect, unit in moved
-        )
+        of = [(run.worst, f"{run.sample} after {run.sample_before}") for run in one.at_risk]
+        size = {name: f"{signed(worst.effect)} {worst.contrast.unit}" for worst, name in of}
+        most = max(of, key=lambda pair: abs(pair[0].effect) / pair[0].limit)[1]
         share = max(one.shares, key=lambda s: s.value if s.shows else -1.0)
         yield Finding(
             IMPORTANT,
             f"{one.instrument}, carry-over",
-            f"{percent(share.value)} of the sample before stays in the cell, which moved "
-            f"{counted(len(one.at_risk), 'result')} of the month by more than the repeatability: {named}",
+            f"{counted(len(one.at_risk), 'result')} moved by more than the repeatability, the most "
+            f"{size[most]} ({most})" + f": {percent(share.value)} of the sample before stays in the cell" * share.shows,
             "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
             share.value,
+            details=tuple(f"{name}: {_expected(worst)}" for worst, name in of),
+            weight=sum(abs(run.worst.effect) / run.worst.limit for run in one.at_risk),
         )
+
+
+def _expected(worst: ExpectedEffect) -> str:
+    """Say what is expected of a result, against r, and where the residue mixes in proportion to volume."""
+    unit, what = worst.contrast.unit, at_celsius(worst.contrast.quantity, worst.contrast.temperature_C)
+    at_most = f"{numeral(worst.limit)}, at most {signed(worst.at_most)}"
+    return f"{signed(worst.effect)} {unit} of {what}; r {at_most}"
 
 
 def _rinse(one: CarryOver) -> str:
@@ -170,10 +183,12 @@ def _rinse(one: CarryOver) -> str:
 def _refusals(refusals: Sequence[Refusal]) -> Iterator[Finding]:
     files = Counter(one.file for one in refusals)
     if files:
+        named, details = shortened([f"{file} ({number})" for file, number in files.items()], 4)
         yield Finding(
             LATER,
             "Exports",
-            f"{counted(len(refusals), 'row')} refused: {', '.join(f'{file} ({n})' for file, n in files.items())}",
+            f"{counted(len(refusals), 'row')} refused: {named}",
             "Each is named below with what was expected: mend the export, or measure again.",
             len(refusals),
+            details=details,
         )

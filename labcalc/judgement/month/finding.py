@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 URGENT, IMPORTANT, LATER = 0, 1, 2
@@ -25,7 +26,19 @@ class Finding:
     """What it does to released results: its size in limits of its chart, times the samples that it touches, [-]."""
     facts: tuple[tuple[str, str | float], ...] = ()
     """The same for programs: instrument, quantity, oil, unit, since, runs, whatever is known."""
+    details: tuple[str, ...] = ()
+    """The runs, results, charts or files that it speaks of, where the sentence holds not all of them."""
 
     def key(self, kind: str) -> str:
         """Return what finds it again in another month."""
         return re.sub(r"[\W_]+", "-", f"{kind} {self.about} {self.which}".casefold()).strip("-")
+
+
+def shortened(items: Sequence[str], most: int = 2) -> tuple[str, tuple[str, ...]]:
+    """Return a list as a sentence holds it, its first items, and as details hold it: all, where the sentence doesn't.
+
+    >>> shortened(["a", "b", "c"])
+    ('a; b; and 1 more', ('a', 'b', 'c'))
+    """
+    left = len(items) - most
+    return ("; ".join([*items[:most], f"and {left} more"]), tuple(items)) if left > 0 else ("; ".join(items), ())

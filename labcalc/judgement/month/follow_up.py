@@ -35,11 +35,14 @@ class Action:
     followed: str = ""
     """Who sees to it, until when, since when it is open; empty where nobody was asked."""
     overdue: bool = False
+    details: tuple[str, ...] = ()
+    """The runs, results, charts or files that the finding speaks of, where its sentence holds not all of them."""
 
     @property
     def for_programs(self) -> dict[str, Any]:
         """All of it as JSON can carry it."""
-        return vars(self) | {"size": None if math.isnan(self.size) else self.size, "facts": dict(self.facts)}
+        size = None if math.isnan(self.size) else self.size
+        return vars(self) | {"size": size, "facts": dict(self.facts), "details": list(self.details)}
 
 
 def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: Month) -> tuple[Action, ...]:
@@ -47,7 +50,10 @@ def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: 
 
     A month shows what was open in it: an action appears from its month on, and goes with the month after its closing.
     """
-    of_month = [one for one in assignments if one.action.month <= month.name and not _closed_before(one, month.first)]
+    of_month = [
+        one for one in assignments if one.action.month <= month.parts[-1].name and not _closed_before(one, month.first)
+    ]
+    month = month.parts[-1]
     keys = {one.key for one in found}
     beside = [_beside(one, [own for own in of_month if own.action.finding == one.key], month) for one in found]
     gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, month.last)]

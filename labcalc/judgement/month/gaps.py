@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -26,12 +26,12 @@ class CheckedInstrument:
     samples: pd.DataFrame
     """Its sample runs: ``run``, ``sample``, ``at`` in UTC, in the order of time."""
 
-    def at_risk(self, began: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
-        """Return the samples from the last good check before a moment to the first good one after it, or to the end."""
-        start, end = (one.tz_convert(None).to_datetime64() for one in (began, until))
+    def at_risk(self, began: pd.Timestamp, told: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
+        """Return the samples from the last good check before something began to the next good one after it was told."""
+        start, seen, end = (one.tz_convert(None).to_datetime64() for one in (began, told, until))
         good = self.checks[self.is_good]
         first = good[good < start][-1:]
-        next_good = good[good > start][:1]
+        next_good = good[good > seen][:1]
         stop = min([*next_good, end])
         inside = self.samples["at"] < stop
         if first.size:
@@ -47,6 +47,9 @@ class Gap:
     instrument: str
     first: pd.Timestamp
     hours: float
+    """From the good check before it to its last sample, [h]."""
+    days: int
+    """On which samples were measured in it: a weekend without work is none."""
     samples: int
     checks_a_day: float
     """Over the days on which it measured samples, [1/d]."""
@@ -83,15 +86,19 @@ def _checked(name: str, runs: pd.DataFrame, bad: set[str], streams: Sequence[Str
     is_check = (runs["role"] == "reference").to_numpy()
     moments = runs.loc[is_check, "at"].to_numpy().astype("datetime64[us]")
     good = ~runs.loc[is_check, "run"].isin(bad).to_numpy()
-    for one in streams:
-        days = one.moments[one.stops].astype("datetime64[D]")
-        good &= ~np.isin(moments.astype("datetime64[D]"), days)
+    for one in (some for some in streams if some.moments.size):
+        place = np.minimum(
+            one.moments.searchsorted(moments), one.moments.size - 1
+        )  # the day's result that it is part of
+        same_day = one.moments[place].astype("datetime64[D]") == moments.astype("datetime64[D]")
+        good &= ~(one.stops[place] & same_day)
     return CheckedInstrument(name, moments, good, runs.loc[~is_check, ["run", "sample", "at"]].reset_index(drop=True))
 
 
-def longest_gaps(checked: dict[str, CheckedInstrument], period: Period) -> tuple[Gap, ...]:
-    """Return the longest gap of each instrument with samples in a period."""
-    return tuple(found for one in checked.values() for found in _longest(one, period))
+def longest_gaps(checked: dict[str, CheckedInstrument], period: Period, moved: Collection[str] = ()) -> tuple[Gap, ...]:
+    """Return the longest gap of each instrument with samples in a period; of one that moved, between any checks."""
+    own = [replace(one, is_good=one.is_good | (name in moved)) for name, one in checked.items()]
+    return tuple(found for one in own for found in _longest(one, period))
 
 
 def _longest(one: CheckedInstrument, period: Period) -> Iterator[Gap]:
@@ -100,14 +107,14 @@ def _longest(one: CheckedInstrument, period: Period) -> Iterator[Gap]:
     at = at[(at >= start) & (at < end)]
     if not at.size:
         return
-    good = one.checks[one.is_good]
-    place = good.searchsorted(at)  # each sample lies in the gap before the next good check
-    gaps, samples = np.unique(place, return_counts=True)
-    opens = np.concatenate([[min(start, at[0])], good])[gaps]
-    closes = np.concatenate([good, [at[-1]]])[gaps]
-    hours = (np.minimum(closes, at[-1]) - opens) / np.timedelta64(1, "h")
-    longest = int(np.argmax(samples))
-    days = np.unique(at.astype("datetime64[D]")).size
+    good, days = one.checks[one.is_good], at.astype("datetime64[D]")
+    # each sample lies in the gap before the next good check
+    table = pd.DataFrame({"gap": good.searchsorted(at), "at": at, "day": days}).groupby("gap")
+    gap = table.agg(end=("at", "max"), days=("day", "nunique"), samples=("at", "size"))
+    opens = np.concatenate([[min(start, at[0])], good])[gap.index]
+    gap["hours"] = (gap["end"] - opens) / np.timedelta64(1, "h")
+    longest = int(np.lexsort([gap["hours"], gap["days"]])[-1])
     checks = one.checks[(one.checks >= start) & (one.checks < end)].size
     first = pd.Timestamp(opens[longest], tz="UTC").tz_convert(period.first.tz)
-    yield Gap(one.instrument, first, float(hours[longest]), int(samples[longest]), checks / days)
+    hours, number, samples = (gap[name].iloc[longest] for name in ("hours", "days", "samples"))
+    yield Gap(one.instrument, first, float(hours), int(number), int(samples), checks / np.unique(days).size)

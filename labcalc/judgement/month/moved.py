@@ -23,7 +23,7 @@ class Moved:
     """A lasting shift of an instrument or an oil, and what it does."""
 
     stream: Stream
-    """That told it most clearly."""
+    """That holds what it moves and nothing else, and told it most clearly."""
     attribution: Attribution | None
     """Whose fault it is; None where nothing is clearly anybody's."""
     symptoms: tuple[Stream, ...]
@@ -63,15 +63,23 @@ def moved_in(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], p
     first, last = (one.tz_convert(None).to_datetime64() for one in (period.first, period.last))
     stopping = [found for some in streams.values() for one in some if (found := _in_period(one, first, last))]
     stopping.sort(key=lambda one: one.chance)
-    moved = []
-    while stopping:
-        seed, *others = stopping
-        attribution = attributed(_deviations(charts, seed))
-        touched = set(map(id, seed.stream.charts)) if attribution is None else set(map(id, attribution.charts))
-        explained = [one for one in others if _explains(touched, one.stream)]
-        moved.append(_moved(seed, attribution, explained, last))
-        stopping = [one for one in others if one not in explained]
-    return tuple(moved)
+    causes: list[tuple[_Stopping, Attribution | None, list[_Stopping]]] = []
+    for stop in stopping:
+        own = {id(one) for one in stop.stream.charts if one.between(period.first, period.last).any()}  # no lot before
+        shares = [(len(own & _touched(seed, whose)) / len(own), symptoms) for seed, whose, symptoms in causes]
+        share, symptoms = max(shares, key=lambda pair: pair[0], default=(0.0, list[_Stopping]()))
+        if share < 0.5:  # a cause that is known moves few of its charts: is there one more?
+            whose = attributed(_deviations(charts, stop), own, [of for _, of, _ in causes if of is not None])
+            if whose is not None or not share:
+                causes.append((stop, whose, []))
+                continue
+        symptoms.append(stop)
+    return tuple(_moved(seed, whose, symptoms, last) for seed, whose, symptoms in causes)
+
+
+def _touched(seed: _Stopping, whose: Attribution | None) -> set[int]:
+    """Return the identities of the charts that a cause moves."""
+    return set(map(id, seed.stream.charts if whose is None else whose.charts))
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,11 +103,6 @@ def _in_period(stream: Stream, first: np.datetime64, last: np.datetime64) -> _St
     return _Stopping(stream, int(inside[0]), int(inside[stream.shift.chance[inside].argmin()]))
 
 
-def _explains(touched: set[int], stream: Stream) -> bool:
-    """Tell whether a cause moves most charts of a stream."""
-    return 2 * sum(id(one) in touched for one in stream.charts) >= len(stream.charts)
-
-
 def _deviations(charts: Sequence[Chart], seed: _Stopping) -> list[Deviation]:
     """Return how far every chart with limits lay off over the days that tell the shift most clearly."""
     stream, place = seed.stream, seed.clearest
@@ -120,12 +123,20 @@ def _deviation(chart: Chart, start: np.datetime64, end: np.datetime64) -> Deviat
     return Deviation(chart, size * to_shown, uncertainty * to_shown, number)
 
 
+def _likeness(stop: _Stopping, touched: set[int]) -> tuple[float, int]:
+    """Return the share of a stream's charts that a cause moves, [-], and how many they are."""
+    number = sum(id(one) in touched for one in stop.stream.charts)
+    return number / len(stop.stream.charts), number
+
+
 def _moved(
-    seed: _Stopping, attribution: Attribution | None, explained: Sequence[_Stopping], last: np.datetime64
+    seed: _Stopping, attribution: Attribution | None, symptoms: Sequence[_Stopping], last: np.datetime64
 ) -> Moved:
-    stream = seed.stream
+    touched = _touched(seed, attribution)
+    own = max([seed, *symptoms], key=lambda one: _likeness(one, touched))
+    stream = own.stream
     stops = np.flatnonzero(stream.stops)
-    stops = stops[stops <= seed.clearest]
+    stops = stops[stops <= own.clearest]
     gaps = np.flatnonzero(np.diff(stops) > _SAME_FAULT_RESULTS)
     first = int(stops[gaps[-1] + 1] if gaps.size else stops[0])
     end = stream.last_until(last - np.timedelta64(1, "us"))
@@ -134,7 +145,7 @@ def _moved(
     return Moved(
         stream,
         attribution,
-        tuple(one.stream for one in explained),
+        tuple(one.stream for one in [seed, *symptoms] if one is not own),
         _local(stream, began),
         _local(stream, first),
         bool(stream.stops[end]),

@@ -13,7 +13,7 @@ from labcalc.judgement.setup.against_exports import unknown_runs
 from labcalc.wording import counted
 
 _NEAR_DAYS = 60
-"""How long before its end a certificate is named, [d]: time enough to order the next lot."""
+"""How long before its end a certificate is named, [d]: time enough to order the next lot; after a year, a year."""
 
 
 def notices_of(
@@ -53,26 +53,36 @@ def _lot_changes(oils: tuple[OilSummary, ...], material: Material, month: Month)
     for chart in material.charts:
         key = (chart.instrument, chart.oil, chart.lot)
         first[key] = min(first.get(key, chart.measured_at[0]), chart.measured_at[0])
+    changed: dict[tuple[str, str], list[str]] = {}
     for (instrument, oil, lot), moment in first.items():
         before = [at for (i, o, _), at in first.items() if (i, o) == (instrument, oil) and at < moment]
         if before and month.first <= moment < month.last:
             name = f"lot {lot}" if lot else "a lot without a name"
-            yield (
-                f"{instrument}: {oil} went over to {name} on {moment:%Y-%m-%d}; the new lot has a chart of its own, "
-                "and its results are not compared with those of the lot before."
-            )
+            changed.setdefault((oil, f"{name} on {moment:%Y-%m-%d}"), []).append(instrument)
+    together: dict[tuple[str, str], list[str]] = {}
+    for (oil, lot), instruments in changed.items():
+        together.setdefault((", ".join(instruments), oil), []).append(lot)
+    for (names, oil), lots in together.items():
+        yield (
+            f"{names}: {oil} went over to {', '.join(lots)}; the new lot has a chart of its own, and its results are "
+            "not compared with those of the lot before."
+        )
 
 
 def _certificates(oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
     lots = {(one.chart.oil, one.chart.lot): one.chart.valid_to for one in oils}
+    without: list[str] = []
     for (oil, lot), valid_to in sorted(lots.items()):
         name = f"{oil} lot {lot}" if lot else oil
         if valid_to is None:
-            yield f"lab.toml holds no certificate that fits {name}: its results can show a change, but not a bias."
+            without.append(name)
         elif valid_to < month.last.date():
             yield f"The certificate of {name} ran out on {valid_to}: results after that day prove nothing about bias."
-        elif valid_to < (month.last + pd.Timedelta(days=_NEAR_DAYS)).date():
+        elif valid_to < (month.last + pd.Timedelta(days=_NEAR_DAYS if month.months == 1 else 366)).date():
             yield f"The certificate of {name} runs out on {valid_to}: run the next lot beside it before that day."
+    if without:
+        its, names = "its" if len(without) == 1 else "their", ", ".join(without)
+        yield f"lab.toml holds no certificate that fits {names}: {its} results can show a change, but not a bias."
 
 
 def _undated(record: pd.DataFrame) -> Iterator[str]:

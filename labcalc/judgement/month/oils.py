@@ -51,6 +51,39 @@ class OilSummary:
     change: PeriodComparison | None
     notes: tuple[str, ...]
 
+    @property
+    def offset(self) -> float:
+        """Mean less the certified value, without one less the chart's centre, [unit of the chart]; NaN without both."""
+        if self.chart.certified == self.chart.certified:
+            return self.mean
+        return self.mean - self.chart.limits.centre if self.chart.limits else float("nan")
+
+    @property
+    def published_over_site(self) -> float:
+        """Performance index, [-]; NaN where there is none."""
+        return float("nan") if self.index is None else self.index.index
+
+    @property
+    def judged(self) -> int:
+        """Results that the chart's limits judge: those of a baseline set them."""
+        chart = self.chart
+        return int((chart.between(self.since, self.until) & chart.used & ~chart.in_baseline).sum())
+
+    @property
+    def alarms(self) -> int:
+        """Alarms begun among them: results that signal after one that doesn't."""
+        chart, places = self.chart, np.flatnonzero(self.chart.used)
+        signals = np.isin(places, [one.position for one in chart.signals])
+        begins = places[signals & ~np.concatenate([[False], signals[:-1]])]
+        return int((chart.between(self.since, self.until) & ~chart.in_baseline)[begins].sum())
+
+    @property
+    def last_signals(self) -> bool:
+        """The last result used of the month signals, and nobody accepted it."""
+        inside = np.flatnonzero(self.chart.between(self.since, self.until) & self.chart.used)
+        signals = {signal.position for signal in self.status.signals if signal.is_open}
+        return bool(inside.size) and int(inside[-1]) in signals
+
 
 def summarise_oils(charts: tuple[Chart, ...], month: Month, laboratory: Laboratory) -> tuple[OilSummary, ...]:
     """Return a line for each chart that has a result in the month."""

@@ -35,9 +35,13 @@ class Repair:
         """Tell whether it worked."""
         if self.change is None:
             return "too few checks since to tell"
+        before, after = abs(self.before), abs(self.after)
         if not self.change.mean_changed:
-            return "no change that can be told from chance"
-        return "it worked" if abs(self.after) < abs(self.before) else "it made it worse"
+            low, high = self.change.interval
+            return "no change that can be told from chance" if before > (high - low) / 2.0 else "nothing was off"
+        if after > before:
+            return "it made it worse"
+        return "it worked" if after <= before / 2.0 else "better, but still off"
 
 
 def repairs_of(streams: Sequence[Stream], period: Period) -> tuple[Repair, ...]:

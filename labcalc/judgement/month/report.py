@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -64,6 +65,8 @@ class MonthReport(Shown):
     """Exports of the record that could not be read."""
     sources: tuple[SourceFile, ...]
     """The exports that hold rows of the month."""
+    limit_sources: tuple[SourceFile, ...]
+    """Those that hold the baselines of its charts."""
     actions: tuple[Action, ...]
     digest: str
     """SHA-256 over everything that the report depends on, beside the version of labcalc."""
@@ -84,7 +87,7 @@ class MonthReport(Shown):
         if not self.actions:
             return f"{self.reference_runs} reference-oil runs and {self.runs} sample runs: nothing stands out"
         more = f" (and {len(self.actions) - 1} more)" if len(self.actions) > 1 else ""
-        return f"{self.actions[0].about}: {self.actions[0].finding.split('. ')[0]}{more}"
+        return f"{self.actions[0].about}: {re.split('[.;] ', self.actions[0].finding)[0]}{more}"
 
     def facts(self) -> Iterator[tuple[str, str]]:
         """Return what is shown of it, each fact with its name."""
@@ -125,8 +128,13 @@ def report_month(material: Material, month: str = "") -> MonthReport:
     MonthError
         The month is none, or the record holds no dated run.
     """
+    name = month or _last_month(material.record)
+    return report_period(material, month_of(name, material.laboratory.time_zone))
+
+
+def report_period(material: Material, period: Month) -> MonthReport:
+    """Put together the quality of a month, or of a year as one long month."""
     laboratory, record = material.laboratory, material.record
-    period = month_of(month or _last_month(record), laboratory.time_zone)
     rows = record[period.holds(record["measured_at"])]
     names = set(rows["source_file"])
     checks = checks_of(material, period)
@@ -159,6 +167,7 @@ def report_month(material: Material, month: str = "") -> MonthReport:
         refusals=refusals,
         failures=failures,
         sources=material.sources_of(rows),
+        limit_sources=material.sources_of(record[record["run"].isin(_baseline_runs(checks.oils))]),
         actions=actions,
         digest=_digest(material, period, (actions, held)),
     )
@@ -169,6 +178,10 @@ def _last_month(record: pd.DataFrame) -> str:
     if pd.isna(last):
         raise MonthError("the record holds no dated run: there is no month to report on")
     return f"{last:%Y-%m}"
+
+
+def _baseline_runs(oils: Sequence[OilSummary]) -> set[str]:
+    return {run for one in oils for run, held in zip(one.chart.runs, one.chart.in_baseline, strict=True) if held}
 
 
 def _doubts(material: Material, names: set[str]) -> tuple[Doubt, ...]:

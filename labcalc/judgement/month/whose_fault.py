@@ -6,17 +6,15 @@ import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
+import pandas as pd
 
-from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
+from labcalc.judgement.control.attribution import Attribution
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.finding import IMPORTANT, URGENT, Finding
 from labcalc.judgement.month.moved import Moved
 from labcalc.judgement.month.oils import OilSummary
-from labcalc.statistics import holm_adjusted
 from labcalc.wording import counted, numeral, signed
 
-_FAMILY = 0.05
-"""Chance that any of the month's tests of one kind finds what isn't there, [-] (Holm)."""
 _STOP = "Stop releasing these results. "
 REMEDIES_OF = {
     "instrument": _STOP + "Clean and dry the cell and repeat one oil fresh from its bottle; if it stays, check the "
@@ -30,18 +28,22 @@ REMEDIES_OF = {
     "instruments to it.",
 }
 """What to do, by whose fault it is."""
+_OVER = "It is over: decide about the results that were released meanwhile, and write the decision down."
 
 
-def moved(checks: Checks) -> Iterator[Finding]:
-    """Say what moved: one finding a cause, its symptoms beneath it."""
+def moved(checks: Checks, *, ended: bool = False) -> Iterator[Finding]:
+    """Say what moved: one finding a cause, its symptoms beneath it; of a year what lasts to its end, or what ended."""
     for one in checks.moved:
+        if ended is not (checks.month.months > 1 and not one.lasts):
+            continue
         whose, first = one.attribution, one.stream.charts[0]
-        runs = checks.at_risk(one)["run"].tolist()
+        at_risk = checks.at_risk(one)
+        runs = at_risk["run"].tolist()
         about, cause, told, unit, size = _whose(one)
         parts = [
             f"since {one.since:%Y-%m-%d}: {told}",
             f"told on {one.signalled:%Y-%m-%d}{', and still so' if one.lasts else ''}{_growing(one)}",
-            *([f"it can't be told from {' or '.join(whose.others)}"] if whose and whose.others else []),
+            *([_others(whose)] if whose and whose.others else []),
             *([f"{counted(len(one.symptoms), 'further signal')} by it"] if one.symptoms else []),
             *([f"{counted(len(runs), 'sample')} since the last good check"] if runs else []),
         ]
@@ -52,7 +54,7 @@ def moved(checks: Checks) -> Iterator[Finding]:
             IMPORTANT if cause in ("oil", "certificate") else URGENT,
             about,
             "; ".join(parts),
-            REMEDIES_OF[cause],
+            REMEDIES_OF[cause] if one.lasts or cause in ("oil", "certificate") else _OVER,
             abs(size),
             weight=weight * max(len(runs), 1),
             facts=(
@@ -60,6 +62,7 @@ def moved(checks: Checks) -> Iterator[Finding]:
                 *(("oil", whose.oil if whose else ""), ("shift", size), ("unit", unit)),
                 *(("since", f"{one.since:%Y-%m-%d}"), ("runs", ", ".join(runs))),
             ),
+            details=(*_symptoms(one), *_touched(at_risk, one)),
         )
 
 
@@ -72,10 +75,28 @@ def _whose(one: Moved) -> tuple[str, str, str, str, float]:
         cause = "instrument" if stream.is_group else "oil on one instrument"
         unit = stream.charts[0].unit
         return f"{stream.instrument}, {stream.quantity}", cause, stream.words(place), unit, stream.size(place)
-    about = whose.oil if not whose.instrument else f"{whose.instrument}, {whose.oil or whose.quantity}"
-    if whose.cause == "temperature":
-        about = f"{whose.instrument}, temperature of the cell"
-    return about, whose.cause, whose.finding, whose.unit, whose.size
+    return _about(whose), whose.cause, whose.finding, whose.unit, whose.size
+
+
+def _about(whose: Attribution) -> str:
+    what = "temperature of the cell" if whose.cause == "temperature" else whose.oil or whose.quantity
+    return f"{whose.instrument}, {what}" if whose.instrument else what
+
+
+def _others(whose: Attribution) -> str:
+    return f"it can't be told from {' or '.join(whose.others)}"
+
+
+def _symptoms(one: Moved) -> Iterator[str]:
+    """Say what the further streams that it explains show where they stop."""
+    for stream in one.symptoms:
+        yield f"further signal: {stream.words(int(np.flatnonzero(stream.stops)[-1]))}"
+
+
+def _touched(at_risk: pd.DataFrame, one: Moved) -> Iterator[str]:
+    """Name the samples since the last good check."""
+    for run, sample, at in zip(*(at_risk[name] for name in ("run", "sample", "at")), strict=True):
+        yield f"{run}: {sample}, {pd.Timestamp(at, tz='UTC').tz_convert(one.since.tz):%Y-%m-%d %H:%M}"
 
 
 def _growing(one: Moved) -> str:
@@ -86,24 +107,7 @@ def _growing(one: Moved) -> str:
 
 def biases(checks: Checks) -> Iterator[Finding]:
     """Say which instrument, cell or certificate is biased: one finding a cause."""
-    known = [one for one in checks.oils if one.bias is not None and id(one.chart) not in checks.explained]
-    p = holm_adjusted([one.bias.p_value for one in known if one.bias]) if known else np.zeros(0)
-    left = {id(one.chart): one for one, adjusted in zip(known, p, strict=True) if adjusted < _FAMILY}
-    while left:
-        whose = attributed([_bias_of(one) for one in known if one.bias], from_certificate=True)
-        touched = [] if whose is None else [left[id(one)] for one in whose.charts if id(one) in left]
-        if whose is None or not touched:
-            whose, touched = None, list(left.values())
-        yield _bias(touched, whose)
-        gone = {id(one.chart) for one in touched} | {id(one) for one in (whose.charts if whose else ())}
-        left = {key: one for key, one in left.items() if key not in gone}
-        known = [one for one in known if id(one.chart) not in gone]
-
-
-def _bias_of(one: OilSummary) -> Deviation:
-    assert one.bias is not None
-    of_mean = one.deviation / math.sqrt(one.number)
-    return Deviation(one.chart, one.bias.bias, max(of_mean, one.bias.standard_uncertainty / 2.0), one.number)
+    return (_bias(one.oils, one.attribution) for one in checks.biased)
 
 
 def _bias(biased: Sequence[OilSummary], whose: Attribution | None) -> Finding:
@@ -111,14 +115,18 @@ def _bias(biased: Sequence[OilSummary], whose: Attribution | None) -> Finding:
     assert worst.bias is not None
     told = f"{signed(worst.bias.bias)} {worst.chart.unit} ± {numeral(worst.bias.expanded_uncertainty)}"
     several = f"bias on {counted(len(biased), 'chart')}, the largest {told} ({worst.chart.name})"
-    facts = (("quantity", worst.chart.quantity), ("shift", worst.bias.bias), ("unit", worst.chart.unit))
-    if whose is not None and whose.cause == "certificate":
-        others = f"; it can't be told from {' or '.join(whose.others)}" if whose.others else ""
-        found = f"{whose.finding} ({several}){others}"
-        return Finding(IMPORTANT, whose.oil, found, REMEDIES_OF["certificate"], abs(worst.bias.bias), facts=facts)
-    instruments = dict.fromkeys(one.chart.instrument for one in biased)
-    about = f"{', '.join(instruments)}, {worst.chart.quantity}"
-    cause = f"; {whose.finding}" if whose is not None and whose.cause == "temperature" else ""
-    to_do = "Compare it with the uncertainty that is reported; adjust by the maker's procedure, or let U cover it."
-    of = ("instrument", ", ".join(instruments))
-    return Finding(IMPORTANT, about, several + cause, to_do, abs(worst.bias.bias), facts=(of, *facts))
+    instruments = ", ".join(dict.fromkeys(one.chart.instrument for one in biased))
+    about, to_do = f"{instruments}, {worst.chart.quantity}", "adjust by the maker's procedure, or let U cover it."
+    to_do = f"Compare it with the uncertainty that is reported; {to_do}"
+    if whose is not None:
+        about = _about(whose)
+        told = f"{whose.finding} ({several})" if whose.cause in ("certificate", "temperature") else several
+        several = f"{told}; {_others(whose)}" if whose.others else told
+        of_paper = whose.cause == "certificate" or any("certificate" in one for one in whose.others)
+        cause = "certificate" if of_paper else whose.cause
+        to_do = REMEDIES_OF[cause].removeprefix(_STOP) if cause in ("certificate", "temperature") else to_do
+    facts = (
+        *(("instrument", instruments), ("quantity", worst.chart.quantity), ("cause", whose.cause if whose else "")),
+        *(("shift", worst.bias.bias), ("unit", worst.chart.unit)),
+    )
+    return Finding(IMPORTANT, about, several, to_do, abs(worst.bias.bias), facts=facts)

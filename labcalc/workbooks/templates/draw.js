@@ -8,7 +8,7 @@
     });
   }
   window.addEventListener("resize", reachByKeys);
-  document.addEventListener("toggle", reachByKeys, true);
+  document.addEventListener("toggle", function () { reachByKeys(); if (window.Plotly) { drawAll(); } }, true);
   reachByKeys();
 
   function say(words) {
@@ -17,7 +17,8 @@
   }
 
   function drawAll() {
-    document.querySelectorAll(".drawing").forEach(function (place) {
+    document.querySelectorAll(".drawing:not(.js-plotly-plot)").forEach(function (place) {
+      if (place.closest("details:not([open])")) { return; }  // folded: drawn when it is opened
       var figure = JSON.parse(document.getElementById(place.dataset.figure).textContent);
       Plotly.newPlot(place, figure.data, figure.layout, { responsive: true, displayModeBar: false, displaylogo: false });
     });

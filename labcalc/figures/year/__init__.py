@@ -1,0 +1,1 @@
+"""A year in pictures and tables."""

@@ -1,0 +1,150 @@
+"""A year's page: bias, spread, index and alarms month by month, what drifts, checks and corrective actions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from html import escape
+
+from labcalc.figures.control.grid import Trace, draw_grid
+from labcalc.figures.control.sheets import LETTERS, short_names
+from labcalc.figures.markup import Fragment, folded, html_table, note
+from labcalc.figures.month.oils import oil_cells
+from labcalc.figures.picture import Picture
+from labcalc.figures.theme import INK, MUTED, marker, stroke
+from labcalc.judgement import Alarms, OilSummary, OilTrend, YearReport
+from labcalc.wording import counted, numeral, signed
+
+_SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
+"""Marks that tell oils and temperatures apart, in turn."""
+_MEASURES = {"bias": "offset", "s": "deviation", "R/R'": "published_over_site"}
+"""What is drawn, and where a month's summary holds it."""
+
+
+def trend_pictures(report: YearReport) -> Iterator[Picture]:
+    """Yield a picture of each quantity: a row an instrument, beside each other bias, spread and index of each month."""
+    for quantity, unit in dict.fromkeys((one.panel.first.quantity, one.panel.first.unit) for one in report.trends):
+        trends = [one for one in report.trends if (one.panel.first.quantity, one.panel.first.unit) == (quantity, unit)]
+        yield _trends(report, trends)
+
+
+def _trends(report: YearReport, trends: Sequence[OilTrend]) -> Picture:
+    first, names = trends[0].panel.first, short_names([one.panel.first.oil for one in trends])
+    said = [f"{names[one.panel.first.oil]}, {one.panel.first.temperature_C:g} °C" for one in trends]
+    shape = dict(zip(dict.fromkeys(said), _SHAPES * len(said), strict=False))
+    panels: dict[str, list[Trace]] = {}
+    for trend, name in zip(trends, said, strict=True):
+        for measure, field in _MEASURES.items():
+            title = f"{trend.panel.first.instrument}, {measure}"
+            is_named = any(one["name"] == name for traces in panels.values() for one in traces)
+            panels.setdefault(title, []).append(_line(trend, field, name, shape[name]) | {"showlegend": not is_named})
+    caption = (
+        f"{first.quantity.capitalize()} in {report.month.name}, each month of each oil and temperature: bias, the mean "
+        f"less the certified value (without one, less the chart's centre); standard deviation s, both in {first.unit}; "
+        "index, published R over R' = 2.77 s."
+    )
+    rows = tuple(_numbers(one) for trend in trends for one in trend.months)
+    columns = ("Month", "Chart", "n", "Bias", "s", "R'", "Index", "Alarms begun")
+    return Picture(draw_grid(panels, report.month, len(_MEASURES), legend=True), caption, columns, rows)
+
+
+def _line(trend: OilTrend, field: str, name: str, shape: str) -> Trace:
+    """Return the months of all lots, a gap between them."""
+    lots = [[one for one in trend.months if one.chart is chart] for chart in trend.panel.charts]
+    months = [at for lot in lots for at in (*(f"{one.since:%Y-%m}-15" for one in lot), None)]
+    values = [value for lot in lots for value in (*(float(f"{getattr(one, field):.4g}") for one in lot), None)]
+    known = [None if value != value else value for value in values]
+    look = {"mode": "lines+markers", "line": stroke(MUTED, width=0.8), "marker": marker(shape, INK, 5, filled=False)}
+    return {"type": "scatter", "x": months, "y": known, "name": name, "legendgroup": name, **look}
+
+
+def _numbers(one: OilSummary) -> tuple[str, ...]:
+    site = "–" if one.site is None else numeral(one.site.limit)
+    values = (signed(one.offset, 3), numeral(one.deviation), site, numeral(one.published_over_site))
+    chart = f"{one.chart.instrument}, {one.chart.name}, {one.chart.unit}"
+    return (f"{one.since:%Y-%m}", chart, str(one.number), *values, str(one.alarms))
+
+
+def alarm_picture(report: YearReport) -> Picture | Fragment:
+    """Return the alarms that began in each month on each instrument, against what chance alone begins."""
+    if not report.alarms:
+        return note(f"No reference oil in {report.month.name}: no alarm, and none to expect.")
+    panels = {
+        instrument: _bars([one for one in report.alarms if one.instrument == instrument])
+        for instrument in dict.fromkeys(one.instrument for one in report.alarms)
+    }
+    begun, expected = (sum(getattr(one, name) for one in report.alarms) for name in ("begun", "expected"))
+    caption = (
+        f"{counted(begun, 'alarm')} began in {report.month.name}; of charts like these chance alone begins "
+        f"{numeral(expected, 1)} (the line: of each month)."
+    )
+    rows = tuple((one.month.name, one.instrument, str(one.begun), numeral(one.expected, 2)) for one in report.alarms)
+    return Picture(draw_grid(panels, report.month, 3), caption, ("Month", "Instrument", "Begun", "By chance"), rows)
+
+
+def _bars(alarms: Sequence[Alarms]) -> list[Trace]:
+    months = [f"{one.month.name}-15" for one in alarms]
+    drawn = {"x": months, "name": "begun", "marker": {"color": MUTED}}
+    line = {"mode": "lines+markers", "line": stroke(INK, width=1.2), "marker": marker("line-ew", INK, 8)}
+    return [
+        {"type": "bar", **drawn, "y": [one.begun for one in alarms]},
+        {"type": "scatter", **line, "x": months, "y": [round(one.expected, 3) for one in alarms], "name": "by chance"},
+    ]
+
+
+def show_trends(report: YearReport) -> Fragment:
+    """Return each oil of each instrument over the year: number, bias, spread, index, drift; lots before folded."""
+    if not report.trends:
+        return note(f"The record holds no reference-oil result in {report.month.name}.")
+    last = {id(one.panel.charts[-1]): one for one in report.trends}
+    now = sorted((one for one in report.oils if id(one.chart) in last), key=lambda one: one.chart.quantity == "density")
+    names = short_names([one.chart.oil for one in report.oils])
+    columns = ("Oil, lot, temperature", "n", "Bias ± U", "s", "R'", "Index R/R'", "Drift a year (95 %)")
+    html, before = "", ""
+    for instrument in dict.fromkeys(one.chart.instrument for one in now):
+        rows = [
+            (*_cells(one, names), escape(last[id(one.chart)].words))
+            for one in now
+            if one.chart.instrument == instrument
+        ]
+        html += html_table(f"{instrument}", columns, rows, numeric=(1, 2, 3, 4, 5, 6))
+    earlier = [one for one in report.oils if id(one.chart) not in last]
+    rows = [(f"{escape(one.chart.instrument)}, {_cells(one, names)[0]}", *_cells(one, names)[1:]) for one in earlier]
+    before = (
+        folded(f"{counted(len(rows), 'lot')} before", html_table("Lots before", columns[:-1], rows)) if rows else ""
+    )
+    rule = (
+        "Drift: least squares through the means of the months, each lot with its own level, 95 % by Student's t from "
+        "their scatter about the line; *: more than chance explains among all of them (Holm). Bias *: above its U."
+    )
+    text = "\n".join(f"{one.panel.first.instrument}, {one.panel.name}: {one.words}" for one in report.trends)
+    return Fragment(f'<section class="compact">{html}{before}{note(rule).html}</section>', text)
+
+
+def _cells(one: OilSummary, names: Mapping[str, str]) -> tuple[str, ...]:
+    chart = one.chart
+    what = f"{chart.lot} {chart.temperature_C:g} °C, {LETTERS.get(chart.quantity, chart.quantity)} {chart.unit}".strip()
+    return (f"{escape(names[chart.oil])} <small>{escape(what)}</small>", *oil_cells(one)[1:-1])
+
+
+def show_year_checks(report: YearReport) -> Fragment:
+    """Return how often each instrument was checked, its longest gap, corrective actions, and what moved and is over."""
+    gaps = [
+        (
+            escape(one.instrument),
+            numeral(one.checks_a_day, 1),
+            f"{one.samples} in {one.hours:.0f} h",
+            f"{one.first:%Y-%m-%d}",
+        )
+        for one in report.checks.gaps
+    ]
+    columns = ("Instrument", "Checks a day of work", "Samples in its longest gap between good checks", "From")
+    html = html_table("Checks with reference oils", columns, gaps, numeric=(1, 2))
+    html = html if gaps else note(f"No instrument measured a sample in {report.month.name}.").html
+    for caption, findings in (
+        ("Corrective actions", report.repaired),
+        ("What moved and was back before the year's end", report.ended),
+    ):
+        rows = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in findings]
+        html += html_table(caption, ("About", "What was found"), rows) if rows else note(f"{caption}: none.").html
+    told = "\n".join(f"{one.about}: {one.finding}" for one in (*report.repaired, *report.ended))
+    return Fragment(html, told or "no corrective action, and nothing moved and came back")

@@ -1,0 +1,1 @@
+"""What a year says: the months beside each other, and what drifts."""

@@ -1,0 +1,137 @@
+"""The quality of a year: taken as one long month, with its months beside each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from labcalc.judgement.control.detection import sight_of
+from labcalc.judgement.control.panels import Panel, panels_of
+from labcalc.judgement.month.finding import Finding
+from labcalc.judgement.month.of_oils import repairs
+from labcalc.judgement.month.oils import OilSummary, summarise_oils
+from labcalc.judgement.month.report import MonthReport, report_period
+from labcalc.judgement.month.whose_fault import moved
+from labcalc.judgement.period import Month, year_of
+from labcalc.judgement.record.measurements import Material
+from labcalc.lab import ControlChoices
+from labcalc.statistics import Drift, drift_of, holm_adjusted
+from labcalc.wording import signed
+
+_FAMILY = 0.05
+"""Chance that any drift is named where none drifts, [-] (Holm)."""
+_DAYS_A_YEAR = 365.25
+
+
+@dataclass(frozen=True, eq=False)
+class OilTrend:
+    """An oil on an instrument over a year, for one quantity and temperature."""
+
+    panel: Panel
+    months: tuple[OilSummary, ...]
+    """Its months in order, each of its lots."""
+    drift: Drift | None
+    """A year, each lot with its own level, [unit of its charts]; None of too few months."""
+    drifts: bool = False
+    """More than chance explains among all trends of the year."""
+
+    @property
+    def words(self) -> str:
+        """Slope and interval, [unit of the charts a year]."""
+        if self.drift is None:
+            return "too few months"
+        low, high = self.drift.interval
+        return f"{signed(self.drift.slope)} ({signed(low)} to {signed(high)}){' *' * self.drifts}"
+
+
+@dataclass(frozen=True)
+class Alarms:
+    """Alarms of an instrument in a month."""
+
+    instrument: str
+    month: Month
+    begun: int
+    expected: float
+    """By chance alone, [-]."""
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class YearReport(MonthReport):
+    """Everything that a yearly quality report says."""
+
+    trends: tuple[OilTrend, ...]
+    alarms: tuple[Alarms, ...]
+    repaired: tuple[Finding, ...]
+    """Its corrective actions, and whether they worked."""
+    ended: tuple[Finding, ...]
+    """What moved in it and was back before its end."""
+
+    @property
+    def for_programs(self) -> dict[str, Any]:
+        """The action list and the drifts for other programs: only what JSON can carry."""
+        of_month = super().for_programs
+        drifts = [
+            {"instrument": one.panel.first.instrument, "chart": one.panel.name, "unit": one.panel.first.unit}
+            | {"drift_a_year": one.drift.slope, "interval": [*one.drift.interval], "drifts": one.drifts}
+            for one in self.trends
+            if one.drift is not None
+        ]
+        return {"year": of_month.pop("month"), **of_month, "drifts": drifts}
+
+
+def report_year(material: Material, year: str) -> YearReport:
+    """Put together the quality of a year, such as ``2026``: what a month's report says, trends and alarms by month.
+
+    Raises
+    ------
+    MonthError
+        The year is none.
+    """
+    laboratory = material.laboratory
+    period = year_of(year, laboratory.time_zone)
+    of_year = report_period(material, period)
+    panels = panels_of(material.charts, period)
+    charts = tuple(chart for panel in panels for chart in panel.charts)
+    by_month = [(month, summarise_oils(charts, month, laboratory)) for month in period.parts]
+    trends = _told([_trend(panel, [one for _, some in by_month for one in some], period) for panel in panels])
+    alarms = tuple(one for month, oils in by_month for one in _alarms(month, oils, laboratory.control))
+    drifting = [
+        f"{of.instrument}, {one.panel.name} drifts by {one.words.rstrip(' *')} {of.unit} a year."
+        for one in trends
+        for of in (one.panel.first,)
+        if one.drifts
+    ]
+    facts = vars(of_year) | {"notices": (*drifting, *of_year.notices)}
+    repaired, ended = tuple(repairs(of_year.checks)), tuple(moved(of_year.checks, ended=True))
+    return YearReport(**facts, trends=trends, alarms=alarms, repaired=repaired, ended=ended)
+
+
+def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> OilTrend:
+    mine = set(map(id, panel.charts))
+    times, results, months, lots = [], [], [], []
+    for lot, chart in enumerate(panel.charts):
+        which = chart.between(year.first, year.last) & chart.used
+        days = (chart.measured_at[which] - year.first) / np.timedelta64(1, "D")
+        times.append(np.asarray(days, float) / _DAYS_A_YEAR)
+        results.append(chart.plotted[which])
+        months.append(chart.measured_at[which].month)
+        lots.append(np.full(int(which.sum()), lot))
+    drift = drift_of(*(np.concatenate(some) for some in (times, results, months, lots)))
+    return OilTrend(panel, tuple(one for one in oils if id(one.chart) in mine), drift)
+
+
+def _told(trends: Sequence[OilTrend]) -> tuple[OilTrend, ...]:
+    known = [one.drift.p_value for one in trends if one.drift is not None]
+    adjusted = iter(holm_adjusted(known) if known else ())
+    return tuple(replace(one, drifts=one.drift is not None and bool(next(adjusted) < _FAMILY)) for one in trends)
+
+
+def _alarms(month: Month, oils: Sequence[OilSummary], control: ControlChoices) -> Iterator[Alarms]:
+    for instrument in dict.fromkeys(one.chart.instrument for one in oils):
+        mine = [one for one in oils if one.chart.instrument == instrument and one.chart.limits is not None]
+        counts = [(one.alarms, one.judged, sight_of(control, one.chart.limits)) for one in mine if one.chart.limits]
+        begun, expected = sum(one for one, _, _ in counts), sum(number * of.begun for _, number, of in counts)
+        yield Alarms(instrument, month, begun, expected)
