@@ -339,7 +339,7 @@ def test_signals_of_a_period_in_words() -> None:
 
 
 def test_every_reason_in_its_order() -> None:
-    values = (*STEADY[:6], 0.9, 0.09, 0.0, 0.9)
+    values = (*STEADY[:6], 0.3, 0.09, 0.0, 0.9)
     control = lab(baseline_results=9, settled_results=10, ewma_weight=0.0, rules=(Beyond(1, 1, 1.5),))
     accepted = decision("accept", run="A9")
     found = whole(one_chart(densities(*values), control, accepted))
@@ -354,6 +354,18 @@ def test_every_reason_in_its_order() -> None:
     still_open = whole(one_chart(densities(*values), control))
     assert still_open[0] == "signal"
     assert still_open[1][0] == "1 signal on 2026-01-14: 1 beyond 1.5 s"
+
+
+def test_a_baseline_that_is_being_gathered_has_a_self_starting_chart() -> None:
+    """By hand: five results of 0.1 with s 0.01 and one of 0.9 give T far beyond 3 with four degrees of freedom."""
+    values = (0.10, 0.11, 0.09, 0.10, 0.10, 0.9, 0.1)
+    chart = one_chart(densities(*values), lab(baseline_results=9, fewest_results=9))
+    assert chart.limits is None
+    assert [(one.position, one.what, one.is_open) for one in chart.signals] == [
+        (5, "unlike the results before it", True)
+    ]
+    assert whole(chart)[0] == "signal"
+    assert state(chart, "2026-01-10 08:00").finding.startswith("unlike the results before it; ")
 
 
 # --- At a run ---

@@ -222,7 +222,8 @@ def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | N
         (part["sum"] / np.sqrt(part["count"] * (1.0 + (part["count"] - 1) * together))).to_numpy()
         for part in (since, before)
     )
-    degrees = min(float(len(before)), float(before["number"].min())) - 1.0  # charts of other days may share none
+    of_streams = results.loc[True].groupby("stream").size()  # charts of other days may share none
+    degrees = min(len(before), int(of_streams.min())) - 1.0
     sigma = float(np.sqrt((z_before**2).sum() / (len(before) - 1) + before["rounding"].mean()))
     if not sigma > 0.0:
         return None
