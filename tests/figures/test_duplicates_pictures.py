@@ -50,7 +50,7 @@ def test_what_is_far_beyond_stands_at_the_edge_with_its_number(quarter: Duplicat
 def test_every_summary_and_every_set_beyond_has_its_row(quarter: DuplicateReport) -> None:
     shown = figures.show_duplicate_summaries(quarter)
     assert shown.html.count('<th scope="row">') == len(quarter.summaries)
-    assert "<details><summary>Intermediate precision</summary>" in shown.html
+    assert '<details class="fold"><summary>Intermediate precision</summary>' in shown.html
     assert "1 of 22 beyond r</span><br><small>1 expected: HX68-26-0512</small>" in shown.html
     assert "Tails are heavy and intervals too short: by the middle of the pairs 2.77 s is " in shown.html
     assert shown.text.count("\n") + 1 == len(quarter.summaries)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -54,9 +54,9 @@ class Checks:
     instruments: dict[str, CheckedInstrument]
     gaps: tuple[Gap, ...]
     repairs: tuple[Repair, ...]
-    charts: tuple[Chart, ...]
+    charts: tuple[Chart, ...] = ()
     """All of the laboratory."""
-    streams: dict[str, tuple[Stream, ...]]
+    streams: Mapping[str, tuple[Stream, ...]] = field(default_factory=dict)
     """What is watched for lasting shifts, by instrument."""
 
     @property
