@@ -122,8 +122,12 @@ class Tab:
         raise AssertionError(f"it doesn't come to rest: {script}")
 
     def click(self, script: str) -> None:
-        x, y = self.centre(script)
-        self.ask("Input.dispatchMouseEvent", type="mouseMoved", x=x, y=y)
+        """Click on an element, once the pointer is on it: what comes late above it moves it on."""
+        for _ in range(50):
+            x, y = self.centre(script)
+            self.ask("Input.dispatchMouseEvent", type="mouseMoved", x=x, y=y)
+            if self.run(f"{script}.contains(document.elementFromPoint({x}, {y}))"):
+                break
         for kind in ("mousePressed", "mouseReleased"):
             self.ask("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", clickCount=1)
 

@@ -178,6 +178,7 @@ def test_a_conclusion_is_refused_in_words_or_written(page: Tab, lab: Path) -> No
 
 def test_the_page_is_kept_as_a_file_and_the_workbook_stays_small(page: Tab, lab: Path) -> None:
     pick(page, "BL-26-0525")
+    page.wait(f"!({BUSY})")
     page.click(button("Keep this page as a file"))
     page.wait(status_with("Written beside this workbook"), 300)
     written = lab.parent / f"problem-{RUN}.html"
