@@ -18,6 +18,7 @@ import websocket
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.pdf import find_browser
+from tests.alone import alone
 
 try:
     BROWSER = find_browser()
@@ -39,7 +40,7 @@ class Tab:
     """One tab of the browser."""
 
     def __init__(self, address: str) -> None:
-        self._socket = websocket.create_connection(address, suppress_origin=True, timeout=60)
+        self._socket = websocket.create_connection(address, suppress_origin=True, timeout=180)
         self._asked = 0
         self.complaints: list[str] = []
         """What the console said in anger."""
@@ -81,7 +82,7 @@ class Tab:
         assert "exceptionDetails" not in answer, f"{script}: {answer['exceptionDetails']}"
         return answer["result"].get("value")
 
-    def wait(self, script: str, seconds: float = 30.0) -> Any:
+    def wait(self, script: str, seconds: float = 90.0) -> Any:
         """Wait until an expression is true, and return it."""
         ends = time.monotonic() + seconds
         while time.monotonic() < ends:
@@ -143,14 +144,20 @@ def chromium(profile: Path, width: int = 1280, height: int = 900) -> Iterator[Ta
     """Start a browser with a profile of its own; end it, and only it."""
     command = [BROWSER, *_QUIET, f"--user-data-dir={profile}", f"--window-size={width},{height}"]
     command += ["--remote-debugging-port=0", *(["--no-sandbox"] if os.geteuid() == 0 else []), "about:blank"]
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    try:
+    with alone(), _running(command) as process:
         tab = Tab(_address(profile / "DevToolsActivePort", process))
         tab.ask("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=False)
         try:
             yield tab
         finally:
             tab.close()
+
+
+@contextmanager
+def _running(command: list[str]) -> Iterator[subprocess.Popen[bytes]]:
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        yield process
     finally:
         process.terminate()
         try:
@@ -162,7 +169,7 @@ def chromium(profile: Path, width: int = 1280, height: int = 900) -> Iterator[Ta
 
 def _address(port_file: Path, process: subprocess.Popen[bytes]) -> str:
     """Return the address of the first tab, as soon as the browser has written its port down."""
-    ask, ends = build_opener(ProxyHandler({})), time.monotonic() + 30.0
+    ask, ends = build_opener(ProxyHandler({})), time.monotonic() + 90.0
     while time.monotonic() < ends:
         assert process.poll() is None, "the browser has ended"
         if port_file.is_file() and (lines := port_file.read_text().split()):

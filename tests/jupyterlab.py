@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from tests.alone import alone
 from tests.chromium import Tab
 
 
@@ -16,19 +17,20 @@ from tests.chromium import Tab
 def opened(*words: str, folder: Path | None = None) -> Iterator[str]:
     """Run ``labcalc workbook`` with these words, and yield the address that it says."""
     command = [sys.executable, "-m", "labcalc.cli", "workbook", *words, "--no-browser"]
-    shown = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, cwd=folder, start_new_session=True)
-    try:
-        assert shown.stderr is not None
-        said = ""
-        while not (found := re.search(r"http://127\.0\.0\.1:\S+", said)):
-            line = shown.stderr.readline()
-            assert line, said
-            said += line
-        yield found[0]
-    finally:
-        shown.terminate()
-        shown.wait(20)
-        shown.stderr.close()
+    with alone():
+        shown = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, cwd=folder, start_new_session=True)
+        try:
+            assert shown.stderr is not None
+            said = ""
+            while not (found := re.search(r"http://127\.0\.0\.1:\S+", said)):
+                line = shown.stderr.readline()
+                assert line, said
+                said += line
+            yield found[0]
+        finally:
+            shown.terminate()
+            shown.wait(60)
+            shown.stderr.close()
 
 
 def run_all_cells(tab: Tab, came: Callable[[], bool]) -> None:
@@ -36,12 +38,12 @@ def run_all_cells(tab: Tab, came: Callable[[], bool]) -> None:
 
     JupyterLab says that it is idle before it is, and what is run too early is lost in part; its server knows better.
     """
-    tab.wait("document.querySelector('.jp-Notebook .jp-CodeCell')", 60)
-    tab.wait(_CONNECTED, 60)
+    tab.wait("document.querySelector('.jp-Notebook .jp-CodeCell')", 180)
+    tab.wait(_CONNECTED, 180)
     for _ in range(5):
-        tab.click(_in_menu("lm-MenuBar-itemLabel", "Run"))
-        if comes(tab, _in_menu("lm-Menu-itemLabel", "Run All Cells"), 5):
-            tab.click(_in_menu("lm-Menu-itemLabel", "Run All Cells"))
+        tab.click(in_menu("lm-MenuBar-itemLabel", "Run"))
+        if comes(tab, in_menu("lm-Menu-itemLabel", "Run All Cells"), 5):
+            tab.click(in_menu("lm-Menu-itemLabel", "Run All Cells"))
             if came():
                 return
         if tab.run(f"{_OFFERED_KERNEL} !== null"):
@@ -61,7 +63,7 @@ _OFFERED_KERNEL = "document.querySelector('.jp-Dialog .jp-mod-accept')"
 """What accepts the workbook's own kernel, which is asked for where cells are run too early."""
 
 
-def _in_menu(kind: str, text: str) -> str:
+def in_menu(kind: str, text: str) -> str:
     return f"[...document.querySelectorAll('.{kind}')].find(one => one.innerText.trim() === {text!r})"
 
 

@@ -11,9 +11,10 @@ from .causes.explanation import (
     show_explanations as show_explanations,
     show_outcomes as show_outcomes,
 )
-from .causes.hypothetical import move_what_if as move_what_if
+from .causes.hypothetical import what_if_places as what_if_places
 from .causes.in_report import show_causes as show_causes
-from .causes.problem_sample import live_figure as live_figure, problem_pictures as problem_pictures, redraw as redraw
+from .causes.problem_sample import one_above_others as one_above_others, problem_pictures as problem_pictures
+from .causes.run_and_day import show_run_and_day as show_run_and_day
 from .control.charts import draw_control_chart as draw_control_chart
 from .control.sheets import draw_sheet as draw_sheet
 from .duplicates.pictures import draw_in_time as draw_in_time, duplicate_pictures as duplicate_pictures

@@ -60,7 +60,16 @@ class Decision:
     owner: str = ""
     due: date | None = None
     size: float = math.nan
-    """Of an action: how large its finding was, in the finding's own measure; NaN where it has none."""
+    """Of an action: how large its finding was, in the finding's own measure; of a conclusion: how large its cause, in
+    the cause's unit; NaN where it has none."""
+    cause: str = ""
+    """Of a conclusion: the key of its cause."""
+    probability: float = math.nan
+    """Of the cause as labcalc ranked it before anything more was measured, [-]."""
+    leading_probability: float = math.nan
+    """Of the cause that was ranked first then, [-]."""
+    decided_by: str = ""
+    """Of a conclusion: the measurement that decided."""
     decision: int = 0
     """Number of the decision that an action rests on, of the action that is closed, of what is confirmed."""
     corrects: int = 0
@@ -285,6 +294,10 @@ _DECISION = table(
         "owner": Key(text, ""),
         "due": Key(_day, None),
         "size": Key(number(), math.nan),
+        "cause": Key(text, ""),
+        "probability": Key(number(0, 1), math.nan),
+        "leading_probability": Key(number(0, 1), math.nan),
+        "decided_by": Key(text, ""),
         "decision": _NUMBER,
         "corrects": _NUMBER,
     },

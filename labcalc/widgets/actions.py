@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 from labcalc.errors import DecisionError
+from labcalc.judgement.causes.learned import OTHER
 from labcalc.lab import Decision, add_decision
 from labcalc.shipped import workbook_file
 from labcalc.widgets.problem import Problem
@@ -28,34 +31,38 @@ def conclude(problem: Problem, *, who: str, concluded: str, why: str) -> Decisio
 
     Parameters
     ----------
-    problem : Problem
-        The run.
-    who, concluded, why : str
-        The person, one of ``conclusions_offered``, and the reason.
-
-    Returns
-    -------
-    Decision
-        As it was written.
+    concluded : One of ``conclusions_offered``.
 
     Raises
     ------
-    DecisionError
-        A field is empty, the laboratory has no lab.toml, or its decisions can't be added to.
+    DecisionError : A field is empty, the laboratory has no lab.toml, or its decisions can't be added to.
     """
     who, why = (" ".join(text.split()) for text in (who, why))
     if problem.material.laboratory.file is None:
         raise DecisionError(
             "", 0, f"these exports were opened without a lab.toml, and conclusions stand beside one: {_NOTHING_WRITTEN}"
         )
-    for text, expected in ((who, "who concludes: a name"), (why, "why: what speaks for it")):
+    needed = ((who, "who concludes: a name"), (concluded, "a conclusion"), (why, "why: what speaks for it"))
+    for text, expected in needed:
         if not text:
             raise DecisionError("", 0, f"{expected} is expected; {_NOTHING_WRITTEN}")
     reason = why if concluded == OTHER_CAUSE else f"{concluded}. {why}"
     dossier = problem.judgement.dossier
-    return add_decision(
-        dossier.laboratory, who=who, what="conclusion", why=reason, run=problem.run, instrument=dossier.instrument
-    )
+    about = {"run": problem.run, "instrument": dossier.instrument, **_learned(problem, concluded)}
+    return add_decision(dossier.laboratory, who=who, what="conclusion", why=reason, **about)
+
+
+def _learned(problem: Problem, concluded: str) -> dict[str, Any]:
+    """Return what ``laboratory_odds`` learns from: cause, size, what was thought of it first, and what decided."""
+    one = next((each for each in problem.explanations if each.title == concluded), None)
+    first = problem.first_explanations or problem.explanations
+    return {
+        "cause": one.cause if one else OTHER,
+        "size": one.size if one else math.nan,
+        "probability": next((each.probability for each in first if one and each.cause == one.cause), 0.0),
+        "leading_probability": first[0].probability if first else math.nan,
+        "decided_by": problem.added[-1].words if problem.added else "",
+    }
 
 
 def page_parameters(problem: Problem, exports: Sequence[str | Path], lab: str | Path | None) -> dict[str, Json]:
@@ -76,24 +83,12 @@ def export_page(
 
     Parameters
     ----------
-    problem : Problem
-        The state.
-    exports, lab
-        What the problem was opened with.
-    folder : pathlib.Path
-        Where the file goes; it is named after the run, with a number where that name is taken.
-
-    Returns
-    -------
-    RenderedReport
-        The file.
+    folder : Where the file goes; it is named after the run, with a number where that name is taken.
 
     Raises
     ------
-    WorkbookError
-        The page couldn't be made.
-    OSError
-        The folder can't be written to.
+    WorkbookError : The page couldn't be made.
+    OSError : The folder can't be written to.
     """
     to = next(path for path in _names(folder, f"problem-{safe_stem(problem.run)}") if not path.exists())
     return render_workbook(

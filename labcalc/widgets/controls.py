@@ -21,6 +21,27 @@ class Fit(anywidget.AnyWidget):
     """What the pictures show, for those who don't see them."""
 
 
+class Chart(anywidget.AnyWidget):
+    """A picture, and series of it that move."""
+
+    _esm = (_HERE / "chart.js").read_text("utf-8")
+
+    drawn = traitlets.Dict().tag(sync=True)
+    """The figure as plotly.js takes it."""
+    places = traitlets.Dict().tag(sync=True)
+    """``x`` and ``y`` of the series that move, by their ``meta``."""
+    caption = traitlets.Unicode().tag(sync=True)
+    """What the picture shows, for those who don't see it."""
+
+    def __init__(self, library: bytes) -> None:
+        super().__init__(drawn={"data": [], "layout": {"height": 0}})
+        self.on_msg(lambda *_: self.send({"library": True}, buffers=[library]))
+
+    def move(self, places: Mapping[str, Mapping[str, Any]]) -> None:
+        """Move series to numbers for ``x`` and ``y``."""
+        self.places = {name: {axis: [*map(float, one[axis])] for axis in "xy"} for name, one in places.items()}
+
+
 class Form(anywidget.AnyWidget):
     """Fields with labels, and buttons that send what stands in the fields along with the press.
 

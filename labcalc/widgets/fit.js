@@ -13,6 +13,15 @@ function render({ model, el }) {
   function keep(event) {
     if (!event.ctrlKey && !event.metaKey && !event.altKey && event.key !== "Escape") { event.stopPropagation(); }
   }
+  function group() {
+    for (const one of page.querySelectorAll(".widget-vbox, .labcalc-form")) {
+      const title = one.querySelector(":scope > .widget-html h2") || one.parentElement.querySelector(":scope > .widget-html h2");
+      if (title) {
+        one.setAttribute("role", "group");
+        one.setAttribute("aria-label", title.textContent);
+      }
+    }
+  }
   function name() {
     const drawn = page && page.querySelector(".js-plotly-plot");
     if (drawn) {
@@ -26,6 +35,7 @@ function render({ model, el }) {
     if (page) {
       watch.observe(page);
       page.addEventListener("keydown", keep);
+      group();
     }
   });
   return function () { watch.disconnect(); };

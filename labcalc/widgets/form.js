@@ -41,7 +41,8 @@ function render({ model, el }) {
 
   function offer() {
     for (const [key, offered] of Object.entries(model.get("choices"))) {
-      controls[key].replaceChildren(...offered.map(function (text) { return new Option(text, text); }));
+      const hint = controls[key].placeholder, none = hint ? [new Option(hint, "")] : [];
+      controls[key].replaceChildren(...none, ...offered.map(function (text) { return new Option(text, text); }));
     }
   }
   function show(given) {

@@ -18,12 +18,9 @@ class ClosingTest:
 
     Parameters
     ----------
-    lesson : str
-        Name of the lesson.
-    learner : str
-        Name to start with.
-    results : str
-        Folder for the results of the class.
+    lesson : Name of the lesson.
+    learner : Name to start with.
+    results : Folder for the results of the class.
     """
 
     def __init__(self, lesson: str, learner: str, results: str) -> None:

@@ -23,14 +23,10 @@ class AnswerField:
 
     Parameters
     ----------
-    question : Question
-        What is asked.
-    heading : str
-        Word before it.
-    button : str
-        Word on its button; none: the field has none.
-    then : callable, optional
-        Called when an answer was checked.
+    question : What is asked.
+    heading : Word before it.
+    button : Word on its button; none: the field has none.
+    then : Called when an answer was checked.
     """
 
     def __init__(

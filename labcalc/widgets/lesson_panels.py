@@ -25,8 +25,7 @@ class LessonPanels:
 
     Parameters
     ----------
-    controls : bool
-        Whether a person is at the keyboard.
+    controls : Whether a person is at the keyboard.
     """
 
     def __init__(self, controls: bool) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -10,21 +11,22 @@ import ipywidgets
 
 from labcalc.figures import (
     Picture,
-    live_figure,
-    move_what_if,
     note,
+    one_above_others,
     problem_pictures,
-    redraw,
     show_evidence,
     show_explanations,
     show_header,
+    show_run_and_day,
     show_verdict,
+    what_if_places,
 )
-from labcalc.widgets.controls import Fit
+from labcalc.widgets.controls import Chart, Fit
 from labcalc.widgets.panels import ConclusionPanel, ExportPanel, MeasurementPanel, WhatIfPanel, heading
 from labcalc.widgets.picker import RunPicker
 from labcalc.widgets.problem import Added, Problem, WhatIfSettings, problem_of
 from labcalc.workbooks import keep_units
+from labcalc.workbooks.scripts import plotly_script
 
 _STYLE = (Path(__file__).parent / "page.css").read_text("utf-8")
 
@@ -40,27 +42,24 @@ class ProblemPage:
         self.measurement = MeasurementPanel(problem, self.add)
         self.conclusion = ConclusionPanel(problem)
         self.export = ExportPanel(problem, exports, lab)
-        self.fit = Fit()
-        self.figure = live_figure(self._pictures())
-        self.pictures = ipywidgets.VBox([self.figure, self.basis])
-        self.pictures.add_class("labcalc-pictures")
+        self.rows, self.chart = ipywidgets.HTML(), Chart(plotly_script())
         self.box = self._laid_out()
-        self.picker.know(problem.run, problem.judgement.verdict)
-        self._show()
+        self.change(problem)
         self.picker.judge_in_between()
 
     def _laid_out(self) -> ipywidgets.VBox:
         causes = ipywidgets.VBox([heading("What could explain it"), self.causes])
+        pictures = ipywidgets.VBox([heading("Away from what is usual"), self.chart, self.basis, self.rows])
         rows = {
             "top": (self.picker.box, self.facts),
-            "middle": (causes, ipywidgets.VBox([self.what_if.box, self.measurement.box])),
+            "middle": (pictures, ipywidgets.VBox([causes, self.what_if.box, self.measurement.box])),
             "bottom": (self.conclusion.box, self.export.box),
         }
         boxes = {name: ipywidgets.HBox(children) for name, children in rows.items()}
         for name, box in boxes.items():
             box.add_class(f"labcalc-{name}")
         style = ipywidgets.HTML(f"<style>{_STYLE}</style>")
-        page = ipywidgets.VBox([style, self.fit, boxes["top"], self.pictures, boxes["middle"], boxes["bottom"]])
+        page = ipywidgets.VBox([style, Fit(), *boxes.values()])
         page.add_class("labcalc-page")
         return page
 
@@ -76,7 +75,7 @@ class ProblemPage:
         self.problem = self.problem.with_settings(settings)
         self.export.fit(self.problem)
         if self.problem.evidence is not None and self.problem.what is not None:
-            move_what_if(self.figure, self.problem.evidence, self.problem.what)
+            self.chart.move(what_if_places(self.problem.evidence, self.problem.what))
         self.what_if.say(self.problem)
 
     def add(self, added: Sequence[Added]) -> None:
@@ -86,7 +85,7 @@ class ProblemPage:
     def change(self, problem: Problem) -> None:
         """Show another run, or the same with other measurements added."""
         self.problem = problem
-        redraw(self.figure, self._pictures())
+        self._draw()
         self.picker.know(problem.run, problem.judgement.verdict)
         for panel in (self.measurement, self.conclusion, self.export):
             panel.fit(problem)
@@ -95,19 +94,22 @@ class ProblemPage:
     def _show(self) -> None:
         problem = self.problem
         self.facts.value = keep_units(show_header(problem.judgement).html + show_verdict(problem.judgement).html)
+        self.rows.value = show_run_and_day(problem.judgement.dossier.rows, problem.day, problem.run).html
         self.what_if.fit(problem)
         self.what_if.show(problem.settings)
         if problem.evidence is None:
             self.causes.value = note(problem.left).html
             self.basis.value = ""
             return
-        self.causes.value = keep_units(show_explanations(problem.explanations, problem.first_explanations).html)
+        told = problem.explanations, problem.first_explanations, problem.laboratory_odds
+        self.causes.value = keep_units(show_explanations(*told, others="folded").html)
         self.basis.value = show_evidence(problem.evidence).html
 
-    def _pictures(self) -> list[Picture]:
-        """Return what there is to draw; where nothing can be compared, the run's own charts."""
+    def _draw(self) -> None:
+        """Draw what there is to draw; where nothing can be compared, the run's own charts."""
         problem = self.problem
         drawn = problem_pictures(problem.judgement, problem.evidence, problem.earlier, problem.what)
         pictures = [one for one in drawn if isinstance(one, Picture)]
-        self.fit.caption = " ".join(one.caption for one in pictures)
-        return pictures
+        with self.chart.hold_sync():
+            self.chart.caption = " ".join(one.caption for one in pictures)
+            self.chart.drawn = json.loads(one_above_others(pictures).to_json())

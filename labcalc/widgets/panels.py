@@ -23,7 +23,7 @@ from labcalc.workbooks import keep_units
 
 def heading(text: str) -> ipywidgets.HTML:
     """Return the heading of a part of the page."""
-    return ipywidgets.HTML(f"<h3>{escape(text)}</h3>")
+    return ipywidgets.HTML(f"<h2>{escape(text)}</h2>")
 
 
 def _button(text: str, does: str, act: Callable[[], None]) -> ipywidgets.Button:
@@ -144,7 +144,9 @@ class MeasurementPanel:
     def _ask(self, candidate: Candidate) -> None:
         evidence = self._problem.evidence
         if evidence is not None:
-            outcomes = expected_outcomes(evidence, candidate)
+            now = {one.cause: one.probability for one in self._problem.explanations}
+            found = expected_outcomes(evidence, candidate)
+            outcomes = [replace(one, probability=now[one.cause]) for one in found]
             self.decides.value = keep_units(show_outcomes(outcomes, _named(candidate), candidate.quantity).html)
             self._say("What each cause says that it would show stands beneath.")
 
@@ -183,7 +185,7 @@ class ConclusionPanel:
         self._problem = problem
         fields = [
             {"key": "who", "label": "Who", "kind": "text", "hint": "your name"},
-            {"key": "concluded", "label": "Conclusion", "kind": "choice", "hint": ""},
+            {"key": "concluded", "label": "Conclusion", "kind": "choice", "hint": "choose …"},
             {"key": "why", "label": "Why", "kind": "area", "hint": ""},
         ]
         buttons = [{"key": "write", "label": "Write the conclusion", "hint": "Add it to the laboratory's decisions"}]
@@ -194,13 +196,15 @@ class ConclusionPanel:
 
     def fit(self, problem: Problem) -> None:
         """Offer the causes of this run, and show what was decided about it."""
-        if problem.run != self._problem.run:
+        same = problem.run == self._problem.run
+        if not same:
             self.form.show(why="")
             self.said.text = ""
         self._problem = problem
         offered = conclusions_offered(problem)
+        chosen = self.form.values.get("concluded", "")
         self.form.choices = {"concluded": list(offered)}
-        self.form.show(concluded=offered[0])
+        self.form.show(concluded=chosen if same and chosen in offered else "")
         self._show_decisions()
 
     def _write(self, values: dict[str, str]) -> None:

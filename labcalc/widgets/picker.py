@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from typing import Any
+from typing import Any, ClassVar
 
 import ipywidgets
 
@@ -16,10 +16,15 @@ _SIGNS = {"releasable": "âœ“", "needs a second look": "?", "not releasable": "âœ
 _SHOWN_AT_ONCE = 40
 """Verdicts that the list waits for before it shows them."""
 _MOST_JUDGED = 1000
+_PAUSES_S = (1.0, 0.01)
+"""Before the first verdict is found, and between two, [s]: a person who does something comes first."""
 
 
 class RunPicker:
     """Search box and list; ``picked`` is called with a run when a person chooses one."""
+
+    _at_work: ClassVar[RunPicker | None] = None
+    """The picker that finds verdicts in this kernel: the newest, which ends the one before."""
 
     def __init__(self, material: Material, run: str, picked: Callable[[str], None]) -> None:
         self._material, self._entries, self._picked = material, run_entries(material), picked
@@ -27,7 +32,7 @@ class RunPicker:
         self.search = ipywidgets.Text(
             description="Find a run", placeholder="sample, product, instrument, day or verdict"
         )
-        self.list = ipywidgets.Select(description="Runs, the newest first", rows=6)
+        self.list = ipywidgets.Select(description="Runs, the newest first", rows=4)
         self.found = Status()
         self.search.observe(lambda _: self.show(), "value")
         self.list.observe(self._choose, "value")
@@ -77,8 +82,10 @@ class RunPicker:
         except RuntimeError:  # not in a kernel: somebody else asks for them
             return
 
-        def step() -> None:
-            if self.judge_next():
-                loop.call_later(0.01, step)
+        RunPicker._at_work = self
 
-        loop.call_later(1.0, step)
+        def step() -> None:
+            if RunPicker._at_work is self and self.judge_next():
+                loop.call_later(_PAUSES_S[1], step)
+
+        loop.call_later(_PAUSES_S[0], step)

@@ -15,8 +15,10 @@ from labcalc.judgement import UNITS, Judgement, Material, gather, judge
 from labcalc.judgement.causes import (
     Evidence,
     Explanation,
+    LaboratoryOdds,
     WhatIf,
     evidence_of,
+    laboratory_odds,
     rank_causes,
     what_if,
     with_measurement,
@@ -53,17 +55,14 @@ class WhatIfSettings:
     @property
     def words(self) -> str:
         """The settings as a person says them; ``nothing is wrong`` where all are 0."""
-        parts = []
-        if self.temperature_offset_K:
-            side = "warmer" if self.temperature_offset_K > 0.0 else "colder"
-            parts.append(f"the cell is {abs(self.temperature_offset_K):.2f} K {side} than it says")
-        if self.residue_percent:
-            parts.append(f"{self.residue_percent:.1f} % of the sample before is in it")
-        if self.dilution_percent:
-            parts.append(f"{self.dilution_percent:.1f} % fuel is in it")
-        if self.bubble_percent:
-            parts.append(f"{self.bubble_percent:.2f} % of the density cell is air")
-        return " and ".join(parts) or "nothing is wrong"
+        side = "warmer" if self.temperature_offset_K > 0.0 else "colder"
+        told = (
+            (self.temperature_offset_K, f"the cell is {abs(self.temperature_offset_K):.2f} K {side} than it says"),
+            (self.residue_percent, f"{self.residue_percent:.1f} % of the sample before is in it"),
+            (self.dilution_percent, f"{self.dilution_percent:.1f} % fuel is in it"),
+            (self.bubble_percent, f"{self.bubble_percent:.2f} % of the density cell is air"),
+        )
+        return " and ".join(words for size, words in told if size) or "nothing is wrong"
 
 
 @dataclass(frozen=True)
@@ -102,14 +101,21 @@ class Problem:
         return self.judgement.dossier.run
 
     @cached_property
+    def laboratory_odds(self) -> LaboratoryOdds:
+        """What the laboratory concluded about its other runs."""
+        return laboratory_odds(checked_decisions(self.material.laboratory).decisions, without=self.run)
+
+    @cached_property
     def explanations(self) -> tuple[Explanation, ...]:
-        """The causes, most probable first."""
-        return rank_causes(self.evidence) if self.evidence is not None else ()
+        """The causes, most probable first, by odds that follow the laboratory's conclusions."""
+        return () if self.evidence is None else rank_causes(self.evidence, self.laboratory_odds.odds())
 
     @cached_property
     def first_explanations(self) -> tuple[Explanation, ...]:
         """The causes as they were before measurements were added; none where nothing was added."""
-        return rank_causes(self.first_evidence) if self.added and self.first_evidence is not None else ()
+        if not self.added or self.first_evidence is None:
+            return ()
+        return rank_causes(self.first_evidence, self.laboratory_odds.odds())
 
     @cached_property
     def what(self) -> WhatIf | None:
@@ -137,6 +143,11 @@ class Problem:
         """Earlier means of the same product (``earlier_means``)."""
         return earlier_means(self.material, self.run)
 
+    @cached_property
+    def day(self) -> pd.DataFrame:
+        """What the instrument measured on the day of the run (``days_runs``)."""
+        return days_runs(self.material, self.run)
+
     @property
     def decisions(self) -> tuple[Decision, ...]:
         """What people decided about the run, as the laboratory's file says now."""
@@ -146,7 +157,7 @@ class Problem:
     def with_settings(self, settings: WhatIfSettings) -> Problem:
         """Return the problem with the sliders moved; all that doesn't depend on them is kept."""
         moved = replace(self, settings=settings)
-        for name in ("explanations", "first_explanations", "earlier"):
+        for name in ("laboratory_odds", "explanations", "first_explanations", "earlier", "day"):
             if name in self.__dict__:
                 moved.__dict__[name] = self.__dict__[name]
         return moved
@@ -156,8 +167,7 @@ class Problem:
 
         Raises
         ------
-        LabcalcError
-            A value that no oil has; nothing was added.
+        LabcalcError : A value that no oil has; nothing was added.
         """
         evidence = self.first_evidence
         for one in added:
@@ -177,19 +187,14 @@ def open_problem(
 
     Parameters
     ----------
-    exports, lab
-        As for ``labcalc.judgement.gather``.
-    run : str
-        The run; none: the newest that looks wrong.
-    settings : WhatIfSettings, optional
-        Where the sliders stand.
-    added : sequence of Added, optional
-        Measurements that a person added.
+    exports, lab : As for ``labcalc.judgement.gather``.
+    run : The run; none: the newest that looks wrong.
+    settings : Where the sliders stand.
+    added : Measurements that a person added.
 
     Raises
     ------
-    UnknownRunError
-        The exports hold no such run.
+    UnknownRunError : The exports hold no such run.
     """
     material = gather(exports, lab)
     return problem_of(material, run or first_problem(material), settings or WhatIfSettings(), added)
@@ -210,20 +215,9 @@ def problem_of(
 
 
 def earlier_means(material: Material, run: str) -> pd.DataFrame:
-    """Return the means of the product's runs in the year before a run: one a run, quantity and temperature.
+    """Return the means of the product's runs in the year before a run, oldest first.
 
-    Parameters
-    ----------
-    material : Material
-        The exports with the laboratory's record.
-    run : str
-        The run.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``run``, ``quantity``, ``temperature_C`` [°C], ``value`` [mm²/s or kg/m³], oldest first; the run itself and all
-        that came later is left out.
+    ``run``, ``quantity``, ``temperature_C`` [°C], ``value`` [mm²/s or kg/m³]: one a run, quantity and temperature.
     """
     dossier = material.dossier(run)
     start, product = dossier.rows["measured_at"].min(), dossier.product_name
@@ -233,12 +227,29 @@ def earlier_means(material: Material, run: str) -> pd.DataFrame:
     at = record["measured_at"]
     same = (record["product"] == product) & (record["role"] != "reference") & (record["run"] != run)
     chosen = record[same & (at < start) & (at >= start - pd.Timedelta(days=_EARLIER_DAYS))].sort_values("measured_at")
-    parts = [
-        chosen.assign(quantity=quantity, value=chosen[column], temperature_C=chosen["temperature_C"].round(1))
-        for quantity, column in QUANTITY_COLUMNS.items()
-        if quantity != "dynamic viscosity"
-    ]
-    long = pd.concat(parts).dropna(subset=["value"])
+    names = {column: quantity for quantity, column in QUANTITY_COLUMNS.items() if quantity in UNITS}
+    long = chosen.rename(columns=names).assign(temperature_C=chosen["temperature_C"].round(1))
+    long = long.melt(["run", "temperature_C"], [*names.values()], "quantity").dropna(subset=["value"])
     keys = ["run", "quantity", "temperature_C"]
     means: pd.DataFrame = long.groupby(keys, sort=False, as_index=False)["value"].mean()
     return means
+
+
+def days_runs(material: Material, run: str) -> pd.DataFrame:
+    """Return the runs of one day on one instrument, oldest first, with their means where the run itself was measured.
+
+    ``run``, ``sample``, ``time``, ``product``, and a column for each quantity, but no dynamic viscosity, at each
+    temperature [°C] of the run [mm²/s or kg/m³]. Empty where the run has no time.
+    """
+    own, record = material.dossier(run).rows, material.record
+    date = None if pd.isna(start := own["measured_at"].min()) else start.date()
+    same = (record["instrument"] == own["instrument"].iloc[0]) & (record["measured_at"].dt.date == date)
+    day = record[same].sort_values("measured_at", kind="stable")
+    first = day.groupby("run", sort=False)[["sample", "measured_at", "product"]].first().reset_index()
+    found: pd.DataFrame = first.assign(measured_at=first["measured_at"].dt.strftime("%H:%M"))
+    for quantity in ("kinematic viscosity", "density"):
+        column = QUANTITY_COLUMNS[quantity]
+        for temperature in sorted(own.loc[own[column].notna(), "temperature_C"].round(1).unique()):
+            means = day[day["temperature_C"].round(1) == temperature].groupby("run")[column].mean()
+            found[quantity, temperature] = found["run"].map(means)
+    return found.rename(columns={"measured_at": "time"})

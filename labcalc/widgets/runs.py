@@ -87,17 +87,13 @@ def matching_runs(entries: Sequence[RunEntry], typed: str, verdicts: Mapping[str
 
     Parameters
     ----------
-    entries : sequence of RunEntry
-        All runs, in the order of the list.
-    typed : str
-        Words of sample, product, instrument, day, lot or verdict, in any order.
-    verdicts : mapping of str to str
-        Run to verdict, as far as known.
+    entries : All runs, in the order of the list.
+    typed : Words of sample, product, instrument, day, lot or verdict, in any order.
+    verdicts : Run to verdict, as far as known.
 
     Returns
     -------
-    Found
-        The runs and how many fit.
+    The runs and how many fit.
     """
     wanted, words = _verdict_and_words(typed)
     fitting = [one for one in entries if _fits(one, words, wanted, verdicts.get(one.run, ""))]

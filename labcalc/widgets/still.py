@@ -17,12 +17,13 @@ from labcalc.figures import (
     show_explanations,
     show_header,
     show_provenance,
+    show_run_and_day,
     show_verdict,
     summarise,
 )
 from labcalc.widgets.problem import Problem
 
-_TITLES = ("Viscosity and temperature", "Density and temperature", "Away from what is usual")
+_TITLES = ("Away from what is usual", "Viscosity and temperature", "Density and temperature")
 
 
 def still_opening(problem: Problem) -> Iterator[Fragment | Summary]:
@@ -38,7 +39,7 @@ def still_causes(problem: Problem) -> Fragment:
     heading = _heading("What could explain it")
     found = note(problem.left)
     if problem.evidence is not None:
-        found = show_explanations(problem.explanations, problem.first_explanations)
+        found = show_explanations(problem.explanations, problem.first_explanations, problem.laboratory_odds)
     return Fragment(heading.html + found.html, f"{heading.text}\n{found.text}")
 
 
@@ -51,9 +52,11 @@ def still_pictures(problem: Problem) -> Iterator[Fragment | Picture]:
     if problem.added:
         yield note("Added by hand: " + "; ".join(one.words for one in problem.added) + ".")
     pictures = problem_pictures(problem.judgement, problem.evidence, problem.earlier, problem.what)
-    for title, picture in zip(_TITLES, pictures, strict=False):
+    for title, picture in zip(_TITLES[-len(pictures) :], pictures, strict=True):
         yield _heading(title, 3)
         yield picture
+    yield _heading("The run and its day")
+    yield show_run_and_day(problem.judgement.dossier.rows, problem.day, problem.run)
     yield _heading("Decisions")
     yield show_conclusions(problem.decisions)
     yield _heading("Where it came from")

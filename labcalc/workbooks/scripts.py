@@ -23,7 +23,8 @@ class Scripts(Enum):
 
 
 @lru_cache(maxsize=1)
-def _bundle() -> bytes:
+def plotly_script() -> bytes:
+    """Return plotly.js as the installed plotly package has it."""
     spec = find_spec("plotly")  # finds the file without importing plotly
     places = list(spec.submodule_search_locations or ()) if spec is not None else []
     for place in places:
@@ -41,30 +42,30 @@ def script_hash(script: bytes) -> str:
 @lru_cache(maxsize=1)
 def plotly_script_name() -> str:
     """Return the name of the shared script: the first 8 digits of its SHA-256 are in it."""
-    return f"plotly-{hashlib.sha256(_bundle()).hexdigest()[:8]}.min.js"
+    return f"plotly-{hashlib.sha256(plotly_script()).hexdigest()[:8]}.min.js"
 
 
 @lru_cache(maxsize=1)
 def bundle_hash() -> str:
     """Return the hash by which a page allows plotly.js as an inline script."""
-    return script_hash(_bundle())
+    return script_hash(plotly_script())
 
 
 @lru_cache(maxsize=1)
 def compressed_bundle() -> str:
     """Return plotly.js as gzip in base64; the same bytes every time."""
-    return base64.b64encode(gzip.compress(_bundle(), compresslevel=9, mtime=0)).decode()
+    return base64.b64encode(gzip.compress(plotly_script(), compresslevel=9, mtime=0)).decode()
 
 
 def provide_script(folder: Path) -> Path:
     """Write the shared script into a folder unless the very same is there."""
     script = folder / plotly_script_name()
-    if not script.is_file() or script.read_bytes() != _bundle():
-        write_whole(script, _bundle())
+    if not script.is_file() or script.read_bytes() != plotly_script():
+        write_whole(script, plotly_script())
     return script
 
 
 @lru_cache(maxsize=1)
 def drawn_traces() -> frozenset[str]:
     """Return the trace types that the script draws; another would be drawn as something else, without an error."""
-    return frozenset(re.findall(r'moduleType:"trace",name:"(\w+)"', _bundle().decode("utf-8")))
+    return frozenset(re.findall(r'moduleType:"trace",name:"(\w+)"', plotly_script().decode("utf-8")))

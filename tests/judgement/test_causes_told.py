@@ -39,7 +39,7 @@ from labcalc.judgement.causes.surroundings import (
     scatter_of,
 )
 from labcalc.judgement.causes.words import changes_of, next_step, opening_of, sentence_of, size_words, titled
-from labcalc.lab import Laboratory, Limit, Product, ReportChoices, TypicalValue
+from labcalc.lab import Laboratory, Limit, Product, ReportChoices, TypicalValue, practice
 from tests.judgement.causes_by_hand import BEFORE, FOUR, KV, OIL, RHO, TYPICAL, measured, row, run_of, usual
 
 ZONE = "Europe/Lisbon"
@@ -50,15 +50,14 @@ def fit(cause: str, effect: list[float] | None = None, **more: Any) -> Fit:
     size = more.pop("size", NAN)
     low, high = more.pop("lowest", NAN), more.pop("highest", NAN)
     given = {"where": "", "path": -1, "thirds": (), "misfit": 3.2, "degrees_of_freedom": 3} | more
-    zeros = np.zeros(4)
+    given = {"spread": np.eye(4)} | given
     return Fit(
         cause=cause,
         size=size,
         lowest=low,
         highest=high,
         effect=np.array(effect or [0.0] * 4),
-        spread=np.eye(4),
-        predicted=zeros,
+        predicted=np.zeros(4),
         **given,
     )
 
@@ -74,12 +73,18 @@ def test_changes_worth_telling() -> None:
     """Those of one standard deviation of the noise and more: 0.2 % of viscosity, 0.05 kg/m³."""
     evidence = usual(*FOUR)
     assert changes_of(evidence, np.array([math.log(0.9802), 0.049, 0.00199, -0.05])) == (
-        "kinematic viscosity at 40 °C −2.0 %, density at 100 °C −0.050 kg/m³"
+        "kinematic viscosity −2.0 % at 40 °C; density −0.050 kg/m³ at 100 °C"
     )
     assert changes_of(evidence, np.array([0.00199, 0.0499, -0.00199, -0.0499])) == "nothing beyond the noise"
     twice = run_of(row(KV, 40.0), row(KV, 40.0, fill=2))
-    assert changes_of(twice, np.array([0.0, 0.0123])) == "kinematic viscosity at 40 °C +1.2 %"
-    assert changes_of(twice, np.array([-0.02, 0.0123])) == "kinematic viscosity at 40 °C −2.0 %", "the first is told"
+    assert changes_of(twice, np.array([0.0, 0.0123])) == "kinematic viscosity +1.2 % at 40 °C"
+    assert changes_of(twice, np.array([-0.02, 0.0123])) == "kinematic viscosity −2.0 % at 40 °C", "what shows it best"
+    assert changes_of(twice, np.array([-0.01, 0.0123])) == "kinematic viscosity +1.2 % at 40 °C", "what shows it best"
+    assert changes_of(evidence, np.array([math.log(10.0), 0.0, math.log(0.1), 0.0])) == (
+        "kinematic viscosity 10 times at 40 °C, 0.10 times at 100 °C"
+    )
+    hot = changes_of(evidence, np.array([0.005, 0.3, 0.03, 0.1]), np.array([0.006, 0.2, 0.01, 0.2]))
+    assert hot == "density +0.30 kg/m³ at 40 °C; kinematic viscosity +3.0 % (95 %: +2.0 to +4.1 %) at 100 °C"
 
 
 @pytest.mark.parametrize(
@@ -110,7 +115,7 @@ def test_how_well_it_fits() -> None:
     evidence = usual(*FOUR)
 
     def words(misfit: float, degrees: int = 3) -> str:
-        return sentence_of(evidence, fit("slip", misfit=misfit, degrees_of_freedom=degrees)).split(": .")[-1].strip()
+        return sentence_of(evidence, fit("slip", misfit=misfit, degrees_of_freedom=degrees)).split("noise. ")[-1]
 
     for mark, better, worse in ((0.05, "fits", "fits badly"), (0.001, "fits badly", "does not fit")):
         edge = float(stats.chi2.isf(mark, 3))
@@ -126,7 +131,7 @@ def test_how_well_it_fits() -> None:
 
 def test_each_cause_opens_with_its_own_words() -> None:
     effect = [0.01, -0.5, 0.0, 0.0]
-    changed = "kinematic viscosity at 40 °C +1.0 %, density at 40 °C −0.50 kg/m³"
+    changed = "kinematic viscosity +1.0 % at 40 °C; density −0.50 kg/m³ at 40 °C"
     warm = {"size": 0.31, "lowest": 0.21, "highest": 0.41, "where": "at 40 °C"}
     assert said("cell temperature", effect, **warm) == (
         f"A cell 0.31 K too warm at 40 °C (95 %: 0.21 to 0.41 K) changes {changed}."
@@ -147,10 +152,14 @@ def test_each_cause_opens_with_its_own_words() -> None:
     assert said("solvent", effect, where="toluene", **share) == (
         f"Cleaning liquid left in the cell, 3.0 % (95 %: 2.0 to 5.0 %) of toluene, changes {changed}."
     )
-    assert said("another product", where="Oil 68") == (
-        "The numbers are those of Oil 68: samples or names may have been exchanged."
+    assert said("another product", [math.log(68 / 46), 0.0, 0.0, 0.0], where="Oil 68") == (
+        "The numbers are those of Oil 68, beside Oil 46 kinematic viscosity +48 % at 40 °C: samples or names may have "
+        "been exchanged."
     )
-    assert said("slip", where="ten times too much") == "A slip of the pen or of a setting: ten times too much."
+    assert said("slip", [math.log(10), 0.0, 0.0, 0.0], where="ten times too much: kinematic viscosity at 40 °C") == (
+        "A slip of the pen or of a setting (ten times too much: kinematic viscosity at 40 °C) changes kinematic "
+        "viscosity 10 times at 40 °C."
+    )
 
 
 def test_air_that_comes_out_as_the_sample_warms() -> None:
@@ -181,24 +190,34 @@ def test_when_the_run_before_was(hours: float, when: str) -> None:
     assert "by volume in the first fill, changes" in said("residue", of=first, where="in the first fill", **share)
 
 
-def test_a_shift_is_told_of_the_coldest_viscosity_else_of_the_coldest_density() -> None:
-    shift = {"size": math.log(1.012), "lowest": math.log(1.002), "highest": math.log(1.022)}
-    words = "kinematic viscosity at 40 °C by +1.2 % (95 %: +0.20 to +2.2 %)"
-    assert said("changed", **shift) == f"The sample itself may have thickened or oxidised: {words}."
-    assert said("instrument bias", **shift) == (
-        f"The instrument itself may be off, {words}: no reference oil speaks for this instrument."
+def test_a_shift_is_told_as_the_run_shows_it() -> None:
+    """One quantity by hand: 0.06² s of its own beside 0.01² + 0.002²; 1.05 times is ln 1.05 · 0.06²/0.003704."""
+    own, around = 0.06**2, 0.01**2 + 0.002**2
+    thick = run_of(row(KV, 40.0, 46.0 * 1.05))
+    given: dict[str, Any] = {"effect": [0.0], "spread": np.array([[own + 0.01**2]])}
+    size, half = math.log(1.05) * own / (own + around), 1.96 * math.sqrt(own * around / (own + around))
+    ends = [f"+{100 * math.expm1(size + side):.1f}" for side in (0.0, -half, half)]
+    assert ends == ["+4.9", "+2.8", "+6.9"]
+    told = "kinematic viscosity +4.9 % (95 %: +2.8 to +6.9 %) at 40 °C"
+    assert said("changed", of=thick, **given) == f"The sample itself may have thickened or oxidised: {told}."
+    thin = run_of(row(KV, 40.0, 46.0 / 1.05))
+    assert said("changed", of=thin, **given).startswith("The sample itself may have thinned or sheared: kinematic")
+    assert (
+        said("changed", of=usual((KV, 40.0)), **given)
+        == "The sample itself may have changed: nothing beyond the noise."
+    )
+    assert said("instrument bias", of=thick, **given) == (
+        f"The instrument itself may be off, {told}: no reference oil speaks for this instrument."
     )
     bias = InstrumentBias(0.4, 0.1, -0.12, 0.05, "3 results")
-    known = said("instrument bias", of=usual(*FOUR, instrument_bias=bias), **shift)
+    known = said("instrument bias", of=usual((KV, 40.0), instrument_bias=bias), **given)
     assert known.endswith(
         ": its last reference oils are +0.40 % ± 0.20 % off in viscosity, −0.12 ± 0.10 kg/m³ in density."
     )
-    heavy = usual((RHO, 100.0), (RHO, 40.0))
-    assert said("changed", [0.0, 0.0], heavy, size=-1.2, lowest=-2.0, highest=-0.4) == (
-        "The sample itself may have thinned or sheared: density at 40 °C by −1.2 kg/m³ (95 %: −2.0 to −0.40 kg/m³)."
-    )
-    assert said("changed", size=NAN).startswith("The sample itself may have changed: ")
-    assert said("changed", size=0.0, lowest=0.0, highest=0.0).startswith("The sample itself may have thinned")
+    heavy = run_of(row(RHO, 40.0, 855.0))
+    assert said("changed", of=heavy, effect=[0.0], spread=np.array([[0.5**2 + 2.0**2]])).startswith(
+        "The sample itself may have changed: density −2.8 kg/m³ (95 %:"
+    ), "-3 · 4 / (4 + 0.25 + 0.0025) = -2.8; a density alone is no thickening"
 
 
 def test_noise_names_what_is_furthest() -> None:
@@ -293,7 +312,7 @@ def test_a_clean_cell_needs_its_caution() -> None:
     for one in every.values():
         step = one.next_measurement
         if step is not None and step.kind not in ("same fill again", "original record"):
-            assert one.caution.startswith("Cleaning solvents burn and their vapours harm: fume hood, no flame")
+            assert one.caution.startswith(f"{practice.SOLVENTS} {practice.PRESSED_AIR} {practice.HOT}")
     heated = every["changed"].caution
     assert heated.endswith("wear the gloves that the safety data sheet asks for.")
     assert every["residue"].caution.count("Cleaning solvents") == 1 if "residue" in every else True

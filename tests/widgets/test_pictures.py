@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import pairwise
 
 import numpy as np
 import pytest
 
 from labcalc.figures import Picture, problem_pictures, show_explanations
 from labcalc.figures.causes.hypothetical import WHAT_IF, reach_of
-from labcalc.figures.causes.problem_sample import side_by_side
-from labcalc.widgets import Problem, WhatIfSettings
+from labcalc.figures.causes.problem_sample import one_above_others
+from labcalc.widgets import Added, Problem, WhatIfSettings
 
 
 def pictures(problem: Problem) -> list[Picture]:
@@ -21,7 +20,7 @@ def pictures(problem: Problem) -> list[Picture]:
 
 def test_deviations_are_measured_less_usual_in_standard_deviations(residue: Problem) -> None:
     """Derivation: density of the first fill at 40 °C, (843.25 - 844.9) over the root of spread and noise squared."""
-    evidence, picture = residue.evidence, pictures(residue)[-1]
+    evidence, picture = residue.evidence, pictures(residue)[0]
     assert evidence is not None
     measured = next(trace for trace in picture.figure.data if trace.name == "measured")
     row = evidence.quantity.index("density")
@@ -33,20 +32,33 @@ def test_deviations_are_measured_less_usual_in_standard_deviations(residue: Prob
 def test_what_is_beyond_the_axis_lies_at_its_end(residue: Problem) -> None:
     far = residue.with_settings(WhatIfSettings(residue_percent=10.0))
     assert far.evidence is not None
-    picture = pictures(far)[-1]
+    picture = pictures(far)[0]
     places = next(trace for trace in picture.figure.data if trace.name == WHAT_IF).x
     assert min(places) == -reach_of(far.evidence)
     assert picture.figure.layout.xaxis.range[0] < min(places)
 
 
-def test_panels_stand_side_by_side_and_each_name_once_in_the_legend(residue: Problem) -> None:
-    figure = side_by_side(pictures(residue))
-    domains = [figure.layout[axis].domain for axis in ("xaxis", "xaxis2", "xaxis3")]
-    assert all(left[1] < right[0] for left, right in pairwise(domains))
-    assert domains[-1][1] == pytest.approx(1.0)
+def test_the_telling_picture_is_large_above_the_others_and_each_name_once_in_the_legend(residue: Problem) -> None:
+    figure = one_above_others(pictures(residue))
+    across = [figure.layout[axis].domain for axis in ("xaxis", "xaxis2", "xaxis3")]
+    up = [figure.layout[axis].domain for axis in ("yaxis", "yaxis2", "yaxis3")]
+    assert across[0] == (0.0, 1.0)
+    assert across[1][1] < across[2][0]
+    assert across[2][1] == pytest.approx(1.0)
+    assert up[1] == up[2]
+    assert up[1][1] < up[0][0]
+    assert figure.layout.xaxis.title.text == "Standard deviations from what is usual"
     named = [trace.name for trace in figure.data if trace.showlegend]
     assert len(named) == len(set(named))
     assert {trace.xaxis for trace in figure.data if trace.name == WHAT_IF} == {"x", "x2", "x3"}
+
+
+def test_the_caption_tells_the_run_and_what_was_added_by_itself(residue: Problem) -> None:
+    """A refill as usual, +0.1 standard deviations, doesn't draw the run's own −2.7 towards it."""
+    refilled = residue.with_added([Added("refill and repeat", "density", 40.0, 844.96)])
+    caption = pictures(refilled)[0].caption
+    assert "density at 40 °C −2.7" in caption
+    assert caption.endswith(" Added since: density at 40 °C +0.1. Grey: ±2.")
 
 
 def test_names_from_an_export_are_text(residue: Problem) -> None:

@@ -11,8 +11,10 @@ import pytest
 
 from labcalc import formulae
 from labcalc.errors import DecisionError, LabcalcError, UnknownRunError
+from labcalc.figures import show_explanations
 from labcalc.judgement import Material, gather
-from labcalc.lab import checked_decisions
+from labcalc.judgement.causes import PRIOR_ODDS
+from labcalc.lab import add_decision, checked_decisions
 from labcalc.widgets import Added, Problem, WhatIfSettings, open_problem, problem_of
 from labcalc.widgets.actions import OTHER_CAUSE, conclude, conclusions_offered, export_page
 from labcalc.widgets.problem import earlier_means
@@ -126,8 +128,42 @@ def test_a_conclusion_stands_in_the_laboratorys_file_and_on_the_page(lab: Path) 
     assert (last.who, last.what, last.why) == ("Teresa Rocha", "conclusion", f"{title}. Second fill as usual.")
     assert (last.run, last.instrument) == (RESIDUE, "VD-1")
     assert problem.decisions == (last,)
+    first = problem.explanations[0]
+    assert (last.cause, last.size, last.decided_by) == (first.cause, first.size, "")
+    assert last.probability == last.leading_probability == first.probability
     conclude(problem, who="T. Rocha", concluded=OTHER_CAUSE, why="Wrong bottle.")
     assert problem.decisions[-1].why == "Wrong bottle."
+    assert (problem.decisions[-1].cause, problem.decisions[-1].probability) == ("something else", 0.0)
+
+
+def test_a_conclusion_tells_what_was_thought_first_and_what_decided(lab: Path) -> None:
+    problem = opened(lab)
+    more = problem.with_added([Added("refill and repeat", "kinematic viscosity", 40.0, 20.42)])
+    conclude(more, who="T", concluded=more.explanations[0].title, why="Second fill as usual.")
+    last = more.decisions[-1]
+    assert last.probability == problem.explanations[0].probability < more.explanations[0].probability
+    assert last.size == more.explanations[0].size
+    assert last.decided_by == "refill and repeat: kinematic viscosity at 40 °C 20.42 mm²/s"
+
+
+def test_conclusions_about_other_runs_move_the_odds_and_the_page_says_so(lab: Path) -> None:
+    """20 conclusions for the catalogue's odds, 30 for the laboratory's: only fuel gains, by (its own + 30)/own."""
+    problem, others = opened(lab), [run for run in gather([], lab).runs if run != RESIDUE][:30]
+    before = {one.cause: one.probability for one in problem.explanations}
+    for run in others:
+        given = {"what": "conclusion", "why": "flash point", "run": run, "cause": "dilution"}
+        add_decision(problem.material.laboratory, who="T", probability=0.95, leading_probability=0.95, **given)
+    add_decision(problem.material.laboratory, who="T", what="conclusion", why="x", run=RESIDUE, cause="water")
+    again = opened(lab)
+    after = {one.cause: one.probability for one in again.explanations}
+    faults = sum(PRIOR_ODDS.values()) - PRIOR_ODDS["noise"]
+    share = PRIOR_ODDS["dilution"] / faults * 20.0
+    gained = (after["dilution"] / after["residue"]) / (before["dilution"] / before["residue"])
+    assert gained == pytest.approx((share + 30.0) / share)
+    html = show_explanations(again.explanations, (), again.laboratory_odds).html
+    assert "yours: 30 of 30" in html
+    assert "yours: 0 of 30" in html
+    assert "90 % or more was said of 30 of them, and was right in 30." in html
 
 
 @pytest.mark.parametrize(

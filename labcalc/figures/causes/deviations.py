@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
+from numpy.typing import NDArray
 
 from labcalc.figures.causes.hypothetical import (
     WHAT_IF,
@@ -15,13 +16,12 @@ from labcalc.figures.causes.hypothetical import (
     heights,
     level_of,
     levels_of,
-    mean_over,
     reach_of,
     what_if_look,
     what_if_places,
 )
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker
+from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
 from labcalc.judgement import UNITS
 from labcalc.wording import at_celsius, celsius, plain, signed
 
@@ -33,6 +33,7 @@ ADDED = "added"
 
 _EARLIER = "earlier runs"
 _LONGEST_HISTORY = 200
+_TICK = 0.07
 
 
 def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf) -> Picture:
@@ -41,11 +42,13 @@ def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf) -> 
     level = dict(zip(keys, heights(keys), strict=True))
     _add_spread_band(figure, len(keys))
     past = _past(evidence, earlier, keys)
-    figure.add_scatter(
-        x=[x for xs in past.values() for x in xs],
-        y=[level[key] + _jitter(i) for key, xs in past.items() for i in range(len(xs))],
-        mode="markers",
-        marker={"symbol": "line-ns", "size": 9, "color": MUTED, "line": {"width": 1, "color": MUTED}, "opacity": 0.55},
+    ticks = [(x, level[key] + _jitter(i)) for key, xs in past.items() for i, x in enumerate(xs)]
+    figure.add_scatter(  # as one path: as a marker each they would be most of the work when a slider moves
+        x=[end for x, _ in ticks for end in (x, x, None)],
+        y=[end for _, y in ticks for end in (y - _TICK, y + _TICK, None)],
+        mode="lines",
+        line=stroke(MUTED, "solid", 1.0),
+        opacity=0.55,
         name=_EARLIER,
         hovertemplate="earlier run: %{x}<extra></extra>",
     )
@@ -116,14 +119,24 @@ def _jitter(number: int) -> float:
 
 
 def _caption(evidence: Evidence, keys: Sequence[Level], past: Mapping[Level, list[float]]) -> str:
-    own = "; ".join(
-        f"{at_celsius(key.words.lower(), key.temperature_C)} "
-        f"{signed(mean_over(evidence, key, evidence.residual_sd), 1)}"
-        for key in keys
-    )
+    """Tell the run's own means; what a person added is told by itself."""
+    own = [place for place, kind in enumerate(evidence.kind) if kind == "run"]
+    rows = {key: [place for place in own if level_of(evidence, place) == key] for key in keys}
+    told = [_away(key, evidence.residual_sd[these]) for key, these in rows.items() if these]
+    added = [
+        _away(level_of(evidence, place), evidence.residual_sd[[place]])
+        for place in range(len(evidence.kind))
+        if place not in own
+    ]
     runs = max((len(xs) for xs in past.values()), default=0)
     history = f" beside {runs} earlier runs of the product" if runs else ""
-    return f"Standard deviations of {evidence.sample} from {evidence.expectation}{history}: {own}. Grey: ±2."
+    more = f" Added since: {'; '.join(added)}." if added else ""
+    words = f"Standard deviations of {evidence.sample} from {evidence.expectation}{history}: {'; '.join(told)}."
+    return f"{words}{more} Grey: ±2."
+
+
+def _away(key: Level, residuals: NDArray[np.float64]) -> str:
+    return f"{at_celsius(key.words.lower(), key.temperature_C)} {signed(float(np.mean(residuals)), 1)}"
 
 
 def _numbers(evidence: Evidence, what: WhatIf, keys: Sequence[Level]) -> Numbers:
@@ -134,7 +147,7 @@ def _numbers(evidence: Evidence, what: WhatIf, keys: Sequence[Level]) -> Numbers
         values = (evidence.measured[i], evidence.expected[i], spread, what.predicted[i])
         rows.append(
             (
-                quantity.capitalize(),
+                quantity.capitalize() + ("" if evidence.kind[i] == "run" else f" ({evidence.kind[i]})"),
                 plain(evidence.temperature_C[i]),
                 *(plain(v, places) for v, places in zip(values, (6, 6, 2, 6), strict=True)),
                 UNITS[quantity],

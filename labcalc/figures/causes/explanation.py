@@ -5,19 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from labcalc.figures.markup import Fragment, html_table, note
 from labcalc.judgement import reported_value
 from labcalc.lab import Decision
+from labcalc.lab.practice import FILLING_AND_CLEANING
 from labcalc.wording import numeral, probability, signed
 
 if TYPE_CHECKING:
-    from labcalc.judgement.causes import Evidence, Explanation, Outcome
+    from labcalc.judgement.causes import Evidence, Explanation, LaboratoryOdds, Outcome
 
 _WORTH_A_LINE = 0.01
 """Causes less probable than this share one line."""
 
+_NOTHING_FITS = "None of the listed causes fits these numbers; the nearest comes first."
 FINEST = 1.0
 """What the probability of a cause is not told finer than, [%]."""
 
@@ -30,53 +32,90 @@ def show_evidence(evidence: Evidence) -> Fragment:
     return note(words)
 
 
-def show_explanations(explanations: Sequence[Explanation], before: Sequence[Explanation] = ()) -> Fragment:
-    """Return the causes, most probable first: a bar, the size with its interval, what speaks for it, what to do next.
+def show_explanations(
+    explanations: Sequence[Explanation],
+    before: Sequence[Explanation] = (),
+    laboratory: LaboratoryOdds | None = None,
+    *,
+    others: Literal["told", "folded", "named"] = "told",
+) -> Fragment:
+    """Return the causes, most probable first: a bar, the size with its interval, what speaks for it, what to do.
 
     Parameters
     ----------
-    explanations : sequence of Explanation
-        As ``rank_causes`` returns them.
-    before : sequence of Explanation, optional
-        The causes as they were without an added measurement; then each says where it came from.
+    explanations : As ``rank_causes`` returns them.
+    before : The causes as they were without an added measurement; then each says where it came from.
+    laboratory : What the laboratory concluded about other runs; then each says how often it was that.
+    others : Whether the others are told like the first, are a line that opens, or are named only.
     """
     was = {one.cause: one.probability for one in before}
     shown = [one for one in explanations if one.probability >= _WORTH_A_LINE]
     rest = [one for one in explanations if one.probability < _WORTH_A_LINE]
-    items = "".join(f"<li>{_explanation(one, was.get(one.cause))}</li>" for one in shown)
-    html = f'<ol class="causes">{items}</ol>'
+    fits, items = not _none_fits(explanations), ""
+    for place, one in enumerate(shown):
+        head = _head(one, was.get(one.cause), laboratory, fits=fits)
+        about = "" if place and others == "named" else _about(one, leads=place == 0, fits=fits)
+        opens = f"<details{'' if place else ' open'}><summary>{head}</summary>{about}</details>"
+        items += f"<li>{opens}</li>" if others == "folded" else f'<li><p class="cause">{head}</p>{about}</li>'
+    notes = [] if fits else [_NOTHING_FITS]
+    notes += [f"Caution: {shown[0].caution}"] if shown[0].caution else []
+    notes += [FILLING_AND_CLEANING] if "fill" in _step(shown[0], leads=True, fits=fits)[1] else []
     if rest:
         names = "; ".join(one.title[0].lower() + one.title[1:] for one in rest)
-        html += note(f"{probability(0.0, FINEST)} each: {names}.").html
-    text = "\n".join(f"{probability(one.probability, FINEST)}: {one.title}{_size(one)}" for one in shown)
-    return Fragment(html, text)
+        notes.append(f"{probability(0.0, FINEST)} each: {names}.")
+    notes += [laboratory.words] if laboratory and laboratory.total else []
+    text = "\n".join(f"{_said(one, fits=fits)}: {one.title}{_size(one)}" for one in shown)
+    return Fragment(f'<ol class="causes">{items}</ol>{"".join(note(one).html for one in notes)}', text)
 
 
-def _explanation(one: Explanation, was: float | None) -> str:
-    change = f" <small>before: {probability(was, FINEST)}</small>" if was is not None else ""
-    where = f", {one.where}" if one.where else ""
-    parts = [
-        '<p class="cause"><span class="bar" aria-hidden="true">'
-        f'<span style="width:{100 * one.probability:.1f}%"></span>'
-        f"</span> <b>{probability(one.probability, FINEST)}</b>{change} <b>{escape(one.title)}</b>{escape(where)}"
-        f'<span class="size">{escape(_size(one))}</span></p>',
-        f"<p>{escape(one.sentence)}</p>",
-    ]
-    if one.next_measurement is not None:
-        parts.append(f'<p class="next"><b>Next:</b> {escape(one.next_measurement.sentence)}</p>')
-    if one.caution:
-        parts.append(f'<p class="note">{escape(one.caution)}</p>')
+def _none_fits(explanations: Sequence[Explanation]) -> bool:
+    """Tell whether not even the most probable cause fits the numbers."""
+    from labcalc.judgement.causes.explanation import UNLIKELY
+
+    return explanations[0].p_value < UNLIKELY
+
+
+def _said(one: Explanation, *, fits: bool) -> str:
+    return probability(one.probability, FINEST) if fits else "fits not"
+
+
+def _step(one: Explanation, *, leads: bool, fits: bool) -> tuple[str, str]:
+    """Return what to do about a cause, after its name: the repair of one that is sure, else what tells it apart."""
+    from labcalc.judgement.causes.repairs import SURE, repair_of
+
+    if leads and fits and one.probability >= SURE:
+        return "Now", repair_of(one.cause)
+    return ("Next", one.next_measurement.sentence) if one.next_measurement else ("", "")
+
+
+def _head(one: Explanation, was: float | None, laboratory: LaboratoryOdds | None, *, fits: bool) -> str:
+    said = f"<b>{escape(_said(one, fits=fits))}</b>"
+    if was is not None:
+        said += f" <small>after, {escape(probability(was, FINEST))} before</small>"
+    own = laboratory.of(one.cause) if laboratory else ""
+    return (
+        f'<span class="bar" aria-hidden="true"><span style="width:{100 * one.probability:.1f}%"></span></span> {said} '
+        f"<b>{escape(one.title)}</b>{escape(f', {one.where}' if one.where else '')}"
+        f'<span class="size">{escape(_size(one))}</span>{f" <small>{own}</small>" if own else ""}'
+    )
+
+
+def _about(one: Explanation, *, leads: bool, fits: bool) -> str:
+    step, words = _step(one, leads=leads, fits=fits)
+    parts = [f"<p>{escape(one.sentence)}</p>"]
+    parts += [f'<p class="next"><b>{step}:</b> {escape(words)}</p>'] if step else []
+    parts += [f'<p class="note">Caution: {escape(one.caution)}</p>'] if one.caution and not leads else []
     return "".join(parts)
 
 
 def _size(one: Explanation) -> str:
     if not one.unit or not math.isfinite(one.size):
         return ""
-    size, low, high = sizes_of(one)
+    size, low, high = _sizes_of(one)
     return f": {size} {one.unit} (95 %: {low} to {high})"
 
 
-def sizes_of(one: Explanation) -> tuple[str, str, str]:
+def _sizes_of(one: Explanation) -> tuple[str, str, str]:
     """Return the size of a cause and the ends of its interval, with signs where it has two sides."""
     said = signed if one.lowest < 0.0 or one.unit == "K" else numeral
     return said(one.size), said(one.lowest), said(one.highest)

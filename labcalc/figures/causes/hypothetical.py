@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from labcalc.figures.run.viscosity import place_on_chart
@@ -98,12 +97,3 @@ def placed(quantity: str, temperature_C: NDArray[np.float64], values: Any) -> di
     if quantity == "kinematic viscosity":
         return dict(place_on_chart(temperature_C, values))
     return {"x": temperature_C, "y": np.asarray(values, dtype=float)}
-
-
-def move_what_if(figure: go.Figure, evidence: Evidence, what: WhatIf) -> None:
-    """Move the points of ``what if`` in every panel of a figure, in one message where it is on a screen."""
-    places = what_if_places(evidence, what)
-    with figure.batch_update():
-        for trace in figure.data:
-            if trace.name == WHAT_IF:
-                trace.update(places[trace.meta])

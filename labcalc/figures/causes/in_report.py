@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
-from html import escape
 from typing import TYPE_CHECKING
 
 from labcalc.errors import EvidenceError
-from labcalc.figures.causes.explanation import FINEST, sizes_of
-from labcalc.figures.markup import Fragment, bullets, html_table, note
+from labcalc.figures.causes.explanation import FINEST, show_explanations
+from labcalc.figures.markup import Fragment, bullets, note
 from labcalc.judgement import REMEDIES, Judgement
+from labcalc.lab.practice import FILLING_AND_CLEANING
 from labcalc.wording import probability
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, Explanation
-
-_LEAST, _MOST_SHOWN = 0.01, 4
-"""Probability below which a cause isn't shown, and how many are."""
 
 
 def show_causes(judgement: Judgement) -> Fragment | None:
@@ -54,7 +50,10 @@ def _of_the_instrument(judgement: Judgement) -> Iterator[str]:
 def _of_the_order(judgement: Judgement) -> Iterator[str]:
     place = judgement.dossier.in_sequence
     if judgement.asks_about("order") and place is not None:
-        yield f"Clean and dry the cell twice, fill it anew and measure again: {place.sample_before} ran before."
+        yield (
+            f"Clean and dry the cell twice, fill it anew and measure again: {place.sample_before} ran before. "
+            f"{FILLING_AND_CLEANING}"
+        )
 
 
 def _told(evidence: Evidence) -> Fragment:
@@ -66,42 +65,15 @@ def _told(evidence: Evidence) -> Fragment:
         )
     ranked = rank_causes(evidence)
     if ranked[0].cause != "noise" or ranked[0].p_value < 0.05:
-        return _table(evidence, ranked)
+        return _listed(evidence, ranked)
     share = probability(ranked[0].probability, FINEST)
     return note(f"Noise and the usual spread alone explain these numbers (probability {share}): a fresh fill decides.")
 
 
-def _table(evidence: Evidence, explanations: Sequence[Explanation]) -> Fragment:
-    from labcalc.judgement.causes.explanation import UNLIKELY
-
-    shown = [one for one in explanations if one.probability >= _LEAST][:_MOST_SHOWN]
-    nothing_fits = explanations[0].p_value < UNLIKELY
-    rows = [
-        (
-            escape(one.title + (f", {one.where}" if one.where else "")),
-            "fits not" if nothing_fits else escape(probability(one.probability, FINEST)),
-            escape(_size(one)),
-            escape(one.next_measurement.sentence if one.next_measurement else "–"),
-        )
-        for one in shown
-    ]
-    columns = ("Cause", "Probability", "Size (95 %)", "What tells it apart")
-    leading = shown[0]
-    fits_not = "None of the listed causes fits these numbers; the nearest comes first. " if nothing_fits else ""
+def _listed(evidence: Evidence, explanations: Sequence[Explanation]) -> Fragment:
+    told = show_explanations(explanations, others="named")
     words = (
-        f"{fits_not}{leading.sentence} Beside {evidence.expectation}; noise: {evidence.noise.words}. "
-        "The causes and their usual odds are labcalc's own list; a person concludes."
+        f"Beside {evidence.expectation}; noise: {evidence.noise.words}. The causes and their usual odds are labcalc's "
+        "own list; a person concludes."
     )
-    caution = f'<p class="note">Caution: {escape(leading.caution)}</p>' if leading.caution else ""
-    html = html_table("What could explain it", columns, rows, numeric=(1,))
-    text = "\n".join(
-        f"{'fits not' if nothing_fits else probability(one.probability, FINEST)}: {one.title}" for one in shown
-    )
-    return Fragment(f'{html}<p class="note">{escape(words)}</p>{caution}', text)
-
-
-def _size(one: Explanation) -> str:
-    if math.isnan(one.size):
-        return "–"
-    size, low, high = sizes_of(one)
-    return f"{size} {one.unit} ({low} to {high})"
+    return Fragment(f"<p><b>What could explain it</b></p>{told.html}{note(words).html}", told.text)

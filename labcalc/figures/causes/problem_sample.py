@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from itertools import accumulate
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,10 +30,7 @@ if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, WhatIf
 
 _USUAL = "usual"
-_GAP = 0.075
-"""Room between two panels for what is written at the axis, [-]."""
-_WIDEST = 1.25
-_LIVE_HEIGHT = 300
+_LIVE_HEIGHT, _ALONE_HEIGHT = 640, 350
 _SELF_EVIDENT = ("line", "extrapolated", "two standard deviations")
 """Series that the legend of a row of panels has no room for."""
 
@@ -46,50 +42,30 @@ def problem_pictures(
 
     Parameters
     ----------
-    judgement : Judgement
-        The run with its results.
-    evidence : Evidence or None
-        Its determinations beside what is usual; None where nothing can be compared.
-    earlier : pandas.DataFrame
-        Earlier means of the same product: ``quantity``, ``temperature_C`` [°C], ``value`` [mm²/s or kg/m³].
-    what : WhatIf or None
-        What would be seen if the temperature was off, a residue was left, and so on.
+    judgement : The run with its results.
+    evidence : Its determinations beside what is usual; None where nothing can be compared.
+    earlier : Earlier means of the same product: ``quantity``, ``temperature_C`` [°C], ``value`` [mm²/s or kg/m³].
+    what : What would be seen if the temperature was off, a residue was left, and so on.
 
     Returns
     -------
-    tuple of Picture
-        Viscosity against temperature, density against temperature (a sentence in the place of a chart that the run has
-        no values for), and, where there is evidence, the deviations from the usual with the spread of the product.
+    Where there is evidence, the deviations from the usual with the spread of the product; viscosity against
+        temperature, density against temperature (a sentence in the place of a chart that the run has no values for).
     """
     charts = {"kinematic viscosity": viscosity_picture(judgement), "density": density_picture(judgement)}
     if evidence is None or what is None:
         return tuple(charts.values())
     with_usual = (_with_usual(one, evidence, what, quantity) for quantity, one in charts.items())
-    return *with_usual, draw_deviations(evidence, earlier, what)
+    return draw_deviations(evidence, earlier, what), *with_usual
 
 
-def live_figure(pictures: Sequence[Picture]) -> Any:
-    """Return the pictures side by side as a widget whose series can be moved, for a page of controls."""
-    figure = go.FigureWidget(side_by_side(pictures))
-    figure._config = {"displayModeBar": False, "responsive": True}
-    return figure
-
-
-def redraw(figure: Any, pictures: Sequence[Picture]) -> None:
-    """Show other pictures in a live figure."""
-    new = side_by_side(pictures)
-    with figure.batch_update():
-        figure.data = ()
-        figure.add_traces(new.data)
-        figure.update_layout(new.layout.to_plotly_json())  # in its place it would fix the width that the page gave
-
-
-def side_by_side(pictures: Sequence[Picture]) -> go.Figure:
-    """Return one figure with a panel for each picture, the last the widest; a name stands in the legend once."""
-    figure, named = blank_figure("", "", height=_LIVE_HEIGHT), set[str]()
-    layout: dict[str, Any] = {"margin": {"l": 62, "r": 12, "t": 40, "b": 48}}
+def one_above_others(pictures: Sequence[Picture]) -> go.Figure:
+    """Return one figure: the first picture large, the others side by side beneath it; each name once in the legend."""
+    figure, named = blank_figure("", "", height=_LIVE_HEIGHT if len(pictures) > 1 else _ALONE_HEIGHT), set[str]()
+    layout: dict[str, Any] = {"margin": {"l": 74, "r": 12, "t": 40, "b": 72}}
     layout["legend"] = {"yref": "container", "y": 1.0, "yanchor": "top"}  # above a live figure it sinks into the panels
-    for number, (picture, domain) in enumerate(zip(pictures, _domains(len(pictures)), strict=True), start=1):
+    layout["legend2"] = {"yref": "container", "y": 0.0, "yanchor": "bottom", "orientation": "h"}
+    for number, (picture, (across, up)) in enumerate(zip(pictures, _domains(len(pictures)), strict=True), start=1):
         suffix = "" if number == 1 else str(number)
         drawn: Any = picture.figure.to_plotly_json()
         for trace in drawn["data"]:
@@ -97,18 +73,21 @@ def side_by_side(pictures: Sequence[Picture]) -> go.Figure:
             shown = trace.get("showlegend", True) and name not in named and name not in _SELF_EVIDENT
             named |= {name} if shown else set()
             places = {"xaxis": f"x{suffix}", "yaxis": f"y{suffix}", "legendgroup": name, "showlegend": shown}
-            figure.add_trace({**trace, **places})
-        layout[f"xaxis{suffix}"] = {**drawn["layout"]["xaxis"], "domain": domain, "anchor": f"y{suffix}"}
-        layout[f"yaxis{suffix}"] = {**drawn["layout"]["yaxis"], "anchor": f"x{suffix}"}
+            figure.add_trace({**trace, **places, "legend": "legend2" if number > 1 else "legend"})
+        layout[f"xaxis{suffix}"] = {**drawn["layout"]["xaxis"], "domain": across, "anchor": f"y{suffix}"}
+        layout[f"yaxis{suffix}"] = {**drawn["layout"]["yaxis"], "domain": up, "anchor": f"x{suffix}"}
     figure.update_layout(layout)
     return figure
 
 
-def _domains(number: int) -> list[list[float]]:
-    shares = [*([1.0] * (number - 1)), _WIDEST]
-    free = (1.0 - _GAP * (number - 1)) / sum(shares)
-    starts = accumulate((free * share + _GAP for share in shares), initial=0.0)
-    return [[left, min(left + free * share, 1.0)] for left, share in zip(starts, shares, strict=False)]
+def _domains(number: int) -> list[tuple[list[float], list[float]]]:
+    """Return where each panel lies, across and up."""
+    if number == 1:
+        return [([0.0, 1.0], [0.0, 1.0])]
+    beneath, gap = number - 1, 0.13
+    wide = (1.0 - gap * (beneath - 1)) / beneath
+    lefts = [place * (wide + gap) for place in range(beneath)]
+    return [([0.0, 1.0], [0.5, 1.0]), *(([left, min(left + wide, 1.0)], [0.0, 0.36]) for left in lefts)]
 
 
 def _with_usual(picture: Picture | Fragment, evidence: Evidence, what: WhatIf, quantity: str) -> Picture | Fragment:

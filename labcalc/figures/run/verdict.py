@@ -13,6 +13,7 @@ from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, hover_
 from labcalc.figures.provenance import from_memory, settings_and_version, without_mark
 from labcalc.judgement import Check, Consequence, Judgement, Result
 from labcalc.lab import method_of
+from labcalc.lab.practice import HOT, LOCAL_RULES, PRESSED_AIR, SOLVENTS
 from labcalc.wording import numeral
 
 _STATE_SIGNS = {"met": "✓", "doubtful": "?", "not met": "✗", "not checked": "–"}
@@ -165,10 +166,9 @@ def show_refusals(judgement: Judgement) -> Fragment:
 def show_cautions() -> Fragment:
     """Return the cautions that go with the work and with the figures."""
     cautions = (
-        "Solvents for cleaning and hot oil can burn and their vapours harm: work in the fume hood, away from flames "
-        "and hot surfaces, with the gloves and eye protection that the safety data sheets ask for.",
-        "Compressed air for drying: low pressure, never towards a person, eye protection on.",
-        "The laboratory's own safety rules, local codes and licensed practice come first.",
+        f"{SOLVENTS} {HOT}",
+        PRESSED_AIR,
+        LOCAL_RULES,
         "What stands under 'From memory', or is marked so, was written down without the standard at hand: check it "
         "against the standard's current text before results are signed, or state your own in lab.toml.",
     )

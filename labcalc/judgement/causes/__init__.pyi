@@ -12,6 +12,7 @@ from .explanation import (
     rank_causes as rank_causes,
 )
 from .hypothetical import WhatIf as WhatIf, what_if as what_if
+from .learned import LaboratoryOdds as LaboratoryOdds, laboratory_odds as laboratory_odds
 from .liquids import Liquid as Liquid
 from .next_measurement import (
     Candidate as Candidate,

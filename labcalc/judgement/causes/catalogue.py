@@ -10,15 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-_SOLVENTS = (
-    "Cleaning solvents burn and their vapours harm: fume hood, no flame or hot surface, gloves and eye protection; dry "
-    "with low-pressure air that never points at a person."
-)
-_HOT = (
-    "A cell and an oil at 100 °C burn the skin: let them cool, or wear the gloves that the safety data sheet asks for."
-)
+from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS, SPITS
 
-_SPITS = "Water in oil at 100 °C boils and spits: heat it in the closed cell only, with eye protection and a shield."
+_SOLVENTS, _HOT, _SPITS = f"{SOLVENTS} {PRESSED_AIR}", HOT, SPITS
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
 from labcalc.judgement.causes.ranking import Fit, Weighed, fits_of, weigh
 from labcalc.judgement.causes.words import next_step, sentence_of, titled
+from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS
 from labcalc.wording import probability
 
 Array = NDArray[np.float64]
@@ -24,10 +25,7 @@ UNLIKELY = 0.001
 _ALIKE = 0.2
 """Probability of a rival from which the leading cause's sentence says that the numbers don't tell them apart, [-]."""
 
-_CLEAN_CELL = (
-    "Cleaning solvents burn and their vapours harm: fume hood, no flame, gloves and eye protection; dry with "
-    "low-pressure air that never points at a person; let hot oil and cells cool."
-)
+_CLEAN_CELL = f"{SOLVENTS} {PRESSED_AIR} {HOT}"
 
 
 @dataclass(frozen=True)
@@ -190,4 +188,4 @@ def _next(weighed: Weighed, fit: Fit, apart: Discrimination) -> NextMeasurement 
 def _caution(of_cause: str, step: NextMeasurement | None) -> str:
     if step is None or step.kind in ("same fill again", "original record"):
         return of_cause
-    return of_cause if of_cause.startswith("Cleaning") else f"{_CLEAN_CELL} {of_cause}".strip()
+    return _CLEAN_CELL if of_cause in _CLEAN_CELL else f"{_CLEAN_CELL} {of_cause}"

@@ -69,7 +69,9 @@ class Fit:
         """How often a misfit as large comes by chance, [-]."""
         from scipy.special import chdtrc
 
-        return float(chdtrc(self.degrees_of_freedom, self.misfit)) if self.degrees_of_freedom > 0 else math.nan
+        return (
+            float(chdtrc(self.degrees_of_freedom, max(self.misfit, 0.0))) if self.degrees_of_freedom > 0 else math.nan
+        )
 
 
 def weigh(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> Weighed:

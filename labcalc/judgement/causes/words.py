@@ -18,6 +18,9 @@ Array = NDArray[np.float64]
 _WORTH_TELLING = 1.0
 """A change smaller than this many standard deviations of the noise is not told, [-]."""
 
+_LOG_FACTOR = math.log(2.0)
+"""ln of the factor from which a change of viscosity is told as a factor, not in per cent, [-]."""
+
 _ACTIONS = {
     "refill and repeat": "clean and dry the cell, fill it again, and measure the {what}",
     "same fill again": "measure the {what} once more with the same fill",
@@ -51,12 +54,12 @@ def sentence_of(evidence: Evidence, fit: Fit) -> str:
 
 def opening_of(evidence: Evidence, fit: Fit) -> str:
     """Return what a cause is here: how much, where, and what that does."""
-    return _OPENINGS[fit.cause](evidence, fit)
+    return _OPENINGS.get(fit.cause, _unlisted)(evidence, fit)
 
 
 def _fit_words(evidence: Evidence, fit: Fit) -> str:
     degrees = counted(fit.degrees_of_freedom, "degree of freedom", "degrees of freedom")
-    found = f"chi-square {numeral(fit.misfit, 1)} with {degrees}"
+    found = f"chi-square {numeral(fit.misfit, 1) if fit.misfit < 1000.0 else 'over 1000'} with {degrees}"
     if fit.degrees_of_freedom < 1:
         return f"One quantity alone can't say whether it fits ({found})."
     quality = "fits" if fit.p_value >= 0.05 else "fits badly" if fit.p_value >= 0.001 else "does not fit"
@@ -65,16 +68,42 @@ def _fit_words(evidence: Evidence, fit: Fit) -> str:
     return f"It {quality} {together} ({found}, {p_value(fit.p_value)})."
 
 
-def changes_of(evidence: Evidence, effect: Array) -> str:
-    """Return what an effect does to the quantities of the run, those that are worth telling."""
-    single = np.sqrt(np.diag(evidence.error))
-    told: dict[str, str] = {}
-    for place, row in enumerate(evidence.rows):
-        if abs(effect[place]) >= _WORTH_TELLING * single[place]:
-            size = effect[place]
-            much = f"{signed(100.0 * math.expm1(size))} %" if evidence.viscous[place] else f"{signed(size)} kg/m³"
-            told.setdefault(at_celsius(row.quantity, row.temperature_C), much)
-    return ", ".join(f"{name} {much}" for name, much in told.items()) or "nothing beyond the noise"
+def changes_of(evidence: Evidence, effect: Array, half: Array | None = None) -> str:
+    """Return every quantity that an effect moves beyond the noise, the row that shows it best of each temperature.
+
+    Where half of the 95 % interval is given, what lies within it has not moved, and the interval of the first is told.
+    """
+    ends = np.zeros(len(effect)) if half is None else half
+    away = np.abs(effect) / np.maximum(np.sqrt(np.diag(evidence.error)), ends)
+    told: dict[tuple[str, float], int] = {}
+    for place in np.argsort(-away.round(6), kind="stable")[: int((away >= _WORTH_TELLING).sum())].tolist():
+        row = evidence.rows[place]
+        told.setdefault((row.quantity + (row.oil and f" of {row.oil}"), round(row.temperature_C, 1)), place)
+    first, parts = next(iter(told.values()), -1), dict[str, list[str]]()
+    for (name, temperature), place in sorted(told.items(), key=lambda one: one[1]):
+        size, around = float(effect[place]), float(ends[place]) if place == first else 0.0
+        much = _moved(bool(evidence.viscous[place]), size, around)
+        parts.setdefault(name, []).append(f"{much} at {celsius(temperature)}")
+    return "; ".join(f"{name} {', '.join(ones)}" for name, ones in parts.items()) or "nothing beyond the noise"
+
+
+def _moved(viscous: bool, size: float, half: float) -> str:
+    factor = viscous and abs(size) >= _LOG_FACTOR
+    unit = "times" if factor else "%" if viscous else "kg/m³"
+
+    def said(value: float) -> str:
+        return numeral(math.exp(value)) if factor else signed(100.0 * math.expm1(value) if viscous else value)
+
+    ends = f" (95 %: {said(size - half)} to {said(size + half)} {unit})" if half else ""
+    return f"{said(size)} {unit}{ends}"
+
+
+def _shifted(evidence: Evidence, fit: Fit) -> tuple[Array, Array]:
+    """Return what a cause moved in each row by all that is known of this run, and half of its 95 % interval."""
+    own, total = fit.spread - evidence.spread, fit.spread + evidence.error
+    moved = fit.effect + own @ np.linalg.solve(total, evidence.deviation - fit.effect)
+    variance = np.diag(own) - np.einsum("ij,ji->i", own, np.linalg.solve(total, own))
+    return moved, 1.96 * np.sqrt(np.maximum(variance, 0.0))
 
 
 def _with_article(expectation: str) -> str:
@@ -150,16 +179,6 @@ def _water(evidence: Evidence, fit: Fit) -> str:
     return f"Water in the sample, {size_words(fit)} by volume, changes {changes_of(evidence, fit.effect)}."
 
 
-def _shift_words(evidence: Evidence, fit: Fit) -> str:
-    place = min(range(len(evidence.rows)), key=lambda i: (not evidence.viscous[i], float(evidence.temperature_C[i])))
-    row = evidence.rows[place]
-    name = at_celsius(row.quantity, row.temperature_C)
-    dense, sizes = row.quantity == "density", (fit.size, fit.lowest, fit.highest)
-    size, low, high = (signed(one if dense else 100.0 * math.expm1(one)) for one in sizes)
-    unit = "kg/m³" if dense else "%"
-    return f"{name} by {size} {unit} (95 %: {low} to {high} {unit})"
-
-
 def _bias(evidence: Evidence, fit: Fit) -> str:
     bias = evidence.instrument_bias
     known = "no reference oil speaks for this instrument"
@@ -169,22 +188,32 @@ def _bias(evidence: Evidence, fit: Fit) -> str:
             f"{numeral(2.0 * bias.viscosity_sd, 2)} % off in viscosity, {signed(bias.density_kg_m3, 2)} ± "
             f"{numeral(2.0 * bias.density_sd, 2)} kg/m³ in density"
         )
-    return f"The instrument itself may be off, {_shift_words(evidence, fit)}: {known}."
+    return f"The instrument itself may be off, {changes_of(evidence, *_shifted(evidence, fit))}: {known}."
 
 
 def _product(evidence: Evidence, fit: Fit) -> str:
-    return f"The numbers are those of {fit.where}: samples or names may have been exchanged."
+    usual = evidence.product or "what was expected"
+    return (
+        f"The numbers are those of {fit.where}, beside {usual} {changes_of(evidence, fit.effect)}: samples or names "
+        "may have been exchanged."
+    )
 
 
 def _slip(evidence: Evidence, fit: Fit) -> str:
-    return f"A slip of the pen or of a setting: {fit.where}."
+    return f"A slip of the pen or of a setting ({fit.where}) changes {changes_of(evidence, fit.effect)}."
 
 
 def _changed(evidence: Evidence, fit: Fit) -> str:
-    thicker = "thickened or oxidised" if fit.size > 0 else "thinned or sheared"
-    return (
-        f"The sample itself may have {'changed' if math.isnan(fit.size) else thicker}: {_shift_words(evidence, fit)}."
-    )
+    moved, half = _shifted(evidence, fit)
+    clear = evidence.viscous & (np.abs(moved) >= np.maximum(np.sqrt(np.diag(evidence.error)), half))
+    sides = {bool(one > 0.0) for one in moved[clear]}
+    how = "changed" if len(sides) != 1 else "thickened or oxidised" if sides.pop() else "thinned or sheared"
+    return f"The sample itself may have {how}: {changes_of(evidence, moved, half)}."
+
+
+def _unlisted(evidence: Evidence, fit: Fit) -> str:
+    where = f" {fit.where}" if fit.where else ""
+    return f"{CAUSES[fit.cause].title}{where}: {changes_of(evidence, *_shifted(evidence, fit))}."
 
 
 _OPENINGS = {
