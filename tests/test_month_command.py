@@ -28,7 +28,19 @@ def test_a_quiet_month_is_exit_0_and_the_actions_come_as_json(lab: Path, tmp_pat
     assert result.exit_code == 0, result.output
     answer = json.loads(result.stdout)
     assert (answer["month"], answer["verdict"]) == ("2026-02", "to be watched")
-    told = {"rank", "about", "finding", "what_to_do", "urgent", "key", "size", "followed", "overdue", "facts", "details"}
+    told = {
+        "rank",
+        "about",
+        "finding",
+        "what_to_do",
+        "urgent",
+        "key",
+        "size",
+        "followed",
+        "overdue",
+        "facts",
+        "details",
+    }
     assert set(answer["actions"][0]) == told
     page = (tmp_path / "out" / "month-2026-02.html").read_text("utf-8")
     assert "Monthly quality report, 2026-02" in page

@@ -187,7 +187,7 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[Finding]:
         yield Finding(
             LATER,
             "Exports",
-            f"{counted(len(refusals), 'row')} refused: {named}",
+            f"{counted(len(refusals), 'row')} refused: {named.replace('; ', ', ')}",
             "Each is named below with what was expected: mend the export, or measure again.",
             len(refusals),
             details=details,

@@ -37,8 +37,8 @@ class Finding:
 def shortened(items: Sequence[str], most: int = 2) -> tuple[str, tuple[str, ...]]:
     """Return a list as a sentence holds it, its first items, and as details hold it: all, where the sentence doesn't.
 
-    >>> shortened(["a", "b", "c"])
-    ('a; b; and 1 more', ('a', 'b', 'c'))
+    >>> shortened(["a", "b", "c", "d"])
+    ('a; b; and 2 more', ('a', 'b', 'c', 'd'))
     """
     left = len(items) - most
-    return ("; ".join([*items[:most], f"and {left} more"]), tuple(items)) if left > 0 else ("; ".join(items), ())
+    return ("; ".join([*items[:most], f"and {left} more"]), tuple(items)) if left > 1 else ("; ".join(items), ())
