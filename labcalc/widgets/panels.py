@@ -146,7 +146,7 @@ class MeasurementPanel:
         if evidence is not None:
             now = {one.cause: one.probability for one in self._problem.explanations}
             found = expected_outcomes(evidence, candidate)
-            outcomes = [replace(one, probability=now[one.cause]) for one in found]
+            outcomes = [replace(one, probability=now.get(one.cause, one.probability)) for one in found]
             self.decides.value = keep_units(show_outcomes(outcomes, _named(candidate), candidate.quantity).html)
             self._say("What each cause says that it would show stands beneath.")
 

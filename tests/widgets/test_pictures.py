@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from html import escape
 
 import numpy as np
 import pytest
@@ -67,3 +69,24 @@ def test_names_from_an_export_are_text(residue: Problem) -> None:
     assert "<script>" not in html
     assert "&lt;script&gt;" in html
     assert "a &amp; b" in html
+
+
+def test_a_sure_cause_comes_with_its_repair_the_figures_of_the_trade_and_one_caution(residue: Problem) -> None:
+    first, *others = residue.explanations
+    sure = show_explanations([replace(first, probability=0.951), *others]).html
+    assert "<b>Now:</b> Clean and dry the cell, and fill twice from the same bottle" in sure
+    assert sure.count("at least 1.5 mL") == 1
+    assert show_explanations([replace(first, probability=0.951)]).html.count("Cleaning solvents burn") == 1
+    unsure = show_explanations([replace(first, probability=0.949), *others]).html
+    assert "<b>Now:</b>" not in unsure
+    assert first.next_measurement is not None
+    assert f"<b>Next:</b> {escape(first.next_measurement.sentence)}" in unsure
+
+
+def test_where_nothing_fits_no_probability_is_printed(residue: Problem) -> None:
+    first, *others = residue.explanations
+    html = show_explanations([replace(first, probability=0.99, p_value=1e-5), *others]).html
+    assert "None of the listed causes fits these numbers; the nearest comes first." in html
+    assert "<b>fits not</b>" in html
+    assert "<b>Now:</b>" not in html
+    assert not re.search(r"<b>[^<]*\d %</b>", html)
