@@ -37,6 +37,18 @@ def test_a_decision_comes_back_as_it_was_written(laboratory: Laboratory) -> None
     )  # fmt: skip
 
 
+@pytest.mark.parametrize("probability", [0.0, 0.9730000000000001])
+def test_a_conclusion_keeps_what_can_be_learned_from_it(laboratory: Laboratory, probability: float) -> None:
+    learned = {"cause": "residue", "size": 3.4, "probability": probability, "leading_probability": 0.9730000000000001}
+    told = {"decided_by": "refill and repeat: density at 40 °C 844.9 kg/m³", **learned}
+    one = add_decision(laboratory, who="A", what="conclusion", why="second fill as usual", run="R1", **told)
+    (found,) = checked_decisions(laboratory).decisions
+    assert {name: getattr(found, name) for name in told} == told == {name: getattr(one, name) for name in told}
+    assert verify_record(laboratory)[1] is None
+    with pytest.raises(DecisionError, match="probability: 1.2: "):
+        add_decision(laboratory, who="A", what="conclusion", why="x", run="R1", probability=1.2)
+
+
 def test_a_correction_takes_the_place_of_what_it_points_at(laboratory: Laboratory) -> None:
     add_decision(laboratory, who="A", what="exclude", why="bubble", run="R1")
     n = find_entries(laboratory, kind="decision")[0].n
