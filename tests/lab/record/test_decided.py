@@ -45,7 +45,7 @@ def test_a_conclusion_keeps_what_can_be_learned_from_it(laboratory: Laboratory, 
     (found,) = checked_decisions(laboratory).decisions
     assert {name: getattr(found, name) for name in told} == told == {name: getattr(one, name) for name in told}
     assert verify_record(laboratory)[1] is None
-    with pytest.raises(DecisionError, match="probability: 1.2: "):
+    with pytest.raises(DecisionError, match=r"probability: 1\.2: "):
         add_decision(laboratory, who="A", what="conclusion", why="x", run="R1", probability=1.2)
 
 
