@@ -482,14 +482,14 @@ def test_what_is_carried_over_is_told_with_the_ratio_that_moves_a_result() -> No
     found = list(_carried_over((carry_over(0.3, -0.25, thick=share(0.01, 0.001)),)))
     (action,) = found
     assert action.finding == (
-        "1.0 % of the sample before stays in the cell, which moved 2 results of the month by more than the "
-        "repeatability: S-0 after T-1 (+0.30 kg/m³); S-1 after T-1 (−0.25 kg/m³)"
+        "2 results moved by more than the repeatability, the most +0.30 kg/m³ (S-0 after T-1): 1.0 % of the sample "
+        "before stays in the cell"
     )
     assert action.what_to_do.endswith("thin to thick, or rinse once more after a sample more than 1 times as thick.")
     assert list(_carried_over((carry_over(thick=share(0.01)),))) == []
     tiny = next(_carried_over((carry_over(0.3, thick=share(1e-4)),)))
     assert tiny.what_to_do.endswith("order runs from thin to thick."), "a ratio beyond a million is none"
-    assert "moved 1 result of the month" in tiny.finding
+    assert "1 result moved by more" in tiny.finding
 
 
 def test_the_ratio_that_moves_a_result() -> None:

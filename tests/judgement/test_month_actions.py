@@ -207,7 +207,7 @@ def test_one_oil_that_moved_on_one_instrument_asks_for_a_second_oil() -> None:
     found = actions(oils(*shifted(0.4)))
     assert [(one.rank, one.about, one.urgent) for one in found] == [(1, "VD, Oil R lot A", True)]
     assert found[0].finding == (
-        "since 2026-02-01: it reads +0.40 ± 0.080 kg/m³ on VD: the oil or its bottle; told on 2026-02-03, and still "
+        "since 2026-02-01: it reads +0.40 ± 0.080 kg/m³ on VD: the oil or its bottle; told on 2026-02-02, and still "
         "so; it can't be told from VD as a whole"
     )
     assert found[0].what_to_do.startswith("Stop releasing these results. Run this oil fresh from its bottle, and a")
@@ -229,7 +229,7 @@ def test_two_oils_that_move_together_speak_of_the_instrument() -> None:
     (found,) = actions(both)
     assert (found.about, found.urgent) == ("VD, density", True)
     assert "all its oils read −0.35 ± 0.056 kg/m³: the instrument has moved, not an oil" in found.finding
-    assert found.finding.endswith("told on 2026-02-02, and still so; 1 further signal by it")
+    assert found.finding.endswith("told on 2026-02-02, and still so; 2 further signals by it")
 
 
 def test_oils_that_move_apart_are_no_move_of_the_instrument() -> None:

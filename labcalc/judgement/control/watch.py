@@ -15,10 +15,13 @@ from labcalc.judgement.control.charts import Chart, restarts
 from labcalc.statistics import ChartLimits, SustainedShift, resolution, sustained_shift
 from labcalc.wording import signed
 
-_OF_GROUPS, _OF_CHARTS = 3.0e-4, 6.0e-4
-"""Chance of a mean as far out, [-], below which it stops an instrument: shared out over the quantities of its groups,
-and over its charts. In a month of 22 days without fault at most one instrument in twenty is stopped by either, whatever
-set the limits and however much the charts move together: by simulation, tests/judgement/test_watch.py."""
+_OF_GROUPS, _OF_CHARTS = 2.1e-4, 2.4e-4
+"""Chance of a mean as far out, [-], below which it stops an instrument, for a sigma that is known: shared out over the
+quantities of its groups, and over its charts. In a month of 22 days without fault 2 to 5 % of instruments are stopped
+by either, in one of 30 days 6 %: by simulation, tests/judgement/test_watch.py."""
+
+_AT_ONE_TEMPERATURE = 3.0
+"""How much rarer a mean of one temperature's charts has to be than one of all: those share their results."""
 
 _LOOK_AHEAD = 30
 """Later results of a chart that may tell of a run, [-]: more than the longest mean."""
@@ -100,9 +103,15 @@ def watched(charts: Sequence[Chart]) -> tuple[Stream, ...]:
     current = len({(one.oil, one.quantity, one.temperature_C) for one in known})
     alone = [_alone(one, _OF_CHARTS / current) for one in known]
     return (
-        *(replace(one, limit=_OF_GROUPS / len({of.quantity for of in groups})) for one in groups),
+        *(replace(one, limit=one.limit / _shared(one, groups)) for one in groups),
         *(one for one in alone if one.moments.size),
     )
+
+
+def _shared(one: Stream, groups: Sequence[Stream]) -> float:
+    """Return over how many groups the chance is shared out."""
+    is_part = any(of.quantity == one.quantity and len(of.charts) > len(one.charts) for of in groups)
+    return len({of.quantity for of in groups}) * (_AT_ONE_TEMPERATURE if is_part else 1.0)
 
 
 def stopping_at(streams: Sequence[Stream], moment: pd.Timestamp, *, days: float = 30.0) -> tuple[str, ...]:
@@ -160,7 +169,13 @@ def _alone(chart: Chart, limit: float) -> Stream:
     found = sustained_shift(
         _counted(away / sigma, limits) * sigma, sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts
     )
+    limit *= _with_few(limits.tail_degrees_of_freedom)
     return Stream(chart.instrument, chart.quantity, chart.temperature_C, (chart,), moments, away, found, limit)
+
+
+def _with_few(degrees_of_freedom: float) -> float:
+    """Return how much larger a chance may be where sigma rests on few results: looks that share it say less each."""
+    return 1.0 + 22.0 / degrees_of_freedom
 
 
 def _days(chart: Chart) -> NDArray[np.datetime64]:
@@ -232,15 +247,16 @@ def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | N
     shift = sustained_shift(z, sigma, number, degrees, starts=_starts(charts, moments))
     temperatures = {one.temperature_C for one in charts}
     first = charts[0]
+    at = temperatures.pop() if len(temperatures) == 1 else float("nan")
     return Stream(
         first.instrument,
         first.quantity,
-        temperatures.pop() if len(temperatures) == 1 else float("nan"),
+        at,
         tuple(charts),
         moments,
         since["away"].to_numpy(),
         shift,
-        0.0,
+        _OF_GROUPS * min(_with_few(degrees), 1.75),
     )
 
 
