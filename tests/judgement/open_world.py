@@ -1,10 +1,10 @@
-"""Whole laboratories of another physics, with faults on labcalc's list and beyond it, asked through exports and lab.toml.
+"""Whole laboratories of another physics, with faults on the list and beyond it, asked through exports and lab.toml.
 
 Nothing here is the package's: Vogel's viscosity, exponential expansion, mixtures by Grunberg and Nissan's rule with an
 interaction (J. Soc. Chem. Ind. 68 (1949) 164), noise of Student's t with 5 degrees of freedom, sizes drawn wide, values
 rounded as exports round them. Sizes and frequencies are invented; slopes of water, fuels and ageing are of the orders
-that the trade reports (water thickens by 1.0 to 3.5 % per volume per cent; soot and oxidation thicken, shear thins both
-temperatures alike).
+that the trade reports (water thickens by 1.0 to 3.5 % per volume per cent; oxidation thickens, shear thins both ends
+alike).
 
 An oracle that knows this physics says what can be told at all: a case counts where it gives the true cause 90 % or more.
 
@@ -146,6 +146,7 @@ class Bench:
         self.bias = (0.0, 0.0)
         self.cell = dict.fromkeys(self.temperatures, 0.0)
         self.swapped = False
+        self.offset: dict[float, float] = {}
 
     def _temperatures(self) -> tuple[float, ...]:
         if self.kind.code == "GO":
@@ -224,6 +225,7 @@ def warm(bench: Bench, rng: np.random.Generator) -> Values:
                 values[fill, T][0] = bench.batch.viscosity(true)
             if touched[1]:
                 values[fill, T][1] = bench.batch.density(true)
+    bench.offset = {T: size for T in where} if lasting and touched[0] else {}
     if lasting and touched == (True, True) and rng.random() < 0.5:
         bench.cell = {T: size if T in where else 0.0 for T in bench.temperatures}
     return values
@@ -492,7 +494,7 @@ TRUTHS: dict[str, Truth] = {
     "light ends": _truth(light_ends, "light ends", more_fills=True),
     "wax": _truth(waxy, "wax", ELSE),
     "stranger": _truth(stranger, ELSE),
-    "two": _truth(two_at_once, ELSE, "two"),
+    "two": _truth(two_at_once, ELSE, "two at once"),
     "constant": _truth(wrong_constant, ELSE, "instrument bias"),
     "coolant": _truth(coolant, ELSE),
     "sediment": _truth(sediment, ELSE, more_fills=True),
@@ -527,7 +529,7 @@ def drawn(number: int, truth: str, rng: np.random.Generator) -> Case:
     for attempt in range(60):
         bench = Bench(number, rng)
         one = TRUTHS[truth]
-        if one.more_fills and bench.fills < 2 or truth == "rows" and len(bench.temperatures) < 2:
+        if (one.more_fills and bench.fills < 2) or (truth == "rows" and len(bench.temperatures) < 2):
             continue
         if truth == "wax" and bench.temperatures[0] > 25.0 and bench.kind.code != "RM":
             continue
@@ -701,7 +703,8 @@ def _laboratory(cases: Sequence[Case], rng: np.random.Generator) -> str:
         values = ",\n".join(
             f'{{ quantity = "kinematic viscosity", temperature_C = {T:g}, value = {oil.viscosity(T):.6g}, '
             f"expanded_uncertainty = {0.0015 * oil.viscosity(T):.4g} }},\n"
-            f'{{ quantity = "density", temperature_C = {T:g}, value = {oil.density(T):.3f}, expanded_uncertainty = 0.06 }}'
+            f'{{ quantity = "density", temperature_C = {T:g}, value = {oil.density(T):.3f}, '
+            "expanded_uncertainty = 0.06 }"
             for T in (40.0, 100.0)
         )
         lines.append(
@@ -779,10 +782,103 @@ def told(cases: Sequence[Case], material: Material) -> list[Told]:
     for case in (one for one in cases if one.run in material.runs):  # the reader refuses what is no number at all
         dossier = material.dossier(case.run)
         evidence, judgement = evidence_of(dossier), judge(dossier)
+        if len(evidence.rows) < case.bench.seen.sum():  # rows that the reader refuses tell nothing here
+            continue
         weighed = weigh(evidence)
         fits = fits_of(weighed)[0].p_value >= 0.001
         found.append(Told(case, weighed.probabilities, fits, judgement.rank > 0, evidence, judgement))
     return found
+
+
+# --- What the next measurement gains ---
+
+_IN_BOTTLE = (
+    "fuel",
+    "water",
+    "swap",
+    "oxidised",
+    "evaporated",
+    "sheared",
+    "blend",
+    "light ends",
+    "wax",
+    "stranger",
+    "coolant",
+)
+_OF_INSTRUMENT = ("bias", "constant", "fahrenheit")
+_MADE = (
+    "refill and repeat",
+    "same fill again",
+    "another instrument",
+    "retained sample",
+    "original record",
+    "reference oil",
+)
+
+
+def gained(one: Told, rng: np.random.Generator) -> tuple[float, float] | None:
+    """Return what the measurement that is proposed says it gains, and what it adds to the probability of the truth."""
+    from labcalc.judgement.causes import candidates, with_measurement
+    from labcalc.judgement.causes.next_measurement import Discrimination
+    from labcalc.judgement.causes.ranking import weigh
+
+    weighed = weigh(one.evidence)
+    wanted = [candidate for candidate in candidates(one.evidence) if candidate.kind in _MADE]
+    choice = Discrimination(weighed, wanted=wanted).best
+    if choice is None:
+        return None
+    after = one.evidence
+    for quantity, T in choice.rows:
+        value = measured_next(one, choice.candidate.kind, quantity, T, rng)
+        after = with_measurement(after, quantity, T, value, choice.candidate.kind)
+    now, then = (sum(p for cause, p in found.items() if cause in one.case.right) for found in
+                 (weighed.probabilities, weigh(after).probabilities))  # fmt: skip
+    return choice.gain, then - now
+
+
+def measured_next(one: Told, kind: str, quantity: str, T: float, rng: np.random.Generator) -> float:
+    """Return what the true physics shows next; what sat in the cell is gone from a new fill."""
+    case, bench = one.case, one.case.bench
+    number = 0 if quantity == "kinematic viscosity" else 1
+    T = next(known for known in bench.temperatures if abs(known - T) < 0.2) if kind != "reference oil" else T
+    noise = (bench.noise[0] * bench.kind.scatter, bench.noise[1])[number] * float(rng.standard_t(5))
+    if kind == "reference oil":
+        from labcalc.judgement.causes.added_measurements import nearest_oil
+
+        oil = dict(REFERENCES)[nearest_oil(one.evidence, T).split(" lot ")[0]]
+        true = T + bench.offset.get(T, 0.0) if case.truth == "temperature" else T
+        value = (oil.viscosity(true), oil.density(true))[number]
+        bias = bench.bias[number] if case.truth == "bias" else 0.0
+        return value * math.exp(bias + noise) if number == 0 else value + bias + noise
+    if kind == "original record":
+        slipped = "slip" in case.right
+        fills = [fill for fill, at in bench.places if at == T]
+        worst = max(
+            fills, key=lambda fill: abs(math.log(case.printed[fill, T][number] / bench.clean()[fill, T][number]))
+        )
+        shown_value = case.printed[worst, T][number]
+        right = bench.clean()[worst, T][number]
+        return right * (1.0 + noise / (1.0 if number == 0 else right)) if slipped else shown_value
+    stays = (
+        (case.truth in _IN_BOTTLE and kind != "retained sample")
+        or (case.truth in _OF_INSTRUMENT and kind != "another instrument")
+        or (case.truth == "temperature" and T in bench.offset and kind != "another instrument")
+        or (kind == "same fill again" and "slip" not in case.right)
+    )
+    source = case.values if stays else bench.clean()
+    fill = bench.fills if kind == "same fill again" or case.truth == "light ends" else 1
+    value = source[fill, T][number]
+    return value * math.exp(noise) if number == 0 else value + noise
+
+
+def gains(found: Sequence[Told], seed: int = 11) -> Array:
+    """Return stated and true gains of what is open: held back, with no cause of 95 % or more."""
+    rng = np.random.default_rng(seed)
+    open_ones = [
+        one for one in found if one.held and one.case.truth != "clean" and one.probabilities[one.leading] < 0.95
+    ]
+    made = (gained(one, rng) for one in open_ones)
+    return np.array([one for one in made if one is not None])
 
 
 def share(values: Sequence[bool] | list[bool]) -> float:
@@ -837,6 +933,8 @@ def report(found: Sequence[Told]) -> None:
     for low, high in ((0.0, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.99), (0.99, 1.01)):
         these = [one for one in held if low <= one.probabilities[one.leading] < high]
         print(f"{low:.2f}-{min(high, 1.0):.2f}: {share([one.among(1) for one in these]):.2f}  {len(these)}")
+    stated, true = gains(found).mean(axis=0)
+    print(f"\nthe next measurement, where no cause has 95 %: gain stated {stated:+.2f}, found {true:+.2f}")
     print("\n" + "\n".join(f"{key:22} {value:.3f}" for key, value in figures(found).items()))
 
 

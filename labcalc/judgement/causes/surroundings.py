@@ -54,6 +54,8 @@ class Before:
     liquid: Liquid
     estimated: str = ""
     """Which of its values are not measured but carried to another temperature; empty where none are needed."""
+    product: str = ""
+    """Its product; empty where unknown."""
 
 
 @dataclass(frozen=True)
