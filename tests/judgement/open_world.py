@@ -3,10 +3,10 @@
 Nothing here is the package's: Vogel's viscosity, exponential expansion, mixtures by Grunberg and Nissan's rule with an
 interaction (J. Soc. Chem. Ind. 68 (1949) 164), noise of Student's t with 5 degrees of freedom, sizes drawn wide, values
 rounded as exports round them. Sizes and frequencies are invented; slopes of water, fuels and ageing are of the orders
-that the trade reports (water thickens by 1.0 to 3.5 % per volume per cent; oxidation thickens, shear thins both ends
-alike).
+that the trade reports (water thickens by 1.0 to 3.5 % per volume per cent; oxidation thickens, shear thins both ends).
 
-An oracle that knows this physics says what can be told at all: a case counts where it gives the true cause 90 % or more.
+An oracle that knows this physics says what can be told at all: a case counts where it gives the true cause 90 % and
+more.
 
 ``python -m tests.judgement.open_world`` prints the table, the reliability, and what happens to good runs.
 """
@@ -225,7 +225,7 @@ def warm(bench: Bench, rng: np.random.Generator) -> Values:
                 values[fill, T][0] = bench.batch.viscosity(true)
             if touched[1]:
                 values[fill, T][1] = bench.batch.density(true)
-    bench.offset = {T: size for T in where} if lasting and touched[0] else {}
+    bench.offset = dict.fromkeys(where, size) if lasting and touched[0] else {}
     if lasting and touched == (True, True) and rng.random() < 0.5:
         bench.cell = {T: size if T in where else 0.0 for T in bench.temperatures}
     return values

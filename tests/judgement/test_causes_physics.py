@@ -212,7 +212,7 @@ def test_a_cell_may_settle_from_fill_to_fill() -> None:
 
 
 def test_the_days_reference_oils_tell_of_the_cell() -> None:
-    """Half of what is wrong was so in the morning; there 0.5 K ± 0.05 K of the oils speak for an offset of that size."""
+    """Half of what is wrong was so in the morning; 0.5 K ± 0.05 K then speak for an offset of that size."""
     told = paths("cell temperature", usual((KV, 40.0), thermostats=1, cell_offsets=((40.0, 0.5, 0.05),))).told
     assert told is not None
     sizes = sizes_of("cell temperature")

@@ -91,7 +91,7 @@ def test_a_covariance_by_its_parts() -> None:
     alike = np.array([[1, 0, 0, 0], [0, 1, 1, 0], [0, 1, 1, 0], [0, 0, 0, 1]])
     filled = np.array([[1, 1, 0, 0], [1, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]])
     expected = evidence.spread + evidence.error + np.outer(g, g) + np.outer(e, e) * (0.12**2 * alike + 0.25 * filled)
-    assert C == pytest.approx(expected)
+    assert pytest.approx(expected) == C
     first = covariances(evidence, one, 2)[0]
     assert first == pytest.approx(C[:2, :2])
 

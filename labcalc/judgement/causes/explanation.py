@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
-from labcalc.judgement.causes.ranking import UNLIKELY as UNLIKELY, Fit, Weighed, fits_of, weigh
+from labcalc.judgement.causes.ranking import ELSE, UNLIKELY as UNLIKELY, Fit, Weighed, fits_of, weigh
 from labcalc.judgement.causes.words import changes_of, next_step, sentence_of, size_words, titled
 from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS
 from labcalc.wording import probability
@@ -126,8 +126,9 @@ def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) ->
     fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
     who = "Noise and spread alone explain it" if fit.cause == "noise" else f"Most likely {titled(fit.cause)}"
     sentence = f"{who} (probability {probability(share, 1.0)})"
-    if fit.p_value < UNLIKELY:
-        sentence = f"None of the listed causes fits; nearest: {titled(fit.cause)}"
+    if fit.p_value < UNLIKELY or fit.cause == ELSE:
+        nearest = next((titled(one) for one in weighed.probabilities if one not in (ELSE, "noise")), titled(fit.cause))
+        sentence = f"None of the listed causes fits; nearest: {nearest}"
     return LeadingCause(fit.cause, share, weighed.probabilities.get("noise", 0.0), sentence)
 
 

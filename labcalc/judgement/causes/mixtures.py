@@ -11,7 +11,6 @@ make them rigid or let them clot:
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,93 +43,73 @@ _MOST = 0.95
 """No mixture is taken for more of what got in than of the sample, [-]."""
 
 
-@dataclass(frozen=True, eq=False)
-class _Added:
-    """Liquids that get in, path by row: share of the size, and ordinate and density of the liquid."""
-
-    where: tuple[str, ...]
-    share: Array
-    ordinate: Array
-    density: Array
+_Variant = tuple[str, Array, tuple[Array, Array]]
+"""A liquid that gets in: words, its share of the size in each row, and its ordinate and density there."""
 
 
 def residue(evidence: Evidence) -> Paths | None:
     """The run before, in every fill alike, less from fill to fill, or in the first only; None without one."""
     if evidence.before is None:
         return None
-    liquid, at = evidence.before.liquid, evidence.temperature_C
-    places = [(words, share * at_cell(evidence)) for words, share in fading(evidence, _FADES)]
-    share = np.stack([share for _, share in places])
-    ordinate, density = (np.broadcast_to(one(at), share.shape) for one in (liquid.ordinate_at, liquid.density_at))
-    added = _Added(tuple(where for where, _ in places), share, ordinate, density)
-    return _mixtures(evidence, "residue", added, (len(places), True))
+    theirs = _at(evidence, evidence.before.liquid)
+    variants = [(words, share * at_cell(evidence), theirs) for words, share in fading(evidence, _FADES)]
+    return _mixtures(evidence, "residue", variants, (len(variants), True))
 
 
 def solvent(evidence: Evidence) -> Paths:
     """Cleaning liquid, of which less is left when it is hot."""
-    here, left = at_cell(evidence), left_when_hot(evidence, _SOLVENT_LEFT_HOT)
-    return _liquids(
-        evidence,
-        "solvent",
-        [
-            (f"{liquid.name}{f', {where}' if where else ''}", share * here * hot, liquid)
-            for liquid in evidence.solvents
-            for where, share in fading(evidence, _FADES)
-            for hot in left
-        ],
-        (len(evidence.solvents), False),
-        (len(fading(evidence, _FADES)), True),
-        (len(left), True),
-    )
+    fades, left = fading(evidence, _FADES), left_when_hot(evidence, _SOLVENT_LEFT_HOT)
+    variants = [
+        (f"{name}{f', {words}' if words else ''}", share * at_cell(evidence) * hot, theirs)
+        for name, theirs in [(one.name, _at(evidence, one)) for one in evidence.solvents]
+        for words, share in fades
+        for hot in left
+    ]
+    axes = (len(evidence.solvents), False), (len(fades), True), (len(left), True)
+    return _mixtures(evidence, "solvent", variants, *axes)
 
 
 def dilution(evidence: Evidence) -> Paths:
-    """Fuel or a thin product of the house in the bottle; part of a petrol leaves when it is hot."""
-    here = in_bottle(evidence).astype(float)
+    """Fuel in the bottle; part of a petrol leaves when it is hot."""
     hot = left_when_hot(evidence, _PETROL_LEFT_HOT)
-    return _liquids(
-        evidence,
-        "dilution",
-        [(liquid.name, here * left, liquid) for liquid in FUELS for left in (hot if liquid is FUELS[0] else hot[-1:])],
-        (len(FUELS) - 1 + len(hot), False),
-    )
-
-
-def _liquids(
-    evidence: Evidence, cause: str, variants: Sequence[tuple[str, Array, Liquid]], *axes: tuple[int, bool]
-) -> Paths:
-    at = evidence.temperature_C
-    known = {one.name: (one.ordinate_at(at), one.density_at(at)) for *_, one in variants}
-    ordinate, density = (np.stack([known[one.name][k] for *_, one in variants]) for k in (0, 1))
-    share = np.stack([share for _, share, _ in variants])
-    return _mixtures(evidence, cause, _Added(tuple(where for where, *_ in variants), share, ordinate, density), *axes)
+    variants = [
+        (liquid.name, np.asarray(left * in_bottle(evidence)), _at(evidence, liquid))
+        for liquid in FUELS
+        for left in (hot if liquid is FUELS[0] else hot[-1:])
+    ]
+    return _mixtures(evidence, "dilution", variants, (len(variants), False))
 
 
 def blend(evidence: Evidence) -> Paths | None:
     """Another product of the house in the bottle: a top-up, a wrong tank."""
-    products = evidence.telling_products
-    if not products:
-        return None
-    means = np.stack([one.expectation.moments(evidence.viscous, evidence.temperature_C)[0] for one in products])
-    share = np.tile(in_bottle(evidence).astype(float), (len(products), 1))
-    ordinate = np.where(evidence.viscous, ordinate_of(np.where(evidence.viscous, means, 1.0)), np.nan)
-    added = _Added(tuple(one.name for one in products), share, ordinate, means)
-    return _mixtures(evidence, "blend", added, (len(products), False))
+    viscous, variants = evidence.viscous, []
+    for one in evidence.telling_products:
+        mean, _ = one.expectation.moments(viscous, evidence.temperature_C)
+        variants.append((one.name, in_bottle(evidence).astype(float), (ordinate_of(np.where(viscous, mean, 1.0)), mean)))
+    return _mixtures(evidence, "blend", variants, (len(variants), False)) if variants else None
 
 
-def _mixtures(evidence: Evidence, cause: str, added: _Added, *axes: tuple[int, bool]) -> Paths:
+def _at(evidence: Evidence, liquid: Liquid) -> tuple[Array, Array]:
+    return liquid.ordinate_at(evidence.temperature_C), liquid.density_at(evidence.temperature_C)
+
+
+def _mixtures(evidence: Evidence, cause: str, variants: Sequence[_Variant], *axes: tuple[int, bool]) -> Paths:
     """Return the paths of liquids that get in, each by both rules, and anywhere between."""
     fractions, viscous, mean = sizes_of(cause), evidence.viscous, evidence.mean
-    share = np.minimum(fractions[:, np.newaxis] * added.share[:, np.newaxis, :], _MOST)
+    shares, ordinate, density = (
+        np.stack(one)[:, np.newaxis, :]
+        for one in zip(*((share, *theirs) for _, share, theirs in variants), strict=True)
+    )
+    share = np.minimum(fractions[:, np.newaxis] * shares, _MOST)
     effects = np.zeros((2, *share.shape))
     if viscous.any():
         part, here = share[..., viscous], mean[viscous]
-        theirs = added.ordinate[:, np.newaxis, viscous]
+        theirs = ordinate[..., viscous]
         effects[0][..., viscous] = _blended(here, part, theirs)
         effects[1][..., viscous] = part * (log_viscosity_of(theirs) - here)
     if not viscous.all():
-        effects[..., ~viscous] = share[..., ~viscous] * (added.density[:, np.newaxis, ~viscous] - mean[~viscous])
-    where = added.where * 2
+        effects[..., ~viscous] = share[..., ~viscous] * (density[..., ~viscous] - mean[~viscous])
+    where = tuple(words for words, *_ in variants) * 2
     weights, sizes = np.full(len(where), 1.0 / len(where)), np.tile(fractions, (len(where), 1))
     return Paths(cause, where, weights, sizes, np.concatenate([effects[0], effects[1]]), axes=((2, True), *axes))
 

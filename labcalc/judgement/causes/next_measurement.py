@@ -12,6 +12,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -137,7 +138,7 @@ class Discrimination:
         wanted: Sequence[Candidate] | None = None,
     ) -> None:
         self.weighed, self.odds = weighed, odds
-        self._known: dict[tuple[int, ...], tuple[Array, Array, Array, Array]] = {}
+        self._known: dict[tuple[int, ...], tuple[Any, ...]] = {}
         every = candidates(weighed.evidence) if wanted is None else tuple(wanted)
         self.records = tuple(one for one in every if one.kind == "original record")
         self.candidates = tuple(one for one in every if one.kind != "original record")
@@ -197,7 +198,7 @@ class Discrimination:
         white = np.swapaxes(drawn[:, np.newaxis] - mean, 0, 1) @ np.swapaxes(inverse, 1, 2)
         return np.asarray(-half_log - 0.5 * np.einsum("hsi,hsi->sh", white, white))
 
-    def _blocks(self, places: tuple[int, ...]) -> tuple[Array, Array, Array, Array]:
+    def _blocks(self, places: tuple[int, ...]) -> tuple[Any, ...]:
         if places not in self._known:
             factor = np.linalg.cholesky(self.prediction.covariance[:, places][:, :, places])
             half_log = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
