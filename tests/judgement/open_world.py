@@ -831,8 +831,11 @@ def gained(one: Told, rng: np.random.Generator) -> tuple[float, float] | None:
     for quantity, T in choice.rows:
         value = measured_next(one, choice.candidate.kind, quantity, T, rng)
         after = with_measurement(after, quantity, T, value, choice.candidate.kind)
-    now, then = (sum(p for cause, p in found.items() if cause in one.case.right) for found in
-                 (weighed.probabilities, weigh(after).probabilities))  # fmt: skip
+    right = one.case.right | (
+        {"noise"} if choice.candidate.kind == "original record" and "slip" in one.case.right else set()
+    )
+    now = sum(p for cause, p in weighed.probabilities.items() if cause in one.case.right)
+    then = sum(p for cause, p in weigh(after).probabilities.items() if cause in right)  # a slip put right is one found
     return choice.gain, then - now
 
 

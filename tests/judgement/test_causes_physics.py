@@ -668,16 +668,16 @@ def test_an_instrument_by_its_reference_oils() -> None:
 
 
 def test_something_else_reaches_every_row_and_fill() -> None:
-    """Wide shifts of the bottle, of each fill, of one quantity, and of each row alone; at four widths."""
+    """Wide shifts of the bottle, of each fill, of a quantity, of the instrument, of each row alone; at four widths."""
     evidence = run_of(*(row(*place) for place in FOUR), row(KV, 40.0, kind="retained sample", fill=2))
     found = [one for one in shifts_of(evidence) if one.cause == "something else"]
     assert sum(one.weight for one in found) == pytest.approx(1.0)
-    assert len(found) == 4 * (5 + 4)
+    assert len(found) == 4 * (6 + 4)
     added = [one.spread - evidence.spread for one in found if one.spread is not None]
     assert np.sqrt(np.diag(added[0])) == pytest.approx([0.02, 1.0, 0.02, 1.0, 0.0])
     assert np.sqrt(np.diag(added[3])) == pytest.approx([1.5, 60.0, 1.5, 60.0, 0.0])
     assert [np.count_nonzero(one) for one in added[-16::4]] == [1] * 4
-    assert not any(one[4].any() for one in added)
+    assert [one[4].any() for one in added] == [False] * 20 + [True] * 4 + [False] * 16, "the instrument's"
 
 
 # --- Slips ---

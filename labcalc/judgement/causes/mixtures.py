@@ -85,7 +85,9 @@ def blend(evidence: Evidence) -> Paths | None:
     viscous, variants = evidence.viscous, []
     for one in evidence.telling_products:
         mean, _ = one.expectation.moments(viscous, evidence.temperature_C)
-        variants.append((one.name, in_bottle(evidence).astype(float), (ordinate_of(np.where(viscous, mean, 1.0)), mean)))
+        variants.append(
+            (one.name, in_bottle(evidence).astype(float), (ordinate_of(np.where(viscous, mean, 1.0)), mean))
+        )
     return _mixtures(evidence, "blend", variants, (len(variants), False)) if variants else None
 
 

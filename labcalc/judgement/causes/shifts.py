@@ -50,14 +50,14 @@ def shifts_of(evidence: Evidence) -> tuple[Shift, ...]:
 
 
 def _anything(evidence: Evidence) -> list[Shift]:
-    """A wide shift of its own for every quantity and temperature of the bottle, for every fill, or of one quantity."""
+    """A wide shift of its own for every quantity and temperature of the bottle, every fill, a quantity, or a row."""
     bottle, cell, viscous = in_bottle(evidence), at_cell(evidence), evidence.viscous
     at, fill = np.round(evidence.temperature_C, 1), evidence.replicate
     quantity = viscous[:, np.newaxis] == viscous
     place = quantity & (at[:, np.newaxis] == at)
     patterns = [
-        (0.2, bottle, place), (0.2, cell, place & (fill[:, np.newaxis] == fill)),
-        (0.2, bottle & viscous, place), (0.1, bottle & viscous, quantity), (0.1, bottle & ~viscous, quantity),
+        (0.2, bottle, place), (0.15, cell, place & (fill[:, np.newaxis] == fill)), (0.15, bottle & viscous, place),
+        (0.1, bottle & viscous, quantity), (0.1, bottle & ~viscous, quantity), (0.1, evidence.same_instrument, quantity),
     ]  # fmt: skip
     alone = [np.arange(at.size) == one for one in np.flatnonzero(cell)]
     patterns += [(0.2 / len(alone), here, quantity) for here in alone]
