@@ -38,8 +38,6 @@ class Cause:
     """Share of runs that have it before anything was measured, [-]."""
     scale: SizeScale | None = None
     caution: str = ""
-    words: str = ""
-    """What it is here, with ``{where}``, ``{size}`` and ``{changes}``; empty where its numbers need more words."""
 
 
 _CAUSES = (
@@ -54,16 +52,12 @@ _CAUSES = (
     Cause("another product", "Another product of the house: samples or names exchanged", 0.006),
     Cause("slip", "A slip of unit or transcription", 0.006),
     Cause("changed", "The sample has changed: thickened, sheared or oxidised", 0.006, SizeScale(0.06, 2.2, "%", 100.0),
-          _HOT),
-    Cause("blend", "Mixed with another product of the house", 0.004, SizeScale(0.15, 2.4, "%", 100.0), "",
-          "The bottle may hold {where} as well, {size} of it, which changes {changes}."),
-    Cause("light ends", "The sample loses light ends from fill to fill", 0.002, SizeScale(0.02, 2.2, "%", 100.0), _HOT,
-          "Light ends may leave from fill to fill, each time enough for {size} of viscosity, which changes {changes}."),
-    Cause("wax", "Wax or structure in the cold sample", 0.002, SizeScale(0.08, 2.4, "%", 100.0), _HOT,
-          "Wax or structure in the cold sample may thicken it, by {size}, which changes {changes}."),
-    Cause("two at once", "Two of these at once", 0.001, None, "", "Two at once: {where}; they change {changes}."),
-    Cause("something else", "Something else, or more than one thing", 0.008, None, "",
-          "None of the listed causes explains these numbers well, or more than one of them is at work."),
+          HOT),
+    Cause("blend", "Mixed with another product of the house", 0.004, SizeScale(0.15, 2.4, "%", 100.0)),
+    Cause("light ends", "The sample loses light ends from fill to fill", 0.002, SizeScale(0.02, 2.2, "%", 100.0), HOT),
+    Cause("wax", "Wax or structure in the cold sample", 0.002, SizeScale(0.08, 2.4, "%", 100.0), HOT),
+    Cause("two at once", "Two of these at once", 0.001),
+    Cause("something else", "Something else, or more than one thing", 0.008),
 )  # fmt: skip
 
 CAUSES: Mapping[str, Cause] = MappingProxyType({one.key: one for one in _CAUSES})

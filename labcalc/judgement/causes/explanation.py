@@ -13,7 +13,7 @@ from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
 from labcalc.judgement.causes.ranking import ELSE, UNLIKELY as UNLIKELY, Fit, Weighed, fits_of, weigh
-from labcalc.judgement.causes.words import changes_of, next_step, sentence_of, size_words, titled
+from labcalc.judgement.causes.words import next_step, sentence_of, titled
 from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS
 from labcalc.wording import probability
 
@@ -150,17 +150,10 @@ def _explained(weighed: Weighed, fit: Fit, apart: Discrimination) -> Explanation
         degrees_of_freedom=fit.degrees_of_freedom,
         p_value=fit.p_value,
         predicted=fit.predicted,
-        sentence=_sentence(weighed.evidence, fit) + _rivals(weighed, fit),
+        sentence=sentence_of(weighed.evidence, fit) + _rivals(weighed, fit),
         next_measurement=step,
         caution=_caution(cause.caution, step),
     )
-
-
-def _sentence(evidence: Evidence, fit: Fit) -> str:
-    words = CAUSES[fit.cause].words
-    if not words:
-        return sentence_of(evidence, fit)
-    return words.format(where=fit.where, size=size_words(fit), changes=changes_of(evidence, fit.effect))
 
 
 def _unit(evidence: Evidence, fit: Fit) -> tuple[str, Callable[[float], float]]:

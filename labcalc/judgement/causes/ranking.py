@@ -154,7 +154,9 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
         other = second.only(second.cause != cause)
         other.effect[:] += single.effect[first]
         other.log_weight[:] += single.log_weight[first]
-        other.where[:] = [f"{cause} {where}; {c} {w}" for c, w in zip(other.cause, other.where, strict=True)]
+        other.where[:] = [
+            f"{cause} {where}".strip() + f"; {c} {w}".rstrip() for c, w in zip(other.cause, other.where, strict=True)
+        ]
         other.cause[:], other.size[:] = "two at once", math.nan
         parts.append(other)
     found = parts[0].plus(*parts[1:])
@@ -186,8 +188,7 @@ def _fit(weighed: Weighed, cause: str) -> Fit:
     (covariance,), spread = covariances(evidence, one), one.spread[one.kind[0]]
     away = evidence.deviation - one.effect[0]
     solved = np.linalg.solve(covariance, away)
-    own = covariance - evidence.error - spread  # of the size and of what the physics leaves open
-    effect = one.effect[0] + own @ solved
+    effect = one.effect[0] + np.clip(one.growth[0] @ solved, -2.0, 2.0) @ one.growth[0]
     sized = math.isfinite(one.size[0])
     size, low, high = _size(weighed, places, best) if sized else (math.nan,) * 3
     if cause == "instrument bias":

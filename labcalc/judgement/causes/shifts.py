@@ -57,7 +57,8 @@ def _anything(evidence: Evidence) -> list[Shift]:
     place = quantity & (at[:, np.newaxis] == at)
     patterns = [
         (0.2, bottle, place), (0.15, cell, place & (fill[:, np.newaxis] == fill)), (0.15, bottle & viscous, place),
-        (0.1, bottle & viscous, quantity), (0.1, bottle & ~viscous, quantity), (0.1, evidence.same_instrument, quantity),
+        (0.1, bottle & viscous, quantity), (0.1, bottle & ~viscous, quantity),
+        (0.1, evidence.same_instrument, quantity),
     ]  # fmt: skip
     alone = [np.arange(at.size) == one for one in np.flatnonzero(cell)]
     patterns += [(0.2 / len(alone), here, quantity) for here in alone]
@@ -280,6 +281,6 @@ def _transposed(value: float) -> list[float]:
 
 def _misread(value: float) -> list[float]:
     """Return the values with one of the first four digits another."""
-    text, places = _places_of_digits(value)
+    text, places = _places_of_digits(value) if value > 0.1 else ("", [])
     others = [text[:at] + sign + text[at + 1 :] for at in places[:4] for sign in "0123456789" if sign != text[at]]
     return [float(one) for one in others if float(one) > 0.0]
