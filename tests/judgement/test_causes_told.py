@@ -30,8 +30,6 @@ from labcalc.judgement.causes.surroundings import (
     Determinations,
     InstrumentBias,
     Noise,
-    ReferenceResults,
-    before_as,
     before_of,
     bias_of,
     determinations_of,
@@ -392,8 +390,8 @@ def comparisons(*values: float, **more: Any) -> pd.DataFrame:
 ZIGZAG = (50.0, 50.1, 50.0, 50.2, 50.0, 50.1, 50.0, 50.1, 50.0)
 
 
-def results(*tables: pd.DataFrame) -> ReferenceResults:
-    return ReferenceResults.of(pd.concat(list(tables)))
+def results(*tables: pd.DataFrame) -> pd.DataFrame:
+    return pd.concat(list(tables))
 
 
 def test_noise_by_the_moving_ranges_of_reference_oils() -> None:
@@ -429,7 +427,7 @@ def test_where_the_noise_comes_from() -> None:
     """Reference oils, else r / 2.77 of the statement, else 0.3 % and 0.1 kg/m³."""
     one, lab = found([NAN, 46.0], [858.0, NAN]), Laboratory()
     oil = Product("Oil 46", precision_class="formulated oils")
-    none = ReferenceResults.none()
+    none = pd.DataFrame(columns=list(COMPARISON_COLUMNS))
     default = noise_of(none, one, None, lab)
     assert (default.viscosity, default.density, default.words) == (0.003, 0.1, "labcalc's own default")
     assert noise_of(none, one, replace(oil, precision_class=""), lab).viscosity == 0.003
@@ -486,7 +484,7 @@ def test_which_results_say_where_the_instrument_stands() -> None:
     assert number(new.assign(certified=NAN)) == "none"
     assert number(new, new.assign(sample="RO-2", certified=NAN)) == "1"
     assert number(new.assign(measured_at=pd.NaT)) == "none"
-    assert bias_of(ReferenceResults.none(), noise, report) is None
+    assert bias_of(pd.DataFrame(columns=list(COMPARISON_COLUMNS)), noise, report) is None
     exact = bias_of(results(comparisons(50.1, limit=0.2)), noise, report)
     assert exact is not None
     assert exact.viscosity_sd == pytest.approx(100.0 * math.hypot(0.002, 0.0005)), "a limit below the own one: no U"
@@ -518,8 +516,8 @@ def test_the_run_before_as_a_liquid() -> None:
     assert carried is not None
     assert carried.estimated == "its values at 15 °C and 70 °C are estimated"
     assert before_of(rows.iloc[:0], start, np.array([40.0])) is None
-    assert before_as(Liquid("x", ((40.0, 1.0),), ()), 1.0, np.array([40.0])) is None
-    assert before_as(Liquid("x", (), ((40.0, 1.0),)), 1.0, np.array([40.0])) is None
+    assert before_of(tidy(thick(40.0, 46.0, None)), start, np.array([40.0])) is None
+    assert before_of(tidy(thick(40.0, None, 858.0)), start, np.array([40.0])) is None
     assert liquid_of("x", found([NAN, 0.0])).viscosities == ()
 
 

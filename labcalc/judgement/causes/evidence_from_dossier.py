@@ -20,7 +20,6 @@ from labcalc.judgement.causes.surroundings import (
     Before,
     Determinations,
     Noise,
-    ReferenceResults,
     before_of,
     bias_of,
     determinations_of,
@@ -61,7 +60,7 @@ def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
     rows, product, laboratory = rows_of(found), dossier.product, dossier.laboratory
     if not rows:
         raise EvidenceError(f"run {dossier.run} holds neither kinematic viscosity nor density: nothing to compare")
-    references, oils = ReferenceResults.of(dossier.references), _reference_oils(dossier)
+    references, oils = dossier.references, _reference_oils(dossier)
     noise = noise_of(references, found, product, laboratory, _own_fills(dossier, found.temperature_C))
     own = (one.thermostats for one in laboratory.instruments if one.name == dossier.instrument)
     try:
@@ -160,7 +159,7 @@ def _earlier_runs(dossier: Dossier) -> list[EarlierRun]:
 
 
 def noise_of(
-    references: ReferenceResults,
+    references: pd.DataFrame,
     found: Determinations,
     product: Product | None,
     laboratory: Laboratory,

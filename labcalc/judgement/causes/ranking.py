@@ -101,7 +101,7 @@ def weigh(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS, known: int
         more_chi2, more_logs = _against(evidence, both, known)
         hypotheses = hypotheses.plus(both)
         chi2, logs = np.concatenate([chi2, more_chi2]), np.concatenate([logs, more_logs])
-    probabilities = _probabilities(hypotheses, logs, _fits(hypotheses, chi2, number) >= UNLIKELY)
+    probabilities = _probabilities(hypotheses, logs, chi2, number)
     return Weighed(evidence, probabilities, hypotheses, logs, chi2)
 
 
@@ -164,14 +164,18 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
     return found
 
 
-def _probabilities(these: Hypotheses, logs: Array, something_fits: bool) -> dict[str, float]:
-    """Return the share of each cause; where none fits 90 % at most, what is above that goes to something else."""
+def _probabilities(these: Hypotheses, logs: Array, chi2: Array, number: int) -> dict[str, float]:
+    """Return the share of each cause; a leading one that doesn't fit gets 90 % at most, the rest is something else."""
+    from scipy.special import chdtrc
+
     shares = np.exp(logs - log_sum(logs))
     found = {cause: float(shares[these.cause == cause].sum()) for cause in dict.fromkeys(these.cause)}
     leading = max(found, key=lambda cause: found[cause])
-    if not something_fits and ELSE in found and leading != ELSE and found[leading] > _MOST_WITHOUT_FIT:
-        found[ELSE] += found[leading] - _MOST_WITHOUT_FIT
-        found[leading] = _MOST_WITHOUT_FIT
+    if ELSE in found and leading != ELSE and found[leading] > _MOST_WITHOUT_FIT:
+        best = np.where(these.cause == leading, logs, -np.inf).argmax()
+        if chdtrc(max(number - math.isfinite(these.size[best]), 1), chi2[best]) < UNLIKELY:
+            found[ELSE] += found[leading] - _MOST_WITHOUT_FIT
+            found[leading] = _MOST_WITHOUT_FIT
     return dict(sorted(found.items(), key=lambda pair: -pair[1]))
 
 
