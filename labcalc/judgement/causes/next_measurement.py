@@ -164,7 +164,8 @@ class Discrimination:
         if kind is None or kind == "original record":
             return record if kind else None
         places = self._places[kind]
-        told = max(places, key=lambda place: self._gain([place]))
+        each = [self._gain([place]) for place in places]
+        told = next(place for place, gain in zip(places, each, strict=True) if gain >= max(each) - _LEAST_WORTH)
         rows = tuple((self.candidates[one].quantity, self.candidates[one].temperature_C) for one in places)
         return Choice(self.candidates[told], rows, gains[kind])
 
