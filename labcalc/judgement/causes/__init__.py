@@ -15,8 +15,8 @@ own choice, each beside its name; slips are rarer where an instrument wrote the 
 How well it does, in three laboratories (1 920 runs) whose physics is written independently, read through exports and
 lab.toml, with faults on this list and beyond it, by ``python -m tests.judgement.open_world``: of what an oracle that
 knows the true physics can tell, the right cause is first in 88 % and among the first two in 96 %; what is stated with
-90 % and more, of runs that a verdict holds back, is right in 89 %; 3 % of good runs get a false lead. Choices were tuned
-on two of them; the third alone gives 86, 94, 88 and 5 %, each within some 2 points of chance. Of the first two,
+90 % and more, of runs that a verdict holds back, is right in 89 %; 3 % of good runs get a false lead. Choices were
+tuned on two of them; the third alone gives 86, 94, 88 and 5 %, each within some 2 points of chance. Of the first two,
 true cause, cases that can be told, right first and among the first two [%], and what is taken for it::
 
     cell temperature            13    85  100    noise
