@@ -216,7 +216,12 @@ _PROFILE = table(
     _check_profile,
 )
 _INSTRUMENT = table(
-    {"name": _NAME, "description": Key(text, ""), "methods": Key(listed(choice(method_names()), "methods"), ())},
+    {
+        "name": _NAME,
+        "description": Key(text, ""),
+        "methods": Key(listed(choice(method_names()), "methods"), ()),
+        "thermostats": Key(whole_number(1, 2), None),
+    },
     Instrument,
 )
 

@@ -24,6 +24,8 @@ class Instrument:
     description: str = ""
     methods: tuple[str, ...] = ()
     """The methods by which it measures, as ``method_names`` writes them; the first that states a quantity holds."""
+    thermostats: int | None = None
+    """1: one cell temperature for viscosity and density; 2: each has its own; None where lab.toml doesn't say."""
 
 
 @dataclass(frozen=True)

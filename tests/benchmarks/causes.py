@@ -15,7 +15,7 @@ from labcalc.judgement.run.previous_results import earlier_runs_check
 from tests.benchmarks.timing import Made, fresh_cpu_seconds
 
 _RUNS, _ROUNDS = 60, 3
-_LIMIT_MS, _AIM_MS = 50.0, 10.0
+_LIMIT_MS, _AIM_MS = 40.0, 10.0
 
 
 def imported(words: str) -> float:

@@ -12,7 +12,7 @@ from labcalc.judgement.causes import Evidence
 from labcalc.judgement.causes.evidence import ReferenceOil, Row, Setting, assembled
 from labcalc.judgement.causes.expectation import Course, Expectation, Node
 from labcalc.judgement.causes.liquids import Liquid
-from labcalc.judgement.causes.paths import Paths, Stack
+from labcalc.judgement.causes.paths import Paths
 from labcalc.judgement.causes.surroundings import Before, Noise
 from labcalc.judgement.causes.temperature_and_air import paths_of
 
@@ -58,8 +58,8 @@ def measured(**values: float) -> Evidence:
 
 
 def paths(cause: str, evidence: Evidence) -> Paths:
-    (found,) = paths_of(Stack.of([evidence]), {cause})
-    return found.of_run(0)
+    (found,) = paths_of(evidence, {cause})
+    return found
 
 
 def ordinate(viscosity: float) -> float:

@@ -48,6 +48,9 @@ FORBIDDEN = (
 )
 
 
+WITH_EFFECT = ("cell temperature", "air bubble", "residue", "solvent", "dilution", "water", "slip")
+
+
 def evidences() -> Iterator[Evidence]:
     """Every layout, each quantity off in both directions and all together, alone and with what stands around a run."""
     around = {
@@ -104,7 +107,7 @@ def test_every_quantity_that_moved_is_named_with_its_direction() -> None:
     for evidence in evidences():
         single = np.sqrt(np.diag(evidence.error))
         for fit in fits_of(weigh(evidence)):
-            if fit.path < 0 and fit.cause != "slip":
+            if fit.cause not in WITH_EFFECT:
                 continue  # a shift is told by its posterior, tests of its own
             text = opening_of(evidence, fit)
             for what, T in {(one.quantity, one.temperature_C) for one in evidence.rows if not one.oil}:

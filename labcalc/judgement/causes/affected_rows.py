@@ -1,4 +1,4 @@
-"""Where a cause can sit: which rows of a run, and of what may be measured next, it would show in."""
+"""Where a cause can sit: which rows of a run, and of what may be measured next, it would show in, and how much."""
 
 from __future__ import annotations
 
@@ -42,27 +42,42 @@ def run_fills(layout: Evidence) -> list[int]:
     return sorted({row.replicate for row in layout.rows if row.kind in ("run", "original record")})
 
 
-def fill_places(layout: Evidence) -> list[tuple[str, Mask]]:
-    """Every fill of the run, or only the first where there are more."""
-    here, fills = at_cell(layout), run_fills(layout)
-    if len(fills) == 1:
-        return [("", here)]
-    return [("in every fill", here), ("in the first fill", here & (layout.replicate == fills[0]))]
+def fading(layout: Evidence, left: tuple[float, ...]) -> list[tuple[str, Array]]:
+    """Return how much each row has of what fades from fill to fill, for each share left of it in the next fill, [-]."""
+    fills = run_fills(layout)
+    if len(fills) == 1 and (layout.replicate == fills[0]).all():
+        return [("", np.ones(len(layout.rows)))]
+    words = {1.0: "in every fill", 0.0: "in the first fill"}
+    return [
+        (
+            words.get(share, "falling from fill to fill") if len(fills) > 1 else "",
+            np.where(layout.replicate == fills[0], 1.0, share ** np.maximum(layout.replicate - fills[0], 1)),
+        )
+        for share in left
+    ]
 
 
-def bubble_places(layout: Evidence) -> list[tuple[str, Mask]]:
-    """One fill at one temperature or at all; one that comes on heating sits in every fill at the hottest."""
+def bubble_places(layout: Evidence) -> list[tuple[str, Mask, float]]:
+    """One fill at one temperature or at all, or every fill, at the hottest or at all, where it is as unequal as [-]."""
     temperatures, fills, here = run_temperatures(layout), run_fills(layout), at_cell(layout)
-    places = []
+    places: list[tuple[str, Mask, float]] = []
     for fill in fills:
         name = f"in fill {fill}, " if len(fills) > 1 else ""
         this = here & (layout.replicate == fill)
-        places += [(f"{name}at {celsius(T)}", this & near(layout, T)) for T in temperatures]
+        places += [(f"{name}at {celsius(T)}", this & near(layout, T), 0.0) for T in temperatures]
         if len(temperatures) > 1:
-            places.append((f"{name}at every temperature", this))
-    if len(fills) > 1 and len(temperatures) > 1:
-        places.append((f"in every fill at {celsius(temperatures[-1])}", here & near(layout, temperatures[-1])))
+            places.append((f"{name}at every temperature", this, _UNEQUAL_AIR))
+    if len(fills) > 1:
+        places.append(("in every fill", here, _UNEQUAL_AIR))
+        if len(temperatures) > 1:
+            places.append(
+                (f"in every fill at {celsius(temperatures[-1])}", here & near(layout, temperatures[-1]), _UNEQUAL_AIR)
+            )
     return places
+
+
+_UNEQUAL_AIR = 0.5
+"""How much air differs from fill to fill and from temperature to temperature, as a share of it: our own choice."""
 
 
 def left_when_hot(layout: Evidence, shares: tuple[float, ...]) -> list[Array]:

@@ -84,6 +84,13 @@ class Setting:
     instrument_bias: InstrumentBias | None = None
     solvents: tuple[Liquid, ...] = SOLVENTS
     fuel: Liquid = FUEL
+    thermostats: int | None = None
+    """1: one cell temperature for both quantities; 2: each has its own; None where lab.toml doesn't say."""
+    typed: bool | None = None
+    """Whether people typed the values: slips are theirs; None where the export doesn't tell."""
+    cell_offsets: tuple[tuple[float, float, float], ...] = ()
+    """Of the instrument that day by its reference oils: temperature [°C], how much too warm the cell is there [K], and
+    the standard deviation of that."""
 
     @property
     def expectation(self) -> str:
@@ -162,6 +169,16 @@ class Evidence(Setting):
         shares = np.where(alike, SAME_INSTRUMENT_CORRELATION, 0.0)
         np.fill_diagonal(shares, 1.0)
         return np.asarray(np.outer(single, single) * shares)
+
+    @cached_property
+    def telling_products(self) -> tuple[HouseProduct, ...]:
+        """The other products of the house that tell both quantities of the run."""
+        both = ((self.viscous.any(), "viscosity"), (not self.viscous.all(), "density"))
+        return tuple(
+            one
+            for one in self.house
+            if all(getattr(one.expectation, name).nodes for measured, name in both if measured)
+        )
 
     @property
     def residual_sd(self) -> Array:

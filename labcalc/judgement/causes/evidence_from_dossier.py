@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -20,37 +20,17 @@ from labcalc.judgement.causes.surroundings import (
     Before,
     Determinations,
     Noise,
-    ReferenceResults,
     before_of,
     bias_of,
     determinations_of,
     scatter_of,
 )
 from labcalc.judgement.precision import RANGE_FACTOR
-from labcalc.judgement.record.dossier import Dossier
-from labcalc.lab import Laboratory, Product, precision_for
+from labcalc.judgement.record.dossier import Dossier, first_text
+from labcalc.lab import Laboratory, Product, precision_for, product_of
 
 _DEFAULT_VISCOSITY_NOISE, _DEFAULT_DENSITY_NOISE = 0.003, 0.1
 """Where neither reference oils nor a statement tell: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
-
-
-@dataclass(frozen=True, eq=False)
-class RunParts:
-    """What a run's evidence is put together from."""
-
-    run: str
-    sample: str
-    product_name: str
-    lot: str
-    found: Determinations
-    product: Product | None
-    laboratory: Laboratory
-    earlier: Sequence[EarlierRun]
-    references: ReferenceResults
-    before: Before | None
-    reference_oils: tuple[ReferenceOil, ...]
-    own_fills: tuple[float, float] = (0.0, 0.0)
-    """Scatter of the product's earlier fills on the instrument, of ln ν [-] and of density [kg/m³]; 0 where unknown."""
 
 
 def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
@@ -76,49 +56,83 @@ def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
         The run holds neither kinematic viscosity nor density, the expectation asked for isn't known, or a value is
         outside what the formulas hold for.
     """
-    rows = dossier.rows
-    found = determinations_of(rows, with_coupling=True)
-    parts = RunParts(
-        run=dossier.run,
-        sample=dossier.sample,
-        product_name=dossier.product_name,
-        lot=_first(rows["lot"]),
-        found=found,
-        product=dossier.product,
-        laboratory=dossier.laboratory,
-        earlier=_earlier_runs(dossier),
-        references=ReferenceResults.of(dossier.references),
-        before=before_of(dossier.before, rows["measured_at"].min(), found.temperature_C),
-        reference_oils=_reference_oils(dossier),
-        own_fills=_own_fills(dossier, found.temperature_C),
-    )
-    return put_together(parts, expectation)
-
-
-def put_together(parts: RunParts, expectation: Basis) -> Evidence:
-    """Return the evidence of a run's parts; see ``evidence_of``."""
-    rows, found, product, laboratory = rows_of(parts.found), parts.found, parts.product, parts.laboratory
+    found = determinations_of(dossier.rows, with_coupling=True)
+    rows, product, laboratory = rows_of(found), dossier.product, dossier.laboratory
     if not rows:
-        raise EvidenceError(f"run {parts.run} holds neither kinematic viscosity nor density: nothing to compare")
-    noise = noise_of(parts.references, found, product, laboratory, parts.own_fills)
+        raise EvidenceError(f"run {dossier.run} holds neither kinematic viscosity nor density: nothing to compare")
+    references, oils = dossier.references, _reference_oils(dossier)
+    noise = noise_of(references, found, product, laboratory, _own_fills(dossier, found.temperature_C))
+    own = (one.thermostats for one in laboratory.instruments if one.name == dossier.instrument)
     try:
-        course = expected_of(expectation, found, product, parts.earlier, noise, parts.lot)
+        course = expected_of(
+            expectation, found, product, _earlier_runs(dossier), noise, first_text(dossier.rows["lot"])
+        )
         setting = Setting(
-            run=parts.run,
-            sample=parts.sample,
-            product=parts.product_name,
+            run=dossier.run,
+            sample=dossier.sample,
+            product=dossier.product_name,
             course=course,
             noise=noise,
             coupled=found.coupled,
-            before=parts.before,
+            before=_before(dossier, found.temperature_C),
             # of a product that nothing is known of, nothing tells that it is another one
             house=() if course.basis == "curve" else other_products(laboratory.products, product),
-            reference_oils=parts.reference_oils,
-            instrument_bias=bias_of(parts.references, noise, laboratory.report),
+            reference_oils=oils,
+            instrument_bias=bias_of(references, noise, laboratory.report),
+            thermostats=next(own, None),
+            typed=_typed(dossier.rows["measured_at"]),
+            cell_offsets=_cell_offsets(_of_the_morning(dossier), oils, noise),
         )
         return assembled(rows, setting)
     except OutOfRangeError as refusal:
-        raise EvidenceError(f"run {parts.run} can't be compared with {expectation} values: {refusal}") from refusal
+        raise EvidenceError(f"run {dossier.run} can't be compared with {expectation} values: {refusal}") from refusal
+
+
+def _before(dossier: Dossier, temperature_C: NDArray[np.float64]) -> Before | None:
+    found = before_of(dossier.before, dossier.rows["measured_at"].min(), temperature_C)
+    if found is None:
+        return None
+    product = product_of(dossier.laboratory, sample=found.sample, product=first_text(dossier.before["product"]))
+    return replace(found, product=product.name if product else "")
+
+
+def _typed(measured_at: pd.Series) -> bool | None:
+    """Tell whether people wrote the values down: an instrument's clock has seconds; None without a time."""
+    known = measured_at.dropna()
+    return None if known.empty else bool((known.dt.second == 0).all())
+
+
+def _of_the_morning(dossier: Dossier) -> pd.DataFrame:
+    """Return the newest viscosities of the reference oils in the day before the run."""
+    table, began = dossier.references, dossier.rows["measured_at"].min()
+    if table.empty or pd.isna(began):
+        return table[:0]
+    fresh = table[(table["quantity"] == "kinematic viscosity") & (table["measured_at"] >= began - _A_DAY)]
+    return pd.DataFrame(fresh.drop_duplicates(["sample", "temperature_C"], keep="last"))
+
+
+_A_DAY = pd.Timedelta(hours=14)
+"""How much older than the run a reference oil may be to say how warm the cell is that day: labcalc's own choice."""
+
+
+def _cell_offsets(
+    newest: pd.DataFrame, oils: Sequence[ReferenceOil], noise: Noise
+) -> tuple[tuple[float, float, float], ...]:
+    """Return how much too warm the cell is at each temperature by the oils' viscosities there; see ``Setting``."""
+    named = {one.liquid.name.rsplit(" lot ", 1)[0]: one for one in oils}
+    found: dict[float, list[tuple[float, float]]] = {}
+    for name, T, value, certified in newest[["sample", "temperature_C", "value", "certified"]].itertuples(index=False):
+        if name in named and value > 0.0 and certified > 0.0:
+            cold, hot = named[name].liquid.viscosity_at([T - 0.5, T + 0.5])
+            slope = math.log(hot / cold)
+            stated = dict(named[name].viscosity_sd).get(T, 0.0)
+            found.setdefault(T, []).append(
+                (math.log(value / certified) / slope, math.hypot(noise.viscosity, stated) / slope)
+            )
+    return tuple(
+        (T, sum(o / s**2 for o, s in ones) / (w := sum(1.0 / s**2 for _, s in ones)), w**-0.5)
+        for T, ones in found.items()
+    )
 
 
 def rows_of(found: Determinations) -> list[Row]:
@@ -144,13 +158,8 @@ def _earlier_runs(dossier: Dossier) -> list[EarlierRun]:
     ]
 
 
-def _first(column: pd.Series) -> str:
-    known = column.dropna()
-    return "" if known.empty else str(known.iloc[0])
-
-
 def noise_of(
-    references: ReferenceResults,
+    references: pd.DataFrame,
     found: Determinations,
     product: Product | None,
     laboratory: Laboratory,
@@ -158,7 +167,8 @@ def noise_of(
 ) -> Noise:
     """Return the noise by the reference oils of the instrument, else by the precision statement, else by default.
 
-    Where the product's own fills scatter more than that, they are the noise.
+    Reference oils are base oils: a class that is stated to repeat worse than these scatters more by as much. Where the
+    product's own fills scatter more than that, they are the noise.
     """
     sizes, words = [], []
     for viscous, quantity, own in zip((True, False), ("kinematic viscosity", "density"), own_fills, strict=True):
@@ -166,10 +176,22 @@ def noise_of(
         source = f"{number} differences between reference-oil results of this instrument"
         if math.isnan(scatter):
             scatter, source = _stated_noise(quantity, found, product, laboratory)
+        elif viscous and (stated := _stated_over_base_oils(found, product, laboratory)) > 1.0:
+            scatter, source = scatter * stated, f"{source}, {stated:.1f} times for the repeatability of the class"
         sizes.append(max(scatter, own))
         words.append(source if own <= scatter else "earlier fills of this product on this instrument")
     told = words[0] if words[0] == words[1] else f"viscosity: {words[0]}; density: {words[1]}"
     return Noise(sizes[0], sizes[1], told)
+
+
+def _stated_over_base_oils(found: Determinations, product: Product | None, laboratory: Laboratory) -> float:
+    if product is None:
+        return 1.0
+    own, base = (
+        _stated_noise("kinematic viscosity", found, replace(product, precision_class=name), laboratory)
+        for name in (product.precision_class, "base oils")
+    )
+    return own[0] / base[0] if "repeatability" in own[1] and "repeatability" in base[1] else 1.0
 
 
 def _own_fills(dossier: Dossier, temperatures_C: NDArray[np.float64]) -> tuple[float, float]:

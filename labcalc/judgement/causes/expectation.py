@@ -41,6 +41,9 @@ UNKNOWN_SLOPE_SD = 0.03
 _LINE_SLOPE_SD = 0.2
 """How far a mineral oil's line may be from ``DEFAULT_LINE_SLOPE``, [-]."""
 
+_BEND_SD = 0.06
+"""How far the slope beyond an oil's known values may be from that between them, [-]: labcalc's own choice."""
+
 _OPEN_VISCOSITY, _OPEN_DENSITY, _OPEN_CORRELATION = 1.0, 30.0, 0.995
 """Spread of what is not known: ln ν [-], ρ [kg/m³], and of ln ν at two temperatures together [-]."""
 
@@ -132,10 +135,10 @@ def _of_viscosity(course: Course, temperature_C: Array) -> tuple[Array, Array]:
     mean = np.log(viscosity_from_ordinate(W))
     weights = np.stack([through_points(x, at, row, slope=0.0) for row in np.eye(at.size)], axis=-1)
     covariance = weights @ _correlated(sd, course.correlation) @ weights.T
-    if at.size == 1:  # the line's slope is a mineral oil's
-        away = _LINE_SLOPE_SD * (x - at[0]) * _log_viscosity_per_ordinate(mean)
-        covariance = covariance + np.outer(away, away)
-    return mean, covariance
+    # one node: the line's slope is a mineral oil's; more: beyond them the line bends
+    slope = _LINE_SLOPE_SD if at.size == 1 else _BEND_SD
+    away = slope * (x - np.clip(x, at[0], at[-1])) * _log_viscosity_per_ordinate(mean)
+    return mean, covariance + np.outer(away, away)
 
 
 def _of_density(course: Course, temperature_C: Array, commodity: str) -> tuple[Array, Array]:

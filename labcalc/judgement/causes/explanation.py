@@ -12,15 +12,12 @@ from numpy.typing import NDArray
 from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
-from labcalc.judgement.causes.ranking import Fit, Weighed, fits_of, weigh
+from labcalc.judgement.causes.ranking import ELSE, UNLIKELY as UNLIKELY, Fit, Weighed, fits_of, weigh
 from labcalc.judgement.causes.words import next_step, sentence_of, titled
 from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS
 from labcalc.wording import probability
 
 Array = NDArray[np.float64]
-
-UNLIKELY = 0.001
-"""Probability of so bad a fit by chance below which a cause is taken not to fit, [-]: our own choice."""
 
 _ALIKE = 0.2
 """Probability of a rival from which the leading cause's sentence says that the numbers don't tell them apart, [-]."""
@@ -37,6 +34,10 @@ class NextMeasurement(Candidate):
     probability_of_deciding: float = 0.0
     """How likely the two are told apart 19 to 1 by it, [-]."""
     sentence: str = ""
+    rows: tuple[tuple[str, float], ...] = ()
+    """All that the fill gives: quantity and temperature [°C]."""
+    gain: float = 0.0
+    """How much likelier the leading cause is the right one afterwards, [-]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +93,7 @@ def rank_causes(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> t
     """
     weighed = weigh(evidence, odds)
     fits = fits_of(weighed)
-    apart = Discrimination(evidence, fits)
+    apart = Discrimination(weighed, odds)
     return tuple(_explained(weighed, fit, apart) for fit in fits)
 
 
@@ -125,8 +126,9 @@ def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) ->
     fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
     who = "Noise and spread alone explain it" if fit.cause == "noise" else f"Most likely {titled(fit.cause)}"
     sentence = f"{who} (probability {probability(share, 1.0)})"
-    if fit.p_value < UNLIKELY:
-        sentence = f"None of the listed causes fits; nearest: {titled(fit.cause)}"
+    if fit.p_value < UNLIKELY or fit.cause == ELSE:
+        nearest = next((titled(one) for one in weighed.probabilities if one not in (ELSE, "noise")), titled(fit.cause))
+        sentence = f"None of the listed causes fits; nearest: {nearest}"
     return LeadingCause(fit.cause, share, weighed.probabilities.get("noise", 0.0), sentence)
 
 
@@ -173,15 +175,17 @@ def _rivals(weighed: Weighed, fit: Fit) -> str:
 
 
 def _next(weighed: Weighed, fit: Fit, apart: Discrimination) -> NextMeasurement | None:
-    rival = next((one for one in weighed.probabilities if one != fit.cause), None)
-    choice = None if rival is None else apart.best(fit.cause, rival)
-    if choice is None:
+    rival, choice = next((one for one in weighed.probabilities if one != fit.cause), None), apart.best
+    if choice is None or rival is None:
         return None
+    chance = apart.decides(fit.cause, rival)
     return NextMeasurement(
         **vars(choice.candidate),
-        separates=choice.rival,
-        probability_of_deciding=choice.probability_of_deciding,
-        sentence=next_step(choice.candidate, choice.rival, choice.probability_of_deciding),
+        separates=rival,
+        probability_of_deciding=chance,
+        sentence=next_step(choice.candidate, rival, chance),
+        rows=choice.rows,
+        gain=choice.gain,
     )
 
 

@@ -10,9 +10,7 @@ from numpy.typing import NDArray
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.affected_rows import at_cell, in_bottle
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.likelihood import Whitener
 from labcalc.judgement.causes.mixtures import mixture
-from labcalc.judgement.causes.paths import Stack
 from labcalc.judgement.causes.temperature_and_air import aired, warmed
 from labcalc.wording import at_celsius, counted, numeral, p_value, plain, signed
 
@@ -70,15 +68,15 @@ def what_if(
     _check(temperature_offset_K, (residue_fraction, dilution_fraction, bubble_fraction))
     if residue_fraction and evidence.before is None:
         raise EvidenceError(f"run {evidence.run}: the record holds no run before it that could leave a residue")
-    stack, at = Stack.of([evidence]), evidence.temperature_C
+    at = evidence.temperature_C
     in_cell, in_sample = at_cell(evidence).astype(float), in_bottle(evidence).astype(float)
-    effect = warmed(stack, np.array([temperature_offset_K]))[0, 0] * evidence.same_instrument
+    effect = warmed(evidence, np.where(evidence.same_instrument, temperature_offset_K, 0.0))
     if residue_fraction and evidence.before is not None:
         liquid = evidence.before.liquid
-        effect += mixture(stack, residue_fraction * in_cell, liquid.ordinate_at(at), liquid.density_at(at))
+        effect += mixture(evidence, residue_fraction * in_cell, liquid.ordinate_at(at), liquid.density_at(at))
     fuel = evidence.fuel
-    effect += mixture(stack, dilution_fraction * in_sample, fuel.ordinate_at(at), fuel.density_at(at))
-    effect += aired(stack, bubble_fraction * in_cell, evidence.coupled is not False)[0, 0, 0]
+    effect += mixture(evidence, dilution_fraction * in_sample, fuel.ordinate_at(at), fuel.density_at(at))
+    effect += aired(evidence, bubble_fraction * in_cell, evidence.coupled is not False)
     return _compared(evidence, effect)
 
 
@@ -95,8 +93,7 @@ def _compared(evidence: Evidence, effect: Array) -> WhatIf:
 
     covariance = evidence.spread + evidence.error
     left = evidence.deviation - effect
-    white = Whitener.of(covariance)(left)
-    misfit, number = float(white @ white), len(evidence.rows)
+    misfit, number = float(left @ np.linalg.solve(covariance, left)), len(evidence.rows)
     p = float(chdtrc(number, misfit))
     residual = left / np.sqrt(np.diag(covariance))
     furthest = int(np.abs(residual).argmax())

@@ -72,6 +72,13 @@ def through_points(x: Array, at: Array, values: Array, *, slope: float) -> Array
 FUEL = Liquid("a gas oil", ((40.0, 2.9), (100.0, 1.2)), ((15.0, 835.0), (100.0, 775.0)))
 """A usual gas oil: middle of EN 590's 2.0 to 4.5 mm²/s and 820 to 845 kg/m³."""
 
+FUELS = (
+    Liquid("a petrol", ((20.0, 0.62), (40.0, 0.50)), ((15.0, 745.0), (40.0, 722.0))),
+    Liquid("a kerosine", ((40.0, 1.25), (100.0, 0.65)), ((15.0, 800.0), (100.0, 736.0))),
+    FUEL,
+)
+"""What dilutes: middles of EN 228 and of jet fuel's limits, and the gas oil."""
+
 SOLVENTS = (
     Liquid("a light hydrocarbon such as heptane", ((40.0, 0.50), (90.0, 0.35)), ((40.0, 667.0), (100.0, 612.0))),
     Liquid("acetone or an alcohol", ((40.0, 0.60), (90.0, 0.40)), ((40.0, 768.0), (100.0, 705.0))),

@@ -1,31 +1,28 @@
-r"""What to measure next: the measurement that tells two causes apart best, by what each predicts for it.
+"""What to measure next: the fill with all that it gives whose outcome is expected to tell most, over all causes.
 
-Two normal predictions are d apart, d² being the sum of both Kullback-Leibler divergences (for equal variances the
-distance of the means in standard deviations, squared). If either cause is true and both were as likely, ln of the odds
-after the measurement is normal with mean d²/2 in favour of the true one and variance d². It decides where the odds are
-19 to 1 or more:
-
-.. math:: P = \Phi\left( \frac{d^2 / 2 - \ln 19}{d} \right)
-
-For causes with a size it is the mean over the thirds of both sizes.
+Outcomes are drawn from what each cause predicts, in its share of the causes now, and each outcome is weighed as it
+would be afterwards: the gain is how much likelier the leading cause then is to be the right one. A leading cause is
+taken for no more than 80 % before, so that what would confirm it is worth something too. Two causes are told apart
+where their odds change 19 to 1 or more in favour of the true one, if either is true and both were as likely.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.causes.added_measurements import nearest_oil
 from labcalc.judgement.causes.affected_rows import run_fills, run_temperatures
-from labcalc.judgement.causes.catalogue import CAUSES
+from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence, Row
 from labcalc.judgement.causes.prediction import Prediction, predict
-from labcalc.judgement.causes.ranking import Fit, fits_of, weigh
+from labcalc.judgement.causes.ranking import Weighed, fits_of, weigh
 from labcalc.judgement.certificates import UNITS
 
 Array = NDArray[np.float64]
@@ -36,24 +33,23 @@ DECIDED_ODDS = 19.0
 RECORD_TELLS = 0.95
 """How often the original page or file is there and legible, [-]: labcalc's own choice."""
 
-_LEAST_WORTH = 0.05
-"""A measurement less likely to decide than this is not proposed, [-]: our own choice."""
+_LEAST_WORTH = 0.02
+"""A measurement that gains less than this is not proposed, [-]: our own choice."""
 
-_REPEATS = (1, 2, 3)
+_MOST_BEFORE = 0.8
+_DRAWS = 64
 
 _EFFORTS = {
     "original record": -0.06,
     "refill and repeat": 0.0,
-    "same fill again": 0.01,
-    "reference oil": 0.02,
-    "another temperature": 0.03,
-    "another instrument": 0.03,
-    "retained sample": 0.04,
+    "same fill again": 0.005,
+    "reference oil": 0.01,
+    "another temperature": 0.015,
+    "another instrument": 0.015,
+    "retained sample": 0.02,
 }
-"""What a measurement has to be better by than a refill, [-], our own choice: it breaks ties. To read costs nothing; a
+"""What a measurement has to gain more than a refill, [-], our own choice: it breaks ties. To read costs nothing; a
 refill gives the result that is wanted anyway."""
-
-_EFFORT_A_REPEAT = 0.02
 
 
 @dataclass(frozen=True)
@@ -82,11 +78,11 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Choice:
-    """The measurement that tells a cause from a rival best, and how likely it decides, [-]."""
+    """The fill that tells most: the row of it that tells most, all rows, and what it gains, [-]."""
 
     candidate: Candidate
-    rival: str
-    probability_of_deciding: float
+    rows: tuple[tuple[str, float], ...]
+    gain: float
 
 
 def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
@@ -133,65 +129,132 @@ def _certified(evidence: Evidence, quantity: str, temperature: float) -> bool:
 
 
 class Discrimination:
-    """Every candidate's prediction by every cause; worked out once for a run."""
+    """Every fill that can be made, by what each cause predicts for it; worked out once for a run."""
 
-    def __init__(self, evidence: Evidence, fits: Sequence[Fit], wanted: Sequence[Candidate] | None = None) -> None:
-        self.evidence, self.fits = evidence, tuple(fits)
-        every = candidates(evidence) if wanted is None else tuple(wanted)
+    def __init__(
+        self,
+        weighed: Weighed,
+        odds: Mapping[str, float] = PRIOR_ODDS,
+        wanted: Sequence[Candidate] | None = None,
+    ) -> None:
+        self.weighed, self.odds = weighed, odds
+        self._known: dict[tuple[int, ...], tuple[Any, ...]] = {}
+        every = candidates(weighed.evidence) if wanted is None else tuple(wanted)
         self.records = tuple(one for one in every if one.kind == "original record")
         self.candidates = tuple(one for one in every if one.kind != "original record")
 
     @cached_property
     def prediction(self) -> Prediction:
-        """What each candidate would show, cause by candidate."""
-        return predict(self.evidence, self.fits, [_row(self.evidence, one) for one in self.candidates])
+        """What each candidate would show, hypothesis by candidate."""
+        evidence = self.weighed.evidence
+        return predict(evidence, [_row(evidence, one) for one in self.candidates], self.odds)
 
-    def best(self, cause: str, rival: str) -> Choice | None:
-        """Return the measurement that tells a cause from a rival best; None where none does better than chance."""
-        found = [*self._measured(cause, rival), *self._read(cause, rival)]
-        worth, choice = max(found, key=lambda pair: pair[0], default=(0.0, None))
-        return choice if worth > _LEAST_WORTH else None
+    @cached_property
+    def best(self) -> Choice | None:
+        """The measurement that gains most beyond its effort; None where none gains anything."""
+        gains = {kind: self._gain(places) for kind, places in self._places.items()}
+        record = self._read()
+        if record is not None:
+            gains["original record"] = record.gain
+        kind = max(
+            (kind for kind, gain in gains.items() if gain > _LEAST_WORTH),
+            key=lambda kind: gains[kind] - _EFFORTS[kind],
+            default=None,
+        )
+        if kind is None or kind == "original record":
+            return record if kind else None
+        places = self._places[kind]
+        each = [self._gain([place]) for place in places]
+        told = next(place for place, gain in zip(places, each, strict=True) if gain >= max(each) - _LEAST_WORTH)
+        rows = tuple((self.candidates[one].quantity, self.candidates[one].temperature_C) for one in places)
+        return Choice(self.candidates[told], rows, gains[kind])
 
-    def _measured(self, cause: str, rival: str) -> list[tuple[float, Choice]]:
-        if not self.candidates:
-            return []
-        names = self.prediction.causes
-        a, b = names.index(cause), names.index(rival)
-        found = []
-        for repeats in _REPEATS:
-            variance = self.prediction.total(repeats)
-            first, second = (
-                (self.prediction.mean[one].reshape(shape), variance[one].reshape(shape))
-                for one, shape in ((a, (3, 1, -1)), (b, (1, 3, -1)))
-            )
-            decides = probability_of_deciding(*first, *second).mean(axis=(0, 1))
-            for one, probability in zip(self.candidates, decides.tolist(), strict=True):
-                worth = probability - _EFFORTS[one.kind] - _EFFORT_A_REPEAT * (repeats - 1)
-                made = Candidate(one.kind, one.quantity, one.temperature_C, repeats)
-                found.append((worth, Choice(made, rival, probability)))
+    @cached_property
+    def _places(self) -> dict[str, list[int]]:
+        """Which candidates one fill of a kind gives."""
+        found: dict[str, list[int]] = {}
+        for place, one in enumerate(self.candidates):
+            found.setdefault(one.kind, []).append(place)
         return found
 
-    def _read(self, cause: str, rival: str) -> list[tuple[float, Choice]]:
-        """Only a slip shows in the original record: a value that it touches is read there."""
-        if "slip" not in (cause, rival):
-            return []
-        slip = next(fit for fit in self.fits if fit.cause == "slip")
-        touched = self.evidence.rows[int(np.argmax(np.abs(slip.effect) / np.sqrt(np.diag(self.evidence.error))))]
-        return [
-            (RECORD_TELLS - _EFFORTS[one.kind], Choice(one, rival, RECORD_TELLS))
-            for one in self.records
-            if one.quantity == touched.quantity and abs(one.temperature_C - touched.temperature_C) <= 0.1
-        ]
+    @cached_property
+    def _before(self) -> dict[str, float]:
+        """The probabilities now, the leading cause's no more than 80 %."""
+        now = self.weighed.probabilities
+        leading, top = self.weighed.leading, min(now[self.weighed.leading], _MOST_BEFORE)
+        rest = 1.0 - now[leading]
+        return {k: top if k == leading else v * (1.0 - top) / rest if rest > 0.0 else 0.0 for k, v in now.items()}
+
+    def _gain(self, places: list[int]) -> float:
+        prediction = self.prediction
+        weights = prediction.share * [self._before.get(cause, 0.0) for cause in prediction.cause]
+        log_density = self._drawn(places, _systematic(weights))
+        after = _grouped(prediction.cause, np.exp(log_density - log_density.max(axis=1, keepdims=True)) * weights)
+        return float((after.max(axis=1) / after.sum(axis=1)).mean()) - max(self._before.values())
+
+    def _drawn(self, places: list[int], chosen: NDArray[np.int64]) -> Array:
+        """Draw an outcome of each chosen hypothesis; return ln of its density under each: outcome by hypothesis."""
+        mean, factor, inverse, half_log = self._blocks(tuple(places))
+        drawn = mean[chosen] + np.einsum("sij,sj->si", factor[chosen], _normal(len(chosen), len(places)))
+        white = np.swapaxes(drawn[:, np.newaxis] - mean, 0, 1) @ np.swapaxes(inverse, 1, 2)
+        return np.asarray(-half_log - 0.5 * np.einsum("hsi,hsi->sh", white, white))
+
+    def _blocks(self, places: tuple[int, ...]) -> tuple[Any, ...]:
+        if places not in self._known:
+            factor = np.linalg.cholesky(self.prediction.covariance[:, places][:, :, places])
+            half_log = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+            self._known[places] = self.prediction.mean[:, places], factor, np.linalg.inv(factor), half_log
+        return self._known[places]
+
+    def decides(self, cause: str, rival: str) -> float:
+        """Return how likely the best measurement tells two causes apart 19 to 1, [-]."""
+        choice = self.best
+        if choice is None:
+            return 0.0
+        if choice.candidate.kind == "original record":
+            return RECORD_TELLS if "slip" in (cause, rival) else 0.0
+        places, prediction, told = self._places[choice.candidate.kind], self.prediction, []
+        for true, other in ((cause, rival), (rival, cause)):
+            weights = prediction.share * (prediction.cause == true)
+            logs = self._drawn(places, _systematic(weights))
+            dense = np.exp(logs - logs.max(axis=1, keepdims=True)) * prediction.share
+            right, wrong = (dense[:, prediction.cause == one].sum(axis=1) for one in (true, other))
+            told.append(float((right >= DECIDED_ODDS * wrong).mean()))
+        return sum(told) / 2.0
+
+    def _read(self) -> Choice | None:
+        """Only a slip shows in the original record: the value that it touches most is read there."""
+        share = self._before.get("slip", 0.0)
+        if not (share and self.records):
+            return None
+        evidence, every = self.weighed.evidence, self.weighed.hypotheses
+        likeliest = np.where(every.cause == "slip", self.weighed.log_posterior, -np.inf).argmax()
+        touched = evidence.rows[int(np.argmax(np.abs(every.effect[likeliest]) / np.sqrt(np.diag(evidence.error))))]
+        other = max((p for cause, p in self._before.items() if cause != "slip"), default=0.0)
+        gain = RECORD_TELLS * (share + other - max(self._before.values()))
+        return next(
+            (
+                Choice(one, ((one.quantity, one.temperature_C),), gain)
+                for one in self.records
+                if one.quantity == touched.quantity and abs(one.temperature_C - touched.temperature_C) <= 0.1
+            ),
+            None,
+        )
 
 
-def probability_of_deciding(first: Array, first_variance: Array, second: Array, second_variance: Array) -> Array:
-    """Return how likely a measurement tells two causes apart 19 to 1, if either is true and both were as likely."""
-    from scipy.special import ndtr
+def _systematic(weights: Array) -> NDArray[np.int64]:
+    """Return hypotheses in proportion to their weights."""
+    edges = np.cumsum(weights) / weights.sum()
+    return np.minimum(np.searchsorted(edges, (np.arange(_DRAWS) + 0.5) / _DRAWS), weights.size - 1)
 
-    ratio = first_variance / second_variance
-    apart = (first - second) ** 2 * (1.0 / first_variance + 1.0 / second_variance) / 2.0
-    d2 = np.maximum(apart + (ratio + 1.0 / ratio) / 2.0 - 1.0, 1e-12)
-    return np.asarray(ndtr((d2 / 2.0 - math.log(DECIDED_ODDS)) / np.sqrt(d2)))
+
+@lru_cache(maxsize=64)
+def _normal(draws: int, rows: int) -> Array:
+    return np.random.default_rng(20260101).standard_normal((draws, rows))
+
+
+def _grouped(causes: NDArray[np.object_], weights: Array) -> Array:
+    return np.stack([weights[:, causes == one].sum(axis=1) for one in dict.fromkeys(causes)], axis=1)
 
 
 def _row(evidence: Evidence, one: Candidate) -> Row:
@@ -223,41 +286,39 @@ def expected_outcomes(evidence: Evidence, candidate: Candidate) -> tuple[Outcome
         The reference oil is not certified for it.
     """
     weighed = weigh(evidence)
-    fits = fits_of(weighed)
-    centre, half = (
-        _record(evidence, fits, candidate) if candidate.kind == "original record" else _range(evidence, fits, candidate)
-    )
+    found = _record if candidate.kind == "original record" else _range
     viscous = candidate.quantity == "kinematic viscosity"
-    value, lowest, highest = (
-        np.exp(end) if viscous else end for end in (centre, centre - 1.96 * half, centre + 1.96 * half)
-    )
-    return tuple(
-        Outcome(
-            cause=fit.cause,
-            title=CAUSES[fit.cause].title,
-            probability=weighed.probabilities[fit.cause],
-            value=float(value[number]),
-            lowest=float(lowest[number]),
-            highest=float(highest[number]),
-            unit=UNITS[candidate.quantity],
+    outcomes = []
+    for cause, (centre, half) in found(weighed, candidate).items():
+        value, lowest, highest = (
+            float(np.exp(end)) if viscous else float(end)
+            for end in (centre, centre - 1.96 * half, centre + 1.96 * half)
         )
-        for number, fit in enumerate(fits)
-    )
+        share, unit = weighed.probabilities[cause], UNITS[candidate.quantity]
+        outcomes.append(Outcome(cause, CAUSES[cause].title, share, value, lowest, highest, unit))
+    return tuple(outcomes)
 
 
-def _range(evidence: Evidence, fits: Sequence[Fit], candidate: Candidate) -> tuple[Array, Array]:
-    prediction = predict(evidence, fits, [_row(evidence, candidate)])
-    mean, variance = prediction.mean[..., 0], prediction.total(candidate.repeats)[..., 0]
-    return mean.mean(axis=1), np.sqrt(variance.mean(axis=1) + mean.var(axis=1))
+def _range(weighed: Weighed, candidate: Candidate) -> dict[str, tuple[float, float]]:
+    found = predict(weighed.evidence, [_row(weighed.evidence, candidate)])
+    variance, ranges = found.variance(0, candidate.repeats), {}
+    for cause in weighed.probabilities:
+        here = found.cause == cause
+        share, mean = found.share[here], found.mean[here, 0]
+        middle = float(share @ mean)
+        ranges[cause] = (middle, math.sqrt(float(share @ (variance[here] + (mean - middle) ** 2))))
+    return ranges
 
 
-def _record(evidence: Evidence, fits: Sequence[Fit], candidate: Candidate) -> tuple[Array, Array]:
+def _record(weighed: Weighed, candidate: Candidate) -> dict[str, tuple[float, float]]:
     """The record shows what was measured, or with a slip what ought to stand there."""
+    evidence = weighed.evidence
     place = next(
         i
         for i, row in enumerate(evidence.rows)
         if row.quantity == candidate.quantity and abs(row.temperature_C - candidate.temperature_C) <= 0.1
     )
     read = float((evidence.mean + evidence.deviation)[place])
-    centre = np.array([read - (float(fit.effect[place]) if fit.cause == "slip" else 0.0) for fit in fits])
-    return centre, np.zeros(len(fits))
+    return {
+        fit.cause: (read - (float(fit.effect[place]) if fit.cause == "slip" else 0.0), 0.0) for fit in fits_of(weighed)
+    }

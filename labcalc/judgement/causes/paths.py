@@ -1,8 +1,7 @@
-"""Runs of one layout as a stack, and the paths that a cause takes through their rows as its size grows."""
+"""The paths that a cause takes through the rows of a run as its size grows."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,13 +9,11 @@ from numpy.typing import NDArray
 
 from labcalc.formulae.walther import double_log_argument, solved_viscosity
 from labcalc.judgement.causes.catalogue import CAUSES
-from labcalc.judgement.causes.evidence import Evidence
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-PIECES = 20
-DEVIATIONS = np.linspace(-3.0, 3.0, PIECES + 1)
+DEVIATIONS = np.linspace(-3.0, 3.0, 13)
 """Nodes of a path in standard deviations of its log-normal size."""
 
 _LOWEST_ORDINATE, _HIGHEST_ORDINATE = -1.57, 0.86
@@ -24,30 +21,8 @@ _LOWEST_ORDINATE, _HIGHEST_ORDINATE = -1.57, 0.86
 
 
 @dataclass(frozen=True, eq=False)
-class Stack:
-    """Runs of one layout: their rows differ in numbers only, and all or none of them have a run before."""
-
-    layout: Evidence
-    """Any of them."""
-    mean: Array
-    """What was expected, ln ν and ρ, run by row."""
-    before: Sequence[Evidence]
-    """The runs, for what was before each; empty where nothing was."""
-
-    @classmethod
-    def of(cls, runs: Sequence[Evidence]) -> Stack:
-        """Return runs of one layout as a stack."""
-        return cls(runs[0], np.stack([one.mean for one in runs]), runs if runs[0].before is not None else ())
-
-    @property
-    def viscous(self) -> Mask:
-        """Where the quantity is kinematic viscosity."""
-        return self.layout.viscous
-
-
-@dataclass(frozen=True, eq=False)
 class Paths:
-    """The curves of one cause through the rows of one run or of many."""
+    """The curves of one cause through the rows of a run."""
 
     cause: str
     where: tuple[str, ...]
@@ -57,11 +32,22 @@ class Paths:
     sizes: Array
     """Signed size at each node, path by node."""
     effects: Array
-    """What it does to ln ν and ρ [kg/m³]: (run by) path by node by row."""
+    """What it does to ln ν and ρ [kg/m³]: path by node by row."""
+    unequal: tuple[float, ...] = ()
+    """How unequal its size is from fill to fill and from temperature to temperature, as a share, one a path."""
+    axes: tuple[tuple[int, bool], ...] = ()
+    """The paths as a grid, its last axis the quickest: lengths, and whether what lies between two is possible."""
+    told: Array | None = None
+    """ln of how much likelier each node is by what else is known of the day, path by node."""
 
-    def of_run(self, number: int) -> Paths:
-        """Return the paths of one run of many."""
-        return Paths(self.cause, self.where, self.weights, self.sizes, self.effects[number])
+
+TAIL = 20.0
+"""Degrees of freedom of all deviations together; a single row far off is left to 'something else'."""
+
+
+def tail_log(z: Array | float) -> Array:
+    """Return how much less likely z standard deviations are than none, as -ln, with the tails of Student's t."""
+    return np.asarray((TAIL + 1.0) / 2.0 * np.log1p(np.square(z) / TAIL))
 
 
 def sizes_of(cause: str) -> Array:

@@ -1,9 +1,9 @@
-"""Which causes the numbers allow, and how likely each is: every cause fitted, weighed, and ranked."""
+"""Which causes the numbers allow, and how likely each is: every hypothesis of every cause weighed, and ranked."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,29 +12,45 @@ from numpy.typing import NDArray
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.likelihood import Along, Whitener, along, best_size, log_sum, posterior_of_size
-from labcalc.judgement.causes.paths import Paths, Stack
+from labcalc.judgement.causes.likelihood import (
+    Hypotheses,
+    covariances,
+    hypotheses_of,
+    log_sum,
+    misfits,
+)
+from labcalc.judgement.causes.paths import DEVIATIONS
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
 from labcalc.judgement.causes.temperature_and_air import paths_of
 
 Array = NDArray[np.float64]
 
-THIRDS = (1.0 / 6.0, 0.5, 5.0 / 6.0)
-"""Shares of the posterior below the middle of each third of it, [-]."""
+UNLIKELY = 0.001
+"""Probability of so bad a fit by chance below which a cause is taken not to fit, [-]: our own choice."""
+
+_MOST_WITHOUT_FIT = 0.9
+"""No cause that doesn't fit is stated with more than this, [-]."""
+
+_TWO_ASKED_FROM = 0.01
+"""Two causes at once are looked at where none fits with more than this, [-]."""
+
+_FIRSTS = 12
+"""How many places of single causes a second one is added to."""
+
+ELSE = "something else"
 
 
 @dataclass(frozen=True, eq=False)
 class Weighed:
-    """Every cause weighed; what a fit needs is kept."""
+    """Every hypothesis weighed; what a fit needs is kept."""
 
     evidence: Evidence
     probabilities: dict[str, float]
     """By cause, together 1, the most probable first."""
-    whitener: Whitener
-    paths: dict[str, tuple[Paths, Along]]
-    points: dict[str, list[tuple[str, float, Array]]]
-    """Words, ln likelihood with weight, and effect."""
-    shifts: dict[str, list[tuple[Shift, float]]]
+    hypotheses: Hypotheses
+    log_posterior: Array
+    """ln of weight times likelihood."""
+    chi2: Array
 
     @property
     def leading(self) -> str:
@@ -44,13 +60,10 @@ class Weighed:
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """A cause at its best place and size; ``path`` is the number of its path, -1 where it has none."""
+    """A cause at its best place and size."""
 
     cause: str
     where: str
-    path: int
-    thirds: tuple[float, ...]
-    """Middles of the three thirds of the size's posterior along this path; empty where it has none."""
     size: float
     """Median of the size."""
     lowest: float
@@ -74,84 +87,96 @@ class Fit:
         )
 
 
-def weigh(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> Weighed:
-    """Return the probability of each cause: prior odds times marginal likelihood.
+def weigh(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS, known: int | None = None) -> Weighed:
+    """Return the probability of each cause: prior odds times marginal likelihood, of the first rows that are known.
 
     Causes without odds, and those that can't be here (no run before, no other product), are left out.
     """
-    return weigh_alike([evidence], odds)[0]
-
-
-def weigh_alike(runs: Sequence[Evidence], odds: Mapping[str, float] = PRIOR_ODDS) -> list[Weighed]:
-    """Weigh the causes of runs of one layout together."""
     if unknown := set(odds) - set(CAUSES):
         raise EvidenceError(f"'{sorted(unknown)[0]}' is no cause; there are: {', '.join(CAUSES)}")
-    deviation = np.stack([one.deviation for one in runs])
-    whitener = Whitener.of(np.stack([one.spread + one.error for one in runs]))
-    white, noise = whitener(deviation), whitener.log_density(deviation)
-    paths = [(one, along(one, white, whitener)) for one in paths_of(Stack.of(runs), odds)]
-    shifts = _shifts(runs, deviation)
-    return [
-        _weighed(
-            evidence,
-            whitener.of_run(number),
-            float(noise[number]),
-            {one.cause: (one.of_run(number), found.of_run(number)) for one, found in paths},
-            shifts[number],
-            odds,
-        )
-        for number, evidence in enumerate(runs)
-    ]
+    hypotheses = possible(evidence, odds)
+    (chi2, logs), number = _against(evidence, hypotheses, known), known or len(evidence.rows)
+    if odds.get("two at once", 0.0) > 0.0 and _fits(hypotheses, chi2, number) < _TWO_ASKED_FROM:
+        both = _two_at_once(hypotheses, logs, odds["two at once"])
+        more_chi2, more_logs = _against(evidence, both, known)
+        hypotheses = hypotheses.plus(both)
+        chi2, logs = np.concatenate([chi2, more_chi2]), np.concatenate([logs, more_logs])
+    probabilities = _probabilities(hypotheses, logs, chi2, number)
+    return Weighed(evidence, probabilities, hypotheses, logs, chi2)
 
 
-def _shifts(runs: Sequence[Evidence], deviation: Array) -> list[dict[str, list[tuple[Shift, float]]]]:
-    """Return each run's normal causes with ln of weight and likelihood."""
-    found = [shifts_of(one) for one in runs]
-    if len({len(one) for one in found}) > 1:  # not every product of the house tells all that is measured
-        return [_shifts([one], deviation[[number]])[0] for number, one in enumerate(runs)]
-    spread = np.stack([[shift.spread + run.error for shift in ones] for ones, run in zip(found, runs, strict=True)])
-    mean = np.stack([[shift.mean - run.mean for shift in ones] for ones, run in zip(found, runs, strict=True)])
-    flat = Whitener.of(spread.reshape(-1, *spread.shape[2:]))
-    away = (deviation[:, np.newaxis] - mean).reshape(-1, deviation.shape[-1])
-    densities = flat.log_density(away).reshape(mean.shape[:2])
-    result: list[dict[str, list[tuple[Shift, float]]]] = []
-    for ones, logs in zip(found, densities, strict=True):
-        by_cause: dict[str, list[tuple[Shift, float]]] = {}
-        for shift, log in zip(ones, logs, strict=True):
-            by_cause.setdefault(shift.cause, []).append((shift, math.log(shift.weight) + float(log)))
-        result.append(by_cause)
-    return result
-
-
-def _weighed(
-    evidence: Evidence,
-    whitener: Whitener,
-    noise: float,
-    paths: dict[str, tuple[Paths, Along]],
-    shifts: dict[str, list[tuple[Shift, float]]],
-    odds: Mapping[str, float],
-) -> Weighed:
-    points = {"noise": [("", noise, np.zeros(len(evidence.rows)))]}
-    if slips := slips_of(evidence):
-        densities = whitener.log_density(evidence.deviation - np.stack([slip.effect for slip in slips]))
-        points["slip"] = [
-            (slip.where, math.log(slip.weight) + log, slip.effect)
-            for slip, log in zip(slips, densities.tolist(), strict=True)
-        ]
-    logs = {cause: float(log_sum(np.log(one.weights) + found.log_likelihood)) for cause, (one, found) in paths.items()}
-    logs |= {cause: float(log_sum(np.array([log for _, log in ones]))) for cause, ones in shifts.items()}
-    logs |= {cause: float(log_sum(np.array([log for _, log, _ in ones]))) for cause, ones in points.items()}
-    return Weighed(evidence, _probabilities(logs, odds), whitener, paths, points, shifts)
-
-
-def _probabilities(logs: Mapping[str, float], odds: Mapping[str, float]) -> dict[str, float]:
-    possible = [cause for cause in logs if odds.get(cause, 0.0) > 0.0]
-    if not possible:
+def possible(evidence: Evidence, odds: Mapping[str, float]) -> Hypotheses:
+    """Return the hypotheses of the causes that have odds, with these in their weights."""
+    asked = {cause for cause, share in odds.items() if share > 0.0}
+    nothing = Shift("noise", "", 1.0, np.zeros(len(evidence.rows)))
+    slips = slips_of(evidence) if "slip" in asked else ()
+    shifts = [one for one in (nothing, *shifts_of(evidence), *slips) if one.cause in asked]
+    paths = paths_of(evidence, asked)
+    if not (paths or shifts):
         raise EvidenceError("none of the causes asked for is possible for this run")
-    weights = np.array([math.log(odds[cause]) + logs[cause] for cause in possible])
-    shares = np.exp(weights - log_sum(weights))
-    ranked = sorted(zip(possible, shares.tolist(), strict=True), key=lambda pair: -pair[1])
-    return dict(ranked)
+    found = hypotheses_of(evidence, paths, shifts)
+    for cause in {*found.cause}:
+        found.log_weight[found.cause == cause] += math.log(odds[cause] * _by_source(evidence, cause))
+    return found
+
+
+_SLIPS = {True: 2.0, False: 0.3, None: 1.0}
+"""How much likelier a slip is where people typed the values, and where the instrument wrote them, [-]."""
+
+
+def _by_source(evidence: Evidence, cause: str) -> float:
+    return _SLIPS[evidence.typed] if cause == "slip" else 1.0
+
+
+def _against(evidence: Evidence, these: Hypotheses, known: int | None) -> tuple[Array, Array]:
+    """Return χ² of hypotheses and ln of weight times likelihood."""
+    away = evidence.deviation[:known] - these.effect[:, :known]
+    chi2, log_density = misfits(away, covariances(evidence, these, known))
+    return chi2, these.log_weight + log_density
+
+
+def _fits(these: Hypotheses, chi2: Array, number: int) -> float:
+    """Return the best p-value among the causes that are something."""
+    from scipy.special import chdtrc
+
+    return float(chdtrc(number, max(chi2[these.cause != ELSE].min(initial=math.inf), 0.0)))
+
+
+def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
+    """Return a second cause added to each of the likeliest first ones."""
+    real = np.flatnonzero(~np.isin(single.cause, ("noise", ELSE, "another product", "instrument bias")))
+    firsts: dict[tuple[str, str], int] = {}
+    for place in real[np.argsort(-logs[real])]:
+        firsts.setdefault((single.cause[place], single.where[place]), int(place))
+    second = single.only(real[::2])
+    parts = []
+    for (cause, where), first in list(firsts.items())[:_FIRSTS]:
+        other = second.only(second.cause != cause)
+        other.effect[:] += single.effect[first]
+        other.log_weight[:] += single.log_weight[first]
+        other.where[:] = [
+            f"{cause} {where}".strip() + f"; {c} {w}".rstrip() for c, w in zip(other.cause, other.where, strict=True)
+        ]
+        other.cause[:], other.size[:] = "two at once", math.nan
+        parts.append(other)
+    found = parts[0].plus(*parts[1:])
+    found.log_weight[:] += math.log(odds) - log_sum(found.log_weight)
+    return found
+
+
+def _probabilities(these: Hypotheses, logs: Array, chi2: Array, number: int) -> dict[str, float]:
+    """Return the share of each cause; a leading one that doesn't fit gets 90 % at most, the rest is something else."""
+    from scipy.special import chdtrc
+
+    shares = np.exp(logs - log_sum(logs))
+    found = {cause: float(shares[these.cause == cause].sum()) for cause in dict.fromkeys(these.cause)}
+    leading = max(found, key=lambda cause: found[cause])
+    if ELSE in found and leading != ELSE and found[leading] > _MOST_WITHOUT_FIT:
+        best = np.where(these.cause == leading, logs, -np.inf).argmax()
+        if chdtrc(max(number - math.isfinite(these.size[best]), 1), chi2[best]) < UNLIKELY:
+            found[ELSE] += found[leading] - _MOST_WITHOUT_FIT
+            found[leading] = _MOST_WITHOUT_FIT
+    return dict(sorted(found.items(), key=lambda pair: -pair[1]))
 
 
 def fits_of(weighed: Weighed) -> tuple[Fit, ...]:
@@ -160,75 +185,62 @@ def fits_of(weighed: Weighed) -> tuple[Fit, ...]:
 
 
 def _fit(weighed: Weighed, cause: str) -> Fit:
-    if cause in weighed.paths:
-        return _along_path(weighed, cause)
-    return _shifted(weighed, cause) if cause in weighed.shifts else _at_point(weighed, cause)
-
-
-def _along_path(weighed: Weighed, cause: str) -> Fit:
-    evidence, (paths, found) = weighed.evidence, weighed.paths[cause]
-    best = int((np.log(paths.weights) + found.log_likelihood).argmax())
-    nearest, effect, misfit = best_size(paths, found, best)
-    sign, white = math.copysign(1.0, nearest), weighed.whitener(evidence.deviation)
-    alike = [
-        path
-        for path, where in enumerate(paths.where)
-        if where == paths.where[best] and paths.sizes[path, 0] * sign > 0.0
-    ]
-    low, middle, high = posterior_of_size(paths, alike, white, weighed.whitener, (0.025, 0.5, 0.975))
-    thirds = posterior_of_size(paths, [best], white, weighed.whitener, THIRDS)
-    lowest, highest = sorted((sign * low, sign * high))
+    evidence, every = weighed.evidence, weighed.hypotheses
+    places = np.flatnonzero(every.cause == cause)
+    best = int(places[weighed.log_posterior[places].argmax()])
+    one = every.only(np.array([best]))
+    (covariance,), spread = covariances(evidence, one), one.spread[one.kind[0]]
+    away = evidence.deviation - one.effect[0]
+    solved = np.linalg.solve(covariance, away)
+    effect = one.effect[0] + np.clip(one.growth[0] @ solved, -2.0, 2.0) @ one.growth[0]
+    sized = math.isfinite(one.size[0])
+    size, low, high = _size(weighed, places, best) if sized else (math.nan,) * 3
+    if cause == "instrument bias":
+        size, low, high = _shift(evidence, one.effect[0], spread - evidence.spread, covariance, solved)
+    batch = spread @ np.linalg.solve(spread + evidence.error, evidence.deviation - effect)
     return Fit(
         cause,
-        paths.where[best],
-        best,
-        tuple(thirds),
-        sign * middle,
-        lowest,
-        highest,
-        misfit,
-        len(evidence.rows) - 1,
+        one.where[0],
+        size,
+        low,
+        high,
+        float(weighed.chi2[best]),
+        len(evidence.rows) - sized,
         effect,
-        evidence.spread,
-        _predicted(evidence, effect, evidence.spread),
+        spread,
+        evidence.in_units(evidence.mean + effect + batch),
     )
 
 
-def _at_point(weighed: Weighed, cause: str) -> Fit:
-    evidence = weighed.evidence
-    where, _, effect = max(weighed.points[cause], key=lambda one: one[1])
-    away = weighed.whitener(evidence.deviation - effect)
-    predicted = _predicted(evidence, effect, evidence.spread)
-    number, nan = len(evidence.rows), math.nan
-    return Fit(cause, where, -1, (), nan, nan, nan, float(away @ away), number, effect, evidence.spread, predicted)
+_STEPS = np.linspace(-4.0, 4.0, 801)
 
 
-def _shifted(weighed: Weighed, cause: str) -> Fit:
-    """Take the shift of a bias or a change by its normal posterior, in per cent of the coldest viscosity."""
-    evidence = weighed.evidence
-    shift = max(weighed.shifts[cause], key=lambda one: one[1])[0]
-    away = evidence.deviation + evidence.mean - shift.mean
-    solved = np.linalg.solve(shift.spread + evidence.error, away)
-    size = low = high = math.nan
-    if cause != "another product":
-        own = shift.spread - evidence.spread
-        place = _coldest(evidence)
-        moved = shift.mean - evidence.mean + own @ solved
-        variance = own[place, place] - own[place] @ np.linalg.solve(shift.spread + evidence.error, own[place])
-        half = 1.96 * math.sqrt(max(float(variance), 0.0))
-        size, low, high = (float(moved[place]) + side for side in (0.0, -half, half))
-    predicted = _predicted(evidence, shift.mean - evidence.mean, shift.spread)
-    effect = shift.mean - evidence.mean
-    misfit, number = float(away @ solved), len(evidence.rows)
-    return Fit(cause, shift.where, -1, (), size, low, high, misfit, number, effect, shift.spread, predicted)
+def _size(weighed: Weighed, places: NDArray[np.int64], best: int) -> tuple[float, float, float]:
+    """Return the median and the central 95 % of the size, of the hypotheses that sit where the best one does."""
+    every = weighed.hypotheses
+    sign, scale = math.copysign(1.0, every.size[best]), CAUSES[every.cause[best]].scale
+    assert scale is not None
+    anywhere = every.cause[best] == "dilution"  # which fuel it is hardly shows, and how much hangs on it
+    alike = places[(anywhere | (every.where[places] == every.where[best])) & (every.size[places] * sign > 0.0)]
+    these, logs = every.only(alike), weighed.log_posterior[alike]
+    C = covariances(weighed.evidence, these)
+    solved = np.linalg.solve(C, np.stack([weighed.evidence.deviation - these.effect, these.growth[:, 0]], axis=-1))
+    moved, told = np.einsum("kn,knm->mk", these.growth[:, 0], solved)
+    width = 0.45 * (DEVIATIONS[1] - DEVIATIONS[0])
+    centre = np.log(np.abs(these.size) / scale.median) / math.log(scale.factor) + width * np.clip(moved, -2.0, 2.0)
+    sd = width * np.sqrt(np.maximum(1.0 - told, 1e-6))
+    share = np.exp(logs - logs.max())
+    density = (share / sd) @ np.exp(-0.5 * ((_STEPS - centre[:, np.newaxis]) / sd[:, np.newaxis]) ** 2)
+    cumulative = np.cumsum(density) / density.sum()
+    ends = np.interp((0.5, 0.025, 0.975), cumulative, _STEPS)
+    middle, low, high = (float(sign * scale.median * scale.factor**end) for end in ends)
+    return middle, min(low, high), max(low, high)
 
 
-def _coldest(evidence: Evidence) -> int:
-    """Return the row that the size of a shift is told of: the coldest viscosity, else the coldest density."""
+def _shift(evidence: Evidence, effect: Array, own: Array, C: Array, solved: Array) -> tuple[float, float, float]:
+    """Return a bias by its normal posterior, of the coldest viscosity, else of the coldest density."""
     of_run = [place for place, row in enumerate(evidence.rows) if row.kind in ("run", "original record")]
-    return min(of_run, key=lambda place: (not evidence.viscous[place], evidence.temperature_C[place]))
-
-
-def _predicted(evidence: Evidence, effect: Array, spread: Array) -> Array:
-    batch = spread @ np.linalg.solve(spread + evidence.error, evidence.deviation - effect)
-    return evidence.in_units(evidence.mean + effect + batch)
+    place = min(of_run, key=lambda place: (not evidence.viscous[place], evidence.temperature_C[place]))
+    variance = own[place, place] - own[place] @ np.linalg.solve(C, own[place])
+    size, half = float(effect[place] + own[place] @ solved), 1.96 * math.sqrt(max(float(variance), 0.0))
+    return size, size - half, size + half

@@ -9,50 +9,71 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.judgement.causes.affected_rows import in_bottle
+from labcalc.judgement.causes.affected_rows import at_cell, in_bottle, near, run_fills, run_temperatures
 from labcalc.judgement.causes.evidence import Evidence
+from labcalc.judgement.causes.paths import tail_log
 from labcalc.judgement.causes.surroundings import UNCHECKED_DENSITY, UNCHECKED_VISCOSITY
+from labcalc.judgement.causes.temperature_and_air import warmed
 from labcalc.wording import at_celsius, celsius, plain
 
 Array = NDArray[np.float64]
-
-CHANGED_VISCOSITY, CHANGED_DENSITY = 0.06, 2.0
-"""How much a sample that has changed usually differs: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
-
-CHANGED_TOGETHER = 0.9
-"""How much ln ν at two temperatures changes together, [-]; densities all but completely."""
-
-_MOST_LOG_FACTOR = 20.0
-"""ln of the largest Bayes factor that reference oils are given, [-]: more is for other checks to say."""
 
 _DIGITS = 6
 _SEEN = 4.0
 """A slip that changes less than this many standard deviations of the noise is not looked for, [-]."""
 
 
+_ANYTHING = ((0.02, 1.0), (0.1, 4.0), (0.4, 16.0), (1.5, 60.0))
+"""How wide 'something else' reaches, each as likely: ln ν [-] and ρ [kg/m³]; labcalc's own choice."""
+
+_NEIGHBOUR = 5.0
+"""How much likelier an exchange with the run before is than with any other product, [-]: labcalc's own choice."""
+
+
 @dataclass(frozen=True, eq=False)
 class Shift:
-    """A normal cause: mean and covariance of ln ν and ρ in all rows if it is so, noise apart."""
+    """A cause without one size: what it does to ln ν and ρ of the rows, and how likely it is within its cause."""
 
     cause: str
     where: str
     weight: float
-    mean: Array
-    spread: Array
-
-
-@dataclass(frozen=True, eq=False)
-class Slip:
-    """What a slip did to ln ν and ρ of the rows, in words and by how likely it is among slips."""
-
-    where: str
-    weight: float
     effect: Array
+    spread: Array | None = None
+    """Covariance of the rows if it is so, noise apart; None: as expected."""
+    loose: float = 0.0
+    """How far the effect is from what is worked out, as a share of it, [-]."""
 
 
 def shifts_of(evidence: Evidence) -> tuple[Shift, ...]:
-    """Return the normal causes: a bias of the instrument, a change of the sample, and the products of the house."""
-    return (_bias(evidence), _changed(evidence), *_products(evidence))
+    """Return the normal causes: a bias of the instrument, the products of the house, and something else."""
+    return (_bias(evidence), *_products(evidence), *_anything(evidence))
+
+
+def _anything(evidence: Evidence) -> list[Shift]:
+    """A wide shift of its own for every quantity and temperature of the bottle, every fill, a quantity, or a row."""
+    bottle, cell, viscous = in_bottle(evidence), at_cell(evidence), evidence.viscous
+    at, fill = np.round(evidence.temperature_C, 1), evidence.replicate
+    quantity = viscous[:, np.newaxis] == viscous
+    place = quantity & (at[:, np.newaxis] == at)
+    patterns = [
+        (0.2, bottle, place), (0.15, cell, place & (fill[:, np.newaxis] == fill)), (0.15, bottle & viscous, place),
+        (0.1, bottle & viscous, quantity), (0.1, bottle & ~viscous, quantity),
+        (0.1, evidence.same_instrument, quantity),
+    ]  # fmt: skip
+    alone = [np.arange(at.size) == one for one in np.flatnonzero(cell)]
+    patterns += [(0.2 / len(alone), here, quantity) for here in alone]
+    return [
+        Shift(
+            "something else",
+            "",
+            share / len(_ANYTHING),
+            np.zeros(viscous.size),
+            evidence.spread + together * np.outer(sd := here * np.where(viscous, thick, heavy), sd),
+        )
+        for share, here, together in patterns
+        if here.any()
+        for thick, heavy in _ANYTHING
+    ]
 
 
 def _bias(evidence: Evidence) -> Shift:
@@ -66,7 +87,7 @@ def _bias(evidence: Evidence) -> Shift:
     sd = np.where(evidence.viscous, viscosity.sd, density.sd) * here
     alike = evidence.viscous[:, np.newaxis] == evidence.viscous
     spread = evidence.spread + alike * np.outer(sd, sd)
-    return Shift("instrument bias", "", viscosity.factor * density.factor, evidence.mean + mean, spread)
+    return Shift("instrument bias", "", viscosity.factor * density.factor, mean, spread)
 
 
 @dataclass(frozen=True)
@@ -87,37 +108,24 @@ def _told(found: float, sd: float, usual: float) -> _Bias:
     if math.isnan(sd):
         return _unchecked(usual)
     wide = math.hypot(sd, usual)
-    factor = sd / wide * math.exp(min(0.5 * ((found / sd) ** 2 - (found / wide) ** 2), _MOST_LOG_FACTOR))
+    factor = sd / wide * math.exp(float(tail_log(found / sd) - tail_log(found / wide)))
     return _Bias(found * (usual / wide) ** 2, sd * usual / wide, factor)
-
-
-def _changed(evidence: Evidence) -> Shift:
-    here = in_bottle(evidence)
-    sd = np.where(evidence.viscous, CHANGED_VISCOSITY, CHANGED_DENSITY) * here
-    alike = evidence.viscous[:, np.newaxis] == evidence.viscous
-    same = np.abs(evidence.temperature_C[:, np.newaxis] - evidence.temperature_C) <= 0.1
-    together = np.where(same, 1.0, np.where(evidence.viscous, CHANGED_TOGETHER, 0.999))
-    spread = evidence.spread + alike * together * np.outer(sd, sd)
-    return Shift("changed", "", 1.0, evidence.mean, spread)
 
 
 def _products(evidence: Evidence) -> list[Shift]:
     """Return the other products that tell both quantities of the run."""
-    here = in_bottle(evidence)
+    here, fitting = in_bottle(evidence), evidence.telling_products
     viscous, at = evidence.viscous, evidence.temperature_C
-    fitting = [
-        one
-        for one in evidence.house
-        if (one.expectation.viscosity.nodes or not viscous[here].any())
-        and (one.expectation.density.nodes or viscous[here].all())
-    ]
+    before = evidence.before.product if evidence.before else ""
+    shares = np.array([_NEIGHBOUR if one.name == before else 1.0 for one in fitting])
     found = []
-    for one in fitting:
-        mean, spread = evidence.mean.copy(), evidence.spread.copy()
-        mean[here], own = one.expectation.moments(viscous[here], at[here])
+    for one, share in zip(fitting, shares / max(shares.sum(), 1.0), strict=True):
+        effect, spread = np.zeros(at.size), evidence.spread.copy()
+        mean, own = one.expectation.moments(viscous[here], at[here])
+        effect[here] = mean - evidence.mean[here]
         spread[here, :] = spread[:, here] = 0.0
         spread[np.ix_(here, here)] = own
-        found.append(Shift("another product", one.name, 1.0 / len(fitting), mean, spread))
+        found.append(Shift("another product", one.name, float(share), effect, spread))
     return found
 
 
@@ -131,24 +139,44 @@ _FACTORS = {
     1000.0: "a thousand times too much",
     0.001: "a thousandth of it",
 }
-_UNIT_SHARE, _FACTOR_SHARE, _EXCHANGE_SHARE, _DIGIT_SHARE = 0.3, 0.15, 0.15, 0.4
+_SHARES = {None: (0.2, 0.15, 0.25, 0.4), True: (0.2, 0.15, 0.2, 0.45), False: (0.4, 0.01, 0.58, 0.01)}
+"""Of slips, by whether the values were typed, [-]: units, factors, temperatures, digits; labcalc's own choice."""
 
 
-def slips_of(evidence: Evidence) -> tuple[Slip, ...]:
-    """Return the slips that would be seen: units, factors, temperatures exchanged, neighbouring digits exchanged."""
-    groups = (
-        (_UNIT_SHARE, _units(evidence)),
-        (_FACTOR_SHARE, _factors(evidence)),
-        (_EXCHANGE_SHARE, _exchanges(evidence)),
-        (_DIGIT_SHARE, _digits(evidence)),
-    )
+def slips_of(evidence: Evidence) -> tuple[Shift, ...]:
+    """Return the slips that would be seen: units, factors, temperatures exchanged or in °F, and wrong digits."""
+    temperatures = [*_exchanges(evidence), *_fahrenheit(evidence)]
+    groups = (_units(evidence), _factors(evidence), temperatures, _digits(evidence))
     single = np.sqrt(np.diag(evidence.error))
     return tuple(
-        Slip(where, share / len(ones), effect)
-        for share, ones in groups
+        Shift("slip", where, share / len(ones), effect, loose=_BY_LINE if ones is temperatures else 0.0)
+        for share, ones in zip(_SHARES[evidence.typed], groups, strict=True)
         for where, effect in ones
         if np.max(np.abs(effect) / single) > _SEEN
     )
+
+
+_BY_LINE = 0.04
+"""How far a viscosity at a temperature far off is from the line's, as a share of the change, [-]: our own choice."""
+
+_NEAR_F = {15.0: 60.0, 20.0: 70.0, 37.8: 100.0, 40.0: 100.0, 50.0: 122.0, 98.9: 210.0, 100.0: 210.0}
+"""Temperature [°C] and the round one of the old tables that is taken for it, [°F]."""
+
+
+def _fahrenheit(evidence: Evidence) -> list[tuple[str, Array]]:
+    """The cell set in °F, or an old table's temperature taken for a round one in °C."""
+    at, found = evidence.temperature_C, []
+    here = at_cell(evidence)
+    true = (at - 32.0) / 1.8
+    near_one = np.array([(_NEAR_F.get(round(float(T), 1), 1.8 * T + 32.0) - 32.0) / 1.8 for T in at])
+    for words, offsets in (
+        ("°C written for °F", true - at),
+        ("100 °F taken for 40 °C, 210 °F for 100 °C", near_one - at),
+    ):
+        found.append((f"{words}: every row", warmed(evidence, offsets * here)))
+        for T in run_temperatures(evidence) if len(run_temperatures(evidence)) > 1 else ():
+            found.append((f"{words}: at {celsius(T)}", warmed(evidence, offsets * here * near(evidence, T))))
+    return found
 
 
 def _run_rows(evidence: Evidence) -> list[int]:
@@ -199,42 +227,60 @@ def _factors(evidence: Evidence) -> list[tuple[str, Array]]:
 
 
 def _exchanges(evidence: Evidence) -> list[tuple[str, Array]]:
-    """The values of two temperatures of one fill exchanged."""
-    scaled, found = evidence.deviation + evidence.mean, []
-    rows = _run_rows(evidence)
-    for i, first in enumerate(rows):
-        for second in rows[i + 1 :]:
-            a, b = evidence.rows[first], evidence.rows[second]
-            if a.quantity == b.quantity and a.replicate == b.replicate and a.temperature_C != b.temperature_C:
-                effect = np.zeros(len(evidence.rows))
-                effect[first], effect[second] = scaled[first] - scaled[second], scaled[second] - scaled[first]
-                found.append((f"{_name(evidence, first)} and {celsius(b.temperature_C)} exchanged", effect))
+    """Values, or whole rows, of two temperatures of one fill exchanged; or a row under the other temperature."""
+    scaled, found, rows = evidence.deviation + evidence.mean, [], _run_rows(evidence)
+    for first, second in itertools.combinations(rows, 2):
+        a, b = evidence.rows[first], evidence.rows[second]
+        if a.quantity == b.quantity and a.replicate == b.replicate and a.temperature_C != b.temperature_C:
+            effect = np.zeros(len(evidence.rows))
+            effect[first], effect[second] = scaled[first] - scaled[second], scaled[second] - scaled[first]
+            found.append((f"{_name(evidence, first)} and {celsius(b.temperature_C)} exchanged", effect))
+    for fill, (T, other) in itertools.product(
+        run_fills(evidence), itertools.combinations(run_temperatures(evidence), 2)
+    ):
+        here = at_cell(evidence) & (evidence.replicate == fill)
+        cold, hot = here & near(evidence, T), here & near(evidence, other)
+        rise = other - T
+        for words, offsets in (
+            (f"rows of {celsius(T)} and {celsius(other)} exchanged", rise * cold - rise * hot),
+            (f"measured at {celsius(other)}, written under {celsius(T)}", rise * cold),
+            (f"measured at {celsius(T)}, written under {celsius(other)}", -rise * hot),
+        ):
+            found.append((f"{words}, fill {fill}", warmed(evidence, offsets)))
     return found
 
 
 def _digits(evidence: Evidence) -> list[tuple[str, Array]]:
-    """Two neighbouring digits of a printed value exchanged."""
+    """Two neighbouring digits of a printed value exchanged, or one of its first four another."""
     found = []
     for place in _run_rows(evidence):
         measured = evidence.rows[place].measured
-        for true in _transposed(measured):
+        for words, true in (*(("digits exchanged", one) for one in _transposed(measured)),
+                            *(("a wrong digit", one) for one in _misread(measured))):  # fmt: skip
             change = math.log(measured / true) if evidence.viscous[place] else measured - true
-            words = f"{_name(evidence, place)}, {plain(measured, _DIGITS)} for {plain(true, _DIGITS)}"
-            found.append((f"digits exchanged: {words}", _one(evidence, place, change)))
+            told = f"{words}: {_name(evidence, place)}, {plain(measured, _DIGITS)} for {plain(true, _DIGITS)}"
+            found.append((told, _one(evidence, place, change)))
     return found
+
+
+def _places_of_digits(value: float) -> tuple[str, list[int]]:
+    text = f"{value:.{_DIGITS}g}"
+    return text, [] if "e" in text else [place for place, sign in enumerate(text) if sign.isdigit()]
 
 
 def _transposed(value: float) -> list[float]:
     """Return the values with two neighbouring digits exchanged, the point left where it is."""
-    text = f"{value:.{_DIGITS}g}"
-    if "e" in text:
-        return []
-    places = [place for place, sign in enumerate(text) if sign.isdigit()]
-    found = []
-    for first, second in itertools.pairwise(places):
-        if text[first] != text[second]:
-            signs = list(text)
-            signs[first], signs[second] = signs[second], signs[first]
-            if (other := float("".join(signs))) > 0.0:
-                found.append(other)
-    return found
+    text, places = _places_of_digits(value)
+    swapped = [
+        text[:a] + text[b] + text[a + 1 : b] + text[a] + text[b + 1 :]
+        for a, b in itertools.pairwise(places)
+        if text[a] != text[b]
+    ]
+    return [float(one) for one in swapped if float(one) > 0.0]
+
+
+def _misread(value: float) -> list[float]:
+    """Return the values with one of the first four digits another."""
+    text, places = _places_of_digits(value) if value > 0.1 else ("", [])
+    others = [text[:at] + sign + text[at + 1 :] for at in places[:4] for sign in "0123456789" if sign != text[at]]
+    return [float(one) for one in others if float(one) > 0.0]

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Container
 
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.judgement.causes.affected_rows import bubble_places, near, run_temperatures
+from labcalc.judgement.causes.affected_rows import bubble_places, fading, near, run_temperatures
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE
-from labcalc.judgement.causes.mixtures import dilution, residue, solvent, water
-from labcalc.judgement.causes.paths import Paths, Stack, log_viscosity_of, ordinate_of, sizes_of
+from labcalc.judgement.causes.mixtures import blend, dilution, residue, solvent, water
+from labcalc.judgement.causes.paths import Paths, log_viscosity_of, ordinate_of, sizes_of, tail_log
+from labcalc.judgement.causes.sample_changes import changed, light_ends, wax
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.wording import celsius
 
@@ -21,110 +23,152 @@ Mask = NDArray[np.bool_]
 _OFF_EVERYWHERE = 0.3
 """Share of temperature faults that are the same at every temperature, [-]: labcalc's own choice."""
 
+_LASTS = ((1.0, 0.6), (0.3, 0.2), (0.0, 0.2))
+"""Share of the offset left in the next fill, and how often that is so, [-]: lasting, settling, gone."""
+
+_TOUCHED = {
+    1: (("", True, True, 1.0),),
+    2: ((" in the viscosity cell", True, False, 0.5), (" in the density cell", False, True, 0.5)),
+    None: (("", True, True, 0.6), (" in the viscosity cell", True, False, 0.25),
+           (" in the density cell", False, True, 0.15)),
+}  # fmt: skip
+"""By the number of thermostats: words, whether viscosity and density feel it, and how often that is so."""
+
 _SURELY_COUPLED = 0.7
 """How likely ν was computed from η and ρ of one cell where the export doesn't tell, [-]: labcalc's own choice."""
 
 
-def paths_of(stack: Stack, causes: Container[str]) -> tuple[Paths, ...]:
+def paths_of(evidence: Evidence, causes: Container[str]) -> tuple[Paths, ...]:
     """Return the curves of those of the causes that have a size and can be."""
-    made = (make(stack) for cause, make in _MAKERS.items() if cause in causes)
+    made = (make(evidence) for cause, make in _MAKERS.items() if cause in causes)
     return tuple(found for found in made if found is not None)
 
 
 # --- The cell's temperature ---
 
 
-def _temperature(stack: Stack) -> Paths:
-    offsets, layout = sizes_of("cell temperature"), stack.layout
+def _temperature(evidence: Evidence) -> Paths:
+    offsets = sizes_of("cell temperature")
     sizes = np.stack([offsets, -offsets])
-    whole = warmed(stack, sizes.ravel()).reshape(len(stack.mean), 2, offsets.size, -1)
-    here, temperatures = layout.same_instrument, run_temperatures(layout)
-    places = [(f"at {celsius(T)}", here & near(layout, T)) for T in temperatures]
-    shares = [1.0 / len(places)] * len(places)
+    here, temperatures = evidence.same_instrument.astype(float), run_temperatures(evidence)
+    places = [(f"at {celsius(T)}", near(evidence, T), 1.0 / len(temperatures)) for T in temperatures]
     if len(places) > 1:
-        shares = [(1.0 - _OFF_EVERYWHERE) * share for share in shares] + [_OFF_EVERYWHERE]
-        places.append(("at every temperature", here))
+        places = [(words, mask, share * (1.0 - _OFF_EVERYWHERE)) for words, mask, share in places]
+        places.append(("at every temperature", np.ones(here.size, dtype=bool), _OFF_EVERYWHERE))
+    variants = [
+        (
+            f"{words}{cell}{f', {filled}' if filled and left < 1.0 else ''}",
+            part * often * lasts,
+            here * np.where(evidence.viscous, thick, heavy) * mask * fade,
+            _by_reference_oils(evidence, mask, sizes) if thick and left == 1.0 else np.zeros(sizes.shape),
+        )
+        for words, mask, part in places
+        for cell, thick, heavy, often in _TOUCHED[evidence.thermostats]
+        for (left, lasts), (filled, fade) in zip(
+            _LASTS, fading(evidence, tuple(one for one, _ in _LASTS)), strict=False
+        )
+        if (here * np.where(evidence.viscous, thick, heavy) * mask).any()
+    ]
+    shares = np.repeat(np.stack([share for *_, share, _ in variants]), 2, axis=0)
+    signed = np.tile(sizes, (len(variants), 1))
     return Paths(
         "cell temperature",
-        tuple(where for where, _ in places for _ in range(2)),
-        np.repeat(shares, 2) / 2.0,
-        np.tile(sizes, (len(places), 1)),
-        np.concatenate([whole * mask for _, mask in places], axis=1),
+        tuple(where for where, *_ in variants for _ in range(2)),
+        (weights := np.repeat([weight for _, weight, *_ in variants], 2)) / weights.sum(),
+        signed,
+        warmed(evidence, signed[:, :, np.newaxis] * shares[:, np.newaxis, :]),
+        told=np.concatenate([told for *_, told in variants]),
     )
 
 
-def warmed(stack: Stack, offsets_K: Array) -> Array:
-    """Return what offsets of the cell's temperature do to each row: run by offset by row."""
-    layout, viscous = stack.layout, stack.viscous
-    T = layout.temperature_C + 273.15
-    change = _density_slopes(stack)[:, np.newaxis, :] * offsets_K[:, np.newaxis]
+def _by_reference_oils(evidence: Evidence, mask: Mask, sizes: Array) -> Array:
+    """Return ln of how much likelier offsets are by the day's reference oils: half of them came up after these."""
+    found = np.zeros(sizes.shape)
+    for T, offset, sd in evidence.cell_offsets:
+        if (mask & near(evidence, T)).any() and T in run_temperatures(evidence):
+            width = np.hypot(sd, 0.3 * np.abs(sizes))
+            found += tail_log(offset / sd) - tail_log((offset - sizes) / width) + np.log(sd / width)
+    return np.asarray(np.logaddexp(found, 0.0) - math.log(2.0))
+
+
+def warmed(evidence: Evidence, offsets_K: Array) -> Array:
+    """Return what offsets of the cell's temperature do to each row: any by row."""
+    viscous = evidence.viscous
+    T = evidence.temperature_C + 273.15
+    change = _density_slopes(evidence) * offsets_K
     if viscous.any():
-        own = ordinate_of(stack.mean[:, viscous])[:, np.newaxis, :]
-        turned = np.log10(1.0 + offsets_K[:, np.newaxis] / T[viscous])
-        slope = _line_slopes(stack)[:, np.newaxis, viscous]
-        change[..., viscous] = log_viscosity_of(own - slope * turned) - stack.mean[:, np.newaxis, viscous]
-    return change
+        own = ordinate_of(evidence.mean[viscous])
+        turned = np.log10(1.0 + offsets_K[..., viscous] / T[viscous])
+        change[..., viscous] = log_viscosity_of(own - _line_slopes(evidence)[viscous] * turned) - evidence.mean[viscous]
+    return np.asarray(change)
 
 
-def _density_slopes(stack: Stack) -> Array:
-    """Return the change of the density with temperature [kg/m³/K], run by row; 0 where viscosity stands."""
-    slope = _through_ends(stack, ~stack.viscous, stack.layout.temperature_C, OIL_DENSITY_SLOPE, np.asarray)
-    return np.where(stack.viscous, 0.0, slope)
+def _density_slopes(evidence: Evidence) -> Array:
+    """Return the change of the density with temperature [kg/m³/K] of each row; 0 where viscosity stands."""
+    slope = _through_ends(evidence, ~evidence.viscous, evidence.temperature_C, OIL_DENSITY_SLOPE, np.asarray)
+    return np.where(evidence.viscous, 0.0, slope)
 
 
-def _line_slopes(stack: Stack) -> Array:
-    """Return B of each row's viscosity-temperature line, run by row."""
-    lines = np.log10(stack.layout.temperature_C + 273.15)
-    return -_through_ends(stack, stack.viscous, lines, -DEFAULT_LINE_SLOPE, ordinate_of)
+def _line_slopes(evidence: Evidence) -> Array:
+    """Return B of each row's viscosity-temperature line."""
+    lines = np.log10(evidence.temperature_C + 273.15)
+    return -_through_ends(evidence, evidence.viscous, lines, -DEFAULT_LINE_SLOPE, ordinate_of)
 
 
-def _through_ends(stack: Stack, these: Mask, x: Array, default: float, ordinate: Callable[[Array], Array]) -> Array:
-    """Return slopes by the coldest and the hottest expected value of each liquid, run by row.
+def _through_ends(
+    evidence: Evidence, these: Mask, x: Array, default: float, ordinate: Callable[[Array], Array]
+) -> Array:
+    """Return slopes by the coldest and the hottest expected value of each liquid.
 
     With one temperature alone the slope is an oil's.
     """
-    slope = np.full(stack.mean.shape, default)
-    names = np.array([row.oil for row in stack.layout.rows])
+    slope = np.full(evidence.mean.shape, default)
+    names = np.array([row.oil for row in evidence.rows])
     for name in np.unique(names[these]):
         here = these & (names == name)
         places = np.flatnonzero(here)
         cold, hot = places[x[places].argmin()], places[x[places].argmax()]
         if x[hot] > x[cold]:
-            rise = ordinate(stack.mean[:, hot]) - ordinate(stack.mean[:, cold])
-            slope[:, here] = (rise / (x[hot] - x[cold]))[:, np.newaxis]
+            rise = ordinate(evidence.mean[hot]) - ordinate(evidence.mean[cold])
+            slope[here] = rise / (x[hot] - x[cold])
     return slope
 
 
 # --- Air ---
 
 
-def _bubble(stack: Stack) -> Paths:
-    fractions, places, couplings = sizes_of("air bubble"), bubble_places(stack.layout), _couplings(stack.layout)
-    shares = np.stack([mask for _, mask in places])[:, np.newaxis, :] * fractions[:, np.newaxis]
-    effects = np.concatenate([aired(stack, shares, coupled) for coupled in couplings], axis=1)
+def _bubble(evidence: Evidence) -> Paths:
+    fractions, places, couplings = sizes_of("air bubble"), bubble_places(evidence), _couplings(evidence)
+    shares = np.stack([mask for _, mask, _ in places])[:, np.newaxis, :] * fractions[:, np.newaxis]
+    effects = np.concatenate([aired(evidence, shares, coupled) for coupled in couplings])
     weights = np.repeat(list(couplings.values()), len(places)) / len(places)
-    where = tuple(where for where, _ in places) * len(couplings)
-    return Paths("air bubble", where, weights, np.tile(fractions, (len(where), 1)), effects)
+    where = tuple(where for where, *_ in places) * len(couplings)
+    unequal = tuple(unequal for *_, unequal in places) * len(couplings)
+    return Paths("air bubble", where, weights, np.tile(fractions, (len(where), 1)), effects, unequal)
 
 
-def aired(stack: Stack, fraction: Array, coupled: bool) -> Array:
-    """Return what a share of air in each row does: run by path by node by row."""
+def aired(evidence: Evidence, fraction: Array, coupled: bool) -> Array:
+    """Return what a share of air in each row does: any by row."""
     viscosity = -np.log1p(-fraction) if coupled else np.zeros_like(fraction)
-    return np.where(stack.viscous, viscosity, -fraction * stack.mean[:, np.newaxis, np.newaxis, :])
+    return np.where(evidence.viscous, viscosity, -fraction * evidence.mean)
 
 
-def _couplings(layout: Evidence) -> dict[bool, float]:
+def _couplings(evidence: Evidence) -> dict[bool, float]:
     """Return how likely it is that ν moves with ρ, and that it doesn't."""
-    if layout.coupled is None:
+    if evidence.coupled is None:
         return {True: _SURELY_COUPLED, False: 1.0 - _SURELY_COUPLED}
-    return {layout.coupled: 1.0}
+    return {evidence.coupled: 1.0}
 
 
-_MAKERS: dict[str, Callable[[Stack], Paths | None]] = {
+_MAKERS: dict[str, Callable[[Evidence], Paths | None]] = {
     "cell temperature": _temperature,
     "air bubble": _bubble,
     "residue": residue,
     "solvent": solvent,
     "dilution": dilution,
     "water": water,
+    "blend": blend,
+    "changed": changed,
+    "light ends": light_ends,
+    "wax": wax,
 }

@@ -74,7 +74,7 @@ def _index(results: Results) -> Consequence:
 
 def _grade(system: GradeSystem, known: Sequence[Result | Consequence]) -> Consequence:
     """Tell the grade by the values as reported; what the table asks for beside them is said."""
-    reported = {one.name.casefold(): float(one.reported) for one in known if math.isfinite(one.value)}
+    reported = {one.name.casefold(): float(one.reported.replace("−", "-")) for one in known if math.isfinite(one.value)}
     values = {key: reported[name.casefold()] for key, name in system.asks_for.items() if name.casefold() in reported}
     if not any(key.startswith("kv_") for key in values):
         needed = next(name for key, name in system.asks_for.items() if key.startswith("kv_"))

@@ -13,8 +13,8 @@ from labcalc.judgement.run.results import Result, Results, reported_value
 from labcalc.wording import probability, signed
 
 NOISE_PROBABILITY = 0.05
-"""Probability that nothing is wrong below which a run is doubtful, [-]: labcalc's own choice. By simulation fewer than
-one good run in 1 000 comes below it (``tests/judgement/causes_simulator.py``)."""
+"""Probability that nothing is wrong below which a run is doubtful, [-]: labcalc's own choice. By simulation one
+good run in 100 comes below it (``tests/judgement/open_world.py``)."""
 
 _STANDS_OUT_PERCENT, _STANDS_OUT_DENSITY = 0.6, 0.25
 """How far a result may be from the earlier runs before causes are looked for, [%] and [kg/m³]: labcalc's own choice,
