@@ -26,10 +26,8 @@ OTHERWISE: dict[str, tuple[str, str]] = {
     "alpha_60_from_densities": ("derivation", "density::test_derivation_expansion_from_two_densities"),
     "blend_lines": ("derivation", "blending::test_derivation_wright_step_by_step"),
     "blend_viscosity_double_log": ("published", "blending::test_another_published_index_agrees"),
-    "buoyancy_factor": ("derivation", "apparatus::test_derivation_buoyancy"),
     "calculated_ignition_index": ("published", "density::test_ignition_indices_agree_about_trouble"),
     "compare_viscosity_models": ("published", "curves::test_water_follows_vogel"),
-    "constant_at_gravity": ("published", "apparatus::test_gravity"),
     "density_by_own_expansion": ("derivation", "density::test_derivation_own_expansion"),
     "density_slope": ("derivation", "density::test_derivation_every_lubricating_oil_falls_by_the_same_slope"),
     "departure_from_line": (

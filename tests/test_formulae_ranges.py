@@ -47,8 +47,6 @@ CLOSED: dict[str, tuple[Call, float | None, float | None]] = {
     "ASTM D2161-05, Furol at 210 °F": (partial(formulae.saybolt_furol_from_kinematic, at_F=210), 50.0, None),
     "own: Engler": (formulae.kinematic_from_engler, 1.5, None),
     "own: Redwood": (formulae.kinematic_from_redwood, 38.0, None),
-    "own: free fall where calibrated": (lambda x: formulae.constant_at_gravity(0.01, x, 9.81), 9.7, 9.9),
-    "own: free fall here": (lambda x: formulae.constant_at_gravity(0.01, 9.81, x), 9.7, 9.9),
     "ISO 3105:1994, kinetic energy": (lambda x: formulae.viscosity_from_flow_time(300.0, 0.01, x), 0.0, None),
     "ASTM D445-11a, flow time": (lambda x: formulae.viscosity_from_flow_time(x, 0.01), 200.0, None),
     "API MPMS 11.1-2004, −58 °F to 302 °F": (lambda x: formulae.density_at(870.0, x, 15.0), -50.0, 150.0),
@@ -63,7 +61,6 @@ CLOSED: dict[str, tuple[Call, float | None, float | None]] = {
     "own: density for VGC": (lambda x: formulae.viscosity_gravity_constant_40C(x, 30.6), 10.0, 3000.0),
     "own: relative density of a liquid": (formulae.density_from_relative_density, 0.01, 3.01),
     "own: gravity of a liquid": (formulae.density_from_api_gravity, -85.0, 340.0),
-    "own: density of air": (lambda x: formulae.buoyancy_factor(850.0, 998.2, x), 0.4, 1.6),
     "own: density of a residual fuel": (
         lambda x: formulae.calculated_carbon_aromaticity_index(x, 380.0),
         800.0,

@@ -82,11 +82,9 @@ FORMULAE: dict[str, Formula] = {
     "OscillatingTube.density": lambda x: TUBE.density(of(x, 10.0, 3000.0)),
     "blend_lines": lambda x: formulae.blend_lines(parts(x), OILS).wright.slope,
     "blend_viscosity_double_log": lambda x: formulae.blend_viscosity_double_log(parts(x), [10.0, 100.0]),
-    "buoyancy_factor": lambda x: formulae.buoyancy_factor(of(x, 10.0)),
     "compare_viscosity_models": lambda x: formulae.compare_viscosity_models(
         [20.0, 40.0, 60.0, 80.0, 100.0], points(x, 9.0, 6.0, 4.0, 3.0), 1.0
     ).misfit[..., 0][()],
-    "constant_at_gravity": lambda x: formulae.constant_at_gravity(x, 9.81, 9.79),
     "departure_from_line": lambda x: (
         formulae.departure_from_line([20.0, 40.0, 100.0], points(x, 9.0, 3.0), 0.3).coldest_excess_percent
     ),

@@ -11,7 +11,7 @@ from labcalc.figures.control.traces import begin_of, chart_traces, instrument_ac
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, INK, MUTED, marker, stroke
 from labcalc.judgement import Chart, Month, Panel, Period, Stream, earlier_words
-from labcalc.wording import counted, signed
+from labcalc.wording import celsius, counted, signed
 
 LETTERS = {"kinematic viscosity": "ν", "density": "ρ"}
 _LONGEST = 18
@@ -36,7 +36,7 @@ def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], charts: Sequ
     """
     drawn, names = month.twelve_months, short_names([panel.first.oil for panel in panels])
     titles = {
-        f"{names[one.first.oil]}, {one.first.temperature_C:g} °C, {_unit(one.first)}": _panel(one, drawn)
+        f"{names[one.first.oil]}, {celsius(one.first.temperature_C)}, {_unit(one.first)}": _panel(one, drawn)
         for one in panels
     }
     titles |= {f"All together, {_unit(one.charts[0])}": _all_together(one, drawn) for one in together}

@@ -12,7 +12,7 @@ from labcalc.figures.month.oils import oil_cells
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import INK, MUTED, marker, stroke
 from labcalc.judgement import Alarms, OilSummary, OilTrend, YearReport
-from labcalc.wording import counted, numeral, signed
+from labcalc.wording import celsius, counted, numeral, signed
 
 _SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
 """Marks that tell oils and temperatures apart, in turn."""
@@ -29,7 +29,7 @@ def trend_pictures(report: YearReport) -> Iterator[Picture]:
 
 def _trends(report: YearReport, trends: Sequence[OilTrend]) -> Picture:
     first, names = trends[0].panel.first, short_names([one.panel.first.oil for one in trends])
-    said = [f"{names[one.panel.first.oil]}, {one.panel.first.temperature_C:g} °C" for one in trends]
+    said = [f"{names[one.panel.first.oil]}, {celsius(one.panel.first.temperature_C)}" for one in trends]
     shape = dict(zip(dict.fromkeys(said), _SHAPES * len(said), strict=False))
     panels: dict[str, list[Trace]] = {}
     for trend, name in zip(trends, said, strict=True):
@@ -122,7 +122,7 @@ def show_trends(report: YearReport) -> Fragment:
 
 def _cells(one: OilSummary, names: Mapping[str, str]) -> tuple[str, ...]:
     chart = one.chart
-    what = f"{chart.lot} {chart.temperature_C:g} °C, {LETTERS.get(chart.quantity, chart.quantity)} {chart.unit}".strip()
+    what = f"{chart.lot} {celsius(chart.temperature_C)}, {LETTERS.get(chart.quantity, chart.quantity)} {chart.unit}".strip()
     return (f"{escape(names[chart.oil])} <small>{escape(what)}</small>", *oil_cells(one)[1:-1])
 
 

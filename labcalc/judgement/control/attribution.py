@@ -14,7 +14,7 @@ from scipy.special import chdtrc
 
 from labcalc.formulae import fit_viscosity_temperature
 from labcalc.judgement.control.charts import Chart
-from labcalc.wording import numeral, signed
+from labcalc.wording import at_celsius, numeral, signed
 
 Cause = Literal["instrument", "temperature", "oil", "oil on one instrument", "certificate"]
 
@@ -66,7 +66,7 @@ class Attribution:
         """What has happened, in a sentence without its end."""
         size = f"{signed(self.size)} ± {numeral(self.expanded_uncertainty)} {self.unit}"
         where = f"on {self.instrument}" if self.instrument else "on every instrument"
-        at = "" if math.isnan(self.temperature_C) else f" at {self.temperature_C:g} °C"
+        at = at_celsius("", self.temperature_C)
         if self.cause == "temperature":
             return f"the cell{at} is {size} from its temperature, as the slopes of its oils say"
         if self.cause == "instrument":
@@ -95,7 +95,7 @@ class _Candidate:
 
     @property
     def words(self) -> str:
-        at = "" if math.isnan(self.temperature_C) else f" at {self.temperature_C:g} °C"
+        at = at_celsius("", self.temperature_C)
         return {
             "instrument": f"{self.instrument} as a whole{at}",
             "temperature": f"the temperature of the cell of {self.instrument}{at}",

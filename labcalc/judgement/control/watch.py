@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from labcalc.judgement.control.charts import Chart, restarts
 from labcalc.statistics import ChartLimits, SustainedShift, resolution, sustained_shift
-from labcalc.wording import signed
+from labcalc.wording import at_celsius, signed
 
 _OF_GROUPS, _OF_CHARTS = 2.1e-4, 2.4e-4
 """Chance of a mean as far out, [-], below which it stops an instrument, for a sigma that is known: shared out over the
@@ -77,8 +77,8 @@ class Stream:
     def words(self, place: int) -> str:
         """Say what moved at a place, since when and how far."""
         number, (first, *_) = len({(one.oil, one.temperature_C) for one in self.charts}), self.charts
-        at = "" if np.isnan(self.temperature_C) else f" at {self.temperature_C:g} °C"
-        what = f"{self.quantity}{at} of {number} charts together" if self.is_group else first.name
+        together = f"{at_celsius(self.quantity, self.temperature_C)} of {number} charts together"
+        what = together if self.is_group else first.name
         of, since = place + 1 - self.began(place), pd.Timestamp(self.moments[self.began(place)])
         over = f"on average of the last {of} {'days' if self.is_group else 'results'}" if of > 1 else "on the last day"
         return f"{what}: {signed(self.size(place))} {first.unit} {over} (since {since:%Y-%m-%d})"
