@@ -122,7 +122,8 @@ def show_trends(report: YearReport) -> Fragment:
 
 def _cells(one: OilSummary, names: Mapping[str, str]) -> tuple[str, ...]:
     chart = one.chart
-    what = f"{chart.lot} {celsius(chart.temperature_C)}, {LETTERS.get(chart.quantity, chart.quantity)} {chart.unit}".strip()
+    letter = LETTERS.get(chart.quantity, chart.quantity)
+    what = f"{chart.lot} {celsius(chart.temperature_C)}, {letter} {chart.unit}".strip()
     return (f"{escape(names[chart.oil])} <small>{escape(what)}</small>", *oil_cells(one)[1:-1])
 
 
