@@ -31,7 +31,7 @@ TYPICAL_DEVIATIONS = 3.0
 _LOOKED_INTO = 2.0
 """Standard deviations from which all results together are looked into, [-]: our own choice."""
 
-_TOGETHER = 1e-5
+_TOGETHER = 2e-3
 """Probability of noise and spread below which all results together are doubtful, [-]: our own choice, far out, as how
 the spread of batches at one temperature goes with that at another is only guessed."""
 
