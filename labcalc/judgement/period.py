@@ -41,6 +41,8 @@ class Month(Period):
     @property
     def parts(self) -> tuple[Month, ...]:
         """The months in it."""
+        if self.months == 1:
+            return (self,)
         starts = [self.first + pd.DateOffset(months=number) for number in range(self.months + 1)]
         return tuple(Month(f"{one:%Y-%m}", one, end) for one, end in itertools.pairwise(starts))
 
