@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import importlib
 import re
 from pathlib import Path
 
 import pytest
 
-import labcalc.judgement
 from labcalc.shipped import sample_lab, workbook_file
 from labcalc.workbooks import print_pdf, render_workbook
 from tests.benchmarks.month import material
@@ -25,7 +25,8 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder, lab = tmp_path_factory.mktemp("pages"), str(sample_lab())
     record = material(FIVE_YEARS_OF_SIX, 6)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(vars(labcalc.judgement), "gather_record", lambda *_: record)
+        judgement = importlib.import_module("labcalc.judgement")  # as it is now: another test may have loaded it anew
+        patch.setitem(vars(judgement), "gather_record", lambda *_: record)
         for kind, words in (("month", {"month": "2026-03"}), ("year", {"year": "2025"})):
             notebook = workbook_file(f"{kind}ly_quality")
             render_workbook(notebook, {**words, "lab": lab}, folder / f"{kind}.html", title=kind)
