@@ -39,6 +39,8 @@ OTHERWISE: dict[str, tuple[str, str]] = {
     "engler_from_kinematic": ("derivation", "conversions::test_derivation_legacy_scales_there_and_back"),
     "estimate_viscosity_temperature": ("derivation", "line_uncertainty::test_derivation_bands_cover_95_percent"),
     "fit_viscosity_temperature": ("independent", "curves::test_line_through_the_ends_of_an_alkane"),
+    "fit_andrade": ("derivation", "curves::test_derivation_andrade_comes_back"),
+    "fit_ubbelohde_walther": ("derivation", "curves::test_derivation_m_value"),
     "fit_vogel": ("published", "curves::test_water_follows_vogel"),
     "flow_result": ("published", "apparatus::test_determinability"),
     "fraction_that_explains": ("derivation", "blending::test_derivation_the_fraction_comes_back"),

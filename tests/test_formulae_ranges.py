@@ -87,6 +87,9 @@ OPEN: dict[str, tuple[Call, float]] = {
         lambda x: formulae.estimate_viscosity_temperature(*POINTS, x).covariance,
         0.0,
     ),
+    "definition: lg lg 1": (lambda x: formulae.fit_ubbelohde_walther([40.0, 100.0], [73.3, x], constant=0.0).m, 1.0),
+    "definition: lg lg (0.2 + 0.8)": (lambda x: formulae.fit_ubbelohde_walther([40.0, 100.0], [73.3, x - 0.8]).m, 1.0),
+    "definition: Andrade": (lambda x: formulae.fit_andrade([40.0, 100.0], [73.3, x]).b_K, 0.0),
     "definition: Vogel": (lambda x: formulae.fit_vogel([20.0, 40.0, 100.0], np.array([27.2, 8.27, 1.0]) * x).b_K, 0.0),
 }
 

@@ -20,6 +20,8 @@ LINE = formulae.fit_viscosity_temperature([10.0, 100.0], [400.0, 9.0])
 OIL = formulae.fit_viscosity_temperature([10.0, 100.0], [25.0, 3.0])
 OILS = formulae.fit_viscosity_temperature([20.0, 100.0], [[30.0, 4.0], [480.0, 21.0]])
 TUBE = formulae.adjust_oscillating_tube(2550.0, 1.2, 3850.0, 998.2)
+ANDRADE = formulae.fit_andrade([10.0, 100.0], [400.0, 9.0])
+WALTHER = formulae.fit_ubbelohde_walther([10.0, 100.0], [400.0, 9.0])
 VOGEL = formulae.fit_vogel([10.0, 40.0, 100.0], [400.0, 70.0, 9.0])
 ESTIMATE = formulae.estimate_viscosity_temperature([10.0, 40.0, 100.0], [400.0, 70.0, 9.0])
 
@@ -101,6 +103,11 @@ FORMULAE: dict[str, Formula] = {
     ),
     "line_model_uncertainty": lambda x: formulae.line_model_uncertainty(x, [10.0, 100.0], [400.0, 9.0]),
     "ExponentialCurve.viscosity_at": VOGEL.viscosity_at,
+    "fit_andrade": lambda x: formulae.fit_andrade([40.0, 100.0], points(x, 8.0)).b_K,
+    "fit_ubbelohde_walther": lambda x: formulae.fit_ubbelohde_walther([40.0, 100.0], points(x, 8.0)).m,
+    "Andrade.viscosity_at": ANDRADE.viscosity_at,
+    "UbbelohdeWaltherLine.kinematic_viscosity_at": WALTHER.kinematic_viscosity_at,
+    "UbbelohdeWaltherLine.confidence_band": lambda x: WALTHER.confidence_band(x, noise_percent=0.3).lowest,
     "fit_vogel": lambda x: formulae.fit_vogel([0.0, 40.0, 60.0, 100.0], points(of(x, 1.0, 30.0), 12.0, 6.0, 3.0)).b_K,
     "flow_result": lambda x: formulae.flow_result(x, 20.0, 0.002).mean,
     "fraction_that_explains": lambda x: formulae.fraction_that_explains(of(x, 0.5, 20.0), 40.0, OIL, LINE).wright,
@@ -144,6 +151,8 @@ OF_POINTS = {
     *(
         "estimate_viscosity_temperature",
         "fit_viscosity_temperature",
+        "fit_andrade",
+        "fit_ubbelohde_walther",
         "fit_vogel",
     ),
 }

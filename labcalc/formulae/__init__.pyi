@@ -80,7 +80,13 @@ from .saybolt import (
     saybolt_furol_from_kinematic as saybolt_furol_from_kinematic,
     saybolt_universal_from_kinematic as saybolt_universal_from_kinematic,
 )
-from .viscosity_models import ExponentialCurve as ExponentialCurve, fit_vogel as fit_vogel
+from .viscosity_models import (
+    ExponentialCurve as ExponentialCurve,
+    UbbelohdeWaltherLine as UbbelohdeWaltherLine,
+    fit_andrade as fit_andrade,
+    fit_ubbelohde_walther as fit_ubbelohde_walther,
+    fit_vogel as fit_vogel,
+)
 from .viscosity_temperature import (
     ViscosityTemperatureLine as ViscosityTemperatureLine,
     fit_viscosity_temperature as fit_viscosity_temperature,
