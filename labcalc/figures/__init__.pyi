@@ -53,18 +53,22 @@ from .picture import Picture as Picture
 from .run.density import draw_density_temperature as draw_density_temperature
 from .run.pictures import (
     density_picture as density_picture,
+    deviation_picture as deviation_picture,
     reference_picture as reference_picture,
     viscosity_picture as viscosity_picture,
 )
 from .run.reference_oils import draw_reference_history as draw_reference_history
-from .run.verdict import (
+from .run.traceability import (
     show_cautions as show_cautions,
-    show_checks as show_checks,
-    show_consequences as show_consequences,
-    show_header as show_header,
     show_provenance as show_provenance,
+    show_record as show_record,
     show_refusals as show_refusals,
-    show_results as show_results,
+)
+from .run.verdict import (
+    show_checks as show_checks,
+    show_head as show_head,
+    show_header as show_header,
+    show_reported as show_reported,
     show_verdict as show_verdict,
     summarise as summarise,
 )

@@ -55,10 +55,11 @@ def fact_list(facts: Mapping[str, str]) -> Fragment:
     return Fragment(f'<dl class="facts">{rows}</dl>', "; ".join(f"{name}: {fact}" for name, fact in known.items()))
 
 
-def verdict_box(verdict: str, css: str, reason: str) -> Fragment:
-    """Return a verdict with its reason; ``css`` is the class that colours it."""
+def verdict_box(verdict: str, css: str, reason: str, now: str = "") -> Fragment:
+    """Return a verdict with its reason and what to do now; ``css`` is the class that colours it."""
     word = f'<p class="word">{escape(verdict.capitalize())}</p>'
-    return Fragment(f'<div class="verdict {css}">{word}<p>{escape(reason)}</p></div>', f"{verdict}: {reason}")
+    step = f"<p><b>Now:</b> {escape(now)}</p>" if now else ""
+    return Fragment(f'<div class="verdict {css}">{word}<p>{escape(reason)}</p>{step}</div>', f"{verdict}: {reason}")
 
 
 def html_table(
@@ -68,23 +69,29 @@ def html_table(
     *,
     numeric: tuple[int, ...] = (),
     row_header: int = 0,
+    stacked: bool = False,
 ) -> str:
-    """Lay out cells that are HTML already; captions and columns are text."""
+    """Lay out cells that are HTML already; captions and columns are text. ``stacked``: one by one if it is narrow."""
 
     def css(index: int) -> str:
         return ' class="num"' if index in numeric else ""
+
+    def label(index: int) -> str:
+        return f' data-label="{escape(columns[index])}"' if stacked else ""
 
     head = "".join(f'<th scope="col"{css(i)}>{escape(column)}</th>' for i, column in enumerate(columns))
     body = "".join(
         "<tr>"
         + "".join(
-            f'<th scope="row">{cell}</th>' if i == row_header else f"<td{css(i)}>{cell}</td>"
+            f'<th scope="row">{cell}</th>' if i == row_header else f"<td{css(i)}{label(i)}>{cell}</td>"
             for i, cell in enumerate(row)
         )
         + "</tr>"
         for row in rows
     )
-    return f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    kind = ' class="stacked"' if stacked else ""
+    titled = f"<caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
+    return f"<table{kind}>{titled}<tbody>{body}</tbody></table>"
 
 
 def folded(summary: str, html: str) -> str:

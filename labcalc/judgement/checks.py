@@ -16,6 +16,22 @@ STATES: tuple[State, ...] = ("met", "not checked", "doubtful", "not met")
 
 
 @dataclass(frozen=True)
+class HeldLimit:
+    """A limit that a value was held against; NaN where it has no such end, or its quantity no temperature."""
+
+    quantity: str
+    temperature_C: float
+    """In °C."""
+    lowest: float
+    """In the unit of the value, as ``highest``."""
+    highest: float
+    words: str
+    """Both ends in words, without unit."""
+    rule: str
+    """Name of the decision rule that was applied; empty where the limit could not be held."""
+
+
+@dataclass(frozen=True)
 class Check:
     """A checked fact with its number and its limit; ``not checked`` says why not."""
 
@@ -29,6 +45,8 @@ class Check:
     about: About = "numbers"
     advice: str = ""
     """What to do although it holds nothing back: the verdict says so."""
+    limit: HeldLimit | None = None
+    """What the specification asks, where the check holds a value against it."""
 
 
 def worst(states: Sequence[State]) -> State:

@@ -52,6 +52,8 @@ PRODUCT = table(
         "standard": Key(text, ""),
         "quantities": QUANTITIES,
         "specification": Key(text, ""),
+        "customer": Key(text, ""),
+        "sampling": Key(text, ""),
         "limit": Key(LIMITS, (), field="limits"),
         "typical": Key(TYPICAL, ()),
     },

@@ -276,6 +276,7 @@ _REPORT = table(
 _HEAD = table(
     {
         "name": _NAME,
+        "address": Key(text, ""),
         "time_zone": Key(_time_zone),
         "earlier_exports": Key(listed(text, "patterns", may_be_empty=True), ()),
     },

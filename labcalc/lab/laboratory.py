@@ -125,6 +125,9 @@ class Product:
     """Published limits that it is held to, a key of ``standard_limits``."""
     quantities: tuple[str, ...] = ()
     """What its reports calculate beside (``+``) or without (``-``) what its class names."""
+    customer: str = ""
+    sampling: str = ""
+    """Plan or place of sampling, as a report names it."""
 
 
 @dataclass(frozen=True)
@@ -296,6 +299,7 @@ class Laboratory:
     """The whole of lab.toml. Without a file: sensible defaults that read any self-describing export."""
 
     name: str = "Laboratory without a lab.toml"
+    address: str = ""
     time_zone: str = "UTC"
     instruments: tuple[Instrument, ...] = ()
     profiles: tuple[Profile, ...] = ()

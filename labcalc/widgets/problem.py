@@ -27,10 +27,6 @@ from labcalc.lab import Decision, checked_decisions
 from labcalc.widgets.runs import first_problem
 from labcalc.wording import at_celsius
 
-_EARLIER_DAYS = 365
-"""How far back a product's earlier runs are shown, [d]."""
-
-
 _LEFT = (
     (0.05, "the numbers are explained"),
     (0.001, "the numbers are hardly explained"),
@@ -140,8 +136,8 @@ class Problem:
 
     @cached_property
     def earlier(self) -> pd.DataFrame:
-        """Earlier means of the same product (``earlier_means``)."""
-        return earlier_means(self.material, self.run)
+        """Earlier means of the same product (``Dossier.earlier_means``)."""
+        return self.judgement.dossier.earlier_means
 
     @cached_property
     def day(self) -> pd.DataFrame:
@@ -212,27 +208,6 @@ def problem_of(
         why_not = str(refusal)
     problem = Problem(material, judgement, evidence, why_not, settings or WhatIfSettings(), (), evidence)
     return problem.with_added(added) if added else problem
-
-
-def earlier_means(material: Material, run: str) -> pd.DataFrame:
-    """Return the means of the product's runs in the year before a run, oldest first.
-
-    ``run``, ``quantity``, ``temperature_C`` [°C], ``value`` [mm²/s or kg/m³]: one a run, quantity and temperature.
-    """
-    dossier = material.dossier(run)
-    start, product = dossier.rows["measured_at"].min(), dossier.product_name
-    record = material.record
-    if pd.isna(start) or not product:
-        record = record.iloc[:0]
-    at = record["measured_at"]
-    same = (record["product"] == product) & (record["role"] != "reference") & (record["run"] != run)
-    chosen = record[same & (at < start) & (at >= start - pd.Timedelta(days=_EARLIER_DAYS))].sort_values("measured_at")
-    names = {column: quantity for quantity, column in QUANTITY_COLUMNS.items() if quantity in UNITS}
-    long = chosen.rename(columns=names).assign(temperature_C=chosen["temperature_C"].round(1))
-    long = long.melt(["run", "temperature_C"], [*names.values()], "quantity").dropna(subset=["value"])
-    keys = ["run", "quantity", "temperature_C"]
-    means: pd.DataFrame = long.groupby(keys, sort=False, as_index=False)["value"].mean()
-    return means
 
 
 def days_runs(material: Material, run: str) -> pd.DataFrame:

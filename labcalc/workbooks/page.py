@@ -26,6 +26,7 @@ _HEADING = re.compile(r"<h([1-6])([^>]*)>(.*?)</h\1>", re.S)
 _TABLE = re.compile(r"<table\b.*?</table>", re.S)
 _TAG = re.compile(r"<[^>]+>")
 _SCRIPT = re.compile(r"(<script\b.*?</script>)", re.S)
+_LINE_OF_PRINT = 90
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:°C|°F|mm²/s|mPa·s|kg/m³|%|h\b|K\b))")
 
 
@@ -78,9 +79,20 @@ def build_page(template: str, *, title: str, **words: Any) -> str:
             version=__version__,
             style=_safe(_text("page.css")),
             policy=words.pop("policy", _policy()),
+            running=_css_text(words.pop("running", "")),
             **words,
         )
     )
+
+
+def _css_text(text: str) -> str:
+    r"""Return a text for the inside of a CSS string, cut where a line of print ends.
+
+    >>> _css_text('BL-26 "</style>')
+    'BL-26 \22 \3c \2f style\3e '
+    """
+    cut = text if len(text) <= _LINE_OF_PRINT else f"{text[: _LINE_OF_PRINT - 1]}…"
+    return re.sub(r"[^A-Za-z0-9 .,:-]", lambda found: f"\\{ord(found[0]):x} ", cut)
 
 
 def _safe(text: str) -> Any:
@@ -89,7 +101,7 @@ def _safe(text: str) -> Any:
     return Markup(text)
 
 
-def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scripts) -> str:
+def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scripts, number: str = "") -> str:
     """Return the page of a report round the body of its notebook.
 
     Parameters
@@ -99,6 +111,7 @@ def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scri
     workbook : File name of the notebook.
     figures : Number of figures in the body.
     scripts : Where the drawing script is.
+    number : Number of the report, for the head of each printed page.
     """
     sound, contents = _number_headings(_sound_tables(keep_units(body)))
     inside = scripts is Scripts.INSIDE and figures > 0
@@ -106,6 +119,7 @@ def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scri
     return build_page(
         "report.html.j2",
         title=title,
+        running=" · ".join(filter(None, (title, number))),
         workbook=workbook,
         body=sound,
         contents=contents,

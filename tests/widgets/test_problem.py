@@ -17,7 +17,6 @@ from labcalc.judgement.causes import PRIOR_ODDS
 from labcalc.lab import add_decision, checked_decisions
 from labcalc.widgets import Added, Problem, WhatIfSettings, open_problem, problem_of
 from labcalc.widgets.actions import OTHER_CAUSE, conclude, conclusions_offered, export_page
-from labcalc.widgets.problem import earlier_means
 from tests.widgets.conftest import RESIDUE
 
 
@@ -81,7 +80,7 @@ def test_a_value_that_no_oil_has_adds_nothing(residue: Problem) -> None:
 
 
 def test_earlier_runs_are_earlier_and_of_the_product(material: Material, residue: Problem) -> None:
-    means = earlier_means(material, RESIDUE)
+    means = material.dossier(RESIDUE).earlier_means
     start = residue.judgement.dossier.rows["measured_at"].min()
     record = material.record.set_index("run")
     for run in means["run"].unique():

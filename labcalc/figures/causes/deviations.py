@@ -34,28 +34,37 @@ ADDED = "added"
 _EARLIER = "earlier runs"
 _LONGEST_HISTORY = 200
 _TICK = 0.07
+_AROUND, _A_LEVEL = 100, 34
+"""Height of the figure, [px]."""
 
 
-def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf) -> Picture:
+def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf | None = None) -> Picture:
+    """Draw how far the determinations are from what is usual; ``earlier`` as ``Dossier.earlier_means`` gives it."""
     keys = levels_of(evidence)
-    figure = blank_figure("Standard deviations from what is usual", "", height=330)
+    figure = blank_figure("Standard deviations from what is usual", "", height=_AROUND + _A_LEVEL * len(keys))
     level = dict(zip(keys, heights(keys), strict=True))
     _add_spread_band(figure, len(keys))
     past = _past(evidence, earlier, keys)
-    ticks = [(x, level[key] + _jitter(i)) for key, xs in past.items() for i, x in enumerate(xs)]
-    figure.add_scatter(  # as one path: as a marker each they would be most of the work when a slider moves
-        x=[end for x, _ in ticks for end in (x, x, None)],
-        y=[end for _, y in ticks for end in (y - _TICK, y + _TICK, None)],
+    if any(past.values()):
+        _add_earlier(figure, [(x, level[key] + _jitter(i)) for key, xs in past.items() for i, x in enumerate(xs)])
+    _add_determinations(figure, evidence, level)
+    if what is not None:
+        figure.add_scatter(**what_if_places(evidence, what)["deviations"], **what_if_look("deviations"))
+    _scale_deviations(figure, evidence, keys)
+    return Picture(figure, _caption(evidence, keys, past), *_numbers(evidence, what, keys))
+
+
+def _add_earlier(figure: go.Figure, ticks: Sequence[tuple[float, float]]) -> None:
+    """Add a tick a run, all as one path: as a marker each they would be most of the work when a slider moves."""
+    figure.add_scatter(
+        x=[end for x, _ in ticks for end in (round(x, 3), round(x, 3), None)],
+        y=[end for _, y in ticks for end in (round(y - _TICK, 3), round(y + _TICK, 3), None)],
         mode="lines",
         line=stroke(MUTED, "solid", 1.0),
         opacity=0.55,
         name=_EARLIER,
         hovertemplate="earlier run: %{x}<extra></extra>",
     )
-    _add_determinations(figure, evidence, level)
-    figure.add_scatter(**what_if_places(evidence, what)["deviations"], **what_if_look("deviations"))
-    _scale_deviations(figure, evidence, keys)
-    return Picture(figure, _caption(evidence, keys, past), *_numbers(evidence, what, keys))
 
 
 def _add_spread_band(figure: go.Figure, levels: int) -> None:
@@ -96,7 +105,9 @@ def _scale_deviations(figure: go.Figure, evidence: Evidence, keys: Sequence[Leve
     reach = 1.03 * reach_of(evidence)
     names = [f"{key.words}<br>{celsius(key.temperature_C)}" for key in keys]
     figure.update_xaxes(range=[-reach, reach], hoverformat=".2f", zeroline=True, zerolinecolor=INK)
-    figure.update_yaxes(tickvals=heights(keys), ticktext=names, range=[-0.5, len(keys) - 0.5], showgrid=False)
+    figure.update_yaxes(
+        tickfont={"size": 11}, tickvals=heights(keys), ticktext=names, range=[-0.5, len(keys) - 0.5], showgrid=False
+    )
 
 
 def _past(evidence: Evidence, earlier: pd.DataFrame, keys: Sequence[Level]) -> dict[Level, list[float]]:
@@ -139,17 +150,19 @@ def _away(key: Level, residuals: NDArray[np.float64]) -> str:
     return f"{at_celsius(key.words.lower(), key.temperature_C)} {signed(float(np.mean(residuals)), 1)}"
 
 
-def _numbers(evidence: Evidence, what: WhatIf, keys: Sequence[Level]) -> Numbers:
-    columns = ("Quantity", "Temperature, °C", "Measured", "Usual", "Standard deviation", WHAT_IF.capitalize(), "Unit")
+def _numbers(evidence: Evidence, what: WhatIf | None, keys: Sequence[Level]) -> Numbers:
+    asked = [] if what is None else [WHAT_IF.capitalize()]
+    columns = ("Quantity", "Temperature, °C", "Measured", "Usual", "Standard deviation", *asked, "Unit")
     rows = []
     for i, quantity in sorted(enumerate(evidence.quantity), key=lambda one: keys.index(level_of(evidence, one[0]))):
         spread = float(np.hypot(evidence.expected_sd[i], evidence.noise_sd[i]))
-        values = (evidence.measured[i], evidence.expected[i], spread, what.predicted[i])
+        values = [evidence.measured[i], evidence.expected[i], spread]
+        values += [] if what is None else [what.predicted[i]]
         rows.append(
             (
                 quantity.capitalize() + ("" if evidence.kind[i] == "run" else f" ({evidence.kind[i]})"),
                 plain(evidence.temperature_C[i]),
-                *(plain(v, places) for v, places in zip(values, (6, 6, 2, 6), strict=True)),
+                *(plain(v, places) for v, places in zip(values, (6, 6, 2, 6), strict=False)),
                 UNITS[quantity],
             )
         )

@@ -1,4 +1,4 @@
-"""Density against temperature, beside what the standard's table gives."""
+"""Density against temperature, or minus what the standard's table expects."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from labcalc.judgement import Curve, reported_value
 from labcalc.wording import celsius, numeral, plain
 
 
-def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Picture:
+def draw_density_temperature(curve: Curve, sample: str, commodity: str, *, minus_expected: bool = False) -> Picture:
     """Draw a run's densities and the curve of the petroleum measurement tables from the coldest of them.
 
     Parameters
@@ -18,16 +18,22 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Pictu
     curve : Density [kg/m³] against temperature [°C].
     sample : Name of the sample, for the caption.
     commodity : Commodity group of the curve.
+    minus_expected : Draw the difference from that curve, which is a hundred times smaller than the fall itself.
 
     Returns
     -------
     Chart, caption and numbers.
     """
-    figure = blank_figure("Temperature, °C", "Density, kg/m³", height=330, xaxis={"hoverformat": ".2~f"})
-    if curve.temperature_C.size and np.isfinite(curve.half_width).all():
+    is_difference = minus_expected and curve.temperature_C.size > 0
+    title = "ρ − table, kg/m³" if is_difference else "Density, kg/m³"
+    figure = blank_figure("Temperature, °C", title, height=200, xaxis={"hoverformat": ".2~f"})
+    grid, drawn, measured = curve.temperature_C, curve.value, curve.measured
+    if is_difference:
+        drawn, measured = np.zeros_like(curve.value), curve.measured - np.interp(curve.measured_C, grid, curve.value)
+    if grid.size and np.isfinite(curve.half_width).all():
         figure.add_scatter(
-            x=np.concatenate([curve.temperature_C, curve.temperature_C[::-1]]),
-            y=np.concatenate([curve.value + curve.half_width, (curve.value - curve.half_width)[::-1]]),
+            x=np.concatenate([grid, grid[::-1]]),
+            y=np.concatenate([drawn + curve.half_width, (drawn - curve.half_width)[::-1]]),
             fill="toself",
             fillcolor=BAND,
             mode="lines",
@@ -35,10 +41,10 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Pictu
             hoverinfo="skip",
             name=curve.band,
         )
-    if curve.temperature_C.size:
+    if grid.size:
         figure.add_scatter(
-            x=curve.temperature_C,
-            y=curve.value,
+            x=grid,
+            y=drawn,
             mode="lines",
             line=stroke(dash="dash"),
             name=f"table for {commodity}",
@@ -46,23 +52,24 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Pictu
         )
     figure.add_scatter(
         x=curve.measured_C,
-        y=curve.measured,
+        y=measured,
         mode="markers",
         marker=marker("square", ACCENT),
         name="measured",
         hovertemplate="%{x} °C: %{y:.2f} kg/m³<extra></extra>",
     )
-    return Picture(figure, _caption(curve, sample, commodity), *_numbers(curve))
+    return Picture(figure, _caption(curve, sample, commodity, minus=is_difference), *_numbers(curve))
 
 
-def _caption(curve: Curve, sample: str, commodity: str) -> str:
+def _caption(curve: Curve, sample: str, commodity: str, *, minus: bool) -> str:
     means = {t: curve.measured[curve.measured_C == t].mean() for t in np.unique(curve.measured_C)}
     values = " and ".join(f"{reported_value('density', v)} kg/m³ at {celsius(t)}" for t, v in means.items())
     if not curve.temperature_C.size:
         return f"Density of {sample}: {values}. It is outside the tables for a {commodity}."
+    told = "minus" if minus else "dashed,"
     return (
-        f"Density of {sample}: {values}; dashed, the fall that API MPMS 11.1 gives for a {commodity} from the coldest, "
-        "within a band that holds how far such oils are from it."
+        f"Density of {sample}: {values}; {told} the fall that API MPMS 11.1 gives for a {commodity}; the band: how far "
+        "such oils are from it."
     )
 
 

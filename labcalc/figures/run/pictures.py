@@ -16,16 +16,29 @@ def viscosity_picture(judgement: Judgement) -> Picture | Fragment:
     curve = viscosity_curve(judgement.results, dossier.temperatures_C, dossier.liquid)
     if curve is None:
         return note("This run holds no kinematic viscosity: there is no viscosity-temperature chart.")
+    if not curve.temperature_C.size:
+        return note("One temperature alone gives no viscosity-temperature line.")
     return draw_viscosity_temperature(curve, judgement.dossier.sample)
 
 
-def density_picture(judgement: Judgement) -> Picture | Fragment:
-    """Return the density-temperature chart of a run."""
+def deviation_picture(judgement: Judgement) -> Picture | Fragment:
+    """Return how far a run is from what is usual, with earlier runs of the product."""
+    from labcalc.figures.causes.deviations import draw_deviations
+
+    if judgement.dossier.is_reference:
+        return note("A reference oil is held against its certificate, above.")
+    if isinstance(judgement.compared, str):
+        return note(f"Nothing tells what is usual: {judgement.compared}.")
+    return draw_deviations(judgement.compared, judgement.dossier.earlier_means)
+
+
+def density_picture(judgement: Judgement, *, minus_expected: bool = False) -> Picture | Fragment:
+    """Return the density-temperature chart of a run, or that of its densities minus what the table expects."""
     commodity = judgement.dossier.commodity
     curve = density_curve(judgement.results, commodity)
     if curve is None:
         return note("This run holds no density: there is no density-temperature chart.")
-    return draw_density_temperature(curve, judgement.dossier.sample, commodity)
+    return draw_density_temperature(curve, judgement.dossier.sample, commodity, minus_expected=minus_expected)
 
 
 def reference_picture(judgement: Judgement) -> Picture | Fragment:

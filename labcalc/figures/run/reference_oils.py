@@ -48,7 +48,7 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
     figure = blank_figure(
         "",
         _PANELS[0][1],
-        height=480,
+        height=350,
         shapes=(*_limits(widest["allowed"]), {"type": "line", "line": stroke(ACCENT, "dash"), **at_the_run}),
         annotations=({"x": run_at, "xref": "x", "y": 1.0, "yref": "paper", **_THIS_RUN},),
         xaxis={"anchor": "y2", "type": "date"},

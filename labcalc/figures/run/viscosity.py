@@ -18,11 +18,11 @@ _DECADES = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 _VISCOSITY_TICKS = np.array([0.3, 0.5, 0.7, *(digit * 10.0**power for power in range(7) for digit in _DECADES), 1e7])
 _CHART_ENDS = (0.21, 2e7)
 """Ends of the chart by ASTM D341, [mm²/s]."""
-_TICKS_WANTED = 16
+_TICKS_WANTED = 9
 _ROOM = 0.06
 
 _MODELS = {
-    "can't tell": "Whether the oil follows the line, Vogel's or Andrade's curve, the points can't tell.",
+    "can't tell": "Two or three points can't tell the line from Vogel's or Andrade's curve.",
     "none of them": "The points follow neither the line nor Vogel's or Andrade's curve.",
     "ASTM D341": "The points follow the line, not Vogel's or Andrade's curve.",
     "Vogel": "The points follow Vogel's curve, not the line.",
@@ -44,7 +44,7 @@ def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
     Chart, caption and numbers.
     """
     across, up = _scales(curve)
-    figure = blank_figure("Temperature, °C", "Kinematic viscosity, mm²/s", height=400, xaxis=across, yaxis=up)
+    figure = blank_figure("Temperature, °C", "Viscosity, mm²/s", height=250, xaxis=across, yaxis=up)
     if curve.temperature_C.size:
         _add_band(figure, curve)
         _add_line(figure, curve)
@@ -152,10 +152,10 @@ def _caption(curve: Curve, sample: str) -> str:
     values = " and ".join(f"{reported_value('kinematic viscosity', v)} mm²/s at {celsius(t)}" for t, v in means.items())
     if not curve.temperature_C.size:
         return f"Kinematic viscosity of {sample}: {values}. One temperature alone gives no line."
-    band = " The band holds how far oils bend away from it." if np.isfinite(curve.half_width).all() else ""
+    band = " The band: how far oils bend away from it." if np.isfinite(curve.half_width).all() else ""
     return (
-        f"Kinematic viscosity of {sample}: {values}, with the straight line of ASTM D341 through them; "
-        f"dotted where it is an extrapolation.{band} {_MODELS[curve.model]}"
+        f"Kinematic viscosity of {sample}: {values}, and the line of ASTM D341, dotted where it is "
+        f"an extrapolation.{band} {_MODELS[curve.model]}"
     )
 
 

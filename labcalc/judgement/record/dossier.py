@@ -11,7 +11,7 @@ import pandas as pd
 from labcalc.errors import DecisionError
 from labcalc.exports import QUANTITY_COLUMNS, Refusal, SourceFile
 from labcalc.judgement.carry_over.shares import RunBefore
-from labcalc.judgement.certificates import Certificates, certificates_in_use, compare_with_certificates
+from labcalc.judgement.certificates import UNITS, Certificates, certificates_in_use, compare_with_certificates
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_by_own_record, precision_of_class
 from labcalc.judgement.record.admission import Doubt
@@ -48,6 +48,8 @@ class Dossier:
     """What was refused in those exports."""
     history: pd.DataFrame
     """Earlier runs of the same sample or of the same lot of the product, without those that a decision excludes."""
+    peers: pd.DataFrame
+    """Earlier determinations of the product, the last 200: ``run``, ``temperature_C`` [°C] and the quantities."""
     decisions: tuple[Decision, ...] = ()
     """What people decided about the run."""
     fills: FillScatter | None = None
@@ -102,6 +104,18 @@ class Dossier:
             return "base oils"
         return self.product.precision_class if self.product else ""
 
+    @cached_property
+    def earlier_means(self) -> pd.DataFrame:
+        """Means of earlier runs of the product, oldest first: one a ``run``, ``quantity`` and ``temperature_C`` [°C].
+
+        ``value`` is in mm²/s or kg/m³.
+        """
+        names = {QUANTITY_COLUMNS[quantity]: quantity for quantity in UNITS}
+        long: pd.DataFrame = self.peers.rename(columns=names).assign(temperature_C=self.peers["temperature_C"].round(1))
+        long = long.melt(["run", "temperature_C"], [*names.values()], "quantity").dropna(subset=["value"])
+        keys = ["run", "quantity", "temperature_C"]
+        return pd.DataFrame(long.groupby(keys, sort=False, as_index=False)["value"].mean())
+
     def own_scatter(self, quantity: str, temperature_C: float) -> OwnScatter | None:
         """Return how fills scattered on the instrument until the run began; None where the record doesn't tell."""
         began = self.rows["measured_at"].min()
@@ -155,7 +169,8 @@ class Dossier:
     def digest(self) -> str:
         """SHA-256 over everything that the report of the run depends on, beside the version of labcalc."""
         ink = hashlib.sha256(self.run.encode())
-        ink.update(pd.util.hash_pandas_object(self.references, index=False).to_numpy().tobytes())
+        for many in (self.references, self.peers):
+            ink.update(pd.util.hash_pandas_object(many, index=False).to_numpy().tobytes())
         for few in (self.rows, self.before, self.history):  # of a handful of rows it is quicker to write all
             ink.update(repr(few.to_numpy().tolist()).encode())
         stated = (

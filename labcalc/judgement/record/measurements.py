@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import DecisionError, ExportError, UnknownRunError
-from labcalc.exports import Reading, SourceFile
+from labcalc.exports import QUANTITY_COLUMNS, Reading, SourceFile
 from labcalc.judgement.carry_over.run_order import cell_sequence
 from labcalc.judgement.carry_over.shares import InstrumentCarryOver, RunBefore, carry_over_of
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
@@ -27,6 +27,8 @@ from labcalc.lab import Assignment, Decision, Laboratory, Product, product_of
 REFERENCE_DAYS = 30
 """How far back a dossier looks for reference-oil results of its instrument, [d]."""
 
+_PEERS = 200
+"""How many earlier determinations of a product are shown beside a run's."""
 _LONGEST_RUN = 200
 """More determinations than any run has."""
 
@@ -103,6 +105,7 @@ class Material:
             sources=self.sources_of(rows),
             refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
             history=self._history(rows, later),
+            peers=self._peers(rows),
             decisions=tuple(one for one in self.decisions if one.run == run),
             fills=self._fills(first_text(rows["instrument"])),
             doubts=tuple(one for one in self.doubts if one.run == run and one.file in names),
@@ -231,6 +234,18 @@ class Material:
             end = 0 if pd.isna(start) else int(self._samples["measured_at"].searchsorted(start, side="left"))
             others = [at for at in others if at < end]
         return self._samples.iloc[others].reset_index(drop=True)
+
+    @cached_property
+    def _by_product(self) -> dict[str, pd.DataFrame]:
+        return {str(name): table for name, table in self._samples.groupby("product", sort=False, observed=True)}
+
+    def _peers(self, rows: pd.DataFrame) -> pd.DataFrame:
+        columns = ["run", "temperature_C", *QUANTITY_COLUMNS.values()]
+        table, start = self._by_product.get(first_text(rows["product"])), rows["measured_at"].min()
+        if table is None or pd.isna(start):
+            return self.record.iloc[:0][columns]
+        last = int(table["measured_at"].searchsorted(start, side="left"))
+        return table.iloc[max(0, last - _PEERS) : last][columns].reset_index(drop=True)
 
     def _before(self, rows: pd.DataFrame) -> pd.DataFrame:
         table = self._by_instrument.get(first_text(rows["instrument"]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from labcalc.judgement.checks import Check
+from labcalc.judgement.checks import Check, HeldLimit
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
 from labcalc.judgement.run.consequence import Consequence
@@ -93,18 +93,24 @@ def _specification(limit: Limit, dossier: Dossier, results: Results, consequence
     name = f"Specification: {at_celsius(limit.quantity, limit.temperature_C)}"
     found = _found(limit, results, consequences)
     if isinstance(found, str):
-        return Check(name, "doubtful", f"the limit could not be held: {found}", _title(dossier, limit))
+        why = f"the limit could not be held: {found}"
+        return Check(name, "doubtful", why, _title(dossier, limit), limit=_limit(limit))
     held = _held(found, limit, dossier)
     state = decide_conformity(found.value, limit.lowest, limit.highest, held.rule, held.width, limit.decimals)
     unit = f" {found.unit}" if found.unit else ""
     finding = (
         f"{_shown(found.value, limit, held.rule)}{unit}{_knowledge(found, held)}",
-        _words(limit, found.unit),
+        f"{_words(limit)} {found.unit}".strip(),
         *_nearness(found, limit, held),
         *held.remarks,
         _risk(found.value, limit, held),
     )
-    return Check(name, state, "; ".join(finding), _basis(limit, dossier, held))
+    return Check(name, state, "; ".join(finding), _basis(limit, dossier, held), limit=_limit(limit, held.rule.name))
+
+
+def _limit(limit: Limit, rule: str = "") -> HeldLimit:
+    words = _words(limit).removeprefix("limits ")
+    return HeldLimit(limit.quantity, limit.temperature_C, limit.lowest, limit.highest, words, rule)
 
 
 @dataclass(frozen=True)
@@ -249,8 +255,7 @@ def _title(dossier: Dossier, limit: Limit) -> str:
     return (product.specification or product.name) if product else ""
 
 
-def _words(limit: Limit, unit: str) -> str:
+def _words(limit: Limit) -> str:
     ends = (limit.lowest, limit.highest)
     low, high = ("" if math.isnan(end) else numeral(end, limit.decimals) for end in ends)
-    words = f"limits {low} to {high}" if low and high else f"at least {low}" if low else f"at most {high}"
-    return f"{words} {unit}".strip()
+    return f"limits {low} to {high}" if low and high else f"at least {low}" if low else f"at most {high}"

@@ -33,7 +33,7 @@ from labcalc.showing import Shown
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
-    from labcalc.judgement.causes import Evidence, LeadingCause
+    from labcalc.judgement.causes import Evidence, Explanation, LeadingCause
 
 VERDICTS = ("releasable", "needs a second look", "not releasable")
 """From best to worst."""
@@ -83,9 +83,38 @@ class Judgement(Shown):
             return f"{met}; not made: {'; '.join(f'{one.name}: {one.finding}' for one in missed)}"
         return f"{met}, {len(self._in('not checked'))} not checked"
 
+    @property
+    def worst(self) -> Check:
+        """The check that the verdict rests on: the first not met, else the first doubtful one.
+
+        Raises
+        ------
+        IndexError : None is: the run is releasable.
+        """
+        return [*self._in("not met"), *self._in("doubtful")][0]
+
     def asks_about(self, about: About) -> bool:
         """Tell whether a check of that kind keeps the run from being released."""
         return any(one.about == about for one in (*self._in("doubtful"), *self._in("not met")))
+
+    @cached_property
+    def compared(self) -> Evidence | str:
+        """The run beside what is usual, odd or not; why it can't be compared, where it can't."""
+        from labcalc.judgement.causes import evidence_of
+
+        try:
+            return evidence_of(self.dossier)
+        except EvidenceError as refusal:
+            return str(refusal)
+
+    @cached_property
+    def explanations(self) -> tuple[Explanation, ...]:
+        """The causes that odd numbers allow, the most probable first; empty where ``leading`` is None."""
+        if self.leading is None or self.evidence is None:
+            return ()
+        from labcalc.judgement.causes import rank_causes
+
+        return rank_causes(self.evidence)
 
     @cached_property
     def evidence(self) -> Evidence | None:

@@ -1,0 +1,137 @@
+"""What makes a run report a record: where its numbers come from, who signs, what it stands for, and the cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+from labcalc.errors import ExportError
+from labcalc.figures.markup import Fragment, bullets, fact_list, fold, folded, html_table, note
+from labcalc.figures.provenance import from_memory, settings_and_version, without_mark
+from labcalc.figures.run.verdict import report_number
+from labcalc.judgement import Judgement
+from labcalc.lab import method_of
+from labcalc.lab.practice import HOT, LOCAL_RULES, PRESSED_AIR, SOLVENTS
+from labcalc.wording import counted
+
+_NOT_GIVEN = "not given"
+_FROM_MEMORY = (
+    "What stands under 'From memory' was written down without the standard at hand: check it against the current text, "
+    "or state your own in lab.toml, before results are signed."
+)
+_SIGNERS = ("Prepared", "Reviewed", "Approved")
+_LINE = '<span class="blank"></span>'
+_ONLY = (
+    "These results relate only to the item tested, as received. The verdict follows the decision rules shown; causes "
+    "are opinions."
+)
+
+
+def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", changed: str = "") -> Fragment:
+    """Return what makes the page a record that can be signed; what isn't known is printed as such.
+
+    Parameters
+    ----------
+    judgement : The run, judged.
+    issued : Day of issue; empty: a line to write on.
+    replaces : Number of the report that this one replaces.
+    changed : What changed since that one.
+    """
+    dossier = judgement.dossier
+    laboratory, product = dossier.laboratory, dossier.product
+    methods = (f"{one}: {method_of(laboratory, dossier.instrument, one) or _NOT_GIVEN}" for one in _main(judgement))
+    facts = {
+        "Report number": report_number(judgement),
+        "Replaces": f"{replaces}: {changed or 'what changed is not given'}" if replaces else "no other report",
+        "Laboratory": ", ".join(filter(None, (laboratory.name, laboratory.address or f"address {_NOT_GIVEN}"))),
+        "Customer": (product.customer if product else "") or _NOT_GIVEN,
+        "Sampling": (product.sampling if product else "") or _NOT_GIVEN,
+        "Methods": "; ".join(methods),
+        "Exports": "; ".join(f"{one.name}, SHA-256 {one.sha256[:12]}…" for one in dossier.sources),
+        "Record": str(laboratory.recorded or "no record: lab.toml names none"),
+    }
+    signers = "".join(f"<tr><th>{name}</th><td></td><td></td><td></td></tr>" for name in _SIGNERS)
+    head = "<thead><tr><th>Step</th><th>Name</th><th>Signature</th><th>Date</th></tr></thead>"
+    places = f'<table class="signatures"><caption>Signatures</caption>{head}<tbody>{signers}</tbody></table>'
+    day = f"<p>Issued: {escape(issued) or _LINE}</p>"
+    facts_shown = fact_list(facts)
+    return Fragment(f"{facts_shown.html}{day}{places}{note(_ONLY).html}", facts_shown.text)
+
+
+def _main(judgement: Judgement) -> list[str]:
+    """Return the quantities that are reported: dynamic viscosity where there is no kinematic one."""
+    found = list(dict.fromkeys(one.quantity for one in judgement.results))
+    return [one for one in found if one != "dynamic viscosity" or "kinematic viscosity" not in found]
+
+
+def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError] = ()) -> Fragment:
+    """Return where the numbers come from: files with digest and rows, lab.toml, version, methods with editions."""
+    dossier = judgement.dossier
+    places = dossier.rows.groupby("source_file", sort=False)["source_line"].apply(lambda lines: _lines(lines.tolist()))
+    files = [
+        (
+            escape(source.name),
+            f'<code class="digest">{escape(source.sha256)}</code>',
+            escape(places.get(source.name, "")),
+            str(source.rows_read),
+            str(source.rows_refused),
+            escape(source.read_as),
+        )
+        for source in dossier.sources
+    ]
+    standards = dict.fromkeys(one.standard for one in judgement.consequences)
+    limits = dict.fromkeys(f"{one.source} [{one.mark}]" for one in dossier.limits if one.source)
+    memory = from_memory(judgement.precision, (*standards, *(check.basis for check in judgement.checks)))
+    columns = ("Export", "SHA-256", "Lines of this run", "Rows read", "Rows refused", "Read as")
+    html = html_table("Exports", columns, files, numeric=(3, 4))
+    versions = [
+        *settings_and_version(dossier.laboratory),
+        ("Methods", "<br>".join(escape(without_mark(one)) for one in standards)),
+        ("Precision statements", "<br>".join(map(escape, _precision(judgement))) or "none in force"),
+        ("Limits of standards", "<br>".join(map(escape, limits)) or "none asked for"),
+        ("From memory", "<br>".join(map(escape, memory)) or "nothing"),
+    ]
+    html = folded("Exports, settings, methods", html + html_table("Settings and methods", ("What", "Which"), versions))
+    told = [f"An earlier export of the record could not be read: {one}" for one in record_failures]
+    told += [f"Of the decisions, line {one.line} is not sound: {one.problem}" for one in dossier.unusable]
+    html += note(*told).html
+    return Fragment(html, "; ".join(f"{s.name} {s.sha256}" for s in dossier.sources))
+
+
+def show_refusals(judgement: Judgement) -> Fragment:
+    """Return what was refused in the exports that the run stands in."""
+    refusals = [str(one) for one in judgement.dossier.refusals]
+    if not refusals:
+        return note("No row of these exports was refused.")
+    return fold(f"{counted(len(refusals), 'row')} of these exports refused", bullets(refusals))
+
+
+def show_cautions() -> Fragment:
+    """Return the cautions that go with the work and with the figures."""
+    words = " ".join((SOLVENTS, HOT, PRESSED_AIR, LOCAL_RULES, _FROM_MEMORY))
+    return Fragment(f'<p class="notes">{escape(words)}</p>', words)
+
+
+def _precision(judgement: Judgement) -> list[str]:
+    """Name the statements in force; say where none is, and where the method of the instrument was assumed."""
+    dossier, found = judgement.dossier, [f"{one.quantity}: {one.title}" for one in judgement.precision]
+    for quantity in dict.fromkeys(one.quantity for one in judgement.results if not one.follows):
+        statements = [one.agreement.statement for one in judgement.results if one.quantity == quantity]
+        published = any(one is not None and one.mark != "laboratory" for one in statements)
+        if published and not method_of(dossier.laboratory, dossier.instrument, quantity):
+            found.append(f"{quantity}: the method is assumed; [[instrument]] methods of lab.toml names none")
+    reasons = (
+        dossier.precision_in_force(one.quantity, one.temperature_C, one.value).why_not for one in judgement.results
+    )
+    return [*found, *dict.fromkeys(filter(None, reasons))]
+
+
+def _lines(lines: list[int]) -> str:
+    """Write line numbers as a person does: 4–7, 12."""
+    parts: list[list[int]] = []
+    for line in sorted(lines):
+        if parts and line == parts[-1][-1] + 1:
+            parts[-1].append(line)
+        else:
+            parts.append([line])
+    return ", ".join(str(part[0]) if len(part) == 1 else f"{part[0]}–{part[-1]}" for part in parts)

@@ -1,0 +1,139 @@
+"""The results as they are signed and handed on: value, uncertainty, unit, limits, decision rule, met or not, method."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from labcalc.judgement.checks import Check, HeldLimit, State
+from labcalc.judgement.run.consequence import Consequence
+from labcalc.judgement.run.results import Result
+from labcalc.judgement.run.verdict import Judgement
+from labcalc.lab import method_of
+from labcalc.statistics import UncertaintyBudget
+from labcalc.wording import at_celsius, numeral, plain
+
+_LEADING = ("Viscosity index", "Density at 15 °C")
+"""What stands among the measured results although it is calculated and no limit asks for it."""
+
+
+@dataclass(frozen=True)
+class Reported:
+    """One quantity of a run, as a person signs it and as a program reads it."""
+
+    name: str
+    value: float
+    """NaN where there is none, or it is a word."""
+    reported: str
+    """The value, rounded as its method says."""
+    unit: str
+    expanded_uncertainty: float
+    """Of 95 % coverage, in the unit of the value; NaN where unknown."""
+    coverage_factor: float
+    degrees_of_freedom: float
+    determinations: int
+    """0: it was calculated."""
+    method: str
+    """With edition; empty where lab.toml names none."""
+    note: str
+    limit: HeldLimit | None
+    state: State | None
+    """Whether the limit is met; None without one."""
+    leads: bool
+    """Whether it was measured, a limit asks for it, or every customer does."""
+
+    @property
+    def shown_uncertainty(self) -> str:
+        """The expanded uncertainty, rounded; 'unknown', or a dash of a word."""
+        if math.isnan(self.value) and not self.determinations:
+            return "–"
+        return numeral(self.expanded_uncertainty, unknown="unknown")
+
+
+def reported_of(judgement: Judgement) -> tuple[Reported, ...]:
+    """Return what a run reports: measured, then calculated, then what a limit asks for and the run doesn't give.
+
+    Parameters
+    ----------
+    judgement : The run, judged.
+    """
+    held = {_place(one.limit): one for one in (*judgement.checks, *_certified(judgement)) if one.limit}
+    lines = (*_measured(judgement, held), *_calculated(judgement, held))
+    given = {one.name.casefold() for one in lines}
+    return (*lines, *(_absent(one) for place, one in held.items() if place not in given))
+
+
+def _place(limit: HeldLimit) -> str:
+    return at_celsius(limit.quantity, limit.temperature_C).casefold()
+
+
+def _certified(judgement: Judgement) -> Iterator[Check]:
+    """Hold a reference oil's results against its certificate."""
+    dossier = judgement.dossier
+    if not dossier.is_reference:
+        return
+    for one in dossier.own_comparisons.dropna(subset=["certified", "limit"]).to_dict("records"):
+        certified, limit = float(one["certified"]), float(one["limit"])
+        ends = (certified - limit, certified + limit)
+        words = f"{plain(certified)} ± {numeral(limit)}"
+        held = HeldLimit(str(one["quantity"]), float(one["temperature_C"]), *ends, words, "certificate")
+        yield Check(words, "met" if ends[0] <= one["value"] <= ends[1] else "doubtful", words, limit=held)
+
+
+def _measured(judgement: Judgement, held: Mapping[str, Check]) -> Iterator[Reported]:
+    dossier = judgement.dossier
+    through = {"dynamic viscosity": "ν·ρ", "kinematic viscosity": "η/ρ", "density": "η/ν"}
+    for one in judgement.results:
+        check = held.get(one.name.casefold())
+        own = through[one.quantity] if one.follows else method_of(dossier.laboratory, dossier.instrument, one.quantity)
+        alone = one.quantity != "dynamic viscosity" or not judgement.results.of(
+            "kinematic viscosity", one.temperature_C
+        )
+        leads = check is not None or (alone and (not one.follows or one.quantity == "kinematic viscosity"))
+        about = (len(one.repeats), own, "median" if one.rule == "median" else "")
+        yield _line(one, one.budget, *about, check, leads=leads)
+
+
+def _calculated(judgement: Judgement, held: Mapping[str, Check]) -> Iterator[Reported]:
+    measured = {one.name for one in judgement.results}
+    for one in judgement.consequences:
+        if one.name in measured:
+            continue
+        check = held.get(one.name.casefold())
+        leads = check is not None or (one.name in _LEADING and not math.isnan(one.value))
+        yield _line(one, one.budget, 0, one.standard, one.note, check, leads=leads)
+
+
+def _line(
+    one: Result | Consequence,
+    budget: UncertaintyBudget | None,
+    determinations: int,
+    method: str,
+    note: str,
+    check: Check | None,
+    *,
+    leads: bool,
+) -> Reported:
+    return Reported(
+        name=one.name,
+        value=one.value,
+        reported=one.reported,
+        unit=one.unit,
+        expanded_uncertainty=budget.expanded_uncertainty if budget else math.nan,
+        coverage_factor=budget.coverage_factor if budget else math.nan,
+        degrees_of_freedom=budget.effective_degrees_of_freedom if budget else math.nan,
+        determinations=determinations,
+        method=method,
+        note=note,
+        limit=check.limit if check else None,
+        state=check.state if check else None,
+        leads=leads,
+    )
+
+
+def _absent(check: Check) -> Reported:
+    name, nan = check.name.removeprefix("Specification: "), math.nan
+    why = check.finding.removeprefix("the limit could not be held: ")
+    name = f"{name[0].upper()}{name[1:]}"
+    return Reported(name, nan, "–", "", nan, nan, nan, 0, "", why, check.limit, check.state, leads=True)
