@@ -73,9 +73,7 @@ def test_the_same_bytes_in_another_folder_with_other_jobs(tmp_path: Path) -> Non
 def test_a_run_that_fails_is_named_and_leaves_no_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     book = json.loads(workbook_file("run_report").read_text("utf-8"))
     cell = next(cell for cell in book["cells"] if cell["id"] == "results")
-    cell["source"] = (
-        "assert not run.endswith('-02'), 'the second run is to fail'\nfigures.show_results(judgement.results)"
-    )
+    cell["source"] = "assert not run.endswith('-02'), 'the second run is to fail'\nfigures.show_reported(judgement)"
     (tmp_path / "run_report.ipynb").write_text(json.dumps(book), encoding="utf-8")
     monkeypatch.setattr("labcalc.workbooks.jobs.workbook_file", lambda _: tmp_path / "run_report.ipynb")
     words = ["report", str(ONE_WEEK), "--lab", str(sample_lab()), "--out", str(tmp_path / "out")]

@@ -12,7 +12,7 @@ from .causes.explanation import (
     show_outcomes as show_outcomes,
 )
 from .causes.hypothetical import what_if_places as what_if_places
-from .causes.in_report import show_causes as show_causes
+from .causes.in_report import deviation_picture as deviation_picture, show_causes as show_causes
 from .causes.problem_sample import one_above_others as one_above_others, problem_pictures as problem_pictures
 from .causes.run_and_day import show_run_and_day as show_run_and_day
 from .control.charts import draw_control_chart as draw_control_chart
@@ -53,7 +53,6 @@ from .picture import Picture as Picture
 from .run.density import draw_density_temperature as draw_density_temperature
 from .run.pictures import (
     density_picture as density_picture,
-    deviation_picture as deviation_picture,
     reference_picture as reference_picture,
     viscosity_picture as viscosity_picture,
 )

@@ -7,8 +7,8 @@ import sys
 
 import pytest
 
-from labcalc.figures import show_causes
-from labcalc.judgement import Judgement, Material, gather, judge
+from labcalc.figures import show_causes, show_verdict
+from labcalc.judgement import Judgement, Material, gather, judge, next_steps
 from labcalc.shipped import sample_exports, sample_lab
 
 
@@ -27,23 +27,26 @@ def test_a_doubtful_run_gets_its_causes_in_short(material: Material) -> None:
     assert shown is not None
     assert shown.text.splitlines()[0].endswith("%: The cell was not at its temperature: +0.31 K (95 %: +0.20 to +0.45)")
     assert "What could explain it" in shown.html
-    assert "Clean and dry the cell, fill it again" in shown.html
     assert "Caution: Cleaning solvents burn" in shown.html
     assert "4 earlier runs of lot HX32-L029" in shown.html
 
 
-def test_texts_are_escaped(material: Material) -> None:
-    """A next step quotes the title of a rival."""
-    shown = show_causes(judged(material, "HX32-26-0531"))
-    assert shown is not None
+def test_what_to_do_stands_in_the_verdict_once(material: Material) -> None:
+    """A next step quotes the title of a rival: escaped."""
+    judgement = judged(material, "HX32-26-0531")
+    shown, told = show_verdict(judgement), show_causes(judgement)
+    assert told is not None
+    assert "Clean and dry the cell, fill it again" not in told.html
+    assert "Clean and dry the cell, fill it again" in shown.html
     assert "against &#x27;solvent or cleaning liquid left in the cell&#x27;" in shown.html
 
 
 def test_a_cause_that_is_all_but_sure_gets_what_confirms_and_repairs_it(material: Material) -> None:
-    shown = show_causes(judged(material, "MX15-26-0586"))
+    judgement = judged(material, "MX15-26-0586")
+    shown = show_causes(judgement)
     assert shown is not None
     assert shown.text.startswith("98 %: A slip of unit or transcription")
-    assert "Look the value up in the original record. Correct it there as the laboratory&#x27;s rules say" in shown.html
+    assert next_steps(judgement)[0].startswith("Look the value up in the original record. Correct it there")
 
 
 def test_a_reference_oil_has_its_own_checks(material: Material) -> None:
@@ -55,8 +58,8 @@ def test_a_releasable_run_needs_no_causes() -> None:
     """In a Python of its own: its report doesn't even import them."""
     code = """
 import sys
-from labcalc.figures import show_causes
-from labcalc.judgement import gather, judge
+from labcalc.figures import show_causes, show_verdict
+from labcalc.judgement import next_steps, gather, judge
 material = gather()
 table = material.reading.table
 run = table.loc[table['sample'] == 'HX32-26-0518', 'run'].iloc[0]

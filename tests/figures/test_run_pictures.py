@@ -97,9 +97,9 @@ def test_text_of_an_export_is_escaped(judged: Judge) -> None:
         figures.show_header(judgement),
         figures.show_verdict(judgement),
         figures.show_checks(judgement.checks),
-        figures.show_results(judgement.results),
-        figures.show_consequences(judgement.consequences),
-        figures.show_budget(judgement),
+        figures.show_head(judgement),
+        figures.show_reported(judgement),
+        figures.show_record(judgement, issued=HOSTILE, replaces=HOSTILE, changed=HOSTILE),
         figures.show_provenance(judgement),
         figures.show_refusals(judgement),
     ]
@@ -109,7 +109,7 @@ def test_text_of_an_export_is_escaped(judged: Judge) -> None:
 
 
 def test_full_precision_is_under_the_rounded_figure(judged: Judge) -> None:
-    page = figures.show_results(judged(GOOD.replace("46.12", "46.12345")).results)._repr_html_()
+    page = figures.show_reported(judged(GOOD.replace("46.12", "46.12345")))._repr_html_()
     assert '<span title="46.12345">46.12</span>' in page
 
 

@@ -11,7 +11,7 @@ import math
 import numpy as np
 import pytest
 
-from labcalc.figures import show_results
+from labcalc.figures import show_reported
 from labcalc.judgement import Check, Judgement, by_component
 from tests.judgement.conftest import GOOD, LAB, Judge
 
@@ -67,7 +67,7 @@ def test_the_median_is_what_the_report_gives_and_calculates_with(judged: Judge) 
     assert (kinematic.reported, kinematic.rule, density.rule) == ("46.31", "median", "mean")
     assert dynamic.value == pytest.approx(46.31 * 858.1e-3, rel=1e-12)
     assert judgement.verdict == "needs a second look"
-    assert "4 (median)" in show_results(judgement.results).html
+    assert "median of 4" in show_reported(judgement).html
 
 
 def test_the_mean_is_reported_while_nothing_else_is_decided(judged: Judge) -> None:

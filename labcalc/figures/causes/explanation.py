@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from html import escape
 from typing import TYPE_CHECKING, Literal
 
-from labcalc.figures.markup import Fragment, html_table, note
+from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.judgement import reported_value
 from labcalc.lab import Decision
 from labcalc.lab.practice import FILLING_AND_CLEANING
@@ -46,15 +46,16 @@ def show_explanations(
     explanations : As ``rank_causes`` returns them.
     before : The causes as they were without an added measurement; then each says where it came from.
     laboratory : What the laboratory concluded about other runs; then each says how often it was that.
-    others : Whether the others are told like the first, are a line that opens, or are named only.
+    others : Whether the others are told like the first, are a line that opens, or are named only; where they are, the
+        first step stands elsewhere too.
     """
     was = {one.cause: one.probability for one in before}
     shown = [one for one in explanations if one.probability >= _WORTH_A_LINE]
     rest = [one for one in explanations if one.probability < _WORTH_A_LINE]
-    fits, items = not _none_fits(explanations), ""
+    fits, items, in_short = not _none_fits(explanations), "", others == "named"
     for place, one in enumerate(shown):
         head = _head(one, was.get(one.cause), laboratory, fits=fits)
-        about = "" if place and others == "named" else _about(one, leads=place == 0, fits=fits)
+        about = "" if place and in_short else _about(one, leads=place == 0, fits=fits, step=not in_short)
         opens = f"<details{'' if place else ' open'}><summary>{head}</summary>{about}</details>"
         items += f"<li>{opens}</li>" if others == "folded" else f'<li><p class="cause">{head}</p>{about}</li>'
     notes = [] if fits else [_NOTHING_FITS]
@@ -65,7 +66,9 @@ def show_explanations(
         notes.append(f"{probability(0.0, FINEST)} each: {names}.")
     notes += [laboratory.words] if laboratory and laboratory.total else []
     text = "\n".join(f"{_said(one, fits=fits)}: {one.title}{_size(one)}" for one in shown)
-    return Fragment(f'<ol class="causes">{items}</ol>{"".join(note(one).html for one in notes)}', text)
+    told = note(*notes).html
+    told = folded("The other causes, and how to fill and clean", told) if in_short and fits else told
+    return Fragment(f'<ol class="causes">{items}</ol>{told}', text)
 
 
 def _none_fits(explanations: Sequence[Explanation]) -> bool:
@@ -100,10 +103,10 @@ def _head(one: Explanation, was: float | None, laboratory: LaboratoryOdds | None
     )
 
 
-def _about(one: Explanation, *, leads: bool, fits: bool) -> str:
-    step, words = _step(one, leads=leads, fits=fits)
+def _about(one: Explanation, *, leads: bool, fits: bool, step: bool = True) -> str:
+    head, words = _step(one, leads=leads, fits=fits)
     parts = [f"<p>{escape(one.sentence)}</p>"]
-    parts += [f'<p class="next"><b>{step}:</b> {escape(words)}</p>'] if step else []
+    parts += [f'<p class="next"><b>{head}:</b> {escape(words)}</p>'] if head and step else []
     parts += [f'<p class="note">Caution: {escape(one.caution)}</p>'] if one.caution and not leads else []
     return "".join(parts)
 

@@ -5,13 +5,24 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from labcalc.errors import EvidenceError
+from labcalc.figures.causes.deviations import draw_deviations
 from labcalc.figures.causes.explanation import FINEST, show_explanations
 from labcalc.figures.markup import Fragment, note
+from labcalc.figures.picture import Picture
 from labcalc.judgement import Judgement
 from labcalc.wording import probability
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence
+
+
+def deviation_picture(judgement: Judgement) -> Picture | Fragment:
+    """Return how far a run is from what is usual, with earlier runs of the product."""
+    if judgement.dossier.is_reference:
+        return note("A reference oil is held against its certificate, above.")
+    if isinstance(judgement.compared, str):
+        return note(f"Nothing tells what is usual: {judgement.compared}.")
+    return draw_deviations(judgement.compared, judgement.dossier.earlier_means)
 
 
 def show_causes(judgement: Judgement) -> Fragment | None:
@@ -36,8 +47,5 @@ def _told(judgement: Judgement, evidence: Evidence) -> Fragment:
             f"Noise and the usual spread alone explain these numbers (probability {share}): a fresh fill decides."
         )
     told = show_explanations(judgement.explanations, others="named")
-    words = (
-        f"An opinion, beside {evidence.expectation}; noise: {evidence.noise.words}. The causes and their usual odds "
-        "are labcalc's own list; a person concludes."
-    )
+    words = f"An opinion, beside {evidence.expectation}, from labcalc's own list of causes; a person concludes."
     return Fragment(f"<h3>What could explain it</h3>{told.html}{note(words).html}", told.text)

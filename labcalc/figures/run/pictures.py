@@ -10,26 +10,15 @@ from labcalc.figures.run.viscosity import draw_viscosity_temperature
 from labcalc.judgement import Judgement, density_curve, viscosity_curve
 
 
-def viscosity_picture(judgement: Judgement) -> Picture | Fragment:
-    """Return the viscosity-temperature chart of a run."""
+def viscosity_picture(judgement: Judgement, *, lone: bool = True) -> Picture | Fragment:
+    """Return the viscosity-temperature chart of a run; ``lone``: also where one temperature alone gives no line."""
     dossier = judgement.dossier
     curve = viscosity_curve(judgement.results, dossier.temperatures_C, dossier.liquid)
     if curve is None:
         return note("This run holds no kinematic viscosity: there is no viscosity-temperature chart.")
-    if not curve.temperature_C.size:
+    if not (lone or curve.temperature_C.size):
         return note("One temperature alone gives no viscosity-temperature line.")
     return draw_viscosity_temperature(curve, judgement.dossier.sample)
-
-
-def deviation_picture(judgement: Judgement) -> Picture | Fragment:
-    """Return how far a run is from what is usual, with earlier runs of the product."""
-    from labcalc.figures.causes.deviations import draw_deviations
-
-    if judgement.dossier.is_reference:
-        return note("A reference oil is held against its certificate, above.")
-    if isinstance(judgement.compared, str):
-        return note(f"Nothing tells what is usual: {judgement.compared}.")
-    return draw_deviations(judgement.compared, judgement.dossier.earlier_means)
 
 
 def density_picture(judgement: Judgement, *, minus_expected: bool = False) -> Picture | Fragment:

@@ -48,14 +48,14 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
     figure = blank_figure(
         "",
         _PANELS[0][1],
-        height=350,
+        height=315,
         shapes=(*_limits(widest["allowed"]), {"type": "line", "line": stroke(ACCENT, "dash"), **at_the_run}),
         annotations=({"x": run_at, "xref": "x", "y": 1.0, "yref": "paper", **_THIS_RUN},),
         xaxis={"anchor": "y2", "type": "date"},
         yaxis={"domain": [0.54, 1.0], **_SIDES, **ranges.get("kinematic viscosity", {})},
         yaxis2={
             "domain": [0.0, 0.46],
-            "title": {"text": _PANELS[1][1], "standoff": 8},
+            "title": {"text": _PANELS[1][1], "standoff": 8, "font": {"size": 12}},
             **_SIDES,
             **ranges.get("density", {}),
         },

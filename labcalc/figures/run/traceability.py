@@ -16,8 +16,8 @@ from labcalc.wording import counted
 
 _NOT_GIVEN = "not given"
 _FROM_MEMORY = (
-    "What stands under 'From memory' was written down without the standard at hand: check it against the current text, "
-    "or state your own in lab.toml, before results are signed."
+    "What is told as 'from memory' was written down without the standard at hand: check it before signing, or state "
+    "your own in lab.toml."
 )
 _SIGNERS = ("Prepared", "Reviewed", "Approved")
 _LINE = '<span class="blank"></span>'
@@ -53,7 +53,7 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     signers = "".join(f"<tr><th>{name}</th><td></td><td></td><td></td></tr>" for name in _SIGNERS)
     head = "<thead><tr><th>Step</th><th>Name</th><th>Signature</th><th>Date</th></tr></thead>"
     places = f'<table class="signatures"><caption>Signatures</caption>{head}<tbody>{signers}</tbody></table>'
-    day = f"<p>Issued: {escape(issued) or _LINE}</p>"
+    day = f'<p class="issued">Issued: {escape(issued) or _LINE}</p>'
     facts_shown = fact_list(facts)
     return Fragment(f"{facts_shown.html}{day}{places}{note(_ONLY).html}", facts_shown.text)
 

@@ -23,6 +23,7 @@ from labcalc.figures.uncertainty.budget import show_budget
 from labcalc.judgement import Check, Judgement, Reported, next_steps, reported_of
 from labcalc.wording import counted
 
+_SAID_BENEATH = ("Remark", "Since then")
 _STATE_SIGNS = {"met": "✓", "doubtful": "?", "not met": "✗", "not checked": "–"}
 
 
@@ -77,20 +78,21 @@ def show_header(judgement: Judgement) -> Fragment:
 
 
 def show_head(judgement: Judgement) -> Fragment:
-    """Return who and what in one line, and beneath it what was remarked and what later checks told."""
-    facts = _facts(judgement)
-    said = [f"{name}: {told}" for name in ("Remark", "Since then") if (told := facts.pop(name))]
-    facts = {**facts, "Laboratory": judgement.dossier.laboratory.name}
-    line = " · ".join(f"lot {told}" if name == "Lot" else told for name, told in facts.items() if told)
-    return Fragment(f'<p class="who">{escape(line)}</p>{note(*said).html}', "\n".join((line, *said)))
+    """Return who and what in one line."""
+    facts = {**_facts(judgement), "Laboratory": judgement.dossier.laboratory.name}
+    told = {name: fact for name, fact in facts.items() if fact and name not in _SAID_BENEATH}
+    line = " · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items())
+    return Fragment(f'<p class="who">{escape(line)}</p>', line)
 
 
 def show_verdict(judgement: Judgement) -> Fragment:
-    """Return the verdict with its reason and what to do now."""
+    """Return the verdict with its reason and what to do now; beneath, what was remarked and what later checks told."""
     css = ("releasable", "second-look", "not-releasable")[judgement.rank]
     now, *then = next_steps(judgement)
     box = verdict_box(judgement.verdict, css, judgement.reason, now)
-    return Fragment(box.html + folded("And then", note(*then).html), box.text)
+    facts = _facts(judgement)
+    said = note(*(f"{name}: {facts[name]}" for name in _SAID_BENEATH if facts[name]))
+    return Fragment(box.html + folded("And then", note(*then).html) + said.html, box.text)
 
 
 def show_reported(judgement: Judgement) -> Fragment:
@@ -101,9 +103,9 @@ def show_reported(judgement: Judgement) -> Fragment:
     rows = [
         (
             *_quantity(one),
-            escape(one.limit.words if one.limit else "–"),
-            escape((one.limit.rule if one.limit else "") or "–"),
-            "–" if one.state is None else _state(one.state),
+            escape(one.limit.words if one.limit else ""),
+            escape(one.limit.rule if one.limit else ""),
+            "" if one.state is None else _state(one.state),
             escape(without_mark(one.method).partition(",")[0]) or "not given",
         )
         for one in leading
@@ -111,7 +113,11 @@ def show_reported(judgement: Judgement) -> Fragment:
     numbers = {one.determinations for one in lines if one.determinations}
     fills = " or ".join(map(str, sorted(numbers))) if numbers else "no"
     words = f"U: expanded uncertainty, 95 %. {fills} determination{'' if numbers == {1} else 's'} at each temperature."
-    notes = [f"{one.name}: {one.note}." for one in leading if one.note and one.limit and one.state != "met"]
+    notes = [
+        f"{one.name}: {one.note}."
+        for one in leading
+        if one.note and (one.determinations or (one.limit and one.state != "met"))
+    ]
     html = html_table("Results", columns, rows, numeric=(1, 2), stacked=True) + note(words, *notes).html
     text = "\n".join(f"{one.name}: {one.reported} {one.unit}" for one in leading)
     return Fragment(f'<div class="results">{html}</div>{_calculated(judgement, others)}', text)

@@ -91,7 +91,7 @@ def _measured(judgement: Judgement, held: Mapping[str, Check]) -> Iterator[Repor
             "kinematic viscosity", one.temperature_C
         )
         leads = check is not None or (alone and (not one.follows or one.quantity == "kinematic viscosity"))
-        about = (len(one.repeats), own, "median" if one.rule == "median" else "")
+        about = (len(one.repeats), own, f"median of {len(one.repeats)}" if one.rule == "median" else "")
         yield _line(one, one.budget, *about, check, leads=leads)
 
 

@@ -1,6 +1,7 @@
 (function () {
   "use strict";
   document.querySelectorAll("figure details").forEach(function (one) { one.open = false; });
+  document.querySelectorAll(".contents details").forEach(function (one) { one.open = window.innerWidth >= 960; });
 
   function reachByKeys() {
     document.querySelectorAll(".wide").forEach(function (one) {
