@@ -73,7 +73,12 @@ def _facts(judgement: Judgement) -> dict[str, str]:
 def show_header(judgement: Judgement) -> Fragment:
     """Return what the run is, as facts with their names."""
     dossier = judgement.dossier
-    named = {"Laboratory": dossier.laboratory.name, "Run": dossier.run, "Product": dossier.product_name}
+    named = {
+        "Laboratory": dossier.laboratory.name,
+        "Run": dossier.run,
+        "Sample": dossier.sample,
+        "Product": dossier.product_name,
+    }
     return fact_list(named | _facts(judgement))
 
 
