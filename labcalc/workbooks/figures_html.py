@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
 from typing import Any
 
 from labcalc.errors import WorkbookError
+from labcalc.workbooks.page import inert_json
 
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 SUMMARY_MIME = "application/vnd.labcalc.summary+json"
@@ -92,17 +92,11 @@ def _figure_html(number: int, figure: Mapping[str, Any], caption: str, table: Ma
     return (
         f'<figure aria-labelledby="figure-{number}-caption" id="figure-{number}">'
         f'<div class="drawing" data-figure="figure-{number}-data" style="height:{height}px"></div>'
-        f'<script id="figure-{number}-data" type="application/json">{_inert(drawing)}</script>'
+        f'<script id="figure-{number}-data" type="application/json">{inert_json(drawing)}</script>'
         f'<figcaption id="figure-{number}-caption"><b>Figure {number}.</b> {escape(caption)}</figcaption>'
         f'<details open=""><summary>Numbers of figure {number}</summary>{_table_html(number, table)}</details>'
         "</figure>"
     )
-
-
-def _inert(value: object) -> str:
-    """Write JSON that can't end the element it stands in; the same bytes for the same value."""
-    text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
 
 
 _FIRST_NUMERIC = (1, 2, 3)

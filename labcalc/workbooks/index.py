@@ -1,21 +1,25 @@
-"""The index page of a folder of reports: failures first, then months, then the worst verdict first."""
+"""The index page of a folder of reports: quality pages on top, then every run, the newest day first."""
 
 from __future__ import annotations
 
 import re
+import textwrap
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from itertools import count
 from pathlib import Path
-from typing import Any
 
 from labcalc.wording import counted
 from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, Outcome
-from labcalc.workbooks.page import build_page, keep_units
+from labcalc.workbooks.page import build_page, inert_json, keep_units, own_script
 from labcalc.workbooks.writing import write_whole
 
 _CSS = ("releasable", "second-look", "not-releasable")
+_AT_FIRST = 300
+"""Rows that stand on the page without a script; more would make a phone wait."""
+_LONGEST = 150
+_FACTS = ("measured", "sample", "product", "instrument", "operator")
 
 
 def index_names() -> Iterator[str]:
@@ -32,55 +36,73 @@ def write_index(path: Path, outcomes: Sequence[Outcome], exports: Sequence[str] 
 
 def index_page(outcomes: Sequence[Outcome], written_at: datetime, exports: Sequence[str] = ()) -> str:
     """Return the index page; ``exports``: what was read of them and what not, in sentences."""
-    ranked = sorted(outcomes, key=_rank)
+    runs = sorted((one for one in outcomes if _is_of_a_run(one)), key=_as_counted)
+    runs.sort(key=lambda one: (one.state == FAILED, one.state == WAITING, _day(one), _rank(one)), reverse=True)
+    rows = [_row(one) for one in runs]
+    script, policy = own_script("index.js")
     return build_page(
         "index.html.j2",
         title="Reports",
-        totals=_totals(outcomes),
+        totals=_totals(runs),
         exports=[f"{line[0].upper()}{line[1:]}." for line in exports if line],
         written_at=written_at.isoformat(),
         shown_at=written_at.strftime("%Y-%m-%d %H:%M:%S (UTC%z)"),
-        rows=[_row(one) for one in ranked],
+        quality=[_row(one) for one in sorted(outcomes, key=_as_counted) if not _is_of_a_run(one)],
+        rows=rows[:_AT_FIRST],
+        total=len(rows),
+        data=inert_json(rows),
+        script=script,
+        policy=policy,
     )
 
 
-def _rank(one: Outcome) -> tuple[bool, bool, bool, float, list[tuple[int, str]]]:
-    of_a_run = "month" not in one.summary
-    return one.state != FAILED, one.state != WAITING, of_a_run, -_verdict_rank(one), _as_counted(one.name)
+def _is_of_a_run(one: Outcome) -> bool:
+    return not (one.summary.get("quality") and one.is_there)
 
 
-def _as_counted(name: str) -> list[tuple[int, str]]:
+def _as_counted(one: Outcome) -> list[tuple[int, str]]:
     """Return a key that puts HX 2 before HX 10."""
-    return [(int(digits or 0), text) for text, digits in re.findall(r"(\D*)(\d*)", name)]
+    return [(int(digits or 0), text) for text, digits in re.findall(r"(\D*)(\d*)", one.name)]
 
 
-def _verdict_rank(one: Outcome) -> float:
+def _day(one: Outcome) -> str:
+    return str(one.summary.get("measured", ""))[:10]
+
+
+def _rank(one: Outcome) -> int:
     rank = one.summary.get("verdict_rank", 0)
-    return float(rank) if isinstance(rank, int | float) else 0.0
+    return int(rank) if isinstance(rank, int | float) and 0 <= rank <= 2 else 0
 
 
-def _row(one: Outcome) -> dict[str, Any]:
+def _row(one: Outcome) -> dict[str, str]:
+    """Return the facts of a report as text; what failed says why."""
     pdf = one.path.with_suffix(".pdf")
-    verdict = str(one.summary.get("verdict", "")) if one.is_there else ""
+    facts = {name: str(one.summary.get(name, "")) if one.is_there else "" for name in _FACTS}
     return {
+        **facts,
+        "sample": facts["sample"] or one.name,
         "name": one.name,
-        "title": one.title,
+        "title": one.title or one.name,
         "href": one.path.name if one.is_there else "",
         "pdf": pdf.name if one.is_there and pdf.is_file() else "",
-        "verdict": verdict if one.state != FAILED else "no report",
-        "css": _CSS[min(int(_verdict_rank(one)), 2)] if one.state != FAILED else "failed",
-        "line": keep_units(str(one.summary.get("line", ""))) if one.is_there else one.reason,
-        "state": one.state,
+        "verdict": "no report" if one.state == FAILED else str(one.summary.get("verdict", "")) or one.state,
+        "css": "failed" if one.state == FAILED else _CSS[_rank(one)] if one.is_there else "not-checked",
+        "line": _short(one.summary.get("line", "")) if one.is_there else one.reason,
+        "to_do": _short(one.summary.get("to_do", "")) if one.is_there else "",
     }
 
 
-def _totals(outcomes: Sequence[Outcome]) -> str:
-    counts = Counter(one.state for one in outcomes)
+def _short(words: object) -> str:
+    """Cut a sentence where a row ends; the report has it whole."""
+    return keep_units(textwrap.shorten(str(words), _LONGEST, placeholder=" …"))
+
+
+def _totals(runs: Sequence[Outcome]) -> str:
+    counts = Counter(one.state for one in runs)
     parts = [f"{counts[state]} {state}" for state in (RENDERED, UP_TO_DATE, EARLIER, WAITING) if counts[state]]
-    there = sum(one.is_there for one in outcomes)
-    worst_first = sorted((one for one in outcomes if one.is_there), key=_verdict_rank, reverse=True)
-    verdicts = Counter(str(one.summary.get("verdict", "")) for one in worst_first)
-    told = ", ".join(f"{verdict} {count}" for verdict, count in verdicts.items() if verdict)
+    there = [one for one in runs if one.is_there]
+    verdicts = Counter(str(one.summary.get("verdict", "")) for one in sorted(there, key=_rank, reverse=True))
+    told = ", ".join(f"{verdict} {number}" for verdict, number in verdicts.items() if verdict)
     failed = f"{counts[FAILED]} could not be rendered. " if counts[FAILED] else ""
     made = f" ({', '.join(parts)})" if parts else ""
-    return f"{failed}{counted(there, 'report')}{f': {told}' if told else ''}{made}."
+    return f"{failed}{counted(len(there), 'report')}{f': {told}' if told else ''}{made}."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import unicodedata
 from collections.abc import Iterator
@@ -101,6 +102,18 @@ def _safe(text: str) -> Any:
     return Markup(text)
 
 
+def own_script(name: str) -> tuple[str, str]:
+    """Return a script of ``templates/`` and the policy of a page that runs it and nothing else."""
+    text = _text(name)
+    return text, _policy(script_hash(text.encode()), beside=False)
+
+
+def inert_json(value: object) -> str:
+    """Write JSON that can't end the element it stands in; the same bytes for the same value."""
+    text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
 def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scripts, number: str = "") -> str:
     """Return the page of a report round the body of its notebook.
 
@@ -142,9 +155,10 @@ def keep_units(html: str) -> str:
     return "".join(parts)
 
 
-def _policy(*hashes: str) -> str:
+def _policy(*hashes: str, beside: bool = True) -> str:
     """Write the Content Security Policy: nothing comes from elsewhere, only scripts that we wrote run."""
-    scripts = " ".join(["'self'", "file:", *(f"'{one}'" for one in hashes)]) if hashes else "'none'"
+    places = ["'self'", "file:"] if beside else []
+    scripts = " ".join([*places, *(f"'{one}'" for one in hashes)]) if hashes else "'none'"
     return (
         f"default-src 'none'; script-src {scripts}; style-src 'unsafe-inline'; img-src data: blob:; "
         "base-uri 'none'; form-action 'none'"

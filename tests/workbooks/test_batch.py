@@ -255,5 +255,5 @@ def test_index_counts_as_people_do(tmp_path: Path) -> None:
 
     some = [Outcome(f"HX {n}", "", "rendered", tmp_path / f"{n}.html") for n in (10, 2, 1)]
     page = index_page(some, datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC))
-    assert re.findall(r">(HX \d+)</a>", page) == ["HX 1", "HX 2", "HX 10"]
+    assert re.findall(r">(HX \d+)</a></th>", page) == ["HX 1", "HX 2", "HX 10"]
     assert "2026-01-02 03:04:05 (UTC+0000)" in page

@@ -33,7 +33,7 @@ _CAPTIONS = {
 
 def summarise_duplicates(report: DuplicateReport) -> Summary:
     """Return what the index page shows of the report."""
-    return Summary({"verdict_rank": report.rank, "line": report.reason, **report.for_programs})
+    return Summary({"quality": True, "verdict_rank": report.rank, "line": report.reason, **report.for_programs})
 
 
 def show_duplicate_header(report: DuplicateReport) -> Fragment:

@@ -15,7 +15,7 @@ _CSS = ("releasable", "second-look", "not-releasable")
 
 def summarise_month(report: MonthReport) -> Summary:
     """Return what the index page shows of a month, and its action list."""
-    return Summary({"verdict_rank": report.rank, "line": report.reason, **report.for_programs})
+    return Summary({"quality": True, "verdict_rank": report.rank, "line": report.reason, **report.for_programs})
 
 
 def show_month_header(report: MonthReport) -> Fragment:
