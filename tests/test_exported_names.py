@@ -66,7 +66,7 @@ NAMES = {
     "labcalc.exports": """
         Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS
         columns_not_used derived_mark is_derived profiles_for propose_profile read_export read_exports totals
-        without_marks write_table
+        without_marks write_frame write_table
     """,
     "labcalc.lab": """
         Added Assignment Baseline CLOCK_VARIABLE CertifiedValue ConformityChoices ControlChoices DECISION_KINDS
@@ -88,7 +88,8 @@ NAMES = {
         compare_with_certificates components_of_results components_of_variance components_side_by_side
         control_charts density_curve duplicates_between earlier_words gather gather_record groups_of judge
         month_of next_steps panels_of propose_settings report_duplicates report_month report_year reported_of
-        reported_value review_setup sight_of sights_of states_at viscosity_curve year_of
+        reported_value results_for_programs results_table review_setup sight_of sights_of states_at
+        viscosity_curve year_of
     """,
     "labcalc.judgement.causes": """
         Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS LaboratoryOdds

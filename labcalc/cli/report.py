@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from labcalc.cli.results import results_option, write_document
 from labcalc.cli.words import (
     PATH,
     answer,
@@ -28,6 +30,7 @@ from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, BatchOptions
 from labcalc.workbooks.scripts import Scripts
 
 if TYPE_CHECKING:
+    from labcalc.judgement import Material
     from labcalc.workbooks import BatchResult, Progress, ReportJob
 
 _MANY = {
@@ -42,6 +45,7 @@ _MANY = {
 @exports_argument
 @lab_option
 @click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the reports go.")
+@results_option
 @click.option("--run", "runs", multiple=True, metavar="RUN", help="Only this run; may be given more than once.")
 @jobs_option
 @click.option("--all", "again", is_flag=True, help="Render every report, also those that are up to date.")
@@ -56,10 +60,17 @@ _MANY = {
     help=f"{KERNEL}: a Jupyter kernel for each report, slower.",
 )
 @answer
-def report(exports: tuple[Path, ...], lab: Path | None, runs: tuple[str, ...], single_file: bool, **chosen: Any) -> int:
+def report(
+    exports: tuple[Path, ...],
+    lab: Path | None,
+    runs: tuple[str, ...],
+    single_file: bool,
+    results: Path | None,
+    **chosen: Any,
+) -> int:
     """Render one report for each run of the exports, and an index page."""
     scripts = Scripts.INSIDE if single_file else Scripts.BESIDE
-    return _report(exports, lab, BatchOptions(scripts=scripts, **chosen), runs=runs)
+    return _report(exports, lab, BatchOptions(scripts=scripts, **chosen), runs=runs, results=results)
 
 
 @click.command()
@@ -83,6 +94,7 @@ def _report(
     *,
     runs: tuple[str, ...] = (),
     more: tuple[ReportJob, ...] = (),
+    results: Path | None = None,
 ) -> int:
     from labcalc.workbooks.lean import quick_start
 
@@ -101,10 +113,19 @@ def _report(
         return 2
     read = totals(material.reading.sources), columns_not_used(material.reading.sources)
     say(f"{read[0]}.")
+    if results is not None:
+        _write_results(material, runs or material.runs, results, exports)
     progress = _show_progress if sys.stderr.isatty() else None
     told = replace(options, exports=read, progress=progress, say=say, record=recorder(material.laboratory))
     result = render_batch([*more, *run_report_jobs(material, exports, lab, runs)], told)
     return finish(result, [_totals(result)], [result.index], code)
+
+
+def _write_results(material: Material, runs: Sequence[str], to: Path, exports: tuple[Path, ...]) -> None:
+    from labcalc.judgement import judge, results_for_programs, results_table
+
+    document = results_for_programs(judge(material.dossier(run)) for run in runs)
+    write_document(document, results_table(document), to, exports)
 
 
 def _show_progress(progress: Progress) -> None:

@@ -19,4 +19,4 @@ from .table import (
     totals as totals,
     without_marks as without_marks,
 )
-from .write import write_table as write_table
+from .write import write_frame as write_frame, write_table as write_table

@@ -24,7 +24,6 @@ _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 """What a spreadsheet takes for a formula; also with apostrophes before it, so that one more can be taken off again."""
 _WIDEST = 40
 """Widest column of a workbook, in characters."""
-_HEADER = f"{','.join(TIDY_COLUMNS)}\n".encode()
 _MARK = b"labcalc tidy table"
 """What a workbook and a .parquet say of themselves."""
 _TAIL = 1 << 16
@@ -54,40 +53,47 @@ def write_table(
     ------
     ExportError : Another ending, a table without the tidy columns, a file that must stay, or .parquet without pyarrow.
     """
+    missing = [name for name in TIDY_COLUMNS if name not in table]
+    if missing:
+        raise ExportError(Path(path).name, f"the table has no column {', '.join(missing)}; expected a tidy table")
+    write_frame(table[list(TIDY_COLUMNS)], path, exports=exports, force=force)
+
+
+def write_frame(
+    table: pd.DataFrame, path: str | Path, *, exports: Iterable[str | Path] = (), force: bool = False
+) -> None:
+    """Write any table of texts, numbers and moments as ``write_table`` does."""
     path = Path(path)
     writer = _WRITERS.get(path.suffix.lower())
     if writer is None:
         raise ExportError(
             path.name, "the table can be written to .csv, .xlsx or .parquet; expected one of these endings"
         )
-    missing = [name for name in TIDY_COLUMNS if name not in table]
-    if missing:
-        raise ExportError(path.name, f"the table has no column {', '.join(missing)}; expected a tidy table")
     if writer is _write_parquet and find_spec("pyarrow") is None:
         raise ExportError(path.name, "writing .parquet needs the package pyarrow; install it, or write .csv or .xlsx")
     try:
-        _check_what_is_there(path, exports, force)
-        _aside(table[list(TIDY_COLUMNS)], Path(os.path.realpath(path)), writer)
+        _check_what_is_there(path, exports, force, f"{','.join(table.columns)}\n".encode())
+        _aside(table, Path(os.path.realpath(path)), writer)
     except OSError as failure:
         raise ExportError(str(path), f"the file can't be written: {failure.strerror or failure}") from None
 
 
-def _check_what_is_there(path: Path, exports: Iterable[str | Path], force: bool) -> None:
+def _check_what_is_there(path: Path, exports: Iterable[str | Path], force: bool, header: bytes) -> None:
     if not path.exists():
         return
     for export in map(Path, exports):
         if export.exists() and path.samefile(export):
             raise ExportError(str(path), f"this is the export {export}, which is read; expected another file")
-    if not force and not (path.is_file() and _is_own(path)):
+    if not force and not (path.is_file() and _is_own(path, header)):
         raise ExportError(str(path), "labcalc didn't make what is there; expected another name, or --force")
 
 
-def _is_own(path: Path) -> bool:
+def _is_own(path: Path, header: bytes) -> bool:
     """Tell by its content whether labcalc wrote a file."""
     with path.open("rb") as file:
-        head = file.read(len(_HEADER))
-        if head == _HEADER or not head.startswith((b"PK", b"PAR1")):
-            return head == _HEADER
+        head = file.read(len(header))
+        if head == header or not head.startswith((b"PK", b"PAR1")):
+            return head == header
         file.seek(max(-_TAIL, -path.stat().st_size), os.SEEK_END)
         if head.startswith(b"PAR1"):  # it ends with what it says of itself
             return _MARK in file.read()

@@ -43,6 +43,7 @@ from .record.gathering import gather as gather, gather_record as gather_record
 from .record.measurements import Material as Material
 from .run.consequence import Consequence as Consequence
 from .run.curves import Curve as Curve, density_curve as density_curve, viscosity_curve as viscosity_curve
+from .run.for_programs import results_for_programs as results_for_programs, results_table as results_table
 from .run.next_step import next_steps as next_steps
 from .run.reported import Reported as Reported, reported_of as reported_of
 from .run.results import Result as Result, reported_value as reported_value

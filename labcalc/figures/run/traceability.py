@@ -8,7 +8,6 @@ from html import escape
 from labcalc.errors import ExportError
 from labcalc.figures.markup import Fragment, bullets, fact_list, fold, folded, html_table, note
 from labcalc.figures.provenance import from_memory, settings_and_version, without_mark
-from labcalc.figures.run.verdict import report_number
 from labcalc.judgement import Judgement
 from labcalc.lab import method_of
 from labcalc.lab.practice import HOT, LOCAL_RULES, PRESSED_AIR, SOLVENTS
@@ -41,7 +40,7 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     laboratory, product = dossier.laboratory, dossier.product
     methods = (f"{one}: {method_of(laboratory, dossier.instrument, one) or _NOT_GIVEN}" for one in _main(judgement))
     facts = {
-        "Report number": report_number(judgement),
+        "Report number": dossier.report_number,
         "Replaces": f"{replaces}: {changed or 'what changed is not given'}" if replaces else "no other report",
         "Laboratory": ", ".join(filter(None, (laboratory.name, laboratory.address or f"address {_NOT_GIVEN}"))),
         "Customer": (product.customer if product else "") or _NOT_GIVEN,

@@ -37,7 +37,7 @@ def summarise(judgement: Judgement) -> Summary:
             "verdict_rank": judgement.rank,
             "line": judgement.reason,
             "to_do": next_steps(judgement)[0],
-            "number": report_number(judgement),
+            "number": dossier.report_number,
             "sample": dossier.sample,
             "product": dossier.product_name,
             "instrument": dossier.instrument,
@@ -46,11 +46,6 @@ def summarise(judgement: Judgement) -> Summary:
             "role": "reference" if dossier.is_reference else "sample",
         }
     )
-
-
-def report_number(judgement: Judgement) -> str:
-    """Return the number of a report: its run, and the first digits of the digest of all that it rests on."""
-    return f"{judgement.dossier.run} / {judgement.dossier.digest[:8]}"
 
 
 def _operators(judgement: Judgement) -> str:

@@ -166,6 +166,11 @@ class Dossier:
         return tuple(dict.fromkeys((*self.laboratory.report.temperatures_C, *self._class.temperatures_C)))
 
     @property
+    def report_number(self) -> str:
+        """Number of the report: the run, and the first digits of the digest of all that it rests on."""
+        return f"{self.run} / {self.digest[:8]}"
+
+    @cached_property
     def digest(self) -> str:
         """SHA-256 over everything that the report of the run depends on, beside the version of labcalc."""
         ink = hashlib.sha256(self.run.encode())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
@@ -23,6 +24,10 @@ class Reported:
     """One quantity of a run, as a person signs it and as a program reads it."""
 
     name: str
+    quantity: str
+    """Without its temperature."""
+    temperature_C: float
+    """NaN where the quantity has none."""
     value: float
     """NaN where there is none, or it is a word."""
     reported: str
@@ -115,8 +120,11 @@ def _line(
     *,
     leads: bool,
 ) -> Reported:
+    quantity, temperature = _parts(one.name)
     return Reported(
         name=one.name,
+        quantity=quantity,
+        temperature_C=temperature,
         value=one.value,
         reported=one.reported,
         unit=one.unit,
@@ -136,4 +144,12 @@ def _absent(check: Check) -> Reported:
     name, nan = check.name.removeprefix("Specification: "), math.nan
     why = check.finding.removeprefix("the limit could not be held: ")
     name = f"{name[0].upper()}{name[1:]}"
-    return Reported(name, nan, "–", "", nan, nan, nan, 0, "", why, check.limit, check.state, leads=True)
+    quantity, temperature = _parts(name)
+    sizes = (nan, "–", "", nan, nan, nan)
+    return Reported(name, quantity, temperature, *sizes, 0, "", why, check.limit, check.state, leads=True)
+
+
+def _parts(name: str) -> tuple[str, float]:
+    """Take a name that a person reads apart: quantity, and temperature in °C, NaN where there is none."""
+    found = re.fullmatch(r"(.+?) at (\S+) °C", name)
+    return (found[1], float(found[2].replace("−", "-"))) if found else (name, math.nan)

@@ -1,0 +1,86 @@
+"""``--results FILE``: what a report says, for other programs and for a customer's spreadsheet."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+from labcalc.cli.words import PATH
+from labcalc.errors import ExportError
+
+results_option = click.option(
+    "--results", type=PATH, metavar="FILE", help="Write what the pages say to .json, .csv or .xlsx too."
+)
+
+_HEADINGS = {
+    "report_number": "Report number",
+    "sample": "Sample",
+    "product": "Product",
+    "lot": "Lot",
+    "instrument": "Instrument",
+    "operator": "Operator",
+    "measured_from": "Measured",
+    "quantity": "Quantity",
+    "temperature_C": "Temperature, °C",
+    "reported": "Result",
+    "expanded_uncertainty": "U (95 %)",
+    "coverage_factor": "k",
+    "unit": "Unit",
+    "lowest": "At least",
+    "highest": "At most",
+    "decision_rule": "Decision rule",
+    "limit_state": "Limit",
+    "method": "Method",
+    "edition": "Edition",
+    "verdict": "Verdict on the run",
+    "note": "Note",
+    "export": "Export",
+    "export_sha256": "SHA-256 of the export",
+}
+"""Columns of a spreadsheet, in the order in which a customer reads them; the other formats keep the short names."""
+
+
+def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path, exports: Iterable[Path] = ()) -> None:
+    """Write a document as JSON, or its table as .csv or .xlsx; the same bytes for the same content.
+
+    Raises
+    ------
+    ExportError : Another ending, or a file that labcalc didn't make.
+    """
+    ending = path.suffix.lower()
+    if ending == ".json":
+        _write_json(document, path)
+        return
+    if ending not in (".csv", ".xlsx"):
+        raise ExportError(path.name, "results can be written to .json, .csv or .xlsx; expected one of these endings")
+    from labcalc.exports import write_frame
+
+    if ending == ".xlsx":
+        names = {name: heading for name, heading in _HEADINGS.items() if name in table}
+        table = table[list(names)].rename(columns=names) if names else table
+        table = table.assign(**{name: table[name].map(_as_number) for name in ("Result",) if name in table})
+    write_frame(table, path, exports=exports)
+
+
+def _as_number(reported: str) -> float | str:
+    """Return a rounded result as the number that a spreadsheet reckons with; a grade stays a word."""
+    try:
+        return float(reported.replace("−", "-"))
+    except ValueError:
+        return reported
+
+
+def _write_json(document: Mapping[str, Any], path: Path) -> None:
+    from labcalc.workbooks.writing import write_whole
+
+    begins = json.dumps({"format": document["format"]}, indent=1)[:-2]
+    if path.exists() and not path.read_text("utf-8", errors="replace").startswith(begins):
+        raise ExportError(str(path), "labcalc didn't make what is there; expected another name")
+    write_whole(path, f"{json.dumps(document, ensure_ascii=False, indent=1)}\n".encode())

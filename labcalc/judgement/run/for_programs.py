@@ -1,0 +1,122 @@
+"""Runs as other programs read them: one JSON document by ``data/results.schema.json``, or one table of results."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import pandas as pd
+
+from labcalc import __version__
+from labcalc.judgement.checks import Check
+from labcalc.judgement.run.next_step import next_steps
+from labcalc.judgement.run.reported import Reported, reported_of
+from labcalc.judgement.run.verdict import Judgement
+
+FORMAT = "labcalc results 1"
+
+_UCUM = {"mm²/s": "mm2/s", "mPa·s": "mPa.s", "kg/m³": "kg/m3", "°API": "[degAPI]", "%": "%", "": "1"}
+"""Codes of the Unified Code for Units of Measure; a unit that it lacks stays empty."""
+
+
+def results_for_programs(judgements: Iterable[Judgement]) -> dict[str, Any]:
+    """Return judged runs as JSON can carry them: what is unknown is null, and no number is rounded.
+
+    Parameters
+    ----------
+    judgements : The runs, of one laboratory.
+    """
+    runs = [(one, _run(one)) for one in judgements]
+    laboratory = runs[0][0].dossier.laboratory if runs else None
+    return {
+        "format": FORMAT,
+        "made_by": f"labcalc {__version__}",
+        "laboratory": laboratory.name if laboratory else None,
+        "lab_toml_sha256": (laboratory.sha256 or None) if laboratory else None,
+        "record_head": str(laboratory.recorded) if laboratory and laboratory.recorded else None,
+        "runs": [run for _, run in runs],
+    }
+
+
+def results_table(document: Mapping[str, Any]) -> pd.DataFrame:
+    """Return what ``results_for_programs`` returned as a table: a row a result, with the facts of its run."""
+    shared = ("report_number", "sample", "product", "lot", "instrument", "operator", "measured_from", "verdict")
+    rows = [
+        {**{name: run[name] for name in shared}, **result, **_first_export(run)}
+        for run in document["runs"]
+        for result in run["results"]
+    ]
+    return pd.DataFrame(rows)
+
+
+def _first_export(run: Mapping[str, Any]) -> dict[str, Any]:
+    first = run["exports"][0] if run["exports"] else {}
+    return {"export": first.get("file"), "export_sha256": first.get("sha256"), "export_lines": str(first.get("lines"))}
+
+
+def _run(judgement: Judgement) -> dict[str, Any]:
+    dossier, rows = judgement.dossier, judgement.dossier.rows
+    lines = rows.groupby("source_file", sort=False)["source_line"].apply(list)
+    asking = [one for one in judgement.checks if one.state in ("not met", "doubtful") or one.missed]
+    return {
+        "run": dossier.run,
+        "report_number": dossier.report_number,
+        "sample": dossier.sample,
+        "product": dossier.product_name or None,
+        "lot": _text(rows["lot"].iloc[0]),
+        "instrument": dossier.instrument or None,
+        "operator": ", ".join(dict.fromkeys(map(str, rows["operator"].dropna()))) or None,
+        "measured_from": _moment(rows["measured_at"].min()),
+        "measured_to": _moment(rows["measured_at"].max()),
+        "verdict": judgement.verdict,
+        "reason": judgement.reason,
+        "what_to_do": list(next_steps(judgement)),
+        "reasons": [_check(one) for one in asking],
+        "results": [_result(one) for one in reported_of(judgement)],
+        "exports": [
+            {"file": one.name, "sha256": one.sha256, "lines": [int(n) for n in lines.get(one.name, [])]}
+            for one in dossier.sources
+        ],
+    }
+
+
+def _check(check: Check) -> dict[str, str]:
+    return {"check": check.name, "state": check.state, "finding": check.finding, "basis": check.basis}
+
+
+def _result(one: Reported) -> dict[str, Any]:
+    method, _, edition = one.method.partition(", edition ")
+    is_number = math.isfinite(one.value)
+    return {
+        "quantity": one.quantity,
+        "temperature_C": _number(one.temperature_C),
+        "value": _number(one.value),
+        "reported": one.reported,
+        "unit": one.unit,
+        "ucum": _UCUM.get(one.unit, "") if is_number else "",
+        "expanded_uncertainty": _number(one.expanded_uncertainty),
+        "coverage_factor": _number(one.coverage_factor),
+        "coverage": 0.95 if math.isfinite(one.expanded_uncertainty) else None,
+        "degrees_of_freedom": _number(one.degrees_of_freedom),
+        "determinations": one.determinations,
+        "method": method or None,
+        "edition": edition or None,
+        "lowest": _number(one.limit.lowest) if one.limit else None,
+        "highest": _number(one.limit.highest) if one.limit else None,
+        "decision_rule": (one.limit.rule or None) if one.limit else None,
+        "limit_state": one.state,
+        "note": one.note or None,
+    }
+
+
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _text(value: Any) -> str | None:
+    return None if pd.isna(value) or value == "" else str(value)
+
+
+def _moment(moment: Any) -> str | None:
+    return None if pd.isna(moment) else str(moment.isoformat())
