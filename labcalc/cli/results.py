@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -65,14 +66,28 @@ def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path,
     if ending == ".xlsx":
         names = {name: heading for name, heading in _HEADINGS.items() if name in table}
         table = table[list(names)].rename(columns=names) if names else table
-        table = table.assign(**{name: table[name].map(_as_number) for name in ("Result",) if name in table})
+        for name, figures in _FIGURES.items():
+            if name in table:
+                table[name] = table[name].map(partial(_rounded, figures))
+        if "Result" in table:
+            table["Result"] = table["Result"].map(_as_number)
     write_frame(table, path, exports=exports)
 
 
-def _as_number(reported: str) -> float | str:
+_FIGURES = {"U (95 %)": 2, "k": 3, "At least": 6, "At most": 6}
+"""How many figures a spreadsheet shows of what isn't rounded already."""
+
+
+def _rounded(figures: int, value: float | None) -> float | None:
+    return value if value is None else float(f"{value:.{figures}g}")
+
+
+def _as_number(reported: str) -> float | str | None:
     """Return a rounded result as the number that a spreadsheet reckons with; a grade stays a word."""
+    if reported == "–":
+        return None
     try:
-        return float(reported.replace("−", "-"))
+        return float(reported.replace("−", "-").replace("\u202f", "").replace("\u00a0", ""))
     except ValueError:
         return reported
 
