@@ -67,12 +67,12 @@ def typical_check(dossier: Dossier, results: Results) -> Check | None:
     typical = dossier.product.typical if dossier.product else ()
     pairs = [(value, found) for value in typical if (found := results.of(value.quantity, value.temperature_C))]
     if not pairs:
-        return Check(name, "not checked", "lab.toml gives this product no typical value that was measured here")
+        return _carried_typical(name, dossier)
     value, found = max(pairs, key=lambda pair: abs(_deviations(*pair)))
     score = _deviations(value, found)
     side = "above" if score > 0 else "below"
-    far = abs(score) > TYPICAL_DEVIATIONS
-    together = 1.0 if far or abs(score) <= _LOOKED_INTO else noise_explains(dossier)
+    far, looked_into = abs(score) > TYPICAL_DEVIATIONS, abs(score) > _LOOKED_INTO or _left_out(typical, results)
+    together = noise_explains(dossier) if looked_into and not far else 1.0
     beside = f"; with all results together noise and spread explain it with a probability of {probability(together)}"
     return Check(
         name,
@@ -82,6 +82,28 @@ def typical_check(dossier: Dossier, results: Results) -> Check | None:
         + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else "")
         + (beside if together < _TOGETHER else ""),
         "typical values of lab.toml; limit by common practice",
+    )
+
+
+def _left_out(typical: tuple[TypicalValue, ...], results: Results) -> bool:
+    """Tell whether a quantity has typical values, but at other temperatures than the run's."""
+    compared = {one.quantity for one in typical if results.of(one.quantity, one.temperature_C)}
+    return any(one.quantity in {other.quantity for other in typical} - compared for one in results)
+
+
+def _carried_typical(name: str, dossier: Dossier) -> Check:
+    """Compare results at temperatures without a typical value with those that there are, carried there."""
+    finding = "lab.toml gives this product no typical value that was measured here"
+    if not dossier.product or not dossier.product.typical:
+        return Check(name, "not checked", finding)
+    together = noise_explains(dossier)
+    share = probability(together)
+    words = f"{finding}; beside those that it gives, carried to this run's temperatures, noise and spread explain it"
+    return Check(
+        name,
+        "doubtful" if together < _TOGETHER else "met",
+        f"{words} with a probability of {share}",
+        "typical values of lab.toml; limit: labcalc's own choice",
     )
 
 
