@@ -122,9 +122,9 @@ def test_probabilities_are_odds_times_likelihoods() -> None:
     likelihood = {"noise": tailed(evidence.deviation, covariance)}
     likelihood["slip"] = math.log(
         sum(
-            one.weight
-            * math.exp(tailed(evidence.deviation - one.effect, covariance + one.loose**2 * same(evidence, one.effect)))
+            one.weight * math.exp(tailed(evidence.deviation - one.effect, spread + evidence.error))
             for one in slips_of(evidence)
+            for spread in [evidence.spread if one.spread is None else one.spread]
         )
     )
     for one in shifts_of(evidence):
@@ -137,10 +137,6 @@ def test_probabilities_are_odds_times_likelihoods() -> None:
     found = weigh(evidence, odds).probabilities
     assert found == pytest.approx({cause: weight / total for cause, weight in weights.items()})
     assert list(found.values()) == sorted(found.values(), reverse=True)
-
-
-def same(evidence: Evidence, effect: Array) -> Array:
-    return np.diag(effect**2)
 
 
 def test_odds_of_nothing_leave_a_cause_out() -> None:

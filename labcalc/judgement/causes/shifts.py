@@ -192,8 +192,8 @@ def _temperatures(evidence: Evidence) -> list[tuple[str, Array, float, Array]]:
     ]
 
 
-_KELVIN_FROM = 200.0
-"""Where a temperature is above this, kelvin are looked for, [°C]; 200 K are -73 °C, colder than any cell."""
+_KELVIN_FROM, _HOTTEST_CELL = 200.0, 150.0
+"""Where a temperature is above the first, kelvin are looked for, and none above the second is a bench cell's, [°C]."""
 _ZERO_C = 273.15
 _CUSTOMARY_C = np.array([-40.0, -20.0, 0.0, 15.0, 20.0, 25.0, 40.0, 50.0, 80.0, 100.0])
 _NO_CELL, _CUSTOMARY = 1e6, 20.0
@@ -203,7 +203,7 @@ customary where they weren't, [-]: labcalc's own choice."""
 
 def _by_temperatures(written: Array, true: Array) -> float:
     if written.max() > _KELVIN_FROM:
-        return _NO_CELL if true.max() <= _KELVIN_FROM else 1.0
+        return _NO_CELL if true.max() <= _HOTTEST_CELL else 1.0
     was, becomes = ((np.abs(one[:, np.newaxis] - _CUSTOMARY_C) < 0.2).any(axis=1).all() for one in (written, true))
     return _CUSTOMARY if becomes and not was else 1.0
 
@@ -297,7 +297,7 @@ def _digits(evidence: Evidence) -> list[tuple[str, Array]]:
 
 def _places_of_digits(value: float) -> tuple[str, list[int]]:
     text = f"{value:.{_DIGITS}g}"
-    return text, [] if "e" in text else [place for place, sign in enumerate(text) if sign.isdigit()]
+    return text, [] if "e" in text or value < 0.1 else [place for place, sign in enumerate(text) if sign.isdigit()]
 
 
 def _transposed(value: float) -> list[float]:
@@ -313,6 +313,6 @@ def _transposed(value: float) -> list[float]:
 
 def _misread(value: float) -> list[float]:
     """Return the values with one of the first four digits another."""
-    text, places = _places_of_digits(value) if value > 0.1 else ("", [])
+    text, places = _places_of_digits(value)
     others = [text[:at] + sign + text[at + 1 :] for at in places[:4] for sign in "0123456789" if sign != text[at]]
     return [float(one) for one in others if float(one) > 0.0]
