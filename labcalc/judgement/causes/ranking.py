@@ -200,7 +200,7 @@ def _fit(weighed: Weighed, cause: str) -> Fit:
     batch = spread @ np.linalg.solve(spread + evidence.error, evidence.deviation - effect)
     return Fit(
         cause,
-        one.where[0],
+        _fuels(every.where[places], weighed.log_posterior[places]) if cause == "dilution" else one.where[0],
         size,
         low,
         high,
@@ -211,6 +211,17 @@ def _fit(weighed: Weighed, cause: str) -> Fit:
         evidence.in_units(evidence.mean + effect + batch),
     )
 
+
+def _fuels(names: NDArray[np.object_], logs: Array) -> str:
+    """Return which fuels the numbers are those of, the likeliest first; how much of it is asked of all."""
+    sums = {name: log_sum(logs[names == name]) for name in dict.fromkeys(names)}
+    close = [name for name, log in sums.items() if log >= max(sums.values()) + math.log(_CLOSE)]
+    *more, last = sorted(close, key=lambda name: -sums[name])
+    return f"{', '.join(more)} or {last}" if more else str(last)
+
+
+_CLOSE = 0.2
+"""How likely a fuel is beside the likeliest one, from which on both are named, [-]: labcalc's own choice."""
 
 _STEPS = np.linspace(-4.0, 4.0, 801)
 

@@ -167,9 +167,8 @@ def _solvent(evidence: Evidence, fit: Fit) -> str:
 
 
 def _dilution(evidence: Evidence, fit: Fit) -> str:
-    name = evidence.fuel.name
     return (
-        f"{name[0].upper()}{name[1:]} or a liquid like it in the sample, {size_words(fit)} by volume, changes "
+        f"Fuel ({fit.where}, or a liquid like it) in the sample, {size_words(fit)} by volume, changes "
         f"{changes_of(evidence, fit.effect)}; a residue of such a liquid in the cell looks the same until a clean cell "
         "is filled again."
     )
