@@ -29,7 +29,7 @@ FOUND = {
 
 
 ALIKE = {"HX32-26-0531": 0.55}
-"""A cell 0.3 K too warm and 0.2 % of acetone do the same to both quantities; a refill tells: ``test_a_refill_tells``."""
+"""A cell 0.3 K too warm and 0.2 % of acetone do the same to both quantities; a refill tells them apart."""
 
 
 @pytest.fixture(scope="module")

@@ -139,8 +139,8 @@ def test_each_cause_opens_with_its_own_words() -> None:
     )
     share = {"size": 0.03, "lowest": 0.02, "highest": 0.05}
     assert said("dilution", effect, where="a gas oil", **share) == (
-        f"Fuel (a gas oil, or a liquid like it) in the sample, 3.0 % (95 %: 2.0 to 5.0 %) by volume, changes {changed}; a "
-        "residue of such a liquid in the cell looks the same until a clean cell is filled again."
+        f"Fuel (a gas oil, or a liquid like it) in the sample, 3.0 % (95 %: 2.0 to 5.0 %) by volume, changes "
+        f"{changed}; a residue of such a liquid in the cell looks the same until a clean cell is filled again."
     )
     assert (
         said("water", effect, **share)

@@ -12,7 +12,7 @@ _MOST_TAKEN_FOR = 2
 
 def show_how_well() -> Fragment:
     """Return, behind a line that opens it, how often the leading cause was right, by what was stated and by cause."""
-    from labcalc.judgement.causes import BEYOND, CAUSES, reliability
+    from labcalc.judgement.causes import CAUSES, reliability
 
     found = reliability()
     stated = [
@@ -25,11 +25,12 @@ def show_how_well() -> Fragment:
             f"{one.runs}",
             _share(one.first, one.runs),
             _share(one.among_two, one.runs),
-            escape("; ".join(CAUSES[key].title for key in [k for k in one.leading if k != one.cause][:_MOST_TAKEN_FOR])),
+            escape(
+                "; ".join(CAUSES[key].title for key in [k for k in one.leading if k != one.cause][:_MOST_TAKEN_FOR])
+            ),
         )
         for one in found.causes
     ]
-    assert BEYOND not in CAUSES
     words = (
         f"{found.runs} simulated runs, {len(found.seeds)} laboratories, {found.date}. Their physics is written apart "
         "from what ranks the causes, and has faults that are on no list. In the second table only runs count that "

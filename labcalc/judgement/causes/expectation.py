@@ -169,8 +169,8 @@ def _carried(density: Array, from_C: Array, to_C: Array, commodity: str) -> Arra
     except OutOfRangeError:
         if density.size == 1:
             return np.asarray(density + OIL_DENSITY_SLOPE * (to_C - from_C))
-    columns = zip(*(np.split(one, one.size) for one in (density, from_C, to_C)), strict=True)
-    return np.concatenate([_carried(*one, commodity) for one in columns])
+    each = [slice(n, n + 1) for n in range(density.size)]
+    return np.concatenate([_carried(density[one], from_C[one], to_C[one], commodity) for one in each])
 
 
 def open_course(viscous: bool, temperatures_C: Array, values: Array) -> Course:

@@ -6,6 +6,9 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
+from typing import Any
+
+_FILE = "causes_reliability.toml"
 
 BEYOND = "beyond the list"
 """Name of what was wrong where it was nothing that the catalogue has, or two causes at once."""
@@ -42,7 +45,7 @@ class Reliability:
 
     date: str
     command: str
-    seeds: tuple[int, ...]
+    seeds: list[int]
     runs: int
     """All runs, good ones and those that can't be told included."""
     causes: tuple[TrueCause, ...]
@@ -50,22 +53,9 @@ class Reliability:
     stated: tuple[Stated, ...]
 
 
-def reliability() -> Reliability:
-    """Return the stored figures."""
-    return reliability_from(tomllib.loads(files("labcalc.data").joinpath("causes_reliability.toml").read_text("utf-8")))
-
-
-def reliability_from(found: Mapping[str, object]) -> Reliability:
-    """Return figures as the data file has them."""
-    known = dict(found)
-    causes, stated = known.pop("true"), known.pop("stated")
-    assert isinstance(causes, list)
-    assert isinstance(stated, list)
-    seeds = known.pop("seeds")
-    assert isinstance(seeds, list)
-    return Reliability(
-        **known,  # type: ignore[arg-type]
-        seeds=tuple(seeds),
-        causes=tuple(TrueCause(**one) for one in causes),
-        stated=tuple(Stated(**one) for one in stated),
-    )
+def reliability(text: str = "") -> Reliability:
+    """Return the figures of a file like the package's own, of which they are without one."""
+    found: dict[str, Any] = tomllib.loads(text or files("labcalc.data").joinpath(_FILE).read_text("utf-8"))
+    found["causes"] = tuple(TrueCause(**one) for one in found.pop("true"))
+    found["stated"] = tuple(Stated(**one) for one in found["stated"])
+    return Reliability(**found)

@@ -155,13 +155,18 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
         other.effect[:] += single.effect[first]
         other.log_weight[:] += single.log_weight[first]
         other.where[:] = [
-            f"{cause} {where}".strip() + f"; {c} {w}".rstrip() for c, w in zip(other.cause, other.where, strict=True)
+            f"{_with_place(cause, where)} and {_with_place(c, w)}"
+            for c, w in zip(other.cause, other.where, strict=True)
         ]
         other.cause[:], other.size[:] = "two at once", math.nan
         parts.append(other)
     found = parts[0].plus(*parts[1:])
     found.log_weight[:] += math.log(odds) - log_sum(found.log_weight)
     return found
+
+
+def _with_place(cause: str, where: str) -> str:
+    return f"{cause} ({where})" if where else cause
 
 
 def _probabilities(these: Hypotheses, logs: Array, chi2: Array, number: int) -> dict[str, float]:

@@ -144,29 +144,30 @@ _SHARES = {None: (0.2, 0.15, 0.25, 0.4), True: (0.2, 0.15, 0.2, 0.45), False: (0
 def slips_of(evidence: Evidence) -> tuple[Shift, ...]:
     """Return the slips that would be seen: units, factors, temperatures exchanged or in another unit, wrong digits."""
     groups = (
-        _units(evidence),
-        _factors(evidence),
-        [*_exchanges(evidence), *_temperatures(evidence)],
-        _digits(evidence),
+        _alike(_units(evidence)),
+        _alike(_factors(evidence)),
+        [*_alike(_exchanges(evidence)), *_temperatures(evidence)],
+        _alike(_digits(evidence)),
     )
     single = np.sqrt(np.diag(evidence.error))
     return tuple(
-        Shift("slip", where, share / len(ones) * (more[0] if more else 1.0), effect, *more[1:])
+        replace(one, weight=share / len(ones) * one.weight)
         for share, ones in zip(_SHARES[evidence.typed], groups, strict=True)
-        for where, effect, *more in ones
-        if np.max(np.abs(effect) / single) > _SEEN or (more and more[0] > 1.0)
+        for one in ones
+        if one.weight > 1.0 or np.max(np.abs(one.effect) / single) > _SEEN
     )
+
+
+def _alike(slips: list[tuple[str, Array]]) -> list[Shift]:
+    return [Shift("slip", where, 1.0, effect) for where, effect in slips]
 
 
 _NEAR_F = {15.0: 60.0, 20.0: 70.0, 37.8: 100.0, 40.0: 100.0, 50.0: 122.0, 98.9: 210.0, 100.0: 210.0}
 """Temperature [°C] and the round one of the old tables that is taken for it, [°F]."""
 
 
-def _temperatures(evidence: Evidence) -> list[tuple[str, Array, float, Array]]:
-    """Temperatures in °F or kelvin, an old table's taken for a round one, rows of two temperatures exchanged.
-
-    Each with how much likelier it is by the temperatures alone, and how well it is known what the rows then show.
-    """
+def _temperatures(evidence: Evidence) -> list[Shift]:
+    """Temperatures in °F or kelvin, an old table's taken for a round one, rows of two temperatures exchanged."""
     at, here, temperatures = evidence.temperature_C, at_cell(evidence), run_temperatures(evidence)
     near_one = np.array([(_NEAR_F.get(round(float(T), 1), 1.8 * T + 32.0) - 32.0) / 1.8 for T in at])
     units = [("°F written as °C", (at - 32.0) / 1.8), ("100 °F taken for 40 °C, 210 °F for 100 °C", near_one)]
@@ -185,10 +186,9 @@ def _temperatures(evidence: Evidence) -> list[tuple[str, Array, float, Array]]:
             (f"measured at {celsius(T)}, written under {celsius(other)}, fill {fill}", to_cold),
         ]
     return [
-        (words, effect, _by_temperatures(at[here], true[here]), spread)
+        Shift("slip", words, _by_temperatures(at[here], true[here]), *_measured_at(evidence, true))
         for words, true in told
         if (true > -_ZERO_C).all()
-        for effect, spread in [_measured_at(evidence, true)]
     ]
 
 
@@ -202,6 +202,7 @@ customary where they weren't, [-]: labcalc's own choice."""
 
 
 def _by_temperatures(written: Array, true: Array) -> float:
+    """Return how much likelier it is by the temperatures alone, [-]."""
     if written.max() > _KELVIN_FROM:
         return _NO_CELL if true.max() <= _HOTTEST_CELL else 1.0
     was, becomes = ((np.abs(one[:, np.newaxis] - _CUSTOMARY_C) < 0.2).any(axis=1).all() for one in (written, true))

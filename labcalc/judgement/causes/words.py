@@ -211,7 +211,7 @@ def _changed(evidence: Evidence, fit: Fit) -> str:
 
 
 def _unlisted(evidence: Evidence, fit: Fit) -> str:
-    where = f" {fit.where}" if fit.where else ""
+    where = f", {fit.where}" if fit.where else ""
     return f"{CAUSES[fit.cause].title}{where}: {changes_of(evidence, *_shifted(evidence, fit))}."
 
 
