@@ -91,9 +91,10 @@ NAMES = {
         sights_of states_at viscosity_curve year_of
     """,
     "labcalc.judgement.causes": """
-        Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS LaboratoryOdds
-        LeadingCause Liquid NextMeasurement Noise Outcome PRIOR_ODDS ReferenceOil SizeScale WhatIf candidates
-        evidence_of expected_outcomes laboratory_odds leading_cause rank_causes what_if with_measurement
+        BEYOND Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS LaboratoryOdds
+        LeadingCause Liquid NextMeasurement Noise Outcome PRIOR_ODDS ReferenceOil Reliability SizeScale WhatIf
+        candidates evidence_of expected_outcomes laboratory_odds leading_cause rank_causes reliability what_if
+        with_measurement
     """,
     "labcalc.lessons": """
         Agreement Answer CLASS_COLUMNS Choice ClassTable Feedback LESSONS Lesson LessonResult LessonTest Mark
@@ -109,7 +110,7 @@ NAMES = {
         show_certificates show_changes show_checks show_components show_conclusions show_consequences
         show_decisions show_duplicate_biases show_duplicate_header show_duplicate_provenance
         show_duplicate_summaries show_duplicate_verdict show_duplicates_beyond show_evidence show_explanations
-        show_header show_limits show_month_header show_month_provenance show_month_refusals show_month_verdict
+        show_header show_how_well show_limits show_month_header show_month_provenance show_month_refusals show_month_verdict
         show_notices show_oils show_operators show_outcomes show_pairing_rule show_provenance show_refusals
         show_results show_run_and_day show_spreads show_trends show_verdict show_year_checks summarise
         summarise_duplicates summarise_month trend_pictures viscosity_picture what_if_places

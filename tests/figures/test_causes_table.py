@@ -7,8 +7,9 @@ import sys
 
 import pytest
 
-from labcalc.figures import show_causes
+from labcalc.figures import show_causes, show_how_well
 from labcalc.judgement import Judgement, Material, gather, judge
+from labcalc.judgement.causes import reliability
 from labcalc.shipped import sample_exports, sample_lab
 
 
@@ -55,7 +56,7 @@ def test_a_releasable_run_needs_no_causes() -> None:
     """In a Python of its own: its report doesn't even import them."""
     code = """
 import sys
-from labcalc.figures import show_causes
+from labcalc.figures import show_causes, show_how_well
 from labcalc.judgement import gather, judge
 material = gather()
 table = material.reading.table
@@ -67,3 +68,16 @@ print([name for name in sys.modules if name.startswith('labcalc.judgement.causes
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_how_often_the_first_cause_is_right_stands_behind_a_line() -> None:
+    """The stored counts, as shares: 19 of 26 is 73 %."""
+    found, shown = reliability(), show_how_well()
+    assert shown.html.startswith('<details class="fold"><summary>How often the first cause is right</summary>')
+    for one in found.stated:
+        assert f"right {100 * one.right / one.runs:.0f} % of {one.runs}" in shown.text
+    for cause in found.causes:
+        first, two = (f"{100 * part / cause.runs:.0f} %" for part in (cause.first, cause.among_two))
+        cells = f'<td class="num">{cause.runs}</td><td class="num">{first}</td><td class="num">{two}</td>'
+        assert cells in shown.html
+    assert f"{found.runs} simulated runs, {len(found.seeds)} laboratories, {found.date}" in shown.html

@@ -939,22 +939,25 @@ def stored(found: Sequence[Told]) -> dict[str, Any]:
 
 def written_out(found: Sequence[Told], command: str, seeds: Sequence[int], day: str) -> str:
     """Return the data file."""
-    told = stored(found)
-    lines = [
-        "# How often the causes that labcalc ranks were right, in simulated laboratories; written by the command.",
-        f'date = "{day}"', f'command = "{command}"', f"seeds = {list(seeds)}", f"runs = {told['runs']}", "",
-        "# Of runs held back: the probability stated of the leading cause, and how often it was right",
-        "stated = [",
-        *(f"    {{ {', '.join(f'{k} = {v}' for k, v in one.items())} }}," for one in told["stated"]),
-        "]", "",
-        "# Of runs that an oracle can tell: the true cause, and how often each cause was the leading one",
-    ]  # fmt: skip
-    for one in told["true"]:
-        leading = ", ".join(f'"{key}" = {n}' for key, n in one["leading"].items())
-        lines += ["[[true]]", f'cause = "{one["cause"]}"']
-        lines += [f"{key} = {one[key]}" for key in ("runs", "first", "among_two")]
-        lines += [f"leading = {{ {leading} }}", ""]
-    return "\n".join(lines).rstrip() + "\n"
+    return data_file({"date": day, "command": command, "seeds": list(seeds), **stored(found)})
+
+
+def data_file(found: Mapping[str, Any]) -> str:
+    """Return figures as the package's data file has them, a row a line."""
+
+    def value(one: object) -> str:
+        if isinstance(one, dict):
+            return "{ " + ", ".join(f'"{key}" = {value(each)}' for key, each in one.items()) + " }"
+        return f'"{one}"' if isinstance(one, str) else str(one)
+
+    lines = ["# How often the causes that labcalc ranks were right, in simulated laboratories; written by the command."]
+    lines += [f"{key} = {value(found[key])}" for key in ("date", "command", "seeds", "runs")]
+    for key, words in (
+        ("stated", "Of runs held back: the probability stated of the leading cause, and how often it was right"),
+        ("true", "Of runs that an oracle can tell: the true cause, and how often each cause was the leading one"),
+    ):
+        lines += ["", f"# {words}", f"{key} = [", *(f"    {value(one)}," for one in found[key]), "]"]
+    return "\n".join(lines) + "\n"
 
 
 def main() -> None:

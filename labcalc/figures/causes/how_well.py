@@ -19,18 +19,12 @@ def show_how_well() -> Fragment:
         (f"{percent(one.lowest, 0)} to {percent(one.highest, 0)}", f"{one.runs}", _share(one.right, one.runs))
         for one in found.stated
     ]
-    true = [
-        (
-            escape(CAUSES[one.cause].title if one.cause in CAUSES else _BEYOND),
-            f"{one.runs}",
-            _share(one.first, one.runs),
-            _share(one.among_two, one.runs),
-            escape(
-                "; ".join(CAUSES[key].title for key in [k for k in one.leading if k != one.cause][:_MOST_TAKEN_FOR])
-            ),
-        )
-        for one in found.causes
-    ]
+    true = []
+    for one in found.causes:
+        others = [CAUSES[key].title for key in one.leading if key != one.cause][:_MOST_TAKEN_FOR]
+        what = CAUSES[one.cause].title if one.cause in CAUSES else _BEYOND
+        shares = _share(one.first, one.runs), _share(one.among_two, one.runs)
+        true.append((escape(what), f"{one.runs}", *shares, escape("; ".join(others))))
     words = (
         f"{found.runs} simulated runs, {len(found.seeds)} laboratories, {found.date}. Their physics is written apart "
         "from what ranks the causes, and has faults that are on no list. In the second table only runs count that "
