@@ -56,7 +56,7 @@ def test_a_releasable_run_needs_no_causes() -> None:
     """In a Python of its own: its report doesn't even import them."""
     code = """
 import sys
-from labcalc.figures import show_causes, show_how_well
+from labcalc.figures import show_causes
 from labcalc.judgement import gather, judge
 material = gather()
 table = material.reading.table

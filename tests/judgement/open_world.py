@@ -926,7 +926,8 @@ def stored(found: Sequence[Told]) -> dict[str, Any]:
     for one in found:
         if one.case.truth == "clean" or one.case.oracle >= TELLS:
             listed = [key for key in TRUTHS[one.case.truth].right if key != ELSE]
-            rows[listed[0] if len(listed) == 1 and one.case.truth != "constant" else BEYOND].append(one)
+            beyond = len(listed) != 1 or one.case.truth in ("two", "constant")
+            rows[BEYOND if beyond else listed[0]].append(one)
     true = []
     for key, these in rows.items():
         counts = Counter(one.leading for one in these)

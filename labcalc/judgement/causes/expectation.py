@@ -52,7 +52,7 @@ _BEND_SD = 0.06
 _OPEN_VISCOSITY, _OPEN_DENSITY, _OPEN_CORRELATION = 1.0, 30.0, 0.995
 """Spread of what is not known: ln ν [-], ρ [kg/m³], and of ln ν at two temperatures together [-]."""
 
-_LIGHTEST, _HEAVIEST = 650.0, 1250.0
+LIGHTEST, HEAVIEST = 650.0, 1250.0
 """Densities of petrol and of a heavy glycol or ester, [kg/m³]: a liquid of which nothing is known lies between."""
 
 _WIDTH_OF_LIMITS = 4.0
@@ -182,8 +182,8 @@ def open_course(viscous: bool, temperatures_C: Array, values: Array) -> Course:
     )
     if viscous:  # through two points any line goes: whether oils have its slope is asked
         return Course(nodes if len(nodes) > 2 else nodes[:1], _OPEN_CORRELATION, line_sd=_OPEN_LINE_SLOPE_SD)
-    usual = [one for one in nodes if _LIGHTEST <= one.mean <= _HEAVIEST]
-    usual = usual or [replace(one, mean=min(max(one.mean, _LIGHTEST), _HEAVIEST)) for one in nodes]
+    usual = [one for one in nodes if LIGHTEST <= one.mean <= HEAVIEST]
+    usual = usual or [replace(one, mean=min(max(one.mean, LIGHTEST), HEAVIEST)) for one in nodes]
     return Course(tuple(usual[:1]), _OPEN_CORRELATION, UNKNOWN_SLOPE_SD)
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from labcalc.judgement.causes.affected_rows import at_cell, in_bottle, near, run_fills, run_temperatures
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.expectation import open_course
+from labcalc.judgement.causes.expectation import HEAVIEST, LIGHTEST, open_course
 from labcalc.judgement.causes.paths import tail_log
 from labcalc.judgement.causes.surroundings import UNCHECKED_DENSITY, UNCHECKED_VISCOSITY
 from labcalc.wording import at_celsius, celsius, plain
@@ -253,7 +253,7 @@ def _units(evidence: Evidence) -> list[tuple[str, Array]]:
         heavy = 870.0 if partner is None else evidence.rows[partner].measured
         change[place] = math.log(heavy / 1000.0)
         found.append((f"mPa·s written under mm²/s: {_name(evidence, place)}", _one(evidence, place, change[place])))
-        if partner is not None:
+        if partner is not None and LIGHTEST <= row.measured <= HEAVIEST:
             both = _one(evidence, place, math.log(row.measured / heavy))
             both[partner] = heavy - row.measured
             found.append((f"viscosity and density exchanged at {celsius(row.temperature_C)}", both))
