@@ -167,7 +167,7 @@ def test_two_at_once_where_no_single_cause_fits() -> None:
     assert both.leading == "two at once"
     fit = fits_of(both)[0]
     assert "air bubble (at 40 °C)" in fit.where
-    assert "slip ten times too much: kinematic viscosity at 100 °C" in fit.where
+    assert "slip (ten times too much: kinematic viscosity at 100 °C)" in fit.where
     assert fit.p_value > 0.05
     assert math.isnan(fit.size)
 
