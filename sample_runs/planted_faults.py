@@ -19,8 +19,8 @@ CONCLUSIONS = {
     "Fill without air, measure again.",
     "air bubble on heating": "The density falls too fast with temperature, the viscosity is as usual: air that came "
     "out in the warm cell. Degas the sample, measure again.",
-    "cell temperature off": "Viscosity and density at 40 °C are both low, as a warmer cell makes them; 100 °C is as "
-    "usual. Check the cell's temperature, measure again.",
+    "cell temperature off": "Viscosity and density at 40 °C are both low, as a warmer cell makes them, or a little "
+    "solvent; 100 °C is as usual. Fill a clean cell again: what stays is the cell. Check its temperature.",
     "residue of a thin sample": "Thinner and lighter than the product usually is, right after a gas oil. "
     "Clean twice, fill again.",
     "solvent left in the cell": "The viscosity is low, more so at 40 °C than at 100 °C, and the density falls too "

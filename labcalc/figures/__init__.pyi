@@ -11,6 +11,7 @@ from .causes.explanation import (
     show_explanations as show_explanations,
     show_outcomes as show_outcomes,
 )
+from .causes.how_well import show_how_well as show_how_well
 from .causes.hypothetical import what_if_places as what_if_places
 from .causes.in_report import deviation_picture as deviation_picture, show_causes as show_causes
 from .causes.problem_sample import one_above_others as one_above_others, problem_pictures as problem_pictures

@@ -16,6 +16,7 @@ from labcalc.figures import (
     show_evidence,
     show_explanations,
     show_header,
+    show_how_well,
     show_provenance,
     show_run_and_day,
     show_verdict,
@@ -39,7 +40,8 @@ def still_causes(problem: Problem) -> Fragment:
     heading = _heading("What could explain it")
     found = note(problem.left)
     if problem.evidence is not None:
-        found = show_explanations(problem.explanations, problem.first_explanations, problem.laboratory_odds)
+        told = show_explanations(problem.explanations, problem.first_explanations, problem.laboratory_odds)
+        found = Fragment(told.html + show_how_well().html, told.text)
     return Fragment(heading.html + found.html, f"{heading.text}\n{found.text}")
 
 

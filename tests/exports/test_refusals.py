@@ -27,7 +27,8 @@ ROWS = {
     "A;2026-03-02;40;-4.5;;;\n": "column 'KV (mm²/s)': '-4.5': "
     "expected a kinematic viscosity from 0.1 to 10000000 mm²/s",
     "A;2026-03-02;40;0;;;\n": "column 'KV (mm²/s)': '0': expected a kinematic viscosity from 0.1 to 10000000 mm²/s",
-    "A;2026-03-02;40;;;0.8583;\n": "column 'Density (kg/m³)': '0.8583': expected a density from 300 to 2500 kg/m³",
+    "A;2026-03-02;40;;;0.8583;\n": "column 'Density (kg/m³)': '0.8583': expected a density from 300 to 2500 "
+    "kg/m³; is it in g/cm³?",
     "A;2026-03-02;401;9.1;;;\n": "column 'T (°C)': '401': expected a temperature from −80 to 400 °C",
     "A;2026-03-02;;9.1;;;\n": "column 'T (°C)': expected a temperature",
     "A;2026-03-02;40;15.01;13.09;838.9;\n": "column 'η (mPa·s)': '13.09': "

@@ -7,8 +7,9 @@ import sys
 
 import pytest
 
-from labcalc.figures import show_causes, show_verdict
+from labcalc.figures import show_causes, show_how_well, show_verdict
 from labcalc.judgement import Judgement, Material, gather, judge, next_steps
+from labcalc.judgement.causes import reliability
 from labcalc.shipped import sample_exports, sample_lab
 
 
@@ -70,3 +71,16 @@ print([name for name in sys.modules if name.startswith('labcalc.judgement.causes
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_how_often_the_first_cause_is_right_stands_behind_a_line() -> None:
+    """The stored counts."""
+    found, shown = reliability(), show_how_well()
+    assert shown.html.startswith('<details class="fold"><summary>How often the first cause is right</summary>')
+    for one in found.stated:
+        assert f"right {one.right} of {one.runs}" in shown.text
+        assert f'<td class="num">{100 * one.right / one.runs:.0f} %</td>' in shown.html
+    for cause in found.causes:
+        first, two = (f'<td class="num">{part} of {cause.runs}</td>' for part in (cause.first, cause.among_two))
+        assert first + two in shown.html
+    assert f"{found.runs} simulated runs, {len(found.seeds)} laboratories, {found.date}" in shown.html

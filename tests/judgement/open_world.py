@@ -17,16 +17,18 @@ import argparse
 import itertools
 import math
 import tempfile
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement import Judgement, Material, gather, judge
-from labcalc.judgement.causes import Evidence, evidence_of
+from labcalc.judgement.causes import BEYOND, CAUSES, Evidence, evidence_of
 from labcalc.lab import Instrument
 
 Array = NDArray[np.float64]
@@ -907,16 +909,72 @@ def figures(found: Sequence[Told]) -> dict[str, float]:
     }
 
 
+BINS = (0.0, 0.5, 0.7, 0.9, 0.99, 1.0)
+"""Edges of the stated probability of the leading cause, [-]."""
+
+STORED = Path(__file__).parents[2] / "labcalc" / "data" / "causes_reliability.toml"
+
+
+def stored(found: Sequence[Told]) -> dict[str, Any]:
+    """Return how often what was stated was right, and what was taken for what, as the package stores it."""
+    held = [one for one in found if one.held]
+    stated = []
+    for low, high in itertools.pairwise(BINS):
+        these = [one for one in held if low <= one.probabilities[one.leading] < high + (high == 1.0)]
+        stated.append({"lowest": low, "highest": high, "runs": len(these), "right": sum(o.among(1) for o in these)})
+    rows: dict[str, list[Told]] = {key: [] for key in (*CAUSES, BEYOND)}
+    for one in found:
+        if one.case.truth == "clean" or one.case.oracle >= TELLS:
+            listed = [key for key in TRUTHS[one.case.truth].right if key != ELSE]
+            beyond = len(listed) != 1 or one.case.truth in ("two", "constant")
+            rows[BEYOND if beyond else listed[0]].append(one)
+    true = []
+    for key, these in rows.items():
+        counts = Counter(one.leading for one in these)
+        right = {"first": sum(one.among(1) for one in these), "among_two": sum(one.among(2) for one in these)}
+        if these:
+            leading = dict(sorted(counts.items(), key=lambda pair: (-pair[1], pair[0])))
+            true.append({"cause": key, "runs": len(these), **right, "leading": leading})
+    return {"runs": len(found), "stated": stated, "true": true}
+
+
+def written_out(found: Sequence[Told], command: str, seeds: Sequence[int], day: str) -> str:
+    """Return the data file."""
+    return data_file({"date": day, "command": command, "seeds": list(seeds), **stored(found)})
+
+
+def data_file(found: Mapping[str, Any]) -> str:
+    """Return figures as the package's data file has them, a row a line."""
+
+    def value(one: object) -> str:
+        if isinstance(one, dict):
+            return "{ " + ", ".join(f'"{key}" = {value(each)}' for key, each in one.items()) + " }"
+        return f'"{one}"' if isinstance(one, str) else str(one)
+
+    lines = ["# How often the causes that labcalc ranks were right, in simulated laboratories; written by the command."]
+    lines += [f"{key} = {value(found[key])}" for key in ("date", "command", "seeds", "runs")]
+    for key, words in (
+        ("stated", "Of runs held back: the probability stated of the leading cause, and how often it was right"),
+        ("true", "Of runs that an oracle can tell: the true cause, and how often each cause was the leading one"),
+    ):
+        lines += ["", f"# {words}", f"{key} = [", *(f"    {value(one)}," for one in found[key]), "]"]
+    return "\n".join(lines) + "\n"
+
+
 def main() -> None:
     """Print the table, the reliability, and what happens to good runs."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=640, metavar="N", help="cases of a laboratory; default 640")
     parser.add_argument("--laboratories", type=int, default=2, metavar="N", help="laboratories; default 2")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--write", metavar="DATE", help="write the package's data file, of this date")
     asked = parser.parse_args()
-    found = []
-    for seed in range(asked.seed, asked.seed + asked.laboratories):
-        found += told(*laboratory(asked.cases, seed))
+    seeds = range(asked.seed, asked.seed + asked.laboratories)
+    found = [one for seed in seeds for one in told(*laboratory(asked.cases, seed))]
+    if asked.write:
+        command = "python -m tests.judgement.open_world"
+        command += f" --cases {asked.cases} --laboratories {asked.laboratories} --seed {asked.seed} --write DATE"
+        STORED.write_text(written_out(found, command, seeds, asked.write), encoding="utf-8")
     report(found)
 
 
@@ -931,11 +989,10 @@ def report(found: Sequence[Told]) -> None:
         ranked = ", ".join(f"{key} {n}" for key, n in sorted(leads.items(), key=lambda pair: -pair[1])[:5])
         first, two = share([one.among(1) for one in can]), share([one.among(2) for one in can])
         print(f"{name:12} tellable {len(can):3}/{len(here):3}  first {first:4.0%} two {two:4.0%}  {ranked}")
-    held = [one for one in found if one.held]
     print("\nof runs held back: stated probability of the leading cause, share right, number")
-    for low, high in ((0.0, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.99), (0.99, 1.01)):
-        these = [one for one in held if low <= one.probabilities[one.leading] < high]
-        print(f"{low:.2f}-{min(high, 1.0):.2f}: {share([one.among(1) for one in these]):.2f}  {len(these)}")
+    for one in stored(found)["stated"]:
+        right = one["right"] / one["runs"] if one["runs"] else math.nan
+        print(f"{one['lowest']:.2f}-{one['highest']:.2f}: {right:.2f}  {one['runs']}")
     stated, true = gains(found).mean(axis=0)
     print(f"\nthe next measurement, where no cause has 95 %: gain stated {stated:+.2f}, found {true:+.2f}")
     print("\n" + "\n".join(f"{key:22} {value:.3f}" for key, value in figures(found).items()))

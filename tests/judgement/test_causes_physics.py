@@ -584,8 +584,13 @@ def test_limits_are_four_standard_deviations_apart() -> None:
 
 def test_of_an_unknown_oil_only_its_course_is_known() -> None:
     at, values = np.array([40.0, 100.0]), np.array([3.8, 1.9])
-    assert open_course(True, at, values) == Course((Node(40.0, 3.8, 1.0), Node(100.0, 1.9, 1.0)), 0.995)
-    assert open_course(False, at, values) == Course((Node(40.0, 3.8, 30.0),), 0.995, 0.03)
+    assert open_course(True, at, values) == Course((Node(40.0, 3.8, 1.0),), 0.995, line_sd=0.4)
+    three = open_course(True, np.array([40.0, 70.0, 100.0, 100.0]), np.array([3.8, 2.6, 1.9, 2.1]))
+    assert [(one.temperature_C, one.mean) for one in three.nodes] == [(40.0, 3.8), (70.0, 2.6), (100.0, 2.0)]
+    heavy = np.array([858.0, 819.8])
+    assert open_course(False, at, heavy) == Course((Node(40.0, 858.0, 30.0),), 0.995, 0.03)
+    assert open_course(False, at, heavy - [500.0, 0.0]).nodes == (Node(100.0, 819.8, 30.0),), "no liquid weighs 358"
+    assert open_course(False, at, heavy - 500.0).nodes == (Node(40.0, 650.0, 30.0),)
 
 
 # --- The evidence ---
@@ -692,6 +697,10 @@ def test_slips_of_a_run() -> None:
     found = slips(usual((KV, 40.0), (RHO, 40.0), (KV, 100.0)))
     weight, effect = found["mPa·s written under mm²/s: kinematic viscosity at 40 °C"]
     assert (weight, effect) == (pytest.approx(0.2 / 3.0), pytest.approx([math.log(0.858), 0.0, 0.0]))
+    assert not any(where.startswith("viscosity and density exchanged") for where in found), "46 is no density"
+    thick = slips(run_of(row(KV, 40.0, 858.0), row(RHO, 40.0, 460.0)))
+    both = thick["viscosity and density exchanged at 40 °C"][1]
+    assert both == pytest.approx([math.log(858.0 / 460.0), 460.0 - 858.0])
     assert found["mPa·s written under mm²/s: kinematic viscosity at 100 °C"][1][2] == pytest.approx(math.log(0.870))
     assert found["mPa·s written under mm²/s: every viscosity"][1] == pytest.approx(
         [math.log(0.858), 0.0, math.log(0.87)]
@@ -723,7 +732,7 @@ def test_slips_of_a_run() -> None:
 
 def test_what_an_instrument_wrote_has_settings_wrong_not_digits() -> None:
     def kinds(typed: bool | None) -> list[float]:
-        shares = dict.fromkeys(("mPa·s", "ten times", "°C written", "a wrong digit"), 0.0)
+        shares = dict.fromkeys(("mPa·s", "ten times", "°F written", "a wrong digit"), 0.0)
         for where, (weight, _) in slips(usual((KV, 40.0), (KV, 100.0), typed=typed)).items():
             for kind in shares:
                 shares[kind] += weight * where.startswith(kind)
@@ -733,15 +742,28 @@ def test_what_an_instrument_wrote_has_settings_wrong_not_digits() -> None:
 
 
 def test_fahrenheit_for_celsius() -> None:
-    """(40 - 32) / 1.8 = 4.4 °C; 100 °F is 37.78 °C, 210 °F 98.89 °C."""
+    """(40 - 32) / 1.8 = 4.4 °C; 100 °F is 37.78 °C, 210 °F 98.89 °C: what the product shows there."""
     evidence = usual((KV, 40.0), (RHO, 40.0), (KV, 100.0))
     found = slips(evidence)
-    for words, cold, hot in (("°C written for °F", 40.0 / 9.0, 340.0 / 9.0),
+    for words, cold, hot in (("°F written as °C", 40.0 / 9.0, 340.0 / 9.0),
                              ("100 °F taken for 40 °C, 210 °F for 100 °C", 37.7778, 98.8889)):  # fmt: skip
-        expected = warmed(evidence, np.array([cold - 40.0, cold - 40.0, hot - 100.0]))
+        mean, _ = evidence.course.moments(evidence.viscous, np.array([cold, cold, hot]))
+        expected = mean - evidence.mean
         assert found[f"{words}: every row"][1] == pytest.approx(expected, rel=1e-4)
         assert found[f"{words}: at 100 °C"][1] == pytest.approx([0.0, 0.0, expected[2]], rel=1e-4)
-    assert found["measured at 100 °C, written under 40 °C, fill 1"][1][1] == pytest.approx(-0.65 * 60.0)
+    assert found["measured at 100 °C, written under 40 °C, fill 1"][1][1] == pytest.approx(820.0 - 858.0)
+
+
+def test_temperatures_that_no_cell_has_speak_for_kelvin() -> None:
+    """313.15 K is 40 °C; a temperature that becomes a customary one speaks for °F, 20 to 1: 104 °F is 40 °C."""
+    kelvin = slips(run_of(row(KV, 313.15, 46.0), row(RHO, 313.15, 858.0)))
+    weight, effect = kelvin["kelvin written as °C: every row"]
+    assert weight == pytest.approx(1e6 * 0.25 / 3.0)
+    expected, _ = TYPICAL.moments(np.array([True, False]), np.array([313.15, 313.15]))
+    assert effect == pytest.approx([math.log(46.0) - expected[0], 858.0 - expected[1]])
+    assert not any("kelvin" in where for where in slips(run_of(row(KV, 150.0, 3.0))))
+    assert slips(run_of(row(KV, 104.0, 46.0)))["°F written as °C: every row"][0] == pytest.approx(20.0 * 0.25 / 2.0)
+    assert slips(usual((KV, 100.0)))["°F written as °C: every row"][0] == pytest.approx(0.25 / 2.0)
 
 
 def test_which_slips_there_are() -> None:
@@ -751,9 +773,6 @@ def test_which_slips_there_are() -> None:
     assert not any("at 40 °C" in where for where in one if "°F" in where)
     fills = slips(run_of(row(KV, 40.0), row(KV, 100.0, fill=2), row(KV, 40.0, 47.0, fill=3)))
     assert not any(where.endswith("°C exchanged") and "rows" not in where for where in fills), "of one fill only"
-    light = slips(run_of(row(RHO, 40.0, 0.858)))
-    assert light["g/cm³ written under kg/m³: density at 40 °C"][1] == pytest.approx([0.858 - 858.0])
-    assert "g/cm³ written under kg/m³: density at 40 °C" not in slips(run_of(row(RHO, 40.0, 10.0)))
     added = slips(run_of(row(KV, 40.0), row(KV, 40.0, kind="refill and repeat", fill=2)))
     assert all(effect[1] == 0.0 for _, effect in added.values())
 

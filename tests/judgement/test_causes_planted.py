@@ -8,7 +8,7 @@ import math
 import pytest
 
 from labcalc.judgement import Material, gather, judge
-from labcalc.judgement.causes import Explanation, evidence_of, rank_causes
+from labcalc.judgement.causes import Explanation, evidence_of, rank_causes, with_measurement
 from labcalc.shipped import sample_exports, sample_lab
 
 with (sample_lab().parent / "planted_faults.csv").open(encoding="utf-8") as _file:
@@ -19,7 +19,7 @@ FOUND = {
     "BL-26-0525": ("residue", "", 3.0),
     "HX32-26-0531": ("cell temperature", "at 40 °C", 0.3),
     "BL-26-0560": ("solvent", "a light hydrocarbon such as heptane", 2.5),
-    "MX15-26-0570": ("dilution", "a kerosine", 4.0),
+    "MX15-26-0570": ("dilution", "a kerosine, a gas oil or a petrol", 4.0),
     "HX68-26-0581": ("another product", "Base oil heavy", math.nan),
     "BH-26-0584": ("another product", "Hydraulic oil HX 68", math.nan),
     "MX15-26-0586": ("slip", "mPa·s written under mm²/s: kinematic viscosity at 40 °C", math.nan),
@@ -28,8 +28,8 @@ FOUND = {
 """Sample → cause, place, and size where there is one: sizes from planted_faults.csv, bubbles over the density."""
 
 
-ALIKE = {"HX32-26-0531": 0.4}
-"""A cell 0.3 K too warm and 0.2 % of acetone do the same to both quantities; a refill tells."""
+ALIKE = {"HX32-26-0531": 0.55}
+"""A cell 0.3 K too warm and 0.2 % of acetone do the same to both quantities; a refill tells them apart."""
 
 
 @pytest.fixture(scope="module")
@@ -81,6 +81,22 @@ def test_fuel_and_a_residue_of_gas_oil_are_told_apart_by_context_only(
     assert step.probability_of_deciding > 0.95
     assert "a residue of such a liquid in the cell looks the same" in after_base_oil[0].sentence
     assert next(one for one in after_base_oil if one.cause == "residue").probability < 0.02
+
+
+def test_a_refill_tells_a_warm_cell_from_a_solvent(material: Material) -> None:
+    """What shows again in a clean cell was no solvent; so does a reference oil that reads as at 40.3 °C."""
+    table = material.reading.table
+    evidence = evidence_of(material.dossier(table.loc[table["sample"] == "HX32-26-0531", "run"].iloc[0]))
+    again = evidence
+    for quantity, value in (("kinematic viscosity", 31.54), ("density", 854.8)):
+        again = with_measurement(again, quantity, 40.0, value, "refill and repeat")
+    thin = evidence.reference_oils[0].liquid
+    warm = float(thin.viscosity_at(40.3))
+    checked = with_measurement(evidence, "kinematic viscosity", 40.0, warm, "reference oil")
+    for more in (again, checked):
+        first = rank_causes(more)[0]
+        assert first.cause == "cell temperature"
+        assert first.probability > 0.95
 
 
 def test_cautions_come_with_what_is_to_be_done(ranked: dict[str, tuple[Explanation, ...]]) -> None:

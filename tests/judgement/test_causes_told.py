@@ -138,9 +138,9 @@ def test_each_cause_opens_with_its_own_words() -> None:
         f"A cell 0.31 K too cold at every temperature (95 %: 0.21 to 0.41 K) changes {changed}."
     )
     share = {"size": 0.03, "lowest": 0.02, "highest": 0.05}
-    assert said("dilution", effect, **share) == (
-        f"A gas oil or a liquid like it in the sample, 3.0 % (95 %: 2.0 to 5.0 %) by volume, changes {changed}; a "
-        "residue of such a liquid in the cell looks the same until a clean cell is filled again."
+    assert said("dilution", effect, where="a gas oil", **share) == (
+        f"Fuel (a gas oil, or a liquid like it) in the sample, 3.0 % (95 %: 2.0 to 5.0 %) by volume, changes "
+        f"{changed}; a residue of such a liquid in the cell looks the same until a clean cell is filled again."
     )
     assert (
         said("water", effect, **share)

@@ -122,9 +122,9 @@ def test_probabilities_are_odds_times_likelihoods() -> None:
     likelihood = {"noise": tailed(evidence.deviation, covariance)}
     likelihood["slip"] = math.log(
         sum(
-            one.weight
-            * math.exp(tailed(evidence.deviation - one.effect, covariance + one.loose**2 * same(evidence, one.effect)))
+            one.weight * math.exp(tailed(evidence.deviation - one.effect, spread + evidence.error))
             for one in slips_of(evidence)
+            for spread in [evidence.spread if one.spread is None else one.spread]
         )
     )
     for one in shifts_of(evidence):
@@ -137,10 +137,6 @@ def test_probabilities_are_odds_times_likelihoods() -> None:
     found = weigh(evidence, odds).probabilities
     assert found == pytest.approx({cause: weight / total for cause, weight in weights.items()})
     assert list(found.values()) == sorted(found.values(), reverse=True)
-
-
-def same(evidence: Evidence, effect: Array) -> Array:
-    return np.diag(effect**2)
 
 
 def test_odds_of_nothing_leave_a_cause_out() -> None:
@@ -170,8 +166,8 @@ def test_two_at_once_where_no_single_cause_fits() -> None:
     both = weigh(replace(measured(rho40=853.0, kv100=69.0), typed=True))
     assert both.leading == "two at once"
     fit = fits_of(both)[0]
-    assert "air bubble at 40 °C" in fit.where
-    assert "slip ten times too much: kinematic viscosity at 100 °C" in fit.where
+    assert "air bubble (at 40 °C)" in fit.where
+    assert "slip (ten times too much: kinematic viscosity at 100 °C)" in fit.where
     assert fit.p_value > 0.05
     assert math.isnan(fit.size)
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
-from labcalc.judgement.causes import PRIOR_ODDS
+from labcalc.judgement import causes
+from labcalc.judgement.causes import CAUSES, PRIOR_ODDS, Reliability, reliability
 from labcalc.judgement.run.previous_results import NOISE_PROBABILITY
-from tests.judgement.open_world import Told, figures, gains, laboratory, told
+from tests.judgement.open_world import Told, figures, gains, laboratory, stored, told, written_out
 
 
 @pytest.fixture(scope="module")
@@ -41,11 +44,49 @@ def test_few_good_runs_are_called_doubtful(some: list[Told]) -> None:
 
 
 def test_the_next_measurement_gains_what_it_says(some: list[Told]) -> None:
-    """Done as proposed, it adds to the probability of the true cause."""
+    """Done as proposed, it adds what the package's docstring says to the probability of the true cause."""
     stated, true = gains(some).T
     assert len(true) > 25
-    assert true.mean() >= 0.15
+    assert true.mean() >= 0.13 - true.std() / math.sqrt(len(true))
     assert true.mean() == pytest.approx(stated.mean(), abs=0.2)
+
+
+def total(found: Reliability) -> dict[str, tuple[int, int]]:
+    """Successes and trials of the figures that a few cases can tell."""
+    faults = [one for one in found.causes if one.cause != "noise"]
+    (good,) = (one for one in found.causes if one.cause == "noise")
+    sure = [one for one in found.stated if one.lowest >= 0.9]
+    return {
+        "first": (sum(one.first for one in faults), sum(one.runs for one in faults)),
+        "among two": (sum(one.among_two for one in faults), sum(one.runs for one in faults)),
+        "good": (good.first, good.runs),
+        "stated 90 % and more": (sum(one.right for one in sure), sum(one.runs for one in sure)),
+        "stated less": (
+            sum(one.right for one in found.stated) - sum(one.right for one in sure),
+            sum(one.runs for one in found.stated) - sum(one.runs for one in sure),
+        ),
+    }
+
+
+def test_the_figures_that_pages_show_are_found_again(some: list[Told]) -> None:
+    """Another laboratory's shares differ from the stored ones by less than 3.3 standard errors of both: one in 1000."""
+    text = written_out(some, "the command", [20261], "2026-01-01")
+    again, shown = total(reliability(text)), total(reliability())
+    for name, (right, runs) in again.items():
+        much = (right + shown[name][0]) / (runs + shown[name][1])
+        error = math.sqrt(max(much * (1.0 - much), 0.01) * (1.0 / runs + 1.0 / shown[name][1]))
+        assert abs(right / runs - shown[name][0] / shown[name][1]) < 3.3 * error, name
+    assert stored(some)["runs"] == len(some)
+
+
+def test_stored_figures_are_of_one_whole() -> None:
+    found = reliability()
+    assert {one.cause for one in found.causes} <= {*CAUSES, causes.BEYOND}
+    for one in found.causes:
+        assert sum(one.leading.values()) == one.runs >= one.among_two >= one.first
+        assert set(one.leading) <= set(CAUSES)
+        assert one.cause == causes.BEYOND or one.first == one.leading.get(one.cause, 0)
+    assert [one.highest for one in found.stated[:-1]] == [one.lowest for one in found.stated[1:]]
 
 
 @pytest.mark.slow

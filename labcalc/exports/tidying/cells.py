@@ -155,7 +155,8 @@ class Cells:
         value = unit.converted(value)
         low, high, name = LIMITS[field_.holds]
         if not low <= value <= high:
-            return 0.0, f"expected a {field_.holds} from {plain(low, 10)} to {plain(high, 10)} {name}"
+            meant = "; is it in g/cm³?" if name == "kg/m³" and low <= 1000.0 * value <= high else ""
+            return 0.0, f"expected a {field_.holds} from {plain(low, 10)} to {plain(high, 10)} {name}{meant}"
         return value, None
 
     def replicates(self) -> NDArray[np.float64]:

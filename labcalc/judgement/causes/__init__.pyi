@@ -11,6 +11,7 @@ from .explanation import (
     leading_cause as leading_cause,
     rank_causes as rank_causes,
 )
+from .how_well import BEYOND as BEYOND, Reliability as Reliability, reliability as reliability
 from .hypothetical import WhatIf as WhatIf, what_if as what_if
 from .learned import LaboratoryOdds as LaboratoryOdds, laboratory_odds as laboratory_odds
 from .liquids import Liquid as Liquid

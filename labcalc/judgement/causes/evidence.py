@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.expectation import Expectation
-from labcalc.judgement.causes.liquids import FUEL, SOLVENTS, Liquid
+from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.causes.surroundings import Before, InstrumentBias, Noise
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, plain
@@ -82,8 +82,6 @@ class Setting:
     house: tuple[HouseProduct, ...] = ()
     reference_oils: tuple[ReferenceOil, ...] = ()
     instrument_bias: InstrumentBias | None = None
-    solvents: tuple[Liquid, ...] = SOLVENTS
-    fuel: Liquid = FUEL
     thermostats: int | None = None
     """1: one cell temperature for both quantities; 2: each has its own; None where lab.toml doesn't say."""
     typed: bool | None = None

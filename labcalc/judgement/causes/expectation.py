@@ -12,14 +12,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.formulae import density_at, viscosity_from_ordinate, walther_ordinate
-from labcalc.judgement.causes.liquids import through_points
+from labcalc.errors import OutOfRangeError
+from labcalc.formulae import density_at, walther_ordinate
+from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE, through_points
+from labcalc.judgement.causes.paths import log_viscosity_of
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.lab import Limit, Product, TypicalValue
@@ -41,11 +43,17 @@ UNKNOWN_SLOPE_SD = 0.03
 _LINE_SLOPE_SD = 0.2
 """How far a mineral oil's line may be from ``DEFAULT_LINE_SLOPE``, [-]."""
 
+_OPEN_LINE_SLOPE_SD = 0.4
+"""The same for any liquid of the trade, whose slopes go from 2.65 to 4.65 (``liquid_slopes.toml``), [-]."""
+
 _BEND_SD = 0.06
 """How far the slope beyond an oil's known values may be from that between them, [-]: labcalc's own choice."""
 
 _OPEN_VISCOSITY, _OPEN_DENSITY, _OPEN_CORRELATION = 1.0, 30.0, 0.995
 """Spread of what is not known: ln ν [-], ρ [kg/m³], and of ln ν at two temperatures together [-]."""
+
+LIGHTEST, HEAVIEST = 650.0, 1250.0
+"""Densities of petrol and of a heavy glycol or ester, [kg/m³]: a liquid of which nothing is known lies between."""
 
 _WIDTH_OF_LIMITS = 4.0
 """Distance of two specification limits in standard deviations of the product: labcalc's own choice."""
@@ -68,6 +76,8 @@ class Course:
     correlation: float
     slope_sd: float = DENSITY_SLOPE_SD
     """Spread of the density's slope away from its nodes, [kg/m³/K]; without effect for viscosity."""
+    line_sd: float = _LINE_SLOPE_SD
+    """Spread of the line's slope through a single node, [-]; without effect for density."""
 
 
 @dataclass(frozen=True)
@@ -132,11 +142,11 @@ def _of_viscosity(course: Course, temperature_C: Array) -> tuple[Array, Array]:
     at, means, sd = _columns(course.nodes)
     at, x = np.log10(at + 273.15), np.log10(temperature_C + 273.15)
     W = through_points(x, at, np.atleast_1d(walther_ordinate(np.exp(means))), slope=-DEFAULT_LINE_SLOPE)
-    mean = np.log(viscosity_from_ordinate(W))
+    mean = log_viscosity_of(W)
     weights = np.stack([through_points(x, at, row, slope=0.0) for row in np.eye(at.size)], axis=-1)
     covariance = weights @ _correlated(sd, course.correlation) @ weights.T
     # one node: the line's slope is a mineral oil's; more: beyond them the line bends
-    slope = _LINE_SLOPE_SD if at.size == 1 else _BEND_SD
+    slope = course.line_sd if at.size == 1 else _BEND_SD
     away = slope * (x - np.clip(x, at[0], at[-1])) * _log_viscosity_per_ordinate(mean)
     return mean, covariance + np.outer(away, away)
 
@@ -146,19 +156,35 @@ def _of_density(course: Course, temperature_C: Array, commodity: str) -> tuple[A
     nearest = np.abs(temperature_C[:, np.newaxis] - at).argmin(axis=1)
     away, mean = temperature_C - at[nearest], means[nearest]
     if (far := np.abs(away) > SAME_TEMPERATURE_K).any():
-        mean[far] = density_at(mean[far], at[nearest][far], temperature_C[far], commodity=commodity)
+        mean[far] = _carried(mean[far], at[nearest][far], temperature_C[far], commodity)
     covariance = _correlated(sd, course.correlation)[np.ix_(nearest, nearest)]
     together = nearest[:, np.newaxis] == nearest
     return mean, covariance + together * np.outer(away, away) * course.slope_sd**2
 
 
+def _carried(density: Array, from_C: Array, to_C: Array, commodity: str) -> Array:
+    """Return densities at other temperatures; where the tables refuse, on a straight line: a slip is to be seen."""
+    try:
+        return np.asarray(density_at(density, from_C, to_C, commodity=commodity))
+    except OutOfRangeError:
+        if density.size == 1:
+            return np.asarray(density + OIL_DENSITY_SLOPE * (to_C - from_C))
+    each = [slice(n, n + 1) for n in range(density.size)]
+    return np.concatenate([_carried(density[one], from_C[one], to_C[one], commodity) for one in each])
+
+
 def open_course(viscous: bool, temperatures_C: Array, values: Array) -> Course:
     """Return the course of which nothing is known but how oils go with temperature, about values of ln ν or ρ."""
+    sd, known = _OPEN_VISCOSITY if viscous else _OPEN_DENSITY, np.isfinite(values)
     nodes = tuple(
-        Node(float(T), float(value), _OPEN_VISCOSITY if viscous else _OPEN_DENSITY)
-        for T, value in zip(temperatures_C, values, strict=True)
+        Node(float(T), float(np.median(values[known & (temperatures_C == T)])), sd)
+        for T in np.unique(temperatures_C[known])
     )
-    return Course(nodes, _OPEN_CORRELATION) if viscous else Course(nodes[:1], _OPEN_CORRELATION, UNKNOWN_SLOPE_SD)
+    if viscous:  # through two points any line goes: whether oils have its slope is asked
+        return Course(nodes if len(nodes) > 2 else nodes[:1], _OPEN_CORRELATION, line_sd=_OPEN_LINE_SLOPE_SD)
+    usual = [one for one in nodes if LIGHTEST <= one.mean <= HEAVIEST]
+    usual = usual or [replace(one, mean=min(max(one.mean, LIGHTEST), HEAVIEST)) for one in nodes]
+    return Course(tuple(usual[:1]), _OPEN_CORRELATION, UNKNOWN_SLOPE_SD)
 
 
 def of_typical_values(product: Product, viscosity: Course, density: Course) -> Expectation | None:

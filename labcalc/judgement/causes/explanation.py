@@ -124,7 +124,8 @@ def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) ->
     """
     weighed = weigh(evidence, odds)
     fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
-    who = "Noise and spread alone explain it" if fit.cause == "noise" else f"Most likely {titled(fit.cause)}"
+    which = f", {fit.where}" if fit.cause in ("slip", "two at once") else ""
+    who = "Noise and spread alone explain it" if fit.cause == "noise" else f"Most likely {titled(fit.cause)}{which}"
     sentence = f"{who} (probability {probability(share, 1.0)})"
     if fit.p_value < UNLIKELY or fit.cause == ELSE:
         nearest = next((titled(one) for one in weighed.probabilities if one not in (ELSE, "noise")), titled(fit.cause))

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.affected_rows import at_cell, in_bottle
 from labcalc.judgement.causes.evidence import Evidence
+from labcalc.judgement.causes.liquids import FUEL
 from labcalc.judgement.causes.mixtures import mixture
 from labcalc.judgement.causes.temperature_and_air import aired, warmed
 from labcalc.wording import at_celsius, counted, numeral, p_value, plain, signed
@@ -74,8 +75,7 @@ def what_if(
     if residue_fraction and evidence.before is not None:
         liquid = evidence.before.liquid
         effect += mixture(evidence, residue_fraction * in_cell, liquid.ordinate_at(at), liquid.density_at(at))
-    fuel = evidence.fuel
-    effect += mixture(evidence, dilution_fraction * in_sample, fuel.ordinate_at(at), fuel.density_at(at))
+    effect += mixture(evidence, dilution_fraction * in_sample, FUEL.ordinate_at(at), FUEL.density_at(at))
     effect += aired(evidence, bubble_fraction * in_cell, evidence.coupled is not False)
     return _compared(evidence, effect)
 

@@ -99,7 +99,7 @@ def hypotheses_of(evidence: Evidence, paths: Sequence[Paths], shifts: Sequence[S
         blocks.append((
             np.array([one.cause], dtype=object), np.array([one.where], dtype=object), np.log([one.weight]),
             np.array([np.nan]), one.effect[np.newaxis], np.zeros((1, _SPREADS, n)), np.zeros(1),
-            np.array([kind], dtype=np.int64), np.array([one.loose]),
+            np.array([kind], dtype=np.int64), np.zeros(1),
         ))  # fmt: skip
     columns: list[Any] = [np.concatenate(one) for one in zip(*blocks, strict=True)]
     columns.append(np.stack(spreads))

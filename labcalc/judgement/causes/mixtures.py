@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from labcalc.formulae import water_viscosity
 from labcalc.judgement.causes.affected_rows import at_cell, fading, in_bottle, left_when_hot
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.liquids import ANY_OIL_DENSITY, ANY_OIL_VISCOSITY, FUELS, WATER_DENSITY, Liquid
+from labcalc.judgement.causes.liquids import ANY_OIL_DENSITY, ANY_OIL_VISCOSITY, FUELS, SOLVENTS, WATER_DENSITY, Liquid
 from labcalc.judgement.causes.paths import Paths, log_viscosity_of, ordinate_of, sizes_of
 
 Array = NDArray[np.float64]
@@ -61,11 +61,11 @@ def solvent(evidence: Evidence) -> Paths:
     fades, left = fading(evidence, _FADES), left_when_hot(evidence, _SOLVENT_LEFT_HOT)
     variants = [
         (f"{name}{f', {words}' if words else ''}", share * at_cell(evidence) * hot, theirs)
-        for name, theirs in [(one.name, _at(evidence, one)) for one in evidence.solvents]
+        for name, theirs in [(one.name, _at(evidence, one)) for one in SOLVENTS]
         for words, share in fades
         for hot in left
     ]
-    axes = (len(evidence.solvents), False), (len(fades), True), (len(left), True)
+    axes = (len(SOLVENTS), False), (len(fades), True), (len(left), True)
     return _mixtures(evidence, "solvent", variants, *axes)
 
 

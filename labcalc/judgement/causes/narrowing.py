@@ -75,16 +75,10 @@ def expected_of(
 
 
 def _open_courses(found: Determinations) -> tuple[Course, Course]:
-    at, values = (
-        found.temperature_C,
-        (np.log(np.where(found.viscosity_mm2_s > 0.0, found.viscosity_mm2_s, np.nan)), found.density_kg_m3),
+    log_viscosity = np.log(np.where(found.viscosity_mm2_s > 0.0, found.viscosity_mm2_s, np.nan))
+    return open_course(True, found.temperature_C, log_viscosity), open_course(
+        False, found.temperature_C, found.density_kg_m3
     )
-    courses = []
-    for viscous, column in zip((True, False), values, strict=True):
-        temperatures = np.unique(at[np.isfinite(column)])
-        medians = np.array([np.median(column[np.isfinite(column) & (at == T)]) for T in temperatures])
-        courses.append(open_course(viscous, temperatures, medians))
-    return courses[0], courses[1]
 
 
 def _observations(earlier: Sequence[EarlierRun], noise: Noise) -> tuple[Observation, ...]:

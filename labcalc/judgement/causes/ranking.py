@@ -155,13 +155,18 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
         other.effect[:] += single.effect[first]
         other.log_weight[:] += single.log_weight[first]
         other.where[:] = [
-            f"{cause} {where}".strip() + f"; {c} {w}".rstrip() for c, w in zip(other.cause, other.where, strict=True)
+            f"{_with_place(cause, where)} and {_with_place(c, w)}"
+            for c, w in zip(other.cause, other.where, strict=True)
         ]
         other.cause[:], other.size[:] = "two at once", math.nan
         parts.append(other)
     found = parts[0].plus(*parts[1:])
     found.log_weight[:] += math.log(odds) - log_sum(found.log_weight)
     return found
+
+
+def _with_place(cause: str, where: str) -> str:
+    return f"{cause} ({where})" if where else cause
 
 
 def _probabilities(these: Hypotheses, logs: Array, chi2: Array, number: int) -> dict[str, float]:
@@ -200,7 +205,7 @@ def _fit(weighed: Weighed, cause: str) -> Fit:
     batch = spread @ np.linalg.solve(spread + evidence.error, evidence.deviation - effect)
     return Fit(
         cause,
-        one.where[0],
+        _fuels(every.where[places], weighed.log_posterior[places]) if cause == "dilution" else one.where[0],
         size,
         low,
         high,
@@ -211,6 +216,17 @@ def _fit(weighed: Weighed, cause: str) -> Fit:
         evidence.in_units(evidence.mean + effect + batch),
     )
 
+
+def _fuels(names: NDArray[np.object_], logs: Array) -> str:
+    """Return which fuels the numbers are those of, the likeliest first; how much of it is asked of all."""
+    sums = {name: log_sum(logs[names == name]) for name in dict.fromkeys(names)}
+    close = [name for name, log in sums.items() if log >= max(sums.values()) + math.log(_CLOSE)]
+    *more, last = sorted(close, key=lambda name: -sums[name])
+    return f"{', '.join(more)} or {last}" if more else str(last)
+
+
+_CLOSE = 0.2
+"""How likely a fuel is beside the likeliest one, from which on both are named, [-]: labcalc's own choice."""
 
 _STEPS = np.linspace(-4.0, 4.0, 801)
 

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.causes.affected_rows import at_cell, in_bottle, near, run_fills, run_temperatures
 from labcalc.judgement.causes.evidence import Evidence
+from labcalc.judgement.causes.expectation import HEAVIEST, LIGHTEST, open_course
 from labcalc.judgement.causes.paths import tail_log
 from labcalc.judgement.causes.surroundings import UNCHECKED_DENSITY, UNCHECKED_VISCOSITY
-from labcalc.judgement.causes.temperature_and_air import warmed
 from labcalc.wording import at_celsius, celsius, plain
 
 Array = NDArray[np.float64]
@@ -40,8 +40,6 @@ class Shift:
     effect: Array
     spread: Array | None = None
     """Covariance of the rows if it is so, noise apart; None: as expected."""
-    loose: float = 0.0
-    """How far the effect is from what is worked out, as a share of it, [-]."""
 
 
 def shifts_of(evidence: Evidence) -> tuple[Shift, ...]:
@@ -144,39 +142,88 @@ _SHARES = {None: (0.2, 0.15, 0.25, 0.4), True: (0.2, 0.15, 0.2, 0.45), False: (0
 
 
 def slips_of(evidence: Evidence) -> tuple[Shift, ...]:
-    """Return the slips that would be seen: units, factors, temperatures exchanged or in °F, and wrong digits."""
-    temperatures = [*_exchanges(evidence), *_fahrenheit(evidence)]
-    groups = (_units(evidence), _factors(evidence), temperatures, _digits(evidence))
+    """Return the slips that would be seen: units, factors, temperatures exchanged or in another unit, wrong digits."""
+    groups = (
+        _alike(_units(evidence)),
+        _alike(_factors(evidence)),
+        [*_alike(_exchanges(evidence)), *_temperatures(evidence)],
+        _alike(_digits(evidence)),
+    )
     single = np.sqrt(np.diag(evidence.error))
     return tuple(
-        Shift("slip", where, share / len(ones), effect, loose=_BY_LINE if ones is temperatures else 0.0)
+        replace(one, weight=share / len(ones) * one.weight)
         for share, ones in zip(_SHARES[evidence.typed], groups, strict=True)
-        for where, effect in ones
-        if np.max(np.abs(effect) / single) > _SEEN
+        for one in ones
+        if one.weight > 1.0 or np.max(np.abs(one.effect) / single) > _SEEN
     )
 
 
-_BY_LINE = 0.04
-"""How far a viscosity at a temperature far off is from the line's, as a share of the change, [-]: our own choice."""
+def _alike(slips: list[tuple[str, Array]]) -> list[Shift]:
+    return [Shift("slip", where, 1.0, effect) for where, effect in slips]
+
 
 _NEAR_F = {15.0: 60.0, 20.0: 70.0, 37.8: 100.0, 40.0: 100.0, 50.0: 122.0, 98.9: 210.0, 100.0: 210.0}
 """Temperature [°C] and the round one of the old tables that is taken for it, [°F]."""
 
 
-def _fahrenheit(evidence: Evidence) -> list[tuple[str, Array]]:
-    """The cell set in °F, or an old table's temperature taken for a round one in °C."""
-    at, found = evidence.temperature_C, []
-    here = at_cell(evidence)
-    true = (at - 32.0) / 1.8
+def _temperatures(evidence: Evidence) -> list[Shift]:
+    """Temperatures in °F or kelvin, an old table's taken for a round one, rows of two temperatures exchanged."""
+    at, here, temperatures = evidence.temperature_C, at_cell(evidence), run_temperatures(evidence)
     near_one = np.array([(_NEAR_F.get(round(float(T), 1), 1.8 * T + 32.0) - 32.0) / 1.8 for T in at])
-    for words, offsets in (
-        ("°C written for °F", true - at),
-        ("100 °F taken for 40 °C, 210 °F for 100 °C", near_one - at),
-    ):
-        found.append((f"{words}: every row", warmed(evidence, offsets * here)))
-        for T in run_temperatures(evidence) if len(run_temperatures(evidence)) > 1 else ():
-            found.append((f"{words}: at {celsius(T)}", warmed(evidence, offsets * here * near(evidence, T))))
-    return found
+    units = [("°F written as °C", (at - 32.0) / 1.8), ("100 °F taken for 40 °C, 210 °F for 100 °C", near_one)]
+    if at[here].max() > _KELVIN_FROM:
+        units.append(("kelvin written as °C", at - 273.15))
+    places = [("every row", here)]
+    places += [(f"at {celsius(T)}", here & near(evidence, T)) for T in temperatures if len(temperatures) > 1]
+    told = [(f"{words}: {place}", np.where(rows, true, at)) for words, true in units for place, rows in places]
+    for fill, (T, other) in itertools.product(run_fills(evidence), itertools.combinations(temperatures, 2)):
+        this = here & (evidence.replicate == fill)
+        cold, hot = this & near(evidence, T), this & near(evidence, other)
+        to_hot, to_cold = np.where(cold, other, at), np.where(hot, T, at)
+        told += [
+            (f"rows of {celsius(T)} and {celsius(other)} exchanged, fill {fill}", np.where(cold, other, to_cold)),
+            (f"measured at {celsius(other)}, written under {celsius(T)}, fill {fill}", to_hot),
+            (f"measured at {celsius(T)}, written under {celsius(other)}, fill {fill}", to_cold),
+        ]
+    return [
+        Shift("slip", words, _by_temperatures(at[here], true[here]), *_measured_at(evidence, true))
+        for words, true in told
+        if (true > -_ZERO_C).all()
+    ]
+
+
+_KELVIN_FROM, _HOTTEST_CELL = 200.0, 150.0
+"""Where a temperature is above the first, kelvin are looked for, and none above the second is a bench cell's, [°C]."""
+_ZERO_C = 273.15
+_CUSTOMARY_C = np.array([-40.0, -20.0, 0.0, 15.0, 20.0, 25.0, 40.0, 50.0, 80.0, 100.0])
+_NO_CELL, _CUSTOMARY = 1e6, 20.0
+"""How much likelier a slip is that leaves no temperature at which no cell is, and one after which all temperatures are
+customary where they weren't, [-]: labcalc's own choice."""
+
+
+def _by_temperatures(written: Array, true: Array) -> float:
+    """Return how much likelier it is by the temperatures alone, [-]."""
+    if written.max() > _KELVIN_FROM:
+        return _NO_CELL if true.max() <= _HOTTEST_CELL else 1.0
+    was, becomes = ((np.abs(one[:, np.newaxis] - _CUSTOMARY_C) < 0.2).any(axis=1).all() for one in (written, true))
+    return _CUSTOMARY if becomes and not was else 1.0
+
+
+def _measured_at(evidence: Evidence, true_C: Array) -> tuple[Array, Array]:
+    """Return what the rows show if they were measured at other temperatures, and how well that is known."""
+    spread, own, course = evidence.spread.copy(), np.flatnonzero(evidence.of_sample), evidence.course
+    if evidence.basis == "curve":  # it goes through the run's own values, wherever they were measured
+        scaled, viscous = evidence.deviation + evidence.mean, evidence.viscous & evidence.of_sample
+        heavy = ~evidence.viscous & evidence.of_sample
+        course = replace(
+            course,
+            viscosity=open_course(True, true_C[viscous], scaled[viscous]),
+            density=open_course(False, true_C[heavy], scaled[heavy]),
+        )
+    mean, known = course.moments(evidence.viscous, true_C)
+    mean[~evidence.of_sample] = evidence.mean[~evidence.of_sample]
+    spread[np.ix_(own, own)] = known[np.ix_(own, own)]
+    return mean - evidence.mean, spread
 
 
 def _run_rows(evidence: Evidence) -> list[int]:
@@ -195,23 +242,21 @@ def _name(evidence: Evidence, place: int) -> str:
 
 
 def _units(evidence: Evidence) -> list[tuple[str, Array]]:
-    """mPa·s under mm²/s and the other way, for one determination or all; g/cm³ under kg/m³."""
-    found = []
-    heavy = {(row.temperature_C, row.replicate): row.measured for row in evidence.rows if row.quantity == "density"}
-    change = np.zeros(len(evidence.rows))
+    """mPa·s under mm²/s, for one determination or all, viscosity and density in each other's column."""
+    found, change = [], np.zeros(len(evidence.rows))
+    places = {(row.temperature_C, row.replicate): n for n, row in enumerate(evidence.rows) if row.quantity == "density"}
     for place in _run_rows(evidence):
         row = evidence.rows[place]
         if row.quantity == "density":
-            if row.measured < 10.0:
-                found.append(
-                    (
-                        f"g/cm³ written under kg/m³: {_name(evidence, place)}",
-                        _one(evidence, place, row.measured * (1.0 - 1000.0)),
-                    )
-                )
             continue
-        change[place] = math.log(heavy.get((row.temperature_C, row.replicate), 870.0) / 1000.0)
+        partner = places.get((row.temperature_C, row.replicate))
+        heavy = 870.0 if partner is None else evidence.rows[partner].measured
+        change[place] = math.log(heavy / 1000.0)
         found.append((f"mPa·s written under mm²/s: {_name(evidence, place)}", _one(evidence, place, change[place])))
+        if partner is not None and LIGHTEST <= row.measured <= HEAVIEST:
+            both = _one(evidence, place, math.log(row.measured / heavy))
+            both[partner] = heavy - row.measured
+            found.append((f"viscosity and density exchanged at {celsius(row.temperature_C)}", both))
     if np.count_nonzero(change) > 1:
         found.append(("mPa·s written under mm²/s: every viscosity", change))
     return found
@@ -227,26 +272,14 @@ def _factors(evidence: Evidence) -> list[tuple[str, Array]]:
 
 
 def _exchanges(evidence: Evidence) -> list[tuple[str, Array]]:
-    """Values, or whole rows, of two temperatures of one fill exchanged; or a row under the other temperature."""
-    scaled, found, rows = evidence.deviation + evidence.mean, [], _run_rows(evidence)
-    for first, second in itertools.combinations(rows, 2):
+    """Values of two temperatures of one fill exchanged."""
+    scaled, found = evidence.deviation + evidence.mean, []
+    for first, second in itertools.combinations(_run_rows(evidence), 2):
         a, b = evidence.rows[first], evidence.rows[second]
         if a.quantity == b.quantity and a.replicate == b.replicate and a.temperature_C != b.temperature_C:
             effect = np.zeros(len(evidence.rows))
             effect[first], effect[second] = scaled[first] - scaled[second], scaled[second] - scaled[first]
             found.append((f"{_name(evidence, first)} and {celsius(b.temperature_C)} exchanged", effect))
-    for fill, (T, other) in itertools.product(
-        run_fills(evidence), itertools.combinations(run_temperatures(evidence), 2)
-    ):
-        here = at_cell(evidence) & (evidence.replicate == fill)
-        cold, hot = here & near(evidence, T), here & near(evidence, other)
-        rise = other - T
-        for words, offsets in (
-            (f"rows of {celsius(T)} and {celsius(other)} exchanged", rise * cold - rise * hot),
-            (f"measured at {celsius(other)}, written under {celsius(T)}", rise * cold),
-            (f"measured at {celsius(T)}, written under {celsius(other)}", -rise * hot),
-        ):
-            found.append((f"{words}, fill {fill}", warmed(evidence, offsets)))
     return found
 
 
@@ -265,7 +298,7 @@ def _digits(evidence: Evidence) -> list[tuple[str, Array]]:
 
 def _places_of_digits(value: float) -> tuple[str, list[int]]:
     text = f"{value:.{_DIGITS}g}"
-    return text, [] if "e" in text else [place for place, sign in enumerate(text) if sign.isdigit()]
+    return text, [] if "e" in text or value < 0.1 else [place for place, sign in enumerate(text) if sign.isdigit()]
 
 
 def _transposed(value: float) -> list[float]:
@@ -281,6 +314,6 @@ def _transposed(value: float) -> list[float]:
 
 def _misread(value: float) -> list[float]:
     """Return the values with one of the first four digits another."""
-    text, places = _places_of_digits(value) if value > 0.1 else ("", [])
+    text, places = _places_of_digits(value)
     others = [text[:at] + sign + text[at + 1 :] for at in places[:4] for sign in "0123456789" if sign != text[at]]
     return [float(one) for one in others if float(one) > 0.0]

@@ -167,9 +167,8 @@ def _solvent(evidence: Evidence, fit: Fit) -> str:
 
 
 def _dilution(evidence: Evidence, fit: Fit) -> str:
-    name = evidence.fuel.name
     return (
-        f"{name[0].upper()}{name[1:]} or a liquid like it in the sample, {size_words(fit)} by volume, changes "
+        f"Fuel ({fit.where}, or a liquid like it) in the sample, {size_words(fit)} by volume, changes "
         f"{changes_of(evidence, fit.effect)}; a residue of such a liquid in the cell looks the same until a clean cell "
         "is filled again."
     )
@@ -212,7 +211,7 @@ def _changed(evidence: Evidence, fit: Fit) -> str:
 
 
 def _unlisted(evidence: Evidence, fit: Fit) -> str:
-    where = f" {fit.where}" if fit.where else ""
+    where = f", {fit.where}" if fit.where else ""
     return f"{CAUSES[fit.cause].title}{where}: {changes_of(evidence, *_shifted(evidence, fit))}."
 
 

@@ -5,7 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+<<<<<<< HEAD
 from labcalc.judgement.checks import Check, HeldLimit
+=======
+from labcalc.judgement.checks import Check, State
+>>>>>>> w17b
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
 from labcalc.judgement.run.consequence import Consequence
@@ -67,22 +71,36 @@ def typical_check(dossier: Dossier, results: Results) -> Check | None:
     typical = dossier.product.typical if dossier.product else ()
     pairs = [(value, found) for value in typical if (found := results.of(value.quantity, value.temperature_C))]
     if not pairs:
-        return Check(name, "not checked", "lab.toml gives this product no typical value that was measured here")
+        finding = "lab.toml gives this product no typical value that was measured here"
+        if not typical:
+            return Check(name, "not checked", finding)
+        together = noise_explains(dossier)
+        finding += "; beside those that it gives, carried here, noise and spread explain the run with a probability of "
+        return Check(name, _by_all(together), finding + probability(together), _TYPICAL)
     value, found = max(pairs, key=lambda pair: abs(_deviations(*pair)))
     score = _deviations(value, found)
     side = "above" if score > 0 else "below"
+    elsewhere = {one.quantity for one in typical} - {one.quantity for one, _ in pairs}
+    looked_into = abs(score) > _LOOKED_INTO or any(one.quantity in elsewhere for one in results)
     far = abs(score) > TYPICAL_DEVIATIONS
-    together = 1.0 if far or abs(score) <= _LOOKED_INTO else noise_explains(dossier)
+    together = noise_explains(dossier) if looked_into and not far else 1.0
     beside = f"; with all results together noise and spread explain it with a probability of {probability(together)}"
     return Check(
         name,
-        "doubtful" if far or together < _TOGETHER else "met",
+        "doubtful" if far else _by_all(together),
         f"{found.name[0].lower()}{found.name[1:]}, {found.reported} {found.unit}, is {numeral(abs(score), 1)} standard "
         f"deviations {side} the typical {plain(value.mean)}; limit {TYPICAL_DEVIATIONS:g}"
         + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else "")
         + (beside if together < _TOGETHER else ""),
-        "typical values of lab.toml; limit by common practice",
+        _TYPICAL,
     )
+
+
+_TYPICAL = "typical values of lab.toml; limit by common practice"
+
+
+def _by_all(together: float) -> State:
+    return "doubtful" if together < _TOGETHER else "met"
 
 
 def _deviations(typical: TypicalValue, found: Result) -> float:

@@ -173,6 +173,23 @@ def falling_checks(dossier: Dossier, results: Results) -> tuple[Check, ...]:
     )
 
 
+def correction_checks(dossier: Dossier, results: Results) -> Iterator[Check]:
+    """Say which densities the volume correction refuses: their temperature or they themselves are hardly right.
+
+    A density beyond the tables is left to the product's typical value there, where there is one.
+    """
+    typical = dossier.product.typical if dossier.product else ()
+    usual = [results.of(one.quantity, one.temperature_C) for one in typical]
+    for one in results.densities:
+        try:
+            formulae.density_at(one.value, one.temperature_C, 15.0, commodity=dossier.commodity)
+        except OutOfRangeError as refusal:
+            if refusal.quantity != "density" or one not in usual:
+                name = f"Density carried to 15 °C from {celsius(one.temperature_C)}"
+                finding = f"{refusal}{_TEMPERATURES if refusal.quantity == 'temperature' else ''}"
+                yield Check(name, "doubtful", finding, formulae.edition_of("density_at"))
+
+
 def consistency_check(dossier: Dossier) -> Check:
     """Compare η with ν·ρ, where an export gives all three."""
     name, rows = "Consistency of the quantities (η = ν·ρ)", dossier.rows

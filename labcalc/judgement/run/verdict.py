@@ -19,6 +19,7 @@ from labcalc.judgement.run.results import Results, results_of
 from labcalc.judgement.run.validity import (
     carry_over_check,
     consistency_check,
+    correction_checks,
     decision_checks,
     density_slope_check,
     falling_checks,
@@ -75,14 +76,14 @@ class Judgement(Shown):
         for state in ("not met", "doubtful"):
             if found := self._in(state):
                 more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
-                cause = f". {self.leading.sentence}" if _is_odd(found[0]) and self.leading else ""
-                return f"{found[0].name}: {found[0].finding}{cause}{more}"
+                return f"{found[0].name}: {found[0].finding}{self._cause_beside(found)}{more}"
         met = counted(len(self._in("met")), "check") + " met"
         met = "; ".join((met, *(one.advice for one in self.checks if one.advice)))
         if missed := [one for one in self.checks if one.missed]:
             return f"{met}; not made: {'; '.join(f'{one.name}: {one.finding}' for one in missed)}"
         return f"{met}, {len(self._in('not checked'))} not checked"
 
+<<<<<<< HEAD
     @property
     def worst(self) -> Check:
         """The check that the verdict rests on: the first not met, else the first doubtful one.
@@ -92,6 +93,15 @@ class Judgement(Shown):
         IndexError : None is: the run is releasable.
         """
         return [*self._in("not met"), *self._in("doubtful")][0]
+=======
+    def _cause_beside(self, found: list[Check]) -> str:
+        """Return the leading cause where the first of these checks asks for one; a fault also where another does."""
+        first = _is_odd(found[0])
+        if not any(map(_is_odd, found)) or not self.leading or not (first or self.leading.cause != "noise"):
+            return ""
+        end = "" if found[0].finding.endswith("?") else "."
+        return f"{end}{'' if first else ' The numbers are odd too.'} {self.leading.sentence}"
+>>>>>>> w17b
 
     def asks_about(self, about: About) -> bool:
         """Tell whether a check of that kind keeps the run from being released."""
@@ -183,6 +193,7 @@ def judge(dossier: Dossier) -> Judgement:
     checks = (
         *_about("decision", (*record_checks(dossier), *decision_checks(dossier), *refused_rows_check(dossier))),
         *falling_checks(dossier, results),
+        *correction_checks(dossier, results),
         *repeat_checks(dossier, results),
         *_about("instrument", (*reference_checks(dossier), control_chart_check(dossier))),
         consistency_check(dossier),
