@@ -5,11 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-<<<<<<< HEAD
-from labcalc.judgement.checks import Check, HeldLimit
-=======
-from labcalc.judgement.checks import Check, State
->>>>>>> w17b
+from labcalc.judgement.checks import Check, HeldLimit, State
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
 from labcalc.judgement.run.consequence import Consequence

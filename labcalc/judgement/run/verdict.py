@@ -83,7 +83,6 @@ class Judgement(Shown):
             return f"{met}; not made: {'; '.join(f'{one.name}: {one.finding}' for one in missed)}"
         return f"{met}, {len(self._in('not checked'))} not checked"
 
-<<<<<<< HEAD
     @property
     def worst(self) -> Check:
         """The check that the verdict rests on: the first not met, else the first doubtful one.
@@ -93,7 +92,7 @@ class Judgement(Shown):
         IndexError : None is: the run is releasable.
         """
         return [*self._in("not met"), *self._in("doubtful")][0]
-=======
+
     def _cause_beside(self, found: list[Check]) -> str:
         """Return the leading cause where the first of these checks asks for one; a fault also where another does."""
         first = _is_odd(found[0])
@@ -101,7 +100,6 @@ class Judgement(Shown):
             return ""
         end = "" if found[0].finding.endswith("?") else "."
         return f"{end}{'' if first else ' The numbers are odd too.'} {self.leading.sentence}"
->>>>>>> w17b
 
     def asks_about(self, about: About) -> bool:
         """Tell whether a check of that kind keeps the run from being released."""
