@@ -80,11 +80,13 @@ def report(
 def demo(out: Path, workers: int | None) -> int:
     """Do the main job on the sample laboratory: run reports, its last month's quality report, and an index page."""
     from labcalc.judgement import gather_record, report_month
-    from labcalc.shipped import sample_exports, sample_lab
+    from labcalc.shipped import planted_refusals, sample_exports, sample_lab
     from labcalc.workbooks import month_report_job
 
     month = month_report_job(report_month(gather_record()), sample_lab())
-    return _report(sample_exports(), sample_lab(), BatchOptions(out, workers), more=(month,))
+    return _report(
+        sample_exports(), sample_lab(), BatchOptions(out, workers), more=(month,), planted=planted_refusals()
+    )
 
 
 def _report(
@@ -95,6 +97,7 @@ def _report(
     runs: tuple[str, ...] = (),
     more: tuple[ReportJob, ...] = (),
     results: Path | None = None,
+    planted: Sequence[str] = (),
 ) -> int:
     from labcalc.workbooks.lean import quick_start
 
@@ -106,6 +109,9 @@ def _report(
         material = gather(exports, lab)
     name_refusals(material.reading)
     code = max(name_doubts(material), exit_code(material.reading))
+    if planted and sorted(one.file for one in material.reading.refusals) == planted:
+        say(f"These {counted(len(planted), 'row')} were planted to be refused, and no other was.")
+        code = 0
     for failure in material.record_failures:
         say(f"left out of the record: {failure}")
     if not material.runs:

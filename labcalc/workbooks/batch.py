@@ -24,6 +24,7 @@ from labcalc.workbooks.jobs import ReportJob
 from labcalc.workbooks.names import safe_stem, safe_stems
 from labcalc.workbooks.options import BatchOptions
 from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, BatchResult, Outcome, Progress
+from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.pdf import print_beside
 from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
 from labcalc.workbooks.scripts import Scripts, provide_script
@@ -113,6 +114,7 @@ class _Batch:
         names = {record.stem: record.name for record in self._records.values()}
         foreign = others_files(self.out, frozenset(names))
         self._index = self.out / f"{next(one for one in index_names() if one not in foreign)}.html"
+        self._earlier_stems = {name: stem for stem, name in names.items()}
         self._stems = safe_stems([job.name for job in self.jobs], names | dict.fromkeys(foreign, ""))
         self._leave(foreign)
 
@@ -141,10 +143,17 @@ class _Batch:
         return due
 
     def _task(self, job: ReportJob) -> RenderTask:
-        how = self.options
+        how, parameters = self.options, dict(job.parameters)
+        if job.links:
+            parameters["links"] = {"all reports": self._index.name, **self._ways(job.links)}
         return task_for(
-            job.notebook, job.parameters, title=job.title, engine=how.engine, scripts=how.scripts, limits=how.limits
+            job.notebook, parameters, title=job.title, engine=how.engine, scripts=how.scripts, limits=how.limits
         )
+
+    def _ways(self, links: Mapping[str, str]) -> dict[str, Json]:
+        """Return the links to what is in the folder or will be, as its files are named."""
+        known = ((label, name, self._stems.get(name) or self._earlier_stems.get(name)) for label, name in links.items())
+        return {f"{label}: {name}": f"{stem}.html" for label, name, stem in known if stem}
 
     def _up_to_date(self, stem: str) -> Record | None:
         record = self._records.get(stem)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +11,7 @@ from labcalc.shipped import workbook_file
 from labcalc.workbooks.parameters import Json
 
 if TYPE_CHECKING:
-    from labcalc.judgement import DuplicateReport, Material, MonthReport
+    from labcalc.judgement import Dossier, DuplicateReport, Material, MonthReport
 
 
 @dataclass(frozen=True)
@@ -26,6 +26,9 @@ class ReportJob:
     key: str
     """Digest of all that the notebook reads: a report whose key, settings and versions are the same is up to date,
     wherever its inputs lie; without one, the parameters stand for the inputs."""
+    links: Mapping[str, str] = field(default_factory=dict)
+    """Names of the reports that it leads to, by what they are to it; those that aren't in the folder are left out. The
+    notebook gets them as its parameter ``links``."""
 
 
 def run_report_jobs(
@@ -51,7 +54,7 @@ def run_report_jobs(
     """
     notebook = workbook_file("run_report")
     words = {"exports": [str(path.resolve()) for path in exports], "lab": str(lab.resolve()) if lab else ""}
-    dossiers = map(material.dossier, runs or material.runs)
+    dossiers = [material.dossier(run) for run in runs or material.runs]
     return [
         ReportJob(
             name=dossier.run,
@@ -59,9 +62,15 @@ def run_report_jobs(
             notebook=notebook,
             parameters={**words, "run": dossier.run},
             key=dossier.digest,
+            links=material.neighbours(dossier.run) | _month_of(dossier),
         )
         for dossier in dossiers
     ]
+
+
+def _month_of(dossier: Dossier) -> dict[str, str]:
+    first = dossier.rows["measured_at"].min()
+    return {} if first != first else {"month": f"month-{first:%Y-%m}"}
 
 
 def month_report_job(report: MonthReport, lab: Path) -> ReportJob:

@@ -58,6 +58,7 @@ def fingerprint(key: str, task: RenderTask) -> str:
     with for_speed_only("telling which reports are up to date"):
         parts = [
             key or json.dumps(task.parameters, sort_keys=True),
+            json.dumps(task.parameters.get("links", {}), sort_keys=True),
             task.title,
             task.notebook,
             task.name,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -77,12 +77,14 @@ def show_header(judgement: Judgement) -> Fragment:
     return fact_list(named | _facts(judgement))
 
 
-def show_head(judgement: Judgement) -> Fragment:
-    """Return who and what in one line."""
+def show_head(judgement: Judgement, links: Mapping[str, str] | None = None) -> Fragment:
+    """Return who and what in one line, and the ways to other pages, by what they are to this one."""
     facts = {**_facts(judgement), "Laboratory": judgement.dossier.laboratory.name}
     told = {name: fact for name, fact in facts.items() if fact and name not in _SAID_BENEATH}
     line = " · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items())
-    return Fragment(f'<p class="who">{escape(line)}</p>', line)
+    ways = " · ".join(f'<a href="{escape(to)}">{escape(label)}</a>' for label, to in (links or {}).items())
+    nav = f'<nav class="ways" aria-label="Other pages">{ways}</nav>' if ways else ""
+    return Fragment(f'<p class="who">{escape(line)}</p>{nav}', line)
 
 
 def show_verdict(judgement: Judgement) -> Fragment:

@@ -123,6 +123,24 @@ class Material:
         dated = self.record.dropna(subset=["measured_at", "instrument"]).sort_values("measured_at", kind="stable")
         return {str(name): table for name, table in dated.groupby("instrument", sort=False)}
 
+    def neighbours(self, run: str) -> dict[str, str]:
+        """Return the runs beside one on its instrument: ``previous`` and ``next``, and the ``reference oil`` before."""
+        rows = self.reading.table.iloc[self._positions[run]]
+        before, after = self._beside.get(run, ("", ""))
+        references = self._references_of(rows)
+        checked = "" if references.empty else str(references["run"].iloc[-1])
+        found = {"previous": before, "next": after, "reference oil": checked}
+        return {label: name for label, name in found.items() if name}
+
+    @cached_property
+    def _beside(self) -> dict[str, tuple[str, str]]:
+        """The run before and the run after each on its instrument; empty where there is none."""
+        found: dict[str, tuple[str, str]] = {}
+        for table in self._by_instrument.values():
+            order = ["", *map(str, dict.fromkeys(table["run"])), ""]
+            found |= {run: (order[n], order[n + 2]) for n, run in enumerate(order[1:-1])}
+        return found
+
     def carry_over(self, instrument: str) -> InstrumentCarryOver | None:
         """Return what the runs of an instrument tell about its carry-over; None where the record holds none."""
         if instrument not in self._carry_overs and instrument in self._by_instrument:
