@@ -60,7 +60,8 @@ NAMES = {
         proficiency_round propagated_covariance propagated_uncertainty resolution robust_mean_uncertainty
         rounded rounded_to_figures rounding_step rules_run_length run_rule_signals scaled_median_deviation
         score_words screen_cells self_starting sensitivities serial_dependence shares_over_time
-        simulated_run_length site_precision spread_interval standard_from_half_width sustained_shift
+        simulated_run_length site_precision spread_interval standard_from_half_width stated_limits
+        sustained_shift
         uncertainty_budget variance_components within_materials z_score zeta_score
     """,
     "labcalc.exports": """

@@ -9,6 +9,7 @@ from .charts.control_limits import (
     ChartLimits as ChartLimits,
     individuals_limits as individuals_limits,
     moving_ranges as moving_ranges,
+    stated_limits as stated_limits,
 )
 from .charts.drift import Drift as Drift, drift_of as drift_of
 from .charts.early import early_signals as early_signals, self_starting as self_starting

@@ -44,10 +44,10 @@ def panels_of(charts: Iterable[Chart], period: Period) -> tuple[Panel, ...]:
 
 
 def groups_of(streams: Sequence[Stream]) -> tuple[Stream, ...]:
-    """Return the streams that take all charts of a quantity together, one a quantity."""
+    """Return the streams that take all charts of a quantity together, one a quantity and stretch of limits."""
     together = [one for one in streams if one.is_group]
-    widest = {one.quantity: one for one in sorted(together, key=lambda one: len(one.charts))}
-    return tuple(sorted(widest.values(), key=lambda one: one.quantity == "density"))
+    widest = {(one.quantity, one.since): one for one in sorted(together, key=lambda one: len(one.charts))}
+    return tuple(sorted(widest.values(), key=lambda one: (one.quantity == "density", one.since)))
 
 
 def earlier_words(charts: Iterable[Chart], moment: pd.Timestamp) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,7 @@ import pandas as pd
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.control.watch import Stream, watched
+from labcalc.judgement.month.due import LimitsDue, limits_due
 from labcalc.judgement.month.gaps import CheckedInstrument, Gap, checked, longest_gaps
 from labcalc.judgement.month.moved import Moved, moved_in
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
@@ -63,6 +65,12 @@ class Checks:
     def explained(self) -> set[int]:
         """Identities of the charts that something moved explains."""
         return {id(chart) for one in self.moved for chart in one.touched}
+
+    @cached_property
+    def due(self) -> tuple[LimitsDue, ...]:
+        """The limits that are due at its end, without those of charts that something moved."""
+        charts = [one.chart for one in self.oils if id(one.chart) not in self.explained]
+        return limits_due(charts, self.month, self.laboratory.control)
 
     def at_risk(self, one: Moved) -> pd.DataFrame:
         """Return the samples that something moved may have touched: ``run``, ``sample``, ``at`` in UTC."""

@@ -51,7 +51,8 @@ def repairs_of(streams: Sequence[Stream], period: Period) -> tuple[Repair, ...]:
 
 def _is_whole(stream: Stream, streams: Sequence[Stream]) -> bool:
     """Tell the stream that holds most of its quantity: the group, or the only chart."""
-    largest = max((one for one in streams if one.quantity == stream.quantity), key=lambda one: len(one.charts))
+    alike = (one for one in streams if one.quantity == stream.quantity and one.since <= stream.since < one.until)
+    largest = max(alike, key=lambda one: len(one.charts))
     return stream is largest
 
 

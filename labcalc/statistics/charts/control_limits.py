@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Literal
 
@@ -212,17 +212,55 @@ def individuals_limits(
     sigma = factors.individuals * mean_range / 3.0 if from_range else float(np.std(results, ddof=1))
     if not sigma > 0.0:
         raise ValueError(f"{results.size} results that are all {results[0]:g}: limits need results that differ")
-    return ChartLimits(
-        float(np.mean(results)) if centre is None else centre,
-        sigma / math.sqrt(results.size) if centre is None else 0.0,
+    mean = float(np.mean(results)) if centre is None else centre
+    found = stated_limits(
+        mean,
         sigma,
-        _range_degrees_of_freedom(results.size) if from_range else results.size - 1.0,
-        _range_tail_degrees(results.size) if from_range else results.size - 1.0,
-        sigma_from,
-        mean_range,
-        factors,
         results.size,
-        results.size < settled_at,
+        sigma_from=sigma_from,
+        constants=constants,
+        settled_at=settled_at,
+        as_known=as_known,
+    )
+    known = found.centre_uncertainty if centre is None else 0.0
+    return replace(found, mean_moving_range=mean_range, centre_uncertainty=known)
+
+
+def stated_limits(
+    centre: float,
+    sigma: float,
+    number: int,
+    *,
+    sigma_from: Literal["moving range", "standard deviation"] = "moving range",
+    constants: str = "trade",
+    settled_at: int = 30,
+    as_known: bool = False,
+) -> ChartLimits:
+    """Return the limits of a chart by the numbers that somebody stated of their baseline.
+
+    Parameters
+    ----------
+    centre : Mean of the baseline, [any unit].
+    sigma : Its standard deviation, [unit of the centre], above 0.
+    number : Its results, [-], 2 or more.
+    sigma_from, constants, settled_at, as_known : As for ``individuals_limits``, [-].
+
+    Returns
+    -------
+    Limits, [unit of the centre]; the mean moving range is the one that sigma stands for.
+    """
+    from_range, factors = sigma_from == "moving range", CHART_CONSTANTS[constants]
+    return ChartLimits(
+        centre,
+        sigma / math.sqrt(number),
+        sigma,
+        _range_degrees_of_freedom(number) if from_range else number - 1.0,
+        _range_tail_degrees(number) if from_range else number - 1.0,
+        sigma_from,
+        3.0 * sigma / factors.individuals,
+        factors,
+        number,
+        number < settled_at,
         as_known,
     )
 
