@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.control.baseline import baseline_limits
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.period import Month
@@ -56,9 +58,7 @@ class LimitsDue:
         if one is None:
             return "no spread to compare"
         verdict = "they differ" if self.differs else "no difference beyond chance"
-        f, t = (
-            f"{numeral(value, 2)} (p {numeral(p)})" for value, p in ((one.f, one.f_p_value), (one.t, one.t_p_value))
-        )
+        f, t = f"{numeral(one.f, 2)} (p {numeral(one.f_p_value)})", f"{numeral(one.t, 2)} (p {numeral(one.t_p_value)})"
         return f"spread F {f}, mean Welch t {t}: {verdict}"
 
     @property
@@ -67,11 +67,8 @@ class LimitsDue:
         old, new, unit = self.in_force, self.proposed, self.chart.unit
         if new is None:
             return f"none proposed: {counted(self.later, 'result')} since, {_THEN} are needed where they differ"
-        centre, width = ((one(old), one(new)) for one in (lambda x: x.centre, lambda x: x.half_width))
-        return (
-            f"centre {' → '.join(signed(x, 3) for x in centre)} {unit}, "
-            f"limit {' → '.join(f'±{numeral(x, 3)}' for x in width)} {unit}"
-        )
+        centre = " → ".join(signed(one.centre, 3) for one in (old, new))
+        return f"centre {centre} {unit}, limit ±{numeral(old.half_width, 3)} → ±{numeral(new.half_width, 3)} {unit}"
 
     @property
     def words(self) -> str:
@@ -80,7 +77,13 @@ class LimitsDue:
         number = f"{counted(self.number, 'result')} in control, {self.in_force.number} set the limits"
         return f"{head}: {number}; {self.compared}; {self.change}"
 
-    def decided(self) -> dict[str, object]:
+    def is_about(self, instrument: str = "", oil: str = "", quantity: str = "", temperature_C: float = np.nan) -> bool:
+        """Tell whether its chart is one of those named; an empty text and NaN, [°C], name all."""
+        pairs = ((instrument, self.chart.instrument), (oil, self.chart.oil), (quantity, self.chart.quantity))
+        named = all(not asked or asked.casefold() == own.casefold() for asked, own in pairs)
+        return named and not abs(self.chart.temperature_C - temperature_C) > SAME_TEMPERATURE_K
+
+    def decided(self) -> dict[str, Any]:
         """Return what a decision says that signs it, beside who, why, month and the day from which it holds."""
         assert self.proposed is not None
         names = ("instrument", "oil", "lot", "quantity", "temperature_C")
@@ -101,8 +104,8 @@ def limits_due(charts: Sequence[Chart], month: Month, control: ControlChoices) -
         How limits are set.
     """
     end = month.last.tz_convert(None).to_datetime64()
-    parts = [(one, *_parts(one, end)) for one in charts if one.limits is not None and _holds_at(one, month)]
-    due = [(one, *some) for one, *some in parts if _is_due(one, some[0].shape[1] + some[1].shape[1])]
+    held = [(one, *_parts(one, end)) for one in charts if one.limits is not None and _holds_at(one, month)]
+    due = [(one, basis, since) for one, basis, since in held if _is_due(one, basis.shape[1] + since.shape[1])]
     tests = [_compared(basis[0], since[0]) for _, basis, since in due]
     p = [value for one in tests if one is not None for value in (one.f_p_value, one.t_p_value)]
     adjusted = iter(holm_adjusted(p) if p else ())
@@ -124,15 +127,13 @@ def _is_due(chart: Chart, known: int) -> bool:
 
 def _parts(chart: Chart, end: np.datetime64) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the results that set its limits, and those in control since: as plotted, and as measured."""
-    basis = [(part, which) for part, which in chart.rests_on if which.any()]
-    last = max((part.moments[which][-1] for part, which in basis), default=None) if chart.signed else None
-    later = [
-        (
-            part,
-            part.in_control & (part.moments < end) & ~chart.sets_limits(part) & (last is None or part.moments > last),
-        )
-        for part in chart.of_lot
-    ]
+    basis = [(part, which & (part.moments < end)) for part, which in chart.rests_on]
+    last = (
+        max((part.moments[which][-1] for part, which in basis if which.any()), default=None) if chart.signed else None
+    )
+    later = [(part, part.in_control & (part.moments < end) & ~chart.sets_limits(part)) for part in chart.of_lot]
+    if last is not None:
+        later = [(part, which & (part.moments > last)) for part, which in later]
     found = ([np.array([part.plotted[which], part.values[which]]) for part, which in some] for some in (basis, later))
     before, since = (np.concatenate([np.zeros((2, 0)), *some], axis=1) for some in found)
     return before, since

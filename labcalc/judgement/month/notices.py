@@ -64,8 +64,8 @@ def _lot_changes(oils: tuple[OilSummary, ...], material: Material, month: Month)
         together.setdefault((", ".join(instruments), oil), []).append(lot)
     for (names, oil), lots in together.items():
         yield (
-            f"{names}: {oil} went over to {', '.join(lots)}; the new lot has a chart of its own, and its results are "
-            "not compared with those of the lot before."
+            f"{names}: {oil} went over to {', '.join(lots)}; the new lot has a chart of its own, and days on which both "
+            "were measured compare them, beneath the instrument's charts."
         )
 
 

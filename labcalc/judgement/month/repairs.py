@@ -62,6 +62,7 @@ def _repairs(stream: Stream, period: Period) -> Iterator[Repair]:
         for chart in stream.charts
         for one in chart.instrument_decisions
         if one.what == "corrective action" and period.first - pd.DateOffset(months=1) <= one.when < period.last
+        if stream.since <= pd.Timestamp(one.when).tz_convert(None).to_datetime64() < stream.until
     }
     moments = stream.moments[stream.moments < period.last.tz_convert(None).to_datetime64()]
     for when, decision in sorted(actions.items()):
