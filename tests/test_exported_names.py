@@ -87,7 +87,7 @@ NAMES = {
         MonthReport NOT_ENOUGH NamedSpread OilSummary OilTrend Panel Period REMEDIES Result SEVERITIES SetBeyond
         SetupReview Sight Stream UNITS VERDICTS YearReport by_component chart_status compare_with_certificates
         components_of_results components_of_variance components_side_by_side control_charts density_curve
-        duplicates_between earlier_words gather gather_record groups_of judge month_of panels_of
+        duplicates_between earlier_words gather gather_record groups_of judge lots_compared month_of panels_of
         propose_settings report_duplicates report_month report_year reported_value review_setup sight_of
         sights_of states_at viscosity_curve year_of
     """,

@@ -64,8 +64,8 @@ def _lot_changes(oils: tuple[OilSummary, ...], material: Material, month: Month)
         together.setdefault((", ".join(instruments), oil), []).append(lot)
     for (names, oil), lots in together.items():
         yield (
-            f"{names}: {oil} went over to {', '.join(lots)}; the new lot has a chart of its own, and days on which both "
-            "were measured compare them, beneath the instrument's charts."
+            f"{names}: {oil} went over to {', '.join(lots)}; the new lot has a chart of its own; beneath the "
+            "instrument's charts it is compared with the lot before, by the days on which both were measured."
         )
 
 

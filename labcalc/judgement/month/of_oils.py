@@ -214,6 +214,7 @@ def due(checks: Checks) -> Iterator[Finding]:
     asked = [one for one in checks.due if one.signed is None]
     if asked:
         named, details = shortened([one.words for one in asked], 1)
+        named = f"{counted(len(asked), 'chart')}: {named}"
         month = checks.month.parts[-1].name
         to_do = (
             f"Sign them: `labcalc record limits --month {month} --from DATE --why TEXT`, all or by instrument and oil. "
