@@ -146,7 +146,8 @@ def _oil_notes(report: MonthReport) -> str:
     )
     lines = [
         "U: expanded uncertainty (95 %) of the bias, the certificate's own included; *: the bias is larger than it.",
-        "R' = 2.77 s and index: from this month's results, with what so few can say (95 %). "
+        "R' = 2.77 s and index: from this month's results, with what so few can say (95 %, of normal results; what the "
+        "limits rest on names baselines that aren't). "
         f"Thresholds: {report.laboratory.control.performance.source}. R: {'; '.join(statements) or 'none stated'}.",
     ]
     return note(*lines).html

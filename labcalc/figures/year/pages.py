@@ -110,7 +110,8 @@ def show_trends(report: YearReport) -> Fragment:
     earlier = [one for one in report.oils if id(one.chart) not in last]
     rows = [(f"{escape(one.chart.instrument)}, {_cells(one, names)[0]}", *_cells(one, names)[1:]) for one in earlier]
     if rows:
-        before = folded(f"{counted(len(rows), 'lot')} or limits before", html_table("Before", columns[:-1], rows))
+        what = "chart" if any(one.chart.next_signed for one in earlier) else "lot"
+        before = folded(f"{counted(len(rows), what)} before", html_table("Before", columns[:-1], rows))
     rule = (
         "Drift: least squares through the means of the months, each lot with its own level, 95 % by Student's t from "
         "their scatter about the line; *: more than chance explains among all of them (Holm). Bias *: above its U."

@@ -100,9 +100,7 @@ def lots_compared(panels: Sequence[Panel]) -> tuple[LotsCompared, ...]:
     found = [_side_by_side(old, new) for old, new in pairs]
     known = [one.comparison.t_p_value for one in found if one.comparison is not None]
     adjusted = iter(holm_adjusted(known) if known else ())
-    return tuple(
-        replace(one, differs=one.comparison is not None and bool(next(adjusted) < _FAMILY)) for one in found
-    )
+    return tuple(replace(one, differs=one.comparison is not None and bool(next(adjusted) < _FAMILY)) for one in found)
 
 
 def _lots(panel: Panel) -> list[Chart]:

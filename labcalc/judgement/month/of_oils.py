@@ -80,11 +80,16 @@ def imprecise(checks: Checks) -> Iterator[Finding]:
     for (instrument, quantity), some in found.items():
         told = "; ".join(
             f"{one.chart.name}: performance index {numeral(index.index, 2)} "
-            f"({' to '.join(numeral(end, 2) for end in index.interval)}), {index.verdict}"
+            f"({' to '.join(numeral(end, 2) for end in index.interval)}), {_certain(index)}"
             for one, index in some
         )
         to_do = "Review how the method is run: filling, temperature, cleaning."
         yield Finding(IMPORTANT, f"{instrument}, {quantity}", told, to_do, max(1.0 / index.index for _, index in some))
+
+
+def _certain(index: PerformanceIndex) -> str:
+    """Return the verdict that the whole interval bears out, of an index whose whole interval isn't satisfactory."""
+    return index.verdict if index.interval[1] < min(index.thresholds.inconsistent) else "below satisfactory for certain"
 
 
 def _apart(checks: Checks) -> list[OilSummary]:

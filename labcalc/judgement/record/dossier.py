@@ -12,7 +12,7 @@ from labcalc.errors import DecisionError
 from labcalc.exports import QUANTITY_COLUMNS, Refusal, SourceFile
 from labcalc.judgement.carry_over.shares import RunBefore
 from labcalc.judgement.certificates import Certificates, certificates_in_use, compare_with_certificates
-from labcalc.judgement.control.checks_in_control import ChecksInControl
+from labcalc.judgement.control.site_record import ChecksInControl
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_by_own_record, precision_of_class
 from labcalc.judgement.record.admission import Doubt

@@ -17,7 +17,7 @@ from labcalc.judgement.carry_over.run_order import cell_sequence
 from labcalc.judgement.carry_over.shares import InstrumentCarryOver, RunBefore, carry_over_of
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.control.charts import Chart, control_charts
-from labcalc.judgement.control.checks_in_control import ChecksInControl, checks_in_control
+from labcalc.judgement.control.site_record import ChecksInControl, checks_in_control
 from labcalc.judgement.control.status import ChartState, states_at
 from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
 from labcalc.judgement.record.admission import Doubt

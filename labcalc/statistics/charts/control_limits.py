@@ -243,7 +243,10 @@ def stated_limits(
     centre : Mean of the baseline, [any unit].
     sigma : Its standard deviation, [unit of the centre], above 0.
     number : Its results, [-], 2 or more.
-    sigma_from, constants, settled_at, as_known : As for ``individuals_limits``, [-].
+    sigma_from : What estimated sigma, [-].
+    constants : Which rounding of the factors, [-]; a name in ``CHART_CONSTANTS``.
+    settled_at : Number of results below which the limits are provisional, [-].
+    as_known : Set limits at three sigma however few results there are.
 
     Returns
     -------
