@@ -278,7 +278,7 @@ def _heavy_tails(values: NDArray[np.float64], scaled: NDArray[np.float64]) -> It
     p, away = anderson_darling(scaled).p_value, (scaled - scaled.mean()) ** 2
     if p < _OF_TAILS and np.mean(away**2) > 3.0 * np.mean(away) ** 2:
         yield (
-            f"results lie further out than normal ones (Anderson-Darling, p {numeral(p)}): the intervals are for normal "
+            f"results lie further out than normal ones (Anderson-Darling, p {numeral(p)}): intervals are for normal "
             "results, and too narrow here"
         )
 
