@@ -126,6 +126,15 @@ class Chart(Subject):
         return _comes_into_force(self.next_signed, self.measured_at) if self.next_signed is not None else None
 
     @property
+    def is_part(self) -> bool:
+        """Tell whether the lot has other charts beside it, under other limits."""
+        return self.before is not None or self.next_signed is not None
+
+    def holds_at(self, moment: pd.Timestamp) -> bool:
+        """Tell whether its limits are the last that are in force before a moment."""
+        return self.until is None or self.until >= moment
+
+    @property
     def limits_rest_on(self) -> str:
         """What the limits rest on, and who signed them, in words."""
         one = self.signed

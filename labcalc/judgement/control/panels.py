@@ -37,6 +37,11 @@ class Panel:
         """Oil, quantity and temperature."""
         return f"{self.first.oil}, {at_celsius(self.first.quantity, self.first.temperature_C)}"
 
+    def in_use(self, end: pd.Timestamp) -> tuple[Chart, ...]:
+        """Return the charts of the lots that were measured on the last day with any of them before a moment."""
+        days = [one.measured_at[one.measured_at < end][-1].date() for one in self.charts]
+        return tuple(one for one, day in zip(self.charts, days, strict=True) if day == max(days))
+
 
 def panels_of(charts: Iterable[Chart], period: Period) -> tuple[Panel, ...]:
     """Return the panels with a result in a period, lots without one left out: by oil and temperature, density last."""

@@ -12,6 +12,7 @@ import pandas as pd
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.control.charts import Chart
+from labcalc.judgement.control.panels import panels_of
 from labcalc.judgement.control.watch import Stream, watched
 from labcalc.judgement.month.due import LimitsDue, limits_due
 from labcalc.judgement.month.gaps import CheckedInstrument, Gap, checked, longest_gaps
@@ -68,8 +69,9 @@ class Checks:
 
     @cached_property
     def due(self) -> tuple[LimitsDue, ...]:
-        """The limits that are due at its end, without those of charts that something moved."""
-        charts = [one.chart for one in self.oils if id(one.chart) not in self.explained]
+        """The limits that are due at its end, without those of charts that something moved, and of lots given up."""
+        panels, last = panels_of(self.charts, self.month), self.month.last
+        charts = [chart for panel in panels for chart in panel.in_use(last) if id(chart) not in self.explained]
         return limits_due(charts, self.month, self.laboratory.control)
 
     def at_risk(self, one: Moved) -> pd.DataFrame:

@@ -104,7 +104,7 @@ def limits_due(charts: Sequence[Chart], month: Month, control: ControlChoices) -
         How limits are set.
     """
     end = month.last.tz_convert(None).to_datetime64()
-    held = [(one, *_parts(one, end)) for one in charts if one.limits is not None and _holds_at(one, month)]
+    held = [(one, *_parts(one, end)) for one in charts if one.limits is not None and one.holds_at(month.last)]
     due = [(one, basis, since) for one, basis, since in held if _is_due(one, basis.shape[1] + since.shape[1])]
     tests = [_compared(basis[0], since[0]) for _, basis, since in due]
     p = [value for one in tests if one is not None for value in (one.f_p_value, one.t_p_value)]
@@ -113,10 +113,6 @@ def limits_due(charts: Sequence[Chart], month: Month, control: ControlChoices) -
         _due(chart, basis, since, one, one is not None and min(next(adjusted), next(adjusted)) < _FAMILY, control)
         for (chart, basis, since), one in zip(due, tests, strict=True)
     )
-
-
-def _holds_at(chart: Chart, month: Month) -> bool:
-    return chart.until is None or chart.until >= month.last
 
 
 def _is_due(chart: Chart, known: int) -> bool:

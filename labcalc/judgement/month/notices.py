@@ -44,7 +44,7 @@ def _amount(rows: pd.DataFrame, month: Month) -> Iterator[str]:
 
 def _single_results(oils: tuple[OilSummary, ...]) -> Iterator[str]:
     for one in oils:
-        if one.number == 1:
+        if one.number == 1 and not one.chart.is_part:
             yield f"{one.chart.instrument}: {one.chart.name} has one result this month: no spread and no test."
 
 

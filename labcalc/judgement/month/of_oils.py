@@ -195,7 +195,7 @@ def baselines(checks: Checks) -> Iterator[Finding]:
         found = f"neighbours resemble each other in {counted(len(unfit), 'baseline')}: {named}"
         to_do = "Look for drift or a slip in them; exclude by a decision, or choose another period in lab.toml."
         yield Finding(IMPORTANT, "Baselines", found, to_do, details=details)
-    charts = [one.chart for one in checks.oils]
+    charts = [one.chart for one in checks.oils if one.chart.holds_at(checks.month.last)]
     if coarse := [one for one in charts if one.limits is not None and resolution(one.values).coarse]:
         quantities = " and ".join(dict.fromkeys(one.quantity for one in coarse))
         verb = "are" if " and " in quantities else "is"
