@@ -333,6 +333,16 @@ def test_a_budget_from_checks_in_control_names_them(judged: Judge) -> None:
     assert parts["bias of checks"] == pytest.approx(0.4612 * bias, rel=0.06)
 
 
+def test_a_result_of_fewer_fills_than_a_check_adds_what_it_lacks(judged: Judge) -> None:
+    """Checks of two fills, a result of one: r²/2.77² (1 - 1/2) beside their s², r 0.0074 x of 46.12 mm²/s."""
+    rng = np.random.default_rng(4)
+    once = record(50.0 + rng.normal(0.0, 0.04, 40).round(4), 850.0 + rng.normal(0.0, 0.03, 40).round(4), "2026-01-20")
+    twice = once + once.replace(" 07:00", " 07:05")
+    parts = by_component(viscosity(judged, FROM_CONTROL, twice).effects)
+    assert parts["repeatability"] == pytest.approx(math.sqrt(0.5) * 0.0074 * 46.12 / 2.77, rel=1e-3)
+    assert "repeatability" not in by_component(viscosity(judged, FROM_CONTROL, once).effects)
+
+
 def test_too_few_checks_leave_the_budget_and_say_so(judged: Judge) -> None:
     past = record(50.0 + 0.01 * np.arange(14), 850.0 + 0.01 * np.arange(14), "2026-02-16")
     found, usual = viscosity(judged, FROM_CONTROL, past), viscosity(judged, BUDGET, past)
