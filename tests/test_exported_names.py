@@ -37,7 +37,7 @@ NAMES = {
         water_viscosity
     """,
     "labcalc.statistics": """
-        ANDERSON_DARLING_FACTORS AgreementLimits Alternation AnalysisLine Beyond BiasTest BudgetComponent
+        ANDERSON_DARLING_FACTORS Alternation AnalysisLine Beyond BiasTest BudgetComponent
         CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight Conformity
         ConformityProbability DECISION_RULES DecisionRule DesignStep Distribution Drift DuplicatePrecision
         EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER HighLowCarryOver InputQuantity
@@ -48,7 +48,7 @@ NAMES = {
         RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS ScreenedCells SerialDependence
         SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift Trend UncertaintyBudget
         VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within acceptable_result
-        acceptance_interval agreement_limits algorithm_a anderson_darling bias_test chart_sight cochran_limit
+        acceptance_interval algorithm_a anderson_darling bias_test chart_sight cochran_limit
         cochran_test combination_interval compare_periods compare_repeatability complies conformity_probability
         coverage_factor critical_range decide_conformity difference_limit_factor drift_of early_signals
         effective_degrees_of_freedom en_score ewma ewma_chart ewma_run_length extreme_deviate_limit

@@ -87,7 +87,6 @@ from .decisions.uncertainty import (
     standard_from_half_width as standard_from_half_width,
     uncertainty_budget as uncertainty_budget,
 )
-from .precision.agreement import AgreementLimits as AgreementLimits, agreement_limits as agreement_limits
 from .precision.analysis_of_variance import (
     AnalysisLine as AnalysisLine,
     NestedAnalysis as NestedAnalysis,

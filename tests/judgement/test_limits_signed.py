@@ -21,7 +21,7 @@ from labcalc.judgement.control.panels import LotsCompared
 from labcalc.judgement.control.site_record import checks_in_control
 from labcalc.judgement.control.watch import watched
 from labcalc.judgement.month.due import LimitsDue, limits_due
-from labcalc.lab import Decision, Laboratory
+from labcalc.lab import Decision, DecisionChoices, Laboratory
 from labcalc.lab.decisions import Decided, _Held, decision_of, stated_decision
 from tests.judgement.conftest import Judge
 from tests.judgement.test_control import KV, ZONE, laboratory, moment, noise, series
@@ -192,6 +192,18 @@ def test_limits_in_force_are_not_corrected_but_followed() -> None:
     held = _Held([by], laboratory())
     problem = held.problem(replace(by, number=2, corrects=1, when=datetime.fromisoformat("2026-04-02T08:00:00+01:00")))
     assert problem == "the limits of 1 are in force and have judged: sign others from a later day"
+
+
+def test_limits_that_a_second_person_confirms_hold_from_then() -> None:
+    (alone,) = history()
+    by = replace(sign(*due(alone)), number=1)
+    asked = replace(laboratory(), decisions=DecisionChoices(second_person=date(2026, 1, 1)))
+    assert _Held([by], asked).decided().decisions == ()
+    when = datetime.fromisoformat("2026-04-03T12:00:00+01:00")
+    confirmed = Decision("Q. Reis", when, "confirmed", decision=1, number=2)
+    (held,) = _Held([by, confirmed], asked).decided().decisions
+    before, after = history(held)
+    assert (held.who, before.measured_at[-1], after.since) == ("R. Vaz", moment("2026-04-03 08:00"), pd.Timestamp(when))
 
 
 def test_a_new_lot_takes_the_spread_that_was_in_force_when_it_began() -> None:

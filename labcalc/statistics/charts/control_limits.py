@@ -166,7 +166,6 @@ STANDARD_LIMITS = ChartLimits(0.0, 0.0, 1.0, math.inf, math.inf, "given", _D2, C
 def individuals_limits(
     baseline: ArrayLike,
     *,
-    centre: float | None = None,
     sigma_from: Literal["moving range", "standard deviation"] = "moving range",
     constants: str = "trade",
     settled_at: int = 30,
@@ -177,7 +176,6 @@ def individuals_limits(
     Parameters
     ----------
     baseline : Results of the baseline in the order of measurement, one lot, [any unit], 2 or more.
-    centre : Centre line if it is known, such as a certified value, [unit of the results]; none: the mean.
     sigma_from : What estimates the spread, [-]; the moving range passes over slow drift, the standard deviation counts
         it.
     constants : Which rounding of the factors, [-]; a name in ``CHART_CONSTANTS``.
@@ -212,9 +210,8 @@ def individuals_limits(
     sigma = factors.individuals * mean_range / 3.0 if from_range else float(np.std(results, ddof=1))
     if not sigma > 0.0:
         raise ValueError(f"{results.size} results that are all {results[0]:g}: limits need results that differ")
-    mean = float(np.mean(results)) if centre is None else centre
     found = stated_limits(
-        mean,
+        float(np.mean(results)),
         sigma,
         results.size,
         sigma_from=sigma_from,
@@ -222,8 +219,7 @@ def individuals_limits(
         settled_at=settled_at,
         as_known=as_known,
     )
-    known = found.centre_uncertainty if centre is None else 0.0
-    return replace(found, mean_moving_range=mean_range, centre_uncertainty=known)
+    return replace(found, mean_moving_range=mean_range)
 
 
 def stated_limits(
@@ -268,18 +264,16 @@ def stated_limits(
     )
 
 
-def moving_ranges(results: ArrayLike, lots: ArrayLike | None = None) -> NDArray[np.float64]:
+def moving_ranges(results: ArrayLike) -> NDArray[np.float64]:
     """Return how far each result lies from the one before.
 
     Parameters
     ----------
     results : Results in the order of measurement along the last axis, [any unit].
-    lots : Lot of each result, [-]; a range across a change of lot has no meaning.
 
     Returns
     -------
-    Moving ranges of two, [unit of the results], of the input's shape; NaN for the first result of the series and of
-        each stretch of one lot.
+    Moving ranges of two, [unit of the results], of the input's shape; NaN for the first result of the series.
 
     References
     ----------
@@ -291,12 +285,7 @@ def moving_ranges(results: ArrayLike, lots: ArrayLike | None = None) -> NDArray[
     array([nan, 2. , 2.3])
     """
     series = np.asarray(results, dtype=float)
-    ranges = np.full(series.shape, np.nan)
-    ranges[..., 1:] = np.abs(np.diff(series, axis=-1))
-    if lots is not None:
-        labels = np.asarray(lots)
-        ranges[..., 1:][..., labels[1:] != labels[:-1]] = np.nan
-    return ranges
+    return np.abs(np.diff(series, axis=-1, prepend=np.nan))
 
 
 def _range_degrees_of_freedom(number: int) -> float:
