@@ -363,20 +363,21 @@ def test_too_few_checks_leave_the_budget_and_say_so(judged: Judge) -> None:
     assert said[0].endswith("; from_control: fewer than 15 checks in control at such a level")
 
 
-def test_uncertainty_from_checks_covers_what_it_promises() -> None:
+@pytest.mark.parametrize(("of_bias", "of_paper"), [(0.05, 0.1), (0.05, 0.01), (0.0, 0.01)])
+def test_uncertainty_from_checks_covers_what_it_promises(of_bias: float, of_paper: float) -> None:
     """Invented instruments with a bias of their own, days and fills: U (95 %) holds the true value so often.
 
     The certificate lies off by a normal error of its U/2; the sample is measured on a day after its checks.
     """
-    rng, held, total = np.random.default_rng(11), 0, 600
+    rng, held, total = np.random.default_rng(11), 0, 500
     for _ in range(total):
-        bias, paper = rng.normal(0.0, 0.05), rng.normal(0.0, 0.1)
+        bias, paper = rng.normal(0.0, of_bias), rng.normal(0.0, of_paper)
         checks = bias - paper + rng.normal(0.0, 0.06, 18) + rng.normal(0.0, 0.04, 18)
         (found,) = checks_in_control(charts(percents(*checks)), moment("2026-03-01"), 1.0) or (None,)
         if found is None:
             continue
         error = bias + rng.normal(0.0, 0.06) + rng.normal(0.0, 0.04)
-        parts = (found.sigma, found.bias_uncertainty, 0.1)
+        parts = (found.sigma, found.bias_uncertainty, of_paper)
         u = math.hypot(*parts)
         degrees = u**4 / sum(part**4 / found.degrees_of_freedom for part in parts[:2])
         held += abs(error) <= float(stats.t.ppf(0.975, math.floor(degrees))) * u
