@@ -53,7 +53,7 @@ def test_a_month_with_refused_rows_is_exit_1_and_each_is_named(lab: Path, tmp_pa
     result = run("month", "2026-02", "--lab", lab, "--out", tmp_path / "out")
     assert result.exit_code == 1
     assert "refused: all.csv, line 58" in result.stderr
-    assert "2026-02: to be watched, 2 actions in 0 sample runs." in result.stdout
+    assert "2026-02: to be watched, 3 actions in 0 sample runs." in result.stdout
     assert result.stdout.strip().endswith("month-2026-02.html")
 
 

@@ -178,6 +178,9 @@ class Uncertainty:
     """Step of a viscosity that is not printed but follows from others, [%]."""
     resolution_density_kg_m3: float = float("nan")
     """The same for density, [kg/m³]."""
+    from_control: bool = False
+    """Let the instrument's checks in control, by level, stand for temperature, repeatability, resolution and
+    adjustment."""
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from .charts.control_limits import (
     ChartLimits as ChartLimits,
     individuals_limits as individuals_limits,
     moving_ranges as moving_ranges,
+    stated_limits as stated_limits,
 )
 from .charts.drift import Drift as Drift, drift_of as drift_of
 from .charts.early import early_signals as early_signals, self_starting as self_starting
@@ -86,7 +87,6 @@ from .decisions.uncertainty import (
     standard_from_half_width as standard_from_half_width,
     uncertainty_budget as uncertainty_budget,
 )
-from .precision.agreement import AgreementLimits as AgreementLimits, agreement_limits as agreement_limits
 from .precision.analysis_of_variance import (
     AnalysisLine as AnalysisLine,
     NestedAnalysis as NestedAnalysis,

@@ -490,8 +490,8 @@ def test_a_lot_that_begins_in_the_month_is_noticed() -> None:
         given = [{**one, "lot": lot, "instrument": name} for (day, lot, name) in days for one in at(day)]
         return [line for line in noticed(tidy(*given)) if "went over" in line]
 
-    line = "VD: Oil R went over to lot B on 2026-02-{}; the new lot has a chart of its own, and its results are not "
-    line += "compared with those of the lot before."
+    line = "VD: Oil R went over to lot B on 2026-02-{}; the new lot has a chart of its own; beneath the "
+    line += "instrument's charts it is compared with the lot before, by the days on which both were measured."
     assert lots(("01-31", "A", "VD"), ("02-01", "B", "VD")) == [line.format("01")]
     assert lots(("02-02", "A", "VD"), ("02-28", "B", "VD")) == [line.format("28")]
     assert lots(("01-30", "A", "VD"), ("01-31", "B", "VD"), ("02-02", "B", "VD")) == []

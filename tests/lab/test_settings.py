@@ -55,7 +55,9 @@ def test_what_is_not_stated_of_the_uncertainty_is_nan(load: Load) -> None:
     stated = load("", "[uncertainty]\ntemperature_K = 0.01\nadjustment_percent = 0\n").uncertainty
     assert (stated.temperature_K, stated.adjustment_percent) == (0.01, 0.0)
     assert math.isnan(stated.adjustment_density_kg_m3)
-    assert all(math.isnan(one) for one in vars(Uncertainty()).values())
+    unstated = vars(Uncertainty())
+    assert unstated.pop("from_control") is False
+    assert all(math.isnan(one) for one in unstated.values())
 
 
 MISTAKES = [
@@ -185,7 +187,8 @@ MISTAKES = [
         "[report]",
         "[uncertainty]\ntemperature_C = 0.01\n[report]",
         "uncertainty.temperature_C: unknown key; known here: temperature_K, adjustment_percent, "
-        "adjustment_density_kg_m3, resolution_percent, resolution_density_kg_m3; did you mean 'temperature_K'?",
+        "adjustment_density_kg_m3, resolution_percent, resolution_density_kg_m3, from_control; did you "
+        "mean 'temperature_K'?",
     ),
     (
         "[report]",

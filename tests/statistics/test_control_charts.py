@@ -96,12 +96,6 @@ def test_provisional_below_thirty() -> None:
     assert not individuals_limits(results[:20], settled_at=20).provisional
 
 
-def test_a_known_centre_has_no_uncertainty() -> None:
-    limits = individuals_limits([10.0, 11.0, 10.0], centre=10.0)
-    assert (limits.centre, limits.centre_uncertainty) == (10.0, 0.0)
-    assert limits.limit_uncertainty == pytest.approx(3.0 * limits.sigma_uncertainty)
-
-
 def test_averages_without_a_loop_agree_with_the_recursion() -> None:
     values = np.random.default_rng(5).normal(0.3, 1.0, 2000)
     for weight in (0.01, 0.2, 0.4, 1.0):
@@ -114,11 +108,6 @@ def test_averages_without_a_loop_agree_with_the_recursion() -> None:
     assert ewma(both, 0.4)[1] == pytest.approx(ewma(both[1], 0.4))
     starts = ewma_chart(values, STANDARD_LIMITS, starts=[700]).values
     assert starts[700:] == pytest.approx(ewma(values[700:], 0.4))
-
-
-def test_no_moving_range_across_lots() -> None:
-    ranges = moving_ranges([1.0, 2.0, 8.0, 7.0], ["A", "A", "B", "B"])
-    assert np.isnan(ranges).tolist() == [True, False, True, False]
 
 
 def test_refusals() -> None:

@@ -71,7 +71,7 @@ def show_decisions(report: MonthReport) -> Fragment:
             escape(f"{one.when:%Y-%m-%d %H:%M}"),
             escape(one.who),
             escape(one.what),
-            escape(", ".join(filter(None, (one.run or one.instrument, one.quantity)))),
+            escape(", ".join(filter(None, (one.run or one.instrument, one.oil, one.lot, one.quantity)))),
             escape(one.why),
         )
         for one in report.decisions

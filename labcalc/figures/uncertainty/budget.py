@@ -17,6 +17,8 @@ _HEADINGS = {
     "repeatability": "Repeats",
     "resolution": "Step",
     "adjustment": "Adjust.",
+    "site precision": "Site",
+    "bias of checks": "Bias",
     "stated": "Stated",
     "line or expansion": "Model",
 }

@@ -126,7 +126,7 @@ def _state(chart: Chart, place: int, moment: pd.Timestamp) -> ChartState:
         return _without_limits(chart, place)
     signal = next((one for one in chart.signals if one.position == place), None)
     distance, chance, words = _distance(chart, place)
-    words += f"; limits from {chart.limits.number} results, {chart.baseline}"
+    words += f"; limits from {chart.limits.number} results, {chart.limits_rest_on}"
     words += ", provisional" if chart.limits.provisional else ""
     if signal is not None and signal.decision is not None:
         words += f"; signal ({signal.what}) accepted by {signal.decision.who}: {signal.decision.why}"

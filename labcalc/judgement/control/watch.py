@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,8 @@ _AT_ONE_TEMPERATURE = 3.0
 
 _LOOK_AHEAD = 30
 """Later results of a chart that may tell of a run, [-]: more than the longest mean."""
+
+_EVER, _FOREVER = np.datetime64("1900-01-01", "us"), np.datetime64("2900-01-01", "us")
 
 _FEWEST_DAYS = 5
 """Days of baseline below which charts are not taken together: our own choice."""
@@ -47,6 +50,9 @@ class Stream:
     shift: SustainedShift
     limit: float
     """Chance below which it stops the instrument, [-]."""
+    since: np.datetime64 = _EVER
+    until: np.datetime64 = _FOREVER
+    """Over which moments the limits that it counts by are in force."""
 
     @property
     def is_group(self) -> bool:
@@ -99,13 +105,31 @@ def watched(charts: Sequence[Chart]) -> tuple[Stream, ...]:
     known = [one for one in charts if one.limits is not None]
     streams = list(dict.fromkeys((one.oil, one.temperature_C) for one in known))
     days = {id(one): _standardised(one, streams.index((one.oil, one.temperature_C))) for one in known}
-    groups = [found for some in _groups(known) if (found := _together(some, days)) is not None]
     current = len({(one.oil, one.quantity, one.temperature_C) for one in known})
     alone = [_alone(one, _OF_CHARTS / current) for one in known]
-    return (
-        *(replace(one, limit=one.limit / _shared(one, groups)) for one in groups),
-        *(one for one in alone if one.moments.size),
-    )
+    groups = [one for span in _spans(known) for one in _groups_in(span, known, days)]
+    return (*groups, *(one for one in alone if one.moments.size))
+
+
+def _spans(charts: Sequence[Chart]) -> Iterator[tuple[np.datetime64, np.datetime64]]:
+    """Yield the stretches of time between signed limits: what charts told together before them stays as it was."""
+    return pairwise(sorted({_EVER, _FOREVER, *(end for one in charts for end in _in_force(one))}))
+
+
+def _in_force(chart: Chart) -> tuple[np.datetime64, np.datetime64]:
+    """Return from when until when the limits of a chart hold."""
+    since, until = (None if at is None else at.tz_convert(None).to_datetime64() for at in (chart.since, chart.until))
+    return (_EVER if since is None else since), (_FOREVER if until is None else until)
+
+
+def _groups_in(
+    span: tuple[np.datetime64, np.datetime64], charts: Sequence[Chart], days: Mapping[int, _Days]
+) -> Iterator[Stream]:
+    """Yield the streams of charts taken together under the limits of one stretch of time."""
+    since, until = span
+    held = [one for one in charts if _in_force(one)[0] < until and _in_force(one)[1] > since]
+    groups = [found for some in _groups(held) if (found := _together(some, days, span)) is not None]
+    yield from (replace(one, limit=one.limit / _shared(one, groups)) for one in groups)
 
 
 def _shared(one: Stream, groups: Sequence[Stream]) -> float:
@@ -118,7 +142,8 @@ def stopping_at(streams: Sequence[Stream], moment: pd.Timestamp, *, days: float 
     """Say which of an instrument's streams stop it at a moment, the rarest first; older than some days, none does."""
     until = moment.tz_convert(None).to_datetime64()
     earliest = until - np.timedelta64(pd.Timedelta(days=days))
-    places = [(one, place) for one in streams if (place := one.last_until(until)) >= 0]
+    held = [one for one in streams if until < one.until]
+    places = [(one, place) for one in held if (place := one.last_until(until)) >= 0]
     found = [(one, at) for one, at in places if one.moments[at] >= earliest and one.stops[at]]
     return tuple(one.words(at) for one, at in sorted(found, key=lambda pair: pair[0].shift.chance[pair[1]]))
 
@@ -131,6 +156,8 @@ def told_afterwards(streams: Sequence[Stream], moment: pd.Timestamp) -> str:
     until = moment.tz_convert(None).to_datetime64()
     found = []
     for one in streams:
+        if until < one.since:
+            continue
         after = one.last_until(until) + 1
         stops = np.flatnonzero(one.stops[after : after + _LOOK_AHEAD]) + after
         told = next((at for at in stops.tolist() if one.began(at) <= after <= at), None)
@@ -170,7 +197,8 @@ def _alone(chart: Chart, limit: float) -> Stream:
         _counted(away / sigma, limits) * sigma, sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts
     )
     limit *= _with_few(limits.tail_degrees_of_freedom)
-    return Stream(chart.instrument, chart.quantity, chart.temperature_C, (chart,), moments, away, found, limit)
+    about = chart.instrument, chart.quantity, chart.temperature_C, (chart,)
+    return Stream(*about, moments, away, found, limit, *_in_force(chart))
 
 
 def _with_few(degrees_of_freedom: float) -> float:
@@ -206,12 +234,15 @@ def _starts(charts: Sequence[Chart], moments: NDArray[np.datetime64]) -> NDArray
 _Days = tuple[NDArray[Any], ...]
 
 
-def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | None:
+def _together(
+    charts: Sequence[Chart], known: Mapping[int, _Days], span: tuple[np.datetime64, np.datetime64]
+) -> Stream | None:
     """Take charts together: the mean of their standardised results of a day, as it varied in their baselines."""
     if len(charts) < 2:
         return None
     columns = zip(*(known[id(chart)] for chart in charts), strict=True)
     table = pd.DataFrame(dict(zip(_COLUMNS, map(np.concatenate, columns), strict=True)))
+    table = table[table["in_baseline"] | ((table["at"] >= span[0]) & (table["at"] < span[1]))]
     # several results of one oil on one day tell of that day once
     results = table.groupby(["in_baseline", "day", "stream"], sort=True).mean()
     daily = results.assign(square=results["z"] ** 2).groupby(["in_baseline", "day"])
@@ -257,6 +288,7 @@ def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | N
         since["away"].to_numpy(),
         shift,
         _OF_GROUPS * min(_with_few(degrees), 1.75),
+        *span,
     )
 
 
@@ -265,14 +297,15 @@ _COLUMNS = ("in_baseline", "day", "at", "stream", "z", "rounding", "away", "numb
 
 def _standardised(chart: Chart, stream: int) -> _Days:
     """Return what a chart's used results add to those of their days, as ``_COLUMNS``; ``stream``: its oil's number."""
-    limits, used = chart.limits, chart.used
+    limits, rounding = chart.limits, _rounding(chart)
     assert limits is not None
-    away, rounding = chart.plotted[used] - limits.centre, _rounding(chart)
+    parts = [(part, which, True) for part, which in chart.rests_on] + [(chart, _after(chart), False)]
+    away = np.concatenate([part.plotted[which] for part, which, _ in parts]) - limits.centre
     sigma = math.hypot(limits.sigma, rounding)
     return (
-        chart.in_baseline[used],
-        _days(chart)[used],
-        chart.moments[used],
+        np.concatenate([np.full(int(which.sum()), is_before) for _, which, is_before in parts]),
+        np.concatenate([_days(part)[which] for part, which, _ in parts]),
+        np.concatenate([part.moments[which] for part, which, _ in parts]),
         np.full(away.size, stream),
         _counted(away / sigma, limits),
         np.full(away.size, (rounding / sigma) ** 2),

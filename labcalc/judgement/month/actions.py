@@ -55,6 +55,7 @@ def ranked_actions(
         "repair": of_oils.repairs(checks),
         "refused": _refusals(refusals),
         "limits": of_oils.baselines(checks),
+        "due": of_oils.due(checks),
         "waiting": _waiting(waiting),
     }
     found = [(kind, one) for kind, some in kinds.items() for one in some]

@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.control.charts import Chart
+from labcalc.judgement.control.panels import panels_of
 from labcalc.judgement.control.watch import Stream, watched
+from labcalc.judgement.month.due import LimitsDue, limits_due
 from labcalc.judgement.month.gaps import CheckedInstrument, Gap, checked, longest_gaps
 from labcalc.judgement.month.moved import Moved, moved_in
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
@@ -63,6 +66,13 @@ class Checks:
     def explained(self) -> set[int]:
         """Identities of the charts that something moved explains."""
         return {id(chart) for one in self.moved for chart in one.touched}
+
+    @cached_property
+    def due(self) -> tuple[LimitsDue, ...]:
+        """The limits that are due at its end, without those of charts that something moved, and of lots given up."""
+        panels, last = panels_of(self.charts, self.month), self.month.last
+        charts = [chart for panel in panels for chart in panel.in_use(last) if id(chart) not in self.explained]
+        return limits_due(charts, self.month, self.laboratory.control)
 
     def at_risk(self, one: Moved) -> pd.DataFrame:
         """Return the samples that something moved may have touched: ``run``, ``sample``, ``at`` in UTC."""

@@ -23,8 +23,6 @@ _FAMILY = 0.05
 """Chance that any of the month's tests of one kind finds what isn't there, [-] (Holm)."""
 _OF_SPREADS = 0.01
 """The same of tests of spread, [-]: F is not made for heavy tails."""
-_NEXT_LIMITS = (30, 20)
-"""Results at which limits are proposed anew, and every how many after: common practice (D6299 [memory])."""
 
 
 def single_results(checks: Checks) -> Iterator[Finding]:
@@ -82,11 +80,16 @@ def imprecise(checks: Checks) -> Iterator[Finding]:
     for (instrument, quantity), some in found.items():
         told = "; ".join(
             f"{one.chart.name}: performance index {numeral(index.index, 2)} "
-            f"({' to '.join(numeral(end, 2) for end in index.interval)}), {index.verdict}"
+            f"({' to '.join(numeral(end, 2) for end in index.interval)}), {_certain(index)}"
             for one, index in some
         )
         to_do = "Review how the method is run: filling, temperature, cleaning."
         yield Finding(IMPORTANT, f"{instrument}, {quantity}", told, to_do, max(1.0 / index.index for _, index in some))
+
+
+def _certain(index: PerformanceIndex) -> str:
+    """Return the verdict that the whole interval bears out, of an index whose whole interval isn't satisfactory."""
+    return index.verdict if index.interval[1] < min(index.thresholds.inconsistent) else "below satisfactory for certain"
 
 
 def _apart(checks: Checks) -> list[OilSummary]:
@@ -183,7 +186,7 @@ def repairs(checks: Checks) -> Iterator[Finding]:
 
 
 def baselines(checks: Checks) -> Iterator[Finding]:
-    """Name the baselines that limits should not rest on, and say where new limits can be set."""
+    """Name the baselines that limits should not rest on, and charts with few results or none to set them."""
     tested = [one.chart for one in checks.oils if one.chart.limits is not None and one.chart.in_baseline.sum() > 7]
     p = [_dependence(one) for one in tested]
     unfit = [one for one, adjusted in zip(tested, holm_adjusted(p) if p else (), strict=True) if adjusted < _FAMILY]
@@ -192,7 +195,7 @@ def baselines(checks: Checks) -> Iterator[Finding]:
         found = f"neighbours resemble each other in {counted(len(unfit), 'baseline')}: {named}"
         to_do = "Look for drift or a slip in them; exclude by a decision, or choose another period in lab.toml."
         yield Finding(IMPORTANT, "Baselines", found, to_do, details=details)
-    charts = [one.chart for one in checks.oils]
+    charts = [one.chart for one in checks.oils if one.chart.holds_at(checks.month.last)]
     if coarse := [one for one in charts if one.limits is not None and resolution(one.values).coarse]:
         quantities = " and ".join(dict.fromkeys(one.quantity for one in coarse))
         verb = "are" if " and " in quantities else "is"
@@ -202,29 +205,30 @@ def baselines(checks: Checks) -> Iterator[Finding]:
         )
     without = [one for one in charts if one.limits is None]
     few = [one for one in charts if one.limits is not None and one.limits.provisional]
-    due = [one for one in charts if one.limits is not None and _is_due(one)]
     parts = [f"none on {len(without)} of {len(charts)} charts ({without[0].no_limits})"] if without else []
     if few:
         least = min(one.limits.number for one in few if one.limits)
         parts.append(f"provisional on {len(few)} of {len(charts)} charts, from {least} results at the least")
-    if due:
-        parts.append(f"{counted(len(due), 'chart')} {'has' if len(due) == 1 else 'have'} 30 results or 20 more by now")
-        to_do = "Set a longer baseline in [control] of lab.toml, compare old and new limits, and sign it by a decision."
-    else:
-        to_do = "At 30 results in control set a longer baseline in [control] of lab.toml."
     if parts:
+        to_do = "Go on measuring: at 30 results in control new limits are proposed here, to be signed."
         yield Finding(LATER, "Control limits", "; ".join(parts), to_do)
+
+
+def due(checks: Checks) -> Iterator[Finding]:
+    """Name in one line the limits that are due and that nobody has signed."""
+    asked = [one for one in checks.due if one.signed is None]
+    if asked:
+        named, details = shortened([one.words for one in asked], 1)
+        named = f"{counted(len(asked), 'chart')}: {named}"
+        month = checks.month.parts[-1].name
+        to_do = (
+            f"Sign them: `labcalc record limits --month {month} --from DATE --why TEXT`, all or by instrument and oil. "
+            "Until then the charts go on by the limits in force, which stay drawn over their own days."
+        )
+        to_do += " Where results differ, look for the cause first." * any(one.differs for one in asked)
+        yield Finding(LATER, "Limits due", named, to_do, len(asked), details=details)
 
 
 def _dependence(chart: Chart) -> float:
     results = chart.plotted[chart.in_baseline]
     return serial_dependence(results).p_value if np.ptp(results) > 0.0 else 1.0
-
-
-def _is_due(chart: Chart) -> bool:
-    """Tell whether enough results in control have come since the limits were set."""
-    limits, signals = chart.limits, {one.position for one in chart.signals}
-    assert limits is not None
-    known = sum(bool(used) for place, used in enumerate(chart.used) if place not in signals)
-    first, then = _NEXT_LIMITS
-    return known >= max(first, limits.number + then)

@@ -93,7 +93,9 @@ def summarise_oils(charts: tuple[Chart, ...], month: Month, laboratory: Laborato
 def _summary(chart: Chart, month: Month, laboratory: Laboratory) -> OilSummary:
     inside = chart.between(month.first, month.last)
     results = chart.plotted[inside & chart.used]
-    earlier = chart.plotted[chart.between(month.before.first, month.before.last) & chart.used]
+    earlier = np.concatenate(
+        [one.plotted[one.between(month.before.first, month.before.last) & one.used] for one in chart.of_lot]
+    )
     notes: list[str] = []
     site = site_precision(results) if results.size > 1 else None
     if site is None:

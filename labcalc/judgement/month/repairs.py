@@ -51,7 +51,8 @@ def repairs_of(streams: Sequence[Stream], period: Period) -> tuple[Repair, ...]:
 
 def _is_whole(stream: Stream, streams: Sequence[Stream]) -> bool:
     """Tell the stream that holds most of its quantity: the group, or the only chart."""
-    largest = max((one for one in streams if one.quantity == stream.quantity), key=lambda one: len(one.charts))
+    alike = (one for one in streams if one.quantity == stream.quantity and one.since <= stream.since < one.until)
+    largest = max(alike, key=lambda one: len(one.charts))
     return stream is largest
 
 
@@ -61,6 +62,7 @@ def _repairs(stream: Stream, period: Period) -> Iterator[Repair]:
         for chart in stream.charts
         for one in chart.instrument_decisions
         if one.what == "corrective action" and period.first - pd.DateOffset(months=1) <= one.when < period.last
+        if stream.since <= pd.Timestamp(one.when).tz_convert(None).to_datetime64() < stream.until
     }
     moments = stream.moments[stream.moments < period.last.tz_convert(None).to_datetime64()]
     for when, decision in sorted(actions.items()):

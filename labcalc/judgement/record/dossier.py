@@ -12,6 +12,7 @@ from labcalc.errors import DecisionError
 from labcalc.exports import QUANTITY_COLUMNS, Refusal, SourceFile
 from labcalc.judgement.carry_over.shares import RunBefore
 from labcalc.judgement.certificates import UNITS, Certificates, certificates_in_use, compare_with_certificates
+from labcalc.judgement.control.site_record import ChecksInControl
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_by_own_record, precision_of_class
 from labcalc.judgement.record.admission import Doubt
@@ -54,6 +55,8 @@ class Dossier:
     """What people decided about the run."""
     fills: FillScatter | None = None
     """How far fills lie apart on the run's instrument; None where the record holds no dated run of it."""
+    checks: tuple[ChecksInControl, ...] = ()
+    """What the instrument's checks in control before the run say, where lab.toml asks for it."""
     doubts: tuple[Doubt, ...] = ()
     """Why the record doesn't hold the run until somebody decides."""
     waiting: tuple[Decision, ...] = ()
@@ -196,6 +199,7 @@ class Dossier:
             ),
             self.waiting,
             [(one.line, one.problem) for one in self.unusable],
+            *self.checks,
         )
         ink.update(repr(stated).encode())
         return ink.hexdigest()

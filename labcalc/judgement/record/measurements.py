@@ -17,6 +17,7 @@ from labcalc.judgement.carry_over.run_order import cell_sequence
 from labcalc.judgement.carry_over.shares import InstrumentCarryOver, RunBefore, carry_over_of
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.control.charts import Chart, control_charts
+from labcalc.judgement.control.site_record import ChecksInControl, checks_in_control
 from labcalc.judgement.control.status import ChartState, states_at
 from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
 from labcalc.judgement.record.admission import Doubt
@@ -108,6 +109,7 @@ class Material:
             peers=self._peers(rows),
             decisions=tuple(one for one in self.decisions if one.run == run),
             fills=self._fills(first_text(rows["instrument"])),
+            checks=self._checks(rows),
             doubts=tuple(one for one in self.doubts if one.run == run and one.file in names),
             waiting=tuple(one for one in self.waiting if one.run == run or (not one.run and one.file in names)),
             unusable=self.unusable,
@@ -194,6 +196,21 @@ class Material:
     def _charts_at(self, rows: pd.DataFrame) -> tuple[ChartState, ...]:
         charts, end = self._charts_of.get(first_text(rows["instrument"]), []), rows["measured_at"].max()
         return () if pd.isna(end) else states_at(charts, end, days=REFERENCE_DAYS)
+
+    def _checks(self, rows: pd.DataFrame) -> tuple[ChecksInControl, ...]:
+        name, begin = first_text(rows["instrument"]), rows["measured_at"].min()
+        if not self.laboratory.uncertainty.from_control or pd.isna(begin):
+            return ()
+        determinations = self.laboratory.report.replicates == "determinations"
+        fills = 1.0 if determinations else self._check_fills.get(name, 1.0)
+        return checks_in_control(self._charts_of.get(name, []), begin, fills)
+
+    @cached_property
+    def _check_fills(self) -> dict[str, float]:
+        """Determinations behind a check at one temperature, by instrument: their median."""
+        checks = self.record[self.record["role"] == "reference"]
+        sizes = checks.groupby(["instrument", "run", checks["temperature_C"].round(1)]).size()
+        return {str(name): float(one) for name, one in sizes.groupby(level=0).median().items()}
 
     def _shifts_at(self, rows: pd.DataFrame) -> tuple[str, ...]:
         streams, end = self.streams.get(first_text(rows["instrument"]), ()), rows["measured_at"].max()

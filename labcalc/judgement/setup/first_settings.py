@@ -67,6 +67,7 @@ _TAIL = """
 # temperature_K = ?
 # adjustment_percent = ?
 # adjustment_density_kg_m3 = ?
+# from_control = true  # once there are enough: checks in control stand for temperature, repeats, step and adjustment
 
 # QUESTION: which period sets the limits of the control charts? Without one, the first results of each lot do.
 # [[control.baseline]]

@@ -19,6 +19,9 @@ from labcalc.statistics import InputQuantity, UncertaintyBudget, uncertainty_bud
 COMPONENTS = ("reference oil", "temperature", "repeatability", "resolution", "adjustment")
 """Components of a budget, in the order of a report."""
 
+FROM_CONTROL = ("site precision", "bias of checks")
+"""Components that stand for all of these but the first where lab.toml asks for the checks in control."""
+
 STATED = "stated"
 """The one component where the laboratory states the uncertainty itself, from a study of its own."""
 
@@ -40,7 +43,7 @@ class Effect:
     """
 
     component: str
-    """One of ``COMPONENTS``, ``STATED`` or ``MODEL``."""
+    """One of ``COMPONENTS``, ``FROM_CONTROL``, ``STATED`` or ``MODEL``."""
     source: InputQuantity
     sensitivity: float
     """Change of the result for one unit of the source, [unit of the result / unit of the source]."""

@@ -20,13 +20,18 @@ from labcalc.statistics import (
     IntervalGain,
     VarianceComponents,
     VarianceSum,
+    anderson_darling,
     interval_gains,
     likelihood_components,
     nested_analysis,
+    resolution,
     variance_components,
 )
 from labcalc.wording import at_celsius, counted, numeral, percent
 
+_FEWEST_FOR_TAILS, _OF_TAILS = 20, 0.002
+"""Results below which tails can't be told, and chance below which they are called heavy, [-]: rare, as results of one
+day resemble each other and the test takes them for independent."""
 _LETTERS = {"day": "T", "operator": "O", "instrument": "E"}
 """ISO 5725-3: time, operator, equipment."""
 
@@ -194,7 +199,7 @@ def components_of_results(
     used = known[~known["run"].isin(excluded)]
     values, samples = used[column].to_numpy(float), sample_names(used)
     layout = layout_of(used)
-    components = None
+    components, scaled = None, np.zeros(0)
     if values.size > 1:
         several = samples.nunique() > 1
         means = used[column].groupby(samples).transform("mean").to_numpy(float)
@@ -210,7 +215,7 @@ def components_of_results(
         levels=layout.levels,
         components=components,
         not_enough=_too_few(layout, values.size),
-        remarks=(*layout.remarks, *_remarks(components)),
+        remarks=(*layout.remarks, *_remarks(components), *_heavy_tails(values, scaled)),
         excluded=len(known) - len(used),
     )
 
@@ -264,6 +269,18 @@ def _remarks(components: VarianceComponents | None) -> tuple[str, ...]:
         f"{name}: too small to show; by restricted maximum likelihood, as the analysis of variance gives it below 0"
         for name in zero
     )
+
+
+def _heavy_tails(values: NDArray[np.float64], scaled: NDArray[np.float64]) -> Iterator[str]:
+    """Say where results lie further out than normal ones, for which the intervals are made."""
+    if scaled.size < _FEWEST_FOR_TAILS or resolution(values).coarse or not np.ptp(scaled) > 0.0:
+        return
+    p, away = anderson_darling(scaled).p_value, (scaled - scaled.mean()) ** 2
+    if p < _OF_TAILS and np.mean(away**2) > 3.0 * np.mean(away) ** 2:
+        yield (
+            f"results lie further out than normal ones (Anderson-Darling, p {numeral(p)}): intervals are for normal "
+            "results, and too narrow here"
+        )
 
 
 def _too_few(layout: Layout, number: int) -> tuple[str, ...]:

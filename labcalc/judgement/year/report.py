@@ -112,7 +112,8 @@ def report_year(material: Material, year: str) -> YearReport:
 def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> OilTrend:
     mine = set(map(id, panel.charts))
     times, results, months, lots = [], [], [], []
-    for lot, chart in enumerate(panel.charts):
+    names = [chart.lot for chart in panel.charts]  # other limits of a lot are no other level
+    for lot, chart in zip(map(names.index, names), panel.charts, strict=True):
         which = chart.between(year.first, year.last) & chart.used
         days = (chart.measured_at[which] - year.first) / np.timedelta64(1, "D")
         times.append(np.asarray(days, float) / _DAYS_A_YEAR)

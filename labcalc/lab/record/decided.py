@@ -18,7 +18,7 @@ from labcalc.lab.record.opening import opened
 
 COLUMNS = ("who", "when", "what", "why", "run", "instrument", "quantity", "temperature_C", "file")
 """What the table holds beside the entry; what else a decision says stands in the entry alone."""
-_NUMBERS = ("temperature_C", "size", "probability", "leading_probability")
+_NUMBERS = ("temperature_C", "size", "probability", "leading_probability", "centre", "sigma")
 """Held as texts."""
 
 

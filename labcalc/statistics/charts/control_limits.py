@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Literal
 
@@ -166,7 +166,6 @@ STANDARD_LIMITS = ChartLimits(0.0, 0.0, 1.0, math.inf, math.inf, "given", _D2, C
 def individuals_limits(
     baseline: ArrayLike,
     *,
-    centre: float | None = None,
     sigma_from: Literal["moving range", "standard deviation"] = "moving range",
     constants: str = "trade",
     settled_at: int = 30,
@@ -177,7 +176,6 @@ def individuals_limits(
     Parameters
     ----------
     baseline : Results of the baseline in the order of measurement, one lot, [any unit], 2 or more.
-    centre : Centre line if it is known, such as a certified value, [unit of the results]; none: the mean.
     sigma_from : What estimates the spread, [-]; the moving range passes over slow drift, the standard deviation counts
         it.
     constants : Which rounding of the factors, [-]; a name in ``CHART_CONSTANTS``.
@@ -212,33 +210,70 @@ def individuals_limits(
     sigma = factors.individuals * mean_range / 3.0 if from_range else float(np.std(results, ddof=1))
     if not sigma > 0.0:
         raise ValueError(f"{results.size} results that are all {results[0]:g}: limits need results that differ")
-    return ChartLimits(
-        float(np.mean(results)) if centre is None else centre,
-        sigma / math.sqrt(results.size) if centre is None else 0.0,
+    found = stated_limits(
+        float(np.mean(results)),
         sigma,
-        _range_degrees_of_freedom(results.size) if from_range else results.size - 1.0,
-        _range_tail_degrees(results.size) if from_range else results.size - 1.0,
-        sigma_from,
-        mean_range,
-        factors,
         results.size,
-        results.size < settled_at,
+        sigma_from=sigma_from,
+        constants=constants,
+        settled_at=settled_at,
+        as_known=as_known,
+    )
+    return replace(found, mean_moving_range=mean_range)
+
+
+def stated_limits(
+    centre: float,
+    sigma: float,
+    number: int,
+    *,
+    sigma_from: Literal["moving range", "standard deviation"] = "moving range",
+    constants: str = "trade",
+    settled_at: int = 30,
+    as_known: bool = False,
+) -> ChartLimits:
+    """Return the limits of a chart by the numbers that somebody stated of their baseline.
+
+    Parameters
+    ----------
+    centre : Mean of the baseline, [any unit].
+    sigma : Its standard deviation, [unit of the centre], above 0.
+    number : Its results, [-], 2 or more.
+    sigma_from : What estimated sigma, [-].
+    constants : Which rounding of the factors, [-]; a name in ``CHART_CONSTANTS``.
+    settled_at : Number of results below which the limits are provisional, [-].
+    as_known : Set limits at three sigma however few results there are.
+
+    Returns
+    -------
+    Limits, [unit of the centre]; the mean moving range is the one that sigma stands for.
+    """
+    from_range, factors = sigma_from == "moving range", CHART_CONSTANTS[constants]
+    return ChartLimits(
+        centre,
+        sigma / math.sqrt(number),
+        sigma,
+        _range_degrees_of_freedom(number) if from_range else number - 1.0,
+        _range_tail_degrees(number) if from_range else number - 1.0,
+        sigma_from,
+        3.0 * sigma / factors.individuals,
+        factors,
+        number,
+        number < settled_at,
         as_known,
     )
 
 
-def moving_ranges(results: ArrayLike, lots: ArrayLike | None = None) -> NDArray[np.float64]:
+def moving_ranges(results: ArrayLike) -> NDArray[np.float64]:
     """Return how far each result lies from the one before.
 
     Parameters
     ----------
     results : Results in the order of measurement along the last axis, [any unit].
-    lots : Lot of each result, [-]; a range across a change of lot has no meaning.
 
     Returns
     -------
-    Moving ranges of two, [unit of the results], of the input's shape; NaN for the first result of the series and of
-        each stretch of one lot.
+    Moving ranges of two, [unit of the results], of the input's shape; NaN for the first result of the series.
 
     References
     ----------
@@ -250,12 +285,7 @@ def moving_ranges(results: ArrayLike, lots: ArrayLike | None = None) -> NDArray[
     array([nan, 2. , 2.3])
     """
     series = np.asarray(results, dtype=float)
-    ranges = np.full(series.shape, np.nan)
-    ranges[..., 1:] = np.abs(np.diff(series, axis=-1))
-    if lots is not None:
-        labels = np.asarray(lots)
-        ranges[..., 1:][..., labels[1:] != labels[:-1]] = np.nan
-    return ranges
+    return np.abs(np.diff(series, axis=-1, prepend=np.nan))
 
 
 def _range_degrees_of_freedom(number: int) -> float:

@@ -46,7 +46,9 @@ class PeriodComparison:
         return abs(self.t) > self.critical_t
 
 
-def compare_periods(earlier: ArrayLike, later: ArrayLike, *, confidence: float = 0.95) -> PeriodComparison:
+def compare_periods(
+    earlier: ArrayLike, later: ArrayLike, *, confidence: float = 0.95, may_pool: bool = True
+) -> PeriodComparison:
     """Compare the results of one material over two periods.
 
     Parameters
@@ -54,6 +56,7 @@ def compare_periods(earlier: ArrayLike, later: ArrayLike, *, confidence: float =
     earlier : Results of the earlier period, [any unit], 2 or more.
     later : Results of the later period, [unit of the earlier], 2 or more.
     confidence : Confidence of both two-sided tests, [-].
+    may_pool : Pool the variances where F finds no difference; otherwise Welch's t in any case.
 
     Returns
     -------
@@ -83,7 +86,7 @@ def compare_periods(earlier: ArrayLike, later: ArrayLike, *, confidence: float =
     larger = int(np.argmax(variances))
     f, over, under = float(variances.max() / variances.min()), degrees[larger], degrees[1 - larger]
     critical_f = float(fdtri(over, under, 0.5 + confidence / 2.0))
-    pooled = f <= critical_f
+    pooled = may_pool and f <= critical_f
     uncertainty, dof = _of_difference(variances, degrees, pooled=pooled)
     means = tuple(float(np.mean(s)) for s in series)
     difference = means[1] - means[0]
