@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
+
+import numpy as np
 
 from labcalc.errors import RecordError
 from labcalc.exports import Reading
@@ -33,9 +36,12 @@ def find_entries(
 
 def find_rows(laboratory: Laboratory, *, since: date | None = None, until: date | None = None, **asked: str) -> Reading:
     """Return the rows of a ``sample`` or ``instrument``, measured from ``since`` to ``until``."""
-    period = {"measured_from": _begin(since, laboratory), "measured_before": _begin(until, laboratory, after=1)}
-    condition, given = _condition({**asked, **period})
-    return read_record(laboratory, condition, **given)
+    found = read_record(laboratory)
+    moments = found.table["measured_at"]
+    fits = [found.table[name] == value for name, value in asked.items() if value]
+    fits += [moments >= _midnight(since, laboratory)] if since else []
+    fits += [moments < _midnight(until, laboratory, after=1)] if until else []
+    return replace(found, table=found.table[np.logical_and.reduce(fits)].reset_index(drop=True) if fits else found.table)
 
 
 def export_bytes(laboratory: Laboratory, n: int) -> bytes:
@@ -53,8 +59,6 @@ def export_bytes(laboratory: Laboratory, n: int) -> bytes:
 _CONDITIONS = {
     "start": "at >= :start",
     "end": "at < :end",
-    "measured_from": "measured_at_utc >= :measured_from",
-    "measured_before": "measured_at_utc < :measured_before",
     "in_sample": "n IN (SELECT entry FROM rows WHERE sample = :in_sample)",
     "in_instrument": "n IN (SELECT entry FROM rows WHERE instrument = :in_instrument)",
 }
@@ -69,7 +73,8 @@ def _condition(asked: Mapping[str, object]) -> tuple[str, dict[str, object]]:
 
 def _begin(day: date | None, laboratory: Laboratory, after: int = 0) -> str:
     """Return when a day, or a day after it, begins in the laboratory: UTC, ISO 8601; empty without a day."""
-    if day is None:
-        return ""
-    begin = datetime.combine(day + timedelta(days=after), time(), ZoneInfo(laboratory.time_zone))
-    return f"{begin.astimezone(UTC):%Y-%m-%dT%H:%M:%S}"
+    return f"{_midnight(day, laboratory, after).astimezone(UTC):%Y-%m-%dT%H:%M:%S}" if day else ""
+
+
+def _midnight(day: date, laboratory: Laboratory, after: int = 0) -> datetime:
+    return datetime.combine(day + timedelta(days=after), time(), ZoneInfo(laboratory.time_zone))

@@ -12,11 +12,14 @@ from importlib.resources import files
 from typing import Any
 
 from labcalc.errors import RecordError
+from labcalc.lab.record.contents import pack_rows
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import append, head_of, now
 
 _STEPS = tomllib.loads(files("labcalc.lab.record").joinpath("tables.toml").read_text("utf-8"))["step"]
 LATEST = len(_STEPS)
+_PACKED = 5
+"""The step from which on each reading is packed too."""
 
 
 def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> None:
@@ -30,6 +33,8 @@ def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> 
     for step in range(done + 1, last + 1):
         for statement in _statements(step, connection.is_sqlite):
             connection.run(statement)
+        if step == _PACKED:
+            pack_rows(connection)
         before = head_of(connection)
         connection.add("steps", [(step, now(), before.entries, before.digest)])
         append(connection, kind="step", who="labcalc", content=_told(step))

@@ -6,12 +6,13 @@ import hashlib
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import Any
 
 from labcalc.errors import RecordError
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import ORIGIN, Head, linked
-from labcalc.lab.record.contents import PARTS, digest_of, stored_parts
+from labcalc.lab.record.contents import PARTS, digest_of, rows_of, stored_parts
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.decided import COLUMNS
 from labcalc.lab.record.journal import NOT_LABCALCS, Entry, entries_of, entry_text, head_of
@@ -67,6 +68,7 @@ def _faults(connection: Connection, printed: Mapping[int, str]) -> Iterator[Faul
 _OF = {
     "exports": "('export')",
     "readings": "('export', 'reading')",
+    "packed_rows": "('export', 'reading')",
     "decisions": "('decision')",
     "refused": "('refused')",
 }
@@ -87,7 +89,7 @@ def _problem(connection: Connection, entry: Entry, n: int, previous: str, printe
             return "its columns say something else than its text"
         check = _CHECKS.get(entry.kind)
         return check(connection, entry) if check else ""
-    except (ValueError, LookupError, TypeError, RecordError):
+    except (ValueError, LookupError, TypeError, RecordError, zlib.error):
         return NOT_LABCALCS
 
 
@@ -127,7 +129,10 @@ def _reading(connection: Connection, entry: Entry) -> str:
         return "it is the reading of another export"
     if digest_of(stored_parts(connection, entry.n)) != stated["parts_sha256"]:
         return "its rows, refused rows or lines set aside are not those that were read"
-    return ""
+    packed = connection.one("SELECT packed FROM packed_rows WHERE entry = :n", n=entry.n)
+    rows = next(stored_parts(connection, entry.n))
+    is_same = packed and all(one == other for one, other in zip_longest(rows, rows_of(packed[0])))
+    return "" if is_same else "what pages are made from is not its rows"
 
 
 def _decision(connection: Connection, entry: Entry) -> str:
