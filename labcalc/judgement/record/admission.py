@@ -153,8 +153,7 @@ class _Rows:
 
 def _shared_rows(table: pd.DataFrame, file: NDArray[np.int64]) -> pd.DataFrame:
     """Return the rows, by position, whose ``place`` stands in several files: instrument, time, sample, temperature."""
-    moments = table["measured_at"]
-    near = np.flatnonzero((moments.notna() & moments.duplicated(keep=False)).to_numpy())
+    near = _at_times_of_several(table["measured_at"], file)
     rows = table.iloc[near]
     same = rows[["instrument", "measured_at", "sample"]].assign(temperature=rows["temperature_C"].round(1))
     place = same.groupby([*same.columns], sort=False, dropna=False).ngroup().to_numpy()
@@ -164,6 +163,18 @@ def _shared_rows(table: pd.DataFrame, file: NDArray[np.int64]) -> pd.DataFrame:
     for quantity, column in QUANTITY_COLUMNS.items():
         found[quantity] = rows[column].where(~is_derived(rows["remark"].astype("string"), quantity)).round(_DIGITS)
     return found[found.groupby("place")["file"].transform("nunique") > 1]
+
+
+def _at_times_of_several(moments: pd.Series, file: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Return the rows whose time stands in several files."""
+    known = np.flatnonzero(moments.notna().to_numpy())
+    at = moments.to_numpy("datetime64[us]")[known].view(np.int64)
+    order = np.argsort(at, kind="stable")  # the files of one time stay in their order
+    starts = np.flatnonzero(np.diff(at[order], prepend=at.min(initial=0) - 1))
+    ends = np.append(starts[1:], len(order)) - 1
+    files = file[known[order]]
+    several = np.repeat(files[starts] != files[ends], ends - starts + 1) if len(order) else np.zeros(0, bool)
+    return np.sort(known[order[several]])
 
 
 def _clashes(shared: pd.DataFrame) -> Iterator[tuple[tuple[int, int], str, tuple[float, float]]]:

@@ -58,14 +58,16 @@ def _statements(step: int, is_sqlite: bool) -> Iterator[str]:
         ending = (" STRICT" + ", WITHOUT ROWID" * ("PRIMARY KEY (" in columns)) * is_sqlite
         yield f"CREATE TABLE {name} ({columns.format(**types)}){ending}"
         yield from (_kept_by_sqlite(name, table["keys"]) if is_sqlite else _kept_by_postgresql(name))
+    yield from (f"DROP TABLE {name}" for name in _STEPS[step - 1].get("drops", ()))
     for place, on in enumerate(_STEPS[step - 1].get("indexes", ())):
         yield f"CREATE INDEX index_{step}_{place} ON {on}"
 
 
 def missing_triggers(connection: Connection) -> list[str]:
     """Return the triggers that should refuse changes and aren't there as they were made."""
-    taken = (_statements(step, connection.is_sqlite) for step in range(1, step_of(connection) + 1))
-    made = [one for step in taken for one in step if one.startswith("CREATE TRIGGER")]
+    taken = [one for step in range(1, step_of(connection) + 1) for one in _statements(step, connection.is_sqlite)]
+    gone = [one.replace("DROP TABLE", " ON") + " " for one in taken if one.startswith("DROP TABLE")]
+    made = [one for one in taken if one.startswith("CREATE TRIGGER") and not any(name in one for name in gone)]
     asked = "SELECT sql FROM sqlite_master WHERE type = 'trigger'"
     if not connection.is_sqlite:
         made = [one.split()[2] for one in made]
