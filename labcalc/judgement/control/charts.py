@@ -108,7 +108,7 @@ class Chart(Subject):
         """``measured_at`` in UTC, as NumPy searches it."""
         return self.measured_at.tz_convert(None).to_numpy()
 
-    @property
+    @cached_property
     def baseline_end(self) -> pd.Timestamp | None:
         """When the last result of the baseline was measured; None without one."""
         return self.measured_at[self.in_baseline].max() if self.in_baseline.any() else None

@@ -21,6 +21,8 @@ from labcalc.wording import at_celsius, counted, plain
 _DIGITS = 7
 """Decimals in which values are compared: units that were converted differ in the last binary place."""
 _FILL = ["place", "replicate"]
+_FEWEST_TO_TELL = 3
+"""Values of a column that tell its decimals: of fewer, all may end in a zero by chance once in a hundred."""
 
 
 class Doubt(NamedTuple):
@@ -85,16 +87,20 @@ class _Rows:
         self.told: list[str] = []
         self.copies: dict[str, set[str]] = defaultdict(set)
         self.shared = _shared_rows(self.table, self.file)
+        self.finer = _finer_rows(self.shared, self.table, self.file)
 
     def admission(self, own: pd.DataFrame) -> Admission:
         of_record = np.arange(len(self.table)) >= len(own)
+        at_hand = np.arange(len(own))
+        for row, finer in self.finer.items():  # what the record holds in more digits stands in its place
+            at_hand[row : row + 1] = finer if finer >= len(own) else row
         if self.gone[~of_record].any():
-            own = self.table[~self.gone & ~of_record].reset_index(drop=True)
+            own = self.table.take(at_hand[~self.gone[at_hand]]).reset_index(drop=True)
         record = self.table
         if of_record.any() or (self.out | self.gone).any():
             inside = ~self.gone & ~self.out
             earlier = inside & of_record & ~self.table["run"].isin(set(own["run"])).to_numpy()
-            record = pd.concat([self.table[earlier], self.table[inside & ~of_record]], ignore_index=True)
+            record = self.table.take(np.append(np.flatnonzero(earlier), at_hand[inside[at_hand]])).reset_index(drop=True)
         copies = {run: frozenset(names) for run, names in self.copies.items()}
         return Admission(own, record, tuple(self.doubts.values()), tuple(self.told), copies)
 
@@ -120,17 +126,23 @@ class _Rows:
     def leave_out_repeats(self) -> None:
         first = _first_rows(self.shared[~(self.out | self.gone)[self.shared["row"]]])
         self.gone[[*first]] = True
-        pairs: Counter[tuple[str, str]] = Counter()
-        for row, origin in first.items():
+        pairs: Counter[tuple[str, str, str]] = Counter()
+        for row, origin in (self.finer | first).items():
             copy, source = self.sources[self.file[row]], self.sources[self.file[origin]]
             if copy != source:  # else it is a file of the record that is at hand too
-                pairs[copy.name, source.name] += 1
+                pairs[copy.name, source.name, "" if row in first else " in fewer digits"] += 1
                 self.copies[self.runs[origin]].add(copy.name)
-        for (name, other), number in pairs.items():
-            self.told.append(f"{name}: {counted(number, 'determination')} of {other}, counted once")
+        for (name, other, digits), number in pairs.items():
+            self.told.append(f"{name}: {counted(number, 'determination')} of {other}{digits}, counted once")
 
     def keep_out_contradictions(self) -> None:
-        """Keep out the runs that two files give otherwise; of which somebody said which counts, the other goes."""
+        """Keep out the runs that two files give otherwise; of which somebody said which counts, the other goes.
+
+        Rows that another file gives in more digits go too, unless somebody said that they count.
+        """
+        self.finer = {row: of for row, of in self.finer.items() if self._counts(of) or not self._counts(row)}
+        self.gone[[*self.finer]] = True
+        self.shared = self.shared[~self.gone[self.shared["row"]]]
         dropped, rivals, seen = dict[int, int](), set[int](), set[tuple[int, ...]]()
         for pair, quantity, values in _clashes(self.shared):
             if (sides := tuple(self.side[[*pair]])) in seen:
@@ -160,8 +172,8 @@ def _shared_rows(table: pd.DataFrame, file: NDArray[np.int64]) -> pd.DataFrame:
     found = rows[["replicate"]].assign(row=near, file=file[near], place=place)
     clock = rows["measured_at"] != rows["measured_at"].dt.normalize()
     found["is_certain"] = clock & rows["instrument"].notna()  # a day without a time of day proves nothing
-    for quantity, column in QUANTITY_COLUMNS.items():
-        found[quantity] = rows[column].where(~is_derived(rows["remark"].astype("string"), quantity)).round(_DIGITS)
+    for quantity in QUANTITY_COLUMNS:
+        found[quantity] = _measured(rows, quantity)
     return found[found.groupby("place")["file"].transform("nunique") > 1]
 
 
@@ -177,10 +189,51 @@ def _at_times_of_several(moments: pd.Series, file: NDArray[np.int64]) -> NDArray
     return np.sort(known[order[several]])
 
 
+def _measured(rows: pd.DataFrame, quantity: str) -> pd.Series:
+    """Return the values of a quantity as they are compared; NaN where they were derived."""
+    is_own = ~is_derived(rows["remark"].astype("string"), quantity)
+    return rows[QUANTITY_COLUMNS[quantity]].where(is_own).round(_DIGITS)
+
+
+def _of_one_fill(shared: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows that are sure to be of one fill with those of their place and replicate in other files."""
+    rows = shared[shared["is_certain"].to_numpy(bool)]
+    return rows[(rows.groupby([*_FILL, "file"])["row"].transform("size") == 1).to_numpy()]
+
+
+def _finer_rows(shared: pd.DataFrame, table: pd.DataFrame, file: NDArray[np.int64]) -> dict[int, int]:
+    """Return the rows that are a row of another file, rounded to their own file's decimals, and that row.
+
+    Half a unit is rounded either way (ISO 80000-1, annex B, has a rule for each; from memory).
+    """
+    rows = _of_one_fill(shared)
+    pairs = rows.merge(rows, on=_FILL, suffixes=("", " finer"))
+    pairs = pairs[pairs["file"] != pairs["file finer"]]
+    is_copy, is_coarser = np.ones(len(pairs), bool), np.zeros(len(pairs), bool)
+    for quantity in QUANTITY_COLUMNS:
+        value, finer = pairs[quantity], pairs[f"{quantity} finer"]
+        files = pairs.loc[value != finer, "file"].unique()
+        half = {one: 0.5 * _last_place(_measured(table[file == one], quantity)) for one in files}
+        away = (value - finer).abs()
+        is_coarser |= (away > 0.0).to_numpy()
+        is_copy &= (value.isna() | (away <= pairs["file"].map(half).fillna(0.0) + 0.1**_DIGITS)).to_numpy()
+    found = pairs[is_copy & is_coarser]
+    found = found[~found["row finer"].isin(found["row"])]  # of three, the coarsest too is a copy of the finest
+    return dict(zip(found["row"].tolist(), found["row finer"].tolist(), strict=True))
+
+
+def _last_place(values: pd.Series) -> float:
+    """Return the unit of a column's last decimal, [unit of the column]; 0 where too few values tell it."""
+    known = values.dropna().to_numpy(float)
+    if known.size < _FEWEST_TO_TELL:
+        return 0.0
+    places = range(_DIGITS)
+    return next((0.1**at for at in places if np.allclose(known.round(at), known, rtol=0.0, atol=0.1**_DIGITS)), 0.0)
+
+
 def _clashes(shared: pd.DataFrame) -> Iterator[tuple[tuple[int, int], str, tuple[float, float]]]:
     """Yield the rows of two files that give other values for one instrument, time, sample, fill and temperature."""
-    rows = shared[shared["is_certain"].to_numpy(bool)]
-    rows = rows[(rows.groupby([*_FILL, "file"])["row"].transform("size") == 1).to_numpy()]
+    rows = _of_one_fill(shared)
     for quantity in QUANTITY_COLUMNS:
         differing = rows[(rows.groupby(_FILL)[quantity].transform("nunique") > 1).to_numpy()].dropna(subset=[quantity])
         for _, versions in differing.groupby(_FILL, sort=False):

@@ -237,12 +237,9 @@ class Material:
         start = rows["measured_at"].min()
         if table is None or pd.isna(start):
             return self.record.iloc[:0]
-        head: pd.DataFrame = table.iloc[: table["measured_at"].searchsorted(start, side="left")]
-        if head.empty:
-            return head
-        tail = head.iloc[-_LONGEST_RUN:]
-        last: pd.DataFrame = tail[tail["run"] == tail["run"].iloc[-1]]
-        return last.reset_index(drop=True)
+        end = int(table["measured_at"].searchsorted(start, side="left"))
+        tail = table["run"].to_numpy(object)[max(0, end - _LONGEST_RUN) : end]
+        return table.iloc[end - len(tail) + np.flatnonzero(tail == tail[-1:])].reset_index(drop=True)
 
 
 def _product(rows: pd.DataFrame, laboratory: Laboratory) -> Product | None:
