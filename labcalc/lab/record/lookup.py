@@ -41,7 +41,9 @@ def find_rows(laboratory: Laboratory, *, since: date | None = None, until: date 
     fits = [found.table[name] == value for name, value in asked.items() if value]
     fits += [moments >= _midnight(since, laboratory)] if since else []
     fits += [moments < _midnight(until, laboratory, after=1)] if until else []
-    return replace(found, table=found.table[np.logical_and.reduce(fits)].reset_index(drop=True) if fits else found.table)
+    return replace(
+        found, table=found.table[np.logical_and.reduce(fits)].reset_index(drop=True) if fits else found.table
+    )
 
 
 def export_bytes(laboratory: Laboratory, n: int) -> bytes:

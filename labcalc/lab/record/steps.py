@@ -41,7 +41,9 @@ def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> 
 
 
 def _told(step: int) -> dict[str, Any]:
-    return {"step": step, "tables": sorted(table["name"] for table in _STEPS[step - 1]["table"])}
+    taken = _STEPS[step - 1]
+    told = {"step": step, "tables": sorted(table["name"] for table in taken["table"])}
+    return {**told, "drops": taken["drops"]} if "drops" in taken else told
 
 
 def step_of(connection: Connection) -> int:

@@ -191,7 +191,9 @@ def test_a_record_of_before_rows_were_packed_is_packed(laboratory: Laboratory, t
     with opened(laboratory).writing() as connection:
         (packed,) = connection.one("SELECT packed FROM packed_rows")
         connection.run("DROP TABLE packed_rows")
-        connection.run(f"CREATE TABLE packed_rows (entry INTEGER, packed {'BLOB' if connection.is_sqlite else 'BYTEA'})")
+        connection.run(
+            f"CREATE TABLE packed_rows (entry INTEGER, packed {'BLOB' if connection.is_sqlite else 'BYTEA'})"
+        )
         pack_rows(connection)
         assert list(map(tuple, connection.every("SELECT * FROM packed_rows"))) == [(added.entry, packed)]
     assert list(rows_of(packed)) == stored_rows(columns_of([("odd.csv", packed)]))

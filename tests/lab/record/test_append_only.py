@@ -15,7 +15,8 @@ from labcalc.lab.record.steps import LATEST
 from tests.lab.record.conftest import export_files, lab_with, new_database
 
 TABLES = (
-    "entries", "exports", "lines_set_aside", "packed_rows", "readings", "refusals", "refused", "rows", "stamps", "steps",
+    "entries", "exports", "lines_set_aside", "packed_rows", "readings",
+    "refusals", "refused", "rows", "stamps", "steps",
 )  # fmt: skip
 KEPT = "the record is added to, never changed"
 

@@ -89,7 +89,7 @@ def test_what_was_written_holds(filled: Laboratory) -> None:
             "entry 6: its export is not the one that was added",
         ),
         ("INSERT INTO exports VALUES (10, 'x', 1, x'00')", "entry 10: the table exports holds something for it"),
-        ("UPDATE packed_rows SET packed = x'00' WHERE entry = 7", "entry 7: what pages are made from can't be unpacked"),
+        ("UPDATE packed_rows SET packed = x'00' WHERE entry = 7", "entry 7: what pages are made from can't be"),
         ("DELETE FROM packed_rows WHERE entry = 7", "entry 7: what pages are made from is missing"),
         (
             "UPDATE packed_rows SET packed = (SELECT packed FROM packed_rows WHERE entry = 8) WHERE entry = 7",
