@@ -182,7 +182,7 @@ def _told(labels: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.int6
     products = {one.name: one for one in laboratory.products}
     by_product = (labels["role"] != "reference") & labels["product"].isin(list(products))
     keys = labels.assign(sample=labels["sample"].mask(by_product, ""))
-    which = keys.groupby([*keys.columns], sort=False).ngroup().to_numpy(np.int64)
+    which = np.asarray(keys.groupby([*keys.columns], sort=False).ngroup(), np.int64)
     different = (map(str, key) for key in keys.drop_duplicates().to_numpy(object).tolist())
     told = [_known(role, sample, product, lot, laboratory, products) for role, sample, product, lot in different]
     return which, told

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
@@ -38,6 +39,15 @@ class Doubt(NamedTuple):
     def sentence(self) -> str:
         """The doubt with its place."""
         return f"{self.file}, line {self.line}, run {self.run}: {self.finding}"
+
+
+def first_of_files(doubts: Sequence[Doubt]) -> Iterator[Doubt]:
+    """Yield the first doubt of a kind about each file, which says how many more runs of the file it is about."""
+    runs = Counter((one.file, one.about) for one in doubts)
+    first = {(one.file, one.about): one for one in reversed(doubts)}
+    for one in reversed(first.values()):
+        more = runs[one.file, one.about] - 1
+        yield one._replace(finding=f"{one.finding}; and {counted(more, 'more run')} of the file") if more else one
 
 
 class Admission(NamedTuple):
@@ -129,9 +139,11 @@ class _Rows:
         first = _first_rows(self.shared[~(self.out | self.gone)[self.shared["row"]]])
         self.gone[[*first]] = True
         pairs: Counter[tuple[str, str, str]] = Counter()
+        known: dict[tuple[str, str], int] = {}
         for row, origin in (self.finer | first).items():
             copy, source = self.sources[self.file[row]], self.sources[self.file[origin]]
-            if copy != source:  # else it is a file of the record that is at hand too
+            first_time = known.setdefault((copy.name, copy.sha256), self.file[row]) == self.file[row]
+            if copy != source and first_time:  # else it is a file of the record that is at hand too
                 pairs[copy.name, source.name, "" if row in first else " in fewer digits"] += 1
                 self.copies[self.runs[origin]].add(copy.name)
         for (name, other, digits), number in pairs.items():
@@ -204,33 +216,40 @@ def _of_one_fill(shared: pd.DataFrame) -> pd.DataFrame:
 
 
 def _finer_rows(shared: pd.DataFrame, table: pd.DataFrame, file: NDArray[np.int64]) -> dict[int, int]:
-    """Return the rows that are a row of another file, rounded to their own file's decimals, and that row.
-
-    Half a unit is rounded either way (ISO 80000-1, annex B, has a rule for each; from memory).
-    """
+    """Return the rows that are a row of another file rounded to their own file's digits, and that row."""
     rows = _of_one_fill(shared)
     pairs = rows.merge(rows, on=_FILL, suffixes=("", " finer"))
     pairs = pairs[pairs["file"] != pairs["file finer"]]
     is_copy, is_coarser = np.ones(len(pairs), bool), np.zeros(len(pairs), bool)
     for quantity in QUANTITY_COLUMNS:
         value, finer = pairs[quantity], pairs[f"{quantity} finer"]
-        files = pairs.loc[value != finer, "file"].unique()
-        half = {one: 0.5 * _last_place(_measured(table[file == one], quantity)) for one in files}
-        away = (value - finer).abs()
+        away, half = (value - finer).abs(), pd.Series(0.0, pairs.index)
+        for one, some in finer[away > 0.0].groupby(pairs["file"]):
+            half[some.index] = _half_steps(_measured(table[file == one], quantity), some)
         is_coarser |= (away > 0.0).to_numpy()
-        is_copy &= (value.isna() | (away <= pairs["file"].map(half).fillna(0.0) + 0.1**_DIGITS)).to_numpy()
+        is_copy &= (value.isna() | (away <= half + 0.1**_DIGITS)).to_numpy()
     found = pairs[is_copy & is_coarser]
     found = found[~found["row finer"].isin(found["row"])]  # of three, the coarsest too is a copy of the finest
     return dict(zip(found["row"].tolist(), found["row finer"].tolist(), strict=True))
 
 
-def _last_place(values: pd.Series) -> float:
-    """Return the unit of a column's last decimal, [unit of the column]; 0 where too few values tell it."""
-    known = values.dropna().to_numpy(float)
+def _half_steps(column: pd.Series, finer: pd.Series) -> NDArray[np.float64]:
+    """Return by how much values may differ from what a file's column gives of them, [unit of the column].
+
+    A column has as many decimals, or else significant figures, as its values show; 0 where too few values show it.
+    Half a unit is rounded either way: ISO 80000-1, annex B, has a rule for each (from memory).
+    """
+    known, asked = column.dropna().to_numpy(float), finer.to_numpy(float)
     if known.size < _FEWEST_TO_TELL:
-        return 0.0
-    places = range(_DIGITS)
-    return next((0.1**at for at in places if np.allclose(known.round(at), known, rtol=0.0, atol=0.1**_DIGITS)), 0.0)
+        return np.zeros(asked.size)
+    whole, of_asked = (np.floor(np.log10(values)) + 1.0 for values in (known, asked))
+    decimals = next((at for at in range(_DIGITS) if _are_multiples(known, 0.1**at)), math.inf)
+    figures = next((at for at in range(1, _DIGITS) if _are_multiples(known, 10.0 ** (whole - at))), math.inf)
+    return 0.5 * np.maximum(0.1**decimals, 10.0 ** (of_asked - figures))
+
+
+def _are_multiples(values: NDArray[np.float64], steps: NDArray[np.float64] | float) -> bool:
+    return np.allclose(np.rint(values / steps) * steps, values, rtol=0.0, atol=0.1**_DIGITS)
 
 
 def _clashes(shared: pd.DataFrame) -> Iterator[tuple[tuple[int, int], str, tuple[float, float]]]:

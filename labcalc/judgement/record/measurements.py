@@ -19,7 +19,7 @@ from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_cert
 from labcalc.judgement.control.charts import Chart, control_charts
 from labcalc.judgement.control.status import ChartState, states_at
 from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
-from labcalc.judgement.record.admission import Doubt
+from labcalc.judgement.record.admission import Doubt, first_of_files
 from labcalc.judgement.record.dossier import Dossier, first_text
 from labcalc.judgement.record.own_scatter import FillScatter, fill_scatter
 from labcalc.lab import Assignment, Decision, Laboratory, Product, product_of
@@ -65,6 +65,11 @@ class Material:
         digests = {one.sha256 for one in self.sources if one.name in names}
         held = (one for one in self.sources if one.name in names or one.sha256 in digests)
         return tuple({(one.name, one.sha256): one for one in held}.values())
+
+    @property
+    def first_doubts(self) -> tuple[Doubt, ...]:
+        """The first doubt of a kind about each file, which says how many more there are."""
+        return tuple(first_of_files(self.doubts))
 
     @cached_property
     def runs(self) -> tuple[str, ...]:
