@@ -19,16 +19,19 @@ from pathlib import Path
 import pandas as pd
 
 from labcalc.exports import read_export, write_table
-from labcalc.judgement import gather_record, report_month
+from labcalc.judgement import gather, gather_record, judge, report_month
 from labcalc.lab import add_exports, load_laboratory, read_record, record_head, verify_record
 from labcalc.lab.record.journal import append
 from labcalc.lab.record.opening import opened
 from labcalc.lab.record.steps import LATEST
 from labcalc.shipped import sample_lab
+from labcalc.workbooks import run_report_jobs
 from tests.benchmarks.month import history
 from tests.benchmarks.reader import NARROW, wide
 
 FILES = 10_000
+_TOGETHER = 100_000
+"""Entries of one transaction, [-]."""
 
 
 def cpu(work: Callable[[], object]) -> float:
@@ -62,16 +65,21 @@ def adding(folder: Path, rows: int) -> float:
 
 
 def entries(folder: Path, number: int) -> float:
-    """Say how quickly entries without rows are added and verified; return the time to verify one, [µs]."""
+    """Say how quickly entries without rows are added and verified, and in what memory; return the time of one, [µs]."""
     laboratory = load_laboratory(laboratory_in(folder))
 
     def fill() -> None:
-        with opened(laboratory, may_create=True).writing() as connection:
-            for n in range(number):
-                append(connection, kind="note", who="bench", content={"n": n})
+        for first in range(0, number, _TOGETHER):
+            with opened(laboratory, may_create=True).writing() as connection:
+                for n in range(first, min(first + _TOGETHER, number)):
+                    append(connection, kind="note", who="bench", content={"n": n})
 
-    added, verified = cpu(fill), cpu(lambda: verify_record(laboratory))
-    print(f"{number:,} entries: added {number / added:,.0f} a second, verified {number / verified:,.0f} a second")
+    added, before = cpu(fill), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    verified, peak = cpu(lambda: verify_record(laboratory)), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    print(
+        f"{number:,} entries: added {number / added:,.0f} a second, verified {number / verified:,.0f} a second", end=""
+    )
+    print(f"; verifying took {(peak - before) / 1024:.0f} MB beyond what adding had")
     return verified / number * 1e6
 
 
@@ -102,6 +110,7 @@ def month(folder: Path, determinations: int) -> None:
     write_table(table, folder / "history.csv")
     del table
     list(add_exports(load_laboratory(lab), [folder / "history.csv"], who="bench"))
+    day(folder, lab)
     if (child := os.fork()) == 0:
         gathered = cpu(lambda: gather_record(lab))
         judged = cpu(lambda: report_month(gather_record(lab), "2026-03"))
@@ -116,6 +125,29 @@ def month(folder: Path, determinations: int) -> None:
         )
         os._exit(0)
     os.waitpid(child, 0)
+
+
+def day(folder: Path, lab: Path) -> None:
+    """Say what one day's reports take until the first page is judged: of all instruments, and of one."""
+    with (folder / "history.csv").open(encoding="utf-8") as file:
+        header, *rows = file
+    last = [row.replace("2026-03-31", "2026-04-01").replace("-r", "-d") for row in rows if "2026-03-31" in row]
+    del rows
+    for name, some in (("six instruments", last), ("one", [row for row in last if ",VD-1," in row])):
+        export = folder / "day.csv"
+        export.write_text("".join([header, *some]), encoding="utf-8")
+        if (child := os.fork()) == 0:
+
+            def first_page() -> None:
+                material = gather([export], lab)
+                run_report_jobs(material, (export,), lab)
+                judge(material.dossier(material.runs[0]))
+
+            print(
+                f"the {len(some) // 2} runs of a day on {name}: {cpu(first_page):.1f} s to the first page", flush=True
+            )
+            os._exit(0)
+        os.waitpid(child, 0)
 
 
 def _one_export(folder: Path) -> list[Path]:

@@ -208,7 +208,7 @@ def _chart(
 ) -> Chart:
     control = laboratory.control
     about = Subject(*(rows[name].to_numpy(object)[0] for name in _SUBJECT))
-    runs = tuple(map(str, rows["run"]))
+    runs = tuple(map(str, rows["run"].to_numpy(object)))
     given = rows["certified"].to_numpy(float)
     certified = float(given[np.isfinite(given)][0]) if np.isfinite(given).any() else np.nan
     values = rows["value"].to_numpy(float)

@@ -245,11 +245,11 @@ def _half_steps(column: pd.Series, finer: pd.Series) -> NDArray[np.float64]:
     whole, of_asked = (np.floor(np.log10(values)) + 1.0 for values in (known, asked))
     decimals = next((at for at in range(_DIGITS) if _are_multiples(known, 0.1**at)), math.inf)
     figures = next((at for at in range(1, _DIGITS) if _are_multiples(known, 10.0 ** (whole - at))), math.inf)
-    return 0.5 * np.maximum(0.1**decimals, 10.0 ** (of_asked - figures))
+    return np.asarray(0.5 * np.maximum(0.1**decimals, 10.0 ** (of_asked - figures)), float)
 
 
 def _are_multiples(values: NDArray[np.float64], steps: NDArray[np.float64] | float) -> bool:
-    return np.allclose(np.rint(values / steps) * steps, values, rtol=0.0, atol=0.1**_DIGITS)
+    return bool(np.allclose(np.rint(values / steps) * steps, values, rtol=0.0, atol=0.1**_DIGITS))
 
 
 def _clashes(shared: pd.DataFrame) -> Iterator[tuple[tuple[int, int], str, tuple[float, float]]]:
