@@ -14,6 +14,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -137,17 +138,16 @@ def day(folder: Path, lab: Path) -> None:
         export = folder / "day.csv"
         export.write_text("".join([header, *some]), encoding="utf-8")
         if (child := os.fork()) == 0:
-
-            def first_page() -> None:
-                material = gather([export], lab)
-                run_report_jobs(material, (export,), lab)
-                judge(material.dossier(material.runs[0]))
-
-            print(
-                f"the {len(some) // 2} runs of a day on {name}: {cpu(first_page):.1f} s to the first page", flush=True
-            )
+            seconds = cpu(partial(_first_page, export, lab))
+            print(f"the {len(some) // 2} runs of a day on {name}: {seconds:.1f} s to the first page", flush=True)
             os._exit(0)
         os.waitpid(child, 0)
+
+
+def _first_page(export: Path, lab: Path) -> None:
+    material = gather([export], lab)
+    run_report_jobs(material, (export,), lab)
+    judge(material.dossier(material.runs[0]))
 
 
 def _one_export(folder: Path) -> list[Path]:
