@@ -23,6 +23,7 @@ NUMBERS = ("temperature_C", "kinematic_viscosity_mm2_s", "dynamic_viscosity_mPa_
 """Held as the shortest text that reads back to the last bit."""
 TEXTS = tuple(name for name in ROW_COLUMNS if name not in (*WHOLE, *NUMBERS, "measured_at"))
 _BLOCKS = (("<f8", NUMBERS), ("<i8", ("measured_at", *WHOLE)), ("<i4", TEXTS))
+"""How columns are packed: type, and which."""
 PARTS = ("rows", "refusals", "lines_set_aside")
 _BLOCK = 1_000
 """Rows that are digested at a time, [-]: part of what the digest means."""
