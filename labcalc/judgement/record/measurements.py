@@ -157,34 +157,46 @@ class Material:
     @cached_property
     def charts(self) -> tuple[Chart, ...]:
         """Every control chart of the laboratory."""
-        return control_charts(self.comparisons, self.laboratory, self.decisions)
+        return tuple(chart for name in sorted(self._references) for chart in self._charts_of(name))
 
     @cached_property
     def _references(self) -> dict[str, pd.DataFrame]:
         return {str(name): group for name, group in self.comparisons.groupby("instrument", sort=False)}
 
+    def _charts_of(self, instrument: str) -> tuple[Chart, ...]:
+        if instrument not in self._known_charts and instrument in self._references:
+            found = control_charts(self._references[instrument], self.laboratory, self.decisions)
+            self._known_charts[instrument] = found
+        return self._known_charts.get(instrument, ())
+
     @cached_property
-    def _charts_of(self) -> dict[str, list[Chart]]:
-        found: dict[str, list[Chart]] = {}
-        for chart in self.charts:
-            found.setdefault(chart.instrument, []).append(chart)
-        return found
+    def _known_charts(self) -> dict[str, tuple[Chart, ...]]:
+        return {}
 
     @cached_property
     def streams(self) -> dict[str, tuple[Stream, ...]]:
         """What is watched for lasting shifts, by instrument."""
-        return {name: watched(charts) for name, charts in self._charts_of.items()}
+        return {name: self._streams_of(name) for name in sorted(self._references) if self._charts_of(name)}
+
+    def _streams_of(self, instrument: str) -> tuple[Stream, ...]:
+        if instrument not in self._known_streams:
+            self._known_streams[instrument] = watched(self._charts_of(instrument))
+        return self._known_streams[instrument]
+
+    @cached_property
+    def _known_streams(self) -> dict[str, tuple[Stream, ...]]:
+        return {}
 
     def _charts_at(self, rows: pd.DataFrame) -> tuple[ChartState, ...]:
-        charts, end = self._charts_of.get(first_text(rows["instrument"]), []), rows["measured_at"].max()
+        charts, end = self._charts_of(first_text(rows["instrument"])), rows["measured_at"].max()
         return () if pd.isna(end) else states_at(charts, end, days=REFERENCE_DAYS)
 
     def _shifts_at(self, rows: pd.DataFrame) -> tuple[str, ...]:
-        streams, end = self.streams.get(first_text(rows["instrument"]), ()), rows["measured_at"].max()
+        streams, end = self._streams_of(first_text(rows["instrument"])), rows["measured_at"].max()
         return () if pd.isna(end) else stopping_at(streams, end, days=REFERENCE_DAYS)
 
     def _afterwards(self, rows: pd.DataFrame) -> str:
-        streams, end = self.streams.get(first_text(rows["instrument"]), ()), rows["measured_at"].max()
+        streams, end = self._streams_of(first_text(rows["instrument"])), rows["measured_at"].max()
         return "" if pd.isna(end) else told_afterwards(streams, end)
 
     def _references_of(self, rows: pd.DataFrame) -> pd.DataFrame:
