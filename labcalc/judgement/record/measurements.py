@@ -157,7 +157,7 @@ class Material:
     @cached_property
     def charts(self) -> tuple[Chart, ...]:
         """Every control chart of the laboratory."""
-        return tuple(chart for name in sorted(self._references) for chart in self._charts_of(name))
+        return control_charts(self.comparisons, self.laboratory, self.decisions)
 
     @cached_property
     def _references(self) -> dict[str, pd.DataFrame]:
@@ -176,7 +176,10 @@ class Material:
     @cached_property
     def streams(self) -> dict[str, tuple[Stream, ...]]:
         """What is watched for lasting shifts, by instrument."""
-        return {name: self._streams_of(name) for name in sorted(self._references) if self._charts_of(name)}
+        names = dict.fromkeys(one.instrument for one in self.charts)
+        of_each = {name: tuple(one for one in self.charts if one.instrument == name) for name in names}
+        self._known_charts.update(of_each)
+        return {name: self._streams_of(name) for name in names}
 
     def _streams_of(self, instrument: str) -> tuple[Stream, ...]:
         if instrument not in self._known_streams:
