@@ -107,13 +107,12 @@ def cell_sequence(instrument: str, rows: pd.DataFrame, laboratory: Laboratory) -
     pause = (measured[heads[1:]] - measured[tails[:-1]]).total_seconds() / 3600.0
     temperatures, at = np.unique(rows["temperature_C"].to_numpy(float).round(1), return_inverse=True)
     places = run * temperatures.size + at
-    columns = [rows[name].to_numpy(object)[heads] for name in ("role", "sample", "product", "lot")]
-    labels = np.column_stack([np.where(pd.isna(column), "", column) for column in columns]).tolist()
+    labels = rows[["role", "sample", "product", "lot"]].iloc[heads].astype(object).fillna("")
     which, told = _told(labels, laboratory)
     return CellSequence(
         instrument=instrument,
         runs=np.asarray(runs, dtype=object),
-        samples=np.array(labels, dtype=object)[:, 1],
+        samples=labels["sample"].to_numpy(object),
         started=measured[heads],
         pause_h=np.concatenate([[np.nan], pause]),
         temperatures_C=temperatures,
@@ -178,13 +177,12 @@ def _known(
     return _Known(f"{name} {lot}".rstrip(), "lot" if lot else "product", precision_class, levels)
 
 
-def _told(labels: list[list[str]], laboratory: Laboratory) -> tuple[NDArray[np.int64], list[_Known]]:
+def _told(labels: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.int64], list[_Known]]:
     """Return which material each run is of, and the materials; a sample's name counts where its product doesn't."""
     products = {one.name: one for one in laboratory.products}
-    numbers: dict[tuple[str, str, str, str], int] = {}
-    keys = [
-        (role, "" if role != "reference" and product in products else sample, product, lot)
-        for role, sample, product, lot in labels
-    ]
-    which = [numbers.setdefault(key, len(numbers)) for key in keys]
-    return np.array(which, dtype=np.int64), [_known(*key, laboratory, products) for key in numbers]
+    by_product = (labels["role"] != "reference") & labels["product"].isin(list(products))
+    keys = labels.assign(sample=labels["sample"].mask(by_product, ""))
+    which = np.asarray(keys.groupby([*keys.columns], sort=False).ngroup(), np.int64)
+    different = (map(str, key) for key in keys.drop_duplicates().to_numpy(object).tolist())
+    told = [_known(role, sample, product, lot, laboratory, products) for role, sample, product, lot in different]
+    return which, told

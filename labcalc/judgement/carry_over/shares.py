@@ -205,7 +205,7 @@ def carry_over_of(
     Shares for any moment.
     """
     thicker = sequence.thicker_before
-    used = ~np.isin(sequence.runs.astype(str), sorted(excluded)) & ~np.isnan(thicker)
+    used = ~pd.Index(sequence.runs).isin(excluded) & ~np.isnan(thicker)
     contrast, residual = (np.where(used, values, np.nan) for values in _against_level(sequence, quantity))
     after = np.column_stack([thicker == 1.0, thicker == 0.0])
     columns = np.where(after, contrast[:, np.newaxis], 0.0)
@@ -248,14 +248,14 @@ def _fitted(
 ) -> tuple[SharesOverTime, NDArray[np.bool_]]:
     known = np.isfinite(away) & np.isfinite(columns).all(axis=1)
     table = np.where(known[:, np.newaxis], np.column_stack([columns, away]), 0.0)
-    keep = known.copy()
+    keep, materials = known.copy(), pd.factorize(sequence.material)[0]
     slopes = np.zeros_like(columns)
-    rows = within_materials(table, sequence.material, weights=keep)
+    rows = within_materials(table, materials, weights=keep)
     for _ in range(2):
         rest = rows[:, 2] - np.sum(slopes * rows[:, :2], axis=1)
         scale = _scale_of_kind(rest, sequence.kind)
         keep &= ~(np.abs(rest) > _SET_ASIDE * scale)
-        rows = within_materials(table, sequence.material, weights=keep)
+        rows = within_materials(table, materials, weights=keep)
         weighed = rows / scale[:, np.newaxis]
         sums = shares_over_time(weighed[:, :2], weighed[:, 2], changed)
         slopes = sums.slopes()

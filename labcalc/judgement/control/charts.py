@@ -172,7 +172,7 @@ class Chart(Subject):
         found = {id(one): which for one, which in self.rests_on}
         return found.get(id(part), np.zeros(part.used.size, bool))
 
-    @property
+    @cached_property
     def baseline_end(self) -> pd.Timestamp | None:
         """When the last result of the baseline was measured; None without one."""
         return self.measured_at[self.in_baseline].max() if self.in_baseline.any() else None
@@ -311,7 +311,7 @@ def _chart(
 ) -> Chart:
     control = laboratory.control
     about = Subject(*(rows[name].to_numpy(object)[0] for name in _SUBJECT))
-    runs = tuple(map(str, rows["run"]))
+    runs = tuple(map(str, rows["run"].to_numpy(object)))
     given = rows["certified"].to_numpy(float)
     certified = float(given[np.isfinite(given)][0]) if np.isfinite(given).any() else np.nan
     values = rows["value"].to_numpy(float)

@@ -104,7 +104,7 @@ def states_at(charts: Sequence[Chart], moment: pd.Timestamp, *, days: float = 30
     until = moment.tz_convert(None).to_datetime64()
     earliest = until - np.timedelta64(pd.Timedelta(days=days))
     latest: dict[tuple[str, str, float], tuple[Chart, int]] = {}
-    for chart in charts:
+    for chart in (one for one in charts if one.moments[-1] >= earliest):
         place = int(chart.moments.searchsorted(until, side="right")) - 1
         if place < 0 or chart.moments[place] < earliest:
             continue

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 from typing import Any
 
@@ -59,7 +60,7 @@ class Stream:
         """Tell whether several charts are taken together."""
         return len(self.charts) > 1
 
-    @property
+    @cached_property
     def stops(self) -> NDArray[np.bool_]:
         """Tell at which results it stops the instrument."""
         return self.shift.chance < self.limit
@@ -142,7 +143,7 @@ def stopping_at(streams: Sequence[Stream], moment: pd.Timestamp, *, days: float 
     """Say which of an instrument's streams stop it at a moment, the rarest first; older than some days, none does."""
     until = moment.tz_convert(None).to_datetime64()
     earliest = until - np.timedelta64(pd.Timedelta(days=days))
-    held = [one for one in streams if until < one.until]
+    held = (one for one in streams if until < one.until and one.moments[-1] >= earliest)
     places = [(one, place) for one in held if (place := one.last_until(until)) >= 0]
     found = [(one, at) for one, at in places if one.moments[at] >= earliest and one.stops[at]]
     return tuple(one.words(at) for one, at in sorted(found, key=lambda pair: pair[0].shift.chance[pair[1]]))
@@ -156,7 +157,7 @@ def told_afterwards(streams: Sequence[Stream], moment: pd.Timestamp) -> str:
     until = moment.tz_convert(None).to_datetime64()
     found = []
     for one in streams:
-        if until < one.since:
+        if until < one.since or one.moments[-1] <= until:
             continue
         after = one.last_until(until) + 1
         stops = np.flatnonzero(one.stops[after : after + _LOOK_AHEAD]) + after

@@ -207,5 +207,4 @@ class Dossier:
 
 def first_text(column: pd.Series) -> str:
     """Return the first known text of a column; empty where there is none."""
-    known = column.dropna()
-    return "" if known.empty else str(known.iloc[0])
+    return next((str(one) for one in column if not pd.isna(one)), "")

@@ -20,7 +20,7 @@ from labcalc.judgement.control.charts import Chart, control_charts
 from labcalc.judgement.control.site_record import ChecksInControl, checks_in_control
 from labcalc.judgement.control.status import ChartState, states_at
 from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
-from labcalc.judgement.record.admission import Doubt
+from labcalc.judgement.record.admission import Doubt, first_of_files
 from labcalc.judgement.record.dossier import Dossier, first_text
 from labcalc.judgement.record.own_scatter import FillScatter, fill_scatter
 from labcalc.lab import Assignment, Decision, Laboratory, Product, product_of
@@ -68,6 +68,11 @@ class Material:
         digests = {one.sha256 for one in self.sources if one.name in names}
         held = (one for one in self.sources if one.name in names or one.sha256 in digests)
         return tuple({(one.name, one.sha256): one for one in held}.values())
+
+    @property
+    def first_doubts(self) -> tuple[Doubt, ...]:
+        """The first doubt of a kind about each file, which says how many more there are."""
+        return tuple(first_of_files(self.doubts))
 
     @cached_property
     def runs(self) -> tuple[str, ...]:
@@ -181,20 +186,35 @@ class Material:
     def _references(self) -> dict[str, pd.DataFrame]:
         return {str(name): group for name, group in self.comparisons.groupby("instrument", sort=False)}
 
+    def _charts_of(self, instrument: str) -> tuple[Chart, ...]:
+        if instrument not in self._known_charts and instrument in self._references:
+            found = control_charts(self._references[instrument], self.laboratory, self.decisions)
+            self._known_charts[instrument] = found
+        return self._known_charts.get(instrument, ())
+
     @cached_property
-    def _charts_of(self) -> dict[str, list[Chart]]:
-        found: dict[str, list[Chart]] = {}
-        for chart in self.charts:
-            found.setdefault(chart.instrument, []).append(chart)
-        return found
+    def _known_charts(self) -> dict[str, tuple[Chart, ...]]:
+        return {}
 
     @cached_property
     def streams(self) -> dict[str, tuple[Stream, ...]]:
         """What is watched for lasting shifts, by instrument."""
-        return {name: watched(charts) for name, charts in self._charts_of.items()}
+        names = dict.fromkeys(one.instrument for one in self.charts)
+        of_each = {name: tuple(one for one in self.charts if one.instrument == name) for name in names}
+        self._known_charts.update(of_each)
+        return {name: self._streams_of(name) for name in names}
+
+    def _streams_of(self, instrument: str) -> tuple[Stream, ...]:
+        if instrument not in self._known_streams:
+            self._known_streams[instrument] = watched(self._charts_of(instrument))
+        return self._known_streams[instrument]
+
+    @cached_property
+    def _known_streams(self) -> dict[str, tuple[Stream, ...]]:
+        return {}
 
     def _charts_at(self, rows: pd.DataFrame) -> tuple[ChartState, ...]:
-        charts, end = self._charts_of.get(first_text(rows["instrument"]), []), rows["measured_at"].max()
+        charts, end = self._charts_of(first_text(rows["instrument"])), rows["measured_at"].max()
         return () if pd.isna(end) else states_at(charts, end, days=REFERENCE_DAYS)
 
     def _checks(self, rows: pd.DataFrame) -> tuple[ChecksInControl, ...]:
@@ -203,7 +223,7 @@ class Material:
             return ()
         determinations = self.laboratory.report.replicates == "determinations"
         fills = 1.0 if determinations else self._check_fills.get(name, 1.0)
-        return checks_in_control(self._charts_of.get(name, []), begin, fills)
+        return checks_in_control(self._charts_of(name), begin, fills)
 
     @cached_property
     def _check_fills(self) -> dict[str, float]:
@@ -213,11 +233,11 @@ class Material:
         return {str(name): float(one) for name, one in sizes.groupby(level=0).median().items()}
 
     def _shifts_at(self, rows: pd.DataFrame) -> tuple[str, ...]:
-        streams, end = self.streams.get(first_text(rows["instrument"]), ()), rows["measured_at"].max()
+        streams, end = self._streams_of(first_text(rows["instrument"])), rows["measured_at"].max()
         return () if pd.isna(end) else stopping_at(streams, end, days=REFERENCE_DAYS)
 
     def _afterwards(self, rows: pd.DataFrame) -> str:
-        streams, end = self.streams.get(first_text(rows["instrument"]), ()), rows["measured_at"].max()
+        streams, end = self._streams_of(first_text(rows["instrument"])), rows["measured_at"].max()
         return "" if pd.isna(end) else told_afterwards(streams, end)
 
     def _references_of(self, rows: pd.DataFrame) -> pd.DataFrame:
@@ -287,12 +307,9 @@ class Material:
         start = rows["measured_at"].min()
         if table is None or pd.isna(start):
             return self.record.iloc[:0]
-        head: pd.DataFrame = table.iloc[: table["measured_at"].searchsorted(start, side="left")]
-        if head.empty:
-            return head
-        tail = head.iloc[-_LONGEST_RUN:]
-        last: pd.DataFrame = tail[tail["run"] == tail["run"].iloc[-1]]
-        return last.reset_index(drop=True)
+        end = int(table["measured_at"].searchsorted(start, side="left"))
+        tail = table["run"].to_numpy(object)[max(0, end - _LONGEST_RUN) : end]
+        return table.iloc[end - len(tail) + np.flatnonzero(tail == tail[-1:])].reset_index(drop=True)
 
 
 def _product(rows: pd.DataFrame, laboratory: Laboratory) -> Product | None:

@@ -16,8 +16,8 @@ from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import Entry, append, entries_of
 from labcalc.lab.record.opening import opened
 
-COLUMNS = ("who", "when", "what", "why", "run", "instrument", "quantity", "temperature_C", "file")
-"""What the table holds beside the entry; what else a decision says stands in the entry alone."""
+_STATED = ("who", "when", "what", "why", "run", "instrument", "quantity", "temperature_C", "file")
+"""What an entry says of each decision, empty or not."""
 _NUMBERS = ("temperature_C", "size", "probability", "leading_probability", "centre", "sigma")
 """Held as texts."""
 
@@ -89,15 +89,13 @@ def _recorded(connection: Connection) -> tuple[list[Decision], list[DecisionErro
 
 def _append(connection: Connection, decision: Decision) -> int:
     content, corrects = _content(decision), decision.corrects or None
-    n = append(connection, kind="decision", who=decision.who, content=content, corrects=corrects)
-    connection.add("decisions", [(n, *(content[name] for name in COLUMNS))])
-    return n
+    return append(connection, kind="decision", who=decision.who, content=content, corrects=corrects)
 
 
 def _content(decision: Decision) -> dict[str, Any]:
     stated = stated_decision(decision)
     stated.pop("corrects", None)
-    return dict.fromkeys(COLUMNS, "") | stated | {name: repr(stated[name]) for name in _NUMBERS if name in stated}
+    return dict.fromkeys(_STATED, "") | stated | {name: repr(stated[name]) for name in _NUMBERS if name in stated}
 
 
 def _decision(entry: Entry) -> Decision:
