@@ -89,7 +89,7 @@ MISTAKES = [
         "[[product.limit]]",
         "[[product.limits]]",
         "product[1].limits: unknown key; known here: name, samples, class, precision_class, commodity, standard, "
-        "quantities, specification, limit, typical; did you mean 'limit'?",
+        "quantities, specification, customer, sampling, limit, typical; did you mean 'limit'?",
     ),
     (
         'quantity = "viscosity index"',
@@ -212,7 +212,7 @@ def test_further_problems_are_counted_and_kept(load: Load, tmp_path: Path) -> No
         load("name =", "nam =")
     file = tmp_path / "lab.toml"
     assert str(caught.value) == (
-        f"{file}: laboratory.nam: unknown key; known here: name, time_zone, earlier_exports; did you mean 'name'? "
+        f"{file}: laboratory.nam: unknown key; known here: name, address, time_zone, earlier_exports; did you mean 'name'? "
         f"(the first of 2 problems; `labcalc check --lab {file}` lists all)"
     )
     assert (caught.value.key, caught.value.problem[:11]) == ("laboratory.nam", "unknown key")

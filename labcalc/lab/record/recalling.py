@@ -44,7 +44,8 @@ def read_record(laboratory: Laboratory, where: str = "", **given: Any) -> Readin
     """Return all rows of the laboratory's record, labelled, as ``read`` returns those of exports.
 
     ``where`` leaves out readings without a row for which it is true: a condition of SQL, with names for what is
-    ``given``. Temperatures are in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in [kg/m³].
+    ``given``. Temperatures are in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in
+    [kg/m³].
     RecordError where the record can't be opened or read.
     """
     zone, database = zone_of(laboratory.time_zone), opened(laboratory)
