@@ -11,11 +11,15 @@ from __future__ import annotations
 import argparse
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from labcalc.judgement.causes import Evidence, with_measurement
+from labcalc.judgement.causes.evidence import assembled
+from labcalc.judgement.causes.next_measurement import Discrimination
+from labcalc.judgement.causes.ranking import weigh
 from tests.judgement.open_world import (
     OFTEN,
     REFERENCES,
@@ -29,6 +33,7 @@ from tests.judgement.open_world import (
     digits,
     dynamic_for_kinematic,
     laboratory,
+    shown,
     told,
 )
 
@@ -112,10 +117,6 @@ def noise_of(bench: Bench, rows: Rows) -> Array:
 
 def gained(one: Told, rng: np.random.Generator) -> tuple[float, float, float, str] | None:
     """Return what the proposed measurement says it gains, what it adds to the probability of the truth, that, its kind."""
-    from labcalc.judgement.causes import with_measurement
-    from labcalc.judgement.causes.next_measurement import Discrimination
-    from labcalc.judgement.causes.ranking import weigh
-
     weighed = weigh(one.evidence)
     choice = Discrimination(weighed).best
     now = sum(p for cause, p in weighed.probabilities.items() if cause in one.case.right)
@@ -123,28 +124,26 @@ def gained(one: Told, rng: np.random.Generator) -> tuple[float, float, float, st
         return None
     case, bench, kind, right = one.case, one.case.bench, choice.candidate.kind, one.case.right
     if kind == "original record":
-        values = [_as_recorded(one, *choice.rows[0], rng)]
         right = right | ({"noise"} if "slip" in right else set())  # a slip put right is one found
+        after = _record_read(one, rng)
     else:
-        shown = shows_next(case.state, bench, case.truth, case.values, kind, choice.rows)
-        shown += noise_of(bench, choice.rows) * rng.standard_t(5, shown.size)
-        values = [math.exp(v) if q == VISCOSITY else float(v) for v, (q, _) in zip(shown, choice.rows, strict=True)]
-    after = one.evidence
-    for (quantity, T), value in zip(choice.rows, values, strict=True):
-        after = with_measurement(after, quantity, T, value, kind)
+        new = shows_next(case.state, bench, case.truth, case.values, kind, choice.rows)
+        new += noise_of(bench, choice.rows) * rng.standard_t(5, new.size)
+        after = one.evidence
+        for (quantity, T), value in zip(choice.rows, new.tolist(), strict=True):
+            after = with_measurement(after, quantity, T, math.exp(value) if quantity == VISCOSITY else value, kind)
     then = sum(p for cause, p in weigh(after).probabilities.items() if cause in right)
     return choice.gain, then - now, now, kind
 
 
-def _as_recorded(one: Told, quantity: str, T: float, rng: np.random.Generator) -> float:
-    case, bench = one.case, one.case.bench
-    number, T = 0 if quantity == VISCOSITY else 1, _own(bench, T)
-    fills = [fill for fill, at in bench.places if at == T]
-    worst = max(fills, key=lambda f: abs(math.log(case.printed[f, T][number] / bench.clean()[f, T][number])))
-    if "slip" not in case.right:
-        return case.printed[worst, T][number]
-    right, noise = bench.clean()[worst, T][number], float(noise_of(bench, ((quantity, T),))[0] * rng.standard_t(5))
-    return right * math.exp(noise) if number == 0 else right + noise
+def _record_read(one: Told, rng: np.random.Generator) -> Evidence:
+    """Return the run as its original page has it: every value as it was, or as it ought to stand there."""
+    rows, case = [], one.case
+    right = shown(case.bench, case.bench.clean(), rng) if "slip" in case.right else case.printed
+    for row in one.evidence.rows:
+        value = right[row.replicate, _own(case.bench, row.temperature_C)][0 if row.quantity == VISCOSITY else 1]
+        rows.append(replace(row, measured=value, kind="original record"))
+    return assembled(rows, one.evidence)
 
 
 def asked(found: Sequence[Told]) -> list[Told]:

@@ -23,12 +23,10 @@ KINDS = (
     "same fill again",
     "reference oil",
     "another instrument",
-    "another temperature",
     "retained sample",
     "original record",
 )
-"""What can be done next. All but ``same fill again`` and ``original record`` use a clean cell and a fill of its own;
-``another temperature`` is one at another temperature on the same instrument."""
+"""What can be done next. All but ``same fill again`` and ``original record`` use a clean cell and a fill of its own."""
 
 SAME_INSTRUMENT_CORRELATION = 0.2
 """Of the noise of one quantity in two determinations on one instrument on one day, [-]: labcalc's own choice."""

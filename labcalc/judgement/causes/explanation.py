@@ -37,7 +37,7 @@ class NextMeasurement(Candidate):
     rows: tuple[tuple[str, float], ...] = ()
     """All that the fill gives: quantity and temperature [°C]."""
     gain: float = 0.0
-    """How much likelier the leading cause is the right one afterwards, [-]."""
+    """How much more probability the true cause has afterwards, [-]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,7 +183,7 @@ def _next(weighed: Weighed, fit: Fit, apart: Discrimination) -> NextMeasurement 
         **vars(choice.candidate),
         separates=rival,
         probability_of_deciding=chance,
-        sentence=next_step(choice.candidate, rival, chance),
+        sentence=next_step(choice.candidate, choice.rows, fit.cause, rival, chance),
         rows=choice.rows,
         gain=choice.gain,
     )
