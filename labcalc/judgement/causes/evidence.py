@@ -7,12 +7,13 @@ from dataclasses import dataclass, fields
 from functools import cached_property
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.expectation import Expectation
 from labcalc.judgement.causes.liquids import FUEL, SOLVENTS, Liquid
-from labcalc.judgement.causes.surroundings import Before, InstrumentBias, Noise
+from labcalc.judgement.causes.surroundings import Before, Determinations, InstrumentBias, Noise
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, plain
 
@@ -86,6 +87,8 @@ class Setting:
     """1: one cell temperature for both quantities; 2: each has its own; None where lab.toml doesn't say."""
     typed: bool | None = None
     """Whether people typed the values: slips are theirs; None where the export doesn't tell."""
+    day: pd.DataFrame | None = None
+    """The other samples' runs of the day, with the product that each ought to be."""
     cell_offsets: tuple[tuple[float, float, float], ...] = ()
     """Of the instrument that day by its reference oils: temperature [°C], how much too warm the cell is there [K], and
     the standard deviation of that."""
@@ -186,6 +189,17 @@ class Evidence(Setting):
     def in_units(self, scaled: Array) -> Array:
         """Return ln ν and ρ as mm²/s and kg/m³; the last axis holds the rows."""
         return np.where(self.viscous, np.exp(np.where(self.viscous, scaled, 0.0)), scaled)
+
+
+def rows_of(found: Determinations) -> list[Row]:
+    """Return a row for each measured kinematic viscosity and density."""
+    columns = (found.temperature_C, found.replicate, found.viscosity_mm2_s, found.density_kg_m3)
+    rows = []
+    for T, fill, viscosity, density in zip(*(column.tolist() for column in columns), strict=True):
+        for quantity, value in (("kinematic viscosity", viscosity), ("density", density)):
+            if value > 0.0:
+                rows.append(Row(quantity, T, fill, value))
+    return rows
 
 
 def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:

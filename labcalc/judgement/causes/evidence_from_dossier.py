@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError, OutOfRangeError
-from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Row, Setting, assembled
+from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Setting, assembled, rows_of
 from labcalc.judgement.causes.expectation import Course, of_typical_values
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.causes.narrowing import Basis, EarlierRun, expected_of
@@ -80,6 +80,7 @@ def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
             reference_oils=oils,
             instrument_bias=bias_of(references, noise, laboratory.report),
             thermostats=next(own, None),
+            day=dossier.day,
             typed=_typed(dossier.rows["measured_at"]),
             cell_offsets=_cell_offsets(_of_the_morning(dossier), oils, noise),
         )
@@ -135,17 +136,6 @@ def _cell_offsets(
     )
 
 
-def rows_of(found: Determinations) -> list[Row]:
-    """Return a row for each measured kinematic viscosity and density."""
-    columns = (found.temperature_C, found.replicate, found.viscosity_mm2_s, found.density_kg_m3)
-    rows = []
-    for T, fill, viscosity, density in zip(*(column.tolist() for column in columns), strict=True):
-        for quantity, value in (("kinematic viscosity", viscosity), ("density", density)):
-            if value > 0.0:
-                rows.append(Row(quantity, T, fill, value))
-    return rows
-
-
 def _earlier_runs(dossier: Dossier) -> list[EarlierRun]:
     """Return the runs of a dossier's history."""
     return [
@@ -185,13 +175,16 @@ def noise_of(
 
 
 def _stated_over_base_oils(found: Determinations, product: Product | None, laboratory: Laboratory) -> float:
-    if product is None:
+    """Return the class's relative repeatability over that of base oils at 40 °C; 1 where one isn't stated."""
+    own, base = _stated_noise("kinematic viscosity", found, product, laboratory), _BASE_OIL
+    oil = precision_for(laboratory, "base oils", "kinematic viscosity", base[1])
+    if oil is None or "repeatability" not in own[1]:
         return 1.0
-    own, base = (
-        _stated_noise("kinematic viscosity", found, replace(product, precision_class=name), laboratory)
-        for name in (product.precision_class, "base oils")
-    )
-    return own[0] / base[0] if "repeatability" in own[1] and "repeatability" in base[1] else 1.0
+    return own[0] * RANGE_FACTOR * base[0] / float(oil.repeatability.at(base[0]))
+
+
+_BASE_OIL = (100.0, 40.0)
+"""The viscosity [mm²/s] and temperature [°C] at which base oils stand for reference oils."""
 
 
 def _own_fills(dossier: Dossier, temperatures_C: NDArray[np.float64]) -> tuple[float, float]:

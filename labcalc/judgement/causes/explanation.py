@@ -13,7 +13,7 @@ from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
 from labcalc.judgement.causes.ranking import ELSE, UNLIKELY as UNLIKELY, Fit, Weighed, fits_of, weigh
-from labcalc.judgement.causes.words import next_step, sentence_of, titled
+from labcalc.judgement.causes.words import exchanged_with, next_step, sentence_of, titled
 from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS
 from labcalc.wording import probability
 
@@ -125,7 +125,7 @@ def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) ->
     weighed = weigh(evidence, odds)
     fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
     who = "Noise and spread alone explain it" if fit.cause == "noise" else f"Most likely {titled(fit.cause)}"
-    sentence = f"{who} (probability {probability(share, 1.0)})"
+    sentence = f"{who} (probability {probability(share, 1.0)}){exchanged_with(evidence, fit)}"
     if fit.p_value < UNLIKELY or fit.cause == ELSE:
         nearest = next((titled(one) for one in weighed.probabilities if one not in (ELSE, "noise")), titled(fit.cause))
         sentence = f"None of the listed causes fits; nearest: {nearest}"

@@ -48,6 +48,9 @@ class Dossier:
     """What was refused in those exports."""
     history: pd.DataFrame
     """Earlier runs of the same sample or of the same lot of the product, without those that a decision excludes."""
+    day: pd.DataFrame
+    """The other samples' runs of the run's day on any instrument, later ones too: only for naming the bottle that this
+    one seems exchanged with."""
     decisions: tuple[Decision, ...] = ()
     """What people decided about the run."""
     fills: FillScatter | None = None

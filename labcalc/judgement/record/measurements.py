@@ -103,6 +103,7 @@ class Material:
             sources=self.sources_of(rows),
             refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
             history=self._history(rows, later),
+            day=self._day(rows),
             decisions=tuple(one for one in self.decisions if one.run == run),
             fills=self._fills(first_text(rows["instrument"])),
             doubts=tuple(one for one in self.doubts if one.run == run and one.file in names),
@@ -231,6 +232,14 @@ class Material:
             end = 0 if pd.isna(start) else int(self._samples["measured_at"].searchsorted(start, side="left"))
             others = [at for at in others if at < end]
         return self._samples.iloc[others].reset_index(drop=True)
+
+    def _day(self, rows: pd.DataFrame) -> pd.DataFrame:
+        start, times = rows["measured_at"].min(), self._samples["measured_at"]
+        if pd.isna(start):
+            return self._samples[:0]
+        first, last = (times.searchsorted(start.normalize() + pd.Timedelta(days=more)) for more in (0, 1))
+        table = self._samples.iloc[first:last]
+        return pd.DataFrame(table[table["run"] != rows["run"].iloc[0]])
 
     def _before(self, rows: pd.DataFrame) -> pd.DataFrame:
         table = self._by_instrument.get(first_text(rows["instrument"]))
