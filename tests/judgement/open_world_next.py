@@ -50,7 +50,9 @@ OF_INSTRUMENT = frozenset(("bias", "constant"))
 SLIPS = frozenset(("decimals", "digits", "unit", "rows", "fahrenheit"))
 
 
-def replayed(state: Mapping[str, object], bench: Bench, truth: str, temperatures: Sequence[float], fills: int) -> Values:
+def replayed(
+    state: Mapping[str, object], bench: Bench, truth: str, temperatures: Sequence[float], fills: int
+) -> Values:
     """Return what the fault does with these temperatures and fills: sizes are drawn before places, and stay."""
     kept = dict(vars(bench))
     bench.temperatures, bench.fills, bench.only = tuple(temperatures), fills, frozenset(("fuel", "wet"))
@@ -116,7 +118,7 @@ def noise_of(bench: Bench, rows: Rows) -> Array:
 
 
 def gained(one: Told, rng: np.random.Generator) -> tuple[float, float, float, str] | None:
-    """Return what the proposed measurement says it gains, what it adds to the probability of the truth, that, its kind."""
+    """Return what the proposed measurement says it gains, what the truth gains by it, what it had, and its kind."""
     weighed = weigh(one.evidence)
     choice = Discrimination(weighed).best
     now = sum(p for cause, p in weighed.probabilities.items() if cause in one.case.right)
@@ -351,9 +353,11 @@ def report(found: Sequence[Told], *, ideal: bool) -> None:
         before, after = (np.array([one[i] for one in best]) for i in range(2))
         kinds = {kind: sum(one[2] == kind for one in best) for kind in sorted({one[2] for one in best})}
         words = "whole fills at both temperatures" if full else "the run's own places"
-        print(f"ideal, {words}: {before.mean():.2f} to {after.mean():.2f}, gain {(after - before).mean():+.2f}; {kinds}")
-        which = np.array([one is not None for one in every])
-        print(f"  from the package's now on: {(after[which] - now).mean():+.2f}; tells 90 %: {(after >= TELLS).mean():.0%}")
+        print(
+            f"ideal, {words}: {before.mean():.2f} to {after.mean():.2f}, gain {(after - before).mean():+.2f}; {kinds}"
+        )
+        which, sure = np.array([one is not None for one in every]), (after >= TELLS).mean()
+        print(f"  from the package's now on: {(after[which] - now).mean():+.2f}; tells 90 %: {sure:.0%}")
 
 
 if __name__ == "__main__":

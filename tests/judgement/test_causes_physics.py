@@ -83,7 +83,7 @@ def test_the_catalogue() -> None:
         "wax": (0.08, 2.4, "%", 100.0),
     }
     assert dict(PRIOR_ODDS) == {
-        "noise": 0.881,
+        "noise": 0.876,
         "cell temperature": 0.014,
         "air bubble": 0.020,
         "residue": 0.016,
@@ -97,7 +97,7 @@ def test_the_catalogue() -> None:
         "blend": 0.004,
         "light ends": 0.002,
         "wax": 0.002,
-        "two at once": 0.001,
+        "two at once": 0.006,
         "something else": 0.008,
     }
 

@@ -7,7 +7,8 @@ import pytest
 
 from labcalc.judgement.causes import PRIOR_ODDS
 from labcalc.judgement.run.previous_results import NOISE_PROBABILITY
-from tests.judgement.open_world import Told, figures, gains, laboratory, told
+from tests.judgement.open_world import Told, figures, laboratory, told
+from tests.judgement.open_world_next import gains
 
 
 @pytest.fixture(scope="module")

@@ -26,7 +26,7 @@ class OtherHalf:
 def other_half(evidence: Evidence, product: str) -> OtherHalf | None:
     """Return the run of a product that shows this run's product instead; None where none clearly does.
 
-    Its numbers are weighed as those of this run's product (of its lot, where earlier runs tell) and as those of its own.
+    Its numbers are weighed as this run's product (its lot, where earlier runs tell) and as its own.
     """
     own = next((one.expectation for one in evidence.house if one.name == product), None)
     if own is None or evidence.day is None:

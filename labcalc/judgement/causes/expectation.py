@@ -40,7 +40,8 @@ UNKNOWN_SLOPE_SD = 0.03
 """The same for a product that nothing is known of, [kg/m³/K]: half of the limit of the density slope check."""
 
 _LINE_SLOPE_SD = 0.31
-"""How far a mineral oil's line may be from ``DEFAULT_LINE_SLOPE``, [-]: a quarter of the range in liquid_slopes.toml."""
+"""How far a mineral oil's line may be from ``DEFAULT_LINE_SLOPE``, [-]: a quarter of the range that
+``liquid_slopes.toml`` gives."""
 
 _BEND_SD = 0.06
 """How far the slope beyond an oil's known values may be from that between them, [-]: labcalc's own choice."""

@@ -146,7 +146,7 @@ def _fits(these: Hypotheses, chi2: Array, number: int) -> float:
 
 
 def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
-    """Return a second cause added to each of the likeliest first ones; every pair of causes has its share of the odds."""
+    """Return a second cause added to each of the likeliest first ones; each pair has its share of the odds."""
     real = np.flatnonzero(~np.isin(single.cause, ("noise", ELSE, "another product", "instrument bias")))
     firsts: dict[tuple[str, str], int] = {}
     for place in real[np.argsort(-logs[real])]:

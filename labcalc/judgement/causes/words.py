@@ -13,7 +13,7 @@ from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.exchange import other_half
 from labcalc.judgement.causes.next_measurement import Candidate
 from labcalc.judgement.causes.ranking import Fit
-from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, probability, signed
+from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, signed
 
 Array = NDArray[np.float64]
 
@@ -248,7 +248,7 @@ def next_step(candidate: Candidate, rows: Sequence[tuple[str, float]], cause: st
     return f"{action[0].upper()}{action[1:]}: {_in_ten(chance)} that it tells '{titled(cause)}' from '{titled(rival)}'."
 
 
-_TENTHS = ("no", *"one two three four five six seven eight nine".split())
+_TENTHS = ("no", *["one", "two", "three", "four", "five", "six", "seven", "eight", "nine"])
 
 
 def _in_ten(chance: float) -> str:
