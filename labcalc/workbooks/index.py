@@ -37,11 +37,25 @@ def index_page(outcomes: Sequence[Outcome], written_at: datetime, exports: Seque
         "index.html.j2",
         title="Reports",
         totals=_totals(outcomes),
-        exports=[f"{line[0].upper()}{line[1:]}." for line in exports if line],
+        exports=[*_shared(outcomes), *(f"{line[0].upper()}{line[1:]}." for line in exports if line)],
         written_at=written_at.isoformat(),
         shown_at=written_at.strftime("%Y-%m-%d %H:%M:%S (UTC%z)"),
         rows=[_row(one) for one in ranked],
     )
+
+
+def _shared(outcomes: Sequence[Outcome]) -> Iterator[str]:
+    """Say once what several runs of an instrument's day point to."""
+    named = [one for one in outcomes if one.is_there and "day" in one.summary]
+    together: dict[tuple[str, str], list[str]] = {}
+    for one in sorted(named, key=lambda one: _as_counted(one.name)):
+        together.setdefault((one.summary["day"], one.summary["cause"]), []).append(one.name)
+    for (day, cause), runs in together.items():
+        if len(runs) > 1:
+            yield (
+                f"{day}: most likely the same in {len(runs)} runs ({', '.join(runs)}): {cause}. "
+                "See to that first, then measure them again."
+            )
 
 
 def _rank(one: Outcome) -> tuple[bool, bool, bool, float, list[tuple[int, str]]]:

@@ -92,6 +92,8 @@ class Setting:
     cell_offsets: tuple[tuple[float, float, float], ...] = ()
     """Of the instrument that day by its reference oils: temperature [°C], how much too warm the cell is there [K], and
     the standard deviation of that."""
+    day_offsets: tuple[tuple[float, float, float], ...] = ()
+    """The same by the samples that the instrument measured earlier that day."""
 
     @property
     def expectation(self) -> str:

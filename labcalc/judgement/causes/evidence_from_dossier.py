@@ -23,6 +23,7 @@ from labcalc.judgement.causes.surroundings import (
     before_of,
     bias_of,
     determinations_of,
+    liquid_of,
     scatter_of,
 )
 from labcalc.judgement.precision import RANGE_FACTOR
@@ -83,6 +84,7 @@ def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
             day=dossier.day,
             typed=_typed(dossier.rows["measured_at"]),
             cell_offsets=_cell_offsets(_of_the_morning(dossier), oils, noise),
+            day_offsets=_offsets_of_samples(dossier),
         )
         return assembled(rows, setting)
     except OutOfRangeError as refusal:
@@ -134,6 +136,38 @@ def _cell_offsets(
         (T, sum(o / s**2 for o, s in ones) / (w := sum(1.0 / s**2 for _, s in ones)), w**-0.5)
         for T, ones in found.items()
     )
+
+
+def _offsets_of_samples(dossier: Dossier) -> tuple[tuple[float, float, float], ...]:
+    """Return the same by what samples showed on the instrument before the run that day, beside their typical values.
+
+    Two at least, and their median, its uncertainty by how far apart they are: one may have a fault of its own.
+    """
+    day, began = dossier.day, dossier.rows["measured_at"].min()
+    earlier = day[(day["instrument"] == dossier.instrument) & (day["measured_at"] < began)]
+    usual = {one.name: one.expectation for one in other_products(dossier.laboratory.products, None)}
+    found: dict[float, list[tuple[float, float]]] = {}
+    for product, rows in earlier.groupby("product", sort=False):
+        for _, run in rows.groupby("run", sort=False) if product in usual else ():
+            for T, value in liquid_of("", determinations_of(run)).viscosities:
+                viscous, at = np.ones(3, dtype=bool), np.array([T - 0.5, T, T + 0.5])
+                (cold, mean, hot), spread = usual[str(product)].moments(viscous, at)
+                away, sd = (math.log(value) - mean) / (hot - cold), math.sqrt(spread[1, 1]) / abs(hot - cold)
+                if sd < _TELLS_K:
+                    found.setdefault(T, []).append((float(away), float(sd)))
+    return tuple((T, *_median(ones)) for T, ones in found.items() if len(ones) > 1)
+
+
+_TELLS_K = 1.0
+"""A product whose usual spread is that of this offset tells nothing of the cell, [K]: labcalc's own choice."""
+
+
+def _median(ones: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Return the median and its standard deviation, that of a normal's median (1.25 σ/√n)."""
+    away, sd = np.array(ones).T
+    middle = float(np.median(away))
+    apart = 1.4826 * float(np.median(np.abs(away - middle)))
+    return middle, 1.2533 * max(apart, float(np.median(sd))) / math.sqrt(len(ones))
 
 
 def _earlier_runs(dossier: Dossier) -> list[EarlierRun]:

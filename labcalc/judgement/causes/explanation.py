@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 _ALIKE = 0.2
 """Probability of a rival from which the leading cause's sentence says that the numbers don't tell them apart, [-]."""
 
+_RATHER_THAN_NOT = 0.5
+
 _CLEAN_CELL = f"{SOLVENTS} {PRESSED_AIR} {HOT}"
 
 
@@ -105,6 +107,16 @@ class LeadingCause:
     probability: float
     noise_probability: float
     sentence: str
+
+    @property
+    def title(self) -> str:
+        """The cause as part of a sentence."""
+        return titled(self.cause)
+
+    @property
+    def is_of_the_instrument(self) -> bool:
+        """Whether it is rather than not one that other runs of the instrument's day share."""
+        return self.cause in ("cell temperature", "instrument bias") and self.probability >= _RATHER_THAN_NOT
 
 
 def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> LeadingCause:
