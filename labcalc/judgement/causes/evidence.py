@@ -150,11 +150,6 @@ class Evidence(Setting):
         return np.array([row.quantity == "kinematic viscosity" for row in self.rows])
 
     @cached_property
-    def of_sample(self) -> NDArray[np.bool_]:
-        """Where the sample was measured, not a reference oil."""
-        return np.array([not row.oil for row in self.rows])
-
-    @cached_property
     def same_instrument(self) -> NDArray[np.bool_]:
         """Where the run's own instrument was used."""
         return np.array([row.kind != "another instrument" for row in self.rows])

@@ -77,21 +77,17 @@ def rank_causes(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> t
 
     Parameters
     ----------
-    evidence : Evidence
-        A run beside what was expected.
-    odds : mapping of str to float, optional
-        How often each cause happens before anything is measured, [-]; a cause without odds is left out. They need not
-        add up to 1.
+    evidence : A run beside what was expected.
+    odds : How often each cause happens before anything is measured, [-]; a cause without odds is left out. They need
+        not add up to 1.
 
     Returns
     -------
-    tuple of Explanation
-        The most probable first; probabilities add up to 1.
+    The most probable first; probabilities add up to 1.
 
     Raises
     ------
-    EvidenceError
-        The odds name an unknown cause, or leave none that is possible.
+    EvidenceError : The odds name an unknown cause, or leave none that is possible.
     """
     weighed = weigh(evidence, odds)
     fits = fits_of(weighed)
@@ -124,15 +120,12 @@ def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) ->
 
     Parameters
     ----------
-    evidence : Evidence
-        A run beside what was expected.
-    odds : mapping of str to float, optional
-        How often each cause happens, [-].
+    evidence : A run beside what was expected.
+    odds : How often each cause happens, [-].
 
     Returns
     -------
-    LeadingCause
-        With probabilities in [-].
+    With probabilities in [-].
     """
     weighed = weigh(evidence, odds)
     fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]

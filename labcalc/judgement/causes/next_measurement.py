@@ -91,14 +91,12 @@ def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
 
     Parameters
     ----------
-    evidence : Evidence
-        The evidence so far.
+    evidence : The evidence so far.
 
     Returns
     -------
-    tuple of Candidate
-        Every kind at the temperatures of the run, for the quantities that it measured; a new fill at two temperatures
-        or more, for both quantities where the instrument gives them.
+    Every kind at the temperatures of the run, for the quantities that it measured; a new fill at two temperatures or
+        more, for both quantities where the instrument gives them.
     """
     own, found = _places_of_run(evidence), []
     whole = _whole_fill(evidence, own)
@@ -281,20 +279,16 @@ def expected_outcomes(evidence: Evidence, candidate: Candidate) -> tuple[Outcome
 
     Parameters
     ----------
-    evidence : Evidence
-        The evidence so far.
-    candidate : Candidate
-        The measurement; the mean of its repeats is meant.
+    evidence : The evidence so far.
+    candidate : The measurement; the mean of its repeats is meant.
 
     Returns
     -------
-    tuple of Outcome
-        One a cause, the most probable first, in [mm²/s] or [kg/m³].
+    One a cause, the most probable first, in [mm²/s] or [kg/m³].
 
     Raises
     ------
-    EvidenceError
-        The reference oil is not certified for it.
+    EvidenceError : The reference oil is not certified for it.
     """
     weighed = weigh(evidence)
     found = _record if candidate.kind == "original record" else _range
