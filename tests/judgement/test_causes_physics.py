@@ -127,7 +127,6 @@ def test_which_rows_a_cause_shows_in() -> None:
     assert at_cell(evidence).tolist() == [True, True, False, True, False, False, False, True]
     assert in_bottle(evidence).tolist() == [True, True, True, True, False, True, False, True]
     assert evidence.same_instrument.tolist() == [True, True, True, True, True, False, True, True]
-    assert evidence.of_sample.tolist() == [True, True, True, True, False, True, True, True]
     assert (run_temperatures(evidence), run_fills(evidence)) == ([40.0, 100.0], [1])
     assert near(usual((KV, 40.0)), 40.09).tolist() == [True]
     assert near(usual((KV, 40.0)), 40.11).tolist() == [False]

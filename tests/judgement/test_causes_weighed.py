@@ -306,10 +306,8 @@ def test_noise_predicts_by_the_rule_for_normal_variables() -> None:
     gain = np.linalg.solve(joint[:4, :4], joint[4, :4])
     assert found.mean.tolist() == [[pytest.approx(both.mean[4] + gain @ evidence.deviation)]]
     variance = joint[4, 4] - gain @ joint[4, :4]
-    assert (found.noise.tolist(), list(found.cause), list(found.share)) == ([0.002], ["noise"], [1.0])
-    for repeats in (1, 3):
-        spared = 0.002**2 * 0.8 * (1.0 - 1.0 / repeats)
-        assert found.variance(0, repeats)[0] == pytest.approx(variance - spared)
+    assert (list(found.cause), list(found.share)) == (["noise"], [1.0])
+    assert found.covariance[0, 0, 0] == pytest.approx(variance)
 
 
 def test_a_shift_predicts_with_its_own_spread_and_mean() -> None:
@@ -440,11 +438,11 @@ def test_what_hardly_decides_is_not_proposed() -> None:
 def test_outcomes_by_hand() -> None:
     """One quantity, nothing wrong: a refill shows μ + g (z - μ), g = (s² + 0.2 σ²) / (s² + σ²), in 95 %."""
     evidence = run_of(row(KV, 40.0, 46.46))
-    found = {one.cause: one for one in expected_outcomes(evidence, Candidate("refill and repeat", KV, 40.0, 2))}
+    found = {one.cause: one for one in expected_outcomes(evidence, Candidate("refill and repeat", KV, 40.0))}
     s, sigma = 0.01, 0.002
     gain = (s**2 + 0.2 * sigma**2) / (s**2 + sigma**2)
     mean = math.log(46.0) + gain * math.log(1.01)
-    variance = s**2 - gain * (s**2 + 0.2 * sigma**2) + sigma**2 * 0.6
+    variance = s**2 - gain * (s**2 + 0.2 * sigma**2) + sigma**2
     noise = found["noise"]
     assert noise.value == pytest.approx(math.exp(mean))
     ends = (math.exp(mean - 1.96 * math.sqrt(variance)), math.exp(mean + 1.96 * math.sqrt(variance)))

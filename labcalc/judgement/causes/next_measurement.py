@@ -54,12 +54,11 @@ refill gives the result that is wanted anyway."""
 
 @dataclass(frozen=True)
 class Candidate:
-    """A measurement that can be made: so many ``repeats`` of a quantity at a temperature [°C]."""
+    """A measurement that can be made: a quantity at a temperature [°C]."""
 
     kind: str
     quantity: str
     temperature_C: float
-    repeats: int = 1
 
 
 @dataclass(frozen=True)
@@ -87,7 +86,7 @@ class Choice:
 
 
 def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
-    """Return the measurements that can be made next, each once; ``repeats`` is free.
+    """Return the measurements that can be made next, each once.
 
     Parameters
     ----------
@@ -280,7 +279,7 @@ def expected_outcomes(evidence: Evidence, candidate: Candidate) -> tuple[Outcome
     Parameters
     ----------
     evidence : The evidence so far.
-    candidate : The measurement; the mean of its repeats is meant.
+    candidate : The measurement.
 
     Returns
     -------
@@ -306,7 +305,7 @@ def expected_outcomes(evidence: Evidence, candidate: Candidate) -> tuple[Outcome
 
 def _range(weighed: Weighed, candidate: Candidate) -> dict[str, tuple[float, float]]:
     found = predict(weighed.evidence, [_row(weighed.evidence, candidate)])
-    variance, ranges = found.variance(0, candidate.repeats), {}
+    variance, ranges = found.covariance[:, 0, 0], {}
     for cause in weighed.probabilities:
         here = found.cause == cause
         share, mean = found.share[here], found.mean[here, 0]
