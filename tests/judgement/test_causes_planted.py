@@ -120,10 +120,10 @@ def test_both_halves_of_a_swap_name_each_other(material: Material) -> None:
     table = material.reading.table
     runs = [str(table.loc[table["sample"] == sample, "run"].iloc[0]) for sample in pair]
     for run, other, sample in zip(runs, runs[::-1], pair[::-1], strict=True):
-        words = f"; its bottle seems exchanged with {sample} (run {other}, same day)"
+        words = f"ts bottle seems exchanged with {sample} (run {other}, same day)"
         judgement = judge(material.dossier(run))
-        assert words in judgement.reason
-        assert words in rank_causes(evidence_of(judgement.dossier))[0].sentence
+        assert f"; i{words}" in judgement.reason
+        assert f" I{words}." in rank_causes(evidence_of(judgement.dossier))[0].sentence
 
 
 def test_no_other_half_is_named_where_the_other_bottle_is_right(material: Material) -> None:

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence
+from labcalc.judgement.causes.exchange import other_half
 from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
 from labcalc.judgement.causes.ranking import ELSE, UNLIKELY as UNLIKELY, Fit, Weighed, fits_of, weigh
-from labcalc.judgement.causes.words import exchanged_with, next_step, sentence_of, titled
+from labcalc.judgement.causes.words import next_step, sentence_of, titled
 from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS
 from labcalc.wording import probability
 
@@ -130,7 +131,9 @@ def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) ->
     weighed = weigh(evidence, odds)
     fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
     who = "Noise and spread alone explain it" if fit.cause == "noise" else f"Most likely {titled(fit.cause)}"
-    sentence = f"{who} (probability {probability(share, 1.0)}){exchanged_with(evidence, fit)}"
+    sentence = f"{who} (probability {probability(share, 1.0)})"
+    if partner := _exchanged_with(weighed, fit):
+        sentence += f"; {partner}"
     if fit.p_value < UNLIKELY or fit.cause == ELSE:
         nearest = next((titled(one) for one in weighed.probabilities if one not in (ELSE, "noise")), titled(fit.cause))
         sentence = f"None of the listed causes fits; nearest: {nearest}"
@@ -172,11 +175,21 @@ def _unit(evidence: Evidence, fit: Fit) -> tuple[str, Callable[[float], float]]:
 
 
 def _rivals(weighed: Weighed, fit: Fit) -> str:
-    """Say which other causes look alike, for the leading one."""
+    """Say which other causes look alike, for the leading one, and which bottle it seems exchanged with."""
     if fit.cause != weighed.leading:
         return ""
+    if partner := _exchanged_with(weighed, fit):
+        return f" {partner[0].upper()}{partner[1:]}."
     alike = [titled(one) for one, p in weighed.probabilities.items() if one != fit.cause and p >= _ALIKE]
     return f" These numbers hardly tell it from: {'; '.join(alike)}." if alike else ""
+
+
+def _exchanged_with(weighed: Weighed, fit: Fit) -> str:
+    """Return the other half of a swap that leads, where one of the day's bottles is it."""
+    if fit.cause != "another product" or weighed.probabilities[fit.cause] < _RATHER_THAN_NOT:
+        return ""
+    found = other_half(weighed.evidence, fit.where)
+    return f"its bottle seems exchanged with {found.sample} (run {found.run}, same day)" if found else ""
 
 
 def _next(weighed: Weighed, fit: Fit, apart: Discrimination) -> NextMeasurement | None:

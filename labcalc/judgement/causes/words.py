@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from labcalc.judgement.causes.catalogue import CAUSES
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.exchange import other_half
 from labcalc.judgement.causes.next_measurement import Candidate
 from labcalc.judgement.causes.ranking import Fit
 from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, signed
@@ -196,14 +195,8 @@ def _product(evidence: Evidence, fit: Fit) -> str:
     usual = evidence.product or "what was expected"
     return (
         f"The numbers are those of {fit.where}, beside {usual} {changes_of(evidence, fit.effect)}: samples or names "
-        f"may have been exchanged{exchanged_with(evidence, fit)}."
+        "may have been exchanged."
     )
-
-
-def exchanged_with(evidence: Evidence, fit: Fit) -> str:
-    """Return the other half of a swap where one of the day's bottles is it; empty for any other cause."""
-    found = other_half(evidence, fit.where) if fit.cause == "another product" else None
-    return f"; its bottle seems exchanged with {found.sample} (run {found.run}, same day)" if found else ""
 
 
 def _slip(evidence: Evidence, fit: Fit) -> str:
