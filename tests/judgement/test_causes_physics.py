@@ -523,8 +523,8 @@ def test_a_density_goes_with_its_nearest_node() -> None:
     ]
     assert mean == pytest.approx([*table, 858.0])
     assert covariance[0, 0] == pytest.approx(0.25 + (20.0 * 0.01) ** 2)
-    assert covariance[1, 1] == pytest.approx(0.36 + (29.0 * 0.005) ** 2)
-    assert covariance[0, 2] == pytest.approx(0.25 + 20.0 * 30.0 * 0.005**2)
+    assert covariance[1, 1] == pytest.approx(0.36 + (29.0 * 0.01) ** 2)
+    assert covariance[0, 2] == pytest.approx(0.25 + 20.0 * 30.0 * 0.01**2)
     assert covariance[0, 1] == pytest.approx(0.98 * 0.5 * 0.6)
 
 

@@ -58,13 +58,14 @@ def _of_the_order(judgement: Judgement) -> Iterator[str]:
 
 def _told(evidence: Evidence) -> Fragment:
     from labcalc.judgement.causes import rank_causes
+    from labcalc.judgement.causes.explanation import UNLIKELY
 
     if len(evidence.rows) < 2:
         return note(
             "One result alone is too little to tell causes apart: measure a fresh fill at a second temperature."
         )
     ranked = rank_causes(evidence)
-    if ranked[0].cause != "noise" or ranked[0].p_value < 0.05:
+    if ranked[0].cause != "noise" or ranked[0].p_value < UNLIKELY:
         return _listed(evidence, ranked)
     share = probability(ranked[0].probability, FINEST)
     return note(f"Noise and the usual spread alone explain these numbers (probability {share}): a fresh fill decides.")
