@@ -44,17 +44,24 @@ def index_page(outcomes: Sequence[Outcome], written_at: datetime, exports: Seque
     )
 
 
+_FEWEST = 3
+"""Runs of an instrument's day from which one cause behind them is thought of: two come by chance now and then."""
+
+
 def _shared(outcomes: Sequence[Outcome]) -> Iterator[str]:
     """Say once what several runs of an instrument's day point to."""
-    named = [one for one in outcomes if one.is_there and "day" in one.summary]
-    together: dict[tuple[str, str], list[str]] = {}
-    for one in sorted(named, key=lambda one: _as_counted(one.name)):
-        together.setdefault((one.summary["day"], one.summary["cause"]), []).append(one.name)
-    for (day, cause), runs in together.items():
-        if len(runs) > 1:
+    days: dict[str, list[Outcome]] = {}
+    for one in sorted(outcomes, key=lambda one: _as_counted(one.name)):
+        if one.is_there and "day" in one.summary:
+            days.setdefault(str(one.summary["day"]), []).append(one)
+    for day, these in days.items():
+        if len(these) >= _FEWEST:
+            causes = Counter(str(one.summary["cause"]) for one in these)
+            told = "; ".join(f"{cause}: {number}" for cause, number in causes.most_common())
+            runs = ", ".join(one.name for one in these)
             yield (
-                f"{day}: most likely the same in {len(runs)} runs ({', '.join(runs)}): {cause}. "
-                "See to that first, then measure them again."
+                f"{day}: {len(these)} runs point to the cell or the instrument ({runs}; {told}). One cause may stand "
+                "behind them: see to its temperature and cleaning first, then measure them again."
             )
 
 

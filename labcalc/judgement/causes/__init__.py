@@ -22,7 +22,8 @@ among the first two in 95 %; what is stated with 90 % and more, of runs that a v
     right                                0.52      0.56      0.62       0.88         0.95
 
 The fill that is proposed where none has 95 % adds 0.20 to the probability of the true cause; it is expected to add
-0.24. An ideal observer that knows the true physics gains 0.27 by the fill that it would take.
+0.24. In another such laboratory an ideal observer that knows the true physics
+gains 0.27 by the measurement that it would take, and the package 0.22.
 """
 
 from lazy_loader import attach_stub

@@ -24,6 +24,7 @@ _ALIKE = 0.2
 """Probability of a rival from which the leading cause's sentence says that the numbers don't tell them apart, [-]."""
 
 _RATHER_THAN_NOT = 0.5
+_OF_THE_INSTRUMENT = ("cell temperature", "instrument bias", "solvent", "residue")
 
 _CLEAN_CELL = f"{SOLVENTS} {PRESSED_AIR} {HOT}"
 
@@ -112,8 +113,8 @@ class LeadingCause:
 
     @property
     def is_of_the_instrument(self) -> bool:
-        """Whether it is rather than not one that other runs of the instrument's day share."""
-        return self.cause in ("cell temperature", "instrument bias") and self.probability >= _RATHER_THAN_NOT
+        """Whether it is rather than not one that other runs of the instrument's day may share."""
+        return self.cause in _OF_THE_INSTRUMENT and self.probability >= _RATHER_THAN_NOT
 
 
 def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> LeadingCause:
