@@ -342,7 +342,6 @@ def test_outcomes_are_where_a_cause_would_put_them(dossier: Make) -> None:
         assert one.unit == "mm²/s"
 
 
-
 # --- What if ---
 
 

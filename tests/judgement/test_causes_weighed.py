@@ -13,6 +13,7 @@ from scipy import stats
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes import Candidate, Evidence, candidates, expected_outcomes, rank_causes, what_if
 from labcalc.judgement.causes.evidence import HouseProduct, Row
+from labcalc.judgement.causes.evidence_from_dossier import median_of_offsets
 from labcalc.judgement.causes.expectation import Course, Node
 from labcalc.judgement.causes.likelihood import MASSES, covariances, hypotheses_of, log_sum, misfits
 from labcalc.judgement.causes.next_measurement import Discrimination
@@ -547,3 +548,29 @@ def test_air_moves_a_viscosity_unless_it_was_measured_by_itself() -> None:
         return bool(what_if(evidence, 0.0, 0.0, 0.0, 0.01).predicted[0] > evidence.expected[0])
 
     assert [moved(one) for one in (None, True, False)] == [True, True, False]
+
+
+# --- The instrument's day ---
+
+
+def test_a_cell_that_earlier_samples_find_warm_is_likelier_here() -> None:
+    """Odds change by 0.8 + 0.2 B at most, B how much likelier the samples' offset is: up by much, down by a fifth."""
+    evidence = measured(kv40=44.9)
+    odds = {"noise": 0.9, "cell temperature": 0.01, "solvent": 0.01}
+
+    def share(*offsets: tuple[float, float, float]) -> float:
+        found = weigh(replace(evidence, day_offsets=offsets), odds).probabilities
+        return found["cell temperature"] / (1.0 - found["cell temperature"])
+
+    alone = share()
+    assert share((40.0, 0.5, 0.1)) > 3.0 * alone
+    assert 0.8 * alone <= share((40.0, 0.0, 0.02)) < alone
+    assert 0.8 * alone <= share((40.0, -0.5, 0.1)) < alone
+    assert share((60.0, 0.5, 0.1)) == pytest.approx(alone), "not a temperature of this run"
+
+
+def test_one_sample_with_a_fault_of_its_own_hardly_moves_the_days_offset() -> None:
+    """The median of 0.9, 1.0 and 2.8 K; 1.2533 σ/√n with σ by the median deviation, 0.1 · 1.4826, or as stated."""
+    assert median_of_offsets([(0.9, 0.2), (2.8, 0.2), (1.0, 0.2)]) == pytest.approx((1.0, 1.2533 * 0.2 / math.sqrt(3)))
+    apart = median_of_offsets([(0.0, 0.2), (2.0, 0.2)])
+    assert apart == pytest.approx((1.0, 1.2533 * 1.4826 / math.sqrt(2)))

@@ -151,14 +151,14 @@ def _offsets_of_samples(dossier: Dossier) -> tuple[tuple[float, float, float], .
                 away, sd = (math.log(value) - mean) / (hot - cold), math.sqrt(spread[1, 1]) / abs(hot - cold)
                 if sd < _TELLS_K:
                     found.setdefault(T, []).append((float(away), float(sd)))
-    return tuple((T, *_median(ones)) for T, ones in found.items() if len(ones) > 1)
+    return tuple((T, *median_of_offsets(ones)) for T, ones in found.items() if len(ones) > 1)
 
 
 _TELLS_K = 1.0
 """A product whose usual spread is that of this offset tells nothing of the cell, [K]: labcalc's own choice."""
 
 
-def _median(ones: Sequence[tuple[float, float]]) -> tuple[float, float]:
+def median_of_offsets(ones: Sequence[tuple[float, float]]) -> tuple[float, float]:
     """Return the median and its standard deviation, that of a normal's median (1.25 σ/√n)."""
     away, sd = np.array(ones).T
     middle = float(np.median(away))
