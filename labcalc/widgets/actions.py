@@ -53,7 +53,7 @@ def conclude(problem: Problem, *, who: str, concluded: str, why: str) -> Decisio
 
 
 def _learned(problem: Problem, concluded: str) -> dict[str, Any]:
-    """Return what ``laboratory_odds`` learns from: cause, size, what was thought of it first, and what decided."""
+    """Return what is kept of it: cause, size, what was thought of it first (``laboratory_odds``), and what decided."""
     one = next((each for each in problem.explanations if each.title == concluded), None)
     first = problem.first_explanations or problem.explanations
     return {

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
+import pandas as pd
+
 from labcalc.exports import without_marks
 from labcalc.figures.markup import (
     Fragment,
@@ -44,8 +46,17 @@ def summarise(judgement: Judgement) -> Summary:
             "operator": _operators(judgement),
             "measured": "" if start != start else f"{start:%Y-%m-%d %H:%M}",
             "role": "reference" if dossier.is_reference else "sample",
+            **_of_its_day(judgement),
         }
     )
+
+
+def _of_its_day(judgement: Judgement) -> dict[str, str]:
+    """Return the instrument's day and what may be wrong with it, where that is the likeliest cause of odd numbers."""
+    leading, began = judgement.leading if judgement.rank else None, judgement.dossier.rows["measured_at"].min()
+    if leading is None or not leading.is_of_the_instrument or pd.isna(began):
+        return {}
+    return {"day": f"{judgement.dossier.instrument or 'one instrument'} on {began:%Y-%m-%d}", "cause": leading.title}
 
 
 def _operators(judgement: Judgement) -> str:

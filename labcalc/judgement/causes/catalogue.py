@@ -41,7 +41,7 @@ class Cause:
 
 
 _CAUSES = (
-    Cause("noise", "Nothing wrong: measurement noise and the usual spread of the product", 0.881),
+    Cause("noise", "Nothing wrong: measurement noise and the usual spread of the product", 0.876),
     Cause("cell temperature", "The cell was not at its temperature", 0.014, SizeScale(0.3, 2.6, "K"), _HOT),
     Cause("air bubble", "Air in the density cell", 0.020, SizeScale(0.004, 2.6, "%", 100.0), _SOLVENTS),
     Cause("residue", "Residue of the sample before", 0.016, SizeScale(0.015, 2.6, "%", 100.0), _SOLVENTS),
@@ -56,7 +56,7 @@ _CAUSES = (
     Cause("blend", "Mixed with another product of the house", 0.004, SizeScale(0.15, 2.4, "%", 100.0)),
     Cause("light ends", "The sample loses light ends from fill to fill", 0.002, SizeScale(0.02, 2.2, "%", 100.0), HOT),
     Cause("wax", "Wax or structure in the cold sample", 0.002, SizeScale(0.08, 2.4, "%", 100.0), HOT),
-    Cause("two at once", "Two of these at once", 0.001),
+    Cause("two at once", "Two of these at once", 0.006),
     Cause("something else", "Something else, or more than one thing", 0.008),
 )  # fmt: skip
 

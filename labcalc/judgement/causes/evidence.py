@@ -7,12 +7,13 @@ from dataclasses import dataclass, fields
 from functools import cached_property
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.expectation import Expectation
 from labcalc.judgement.causes.liquids import Liquid
-from labcalc.judgement.causes.surroundings import Before, InstrumentBias, Noise
+from labcalc.judgement.causes.surroundings import Before, Determinations, InstrumentBias, Noise
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, plain
 
@@ -23,12 +24,10 @@ KINDS = (
     "same fill again",
     "reference oil",
     "another instrument",
-    "another temperature",
     "retained sample",
     "original record",
 )
-"""What can be done next. All but ``same fill again`` and ``original record`` use a clean cell and a fill of its own;
-``another temperature`` is one at another temperature on the same instrument."""
+"""What can be done next. All but ``same fill again`` and ``original record`` use a clean cell and a fill of its own."""
 
 SAME_INSTRUMENT_CORRELATION = 0.2
 """Of the noise of one quantity in two determinations on one instrument on one day, [-]: labcalc's own choice."""
@@ -86,9 +85,13 @@ class Setting:
     """1: one cell temperature for both quantities; 2: each has its own; None where lab.toml doesn't say."""
     typed: bool | None = None
     """Whether people typed the values: slips are theirs; None where the export doesn't tell."""
+    day: pd.DataFrame | None = None
+    """The other samples' runs of the day, with the product that each ought to be."""
     cell_offsets: tuple[tuple[float, float, float], ...] = ()
     """Of the instrument that day by its reference oils: temperature [°C], how much too warm the cell is there [K], and
     the standard deviation of that."""
+    day_offsets: tuple[tuple[float, float, float], ...] = ()
+    """The same by the samples that the instrument measured earlier that day."""
 
     @property
     def expectation(self) -> str:
@@ -147,7 +150,7 @@ class Evidence(Setting):
     @cached_property
     def of_sample(self) -> NDArray[np.bool_]:
         """Where the sample was measured, not a reference oil."""
-        return np.array([not row.oil for row in self.rows])
+        return np.array([row.oil == "" for row in self.rows])
 
     @cached_property
     def same_instrument(self) -> NDArray[np.bool_]:
@@ -186,6 +189,17 @@ class Evidence(Setting):
     def in_units(self, scaled: Array) -> Array:
         """Return ln ν and ρ as mm²/s and kg/m³; the last axis holds the rows."""
         return np.where(self.viscous, np.exp(np.where(self.viscous, scaled, 0.0)), scaled)
+
+
+def rows_of(found: Determinations) -> list[Row]:
+    """Return a row for each measured kinematic viscosity and density."""
+    columns = (found.temperature_C, found.replicate, found.viscosity_mm2_s, found.density_kg_m3)
+    rows = []
+    for T, fill, viscosity, density in zip(*(column.tolist() for column in columns), strict=True):
+        for quantity, value in (("kinematic viscosity", viscosity), ("density", density)):
+            if value > 0.0:
+                rows.append(Row(quantity, T, fill, value))
+    return rows
 
 
 def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:

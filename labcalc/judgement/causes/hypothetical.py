@@ -45,26 +45,19 @@ def what_if(
 
     Parameters
     ----------
-    evidence : Evidence
-        A run beside what was expected.
-    temperature_offset_K : float, optional
-        How much warmer the cell is than it says, at every temperature, [K], -20 to 20.
-    residue_fraction : float, optional
-        Share of the sample before in every fill, by volume, [-], 0 to 0.9.
-    dilution_fraction : float, optional
-        Share of a gas oil in the sample, by volume, [-], 0 to 0.9.
-    bubble_fraction : float, optional
-        Share of air in the density cell in every fill, [-], 0 to 0.9.
+    evidence : A run beside what was expected.
+    temperature_offset_K : How much warmer the cell is than it says, at every temperature, [K], -20 to 20.
+    residue_fraction : Share of the sample before in every fill, by volume, [-], 0 to 0.9.
+    dilution_fraction : Share of a gas oil in the sample, by volume, [-], 0 to 0.9.
+    bubble_fraction : Share of air in the density cell in every fill, [-], 0 to 0.9.
 
     Returns
     -------
-    WhatIf
-        Predicted values and what stays unexplained. Mixtures follow the double-log rule of ASTM D7152.
+    Predicted values and what stays unexplained. Mixtures follow the double-log rule of ASTM D7152.
 
     Raises
     ------
-    EvidenceError
-        A size is outside its range, or a residue is asked for without a run before.
+    EvidenceError : A size is outside its range, or a residue is asked for without a run before.
     """
     _check(temperature_offset_K, (residue_fraction, dilution_fraction, bubble_fraction))
     if residue_fraction and evidence.before is None:

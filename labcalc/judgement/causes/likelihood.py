@@ -118,8 +118,8 @@ def _growths(one: Paths) -> Array:
     return np.asarray(_BETWEEN * found)
 
 
-_SPREADS = 4
-"""The size, and at most three more that lie anywhere between paths."""
+_SPREADS = 5
+"""The size, at most three more that lie anywhere between paths, and of two at once the size of the first."""
 
 
 def covariances(evidence: Evidence, these: Hypotheses, known: int | None = None) -> Array:

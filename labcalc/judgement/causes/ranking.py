@@ -34,6 +34,9 @@ _MOST_WITHOUT_FIT = 0.9
 _TWO_ASKED_FROM = 0.01
 """Two causes at once are looked at where none fits with more than this, [-]."""
 
+_FIRST_SIZE = 2.0
+"""How much wider than between two nodes the size of the first of two is left open: it was found without the second."""
+
 _FIRSTS = 12
 """How many places of single causes a second one is added to."""
 
@@ -143,7 +146,7 @@ def _fits(these: Hypotheses, chi2: Array, number: int) -> float:
 
 
 def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
-    """Return a second cause added to each of the likeliest first ones."""
+    """Return a second cause added to each of the likeliest first ones; each pair has its share of the odds."""
     real = np.flatnonzero(~np.isin(single.cause, ("noise", ELSE, "another product", "instrument bias")))
     firsts: dict[tuple[str, str], int] = {}
     for place in real[np.argsort(-logs[real])]:
@@ -153,6 +156,7 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
     for (cause, where), first in list(firsts.items())[:_FIRSTS]:
         other = second.only(second.cause != cause)
         other.effect[:] += single.effect[first]
+        other.growth[:, -1] = _FIRST_SIZE * single.growth[first, 0]
         other.log_weight[:] += single.log_weight[first]
         other.where[:] = [
             f"{_with_place(cause, where)} and {_with_place(c, w)}"
@@ -160,8 +164,9 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
         ]
         other.cause[:], other.size[:] = "two at once", math.nan
         parts.append(other)
-    found = parts[0].plus(*parts[1:])
-    found.log_weight[:] += math.log(odds) - log_sum(found.log_weight)
+    found, shares = parts[0].plus(*parts[1:]), np.exp(single.log_weight[real])
+    alike = sum(shares[single.cause[real] == cause].sum() ** 2 for cause in {*single.cause[real]})
+    found.log_weight[:] += math.log(2.0 * odds / (shares.sum() ** 2 - alike))  # every other node stands for two
     return found
 
 

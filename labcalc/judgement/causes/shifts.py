@@ -58,7 +58,8 @@ def _anything(evidence: Evidence) -> list[Shift]:
         (0.1, bottle & viscous, quantity), (0.1, bottle & ~viscous, quantity),
         (0.1, evidence.same_instrument, quantity),
     ]  # fmt: skip
-    alone = [np.arange(at.size) == one for one in np.flatnonzero(cell)]
+    one_place = place & (fill[:, np.newaxis] == fill) & cell  # what is in a fill is there when it is read again
+    alone = list(np.unique(one_place[cell], axis=0))
     patterns += [(0.2 / len(alone), here, quantity) for here in alone]
     return [
         Shift(

@@ -51,6 +51,9 @@ class Dossier:
     """Earlier runs of the same sample or of the same lot of the product, without those that a decision excludes."""
     peers: pd.DataFrame
     """Earlier determinations of the product, the last 200: ``run``, ``temperature_C`` [°C] and the quantities."""
+    day: pd.DataFrame
+    """The other samples' runs of the run's day on any instrument, later ones too: only for naming the bottle that this
+    one seems exchanged with."""
     decisions: tuple[Decision, ...] = ()
     """What people decided about the run."""
     fills: FillScatter | None = None

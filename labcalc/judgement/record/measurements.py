@@ -112,6 +112,7 @@ class Material:
             refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
             history=self._history(rows, later),
             peers=self._peers(rows),
+            day=self._day(rows),
             decisions=tuple(one for one in self.decisions if one.run == run),
             fills=self._fills(first_text(rows["instrument"])),
             checks=self._checks(rows),
@@ -301,6 +302,14 @@ class Material:
             return self.record.iloc[:0][columns]
         last = int(table["measured_at"].searchsorted(start, side="left"))
         return table.iloc[max(0, last - _PEERS) : last][columns].reset_index(drop=True)
+
+    def _day(self, rows: pd.DataFrame) -> pd.DataFrame:
+        start, times = rows["measured_at"].min(), self._samples["measured_at"]
+        if pd.isna(start):
+            return self._samples[:0]
+        first, last = (times.searchsorted(start.normalize() + pd.Timedelta(days=more)) for more in (0, 1))
+        table = self._samples.iloc[first:last]
+        return pd.DataFrame(table[table["run"] != rows["run"].iloc[0]])
 
     def _before(self, rows: pd.DataFrame) -> pd.DataFrame:
         table = self._by_instrument.get(first_text(rows["instrument"]))

@@ -212,7 +212,7 @@ def test_rows_are_looked_up_by_index(tmp_path: Path) -> None:
     searched = [line for line in plan if " rows " in line]
     assert searched == [
         "SEARCH rows USING COVERING INDEX index_3_0 (sample=?)",
-        "SEARCH rows USING INDEX index_3_1 (instrument=? AND measured_at_utc>?)",
+        "SEARCH rows USING COVERING INDEX index_3_1 (instrument=? AND measured_at_utc>?)",
     ]
 
 
