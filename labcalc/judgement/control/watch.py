@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import stdtr, stdtrit
 
 from labcalc.judgement.control.charts import Chart, restarts
-from labcalc.statistics import ChartLimits, SustainedShift, resolution, sustained_shift
+from labcalc.statistics import ChartLimits, Onset, SustainedShift, onset_of, resolution, sustained_shift
 from labcalc.wording import at_celsius, signed
 
 _OF_GROUPS, _OF_CHARTS = 2.1e-4, 2.4e-4
@@ -25,6 +26,9 @@ _AT_ONE_TEMPERATURE = 3.0
 
 _LOOK_AHEAD = 30
 """Later results of a chart that may tell of a run, [-]: more than the longest mean."""
+
+_LOOK_BACK = 100
+"""Results before the first stop that date what it tells, [-]: our own choice."""
 
 _FEWEST_DAYS = 5
 """Days of baseline below which charts are not taken together: our own choice."""
@@ -47,6 +51,14 @@ class Stream:
     shift: SustainedShift
     limit: float
     """Chance below which it stops the instrument, [-]."""
+    scatter: float
+    """Standard deviation of ``away`` by the baseline, [unit of the charts]."""
+    number: float
+    """Results that set the centre, [-]."""
+    degrees_of_freedom: float
+    """Of the scatter, [-]."""
+    starts: NDArray[np.intp]
+    """Places of the first results after corrective actions."""
 
     @property
     def is_group(self) -> bool:
@@ -65,6 +77,22 @@ class Stream:
     def began(self, place: int) -> int:
         """Return the place of the first result that the mean at a place rests on: since when it lies away."""
         return place + 1 - int(self.shift.window[place])
+
+    def chance_at(self, place: int, likeness: float) -> float:
+        """Return the chance at a place, [-], where neighbouring days are as like each other as a correlation says."""
+        m = int(self.shift.window[place])
+        terms = [_grown(number, likeness) / number for number in (m, self.number)]
+        widened = math.sqrt(sum(terms) / (1.0 / m + 1.0 / self.number))
+        t = float(stdtrit(self.degrees_of_freedom, self.shift.chance[place] / 2.0))
+        return float(2.0 * stdtr(self.degrees_of_freedom, t / widened))
+
+    def onset(self, told: int, clearest: int) -> Onset:
+        """Date what was told first at a place and is clearest at one: its places of beginning, nothing before a repair
+        or an earlier stop counted."""
+        ends = [*self.starts[self.starts <= told], *(np.flatnonzero(self.stops[:told])[-1:] + 1), told - _LOOK_BACK, 0]
+        first = int(max(ends))
+        found = onset_of(self.away[first : clearest + 1], self.scatter, self.number, self.degrees_of_freedom)
+        return Onset(*(first + place for place in (found.place, found.earliest, found.latest)))
 
     @property
     def means(self) -> NDArray[np.float64]:
@@ -86,6 +114,14 @@ class Stream:
     def size(self, place: int) -> float:
         """Return how far it lay from the centre on average at a place since ``began``, [unit of the charts]."""
         return float(np.mean(self.away[self.began(place) : place + 1]))
+
+
+def _grown(number: float, likeness: float) -> float:
+    """Return how much the variance of a mean grows by neighbours that are alike (autoregression of the first order)."""
+    if likeness == 0.0 or math.isinf(number):
+        return 1.0
+    rest = (1.0 - likeness**number) / (number * (1.0 - likeness))
+    return float((1.0 + likeness - 2.0 * likeness * rest) / (1.0 - likeness))
 
 
 def watched(charts: Sequence[Chart]) -> tuple[Stream, ...]:
@@ -170,7 +206,8 @@ def _alone(chart: Chart, limit: float) -> Stream:
         _counted(away / sigma, limits) * sigma, sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts
     )
     limit *= _with_few(limits.tail_degrees_of_freedom)
-    return Stream(chart.instrument, chart.quantity, chart.temperature_C, (chart,), moments, away, found, limit)
+    about = chart.instrument, chart.quantity, chart.temperature_C, (chart,)
+    return Stream(*about, moments, away, found, limit, sigma, number, limits.tail_degrees_of_freedom, starts)
 
 
 def _with_few(degrees_of_freedom: float) -> float:
@@ -244,7 +281,8 @@ def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | N
         return None
     moments = since["at"].to_numpy().astype("datetime64[us]")
     number = since["number"].to_numpy(float)
-    shift = sustained_shift(z, sigma, number, degrees, starts=_starts(charts, moments))
+    starts = _starts(charts, moments)
+    shift = sustained_shift(z, sigma, number, degrees, starts=starts)
     temperatures = {one.temperature_C for one in charts}
     first = charts[0]
     at = temperatures.pop() if len(temperatures) == 1 else float("nan")
@@ -257,7 +295,43 @@ def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | N
         since["away"].to_numpy(),
         shift,
         _OF_GROUPS * min(_with_few(degrees), 1.75),
+        max(float(before["away"].std()), 1e-9),
+        float(number.min()),
+        degrees,
+        starts,
     )
+
+
+def neighbouring_days(charts: Sequence[Chart]) -> tuple[float, float]:
+    """Return how like neighbouring days are in the baselines of some charts, [-]: of a chart's results, and of an
+    instrument's mean of a quantity; 0 where a correlation is less than twice its standard error."""
+    series = [
+        pd.DataFrame(
+            {
+                "chart": number,
+                "instrument": one.instrument,
+                "quantity": one.quantity,
+                "day": _days(one)[one.in_baseline],
+                "z": (one.plotted[one.in_baseline] - one.limits.centre) / one.limits.sigma,
+            }
+        )
+        for number, one in enumerate(charts)
+        if one.limits is not None
+    ]
+    if not series:
+        return 0.0, 0.0
+    table = pd.concat(series)
+    return _likeness(table, ["chart"]), _likeness(table, ["instrument", "quantity"])
+
+
+def _likeness(table: pd.DataFrame, keys: list[str]) -> float:
+    days = table.groupby([*keys, "day"], sort=True)["z"].mean()
+    of = days.groupby(level=keys)
+    product = (days * of.shift(-1)).dropna()
+    if not product.size:
+        return 0.0
+    correlation = float(product.mean() / days.pow(2).mean()) + float((1.0 / of.size()).mean())  # n - 1 of n pairs
+    return correlation if correlation > 2.0 / math.sqrt(product.size) else 0.0
 
 
 _COLUMNS = ("in_baseline", "day", "at", "stream", "z", "rounding", "away", "number")

@@ -29,11 +29,16 @@ class Moved:
     symptoms: tuple[Stream, ...]
     """Further streams that it explains."""
     since: pd.Timestamp
-    """First result of the shift."""
+    """First result of the shift, most likely."""
+    earliest: pd.Timestamp
+    latest: pd.Timestamp
+    """Ends of its 95 % interval."""
     signalled: pd.Timestamp
     """When it was told first."""
     lasts: bool
     """The last result of the period still tells it."""
+    clearest: int
+    """Place of the stream at which it is clearest."""
     growth: float
     """Size of its last five results over that of its first five, [-]; NaN of fewer than ten."""
 
@@ -41,6 +46,10 @@ class Moved:
     def touched(self) -> tuple[Chart, ...]:
         """The charts that it moves."""
         return self.stream.charts if self.attribution is None else self.attribution.charts
+
+    def is_beyond(self, likeness: tuple[float, float]) -> bool:
+        """Tell whether it stops the instrument also where neighbouring days are alike: of charts, of means, [-]."""
+        return self.stream.chance_at(self.clearest, likeness[self.stream.is_group]) < self.stream.limit
 
     @property
     def instrument(self) -> str:
@@ -140,16 +149,19 @@ def _moved(
     gaps = np.flatnonzero(np.diff(stops) > _SAME_FAULT_RESULTS)
     first = int(stops[gaps[-1] + 1] if gaps.size else stops[0])
     end = stream.last_until(last - np.timedelta64(1, "us"))
-    began = stream.began(first)
-    of = stream.away[began : end + 1]
+    onset = stream.onset(first, own.clearest)
+    of = stream.away[onset.place : end + 1]
     return Moved(
         stream,
         attribution,
-        tuple(one.stream for one in [seed, *symptoms] if one is not own),
-        _local(stream, began),
-        _local(stream, first),
-        bool(stream.stops[end]),
-        abs(float(of[-5:].mean() / of[:5].mean())) if of.size >= 10 and of[:5].mean() else math.nan,
+        symptoms=tuple(one.stream for one in [seed, *symptoms] if one is not own),
+        since=_local(stream, onset.place),
+        earliest=_local(stream, onset.earliest),
+        latest=_local(stream, onset.latest),
+        signalled=_local(stream, first),
+        lasts=bool(stream.stops[end]),
+        clearest=own.clearest,
+        growth=abs(float(of[-5:].mean() / of[:5].mean())) if of.size >= 10 and of[:5].mean() else math.nan,
     )
 
 
