@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -72,8 +73,10 @@ def demo(out: Path, workers: int | None) -> int:
     from labcalc.shipped import sample_exports, sample_lab
     from labcalc.workbooks import month_report_job
 
-    month = month_report_job(report_month(gather_record()), sample_lab())
-    return _report(sample_exports(), sample_lab(), BatchOptions(out, workers), more=(month,))
+    def month() -> ReportJob:
+        return month_report_job(report_month(gather_record()), sample_lab(), out)
+
+    return _report(sample_exports(), sample_lab(), BatchOptions(out, workers), last=month)
 
 
 def _report(
@@ -82,7 +85,7 @@ def _report(
     options: BatchOptions,
     *,
     runs: tuple[str, ...] = (),
-    more: tuple[ReportJob, ...] = (),
+    last: Callable[[], ReportJob] | None = None,
 ) -> int:
     from labcalc.workbooks.lean import quick_start
 
@@ -103,7 +106,9 @@ def _report(
     say(f"{read[0]}.")
     progress = _show_progress if sys.stderr.isatty() else None
     told = replace(options, exports=read, progress=progress, say=say, record=recorder(material.laboratory))
-    result = render_batch([*more, *run_report_jobs(material, exports, lab, runs)], told)
+    result = render_batch(run_report_jobs(material, exports, lab, runs), told)
+    if last is not None:  # it links to those before it
+        result = result.followed_by(render_batch([last()], told))
     return finish(result, [_totals(result)], [result.index], code)
 
 

@@ -136,9 +136,7 @@ def _carried(checks: Checks, known: pd.DataFrame, beyond: pd.DataFrame) -> Itera
     biased = {one.chart.instrument for one in checks.carried}
     for instrument in sorted({*beyond["instrument"], *biased}):
         rows, mine = (some[some["instrument"] == instrument] for some in (beyond, known))
-        named, details = shortened(
-            [f"{_check_words(one)}, {signed(one['carried'])} by carry-over" for _, one in rows.iterrows()]
-        )
+        named, details = _named([(one, f", {signed(one['carried'])} by carry-over") for _, one in rows.iterrows()])
         of_bias = [one for one in checks.carried if one.chart.instrument == instrument]
         parts = [f"{_of_checks(rows, mine)} lay outside their limit: {named}"] if len(rows) else []
         if of_bias:
@@ -152,6 +150,12 @@ def _carried(checks: Checks, known: pd.DataFrame, beyond: pd.DataFrame) -> Itera
             float((rows["carried"].abs() / rows["limit"]).max()) if len(rows) else math.nan,
             details=details,
         )
+
+
+def _named(checks: Sequence[tuple[pd.Series, str]]) -> tuple[str, tuple[str, ...]]:
+    """Return some checks with what is said of each: as a sentence holds them, and all with their runs."""
+    named, _ = shortened([_check_words(one) + more for one, more in checks])
+    return named, tuple(f"{one['run']}: {_check_words(one)}{more}" for one, more in checks)
 
 
 def _check_words(one: pd.Series) -> str:

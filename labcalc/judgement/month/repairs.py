@@ -24,9 +24,10 @@ class Repair:
     decision: Decision
     stream: Stream
     before: float
-    """Mean distance from the centre over at most ten days before, since it was off, [unit of the charts]; NaN without any."""
+    """Mean distance from the centre over at most ten days before, or since it was off, [unit of the charts]; NaN
+    without any."""
     after: float
-    """The same after it."""
+    """The same after it, up to the next action."""
     change: PeriodComparison | None
     """None with fewer than three results before or after."""
     was_off: bool = False
@@ -70,7 +71,8 @@ def _repairs(stream: Stream, period: Period) -> Iterator[Repair]:
         cut = int(moments.searchsorted(pd.Timestamp(when).tz_convert(None).to_datetime64()))
         was_off = cut > 0 and bool(stream.stops[cut - 1])
         first = max(cut - _MOST, stream.began(cut - 1) if was_off else 0)
-        before, after = stream.away[min(first, max(cut - _FEWEST, 0)) : cut], stream.away[cut : moments.size][:_MOST]
+        stop = min([*stream.starts[stream.starts > cut], moments.size, cut + _MOST])
+        before, after = stream.away[max(min(first, cut - _FEWEST), 0) : cut], stream.away[cut:stop]
         enough = min(before.size, after.size) >= _FEWEST and np.ptp(before) > 0.0 < np.ptp(after)
         change = compare_periods(before, after) if enough else None
         yield Repair(decision, stream, _mean(before), _mean(after), change, was_off)
