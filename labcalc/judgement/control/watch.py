@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -86,12 +86,13 @@ class Stream:
         t = float(stdtrit(self.degrees_of_freedom, self.shift.chance[place] / 2.0))
         return float(2.0 * stdtr(self.degrees_of_freedom, t / widened))
 
-    def onset(self, told: int, clearest: int) -> Onset:
+    def onset(self, told: int, clearest: int, likeness: float = 0.0) -> Onset:
         """Date what was told first at a place and is clearest at one: its places of beginning, nothing before a repair
-        or an earlier stop counted."""
+        or an earlier stop counted; days that are alike date it less."""
         ends = [*self.starts[self.starts <= told], *(np.flatnonzero(self.stops[:told])[-1:] + 1), told - _LOOK_BACK, 0]
         first = int(max(ends))
-        found = onset_of(self.away[first : clearest + 1], self.scatter, self.number, self.degrees_of_freedom)
+        scatter = self.scatter * math.sqrt((1.0 + likeness) / (1.0 - likeness))
+        found = onset_of(self.away[first : clearest + 1], scatter, self.number, self.degrees_of_freedom)
         return Onset(*(first + place for place in (found.place, found.earliest, found.latest)))
 
     @property
@@ -142,6 +143,12 @@ def watched(charts: Sequence[Chart]) -> tuple[Stream, ...]:
         *(replace(one, limit=one.limit / _shared(one, groups)) for one in groups),
         *(one for one in alone if one.moments.size),
     )
+
+
+def without(stream: Stream, others: Collection[int]) -> Stream:
+    """Return a stream without the charts of some identities; itself where none of its own would go, or all."""
+    left = [one for one in stream.charts if id(one) not in others]
+    return watched(left)[0] if 0 < len(left) < len(stream.charts) else stream
 
 
 def _shared(one: Stream, groups: Sequence[Stream]) -> float:

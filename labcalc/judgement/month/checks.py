@@ -101,10 +101,12 @@ def checks_of(material: Material, month: Month) -> Checks:
     charts, streams = material.charts, material.streams
     comparisons = material.comparisons
     of_month = with_carried(_counting(comparisons[month.holds(comparisons["measured_at"])], charts), material)
-    oils, moved = summarise_oils(charts, month, material.laboratory), tuple(_moved(charts, streams, month))
+    oils = summarise_oils(charts, month, material.laboratory)
+    unfit = unfit_baselines([one.chart for one in oils])
+    likeness = neighbouring_days([one.chart for one in oils if id(one.chart) not in unfit])
+    moved = tuple(_moved(charts, streams, month, likeness))
     of_moved = {id(chart) for by in moved for chart in by.touched}
     biased, carried = biased_of([one for one in oils if id(one.chart) not in of_moved], of_month)
-    unfit = unfit_baselines([one.chart for one in oils])
     right = _apart(comparisons, [chart for one in biased for chart in one.charts_of_paper])
     # what an oil does on every instrument is no instrument's: its checks stand, and so does what a repair changed
     # and a chart whose limits rest on a slip or a drift tells nothing of either
@@ -127,7 +129,7 @@ def checks_of(material: Material, month: Month) -> Checks:
         material.streams,
         carried,
         unfit,
-        neighbouring_days([one.chart for one in oils if id(one.chart) not in unfit]),
+        likeness,
     )
 
 
@@ -165,10 +167,12 @@ def _far(chart: Chart) -> str:
     return chart.runs[int(np.flatnonzero(chart.in_baseline)[away.argmax()])] if away.max() > _SLIP * scale else ""
 
 
-def _moved(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], month: Month) -> Iterator[Moved]:
+def _moved(
+    charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], month: Month, likeness: tuple[float, float]
+) -> Iterator[Moved]:
     """Yield what moved; in a year what each of its months told first, and whether it lasts to the year's end."""
     for part in month.parts:
-        for one in moved_in(charts, streams, part):
+        for one in moved_in(charts, streams, part, likeness):
             if month.months == 1:
                 yield one
             elif one.signalled >= part.first:

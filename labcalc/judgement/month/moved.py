@@ -11,7 +11,7 @@ import pandas as pd
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.control.charts import Chart
-from labcalc.judgement.control.watch import Stream
+from labcalc.judgement.control.watch import Stream, without
 from labcalc.judgement.period import Period
 
 _SAME_FAULT_RESULTS = 5
@@ -57,7 +57,12 @@ class Moved:
         return self.stream.instrument if self.attribution is None else self.attribution.instrument
 
 
-def moved_in(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], period: Period) -> tuple[Moved, ...]:
+def moved_in(
+    charts: Sequence[Chart],
+    streams: Mapping[str, Sequence[Stream]],
+    period: Period,
+    likeness: tuple[float, float] = (0.0, 0.0),
+) -> tuple[Moved, ...]:
     """Return what moved, one for each cause, the clearest first.
 
     Parameters
@@ -68,6 +73,8 @@ def moved_in(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], p
         By instrument.
     period : Period
         Something counts that stops an instrument in it.
+    likeness : tuple of float
+        Correlation of neighbouring days, of a chart's results and of an instrument's means, [-].
     """
     first, last = (one.tz_convert(None).to_datetime64() for one in (period.first, period.last))
     stopping = [found for some in streams.values() for one in some if (found := _in_period(one, first, last))]
@@ -83,7 +90,9 @@ def moved_in(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], p
                 causes.append((stop, whose, []))
                 continue
         symptoms.append(stop)
-    return tuple(_moved(seed, whose, symptoms, last) for seed, whose, symptoms in causes)
+    touched = [_touched(seed, whose) for seed, whose, _ in causes]
+    others = [set[int]().union(*touched[:at], *touched[at + 1 :]) for at in range(len(touched))]
+    return tuple(_moved(*cause, last, apart, likeness) for cause, apart in zip(causes, others, strict=True))
 
 
 def _touched(seed: _Stopping, whose: Attribution | None) -> set[int]:
@@ -139,25 +148,33 @@ def _likeness(stop: _Stopping, touched: set[int]) -> tuple[float, int]:
 
 
 def _moved(
-    seed: _Stopping, attribution: Attribution | None, symptoms: Sequence[_Stopping], last: np.datetime64
+    seed: _Stopping,
+    attribution: Attribution | None,
+    symptoms: Sequence[_Stopping],
+    last: np.datetime64,
+    others: set[int],
+    likeness: tuple[float, float],
 ) -> Moved:
+    """Put together what moved; it is dated without the charts of other causes."""
     touched = _touched(seed, attribution)
-    own = max([seed, *symptoms], key=lambda one: _likeness(one, touched))
+    own = max([seed, *symptoms], key=lambda one: (*_likeness(one, touched - others), *_likeness(one, touched)))
     stream = own.stream
     stops = np.flatnonzero(stream.stops)
     stops = stops[stops <= own.clearest]
     gaps = np.flatnonzero(np.diff(stops) > _SAME_FAULT_RESULTS)
     first = int(stops[gaps[-1] + 1] if gaps.size else stops[0])
     end = stream.last_until(last - np.timedelta64(1, "us"))
-    onset = stream.onset(first, own.clearest)
-    of = stream.away[onset.place : end + 1]
+    dated = without(stream, others)
+    told, clearest = (dated.last_until(stream.moments[place]) for place in (first, own.clearest))
+    onset = dated.onset(told, clearest, likeness[dated.is_group])
+    of = dated.away[onset.place : dated.last_until(last - np.timedelta64(1, "us")) + 1]
     return Moved(
         stream,
         attribution,
         symptoms=tuple(one.stream for one in [seed, *symptoms] if one is not own),
-        since=_local(stream, onset.place),
-        earliest=_local(stream, onset.earliest),
-        latest=_local(stream, onset.latest),
+        since=_local(dated, onset.place),
+        earliest=_local(dated, onset.earliest),
+        latest=_local(dated, onset.latest),
         signalled=_local(stream, first),
         lasts=bool(stream.stops[end]),
         clearest=own.clearest,

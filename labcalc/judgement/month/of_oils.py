@@ -197,13 +197,13 @@ def _scatter(one: OilSummary, moved: bool = False) -> tuple[float, float]:
     Degrees of freedom of a mean square successive difference: von Neumann, J.: Ann. Math. Stat. 12 (1941) 367 (memory).
     """
     limits, results = one.chart.limits, one.chart.plotted[_of_month(one)]
-    if moved and results.size > 2:
-        number = results.size - 1.0
-        return math.sqrt(float(np.mean(np.diff(results) ** 2)) / 2.0), 2.0 * number**2 / (3.0 * number - 1.0)
-    away = np.abs(results - (limits.centre if limits else np.median(results)))
+    away = np.abs(results - (limits.centre if limits and not moved else np.median(results)))
     if limits is not None and results.size > 3 and away.max() > limits.half_width:
         results = np.delete(results, away.argmax())
-    return (float(np.std(results, ddof=1)) if results.size > 1 else 0.0), results.size - 1.0
+    number = results.size - 1.0
+    if moved and number > 1.0:
+        return math.sqrt(float(np.mean(np.diff(results) ** 2)) / 2.0), 2.0 * number**2 / (3.0 * number - 1.0)
+    return (float(np.std(results, ddof=1)) if number > 0.0 else 0.0), number
 
 
 def spreads(checks: Checks) -> Iterator[Finding]:
