@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
 from labcalc.judgement.control.charts import Chart, restarts
-from labcalc.statistics import ChartLimits, Onset, SustainedShift, onset_of, resolution, sustained_shift
+from labcalc.statistics import ChartLimits, Onset, SustainedShift, onset_of, sustained_shift
 from labcalc.wording import at_celsius, signed
 
 _OF_GROUPS, _OF_CHARTS = 2.1e-4, 2.4e-4
@@ -125,20 +125,23 @@ def _grown(number: float, likeness: float) -> float:
     return float((1.0 + likeness - 2.0 * likeness * rest) / (1.0 - likeness))
 
 
-def watched(charts: Sequence[Chart]) -> tuple[Stream, ...]:
+def watched(charts: Sequence[Chart], since: pd.Timestamp | None = None) -> tuple[Stream, ...]:
     """Return the streams of one instrument: first those of charts taken together, then each chart with limits.
 
     Parameters
     ----------
     charts : sequence of Chart
         All charts of the instrument.
+    since : pandas.Timestamp, optional
+        Charts whose last result lies before it are not watched alone: lots that are used up.
     """
+    earliest = np.datetime64(0, "us") if since is None else since.tz_convert(None).to_datetime64()
     known = [one for one in charts if one.limits is not None]
     streams = list(dict.fromkeys((one.oil, one.temperature_C) for one in known))
     days = {id(one): _standardised(one, streams.index((one.oil, one.temperature_C))) for one in known}
     groups = [found for some in _groups(known) if (found := _together(some, days)) is not None]
     current = len({(one.oil, one.quantity, one.temperature_C) for one in known})
-    alone = [_alone(one, _OF_CHARTS / current) for one in known]
+    alone = [_alone(one, _OF_CHARTS / current) for one in known if one.moments[-1] >= earliest]
     return (
         *(replace(one, limit=one.limit / _shared(one, groups)) for one in groups),
         *(one for one in alone if one.moments.size),
@@ -203,12 +206,12 @@ def _alone(chart: Chart, limit: float) -> Stream:
     limits, after = chart.limits, _after(chart)
     assert limits is not None
     # several results of one day share what the day does: their mean counts as one
-    _, first = np.unique(_days(chart)[after], return_index=True)
+    _, first = np.unique(chart.days[after], return_index=True)
     many = np.diff([*first, int(after.sum())])
     away = np.add.reduceat(chart.plotted[after] - limits.centre, first) / many if first.size else np.zeros(0)
     moments, number = chart.moments[after][first + many - 1], limits.number or np.inf
     starts = _starts([chart], moments)
-    sigma = math.hypot(limits.sigma, _rounding(chart))
+    sigma = math.hypot(limits.sigma, chart.rounding)
     found = sustained_shift(
         _counted(away / sigma, limits) * sigma, sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts
     )
@@ -222,24 +225,10 @@ def _with_few(degrees_of_freedom: float) -> float:
     return 1.0 + 22.0 / degrees_of_freedom
 
 
-def _days(chart: Chart) -> NDArray[np.datetime64]:
-    """Return the day of each result; what comes after a corrective action is a day of its own."""
-    days = chart.measured_at.tz_localize(None).normalize().to_numpy().astype("datetime64[us]")
-    actions = restarts(chart.instrument_decisions, chart.measured_at)
-    after = np.searchsorted(actions, np.arange(days.size), side="right")
-    return np.asarray(days + after.astype("timedelta64[us]"))
-
-
 def _counted(z: NDArray[np.float64], limits: ChartLimits) -> NDArray[np.float64]:
     """Let a single result count as far as its limit at most: beyond, as with heavy tails, it is told by its chart."""
     most = replace(limits, as_known=False).reach()
     return np.asarray(np.clip(z, -most, most))
-
-
-def _rounding(chart: Chart) -> float:
-    """Return what coarse rounding may hide of the spread, [unit of the chart]: few of its results differ at all."""
-    found, to_chart = resolution(chart.values), 100.0 / chart.certified if chart.unit == "%" else 1.0
-    return found.step * to_chart / math.sqrt(12.0) if found.coarse and math.isfinite(found.step) else 0.0
 
 
 def _starts(charts: Sequence[Chart], moments: NDArray[np.datetime64]) -> NDArray[np.intp]:
@@ -318,7 +307,7 @@ def neighbouring_days(charts: Sequence[Chart]) -> tuple[float, float]:
                 "chart": number,
                 "instrument": one.instrument,
                 "quantity": one.quantity,
-                "day": _days(one)[one.in_baseline],
+                "day": one.days[one.in_baseline],
                 "z": (one.plotted[one.in_baseline] - one.limits.centre) / one.limits.sigma,
             }
         )
@@ -348,11 +337,11 @@ def _standardised(chart: Chart, stream: int) -> _Days:
     """Return what a chart's used results add to those of their days, as ``_COLUMNS``; ``stream``: its oil's number."""
     limits, used = chart.limits, chart.used
     assert limits is not None
-    away, rounding = chart.plotted[used] - limits.centre, _rounding(chart)
+    away, rounding = chart.plotted[used] - limits.centre, chart.rounding
     sigma = math.hypot(limits.sigma, rounding)
     return (
         chart.in_baseline[used],
-        _days(chart)[used],
+        chart.days[used],
         chart.moments[used],
         np.full(away.size, stream),
         _counted(away / sigma, limits),

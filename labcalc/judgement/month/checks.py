@@ -98,7 +98,11 @@ class Checks:
 
 def checks_of(material: Material, month: Month) -> Checks:
     """Return the reference oils of a month."""
-    charts, streams = material.charts, material.streams
+    charts, since = material.charts, month.first - pd.DateOffset(years=1)
+    by_instrument: dict[str, list[Chart]] = {}
+    for chart in charts:
+        by_instrument.setdefault(chart.instrument, []).append(chart)
+    streams = watched_streams = {name: watched(own, since) for name, own in by_instrument.items()}
     comparisons = material.comparisons
     of_month = with_carried(_counting(comparisons[month.holds(comparisons["measured_at"])], charts), material)
     oils = summarise_oils(charts, month, material.laboratory)
@@ -113,7 +117,11 @@ def checks_of(material: Material, month: Month) -> Checks:
     of_oils = {id(chart) for one in moved if not one.instrument for chart in one.touched} | set(unfit)
     if of_oils:
         charts = tuple(one for one in charts if id(one) not in of_oils)
-        streams = {name: watched([one for one in charts if one.instrument == name]) for name in streams}
+        streams = {
+            name: watched(left, since) if len(left) < len(own) else streams[name]
+            for name, own in by_instrument.items()
+            for left in [[one for one in own if id(one) not in of_oils]]
+        }
     instruments = checked(material.record, right, charts, streams)
     return Checks(
         month,
@@ -126,7 +134,7 @@ def checks_of(material: Material, month: Month) -> Checks:
         longest_gaps(instruments, month, {one.instrument for one in moved}),
         tuple(one for some in streams.values() if some for one in repairs_of(some, month)),
         material.charts,
-        material.streams,
+        watched_streams,
         carried,
         unfit,
         likeness,
@@ -141,6 +149,8 @@ def _counting(comparisons: pd.DataFrame, charts: Sequence[Chart]) -> pd.DataFram
         if not one.used.all()
         for place in np.flatnonzero(~one.used)
     }
+    if not excluded:
+        return comparisons
     keys = zip(*(comparisons[name] for name in ("run", "quantity", "temperature_C")), strict=True)
     found: pd.DataFrame = comparisons[np.array([key not in excluded for key in keys], bool)]
     return found
@@ -182,6 +192,8 @@ def _moved(
 
 def _apart(comparisons: pd.DataFrame, charts: Sequence[Chart]) -> pd.DataFrame:
     """Return the comparisons that stand on none of some charts."""
+    if not charts:
+        return comparisons
     names = ["instrument", "sample", "quantity", "temperature_C"]
     of = {tuple(getattr(one, name) for name in names) for one in charts}
     keys = zip(*(comparisons[name] for name in names), strict=True)
