@@ -77,7 +77,7 @@ def checks(summaries: Sequence[OilSummary] = (), comparisons: pd.DataFrame = NOT
     }
     moved = moved_in(charts, streams, FEBRUARY)
     touched = [chart for by in moved for chart in by.touched]
-    comparisons = comparisons.assign(carried=0.0, carried_u=0.0)
+    comparisons = comparisons if "carried" in comparisons else comparisons.assign(carried=0.0, carried_u=0.0)
     biased, _ = biased_of([one for one in summaries if one.chart not in touched], comparisons)
     return Checks(FEBRUARY, lab(), tuple(summaries), comparisons, moved, biased, instruments={}, gaps=(), repairs=())
 

@@ -39,8 +39,8 @@ def onset_of(
 
     Returns
     -------
-    Median and interval of the beginning; every place and both forms equally likely at first, size and centre
-        integrated out.
+    Places of the beginning, [-]: median and interval; all places and both forms equally likely at first, size and
+        centre integrated out.
 
     References
     ----------
