@@ -59,9 +59,7 @@ def single_checks(checks: Checks) -> Iterator[Finding]:
         farthest = (
             (rows["value"] - rows["certified"]).abs().div(rows["limit"]).sort_values(ascending=False, kind="stable")
         )
-        named, details = shortened(
-            [_check_words(rows.loc[at]) + _reads_as(rows.loc[at], known) for at in farthest.index]
-        )
+        named, details = _named([(rows.loc[at], _reads_as(rows.loc[at], known)) for at in farthest.index])
         expected, is_chance = _by_chance(rows, beyond[beyond["instrument"] == instrument], mine, checks)
         told = f"{_of_checks(rows, mine)} lay outside their limit: {named}"
         yield Finding(
