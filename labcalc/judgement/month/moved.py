@@ -17,6 +17,10 @@ from labcalc.judgement.period import Period
 _SAME_FAULT_RESULTS = 5
 """Results of a stream without a stop after which a further one is another finding: our own choice."""
 
+_WHERE_ALIKE = 4.0
+"""How much larger a chance may be that takes alike days into account, [-], as their correlation is itself uncertain: by
+simulation some one quiet instrument in twenty is stopped then, and few of those are lost that have moved."""
+
 
 @dataclass(frozen=True, eq=False)
 class Moved:
@@ -49,7 +53,8 @@ class Moved:
 
     def is_beyond(self, likeness: tuple[float, float]) -> bool:
         """Tell whether it stops the instrument also where neighbouring days are alike: of charts, of means, [-]."""
-        return self.stream.chance_at(self.clearest, likeness[self.stream.is_group]) < self.stream.limit
+        chance = self.stream.chance_at(self.clearest, likeness[self.stream.is_group])
+        return chance < _WHERE_ALIKE * self.stream.limit
 
     @property
     def instrument(self) -> str:
