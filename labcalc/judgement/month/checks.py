@@ -28,9 +28,9 @@ _FAMILY = 0.05
 """Chance that any of the month's tests of bias, or of its baselines, finds what isn't there, [-] (Holm)."""
 _FEWEST_TO_SCREEN = 8
 """Results of a baseline below which it is not screened: our own choice."""
-_SLIP, _QUARTILE, _WIDEST = 8.0, 0.6745, 6.0
+_SLIP, _QUARTILE, _RANGE = 8.0, 0.6745, 3.472
 """Robust standard deviations beyond which a result is a slip, heavy tails allowed for (our own choice); quartile of a
-normal distribution; the range of normal results hardly exceeds six standard deviations, and rounding has it too."""
+normal distribution, and the mean range of 15 of its results (d2, memory): rounding can't make that nothing."""
 _ALIKE = "neighbours resemble each other"
 CARRIED_COLUMNS = ("carried", "carried_u")
 """What the run before is expected to have added, and its standard uncertainty, [unit of the quantity]."""
@@ -173,7 +173,7 @@ def _far(chart: Chart) -> str:
     """Name the run of a baseline's farthest result where it is a slip; empty where it isn't."""
     results = chart.plotted[chart.in_baseline]
     away = np.abs(results - np.median(results))
-    scale = max(float(np.median(away)) / _QUARTILE, np.ptp(np.delete(results, away.argmax())) / _WIDEST)
+    scale = max(float(np.median(away)) / _QUARTILE, np.ptp(np.delete(results, away.argmax())) / _RANGE)
     return chart.runs[int(np.flatnonzero(chart.in_baseline)[away.argmax()])] if away.max() > _SLIP * scale else ""
 
 
