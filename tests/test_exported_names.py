@@ -42,8 +42,8 @@ NAMES = {
         ConformityProbability DECISION_RULES DecisionRule DesignStep Distribution Drift DuplicatePrecision
         EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER HighLowCarryOver InputQuantity
         InterlaboratoryCells InterlaboratoryPrecision IntervalGain LikelihoodComponents MandelStatistics NELSON
-        NestedAnalysis NewLot NormalityFactor NormalityTest ONE_SIDED_FACTOR OrderEffect OutlierFlag OutlierTest
-        PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex PerformanceThresholds PeriodComparison
+        NestedAnalysis NewLot NormalityFactor NormalityTest ONE_SIDED_FACTOR Onset OrderEffect OutlierFlag
+        OutlierTest PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex PerformanceThresholds PeriodComparison
         PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision RepeatabilityComparison Resolution
         RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS ScreenedCells SerialDependence
         SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift Trend UncertaintyBudget
@@ -56,12 +56,12 @@ NAMES = {
         grubbs_test high_low_carry_over high_low_steps holm_adjusted individuals_limits interlaboratory_cells
         interlaboratory_precision interval_gains lie_within likelihood_components limits_leave_room lot_change
         mandel_h_limit mandel_k_limit mandel_statistics mean_variance moving_ranges nested_analysis
-        one_sided_margin order_effect pairs_needed performance_index pooled_precision precision_relations
-        proficiency_round propagated_covariance propagated_uncertainty resolution robust_mean_uncertainty
-        rounded rounded_to_figures rounding_step rules_run_length run_rule_signals scaled_median_deviation
-        score_words screen_cells self_starting sensitivities serial_dependence shares_over_time
-        simulated_run_length site_precision spread_interval standard_from_half_width stated_limits
-        sustained_shift uncertainty_budget variance_components within_materials z_score zeta_score
+        one_sided_margin onset_of order_effect pairs_needed performance_index pooled_precision
+        precision_relations proficiency_round propagated_covariance propagated_uncertainty resolution
+        robust_mean_uncertainty rounded rounded_to_figures rounding_step rules_run_length run_rule_signals
+        scaled_median_deviation score_words screen_cells self_starting sensitivities serial_dependence
+        shares_over_time simulated_run_length site_precision spread_interval standard_from_half_width
+        stated_limits sustained_shift uncertainty_budget variance_components within_materials z_score zeta_score
     """,
     "labcalc.exports": """
         Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS

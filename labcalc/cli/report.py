@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -83,10 +83,11 @@ def demo(out: Path, workers: int | None) -> int:
     from labcalc.shipped import planted_refusals, sample_exports, sample_lab
     from labcalc.workbooks import month_report_job
 
-    month = month_report_job(report_month(gather_record()), sample_lab())
-    return _report(
-        sample_exports(), sample_lab(), BatchOptions(out, workers), more=(month,), planted=planted_refusals()
-    )
+    def month() -> ReportJob:
+        return month_report_job(report_month(gather_record()), sample_lab(), out)
+
+    options, planted = BatchOptions(out, workers), planted_refusals()
+    return _report(sample_exports(), sample_lab(), options, last=month, planted=planted)
 
 
 def _report(
@@ -95,7 +96,7 @@ def _report(
     options: BatchOptions,
     *,
     runs: tuple[str, ...] = (),
-    more: tuple[ReportJob, ...] = (),
+    last: Callable[[], ReportJob] | None = None,
     results: Path | None = None,
     planted: Sequence[str] = (),
 ) -> int:
@@ -123,7 +124,9 @@ def _report(
         _write_results(material, runs or material.runs, results, exports)
     progress = _show_progress if sys.stderr.isatty() else None
     told = replace(options, exports=read, progress=progress, say=say, record=recorder(material.laboratory))
-    result = render_batch([*more, *run_report_jobs(material, exports, lab, runs)], told)
+    result = render_batch(run_report_jobs(material, exports, lab, runs), told)
+    if last is not None:  # it links to those before it
+        result = result.followed_by(render_batch([last()], told))
     return finish(result, [_totals(result)], [result.index], code)
 
 

@@ -26,6 +26,7 @@ from .charts.normality import (
     rounding_step as rounding_step,
     serial_dependence as serial_dependence,
 )
+from .charts.onset import Onset as Onset, onset_of as onset_of
 from .charts.periods import PeriodComparison as PeriodComparison, compare_periods as compare_periods
 from .charts.run_length import RunLength as RunLength
 from .charts.run_rules import (

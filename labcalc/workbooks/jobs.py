@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from labcalc.shipped import workbook_file
 from labcalc.workbooks.parameters import Json
+from labcalc.workbooks.state import read_records
 
 if TYPE_CHECKING:
     from labcalc.judgement import Dossier, DuplicateReport, Material, MonthReport
@@ -73,15 +75,25 @@ def _month_of(dossier: Dossier) -> dict[str, str]:
     return {} if first != first else {"month": f"month-{first:%Y-%m}"}
 
 
-def month_report_job(report: MonthReport, lab: Path) -> ReportJob:
-    """Return the job that renders the quality report of a month, or of a year."""
+def month_report_job(report: MonthReport, lab: Path, out: Path) -> ReportJob:
+    """Return the job that renders the quality report of a month, or of a year.
+
+    Parameters
+    ----------
+    report : What it says; the notebook asks again by the same words.
+    lab : lab.toml, as the notebook's parameter names it.
+    out : The folder that it goes into: runs whose reports stand there are linked to them.
+    """
     kind = "month" if report.month.months == 1 else "year"
+    named = {run for one in report.actions for run in one.runs}
+    reports = {one.name: f"{one.stem}.html" for one in read_records(out).values() if one.name in named}
+    reports = {run: page for run, page in sorted(reports.items()) if (out / page).is_file()}
     return ReportJob(
         name=f"{kind}-{report.month.name}",
         title=f"{kind.capitalize()}ly quality report, {report.month.name}",
         notebook=workbook_file(f"{kind}ly_quality"),
-        parameters={kind: report.month.name, "lab": str(lab.resolve())},
-        key=report.digest,
+        parameters={kind: report.month.name, "lab": str(lab.resolve()), "reports": reports},
+        key=f"{report.digest} {json.dumps(reports)}",
     )
 
 

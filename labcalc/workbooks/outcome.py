@@ -40,6 +40,10 @@ class BatchResult:
     seconds: float
     """Wall time, [s]."""
 
+    def followed_by(self, other: BatchResult) -> BatchResult:
+        """Return this batch and one after it into the same folder as one."""
+        return BatchResult((*self.outcomes, *other.outcomes), other.index, self.seconds + other.seconds)
+
     @property
     def reports(self) -> tuple[Outcome, ...]:
         """Those that are there, rendered now or up to date."""

@@ -72,7 +72,7 @@ class Attribution:
         if self.cause == "instrument":
             return f"all its oils read {size}{at}: the instrument has moved, not an oil"
         if self.cause == "certificate":
-            return f"it reads {size} from its certificate {where} since its first day, and other oils don't"
+            return f"it reads {size} from its certificate{at} {where} since its first day, and other oils don't"
         alone = "alone " if self.compared > len(self.charts) else ""
         return f"it {alone}reads {size} {where}: the oil or its bottle"
 
@@ -99,7 +99,7 @@ class _Candidate:
         return {
             "instrument": f"{self.instrument} as a whole{at}",
             "temperature": f"the temperature of the cell of {self.instrument}{at}",
-            "certificate": f"the certificate of {self.oil}",
+            "certificate": f"the certificate of {self.oil}{at}",
         }.get(self.cause, f"{self.oil} or its bottle")
 
 
@@ -182,14 +182,21 @@ def _candidates(deviations: Sequence[Deviation], from_certificate: bool) -> Iter
             yield _Candidate("oil on one instrument", name, oil_lot, of, math.nan, unit, (here & held).astype(float))
         for name, here in on.items():
             yield _Candidate("instrument", name, "", of, math.nan, unit, here.astype(float))
-            temperatures = sorted({one.temperature_C for one, mine in zip(charts, here, strict=True) if mine})
-            for at in temperatures if len(temperatures) > 1 else ():
-                alone = here & np.array([one.temperature_C == at for one in charts])
+            for at, alone in _at_one_temperature(charts, here):
                 yield _Candidate("instrument", name, "", of, at, unit, alone.astype(float))
         for (oil, lot), held in holding.items():
             oil_lot = f"{oil} lot {lot}" if lot else oil
             yield _Candidate(bottle, "", oil_lot, of, math.nan, unit, held.astype(float))
+            for at, alone in _at_one_temperature(charts, held) if from_certificate else ():
+                yield _Candidate(bottle, "", oil_lot, of, at, unit, alone.astype(float))
     yield from _temperatures(charts, instruments)
+
+
+def _at_one_temperature(charts: Sequence[Chart], some: NDArray[np.bool_]) -> Iterator[tuple[float, NDArray[np.bool_]]]:
+    """Yield each temperature of some charts, and which of them are at it, where they are at several."""
+    of = np.array([one.temperature_C for one in charts])
+    several = np.unique(of[some])
+    yield from ((at, some & (of == at)) for at in several.tolist() if several.size > 1)
 
 
 def _temperatures(charts: Sequence[Chart], instruments: Sequence[str]) -> Iterator[_Candidate]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
@@ -23,6 +24,7 @@ from labcalc.statistics import (
     early_signals,
     ewma_chart,
     moving_ranges,
+    resolution,
     run_rule_signals,
     self_starting,
 )
@@ -114,6 +116,20 @@ class Chart(Subject):
     def moments(self) -> NDArray[np.datetime64]:
         """``measured_at`` in UTC, as NumPy searches it."""
         return self.measured_at.tz_convert(None).to_numpy()
+
+    @cached_property
+    def days(self) -> NDArray[np.datetime64]:
+        """The day of each result; what comes after a corrective action is a day of its own."""
+        days = self.measured_at.tz_localize(None).normalize().to_numpy().astype("datetime64[us]")
+        actions = restarts(self.instrument_decisions, self.measured_at)
+        after = np.searchsorted(actions, np.arange(days.size), side="right")
+        return np.asarray(days + after.astype("timedelta64[us]"))
+
+    @cached_property
+    def rounding(self) -> float:
+        """What coarse rounding may hide of the spread, [unit of the chart]: few of its results differ at all."""
+        found, to_chart = resolution(self.values), 100.0 / self.certified if self.unit == "%" else 1.0
+        return found.step * to_chart / math.sqrt(12.0) if found.coarse and math.isfinite(found.step) else 0.0
 
     @property
     def since(self) -> pd.Timestamp | None:
@@ -310,7 +326,8 @@ def _chart(
     signed: Decision | None,
 ) -> Chart:
     control = laboratory.control
-    about = Subject(*(rows[name].to_numpy(object)[0] for name in _SUBJECT))
+    head = dict(zip(rows.columns, rows.iloc[0], strict=True))
+    about = Subject(*(head[name] for name in _SUBJECT))
     runs = tuple(map(str, rows["run"].to_numpy(object)))
     given = rows["certified"].to_numpy(float)
     certified = float(given[np.isfinite(given)][0]) if np.isfinite(given).any() else np.nan

@@ -161,7 +161,9 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
             f"{size[most]} ({most})" + f": {percent(share.value)} of the sample before stays in the cell" * share.shows,
             "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
             share.value,
-            details=tuple(f"{name}: {_expected(worst)}" for worst, name in of),
+            details=tuple(
+                f"{run.run}: {name}, {_expected(worst)}" for run, (worst, name) in zip(one.at_risk, of, strict=True)
+            ),
             weight=sum(abs(run.worst.effect) / run.worst.limit for run in one.at_risk),
         )
 

@@ -9,8 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.judgement.carry_over.effect import RunAtRisk, class_in_force, expected_effects, runs_at_risk, worst_effect
-from labcalc.judgement.carry_over.shares import DIRECTIONS, InstrumentCarryOver, carry_over_of
+from labcalc.judgement.carry_over.effect import (
+    SHARE_SIGNIFICANCE,
+    RunAtRisk,
+    class_in_force,
+    expected_effects,
+    runs_at_risk,
+    worst_effect,
+)
+from labcalc.judgement.carry_over.shares import DIRECTIONS, InstrumentCarryOver, RunBefore, carry_over_of
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory
@@ -99,6 +106,33 @@ def _of_month(name: str, carried: InstrumentCarryOver, material: Material, month
         unsure=sum(worst is None or worst.state == "not checked" for worst in effects),
         plan=() if all(one.known for one in shares) else _plan(material.laboratory),
     )
+
+
+def with_carried(comparisons: pd.DataFrame, material: Material) -> pd.DataFrame:
+    """Return comparisons with ``carried`` and ``carried_u``: what the run before is expected to have added to each, by
+    the share as known when it ran, and its standard uncertainty, [unit of the quantity]; 0 where no share is certain.
+    """
+    known: dict[tuple[str, float, str], tuple[float, float]] = {}
+    for instrument, rows in comparisons.groupby("instrument"):
+        carried = material.carry_over(str(instrument))
+        shares = () if carried is None else carried.shares_at(rows["measured_at"].max())
+        if carried is not None and any(one.shows and one.p_value < SHARE_SIGNIFICANCE for one in shares):
+            for run in rows["run"].unique():
+                known |= {(run, *key): effect for key, effect in _carried(carried.run_before(run)).items()}
+    keys = zip(*(comparisons[name] for name in ("run", "temperature_C", "quantity")), strict=True)
+    found = np.array([known.get(key, (0.0, 0.0)) for key in keys]).reshape(-1, 2)
+    to_unit = np.where(comparisons["quantity"] == "density", 1.0, comparisons["value"].to_numpy(float) / 100.0)
+    return comparisons.assign(carried=found[:, 0] * to_unit, carried_u=found[:, 1] * to_unit)
+
+
+def _carried(place: RunBefore | None) -> dict[tuple[float, str], tuple[float, float]]:
+    """Return effect and standard uncertainty, [%] or [kg/m³], by temperature and quantity."""
+    share = None if place is None or not place.followed else place.share
+    if place is None or share is None or not share.shows or share.p_value >= SHARE_SIGNIFICANCE:
+        return {}
+    of_one = share.standard_uncertainty / share.value
+    effects = {(one.temperature_C, one.quantity): one.effect(share.value) for one in place.contrasts}
+    return {key: (effect, abs(effect) * of_one) for key, effect in effects.items()}
 
 
 def _results(carried: InstrumentCarryOver, moment: pd.Timestamp, shares: tuple[CarriedShare, ...]) -> TellingResults:

@@ -39,6 +39,11 @@ class Action:
     """The runs, results, charts or files that the finding speaks of, where its sentence holds not all of them."""
 
     @property
+    def runs(self) -> tuple[str, ...]:
+        """What the details begin with: the names of the runs that they are about."""
+        return tuple(one.partition(": ")[0] for one in self.details)
+
+    @property
     def for_programs(self) -> dict[str, Any]:
         """All of it as JSON can carry it."""
         size = None if math.isnan(self.size) else self.size

@@ -24,11 +24,14 @@ class Repair:
     decision: Decision
     stream: Stream
     before: float
-    """Mean distance from the centre over at most ten days before, [unit of the charts]; NaN without any."""
+    """Mean distance from the centre over at most ten days before, or since it was off, [unit of the charts]; NaN
+    without any."""
     after: float
-    """The same after it."""
+    """The same after it, up to the next action."""
     change: PeriodComparison | None
     """None with fewer than three results before or after."""
+    was_off: bool = False
+    """The last result before it stopped the instrument."""
 
     @property
     def verdict(self) -> str:
@@ -38,7 +41,8 @@ class Repair:
         before, after = abs(self.before), abs(self.after)
         if not self.change.mean_changed:
             low, high = self.change.interval
-            return "no change that can be told from chance" if before > (high - low) / 2.0 else "nothing was off"
+            off = self.was_off or before > (high - low) / 2.0
+            return "no change that can be told from chance" if off else "nothing was off"
         if after > before:
             return "it made it worse"
         return "it worked" if after <= before / 2.0 else "better, but still off"
@@ -67,10 +71,13 @@ def _repairs(stream: Stream, period: Period) -> Iterator[Repair]:
     moments = stream.moments[stream.moments < period.last.tz_convert(None).to_datetime64()]
     for when, decision in sorted(actions.items()):
         cut = int(moments.searchsorted(pd.Timestamp(when).tz_convert(None).to_datetime64()))
-        before, after = stream.away[max(cut - _MOST, 0) : cut], stream.away[cut : moments.size][:_MOST]
+        was_off = cut > 0 and bool(stream.stops[cut - 1])
+        first = max(cut - _MOST, stream.began(cut - 1) if was_off else 0)
+        stop = min([*stream.starts[stream.starts > cut], moments.size, cut + _MOST])
+        before, after = stream.away[max(min(first, cut - _FEWEST), 0) : cut], stream.away[cut:stop]
         enough = min(before.size, after.size) >= _FEWEST and np.ptp(before) > 0.0 < np.ptp(after)
         change = compare_periods(before, after) if enough else None
-        yield Repair(decision, stream, _mean(before), _mean(after), change)
+        yield Repair(decision, stream, _mean(before), _mean(after), change, was_off)
 
 
 def _mean(values: np.ndarray) -> float:

@@ -186,7 +186,7 @@ def _baseline_runs(oils: Sequence[OilSummary]) -> set[str]:
 
 def _doubts(material: Material, names: set[str]) -> tuple[Doubt, ...]:
     """Return the doubts about files that hold rows of the month, and about those that may, as none of theirs counts."""
-    others = set(material.record["source_file"]) - names
+    others = (set(material.record["source_file"]) if material.doubts else set()) - names
     return tuple(one for one in material.doubts if one.file not in others)
 
 
