@@ -201,7 +201,7 @@ def test_fuel_and_air_at_once_are_both_named(aired: Place) -> None:
     fit = fits_of(found)[0]
     assert found.leading == "two at once"
     assert found.probabilities["two at once"] > 0.9
-    assert f"air bubble in fill {aired[1]}, at {aired[0]:g} °C" in fit.where
+    assert f"air bubble (in fill {aired[1]}, at {aired[0]:g} °C)" in fit.where
     assert "dilution" in fit.where
     assert fit.p_value > 0.05
 
