@@ -41,20 +41,12 @@ _UNRELATED = (
 def read_export(path: str | Path, *, profiles: Sequence[Profile] = (), time_zone: str = "UTC") -> Reading:
     """Read one run export.
 
-    Parameters
-    ----------
     path : A .csv, .txt or .tsv of any dialect, or a workbook (.xlsx, .xlsm).
     profiles : What the laboratory says about its exports; the first whose patterns fit the file name is used.
     time_zone : IANA name; holds for times without an offset.
-
-    Returns
-    -------
-    The tidy table: temperatures in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in
-        [kg/m³]; texts as objects with None, numbers with NaN and moments with NaT where there is none.
-
-    Raises
-    ------
-    ExportError : The file can't be read at all, or reads in two ways.
+    Returns : The tidy table: temperatures in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s],
+        density in [kg/m³]; texts as objects with None, numbers with NaN and moments with NaT where there is none.
+    Raises ExportError : The file can't be read at all, or reads in two ways.
     """
     zone = zone_of(time_zone)
     columns, refusals, source = _read(Path(path), {}, profiles, zone)
@@ -67,9 +59,7 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
     Content that was read already under another name is not read again: its source has no rows and says so. Files that
     can't be read are in ``failures``; see ``read_export`` for the rest.
 
-    Raises
-    ------
-    ExportError : No file could be read; the first one's reason.
+    Raises ExportError : No file could be read; the first one's reason.
     """
     zone = zone_of(time_zone)
     tables: list[dict[str, Any]] = []

@@ -19,21 +19,11 @@ _DUST = 1e-9  # share of a limit below which a difference is dust of binary arit
 def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
     """Return the viscosity grade in words; between two grades lies none.
 
-    Parameters
-    ----------
     kv_40 : Kinematic viscosity at 40 °C, [mm²/s], more than zero; the limits belong to the grade.
+    Returns : Such as ``VG 46``, ``between VG 32 and VG 46``, ``below VG 2``, ``above VG 3200``, [-]; empty where the
+        input is NaN.
+    Source : ISO 3448:1992, table 1.
 
-    Returns
-    -------
-    Such as ``VG 46``, ``between VG 32 and VG 46``, ``below VG 2``, ``above VG 3200``, [-]; empty where the input is
-    NaN.
-
-    References
-    ----------
-    .. [1] ISO 3448:1992, table 1.
-
-    Examples
-    --------
     >>> [str(grade) for grade in viscosity_grade([46.0, 38.0])]
     ['VG 46', 'between VG 32 and VG 46']
     """

@@ -21,8 +21,6 @@ _PAUSE_S = 0.03
 class AnswerField:
     """The control in which a question is answered, with its text above and what is said to the answer beneath.
 
-    Parameters
-    ----------
     question : What is asked.
     heading : Word before it.
     button : Word on its button; none: the field has none.

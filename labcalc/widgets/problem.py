@@ -165,9 +165,7 @@ class Problem:
     def with_added(self, added: Sequence[Added]) -> Problem:
         """Return the problem with these measurements instead of those added before.
 
-        Raises
-        ------
-        LabcalcError : A value that no oil has; nothing was added.
+        Raises LabcalcError : A value that no oil has; nothing was added.
         """
         evidence = self.first_evidence
         for one in added:
@@ -185,16 +183,11 @@ def open_problem(
 ) -> Problem:
     """Read the exports and look into one run.
 
-    Parameters
-    ----------
     exports, lab : As for ``labcalc.judgement.gather``.
     run : The run; none: the newest that looks wrong.
     settings : Where the sliders stand.
     added : Measurements that a person added.
-
-    Raises
-    ------
-    UnknownRunError : The exports hold no such run.
+    Raises UnknownRunError : The exports hold no such run.
     """
     material = gather(exports, lab)
     return problem_of(material, run or first_problem(material), settings or WhatIfSettings(), added)

@@ -40,19 +40,11 @@ def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResul
 
     Whatever happens, Ctrl-C and SIGTERM too, the folder then holds whole reports and an index that is true.
 
-    Parameters
-    ----------
     jobs : Different names.
     options : The folder, and how it is filled.
-
-    Returns
-    -------
-    One outcome a job, failures with their reasons.
-
-    Raises
-    ------
-    WorkbookError : Two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler at the
-        address, PDF wanted and no browser there.
+    Returns : One outcome a job, failures with their reasons.
+    Raises WorkbookError : Two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler
+        at the address, PDF wanted and no browser there.
     """
     with (
         cluster_executor(options.cluster) if options.cluster else nullcontext(options.executor) as executor,

@@ -28,18 +28,10 @@ class Shown:
 def ready_outputs(notebook: Any, name: str) -> Shown:
     """Turn the outputs of an executed notebook, in place, into what the page's template shows.
 
-    Parameters
-    ----------
     notebook : The executed notebook.
     name : Its file name, for messages.
-
-    Returns
-    -------
-    The summary, the number of figures, and the types of their traces.
-
-    Raises
-    ------
-    WorkbookError : An output that a page can't show, or a figure without a caption or without its table.
+    Returns : The summary, the number of figures, and the types of their traces.
+    Raises WorkbookError : An output that a page can't show, or a figure without a caption or without its table.
     """
     shown = Shown()
     for number, cell in enumerate(_original(notebook.cells), start=1):

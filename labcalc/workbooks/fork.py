@@ -54,14 +54,9 @@ def fork_is_safe() -> bool:
 def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterator[tuple[K, Answer]]:
     """Render each task in a process forked from this one, some side by side; answers come as they are ready.
 
-    Parameters
-    ----------
     tasks : Begun in this order.
     workers : How many processes run side by side.
-
-    Yields
-    ------
-    Key and answer: the rendering, or the error that says why there is none.
+    Yields : Key and answer: the rendering, or the error that says why there is none.
     """
     with quick_start(), for_speed_only("the warm-up"):
         warm_up({task.notebook for _, task in tasks}, len(tasks))

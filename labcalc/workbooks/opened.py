@@ -51,21 +51,13 @@ def workbook_names() -> tuple[str, ...]:
 def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = None) -> WorkbookCopy:
     """Copy a workbook beside lab.toml, or beside the first export, with its parameters set.
 
-    Parameters
-    ----------
     name : One of ``workbook_names()``; ``_`` may stand for ``-``.
     exports : The exports at hand.
     lab : lab.toml. Without one and without exports the workbook is copied into the current folder.
-
-    Returns
-    -------
-    Where it is. A copy that a person has changed is never written over: made the same way it is kept as it is, made in
-        another way it is left alone and the new copy gets a number.
-
-    Raises
-    ------
-    WorkbookError : There is no such workbook, or it takes no exports.
-    FileNotFoundError : An export or lab.toml is not there.
+    Returns : Where it is. A copy that a person has changed is never written over: made the same way it is kept as it
+        is, made in another way it is left alone and the new copy gets a number.
+    Raises WorkbookError : There is no such workbook, or it takes no exports.
+    Raises FileNotFoundError : An export or lab.toml is not there.
     """
     files, home, name = _files(name), _folder(exports, lab), name.casefold().replace("_", "-")
     course = home if len(files) == 1 else home / name
@@ -82,13 +74,8 @@ def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = No
 def copy_sample_laboratory(to: Path) -> Path:
     """Copy the sample laboratory, so that it can be written to; one that is there already stays as it is.
 
-    Parameters
-    ----------
     to : The folder.
-
-    Returns
-    -------
-    Its lab.toml.
+    Returns : Its lab.toml.
     """
     source, lab = sample_lab(), to / "lab.toml"
     if not lab.exists():

@@ -92,8 +92,6 @@ def _safe(text: str) -> Any:
 def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scripts) -> str:
     """Return the page of a report round the body of its notebook.
 
-    Parameters
-    ----------
     body : HTML of the notebook.
     title : Title of the page, its only heading of the first level.
     workbook : File name of the notebook.

@@ -79,9 +79,7 @@ def task_for(
 ) -> RenderTask:
     """Return the task of rendering a notebook with these parameters.
 
-    Raises
-    ------
-    WorkbookError : The notebook can't be read, or there is no such engine.
+    Raises WorkbookError : The notebook can't be read, or there is no such engine.
     """
     if engine not in ENGINES:
         raise WorkbookError(f"there is no engine '{engine}'; there are {' and '.join(ENGINES)}")
@@ -97,10 +95,8 @@ def task_for(
 def render(task: RenderTask, begin_cell: Callable[[str], None] | None = None) -> Rendering:
     """Run the notebook and return its page. Takes over this process: call it in a fresh one.
 
-    Raises
-    ------
-    ParameterError : A parameter that the notebook doesn't take.
-    WorkbookError : A cell failed or took too long, an output can't be shown, or the page isn't sound.
+    Raises ParameterError : A parameter that the notebook doesn't take.
+    Raises WorkbookError : A cell failed or took too long, an output can't be shown, or the page isn't sound.
     """
     started = time.monotonic()
     from labcalc.workbooks.checks import check_page, machine_paths

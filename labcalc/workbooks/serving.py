@@ -39,16 +39,11 @@ def serve_workbook(
 ) -> None:
     """Start JupyterLab on a workbook, say its address, and wait until it ends or Ctrl-C is pressed.
 
-    Parameters
-    ----------
     workbook : The notebook, or a folder of some; the folder that it lies in is all that JupyterLab shows.
     port : Port on this machine, [-]; none: the first free one from 8888.
     browser : Open the address in the person's browser.
     say : Takes one line for the person.
-
-    Raises
-    ------
-    WorkbookError : The port is taken, or JupyterLab doesn't start: its last words.
+    Raises WorkbookError : The port is taken, or JupyterLab doesn't start: its last words.
     """
     try:
         with (

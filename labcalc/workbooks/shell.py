@@ -172,14 +172,9 @@ class NotebookShell(InteractiveShell):
     def run_code_cell(self, source: str, seconds: float) -> tuple[list[NotebookNode], int, bool]:
         """Run one cell.
 
-        Parameters
-        ----------
         source : The cell's text.
         seconds : Longest time, [s].
-
-        Returns
-        -------
-        Outputs, execution count, and whether it came to its end.
+        Returns : Outputs, execution count, and whether it came to its end.
         """
         outputs, self.running_count, self._failed = self.outputs.begin(), self.execution_count, False
         with self._streams(), _time_limit(seconds):

@@ -41,8 +41,6 @@ _FOR_SOME = ("labcalc.judgement.causes",)
 def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
     """Do once what every report needs, so that forked processes find it done; what fails is logged and left to them.
 
-    Parameters
-    ----------
     notebooks : Texts of the notebooks; what they import and use of the scientific libraries and of labcalc is imported.
     reports : How many reports are rendered from them.
     """

@@ -31,14 +31,9 @@ def duplicate_pictures(report: DuplicateReport) -> tuple[Picture, ...]:
 def draw_in_time(report: DuplicateReport, quantity: str) -> Picture | None:
     """Draw how far repeats lie apart, as a share of their limit, in time.
 
-    Parameters
-    ----------
     report : The period.
     quantity : ``kinematic viscosity`` or ``density``.
-
-    Returns
-    -------
-    Signed shares, [-], first minus second; None where no set has a limit.
+    Returns : Signed shares, [-], first minus second; None where no set has a limit.
     """
     of_quantity = report.sets[report.sets["quantity"] == quantity].sort_values("ended", kind="stable")
     sets = of_quantity[of_quantity["limit"].notna()]

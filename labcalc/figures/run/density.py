@@ -13,15 +13,10 @@ from labcalc.wording import celsius, numeral, plain
 def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Picture:
     """Draw a run's densities and the curve of the petroleum measurement tables from the coldest of them.
 
-    Parameters
-    ----------
     curve : Density [kg/m³] against temperature [°C].
     sample : Name of the sample, for the caption.
     commodity : Commodity group of the curve.
-
-    Returns
-    -------
-    Chart, caption and numbers.
+    Returns : Chart, caption and numbers.
     """
     figure = blank_figure("Temperature, °C", "Density, kg/m³", height=330, xaxis={"hoverformat": ".2~f"})
     if curve.temperature_C.size and np.isfinite(curve.half_width).all():

@@ -26,15 +26,10 @@ _THIS_RUN = {"text": "this run", "showarrow": False, "xanchor": "right", "font":
 def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: pd.Timestamp) -> Picture | None:
     """Draw how far the reference oils were from their certified values, with a line at the run; None without any.
 
-    Parameters
-    ----------
     comparisons : Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
     instrument : Name of the instrument, for the caption.
     run_at : When the run was measured.
-
-    Returns
-    -------
-    Two panels, one above the other: viscosity [%] and density [kg/m³].
+    Returns : Two panels, one above the other: viscosity [%] and density [kg/m³].
     """
     known = comparisons.dropna(subset=["certified"])
     known = known[known["quantity"].isin([quantity for quantity, *_ in _PANELS])]

@@ -34,14 +34,9 @@ _MODELS = {
 def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
     """Draw a run's kinematic viscosities with their line, its extrapolation dotted, and the band of its uncertainty.
 
-    Parameters
-    ----------
     curve : Kinematic viscosity [mm²/s] against temperature [°C].
     sample : Name of the sample, for the caption.
-
-    Returns
-    -------
-    Chart, caption and numbers.
+    Returns : Chart, caption and numbers.
     """
     across, up = _scales(curve)
     figure = blank_figure("Temperature, °C", "Kinematic viscosity, mm²/s", height=400, xaxis=across, yaxis=up)

@@ -121,13 +121,8 @@ class InstrumentCarryOver:
     def shares_at(self, moment: pd.Timestamp) -> tuple[CarriedShare, ...]:
         """Return the share for each of ``DIRECTIONS`` from the results before a moment.
 
-        Parameters
-        ----------
         moment : Runs that started earlier count, half a year back.
-
-        Returns
-        -------
-        NaN, with the reason, where the order of the runs doesn't tell it.
+        Returns : NaN, with the reason, where the order of the runs doesn't tell it.
         """
         return self.sums.between(*self.rows_at(moment))
 
@@ -193,16 +188,11 @@ def carry_over_of(
     A row counts with the scatter of its kind so far, and is set aside where it is far from what the rows before it
     lead to expect: both look back only.
 
-    Parameters
-    ----------
     sequence : The instrument's runs.
     excluded : Runs that a decision leaves out.
     quantity : Of ``SEQUENCE_QUANTITIES``, the one that tells the share: viscosity mostly tells it better, density is
         free of a rule of mixing.
-
-    Returns
-    -------
-    Shares for any moment.
+    Returns : Shares for any moment.
     """
     thicker = sequence.thicker_before
     used = ~np.isin(sequence.runs.astype(str), sorted(excluded)) & ~np.isnan(thicker)

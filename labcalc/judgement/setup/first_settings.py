@@ -88,16 +88,11 @@ def propose_settings(
 ) -> FirstSettings:
     """Write a first lab.toml, without any certified value, limit or precision class: these are questions.
 
-    Parameters
-    ----------
     exports : The exports; those that can't be read are named in the text.
     profiles : ``[[profile]]`` tables as TOML: the exports are read with them, and they go into the text as they are.
     folder : Where the lab.toml will lie; the patterns of its record start from there.
-
-    Raises
-    ------
-    ExportError : No export can be read.
-    SettingsError : A profile can't be used.
+    Raises ExportError : No export can be read.
+    Raises SettingsError : A profile can't be used.
     """
     head = _HEAD.format(exports=counted(len(exports), "export"))
     written = "".join(f"\n{one.strip()}\n" for one in profiles)

@@ -89,15 +89,10 @@ def carried(outcomes: ArrayLike, values: Sequence[float], effects: Sequence[Sequ
 
     .. math:: \frac{\partial f}{\partial e_j} = \sum_i \frac{\partial f}{\partial x_i} \frac{\partial x_i}{\partial e_j}
 
-    Parameters
-    ----------
     outcomes : The function at the points of ``varied``.
     values : The results, in the function's order; none of them 0.
     effects : The sources of each result.
-
-    Returns
-    -------
-    What each source does to the function; one that appears in several results counts once, with its sign.
+    Returns : What each source does to the function; one that appears in several results counts once, with its sign.
     """
     number, found = len(values), np.asarray(outcomes, dtype=float)
     differences = found[1 : number + 1] - found[number + 1 :]

@@ -135,18 +135,11 @@ def _one_more(gain: IntervalGain, ratio: float) -> str:
 def components_of_variance(material: Material, sample: str = "") -> tuple[ComponentsOfVariance, ...]:
     """Split the spread of every reference oil of the record, or of one sample, into its components.
 
-    Parameters
-    ----------
     material : The exports at hand with the laboratory's record; runs that a decision excludes are left out and counted.
     sample : A sample's name; none: every reference oil.
-
-    Returns
-    -------
-    By sample, lot, quantity and temperature. Dynamic viscosity is passed over where the kinematic one is there.
-
-    Raises
-    ------
-    UnknownRunError : The record holds no run of such a sample.
+    Returns : By sample, lot, quantity and temperature. Dynamic viscosity is passed over where the kinematic one is
+        there.
+    Raises UnknownRunError : The record holds no run of such a sample.
     """
     record = material.record
     rows = record[record["sample"] == sample] if sample else record[record["role"] == "reference"]
@@ -177,16 +170,11 @@ def components_of_results(
 ) -> ComponentsOfVariance:
     """Split the spread of the results of one sample and lot at one temperature, or of several measured side by side.
 
-    Parameters
-    ----------
     rows : Rows of the tidy table, one or more; of several samples each is taken against its own mean, and every day
         holds each equally often.
     quantity : Which quantity, by its name in ``QUANTITY_COLUMNS``.
     decisions : Decisions to exclude.
-
-    Returns
-    -------
-    Components in percent of the mean for a viscosity, in kg/m³ for density.
+    Returns : Components in percent of the mean for a viscosity, in kg/m³ for density.
     """
     column, temperature = QUANTITY_COLUMNS[quantity], round(float(rows["temperature_C"].iloc[0]), 1)
     known = rows[rows[column].notna()]

@@ -45,31 +45,19 @@ def bias_test(
 
     .. math:: t = (\bar x - x_c) / \sqrt{s^2 / n + u_c^2}
 
-    Parameters
-    ----------
     results : Results of the reference material, [any unit], 2 or more.
     certified : Certified value, [unit of the results].
     certified_uncertainty : Standard uncertainty of the certified value (expanded uncertainty / k), [unit of the
         results].
     certified_degrees_of_freedom : Degrees of freedom of that uncertainty, [-].
     confidence : Confidence of the two-sided test and of the interval, [-].
+    Returns : Bias with uncertainty, [unit of the results], t, its limit and p-value, [-]. An interval of 95 % holds
+        94.5 % or more from six results on; with three or four and a certified value's uncertainty of their mean's size,
+        93 %.
+    Raises ValueError : Fewer than two results, one that is not finite, or an uncertainty below 0 or unknown.
+    Source : ASTM D6299, t-test of the chart's mean against the accepted reference value (memory); degrees of freedom by
+        JCGM 100:2008, equation G.2b, cut to a whole number.
 
-    Returns
-    -------
-    Bias with uncertainty, [unit of the results], t, its limit and p-value, [-]. An interval of 95 % holds 94.5 % or
-        more from six results on; with three or four and a certified value's uncertainty of their mean's size, 93 %.
-
-    Raises
-    ------
-    ValueError : Fewer than two results, one that is not finite, or an uncertainty below 0 or unknown.
-
-    References
-    ----------
-    .. [1] ASTM D6299, t-test of the chart's mean against the accepted reference value (memory); degrees of freedom by
-       JCGM 100:2008, equation G.2b, cut to a whole number.
-
-    Examples
-    --------
     >>> found = bias_test([10.1, 10.2, 10.0, 10.1], 10.0, 0.02)
     >>> round(found.bias, 3), found.significant
     (0.1, False)

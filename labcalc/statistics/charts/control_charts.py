@@ -42,8 +42,6 @@ def ewma_chart(
     .. math:: E_i = \lambda x_i + (1 - \lambda) E_{i-1}, \qquad
         \mathrm{limits} = \mathrm{centre} \pm L_n \sigma \sqrt{\lambda / (2 - \lambda)}
 
-    Parameters
-    ----------
     results : Results in the order of measurement, [unit of the limits].
     limits : Centre and sigma, [unit of the results].
     weight : Weight λ of the newest result, [-], above 0 up to 1; 0.4 as common in petroleum testing (memory).
@@ -51,21 +49,10 @@ def ewma_chart(
         rarely passed although both are estimates (``ChartLimits.reach``).
     start : Average before the first result, [unit of the results]; none: the centre.
     starts : Places of results at which it starts anew, [-].
+    Returns : Averages, limits and what lies beyond, [unit of the results].
+    Raises ValueError : The weight is outside its range, or a result is not finite.
+    Source : NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4; ISO 7870-6:2024.
 
-    Returns
-    -------
-    Averages, limits and what lies beyond, [unit of the results].
-
-    Raises
-    ------
-    ValueError : The weight is outside its range, or a result is not finite.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4; ISO 7870-6:2024.
-
-    Examples
-    --------
     >>> from labcalc.statistics import STANDARD_LIMITS
     >>> ewma_chart([1.0, 1.0, 1.0], STANDARD_LIMITS, weight=0.5).values
     array([0.5  , 0.75 , 0.875])
@@ -81,26 +68,13 @@ def ewma_chart(
 def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> NDArray[np.float64]:
     """Return the exponentially weighted moving average of a series.
 
-    Parameters
-    ----------
     values : Values in their order along the last axis, [any unit].
     weight : Weight λ of the newest value, [-], above 0 up to 1.
     start : Average before the first value, [unit of the values].
+    Returns : Averages, [unit of the values], of the input's shape.
+    Raises ValueError : The weight is outside its range.
+    Source : Roberts, S. W.: Technometrics 1 (1959) 239.
 
-    Returns
-    -------
-    Averages, [unit of the values], of the input's shape.
-
-    Raises
-    ------
-    ValueError : The weight is outside its range.
-
-    References
-    ----------
-    .. [1] Roberts, S. W.: Technometrics 1 (1959) 239.
-
-    Examples
-    --------
     >>> ewma([52.0, 47.0, 53.0], 0.3, 50.0).round(2)
     array([50.6 , 49.52, 50.56])
     """

@@ -25,26 +25,13 @@ _REACH = 10.0
 def rules_run_length(rules: tuple[RunRule, ...], shift: float = 0.0, *, scale: float = 1.0) -> RunLength:
     """Return the run length of a chart of individual results under run rules.
 
-    Parameters
-    ----------
     rules : Rules that look at zones, [-]; trends and alternation have no finite chain: ``simulated_run_length``.
     shift : True mean off the centre line, [sigma].
     scale : True standard deviation over the chart's sigma, [-], above 0.
+    Returns : Distribution of the run length, [results].
+    Raises ValueError : A rule looks at trends, the rules have more than 4000 states, or the scale is not above 0.
+    Source : Champ, C. W., Woodall, W. H.: Technometrics 29 (1987) 393.
 
-    Returns
-    -------
-    Distribution of the run length, [results].
-
-    Raises
-    ------
-    ValueError : A rule looks at trends, the rules have more than 4000 states, or the scale is not above 0.
-
-    References
-    ----------
-    .. [1] Champ, C. W., Woodall, W. H.: Technometrics 29 (1987) 393.
-
-    Examples
-    --------
     >>> from labcalc.statistics import WESTERN_ELECTRIC
     >>> round(rules_run_length(WESTERN_ELECTRIC).average, 2)
     91.75
@@ -74,29 +61,16 @@ def ewma_run_length(
 
     over averages y within the limits that a result within its own limits can reach.
 
-    Parameters
-    ----------
     weight : Weight λ of the newest result, [-], above 0 up to 1.
     multiple : Half width L of the limits in standard deviations of the average, [-], above 0.
     shift : True mean off the centre line, [sigma].
     scale : True standard deviation over the chart's sigma, [-], above 0.
     individuals_limit : Half width of the limits of individual results on the same chart, [sigma]; infinite: EWMA alone.
+    Returns : Distribution of the run length, [results]; its average within 1e-6 for EWMA alone, within 3e-4 together
+        with limits of individuals, where it has kinks.
+    Raises ValueError : A parameter is outside its range.
+    Source : Crowder, S. V.: Technometrics 29 (1987) 401; Lucas, J. M., Saccucci, M. S.: Technometrics 32 (1990) 1.
 
-    Returns
-    -------
-    Distribution of the run length, [results]; its average within 1e-6 for EWMA alone, within 3e-4 together with limits
-        of individuals, where it has kinks.
-
-    Raises
-    ------
-    ValueError : A parameter is outside its range.
-
-    References
-    ----------
-    .. [1] Crowder, S. V.: Technometrics 29 (1987) 401; Lucas, J. M., Saccucci, M. S.: Technometrics 32 (1990) 1.
-
-    Examples
-    --------
     >>> round(ewma_run_length(0.5, 3.071).average, 0), round(ewma_run_length(0.5, 3.071, 1.0).average, 1)
     (500.0, 17.5)
     >>> round(ewma_run_length(0.4, 3.0, individuals_limit=3.0).average)

@@ -27,13 +27,8 @@ class NormalityFactor:
     def at(self, number: int) -> float:
         """Return the factor for a number of results.
 
-        Parameters
-        ----------
         number : Number of results n, [-].
-
-        Returns
-        -------
-        Factor, [-].
+        Returns : Factor, [-].
         """
         return 1.0 + self.first / number + self.second / number**2
 
@@ -102,29 +97,16 @@ def anderson_darling(
 
     .. math:: A^2 = -n - \frac{1}{n} \sum_i (2i - 1) [\ln F(z_i) + \ln(1 - F(z_{n+1-i}))]
 
-    Parameters
-    ----------
     results : Results, [any unit], 5 or more.
     sigma : Another estimate of the spread, such as that of the moving range, [unit of the results]; none: the standard
         deviation. Only with the latter do the limits hold: with the moving range they reject good results in one case
         of nine.
     factor : Which small-sample factor gives A2*, [-].
+    Returns : A2, A2* and its p-value, [-].
+    Raises ValueError : Fewer than five results, one that is not finite, no spread, or a factor of another name.
+    Source : D'Agostino, R. B., Stephens, M. A.: Goodness-of-Fit Techniques, 1986, table 4.7 and its p-values (memory).
+    Source : Stephens, M. A.: J. Am. Stat. Assoc. 69 (1974) 730 (memory).
 
-    Returns
-    -------
-    A2, A2* and its p-value, [-].
-
-    Raises
-    ------
-    ValueError : Fewer than five results, one that is not finite, no spread, or a factor of another name.
-
-    References
-    ----------
-    .. [1] D'Agostino, R. B., Stephens, M. A.: Goodness-of-Fit Techniques, 1986, table 4.7 and its p-values (memory).
-    .. [2] Stephens, M. A.: J. Am. Stat. Assoc. 69 (1974) 730 (memory).
-
-    Examples
-    --------
     >>> test = anderson_darling([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
     >>> round(test.adjusted, 3), test.departs
     (0.335, False)
@@ -160,23 +142,14 @@ def _p_value(adjusted: float) -> float:
 def resolution(results: ArrayLike, *, step: float | None = None, highest_ratio: float = 0.3) -> Resolution:
     """Compare the rounding of results with their spread.
 
-    Parameters
-    ----------
     results : Results, [any unit], 2 or more.
     step : Rounding step, [unit of the results]; none: read from the results.
     highest_ratio : Step over standard deviation above which the results are too coarse, [-]; at 0.5 the test of
         normality rejects every fifth good baseline of 20 results, at 1 nine of ten.
+    Returns : Step, standard deviation, [unit of the results], and their ratio, [-]; infinite where all results are
+        equal.
+    Raises ValueError : Fewer than two results, or one that is not finite.
 
-    Returns
-    -------
-    Step, standard deviation, [unit of the results], and their ratio, [-]; infinite where all results are equal.
-
-    Raises
-    ------
-    ValueError : Fewer than two results, or one that is not finite.
-
-    Examples
-    --------
     >>> resolution([10.1, 10.2, 10.1, 10.3, 10.0]).coarse
     True
     """
@@ -194,21 +167,11 @@ _LARGEST_WHOLE = 2.0**53
 def rounding_step(results: ArrayLike, digits: int = 9) -> float:
     """Return the largest step of which all differences between results are multiples.
 
-    Parameters
-    ----------
     results : Results, [any unit].
     digits : Decimals beyond which nothing is a digit of the result, [-].
+    Returns : Step, [unit of the results]; NaN where all results are equal.
+    Raises ValueError : A result is not finite.
 
-    Returns
-    -------
-    Step, [unit of the results]; NaN where all results are equal.
-
-    Raises
-    ------
-    ValueError : A result is not finite.
-
-    Examples
-    --------
     >>> rounding_step([10.05, 10.10, 10.25])
     0.05
     """
@@ -226,26 +189,13 @@ def rounding_step(results: ArrayLike, digits: int = 9) -> float:
 def serial_dependence(results: ArrayLike, *, confidence: float = 0.95) -> SerialDependence:
     """Test whether neighbouring results are alike.
 
-    Parameters
-    ----------
     results : Results in the order of measurement, [any unit], 8 or more.
     confidence : Confidence of the one-sided limit of the ratio, [-].
+    Returns : Autocorrelation of lag 1, von Neumann ratio (2 for independent results), its lower limit and p-value, [-].
+    Raises ValueError : Fewer than eight results, one that is not finite, or no spread.
+    Source : von Neumann, J.: Ann. Math. Stat. 12 (1941) 367; its distribution here by a beta of the exact variance 4 (n
+        − 2)/(n² − 1), limits within 0.005 of simulated ones from n = 8.
 
-    Returns
-    -------
-    Autocorrelation of lag 1, von Neumann ratio (2 for independent results), its lower limit and p-value, [-].
-
-    Raises
-    ------
-    ValueError : Fewer than eight results, one that is not finite, or no spread.
-
-    References
-    ----------
-    .. [1] von Neumann, J.: Ann. Math. Stat. 12 (1941) 367; its distribution here by a beta of the exact variance
-       4 (n − 2)/(n² − 1), limits within 0.005 of simulated ones from n = 8.
-
-    Examples
-    --------
     >>> found = serial_dependence([10.0, 10.1, 10.2, 10.2, 10.4, 10.5, 10.5, 10.7])
     >>> found.dependent, round(found.von_neumann, 2)
     (True, 0.28)

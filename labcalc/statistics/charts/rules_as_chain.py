@@ -32,14 +32,9 @@ class RuleChain:
     def zone_probabilities(self, shift: float, scale: float) -> NDArray[np.float64]:
         """Return the probability of each zone for a normal result.
 
-        Parameters
-        ----------
         shift : True mean off the centre line, [sigma].
         scale : True standard deviation over the chart's sigma, [-].
-
-        Returns
-        -------
-        Probabilities, [-], from the lowest zone up.
+        Returns : Probabilities, [-], from the lowest zone up.
         """
         from scipy.special import ndtr
 
@@ -54,18 +49,10 @@ class RuleChain:
 def rule_chain(rules: tuple[RunRule, ...]) -> RuleChain:
     """Build the chain of a rule set, state by state from an empty chart.
 
-    Parameters
-    ----------
     rules : Rules that look at zones, [-].
-
-    Returns
-    -------
-    Zones and transitions; state 0 is the empty chart.
-
-    Raises
-    ------
-    ValueError : A rule looks at trends or alternation, which no finite number of states can remember; or more than 4000
-        states.
+    Returns : Zones and transitions; state 0 is the empty chart.
+    Raises ValueError : A rule looks at trends or alternation, which no finite number of states can remember; or more
+        than 4000 states.
     """
     thresholds = sorted({t for rule in rules for t in (_sigmas(rule), -_sigmas(rule))})
     edges = np.array(thresholds)

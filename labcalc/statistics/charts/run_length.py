@@ -39,13 +39,8 @@ class RunLength:
     def probability_within(self, results: int) -> float:
         """Return the probability of a signal within a number of results.
 
-        Parameters
-        ----------
         results : Number of results, [-], 0 or more.
-
-        Returns
-        -------
-        Probability, [-].
+        Returns : Probability, [-].
         """
         last = self.survival.size - 1
         if results <= last:
@@ -55,17 +50,9 @@ class RunLength:
     def quantile(self, probability: float) -> int:
         """Return the smallest number of results within which a signal comes with a probability.
 
-        Parameters
-        ----------
         probability : Probability, [-], above 0 and below 1; 0.5 for the median.
-
-        Returns
-        -------
-        Number of results, [-].
-
-        Raises
-        ------
-        ValueError : The probability is not between 0 and 1, or a signal practically never comes.
+        Returns : Number of results, [-].
+        Raises ValueError : The probability is not between 0 and 1, or a signal practically never comes.
         """
         if not 0.0 < probability < 1.0:
             raise ValueError(f"probability {probability:g}: more than 0 and less than 1 was expected")
@@ -80,18 +67,10 @@ class RunLength:
 def chain_run_length(matrix: Any, start: int) -> RunLength:
     """Return the run length of a chart that is given as a chain.
 
-    Parameters
-    ----------
     matrix : Probabilities of a step from each state to each other one without a signal, [-].
     start : State of an empty chart, [-].
-
-    Returns
-    -------
-    Distribution of the run length, [results]; an infinite average where it is more than 1e12.
-
-    References
-    ----------
-    .. [1] Brook, D., Evans, D. A.: Biometrika 59 (1972) 539.
+    Returns : Distribution of the run length, [results]; an infinite average where it is more than 1e12.
+    Source : Brook, D., Evans, D. A.: Biometrika 59 (1972) 539.
     """
     survival, decay = _survival(matrix, start)
     if decay > 1.0 - _NEVER:

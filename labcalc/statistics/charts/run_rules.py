@@ -46,8 +46,6 @@ class Beyond:
     def signals(self, z: NDArray[np.float64]) -> Flags:
         """Tell at which points the pattern is complete, [-].
 
-        Parameters
-        ----------
         z : Standardised results along the last axis, [-].
         """
         if self.side == "either":
@@ -79,8 +77,6 @@ class Within:
     def signals(self, z: NDArray[np.float64]) -> Flags:
         """Tell at which points the pattern is complete, [-].
 
-        Parameters
-        ----------
         z : Standardised results along the last axis, [-].
         """
         return _unbroken(np.abs(z) <= self.sigmas, self.count)
@@ -108,8 +104,6 @@ class Trend:
     def signals(self, z: NDArray[np.float64]) -> Flags:
         """Tell at which points the pattern is complete, [-].
 
-        Parameters
-        ----------
         z : Standardised results along the last axis, [-].
         """
         steps = np.diff(z, axis=-1)
@@ -139,8 +133,6 @@ class Alternation:
     def signals(self, z: NDArray[np.float64]) -> Flags:
         """Tell at which points the pattern is complete, [-].
 
-        Parameters
-        ----------
         z : Standardised results along the last axis, [-].
         """
         rises, falls = z[..., 1:] > z[..., :-1], z[..., 1:] < z[..., :-1]
@@ -217,23 +209,13 @@ class RuleSignals:
 def run_rule_signals(z: ArrayLike, rules: tuple[RunRule, ...] = WESTERN_ELECTRIC) -> RuleSignals:
     """Apply run rules to standardised results.
 
-    Parameters
-    ----------
     z : Standardised results in the order of measurement along the last axis, [-]; a NaN belongs to no pattern and ends
         every run.
     rules : Rules, [-].
+    Returns : Signals by rule and point, [-]; a pattern signals at every point at which it is complete.
+    Source : Western Electric, Statistical Quality Control Handbook (1956); Nelson, J. Qual. Technol. 16 (1984) 237; ISO
+        7870-2:2023.
 
-    Returns
-    -------
-    Signals by rule and point, [-]; a pattern signals at every point at which it is complete.
-
-    References
-    ----------
-    .. [1] Western Electric, Statistical Quality Control Handbook (1956); Nelson, J. Qual. Technol. 16 (1984) 237;
-       ISO 7870-2:2023.
-
-    Examples
-    --------
     >>> for signal in run_rule_signals([0.3, 2.2, -0.4, 2.1, 0.2, 2.4]).found:
     ...     print(signal.index, *signal.rules)
     3 2 of 3 beyond 2 s, same side

@@ -43,8 +43,6 @@ def chart_sight(
 ) -> ChartSight:
     """Return what charts give and see, by simulation of all their signals together.
 
-    Parameters
-    ----------
     rules : Run rules, [-].
     weight, multiple : Weight of the newest result in the EWMA, [-], 0 for none, and half width of its limits with known
         centre and sigma, [standard deviations of the average].
@@ -52,14 +50,9 @@ def chart_sight(
     degrees_of_freedom : Of sigma, [-]; infinite for a known one.
     as_known : Limits at three sigma although centre and sigma are estimates.
     charts : Charts that are drawn, [-], 400 results each.
-
-    Returns
-    -------
-    The same for the same arguments; false alarms begun to 5 %, those of one chart in ten to 20 %.
-
-    References
-    ----------
-    .. [1] Conditional performance of charts with estimated limits: Quesenberry, C. P.: J. Qual. Technol. 25 (1993) 237.
+    Returns : The same for the same arguments; false alarms begun to 5 %, those of one chart in ten to 20 %.
+    Source : Conditional performance of charts with estimated limits: Quesenberry, C. P.: J. Qual. Technol. 25 (1993)
+        237.
     """
     generator = np.random.default_rng(20_261_129)
     centre, sigma = _estimates(charts, number, degrees_of_freedom)

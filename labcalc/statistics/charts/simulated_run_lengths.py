@@ -29,24 +29,14 @@ def simulated_run_length(
 ) -> SimulatedRunLength:
     """Draw charts of normal results until each has signalled.
 
-    Parameters
-    ----------
     rules : Any rules, [-].
     shift : True mean off the centre line, [sigma].
     scale : True standard deviation over the chart's sigma, [-], above 0.
     charts : Number of charts, [-].
     seed : Seed of the generator, [-].
+    Returns : Average run length and its standard error, [results].
+    Raises ValueError : The scale is not above 0.
 
-    Returns
-    -------
-    Average run length and its standard error, [results].
-
-    Raises
-    ------
-    ValueError : The scale is not above 0.
-
-    Examples
-    --------
     >>> from labcalc.statistics import NELSON
     >>> found = simulated_run_length(NELSON, 1.0, charts=500)
     >>> 8.5 < found.average < 11.0

@@ -26,28 +26,15 @@ def propagated_uncertainty(
     Standard uncertainties give a standard uncertainty; expanded ones of one coverage factor give an expanded one of
     the same factor.
 
-    Parameters
-    ----------
     function : Model of the measurement, [any unit].
     values : Best estimates of the inputs, [unit of each input].
     uncertainties : Uncertainty of each input, [unit of each input].
     correlation : Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
+    Returns : Uncertainty of the output, [unit of the output]; NaN where an input's uncertainty is NaN.
+    Raises ValueError : The numbers of values and uncertainties differ, an uncertainty is negative, or the matrix is not
+        one of correlations.
+    Source : JCGM 100:2008 (GUM), equations 10 and 16; derivatives by central differences, 5.1.3 note 2.
 
-    Returns
-    -------
-    Uncertainty of the output, [unit of the output]; NaN where an input's uncertainty is NaN.
-
-    Raises
-    ------
-    ValueError : The numbers of values and uncertainties differ, an uncertainty is negative, or the matrix is not one of
-        correlations.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008 (GUM), equations 10 and 16; derivatives by central differences, 5.1.3 note 2.
-
-    Examples
-    --------
     >>> round(propagated_uncertainty(lambda a, b: a * b, [3.0, 4.0], [0.1, 0.2]), 6)
     0.72111
     >>> round(propagated_uncertainty(lambda a, b: a - b, [3.0, 4.0], [0.1, 0.1], [[1.0, 1.0], [1.0, 1.0]]), 6)
@@ -64,20 +51,12 @@ def propagated_covariance(
 ) -> Array:
     """Return the covariance matrix, [product of the outputs' units], of outputs that share their inputs, m × m.
 
-    Parameters
-    ----------
     function : Model of the measurement, a number or a sequence of numbers, [any units].
     values : Best estimates of the inputs, [unit of each input].
     uncertainties : Uncertainty of each input, [unit of each input].
     correlation : Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
-
-    Raises
-    ------
-    ValueError : As for :func:`propagated_uncertainty`.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, H.2.3, equation H.9 (one output: equation 16); JCGM 102:2011, 6.2.1.2.
+    Raises ValueError : As for :func:`propagated_uncertainty`.
+    Source : JCGM 100:2008, H.2.3, equation H.9 (one output: equation 16); JCGM 102:2011, 6.2.1.2.
     """
     spread = _uncertainties(values, uncertainties)
     covariance = np.outer(spread, spread) * checked_correlation(correlation, spread.size)
@@ -95,15 +74,10 @@ def sensitivities(
 ) -> Array:
     """Return the derivatives, [unit of the output / unit of the input], of a model at its estimates, n or m × n.
 
-    Parameters
-    ----------
     function : Model of the measurement, a number or a sequence of numbers, [any units].
     values : Best estimates of the inputs, [unit of each input].
     uncertainties : Uncertainty of each input, [unit of each input]; it gives the scale of an input that is 0.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, 5.1.3 and its note 2.
+    Source : JCGM 100:2008, 5.1.3 and its note 2.
     """
     point = np.asarray(values, dtype=float)
     spread = np.nan_to_num(np.zeros_like(point) if uncertainties is None else np.asarray(uncertainties, dtype=float))

@@ -91,25 +91,15 @@ def uncertainty_budget(
 ) -> UncertaintyBudget:
     """Evaluate a model of a measurement, [unit of the output], with its first-order uncertainty by components.
 
-    Parameters
-    ----------
     function : Model of the measurement, inputs in the order of ``inputs``, [any unit].
     inputs : Estimates with standard uncertainties, [unit of each input].
     quantity : What the output is.
     unit : The output's unit.
     correlation : Correlation coefficients of the inputs, [-], n × n, symmetric; none: uncorrelated.
     confidence : Coverage probability of the expanded uncertainty, [-], above 0 and below 1.
+    Raises ValueError : The matrix is not one of correlations, or the confidence is not between 0 and 1.
+    Source : JCGM 100:2008, equations 10, 16 and G.2b, clause G.4.
 
-    Raises
-    ------
-    ValueError : The matrix is not one of correlations, or the confidence is not between 0 and 1.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, equations 10, 16 and G.2b, clause G.4.
-
-    Examples
-    --------
     >>> inputs = [InputQuantity("mass", 10.0, 0.03, "g"), InputQuantity("volume", 5.0, 0.02, "cm³")]
     >>> budget = uncertainty_budget(lambda m, v: m / v, inputs, quantity="density", unit="g/cm³")
     >>> round(budget.standard_uncertainty, 4), [round(c.share, 2) for c in budget.components]
@@ -152,19 +142,11 @@ def _groups(related: Array) -> list[NDArray[np.intp]]:
 def standard_from_half_width(half_width: float, distribution: Literal["rectangular", "triangular", "arcsine"]) -> float:
     """Return the standard uncertainty, [unit of the quantity], of what is known to lie within limits.
 
-    Parameters
-    ----------
     half_width : Half of the distance between the limits, [unit of the quantity]; half a step for a resolution.
     distribution : What is known of it between them, [-]; arcsine for a quantity that swings, such as a bath's
         temperature.
-
-    Raises
-    ------
-    ValueError : The distribution is none of these.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, equations 7 and 9b; JCGM 101:2008, table 1.
+    Raises ValueError : The distribution is none of these.
+    Source : JCGM 100:2008, equations 7 and 9b; JCGM 101:2008, table 1.
     """
     if distribution not in _HALF_WIDTHS:
         raise ValueError(f"distribution {distribution!r}: one of {', '.join(_HALF_WIDTHS)} was expected")

@@ -38,24 +38,14 @@ def agreement_limits(
 
     The limits' intervals are the exact ones, by the noncentral t distribution.
 
-    Parameters
-    ----------
     first : First result of each pair, [any unit], two pairs or more.
     second : Second results, [unit of the first].
     coverage : Share of differences between the limits, [-].
     confidence : Confidence of the intervals of mean and limits, [-].
+    Raises ValueError : Fewer than two pairs, two numbers of results, or one that is not finite.
+    Source : J. M. Bland and D. G. Altman, Lancet 327 (1986) 307.
+    Source : A. Carkeet, Optometry and Vision Science 92 (2015) e71 (exact intervals; memory).
 
-    Raises
-    ------
-    ValueError : Fewer than two pairs, two numbers of results, or one that is not finite.
-
-    References
-    ----------
-    .. [1] J. M. Bland and D. G. Altman, Lancet 327 (1986) 307.
-    .. [2] A. Carkeet, Optometry and Vision Science 92 (2015) e71 (exact intervals; memory).
-
-    Examples
-    --------
     >>> found = agreement_limits([10.0, 10.2, 9.9, 10.4], [10.1, 10.0, 10.0, 10.2])
     >>> round(found.lower, 3), round(found.upper, 3)
     (-0.289, 0.389)

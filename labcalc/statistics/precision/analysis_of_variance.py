@@ -71,8 +71,6 @@ def nested_analysis(
 
     with n the results in a group, g(h) and g'(h) the groups of level i and of the level above it that h stands in.
 
-    Parameters
-    ----------
     results : Results, [any unit].
     factors : Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer
         group. None: the plain spread of the results.
@@ -82,23 +80,13 @@ def nested_analysis(
     decimals : Decimals that the results were printed with, [-]. Where they have many leading figures in common, the
         binary number nearest to each is off by a visible part of their differences; given the decimals, the printed
         differences are worked with instead.
+    Returns : Sums of squares, [unit of the results squared], degrees of freedom and coefficients of the components,
+        [-].
+    Raises ValueError : A level without degrees of freedom: it can't be told from the one below or above; a result that
+        is not finite; an innermost group that doesn't hold every material equally often.
+    Source : ISO 5725-3:1994, annexes B and C (fully nested experiments; memory).
+    Source : Searle, Casella and McCulloch, Variance Components (1992), 3.3 and appendix F (unbalanced; memory).
 
-    Returns
-    -------
-    Sums of squares, [unit of the results squared], degrees of freedom and coefficients of the components, [-].
-
-    Raises
-    ------
-    ValueError : A level without degrees of freedom: it can't be told from the one below or above; a result that is not
-        finite; an innermost group that doesn't hold every material equally often.
-
-    References
-    ----------
-    .. [1] ISO 5725-3:1994, annexes B and C (fully nested experiments; memory).
-    .. [2] Searle, Casella and McCulloch, Variance Components (1992), 3.3 and appendix F (unbalanced; memory).
-
-    Examples
-    --------
     >>> found = nested_analysis([1.0, 1.2, 2.0, 2.4, 3.0, 3.2], {"day": [1, 1, 2, 2, 3, 3]})
     >>> [(line.name, line.degrees_of_freedom) for line in found.lines], found.coefficients
     ([('day', 2), ('result', 3)], ((2.0, 1.0), (0.0, 1.0)))

@@ -66,29 +66,16 @@ def interlaboratory_precision(
     usual one by Satterthwaite's degrees of freedom holds the truth in only 92 to 94 cases of 100. Those degrees are
     given nevertheless, for they say what the study's s_R is worth.
 
-    Parameters
-    ----------
     cells : The study without what was left out, [any unit]; two laboratories a level at least, one with repeats.
     limit_factor : What a standard deviation is multiplied by for the limits r and R, [-]: 2.8 as both standards print,
         or 1.96 √2.
     confidence : Confidence of the intervals, [-].
+    Returns : Means, standard deviations, limits and intervals, [unit of the results], and degrees of freedom, [-].
+    Raises ValueError : A level with fewer than two laboratories or without repeats, named.
+    Source : ISO 5725-2:2019, calculation of the general mean and the variances (memory); ASTM E691-23.
+    Source : F. A. Graybill and C.-M. Wang, JASA 75 (1980), 869; R. K. Burdick and F. A. Graybill, Confidence Intervals
+        on Variance Components (1992), 3.2 and 4.3 (unweighted means).
 
-    Returns
-    -------
-    Means, standard deviations, limits and intervals, [unit of the results], and degrees of freedom, [-].
-
-    Raises
-    ------
-    ValueError : A level with fewer than two laboratories or without repeats, named.
-
-    References
-    ----------
-    .. [1] ISO 5725-2:2019, calculation of the general mean and the variances (memory); ASTM E691-23.
-    .. [2] F. A. Graybill and C.-M. Wang, JASA 75 (1980), 869; R. K. Burdick and F. A. Graybill, Confidence Intervals on
-       Variance Components (1992), 3.2 and 4.3 (unweighted means).
-
-    Examples
-    --------
     >>> from labcalc.statistics.precision.interlaboratory import interlaboratory_cells
     >>> cells = interlaboratory_cells([*"AABBCC"], ["1"] * 6, [10.0, 10.2, 10.1, 10.1, 10.4, 10.7])
     >>> found = interlaboratory_precision(cells)
