@@ -37,7 +37,7 @@ NAMES = {
         water_viscosity
     """,
     "labcalc.statistics": """
-        ANDERSON_DARLING_FACTORS AgreementLimits Alternation AnalysisLine Beyond BiasTest BudgetComponent
+        ANDERSON_DARLING_FACTORS AgreementLimits Alternation AnalysisLine Beyond BiasTest
         CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight Conformity
         ConformityProbability DECISION_RULES DecisionRule DesignStep Distribution Drift DuplicatePrecision
         EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER HighLowCarryOver InputQuantity
@@ -57,9 +57,9 @@ NAMES = {
         interlaboratory_precision interval_gains lie_within likelihood_components limits_leave_room lot_change
         mandel_h_limit mandel_k_limit mandel_statistics mean_variance moving_ranges nested_analysis
         one_sided_margin order_effect pairs_needed performance_index pooled_precision precision_relations
-        proficiency_round propagated_covariance propagated_uncertainty resolution robust_mean_uncertainty
+        proficiency_round resolution robust_mean_uncertainty
         rounded rounded_to_figures rounding_step rules_run_length run_rule_signals scaled_median_deviation
-        score_words screen_cells self_starting sensitivities serial_dependence shares_over_time
+        score_words screen_cells self_starting serial_dependence shares_over_time
         simulated_run_length site_precision spread_interval standard_from_half_width sustained_shift
         uncertainty_budget variance_components within_materials z_score zeta_score
     """,

@@ -73,13 +73,7 @@ from .decisions.proficiency import (
     z_score as z_score,
     zeta_score as zeta_score,
 )
-from .decisions.propagation import (
-    propagated_covariance as propagated_covariance,
-    propagated_uncertainty as propagated_uncertainty,
-    sensitivities as sensitivities,
-)
 from .decisions.uncertainty import (
-    BudgetComponent as BudgetComponent,
     Distribution as Distribution,
     InputQuantity as InputQuantity,
     UncertaintyBudget as UncertaintyBudget,

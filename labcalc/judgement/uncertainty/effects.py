@@ -62,16 +62,10 @@ def unknown_parts(effects: Sequence[Effect]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(f"{e.component} ({e.source.source})" for e in missing))
 
 
-def budget_of(quantity: str, unit: str, value: float, effects: Sequence[Effect]) -> UncertaintyBudget:
+def budget_of(effects: Sequence[Effect]) -> UncertaintyBudget:
     """Return the budget of a result, first order, with effective degrees of freedom and k (JCGM 100:2008, G.4)."""
-    slopes = [effect.sensitivity for effect in effects]
-
-    def result(*errors: float) -> float:
-        return value + sum(slope * error for slope, error in zip(slopes, errors, strict=True))
-
-    return uncertainty_budget(
-        result, [effect.source for effect in effects], quantity=quantity, unit=unit, confidence=CONFIDENCE
-    )
+    degrees = [effect.source.degrees_of_freedom for effect in effects]
+    return uncertainty_budget([effect.contribution for effect in effects], degrees, confidence=CONFIDENCE)
 
 
 def varied(values: Sequence[float]) -> NDArray[np.float64]:
