@@ -37,12 +37,12 @@ NAMES = {
         water_viscosity
     """,
     "labcalc.statistics": """
-        ANDERSON_DARLING_FACTORS AgreementLimits Alternation AnalysisLine Beyond BiasTest
+        AgreementLimits Alternation AnalysisLine Beyond BiasTest
         CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight Conformity
         ConformityProbability DECISION_RULES DecisionRule DesignStep Distribution Drift DuplicatePrecision
         EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER HighLowCarryOver InputQuantity
         InterlaboratoryCells InterlaboratoryPrecision IntervalGain LikelihoodComponents MandelStatistics NELSON
-        NestedAnalysis NewLot NormalityFactor NormalityTest ONE_SIDED_FACTOR OrderEffect OutlierFlag OutlierTest
+        NestedAnalysis NewLot NormalityTest ONE_SIDED_FACTOR OrderEffect OutlierFlag OutlierTest
         PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex PerformanceThresholds PeriodComparison
         PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision RepeatabilityComparison Resolution
         RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS ScreenedCells SerialDependence

@@ -15,8 +15,6 @@ from .charts.early import early_signals as early_signals, self_starting as self_
 from .charts.exact_run_lengths import ewma_run_length as ewma_run_length, rules_run_length as rules_run_length
 from .charts.lots import NewLot as NewLot, lot_change as lot_change
 from .charts.normality import (
-    ANDERSON_DARLING_FACTORS as ANDERSON_DARLING_FACTORS,
-    NormalityFactor as NormalityFactor,
     NormalityTest as NormalityTest,
     Resolution as Resolution,
     SerialDependence as SerialDependence,

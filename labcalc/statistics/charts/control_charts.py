@@ -21,7 +21,6 @@ class EwmaChart:
 
     weight: float
     multiple: float
-    start: float
     lower: float
     upper: float
     values: NDArray[np.float64]
@@ -34,7 +33,6 @@ def ewma_chart(
     *,
     weight: float = 0.4,
     multiple: float = 3.0,
-    start: float | None = None,
     starts: ArrayLike = (),
 ) -> EwmaChart:
     r"""Follow results with an exponentially weighted moving average.
@@ -47,7 +45,6 @@ def ewma_chart(
     weight : Weight λ of the newest result, [-], above 0 up to 1; 0.4 as common in petroleum testing (memory).
     multiple : Half width L of the limits with known centre and sigma, [standard deviations of the average]; L_n is as
         rarely passed although both are estimates (``ChartLimits.reach``).
-    start : Average before the first result, [unit of the results]; none: the centre.
     starts : Places of results at which it starts anew, [-].
     Returns : Averages, limits and what lies beyond, [unit of the results].
     Raises ValueError : The weight is outside its range, or a result is not finite.
@@ -57,12 +54,11 @@ def ewma_chart(
     >>> ewma_chart([1.0, 1.0, 1.0], STANDARD_LIMITS, weight=0.5).values
     array([0.5  , 0.75 , 0.875])
     """
-    before = limits.centre if start is None else start
     parts = np.split(finite_series(results, 0, "a chart"), np.asarray(starts, np.intp))
-    values = np.concatenate([ewma(part, weight, before) for part in parts])
+    values = np.concatenate([ewma(part, weight, limits.centre) for part in parts])
     half_width = limits.reach(multiple, weight=weight) * limits.sigma * math.sqrt(weight / (2.0 - weight))
     beyond = np.abs(values - limits.centre) > half_width
-    return EwmaChart(weight, multiple, before, limits.centre - half_width, limits.centre + half_width, values, beyond)
+    return EwmaChart(weight, multiple, limits.centre - half_width, limits.centre + half_width, values, beyond)
 
 
 def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> NDArray[np.float64]:

@@ -29,16 +29,15 @@ class RuleChain:
     edges: NDArray[np.float64]
     following: NDArray[np.intp]
 
-    def zone_probabilities(self, shift: float, scale: float) -> NDArray[np.float64]:
+    def zone_probabilities(self, shift: float) -> NDArray[np.float64]:
         """Return the probability of each zone for a normal result.
 
         shift : True mean off the centre line, [sigma].
-        scale : True standard deviation over the chart's sigma, [-].
         Returns : Probabilities, [-], from the lowest zone up.
         """
         from scipy.special import ndtr
 
-        below = (self.edges - shift) / scale
+        below = self.edges - shift
         # Differences in the nearer tail: no digits are lost far from the centre.
         lower, upper = np.diff(ndtr(below), prepend=0.0, append=1.0), -np.diff(ndtr(-below), prepend=1.0, append=0.0)
         middle = np.append(below, np.inf) > 0.0

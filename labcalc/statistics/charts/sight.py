@@ -14,7 +14,7 @@ from labcalc.statistics.charts.control_charts import ewma
 from labcalc.statistics.charts.control_limits import STANDARD_LIMITS, ChartLimits
 from labcalc.statistics.charts.run_rules import RunRule, run_rule_signals
 
-_CHARTS, _RESULTS, _SETTLING = 3_000, 400, 30
+_CHARTS, _RESULTS, _SETTLING = 3_000, 400, 30  # charts that are drawn, results of each, results before these, [-]
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,6 @@ def chart_sight(
     number: float,
     degrees_of_freedom: float,
     as_known: bool = False,
-    charts: int = _CHARTS,
 ) -> ChartSight:
     """Return what charts give and see, by simulation of all their signals together.
 
@@ -49,15 +48,14 @@ def chart_sight(
     number : Results that set the centre, [-]; infinite for a known one.
     degrees_of_freedom : Of sigma, [-]; infinite for a known one.
     as_known : Limits at three sigma although centre and sigma are estimates.
-    charts : Charts that are drawn, [-], 400 results each.
     Returns : The same for the same arguments; false alarms begun to 5 %, those of one chart in ten to 20 %.
     Source : Conditional performance of charts with estimated limits: Quesenberry, C. P.: J. Qual. Technol. 25 (1993)
         237.
     """
     generator = np.random.default_rng(20_261_129)
-    centre, sigma = _estimates(charts, number, degrees_of_freedom)
+    centre, sigma = _estimates(_CHARTS, number, degrees_of_freedom)
     limits = _of_baseline(number, degrees_of_freedom, as_known)
-    quiet = generator.standard_normal((charts, _SETTLING + _RESULTS))
+    quiet = generator.standard_normal((_CHARTS, _SETTLING + _RESULTS))
     signals = _signals((quiet - centre) / sigma, rules, weight, multiple, limits)
     begins = signals[:, _SETTLING:] & ~signals[:, _SETTLING - 1 : -1]
     moved = quiet + np.where(np.arange(quiet.shape[1]) < _SETTLING, 0.0, 1.0)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.statistics.precision._nesting import Nesting, centred, nesting
+from labcalc.statistics.precision._nesting import Nesting, nesting
 from labcalc.statistics.series import Array, finite_series
 
 
@@ -50,11 +50,6 @@ class NestedAnalysis:
         """Degrees of freedom of each line."""
         return np.array([line.degrees_of_freedom for line in self.lines], dtype=float)
 
-    @property
-    def balanced(self) -> bool:
-        """Every group of a level holds as many results as its sisters."""
-        return all(np.ptp(sizes) == 0.0 for sizes in self.layout.sizes)
-
 
 def nested_analysis(
     results: ArrayLike,
@@ -62,7 +57,6 @@ def nested_analysis(
     *,
     lowest: str = "result",
     series: ArrayLike | None = None,
-    decimals: int | None = None,
 ) -> NestedAnalysis:
     r"""Split the spread of results by groups within groups: operators, days within operators, runs within days.
 
@@ -77,9 +71,6 @@ def nested_analysis(
     lowest : What the results within the innermost groups are called.
     series : Material of each result, [-], where several materials, each with a mean of its own, were measured side by
         side: every innermost group holds each equally often. The lowest line loses their degrees of freedom.
-    decimals : Decimals that the results were printed with, [-]. Where they have many leading figures in common, the
-        binary number nearest to each is off by a visible part of their differences; given the decimals, the printed
-        differences are worked with instead.
     Returns : Sums of squares, [unit of the results squared], degrees of freedom and coefficients of the components,
         [-].
     Raises ValueError : A level without degrees of freedom: it can't be told from the one below or above; a result that
@@ -97,7 +88,7 @@ def nested_analysis(
     degrees = nest.degrees_of_freedom()
     degrees[-1] -= materials.max()
     _refuse_without_degrees(nest, degrees, lowest)
-    values = centred(taken, decimals)[nest.order]
+    values = (taken - taken[0])[nest.order]
     squares = sums_of_squares(_less_material_means(values, materials), nest)
     groups = [*(one.size for one in nest.starts[1:]), nest.number]
     names = (*nest.names, lowest)

@@ -98,18 +98,14 @@ def compare_repeatability(
     return RepeatabilityComparison(math.sqrt(variance_ratio), (low, high), nu, published_nu, worse, better, confidence)
 
 
-def pairs_needed(
-    half_width: ArrayLike, confidence: float = 0.95, *, upper_bound_only: bool = False
-) -> NDArray[np.int64]:
-    r"""Return how many pairs, [-], give a standard deviation as well as wanted.
+def pairs_needed(half_width: ArrayLike) -> NDArray[np.int64]:
+    r"""Return how many pairs, [-], give a standard deviation as well as wanted, by its interval of 95 %.
 
     The upper end of the interval is the farther one:
 
     .. math:: \sqrt{n / \chi^2_{n, \alpha / 2}} - 1 \le w
 
     half_width : Largest relative distance w of the upper end from s, [-], such as 0.25; 0.0001 or more.
-    confidence : Confidence of the interval, [-].
-    upper_bound_only : Whether only an upper bound is wanted: α in place of α/2.
     Raises ValueError : A width is below 0.0001 or not finite.
     Source : Chi-square distribution of the variance, solved for n.
 
@@ -121,11 +117,10 @@ def pairs_needed(
     width = np.asarray(half_width, dtype=float)
     if not np.all((width >= 1e-4) & np.isfinite(width)):
         raise ValueError(f"half width {width.min(initial=math.inf):g}: 0.0001 or more was expected")
-    tail = (1.0 - confidence) / (1.0 if upper_bound_only else 2.0)
     low, high = np.zeros(width.shape), np.full(width.shape, float(_MOST_PAIRS))
     while np.any(high - low > 1.0):  # the width falls with n: between low (too few) and high (enough)
         middle = np.floor((low + high) / 2.0)
-        enough = np.sqrt(middle / chdtri(np.maximum(middle, 1.0), 1.0 - tail)) - 1.0 <= width
+        enough = np.sqrt(middle / chdtri(np.maximum(middle, 1.0), 0.975)) - 1.0 <= width
         enough &= middle > 0.0
         low, high = np.where(enough, low, middle), np.where(enough, middle, high)
     return np.asarray(high, dtype=np.int64)

@@ -70,15 +70,14 @@ def lie_within(results: ArrayLike, limit: float) -> bool:
     return bool(np.ptp(series) <= limit + _DUST * float(np.max(np.abs(series))))
 
 
-def acceptable_result(results: ArrayLike, repeatability: float, *, costly: bool = False) -> RepeatDecision:
+def acceptable_result(results: ArrayLike, repeatability: float) -> RepeatDecision:
     """Return the result to report from two, three or four repeats, or how many more to measure.
 
-    Two results within r give their mean. Otherwise two more are measured, or one where a test is costly. The mean of
-    all holds while their range is within the critical range of their number, otherwise their median.
+    Two results within r give their mean. Otherwise two more are measured. The mean of all holds while their range is
+    within the critical range of their number, otherwise their median.
 
     results : All repeats so far, in the order of measurement, [any unit], 2 to 4.
     repeatability : Repeatability limit r of the method for two results, [unit of the results], above 0.
-    costly : Whether a third result ends the matter.
     Returns : Value, range and critical range, [unit of the results], the rule, and the number still to be measured,
         [-].
     Raises ValueError : Not 2 to 4 results, one that is not finite, or a repeatability that is not above 0.
@@ -97,7 +96,6 @@ def acceptable_result(results: ArrayLike, repeatability: float, *, costly: bool 
     limit, spread = critical_range(repeatability, series.size), float(np.ptp(series))
     if lie_within(series, limit):
         return RepeatDecision(float(np.mean(series)), "mean", 0, spread, limit)
-    final = 3 if costly else 4
-    if series.size < final:
-        return RepeatDecision(float("nan"), "measure more", final - series.size, spread, limit)
+    if series.size < 4:
+        return RepeatDecision(float("nan"), "measure more", 4 - series.size, spread, limit)
     return RepeatDecision(float(np.median(series)), "median", 0, spread, limit)
