@@ -28,8 +28,7 @@ from labcalc.exports.tidying.rows import framed, tidy
 
 WORKBOOKS = (".xlsx", ".xlsm")
 _DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two blanks or more"}
-_LARGEST = 4 << 30
-"""Bytes of a file."""
+_LARGEST = 4 << 30  # bytes of a file
 _NO_PROFILE = Profile(name="", files=())
 _Read = tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]
 _UNRELATED = (

@@ -22,14 +22,11 @@ from labcalc.exports.table import TIDY_COLUMNS
 
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 """What a spreadsheet takes for a formula; also with apostrophes before it, so that one more can be taken off again."""
-_WIDEST = 40
-"""Widest column of a workbook, in characters."""
+_WIDEST = 40  # widest column of a workbook, in characters
 _HEADER = f"{','.join(TIDY_COLUMNS)}\n".encode()
-_MARK = b"labcalc tidy table"
-"""What a workbook and a .parquet say of themselves."""
+_MARK = b"labcalc tidy table"  # what a workbook and a .parquet say of themselves
 _TAIL = 1 << 16
-_NO_CLOCK = datetime(1980, 1, 1, tzinfo=UTC)
-"""When a workbook says it was made: the same for the same table."""
+_NO_CLOCK = datetime(1980, 1, 1, tzinfo=UTC)  # when a workbook says it was made: the same for the same table
 
 
 def write_table(

@@ -32,8 +32,7 @@ class ViscosityTemperatureLine:
     slope: Array  # B, [-]; positive, as the viscosity falls when the temperature rises
     lowest_C: Array  # lowest fitted temperature, [°C]
     highest_C: Array  # highest fitted temperature, [°C]
-    residuals_percent: Array
-    """Line minus point for each fitted point, last axis, [% of the point's viscosity]."""
+    residuals_percent: Array  # line minus point for each fitted point, last axis, [% of the point's viscosity]
     number_of_points: int  # points fitted for each line
 
     @keeps_index

@@ -14,8 +14,7 @@ from labcalc.figures.lessons import draw_plot, show_question, tell_picture
 from labcalc.lessons import Choice, Plot, Question
 from labcalc.widgets.controls import Fit, Form, Slider, Status
 
-_PAUSE_S = 0.03
-"""How long something waits for messages that are on their way, [s]."""
+_PAUSE_S = 0.03  # how long something waits for messages that are on their way, [s]
 
 
 class AnswerField:

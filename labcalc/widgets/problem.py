@@ -27,8 +27,7 @@ from labcalc.lab import Decision, checked_decisions
 from labcalc.widgets.runs import first_problem
 from labcalc.wording import at_celsius
 
-_EARLIER_DAYS = 365
-"""How far back a product's earlier runs are shown, [d]."""
+_EARLIER_DAYS = 365  # how far back a product's earlier runs are shown, [d]
 
 
 _LEFT = (
@@ -43,14 +42,10 @@ _LEFT = (
 class WhatIfSettings:
     """Where the sliders stand."""
 
-    temperature_offset_K: float = 0.0
-    """How much warmer than it says the cell is, [K]."""
-    residue_percent: float = 0.0
-    """How much of the sample before is left in the cell, [%]."""
-    dilution_percent: float = 0.0
-    """How much fuel is in the sample, [%]."""
-    bubble_percent: float = 0.0
-    """How much of the density cell is air, [%]."""
+    temperature_offset_K: float = 0.0  # how much warmer than it says the cell is, [K]
+    residue_percent: float = 0.0  # how much of the sample before is left in the cell, [%]
+    dilution_percent: float = 0.0  # how much fuel is in the sample, [%]
+    bubble_percent: float = 0.0  # how much of the density cell is air, [%]
 
     @property
     def words(self) -> str:
@@ -88,12 +83,10 @@ class Problem:
     judgement: Judgement
     evidence: Evidence | None
     """The run's numbers beside what is usual, added measurements included; None where nothing can be compared."""
-    why_not: str
-    """Why nothing can be compared; empty where something can."""
+    why_not: str  # why nothing can be compared; empty where something can
     settings: WhatIfSettings = WhatIfSettings()
     added: tuple[Added, ...] = ()
-    first_evidence: Evidence | None = field(default=None, repr=False)
-    """The evidence before anything was added."""
+    first_evidence: Evidence | None = field(default=None, repr=False)  # the evidence before anything was added
 
     @property
     def run(self) -> str:

@@ -12,11 +12,9 @@ import pandas as pd
 
 from labcalc.judgement import VERDICTS, Material, judge
 
-LISTED = 200
-"""How many runs a list shows at most; more is no longer read but searched."""
+LISTED = 200  # how many runs a list shows at most; more is no longer read but searched
 
-_LOOKED_AT = 60
-"""Among how many of the newest runs a problem is looked for."""
+_LOOKED_AT = 60  # among how many of the newest runs a problem is looked for
 
 
 @dataclass(frozen=True)
@@ -27,8 +25,7 @@ class RunEntry:
     sample: str
     product: str
     instrument: str
-    measured: str
-    """Day and hour; empty where the export gives none."""
+    measured: str  # day and hour; empty where the export gives none
     lot: str
 
     @property
@@ -47,14 +44,10 @@ class RunEntry:
 class Found:
     """The runs that fit what was typed."""
 
-    entries: tuple[RunEntry, ...]
-    """The newest of them, ``LISTED`` at most."""
-    fitting: int
-    """How many fit, [-]."""
-    of: int
-    """How many there are, [-]."""
-    judged: int
-    """Of how many the verdict is known so far, [-]."""
+    entries: tuple[RunEntry, ...]  # the newest of them, ``LISTED`` at most
+    fitting: int  # how many fit, [-]
+    of: int  # how many there are, [-]
+    judged: int  # of how many the verdict is known so far, [-]
 
     @property
     def sentence(self) -> str:

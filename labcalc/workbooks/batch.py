@@ -30,8 +30,7 @@ from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.state import Record, add_record, fingerprint, read_records, write_records
 from labcalc.workbooks.writing import write_whole
 
-_WINDOW = 256
-"""How many reports are out at an executor at a time."""
+_WINDOW = 256  # how many reports are out at an executor at a time
 _INDEX_EVERY_S = 5.0
 
 

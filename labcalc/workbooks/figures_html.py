@@ -97,8 +97,7 @@ def _inert(value: object) -> str:
     return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
 
 
-_FIRST_NUMERIC = (1, 2, 3)
-"""Places of a first column of numbers for which page.css has a class of the whole table."""
+_FIRST_NUMERIC = (1, 2, 3)  # places of a first column of numbers for which page.css has a class of the whole table
 
 
 def _table_html(number: int, table: Mapping[str, Any]) -> str:

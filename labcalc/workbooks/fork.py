@@ -36,10 +36,8 @@ K = TypeVar("K")
 Answer = Rendering | WorkbookError
 
 _INTERRUPTS = (signal.SIGINT, signal.SIGTERM)
-_GRACE_S = 2.0
-"""How long a process may take to end by itself after its time is up, [s]."""
-_LOOK_S = 0.1
-"""How often processes are looked at that say nothing, [s]."""
+_GRACE_S = 2.0  # how long a process may take to end by itself after its time is up, [s]
+_LOOK_S = 0.1  # how often processes are looked at that say nothing, [s]
 
 
 _SELDOM = (50_000, 20, 100)

@@ -18,8 +18,7 @@ if TYPE_CHECKING:
 class ReportJob:
     """A report to render."""
 
-    name: str
-    """What the report is called; its file name comes from it."""
+    name: str  # what the report is called; its file name comes from it
     title: str
     notebook: Path
     parameters: Mapping[str, Json]

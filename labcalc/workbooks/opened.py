@@ -17,14 +17,12 @@ from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.parameters import Json, check_parameters, declared_parameters
 from labcalc.workbooks.writing import write_whole
 
-SAMPLE_FOLDER = "labcalc-sample-laboratory"
-"""Where the sample laboratory is copied to, in the current folder."""
+SAMPLE_FOLDER = "labcalc-sample-laboratory"  # where the sample laboratory is copied to, in the current folder
 
 _STATES = ("new", "replaced", "there already")
 """What became of a copy; of a course, the first that any of its exercises had."""
 
-_MARK = "labcalc"
-"""Where a copy's metadata say what it was when it was made."""
+_MARK = "labcalc"  # where a copy's metadata say what it was when it was made
 
 _BESIDE_LAB = ("README.md", "decisions.jsonl", "exports")
 """What of the sample laboratory is copied; the rest only makes it."""
@@ -34,13 +32,11 @@ _BESIDE_LAB = ("README.md", "decisions.jsonl", "exports")
 class WorkbookCopy:
     """A workbook that lies beside the laboratory's data."""
 
-    path: Path
-    """The notebook, or of a course the folder with its exercises."""
+    path: Path  # the notebook, or of a course the folder with its exercises
     state: str
     """``new``, ``there already`` (made the same way; it may hold changes of a person), or ``replaced`` (unchanged, and
     made anew with other exports, another lab.toml or another version)."""
-    left_alone: tuple[Path, ...] = ()
-    """Files of that name that hold a person's changes or are none of ours."""
+    left_alone: tuple[Path, ...] = ()  # files of that name that hold a person's changes or are none of ours
 
 
 def workbook_names() -> tuple[str, ...]:

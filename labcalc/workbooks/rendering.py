@@ -21,8 +21,7 @@ from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, Limits
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.scripts import Scripts
 
-_LONGEST_SOCKET = 90
-"""Characters of a socket's path that every system takes, with some to spare for its number."""
+_LONGEST_SOCKET = 90  # characters of a socket's path that every system takes, with some to spare for its number
 
 
 @dataclass(frozen=True)
@@ -30,12 +29,9 @@ class RenderTask:
     """All that a process anywhere needs to render one report."""
 
     title: str
-    notebook: str
-    """Text of the notebook."""
-    name: str
-    """File name of the notebook."""
-    folder: str
-    """Folder of the notebook: cells run there, where it exists."""
+    notebook: str  # text of the notebook
+    name: str  # file name of the notebook
+    folder: str  # folder of the notebook: cells run there, where it exists
     parameters: Mapping[str, Json]
     engine: str = LABCALC
     scripts: Scripts = Scripts.BESIDE
@@ -59,8 +55,7 @@ class Rendering:
     html: bytes
     summary: dict[str, Any]
     figures: int
-    seconds: float
-    """Time that it took, [s]."""
+    seconds: float  # time that it took, [s]
 
     @property
     def digest(self) -> str:

@@ -26,12 +26,9 @@ from labcalc.workbooks.page import TEMPLATES
 
 _LOOPBACK = "127.0.0.1"
 _FIRST_PORT = 8888
-_PORTS = 100
-"""How many ports are tried, [-]."""
-_START_S = 90.0
-"""Longest time that JupyterLab may take to answer, [s]."""
-_END_S = 10.0
-"""Longest time that it may take to end, [s]."""
+_PORTS = 100  # how many ports are tried, [-]
+_START_S = 90.0  # longest time that JupyterLab may take to answer, [s]
+_END_S = 10.0  # longest time that it may take to end, [s]
 
 
 def serve_workbook(

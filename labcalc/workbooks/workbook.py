@@ -21,13 +21,10 @@ class RenderedReport:
     """A report that was written."""
 
     path: Path
-    digest: str
-    """SHA-256 of the file."""
-    summary: dict[str, Any]
-    """What the workbook says of itself for an index."""
+    digest: str  # SHA-256 of the file
+    summary: dict[str, Any]  # what the workbook says of itself for an index
     figures: int
-    seconds: float
-    """Time in the rendering process, [s]."""
+    seconds: float  # time in the rendering process, [s]
 
 
 def render_workbook(

@@ -28,8 +28,7 @@ class Layout:
     fields: tuple[Field, ...]
     preamble: Mapping[str, tuple[Field, str]]
     rows: Rows
-    set_aside: tuple[int, ...]
-    """Lines beneath the header that are no rows: footer, repeated headers."""
+    set_aside: tuple[int, ...]  # lines beneath the header that are no rows: footer, repeated headers
     unused: tuple[str, ...]
     is_tidy: bool
 

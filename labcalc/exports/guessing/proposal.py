@@ -34,12 +34,10 @@ from labcalc.exports.source.text import decode, shown
 from labcalc.exports.table import SourceFile, columns_not_used, totals
 from labcalc.exports.values.dates import parse_day
 
-_TRIED = 1 << 20
-"""Bytes of a text that candidates are tried on."""
+_TRIED = 1 << 20  # bytes of a text that candidates are tried on
 _RECORDS = 300
 _MOST_NAMED, _WIDEST = 10, 40
-_ANY_C = 40.0
-"""Stands for the temperature that is asked for, while the rest is tried, [°C]."""
+_ANY_C = 40.0  # stands for the temperature that is asked for, while the rest is tried, [°C]
 _QUESTIONS = {
     "date_order": "which comes first, day or month?",
     "decimal": "which is the decimal sign?",
@@ -60,8 +58,7 @@ class Proposal:
     profile: Profile | None = None
     questions: tuple[tuple[str, tuple[Any, ...]], ...] = ()
     """Settings that only the laboratory knows, and what each may be."""
-    source: SourceFile = _NOTHING
-    """What is read so."""
+    source: SourceFile = _NOTHING  # what is read so
 
     @property
     def outcome(self) -> str:

@@ -18,8 +18,7 @@ from labcalc.judgement.carry_over.shares import DIRECTIONS
 from labcalc.statistics import CarriedShare
 from labcalc.wording import counted, numeral, percent, plain, signed
 
-_RATIOS = (0.001, 0.01, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 100.0, 1000.0)
-"""Where the axis of ratios is marked."""
+_RATIOS = (0.001, 0.01, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 100.0, 1000.0)  # where the axis of ratios is marked
 
 
 def show_carry_over(report: MonthReport) -> Fragment:

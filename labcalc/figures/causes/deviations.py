@@ -28,8 +28,7 @@ from labcalc.wording import at_celsius, celsius, plain, signed
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, WhatIf
 
-ADDED = "added"
-"""Name of the series of measurements that a person added."""
+ADDED = "added"  # name of the series of measurements that a person added
 
 _EARLIER = "earlier runs"
 _LONGEST_HISTORY = 200

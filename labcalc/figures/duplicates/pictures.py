@@ -12,8 +12,7 @@ from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stro
 from labcalc.judgement import DuplicateReport
 from labcalc.wording import celsius, numeral, plain, signed
 
-_REACH = 2.5
-"""Where the axis of shares ends, in limits: what lies beyond stands at the edge with its number."""
+_REACH = 2.5  # where the axis of shares ends, in limits: what lies beyond stands at the edge with its number
 
 _CONDITIONS = {
     "determinability": ("within a fill", marker("diamond", MUTED, 7, filled=False)),

@@ -16,8 +16,7 @@ from labcalc.wording import celsius, numeral, plain
 
 _DECADES = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 _VISCOSITY_TICKS = np.array([0.3, 0.5, 0.7, *(digit * 10.0**power for power in range(7) for digit in _DECADES), 1e7])
-_CHART_ENDS = (0.21, 2e7)
-"""Ends of the chart by ASTM D341, [mm²/s]."""
+_CHART_ENDS = (0.21, 2e7)  # ends of the chart by ASTM D341, [mm²/s]
 _TICKS_WANTED = 16
 _ROOM = 0.06
 

@@ -35,8 +35,7 @@ class ExpectedEffect:
 
     contrast: Contrast
     share: CarriedShare
-    limit: float
-    """Repeatability, [%] of viscosity or [kg/m³]."""
+    limit: float  # repeatability, [%] of viscosity or [kg/m³]
     statement: PrecisionStatement
 
     @property

@@ -24,8 +24,7 @@ _CAUSES = {
 }
 """What makes the first of two results the higher (True) or the lower one."""
 
-_FEWEST = 5
-"""Pairs below which nothing is said of an order, [-]: our own choice."""
+_FEWEST = 5  # pairs below which nothing is said of an order, [-]: our own choice
 
 
 @dataclass(frozen=True)

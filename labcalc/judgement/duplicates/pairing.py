@@ -22,8 +22,7 @@ CONDITIONS = ("determinability", "repeatability", "intermediate precision")
 FACTORS = ("time", "calibration", "operator", "equipment")
 """What may change between results of one laboratory (ISO 5725-3: T, C, O, E)."""
 
-_QUANTITIES = ("kinematic viscosity", "density")
-"""Dynamic viscosity follows from the two."""
+_QUANTITIES = ("kinematic viscosity", "density")  # dynamic viscosity follows from the two
 
 RESULT_COLUMNS = (
     *("set", "condition", "changed", "quantity", "temperature_C", "value", "run", "sample", "product", "role"),

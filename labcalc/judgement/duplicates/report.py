@@ -23,8 +23,7 @@ from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory, nearest
 from labcalc.wording import at_celsius, counted, first_of
 
-DUPLICATE_VERDICTS = ("as it should be", "to be watched", "needs action")
-"""From best to worst."""
+DUPLICATE_VERDICTS = ("as it should be", "to be watched", "needs action")  # from best to worst
 
 _REVIEW = "Review how the method is run: filling, temperature, cleaning."
 _MEASURE = "Measure again, as told for each; look for bubbles, residue of the sample before, swapped bottles."
@@ -39,19 +38,16 @@ class DuplicateReport:
     period: Period
     only: Mapping[str, str]
     """What the sets are narrowed to: ``product`` (or class), ``operator``, ``instrument``; empty: all."""
-    sets: pd.DataFrame
-    """``SET_COLUMNS``, with what carry-over is expected to do (``carried``, ``carried_over``)."""
+    sets: pd.DataFrame  # ``SET_COLUMNS``, with what carry-over is expected to do (``carried``, ``carried_over``)
     summaries: tuple[DuplicateSummary, ...]
     spreads: tuple[NamedSpread, ...]
     """Operators, instruments, lots and days beside the rest; those that stand out first."""
     biased: tuple[DuplicateFinding, ...]
     """What differs on the whole between first and second results, or between two instruments."""
-    beyond: tuple[SetBeyond, ...]
-    """In the order of time."""
+    beyond: tuple[SetBeyond, ...]  # in the order of time
     sources: tuple[SourceFile, ...]
     """The exports that the results of the period, and those that they may repeat, stand in."""
-    digest: str
-    """SHA-256 over everything that the report depends on, beside the version of labcalc."""
+    digest: str  # SHA-256 over everything that the report depends on, beside the version of labcalc
 
     @property
     def rank(self) -> int:

@@ -16,8 +16,7 @@ from labcalc.statistics import CRITICAL_RANGE_FACTORS
 
 REFERENCE_CLASS = "reference oils"
 
-BINARY_DUST = 1e-14
-"""What binary arithmetic adds to a difference, relative to the results, as in ``lie_within``."""
+BINARY_DUST = 1e-14  # what binary arithmetic adds to a difference, relative to the results, as in ``lie_within``
 
 SHOWN_UNITS = {"kinematic viscosity": "%", "density": "kg/m³"}
 """Unit in which a quantity's scatter is told: viscosity relative (by logarithms), as its scatter grows with it."""

@@ -17,11 +17,9 @@ from labcalc.judgement.setup.findings import OPEN_QUESTION, counted, examples, p
 from labcalc.lab import laboratory_from, product_classes
 from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
 
-_FEWEST_RESULTS = 5
-"""Results from which a typical value is told: our own choice."""
+_FEWEST_RESULTS = 5  # results from which a typical value is told: our own choice
 
-_FEWEST_DAYS = 4
-"""Days on which a name has to come again to be taken for a reference oil: our own choice."""
+_FEWEST_DAYS = 4  # days on which a name has to come again to be taken for a reference oil: our own choice
 
 _STEADY = 0.005
 """Relative spread of viscosity that repeats of one oil stay below, and batches of a product hardly: our own choice."""

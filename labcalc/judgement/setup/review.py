@@ -35,8 +35,7 @@ class SetupReview:
     findings: tuple[Finding, ...]
     exports: tuple[tuple[str, SourceFile], ...] = ()
     """Each with the name of the profile that took it; empty where none did."""
-    usable: bool = True
-    """Whether lab.toml can be used; the exports were not looked at otherwise."""
+    usable: bool = True  # whether lab.toml can be used; the exports were not looked at otherwise
 
     @property
     def refused(self) -> bool:

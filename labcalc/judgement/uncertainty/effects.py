@@ -19,17 +19,14 @@ from labcalc.statistics import InputQuantity, UncertaintyBudget, uncertainty_bud
 COMPONENTS = ("reference oil", "temperature", "repeatability", "resolution", "adjustment")
 """Components of a budget, in the order of a report."""
 
-STATED = "stated"
-"""The one component where the laboratory states the uncertainty itself, from a study of its own."""
+STATED = "stated"  # the one component where the laboratory states the uncertainty itself, from a study of its own
 
 MODEL = "line or expansion"
 """Component of what is calculated: no oil follows exactly the line or the expansion that the calculation takes."""
 
-CONFIDENCE = 0.95
-"""Coverage probability: k = 1.96 where degrees of freedom are infinite (JCGM 100:2008, table G.2)."""
+CONFIDENCE = 0.95  # coverage probability: k = 1.96 where degrees of freedom are infinite (JCGM 100:2008, table G.2)
 
-_STEP = 1e-6
-"""Relative step of the central difference (JCGM 100:2008, 5.1.3 note 2)."""
+_STEP = 1e-6  # relative step of the central difference (JCGM 100:2008, 5.1.3 note 2)
 
 
 @dataclass(frozen=True)
@@ -39,11 +36,9 @@ class Effect:
     Sources of one name are one source, in however many results it appears; its ``source`` says where its size is from.
     """
 
-    component: str
-    """One of ``COMPONENTS``, ``STATED`` or ``MODEL``."""
+    component: str  # one of ``COMPONENTS``, ``STATED`` or ``MODEL``
     source: InputQuantity
-    sensitivity: float
-    """Change of the result for one unit of the source, [unit of the result / unit of the source]."""
+    sensitivity: float  # change of the result for one unit of the source, [unit of the result / unit of the source]
 
     @property
     def contribution(self) -> float:

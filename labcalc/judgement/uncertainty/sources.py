@@ -28,8 +28,7 @@ choice; mineral oils lie between 3.1 and 3.9, so that d ln ν/dT is right to som
 _MEDIAN_OF_FOUR = 1.092
 """Standard deviation of the median of four normal results, in that of their mean (order statistics)."""
 
-_DIGITS = 9
-"""Significant digits beyond which a number is dust of its unit conversion, not print."""
+_DIGITS = 9  # significant digits beyond which a number is dust of its unit conversion, not print
 
 
 @dataclass(frozen=True)
@@ -39,14 +38,10 @@ class Mean:
     quantity: str
     temperature_C: float
     value: float
-    repeats: tuple[float, ...]
-    """The single determinations behind the value, in file order."""
-    follows: bool
-    """True where it was not measured but follows from the two others (ν = η/ρ)."""
-    agreement: Agreement
-    """Whether the repeats agree, and the precision statement in force."""
-    rule: str = "mean"
-    """What the value is of the repeats: ``mean`` or ``median``."""
+    repeats: tuple[float, ...]  # the single determinations behind the value, in file order
+    follows: bool  # true where it was not measured but follows from the two others (ν = η/ρ)
+    agreement: Agreement  # whether the repeats agree, and the precision statement in force
+    rule: str = "mean"  # what the value is of the repeats: ``mean`` or ``median``
 
     @property
     def unit(self) -> str:

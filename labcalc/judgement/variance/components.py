@@ -27,8 +27,7 @@ from labcalc.statistics import (
 )
 from labcalc.wording import at_celsius, counted, numeral, percent
 
-_LETTERS = {"day": "T", "operator": "O", "instrument": "E"}
-"""ISO 5725-3: time, operator, equipment."""
+_LETTERS = {"day": "T", "operator": "O", "instrument": "E"}  # ISO 5725-3: time, operator, equipment
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,20 +37,16 @@ class ComponentsOfVariance:
     ``components`` is None where there are fewer than two results.
     """
 
-    samples: tuple[str, ...]
-    """One sample with its lot, or several that were measured side by side."""
+    samples: tuple[str, ...]  # one sample with its lot, or several that were measured side by side
     quantity: str
     temperature_C: float
     unit: str
     number: int
     levels: tuple[Level, ...]
     components: VarianceComponents | None
-    not_enough: tuple[str, ...]
-    """What can't be told from so few, with how many there are and how many are needed."""
-    remarks: tuple[str, ...]
-    """What has to be known beside the numbers."""
-    excluded: int
-    """Results left out by decisions."""
+    not_enough: tuple[str, ...]  # what can't be told from so few, with how many there are and how many are needed
+    remarks: tuple[str, ...]  # what has to be known beside the numbers
+    excluded: int  # results left out by decisions
 
     @property
     def name(self) -> str:

@@ -47,12 +47,9 @@ class Layout:
     """The levels that the results hold, outermost first, and what had to be left out."""
 
     levels: tuple[Level, ...]
-    codes: Mapping[str, NDArray[np.object_]]
-    """Code of each result on every level but the lowest."""
-    lacking: tuple[str, ...]
-    """Why a level is missing, or stands for two, with the numbers and what would help."""
-    remarks: tuple[str, ...]
-    """What has to be known of how results were put to levels."""
+    codes: Mapping[str, NDArray[np.object_]]  # code of each result on every level but the lowest
+    lacking: tuple[str, ...]  # why a level is missing, or stands for two, with the numbers and what would help
+    remarks: tuple[str, ...]  # what has to be known of how results were put to levels
 
     @property
     def lowest(self) -> str:

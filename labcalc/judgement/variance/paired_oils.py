@@ -16,8 +16,7 @@ from labcalc.judgement.variance.components import (
     sample_names,
 )
 
-_SITTING = ["instrument", "operator", "day"]
-"""Within which each oil is measured once."""
+_SITTING = ["instrument", "operator", "day"]  # within which each oil is measured once
 
 _ALIKE = "the oils are taken to spread alike in {unit}; each is held against its own mean"
 

@@ -11,8 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.statistics.charts.control_limits import ChartLimits
 from labcalc.statistics.series import finite_series
 
-_NEGLIGIBLE = 1e-17
-"""A weight so small is lost against 1 in double precision."""
+_NEGLIGIBLE = 1e-17  # a weight so small is lost against 1 in double precision
 
 
 @dataclass(frozen=True, eq=False)

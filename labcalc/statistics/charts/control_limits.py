@@ -56,8 +56,7 @@ class ChartLimits:
 
     centre: float
     centre_uncertainty: float
-    sigma: float
-    """Estimate of the standard deviation, without what the few results cost."""
+    sigma: float  # estimate of the standard deviation, without what the few results cost
     sigma_degrees_of_freedom: float
     tail_degrees_of_freedom: float
     """Of Student's t with sigma: those of sigma, more for a moving range, whose far tail is shorter."""

@@ -13,14 +13,11 @@ from numpy.typing import ArrayLike
 class Drift:
     """A slope with its interval."""
 
-    slope: float
-    """[unit of the results a unit of time]."""
+    slope: float  # [unit of the results a unit of time]
     interval: tuple[float, float]
     degrees_of_freedom: int
-    p_value: float
-    """Two-sided, [-]."""
-    means: int
-    """Means that the line goes through, [-]."""
+    p_value: float  # Two-sided, [-]
+    means: int  # means that the line goes through, [-]
 
 
 def drift_of(times: ArrayLike, results: ArrayLike, blocks: ArrayLike, levels: ArrayLike) -> Drift | None:

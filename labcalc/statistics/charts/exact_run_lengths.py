@@ -15,11 +15,9 @@ from labcalc.statistics.charts.run_length import RunLength, chain_run_length
 from labcalc.statistics.charts.run_rules import RunRule
 from labcalc.statistics.series import Array
 
-_NODES = 81
-"""Odd, so that the middle node is the centre line itself."""
+_NODES = 81  # odd, so that the middle node is the centre line itself
 
-_REACH = 10.0
-"""Standard deviations beyond which a normal step doesn't go: 1.5e-23 of all."""
+_REACH = 10.0  # standard deviations beyond which a normal step doesn't go: 1.5e-23 of all
 
 
 def rules_run_length(rules: tuple[RunRule, ...], shift: float = 0.0) -> RunLength:

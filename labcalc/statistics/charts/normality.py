@@ -20,8 +20,7 @@ class NormalityFactor:
     critical_5_percent: float
 
 
-_FACTOR = NormalityFactor(0.75, 2.25, 0.752)
-"""By D'Agostino and Stephens 1986 (memory): that of petroleum testing."""
+_FACTOR = NormalityFactor(0.75, 2.25, 0.752)  # by D'Agostino and Stephens 1986 (memory): that of petroleum testing
 
 
 @dataclass(frozen=True)

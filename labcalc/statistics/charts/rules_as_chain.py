@@ -18,8 +18,7 @@ Step: TypeAlias = Callable[[Memory], Memory]
 
 _SIGNAL = -1
 
-_MOST_STATES = 4_000
-"""More take minutes to solve; the usual rule sets have some hundred."""
+_MOST_STATES = 4_000  # more take minutes to solve; the usual rule sets have some hundred
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,14 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-_SETTLED = 1e-12
-"""Relative change from one result to the next at which the rest is taken as geometric."""
+_SETTLED = 1e-12  # relative change from one result to the next at which the rest is taken as geometric
 
-_SPENT = 1e-15
-"""Probability that is taken for none: the rounding of the sums."""
+_SPENT = 1e-15  # probability that is taken for none: the rounding of the sums
 
-_NEVER = 1e-12
-"""Probability of a signal from one result to the next below which (I - Q) can't be solved to any use."""
+_NEVER = 1e-12  # probability of a signal from one result to the next below which (I - Q) can't be solved to any use
 
 
 @dataclass(frozen=True, eq=False)

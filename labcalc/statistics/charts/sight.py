@@ -21,14 +21,10 @@ _CHARTS, _RESULTS, _SETTLING = 3_000, 400, 30  # charts that are drawn, results 
 class ChartSight:
     """Figures of charts with limits of one size of baseline, over all such baselines."""
 
-    begun: float
-    """False alarms begun a result, [-]: results that signal after one that doesn't."""
-    begun_at_worst: float
-    """The same of the chart that one in ten is worse than, [-]."""
-    half: float
-    """Results until a shift of one standard deviation is found in every second chart, [-]."""
-    most: float
-    """Results until it is found in nine charts of ten, [-]; infinite where that takes more than 400."""
+    begun: float  # false alarms begun a result, [-]: results that signal after one that doesn't
+    begun_at_worst: float  # the same of the chart that one in ten is worse than, [-]
+    half: float  # results until a shift of one standard deviation is found in every second chart, [-]
+    most: float  # results until it is found in nine charts of ten, [-]; infinite where that takes more than 400
 
 
 @lru_cache(maxsize=64)

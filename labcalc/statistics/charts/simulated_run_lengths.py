@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from labcalc.statistics.charts.run_rules import RunRule, run_rule_signals
 
-_BLOCK = 128
-"""Results that are drawn at a time."""
+_BLOCK = 128  # results that are drawn at a time
 
 
 @dataclass(frozen=True, eq=False)

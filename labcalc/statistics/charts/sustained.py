@@ -18,10 +18,8 @@ class SustainedShift:
 
     chance: NDArray[np.float64]
     """Probability, [-], that the mean of that many results of an unchanged process lies as far from the centre."""
-    window: NDArray[np.int64]
-    """Results in that mean, [-]."""
-    mean: NDArray[np.float64]
-    """That mean less the centre, [unit of sigma]."""
+    window: NDArray[np.int64]  # results in that mean, [-]
+    mean: NDArray[np.float64]  # that mean less the centre, [unit of sigma]
 
 
 def sustained_shift(

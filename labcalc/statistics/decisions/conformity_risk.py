@@ -21,8 +21,7 @@ _FAR = 40.0  # so many standard deviations stand for infinity: the normal tail b
 class ConformityProbability:
     """Where the true value lies, given a result: probabilities, in the shape of the input."""
 
-    inside: Array
-    """Probability that the item conforms; the specific producer's risk where it is rejected."""
+    inside: Array  # probability that the item conforms; the specific producer's risk where it is rejected
     below: Array
     above: Array
 

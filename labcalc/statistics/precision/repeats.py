@@ -16,8 +16,7 @@ CRITICAL_RANGE_FACTORS = MappingProxyType(
 )
 """Quantiles of 95 % of the range of n normal results over their standard deviation."""
 
-_DUST = 1e-14
-"""What binary arithmetic adds to a difference, relative to the results: 10.3 - 10.2 is a little above 0.1."""
+_DUST = 1e-14  # what binary arithmetic adds to a difference, relative to the results: 10.3 - 10.2 is a little above 0.1
 
 
 @dataclass(frozen=True)
