@@ -122,10 +122,7 @@ from .precision.interlaboratory_screening import (
     ScreenedCells as ScreenedCells,
     screen_cells as screen_cells,
 )
-from .precision.level_relation import (
-    PrecisionRelation as PrecisionRelation,
-    precision_relations as precision_relations,
-)
+from .precision.level_relation import PrecisionRelation as PrecisionRelation, precision_relations as precision_relations
 from .precision.long_term_precision import (
     PERFORMANCE_THRESHOLDS as PERFORMANCE_THRESHOLDS,
     PerformanceIndex as PerformanceIndex,

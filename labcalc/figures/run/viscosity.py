@@ -166,12 +166,7 @@ def _numbers(curve: Curve) -> Numbers:
     low, high = curve.interval_C
     upper = curve.value * np.expm1(curve.half_width / curve.value)  # the wider side, as the table of results gives it
     line = [
-        (
-            numeral(t, 1),
-            numeral(v, figures=4),
-            numeral(u),
-            "line" if low <= t <= high else "extrapolated",
-        )
+        (numeral(t, 1), numeral(v, figures=4), numeral(u), "line" if low <= t <= high else "extrapolated")
         for t, v, u in zip(curve.temperature_C[::3], curve.value[::3], upper[::3], strict=True)
     ]
     return columns, tuple(measured + line)

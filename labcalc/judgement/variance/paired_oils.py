@@ -9,12 +9,7 @@ import pandas as pd
 
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.judgement.record.measurements import Material
-from labcalc.judgement.variance.components import (
-    ComponentsOfVariance,
-    components_of_results,
-    exclusions,
-    sample_names,
-)
+from labcalc.judgement.variance.components import ComponentsOfVariance, components_of_results, exclusions, sample_names
 
 _SITTING = ["instrument", "operator", "day"]  # within which each oil is measured once
 

@@ -27,12 +27,7 @@ class EwmaChart:
 
 
 def ewma_chart(
-    results: ArrayLike,
-    limits: ChartLimits,
-    *,
-    weight: float = 0.4,
-    multiple: float = 3.0,
-    starts: ArrayLike = (),
+    results: ArrayLike, limits: ChartLimits, *, weight: float = 0.4, multiple: float = 3.0, starts: ArrayLike = ()
 ) -> EwmaChart:
     r"""Follow results with an exponentially weighted moving average.
 

@@ -52,11 +52,7 @@ class NestedAnalysis:
 
 
 def nested_analysis(
-    results: ArrayLike,
-    factors: Mapping[str, ArrayLike],
-    *,
-    lowest: str = "result",
-    series: ArrayLike | None = None,
+    results: ArrayLike, factors: Mapping[str, ArrayLike], *, lowest: str = "result", series: ArrayLike | None = None
 ) -> NestedAnalysis:
     r"""Split the spread of results by groups within groups: operators, days within operators, runs within days.
 
