@@ -25,11 +25,10 @@ _AXES = {"h": "Mandel's h, of means", "k": "Mandel's k, of spreads"}
 
 
 def draw_consistency(statistics: MandelStatistics, which: Literal["h", "k"]) -> Picture:
-    """Draw Mandel's h or k of every cell with its critical value.
+    """Draw Mandel's h or k of every cell, [-], with its critical value; bars beyond it are hatched and named.
 
     statistics : MandelStatistics The statistics of a study.
     which : {"h", "k"} Which of the two.
-    Returns : Bars, [-]; those beyond the limit are hatched and named.
     """
     values = statistics.h if which == "h" else statistics.k
     limits = np.broadcast_to(statistics.h_limits, values.shape) if which == "h" else statistics.k_limits

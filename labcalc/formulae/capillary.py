@@ -68,8 +68,7 @@ def flow_result(
 ) -> FlowResult:
     """Return the result of two determined viscosities, [mm²/s], and whether they agree.
 
-    first : Viscosity determined first, [mm²/s].
-    second : Viscosity determined next, [mm²/s].
+    first, second : The two viscosities determined, [mm²/s].
     determinability_factor : Factor k of the determinability k (y + c), [-], of the method, its edition and the class of
         product.
     determinability_offset : Offset c, [mm²/s].

@@ -45,11 +45,9 @@ def density_at(
     """Return the density that an oil has at another temperature and pressure.
 
     density_kg_m3 : Density at ``from_C`` and ``from_kPa``, [kg/m³].
-    from_C : Temperature of the known density, [°C], -50 to 150.
-    to_C : Temperature of the wanted density, [°C], -50 to 150.
+    from_C, to_C : Temperatures of the known and of the wanted density, [°C], -50 to 150.
     commodity : Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
-    from_kPa : Gauge pressure of the known density, [kPa], up to 10342.14; below zero counts as zero.
-    to_kPa : Gauge pressure of the wanted density, [kPa], likewise.
+    from_kPa, to_kPa : Their gauge pressures, [kPa], up to 10342.14; below zero counts as zero.
     alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; one that is per kelvin, 1.8 times
         as much, is refused for oils below 950 kg/m³.
     Returns : Density at ``to_C`` and ``to_kPa``, [kg/m³], of the broadcast shape. The published iteration stops at 1e-6
@@ -111,8 +109,7 @@ def density_slope(
     """Return the mean slope of density, [kg/m³/K], that the tables expect between two temperatures; NaN if equal.
 
     density_kg_m3 : Density at ``from_C``, [kg/m³].
-    from_C : Temperature of the known density, [°C], -50 to 150.
-    to_C : Another temperature, [°C], -50 to 150.
+    from_C, to_C : Temperature of the known density and another one, [°C], -50 to 150.
     commodity : Commodity group, as in ``density_at``.
     Raises OutOfRangeError : As ``density_at``.
     Source : API MPMS 11.1-2004, par. 11.1.7.

@@ -92,8 +92,7 @@ def table_expansion_uncertainty(
     """Return how uncertain a density is, [kg/m³], because the tables guess the oil's expansion from its density.
 
     density_kg_m3 : Density at ``from_C``, [kg/m³].
-    from_C : Temperature of the known density, [°C], -50 to 150.
-    to_C : Temperature of the wanted density, [°C], -50 to 150.
+    from_C, to_C : Temperatures of the known and of the wanted density, [°C], -50 to 150.
     commodity : Commodity group, a key of ``COMMODITIES``.
     Raises OutOfRangeError : As ``density_at``.
     Raises ValueError : The commodity group is unknown.

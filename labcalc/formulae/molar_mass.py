@@ -19,8 +19,7 @@ def viscosities_at_100F_and_210F(kv_40: ArrayLike, kv_100: ArrayLike) -> tuple[A
 
     100 °F is 2.2 K outside the two: 1 % in the viscosity at 40 °C becomes 1.1 %, too little to warn of.
 
-    kv_40 : Kinematic viscosity at 40 °C, [mm²/s], 0.21 to 2e7.
-    kv_100 : Kinematic viscosity at 100 °C, [mm²/s], 0.21 to 2e7.
+    kv_40, kv_100 : Kinematic viscosities at 40 °C and 100 °C, [mm²/s], 0.21 to 2e7.
     Source : ASTM D341-20.
     """
     points = np.stack(np.broadcast_arrays(np.asarray(kv_40, dtype=float), np.asarray(kv_100, dtype=float)), axis=-1)

@@ -24,11 +24,10 @@ def effective_degrees_of_freedom(contributions: ArrayLike, degrees_of_freedom: A
 
 
 def coverage_factor(confidence: float, degrees_of_freedom: float = math.inf) -> float:
-    """Return the factor from a standard to an expanded uncertainty.
+    """Return the factor k, [-], from a standard to an expanded uncertainty; NaN where the degrees of freedom are.
 
     confidence : Coverage probability, [-], above 0 and below 1.
     degrees_of_freedom : Effective degrees of freedom, [-], 1 or more; a fraction is cut to the next lower whole number.
-    Returns : Coverage factor k, [-]; NaN where the degrees of freedom are.
     Raises ValueError : The confidence is not between 0 and 1.
     Source : JCGM 100:2008, equation G.1d and G.4.1 note 1 (cut to a whole number); table G.2.
 

@@ -50,8 +50,7 @@ def complies(
     """Say whether a value lies within its limits, both ends included.
 
     value : Observed or calculated value, not yet rounded, [any unit].
-    lowest : Lower limit, [unit of the value]; None where there is none.
-    highest : Upper limit, [unit of the value]; None where there is none.
+    lowest, highest : Limits, [unit of the value]; None where there is none.
     decimals : Decimals to which the limit is written, [-].
     method : "rounding" rounds the value to those decimals first; "absolute" compares it as it stands.
     Raises ValueError : The value or a limit is not finite, or the method is neither of the two.

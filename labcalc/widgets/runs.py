@@ -81,7 +81,6 @@ def matching_runs(entries: Sequence[RunEntry], typed: str, verdicts: Mapping[str
     entries : All runs, in the order of the list.
     typed : Words of sample, product, instrument, day, lot or verdict, in any order.
     verdicts : Run to verdict, as far as known.
-    Returns : The runs and how many fit.
     """
     wanted, words = _verdict_and_words(typed)
     fitting = [one for one in entries if _fits(one, words, wanted, verdicts.get(one.run, ""))]

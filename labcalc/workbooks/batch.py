@@ -35,13 +35,12 @@ _INDEX_EVERY_S = 5.0
 
 
 def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResult:
-    """Render reports and an index page into a folder.
+    """Render reports and an index page into a folder: one outcome a job, failures with their reasons.
 
     Whatever happens, Ctrl-C and SIGTERM too, the folder then holds whole reports and an index that is true.
 
     jobs : Different names.
     options : The folder, and how it is filled.
-    Returns : One outcome a job, failures with their reasons.
     Raises WorkbookError : Two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler
         at the address, PDF wanted and no browser there.
     """

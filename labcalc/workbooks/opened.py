@@ -68,10 +68,9 @@ def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = No
 
 
 def copy_sample_laboratory(to: Path) -> Path:
-    """Copy the sample laboratory, so that it can be written to; one that is there already stays as it is.
+    """Copy the sample laboratory, so that it can be written to, and return its lab.toml; what is there stays.
 
     to : The folder.
-    Returns : Its lab.toml.
     """
     source, lab = sample_lab(), to / "lab.toml"
     if not lab.exists():

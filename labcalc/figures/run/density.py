@@ -16,7 +16,6 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Pictu
     curve : Density [kg/m³] against temperature [°C].
     sample : Name of the sample, for the caption.
     commodity : Commodity group of the curve.
-    Returns : Chart, caption and numbers.
     """
     figure = blank_figure("Temperature, °C", "Density, kg/m³", height=330, xaxis={"hoverformat": ".2~f"})
     if curve.temperature_C.size and np.isfinite(curve.half_width).all():

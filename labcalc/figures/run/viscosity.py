@@ -35,7 +35,6 @@ def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
 
     curve : Kinematic viscosity [mm²/s] against temperature [°C].
     sample : Name of the sample, for the caption.
-    Returns : Chart, caption and numbers.
     """
     across, up = _scales(curve)
     figure = blank_figure("Temperature, °C", "Kinematic viscosity, mm²/s", height=400, xaxis=across, yaxis=up)

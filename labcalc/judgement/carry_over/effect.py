@@ -81,11 +81,10 @@ class RunAtRisk:
 
 
 def expected_effects(place: RunBefore, in_force: InForceAt) -> tuple[ExpectedEffect, ...]:
-    """Return what the run before is expected to do to each result of a run that has a stated repeatability.
+    """Return what the run before does to each result with a stated repeatability; empty where no share is known.
 
     place : The run beside the one before it.
     in_force : From quantity, temperature [°C] and value to the precision statement in force, or None.
-    Returns : Empty where no share is known.
     """
     share = place.share
     if share is None or not share.known:

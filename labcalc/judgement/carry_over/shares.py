@@ -169,7 +169,7 @@ class InstrumentCarryOver:
 def carry_over_of(
     sequence: CellSequence, excluded: frozenset[str] = frozenset(), quantity: str = "kinematic viscosity"
 ) -> InstrumentCarryOver:
-    """Find the shares of an instrument as its record grew.
+    """Find the shares of an instrument as its record grew, for any moment.
 
     A row counts with the scatter of its kind so far, and is set aside where it is far from what the rows before it
     lead to expect: both look back only.
@@ -178,7 +178,6 @@ def carry_over_of(
     excluded : Runs that a decision leaves out.
     quantity : Of ``SEQUENCE_QUANTITIES``, the one that tells the share: viscosity mostly tells it better, density is
         free of a rule of mixing.
-    Returns : Shares for any moment.
     """
     thicker = sequence.thicker_before
     used = ~np.isin(sequence.runs.astype(str), sorted(excluded)) & ~np.isnan(thicker)

@@ -41,7 +41,7 @@ _ALIKE = [*_SAME, "instrument", "operator", "lots", "actions"]
 def repeated_results(
     rows: pd.DataFrame, record: pd.DataFrame, laboratory: Laboratory, decisions: Sequence[Decision]
 ) -> pd.DataFrame:
-    """Find the results that repeat others.
+    """Find the results that repeat others: ``RESULT_COLUMNS``.
 
     Results without a time are no part of it, nor are those that a decision excludes. An unknown operator or instrument
     counts as one more name. Where intermediate precision is looked at, the first result of each
@@ -51,7 +51,6 @@ def repeated_results(
     record : The whole record: its reference-oil runs tell which lots were in use.
     laboratory : Its choices for duplicates, and whether replicates are fills or determinations.
     decisions : What people excluded, and when they adjusted an instrument.
-    Returns : ``RESULT_COLUMNS``.
     """
     results = _results(rows, laboratory, decisions)
     results = _with_calibration(results, record, laboratory, decisions)

@@ -136,14 +136,13 @@ def report_duplicates(
     operator: str = "",
     instrument: str = "",
 ) -> DuplicateReport:
-    """Put together the precision of duplicate runs.
+    """Put together the precision of duplicate runs: of the sets whose last result lies in the period.
 
     material : The record, as ``gather_record`` returns it.
     first_day, last_day : Such as ``2026-03-31``, both included; none: from the first or to the last dated run of the
         record.
     product : Only this product or precision class; case ignored.
     operator, instrument : Only sets in which this person, or this instrument, measured; case ignored.
-    Returns : Sets whose last result lies in the period.
     Raises PeriodError : A day is none, the record holds no dated run, or none of that product, operator or instrument.
     """
     record = material.record

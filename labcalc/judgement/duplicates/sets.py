@@ -42,11 +42,10 @@ def shown_values(results: pd.DataFrame) -> NDArray[np.float64]:
 
 
 def sets_of(results: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
-    """Return a row for each set of repeats.
+    """Return a row for each set of repeats, ``SET_COLUMNS``, indexed by ``set``.
 
     results : ``RESULT_COLUMNS``.
     laboratory : Its products and precision statements.
-    Returns : ``SET_COLUMNS``, indexed by ``set``.
     """
     groups = results.assign(shown=shown_values(results)).groupby("set", sort=True)
     first = groups.first()

@@ -58,13 +58,12 @@ class Layout:
 
 
 def layout_of(rows: pd.DataFrame) -> Layout:
-    """Return the nested layout of the results of one sample.
+    """Return the nested layout of the results of one sample: levels with their groups and degrees of freedom, [-].
 
     A level of which there is one only is left out; so is one that some results don't name. A level with one of the
     next within each of it stands together with that one.
 
     rows : Rows of the tidy table, one result each: one sample, lot and temperature.
-    Returns : Levels with the number of groups and degrees of freedom, [-].
     """
     known, lacking = _known_codes(rows)
     found: list[tuple[tuple[str, ...], NDArray[np.object_] | None, int]] = []

@@ -29,7 +29,7 @@ class EwmaChart:
 def ewma_chart(
     results: ArrayLike, limits: ChartLimits, *, weight: float = 0.4, multiple: float = 3.0, starts: ArrayLike = ()
 ) -> EwmaChart:
-    r"""Follow results with an exponentially weighted moving average.
+    r"""Follow results with an exponentially weighted moving average and its limits, [unit of the results].
 
     .. math:: E_i = \lambda x_i + (1 - \lambda) E_{i-1}, \qquad
         \mathrm{limits} = \mathrm{centre} \pm L_n \sigma \sqrt{\lambda / (2 - \lambda)}
@@ -40,7 +40,6 @@ def ewma_chart(
     multiple : Half width L of the limits with known centre and sigma, [standard deviations of the average]; L_n is as
         rarely passed although both are estimates (``ChartLimits.reach``).
     starts : Places of results at which it starts anew, [-].
-    Returns : Averages, limits and what lies beyond, [unit of the results].
     Raises ValueError : The weight is outside its range, or a result is not finite.
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4; ISO 7870-6:2024.
 
@@ -56,12 +55,11 @@ def ewma_chart(
 
 
 def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> NDArray[np.float64]:
-    """Return the exponentially weighted moving average of a series.
+    """Return the exponentially weighted moving average of a series, [unit of the values], of its shape.
 
     values : Values in their order along the last axis, [any unit].
     weight : Weight λ of the newest value, [-], above 0 up to 1.
     start : Average before the first value, [unit of the values].
-    Returns : Averages, [unit of the values], of the input's shape.
     Raises ValueError : The weight is outside its range.
     Source : Roberts, S. W.: Technometrics 1 (1959) 239.
 

@@ -107,12 +107,11 @@ class ChartLimits:
         return self.constants.moving_range * self.mean_moving_range * self._as_rare(3.0) / 3.0
 
     def chance_beyond(self, deviations: float, *, weight: float = 1.0) -> float:
-        """Return how often chance alone takes a result, or an EWMA, so far from the centre on either side.
+        """Return how often, [-], chance alone takes a result, or an EWMA, so far from the centre on either side.
 
         deviations : Distance from the centre, [standard deviations by sigma of the result or of the settled EWMA], 0 or
             more.
         weight : Weight of the newest result in the EWMA, [-]; 1 for a result.
-        Returns : Probability, [-].
         """
         far = -deviations / self._widening(weight)
         known = math.isinf(self.tail_degrees_of_freedom)

@@ -28,8 +28,7 @@ def drift_of(times: ArrayLike, results: ArrayLike, blocks: ArrayLike, levels: Ar
 
     times : When each was measured, [any unit of time].
     results : Results, [any unit].
-    blocks : Which block each belongs to, such as its month, [-].
-    levels : Which level each belongs to, such as its lot, [-].
+    blocks, levels : Which block and which level each belongs to, such as its month and its lot, [-].
     Returns : The slope, [unit of the results a unit of time]; None of fewer than three degrees of freedom: means less
         levels less one.
     Source : Weighted least squares, the weights the numbers of results; NIST/SEMATECH e-Handbook, 4.4.5.2.

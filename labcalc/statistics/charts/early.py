@@ -44,10 +44,9 @@ def self_starting(results: ArrayLike, sigma: float = 0.0, degrees_of_freedom: fl
 
 
 def early_signals(q: ArrayLike) -> np.ndarray:
-    """Tell at which results a self-starting chart signals: |Q| beyond 3, or its CUSUM (0.5, 5), which starts anew then.
+    """Tell where a self-starting chart signals, [-]: |Q| beyond 3, or its CUSUM (0.5, 5), which starts anew then.
 
     q : as ``self_starting`` returns them, [-].
-    Returns : One flag a result, [-].
     Source : Hawkins, D. M.: The Statistician 36 (1987) 61, the self-starting CUSUM [memory].
     """
     found, high, low = np.zeros(np.size(q), dtype=bool), 0.0, 0.0

@@ -21,11 +21,10 @@ _REACH = 10.0  # standard deviations beyond which a normal step doesn't go: 1.5e
 
 
 def rules_run_length(rules: tuple[RunRule, ...], shift: float = 0.0) -> RunLength:
-    """Return the run length of a chart of individual results under run rules.
+    """Return the run length, [results], of a chart of individual results under run rules.
 
     rules : Rules that look at zones, [-]; trends and alternation have no finite chain: ``simulated_run_length``.
     shift : True mean off the centre line, [sigma].
-    Returns : Distribution of the run length, [results].
     Raises ValueError : A rule looks at trends, or the rules have more than 4000 states.
     Source : Champ, C. W., Woodall, W. H.: Technometrics 29 (1987) 393.
 

@@ -65,12 +65,11 @@ class SerialDependence:
 
 
 def anderson_darling(results: ArrayLike) -> NormalityTest:
-    r"""Test whether results are normal.
+    r"""Test whether results are normal: A2, A2* and its p-value, [-].
 
     .. math:: A^2 = -n - \frac{1}{n} \sum_i (2i - 1) [\ln F(z_i) + \ln(1 - F(z_{n+1-i}))]
 
     results : Results, [any unit], 5 or more.
-    Returns : A2, A2* and its p-value, [-].
     Raises ValueError : Fewer than five results, one that is not finite, or no spread.
     Source : D'Agostino, R. B., Stephens, M. A.: Goodness-of-Fit Techniques, 1986, table 4.7 and its p-values (memory).
 
@@ -131,10 +130,9 @@ _MOST_DECIMALS = 9  # beyond them nothing is a digit of a result
 
 
 def rounding_step(results: ArrayLike) -> float:
-    """Return the largest step of which all differences between results are multiples.
+    """Return the largest step, [unit of the results], of which all differences are multiples; NaN if all are equal.
 
     results : Results, [any unit].
-    Returns : Step, [unit of the results]; NaN where all results are equal.
     Raises ValueError : A result is not finite.
 
     >>> rounding_step([10.05, 10.10, 10.25])

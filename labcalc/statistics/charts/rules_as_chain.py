@@ -29,10 +29,9 @@ class RuleChain:
     following: NDArray[np.intp]
 
     def zone_probabilities(self, shift: float) -> NDArray[np.float64]:
-        """Return the probability of each zone for a normal result.
+        """Return the probability, [-], of each zone for a normal result, from the lowest zone up.
 
         shift : True mean off the centre line, [sigma].
-        Returns : Probabilities, [-], from the lowest zone up.
         """
         from scipy.special import ndtr
 
@@ -45,10 +44,9 @@ class RuleChain:
 
 @lru_cache(maxsize=16)
 def rule_chain(rules: tuple[RunRule, ...]) -> RuleChain:
-    """Build the chain of a rule set, state by state from an empty chart.
+    """Build the chain of a rule set, state by state from an empty chart, which is state 0.
 
     rules : Rules that look at zones, [-].
-    Returns : Zones and transitions; state 0 is the empty chart.
     Raises ValueError : A rule looks at trends or alternation, which no finite number of states can remember; or more
         than 4000 states.
     """

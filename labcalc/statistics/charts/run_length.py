@@ -34,10 +34,9 @@ class RunLength:
     decay: float
 
     def probability_within(self, results: int) -> float:
-        """Return the probability of a signal within a number of results.
+        """Return the probability, [-], of a signal within a number of results.
 
         results : Number of results, [-], 0 or more.
-        Returns : Probability, [-].
         """
         last = self.survival.size - 1
         if results <= last:
@@ -45,10 +44,9 @@ class RunLength:
         return 1.0 - float(self.survival[-1]) * self.decay ** (results - last)
 
     def quantile(self, probability: float) -> int:
-        """Return the smallest number of results within which a signal comes with a probability.
+        """Return the smallest number of results, [-], within which a signal comes with a probability.
 
         probability : Probability, [-], above 0 and below 1; 0.5 for the median.
-        Returns : Number of results, [-].
         Raises ValueError : The probability is not between 0 and 1, or a signal practically never comes.
         """
         if not 0.0 < probability < 1.0:

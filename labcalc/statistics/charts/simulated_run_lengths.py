@@ -26,13 +26,12 @@ class SimulatedRunLength:
 def simulated_run_length(
     rules: tuple[RunRule, ...], shift: float = 0.0, *, charts: int = 10_000, seed: int = 1
 ) -> SimulatedRunLength:
-    """Draw charts of normal results until each has signalled.
+    """Draw charts of normal results until each has signalled, and average their run lengths, [results].
 
     rules : Any rules, [-].
     shift : True mean off the centre line, [sigma].
     charts : Number of charts, [-].
     seed : Seed of the generator, [-].
-    Returns : Average run length and its standard error, [results].
 
     >>> from labcalc.statistics import NELSON
     >>> found = simulated_run_length(NELSON, 1.0, charts=500)

@@ -82,8 +82,7 @@ def acceptance_interval(lowest: ArrayLike, highest: ArrayLike, guard_band: Array
 
     .. math:: [T_L + w,\; T_U - w]
 
-    lowest : Lower tolerance limit T_L, [unit of the result]; NaN where that side is open.
-    highest : Upper tolerance limit T_U, [unit of the result]; NaN where that side is open.
+    lowest, highest : Tolerance limits T_L and T_U, [unit of the result]; NaN where that side is open.
     guard_band : Width w, [unit of the result]: above 0 for guarded acceptance, below for guarded rejection, 0 for
         simple acceptance.
     Returns : Lower and upper acceptance limit, [unit of the result]; NaN where open. A guard band of more than half the
@@ -100,8 +99,7 @@ def decide_conformity(
     """Decide by a rule whether a result meets its limits: ``met``, ``doubtful`` or ``not met``, [-].
 
     value : Result, not rounded, [any unit].
-    lowest : Lower limit, [unit of the result]; NaN where that side is open.
-    highest : Upper limit, [unit of the result]; NaN where that side is open.
+    lowest, highest : Limits, [unit of the result]; NaN where that side is open.
     rule : One of ``DECISION_RULES``, or a rule of one's own, [-].
     width : Guard band w, [unit of the result]; it may be NaN only for a rule that has no band.
     decimals : Decimals to which the limits are written, [-].
@@ -154,8 +152,7 @@ def limits_leave_room(lowest: ArrayLike, highest: ArrayLike, reproducibility: Ar
     Two limits are to be 4 R apart at least, a single one 2 R above zero. Narrower ones can't be kept to by any
     product: the method doesn't see it.
 
-    lowest : Lower limit A₂, [any unit]; NaN where that side is open.
-    highest : Upper limit A₁, [unit of the lower one]; NaN where that side is open.
+    lowest, highest : Limits A₂ and A₁, [any unit]; NaN where that side is open.
     reproducibility : Reproducibility R at the limits, [unit of the limits].
     Source : ISO 4259 as quoted in public notes on reference fuels (seen): 4 R between two limits, 2 R above zero.
     """

@@ -47,8 +47,7 @@ def conformity_probability(
 
     value : Best estimate y, [any unit].
     standard_uncertainty : Standard uncertainty u, [unit of the value], above 0; NaN where unknown gives NaN.
-    lowest : Lower tolerance limit, [unit of the value]; NaN where that side is open.
-    highest : Upper tolerance limit, [unit of the value]; NaN where that side is open.
+    lowest, highest : Tolerance limits, [unit of the value]; NaN where that side is open.
     degrees_of_freedom : Of the standard uncertainty, [-]; finite ones take Student's distribution for the normal one.
     Raises ValueError : A standard uncertainty is not above 0.
     Source : JCGM 106:2012, 7.2 to 7.5 (memory).
@@ -88,10 +87,8 @@ def global_risks(
     rectangle are exact, by Owen's T function.
 
     process_mean : Mean y₀ of the true values, [any unit].
-    process_deviation : Standard deviation u₀ of the true values, [unit of the mean], above 0.
-    standard_uncertainty : Standard uncertainty u of a result, [unit of the mean], above 0.
-    lowest : Lower tolerance limit, [unit of the mean]; NaN where that side is open.
-    highest : Upper tolerance limit, [unit of the mean]; NaN where that side is open.
+    process_deviation, standard_uncertainty : Of the true values u₀ and of a result u, [unit of the mean], above 0.
+    lowest, highest : Tolerance limits, [unit of the mean]; NaN where that side is open.
     guard_band : Width w as ``acceptance_interval`` takes it, [unit of the mean].
     Raises ValueError : A deviation or a standard uncertainty is not above 0.
     Source : JCGM 106:2012, 9.5 (memory).

@@ -49,8 +49,7 @@ def zeta_score(
 
     result : Results, [any unit].
     assigned : Assigned value x_pt, [unit of the results].
-    uncertainty : Standard uncertainty of each result, [unit of the results].
-    assigned_uncertainty : Standard uncertainty u(x_pt), [unit of the results].
+    uncertainty, assigned_uncertainty : Standard uncertainties of each result and u(x_pt), [unit of the results].
     Raises ValueError : Both uncertainties 0, or one below 0.
     Source : ISO 13528:2022, 9.6 (memory).
     """
@@ -65,8 +64,7 @@ def en_score(result: ArrayLike, assigned: ArrayLike, expanded: ArrayLike, assign
 
     result : Results, [any unit].
     assigned : Assigned value x_pt, [unit of the results].
-    expanded : Expanded uncertainty (k = 2) of each result, [unit of the results].
-    assigned_expanded : Expanded uncertainty (k = 2) of the assigned value, [unit of the results].
+    expanded, assigned_expanded : Expanded uncertainties (k = 2) of result and assigned value, [unit of the results].
     Source : ISO 13528:2022, 9.7 (memory).
     """
     return zeta_score(result, assigned, expanded, assigned_expanded)

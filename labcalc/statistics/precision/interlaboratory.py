@@ -77,8 +77,7 @@ def interlaboratory_cells(
 ) -> InterlaboratoryCells:
     """Return a list of results, [any unit], one a line, as cells; laboratories and levels keep their order.
 
-    laboratory : Laboratory of each result, [-].
-    level : Level (material) of each result, [-].
+    laboratory, level : Laboratory and level (material) of each result, [-].
     value : Results, [any unit], finite; missing ones are left out of the list, not given as NaN.
     Raises ValueError : Lists of different length, no result, or one that isn't finite.
     """
