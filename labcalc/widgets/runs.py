@@ -13,7 +13,6 @@ import pandas as pd
 from labcalc.judgement import VERDICTS, Material, judge
 
 LISTED = 200  # how many runs a list shows at most; more is no longer read but searched
-
 _LOOKED_AT = 60  # among how many of the newest runs a problem is looked for
 
 

@@ -20,7 +20,6 @@ from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H, SEQUENCE_QUA
 from labcalc.statistics import CarriedShare, SharesOverTime, shares_over_time, within_materials
 
 DIRECTIONS = ("thicker", "thinner")  # what the sample before was, beside the one that is measured
-
 _HISTORY = pd.Timedelta(days=180)  # how far back results tell of a share: cleaning and cells change. Our own choice.
 
 _KNOWN_WITHIN = 3.0

@@ -15,7 +15,6 @@ from labcalc.statistics import holm_adjusted
 from labcalc.wording import numeral
 
 SIGNIFICANCE = 0.05  # how often chance alone may name somebody in a report, [-]
-
 _FEWEST = 5  # fillings repeated, of one and of the rest, below which nobody is compared, [-]: our own choice
 
 WHAT_TO_DO = {

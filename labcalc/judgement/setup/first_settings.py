@@ -18,7 +18,6 @@ from labcalc.lab import laboratory_from, product_classes
 from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
 
 _FEWEST_RESULTS = 5  # results from which a typical value is told: our own choice
-
 _FEWEST_DAYS = 4  # days on which a name has to come again to be taken for a reference oil: our own choice
 
 _STEADY = 0.005

@@ -25,7 +25,6 @@ MODEL = "line or expansion"
 """Component of what is calculated: no oil follows exactly the line or the expansion that the calculation takes."""
 
 CONFIDENCE = 0.95  # coverage probability: k = 1.96 where degrees of freedom are infinite (JCGM 100:2008, table G.2)
-
 _STEP = 1e-6  # relative step of the central difference (JCGM 100:2008, 5.1.3 note 2)
 
 

@@ -16,7 +16,6 @@ from labcalc.statistics.charts.run_rules import RunRule
 from labcalc.statistics.series import Array
 
 _NODES = 81  # odd, so that the middle node is the centre line itself
-
 _REACH = 10.0  # standard deviations beyond which a normal step doesn't go: 1.5e-23 of all
 
 

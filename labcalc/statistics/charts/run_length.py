@@ -14,9 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _SETTLED = 1e-12  # relative change from one result to the next at which the rest is taken as geometric
-
 _SPENT = 1e-15  # probability that is taken for none: the rounding of the sums
-
 _NEVER = 1e-12  # probability of a signal from one result to the next below which (I - Q) can't be solved to any use
 
 

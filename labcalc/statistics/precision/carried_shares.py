@@ -16,7 +16,6 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.statistics.series import Array
 
 FEWEST_CHANGES = 6  # results after a sample of another level below which no share is estimated, [-]: our own choice
-
 _NOTHING = 1e-12  # determinant of a correlation below which two shares can't be told apart
 _ONE_BEFORE = "every material ran after one and the same sample: nothing to compare it with"
 
