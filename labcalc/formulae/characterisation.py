@@ -40,8 +40,7 @@ def viscosity_gravity_constant_100C(density_15C: ArrayLike, kv_100: ArrayLike) -
 
 
 def _logarithm_beyond(limit: float, viscosity: ArrayLike, quantity: str) -> Array:
-    array = np.asarray(viscosity, dtype=float)
-    refuse_outside(array, quantity, "mm²/s", above=limit, reason="ASTM D2501 needs a thicker oil")
+    array = refuse_outside(viscosity, quantity, "mm²/s", above=limit, reason="ASTM D2501 needs a thicker oil")
     return np.log10(array - limit)
 
 

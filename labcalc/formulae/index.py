@@ -52,7 +52,8 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> Array:
     L, H = _basis(Y)
     index = np.asarray(100.0 * ((L - U) / (L - H)))  # clause 5, procedure A
     high = U < H
-    index[high] = _above_100(U[high], Y[high], H[high])
+    N = np.log(H[high] / U[high]) / np.log(Y[high])
+    index[high] = 100.0 + (10.0**N - 1.0) / 0.00715  # clause 6, procedure B
     return index[()]
 
 
@@ -63,11 +64,6 @@ def reported_viscosity_index(index: ArrayLike) -> Array:
     Source : ASTM D2270-10(2016), clauses 5 and 6 (that halves go to the even number is from memory); ASTM E29.
     """
     return (np.rint(np.round(np.asarray(index, dtype=float), _TIE)) + 0.0)[()]  # no -0
-
-
-def _above_100(U: Array, Y: Array, H: Array) -> Array:
-    N = np.log(H / U) / np.log(Y)  # clause 6, procedure B
-    return np.asarray(100.0 + (10.0**N - 1.0) / 0.00715)  # clause 6, procedure B
 
 
 def _basis(Y: Array) -> tuple[Array, Array]:

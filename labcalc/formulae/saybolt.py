@@ -110,8 +110,9 @@ def _furol(at_F: int) -> _Furol:
 
 
 def _temperature_factor(temperature_C: ArrayLike) -> Array:
-    t = np.asarray(temperature_C, dtype=float)
-    refuse_outside(t, "temperature", "°C", lowest=-32.0 / 1.8, highest=(350.0 - 32.0) / 1.8, reason=_NOT_THERE)
+    t = refuse_outside(
+        temperature_C, "temperature", "°C", lowest=-32.0 / 1.8, highest=(350.0 - 32.0) / 1.8, reason=_NOT_THERE
+    )
     return np.asarray(1.0 + 0.000061 * (1.8 * t + 32.0 - 100.0))
 
 

@@ -104,9 +104,5 @@ def print_beside(pages: Sequence[Path], workers: int) -> None:
     if missing:
         find_browser()
         with ThreadPoolExecutor(workers) as threads:
-            for _ in threads.map(_print_one, missing):
+            for _ in threads.map(lambda page: print_pdf(page, page.with_suffix(".pdf")), missing):
                 pass
-
-
-def _print_one(page: Path) -> None:
-    print_pdf(page, page.with_suffix(".pdf"))

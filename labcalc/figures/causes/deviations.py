@@ -21,7 +21,7 @@ from labcalc.figures.causes.hypothetical import (
     what_if_places,
 )
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, INK, MUTED, band, blank_figure, marker, stroke
 from labcalc.judgement import UNITS
 from labcalc.wording import at_celsius, celsius, plain, signed
 
@@ -39,7 +39,7 @@ def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf) -> 
     keys = levels_of(evidence)
     figure = blank_figure("Standard deviations from what is usual", "", height=330)
     level = dict(zip(keys, heights(keys), strict=True))
-    _add_spread_band(figure, len(keys))
+    figure.add_scatter(**band([-2, 2], [-0.5] * 2, [len(keys) - 0.5] * 2, name="two standard deviations"))
     past = _past(evidence, earlier, keys)
     ticks = [(x, level[key] + _jitter(i)) for key, xs in past.items() for i, x in enumerate(xs)]
     figure.add_scatter(  # as one path: as a marker each they would be most of the work when a slider moves
@@ -55,19 +55,6 @@ def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf) -> 
     figure.add_scatter(**what_if_places(evidence, what)["deviations"], **what_if_look("deviations"))
     _scale_deviations(figure, evidence, keys)
     return Picture(figure, _caption(evidence, keys, past), *_numbers(evidence, what, keys))
-
-
-def _add_spread_band(figure: go.Figure, levels: int) -> None:
-    figure.add_scatter(
-        x=[-2, 2, 2, -2],
-        y=[-0.5, -0.5, levels - 0.5, levels - 0.5],
-        fill="toself",
-        fillcolor=BAND,
-        mode="lines",
-        line={"width": 0},
-        hoverinfo="skip",
-        name="two standard deviations",
-    )
 
 
 def _add_determinations(figure: go.Figure, evidence: Evidence, level: Mapping[Level, float]) -> None:

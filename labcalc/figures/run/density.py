@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, band, blank_figure, marker, stroke
 from labcalc.judgement import Curve, reported_value
 from labcalc.wording import celsius, numeral, plain
 
@@ -19,16 +19,8 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str) -> Pictu
     """
     figure = blank_figure("Temperature, °C", "Density, kg/m³", height=330, xaxis={"hoverformat": ".2~f"})
     if curve.temperature_C.size and np.isfinite(curve.half_width).all():
-        figure.add_scatter(
-            x=np.concatenate([curve.temperature_C, curve.temperature_C[::-1]]),
-            y=np.concatenate([curve.value + curve.half_width, (curve.value - curve.half_width)[::-1]]),
-            fill="toself",
-            fillcolor=BAND,
-            mode="lines",
-            line={"width": 0},
-            hoverinfo="skip",
-            name=curve.band,
-        )
+        ends = curve.value + curve.half_width, curve.value - curve.half_width
+        figure.add_scatter(**band(curve.temperature_C, *ends, name=curve.band))
     if curve.temperature_C.size:
         figure.add_scatter(
             x=curve.temperature_C,

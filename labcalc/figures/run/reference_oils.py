@@ -33,7 +33,8 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
     if known.empty:
         return None
     at = known["measured_at"].dt.strftime("%Y-%m-%d %H:%M")
-    known = known.assign(difference=_difference(known), allowed=_allowed(known), at=at)
+    allowed = known["limit"].where(known["quantity"] == "density", 100.0 * known["limit"] / known["certified"])
+    known = known.assign(difference=_difference(known), allowed=allowed, at=at)
     widest = known.assign(furthest=known["difference"].abs()).groupby("quantity")[["allowed", "furthest"]].max()
     ranges = {str(name): {"range": [-reach, reach]} for name, reach in (1.3 * widest.max(axis=1)).round(4).items()}
     at_the_run = {"x0": run_at, "x1": run_at, "xref": "x", "y0": 0, "y1": 1, "yref": "paper"}
@@ -60,10 +61,6 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
 def _difference(known: pd.DataFrame) -> pd.Series:
     absolute = known["value"] - known["certified"]
     return absolute.where(known["quantity"] == "density", 100.0 * absolute / known["certified"])
-
-
-def _allowed(known: pd.DataFrame) -> pd.Series:
-    return known["limit"].where(known["quantity"] == "density", 100.0 * known["limit"] / known["certified"])
 
 
 def _series(known: pd.DataFrame) -> Iterator[dict[str, Any]]:

@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, band, blank_figure, marker, stroke
 from labcalc.formulae import walther_ordinate
 from labcalc.judgement import Curve, reported_value
 from labcalc.wording import celsius, numeral, plain
@@ -61,18 +61,8 @@ def _add_band(figure: go.Figure, curve: Curve) -> None:
     if not np.isfinite(curve.half_width).all():
         return
     factor = np.exp(curve.half_width / curve.value)
-    there_and_back = np.concatenate([curve.temperature_C, curve.temperature_C[::-1]])
-    edge = np.clip(np.concatenate([curve.value * factor, (curve.value / factor)[::-1]]), *_CHART_ENDS)
-    figure.add_scatter(
-        x=_abscissa(there_and_back),
-        y=walther_ordinate(edge),
-        fill="toself",
-        fillcolor=BAND,
-        mode="lines",
-        line={"width": 0},
-        hoverinfo="skip",
-        name=curve.band,
-    )
+    edges = (walther_ordinate(np.clip(edge, *_CHART_ENDS)) for edge in (curve.value * factor, curve.value / factor))
+    figure.add_scatter(**band(_abscissa(curve.temperature_C), *edges, name=curve.band))
 
 
 def _add_line(figure: go.Figure, curve: Curve) -> None:

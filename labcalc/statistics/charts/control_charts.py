@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.charts.control_limits import ChartLimits
-from labcalc.statistics.series import finite_series
+from labcalc.statistics.series import Array, finite_series
 
 _NEGLIGIBLE = 1e-17  # a weight so small is lost against 1 in double precision
 
@@ -22,7 +22,7 @@ class EwmaChart:
     multiple: float
     lower: float
     upper: float
-    values: NDArray[np.float64]
+    values: Array
     beyond: NDArray[np.bool_]
 
 
@@ -54,7 +54,7 @@ def ewma_chart(
     return EwmaChart(weight, multiple, limits.centre - half_width, limits.centre + half_width, values, beyond)
 
 
-def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> NDArray[np.float64]:
+def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> Array:
     """Return the exponentially weighted moving average of a series, [unit of the values], of its shape.
 
     values : Values in their order along the last axis, [any unit].

@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from labcalc.statistics.series import finite_series
+from labcalc.statistics.series import Array, finite_series
 
 
 @dataclass(frozen=True)
@@ -175,6 +175,6 @@ def serial_dependence(results: ArrayLike) -> SerialDependence:
     return SerialDependence(n, ratio, limit, float(betainc(shape, shape, ratio / 4.0)))
 
 
-def _refuse_equal(series: NDArray[np.float64], spread: float) -> None:
+def _refuse_equal(series: Array, spread: float) -> None:
     if not spread > 0.0 or np.ptp(series) == 0.0:
         raise ValueError(f"{series.size} results that are all {series[0]:g}: a test needs results that differ")

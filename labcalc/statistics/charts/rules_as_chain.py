@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.statistics.charts.run_rules import Beyond, RunRule, Within
+from labcalc.statistics.series import Array
 
 Memory: TypeAlias = int
 Step: TypeAlias = Callable[[Memory], Memory]
@@ -25,10 +26,10 @@ _MOST_STATES = 4_000  # more take minutes to solve; the usual rule sets have som
 class RuleChain:
     """``following[state, zone]`` is the next state, -1 for a signal; zones lie between ``edges``, from below."""
 
-    edges: NDArray[np.float64]
+    edges: Array
     following: NDArray[np.intp]
 
-    def zone_probabilities(self, shift: float) -> NDArray[np.float64]:
+    def zone_probabilities(self, shift: float) -> Array:
         """Return the probability, [-], of each zone for a normal result, from the lowest zone up.
 
         shift : True mean off the centre line, [sigma].

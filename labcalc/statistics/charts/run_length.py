@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from labcalc.statistics.series import Array
 
 _SETTLED = 1e-12  # relative change from one result to the next at which the rest is taken as geometric
 _SPENT = 1e-15  # probability that is taken for none: the rounding of the sums
@@ -28,7 +29,7 @@ class RunLength:
 
     average: float
     standard_deviation: float
-    survival: NDArray[np.float64]
+    survival: Array
     decay: float
 
     def probability_within(self, results: int) -> float:
@@ -74,7 +75,7 @@ def chain_run_length(matrix: Any, start: int) -> RunLength:
     return RunLength(float(average[start]), math.sqrt(max(float(variance), 0.0)), survival, decay)
 
 
-def _moments(matrix: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _moments(matrix: Any) -> tuple[Array, Array]:
     ones = np.ones(matrix.shape[0])
     if isinstance(matrix, np.ndarray):
         inverse = np.asarray(np.linalg.inv(np.eye(ones.size) - matrix), dtype=np.float64)
@@ -87,7 +88,7 @@ def _moments(matrix: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return average, solver.solve(average)
 
 
-def _survival(matrix: Any, start: int) -> tuple[NDArray[np.float64], float]:
+def _survival(matrix: Any, start: int) -> tuple[Array, float]:
     """Multiply until every further result takes the same part of what is left, whatever the state."""
     left, survival, decay = np.ones(matrix.shape[0]), [1.0], 1.0
     while survival[-1] > 0.0:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -13,6 +13,7 @@ from scipy.special import chdtri, ndtri
 from labcalc.statistics.charts.control_charts import ewma
 from labcalc.statistics.charts.control_limits import STANDARD_LIMITS, ChartLimits
 from labcalc.statistics.charts.run_rules import RunRule, run_rule_signals
+from labcalc.statistics.series import Array
 
 _CHARTS, _RESULTS, _SETTLING = 3_000, 400, 30  # charts that are drawn, results of each, results before these, [-]
 
@@ -50,7 +51,8 @@ def chart_sight(
     """
     generator = np.random.default_rng(20_261_129)
     centre, sigma = _estimates(_CHARTS, number, degrees_of_freedom)
-    limits = _of_baseline(number, degrees_of_freedom, as_known)
+    count = 0 if math.isinf(number) else round(number)
+    limits = replace(STANDARD_LIMITS, number=count, tail_degrees_of_freedom=degrees_of_freedom, as_known=as_known)
     quiet = generator.standard_normal((_CHARTS, _SETTLING + _RESULTS))
     signals = _signals((quiet - centre) / sigma, rules, weight, multiple, limits)
     begins = signals[:, _SETTLING:] & ~signals[:, _SETTLING - 1 : -1]
@@ -68,7 +70,7 @@ def _at_worst(begins: NDArray[np.bool_]) -> float:
     return float(of_chart.mean() + math.sqrt(max(own, 0.0)) * (np.quantile(of_chart, 0.9) - of_chart.mean()))
 
 
-def _estimates(charts: int, number: float, degrees: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _estimates(charts: int, number: float, degrees: float) -> tuple[Array, Array]:
     """Return centres and sigmas, spread evenly over what baselines give (a lattice in both)."""
     place = np.arange(charts) + 0.5
     even, golden = place / charts, (place * (math.sqrt(5.0) - 1.0) / 2.0) % 1.0
@@ -77,15 +79,8 @@ def _estimates(charts: int, number: float, degrees: float) -> tuple[NDArray[np.f
     return centre[:, None], sigma[:, None]
 
 
-def _of_baseline(number: float, degrees: float, as_known: bool) -> ChartLimits:
-    count = 0 if math.isinf(number) else round(number)
-    return ChartLimits(
-        **{**vars(STANDARD_LIMITS), "number": count, "tail_degrees_of_freedom": degrees, "as_known": as_known}
-    )
-
-
 def _signals(
-    z: NDArray[np.float64], rules: tuple[RunRule, ...], weight: float, multiple: float, limits: ChartLimits
+    z: Array, rules: tuple[RunRule, ...], weight: float, multiple: float, limits: ChartLimits
 ) -> NDArray[np.bool_]:
     found = np.zeros(z.shape, dtype=bool)
     if rules:

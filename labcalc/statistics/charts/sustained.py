@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, stdtr
 
+from labcalc.statistics.series import Array
+
 WINDOWS = (1, 2, 3, 5, 8, 13, 21)
 """Numbers of last results that are averaged, [-]: each some 1.6 times the one before, up to a month of working days."""
 
@@ -16,10 +18,10 @@ WINDOWS = (1, 2, 3, 5, 8, 13, 21)
 class SustainedShift:
     """For each result how rare the most telling mean of the last results is, over how many, and how far off it lies."""
 
-    chance: NDArray[np.float64]
+    chance: Array
     """Probability, [-], that the mean of that many results of an unchanged process lies as far from the centre."""
     window: NDArray[np.int64]  # results in that mean, [-]
-    mean: NDArray[np.float64]  # that mean less the centre, [unit of sigma]
+    mean: Array  # that mean less the centre, [unit of sigma]
 
 
 def sustained_shift(

@@ -40,7 +40,9 @@ def mean_variance(variances: Mapping[str, float], counts: Mapping[str, int]) -> 
     Raises ValueError : A level without a count, a count below 1 or a variance below 0.
     Source : JCGM 100:2008, H.5.2.2, and NIST/SEMATECH e-Handbook, 2.4.4.1 (variance of a mean over days and repeats).
     """
-    _refuse_negative(variances)
+    for name, variance in variances.items():
+        if not variance >= 0.0:
+            raise ValueError(f"{name}: variance {variance:g}: 0 or more was expected")
     if list(variances) != list(counts):
         raise ValueError(
             f"counts of {', '.join(counts)}: counts of {', '.join(variances)} were expected, in that order"
@@ -50,12 +52,6 @@ def mean_variance(variances: Mapping[str, float], counts: Mapping[str, int]) -> 
         raise ValueError(f"{', '.join(f'{name} {count}' for name, count in low.items())}: 1 or more was expected")
     number = np.cumprod(list(counts.values()))
     return float((np.array(list(variances.values())) / number).sum())
-
-
-def _refuse_negative(variances: Mapping[str, float]) -> None:
-    for name, variance in variances.items():
-        if not variance >= 0.0:
-            raise ValueError(f"{name}: variance {variance:g}: 0 or more was expected")
 
 
 def interval_gains(

@@ -183,16 +183,12 @@ def combination_interval(
     weight, degrees = np.asarray(weights, dtype=float), np.asarray(degrees_of_freedom, dtype=float)
     used = weight != 0.0
     parts = (np.asarray(mean_squares, dtype=float) * weight)[..., used]
-    lower, upper = _variance_forms(weight[used] > 0.0, degrees[used], (1.0 - confidence) / 2.0)
+    added = weight[used] > 0.0
+    lower, upper = (_variance_form(one, degrees[used], (1.0 - confidence) / 2.0) for one in (added, ~added))
     estimate = parts.sum(axis=-1)
     below, above = (np.einsum("...i,ij,...j->...", np.abs(parts), form, np.abs(parts)) for form in (lower, upper))
     low, high = estimate - np.sqrt(np.maximum(below, 0.0)), estimate + np.sqrt(np.maximum(above, 0.0))
     return np.maximum(low, 0.0), np.maximum(high, 0.0)
-
-
-def _variance_forms(added: NDArray[np.bool_], degrees: Array, tail: float) -> tuple[Array, Array]:
-    """Return V_L and V_U as quadratic forms in the absolute parts."""
-    return _variance_form(added, degrees, tail), _variance_form(~added, degrees, tail)
 
 
 def _variance_form(added: NDArray[np.bool_], degrees: Array, tail: float) -> Array:
