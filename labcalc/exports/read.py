@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import stat
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from fnmatch import fnmatchcase
 from itertools import islice
 from pathlib import Path
@@ -47,9 +47,7 @@ def read_export(path: str | Path, *, profiles: Sequence[Profile] = (), time_zone
         density in [kg/m³]; texts as objects with None, numbers with NaN and moments with NaT where there is none.
     Raises ExportError : The file can't be read at all, or reads in two ways.
     """
-    zone = zone_of(time_zone)
-    columns, refusals, source = _read(Path(path), {}, profiles, zone)
-    return Reading(framed([columns], zone), refusals, (source,))
+    return read_exports([path], profiles=profiles, time_zone=time_zone)
 
 
 def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (), time_zone: str = "UTC") -> Reading:
@@ -68,27 +66,22 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
     first: dict[str, str] = {}
     for path in map(Path, paths):
         try:
-            columns, refused, source = _read(path, first, profiles, zone)
+            held = [content_of(path)]
+            digest = hashlib.sha256(held[0]).hexdigest()
+            if digest in first:
+                sources.append(SourceFile(path.name, digest, 0, 0, f"same content as {first[digest]}, read once"))
+                continue
+            columns, refused, source = read_bytes(path, held.pop(), digest, profiles, zone)
         except ExportError as failure:
             failures.append(failure)
             continue
         sources.append(source)
         refusals += refused
-        if columns:
-            tables.append(columns)
-            first[source.sha256] = path.name
+        tables.append(columns)
+        first[digest] = path.name
     if not sources:
         raise failures[0] if failures else ExportError("exports", "no file is given; expected at least one")
     return Reading(framed(tables, zone), tuple(refusals), tuple(sources), tuple(failures))
-
-
-def _read(path: Path, first: Mapping[str, str], profiles: Sequence[Profile], zone: ZoneInfo) -> _Read:
-    """Return the tidy columns, refusals and source of a file; no columns if its content is in ``first``."""
-    held = [content_of(path)]
-    digest = hashlib.sha256(held[0]).hexdigest()
-    if digest in first:
-        return {}, (), SourceFile(path.name, digest, 0, 0, f"same content as {first[digest]}, read once")
-    return read_bytes(path, held.pop(), digest, profiles, zone)
 
 
 def read_bytes(path: Path, data: bytes, digest: str, profiles: Sequence[Profile], zone: ZoneInfo) -> _Read:

@@ -17,11 +17,8 @@ from labcalc.statistics.series import Array
 from labcalc.wording import counted, numeral, plain
 
 _MOST_NAMES = 60  # beyond this many bars their laboratories are named on hover and in the table only
-
 _NEEDED = {"h": "means that differ", "k": "repeats that differ"}
-
 _GAP = 1  # empty places between two levels
-
 _AXES = {"h": "Mandel's h, of means", "k": "Mandel's k, of spreads"}
 
 

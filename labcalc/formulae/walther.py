@@ -9,9 +9,7 @@ from labcalc.formulae._least_squares import StraightLine
 from labcalc.formulae._refusals import Array, refuse_outside
 
 EDITION = "ASTM D341-20"
-
 LOWEST_VISCOSITY, HIGHEST_VISCOSITY = 0.21, 2e7  # range of the chart, [mm²/s]
-
 _RANGE = "ASTM D341 holds from 0.21 mm²/s to 20 000 000 mm²/s"
 _LN_10 = np.log(10.0)
 _LN_LN_10 = np.log(_LN_10)

@@ -17,7 +17,6 @@ from labcalc.widgets.problem import Problem
 from labcalc.workbooks import Json, RenderedReport, Scripts, render_workbook, safe_stem
 
 OTHER_CAUSE = "Another cause, as written below"
-
 _NOTHING_WRITTEN = "nothing was written"
 
 

@@ -13,7 +13,6 @@ from labcalc.workbooks.fork import Answer
 from labcalc.workbooks.rendering import RenderTask
 
 K = TypeVar("K")
-
 _TRIES = 2
 
 

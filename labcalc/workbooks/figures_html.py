@@ -12,7 +12,6 @@ from labcalc.errors import WorkbookError
 
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 SUMMARY_MIME = "application/vnd.labcalc.summary+json"
-
 _SHOWN = ("text/html", "image/svg+xml", "image/png", "image/jpeg", "text/markdown", "text/plain")
 
 

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 TEMPLATES = Path(str(files("labcalc.workbooks") / "templates"))
-
 _HEADING = re.compile(r"<h([1-6])([^>]*)>(.*?)</h\1>", re.S)
 _TABLE = re.compile(r"<table\b.*?</table>", re.S)
 _TAG = re.compile(r"<[^>]+>")

@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, WhatIf
 
 ADDED = "added"  # name of the series of measurements that a person added
-
 _EARLIER = "earlier runs"
 _LONGEST_HISTORY = 200
 _TICK = 0.07

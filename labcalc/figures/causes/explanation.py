@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, Explanation, LaboratoryOdds, Outcome
 
 _WORTH_A_LINE = 0.01  # causes less probable than this share one line
-
 _NOTHING_FITS = "None of the listed causes fits these numbers; the nearest comes first."
 FINEST = 1.0  # what the probability of a cause is not told finer than, [%]
 

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, WhatIf
 
 WHAT_IF = "what if"  # name of the series that the sliders move
-
 _ROOM = 1.3
 _LEAST_REACH = 3.5  # least half of the axis of deviations, [standard deviations]
 _QUANTITIES = ("kinematic viscosity", "density")

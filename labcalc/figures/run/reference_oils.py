@@ -15,7 +15,6 @@ from labcalc.wording import at_celsius, celsius, percent, signed
 
 _SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
 _PANELS = (("kinematic viscosity", "Viscosity, %", "y"), ("density", "Density, kg/m³", "y2"))
-
 _SIDES = {"zeroline": True, "zerolinecolor": MUTED, "hoverformat": "+.3f"}
 _THIS_RUN = {"text": "this run", "showarrow": False, "xanchor": "right", "font": {"color": ACCENT}}
 

@@ -27,11 +27,8 @@ from labcalc.statistics import (
 from labcalc.wording import at_celsius, numeral
 
 _FEWEST = 4  # sets below which nothing is said of the method, [-]: our own choice
-
 NOT_ENOUGH = "not enough pairs to tell"
-
 _LETTERS = {CONDITIONS[0]: "d", CONDITIONS[1]: "r", CONDITIONS[2]: "R"}
-
 _BEYOND_BY_CHANCE = 0.05  # share of sets beyond their limit where it is just met, [-]
 
 _WIDEST = 2.0

@@ -24,7 +24,6 @@ from labcalc.lab import Laboratory, nearest
 from labcalc.wording import at_celsius, counted, first_of
 
 DUPLICATE_VERDICTS = ("as it should be", "to be watched", "needs action")  # from best to worst
-
 _REVIEW = "Review how the method is run: filling, temperature, cleaning."
 _MEASURE = "Measure again, as told for each; look for bubbles, residue of the sample before, swapped bottles."
 _RINSE = "Rinse once more after a thicker sample, or run from thin to thick."

@@ -15,7 +15,6 @@ from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement, preci
 from labcalc.statistics import CRITICAL_RANGE_FACTORS
 
 REFERENCE_CLASS = "reference oils"
-
 BINARY_DUST = 1e-14  # what binary arithmetic adds to a difference, relative to the results, as in ``lie_within``
 
 SHOWN_UNITS = {"kinematic viscosity": "%", "density": "kg/m³"}

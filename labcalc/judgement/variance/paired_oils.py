@@ -12,7 +12,6 @@ from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.variance.components import ComponentsOfVariance, components_of_results, exclusions, sample_names
 
 _SITTING = ["instrument", "operator", "day"]  # within which each oil is measured once
-
 _ALIKE = "the oils are taken to spread alike in {unit}; each is held against its own mean"
 
 

@@ -18,7 +18,6 @@ Memory: TypeAlias = int
 Step: TypeAlias = Callable[[Memory], Memory]
 
 _SIGNAL = -1
-
 _MOST_STATES = 4_000  # more take minutes to solve; the usual rule sets have some hundred
 
 
