@@ -80,7 +80,8 @@ def departure_from_line(
         reason="two points lie on any line",
     )
     freedom = np.asarray(noise_degrees_of_freedom, dtype=float)
-    _refuse_little_freedom(freedom)
+    finite = np.where(np.isinf(freedom), 1.0, freedom)
+    refuse_outside(finite, "degrees of freedom", "[-]", lowest=1.0, reason="the noise comes from two results or more")
     percent = stated_percent(noise_percent, viscosity)
     refuse_rising(temperature, viscosity)
     scatter, excess, uncertainty = in_blocks(_scatter_and_excess, kelvin(temperature), percent, viscosity)
@@ -104,12 +105,6 @@ def _scatter_and_excess(T: Array, percent: Array, viscosity: Array) -> Arrays:
     scatter = np.sum(weights * residuals**2, axis=-1)
     coldest = np.broadcast_to(np.argmin(T, axis=-1), scatter.shape)
     return scatter, *_excess(viscosity, y, residuals, weights, fit.leverage(x, weights), coldest)
-
-
-def _refuse_little_freedom(freedom: Array) -> None:
-    """Refuse degrees of freedom below one; infinite ones pass."""
-    finite = np.where(np.isinf(freedom), 1.0, freedom)
-    refuse_outside(finite, "degrees of freedom", "[-]", lowest=1.0, reason="the noise comes from two results or more")
 
 
 def _tail(scatter: Array, degrees: float, noise_degrees: float) -> Array:

@@ -117,7 +117,10 @@ class _Batch:
         """Return the tasks that are to be done, by stem."""
         due: list[tuple[str, RenderTask]] = []
         for job in self.jobs:
-            stem, task = self._stems[job.name], self._task(job)
+            how, stem = self.options, self._stems[job.name]
+            task = task_for(
+                job.notebook, job.parameters, title=job.title, engine=how.engine, scripts=how.scripts, limits=how.limits
+            )
             self._prints[stem] = fingerprint(job.key, task)
             outcome = Outcome(job.name, job.title, WAITING, self.out / f"{stem}.html", "not yet")
             if record := self._up_to_date(stem):
@@ -129,12 +132,6 @@ class _Batch:
         if self.options.scripts is Scripts.BESIDE and self.jobs:
             provide_script(self.out)
         return due
-
-    def _task(self, job: ReportJob) -> RenderTask:
-        how = self.options
-        return task_for(
-            job.notebook, job.parameters, title=job.title, engine=how.engine, scripts=how.scripts, limits=how.limits
-        )
 
     def _up_to_date(self, stem: str) -> Record | None:
         record = self._records.get(stem)

@@ -33,16 +33,13 @@ def ready_outputs(notebook: Any, name: str) -> Shown:
     Raises WorkbookError : An output that a page can't show, or a figure without a caption or without its table.
     """
     shown = Shown()
-    for number, cell in enumerate(_original(notebook.cells), start=1):
+    original = (cell for cell in notebook.cells if "injected-parameters" not in cell.metadata.get("tags", []))
+    for number, cell in enumerate(original, start=1):
         if cell.cell_type == "code":
             cell.outputs = [
                 ready for output in cell.outputs for ready in _ready(output, shown, f"{name}, cell {number}")
             ]
     return shown
-
-
-def _original(cells: Any) -> list[Any]:
-    return [cell for cell in cells if "injected-parameters" not in cell.metadata.get("tags", [])]
 
 
 def _ready(output: Any, shown: Shown, place: str) -> list[Any]:

@@ -157,7 +157,8 @@ def _try(path: Path, data: bytes, how: Arrangement, table: Flat, zone: ZoneInfo)
     said |= {"columns": {**how.columns, **named}, "as_above": repeated_above(guesses, table, how)}
     said["set_aside"] = (*statistics_among(table, how.sections), *invalid_among(table))
     held = {one.holds for one in guesses} | table.preamble.keys()
-    profile = Profile(name=PurePath(path).stem, files=(_pattern(path.name),), from_name=_from_name(path, held), **said)
+    pattern = re.sub(r"\d+", "*", re.sub(r"([\[*?])", r"[\1]", path.name))
+    profile = Profile(name=PurePath(path).stem, files=(pattern,), from_name=_from_name(path, held), **said)
     settings: list[dict[str, Any]] = [
         {name: one for name, one in zip(_QUESTIONS, values, strict=True) if one is not None}
         for values in product((None, *DATE_ORDERS), (None, ".", ","), (None, _ANY_C), _sheets(path, data, profile))
@@ -204,10 +205,6 @@ def _name(table: Flat, guess: Guess, how: Arrangement) -> str:
     """Return how [profile.columns] names a column: by its header, or by its place where that can't be."""
     is_told = guess.header and table.header.cells.count(guess.header) == 1 and "*" not in guess.header
     return guess.names[0 if is_told and how.header_rows else -1]
-
-
-def _pattern(name: str) -> str:
-    return re.sub(r"\d+", "*", re.sub(r"([\[*?])", r"[\1]", name))
 
 
 def _from_name(path: Path, held: set[str]) -> str | None:

@@ -43,10 +43,12 @@ def show_explanations(
     laboratory : What the laboratory concluded about other runs; then each says how often it was that.
     others : Whether the others are told like the first, are a line that opens, or are named only.
     """
+    from labcalc.judgement.causes.explanation import UNLIKELY
+
     was = {one.cause: one.probability for one in before}
     shown = [one for one in explanations if one.probability >= _WORTH_A_LINE]
     rest = [one for one in explanations if one.probability < _WORTH_A_LINE]
-    fits, items = not _none_fits(explanations), ""
+    fits, items = not explanations[0].p_value < UNLIKELY, ""  # else not even the most probable cause fits the numbers
     for place, one in enumerate(shown):
         head = _head(one, was.get(one.cause), laboratory, fits=fits)
         about = "" if place and others == "named" else _about(one, leads=place == 0, fits=fits)
@@ -61,13 +63,6 @@ def show_explanations(
     notes += [laboratory.words] if laboratory and laboratory.total else []
     text = "\n".join(f"{_said(one, fits=fits)}: {one.title}{_size(one)}" for one in shown)
     return Fragment(f'<ol class="causes">{items}</ol>{"".join(note(one).html for one in notes)}', text)
-
-
-def _none_fits(explanations: Sequence[Explanation]) -> bool:
-    """Tell whether not even the most probable cause fits the numbers."""
-    from labcalc.judgement.causes.explanation import UNLIKELY
-
-    return explanations[0].p_value < UNLIKELY
 
 
 def _said(one: Explanation, *, fits: bool) -> str:
@@ -106,14 +101,9 @@ def _about(one: Explanation, *, leads: bool, fits: bool) -> str:
 def _size(one: Explanation) -> str:
     if not one.unit or not math.isfinite(one.size):
         return ""
-    size, low, high = _sizes_of(one)
+    said = signed if one.lowest < 0.0 or one.unit == "K" else numeral  # with a sign where it has two sides
+    size, low, high = map(said, (one.size, one.lowest, one.highest))
     return f": {size} {one.unit} (95 %: {low} to {high})"
-
-
-def _sizes_of(one: Explanation) -> tuple[str, str, str]:
-    """Return the size of a cause and the ends of its interval, with signs where it has two sides."""
-    said = signed if one.lowest < 0.0 or one.unit == "K" else numeral
-    return said(one.size), said(one.lowest), said(one.highest)
 
 
 def show_outcomes(outcomes: Sequence[Outcome], asked: str, quantity: str) -> Fragment:

@@ -72,7 +72,8 @@ def layout_of(rows: pd.DataFrame) -> Layout:
         path = pd.MultiIndex.from_arrays([path, codes]).factorize()[0] if len(path) else path
         groups = int(path.max(initial=-1)) + 1
         if len(set(codes)) <= 1:
-            lacking.append(_one_only(name))
+            so_far = f"{name}: there is one only, so what another would add can't be seen"
+            lacking.append(f"{so_far}; {FEWEST_DEGREES + 1} would show it well")
         elif found and groups == found[-1][2]:
             found[-1] = ((*found[-1][0], name), found[-1][1], groups)
         else:
@@ -100,12 +101,6 @@ def _known_codes(rows: pd.DataFrame) -> tuple[dict[str, NDArray[np.object_]], li
         else:
             known[name] = column.to_numpy(object)
     return known, lacking
-
-
-def _one_only(name: str) -> str:
-    return (
-        f"{name}: there is one only, so what another would add can't be seen; {FEWEST_DEGREES + 1} would show it well"
-    )
 
 
 def _together(level: Level) -> str:

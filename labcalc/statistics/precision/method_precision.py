@@ -99,6 +99,8 @@ def interlaboratory_precision(
     degrees = np.column_stack([between, within])
     parts = np.sqrt(np.column_stack([spread / average, (1.0 - 1.0 / average) * pooled]))
     steady = np.column_stack([of_means, _unweighted_share(counts) * pooled])
+    levels = zip(steady, degrees, strict=True)
+    ends = [combination_interval([1.0, 1.0], *one, confidence=confidence) for one in levels]
     return InterlaboratoryPrecision(
         levels=cells.levels,
         laboratories=laboratories,
@@ -117,7 +119,7 @@ def interlaboratory_precision(
         repeatability_interval=np.array(
             [spread_interval(*one, confidence) for one in zip(repeats, within, strict=True)]
         ).T,
-        reproducibility_interval=_root_interval(steady, degrees, confidence),
+        reproducibility_interval=np.sqrt(ends).T,
         confidence=confidence,
     )
 
@@ -135,10 +137,3 @@ def _unweighted_share(counts: Array) -> Array:
     """Return 1 − 1/ñ, with the harmonic mean ñ of the numbers of results of the cells."""
     filled = counts > 0
     return np.asarray(1.0 - np.sum(np.divide(1.0, counts, where=filled, out=np.zeros_like(counts)), 0) / filled.sum(0))
-
-
-def _root_interval(parts: Array, degrees: Array, confidence: float) -> Array:
-    """Return lower and upper ends for the root of a sum of two mean squares, levels × (between, within)."""
-    levels = zip(parts, degrees, strict=True)
-    ends = [combination_interval([1.0, 1.0], *one, confidence=confidence) for one in levels]
-    return np.asarray(np.sqrt(ends).T)
