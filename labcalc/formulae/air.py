@@ -28,11 +28,10 @@ def humid_air_density(
     >>> humid_air_density(20.0).round(4)
     np.float64(1.1993)
     """
-    t, p, h = (np.asarray(v, dtype=float) for v in (temperature_C, pressure_hPa, relative_humidity_percent))
     reason = "the short form of OIML R 111 holds only there"
-    refuse_outside(t, "temperature", "°C", lowest=10.0, highest=30.0, reason=reason)
-    refuse_outside(p, "pressure", "hPa", lowest=900.0, highest=1100.0, reason=reason)
-    refuse_outside(h, "relative humidity", "%", lowest=0.0, highest=80.0, reason=reason)
+    t = refuse_outside(temperature_C, "temperature", "°C", lowest=10.0, highest=30.0, reason=reason)
+    p = refuse_outside(pressure_hPa, "pressure", "hPa", lowest=900.0, highest=1100.0, reason=reason)
+    h = refuse_outside(relative_humidity_percent, "relative humidity", "%", lowest=0.0, highest=80.0, reason=reason)
     return (0.34848 * p - 0.009 * h * np.exp(0.061 * t)) / (_ZERO_C + t)
 
 

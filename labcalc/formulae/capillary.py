@@ -45,8 +45,7 @@ def viscosity_from_flow_time(
     _refuse_short(t, shortest)
     viscosity = np.asarray(C * t - E / t**2)
     reason = "the term of kinetic energy takes away the whole flow; is its factor, or the constant, of another size?"
-    refuse_outside(viscosity, "kinematic viscosity", "mm²/s", above=0.0, reason=reason)
-    return viscosity[()]
+    return refuse_outside(viscosity, "kinematic viscosity", "mm²/s", above=0.0, reason=reason)[()]
 
 
 @dataclass(frozen=True, eq=False)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.formulae._refusals import Array, liquid_density, liquid_relative_density, refuse_outside
@@ -50,7 +49,6 @@ def density_from_api_gravity(gravity: ArrayLike) -> Array:
     gravity : API gravity, [°API], -85 to 340.
     Source : API MPMS 11.1-2004, par. 11.1.5.1.
     """
-    array = np.asarray(gravity, dtype=float)
     reason = "no liquid has such a gravity: 3000 kg/m³ is -84 °API, 300 kg/m³ is 340 °API"
-    refuse_outside(array, "API gravity", "°API", lowest=-85.0, highest=340.0, reason=reason)
+    array = refuse_outside(gravity, "API gravity", "°API", lowest=-85.0, highest=340.0, reason=reason)
     return 141.5 / (array + 131.5) * _WATER_60F

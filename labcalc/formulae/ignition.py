@@ -53,8 +53,7 @@ def _residual_fuel(
     density_15C: ArrayLike, kinematic_viscosity: ArrayLike, temperature_C: ArrayLike
 ) -> tuple[Array, Array, Array]:
     rho, name = liquid_density(density_15C, "density at 15 °C"), "residual fuels are meant"
-    nu, t = (np.asarray(one, dtype=float) for one in (kinematic_viscosity, temperature_C))
     refuse_outside(rho, "density at 15 °C", "kg/m³", lowest=800.0, highest=1100.0, reason=name)
-    refuse_outside(nu, "kinematic viscosity", "mm²/s", lowest=2.0, reason=name)
-    refuse_outside(t, "temperature", "°C", lowest=40.0, highest=150.0, reason=name)
+    nu = refuse_outside(kinematic_viscosity, "kinematic viscosity", "mm²/s", lowest=2.0, reason=name)
+    t = refuse_outside(temperature_C, "temperature", "°C", lowest=40.0, highest=150.0, reason=name)
     return rho, nu, t

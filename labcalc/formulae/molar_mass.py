@@ -51,5 +51,4 @@ def relative_molecular_mass(kv_100F: ArrayLike, kv_210F: ArrayLike, relative_den
     refuse_not_above(warm, hot, name, "mm²/s", falls)
     mass = np.asarray(223.56 * warm ** (-1.2435 + 1.1228 * S) * hot ** (3.4758 - 3.038 * S) * S**-0.6665)
     reason = "the equation of Riazi and Daubert was fitted there"
-    refuse_outside(mass, "relative molecular mass", "[-]", lowest=200.0, highest=800.0, reason=reason)
-    return mass[()]
+    return refuse_outside(mass, "relative molecular mass", "[-]", lowest=200.0, highest=800.0, reason=reason)[()]

@@ -118,8 +118,7 @@ class ExponentialCurve(_FittedCurve):
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
         above = np.asarray(kelvin(temperature) - self.T0_K)
-        refuse_outside(above, "temperature above T₀", "K", above=0.0, reason="the curve has no end there")
-        return above
+        return refuse_outside(above, "temperature above T₀", "K", above=0.0, reason="the curve has no end there")
 
 
 @dataclass(frozen=True, eq=False)

@@ -59,8 +59,7 @@ class ViscosityTemperatureLine:
             logarithm = (self.intercept - walther_ordinate(kinematic_viscosity)) / self.slope
             temperature = np.asarray(10.0**logarithm - ZERO_C)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
-        refuse_outside(temperature, "temperature", "°C", reason="the line never comes to this viscosity")
-        return temperature[()]
+        return refuse_outside(temperature, "temperature", "°C", reason="the line never comes to this viscosity")[()]
 
     @keeps_index
     def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:

@@ -30,9 +30,9 @@ def water_density(temperature_C: ArrayLike, *, air_saturated: bool = False) -> A
     >>> water_density([4.0, 20.0]).round(4)
     array([999.9749, 998.2067])
     """
-    t = np.asarray(temperature_C, dtype=float)
     warmest, what = (25.0, "its correction for dissolved air") if air_saturated else (40.0, "this equation for water")
-    refuse_outside(t, "temperature", "°C", lowest=0.0, highest=warmest, reason=f"Tanaka 2001 gives {what} only there")
+    reason = f"Tanaka 2001 gives {what} only there"
+    t = refuse_outside(temperature_C, "temperature", "°C", lowest=0.0, highest=warmest, reason=reason)
     density = _A5 * (1.0 - (t + _A1) ** 2 * (t + _A2) / (_A3 * (t + _A4)))
     return (density + (_AIR_0 + _AIR_1 * t) if air_saturated else density)[()]
 
