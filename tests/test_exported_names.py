@@ -37,19 +37,18 @@ NAMES = {
         water_viscosity
     """,
     "labcalc.statistics": """
-        ANDERSON_DARLING_FACTORS Alternation AnalysisLine Beyond BiasTest BudgetComponent CHART_CONSTANTS
-        CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight Conformity
-        ConformityProbability DECISION_RULES DecisionRule DesignStep Distribution Drift DuplicatePrecision
-        EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER HighLowCarryOver InputQuantity
-        InterlaboratoryCells InterlaboratoryPrecision IntervalGain LikelihoodComponents MandelStatistics NELSON
-        NestedAnalysis NewLot NormalityFactor NormalityTest ONE_SIDED_FACTOR Onset OrderEffect OutlierFlag
-        OutlierTest PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex PerformanceThresholds PeriodComparison
-        PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision RepeatabilityComparison Resolution
-        RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS ScreenedCells SerialDependence
-        SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift Trend UncertaintyBudget
-        VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within acceptable_result
-        acceptance_interval algorithm_a anderson_darling bias_test chart_sight cochran_limit cochran_test
-        combination_interval compare_periods compare_repeatability complies conformity_probability
+        Alternation AnalysisLine Beyond BiasTest CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare
+        ChartConstants ChartLimits ChartSight Conformity ConformityProbability DECISION_RULES DecisionRule
+        DesignStep Distribution Drift DuplicatePrecision EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks
+        HIGH_LOW_ORDER HighLowCarryOver InputQuantity InterlaboratoryCells InterlaboratoryPrecision IntervalGain
+        LikelihoodComponents MandelStatistics NELSON NestedAnalysis NewLot NormalityTest ONE_SIDED_FACTOR Onset
+        OrderEffect OutlierFlag OutlierTest PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex
+        PerformanceThresholds PeriodComparison PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision
+        RepeatabilityComparison Resolution RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS
+        ScreenedCells SerialDependence SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift
+        Trend UncertaintyBudget VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within
+        acceptable_result acceptance_interval algorithm_a anderson_darling bias_test chart_sight cochran_limit
+        cochran_test combination_interval compare_periods compare_repeatability complies conformity_probability
         coverage_factor critical_range decide_conformity difference_limit_factor drift_of early_signals
         effective_degrees_of_freedom en_score ewma ewma_chart ewma_run_length extreme_deviate_limit
         extreme_deviates family_repeatability global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test
@@ -57,11 +56,11 @@ NAMES = {
         interlaboratory_precision interval_gains lie_within likelihood_components limits_leave_room lot_change
         mandel_h_limit mandel_k_limit mandel_statistics mean_variance moving_ranges nested_analysis
         one_sided_margin onset_of order_effect pairs_needed performance_index pooled_precision
-        precision_relations proficiency_round propagated_covariance propagated_uncertainty resolution
-        robust_mean_uncertainty rounded rounded_to_figures rounding_step rules_run_length run_rule_signals
-        scaled_median_deviation score_words screen_cells self_starting sensitivities serial_dependence
-        shares_over_time simulated_run_length site_precision spread_interval standard_from_half_width
-        stated_limits sustained_shift uncertainty_budget variance_components within_materials z_score zeta_score
+        precision_relations proficiency_round resolution robust_mean_uncertainty rounded rounded_to_figures
+        rounding_step rules_run_length run_rule_signals scaled_median_deviation score_words screen_cells
+        self_starting serial_dependence shares_over_time simulated_run_length site_precision spread_interval
+        standard_from_half_width stated_limits sustained_shift uncertainty_budget variance_components
+        within_materials z_score zeta_score
     """,
     "labcalc.exports": """
         Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS

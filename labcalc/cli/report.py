@@ -84,9 +84,10 @@ def demo(out: Path, workers: int | None) -> int:
     from labcalc.workbooks import month_report_job
 
     def month() -> ReportJob:
-        return month_report_job(report_month(gather_record()), sample_lab(), out)
+        return month_report_job(quality, sample_lab(), out)
 
-    options, planted = BatchOptions(out, workers), planted_refusals()
+    quality = report_month(gather_record())
+    options, planted = BatchOptions(out, workers, to_come=(f"month-{quality.month.name}",)), planted_refusals()
     return _report(sample_exports(), sample_lab(), options, last=month, planted=planted)
 
 

@@ -18,7 +18,6 @@ from labcalc.statistics import rounded_to_figures
 from labcalc.wording import numeral, plain, signed
 
 _THIN_SPACE = "\u202f"
-
 _DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 _SYMBOLS = ("circle", "diamond", "square", "triangle-up")
 

@@ -16,8 +16,6 @@ from .charts.early import early_signals as early_signals, self_starting as self_
 from .charts.exact_run_lengths import ewma_run_length as ewma_run_length, rules_run_length as rules_run_length
 from .charts.lots import NewLot as NewLot, lot_change as lot_change
 from .charts.normality import (
-    ANDERSON_DARLING_FACTORS as ANDERSON_DARLING_FACTORS,
-    NormalityFactor as NormalityFactor,
     NormalityTest as NormalityTest,
     Resolution as Resolution,
     SerialDependence as SerialDependence,
@@ -75,13 +73,7 @@ from .decisions.proficiency import (
     z_score as z_score,
     zeta_score as zeta_score,
 )
-from .decisions.propagation import (
-    propagated_covariance as propagated_covariance,
-    propagated_uncertainty as propagated_uncertainty,
-    sensitivities as sensitivities,
-)
 from .decisions.uncertainty import (
-    BudgetComponent as BudgetComponent,
     Distribution as Distribution,
     InputQuantity as InputQuantity,
     UncertaintyBudget as UncertaintyBudget,
@@ -131,10 +123,7 @@ from .precision.interlaboratory_screening import (
     ScreenedCells as ScreenedCells,
     screen_cells as screen_cells,
 )
-from .precision.level_relation import (
-    PrecisionRelation as PrecisionRelation,
-    precision_relations as precision_relations,
-)
+from .precision.level_relation import PrecisionRelation as PrecisionRelation, precision_relations as precision_relations
 from .precision.long_term_precision import (
     PERFORMANCE_THRESHOLDS as PERFORMANCE_THRESHOLDS,
     PerformanceIndex as PerformanceIndex,

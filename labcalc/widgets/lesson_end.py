@@ -16,8 +16,6 @@ from labcalc.widgets.lesson_fields import AnswerField, framed, soon, tell
 class ClosingTest:
     """The panel in which a learner draws, answers and saves the test of a lesson.
 
-    Parameters
-    ----------
     lesson : Name of the lesson.
     learner : Name to start with.
     results : Folder for the results of the class.

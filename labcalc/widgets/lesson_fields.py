@@ -14,15 +14,12 @@ from labcalc.figures.lessons import draw_plot, show_question, tell_picture
 from labcalc.lessons import Choice, Plot, Question
 from labcalc.widgets.controls import Fit, Form, Slider, Status
 
-_PAUSE_S = 0.03
-"""How long something waits for messages that are on their way, [s]."""
+_PAUSE_S = 0.03  # how long something waits for messages that are on their way, [s]
 
 
 class AnswerField:
     """The control in which a question is answered, with its text above and what is said to the answer beneath.
 
-    Parameters
-    ----------
     question : What is asked.
     heading : Word before it.
     button : Word on its button; none: the field has none.
@@ -40,7 +37,7 @@ class AnswerField:
         self._choice = ipywidgets.RadioButtons(options=offered, value=None, description="Answer") if offered else None
         if button and not offered:
             self._form.observe(lambda _: self.check(), "values")  # by Enter, or when the field is left
-        told = ipywidgets.HTML(_question_text(question, heading))
+        told = ipywidgets.HTML(show_question(question, heading).html.partition("</p>")[0] + "</p>")
         choice = [self._choice] if self._choice else []
         self.box = ipywidgets.VBox([told, *choice, *([self._form] if fields or buttons else []), self._said])
 
@@ -93,11 +90,6 @@ def tell(status: Status, right: bool | None, words: str) -> None:
 def _label(question: Question) -> str:
     unit = "" if isinstance(question, Choice) else question.unit
     return f"Answer in {unit}" if unit else "Answer"
-
-
-def _question_text(question: Question, heading: str) -> str:
-    """Return heading and text of a question as HTML."""
-    return show_question(question, heading).html.partition("</p>")[0] + "</p>"
 
 
 def framed(*children: Any, caption: str = "") -> Any:

@@ -23,8 +23,6 @@ _STYLE = Path(__file__).parent / "page.css"
 class LessonPanels:
     """What a lesson shows, for a person at the keyboard or on paper.
 
-    Parameters
-    ----------
     controls : Whether a person is at the keyboard.
     """
 

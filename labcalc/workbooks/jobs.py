@@ -20,8 +20,7 @@ if TYPE_CHECKING:
 class ReportJob:
     """A report to render."""
 
-    name: str
-    """What the report is called; its file name comes from it."""
+    name: str  # what the report is called; its file name comes from it
     title: str
     notebook: Path
     parameters: Mapping[str, Json]
@@ -38,21 +37,13 @@ def run_report_jobs(
 ) -> list[ReportJob]:
     """Return a job for each run of the exports at hand.
 
-    Parameters
-    ----------
     material : What ``gather(exports, lab)`` returned; the notebook asks again by the same words and gets it from
         memory.
     exports : The exports, as the notebook's parameter names them.
     lab : lab.toml, likewise.
     runs : Only these runs.
-
-    Returns
-    -------
-    For ``render_batch``, in the order of the exports, or of the runs asked for.
-
-    Raises
-    ------
-    UnknownRunError : A run that the exports don't hold.
+    Returns : For ``render_batch``, in the order of the exports, or of the runs asked for.
+    Raises UnknownRunError : A run that the exports don't hold.
     """
     notebook = workbook_file("run_report")
     words = {"exports": [str(path.resolve()) for path in exports], "lab": str(lab.resolve()) if lab else ""}

@@ -128,9 +128,9 @@ def test_refusals() -> None:
 def test_a_chart_keeps_what_it_was_drawn_with() -> None:
     limits = replace(STANDARD_LIMITS, centre=10.0, sigma=2.0)
     assert limits.standardised([10.0, 13.25, 10.0, 16.5]).tolist() == [0.0, 1.625, 0.0, 3.25]
-    average = ewma_chart([10.0, 20.0], limits, weight=0.5, multiple=2.0, start=14.0)
-    assert (average.weight, average.multiple, average.start) == (0.5, 2.0, 14.0)
-    assert average.values.tolist() == [12.0, 16.0]
+    average = ewma_chart([10.0, 20.0], limits, weight=0.5, multiple=2.0)
+    assert (average.weight, average.multiple) == (0.5, 2.0)
+    assert average.values.tolist() == [10.0, 15.0]
     assert (average.lower, average.upper) == pytest.approx((10.0 - 4.0 / math.sqrt(3.0), 10.0 + 4.0 / math.sqrt(3.0)))
     assert average.beyond.tolist() == [False, True]
 
@@ -138,7 +138,7 @@ def test_a_chart_keeps_what_it_was_drawn_with() -> None:
 def test_what_charts_take_where_nobody_says_otherwise() -> None:
     """λ 0.4 in petroleum testing, L 3 (memory)."""
     average = ewma_chart([], STANDARD_LIMITS)
-    assert (average.weight, average.multiple, average.start) == (0.4, 3.0, 0.0)
+    assert (average.weight, average.multiple) == (0.4, 3.0)
 
 
 def test_a_weight_of_one_and_weights_that_are_none() -> None:

@@ -15,10 +15,8 @@ from labcalc.judgement import Chart, Month, Panel, Period, Stream, earlier_words
 from labcalc.wording import celsius, counted, signed
 
 LETTERS = {"kinematic viscosity": "ν", "density": "ρ"}
-_LONGEST = 18
-"""Letters of an oil's name in a title, [-]."""
-_LOTS = ("circle", "triangle-up", "square")
-"""Shapes that tell lots apart, in turn."""
+_LONGEST = 18  # letters of an oil's name in a title, [-]
+_LOTS = ("circle", "triangle-up", "square")  # shapes that tell lots apart, in turn
 _HOW = (
     "Full marks are results, hollow ones set the limits, another shape is another lot; the line is the moving average, "
     "dotted are its limits. Diamonds and squares are signals of a result and of the average."

@@ -14,8 +14,7 @@ from labcalc.figures.picture import Picture
 from labcalc.judgement import Month, MonthReport, OilSummary, Panel, groups_of, lots_compared, panels_of
 from labcalc.wording import counted
 
-_OPEN = 2
-"""Large charts that stand open for an instrument at the most: the sheet shows them all."""
+_OPEN = 2  # large charts that stand open for an instrument at the most: the sheet shows them all
 
 
 def instrument_pages(report: MonthReport) -> Iterator[Fragment | Picture]:

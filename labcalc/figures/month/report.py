@@ -11,8 +11,7 @@ from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, folded
 from labcalc.figures.provenance import settings_and_version, sources_table
 from labcalc.judgement import Action, MonthReport
 
-_CSS = ("releasable", "second-look", "not-releasable")
-"""Looks of the three verdicts, shared with run reports."""
+_CSS = ("releasable", "second-look", "not-releasable")  # looks of the three verdicts, shared with run reports
 
 
 def summarise_month(report: MonthReport) -> Summary:

@@ -30,7 +30,6 @@ _WORDS = (
 )
 
 _MANY = 1000
-
 _NOTHING_KNOWN = "The uncertainty of these results is unknown: at least one component of each is, for the reason given."
 
 

@@ -31,7 +31,7 @@ class Result(Mean):
     @cached_property
     def budget(self) -> UncertaintyBudget:
         """The uncertainty by its sources, with effective degrees of freedom and k; NaN where a source is unknown."""
-        return budget_of(self.name, self.unit, self.value, self.effects)
+        return budget_of(self.effects)
 
     @property
     def expanded_uncertainty(self) -> float:

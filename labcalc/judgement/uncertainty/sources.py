@@ -33,8 +33,7 @@ _LEVEL_FACTOR = 10.0
 """How far a viscosity may be from that of the checks whose relative precision stands for its own, [-]: our own choice;
 published precision of bench viscometers is a fixed percentage over wider ranges."""
 
-_DIGITS = 9
-"""Significant digits beyond which a number is dust of its unit conversion, not print."""
+_DIGITS = 9  # significant digits beyond which a number is dust of its unit conversion, not print
 
 
 @dataclass(frozen=True)
@@ -44,14 +43,10 @@ class Mean:
     quantity: str
     temperature_C: float
     value: float
-    repeats: tuple[float, ...]
-    """The single determinations behind the value, in file order."""
-    follows: bool
-    """True where it was not measured but follows from the two others (ν = η/ρ)."""
-    agreement: Agreement
-    """Whether the repeats agree, and the precision statement in force."""
-    rule: str = "mean"
-    """What the value is of the repeats: ``mean`` or ``median``."""
+    repeats: tuple[float, ...]  # the single determinations behind the value, in file order
+    follows: bool  # true where it was not measured but follows from the two others (ν = η/ρ)
+    agreement: Agreement  # whether the repeats agree, and the precision statement in force
+    rule: str = "mean"  # what the value is of the repeats: ``mean`` or ``median``
 
     @property
     def unit(self) -> str:
@@ -109,14 +104,9 @@ def measured_effects(mean: Mean, means: Means) -> tuple[Effect, ...]:
     density at one temperature is that temperature. Temperatures among themselves are taken as independent, which for
     an index is the larger uncertainty.
 
-    Parameters
-    ----------
     mean : The result.
     means : All results of the run with its context.
-
-    Returns
-    -------
-    One for each of ``COMPONENTS``; NaN with its reason where something isn't known.
+    Returns : One for each of ``COMPONENTS``; NaN with its reason where something isn't known.
     """
     dossier = means.dossier
     oil, checks = _reference_oil(mean, dossier.certificates), nearest_checks(mean, dossier)

@@ -32,8 +32,7 @@ from labcalc.wording import at_celsius, counted, numeral, percent
 _FEWEST_FOR_TAILS, _OF_TAILS = 20, 0.002
 """Results below which tails can't be told, and chance below which they are called heavy, [-]: rare, as results of one
 day resemble each other and the test takes them for independent."""
-_LETTERS = {"day": "T", "operator": "O", "instrument": "E"}
-"""ISO 5725-3: time, operator, equipment."""
+_LETTERS = {"day": "T", "operator": "O", "instrument": "E"}  # ISO 5725-3: time, operator, equipment
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,20 +42,16 @@ class ComponentsOfVariance:
     ``components`` is None where there are fewer than two results.
     """
 
-    samples: tuple[str, ...]
-    """One sample with its lot, or several that were measured side by side."""
+    samples: tuple[str, ...]  # one sample with its lot, or several that were measured side by side
     quantity: str
     temperature_C: float
     unit: str
     number: int
     levels: tuple[Level, ...]
     components: VarianceComponents | None
-    not_enough: tuple[str, ...]
-    """What can't be told from so few, with how many there are and how many are needed."""
-    remarks: tuple[str, ...]
-    """What has to be known beside the numbers."""
-    excluded: int
-    """Results left out by decisions."""
+    not_enough: tuple[str, ...]  # what can't be told from so few, with how many there are and how many are needed
+    remarks: tuple[str, ...]  # what has to be known beside the numbers
+    excluded: int  # results left out by decisions
 
     @property
     def name(self) -> str:
@@ -140,18 +135,11 @@ def _one_more(gain: IntervalGain, ratio: float) -> str:
 def components_of_variance(material: Material, sample: str = "") -> tuple[ComponentsOfVariance, ...]:
     """Split the spread of every reference oil of the record, or of one sample, into its components.
 
-    Parameters
-    ----------
     material : The exports at hand with the laboratory's record; runs that a decision excludes are left out and counted.
     sample : A sample's name; none: every reference oil.
-
-    Returns
-    -------
-    By sample, lot, quantity and temperature. Dynamic viscosity is passed over where the kinematic one is there.
-
-    Raises
-    ------
-    UnknownRunError : The record holds no run of such a sample.
+    Returns : By sample, lot, quantity and temperature. Dynamic viscosity is passed over where the kinematic one is
+        there.
+    Raises UnknownRunError : The record holds no run of such a sample.
     """
     record = material.record
     rows = record[record["sample"] == sample] if sample else record[record["role"] == "reference"]
@@ -182,16 +170,11 @@ def components_of_results(
 ) -> ComponentsOfVariance:
     """Split the spread of the results of one sample and lot at one temperature, or of several measured side by side.
 
-    Parameters
-    ----------
     rows : Rows of the tidy table, one or more; of several samples each is taken against its own mean, and every day
         holds each equally often.
     quantity : Which quantity, by its name in ``QUANTITY_COLUMNS``.
     decisions : Decisions to exclude.
-
-    Returns
-    -------
-    Components in percent of the mean for a viscosity, in kg/m³ for density.
+    Returns : Components in percent of the mean for a viscosity, in kg/m³ for density.
     """
     column, temperature = QUANTITY_COLUMNS[quantity], round(float(rows["temperature_C"].iloc[0]), 1)
     known = rows[rows[column].notna()]

@@ -51,27 +51,14 @@ def compare_periods(
 ) -> PeriodComparison:
     """Compare the results of one material over two periods.
 
-    Parameters
-    ----------
     earlier : Results of the earlier period, [any unit], 2 or more.
     later : Results of the later period, [unit of the earlier], 2 or more.
     confidence : Confidence of both two-sided tests, [-].
     may_pool : Pool the variances where F finds no difference; otherwise Welch's t in any case.
+    Returns : F and t with limits and p-values, [-]; means and their difference, [unit of the results].
+    Raises ValueError : A period has fewer than two results, a result is not finite, or a period has no spread.
+    Source : NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9 (F) and 1.3.5.3 (t, pooled and Welch).
 
-    Returns
-    -------
-    F and t with limits and p-values, [-]; means and their difference, [unit of the results].
-
-    Raises
-    ------
-    ValueError : A period has fewer than two results, a result is not finite, or a period has no spread.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9 (F) and 1.3.5.3 (t, pooled and Welch).
-
-    Examples
-    --------
     >>> found = compare_periods([10.1, 10.2, 10.0, 10.1], [10.4, 10.5, 10.4, 10.6])
     >>> found.spread_changed, found.mean_changed, round(found.difference, 3)
     (False, True, 0.375)
