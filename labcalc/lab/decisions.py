@@ -41,54 +41,36 @@ class Decision:
     """
 
     who: str
-    when: datetime
-    """With its time zone."""
-    what: str
-    """One of ``DECISION_KINDS``, or ``action``, ``closed``, ``confirmed``."""
-    why: str = ""
-    """The reason; of an action what was found, of one that is closed what was measured since."""
+    when: datetime  # with its time zone
+    what: str  # one of ``DECISION_KINDS``, or ``action``, ``closed``, ``confirmed``
+    why: str = ""  # the reason; of an action what was found, of one that is closed what was measured since
     run: str = ""
     instrument: str = ""
     quantity: str = ""
-    temperature_C: float = math.nan
-    """Temperature of the chart, [°C]; NaN for every one."""
-    file: str = ""
-    """Name of the export that counts, without its folder."""
-    finding: str = ""
-    """Of an action: the key of its finding."""
-    month: str = ""
-    """Of an action: the month in which it was found, such as ``2026-03``."""
+    temperature_C: float = math.nan  # temperature of the chart, [°C]; NaN for every one
+    file: str = ""  # name of the export that counts, without its folder
+    finding: str = ""  # of an action: the key of its finding
+    month: str = ""  # of an action: the month in which it was found, such as ``2026-03``
     owner: str = ""
     due: date | None = None
     size: float = math.nan
     """Of an action: how large its finding was, in the finding's own measure; of a conclusion: how large its cause, in
     the cause's unit; NaN where it has none."""
-    cause: str = ""
-    """Of a conclusion: the key of its cause."""
-    probability: float = math.nan
-    """Of the cause as labcalc ranked it before anything more was measured, [-]."""
-    leading_probability: float = math.nan
-    """Of the cause that was ranked first then, [-]."""
-    decided_by: str = ""
-    """Of a conclusion: the measurement that decided."""
+    cause: str = ""  # of a conclusion: the key of its cause
+    probability: float = math.nan  # of the cause as labcalc ranked it before anything more was measured, [-]
+    leading_probability: float = math.nan  # of the cause that was ranked first then, [-]
+    decided_by: str = ""  # of a conclusion: the measurement that decided
     decision: int = 0
     """Number of the decision that an action rests on, of the action that is closed, of what is confirmed."""
-    oil: str = ""
-    """Of limits: the reference oil of their chart, with its lot."""
+    oil: str = ""  # of limits: the reference oil of their chart, with its lot
     lot: str = ""
-    in_force: date | None = None
-    """Of limits: the day from which they hold; what was judged before stays judged."""
-    centre: float = math.nan
-    """Of limits, [unit of their chart], as is sigma."""
+    in_force: date | None = None  # of limits: the day from which they hold; what was judged before stays judged
+    centre: float = math.nan  # of limits, [unit of their chart], as is sigma
     sigma: float = math.nan
-    sigma_from: str = ""
-    """Of limits: ``moving range`` or ``standard deviation``."""
-    results: int = 0
-    """Of limits: how many results in control they rest on, the last of them in ``month``."""
-    corrects: int = 0
-    """Number of the decision that this one takes the place of."""
-    number: int = 0
-    """Its own: of its entry in the record, or of its line."""
+    sigma_from: str = ""  # of limits: ``moving range`` or ``standard deviation``
+    results: int = 0  # of limits: how many results in control they rest on, the last of them in ``month``
+    corrects: int = 0  # number of the decision that this one takes the place of
+    number: int = 0  # its own: of its entry in the record, or of its line
 
 
 @dataclass(frozen=True)
@@ -103,12 +85,10 @@ class Assignment:
 class Decided:
     """All that was decided, as it holds: what another decision takes the place of is left out."""
 
-    decisions: tuple[Decision, ...] = ()
-    """Those that are applied, in the order in which they were added."""
+    decisions: tuple[Decision, ...] = ()  # those that are applied, in the order in which they were added
     unusable: tuple[DecisionError, ...] = ()
     """Lines that can't be used or were changed, each with its number and what was expected."""
-    waiting: tuple[Decision, ...] = ()
-    """Those that a second person must confirm before they are applied."""
+    waiting: tuple[Decision, ...] = ()  # those that a second person must confirm before they are applied
     assignments: tuple[Assignment, ...] = ()
 
 
@@ -133,9 +113,7 @@ def checked_decisions(laboratory: Laboratory) -> Decided:
 def refuse_misfit(decision: Decision, before: Sequence[Decision], laboratory: Laboratory, place: str) -> None:
     """Refuse a decision that refers to what isn't before it.
 
-    Raises
-    ------
-    DecisionError : It corrects, closes or confirms what can't be.
+    Raises DecisionError : It corrects, closes or confirms what can't be.
     """
     if problem := _Held(before, laboratory).problem(decision):
         raise DecisionError(place, 0, problem)
@@ -243,9 +221,7 @@ def stated_decision(decision: Decision) -> dict[str, Any]:
 def decision_of(record: Mapping[str, Any], file: str, line: int) -> Decision:
     """Return the decision that ``stated_decision`` said.
 
-    Raises
-    ------
-    DecisionError : A key is missing or wrong; it names the line of the file.
+    Raises DecisionError : A key is missing or wrong; it names the line of the file.
     """
     problems = Problems()
     decision = _DECISION(record, "", problems)

@@ -16,8 +16,7 @@ from labcalc.workbooks.page import build_page, inert_json, keep_units, own_scrip
 from labcalc.workbooks.writing import write_whole
 
 _CSS = ("releasable", "second-look", "not-releasable")
-_AT_FIRST = 300
-"""Rows that stand on the page without a script; more would make a phone wait."""
+_AT_FIRST = 300  # rows that stand on the page without a script; more would make a phone wait
 _LONGEST = 150
 _FACTS = ("measured", "sample", "product", "instrument", "operator")
 

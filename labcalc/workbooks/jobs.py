@@ -69,8 +69,6 @@ def _month_of(dossier: Dossier) -> dict[str, str]:
 def month_report_job(report: MonthReport, lab: Path, out: Path) -> ReportJob:
     """Return the job that renders the quality report of a month, or of a year.
 
-    Parameters
-    ----------
     report : What it says; the notebook asks again by the same words.
     lab : lab.toml, as the notebook's parameter names it.
     out : The folder that it goes into: runs whose reports stand there are linked to them.

@@ -32,8 +32,7 @@ ADDED = "added"  # name of the series of measurements that a person added
 _EARLIER = "earlier runs"
 _LONGEST_HISTORY = 200
 _TICK = 0.07
-_AROUND, _A_LEVEL = 100, 34
-"""Height of the figure, [px]."""
+_AROUND, _A_LEVEL = 100, 34  # height of the figure, [px]
 
 
 def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf | None = None) -> Picture:

@@ -20,12 +20,9 @@ class SizeScale:
     """How large a cause usually is: log-normal about ``median``, in kelvin or as a fraction."""
 
     median: float
-    factor: float
-    """One standard deviation up or down, as a factor."""
-    unit: str
-    """What people tell the size in."""
-    shown: float = 1.0
-    """What turns a size into ``unit``."""
+    factor: float  # one standard deviation up or down, as a factor
+    unit: str  # what people tell the size in
+    shown: float = 1.0  # what turns a size into ``unit``
 
 
 @dataclass(frozen=True)
@@ -34,8 +31,7 @@ class Cause:
 
     key: str
     title: str
-    odds: float
-    """Share of runs that have it before anything was measured, [-]."""
+    odds: float  # share of runs that have it before anything was measured, [-]
     scale: SizeScale | None = None
     caution: str = ""
 
@@ -60,8 +56,7 @@ _CAUSES = (
     Cause("something else", "Something else, or more than one thing", 0.008),
 )  # fmt: skip
 
-CAUSES: Mapping[str, Cause] = MappingProxyType({one.key: one for one in _CAUSES})
-"""Every cause by its key."""
+CAUSES: Mapping[str, Cause] = MappingProxyType({one.key: one for one in _CAUSES})  # every cause by its key
 
 PRIOR_ODDS: Mapping[str, float] = MappingProxyType({one.key: one.odds for one in _CAUSES})
 """Share of runs that have each cause, [-], together 1: our own choice."""

@@ -46,10 +46,8 @@ class ReferenceOil:
     """A reference oil in use: certified values and their standard uncertainties, each with its temperature in °C."""
 
     liquid: Liquid
-    viscosity_sd: tuple[tuple[float, float], ...]
-    """Temperature [°C] and relative standard uncertainty [-]."""
-    density_sd: tuple[tuple[float, float], ...]
-    """Temperature [°C] and standard uncertainty [kg/m³]."""
+    viscosity_sd: tuple[tuple[float, float], ...]  # temperature [°C] and relative standard uncertainty [-]
+    density_sd: tuple[tuple[float, float], ...]  # temperature [°C] and standard uncertainty [kg/m³]
 
 
 @dataclass(frozen=True)
@@ -61,8 +59,7 @@ class Row:
     replicate: int
     measured: float
     kind: str = "run"
-    oil: str = ""
-    """The reference oil that was measured; empty: the sample."""
+    oil: str = ""  # the reference oil that was measured; empty: the sample
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -72,8 +69,7 @@ class Setting:
     run: str
     sample: str
     product: str
-    course: Expectation
-    """What was expected, at any temperature."""
+    course: Expectation  # what was expected, at any temperature
     noise: Noise
     coupled: bool | None
     """Whether ν was computed from η and ρ, so that a wrong density moves it; None where the export doesn't tell."""
@@ -83,10 +79,8 @@ class Setting:
     instrument_bias: InstrumentBias | None = None
     thermostats: int | None = None
     """1: one cell temperature for both quantities; 2: each has its own; None where lab.toml doesn't say."""
-    typed: bool | None = None
-    """Whether people typed the values: slips are theirs; None where the export doesn't tell."""
-    day: pd.DataFrame | None = None
-    """The other samples' runs of the day, with the product that each ought to be."""
+    typed: bool | None = None  # whether people typed the values: slips are theirs; None where the export doesn't tell
+    day: pd.DataFrame | None = None  # the other samples' runs of the day, with the product that each ought to be
     cell_offsets: tuple[tuple[float, float, float], ...] = ()
     """Of the instrument that day by its reference oils: temperature [°C], how much too warm the cell is there [K], and
     the standard deviation of that."""
@@ -109,18 +103,12 @@ class Evidence(Setting):
     """The independent quantities of a run beside what was expected; arrays have one entry a quantity."""
 
     rows: tuple[Row, ...]
-    measured: Array
-    """In mm²/s or kg/m³."""
-    expected: Array
-    """In mm²/s or kg/m³."""
-    expected_sd: Array
-    """Spread of the expectation, in mm²/s or kg/m³."""
-    noise_sd: Array
-    """Standard deviation of one determination, in mm²/s or kg/m³."""
-    mean: Array
-    """What was expected as ln ν or ρ."""
-    spread: Array
-    """Covariance of the expectation in ln ν and ρ, square."""
+    measured: Array  # in mm²/s or kg/m³
+    expected: Array  # in mm²/s or kg/m³
+    expected_sd: Array  # spread of the expectation, in mm²/s or kg/m³
+    noise_sd: Array  # standard deviation of one determination, in mm²/s or kg/m³
+    mean: Array  # what was expected as ln ν or ρ
+    spread: Array  # covariance of the expectation in ln ν and ρ, square
 
     @cached_property
     def quantity(self) -> tuple[str, ...]:

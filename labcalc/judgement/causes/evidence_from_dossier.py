@@ -37,21 +37,13 @@ _DEFAULT_VISCOSITY_NOISE, _DEFAULT_DENSITY_NOISE = 0.003, 0.1
 def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
     """Put the independent quantities of a run beside what was expected.
 
-    Parameters
-    ----------
     dossier : The run with its context. Of a reference oil the certificate is not taken: other checks do.
     expectation : ``typical`` values of the product; ``history``: earlier runs of this sample or its lot; the middle of
         the ``specification``; or a ``curve`` through the run's own values, which tells shape and repeats only. ``best``
         takes typical values, else the specification, else the curve, narrowed by history where that fits them.
-
-    Returns
-    -------
-    Kinematic viscosities and densities with what was expected, its spread, and the noise.
-
-    Raises
-    ------
-    EvidenceError : The run holds neither kinematic viscosity nor density, the expectation asked for isn't known, or a
-        value is outside what the formulas hold for.
+    Returns : Kinematic viscosities and densities with what was expected, its spread, and the noise.
+    Raises EvidenceError : The run holds neither kinematic viscosity nor density, the expectation asked for isn't known,
+        or a value is outside what the formulas hold for.
     """
     found = determinations_of(dossier.rows, with_coupling=True)
     rows, product, laboratory = rows_of(found), dossier.product, dossier.laboratory
@@ -213,8 +205,7 @@ def _stated_over_base_oils(found: Determinations, product: Product | None, labor
     return own[0] * RANGE_FACTOR * base[0] / float(oil.repeatability.at(base[0]))
 
 
-_BASE_OIL = (100.0, 40.0)
-"""The viscosity [mm²/s] and temperature [°C] at which base oils stand for reference oils."""
+_BASE_OIL = (100.0, 40.0)  # the viscosity [mm²/s] and temperature [°C] at which base oils stand for reference oils
 
 
 def _own_fills(dossier: Dossier, temperatures_C: NDArray[np.float64]) -> tuple[float, float]:

@@ -11,8 +11,7 @@ from labcalc.judgement.causes.expectation import Expectation
 from labcalc.judgement.causes.likelihood import misfits
 from labcalc.judgement.causes.surroundings import determinations_of
 
-_NAMED_FROM = 20.0
-"""Odds, among the day's bottles of the product, from which one is named, [-]: labcalc's own choice."""
+_NAMED_FROM = 20.0  # odds, among the day's bottles of the product, from which one is named, [-]: labcalc's own choice
 
 
 @dataclass(frozen=True)

@@ -31,8 +31,7 @@ Array = NDArray[np.float64]
 BATCH_CORRELATION = 0.95
 """Of a product's ln ν at two temperatures, between batches [-]: labcalc's own choice; the rest is the index."""
 
-DENSITY_CORRELATION = 0.98
-"""The same for two densities of which both typical values are known, [-]."""
+DENSITY_CORRELATION = 0.98  # the same for two densities of which both typical values are known, [-]
 
 DENSITY_SLOPE_SD = 0.01
 """How far a product is from the density table's slope, [kg/m³/K]: labcalc's own choice; the tables themselves are said
@@ -78,8 +77,7 @@ class Course:
     correlation: float
     slope_sd: float = DENSITY_SLOPE_SD
     """Spread of the density's slope away from its nodes, [kg/m³/K]; without effect for viscosity."""
-    line_sd: float = _LINE_SLOPE_SD
-    """Spread of the line's slope through a single node, [-]; without effect for density."""
+    line_sd: float = _LINE_SLOPE_SD  # spread of the line's slope through a single node, [-]; without effect for density
 
 
 @dataclass(frozen=True)
@@ -96,8 +94,7 @@ class Observation:
 class Expectation:
     """A normal expectation of ln ν and ρ at any temperature."""
 
-    basis: str
-    """``typical``, ``specification``, ``curve``, or ``history`` where earlier runs narrow one of these."""
+    basis: str  # ``typical``, ``specification``, ``curve``, or ``history`` where earlier runs narrow one of these
     words: str
     viscosity: Course
     density: Course

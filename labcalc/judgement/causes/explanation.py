@@ -33,15 +33,11 @@ _CLEAN_CELL = f"{SOLVENTS} {PRESSED_AIR} {HOT}"
 class NextMeasurement(Candidate):
     """What to measure next to tell a cause from its strongest rival."""
 
-    separates: str = ""
-    """Key of the rival."""
-    probability_of_deciding: float = 0.0
-    """How likely the two are told apart 19 to 1 by it, [-]."""
+    separates: str = ""  # key of the rival
+    probability_of_deciding: float = 0.0  # how likely the two are told apart 19 to 1 by it, [-]
     sentence: str = ""
-    rows: tuple[tuple[str, float], ...] = ()
-    """All that the fill gives: quantity and temperature [°C]."""
-    gain: float = 0.0
-    """How much more probability the true cause has afterwards, [-]."""
+    rows: tuple[tuple[str, float], ...] = ()  # all that the fill gives: quantity and temperature [°C]
+    gain: float = 0.0  # how much more probability the true cause has afterwards, [-]
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,24 +46,17 @@ class Explanation:
 
     cause: str
     title: str
-    probability: float
-    """Among the causes looked at, [-]."""
-    size: float
-    """In ``unit``; NaN where the cause has none."""
-    lowest: float
-    """End of the central 95 % of the size, in ``unit``."""
-    highest: float
-    """The other end."""
+    probability: float  # among the causes looked at, [-]
+    size: float  # in ``unit``; NaN where the cause has none
+    lowest: float  # end of the central 95 % of the size, in ``unit``
+    highest: float  # the other end
     unit: str
-    where: str
-    """At which temperature or fill, or which product or slip; empty where there is nothing to say."""
-    misfit: float
-    """Chi-square of all quantities together, [-]."""
+    where: str  # at which temperature or fill, or which product or slip; empty where there is nothing to say
+    misfit: float  # Chi-square of all quantities together, [-]
     degrees_of_freedom: int
     p_value: float
     """How often a misfit as large comes by chance if it is the cause, [-]; NaN without degrees of freedom."""
-    predicted: Array
-    """What it predicts beside the measured values of the evidence, [mm²/s] or [kg/m³]."""
+    predicted: Array  # what it predicts beside the measured values of the evidence, [mm²/s] or [kg/m³]
     sentence: str
     next_measurement: NextMeasurement | None
     """None where nothing that can be measured tells it from its strongest rival."""
@@ -77,19 +66,11 @@ class Explanation:
 def rank_causes(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> tuple[Explanation, ...]:
     """Rank the causes that the numbers allow.
 
-    Parameters
-    ----------
     evidence : A run beside what was expected.
     odds : How often each cause happens before anything is measured, [-]; a cause without odds is left out. They need
         not add up to 1.
-
-    Returns
-    -------
-    The most probable first; probabilities add up to 1.
-
-    Raises
-    ------
-    EvidenceError : The odds name an unknown cause, or leave none that is possible.
+    Returns : The most probable first; probabilities add up to 1.
+    Raises EvidenceError : The odds name an unknown cause, or leave none that is possible.
     """
     weighed = weigh(evidence, odds)
     fits = fits_of(weighed)
@@ -120,14 +101,9 @@ class LeadingCause:
 def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> LeadingCause:
     """Return the most probable cause without looking for what to measure next; see ``rank_causes``.
 
-    Parameters
-    ----------
     evidence : A run beside what was expected.
     odds : How often each cause happens, [-].
-
-    Returns
-    -------
-    With probabilities in [-].
+    Returns : With probabilities in [-].
     """
     weighed = weigh(evidence, odds)
     fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]

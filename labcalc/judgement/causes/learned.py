@@ -13,14 +13,11 @@ from labcalc.judgement.causes.catalogue import PRIOR_ODDS
 from labcalc.lab import Decision
 from labcalc.wording import counted
 
-OTHER = "something else"
-"""Key of a conclusion that names none of the causes."""
+OTHER = "something else"  # key of a conclusion that names none of the causes
 
 _NOT_A_FAULT = "noise"
-_WORTH = 20.0
-"""How many conclusions the odds of the catalogue are worth, [-]: labcalc's own choice."""
-_LARGE = 0.9
-"""Probability from which a leading cause is held against what was concluded, [-]."""
+_WORTH = 20.0  # how many conclusions the odds of the catalogue are worth, [-]: labcalc's own choice
+_LARGE = 0.9  # probability from which a leading cause is held against what was concluded, [-]
 
 _BY_CHANCE = 0.05
 
@@ -30,10 +27,8 @@ class LaboratoryOdds:
     """A laboratory's conclusions, the last of each run: an input for the odds before anything is measured."""
 
     counts: Mapping[str, int]
-    stated: int
-    """How often a cause led with 90 % or more, [-]."""
-    right: int
-    """How often of these it was concluded, [-]."""
+    stated: int  # how often a cause led with 90 % or more, [-]
+    right: int  # how often of these it was concluded, [-]
 
     @property
     def total(self) -> int:
@@ -74,14 +69,9 @@ class LaboratoryOdds:
 def laboratory_odds(decisions: Iterable[Decision], without: str = "") -> LaboratoryOdds:
     """Return what conclusions say of causes.
 
-    Parameters
-    ----------
     decisions : Those in force, in their order; of several conclusions about a run the last holds.
     without : A run whose conclusion doesn't count: the one that is looked at.
-
-    Returns
-    -------
-    Counts, [-].
+    Returns : Counts, [-].
     """
     last = {one.run: one for one in decisions if one.what == "conclusion" and one.cause and one.run != without}
     stated = [one for one in last.values() if one.leading_probability >= _LARGE]

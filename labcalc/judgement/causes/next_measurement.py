@@ -26,14 +26,9 @@ from labcalc.judgement.certificates import UNITS
 
 Array = NDArray[np.float64]
 
-DECIDED_ODDS = 19.0
-"""Odds from which two causes count as told apart, [-]: 95 %."""
-
-RECORD_TELLS = 0.95
-"""How often the original page or file is there and legible, [-]: labcalc's own choice."""
-
-_LEAST_WORTH = 0.02
-"""A measurement that gains less than this is not proposed, [-]: our own choice."""
+DECIDED_ODDS = 19.0  # odds from which two causes count as told apart, [-]: 95 %
+RECORD_TELLS = 0.95  # how often the original page or file is there and legible, [-]: labcalc's own choice
+_LEAST_WORTH = 0.02  # a measurement that gains less than this is not proposed, [-]: our own choice
 
 _APART_K, _MIDDLE_C = 20.0, 60.5
 """How far a second temperature is from the first where none is usual, towards what, [K] and [°C]: our own choice."""
@@ -67,8 +62,7 @@ class Outcome:
 
     cause: str
     title: str
-    probability: float
-    """Of the cause now, [-]."""
+    probability: float  # of the cause now, [-]
     value: float
     lowest: float
     highest: float
@@ -81,21 +75,15 @@ class Choice:
 
     candidate: Candidate
     rows: tuple[tuple[str, float], ...]
-    gain: float
-    """How much more probability the true cause has afterwards, [-]."""
+    gain: float  # how much more probability the true cause has afterwards, [-]
 
 
 def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
     """Return the measurements that can be made next, each once.
 
-    Parameters
-    ----------
     evidence : The evidence so far.
-
-    Returns
-    -------
-    Every kind at the temperatures of the run, for the quantities that it measured; a new fill at two temperatures or
-        more, for both quantities where the instrument gives them.
+    Returns : Every kind at the temperatures of the run, for the quantities that it measured; a new fill at two
+        temperatures or more, for both quantities where the instrument gives them.
     """
     own, found = _places_of_run(evidence), []
     whole = _whole_fill(evidence, own)
@@ -276,18 +264,10 @@ def _row(evidence: Evidence, one: Candidate) -> Row:
 def expected_outcomes(evidence: Evidence, candidate: Candidate) -> tuple[Outcome, ...]:
     """Return what a measurement would show if each cause were true.
 
-    Parameters
-    ----------
     evidence : The evidence so far.
     candidate : The measurement.
-
-    Returns
-    -------
-    One a cause, the most probable first, in [mm²/s] or [kg/m³].
-
-    Raises
-    ------
-    EvidenceError : The reference oil is not certified for it.
+    Returns : One a cause, the most probable first, in [mm²/s] or [kg/m³].
+    Raises EvidenceError : The reference oil is not certified for it.
     """
     weighed = weigh(evidence)
     found = _record if candidate.kind == "original record" else _range

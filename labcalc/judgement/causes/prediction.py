@@ -22,8 +22,7 @@ from labcalc.judgement.causes.ranking import Weighed, weigh
 
 Array = NDArray[np.float64]
 
-_KEPT = 10
-"""Hypotheses of a cause that are predicted with: the likeliest."""
+_KEPT = 10  # hypotheses of a cause that are predicted with: the likeliest
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,11 +31,9 @@ class Prediction:
 
     weighed: Weighed
     cause: NDArray[np.object_]
-    share: Array
-    """Probability of each hypothesis within its cause, [-]."""
+    share: Array  # probability of each hypothesis within its cause, [-]
     mean: Array
-    covariance: Array
-    """With the noise of single determinations."""
+    covariance: Array  # with the noise of single determinations
 
 
 def predict(evidence: Evidence, new: Sequence[Row], odds: Mapping[str, float] = PRIOR_ODDS) -> Prediction:

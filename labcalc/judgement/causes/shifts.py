@@ -19,8 +19,7 @@ from labcalc.wording import at_celsius, celsius, plain
 Array = NDArray[np.float64]
 
 _DIGITS = 6
-_SEEN = 4.0
-"""A slip that changes less than this many standard deviations of the noise is not looked for, [-]."""
+_SEEN = 4.0  # a slip that changes less than this many standard deviations of the noise is not looked for, [-]
 
 
 _ANYTHING = ((0.02, 1.0), (0.1, 4.0), (0.4, 16.0), (1.5, 60.0))
@@ -38,8 +37,7 @@ class Shift:
     where: str
     weight: float
     effect: Array
-    spread: Array | None = None
-    """Covariance of the rows if it is so, noise apart; None: as expected."""
+    spread: Array | None = None  # covariance of the rows if it is so, noise apart; None: as expected
 
 
 def shifts_of(evidence: Evidence) -> tuple[Shift, ...]:

@@ -20,8 +20,7 @@ from labcalc.wording import celsius
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_OFF_EVERYWHERE = 0.3
-"""Share of temperature faults that are the same at every temperature, [-]: labcalc's own choice."""
+_OFF_EVERYWHERE = 0.3  # share of temperature faults that are the same at every temperature, [-]: labcalc's own choice
 
 _LASTS = ((1.0, 0.6), (0.3, 0.2), (0.0, 0.2))
 """Share of the offset left in the next fill, and how often that is so, [-]: lasting, settling, gone."""

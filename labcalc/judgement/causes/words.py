@@ -16,8 +16,7 @@ from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, sign
 
 Array = NDArray[np.float64]
 
-_WORTH_TELLING = 1.0
-"""A change smaller than this many standard deviations of the noise is not told, [-]."""
+_WORTH_TELLING = 1.0  # a change smaller than this many standard deviations of the noise is not told, [-]
 
 _LOG_FACTOR = math.log(2.0)
 """ln of the factor from which a change of viscosity is told as a factor, not in per cent, [-]."""

@@ -18,10 +18,8 @@ from labcalc.wording import at_celsius, numeral, signed
 
 Cause = Literal["instrument", "temperature", "oil", "oil on one instrument", "certificate"]
 
-_CERTAIN = 0.01
-"""Chance below which a deviation is called one, [-], over all that is tried (Holm): our own choice."""
-_AS_GOOD = 6.0
-"""Difference in chi-square below which one cause can't be told from another, [-]: odds of some 20 to 1."""
+_CERTAIN = 0.01  # chance below which a deviation is called one, [-], over all that is tried (Holm): our own choice
+_AS_GOOD = 6.0  # difference in chi-square below which one cause can't be told from another, [-]: odds of some 20 to 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,22 +37,16 @@ class Attribution:
     """What explains deviations best."""
 
     cause: Cause
-    instrument: str
-    """Empty where it is no instrument's."""
-    oil: str
-    """With its lot; empty where it is no oil's."""
+    instrument: str  # empty where it is no instrument's
+    oil: str  # with its lot; empty where it is no oil's
     quantity: str
-    temperature_C: float
-    """[°C]; NaN for every one."""
+    temperature_C: float  # [°C]; NaN for every one
     size: float
     expanded_uncertainty: float
     unit: str
-    charts: tuple[Chart, ...]
-    """Those that it moves."""
-    compared: int
-    """Deviations that were compared, of all instruments."""
-    others: tuple[str, ...]
-    """What can't be told from it."""
+    charts: tuple[Chart, ...]  # those that it moves
+    compared: int  # deviations that were compared, of all instruments
+    others: tuple[str, ...]  # what can't be told from it
 
     @property
     def key(self) -> tuple[str, ...]:
@@ -85,8 +77,7 @@ class _Candidate:
     quantity: str
     temperature_C: float
     unit: str
-    pattern: NDArray[np.float64]
-    """What one unit of it does to each deviation."""
+    pattern: NDArray[np.float64]  # what one unit of it does to each deviation
 
     @property
     def key(self) -> tuple[str, ...]:
@@ -116,16 +107,13 @@ def attributed(
 ) -> Attribution | None:
     """Return the one cause that explains most beside those already known; None where nothing more is certain.
 
-    Parameters
-    ----------
-    deviations : sequence of Deviation
-        Of all charts of the laboratory over the same days, on every instrument.
-    about : collection of int
-        Identities of the charts whose deviation is to be explained: a cause that moves none of them is set beside.
-    beside : sequence of Attribution
-        Causes that are known already, of any size: they are fitted together with each that is tried.
-    from_certificate : bool
-        They are deviations from certified values since the first day: a lot's own is its certificate's then.
+    deviations : sequence of Deviation Of all charts of the laboratory over the same days, on every instrument.
+    about : collection of int Identities of the charts whose deviation is to be explained: a cause that moves none of
+        them is set beside.
+    beside : sequence of Attribution Causes that are known already, of any size: they are fitted together with each that
+        is tried.
+    from_certificate : bool They are deviations from certified values since the first day: a lot's own is its
+        certificate's then.
     """
     seen = np.array([id(one.chart) in about for one in deviations])
     y = np.array([one.size for one in deviations])

@@ -22,8 +22,7 @@ from labcalc.wording import counted
 
 SigmaFrom: TypeAlias = Literal["moving range", "standard deviation"]
 
-_FEWEST_TO_SCREEN = 8
-"""Results below which a test of normality or of dependence says next to nothing."""
+_FEWEST_TO_SCREEN = 8  # results below which a test of normality or of dependence says next to nothing
 
 
 def baseline_results(

@@ -31,27 +31,21 @@ from labcalc.statistics import (
 from labcalc.wording import at_celsius
 
 _SUBJECT = [one.name for one in fields(Subject)]
-_GROUP = _SUBJECT[:4]
-"""All but lot and sample: the lots of one oil follow each other."""
+_GROUP = _SUBJECT[:4]  # all but lot and sample: the lots of one oil follow each other
 
 
 @dataclass(frozen=True)
 class ChartSignal:
     """A result at which the chart signals; it stays a signal, whatever was decided about it."""
 
-    position: int
-    """Place of the result in the chart, counted from 0."""
+    position: int  # place of the result in the chart, counted from 0
     run: str
     measured_at: pd.Timestamp
-    rules: tuple[RunRule, ...]
-    """Run rules that are complete here."""
-    ewma: bool
-    """The EWMA lies beyond its limits here."""
+    rules: tuple[RunRule, ...]  # run rules that are complete here
+    ewma: bool  # the EWMA lies beyond its limits here
     in_baseline: bool
-    early: bool
-    """By the self-starting chart, which stands in until the baseline is there."""
-    decision: Decision | None
-    """The decision that accepts it, where there is one."""
+    early: bool  # by the self-starting chart, which stands in until the baseline is there
+    decision: Decision | None  # the decision that accepts it, where there is one
 
     @property
     def what(self) -> str:
@@ -75,36 +69,26 @@ class Chart(Subject):
     """
 
     unit: str
-    certified: float
-    """In the unit of the quantity; NaN where no certificate gives it."""
-    certified_uncertainty: float
-    """Expanded (k = 2), in the unit of the chart; NaN where unknown."""
-    valid_to: date | None
-    """Last day of the lot's certificate."""
+    certified: float  # in the unit of the quantity; NaN where no certificate gives it
+    certified_uncertainty: float  # expanded (k = 2), in the unit of the chart; NaN where unknown
+    valid_to: date | None  # last day of the lot's certificate
     runs: tuple[str, ...]
     measured_at: pd.DatetimeIndex
     values: NDArray[np.float64]
     plotted: NDArray[np.float64]
     used: NDArray[np.bool_]
     in_baseline: NDArray[np.bool_]
-    baseline: str
-    """The period or the results that set the limits, in words."""
+    baseline: str  # the period or the results that set the limits, in words
     limits: ChartLimits | None
-    no_limits: str
-    """Why there are no limits."""
-    ewma: EwmaChart | None
-    """Over the results used; None without limits, or where the settings ask for none."""
+    no_limits: str  # why there are no limits
+    ewma: EwmaChart | None  # over the results used; None without limits, or where the settings ask for none
     signals: tuple[ChartSignal, ...]
-    decisions: tuple[tuple[int, Decision], ...]
-    """Decisions about results of this chart, with the place of each."""
+    decisions: tuple[tuple[int, Decision], ...]  # decisions about results of this chart, with the place of each
     instrument_decisions: tuple[Decision, ...]
     """Decisions about the instrument as a whole, such as a corrective action, in the order of time."""
-    before: Chart | None = None
-    """The chart of the same lot under the limits before; None where these are its first."""
-    signed: Decision | None = None
-    """The decision that set the limits; None where nobody signed them."""
-    next_signed: Decision | None = None
-    """The decision that sets the limits after these."""
+    before: Chart | None = None  # the chart of the same lot under the limits before; None where these are its first
+    signed: Decision | None = None  # the decision that set the limits; None where nobody signed them
+    next_signed: Decision | None = None  # the decision that sets the limits after these
 
     @property
     def name(self) -> str:
@@ -231,19 +215,11 @@ def control_charts(
     statistics alone: only a decision to exclude does that. A new lot with too few results of its own to settle takes
     over the spread of the lot before, where an F-test finds no difference.
 
-    Parameters
-    ----------
-    comparisons : pandas.DataFrame
-        Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
-    laboratory : Laboratory
-        Its choices for control charts, and the certificates.
-    decisions : sequence of Decision
-        What people decided; a decision holds for its result whenever it was written.
-
-    Returns
-    -------
-    tuple of Chart
-        By instrument, oil, quantity and temperature; the lots of one after each other.
+    comparisons : pandas.DataFrame Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the
+        order of time.
+    laboratory : Laboratory Its choices for control charts, and the certificates.
+    decisions : sequence of Decision What people decided; a decision holds for its result whenever it was written.
+    Returns : By instrument, oil, quantity and temperature; the lots of one after each other.
     """
     table = _independent(comparisons)
     if table.empty:

@@ -16,16 +16,14 @@ from labcalc.judgement.period import Period
 from labcalc.statistics import PeriodComparison, compare_periods, holm_adjusted
 from labcalc.wording import at_celsius, counted, numeral, signed
 
-_FAMILY = 0.05
-"""Chance that any lot of an instrument is said to differ from the one before where none does, [-] (Holm)."""
+_FAMILY = 0.05  # chance that any lot of an instrument is said to differ from the one before where none does, [-] (Holm)
 
 
 @dataclass(frozen=True, eq=False)
 class Panel:
     """The charts of one oil's lots on an instrument, for one quantity and temperature, in one unit."""
 
-    charts: tuple[Chart, ...]
-    """In the order of their first results; lots that ran side by side overlap."""
+    charts: tuple[Chart, ...]  # in the order of their first results; lots that ran side by side overlap
 
     @property
     def first(self) -> Chart:
@@ -60,14 +58,11 @@ class LotsCompared:
 
     old: Chart
     new: Chart
-    days: int
-    """On which both were measured."""
-    last: pd.Timestamp
-    """The last of them, or the first result of the new lot."""
+    days: int  # on which both were measured
+    last: pd.Timestamp  # the last of them, or the first result of the new lot
     comparison: PeriodComparison | None
     """New less old, means of a day, by Welch, [unit of the charts]; None of fewer than two days, or without spread."""
-    differs: bool
-    """More than chance explains among all lots of the instrument."""
+    differs: bool  # more than chance explains among all lots of the instrument
 
     @property
     def words(self) -> str:

@@ -14,10 +14,8 @@ from numpy.typing import NDArray
 from labcalc.judgement.control.charts import Chart
 from labcalc.wording import counted, plain
 
-FEWEST_CHECKS = 15
-"""Checks in control below which they say nothing, [-]: common practice (ASTM D6299 [memory])."""
-_BACK_DAYS = 365
-"""How far back they reach, [d]: our own choice, so that every season counts once."""
+FEWEST_CHECKS = 15  # checks in control below which they say nothing, [-]: common practice (ASTM D6299 [memory])
+_BACK_DAYS = 365  # how far back they reach, [d]: our own choice, so that every season counts once
 _Part = tuple[Chart, NDArray[np.bool_]]
 
 
@@ -32,18 +30,13 @@ class ChecksInControl:
     oil: str
     quantity: str
     temperature_C: float
-    level: float
-    """Certified value of the last lot, [unit of the quantity]."""
+    level: float  # certified value of the last lot, [unit of the quantity]
     number: int
     since: date
-    fills: float
-    """Determinations behind a check, [-]: their median."""
-    sigma: float
-    """Standard deviation of a check, [%] of a viscosity, [kg/m³] of a density; R' is 2.77 times as large."""
-    degrees_of_freedom: float
-    """Days less lots, [-]: checks of one day share what the day does, and count once."""
-    bias: float
-    """Mean distance from the certified values, [unit of sigma]."""
+    fills: float  # determinations behind a check, [-]: their median
+    sigma: float  # standard deviation of a check, [%] of a viscosity, [kg/m³] of a density; R' is 2.77 times as large
+    degrees_of_freedom: float  # days less lots, [-]: checks of one day share what the day does, and count once
+    bias: float  # mean distance from the certified values, [unit of sigma]
 
     @property
     def bias_uncertainty(self) -> float:
@@ -62,14 +55,9 @@ class ChecksInControl:
 def checks_in_control(charts: Sequence[Chart], moment: pd.Timestamp, fills: float) -> tuple[ChecksInControl, ...]:
     """Return what the checks of an instrument in the year before a moment say, where there are enough.
 
-    Parameters
-    ----------
-    charts : sequence of Chart
-        Of the instrument; those without a certified value are passed over.
-    moment : pandas.Timestamp
-        Checks before it count.
-    fills : float
-        Determinations behind a check, [-].
+    charts : sequence of Chart Of the instrument; those without a certified value are passed over.
+    moment : pandas.Timestamp Checks before it count.
+    fills : float Determinations behind a check, [-].
     """
     end = moment.tz_convert(None).to_datetime64()
     levels: dict[tuple[str, str, float], list[_Part]] = {}

@@ -37,8 +37,7 @@ class ChartStatus:
 
     status: Status
     reasons: tuple[str, ...]
-    signals: tuple[ChartSignal, ...]
-    """Every signal of the period, accepted ones too."""
+    signals: tuple[ChartSignal, ...]  # every signal of the period, accepted ones too
 
 
 @dataclass(frozen=True)
@@ -57,17 +56,9 @@ class ChartState:
 def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> ChartStatus:
     """Return the status of a chart from ``first`` on and before ``last``.
 
-    Parameters
-    ----------
-    chart : Chart
-        The chart.
-    first, last : pandas.Timestamp
-        Start of the period, and the moment after its end.
-
-    Returns
-    -------
-    ChartStatus
-        A signal that nobody accepted comes first; accepted ones stay in its list.
+    chart : Chart The chart.
+    first, last : pandas.Timestamp Start of the period, and the moment after its end.
+    Returns : A signal that nobody accepted comes first; accepted ones stay in its list.
     """
     inside = chart.between(first, last)
     signals = tuple(one for one in chart.signals if inside[one.position])
@@ -87,19 +78,10 @@ def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> Chart
 def states_at(charts: Sequence[Chart], moment: pd.Timestamp, *, days: float = 30.0) -> tuple[ChartState, ...]:
     """Return the state of some charts at a moment, worst first.
 
-    Parameters
-    ----------
-    charts : sequence of Chart
-        The charts of one instrument.
-    moment : pandas.Timestamp
-        End of the run; a result measured then counts.
-    days : float
-        How far back a chart's last result may lie, [d]; an older chart is passed over.
-
-    Returns
-    -------
-    tuple of ChartState
-        One for each oil, quantity and temperature: that of the lot last measured.
+    charts : sequence of Chart The charts of one instrument.
+    moment : pandas.Timestamp End of the run; a result measured then counts.
+    days : float How far back a chart's last result may lie, [d]; an older chart is passed over.
+    Returns : One for each oil, quantity and temperature: that of the lot last measured.
     """
     until = moment.tz_convert(None).to_datetime64()
     earliest = until - np.timedelta64(pd.Timedelta(days=days))

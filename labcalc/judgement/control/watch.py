@@ -26,16 +26,12 @@ by either, in one of 30 days 6 %: by simulation, tests/judgement/test_watch.py."
 _AT_ONE_TEMPERATURE = 3.0
 """How much rarer a mean of one temperature's charts has to be than one of all: those share their results."""
 
-_LOOK_AHEAD = 30
-"""Later results of a chart that may tell of a run, [-]: more than the longest mean."""
+_LOOK_AHEAD = 30  # later results of a chart that may tell of a run, [-]: more than the longest mean
 
 _EVER, _FOREVER = np.datetime64("1900-01-01", "us"), np.datetime64("2900-01-01", "us")
 
-_LOOK_BACK = 100
-"""Results before the first stop that date what it tells, [-]: our own choice."""
-
-_FEWEST_DAYS = 5
-"""Days of baseline below which charts are not taken together: our own choice."""
+_LOOK_BACK = 100  # results before the first stop that date what it tells, [-]: our own choice
+_FEWEST_DAYS = 5  # days of baseline below which charts are not taken together: our own choice
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,28 +40,18 @@ class Stream:
 
     instrument: str
     quantity: str
-    temperature_C: float
-    """[°C]; NaN where the stream takes all temperatures together."""
-    charts: tuple[Chart, ...]
-    """One, or all that are taken together."""
-    moments: NDArray[np.datetime64]
-    """Of its results after the baseline, or the last of each day, in UTC."""
-    away: NDArray[np.float64]
-    """How far each lies from the centre, [unit of the charts]; of several charts the mean."""
+    temperature_C: float  # [°C]; NaN where the stream takes all temperatures together
+    charts: tuple[Chart, ...]  # one, or all that are taken together
+    moments: NDArray[np.datetime64]  # of its results after the baseline, or the last of each day, in UTC
+    away: NDArray[np.float64]  # how far each lies from the centre, [unit of the charts]; of several charts the mean
     shift: SustainedShift
-    limit: float
-    """Chance below which it stops the instrument, [-]."""
-    scatter: float
-    """Standard deviation of ``away`` by the baseline, [unit of the charts]."""
-    number: float
-    """Results that set the centre, [-]."""
-    degrees_of_freedom: float
-    """Of the scatter, [-]."""
-    starts: NDArray[np.intp]
-    """Places of the first results after corrective actions."""
+    limit: float  # chance below which it stops the instrument, [-]
+    scatter: float  # standard deviation of ``away`` by the baseline, [unit of the charts]
+    number: float  # results that set the centre, [-]
+    degrees_of_freedom: float  # of the scatter, [-]
+    starts: NDArray[np.intp]  # places of the first results after corrective actions
     since: np.datetime64 = _EVER
-    until: np.datetime64 = _FOREVER
-    """Over which moments the limits that it counts by are in force."""
+    until: np.datetime64 = _FOREVER  # over which moments the limits that it counts by are in force
 
     @property
     def is_group(self) -> bool:
@@ -135,12 +121,9 @@ def _grown(number: float, likeness: float) -> float:
 def watched(charts: Sequence[Chart], since: pd.Timestamp | None = None) -> tuple[Stream, ...]:
     """Return the streams of one instrument: first those of charts taken together, then each chart with limits.
 
-    Parameters
-    ----------
-    charts : sequence of Chart
-        All charts of the instrument.
-    since : pandas.Timestamp, optional
-        Charts whose last result lies before it are not watched alone: lots that are used up.
+    charts : sequence of Chart All charts of the instrument.
+    since : pandas.Timestamp, optional Charts whose last result lies before it are not watched alone: lots that are used
+        up.
     """
     earliest = np.datetime64(0, "us") if since is None else since.tz_convert(None).to_datetime64()
     known = [one for one in charts if one.limits is not None]

@@ -31,12 +31,9 @@ class TellingResults:
     """The results that tell the shares, in the order of time."""
 
     runs: tuple[str, ...]
-    ratio: _Array
-    """How many times as thick as its own level the sample before each was, [-]."""
-    away_percent: _Array
-    """Viscosity less the level of its own oil or lot, [%]."""
-    aside: NDArray[np.bool_]
-    """Results that something else has moved: they tell nothing of a share."""
+    ratio: _Array  # how many times as thick as its own level the sample before each was, [-]
+    away_percent: _Array  # viscosity less the level of its own oil or lot, [%]
+    aside: NDArray[np.bool_]  # results that something else has moved: they tell nothing of a share
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,17 +41,13 @@ class CarryOver:
     """What stays in an instrument's cell from the sample before, from half a year up to the end of a month."""
 
     instrument: str
-    shares: tuple[CarriedShare, ...]
-    """After a thicker and after a thinner sample, from viscosity."""
-    by_density: tuple[CarriedShare, ...]
-    """The same from density: another rule of mixing, so a check on the first."""
+    shares: tuple[CarriedShare, ...]  # after a thicker and after a thinner sample, from viscosity
+    by_density: tuple[CarriedShare, ...]  # the same from density: another rule of mixing, so a check on the first
     results: TellingResults
-    followed: int
-    """Runs of the month that came within hours after another one."""
+    followed: int  # runs of the month that came within hours after another one
     at_risk: tuple[RunAtRisk, ...]
     """Those of them that the sample before is expected to have moved by more than the limit."""
-    unsure: int
-    """Those of which it can't be told."""
+    unsure: int  # those of which it can't be told
     plan: tuple[DesignStep, ...]
     """The runs that tell the share at once, where the record doesn't; empty without two reference oils."""
 
@@ -73,19 +66,10 @@ class CarryOver:
 def month_carry_overs(material: Material, record: pd.DataFrame, month: Month) -> tuple[CarryOver, ...]:
     """Return the carry-over of every instrument that ran in a month.
 
-    Parameters
-    ----------
-    material : Material
-        The record.
-    record : pandas.DataFrame
-        The month's rows of the tidy table.
-    month : Month
-        Shares are those at its end; each run is judged by the share as known when it ran.
-
-    Returns
-    -------
-    tuple of CarryOver
-        In the order of the instruments' names.
+    material : Material The record.
+    record : pandas.DataFrame The month's rows of the tidy table.
+    month : Month Shares are those at its end; each run is judged by the share as known when it ran.
+    Returns : In the order of the instruments' names.
     """
     names = sorted(map(str, record.loc[record["measured_at"].notna(), "instrument"].dropna().unique()))
     known = [(name, material.carry_over(name)) for name in names]

@@ -27,10 +27,8 @@ from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory
 from labcalc.statistics import BiasTest, holm_adjusted, serial_dependence
 
-_FAMILY = 0.05
-"""Chance that any of the month's tests of bias, or of its baselines, finds what isn't there, [-] (Holm)."""
-_FEWEST_TO_SCREEN = 8
-"""Results of a baseline below which it is not screened: our own choice."""
+_FAMILY = 0.05  # chance that any of the month's tests of bias, or of its baselines, finds what isn't there, [-] (Holm)
+_FEWEST_TO_SCREEN = 8  # results of a baseline below which it is not screened: our own choice
 _SLIP, _QUARTILE, _RANGE = 8.0, 0.6745, 3.472
 """Robust standard deviations beyond which a result is a slip, heavy tails allowed for (our own choice); quartile of a
 normal distribution, and the mean range of 15 of its results (d2, memory): rounding can't make that nothing."""
@@ -44,8 +42,7 @@ class Biased:
     """Charts that are biased against their certificates by one cause."""
 
     oils: tuple[OilSummary, ...]
-    attribution: Attribution | None
-    """None where nothing explains them together."""
+    attribution: Attribution | None  # none where nothing explains them together
 
     @property
     def charts_of_paper(self) -> tuple[Chart, ...]:
@@ -68,8 +65,7 @@ class Checks:
     instruments: dict[str, CheckedInstrument]
     gaps: tuple[Gap, ...]
     repairs: tuple[Repair, ...]
-    charts: tuple[Chart, ...] = ()
-    """All of the laboratory."""
+    charts: tuple[Chart, ...] = ()  # all of the laboratory
     streams: Mapping[str, tuple[Stream, ...]] = field(default_factory=dict)
     """What is watched for lasting shifts, by instrument."""
     carried: tuple[OilSummary, ...] = ()

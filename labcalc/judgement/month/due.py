@@ -20,8 +20,7 @@ from labcalc.wording import counted, numeral, signed
 _FIRST, _THEN = 30, 20
 """Results in control at which limits are due, and how many more each time after: common practice (ASTM D6299
 [memory])."""
-_FAMILY = 0.05
-"""Chance that any of the month's charts is said to differ from its limits where none does, [-] (Holm)."""
+_FAMILY = 0.05  # chance that any of the month's charts is said to differ from its limits where none does, [-] (Holm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,14 +28,11 @@ class LimitsDue:
     """A chart that holds enough results in control for other limits than those in force."""
 
     chart: Chart
-    number: int
-    """Its results in control up to the end of the month, those that set the limits in force included."""
-    later: int
-    """Those of them that came since."""
+    number: int  # its results in control up to the end of the month, those that set the limits in force included
+    later: int  # those of them that came since
     comparison: PeriodComparison | None
     """They against those that set the limits: spread by F, mean by Welch; None where one of both has no spread."""
-    differs: bool
-    """More than chance explains among all charts that are due."""
+    differs: bool  # more than chance explains among all charts that are due
     proposed: ChartLimits | None
     """From all results in control, or, where they differ, from those since; None of too few."""
 
@@ -94,14 +90,9 @@ class LimitsDue:
 def limits_due(charts: Sequence[Chart], month: Month, control: ControlChoices) -> tuple[LimitsDue, ...]:
     """Return the limits that are due at the end of a month, or of a year.
 
-    Parameters
-    ----------
-    charts : sequence of Chart
-        Those that count: what has moved asks for a repair, not for limits that follow it.
-    month : Month
-        Results after its end are passed over.
-    control : ControlChoices
-        How limits are set.
+    charts : sequence of Chart Those that count: what has moved asks for a repair, not for limits that follow it.
+    month : Month Results after its end are passed over.
+    control : ControlChoices How limits are set.
     """
     end = month.last.tz_convert(None).to_datetime64()
     held = [(one, *_parts(one, end)) for one in charts if one.limits is not None and one.holds_at(month.last)]

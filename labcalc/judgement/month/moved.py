@@ -26,25 +26,16 @@ simulation some one quiet instrument in twenty is stopped then, and few of those
 class Moved:
     """A lasting shift of an instrument or an oil, and what it does."""
 
-    stream: Stream
-    """That holds what it moves and nothing else, and told it most clearly."""
-    attribution: Attribution | None
-    """Whose fault it is; None where nothing is clearly anybody's."""
-    symptoms: tuple[Stream, ...]
-    """Further streams that it explains."""
-    since: pd.Timestamp
-    """First result of the shift, most likely."""
+    stream: Stream  # that holds what it moves and nothing else, and told it most clearly
+    attribution: Attribution | None  # whose fault it is; None where nothing is clearly anybody's
+    symptoms: tuple[Stream, ...]  # further streams that it explains
+    since: pd.Timestamp  # first result of the shift, most likely
     earliest: pd.Timestamp
-    latest: pd.Timestamp
-    """Ends of its 95 % interval."""
-    signalled: pd.Timestamp
-    """When it was told first."""
-    lasts: bool
-    """The last result of the period still tells it."""
-    clearest: int
-    """Place of the stream at which it is clearest."""
-    growth: float
-    """Size of its last five results over that of its first five, [-]; NaN of fewer than ten."""
+    latest: pd.Timestamp  # ends of its 95 % interval
+    signalled: pd.Timestamp  # when it was told first
+    lasts: bool  # the last result of the period still tells it
+    clearest: int  # place of the stream at which it is clearest
+    growth: float  # size of its last five results over that of its first five, [-]; NaN of fewer than ten
 
     @property
     def touched(self) -> tuple[Chart, ...]:
@@ -70,16 +61,10 @@ def moved_in(
 ) -> tuple[Moved, ...]:
     """Return what moved, one for each cause, the clearest first.
 
-    Parameters
-    ----------
-    charts : sequence of Chart
-        Of all instruments: what is one's own fault is told by the others.
-    streams : mapping of str to sequence of Stream
-        By instrument.
-    period : Period
-        Something counts that stops an instrument in it.
-    likeness : tuple of float
-        Correlation of neighbouring days, of a chart's results and of an instrument's means, [-].
+    charts : sequence of Chart Of all instruments: what is one's own fault is told by the others.
+    streams : mapping of str to sequence of Stream By instrument.
+    period : Period Something counts that stops an instrument in it.
+    likeness : tuple of float Correlation of neighbouring days, of a chart's results and of an instrument's means, [-].
     """
     first, last = (one.tz_convert(None).to_datetime64() for one in (period.first, period.last))
     stopping = [found for some in streams.values() for one in some if (found := _in_period(one, first, last))]

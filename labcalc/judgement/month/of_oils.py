@@ -20,12 +20,10 @@ from labcalc.judgement.month.oils import OilSummary
 from labcalc.statistics import PerformanceIndex, holm_adjusted, resolution
 from labcalc.wording import at_celsius, counted, numeral, signed
 
-_FAMILY = 0.05
-"""Chance that any of the month's tests of one kind finds what isn't there, [-] (Holm)."""
+_FAMILY = 0.05  # chance that any of the month's tests of one kind finds what isn't there, [-] (Holm)
 _OF_SPREADS = _OF_CHECKS = 0.01
 """The same of tests of spread, and of an instrument's single checks, [-]: neither is made for heavy tails."""
-_OTHER_OIL = 5.0
-"""Limits by which two oils lie apart before one can be taken for the other, [-]: our own choice."""
+_OTHER_OIL = 5.0  # limits by which two oils lie apart before one can be taken for the other, [-]: our own choice
 _IN_COMMON = 0.5
 """Correlation of an instrument's results of a day that its charts' scatters are taken together with, [-]: our own."""
 
@@ -237,8 +235,7 @@ class _Scatter:
     results: str
     ratio: float
     freedom: float
-    of_baseline: float
-    """Degrees of freedom of the baseline's."""
+    of_baseline: float  # degrees of freedom of the baseline's
 
     @classmethod
     def of(cls, one: OilSummary, moved: bool) -> _Scatter:

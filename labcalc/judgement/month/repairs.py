@@ -13,8 +13,7 @@ from labcalc.judgement.period import Period
 from labcalc.lab import Decision
 from labcalc.statistics import PeriodComparison, compare_periods
 
-_MOST, _FEWEST = 10, 3
-"""Days before and after that are compared at most, and at the least: our own choice."""
+_MOST, _FEWEST = 10, 3  # days before and after that are compared at most, and at the least: our own choice
 
 
 @dataclass(frozen=True)
@@ -26,12 +25,9 @@ class Repair:
     before: float
     """Mean distance from the centre over at most ten days before, or since it was off, [unit of the charts]; NaN
     without any."""
-    after: float
-    """The same after it, up to the next action."""
-    change: PeriodComparison | None
-    """None with fewer than three results before or after."""
-    was_off: bool = False
-    """The last result before it stopped the instrument."""
+    after: float  # the same after it, up to the next action
+    change: PeriodComparison | None  # none with fewer than three results before or after
+    was_off: bool = False  # the last result before it stopped the instrument
 
     @property
     def verdict(self) -> str:

@@ -19,8 +19,7 @@ from labcalc.judgement.record.clocks import doubtful_times
 from labcalc.lab import Decision, Laboratory
 from labcalc.wording import at_celsius, counted, plain
 
-_DIGITS = 7
-"""Decimals in which values are compared: units that were converted differ in the last binary place."""
+_DIGITS = 7  # decimals in which values are compared: units that were converted differ in the last binary place
 _FILL = ["place", "replicate"]
 _FEWEST_TO_TELL = 3
 """Values of a column that tell its decimals: of fewer, all may end in a zero by chance once in a hundred."""
@@ -53,15 +52,11 @@ def first_of_files(doubts: Sequence[Doubt]) -> Iterator[Doubt]:
 class Admission(NamedTuple):
     """Exports at hand and earlier ones put together."""
 
-    at_hand: pd.DataFrame
-    """Rows whose runs can be judged, each once; doubted ones too."""
-    record: pd.DataFrame
-    """Rows that the record holds: earlier exports, then those at hand."""
+    at_hand: pd.DataFrame  # rows whose runs can be judged, each once; doubted ones too
+    record: pd.DataFrame  # rows that the record holds: earlier exports, then those at hand
     doubts: tuple[Doubt, ...]
-    repeated: tuple[str, ...]
-    """Which files hold rows of others, in sentences."""
-    copies: Mapping[str, frozenset[str]]
-    """Run to the names of further files that hold rows of it."""
+    repeated: tuple[str, ...]  # which files hold rows of others, in sentences
+    copies: Mapping[str, frozenset[str]]  # run to the names of further files that hold rows of it
 
 
 def admit(

@@ -25,13 +25,9 @@ from labcalc.judgement.record.dossier import Dossier, first_text
 from labcalc.judgement.record.own_scatter import FillScatter, fill_scatter
 from labcalc.lab import Assignment, Decision, Laboratory, Product, product_of
 
-REFERENCE_DAYS = 30
-"""How far back a dossier looks for reference-oil results of its instrument, [d]."""
-
-_PEERS = 200
-"""How many earlier determinations of a product are shown beside a run's."""
-_LONGEST_RUN = 200
-"""More determinations than any run has."""
+REFERENCE_DAYS = 30  # how far back a dossier looks for reference-oil results of its instrument, [d]
+_PEERS = 200  # how many earlier determinations of a product are shown beside a run's
+_LONGEST_RUN = 200  # more determinations than any run has
 
 
 @dataclass(frozen=True)
@@ -39,28 +35,18 @@ class Material:
     """The exports at hand, labelled, with the laboratory and its record."""
 
     laboratory: Laboratory
-    reading: Reading
-    """The exports at hand; its table is labelled with role, product and lot."""
-    record: pd.DataFrame
-    """The exports at hand and the laboratory's earlier exports together, each run once."""
-    record_failures: tuple[ExportError, ...]
-    """Earlier exports that could not be read."""
-    decisions: tuple[Decision, ...] = ()
-    """What people decided about runs and signals, in the order of the file."""
-    unusable: tuple[DecisionError, ...] = ()
-    """Decisions that can't be read, and aren't applied."""
-    sources: tuple[SourceFile, ...] = ()
-    """The exports at hand, then those of the record."""
-    doubts: tuple[Doubt, ...] = ()
-    """The runs that are kept out of the record until somebody decides."""
-    repeated: tuple[str, ...] = ()
-    """Which files hold rows of others, in sentences."""
+    reading: Reading  # the exports at hand; its table is labelled with role, product and lot
+    record: pd.DataFrame  # the exports at hand and the laboratory's earlier exports together, each run once
+    record_failures: tuple[ExportError, ...]  # earlier exports that could not be read
+    decisions: tuple[Decision, ...] = ()  # what people decided about runs and signals, in the order of the file
+    unusable: tuple[DecisionError, ...] = ()  # decisions that can't be read, and aren't applied
+    sources: tuple[SourceFile, ...] = ()  # the exports at hand, then those of the record
+    doubts: tuple[Doubt, ...] = ()  # the runs that are kept out of the record until somebody decides
+    repeated: tuple[str, ...] = ()  # which files hold rows of others, in sentences
     copies: Mapping[str, frozenset[str]] = field(default_factory=dict)
     """Run to the names of further files that hold rows of it."""
-    waiting: tuple[Decision, ...] = ()
-    """Decisions that a second person must confirm before they are applied."""
-    assignments: tuple[Assignment, ...] = ()
-    """Who is to see to what was found."""
+    waiting: tuple[Decision, ...] = ()  # decisions that a second person must confirm before they are applied
+    assignments: tuple[Assignment, ...] = ()  # who is to see to what was found
 
     def sources_of(self, rows: pd.DataFrame) -> tuple[SourceFile, ...]:
         """Return the exports that hold rows, those that hold the same rows or the same bytes again included."""
@@ -89,9 +75,7 @@ class Material:
     def dossier(self, run: str, *, later: bool = False) -> Dossier:
         """Return the dossier of one run; its history holds later runs too where they are asked for.
 
-        Raises
-        ------
-        UnknownRunError : The exports at hand hold no such run.
+        Raises UnknownRunError : The exports at hand hold no such run.
         """
         if run not in self._positions:
             raise UnknownRunError(f"there is no run '{run}' in the exports; the first is '{next(iter(self.runs), '')}'")

@@ -21,8 +21,7 @@ class Consequence:
     """A quantity that was calculated from the results, by a published method."""
 
     name: str
-    value: float
-    """NaN where it is a word or could not be calculated."""
+    value: float  # NaN where it is a word or could not be calculated
     reported: str
     unit: str
     standard: str

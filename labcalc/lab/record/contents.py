@@ -25,8 +25,7 @@ TEXTS = tuple(name for name in ROW_COLUMNS if name not in (*WHOLE, *NUMBERS, "me
 _BLOCKS = (("<f8", NUMBERS), ("<i8", ("measured_at", *WHOLE)), ("<i4", TEXTS))
 """How columns are packed: type, and which."""
 PARTS = ("rows", "refusals", "lines_set_aside")
-_BLOCK = 1_000
-"""Rows that are digested at a time, [-]: part of what the digest means."""
+_BLOCK = 1_000  # rows that are digested at a time, [-]: part of what the digest means
 
 
 def stored_rows(columns: Mapping[str, NDArray[Any]]) -> list[tuple[Any, ...]]:

@@ -18,8 +18,7 @@ from labcalc.lab.record.opening import opened
 
 _STATED = ("who", "when", "what", "why", "run", "instrument", "quantity", "temperature_C", "file")
 """What an entry says of each decision, empty or not."""
-_NUMBERS = ("temperature_C", "size", "probability", "leading_probability", "centre", "sigma")
-"""Held as texts."""
+_NUMBERS = ("temperature_C", "size", "probability", "leading_probability", "centre", "sigma")  # held as texts
 
 
 def recorded_decisions(laboratory: Laboratory) -> tuple[list[Decision], tuple[DecisionError, ...]]:
@@ -37,10 +36,8 @@ def recorded_decisions(laboratory: Laboratory) -> tuple[list[Decision], tuple[De
 def record_decision(laboratory: Laboratory, decision: Decision) -> int:
     """Add a decision to the record and return the number of its entry.
 
-    Raises
-    ------
-    DecisionError : What it refers to is not there.
-    RecordError : The record can't be opened or written.
+    Raises DecisionError : What it refers to is not there.
+    Raises RecordError : The record can't be opened or written.
     """
     database = opened(laboratory, may_create=True)
     with database.writing() as connection:

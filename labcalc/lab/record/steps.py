@@ -18,8 +18,7 @@ from labcalc.lab.record.journal import append, head_of, now
 
 _STEPS = tomllib.loads(files("labcalc.lab.record").joinpath("tables.toml").read_text("utf-8"))["step"]
 LATEST = len(_STEPS)
-_PACKED = 5
-"""The step from which on each reading is packed too."""
+_PACKED = 5  # the step from which on each reading is packed too
 
 
 def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> None:

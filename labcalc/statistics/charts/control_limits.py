@@ -201,8 +201,6 @@ def stated_limits(
 ) -> ChartLimits:
     """Return the limits of a chart by the numbers that somebody stated of their baseline.
 
-    Parameters
-    ----------
     centre : Mean of the baseline, [any unit].
     sigma : Its standard deviation, [unit of the centre], above 0.
     number : Its results, [-], 2 or more.
@@ -210,10 +208,7 @@ def stated_limits(
     constants : Which rounding of the factors, [-]; a name in ``CHART_CONSTANTS``.
     settled_at : Number of results below which the limits are provisional, [-].
     as_known : Set limits at three sigma however few results there are.
-
-    Returns
-    -------
-    Limits, [unit of the centre]; the mean moving range is the one that sigma stands for.
+    Returns : Limits, [unit of the centre]; the mean moving range is the one that sigma stands for.
     """
     from_range, factors = sigma_from == "moving range", CHART_CONSTANTS[constants]
     return ChartLimits(

@@ -9,8 +9,7 @@ from numpy.typing import ArrayLike
 
 from labcalc.statistics.series import finite_series
 
-_KNOWN = 1e9
-"""Results, or degrees of freedom, from which on a centre or a sigma is taken as known, [-]."""
+_KNOWN = 1e9  # results, or degrees of freedom, from which on a centre or a sigma is taken as known, [-]
 
 
 @dataclass(frozen=True)
@@ -29,25 +28,15 @@ def onset_of(
 
     .. math:: y_t = \mu + \delta f_\tau(t), \qquad f_\tau(t \ge \tau) = 1 \text{ or } (t - \tau + 1)/(n - \tau)
 
-    Parameters
-    ----------
     away : Results less the centre in the order of measurement, [any unit], 1 or more.
     sigma : Standard deviation of a result, [unit of the results], above 0.
     number : Results that set the centre, [-]: it lies off by sigma / √number.
     degrees_of_freedom : Of sigma, [-].
     confidence : Of the interval, [-].
+    Returns : Places of the beginning, [-]: median and interval; all places and both forms equally likely at first, size
+        and centre integrated out.
+    Source : Smith, A. F. M.: Biometrika 62 (1975) 407 (one change point, from memory); the drift is our own addition.
 
-    Returns
-    -------
-    Places of the beginning, [-]: median and interval; all places and both forms equally likely at first, size and
-        centre integrated out.
-
-    References
-    ----------
-    .. [1] Smith, A. F. M.: Biometrika 62 (1975) 407 (one change point, from memory); the drift is our own addition.
-
-    Examples
-    --------
     >>> onset_of([0.1, -0.2, 0.1, 2.0, 1.8, 2.2], 0.3, 30, 29)
     Onset(place=3, earliest=3, latest=3)
     """
