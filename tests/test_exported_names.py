@@ -110,11 +110,11 @@ NAMES = {
         show_causes show_cautions show_certificates show_changes show_checks show_components show_conclusions
         show_decisions show_duplicate_biases show_duplicate_header show_duplicate_provenance
         show_duplicate_summaries show_duplicate_verdict show_duplicates_beyond show_evidence show_explanations
-        show_head show_header show_how_well show_limits show_month_header show_month_provenance
-        show_month_refusals show_month_verdict show_notices show_oils show_operators show_outcomes
-        show_pairing_rule show_provenance show_record show_refusals show_reported show_run_and_day show_spreads
-        show_trends show_verdict show_year_checks summarise summarise_duplicates summarise_month trend_pictures
-        viscosity_picture what_if_places
+        show_head show_how_well show_limits show_month_header show_month_provenance show_month_refusals
+        show_month_verdict show_notices show_oils show_operators show_outcomes show_pairing_rule show_provenance
+        show_record show_refusals show_reported show_run_and_day show_spreads show_trends show_verdict
+        show_year_checks summarise summarise_duplicates summarise_month trend_pictures viscosity_picture
+        what_if_places
     """,
     "labcalc.workbooks": """
         BatchOptions BatchResult ENGINES Json Limits Outcome Progress RenderedReport ReportJob SAMPLE_FOLDER

@@ -67,7 +67,6 @@ from .run.traceability import (
 from .run.verdict import (
     show_checks as show_checks,
     show_head as show_head,
-    show_header as show_header,
     show_reported as show_reported,
     show_verdict as show_verdict,
     summarise as summarise,

@@ -16,7 +16,7 @@ from labcalc.figures import (
     problem_pictures,
     show_evidence,
     show_explanations,
-    show_header,
+    show_head,
     show_run_and_day,
     show_verdict,
     what_if_places,
@@ -102,7 +102,9 @@ class ProblemPage:
         causes = show_explanations(*told, others="folded") if compared else note(problem.left)
         self.causes.value = keep_units(causes.html)
         self.basis.value = show_evidence(problem.evidence).html if problem.evidence is not None else ""
-        self.facts.value = keep_units(show_header(problem.judgement).html + show_verdict(problem.judgement).html)
+        self.facts.value = keep_units(
+            show_head(problem.judgement, named=True).html + show_verdict(problem.judgement).html
+        )
 
     def _draw(self) -> None:
         """Draw what there is to draw; where nothing can be compared, the run's own charts."""

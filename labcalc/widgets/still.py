@@ -15,7 +15,7 @@ from labcalc.figures import (
     show_conclusions,
     show_evidence,
     show_explanations,
-    show_header,
+    show_head,
     show_how_well,
     show_provenance,
     show_run_and_day,
@@ -31,7 +31,7 @@ def still_opening(problem: Problem) -> Iterator[Fragment | Summary]:
     """Return what a report says first: which run it is, and the verdict on it."""
     yield summarise(problem.judgement)
     yield _heading("The run")
-    yield show_header(problem.judgement)
+    yield show_head(problem.judgement, named=True)
     yield show_verdict(problem.judgement)
 
 

@@ -94,10 +94,9 @@ def test_without_reference_results_a_sentence_stands_in_the_place(judged: Judge)
 def test_text_of_an_export_is_escaped(judged: Judge) -> None:
     judgement = judged(GOOD.replace("S-1", '"' + HOSTILE.replace('"', '""') + '"'))
     shown = [
-        figures.show_header(judgement),
+        figures.show_head(judgement, named=True),
         figures.show_verdict(judgement),
         figures.show_checks(judgement.checks),
-        figures.show_head(judgement),
         figures.show_reported(judgement),
         figures.show_record(judgement, issued=HOSTILE, replaces=HOSTILE, changed=HOSTILE),
         figures.show_provenance(judgement),

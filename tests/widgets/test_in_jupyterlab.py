@@ -82,7 +82,7 @@ def pick(tab: Tab, sample: str) -> None:
     tab.press("Tab")
     tab.wait(f"document.activeElement === {field('Runs')}")
     tab.press("ArrowDown")
-    tab.wait(f"document.querySelector('.labcalc-page .facts').innerText.includes({sample!r})")
+    tab.wait(f"document.querySelector('.labcalc-page .who').innerText.includes({sample!r})")
 
 
 pytestmark = [needs_chromium, pytest.mark.slow]

@@ -12,7 +12,6 @@ from labcalc.exports import without_marks
 from labcalc.figures.markup import (
     Fragment,
     Summary,
-    fact_list,
     fold,
     folded,
     hover_number,
@@ -76,21 +75,15 @@ def _facts(judgement: Judgement) -> dict[str, str]:
     }
 
 
-def show_header(judgement: Judgement) -> Fragment:
-    """Return what the run is, as facts with their names."""
-    dossier = judgement.dossier
-    named = {
-        "Laboratory": dossier.laboratory.name,
-        "Run": dossier.run,
-        "Sample": dossier.sample,
-        "Product": dossier.product_name,
-    }
-    return fact_list(named | _facts(judgement))
+def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, named: bool = False) -> Fragment:
+    """Return who and what in one line, and the ways to other pages, by what they are to this one.
 
-
-def show_head(judgement: Judgement, links: Mapping[str, str] | None = None) -> Fragment:
-    """Return who and what in one line, and the ways to other pages, by what they are to this one."""
+    judgement : The run, judged.
+    links : File names by what they are to it.
+    named : Begin with sample and product, where no title says them.
+    """
     facts = {**_facts(judgement), "Laboratory": judgement.dossier.laboratory.name}
+    facts = {"Sample": judgement.dossier.sample, "Product": judgement.dossier.product_name, **facts} if named else facts
     told = {name: fact for name, fact in facts.items() if fact and name not in _SAID_BENEATH}
     line = " · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items())
     ways = " · ".join(f'<a href="{escape(to)}">{escape(label)}</a>' for label, to in (links or {}).items())
