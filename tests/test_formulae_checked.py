@@ -14,7 +14,9 @@ from pathlib import Path
 import pytest
 
 from labcalc import formulae
-from tests.test_published import ADAPTERS, PUBLISHED, read
+from labcalc.formulae import published
+from labcalc.formulae.published import SINGLE_VALUES
+from tests.test_published import PUBLISHED, read
 
 TESTS = Path(__file__).parent
 
@@ -89,7 +91,7 @@ def with_helpers(node: ast.AST, helpers: dict[str, ast.FunctionDef]) -> set[str]
 
 def adapters(module: ast.Module) -> Iterator[tuple[str, ast.expr]]:
     for node in module.body:
-        if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name) and node.target.id == "ADAPTERS":
+        if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name) and node.target.id == "SINGLE_VALUES":
             assert isinstance(node.value, ast.Dict)
             for key, value in zip(node.value.keys, node.value.values, strict=True):
                 assert isinstance(key, ast.Constant)
@@ -97,17 +99,14 @@ def adapters(module: ast.Module) -> Iterator[tuple[str, ast.expr]]:
 
 
 def with_a_printed_value() -> set[str]:
-    module = parsed("test_published.py")
+    module = ast.parse(Path(published.__file__).read_text("utf-8"))
     helpers = functions(module)
     printed = {row.get("formula") for path in PUBLISHED.glob("*.csv") for row in read(path)}
     found: set[str] = set()
     for key, value in adapters(module):
         if key in printed:
             found |= with_helpers(value, helpers)
-    for name, test in helpers.items():
-        if name.startswith("test_") and any("rows" in named(one) for one in test.decorator_list):
-            found |= with_helpers(test, helpers)
-    return found
+    return found.union(*(with_helpers(one, helpers) for one in helpers.values()))
 
 
 PRINTED = with_a_printed_value()
@@ -115,7 +114,7 @@ PRINTED = with_a_printed_value()
 
 def test_every_adapter_has_its_rows() -> None:
     printed = {row.get("formula") for path in PUBLISHED.glob("*.csv") for row in read(path)}
-    assert set(ADAPTERS) <= printed
+    assert set(SINGLE_VALUES) <= printed
 
 
 @pytest.mark.parametrize("name", FORMULAE)

@@ -1,0 +1,234 @@
+"""Every formula against printed values, as shipped in ``data/published``: what an auditor asks of an installation.
+
+Each row names source, clause and whether the print was seen or is from memory. A value agrees within half a unit of
+its last printed place, or within the tolerance that its row states: 1e-7 is that of the examples of API MPMS 11.1.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+from labcalc import formulae
+from labcalc.errors import OutOfRangeError
+from labcalc.formulae.index import _basis
+
+Row = dict[str, str]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One printed value beside what this package gives."""
+
+    file: str
+    line: int
+    source: str
+    clause: str
+    seen: bool  # False: from memory
+    formula: str
+    inputs: str
+    printed: str
+    computed: str
+    agrees: bool
+
+
+def compare_with_published() -> Iterator[Comparison]:
+    """Yield every shipped check, file by file."""
+    for file, evaluate in _EVALUATIONS.items():
+        content = files("labcalc").joinpath("data", "published", file).read_text("utf-8")
+        for line, row in enumerate(csv.DictReader(content.splitlines()), start=2):
+            computed, agrees = evaluate(row)
+            inputs = ", ".join(f"{name} {value}" for name, value in row.items() if value and name not in _ABOUT)
+            about = (file, line, row["source"], row["clause"], row["status"] == "seen", row["formula"], inputs)
+            yield Comparison(*about, row.get("printed") or f"refused: {row.get('refused', 'none')}", computed, agrees)
+
+
+_ABOUT = ("source", "clause", "status", "formula", "printed", "decimals", "tolerance", "refused", "unit")
+
+
+def _celsius(fahrenheit: str) -> float:
+    return (float(fahrenheit) - 32.0) / 1.8
+
+
+def _kilopascal(pressure: str, unit: str) -> float:
+    return float(pressure) * {"psi": 6.894757, "bar": 100.0, "kPa": 1.0}[unit]
+
+
+def _kilograms(density: str, unit: str) -> float:
+    if unit == "°API":
+        return float(formulae.density_from_api_gravity(float(density)))
+    return float(formulae.density_from_relative_density(float(density))) if unit == "RD" else float(density)
+
+
+def _liquid(row: Row) -> dict[str, Any]:
+    """Return the arguments that say what liquid it is."""
+    if row["alpha_60_per_F"]:
+        return {"alpha_60": float(row["alpha_60_per_F"])}
+    return {"commodity": row["commodity"]}
+
+
+def _compared(function: Callable[[Row], object]) -> Callable[[Row], tuple[str, bool]]:
+    def evaluate(row: Row) -> tuple[str, bool]:
+        computed = float(np.asarray(function(row)))
+        tolerance = float(row["tolerance"] or 0.5 * 10.0 ** -int(row["decimals"]))
+        agrees = abs(computed - float(row["printed"])) <= tolerance * (1.0 + 1e-9)
+        return f"{computed:.{min(int(row['decimals']) + 2, 15)}f}", agrees
+
+    return evaluate
+
+
+def _of_correction(correction: formulae.VolumeCorrection, quantity: str) -> float:
+    found = {
+        "alpha_60": correction.alpha_60,
+        "Fp": correction.compressibility,
+        "CTL": correction.temperature_factor,
+        "CPL": correction.pressure_factor,
+        "CTPL": correction.factor,
+    }
+    return float(found[quantity])
+
+
+def _from_60F(row: Row) -> float:
+    density = _kilograms(row["density_60F"], row["density_unit"])
+    place = _celsius(row["temperature_F"]), _kilopascal(row["pressure_psi"], "psi")
+    if row["formula"] == "density":
+        return float(formulae.density_at(density, _celsius("60"), place[0], to_kPa=place[1], **_liquid(row)))
+    return _of_correction(formulae.volume_correction(density, *place, **_liquid(row)), row["formula"])
+
+
+def _to_60F(row: Row) -> float:
+    place = _celsius(row["temperature_F"]), _kilopascal(row["pressure_psi"], "psi")
+    density = _kilograms(row["density_observed"], row["density_unit"])
+    computed = float(formulae.density_at_60F(density, *place, **_liquid(row)))
+    if row["formula"] == "density_60F":
+        return computed
+    return _of_correction(formulae.volume_correction(computed, *place, **_liquid(row)), row["formula"])
+
+
+def _metric(row: Row, density_60F: float) -> float:
+    """Return a factor against a metric base (par. 11.1.7): CTL is a ratio, compressibility per the printed unit."""
+    place = float(row["temperature_C"]), _kilopascal(row["pressure"], row["pressure_unit"])
+    there = formulae.volume_correction(density_60F, *place, **_liquid(row))
+    base = formulae.volume_correction(density_60F, float(row["base_C"]), **_liquid(row))
+    per_unit = {"kPa": 6.894757, "bar": 0.06894757}[row["pressure_unit"]]
+    factors = {
+        "Fp": there.compressibility / per_unit,
+        "CTL": there.temperature_factor / base.temperature_factor,
+        "CPL": there.pressure_factor,
+    }
+    return float(factors.get(row["formula"], there.factor / base.factor))
+
+
+def _from_a_metric_base(row: Row) -> float:
+    density_60F = float(formulae.density_at_60F(float(row["density"]), float(row["base_C"]), **_liquid(row)))
+    if row["formula"] == "density_of_rounded_factor":
+        return float(row["density"]) * round(_metric(row, density_60F), 5)
+    return _metric(row, density_60F)
+
+
+def _to_a_metric_base(row: Row) -> float:
+    observed, at = float(row["density"]), float(row["temperature_C"])
+    pressure = _kilopascal(row["pressure"], row["pressure_unit"])
+    if row["formula"] == "density_base":
+        return float(formulae.density_at(observed, at, float(row["base_C"]), from_kPa=pressure, **_liquid(row)))
+    return _metric(row, float(formulae.density_at_60F(observed, at, pressure, **_liquid(row))))
+
+
+def _refused(row: Row) -> tuple[str, bool]:
+    """Where the source names the refused input only, the other inputs are any that fit."""
+    temperature = _celsius(row["temperature"]) if row["temperature_unit"] == "°F" else float(row["temperature"])
+    pressure = _kilopascal(row["pressure"], row["pressure_unit"])
+    density, _, base = row["density"].partition("@")
+    value, commodity = _kilograms(density, row["density_unit"]), row["commodity"]
+    calls: dict[str, Callable[[], object]] = {
+        "correction": lambda: formulae.volume_correction(value, temperature, pressure, commodity=commodity),
+        "observed": lambda: formulae.density_at_60F(value, temperature, pressure, commodity=commodity),
+        "base": lambda: formulae.density_at(value, float(base), temperature, commodity=commodity),
+    }
+    try:
+        calls[row["formula"]]()
+    except OutOfRangeError as refusal:
+        return f"refused: {refusal.quantity}", refusal.quantity == row["refused"]
+    return "taken", False
+
+
+def _flow(flow_time_s: float, corrected_at_s: float, row: Row) -> float:
+    """Return the viscosity of a capillary whose certificate gives a correction in seconds at one flow time."""
+    constant = float(row["constant"])
+    kinetic_energy = float(row["correction_s"]) * constant * corrected_at_s**2
+    return float(formulae.viscosity_from_flow_time(flow_time_s, constant, kinetic_energy, shortest_s=30.0))
+
+
+SINGLE_VALUES: dict[str, Callable[[Row], object]] = {
+    "viscosity_index": lambda r: formulae.viscosity_index(float(r["kv_40"]), float(r["kv_100"])),
+    "reported_viscosity_index": lambda r: formulae.reported_viscosity_index(
+        formulae.viscosity_index(float(r["kv_40"]), float(r["kv_100"]))
+    ),
+    "calculated_carbon_aromaticity_index": lambda r: formulae.calculated_carbon_aromaticity_index(
+        float(r["density_15C"]), float(r["kinematic_viscosity"]), float(r["temperature_C"])
+    ),
+    "L": lambda r: _basis(np.asarray(float(r["kv_100"])))[0],
+    "H": lambda r: _basis(np.asarray(float(r["kv_100"])))[1],
+    "ipts68": lambda r: 1.8 * formulae.ipts68_from_its90(_celsius(r["temperature_F"])) + 32.0,
+    "relative_density": lambda r: formulae.relative_density(float(r["value"])),
+    "api_gravity": lambda r: formulae.api_gravity(float(r["value"])),
+    "density_from_api_gravity": lambda r: formulae.density_from_api_gravity(float(r["value"])),
+    "saybolt": lambda r: formulae.saybolt_universal_from_kinematic(
+        float(r["kinematic_viscosity"]), _celsius(r["temperature_F"])
+    ),
+    "saybolt_furol": lambda r: formulae.saybolt_furol_from_kinematic(float(r["viscosity"]), at_F=int(r["at_F"])),
+    "kinematic_from_furol": lambda r: formulae.kinematic_from_saybolt_furol(float(r["viscosity"]), at_F=int(r["at_F"])),
+    "kinematic_from_universal": lambda r: formulae.kinematic_from_saybolt_universal(
+        float(r["viscosity"]), _celsius(r["at_F"])
+    ),
+    "kinematic_from_engler": lambda r: formulae.kinematic_from_engler(float(r["value"])),
+    "kinematic_from_redwood": lambda r: formulae.kinematic_from_redwood(float(r["value"])),
+    "flow_time": lambda r: _flow(float(r["flow_time_s"]), float(r["flow_time_s"]), r),
+    "correction": lambda r: float(r["flow_time_s"]) - _flow(float(r["flow_time_s"]), 40.0, r) / float(r["constant"]),
+    "relative_molecular_mass": lambda r: formulae.relative_molecular_mass(
+        float(r["kv_100F"]), float(r["kv_210F"]), 141.5 / (float(r["api_gravity"]) + 131.5)
+    ),
+    "water_density": lambda r: formulae.water_density(float(r["temperature_C"])),
+    "water_viscosity": lambda r: formulae.water_viscosity(float(r["temperature_C"])),
+    "water_kinematic": lambda r: formulae.kinematic_from_dynamic(
+        formulae.water_viscosity(float(r["temperature_C"])), formulae.water_density(float(r["temperature_C"]))
+    ),
+}
+"""What a row's formula gives, by its name."""
+
+
+def _single(row: Row) -> object:
+    return SINGLE_VALUES[row["formula"]](row)
+
+
+def _grade(row: Row) -> tuple[str, bool]:
+    found = str(formulae.viscosity_grade(float(row["kv_40"])))
+    return found, found == row["printed"]
+
+
+def _candidates(row: Row) -> tuple[str, bool]:
+    values = {key: float(value) for key, value in (pair.split("=") for pair in row["values"].split())}
+    found = "|".join(formulae.grade_candidates(row["standard"], **values).candidates())
+    return found or "none", found == row["printed"]
+
+
+_OF_ONE_VALUE = (
+    *("viscosity_index", "viscosity_index_basis", "ipts68", "gravity", "saybolt", "saybolt_furol", "legacy_scales"),
+    *("capillary", "molar_mass", "water_and_air", "ignition"),
+)
+_EVALUATIONS: dict[str, Callable[[Row], tuple[str, bool]]] = {
+    **{f"{name}.csv": _compared(_single) for name in _OF_ONE_VALUE},
+    "volume_correction_from_60F.csv": _compared(_from_60F),
+    "density_observed_to_60F.csv": _compared(_to_60F),
+    "volume_correction_metric.csv": _compared(_from_a_metric_base),
+    "density_observed_to_metric_base.csv": _compared(_to_a_metric_base),
+    "density_refusals.csv": _refused,
+    "viscosity_grade.csv": _grade,
+    "grade_candidates.csv": _candidates,
+}
+"""The shipped files, and what is compared in each."""
