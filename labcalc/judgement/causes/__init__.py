@@ -15,9 +15,9 @@ own choice, each beside its name; slips are rarer where an instrument wrote the 
 How well it does stands in ``data/causes_reliability.toml`` (``reliability``), from hundreds of runs in laboratories
 whose physics is written independently, read through exports and lab.toml, with faults on this list and beyond it: what
 was taken for what, and how often what was stated was right. ``python -m tests.judgement.open_world --write DATE`` makes
-it again. In three laboratories of 640 runs on which nothing was chosen, of what an oracle that knows the true physics can
-tell, the right cause is first in 89 % and among the first two in 95 %; what is stated with 90 % and more, of runs that a
-verdict holds back, is right in 92 %; 0.8 % of good runs get a false lead.
+it again. In three laboratories of 640 runs on which nothing was chosen, of what an oracle that knows the true physics
+can tell, the right cause is first in 89 % and among the first two in 95 %; what is stated with 90 % and more, of runs
+that a verdict holds back, is right in 92 %; 0.8 % of good runs get a false lead.
 
 The fill that is proposed where none has 95 % adds 0.20 to the probability of the true cause (stated: 0.24); an ideal
 observer that knows the true physics gains 0.27 by one fill (``python -m tests.judgement.open_world_next --ideal``).

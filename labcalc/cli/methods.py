@@ -1,0 +1,133 @@
+"""``labcalc methods``: what is calculated and by what, a page a family, from the docstrings and the printed values."""
+
+from __future__ import annotations
+
+import inspect
+import re
+from collections.abc import Callable, Iterator, Sequence
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from labcalc.cli.words import PATH, answer
+
+if TYPE_CHECKING:
+    from labcalc.formulae.published import Comparison
+
+_EQUATION = re.compile(r"\.\. math::(.*?)(?=\n\S|\Z)", re.S)
+_PLAIN = {
+    r"([_^])\{(-?\w+)\}": r"\1\2",
+    r"([_^])\{([^{}]+)\}": r"\1(\2)",
+    r"\\[td]?frac\{([^{}]+)\}\{([^{}]+)\}": r"(\1) / (\2)",
+    r"\\sqrt\{([^{}]+)\}": r"√(\1)",
+    r"\\(?:text|mathrm|operatorname)\{([^{}]*)\}": r"\1",
+    r"\\q?quad|\\[,;:! ]": " ",
+    r"\\left|\\right|&": "",
+    r"\\\\": "\n",
+}
+_LETTERS = {
+    "nu": "ν",
+    "rho": "ρ",
+    "eta": "η",
+    "alpha": "α",
+    "beta": "β",
+    "gamma": "γ",
+    "lambda": "λ",
+    "sigma": "σ",
+    "theta": "θ",
+    "tau": "τ",
+    "phi": "φ",
+    "mu": "μ",
+    "pi": "π",
+    "Delta": "Δ",
+    "sum": "Σ",
+    "infty": "∞",
+    "to": "→",
+    "cdot": "·",
+    "times": "×",
+    "le": "≤",
+    "ge": "≥",
+    "approx": "≈",
+    "ne": "≠",
+    "pm": "±",
+}
+
+
+@click.command()
+@click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the pages go.")
+@answer
+def methods(out: Path) -> int:
+    """Write a page for each family of formulas: equations, symbols, ranges, sources and printed values."""
+    from labcalc.formulae.published import compare_with_published
+    from labcalc.workbooks.writing import write_whole
+
+    printed: dict[str, list[Comparison]] = {}
+    for value in compare_with_published():
+        printed.setdefault(value.formula, []).append(value)
+    families: dict[str, list[Callable[..., Any]]] = {}
+    for one in _functions():
+        families.setdefault(inspect.unwrap(one).__module__.rpartition(".")[2].replace("_", " "), []).append(one)
+    out.mkdir(parents=True, exist_ok=True)
+    for family, functions in sorted(families.items()):
+        body = "".join(_section(one, printed.get(one.__name__, [])[:3]) for one in functions)
+        write_whole(out / _file(family), _page(family.capitalize(), body))
+    links = "".join(
+        f'<li><a href="{escape(_file(family))}">{escape(family.capitalize())}</a>: '
+        f"{escape(', '.join(one.__name__ for one in functions))}</li>"
+        for family, functions in sorted(families.items())
+    )
+    write_whole(out / "methods.html", _page("Methods", f"<ul>{links}</ul>"))
+    click.echo(f"{len(families)} pages. Begin with {out / 'methods.html'}")
+    return 0
+
+
+def _file(family: str) -> str:
+    return f"methods-{family.replace(' ', '-')}.html"
+
+
+def _functions() -> Iterator[Callable[..., Any]]:
+    from labcalc import formulae
+
+    for name in sorted(dir(formulae)):
+        if inspect.isfunction(one := getattr(formulae, name)) and name != "edition_of":
+            yield one
+
+
+def _page(title: str, body: str) -> bytes:
+    from labcalc.workbooks.page import lay_out
+    from labcalc.workbooks.scripts import Scripts
+
+    about = {"title": title, "workbook": "labcalc methods"}
+    return lay_out(body, figures=0, scripts=Scripts.BESIDE, **about).encode("utf-8")
+
+
+def _section(function: Callable[..., Any], printed: Sequence[Comparison]) -> str:
+    """Lay out what a docstring says: words, equations, what goes in and comes out, and printed values beneath."""
+    text = (inspect.getdoc(function) or "").partition(">>>")[0].replace("``", "")
+    equations = [_readable(found) for found in _EQUATION.findall(text)]
+    paragraphs = [part.strip() for part in _EQUATION.sub("", text).split("\n\n") if part.strip()]
+    html = f"<h2>{escape(function.__name__)}</h2>"
+    for part in paragraphs:
+        entries = re.split(r"\n(?=\S)", part)
+        if all(" : " in one for one in entries):
+            lines = (escape(" ".join(one.split())) for one in entries)
+            html += f"<ul>{''.join(f'<li>{line}</li>' for line in lines)}</ul>"
+        else:
+            html += f"<p>{escape(' '.join(part.split()))}</p>"
+    html += "".join(f'<pre class="printed">{escape(one)}</pre>' for one in equations)
+    return html + "".join(
+        f"<p>{escape(f'{one.inputs}: {one.printed} by {one.source}, {one.clause}; here {one.computed}.')}</p>"
+        for one in printed
+    )
+
+
+def _readable(equation: str) -> str:
+    """Turn the markup of an equation into what a line of text can show."""
+    text = "\n".join(line.strip() for line in equation.strip().splitlines())
+    for _ in range(4):
+        for pattern, plain in _PLAIN.items():
+            text = re.sub(pattern, plain, text)
+    text = re.sub(r"\\([A-Za-z]+)", lambda found: _LETTERS.get(found[1], found[1]), text)
+    return re.sub(r"[ ]+", " ", re.sub(r"\{([^{}]*)\}", r"\1", text)).strip()
