@@ -50,9 +50,13 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
 @click.argument("exports", nargs=-1, type=PATH, metavar="[EXPORT]...")
 @lab_option
 @click.option("--json", "as_json", is_flag=True, help="What was found as JSON, for other programs.")
+@click.option("--keys", is_flag=True, help="Say what lab.toml may hold: key, what it takes, default, meaning.")
+@click.option("--schema", type=PATH, metavar="FILE.json", help="Write the JSON Schema of lab.toml, for editors.")
 @answer
-def check(exports: tuple[Path, ...], lab: Path | None, as_json: bool) -> int:
+def check(exports: tuple[Path, ...], lab: Path | None, as_json: bool, keys: bool, schema: Path | None) -> int:
     """Say all that is wrong or unlikely in lab.toml, beside the record that it names and further exports."""
+    if keys or schema is not None:
+        return _reference(keys, schema)
     from labcalc.judgement import review_setup
 
     lab = needed(lab, "a check needs")
@@ -62,6 +66,19 @@ def check(exports: tuple[Path, ...], lab: Path | None, as_json: bool) -> int:
     else:
         click.echo("\n".join(_in_words(review, lab)))
     return int(review.refused)
+
+
+def _reference(keys: bool, schema: Path | None) -> int:
+    from labcalc.lab.reference import settings_reference, settings_schema
+
+    if keys:
+        click.echo("| key | takes | default | meaning |\n|---|---|---|---|")
+        for row in settings_reference():
+            click.echo(f"| {' | '.join(cell.replace('|', '/') for cell in row)} |")
+    if schema is not None:
+        schema.write_text(json.dumps(settings_schema(), ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+        say(f"Written to {schema}. In an editor's TOML settings, or as the first line of lab.toml: #:schema {schema}")
+    return 0
 
 
 def _in_words(review: SetupReview, lab: Path) -> Iterator[str]:

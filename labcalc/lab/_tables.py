@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import inspect
 import math
 import re
 import sys
@@ -27,6 +28,21 @@ class Problems(list[tuple[str, str]]):
 
 Reader = Callable[[Any, str, Problems], Any]
 """From a TOML value, the path of its key and the problems so far: the value as the record holds it, or ``UNFIT``."""
+
+
+Schema = dict[str, Any]
+
+
+def described(read: Reader, schema: Callable[[], Schema]) -> Reader:
+    """Let a reader say, when it is asked, what it takes: as JSON Schema has it."""
+    read.schema = schema  # type: ignore[attr-defined]
+    return read
+
+
+def schema_of(read: Reader) -> Schema:
+    """Return what a reader takes as JSON Schema; anything where it says nothing."""
+    asked = getattr(read, "schema", None)
+    return dict(asked()) if asked else {}
 
 
 @dataclass(frozen=True)
@@ -65,6 +81,9 @@ def text(value: Any, path: str, problems: Problems) -> Any:
     return problems.note(path, f"{shown(value)}: a text in quotes, not empty, is expected")
 
 
+described(text, lambda: {"type": "string", "minLength": 1})
+
+
 def choice(allowed: Iterable[str]) -> Reader:
     """Read one of the allowed words."""
     words = tuple(allowed)
@@ -76,7 +95,7 @@ def choice(allowed: Iterable[str]) -> Reader:
         guess = nearest(value, words) if isinstance(value, str) else ""
         return problems.note(path, f"{shown(value)}: one of {expected} is expected{guess}")
 
-    return read
+    return described(read, lambda: {"enum": list(words)})
 
 
 def number(lowest: float = -math.inf, highest: float = math.inf, *, above: float = -math.inf, unit: str = "") -> Reader:
@@ -89,7 +108,9 @@ def number(lowest: float = -math.inf, highest: float = math.inf, *, above: float
             return float(value)
         return problems.note(path, f"{shown(value)}: {expected} is expected")
 
-    return read
+    ends = {"minimum": lowest, "maximum": highest, "exclusiveMinimum": above}
+    limits = {name: end for name, end in ends.items() if math.isfinite(end)}
+    return described(read, lambda: {"type": "number", **limits, **({"description": f"[{unit}]"} if unit else {})})
 
 
 def _interval(lowest: float, highest: float, above: float, unit: str) -> str:
@@ -108,7 +129,7 @@ def whole_number(lowest: int, highest: int) -> Reader:
             return value
         return problems.note(path, f"{shown(value)}: a whole number from {lowest} to {highest} is expected")
 
-    return read
+    return described(read, lambda: {"type": "integer", "minimum": lowest, "maximum": highest})
 
 
 def day(value: Any, path: str, problems: Problems) -> Any:
@@ -129,7 +150,8 @@ def listed(read_one: Reader, what: str, *, may_be_empty: bool = False) -> Reader
         values = tuple(read_one(one, f"{path}[{n}]", problems) for n, one in enumerate(value, 1))
         return UNFIT if UNFIT in values else values
 
-    return read
+    fewest = {} if may_be_empty else {"minItems": 1}
+    return described(read, lambda: {"type": "array", "items": schema_of(read_one), **fewest})
 
 
 def mapping(read_one: Reader) -> Reader:
@@ -141,7 +163,7 @@ def mapping(read_one: Reader) -> Reader:
         values = {key: read_one(one, f'{path}."{key}"', problems) for key, one in value.items()}
         return UNFIT if any(one is UNFIT for one in values.values()) else values
 
-    return read
+    return described(read, lambda: {"type": "object", "additionalProperties": schema_of(read_one)})
 
 
 Check = Callable[[Any], Iterable[tuple[str, str]]]
@@ -164,7 +186,30 @@ def table(keys: Mapping[str, Key], build: Callable[..., Any], check: Check | Non
             problems.note(prefix + sub_key if sub_key else path, problem)
         return record if len(problems) == before else UNFIT
 
-    return read
+    return described(read, lambda: _table_schema(keys, build))
+
+
+def _table_schema(keys: Mapping[str, Key], build: Callable[..., Any]) -> Schema:
+    meanings = field_texts(build) if is_dataclass(build) else {}
+    properties = {}
+    for name, key in keys.items():
+        found = schema_of(key.read)
+        told = ". ".join(filter(None, (meanings.get(key.field or name, ""), found.get("description", ""))))
+        is_plain = isinstance(key.default, bool | int | float | str) and key.default not in ("", math.inf)
+        default = {"default": key.default} if is_plain and key.default == key.default else {}
+        properties[name] = {**found, **({"description": told} if told else {}), **default}
+    required = [name for name, key in keys.items() if key.default is REQUIRED]
+    return {"type": "object", "properties": properties, "required": required, "additionalProperties": False}
+
+
+def field_texts(record: Any) -> dict[str, str]:
+    """Return what the source of a record says of each field: behind its line or beneath it, else nothing."""
+    lines, found = inspect.getsource(record).splitlines(), dict[str, str]()
+    for line, beneath in zip(lines, [*lines[1:], ""], strict=True):
+        if field := re.match(r"    (\w+): [^#]*?(?:  # (.*))?$", line):
+            under = re.match(r'    """(.*?)(?:""")?$', beneath)
+            found[field[1]] = (field[2] or (under[1] if under else "")).replace("``", "").rstrip(".")
+    return found
 
 
 def _checked(check: Check, record: Any, build: Callable[..., Any]) -> Iterator[tuple[str, str]]:
@@ -198,7 +243,7 @@ def tables(read_one: Reader, *, unique: Callable[[Any], object], called: str, ma
                 problems.note(f"{path}[{n}]", f"{called} stands in {path}[{first[identity]}] already")
         return UNFIT if UNFIT in records else records
 
-    return read
+    return described(read, lambda: {"type": "array", "items": schema_of(read_one)})
 
 
 def _identity(unique: Callable[[Any], object], given: Any) -> object:

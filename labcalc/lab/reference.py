@@ -1,0 +1,46 @@
+"""What lab.toml may hold, from the model that reads it: a schema for editors, and a reference for people."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from labcalc.lab._schema import FILE
+from labcalc.lab._tables import schema_of
+
+
+def settings_schema() -> dict[str, Any]:
+    """Return the JSON Schema (2020-12) of lab.toml."""
+    head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "lab.toml of labcalc"}
+    return {**head, **schema_of(FILE)}
+
+
+def settings_reference() -> Iterator[tuple[str, str, str, str]]:
+    """Yield each key of lab.toml with what it takes, its default and its meaning."""
+    yield from _keys(schema_of(FILE), "")
+
+
+def _keys(schema: dict[str, Any], prefix: str) -> Iterator[tuple[str, str, str, str]]:
+    for name, found in schema["properties"].items():
+        needed = name in schema["required"]
+        inner = found.get("items", found)
+        default = "must be given" if needed and prefix else str(found.get("default", ""))
+        yield f"{prefix}{name}", _takes(found), default, found.get("description", "")
+        if "properties" in inner:
+            yield from _keys(inner, f"{prefix}{name}.")
+
+
+def _takes(found: dict[str, Any]) -> str:
+    if "enum" not in found and "type" not in found:
+        return "as README says"
+    if "enum" in found:
+        return " | ".join(map(str, found["enum"]))
+    if found["type"] == "array":
+        inner = found["items"]
+        return "tables" if "properties" in inner else f"list of {_takes(inner)}"
+    ends = [f"{word} {found[key]:g}" for key, word in _ENDS.items() if key in found]
+    return " ".join([_TYPES[found["type"]], *ends])
+
+
+_ENDS = {"minimum": "from", "exclusiveMinimum": "above", "maximum": "to"}
+_TYPES = {"string": "text", "number": "number", "integer": "whole number", "object": "table", "boolean": "true | false"}

@@ -1,0 +1,44 @@
+"""The reference of lab.toml and its schema come from the model that reads it."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+from click.testing import CliRunner
+
+from labcalc.cli import main
+from labcalc.lab.reference import settings_reference, settings_schema
+from labcalc.shipped import sample_lab
+
+
+def as_json(value: object) -> Any:
+    return json.loads(json.dumps(value, default=str))
+
+
+def test_the_sample_laboratory_follows_the_schema() -> None:
+    schema = settings_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    settings = as_json(tomllib.loads(sample_lab().read_text("utf-8")))
+    jsonschema.Draft202012Validator(schema).validate(settings)
+    with pytest.raises(jsonschema.ValidationError, match="was unexpected"):
+        jsonschema.Draft202012Validator(schema).validate({**settings, "laboratry": {}})
+
+
+def test_keys_say_what_they_take_and_mean() -> None:
+    rows = {row[0]: row for row in settings_reference()}
+    assert rows["report.reference_age_h"][1:3] == ("number above 0", "24.0")
+    assert "how old the last reference-oil check" in rows["report.reference_age_h"][3]
+    assert rows["product.limit.quantity"][2] == "must be given"
+    assert rows["report.replicates"][1] == "fills | determinations"
+
+
+def test_the_command_prints_and_writes_them(tmp_path: Path) -> None:
+    result = CliRunner().invoke(main, ["check", "--keys", "--schema", str(tmp_path / "lab.schema.json")])
+    assert result.exit_code == 0, result.output
+    assert "| conformity.guard_band | number from 0 to 5 | 1.0 |" in result.output
+    assert json.loads((tmp_path / "lab.schema.json").read_text("utf-8")) == as_json(settings_schema())
