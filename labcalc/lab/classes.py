@@ -95,8 +95,6 @@ def all_quantities() -> tuple[str, ...]:
 def quantities_of(class_name: str, commodity: str, changes: Iterable[str] = ()) -> tuple[str, ...]:
     """Return what a report calculates for a product.
 
-    class_name : Name of its class; empty: by the commodity group.
-    commodity : Commodity group, a key of ``formulae.COMMODITIES``.
     changes : Names of quantities, each after ``+`` (added) or ``-`` (left out); the last word counts.
     Returns : Names, in the order in which the report gives them.
     """

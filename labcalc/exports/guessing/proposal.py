@@ -85,7 +85,6 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
     """Propose a profile by which an export can be read; none where it reads without any.
 
     path : The export; of a text the first million characters are tried.
-    time_zone : IANA name; holds for times without an offset.
     Raises ExportError : The file is none that can be read, or nothing in it looks like results.
     """
     path, zone = Path(path), zone_of(time_zone)

@@ -88,8 +88,6 @@ def carry_over_pictures(report: MonthReport) -> tuple[Picture, ...]:
 def draw_carry_over(one: CarryOver, month: Month) -> Picture:
     """Draw the results against what ran before them.
 
-    one : The instrument.
-    month : The month at whose end the shares hold.
     Returns : Difference from the own level, [%], over how many times as thick the sample before was, [-].
     """
     told = one.results

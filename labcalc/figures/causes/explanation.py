@@ -38,7 +38,6 @@ def show_explanations(
 ) -> Fragment:
     """Return the causes, most probable first: a bar, the size with its interval, what speaks for it, what to do.
 
-    explanations : As ``rank_causes`` returns them.
     before : The causes as they were without an added measurement; then each says where it came from.
     laboratory : What the laboratory concluded about other runs; then each says how often it was that.
     others : Whether the others are told like the first, are a line that opens, or are named only; where they are, the

@@ -17,12 +17,7 @@ _SHORT = dict(zip(QUANTITY_COLUMNS, ("ν", "η", "ρ"), strict=True))
 
 
 def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragment:
-    """Return every determination of a run as it was measured, and its instrument's day with the run itself marked.
-
-    rows : Tidy rows of the run.
-    day : As ``days_runs`` returns it.
-    run : The run.
-    """
+    """Return every determination of a run, and its instrument's day (``days_runs``) with the run itself marked."""
     names = {"temperature_C": "°C", "replicate": "Fill"}
     names |= {column: f"{_SHORT[q]}, {UNITS[q]}" for q, column in QUANTITY_COLUMNS.items()} | {"remark": "Remark"}
     own = rows[[*names]].replace("", None).dropna(axis=1, how="all").rename(columns=names)

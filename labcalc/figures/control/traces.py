@@ -18,14 +18,7 @@ from labcalc.lab import Decision
 def chart_traces(
     chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], *, shape: str = "circle", size: int = 6
 ) -> Iterator[Trace]:
-    """Yield results, moving average and signals of a chart.
-
-    chart : Chart The chart.
-    at : numpy.ndarray of object Times of its results as text.
-    shown : numpy.ndarray of bool Those that are drawn.
-    shape : str That of a result.
-    size : int Of a result, [px].
-    """
+    """Yield results, moving average and signals of a chart, at times as text, of a shape and size [px]."""
     color, average = INK if size > 4 else MUTED, chart.averages
     kinds = (
         ("baseline", chart.in_baseline, marker(shape, color, size, filled=False)),

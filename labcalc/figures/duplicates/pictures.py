@@ -28,11 +28,7 @@ def duplicate_pictures(report: DuplicateReport) -> tuple[Picture, ...]:
 
 
 def draw_in_time(report: DuplicateReport, quantity: str) -> Picture | None:
-    """Draw how far repeats lie apart in time, first minus second as a share of the limit, [-]; None where none has one.
-
-    report : The period.
-    quantity : ``kinematic viscosity`` or ``density``.
-    """
+    """Draw how far repeats lie apart in time, first minus second over the limit, [-]; None without one."""
     of_quantity = report.sets[report.sets["quantity"] == quantity].sort_values("ended", kind="stable")
     sets = of_quantity[of_quantity["limit"].notna()]
     if sets.empty:

@@ -38,7 +38,6 @@ def show_month_verdict(report: MonthReport) -> Fragment:
 def show_actions(report: MonthReport, reports: Mapping[str, str] | None = None) -> Fragment:
     """Return what needs action, the most pressing first; what each speaks of is folded beneath it.
 
-    report : The month, or the year.
     reports : Run to the file of its report beside the page: those are linked.
     """
     if not report.actions:

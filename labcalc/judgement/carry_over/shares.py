@@ -173,8 +173,6 @@ def carry_over_of(
     A row counts with the scatter of its kind so far, and is set aside where it is far from what the rows before it
     lead to expect: both look back only.
 
-    sequence : The instrument's runs.
-    excluded : Runs that a decision leaves out.
     quantity : Of ``SEQUENCE_QUANTITIES``, the one that tells the share: viscosity mostly tells it better, density is
         free of a rule of mixing.
     """

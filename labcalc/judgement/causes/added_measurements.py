@@ -15,9 +15,6 @@ from labcalc.wording import at_celsius, celsius, plain
 def with_measurement(evidence: Evidence, quantity: str, temperature_C: float, value: float, kind: str) -> Evidence:
     """Add a measurement that was made, or that might be, to the evidence.
 
-    evidence : The evidence so far; it is not changed.
-    quantity : ``kinematic viscosity`` or ``density``.
-    temperature_C : Temperature, [°C].
     value : What was measured, [mm²/s] or [kg/m³]. Of a reference oil: of the one nearest in viscosity to the sample.
     kind : One of ``KINDS``. With ``original record`` the value takes the place of the one in the run.
     Returns : With one row more; with ``original record`` as many as before.

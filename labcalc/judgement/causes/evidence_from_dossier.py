@@ -41,7 +41,6 @@ def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
     expectation : ``typical`` values of the product; ``history``: earlier runs of this sample or its lot; the middle of
         the ``specification``; or a ``curve`` through the run's own values, which tells shape and repeats only. ``best``
         takes typical values, else the specification, else the curve, narrowed by history where that fits them.
-    Returns : Kinematic viscosities and densities with what was expected, its spread, and the noise.
     Raises EvidenceError : The run holds neither kinematic viscosity nor density, the expectation asked for isn't known,
         or a value is outside what the formulas hold for.
     """

@@ -66,7 +66,6 @@ class Explanation:
 def rank_causes(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> tuple[Explanation, ...]:
     """Rank the causes that the numbers allow.
 
-    evidence : A run beside what was expected.
     odds : How often each cause happens before anything is measured, [-]; a cause without odds is left out. They need
         not add up to 1.
     Returns : The most probable first; probabilities add up to 1.
@@ -99,12 +98,7 @@ class LeadingCause:
 
 
 def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> LeadingCause:
-    """Return the most probable cause without looking for what to measure next; see ``rank_causes``.
-
-    evidence : A run beside what was expected.
-    odds : How often each cause happens, [-].
-    Returns : With probabilities in [-].
-    """
+    """Return the most probable cause without looking for what to measure next; see ``rank_causes``."""
     weighed = weigh(evidence, odds)
     fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
     which = f", {fit.where}" if fit.cause in ("slip", "two at once") else ""

@@ -39,7 +39,6 @@ def what_if(
 ) -> WhatIf:
     """Return what a guess predicts for every row of a run.
 
-    evidence : A run beside what was expected.
     temperature_offset_K : How much warmer the cell is than it says, at every temperature, [K], -20 to 20.
     residue_fraction : Share of the sample before in every fill, by volume, [-], 0 to 0.9.
     dilution_fraction : Share of a gas oil in the sample, by volume, [-], 0 to 0.9.

@@ -71,7 +71,6 @@ def laboratory_odds(decisions: Iterable[Decision], without: str = "") -> Laborat
 
     decisions : Those in force, in their order; of several conclusions about a run the last holds.
     without : A run whose conclusion doesn't count: the one that is looked at.
-    Returns : Counts, [-].
     """
     last = {one.run: one for one in decisions if one.what == "conclusion" and one.cause and one.run != without}
     stated = [one for one in last.values() if one.leading_probability >= _LARGE]

@@ -34,10 +34,7 @@ class Liquid:
     densities: tuple[tuple[float, float], ...]  # temperature [°C] and density [kg/m³], from cold to hot
 
     def ordinate_at(self, temperature_C: ArrayLike) -> Array:
-        """Return the ordinate of the viscosity-temperature chart; NaN where no viscosity is known.
-
-        One known viscosity takes the slope of a mineral oil.
-        """
+        """Return the ordinate of the viscosity-temperature chart; one value takes a mineral oil's slope."""
         x = np.log10(np.asarray(temperature_C, dtype=float) + _ZERO_C)
         if not self.viscosities:
             return np.full(x.shape, math.nan)

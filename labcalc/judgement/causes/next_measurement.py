@@ -81,7 +81,6 @@ class Choice:
 def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
     """Return the measurements that can be made next, each once.
 
-    evidence : The evidence so far.
     Returns : Every kind at the temperatures of the run, for the quantities that it measured; a new fill at two
         temperatures or more, for both quantities where the instrument gives them.
     """
@@ -264,8 +263,6 @@ def _row(evidence: Evidence, one: Candidate) -> Row:
 def expected_outcomes(evidence: Evidence, candidate: Candidate) -> tuple[Outcome, ...]:
     """Return what a measurement would show if each cause were true.
 
-    evidence : The evidence so far.
-    candidate : The measurement.
     Returns : One a cause, the most probable first, in [mm²/s] or [kg/m³].
     Raises EvidenceError : The reference oil is not certified for it.
     """

@@ -124,10 +124,7 @@ def _line_slopes(evidence: Evidence) -> Array:
 def _through_ends(
     evidence: Evidence, these: Mask, x: Array, default: float, ordinate: Callable[[Array], Array]
 ) -> Array:
-    """Return slopes by the coldest and the hottest expected value of each liquid.
-
-    With one temperature alone the slope is an oil's.
-    """
+    """Return slopes by the coldest and the hottest expected value of each liquid; of one temperature, an oil's."""
     slope = np.full(evidence.mean.shape, default)
     names = np.array([row.oil for row in evidence.rows])
     for name in np.unique(names[these]):

@@ -107,12 +107,9 @@ def attributed(
 ) -> Attribution | None:
     """Return the one cause that explains most beside those already known; None where nothing more is certain.
 
-    deviations : sequence of Deviation Of all charts of the laboratory over the same days, on every instrument.
-    about : collection of int Identities of the charts whose deviation is to be explained: a cause that moves none of
-        them is set beside.
-    beside : sequence of Attribution Causes that are known already, of any size: they are fitted together with each that
-        is tried.
-    from_certificate : bool They are deviations from certified values since the first day: a lot's own is its
+    about : Identities of the charts whose deviation is to be explained: a cause that moves none of them is set beside.
+    beside : Causes that are known already, of any size: they are fitted together with each that is tried.
+    from_certificate : They are deviations from certified values since the first day: a lot's own is its
         certificate's then.
     """
     seen = np.array([id(one.chart) in about for one in deviations])

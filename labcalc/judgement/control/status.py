@@ -56,8 +56,6 @@ class ChartState:
 def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> ChartStatus:
     """Return the status of a chart from ``first`` on and before ``last``.
 
-    chart : Chart The chart.
-    first, last : pandas.Timestamp Start of the period, and the moment after its end.
     Returns : A signal that nobody accepted comes first; accepted ones stay in its list.
     """
     inside = chart.between(first, last)
@@ -78,9 +76,8 @@ def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> Chart
 def states_at(charts: Sequence[Chart], moment: pd.Timestamp, *, days: float = 30.0) -> tuple[ChartState, ...]:
     """Return the state of some charts at a moment, worst first.
 
-    charts : sequence of Chart The charts of one instrument.
-    moment : pandas.Timestamp End of the run; a result measured then counts.
-    days : float How far back a chart's last result may lie, [d]; an older chart is passed over.
+    moment : End of the run; a result measured then counts.
+    days : How far back a chart's last result may lie, [d]; an older chart is passed over.
     Returns : One for each oil, quantity and temperature: that of the lot last measured.
     """
     until = moment.tz_convert(None).to_datetime64()

@@ -39,7 +39,6 @@ class DuplicateFinding:
 def biases_of(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[DuplicateFinding, ...]:
     """Return what differs on the whole, less what carry-over does, more than chance among so many tests explains.
 
-    results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
     Returns : By quantity, over all classes: the temperatures of a run share its fills, and are one difference.
     """
     orders = dict(_orders(results, sets))

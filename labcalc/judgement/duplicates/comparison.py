@@ -77,7 +77,6 @@ def compare_spreads(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[NamedSpr
     for having worked with it. Each class and temperature is taken in its own scatter, less what carry-over does.
     Simulated, somebody is named in less than 5 % of quiet laboratories, with normal, heavy-tailed and coarse results.
 
-    results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
     Returns : Those that stand out first, then by p-value; where five fillings and as many others were repeated.
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9 (F-test). J. Klotz, Ann. Math. Stat. 33 (1962) 498
         (normal scores, memory); here of |d| within classes, the tail by a gamma of the same two moments. S. Holm

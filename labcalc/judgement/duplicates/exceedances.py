@@ -55,10 +55,7 @@ class SetBeyond:
 
 
 def sets_beyond(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[SetBeyond, ...]:
-    """Return the sets beyond their limit, in the order of time.
-
-    results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
-    """
+    """Return the sets beyond their limit, in the order of time."""
     beyond = sets[sets["beyond"]].sort_values("ended", kind="stable")
     of_these = results[results["set"].isin(beyond.index)].groupby("set")
     values = {number: tuple(map(float, rows["value"])) for number, rows in of_these}

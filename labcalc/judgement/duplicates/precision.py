@@ -143,11 +143,7 @@ class DuplicateSummary:
 
 
 def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Laboratory) -> tuple[DuplicateSummary, ...]:
-    """Summarise sets of repeats by conditions (repeatability first), class, quantity and temperature.
-
-    results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
-    laboratory : Its precision statements.
-    """
+    """Summarise sets of repeats by conditions (repeatability first), class, quantity and temperature."""
     results = results.assign(shown=shown_values(results))
     keys = ["condition", "changed", "quantity", "precision_class", "temperature_C"]
     groups = list(sets.groupby(keys, sort=False))

@@ -137,7 +137,6 @@ def report_duplicates(
 ) -> DuplicateReport:
     """Put together the precision of duplicate runs: of the sets whose last result lies in the period.
 
-    material : The record, as ``gather_record`` returns it.
     first_day, last_day : Such as ``2026-03-31``, both included; none: from the first or to the last dated run of the
         record.
     product : Only this product or precision class; case ignored.

@@ -41,11 +41,7 @@ def shown_values(results: pd.DataFrame) -> NDArray[np.float64]:
 
 
 def sets_of(results: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
-    """Return a row for each set of repeats, ``SET_COLUMNS``, indexed by ``set``.
-
-    results : ``RESULT_COLUMNS``.
-    laboratory : Its products and precision statements.
-    """
+    """Return a row for each set of repeats, ``SET_COLUMNS``, indexed by ``set``, of ``RESULT_COLUMNS``."""
     groups = results.assign(shown=shown_values(results)).groupby("set", sort=True)
     first = groups.first()
     table = first[["condition", "changed", "quantity", "temperature_C", "sample"]].assign(

@@ -53,13 +53,7 @@ class Gap:
 def checked(
     rows: pd.DataFrame, comparisons: pd.DataFrame, charts: Sequence[Chart], streams: dict[str, tuple[Stream, ...]]
 ) -> dict[str, CheckedInstrument]:
-    """Return the checks of each instrument of some rows.
-
-    rows : pandas.DataFrame The record.
-    comparisons : pandas.DataFrame ``COMPARISON_COLUMNS``.
-    charts : sequence of Chart All of them.
-    streams : dict of str to tuple of Stream By instrument.
-    """
+    """Return the checks of each instrument of the record's rows, by all comparisons, charts and streams."""
     bad = {one.run for chart in charts for one in chart.signals if one.is_open}
     away = (comparisons["value"] - comparisons["certified"]).abs() > comparisons["limit"]
     bad |= set(comparisons.loc[away, "run"])

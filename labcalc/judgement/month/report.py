@@ -100,10 +100,8 @@ class MonthReport(Shown):
 def report_month(material: Material, month: str = "") -> MonthReport:
     """Put together the quality of a month.
 
-    material : Material The record, as ``gather_record`` returns it.
-    month : str, optional Such as ``2026-03``; none: the last month with a run.
-    Returns : With a ranked list of what is to be done.
-    Raises MonthError The month is none, or the record holds no dated run.
+    month : Such as ``2026-03``; none: the last month with a run.
+    Raises MonthError : The month is none, or the record holds no dated run.
     """
     name = month or _last_month(material.record)
     return report_period(material, month_of(name, material.laboratory.time_zone))

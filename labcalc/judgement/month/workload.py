@@ -8,7 +8,6 @@ import pandas as pd
 def workload_of(rows: pd.DataFrame) -> pd.DataFrame:
     """Count the runs of a month.
 
-    rows : pandas.DataFrame The month's rows of the tidy table.
     Returns : ``day``, ``instrument``, ``operator``, ``role``, ``runs``; an unknown instrument or operator is an empty
         text.
     """

@@ -29,7 +29,6 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | Laboratory | No
     exports : The exports at hand: their runs can be judged. Without any: the whole record, as ``gather_record`` reads
         it, and without a lab.toml either the sample laboratory's last weeks.
     lab : lab.toml, loaded or not; it names the earlier exports in which reference-oil results are looked up.
-    Returns : The labelled exports with the laboratory and its record.
     Raises ExportError : None of the exports can be read.
     Raises SettingsError : lab.toml can't be used.
     Raises RecordError : The record that lab.toml names can't be opened.
@@ -70,7 +69,6 @@ def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
     """Read the laboratory's whole record: the one that lab.toml names, or else every export of ``earlier_exports``.
 
     lab : lab.toml, loaded or not; none: the sample laboratory's.
-    Returns : As ``gather`` returns it, with the whole record at hand.
     Raises MonthError : The lab.toml names no earlier exports, or none of that name is there, or the record that it
         names is empty.
     Raises ExportError, SettingsError, RecordError : As for ``gather``.

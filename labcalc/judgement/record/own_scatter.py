@@ -39,13 +39,7 @@ class FillScatter:
     differences: Mapping[Key, tuple[NDArray[np.datetime64], NDArray[np.float64]]]
 
     def at(self, moment: pd.Timestamp, product: str, quantity: str, temperature_C: float) -> OwnScatter | None:
-        """Return the scatter of a product's fills by the runs before a moment; None of too few, or by rounding.
-
-        moment : Runs that began earlier count.
-        product : Name of the product.
-        quantity : As the tidy table names it.
-        temperature_C : [°C].
-        """
+        """Return the scatter of a product's fills by the runs before a moment; None of too few, or by rounding."""
         until = moment.tz_convert(None).to_datetime64()
         moments, sizes = self.differences.get((product, quantity, round(temperature_C, 1)), _NONE)
         earlier = sizes[: moments.searchsorted(until, side="left")][-_MOST:]
@@ -56,10 +50,7 @@ class FillScatter:
 
 
 def fill_scatter(rows: pd.DataFrame) -> FillScatter:
-    """Return how the fills of an instrument differ.
-
-    rows : Its dated rows of the tidy table, in the order of time.
-    """
+    """Return how an instrument's fills differ, by its dated rows in the order of time."""
     found: dict[Key, tuple[NDArray[np.datetime64], NDArray[np.float64]]] = {}
     for quantity, column in QUANTITY_COLUMNS.items():
         known = rows[rows[column] > 0.0]

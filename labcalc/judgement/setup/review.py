@@ -52,8 +52,6 @@ class SetupReview:
 def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupReview:
     """Look at lab.toml, the laboratory's record and further exports, and say all that is wrong or unlikely.
 
-    lab : lab.toml.
-    exports : Exports beside those that ``earlier_exports`` names.
     Returns : Where lab.toml can't be used: every problem of it, and nothing else.
     Raises SettingsError : lab.toml can't be read at all.
     """

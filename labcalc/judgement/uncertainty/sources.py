@@ -104,8 +104,6 @@ def measured_effects(mean: Mean, means: Means) -> tuple[Effect, ...]:
     density at one temperature is that temperature. Temperatures among themselves are taken as independent, which for
     an index is the larger uncertainty.
 
-    mean : The result.
-    means : All results of the run with its context.
     Returns : One for each of ``COMPONENTS``; NaN with its reason where something isn't known.
     """
     dossier = means.dossier

@@ -172,8 +172,6 @@ def components_of_results(
 
     rows : Rows of the tidy table, one or more; of several samples each is taken against its own mean, and every day
         holds each equally often.
-    quantity : Which quantity, by its name in ``QUANTITY_COLUMNS``.
-    decisions : Decisions to exclude.
     Returns : Components in percent of the mean for a viscosity, in kg/m³ for density.
     """
     column, temperature = QUANTITY_COLUMNS[quantity], round(float(rows["temperature_C"].iloc[0]), 1)

@@ -78,7 +78,7 @@ class YearReport(MonthReport):
 def report_year(material: Material, year: str) -> YearReport:
     """Put together the quality of a year, such as ``2026``: what a month's report says, trends and alarms by month.
 
-    Raises MonthError The year is none.
+    Raises MonthError : The year is none.
     """
     laboratory = material.laboratory
     period = year_of(year, laboratory.time_zone)
