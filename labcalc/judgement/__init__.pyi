@@ -7,7 +7,6 @@ from .certificates import (
 )
 from .checks import Check as Check
 from .control.charts import Chart as Chart, ChartSignal as ChartSignal, control_charts as control_charts
-from .control.detection import Sight as Sight, sight_of as sight_of, sights_of as sights_of
 from .control.panels import (
     Panel as Panel,
     earlier_words as earlier_words,
@@ -20,12 +19,14 @@ from .control.status import (
     REMEDIES as REMEDIES,
     ChartState as ChartState,
     ChartStatus as ChartStatus,
+    Sight as Sight,
     chart_status as chart_status,
+    sight_of as sight_of,
+    sights_of as sights_of,
     states_at as states_at,
 )
 from .control.watch import Stream as Stream
-from .duplicates.bias import DuplicateFinding as DuplicateFinding
-from .duplicates.comparison import NamedSpread as NamedSpread
+from .duplicates.comparison import DuplicateFinding as DuplicateFinding, NamedSpread as NamedSpread
 from .duplicates.exceedances import SetBeyond as SetBeyond
 from .duplicates.precision import NOT_ENOUGH as NOT_ENOUGH, DuplicateSummary as DuplicateSummary
 from .duplicates.report import (

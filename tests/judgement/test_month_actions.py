@@ -22,14 +22,14 @@ from labcalc.errors import ExportError, PeriodError
 from labcalc.exports import TIDY_COLUMNS, Reading, Refusal
 from labcalc.judgement import COMPARISON_COLUMNS, Material, control_charts, month_of, report_month
 from labcalc.judgement.control.watch import watched
-from labcalc.judgement.duplicates.bias import DuplicateFinding
+from labcalc.judgement.duplicates.comparison import DuplicateFinding
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month.actions import Action, ranked_actions
 from labcalc.judgement.month.checks import Checks, biased_of
 from labcalc.judgement.month.moved import moved_in
 from labcalc.judgement.month.notices import notices_of
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
-from labcalc.judgement.month.workload import workload_of
+from labcalc.judgement.month.report import workload_of
 from labcalc.judgement.period import days_of
 from labcalc.lab import Decision, Laboratory, Precision, PrecisionFunction
 from tests.judgement.test_chart_states import STEADY, decision, densities, lab

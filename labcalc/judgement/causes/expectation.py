@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae import density_at, walther_ordinate
+from labcalc.judgement.causes.catalogue import log_viscosity_of
 from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE, through_points
-from labcalc.judgement.causes.paths import log_viscosity_of
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.lab import Limit, Product, TypicalValue

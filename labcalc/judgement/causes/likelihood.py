@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from labcalc.judgement.causes.catalogue import DEVIATIONS, TAIL, Paths
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.paths import DEVIATIONS, TAIL, Paths
 from labcalc.judgement.causes.shifts import Shift
 
 Array = NDArray[np.float64]

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from labcalc.formulae import water_viscosity
 from labcalc.judgement.causes.affected_rows import at_cell, fading, in_bottle, left_when_hot
+from labcalc.judgement.causes.catalogue import Paths, log_viscosity_of, ordinate_of, sizes_of
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.liquids import ANY_OIL_DENSITY, ANY_OIL_VISCOSITY, FUELS, SOLVENTS, WATER_DENSITY, Liquid
-from labcalc.judgement.causes.paths import Paths, log_viscosity_of, ordinate_of, sizes_of
 
 Array = NDArray[np.float64]
 

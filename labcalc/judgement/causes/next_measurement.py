@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.judgement.causes.added_measurements import nearest_oil
 from labcalc.judgement.causes.affected_rows import run_fills, run_temperatures
 from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence, Row
+from labcalc.judgement.causes.hypothetical import nearest_oil
 from labcalc.judgement.causes.prediction import Prediction, predict
 from labcalc.judgement.causes.ranking import Weighed, fits_of, weigh
 from labcalc.judgement.certificates import UNITS

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
-from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
+from labcalc.judgement.causes.catalogue import CAUSES, DEVIATIONS, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.likelihood import (
     Hypotheses,
@@ -19,7 +19,6 @@ from labcalc.judgement.causes.likelihood import (
     log_sum,
     misfits,
 )
-from labcalc.judgement.causes.paths import DEVIATIONS
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
 from labcalc.judgement.causes.temperature_and_air import paths_of
 

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.causes.affected_rows import fading, in_bottle, near, run_fills, run_temperatures
+from labcalc.judgement.causes.catalogue import Paths, sizes_of
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.paths import Paths, sizes_of
 
 Array = NDArray[np.float64]
 

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.causes.affected_rows import at_cell, in_bottle, near, run_fills, run_temperatures
+from labcalc.judgement.causes.catalogue import tail_log
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.expectation import HEAVIEST, LIGHTEST, open_course
-from labcalc.judgement.causes.paths import tail_log
 from labcalc.judgement.causes.surroundings import UNCHECKED_DENSITY, UNCHECKED_VISCOSITY
 from labcalc.wording import at_celsius, celsius, plain
 

@@ -14,8 +14,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
-from labcalc.judgement.control.baseline import baseline_limits, baseline_results, screen_baseline, signed_limits
-from labcalc.judgement.control.pretreatment import Subject, pretreated
+from labcalc.judgement.control.baseline import (
+    Subject,
+    baseline_limits,
+    baseline_results,
+    pretreated,
+    screen_baseline,
+    signed_limits,
+)
 from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
 from labcalc.statistics import (
     ChartLimits,

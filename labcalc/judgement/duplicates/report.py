@@ -11,13 +11,17 @@ import pandas as pd
 
 from labcalc.errors import PeriodError
 from labcalc.exports import SourceFile
-from labcalc.judgement.duplicates.bias import DuplicateFinding, biases_of
-from labcalc.judgement.duplicates.carried import with_carry_over
-from labcalc.judgement.duplicates.comparison import WHAT_TO_DO, NamedSpread, compare_spreads
+from labcalc.judgement.duplicates.comparison import (
+    WHAT_TO_DO,
+    DuplicateFinding,
+    NamedSpread,
+    biases_of,
+    compare_spreads,
+)
 from labcalc.judgement.duplicates.exceedances import SetBeyond, sets_beyond
 from labcalc.judgement.duplicates.pairing import repeated_results
 from labcalc.judgement.duplicates.precision import DuplicateSummary, summarise_sets
-from labcalc.judgement.duplicates.sets import sets_of
+from labcalc.judgement.duplicates.sets import sets_of, with_carry_over
 from labcalc.judgement.period import Period, days_of
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory, nearest

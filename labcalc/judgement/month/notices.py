@@ -9,7 +9,7 @@ import pandas as pd
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
-from labcalc.judgement.setup.against_exports import unknown_runs
+from labcalc.judgement.setup.description import unknown_runs
 from labcalc.wording import counted
 
 _NEAR_DAYS = 60

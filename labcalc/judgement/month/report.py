@@ -5,14 +5,14 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
 
 from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Refusal, SourceFile
-from labcalc.judgement.control.detection import Sight, sight_of, sights_of
+from labcalc.judgement.control.status import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
 from labcalc.judgement.month.actions import ranked_actions
 from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
@@ -20,14 +20,41 @@ from labcalc.judgement.month.checks import Checks, checks_of
 from labcalc.judgement.month.follow_up import Action, followed
 from labcalc.judgement.month.notices import notices_of
 from labcalc.judgement.month.oils import OilSummary
-from labcalc.judgement.month.spread import month_spreads
-from labcalc.judgement.month.workload import workload_of
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.measurements import Material
-from labcalc.judgement.variance.components import ComponentsOfVariance
+from labcalc.judgement.variance.components import ComponentsOfVariance, components_of_variance, sample_names
+from labcalc.judgement.variance.paired_oils import components_side_by_side
 from labcalc.lab import Decision, Laboratory, certificates
 from labcalc.showing import Shown
+
+
+def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple[ComponentsOfVariance, ...]:
+    """Split the spread of the oils and lots that were measured in a month, by all their results up to its end.
+
+    Returns : Oils measured side by side, else each alone; kinematic viscosity first.
+    """
+    in_use = set(sample_names(rows[rows["role"] == "reference"]))
+    record = material.record
+    known = record[(record["role"] == "reference") & (record["measured_at"] < month.last)]
+    past = replace(material, record=known[sample_names(known).isin(in_use)])
+    studies = components_side_by_side(past) or components_of_variance(past)
+    return tuple(sorted(studies, key=lambda one: (one.quantity == "density", one.samples, one.temperature_C)))
+
+
+def workload_of(rows: pd.DataFrame) -> pd.DataFrame:
+    """Count the runs of a month.
+
+    Returns : ``day``, ``instrument``, ``operator``, ``role``, ``runs``; an unknown instrument or operator is an empty
+        text.
+    """
+    first = rows.drop_duplicates("run")
+    keys = {
+        name: first[name].astype(object).where(first[name].notna(), "") for name in ("instrument", "operator", "role")
+    }
+    table = pd.DataFrame({"day": first["measured_at"].dt.strftime("%Y-%m-%d"), **keys})
+    return table.groupby(["day", "instrument", "operator", "role"], sort=True).size().rename("runs").reset_index()
+
 
 MONTH_VERDICTS = ("nothing to do", "to be watched", "needs action")  # from best to worst
 

@@ -21,8 +21,7 @@ from labcalc.judgement.control.site_record import ChecksInControl, checks_in_con
 from labcalc.judgement.control.status import ChartState, states_at
 from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
 from labcalc.judgement.record.admission import Doubt, first_of_files
-from labcalc.judgement.record.dossier import Dossier, first_text
-from labcalc.judgement.record.own_scatter import FillScatter, fill_scatter
+from labcalc.judgement.record.dossier import Dossier, FillScatter, fill_scatter, first_text
 from labcalc.lab import Assignment, Decision, Laboratory, Product, product_of
 
 REFERENCE_DAYS = 30  # how far back a dossier looks for reference-oil results of its instrument, [d]

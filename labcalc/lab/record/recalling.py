@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import Any
 
 from labcalc.errors import RecordError
@@ -74,8 +74,4 @@ def _sources(connection: Connection) -> dict[int, SourceFile]:
 def _refusals(connection: Connection, names: dict[int, str]) -> Iterator[Refusal]:
     query = f"""SELECT entry, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
         ORDER BY entry, place"""
-    return (_refusal(names[entry], said) for entry, *said in connection.every(query))
-
-
-def _refusal(file: str, said: Sequence[Any]) -> Refusal:
-    return Refusal(file, *said)
+    return (Refusal(names[entry], *said) for entry, *said in connection.every(query))
