@@ -5,6 +5,7 @@ from .carry_over.shares import (
     draw_carry_over as draw_carry_over,
     show_carry_over as show_carry_over,
 )
+from .causes.deviations import what_if_places as what_if_places
 from .causes.explanation import (
     deviation_picture as deviation_picture,
     show_causes as show_causes,
@@ -14,7 +15,6 @@ from .causes.explanation import (
     show_how_well as show_how_well,
     show_outcomes as show_outcomes,
 )
-from .causes.hypothetical import what_if_places as what_if_places
 from .causes.problem_sample import (
     one_above_others as one_above_others,
     problem_pictures as problem_pictures,

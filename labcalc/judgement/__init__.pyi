@@ -27,7 +27,6 @@ from .control.status import (
 )
 from .control.watch import Stream as Stream
 from .duplicates.comparison import DuplicateFinding as DuplicateFinding, NamedSpread as NamedSpread
-from .duplicates.exceedances import SetBeyond as SetBeyond
 from .duplicates.precision import NOT_ENOUGH as NOT_ENOUGH, DuplicateSummary as DuplicateSummary
 from .duplicates.report import (
     DUPLICATE_VERDICTS as DUPLICATE_VERDICTS,
@@ -35,6 +34,7 @@ from .duplicates.report import (
     duplicates_between as duplicates_between,
     report_duplicates as report_duplicates,
 )
+from .duplicates.sets import SetBeyond as SetBeyond
 from .month.carry_over import CarryOver as CarryOver
 from .month.follow_up import Action as Action
 from .month.oils import OilSummary as OilSummary
@@ -50,7 +50,7 @@ from .run.next_step import next_steps as next_steps
 from .run.reported import Reported as Reported, reported_of as reported_of
 from .run.results import Result as Result, reported_value as reported_value
 from .run.verdict import VERDICTS as VERDICTS, Judgement as Judgement, judge as judge
-from .setup.findings import SEVERITIES as SEVERITIES, Finding as Finding
+from .setup.description import SEVERITIES as SEVERITIES, Finding as Finding
 from .setup.first_settings import FirstSettings as FirstSettings, propose_settings as propose_settings
 from .setup.review import SetupReview as SetupReview, review_setup as review_setup
 from .uncertainty.effects import COMPONENTS as COMPONENTS, Effect as Effect, by_component as by_component
@@ -58,6 +58,6 @@ from .variance.components import (
     ComponentsOfVariance as ComponentsOfVariance,
     components_of_results as components_of_results,
     components_of_variance as components_of_variance,
+    components_side_by_side as components_side_by_side,
 )
-from .variance.paired_oils import components_side_by_side as components_side_by_side
 from .year.report import Alarms as Alarms, OilTrend as OilTrend, YearReport as YearReport, report_year as report_year

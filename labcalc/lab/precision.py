@@ -134,20 +134,8 @@ def precision_for(
 
 
 def _own(own: Precision) -> PrecisionStatement:
-    return PrecisionStatement(
-        method=own.source,
-        edition="lab.toml",
-        precision_class=own.precision_class,
-        quantity=own.quantity,
-        temperature_C=own.temperature_C,
-        determinability=own.determinability,
-        repeatability=own.repeatability,
-        reproducibility=own.reproducibility,
-        mark="laboratory",
-        lowest=own.lowest,
-        highest=own.highest,
-        degrees_of_freedom=own.degrees_of_freedom,
-    )
+    given = {name: one for name, one in vars(own).items() if name != "source"}
+    return PrecisionStatement(own.source, "lab.toml", mark="laboratory", **given)
 
 
 def _best(

@@ -27,9 +27,8 @@ from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month.actions import Action, ranked_actions
 from labcalc.judgement.month.checks import Checks, biased_of
 from labcalc.judgement.month.moved import moved_in
-from labcalc.judgement.month.notices import notices_of
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
-from labcalc.judgement.month.report import workload_of
+from labcalc.judgement.month.report import notices_of, workload_of
 from labcalc.judgement.period import days_of
 from labcalc.lab import Decision, Laboratory, Precision, PrecisionFunction
 from tests.judgement.test_chart_states import STEADY, decision, densities, lab

@@ -12,9 +12,10 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from labcalc.exports import QUANTITY_COLUMNS
-from labcalc.figures.causes.deviations import ADDED, draw_deviations
-from labcalc.figures.causes.hypothetical import (
+from labcalc.figures.causes.deviations import (
+    ADDED,
     Level,
+    draw_deviations,
     level_of,
     levels_of_sample,
     mean_over,

@@ -12,8 +12,7 @@ from labcalc.judgement.causes.affected_rows import bubble_places, fading, near, 
 from labcalc.judgement.causes.catalogue import Paths, log_viscosity_of, ordinate_of, sizes_of, tail_log
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE
-from labcalc.judgement.causes.mixtures import blend, dilution, residue, solvent, water
-from labcalc.judgement.causes.sample_changes import changed, light_ends, wax
+from labcalc.judgement.causes.mixtures import blend, changed, dilution, light_ends, residue, solvent, water, wax
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.wording import celsius
 

@@ -31,6 +31,17 @@ _ACTIONS = {
 }
 
 
+_SENTENCES = {
+    "solvent": "Cleaning liquid left in the cell, {size} of {where}, changes {changes}.",
+    "dilution": "Fuel ({where}, or a liquid like it) in the sample, {size} by volume, changes {changes}; a residue of "
+    "such a liquid in the cell looks the same until a clean cell is filled again.",
+    "water": "Water in the sample, {size} by volume, changes {changes}.",
+    "another product": "The numbers are those of {where}, beside {usual} {changes}: samples or names may have been "
+    "exchanged.",
+    "slip": "A slip of the pen or of a setting ({where}) changes {changes}.",
+}
+
+
 def titled(cause: str) -> str:
     """Return a cause's title as part of a sentence."""
     title = CAUSES[cause].title
@@ -53,7 +64,10 @@ def sentence_of(evidence: Evidence, fit: Fit) -> str:
 
 def opening_of(evidence: Evidence, fit: Fit) -> str:
     """Return what a cause is here: how much, where, and what that does."""
-    return _OPENINGS.get(fit.cause, _unlisted)(evidence, fit)
+    if (sentence := _SENTENCES.get(fit.cause)) is None:
+        return _OPENINGS.get(fit.cause, _unlisted)(evidence, fit)
+    usual, changes = evidence.product or "what was expected", changes_of(evidence, fit.effect)
+    return sentence.format(size=size_words(fit), where=fit.where, usual=usual, changes=changes)
 
 
 def _fit_words(evidence: Evidence, fit: Fit) -> str:
@@ -160,23 +174,6 @@ def _residue(evidence: Evidence, fit: Fit) -> str:
     )
 
 
-def _solvent(evidence: Evidence, fit: Fit) -> str:
-    much = f"{size_words(fit)} of {fit.where}"
-    return f"Cleaning liquid left in the cell, {much}, changes {changes_of(evidence, fit.effect)}."
-
-
-def _dilution(evidence: Evidence, fit: Fit) -> str:
-    return (
-        f"Fuel ({fit.where}, or a liquid like it) in the sample, {size_words(fit)} by volume, changes "
-        f"{changes_of(evidence, fit.effect)}; a residue of such a liquid in the cell looks the same until a clean cell "
-        "is filled again."
-    )
-
-
-def _water(evidence: Evidence, fit: Fit) -> str:
-    return f"Water in the sample, {size_words(fit)} by volume, changes {changes_of(evidence, fit.effect)}."
-
-
 def _bias(evidence: Evidence, fit: Fit) -> str:
     bias = evidence.instrument_bias
     known = "no reference oil speaks for this instrument"
@@ -187,18 +184,6 @@ def _bias(evidence: Evidence, fit: Fit) -> str:
             f"{numeral(2.0 * bias.density_sd, 2)} kg/m³ in density"
         )
     return f"The instrument itself may be off, {changes_of(evidence, *_shifted(evidence, fit))}: {known}."
-
-
-def _product(evidence: Evidence, fit: Fit) -> str:
-    usual = evidence.product or "what was expected"
-    return (
-        f"The numbers are those of {fit.where}, beside {usual} {changes_of(evidence, fit.effect)}: samples or names "
-        "may have been exchanged."
-    )
-
-
-def _slip(evidence: Evidence, fit: Fit) -> str:
-    return f"A slip of the pen or of a setting ({fit.where}) changes {changes_of(evidence, fit.effect)}."
 
 
 def _changed(evidence: Evidence, fit: Fit) -> str:
@@ -219,12 +204,7 @@ _OPENINGS = {
     "cell temperature": _temperature,
     "air bubble": _bubble,
     "residue": _residue,
-    "solvent": _solvent,
-    "dilution": _dilution,
-    "water": _water,
     "instrument bias": _bias,
-    "another product": _product,
-    "slip": _slip,
     "changed": _changed,
 }
 

@@ -33,25 +33,31 @@ class Deviation:
 
 
 @dataclass(frozen=True, eq=False)
-class Attribution:
-    """What explains deviations best."""
+class _Culprit:
+    """What may have moved charts, whatever its size."""
 
     cause: Cause
     instrument: str  # empty where it is no instrument's
     oil: str  # with its lot; empty where it is no oil's
     quantity: str
     temperature_C: float  # [°C]; NaN for every one
-    size: float
-    expanded_uncertainty: float
     unit: str
-    charts: tuple[Chart, ...]  # those that it moves
-    compared: int  # deviations that were compared, of all instruments
-    others: tuple[str, ...]  # what can't be told from it
 
     @property
     def key(self) -> tuple[str, ...]:
-        """What it is, whatever its size."""
-        return _key(self)
+        """What tells it from others."""
+        return self.cause, self.instrument, self.oil, self.quantity, f"{self.temperature_C:g}"
+
+
+@dataclass(frozen=True, eq=False)
+class Attribution(_Culprit):
+    """What explains deviations best."""
+
+    size: float
+    expanded_uncertainty: float
+    charts: tuple[Chart, ...]  # those that it moves
+    compared: int  # deviations that were compared, of all instruments
+    others: tuple[str, ...]  # what can't be told from it
 
     @property
     def finding(self) -> str:
@@ -70,19 +76,8 @@ class Attribution:
 
 
 @dataclass(frozen=True, eq=False)
-class _Candidate:
-    cause: Cause
-    instrument: str
-    oil: str
-    quantity: str
-    temperature_C: float
-    unit: str
+class _Candidate(_Culprit):
     pattern: NDArray[np.float64]  # what one unit of it does to each deviation
-
-    @property
-    def key(self) -> tuple[str, ...]:
-        """What it is, whatever its size."""
-        return _key(self)
 
     @property
     def words(self) -> str:
@@ -92,10 +87,6 @@ class _Candidate:
             "temperature": f"the temperature of the cell of {self.instrument}{at}",
             "certificate": f"the certificate of {self.oil}{at}",
         }.get(self.cause, f"{self.oil} or its bottle")
-
-
-def _key(one: Attribution | _Candidate) -> tuple[str, ...]:
-    return one.cause, one.instrument, one.oil, one.quantity, f"{one.temperature_C:g}"
 
 
 def attributed(
@@ -130,7 +121,7 @@ def attributed(
     touched = found.pattern != 0.0
     others = [one.words for one in near if (one.pattern != 0.0)[touched].any() and one.words != found.words]
     whose = Attribution(
-        *(found.cause, found.instrument, found.oil, found.quantity, found.temperature_C, size, 2.0 * of, found.unit),
+        *(found.cause, found.instrument, found.oil, found.quantity, found.temperature_C, found.unit, size, 2.0 * of),
         charts=tuple(one.chart for one, moves in zip(deviations, touched, strict=True) if moves),
         compared=len(deviations),
         others=tuple(dict.fromkeys(others)),

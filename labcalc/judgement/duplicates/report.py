@@ -18,10 +18,9 @@ from labcalc.judgement.duplicates.comparison import (
     biases_of,
     compare_spreads,
 )
-from labcalc.judgement.duplicates.exceedances import SetBeyond, sets_beyond
 from labcalc.judgement.duplicates.pairing import repeated_results
 from labcalc.judgement.duplicates.precision import DuplicateSummary, summarise_sets
-from labcalc.judgement.duplicates.sets import sets_of, with_carry_over
+from labcalc.judgement.duplicates.sets import SetBeyond, sets_beyond, sets_of, with_carry_over
 from labcalc.judgement.period import Period, days_of
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory, nearest

@@ -132,25 +132,22 @@ class Material:
             found |= {run: (order[n], order[n + 2]) for n, run in enumerate(order[1:-1])}
         return found
 
+    @cached_property
+    def _known(self) -> dict[tuple[str, str], Any]:
+        """What was worked out of each instrument, by what it is."""
+        return {}
+
     def carry_over(self, instrument: str) -> InstrumentCarryOver | None:
         """Return what the runs of an instrument tell about its carry-over; None where the record holds none."""
-        if instrument not in self._carry_overs and instrument in self._by_instrument:
+        if ("carry-over", instrument) not in self._known and instrument in self._by_instrument:
             sequence = cell_sequence(instrument, self._by_instrument[instrument], self.laboratory)
-            self._carry_overs[instrument] = carry_over_of(sequence, self.excluded)
-        return self._carry_overs.get(instrument)
-
-    @cached_property
-    def _carry_overs(self) -> dict[str, InstrumentCarryOver]:
-        return {}
+            self._known["carry-over", instrument] = carry_over_of(sequence, self.excluded)
+        return self._known.get(("carry-over", instrument))
 
     def _fills(self, instrument: str) -> FillScatter | None:
-        if instrument not in self._fill_scatters and instrument in self._by_instrument:
-            self._fill_scatters[instrument] = fill_scatter(self._by_instrument[instrument])
-        return self._fill_scatters.get(instrument)
-
-    @cached_property
-    def _fill_scatters(self) -> dict[str, FillScatter]:
-        return {}
+        if ("fills", instrument) not in self._known and instrument in self._by_instrument:
+            self._known["fills", instrument] = fill_scatter(self._by_instrument[instrument])
+        return self._known.get(("fills", instrument))
 
     def _in_sequence(self, rows: pd.DataFrame) -> RunBefore | None:
         found = self.carry_over(first_text(rows["instrument"]))
@@ -171,31 +168,26 @@ class Material:
         return {str(name): group for name, group in self.comparisons.groupby("instrument", sort=False)}
 
     def _charts_of(self, instrument: str) -> tuple[Chart, ...]:
-        if instrument not in self._known_charts and instrument in self._references:
+        if ("charts", instrument) not in self._known and instrument in self._references:
             found = control_charts(self._references[instrument], self.laboratory, self.decisions)
-            self._known_charts[instrument] = found
-        return self._known_charts.get(instrument, ())
-
-    @cached_property
-    def _known_charts(self) -> dict[str, tuple[Chart, ...]]:
-        return {}
+            self._known["charts", instrument] = found
+        known: tuple[Chart, ...] = self._known.get(("charts", instrument), ())
+        return known
 
     @cached_property
     def streams(self) -> dict[str, tuple[Stream, ...]]:
         """What is watched for lasting shifts, by instrument."""
         names = dict.fromkeys(one.instrument for one in self.charts)
-        of_each = {name: tuple(one for one in self.charts if one.instrument == name) for name in names}
-        self._known_charts.update(of_each)
+        self._known.update(
+            {("charts", name): tuple(one for one in self.charts if one.instrument == name) for name in names}
+        )
         return {name: self._streams_of(name) for name in names}
 
     def _streams_of(self, instrument: str) -> tuple[Stream, ...]:
-        if instrument not in self._known_streams:
-            self._known_streams[instrument] = watched(self._charts_of(instrument))
-        return self._known_streams[instrument]
-
-    @cached_property
-    def _known_streams(self) -> dict[str, tuple[Stream, ...]]:
-        return {}
+        if ("streams", instrument) not in self._known:
+            self._known["streams", instrument] = watched(self._charts_of(instrument))
+        known: tuple[Stream, ...] = self._known["streams", instrument]
+        return known
 
     def _charts_at(self, rows: pd.DataFrame) -> tuple[ChartState, ...]:
         charts, end = self._charts_of(first_text(rows["instrument"])), rows["measured_at"].max()

@@ -12,8 +12,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS, Reading, read_exports
-from labcalc.exports.guessing.toml_text import listed, quoted, remark
-from labcalc.judgement.setup.findings import OPEN_QUESTION, counted, examples, prefixes_of
+from labcalc.exports.guessing.proposal import listed, quoted, remark
+from labcalc.judgement.setup.description import OPEN_QUESTION, counted, examples, prefixes_of
 from labcalc.lab import laboratory_from, product_classes
 from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
 

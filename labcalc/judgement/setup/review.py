@@ -13,12 +13,15 @@ import pandas as pd
 from labcalc.errors import ExportError, RecordError, SettingsError
 from labcalc.exports import Reading, Refusal, SourceFile
 from labcalc.judgement.setup.description import (
+    OPEN_QUESTION,
+    SEVERITIES,
+    Finding,
+    counted,
     findings_of_description,
     findings_of_exports,
     findings_of_patterns,
     unknown_runs,
 )
-from labcalc.judgement.setup.findings import OPEN_QUESTION, SEVERITIES, Finding, counted
 from labcalc.lab import (
     Laboratory,
     checked_decisions,

@@ -14,8 +14,7 @@ from labcalc.lab.record.chain import ORIGIN, Head, linked
 from labcalc.lab.record.contents import PARTS, digest_of, rows_of, stored_parts
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import NOT_LABCALCS, Entry, entries_of, entry_text, head_of
-from labcalc.lab.record.opening import opened
-from labcalc.lab.record.steps import missing_triggers
+from labcalc.lab.record.steps import missing_triggers, opened
 
 
 @dataclass(frozen=True)
