@@ -78,7 +78,7 @@ def fill_scatter(rows: pd.DataFrame) -> FillScatter:
 
 @dataclass(frozen=True)
 class Dossier:
-    """One run with all that its judgement needs; nothing that it judges is later than the run, unless asked for."""
+    """One run with all that its judgement needs; nothing that it judges is later than the run."""
 
     run: str
     rows: pd.DataFrame  # the run's determinations, in the order of the tidy table

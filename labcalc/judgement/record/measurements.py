@@ -71,11 +71,8 @@ class Material:
         samples = table.loc[table["role"] != "reference", "run"]
         return str(samples.iloc[0]) if len(samples) else self.runs[0]
 
-    def dossier(self, run: str, *, later: bool = False) -> Dossier:
-        """Return the dossier of one run; its history holds later runs too where they are asked for.
-
-        Raises UnknownRunError : The exports at hand hold no such run.
-        """
+    def dossier(self, run: str) -> Dossier:
+        """Return the dossier of one run; raise UnknownRunError where the exports at hand hold no such run."""
         if run not in self._positions:
             raise UnknownRunError(f"there is no run '{run}' in the exports; the first is '{next(iter(self.runs), '')}'")
         rows = self.reading.table.iloc[self._positions[run]]
@@ -93,7 +90,7 @@ class Material:
             laboratory=self.laboratory,
             sources=self.sources_of(rows),
             refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
-            history=self._history(rows, later),
+            history=self._history(rows),
             peers=self._peers(rows),
             day=self._day(rows),
             decisions=tuple(one for one in self.decisions if one.run == run),
@@ -256,14 +253,13 @@ class Material:
     def _sample_runs(self) -> NDArray[np.object_]:
         return self._samples["run"].to_numpy(object)
 
-    def _history(self, rows: pd.DataFrame, later: bool) -> pd.DataFrame:
+    def _history(self, rows: pd.DataFrame) -> pd.DataFrame:
         sample, product, lot = (first_text(rows[name]) for name in ("sample", "product", "lot"))
         positions = {*self._alike.get(sample, ()), *(self._alike.get((product, lot), ()) if lot else ())}
-        others = [at for at in sorted(positions) if self._sample_runs[at] != rows["run"].iloc[0]]
-        if not later:  # the record is in the order of time
-            start = rows["measured_at"].min()
-            end = 0 if pd.isna(start) else int(self._samples["measured_at"].searchsorted(start, side="left"))
-            others = [at for at in others if at < end]
+        start = rows["measured_at"].min()
+        end = 0 if pd.isna(start) else int(self._samples["measured_at"].searchsorted(start, side="left"))
+        run = rows["run"].iloc[0]
+        others = [at for at in sorted(positions) if at < end and self._sample_runs[at] != run]
         return self._samples.iloc[others].reset_index(drop=True)
 
     @cached_property
