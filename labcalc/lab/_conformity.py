@@ -1,7 +1,5 @@
 """What lab.toml says of oils: what a product is held to, reference oils with their certificates, and [conformity]."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any

@@ -1,7 +1,5 @@
 """The tables [control], [duplicates], [record] and [decisions] of lab.toml: charts, repeats, and how is decided."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from datetime import date, datetime

@@ -1,7 +1,5 @@
 """Classes of products: what each lets a report calculate, and which standards' limits a product may ask for."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from collections.abc import Iterable, Iterator, Sequence

@@ -1,7 +1,5 @@
 """The files that lab.toml names: exports that make up the laboratory's record, certificates of reference oils."""
 
-from __future__ import annotations
-
 import glob
 import hashlib
 from collections.abc import Iterator

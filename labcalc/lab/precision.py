@@ -1,7 +1,5 @@
 """Precision statements: the laboratory's own first, then the published ones that ship in labcalc/data."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Exports as the laboratory reads them: by its profiles, in its time zone, with what it knows by their names."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date

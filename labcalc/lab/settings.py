@@ -1,7 +1,5 @@
 """lab.toml in, the laboratory's records out; every line that can't be used is named by the path of its key."""
 
-from __future__ import annotations
-
 import hashlib
 import re
 import tomllib

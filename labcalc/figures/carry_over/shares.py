@@ -1,7 +1,5 @@
 """Carry-over of a month: what stays in the cells, the runs that it moved, and the results that show it."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from html import escape

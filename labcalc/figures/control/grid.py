@@ -1,7 +1,5 @@
 """What control charts are drawn of: traces told apart by shape, and small pictures of one look side by side."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any, TypeAlias

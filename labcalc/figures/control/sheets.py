@@ -1,7 +1,5 @@
 """Control charts, large, and all of an instrument's small on one sheet with lots on one axis of time."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain
 

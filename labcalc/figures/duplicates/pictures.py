@@ -1,7 +1,5 @@
 """Pictures of repeats: in time, as a share of their limit."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pandas as pd

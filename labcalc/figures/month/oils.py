@@ -1,7 +1,5 @@
 """The tables of a monthly report, and each instrument's part of it: oils in numbers, charts, limits, workload."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from html import escape

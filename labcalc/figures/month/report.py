@@ -1,7 +1,5 @@
 """The first page of a monthly report: what it is about, what needs action, what has to be known."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping
 from html import escape

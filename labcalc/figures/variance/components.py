@@ -1,7 +1,5 @@
 """Components of variance: what each level adds, with its interval."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from html import escape
 

@@ -1,7 +1,5 @@
 """What the sample before is expected to do to a result, against what repeats may differ by."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass

@@ -3,8 +3,6 @@
 Only the first fill of a run counts: whether a repeat is a new fill is not in an export.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

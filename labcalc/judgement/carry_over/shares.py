@@ -5,8 +5,6 @@ products with typical values), one share for what runs after a thicker sample an
 more on the walls. Viscosity in its logarithm, since small residues mix roughly so; density linear in volume.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

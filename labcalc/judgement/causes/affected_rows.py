@@ -1,7 +1,5 @@
 """Where a cause can sit: which rows of a run, and of what may be measured next, it would show in, and how much."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -4,8 +4,6 @@ Odds and sizes are labcalc's own choice, from what happens at a bench that takes
 statistics were found. A laboratory that knows better gives ``rank_causes`` its own odds.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType

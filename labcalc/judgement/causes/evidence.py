@@ -1,7 +1,5 @@
 """What the numbers of one run say beside what was expected: the evidence that causes are judged by."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property

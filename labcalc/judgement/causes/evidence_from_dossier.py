@@ -1,7 +1,5 @@
 """From a dossier to the evidence: a run, what it is compared with, and what is known around it."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import replace

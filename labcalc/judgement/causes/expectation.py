@@ -8,8 +8,6 @@ for normal variables:
     K = \Sigma_{\cdot h} (\Sigma_{hh} + R)^{-1}
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """The causes of a strange result as a chemist reads them: ranked, sized, in words, with the next step."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace

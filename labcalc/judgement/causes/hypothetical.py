@@ -1,7 +1,5 @@
 """What would be seen if something were so, and what a measurement that was made, or might be, adds to the evidence."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """How far causes are to be trusted: how often they were right in simulation, and by a laboratory's own word."""
 
-from __future__ import annotations
-
 import tomllib
 from collections import Counter
 from collections.abc import Iterable, Mapping

@@ -1,7 +1,5 @@
 """Liquids that can get into an oil: their viscosity and density at any temperature, well enough for a few per cent."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

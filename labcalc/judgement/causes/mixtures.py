@@ -11,8 +11,6 @@ A sample changes in a pattern of ln ν and ρ: oxidation and evaporation thicken
 thins both ends alike and leaves the density. A shift of the density alone is none of them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

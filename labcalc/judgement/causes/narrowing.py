@@ -1,7 +1,5 @@
 """Which expectation holds for a run: typical values, limits or its own curve, narrowed by earlier runs that fit."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

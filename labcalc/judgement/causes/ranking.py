@@ -1,7 +1,5 @@
 """Which causes the numbers allow, and how likely each is: every hypothesis of every cause weighed, and ranked."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Causes without one size: a normal shift of unknown amount, another product, and slips of unit or transcription."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """What is known around a run: its determinations, the run before, how the instrument scatters and how far it is off."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """The physics of the causes with a size: the cell's temperature and air; what gets into the oil is in ``mixtures``."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Container
 

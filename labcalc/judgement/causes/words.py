@@ -1,7 +1,5 @@
 """Causes and next steps in plain words, each with its numbers."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Whose fault is it? Reference oils on all instruments against what an instrument, a cell, an oil or a paper does."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass

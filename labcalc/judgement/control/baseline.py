@@ -1,7 +1,5 @@
 """What a control chart plots, which results set its limits, what limits they give, and what speaks against them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal, TypeAlias

@@ -1,7 +1,5 @@
 """What an instrument's checks in control say of its results: site precision and bias by level, over a year back."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What a control chart says: its status over a period, its state when a run was measured, and what it can see."""
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Sequence

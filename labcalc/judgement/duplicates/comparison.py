@@ -1,7 +1,5 @@
 """Who repeats less well than the rest, by the scatter of repeats; and pairs that differ on the whole."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 

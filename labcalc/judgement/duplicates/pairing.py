@@ -3,8 +3,6 @@
 Everything is a frame: a row a result, then a row a set of repeats. Two results are a set of two.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator, Sequence
 

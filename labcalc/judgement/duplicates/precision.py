@@ -1,7 +1,5 @@
 """How well one class of products repeats in one quantity at one temperature, and how that compares with its limit."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

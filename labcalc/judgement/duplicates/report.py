@@ -1,7 +1,5 @@
 """The precision of duplicate runs: of a period, a product or class, an operator, an instrument."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass

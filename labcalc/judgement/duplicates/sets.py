@@ -1,7 +1,5 @@
 """Sets of repeats against their limits, what carry-over holds apart, those beyond, and what to measure next."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 

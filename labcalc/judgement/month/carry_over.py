@@ -1,7 +1,5 @@
 """Carry-over in a month: what stays in each instrument's cell, the results that show it, and the runs it has moved."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The reference oils of a month: what moved, gaps between good checks, corrective actions."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace

@@ -1,7 +1,5 @@
 """Limits that are due: what a chart's results in control say of limits in force, for a person to sign."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """What a month found, and who sees to it: actions beside their findings, carried from month to month until closed."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Sequence

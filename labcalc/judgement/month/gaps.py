@@ -1,7 +1,5 @@
 """What lies between checks: an instrument's longest gap, samples at risk, whether a corrective action worked."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 

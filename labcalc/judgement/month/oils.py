@@ -1,7 +1,5 @@
 """The reference oils of a month: a line for each chart, with bias, site precision and the change against last month."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The quality of a month: reference oils, repeats, carry-over, refusals, workload, what is to be done or known."""
 
-from __future__ import annotations
-
 import hashlib
 import re
 from collections.abc import Iterator, Sequence

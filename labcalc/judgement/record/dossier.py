@@ -1,7 +1,5 @@
 """The dossier of a run: its rows with all that judging them needs."""
 
-from __future__ import annotations
-
 import hashlib
 import math
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """Exports and the laboratory's record, from files or from a database, read once."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace

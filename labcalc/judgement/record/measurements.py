@@ -1,7 +1,5 @@
 """What a judgement starts from: the exports at hand with the record, and the dossiers cut out of them."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property

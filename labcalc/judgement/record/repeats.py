@@ -1,7 +1,5 @@
 """Do the repeats of a result agree, by which limit, and what is reported of them."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What a look at lab.toml finds: what can't be true by itself, and what the exports hold beside what it knows."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections import defaultdict

@@ -1,7 +1,5 @@
 """A first lab.toml from exports: what they name and show; what only the owner knows is left as a question."""
 
-from __future__ import annotations
-
 import glob
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What ``labcalc check`` finds: lab.toml by itself, the exports by themselves, and each beside the other."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace

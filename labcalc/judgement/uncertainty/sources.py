@@ -1,7 +1,5 @@
 """The sources of uncertainty of a measured result: certificate, temperature, repeatability, resolution, adjustment."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace

@@ -1,7 +1,5 @@
 """What the spread of samples measured again and again is made of: instruments, operators, days, runs."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any

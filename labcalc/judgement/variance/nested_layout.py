@@ -1,7 +1,5 @@
 """Which levels a repeatedly measured sample holds: instruments, operators, days, runs; and what can be told apart."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType

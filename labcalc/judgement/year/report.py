@@ -1,7 +1,5 @@
 """The quality of a year: taken as one long month, with its months beside each other."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any

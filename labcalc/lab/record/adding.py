@@ -1,7 +1,5 @@
 """Exports into the record: each once, as bytes and as read."""
 
-from __future__ import annotations
-
 import hashlib
 import os
 import time

@@ -1,7 +1,5 @@
 """Decisions as entries of the record."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial

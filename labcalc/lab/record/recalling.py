@@ -1,7 +1,5 @@
 """The record as one reading: rows as they were read then, in the same tidy table as the exports give."""
 
-from __future__ import annotations
-
 import zlib
 from collections.abc import Iterator, Mapping
 from dataclasses import replace

@@ -4,8 +4,6 @@ Triggers refuse to change or delete, and to insert over what is there: ``INSERT 
 a delete trigger. They guard against accidents; against intent stands the chain.
 """
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Iterator
 from importlib.resources import files

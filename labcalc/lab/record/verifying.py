@@ -1,7 +1,5 @@
 """Is the record what was written? Every entry, its chain, and what the tables hold beside it."""
 
-from __future__ import annotations
-
 import hashlib
 import zlib
 from collections.abc import Callable, Iterator, Mapping
