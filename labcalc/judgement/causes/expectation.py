@@ -18,13 +18,11 @@ from numpy.typing import NDArray
 
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae import density_at, walther_ordinate
-from labcalc.judgement.causes.catalogue import log_viscosity_of
+from labcalc.judgement.causes.catalogue import Array, log_viscosity_of
 from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE, through_points
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.lab import Limit, Product, TypicalValue
-
-Array = NDArray[np.float64]
 
 BATCH_CORRELATION = 0.95
 """Of a product's ln ν at two temperatures, between batches [-]: labcalc's own choice; the rest is the index."""

@@ -4,10 +4,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-from numpy.typing import NDArray
-
-from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
+from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import Evidence, Row, assembled, rows_of
 from labcalc.judgement.causes.expectation import Expectation
 from labcalc.judgement.causes.likelihood import misfits
@@ -57,8 +54,6 @@ def _odds(evidence: Evidence, rows: Sequence[Row], own: Expectation) -> float:
     this, its = (float(misfits(one.deviation, one.spread + one.error)[1]) for one in (as_this, as_own))
     return this - its
 
-
-Array = NDArray[np.float64]
 
 _ALIKE = 0.2
 """Probability of a rival from which the leading cause's sentence says that the numbers don't tell them apart, [-]."""

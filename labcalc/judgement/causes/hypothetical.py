@@ -3,18 +3,16 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.affected_rows import at_cell, in_bottle
+from labcalc.judgement.causes.catalogue import Array
 from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled
 from labcalc.judgement.causes.liquids import FUEL
 from labcalc.judgement.causes.mixtures import mixture
 from labcalc.judgement.causes.temperature_and_air import aired, warmed
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, plain, signed
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,12 +4,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.formulae import viscosity_from_ordinate, walther_ordinate
+from labcalc.judgement.causes.catalogue import Array
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
-
-Array = NDArray[np.float64]
 
 OIL_DENSITY_SLOPE = -0.65
 """Where one density is known, [kg/m³/K]: -0.63 for lubricating oils, -0.70 for gas oils (ASTM D1250)."""

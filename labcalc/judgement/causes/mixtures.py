@@ -15,7 +15,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labcalc.formulae import water_viscosity
 from labcalc.judgement.causes.affected_rows import (
@@ -27,11 +26,9 @@ from labcalc.judgement.causes.affected_rows import (
     run_fills,
     run_temperatures,
 )
-from labcalc.judgement.causes.catalogue import Paths, log_viscosity_of, ordinate_of, sizes_of
+from labcalc.judgement.causes.catalogue import Array, Paths, log_viscosity_of, ordinate_of, sizes_of
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.liquids import ANY_OIL_DENSITY, ANY_OIL_VISCOSITY, FUELS, SOLVENTS, WATER_DENSITY, Liquid
-
-Array = NDArray[np.float64]
 
 _FADES = (1.0, 0.4, 0.0)  # share of what stayed in the cell that is left in the next fill, [-]: any ratio can be
 

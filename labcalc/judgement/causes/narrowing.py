@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labcalc.judgement.causes.expectation import (
     Course,
@@ -17,8 +16,6 @@ from labcalc.judgement.causes.expectation import (
 )
 from labcalc.judgement.causes.surroundings import Determinations, Noise
 from labcalc.lab import Product
-
-Array = NDArray[np.float64]
 
 BOTTLE_VISCOSITY, BOTTLE_DENSITY = 0.0005, 0.05
 """Spread between bottles of one lot: ln ν [-], ρ [kg/m³]; labcalc's own choice."""

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.causes.affected_rows import run_fills, run_temperatures
-from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
+from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import Evidence, Row, assembled
 from labcalc.judgement.causes.hypothetical import nearest_oil
 from labcalc.judgement.causes.likelihood import covariances
@@ -65,8 +65,6 @@ def predict(evidence: Evidence, new: Sequence[Row], odds: Mapping[str, float] = 
         C[:, known:, known:] - gain @ C[:, :known, known:],
     )
 
-
-Array = NDArray[np.float64]
 
 DECIDED_ODDS = 19.0  # odds from which two causes count as told apart, [-]: 95 %
 RECORD_TELLS = 0.95  # how often the original page or file is there and legible, [-]: labcalc's own choice

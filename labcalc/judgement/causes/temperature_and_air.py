@@ -4,18 +4,14 @@ import math
 from collections.abc import Callable, Container
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labcalc.judgement.causes.affected_rows import bubble_places, fading, near, run_temperatures
-from labcalc.judgement.causes.catalogue import Paths, log_viscosity_of, ordinate_of, sizes_of, tail_log
+from labcalc.judgement.causes.catalogue import Array, Mask, Paths, log_viscosity_of, ordinate_of, sizes_of, tail_log
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE
 from labcalc.judgement.causes.mixtures import blend, changed, dilution, light_ends, residue, solvent, water, wax
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.wording import celsius
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 _OFF_EVERYWHERE = 0.3  # share of temperature faults that are the same at every temperature, [-]: labcalc's own choice
 

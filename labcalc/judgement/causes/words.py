@@ -4,15 +4,12 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from labcalc.judgement.causes.catalogue import CAUSES
+from labcalc.judgement.causes.catalogue import CAUSES, Array
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.next_measurement import Candidate
 from labcalc.judgement.causes.ranking import Fit
 from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, signed
-
-Array = NDArray[np.float64]
 
 _WORTH_TELLING = 1.0  # a change smaller than this many standard deviations of the noise is not told, [-]
 
