@@ -66,13 +66,7 @@ from .record.adding import (
 )
 from .record.chain import Head as Head
 from .record.decided import move_decisions as move_decisions
-from .record.recalling import (
-    export_bytes as export_bytes,
-    find_entries as find_entries,
-    find_rows as find_rows,
-    printed_head as printed_head,
-    read_record as read_record,
-    record_head as record_head,
-)
+from .record.lookup import export_bytes as export_bytes, find_entries as find_entries, find_rows as find_rows
+from .record.recalling import printed_head as printed_head, read_record as read_record, record_head as record_head
 from .record.verifying import Fault as Fault, verify_record as verify_record
 from .settings import laboratory_from as laboratory_from, line_of_key as line_of_key, load_laboratory as load_laboratory

@@ -15,7 +15,7 @@ from labcalc.exports import Reading
 from labcalc.judgement import Material
 from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.follow_up import Finding
+from labcalc.judgement.month.finding import Finding
 from labcalc.judgement.period import Month, Period, days_of
 from labcalc.lab import Decision, Laboratory, load_laboratory
 

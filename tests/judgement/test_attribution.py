@@ -14,7 +14,7 @@ from labcalc.judgement import Chart, control_charts
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.month import whose_fault
 from labcalc.judgement.month.checks import checks_of
-from labcalc.judgement.month.follow_up import IMPORTANT, Finding
+from labcalc.judgement.month.finding import IMPORTANT, Finding
 from tests.judgement.checks_by_hand import SLOPES, WHOLE, Fault, Plan, baseline_of, material, month_of_days
 from tests.judgement.test_control import KV, laboratory, series
 

@@ -14,7 +14,7 @@ from scipy import stats
 from labcalc.judgement.control.watch import watched
 from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.checks import Checks, checks_of
-from labcalc.judgement.month.follow_up import IMPORTANT, LATER
+from labcalc.judgement.month.finding import IMPORTANT, LATER
 from labcalc.judgement.month.gaps import CheckedInstrument, Gap, Repair, longest_gaps, repairs_of
 from labcalc.judgement.period import days_of
 from labcalc.lab import Decision

@@ -20,7 +20,7 @@ from labcalc.judgement.carry_over.shares import Contrast, RunBefore
 from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.carry_over import with_carried
 from labcalc.judgement.month.checks import Checks, checks_of
-from labcalc.judgement.month.follow_up import IMPORTANT, URGENT, Finding
+from labcalc.judgement.month.finding import IMPORTANT, URGENT, Finding
 from labcalc.statistics import CarriedShare
 from tests.judgement.checks_by_hand import (
     OF_DENSITY,

@@ -19,7 +19,7 @@ from labcalc.judgement import control_charts
 from labcalc.judgement.control.watch import Stream, stopping_at, watched
 from labcalc.judgement.month import whose_fault
 from labcalc.judgement.month.checks import checks_of
-from labcalc.judgement.month.follow_up import IMPORTANT, LATER, URGENT, Finding
+from labcalc.judgement.month.finding import IMPORTANT, LATER, URGENT, Finding
 from labcalc.lab import Decision
 from tests.judgement.checks_by_hand import (
     OF_DENSITY,

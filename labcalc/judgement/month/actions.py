@@ -12,7 +12,8 @@ from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.carry_over import CarryOver
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.follow_up import IMPORTANT, LATER, URGENT, Action, Finding, shortened
+from labcalc.judgement.month.finding import IMPORTANT, LATER, URGENT, Finding, shortened
+from labcalc.judgement.month.follow_up import Action
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.admission import Doubt, first_of_files

@@ -15,7 +15,7 @@ from scipy.special import fdtrc, ndtr, pdtrc
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.follow_up import IMPORTANT, LATER, URGENT, Finding, shortened
+from labcalc.judgement.month.finding import IMPORTANT, LATER, URGENT, Finding, shortened
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.statistics import PerformanceIndex, holm_adjusted, resolution
 from labcalc.wording import at_celsius, counted, numeral, signed

@@ -8,7 +8,7 @@ import pandas as pd
 
 from labcalc.judgement.control.attribution import Attribution
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.follow_up import IMPORTANT, URGENT, Finding
+from labcalc.judgement.month.finding import IMPORTANT, URGENT, Finding
 from labcalc.judgement.month.moved import Moved
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.wording import counted, numeral, signed

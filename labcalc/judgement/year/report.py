@@ -8,7 +8,7 @@ import numpy as np
 
 from labcalc.judgement.control.panels import Panel, panels_of
 from labcalc.judgement.control.status import sight_of
-from labcalc.judgement.month.follow_up import Finding
+from labcalc.judgement.month.finding import Finding
 from labcalc.judgement.month.of_oils import repairs
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import MonthReport, report_period

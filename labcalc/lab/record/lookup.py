@@ -1,0 +1,86 @@
+"""What the record holds, looked up by number, kind, person, day, sample or instrument."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from labcalc.errors import RecordError
+from labcalc.exports import Reading
+from labcalc.lab.laboratory import Laboratory
+from labcalc.lab.record.journal import Entry, entries_of
+from labcalc.lab.record.recalling import read_record
+from labcalc.lab.record.steps import opened
+
+
+def find_entries(
+    laboratory: Laboratory, *, since: date | None = None, until: date | None = None, **asked: int | str | None
+) -> list[Entry]:
+    """Return the entries that fit all that is given, in the order of their numbers.
+
+    Asked for by number ``n``, ``kind``, person ``who``, or ``sample`` and ``instrument`` of an export's rows; ``since``
+    and ``until``: the first and last day on which they were written, in the laboratory's time zone.
+    RecordError: the record can't be opened or read.
+    """
+    of_rows = {f"in_{name}": asked.pop(name, "") for name in ("sample", "instrument")}
+    period = {"start": _begin(since, laboratory), "end": _begin(until, laboratory, after=1)}
+    condition, given = _condition({**asked, **of_rows, **period})
+    with opened(laboratory).reading() as connection:
+        return list(entries_of(connection, condition or "n > 0", **given))
+
+
+def find_rows(laboratory: Laboratory, *, since: date | None = None, until: date | None = None, **asked: str) -> Reading:
+    """Return the rows of a ``sample`` or ``instrument``, measured from ``since`` to ``until``."""
+    period = {"measured_from": _begin(since, laboratory), "measured_before": _begin(until, laboratory, after=1)}
+    condition, given = _condition({**asked, **period})
+    found = read_record(laboratory, condition, **given)
+    moments = found.table["measured_at"]
+    fits = [found.table[name] == value for name, value in asked.items() if value]
+    fits += [moments >= _midnight(since, laboratory)] if since else []
+    fits += [moments < _midnight(until, laboratory, after=1)] if until else []
+    return replace(
+        found, table=found.table[np.logical_and.reduce(fits)].reset_index(drop=True) if fits else found.table
+    )
+
+
+def export_bytes(laboratory: Laboratory, n: int) -> bytes:
+    """Return an export as it came in, read or refused, by its entry. RecordError: the entry holds no export."""
+    database = opened(laboratory)
+    with database.reading() as connection:
+        tables = ("exports", "refused")
+        query = " UNION ALL ".join(f"SELECT packed FROM {table} WHERE entry = :n" for table in tables)
+        found = connection.one(query, n=n)
+    if not found or not found[0]:
+        raise RecordError(database.place, f"entry {n} holds no export")
+    return zlib.decompress(found[0])
+
+
+_CONDITIONS = {
+    "start": "at >= :start",
+    "end": "at < :end",
+    "measured_from": "measured_at_utc >= :measured_from",
+    "measured_before": "measured_at_utc < :measured_before",
+    "in_sample": "n IN (SELECT entry FROM rows WHERE sample = :in_sample)",
+    "in_instrument": "n IN (SELECT entry FROM rows WHERE instrument = :in_instrument)",
+}
+"""What is asked for as a condition of SQL, where it isn't that a column equals."""
+
+
+def _condition(asked: Mapping[str, object]) -> tuple[str, dict[str, object]]:
+    """Return what is asked for as one condition of SQL, with the values by their names in it."""
+    given = {name: value for name, value in asked.items() if value not in (None, "")}
+    return " AND ".join(_CONDITIONS.get(name, f"{name} = :{name}") for name in given), given
+
+
+def _begin(day: date | None, laboratory: Laboratory, after: int = 0) -> str:
+    """Return when a day, or a day after it, begins in the laboratory: UTC, ISO 8601; empty without a day."""
+    return f"{_midnight(day, laboratory, after).astimezone(UTC):%Y-%m-%dT%H:%M:%S}" if day else ""
+
+
+def _midnight(day: date, laboratory: Laboratory, after: int = 0) -> datetime:
+    return datetime.combine(day + timedelta(days=after), time(), ZoneInfo(laboratory.time_zone))
