@@ -15,11 +15,9 @@ from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.variance.nested_layout import FEWEST_DEGREES, Layout, Level, layout_of
 from labcalc.lab import Decision
 from labcalc.statistics import (
-    IntervalGain,
     VarianceComponents,
     VarianceSum,
     anderson_darling,
-    interval_gains,
     likelihood_components,
     nested_analysis,
     resolution,
@@ -68,28 +66,6 @@ class ComponentsOfVariance:
         return {} if self.components is None else {one.name: one.variance for one in self.components.components}
 
     @property
-    def typical_counts(self) -> dict[str, int]:
-        """How many of each level stand within one of the level above, on average, 2 at the least."""
-        above = [1, *(level.groups for level in self.levels[:-1])]
-        return {
-            level.name: max(2, round(level.groups / outer)) for level, outer in zip(self.levels, above, strict=True)
-        }
-
-    @property
-    def gains(self) -> tuple[IntervalGain, ...]:
-        """What one more of each level would narrow, in a balanced layout of the typical counts; none where unknown."""
-        variances = self.variances
-        if not variances or list(variances.values())[-1] == 0.0:
-            return ()
-        return interval_gains(variances, self.typical_counts)
-
-    @property
-    def advice(self) -> tuple[str, ...]:
-        """For each component, what would narrow its interval most, and what would by the single result."""
-        gains = self.gains
-        return tuple(_narrowest(name, gains) for name in (self.variances if gains else ()))
-
-    @property
     def sentence(self) -> str:
         """The whole in one sentence."""
         if self.components is None:
@@ -111,23 +87,6 @@ def _symbol(levels: Sequence[Level]) -> str:
     if letters:
         return f"s_I({letters})"
     return "s_r" if "run" in names else "s_d"
-
-
-def _narrowest(name: str, gains: Sequence[IntervalGain]) -> str:
-    """Say what narrows the interval of a component most, and what does so for the least measuring."""
-    ratios = [dict(gain.ratios)[name] for gain in gains]
-    most = min(range(len(gains)), key=ratios.__getitem__)
-    thrifty = max(range(len(gains)), key=lambda place: (1.0 - ratios[place]) / gains[place].results_added)
-    sentence = f"{name}: {_one_more(gains[most], ratios[most])} of the width that its interval has on average"
-    return (
-        sentence
-        if thrifty == most
-        else f"{sentence}; by the result, best: {_one_more(gains[thrifty], ratios[thrifty])}"
-    )
-
-
-def _one_more(gain: IntervalGain, ratio: float) -> str:
-    return f"one more {gain.added} ({counted(gain.results_added, 'result')}) would leave {percent(ratio, 0)}"
 
 
 def components_of_variance(material: Material, sample: str = "") -> tuple[ComponentsOfVariance, ...]:
