@@ -107,7 +107,7 @@ NAMES = {
         draw_carry_over draw_consistency draw_control_chart draw_density_temperature draw_in_time
         draw_reference_history draw_sheet draw_viscosity_temperature duplicate_pictures fold instrument_pages
         note one_above_others problem_pictures reference_picture show_actions show_budget show_carry_over
-        show_causes show_cautions show_certificates show_changes show_checks show_components show_conclusions
+        show_causes show_cautions show_certificates show_checks show_components show_conclusions
         show_decisions show_duplicate_biases show_duplicate_header show_duplicate_provenance
         show_duplicate_summaries show_duplicate_verdict show_duplicates_beyond show_evidence show_explanations
         show_head show_header show_how_well show_limits show_month_header show_month_provenance

@@ -38,7 +38,6 @@ from .markup import Fragment as Fragment, Summary as Summary, fold as fold, note
 from .month.oils import (
     instrument_pages as instrument_pages,
     show_certificates as show_certificates,
-    show_changes as show_changes,
     show_limits as show_limits,
     show_oils as show_oils,
     show_operators as show_operators,

@@ -66,38 +66,6 @@ def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:
     )
 
 
-def show_changes(report: MonthReport) -> Fragment:
-    """Return the change of each chart against the month before, folded: means by t, spreads by F."""
-    if not report.oils:
-        return note(f"The record holds no reference-oil result in {report.month.name}.")
-    rows = [_change_cells(one) for one in report.oils]
-    columns = ("Chart", "Change of the mean, 95 %", "t (limit)", "F (limit)")
-    html = html_table(f"{report.month.name} against {report.month.before.name}", columns, rows, numeric=(1, 2, 3))
-    html += note("*: more than chance allows; t tells of the means, F of the spreads.").html
-    changed = [
-        f"{one.chart.instrument}, {one.chart.name}: mean {signed(one.change.difference, 3)} {one.chart.unit}"
-        for one in report.oils
-        if one.change is not None and one.change.mean_changed
-    ]
-    text = "\n".join(changed) or "no mean changed by more than chance allows"
-    return Fragment(folded(f"Against {report.month.before.name}: {text.splitlines()[0]}", html), text)
-
-
-def _change_cells(one: OilSummary) -> tuple[str, ...]:
-    name = escape(f"{one.chart.instrument}, {one.chart.name}")
-    change = one.change
-    if change is None:
-        return f"{name}<br><small>{escape('; '.join(one.notes))}</small>", "–", "–", "–"
-    low, high = change.interval
-    return (
-        name,
-        f"{hover_number(signed(change.difference, 3), change.difference)} "
-        f"({signed(low, 3)} to {signed(high, 3)}) {one.chart.unit}",
-        f"{numeral(change.t, 2)} ({numeral(change.critical_t, 2)}){' *' if change.mean_changed else ''}",
-        f"{numeral(change.f, 2)} ({numeral(change.critical_f, 2)}){' *' if change.spread_changed else ''}",
-    )
-
-
 def _groups(oils: Sequence[OilSummary]) -> dict[tuple[str, str, bool], list[OilSummary]]:
     """Group by quantity, viscosity before density; results without a certified value apart."""
     groups: dict[tuple[str, str, bool], list[OilSummary]] = {}
