@@ -1,5 +1,7 @@
 """What lab.toml may hold: its tables, keys, units and ranges, and the records that they become."""
 
+from __future__ import annotations
+
 import codecs
 import math
 import re

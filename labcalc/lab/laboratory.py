@@ -1,5 +1,7 @@
 """The laboratory as lab.toml describes it: plain frozen records, no files, no judgement."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, field
 from datetime import date
