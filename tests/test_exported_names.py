@@ -40,7 +40,7 @@ NAMES = {
         Alternation AnalysisLine Beyond BiasTest CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare
         ChartConstants ChartLimits ChartSight Conformity ConformityProbability DECISION_RULES DecisionRule
         DesignStep Distribution Drift DuplicatePrecision EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks
-        HIGH_LOW_ORDER HighLowCarryOver InputQuantity InterlaboratoryCells InterlaboratoryPrecision IntervalGain
+        HIGH_LOW_ORDER HighLowCarryOver InputQuantity InterlaboratoryCells InterlaboratoryPrecision
         LikelihoodComponents MandelStatistics NELSON NestedAnalysis NewLot NormalityTest ONE_SIDED_FACTOR Onset
         OrderEffect OutlierFlag OutlierTest PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex
         PerformanceThresholds PeriodComparison PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision
@@ -53,7 +53,7 @@ NAMES = {
         effective_degrees_of_freedom en_score ewma ewma_chart ewma_run_length extreme_deviate_limit
         extreme_deviates family_repeatability global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test
         grubbs_test high_low_carry_over high_low_steps holm_adjusted individuals_limits interlaboratory_cells
-        interlaboratory_precision interval_gains lie_within likelihood_components limits_leave_room lot_change
+        interlaboratory_precision lie_within likelihood_components limits_leave_room lot_change
         mandel_h_limit mandel_k_limit mandel_statistics mean_variance moving_ranges nested_analysis
         one_sided_margin onset_of order_effect pairs_needed performance_index pooled_precision
         precision_relations proficiency_round resolution robust_mean_uncertainty rounded rounded_to_figures
@@ -107,7 +107,7 @@ NAMES = {
         draw_carry_over draw_consistency draw_control_chart draw_density_temperature draw_in_time
         draw_reference_history draw_sheet draw_viscosity_temperature duplicate_pictures fold instrument_pages
         note one_above_others problem_pictures reference_picture show_actions show_budget show_carry_over
-        show_causes show_cautions show_certificates show_changes show_checks show_components show_conclusions
+        show_causes show_cautions show_certificates show_checks show_components show_conclusions
         show_decisions show_duplicate_biases show_duplicate_header show_duplicate_provenance
         show_duplicate_summaries show_duplicate_verdict show_duplicates_beyond show_evidence show_explanations
         show_head show_how_well show_limits show_month_header show_month_provenance show_month_refusals

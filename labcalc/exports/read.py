@@ -42,7 +42,6 @@ def read_export(path: str | Path, *, profiles: Sequence[Profile] = (), time_zone
 
     path : A .csv, .txt or .tsv of any dialect, or a workbook (.xlsx, .xlsm).
     profiles : What the laboratory says about its exports; the first whose patterns fit the file name is used.
-    time_zone : IANA name; holds for times without an offset.
     Returns : The tidy table: temperatures in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s],
         density in [kg/m³]; texts as objects with None, numbers with NaN and moments with NaT where there is none.
     Raises ExportError : The file can't be read at all, or reads in two ways.

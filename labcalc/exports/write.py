@@ -39,8 +39,6 @@ def write_table(
     What is read again from .csv or .xlsx is the same table, to the last bit: all but ``source_file`` and
     ``source_line``, which always name the file at hand; where a row came from before stands in the file itself.
 
-    table : Tidy table.
-    path : Where it goes.
     exports : The files that it was read from: they are never written over, under whatever name.
     force : Write over a file that labcalc didn't make, which is otherwise refused.
     Raises ExportError : Another ending, a table without the tidy columns, a file that must stay, or .parquet without

@@ -5,19 +5,22 @@ from .carry_over.shares import (
     draw_carry_over as draw_carry_over,
     show_carry_over as show_carry_over,
 )
+from .causes.deviations import what_if_places as what_if_places
 from .causes.explanation import (
+    deviation_picture as deviation_picture,
+    show_causes as show_causes,
     show_conclusions as show_conclusions,
     show_evidence as show_evidence,
     show_explanations as show_explanations,
+    show_how_well as show_how_well,
     show_outcomes as show_outcomes,
 )
-from .causes.how_well import show_how_well as show_how_well
-from .causes.hypothetical import what_if_places as what_if_places
-from .causes.in_report import deviation_picture as deviation_picture, show_causes as show_causes
-from .causes.problem_sample import one_above_others as one_above_others, problem_pictures as problem_pictures
-from .causes.run_and_day import show_run_and_day as show_run_and_day
-from .control.charts import draw_control_chart as draw_control_chart
-from .control.sheets import draw_sheet as draw_sheet
+from .causes.problem_sample import (
+    one_above_others as one_above_others,
+    problem_pictures as problem_pictures,
+    show_run_and_day as show_run_and_day,
+)
+from .control.sheets import draw_control_chart as draw_control_chart, draw_sheet as draw_sheet
 from .duplicates.pictures import draw_in_time as draw_in_time, duplicate_pictures as duplicate_pictures
 from .duplicates.precision import (
     show_duplicate_biases as show_duplicate_biases,
@@ -32,10 +35,9 @@ from .duplicates.precision import (
 )
 from .interlaboratory import draw_consistency as draw_consistency
 from .markup import Fragment as Fragment, Summary as Summary, fold as fold, note as note
-from .month.instruments import instrument_pages as instrument_pages
 from .month.oils import (
+    instrument_pages as instrument_pages,
     show_certificates as show_certificates,
-    show_changes as show_changes,
     show_limits as show_limits,
     show_oils as show_oils,
     show_operators as show_operators,

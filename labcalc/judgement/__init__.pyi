@@ -7,7 +7,6 @@ from .certificates import (
 )
 from .checks import Check as Check
 from .control.charts import Chart as Chart, ChartSignal as ChartSignal, control_charts as control_charts
-from .control.detection import Sight as Sight, sight_of as sight_of, sights_of as sights_of
 from .control.panels import (
     Panel as Panel,
     earlier_words as earlier_words,
@@ -20,13 +19,14 @@ from .control.status import (
     REMEDIES as REMEDIES,
     ChartState as ChartState,
     ChartStatus as ChartStatus,
+    Sight as Sight,
     chart_status as chart_status,
+    sight_of as sight_of,
+    sights_of as sights_of,
     states_at as states_at,
 )
 from .control.watch import Stream as Stream
-from .duplicates.bias import DuplicateFinding as DuplicateFinding
-from .duplicates.comparison import NamedSpread as NamedSpread
-from .duplicates.exceedances import SetBeyond as SetBeyond
+from .duplicates.comparison import DuplicateFinding as DuplicateFinding, NamedSpread as NamedSpread
 from .duplicates.precision import NOT_ENOUGH as NOT_ENOUGH, DuplicateSummary as DuplicateSummary
 from .duplicates.report import (
     DUPLICATE_VERDICTS as DUPLICATE_VERDICTS,
@@ -34,6 +34,7 @@ from .duplicates.report import (
     duplicates_between as duplicates_between,
     report_duplicates as report_duplicates,
 )
+from .duplicates.sets import SetBeyond as SetBeyond
 from .month.carry_over import CarryOver as CarryOver
 from .month.follow_up import Action as Action
 from .month.oils import OilSummary as OilSummary
@@ -49,7 +50,7 @@ from .run.next_step import next_steps as next_steps
 from .run.reported import Reported as Reported, reported_of as reported_of
 from .run.results import Result as Result, reported_value as reported_value
 from .run.verdict import VERDICTS as VERDICTS, Judgement as Judgement, judge as judge
-from .setup.findings import SEVERITIES as SEVERITIES, Finding as Finding
+from .setup.description import SEVERITIES as SEVERITIES, Finding as Finding
 from .setup.first_settings import FirstSettings as FirstSettings, propose_settings as propose_settings
 from .setup.review import SetupReview as SetupReview, review_setup as review_setup
 from .uncertainty.effects import COMPONENTS as COMPONENTS, Effect as Effect, by_component as by_component
@@ -57,6 +58,6 @@ from .variance.components import (
     ComponentsOfVariance as ComponentsOfVariance,
     components_of_results as components_of_results,
     components_of_variance as components_of_variance,
+    components_side_by_side as components_side_by_side,
 )
-from .variance.paired_oils import components_side_by_side as components_side_by_side
 from .year.report import Alarms as Alarms, OilTrend as OilTrend, YearReport as YearReport, report_year as report_year

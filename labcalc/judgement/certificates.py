@@ -1,7 +1,5 @@
 """Reference-oil determinations beside their certified values."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date

@@ -1,7 +1,5 @@
 """One thing looked at in a run: what was found, against which limit, on whose word."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal

@@ -32,12 +32,6 @@ class Month(Period):
     months: int = 1
 
     @property
-    def before(self) -> Month:
-        """The month, or the year, before."""
-        first = self.first - pd.DateOffset(months=self.months)
-        return Month(f"{first:{'%Y-%m' if self.months == 1 else '%Y'}}", first, self.first, self.months)
-
-    @property
     def parts(self) -> tuple[Month, ...]:
         """The months in it."""
         if self.months == 1:

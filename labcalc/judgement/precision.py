@@ -1,7 +1,5 @@
 """Which precision statement is in force for a result of a run, or why none is."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

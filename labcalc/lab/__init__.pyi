@@ -1,9 +1,7 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
 from ._decisions_file import file_head as file_head, verify_file as verify_file
-from ._lines import line_of_key as line_of_key
 from ._tables import nearest as nearest
-from .certified import certificates as certificates
 from .classes import (
     GradeSystem as GradeSystem,
     ProductClass as ProductClass,
@@ -22,14 +20,7 @@ from .decisions import (
     checked_decisions as checked_decisions,
     decisions_file as decisions_file,
 )
-from .folder import earlier_export_files as earlier_export_files
-from .labels import (
-    label_runs as label_runs,
-    lot_in_use as lot_in_use,
-    name_fits as name_fits,
-    product_of as product_of,
-    reference_of as reference_of,
-)
+from .folder import certificates as certificates, earlier_export_files as earlier_export_files
 from .laboratory import (
     REPEAT_KINDS as REPEAT_KINDS,
     Baseline as Baseline,
@@ -57,17 +48,25 @@ from .precision import (
     precision_for as precision_for,
     published_precision as published_precision,
 )
-from .reading import read as read
+from .reading import (
+    label_runs as label_runs,
+    lot_in_use as lot_in_use,
+    name_fits as name_fits,
+    product_of as product_of,
+    read as read,
+    reference_of as reference_of,
+)
 from .record.adding import (
     Added as Added,
+    add_certificates as add_certificates,
     add_exports as add_exports,
+    add_pages as add_pages,
     exports_not_held as exports_not_held,
     watch_exports as watch_exports,
 )
 from .record.chain import Head as Head
 from .record.decided import move_decisions as move_decisions
-from .record.entering import add_certificates as add_certificates, add_pages as add_pages
 from .record.lookup import export_bytes as export_bytes, find_entries as find_entries, find_rows as find_rows
 from .record.recalling import printed_head as printed_head, read_record as read_record, record_head as record_head
 from .record.verifying import Fault as Fault, verify_record as verify_record
-from .settings import laboratory_from as laboratory_from, load_laboratory as load_laboratory
+from .settings import laboratory_from as laboratory_from, line_of_key as line_of_key, load_laboratory as load_laboratory

@@ -1,10 +1,10 @@
-"""The table [control] of lab.toml: how control charts are set up and read."""
-
-from __future__ import annotations
+"""The tables [control], [duplicates], [record] and [decisions] of lab.toml: charts, repeats, and how is decided."""
 
 import math
 from collections.abc import Iterator
+from datetime import date, datetime
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 from labcalc.lab._tables import (
     UNFIT,
@@ -14,12 +14,21 @@ from labcalc.lab._tables import (
     day,
     listed,
     number,
+    shown,
     table,
     tables,
     text,
     whole_number,
 )
-from labcalc.lab.laboratory import LIMIT_KINDS, Baseline, ControlChoices
+from labcalc.lab.laboratory import (
+    LIMIT_KINDS,
+    REPEAT_KINDS,
+    Baseline,
+    ControlChoices,
+    DecisionChoices,
+    DuplicateChoices,
+    RecordPlace,
+)
 from labcalc.statistics import CHART_CONSTANTS, PERFORMANCE_THRESHOLDS, RULE_SETS, Beyond, PerformanceThresholds
 
 _NAN = float("nan")
@@ -130,3 +139,67 @@ CONTROL = table(
     _check_control,
 )
 """Reader of the whole table."""
+
+
+_REPEATS = DuplicateChoices()
+
+
+def _check_repeats(choices: DuplicateChoices) -> Iterator[tuple[str, str]]:
+    short_h, long_h = choices.repeatability_window_h, 24.0 * choices.intermediate_window_d
+    if long_h < short_h:
+        yield (
+            "intermediate_window_d",
+            f"{choices.intermediate_window_d:g}: at least repeatability_window_h ({short_h:g} h) is expected",
+        )
+
+
+DUPLICATES = table(
+    {
+        "count": Key(listed(choice(REPEAT_KINDS), ", ".join(map(shown, REPEAT_KINDS))), _REPEATS.count),
+        "second_fill_endings": Key(listed(text, "endings", may_be_empty=True), _REPEATS.second_fill_endings),
+        "repeatability_window_h": Key(_ABOVE_ZERO, _REPEATS.repeatability_window_h),
+        "intermediate_window_d": Key(_ABOVE_ZERO, _REPEATS.intermediate_window_d),
+    },
+    DuplicateChoices,
+    _check_repeats,
+)
+"""Reader of the whole table."""
+
+
+_DRIVER = "postgresql+psycopg"
+_EXAMPLE = f"'{_DRIVER}://name@host/database'"
+
+
+def _url(value: Any, path: str, problems: Problems) -> Any:
+    """Read a URL; no message shows it, as it may hold a password in a place where none is expected."""
+    try:
+        parts = urlsplit(value)
+        is_one = parts.scheme == _DRIVER and bool(parts.path.strip("/")) and parts.port != 0
+    except (TypeError, ValueError, AttributeError):
+        is_one = False
+    if not is_one:
+        return problems.note(path, f"a URL such as {_EXAMPLE} is expected")
+    if parts.password is not None or "password" in parse_qs(parts.query):
+        where = "PGPASSWORD or in ~/.pgpass"
+        return problems.note(path, f"it holds a password; take it out: PostgreSQL looks for it in {where}")
+    return value
+
+
+def _check_place(place: RecordPlace) -> Iterator[tuple[str, str]]:
+    if bool(place.file) == bool(place.url):
+        yield "", "either file or url is expected"
+
+
+RECORD = table({"file": Key(text, ""), "url": Key(_url, "")}, RecordPlace, _check_place)  # reader of the whole table
+
+
+def _second_person(value: Any, path: str, problems: Problems) -> Any:
+    """Read whether, or from which day on, a second person is demanded."""
+    if isinstance(value, bool):
+        return date.min if value else None
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    return problems.note(path, f"{shown(value)}: true, false or a first day such as 2026-04-01 is expected")
+
+
+DECISIONS = table({"second_person": Key(_second_person, None)}, DecisionChoices)  # reader of the whole table

@@ -5,8 +5,6 @@ would spread over two lines. Here a line is a decision, whole or torn, and a lin
 is told from a whole one at once.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os

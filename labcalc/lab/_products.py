@@ -1,7 +1,5 @@
 """A product in lab.toml: its class, what the class brings, the standard that it is held to."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Any
 

@@ -14,12 +14,9 @@ from zoneinfo import ZoneInfo, available_timezones
 from labcalc.exports.arranging.names import placed
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, MOMENT_PARTS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
-from labcalc.lab._certificates import REFERENCE
-from labcalc.lab._conformity import CONFORMITY, quantity_and_temperature
-from labcalc.lab._control import CONTROL
-from labcalc.lab._duplicates import DUPLICATES
+from labcalc.lab._conformity import CONFORMITY, REFERENCE, quantity_and_temperature
+from labcalc.lab._control import CONTROL, DECISIONS, DUPLICATES, RECORD
 from labcalc.lab._products import PRODUCT, QUANTITIES
-from labcalc.lab._record import DECISIONS, RECORD
 from labcalc.lab._tables import (
     UNFIT,
     Key,

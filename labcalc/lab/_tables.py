@@ -1,7 +1,5 @@
 """Declarative reading of TOML tables: which keys, what each holds, and every problem with the path of its key."""
 
-from __future__ import annotations
-
 import difflib
 import inspect
 import math

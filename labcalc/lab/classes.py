@@ -1,7 +1,5 @@
 """Classes of products: what each lets a report calculate, and which standards' limits a product may ask for."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from collections.abc import Iterable, Iterator, Sequence
@@ -95,8 +93,6 @@ def all_quantities() -> tuple[str, ...]:
 def quantities_of(class_name: str, commodity: str, changes: Iterable[str] = ()) -> tuple[str, ...]:
     """Return what a report calculates for a product.
 
-    class_name : Name of its class; empty: by the commodity group.
-    commodity : Commodity group, a key of ``formulae.COMMODITIES``.
     changes : Names of quantities, each after ``+`` (added) or ``-`` (left out); the last word counts.
     Returns : Names, in the order in which the report gives them.
     """

@@ -1,7 +1,5 @@
 """What time it is: the machine's clock, or the moment that ``LABCALC_NOW`` says, so that a result can be had again."""
 
-from __future__ import annotations
-
 import os
 from datetime import UTC, datetime
 

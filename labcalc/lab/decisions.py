@@ -3,8 +3,6 @@
 Both hold the same, are added to and never rewritten, and number decisions: by their entry, or by their line.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence

@@ -1,7 +1,5 @@
 """Precision statements: the laboratory's own first, then the published ones that ship in labcalc/data."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -79,9 +77,7 @@ def method_names() -> tuple[str, ...]:
 def method_of(laboratory: Laboratory, instrument: str, quantity: str) -> str:
     """Return the method and edition by which an instrument measures a quantity.
 
-    laboratory : Its instruments with their methods.
     instrument : Name of the instrument, case ignored; empty: any, where all that name a method name the same.
-    quantity : As the tidy table names it.
     Returns : The first of its methods that is for the quantity, with edition; empty where lab.toml names none.
     """
     asked = [one for one in laboratory.instruments if one.name.casefold() == instrument.casefold() or not instrument]
@@ -124,8 +120,6 @@ def precision_for(
     """Return the statement that holds for a result.
 
     laboratory : Its own statements come before the published ones, of which the method of the instrument says which.
-    precision_class : Such as ``base oils``; case ignored.
-    quantity : ``kinematic viscosity``, ``dynamic viscosity`` or ``density``.
     temperature_C : Temperature of the result, [°C]; a statement for a temperature holds within 0.5 °C of it.
     instrument : Name of the instrument; without one, what ``method_of`` says of all.
     Returns : A statement for the temperature before one for any; None where nothing is stated.
@@ -138,20 +132,8 @@ def precision_for(
 
 
 def _own(own: Precision) -> PrecisionStatement:
-    return PrecisionStatement(
-        method=own.source,
-        edition="lab.toml",
-        precision_class=own.precision_class,
-        quantity=own.quantity,
-        temperature_C=own.temperature_C,
-        determinability=own.determinability,
-        repeatability=own.repeatability,
-        reproducibility=own.reproducibility,
-        mark="laboratory",
-        lowest=own.lowest,
-        highest=own.highest,
-        degrees_of_freedom=own.degrees_of_freedom,
-    )
+    given = {name: one for name, one in vars(own).items() if name != "source"}
+    return PrecisionStatement(own.source, "lab.toml", mark="laboratory", **given)
 
 
 def _best(

@@ -1,15 +1,101 @@
-"""Exports as the laboratory reads them: by its profiles, in its time zone, its products and reference oils named."""
-
-from __future__ import annotations
+"""Exports as the laboratory reads them: by its profiles, in its time zone, with what it knows by their names."""
 
 from collections.abc import Iterable
 from dataclasses import replace
+from datetime import date
+from fnmatch import fnmatchcase
 from pathlib import Path
 
+import pandas as pd
+
 from labcalc.exports import Reading, read_exports
-from labcalc.lab.labels import label_runs
-from labcalc.lab.laboratory import Laboratory
+from labcalc.lab.laboratory import Laboratory, Product, ReferenceLot, ReferenceMaterial
 from labcalc.lab.settings import load_laboratory
+
+_ROLES = ("sample", "reference")
+
+
+def name_fits(name: str, patterns: Iterable[str]) -> bool:
+    """Tell whether a name fits one of the shell-style patterns; case ignored, no name fits none."""
+    folded = name.strip().casefold()
+    return bool(folded) and any(fnmatchcase(folded, pattern.casefold()) for pattern in patterns)
+
+
+def reference_of(laboratory: Laboratory, sample: str) -> ReferenceMaterial | None:
+    """Return the reference oil whose patterns the sample name fits; the first in the file, None if none does."""
+    return next((one for one in laboratory.references if name_fits(sample, one.samples)), None)
+
+
+def product_of(laboratory: Laboratory, *, sample: str = "", product: str = "") -> Product | None:
+    """Return the product of that name, or else the first whose patterns the sample name fits; case ignored."""
+    named = (one for one in laboratory.products if one.name.casefold() == product.strip().casefold())
+    fitting = (one for one in laboratory.products if name_fits(sample, one.samples))
+    return next(named, None) or next(fitting, None)
+
+
+def lot_in_use(material: ReferenceMaterial, lot: str, day: date) -> ReferenceLot | None:
+    """Return the named lot if valid on the day; without a name, the one lot that is, None if none or several are."""
+    if pd.isna(day):
+        return None
+    valid = [one for one in material.lots if one.valid_from <= day <= one.valid_to]
+    if lot.strip():
+        return next((one for one in valid if one.lot.casefold() == lot.strip().casefold()), None)
+    return valid[0] if len(valid) == 1 else None
+
+
+def label_runs(table: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
+    """Fill in what the sample names tell.
+
+    table : Tidy table; not changed.
+    laboratory : Reference oils and products with their patterns.
+    Returns : A new table with the same columns: ``role`` is ``reference`` or ``sample`` (what the export says is kept
+        if it is one of the two); ``product`` of samples and ``lot`` of reference oils are filled in where the export
+        has none.
+    """
+    names = table["sample"].astype(object).where(table["sample"].notna(), "").astype(str)
+    known = {name: reference_of(laboratory, name) for name in names.unique()}
+    by_name = names.map({name: "sample" if oil is None else "reference" for name, oil in known.items()})
+    given = table["role"].astype(object)
+    role = given.where(given.isin(_ROLES), by_name.astype(object))
+    return table.assign(
+        role=_as(table["role"], role),
+        product=_as(table["product"], _products(table["product"], names, role, laboratory)),
+        lot=_as(table["lot"], _lots(table, names, role, known)),
+    )
+
+
+def _products(given: pd.Series, names: pd.Series, role: pd.Series, laboratory: Laboratory) -> pd.Series:
+    wanted = _missing(given) & (role == "sample")
+    found = {name: product_of(laboratory, sample=name) for name in names[wanted].unique()}
+    by_name = names.map({name: one.name for name, one in found.items() if one is not None}).astype(object)
+    return given.astype(object).mask(wanted & by_name.notna(), by_name)
+
+
+def _lots(
+    table: pd.DataFrame, names: pd.Series, role: pd.Series, known: dict[str, ReferenceMaterial | None]
+) -> pd.Series:
+    lots = table["lot"].astype(object).copy()
+    wanted = (_missing(lots) & (role == "reference") & table["measured_at"].notna()).to_numpy(bool)
+    if not wanted.any():
+        return lots
+    days = table["measured_at"][wanted].dt.date
+    filled = lots[wanted].to_numpy(object, copy=True)
+    for (name, day), places in days.groupby([names[wanted], days]).indices.items():
+        material = known[name]
+        lot = None if material is None else lot_in_use(material, "", day)
+        if lot is not None:
+            filled[places] = lot.lot
+    lots[wanted] = filled
+    return lots
+
+
+def _missing(column: pd.Series) -> pd.Series:
+    return column.isna() | (column.astype(object) == "")
+
+
+def _as(column: pd.Series, values: pd.Series) -> pd.Series:
+    """Give texts the type of the column that they replace; a column without any text has none to give."""
+    return values.astype(column.dtype) if isinstance(column.dtype, pd.StringDtype) else values
 
 
 def read(exports: str | Path | Iterable[str | Path], lab: str | Path | Laboratory | None = None) -> Reading:

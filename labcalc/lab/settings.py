@@ -1,7 +1,5 @@
 """lab.toml in, the laboratory's records out; every line that can't be used is named by the path of its key."""
 
-from __future__ import annotations
-
 import hashlib
 import re
 import tomllib
@@ -12,17 +10,49 @@ from pathlib import Path
 from typing import Any
 
 from labcalc.errors import SettingsError, SettingsProblem
-from labcalc.lab._lines import HEADING, line_of_key
 from labcalc.lab._schema import FILE
 from labcalc.lab._tables import Problems
 from labcalc.lab.laboratory import Laboratory
+
+HEADING = re.compile(r"\s*\[\[?\s*([\w-]+(?:\s*\.\s*[\w-]+)*)\s*\]\]?\s*(?:#.*)?$")
+"""A line that begins a table, or one of several tables of that name."""
+
+_KEY = re.compile(r"""\s*("[^"]*"|'[^']*'|[\w-]+)\s*=""")
+_STEP = re.compile(r"""("[^"]*"|[^".\[]+)(?:\[(\d+)\])?""")
+_LONG_TEXT = re.compile(r'"""[\s\S]*?"""|\'\'\'[\s\S]*?\'\'\'')
+
+
+def line_of_key(text: str, key: str) -> int:
+    """Return the line on which a key stands, such as ``product[2].limit[1].highest``.
+
+    Returns : From 1 on; of a key that is missing the line of the table that should hold it; 0 where that isn't found
+        either.
+    """
+    lines = _LONG_TEXT.sub(lambda found: "\n" * found[0].count("\n"), text).split("\n")
+    headings = [re.sub(r"\s", "", found[1]) if (found := HEADING.match(line)) else "" for line in lines]
+    keys = [found[1].strip("\"'") if (found := _KEY.match(line)) else "" for line in lines]
+    path, at, end = "", -1, len(lines)
+    for step, number in _STEP.findall(key):
+        name, nth = step.strip('"'), int(number or 1)
+        path = f"{path}.{name}" if path else name
+        tables = [n for n in range(at + 1, end) if headings[n] == path]
+        if len(tables) >= nth:
+            at, end = tables[nth - 1], [*tables, end][nth]
+            continue
+        own = range(at + 1, next((n for n in range(at + 1, end) if headings[n]), end))
+        if at < 0 or tables or name not in keys[own.start : own.stop]:
+            break
+        at = keys.index(name, own.start)
+        end = next((n for n in range(at + 1, own.stop) if keys[n]), own.stop)
+        inline = [n for n in range(at, end) for _ in range(lines[n].count("{"))]
+        at = inline[nth - 1] if number and len(inline) >= nth else at
+    return at + 1
 
 
 def load_laboratory(path: Path | str | Laboratory | None) -> Laboratory:
     """Read and check lab.toml.
 
     path : The file; what is loaded already is handed back; None for the laboratory without a lab.toml.
-    Returns : The records, with the absolute path of the file and its SHA-256.
     Raises SettingsError : The file can't be read, or keys of it can't be used; holds every such key and names the
         first.
     """

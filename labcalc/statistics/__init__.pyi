@@ -134,8 +134,6 @@ from .precision.long_term_precision import (
     spread_interval as spread_interval,
 )
 from .precision.measurement_plan import (
-    IntervalGain as IntervalGain,
-    interval_gains as interval_gains,
     mean_variance as mean_variance,
 )
 from .precision.method_precision import (

@@ -24,8 +24,7 @@ from labcalc.exports import read_export, write_table
 from labcalc.judgement import gather, gather_record, judge, report_month
 from labcalc.lab import add_exports, load_laboratory, read_record, record_head, verify_record
 from labcalc.lab.record.journal import append
-from labcalc.lab.record.opening import opened
-from labcalc.lab.record.steps import LATEST
+from labcalc.lab.record.steps import LATEST, opened
 from labcalc.shipped import sample_lab
 from labcalc.workbooks import run_report_jobs
 from tests.benchmarks.month import history

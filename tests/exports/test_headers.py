@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings, strategies as st
 
+from labcalc.exports.grammar.headers import LANGUAGES, _lines, folded, word_of
 from labcalc.exports.grammar.vocabulary import Meaning, carries_measured_unit, meaning_of, unit_of
-from labcalc.exports.grammar.words import LANGUAGES, _lines, folded, word_of
 
 HERE = Path(__file__).parent
 

@@ -24,7 +24,15 @@ from labcalc.judgement.causes.affected_rows import (
     run_fills,
     run_temperatures,
 )
-from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
+from labcalc.judgement.causes.catalogue import (
+    CAUSES,
+    DEVIATIONS,
+    PRIOR_ODDS,
+    TAIL,
+    log_viscosity_of,
+    sizes_of,
+    tail_log,
+)
 from labcalc.judgement.causes.evidence import HouseProduct
 from labcalc.judgement.causes.expectation import (
     Course,
@@ -36,7 +44,6 @@ from labcalc.judgement.causes.expectation import (
     open_course,
 )
 from labcalc.judgement.causes.liquids import FUEL, FUELS, SOLVENTS, WATER_DENSITY, Liquid, through_points
-from labcalc.judgement.causes.paths import DEVIATIONS, TAIL, log_viscosity_of, sizes_of, tail_log
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
 from labcalc.judgement.causes.surroundings import InstrumentBias, Noise
 from labcalc.judgement.causes.temperature_and_air import paths_of, warmed

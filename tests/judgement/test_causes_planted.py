@@ -10,7 +10,7 @@ import pytest
 
 from labcalc.judgement import Material, gather, judge
 from labcalc.judgement.causes import Explanation, evidence_of, rank_causes, with_measurement
-from labcalc.judgement.causes.exchange import other_half
+from labcalc.judgement.causes.explanation import other_half
 from labcalc.shipped import sample_exports, sample_lab
 
 with (sample_lab().parent / "planted_faults.csv").open(encoding="utf-8") as _file:

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 
 from labcalc.judgement.causes import CAUSES, Evidence, rank_causes, with_measurement, words
+from labcalc.judgement.causes.catalogue import repair_of
 from labcalc.judgement.causes.evidence import HouseProduct
 from labcalc.judgement.causes.expectation import Course, Expectation, Node
 from labcalc.judgement.causes.explanation import Explanation
 from labcalc.judgement.causes.ranking import fits_of, weigh
-from labcalc.judgement.causes.repairs import repair_of
 from labcalc.judgement.causes.surroundings import InstrumentBias
 from labcalc.judgement.causes.words import opening_of
 from labcalc.lab import practice

@@ -547,31 +547,23 @@ OIL_46 = Product(
 NOISE = Noise(0.002, 0.05, "")
 
 
-def expected(basis: Any, *runs: EarlierRun, product: Product | None = OIL_46, lot: str = "L") -> Expectation:
-    return expected_of(basis, found([46.1, 46.3], [858.0, 858.2]), product, runs, NOISE, lot)
+def expected(*runs: EarlierRun, product: Product | None = OIL_46, lot: str = "L") -> Expectation:
+    return expected_of(found([46.1, 46.3], [858.0, 858.2]), product, runs, NOISE, lot)
 
 
 def test_which_expectation_holds() -> None:
-    assert expected("best").basis == expected("typical").basis == "typical"
-    assert expected("specification").basis == "specification"
-    assert expected("best", product=replace(OIL_46, typical=())).basis == "specification"
-    assert expected("best", product=replace(OIL_46, typical=(), limits=())).basis == "curve"
-    curve = expected("curve", product=None)
+    assert expected().basis == "typical"
+    assert expected(product=replace(OIL_46, typical=())).basis == "specification"
+    assert expected(product=replace(OIL_46, typical=(), limits=())).basis == "curve"
+    curve = expected(product=None)
     assert (curve.basis, curve.commodity) == ("curve", "lubricating oil")
     assert curve.viscosity.nodes[0].mean == pytest.approx(np.median(np.log([46.1, 46.3])))
     assert curve.density.nodes[0].mean == pytest.approx(858.1)
-    with pytest.raises(EvidenceError, match=r"lab\.toml gives Oil 46 no specification values"):
-        expected("specification", product=replace(OIL_46, limits=()))
-    with pytest.raises(EvidenceError, match=r"lab\.toml gives this product no typical values"):
-        expected("typical", product=None)
-    with pytest.raises(EvidenceError, match="the record holds no earlier run"):
-        expected("history")
 
 
 def test_earlier_runs_of_the_sample_narrow_it() -> None:
     """Median of the runs; variance (0.2 %)²/n + (0.2 %)² (1 + 1/n) for days; density (0.05)² and 0.05² likewise."""
     one = expected(
-        "best",
         earlier(46.1, density=858.1),
         earlier(46.3, density=858.3, day="2026-02-03"),
         earlier(46.4, density=858.2),
@@ -582,20 +574,20 @@ def test_earlier_runs_of_the_sample_narrow_it() -> None:
         True, 40.0, pytest.approx(math.log(46.3)), pytest.approx(0.002 * math.sqrt(1 / 3 + 4 / 3))
     )
     assert density == Observation(False, 40.0, pytest.approx(858.2), pytest.approx(0.05 * math.sqrt(1 / 3 + 4 / 3)))
-    single = expected("best", earlier(46.1))
+    single = expected(earlier(46.1))
     assert single.words == "an earlier run of this sample, on 2026-02-01"
     assert single.observed[0].sd == pytest.approx(0.002 * math.sqrt(3.0))
 
 
 def test_earlier_runs_of_the_lot_spread_by_bottles_too() -> None:
     """(0.05 %)² (1 + 1/n) between bottles, where no run of the sample itself is among them."""
-    one = expected("best", earlier(46.1, same=False), earlier(46.3, same=False))
+    one = expected(earlier(46.1, same=False), earlier(46.3, same=False))
     assert one.words == "2 earlier runs of lot L, the last on 2026-02-01"
     sd = math.sqrt(0.002**2 / 2.0 + 0.0005**2 * 1.5 + 0.002**2 * 1.5)
     assert one.observed[0] == Observation(True, 40.0, pytest.approx(np.log([46.1, 46.3]).mean()), pytest.approx(sd))
-    heavy = expected("best", earlier(NAN, same=False, density=858.0))
+    heavy = expected(earlier(NAN, same=False, density=858.0))
     assert heavy.observed[0].sd == pytest.approx(math.sqrt(0.05**2 + 2 * 0.05**2 + 2 * 0.05**2))
-    mixed = expected("best", earlier(46.1), earlier(46.4, same=False))
+    mixed = expected(earlier(46.1), earlier(46.4, same=False))
     assert mixed.words == "an earlier run of this sample, on 2026-02-01"
     assert mixed.observed[0].value == pytest.approx(math.log(46.1)), "the sample's own run counts"
     assert mixed.observed[0].sd == pytest.approx(0.002 * math.sqrt(1 / 2 + 3 / 2))
@@ -603,12 +595,11 @@ def test_earlier_runs_of_the_lot_spread_by_bottles_too() -> None:
 
 def test_determinations_of_a_run_are_one_value() -> None:
     run = EarlierRun(True, "2026-02-01", found([46.0, 46.2], at=[40.02, 39.98]))
-    assert expected("best", run).observed[0].value == pytest.approx(np.log([46.0, 46.2]).mean())
+    assert expected(run).observed[0].value == pytest.approx(np.log([46.0, 46.2]).mean())
 
 
 def test_earlier_runs_that_do_not_fit_the_product_are_not_believed() -> None:
     """Chi-square with 1 degree of freedom, 0.1 %: 3.29 standard deviations of √(1 %² + 3 · 0.2 %²)."""
     edge = math.sqrt(stats.chi2.isf(0.001, 1)) * math.sqrt(0.01**2 + 3.0 * 0.002**2)
     for away, basis in ((edge - 1e-5, "history"), (edge + 1e-5, "typical")):
-        assert expected("best", earlier(46.0 * math.exp(away))).basis == basis
-    assert expected("history", earlier(46.0 * math.exp(2.0 * edge))).basis == "history", "asked for, it holds"
+        assert expected(earlier(46.0 * math.exp(away))).basis == basis

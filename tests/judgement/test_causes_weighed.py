@@ -12,13 +12,12 @@ from scipy import stats
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes import Candidate, Evidence, candidates, expected_outcomes, rank_causes, what_if
+from labcalc.judgement.causes.catalogue import DEVIATIONS, TAIL, Paths, sizes_of
 from labcalc.judgement.causes.evidence import HouseProduct, Row
 from labcalc.judgement.causes.evidence_from_dossier import median_of_offsets
 from labcalc.judgement.causes.expectation import Course, Node
 from labcalc.judgement.causes.likelihood import MASSES, covariances, hypotheses_of, log_sum, misfits
-from labcalc.judgement.causes.next_measurement import Discrimination
-from labcalc.judgement.causes.paths import DEVIATIONS, TAIL, Paths, sizes_of
-from labcalc.judgement.causes.prediction import predict
+from labcalc.judgement.causes.next_measurement import Discrimination, predict
 from labcalc.judgement.causes.ranking import Fit, Weighed, fits_of, possible, weigh
 from labcalc.judgement.causes.shifts import shifts_of, slips_of
 from labcalc.judgement.causes.surroundings import InstrumentBias

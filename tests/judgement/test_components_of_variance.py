@@ -92,7 +92,6 @@ def test_components_by_hand(studied: Study) -> None:
     assert [symbol for symbol, _ in viscosity.intermediate_precisions] == ["s_I(T)", "s_r"]
     assert density.components is not None
     assert density.components.total.variance == 0.0
-    assert density.gains == ()
     assert density.sentence == "RO-1 lot A, density at 40 °C: 6 results, all alike: no spread to split."
 
 
@@ -185,12 +184,6 @@ def test_excluded_runs_are_left_out_and_counted(studied: Study) -> None:
 def test_an_unknown_sample_is_refused(studied: Study) -> None:
     with pytest.raises(UnknownRunError, match="the record holds no run of a sample 'RO-2'"):
         studied(row("R1", 1, 50.0), "RO-2")
-
-
-def test_what_one_more_of_each_would_narrow(studied: Study) -> None:
-    study, _ = studied(planted((1, 1, 10, 2), (0.0, 0.0, 0.4, 0.1), 2))
-    assert [line.partition(":")[0] for line in study.advice] == ["day", "run"]
-    assert "one more day (2 results) would leave" in study.advice[0]
 
 
 def side_by_side(days: int, deviations: tuple[float, float], seed: int) -> str:

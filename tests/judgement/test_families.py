@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from labcalc.judgement.control.status import ChartState
-from labcalc.judgement.record.own_scatter import fill_scatter
+from labcalc.judgement.record.dossier import fill_scatter
 from labcalc.judgement.run.reference_oils import CHART_SIGNIFICANCE, control_chart_check
 from labcalc.statistics import STANDARD_LIMITS, family_repeatability, individuals_limits
 from tests.benchmarks.held_back import Noise, simulated

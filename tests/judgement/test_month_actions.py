@@ -22,14 +22,13 @@ from labcalc.errors import ExportError, PeriodError
 from labcalc.exports import TIDY_COLUMNS, Reading, Refusal
 from labcalc.judgement import COMPARISON_COLUMNS, Material, control_charts, month_of, report_month
 from labcalc.judgement.control.watch import watched
-from labcalc.judgement.duplicates.bias import DuplicateFinding
+from labcalc.judgement.duplicates.comparison import DuplicateFinding
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month.actions import Action, ranked_actions
 from labcalc.judgement.month.checks import Checks, biased_of
 from labcalc.judgement.month.moved import moved_in
-from labcalc.judgement.month.notices import notices_of
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
-from labcalc.judgement.month.workload import workload_of
+from labcalc.judgement.month.report import notices_of, workload_of
 from labcalc.judgement.period import days_of
 from labcalc.lab import Decision, Laboratory, Precision, PrecisionFunction
 from tests.judgement.test_chart_states import STEADY, decision, densities, lab
@@ -121,7 +120,6 @@ def test_bias_and_index_by_hand() -> None:
     assert found.index.interval == pytest.approx(ends)
     assert found.precision is not None
     assert found.precision.method == "ISO 12185"
-    assert found.notes == ()
 
 
 def test_the_index_of_a_viscosity_is_in_percent() -> None:
@@ -136,7 +134,6 @@ def test_the_index_of_a_viscosity_is_in_percent() -> None:
     level = 50.05
     assert bare.index.index == pytest.approx(0.0136 * level / (2.77 * float(np.std([50.0, 50.1, 50.0, 50.1], ddof=1))))
     assert bare.bias is None
-    assert "no certified value: no bias" in bare.notes
 
 
 def test_a_statement_without_R_leaves_the_published_one() -> None:
@@ -151,40 +148,14 @@ def test_a_statement_without_R_leaves_the_published_one() -> None:
     assert better.index.index == pytest.approx(0.9 / (2.77 * math.sqrt(0.0056 / 3.0)))
     none = one(series([50.0, 50.1], start="2026-02-01").assign(temperature_C=60.0))
     assert (none.index, none.precision) == (None, None)
-    assert "no published reproducibility: no index" in none.notes
 
 
-def test_the_change_against_the_month_before() -> None:
-    found = one(densities(*STEADY), february(*FEB))
-    assert found.change is not None
-    assert found.change.numbers == (8, 4)
-    assert found.change.difference == pytest.approx(0.14 - 0.06)
-    assert found.change.t_p_value == pytest.approx(stats.ttest_ind(STEADY, FEB).pvalue)
-
-
-@pytest.mark.parametrize(
-    ("earlier", "later", "note"),
-    [
-        ((0.1,), FEB, "fewer than two results of this lot last month: no comparison"),
-        ((0.1, 0.1), FEB, "all results of one month are equal: no comparison"),
-        (STEADY, (0.1, 0.1), "all results of one month are equal: no comparison"),
-        (STEADY, (0.1,), "one result: no spread, bias or change"),
-    ],
-)
-def test_what_can_not_be_compared_says_why(earlier: Sequence[float], later: Sequence[float], note: str) -> None:
-    found = one(densities(*earlier), february(*later))
-    assert (found.change, found.notes) == (None, (note,))
-
-
-def test_a_decision_takes_results_of_both_months_out() -> None:
+def test_a_decision_takes_results_of_the_month_out() -> None:
     excluded = [decision("exclude", run=run) for run in ("A2", "F0", "F3")]
     found = one(densities(*STEADY), february(*FEB), decisions=excluded)
     assert (found.number, found.excluded, found.mean) == (2, 2, pytest.approx(0.13))
-    assert found.change is not None
-    assert found.change.numbers == (7, 2)
     bare = one(february(0.1, 0.2), decisions=[decision("exclude", run=run) for run in ("F0", "F1")])
     assert (bare.number, bare.excluded, math.isnan(bare.mean), bare.bias) == (0, 2, True, None)
-    assert bare.notes[0] == "every result is excluded"
 
 
 def test_a_month_holds_its_first_moment_and_not_its_last() -> None:

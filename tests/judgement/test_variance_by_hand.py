@@ -159,7 +159,6 @@ def test_days_and_runs_by_hand() -> None:
         f"{high:.2g}); shares of the variance: day {share:.0f} %, run {100.0 - share:.0f} %."
     )
     assert (found.unit, found.number, found.excluded) == ("kg/m³", 6, 0)
-    assert found.typical_counts == {"day": 3, "run": 2}
 
 
 def test_viscosity_is_split_in_percent_of_its_mean() -> None:
@@ -190,12 +189,10 @@ def test_a_negative_component_is_0_and_the_rest_by_restricted_likelihood() -> No
     assert remark.startswith("day: too small to show; by restricted maximum likelihood")
 
 
-def test_results_that_are_all_alike_have_no_advice() -> None:
+def test_results_that_are_all_alike_have_no_spread() -> None:
     found = studied(six(0.0))
     assert found.sentence == "RO-1 lot A, density at 40 °C: 6 results, all alike: no spread to split."
-    assert (found.gains, found.advice) == ((), ())
     nothing_within = studied([row(f"R{n}", 1 + n // 2, 850.0 + n // 2) for n in range(6)])
-    assert (nothing_within.gains, nothing_within.advice) == ((), ())
     assert nothing_within.components is not None
 
 
@@ -295,33 +292,6 @@ def test_symbols_say_what_changes(places: list[tuple[str, str, int, str]], symbo
     """ISO 5725-3: T for time, O for operator, E for equipment."""
     rows = [row(run, day, 850.0 + n, instrument=i, operator=o) for n, (i, o, day, run) in enumerate(places)]
     assert [symbol for symbol, _ in studied(rows).intermediate_precisions] == symbols
-
-
-def test_typical_counts_are_rounded_means_of_two_at_the_least() -> None:
-    """3 days with 7 runs: 2.33, so 2; 5 days with 9 results that stand alone but for 4: 1.8, so 2."""
-    rows = [row(f"R{n}", day, 850.0 + 0.1 * (n % 4)) for n, day in enumerate((1, 1, 1, 2, 2, 3, 3))]
-    assert studied(rows).typical_counts == {"day": 3, "run": 2}
-    more = [row(f"R{n}", day, 850.0 + 0.1 * (n % 4)) for n, day in enumerate((1, 1, 1, 1, 2, 2, 2, 2, 3, 3, 3))]
-    assert studied(more).typical_counts == {"day": 3, "run": 4}, "11 / 3 = 3.67"
-    single = [row(f"R{n}", day, 850.0 + 0.1 * (n % 4)) for n, day in enumerate((1, 1, 2, 3))]
-    assert studied(single).typical_counts == {"day": 3, "run": 2}, "1.33, but 2 at the least"
-
-
-def test_advice_names_what_narrows_most_and_what_does_for_the_least_measuring() -> None:
-    """The ratio of widths from the gains, which the statistics room proves; here which of them is told."""
-    found = studied(six())
-    ratios = {gain.added: (dict(gain.ratios), gain.results_added) for gain in found.gains}
-    assert {added: results for added, (_, results) in ratios.items()} == {"day": 2, "run": 3}
-
-    def said(added: str, of: str) -> str:
-        one, results = ratios[added]
-        return f"one more {added} ({results} results) would leave {100.0 * one[of]:.0f} %"
-
-    for line, level in zip(found.advice, ("day", "run"), strict=True):
-        most = min(ratios, key=lambda added: ratios[added][0][level])
-        thrifty = max(ratios, key=lambda added: (1.0 - ratios[added][0][level]) / ratios[added][1])
-        end = "" if thrifty == most else f"; by the result, best: {said(thrifty, level)}"
-        assert line == f"{level}: {said(most, level)} of the width that its interval has on average{end}"
 
 
 # --- Side by side ---

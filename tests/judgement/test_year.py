@@ -158,7 +158,6 @@ def test_a_year_has_twelve_months_in_its_zone() -> None:
     year = year_of("2024", "Europe/Lisbon")
     assert [one.name for one in year.parts] == [f"2024-{month:02d}" for month in range(1, 13)]
     assert (year.parts[0].first, year.parts[-1].last) == (year.first, year.last)
-    assert (year.before.name, year.before.last) == ("2023", year.first)
     with pytest.raises(MonthError, match="'24' is no year; four digits are expected, such as 2026"):
         year_of("24", "UTC")
 

@@ -13,7 +13,6 @@ from scipy import stats
 
 from labcalc.statistics import (
     combination_interval,
-    interval_gains,
     likelihood_components,
     mean_variance,
     nested_analysis,
@@ -256,25 +255,6 @@ def test_variance_of_a_mean_by_simulation() -> None:
     assert np.var(means) == pytest.approx(mean_variance(variances, counts), rel=0.07)
 
 
-def test_gains_against_whole_data() -> None:
-    """Simulated from results, not from mean squares: one more day and one more run a day (1200 sets, about 3 %)."""
-    variances, generator = (1.0, 1.0), np.random.default_rng(8)
-
-    def widths(*counts: int) -> np.ndarray:
-        factors = balanced(*counts)
-        found = [
-            variance_components(nested_analysis(drawn(factors, variances, generator), factors)) for _ in range(1200)
-        ]
-        ends = np.array([[one.deviation_interval for one in each.components] for each in found])
-        return np.asarray((ends[..., 1] - ends[..., 0]).mean(axis=0))
-
-    now, gains = widths(5, 2), interval_gains({"day": 1.0, "run": 1.0}, {"day": 5, "run": 2})
-    for gain, counts in zip(gains, ((6, 2), (5, 3)), strict=True):
-        assert [ratio for _, ratio in gain.ratios] == pytest.approx(widths(*counts) / now, abs=0.045)
-    assert [gain.results_added for gain in gains] == [2, 5]
-    assert [gain.best[0] for gain in gains] == ["day", "run"]
-
-
 def test_components_by_hand() -> None:
     """Two results a day on three days, mean squares 8 and 2: (8 - 2)/2 = 3 between days, 2 within; 5 altogether."""
     found = variance_components(
@@ -373,15 +353,3 @@ def test_derivatives_of_jets_against_differences() -> None:
     assert many.summed(np.array([0, 2])).value == pytest.approx([3.9, 5.2])
     assert many.summed(np.array([0, 2])).slope.tolist() == [[3.0, 0.0], [4.0, 0.0]]
     assert many.taken(np.array([2, 0])).value == pytest.approx([5.2, 1.3])
-
-
-def test_gains_of_the_lowest_level_alone() -> None:
-    """One level of 5 results: the expected width of s is in proportion to c4 (√(ν/χ²₀.₀₂₅) - √(ν/χ²₀.₉₇₅)) (1 %)."""
-    (gain,) = interval_gains({"run": 4.0}, {"run": 5})
-
-    def width(degrees: int) -> float:
-        ends = np.sqrt(degrees / stats.chi2.ppf([0.025, 0.975], degrees))
-        return float(stats.chi(degrees, scale=1.0 / math.sqrt(degrees)).mean() * (ends[0] - ends[1]))
-
-    assert (gain.added, gain.results_added, gain.best[0]) == ("run", 1, "run")
-    assert gain.best[1] == pytest.approx(width(5) / width(4), rel=0.01)

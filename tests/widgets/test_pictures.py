@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from labcalc.figures import Picture, problem_pictures, show_explanations
-from labcalc.figures.causes.hypothetical import WHAT_IF, reach_of
+from labcalc.figures.causes.deviations import WHAT_IF, reach_of
 from labcalc.figures.causes.problem_sample import one_above_others
 from labcalc.widgets import Added, Problem, WhatIfSettings
 

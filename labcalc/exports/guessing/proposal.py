@@ -6,9 +6,10 @@ tried by reading with it. What reads two ways in the end, and what only the labo
 
 from __future__ import annotations
 
+import json
 import re
 import textwrap
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import MISSING, dataclass, fields, replace
 from itertools import groupby, islice, product
@@ -21,11 +22,9 @@ from labcalc.exports.arranging.flat import Flat
 from labcalc.exports.arranging.layout import problems_of
 from labcalc.exports.arranging.names import between
 from labcalc.exports.arranging.stack import with_results
-from labcalc.exports.guessing.columns_seen import Guess
-from labcalc.exports.guessing.guesses import guess_columns
+from labcalc.exports.guessing.guesses import guess_columns, invalid_among, repeated_above, statistics_among
 from labcalc.exports.guessing.likely import likely_tables, shaped_tables
-from labcalc.exports.guessing.lines_between import invalid_among, repeated_above, statistics_among
-from labcalc.exports.guessing.toml_text import quoted, remark, written
+from labcalc.exports.guessing.sizes import Guess
 from labcalc.exports.profile import DATE_ORDERS, Arrangement, Column, Profile
 from labcalc.exports.read import WORKBOOKS, content_of, fits_profile, read_content, table_of, zone_of
 from labcalc.exports.source.records import Record, divided
@@ -33,6 +32,31 @@ from labcalc.exports.source.sheet import sheets
 from labcalc.exports.source.text import decode, shown
 from labcalc.exports.table import SourceFile, columns_not_used, totals
 from labcalc.exports.values.dates import parse_day
+
+
+def quoted(text: str) -> str:
+    """Return the text as TOML writes it, which is JSON's way but for one character."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def listed(texts: Iterable[str]) -> str:
+    """Return texts as a list."""
+    return f"[{', '.join(map(quoted, texts))}]"
+
+
+def written(value: object) -> str:
+    """Return a text, a number, a list of them, or keys and values in one line."""
+    if isinstance(value, Mapping):
+        return f"{{ {', '.join(f'{key} = {written(one)}' for key, one in value.items())} }}"
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(written, value))}]"
+    return quoted(value) if isinstance(value, str) else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def remark(text: object) -> str:
+    """Return a text that a remark can hold."""
+    return "".join(sign if sign.isprintable() else " " for sign in str(text))
+
 
 _TRIED = 1 << 20  # bytes of a text that candidates are tried on
 _RECORDS = 300
@@ -85,7 +109,6 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
     """Propose a profile by which an export can be read; none where it reads without any.
 
     path : The export; of a text the first million characters are tried.
-    time_zone : IANA name; holds for times without an offset.
     Raises ExportError : The file is none that can be read, or nothing in it looks like results.
     """
     path, zone = Path(path), zone_of(time_zone)

@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import ExportError
-from labcalc.exports.grammar.words import LANGUAGES, folded
+from labcalc.exports.grammar.headers import LANGUAGES, folded
 from labcalc.exports.source.text import shown
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # from when microseconds count

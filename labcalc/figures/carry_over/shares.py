@@ -1,7 +1,5 @@
 """Carry-over of a month: what stays in the cells, the runs that it moved, and the results that show it."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from html import escape
@@ -88,8 +86,6 @@ def carry_over_pictures(report: MonthReport) -> tuple[Picture, ...]:
 def draw_carry_over(one: CarryOver, month: Month) -> Picture:
     """Draw the results against what ran before them.
 
-    one : The instrument.
-    month : The month at whose end the shares hold.
     Returns : Difference from the own level, [%], over how many times as thick the sample before was, [-].
     """
     told = one.results

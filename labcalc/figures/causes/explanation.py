@@ -7,14 +7,18 @@ from collections.abc import Sequence
 from html import escape
 from typing import TYPE_CHECKING, Literal
 
+from labcalc.errors import EvidenceError
+from labcalc.figures.causes.deviations import draw_deviations
 from labcalc.figures.markup import Fragment, folded, html_table, note
-from labcalc.judgement import reported_value
+from labcalc.figures.picture import Picture
+from labcalc.judgement import Judgement, reported_value
 from labcalc.lab import Decision
 from labcalc.lab.practice import FILLING_AND_CLEANING
-from labcalc.wording import numeral, probability, signed
+from labcalc.wording import numeral, percent, probability, signed
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, Explanation, LaboratoryOdds, Outcome
+
 
 _WORTH_A_LINE = 0.01  # causes less probable than this share one line
 _NOTHING_FITS = "None of the listed causes fits these numbers; the nearest comes first."
@@ -38,7 +42,6 @@ def show_explanations(
 ) -> Fragment:
     """Return the causes, most probable first: a bar, the size with its interval, what speaks for it, what to do.
 
-    explanations : As ``rank_causes`` returns them.
     before : The causes as they were without an added measurement; then each says where it came from.
     laboratory : What the laboratory concluded about other runs; then each says how often it was that.
     others : Whether the others are told like the first, are a line that opens, or are named only; where they are, the
@@ -75,7 +78,7 @@ def _said(one: Explanation, *, fits: bool) -> str:
 
 def _step(one: Explanation, *, leads: bool, fits: bool) -> tuple[str, str]:
     """Return what to do about a cause, after its name: the repair of one that is sure, else what tells it apart."""
-    from labcalc.judgement.causes.repairs import SURE, repair_of
+    from labcalc.judgement.causes.catalogue import SURE, repair_of
 
     if leads and fits and one.probability >= SURE:
         return "Now", repair_of(one.cause)
@@ -141,3 +144,81 @@ def _hours(hours: float) -> str:
     if not math.isfinite(hours):
         return "at an unknown time"
     return f"{numeral(hours * 60, 0)} min" if hours < 2.0 else f"{numeral(hours, 0)} h"
+
+
+def deviation_picture(judgement: Judgement) -> Picture | Fragment:
+    """Return how far a run is from what is usual, with earlier runs of the product."""
+    if judgement.dossier.is_reference:
+        return note("A reference oil is held against its certificate, above.")
+    if isinstance(judgement.compared, str):
+        return note(f"Nothing tells what is usual: {judgement.compared}.")
+    return draw_deviations(judgement.compared, judgement.dossier.earlier_means)
+
+
+def show_causes(judgement: Judgement) -> Fragment | None:
+    """Return what could explain a run whose own numbers are odd; None for any other."""
+    if judgement.rank == 0:
+        return None
+    try:
+        return None if judgement.evidence is None else _told(judgement, judgement.evidence)
+    except EvidenceError as refusal:
+        return note(f"Causes can't be ranked: {refusal}.")
+
+
+def _told(judgement: Judgement, evidence: Evidence) -> Fragment:
+    if not judgement.explanations:
+        return note(
+            "One result alone is too little to tell causes apart: measure a fresh fill at a second temperature."
+        )
+    from labcalc.judgement.causes.explanation import UNLIKELY
+
+    first = judgement.explanations[0]
+    if first.cause == "noise" and first.p_value >= UNLIKELY:
+        share = probability(first.probability, FINEST)
+        return note(
+            f"Noise and the usual spread alone explain these numbers (probability {share}): a fresh fill decides."
+        )
+    told = show_explanations(judgement.explanations, others="named")
+    words = f"An opinion, beside {evidence.expectation}, from labcalc's own list of causes; a person concludes."
+    return Fragment(f"<h3>What could explain it</h3>{told.html}{note(words).html}", told.text)
+
+
+_MOST_TAKEN_FOR = 2
+
+
+def show_how_well() -> Fragment:
+    """Return, behind a line that opens it, how often the leading cause was right, by what was stated and by cause."""
+    from labcalc.judgement.causes import CAUSES, reliability
+
+    found = reliability()
+    stated = [
+        (
+            f"{percent(one.lowest, 0)} to {percent(one.highest, 0)}",
+            _of(one.right, one.runs),
+            percent(one.right / one.runs if one.runs else math.nan, 0),
+        )
+        for one in found.stated
+    ]
+    true = []
+    for one in found.causes:
+        others = [CAUSES[key].title for key in one.leading if key != one.cause][:_MOST_TAKEN_FOR]
+        what = CAUSES[one.cause].title if one.cause in CAUSES else _BEYOND
+        counts = _of(one.first, one.runs), _of(one.among_two, one.runs)
+        true.append((escape(what), *counts, escape("; ".join(others))))
+    words = (
+        f"{found.runs} simulated runs, {len(found.seeds)} laboratories, {found.date}. Their physics is written apart "
+        "from what ranks the causes, and has faults that are on no list. In the second table only runs count that "
+        f"somebody who knows that physics could tell. Again: {found.command}."
+    )
+    tables = html_table("Runs held back", ("Stated of the first cause", "Right", "Share"), stated, numeric=(1, 2))
+    columns = ("What was wrong", "Came first", "Among the first two", "Else taken for")
+    tables += html_table("By what was wrong", columns, true, numeric=(1, 2))
+    text = "\n".join(f"stated {row[0]}: right {row[1]}" for row in stated)
+    return Fragment(folded("How often the first cause is right", note(words).html + tables), text)
+
+
+_BEYOND = "Something that is on no list, or two at once"
+
+
+def _of(part: int, whole: int) -> str:
+    return f"{part} of {whole}"

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
+from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from labcalc.figures.causes.deviations import ADDED, draw_deviations
-from labcalc.figures.causes.hypothetical import (
+from labcalc.exports import QUANTITY_COLUMNS
+from labcalc.figures.causes.deviations import (
+    ADDED,
     Level,
+    draw_deviations,
     level_of,
     levels_of_sample,
     mean_over,
@@ -19,7 +23,7 @@ from labcalc.figures.causes.hypothetical import (
     what_if_look,
     what_if_places,
 )
-from labcalc.figures.markup import Fragment
+from labcalc.figures.markup import Fragment, html_table
 from labcalc.figures.picture import Picture
 from labcalc.figures.run.pictures import density_picture, viscosity_picture
 from labcalc.figures.theme import INK, MUTED, blank_figure, marker, stroke
@@ -28,6 +32,43 @@ from labcalc.wording import celsius, plain
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, WhatIf
+
+
+_SHORT = dict(zip(QUANTITY_COLUMNS, ("ν", "η", "ρ"), strict=True))
+
+
+def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragment:
+    """Return every determination of a run, and its instrument's day (``days_runs``) with the run itself marked."""
+    names = {"temperature_C": "°C", "replicate": "Fill"}
+    names |= {column: f"{_SHORT[q]}, {UNITS[q]}" for q, column in QUANTITY_COLUMNS.items()} | {"remark": "Remark"}
+    own = rows[[*names]].replace("", None).dropna(axis=1, how="all").rename(columns=names)
+    levels: Any = day.columns[4:]
+    its = pd.DataFrame(
+        {
+            "Sample": day["sample"].where(day["run"] != run, "▸ " + day["sample"].astype(str)),
+            "Time": day["time"],
+            "Product": day["product"],
+            **{
+                f"{_SHORT[quantity]} at {celsius(T)}": day[quantity, T].map(partial(reported_value, quantity))
+                for quantity, T in levels
+            },
+        }
+    )
+    numbers = tuple(range(1, len(own.columns) - ("Remark" in own)))
+    html = _table("This run, row by row", own, numbers)
+    html += _table("The instrument's day", its, tuple(range(3, len(its.columns))))
+    return Fragment(html, f"{own.to_string()}\n{its.to_string()}")
+
+
+def _table(caption: str, frame: pd.DataFrame, numeric: tuple[int, ...]) -> str:
+    return html_table(
+        caption, [*frame.columns], [[*map(_cell, row)] for row in frame.to_numpy(object)], numeric=numeric
+    )
+
+
+def _cell(value: Any) -> str:
+    return "–" if pd.isna(value) else escape(value) if isinstance(value, str) else plain(value)
+
 
 _USUAL = "usual"
 _LIVE_HEIGHT, _ALONE_HEIGHT = 640, 350
@@ -40,10 +81,7 @@ def problem_pictures(
 ) -> tuple[Picture | Fragment, ...]:
     """Return the pictures of a run that is looked into.
 
-    judgement : The run with its results.
-    evidence : Its determinations beside what is usual; None where nothing can be compared.
     earlier : Earlier means of the same product: ``quantity``, ``temperature_C`` [°C], ``value`` [mm²/s or kg/m³].
-    what : What would be seen if the temperature was off, a residue was left, and so on.
     Returns : Where there is evidence, the deviations from the usual with the spread of the product; viscosity against
         temperature, density against temperature (a sentence in the place of a chart that the run has no values for).
     """

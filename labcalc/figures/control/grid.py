@@ -1,14 +1,16 @@
-"""Small pictures of one look side by side, over one time."""
-
-from __future__ import annotations
+"""What control charts are drawn of: traces told apart by shape, and small pictures of one look side by side."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import datetime
 from typing import Any, TypeAlias
 
+import numpy as np
 import plotly.graph_objects as go
+from numpy.typing import NDArray
 
-from labcalc.figures.theme import blank_figure
-from labcalc.judgement import Period
+from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stroke
+from labcalc.judgement import Chart, Month, Period
+from labcalc.lab import Decision
 
 Trace: TypeAlias = dict[str, Any]  # in plotly's words, without axes
 _PANELS = {1: 130, 2: 72, 3: 54}  # height of a panel by columns, [px]
@@ -95,3 +97,74 @@ def _lines(upright: Sequence[tuple[str, Mapping[str, Any]]], columns: int) -> It
         for at in range(columns):
             across = {"type": "line", "xref": _on(at, columns)["xaxis"], "yref": "paper", "y0": 0, "y1": 1}
             yield {**across, "x0": when, "x1": when, "line": line}
+
+
+def chart_traces(
+    chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_], *, shape: str = "circle", size: int = 6
+) -> Iterator[Trace]:
+    """Yield results, moving average and signals of a chart, at times as text, of a shape and size [px]."""
+    color, average = INK if size > 4 else MUTED, chart.averages
+    kinds = (
+        ("baseline", chart.in_baseline, marker(shape, color, size, filled=False)),
+        ("result", chart.used & ~chart.in_baseline, marker(shape, color, size)),
+        ("excluded by a decision", ~chart.used, marker("x-thin", MUTED, size + 3)),
+    )
+    for name, kind, style in kinds:
+        yield from points(at, chart.plotted, shown & kind, name, style)
+    if chart.ewma is not None:
+        line = shown & chart.used
+        yield from points(at, average, line, "EWMA", mode="lines", line=stroke(INK, width=1.2))
+    for name, values, diamonds in (("result", chart.plotted, True), ("EWMA", average, False)):
+        flags = np.zeros(shown.size, dtype=bool)
+        flags[[one.position for one in chart.signals if (one.rules if diamonds else one.ewma)]] = True
+        style = marker("diamond" if diamonds else "square", ACCENT, size + 5, filled=False)
+        yield from points(at, values, shown & flags, f"signal of {'a' if diamonds else 'the'} {name}", style)
+
+
+def points(
+    at: NDArray[np.object_],
+    values: NDArray[np.float64],
+    which: NDArray[np.bool_],
+    name: str,
+    style: Any = None,
+    **more: Any,
+) -> Iterator[Trace]:
+    """Yield some points, where there are any, as marks or as ``more`` says."""
+    if which.any():
+        look = {"mode": "markers", "marker": style} if style else {}
+        drawn = {"x": at[which].tolist(), "y": values[which].round(4).tolist(), "name": name}
+        yield {"type": "scatter", **drawn, **look, **more}
+
+
+def levels(chart: Chart, days: NDArray[np.object_]) -> Iterator[Trace]:
+    """Yield centre, limits and those of the moving average, from the first result drawn of a lot to its last."""
+    limits, ewma = chart.limits, chart.ewma
+    if limits is None:
+        return
+    levels = [([limits.centre], stroke(MUTED, width=0.7)), ([limits.lower, limits.upper], stroke(INK, width=1.1))]
+    if ewma is not None:
+        levels.append(([ewma.lower, ewma.upper], stroke(INK, "dot", 0.9)))
+    for values, line in levels:
+        heights = [height for value in values for height in (round(value, 4), round(value, 4), None)]
+        across = {"x": [days[0], days[-1], None] * len(values), "y": heights}
+        yield {"type": "scatter", **across, "mode": "lines", "line": line, "hoverinfo": "skip", "showlegend": False}
+
+
+def begin_of(charts: Sequence[Chart], month: Month) -> Period:
+    """Return what an axis of time reaches over: twelve months, or from the month of the first result."""
+    drawn = month.twelve_months
+    first = min(one.measured_at[one.between(drawn.first, drawn.last)][0] for one in charts)
+    return Period("", first.replace(day=1), drawn.last)
+
+
+def instrument_actions(charts: Sequence[Chart], month: Month) -> list[tuple[datetime, Decision]]:
+    """Return the decisions about the instrument as a whole, in the laboratory's time, as far as charts reach."""
+    since = max(min(one.measured_at[0] for one in charts), month.twelve_months.first)
+    decided = {id(one): one for chart in charts for one in chart.instrument_decisions if since <= one.when < month.last}
+    return sorted(((one.when.astimezone(month.first.tz), one) for one in decided.values()), key=lambda pair: pair[0])
+
+
+def upright_lines(charts: Sequence[Chart], month: Month) -> list[tuple[str, dict[str, Any]]]:
+    """Return the month's beginning, and decisions about the instrument."""
+    lines = [(when, stroke(ACCENT, "dot", 1.0)) for when, _ in instrument_actions(charts, month)]
+    return [(f"{when:%Y-%m-%d %H:%M}", line) for when, line in ((month.first, stroke(MUTED, "dash", 0.8)), *lines)]

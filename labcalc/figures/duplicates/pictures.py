@@ -1,7 +1,5 @@
 """Pictures of repeats: in time, as a share of their limit."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pandas as pd
@@ -28,11 +26,7 @@ def duplicate_pictures(report: DuplicateReport) -> tuple[Picture, ...]:
 
 
 def draw_in_time(report: DuplicateReport, quantity: str) -> Picture | None:
-    """Draw how far repeats lie apart in time, first minus second as a share of the limit, [-]; None where none has one.
-
-    report : The period.
-    quantity : ``kinematic viscosity`` or ``density``.
-    """
+    """Draw how far repeats lie apart in time, first minus second over the limit, [-]; None without one."""
     of_quantity = report.sets[report.sets["quantity"] == quantity].sort_values("ended", kind="stable")
     sets = of_quantity[of_quantity["limit"].notna()]
     if sets.empty:

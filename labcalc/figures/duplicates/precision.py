@@ -1,7 +1,5 @@
 """The tables of repeats: precision found and in force, what lies beyond it and what to do, the rule of pairing."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from html import escape
 

@@ -1,13 +1,14 @@
-"""The tables of a monthly report: reference oils, limits, workload."""
+"""The tables of a monthly report, and each instrument's part of it: oils in numbers, charts, limits, workload."""
 
-from __future__ import annotations
-
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from html import escape
 from typing import Any
 
-from labcalc.figures.markup import Fragment, folded, hover_number, html_table, note
-from labcalc.judgement import UNITS, MonthReport, OilSummary
+from labcalc.figures.control.sheets import draw_control_chart, draw_sheet
+from labcalc.figures.markup import Fragment, bullets, folded, hover_number, html_table, note
+from labcalc.figures.picture import Picture
+from labcalc.judgement import UNITS, Month, MonthReport, OilSummary, Panel, groups_of, lots_compared, panels_of
 from labcalc.lab import Decision
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
@@ -62,38 +63,6 @@ def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:
         "<br>".join([*map(escape, names), f'<code class="digest">{escape(stated["file_sha256"])}</code>']),
         f"{stated['valid_from']}<br>{stated['valid_to']}",
         "<br>".join(map(escape, values)),
-    )
-
-
-def show_changes(report: MonthReport) -> Fragment:
-    """Return the change of each chart against the month before, folded: means by t, spreads by F."""
-    if not report.oils:
-        return note(f"The record holds no reference-oil result in {report.month.name}.")
-    rows = [_change_cells(one) for one in report.oils]
-    columns = ("Chart", "Change of the mean, 95 %", "t (limit)", "F (limit)")
-    html = html_table(f"{report.month.name} against {report.month.before.name}", columns, rows, numeric=(1, 2, 3))
-    html += note("*: more than chance allows; t tells of the means, F of the spreads.").html
-    changed = [
-        f"{one.chart.instrument}, {one.chart.name}: mean {signed(one.change.difference, 3)} {one.chart.unit}"
-        for one in report.oils
-        if one.change is not None and one.change.mean_changed
-    ]
-    text = "\n".join(changed) or "no mean changed by more than chance allows"
-    return Fragment(folded(f"Against {report.month.before.name}: {text.splitlines()[0]}", html), text)
-
-
-def _change_cells(one: OilSummary) -> tuple[str, ...]:
-    name = escape(f"{one.chart.instrument}, {one.chart.name}")
-    change = one.change
-    if change is None:
-        return f"{name}<br><small>{escape('; '.join(one.notes))}</small>", "–", "–", "–"
-    low, high = change.interval
-    return (
-        name,
-        f"{hover_number(signed(change.difference, 3), change.difference)} "
-        f"({signed(low, 3)} to {signed(high, 3)}) {one.chart.unit}",
-        f"{numeral(change.t, 2)} ({numeral(change.critical_t, 2)}){' *' if change.mean_changed else ''}",
-        f"{numeral(change.f, 2)} ({numeral(change.critical_f, 2)}){' *' if change.spread_changed else ''}",
     )
 
 
@@ -220,3 +189,58 @@ def show_operators(report: MonthReport) -> Fragment:
     columns = ("Operator", "Instrument", "Samples", "Reference oils", "Together")
     html = folded("Runs by operator", html_table("Runs by operator and instrument", columns, rows, numeric=(2, 3, 4)))
     return Fragment(html, "\n".join(f"{row[0]} on {row[1]}: {counted(int(row[-1]), 'run')}" for row in rows))
+
+
+_OPEN = 2  # large charts that stand open for an instrument at the most: the sheet shows them all
+
+
+def instrument_pages(report: MonthReport) -> Iterator[Fragment | Picture]:
+    """Yield the part of each instrument with a reference-oil result in the month."""
+    for instrument in dict.fromkeys(one.chart.instrument for one in report.oils):
+        mine = [one for one in report.oils if one.chart.instrument == instrument]
+        charts = [one for one in report.checks.charts if one.instrument == instrument]
+        panels = panels_of(charts, report.month.twelve_months)
+        yield _tables(instrument, mine)
+        yield draw_sheet(panels, groups_of(report.checks.streams.get(instrument, ())), charts, report.month)
+        yield from _lots(panels, report.month)
+        yield from _signals(mine)
+        yield from _large(report, mine)
+
+
+def _tables(instrument: str, oils: list[OilSummary]) -> Fragment:
+    """Return its oils in numbers, beginning a page."""
+    html = f'<section class="new-page"><h2>{escape(instrument)}</h2>{oil_tables(oils)}</section>'
+    return Fragment(html, f"{instrument}: {counted(len(oils), 'chart')}")
+
+
+def _lots(panels: Sequence[Panel], month: Month) -> Iterator[Fragment]:
+    """Yield each new lot against the one before: open in the month in which both ran last, folded a year after."""
+    found = lots_compared(panels)
+    for is_open in (True, False):
+        some = (one for one in found if (month.first <= one.last < month.last) == is_open)
+        told = bullets([*dict.fromkeys(f"{one.words}." for one in some)])
+        if told.text:
+            yield told if is_open else Fragment(folded("New lots against those before", told.html), told.text)
+
+
+def _signals(oils: list[OilSummary]) -> Iterator[Fragment]:
+    """Yield why charts signal, and which signals were accepted; what is only provisional stands with the limits."""
+    reasons = [
+        f"{one.chart.name}: {'; '.join(one.status.reasons)}."
+        for one in oils
+        if one.status.status == "signal" or any(signal.decision for signal in one.status.signals)
+    ]
+    if reasons:
+        yield bullets(reasons)
+
+
+def _large(report: MonthReport, oils: list[OilSummary]) -> Iterator[Picture]:
+    """Yield a large chart where a signal is open or something that moved touches it; open what asks for something."""
+    touched, stands_open = report.checks.explained, 0
+    signalling = [one for one in oils if id(one.chart) in touched or one.status.status == "signal"]
+    for one in sorted(signalling, key=lambda one: (id(one.chart) not in touched, -len(one.status.signals))):
+        picture = draw_control_chart(one.chart, report.month)
+        pressing = id(one.chart) in touched or one.last_signals
+        stands_open += pressing
+        fold = not pressing or stands_open > _OPEN
+        yield replace(picture, folded=f"Large: {one.chart.name}, {one.status.status}") if fold else picture

@@ -1,7 +1,5 @@
 """The first page of a monthly report: what it is about, what needs action, what has to be known."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping
 from html import escape
@@ -38,7 +36,6 @@ def show_month_verdict(report: MonthReport) -> Fragment:
 def show_actions(report: MonthReport, reports: Mapping[str, str] | None = None) -> Fragment:
     """Return what needs action, the most pressing first; what each speaks of is folded beneath it.
 
-    report : The month, or the year.
     reports : Run to the file of its report beside the page: those are linked.
     """
     if not report.actions:

@@ -1,7 +1,5 @@
 """Components of variance: what each level adds, with its interval."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from html import escape
 
@@ -12,13 +10,12 @@ from labcalc.wording import numeral, percent
 
 
 def show_components(studies: tuple[ComponentsOfVariance, ...]) -> Fragment:
-    """Return a table of studies, what could not be told, and where one more measurement would tell most."""
+    """Return a table of studies, and what could not be told."""
     if not studies:
         return note("No reference oil was measured often enough to tell what its results spread by.")
     columns = ("Oils, quantity", "n", "Standard deviation (95 %)", "Of it: share of the variance, s (95 %)")
     html = html_table("What results of the reference oils spread by", columns, map(_cells, studies), numeric=(1,))
     html += _listed("What has to be known", (one for study in studies for one in (*study.not_enough, *study.remarks)))
-    html += _listed(f"What one more of each would narrow ({studies[0].name})", studies[0].advice)
     html = folded(studies[0].sentence, html)
     return Fragment(html, "\n".join(study.sentence for study in studies))
 

@@ -1,7 +1,5 @@
 """A year's page: bias, spread, index and alarms month by month, what drifts, checks and corrective actions."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 

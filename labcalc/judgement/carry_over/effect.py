@@ -1,7 +1,5 @@
 """What the sample before is expected to do to a result, against what repeats may differ by."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -83,7 +81,6 @@ class RunAtRisk:
 def expected_effects(place: RunBefore, in_force: InForceAt) -> tuple[ExpectedEffect, ...]:
     """Return what the run before does to each result with a stated repeatability; empty where no share is known.
 
-    place : The run beside the one before it.
     in_force : From quantity, temperature [°C] and value to the precision statement in force, or None.
     """
     share = place.share
@@ -100,8 +97,6 @@ def worst_effect(effects: tuple[ExpectedEffect, ...]) -> ExpectedEffect | None:
 def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> tuple[RunAtRisk, ...]:
     """Return the runs of a month, or of an export, that the sample before has moved further than repeats may differ.
 
-    places : Runs beside the runs before them, such as ``Dossier.in_sequence``.
-    laboratory : Its precision statements come before the published ones.
     Returns : Those whose expected effect is beyond ``RESIDUE_PART`` of the repeatability, in the given order.
     """
     followed = [one for one in places if one is not None and one.followed]
@@ -132,8 +127,6 @@ def class_in_force(place: RunBefore, laboratory: Laboratory) -> InForceAt:
 def residue_check(place: RunBefore | None, in_force: InForceAt) -> Check:
     """Tell whether the sample before can have moved a result.
 
-    place : The run beside the one before it; None where the record doesn't place it.
-    in_force : From quantity, temperature [°C] and value to the precision statement in force, or None.
     Returns : ``doubtful`` where the expected effect is beyond ``RESIDUE_PART`` of the repeatability. Whether a residue
         explains a result that is not typical is for the causes to say.
     """

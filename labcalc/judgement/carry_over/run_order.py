@@ -3,8 +3,6 @@
 Only the first fill of a run counts: whether a repeat is a new fill is not in an export.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,12 +76,7 @@ def coldest(values: _Array) -> _Array:
 
 
 def cell_sequence(instrument: str, rows: pd.DataFrame, laboratory: Laboratory) -> CellSequence:
-    """Return the sequence of runs of an instrument, a row a run.
-
-    instrument : Its name.
-    rows : Its dated, labelled rows of the tidy table, in the order of time.
-    laboratory : Certified and typical values.
-    """
+    """Return the sequence of an instrument's runs, a row a run, by its dated, labelled rows in the order of time."""
     rows = rows[rows["temperature_C"].notna()]
     run, runs = pd.factorize(rows["run"])  # in the order of their first determinations
     heads = np.unique(run, return_index=True)[1]

@@ -5,8 +5,6 @@ products with typical values), one share for what runs after a thicker sample an
 more on the walls. Viscosity in its logarithm, since small residues mix roughly so; density linear in volume.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -173,8 +171,6 @@ def carry_over_of(
     A row counts with the scatter of its kind so far, and is set aside where it is far from what the rows before it
     lead to expect: both look back only.
 
-    sequence : The instrument's runs.
-    excluded : Runs that a decision leaves out.
     quantity : Of ``SEQUENCE_QUANTITIES``, the one that tells the share: viscosity mostly tells it better, density is
         free of a rule of mixing.
     """

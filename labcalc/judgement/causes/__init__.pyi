@@ -1,6 +1,5 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
-from .added_measurements import with_measurement as with_measurement
 from .catalogue import CAUSES as CAUSES, PRIOR_ODDS as PRIOR_ODDS, Cause as Cause, SizeScale as SizeScale
 from .evidence import KINDS as KINDS, Evidence as Evidence, HouseProduct as HouseProduct, ReferenceOil as ReferenceOil
 from .evidence_from_dossier import evidence_of as evidence_of
@@ -11,9 +10,14 @@ from .explanation import (
     leading_cause as leading_cause,
     rank_causes as rank_causes,
 )
-from .how_well import BEYOND as BEYOND, Reliability as Reliability, reliability as reliability
-from .hypothetical import WhatIf as WhatIf, what_if as what_if
-from .learned import LaboratoryOdds as LaboratoryOdds, laboratory_odds as laboratory_odds
+from .hypothetical import WhatIf as WhatIf, what_if as what_if, with_measurement as with_measurement
+from .learned import (
+    BEYOND as BEYOND,
+    LaboratoryOdds as LaboratoryOdds,
+    Reliability as Reliability,
+    laboratory_odds as laboratory_odds,
+    reliability as reliability,
+)
 from .liquids import Liquid as Liquid
 from .next_measurement import (
     Candidate as Candidate,

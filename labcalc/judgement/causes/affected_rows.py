@@ -1,15 +1,10 @@
 """Where a cause can sit: which rows of a run, and of what may be measured next, it would show in, and how much."""
 
-from __future__ import annotations
-
 import numpy as np
-from numpy.typing import NDArray
 
+from labcalc.judgement.causes.catalogue import Array, Mask
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.wording import celsius
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 _BOILS_FROM_C = 80.0  # hottest temperature of a run from which light liquids leave the cell, [°C]: labcalc's own choice
 

@@ -1,7 +1,5 @@
 """What the numbers of one run say beside what was expected: the evidence that causes are judged by."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property
@@ -11,13 +9,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
+from labcalc.judgement.causes.catalogue import Array
 from labcalc.judgement.causes.expectation import Expectation
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.causes.surroundings import Before, Determinations, InstrumentBias, Noise
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, plain
-
-Array = NDArray[np.float64]
 
 KINDS = (
     "refill and repeat",

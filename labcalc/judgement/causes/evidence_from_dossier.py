@@ -1,7 +1,5 @@
 """From a dossier to the evidence: a run, what it is compared with, and what is known around it."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import replace
@@ -15,7 +13,7 @@ from labcalc.errors import EvidenceError, OutOfRangeError
 from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Setting, assembled, rows_of
 from labcalc.judgement.causes.expectation import Course, of_typical_values
 from labcalc.judgement.causes.liquids import Liquid
-from labcalc.judgement.causes.narrowing import Basis, EarlierRun, expected_of
+from labcalc.judgement.causes.narrowing import EarlierRun, expected_of
 from labcalc.judgement.causes.surroundings import (
     Before,
     Determinations,
@@ -34,16 +32,15 @@ _DEFAULT_VISCOSITY_NOISE, _DEFAULT_DENSITY_NOISE = 0.003, 0.1
 """Where neither reference oils nor a statement tell: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
 
 
-def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
+def evidence_of(dossier: Dossier) -> Evidence:
     """Put the independent quantities of a run beside what was expected.
 
-    dossier : The run with its context. Of a reference oil the certificate is not taken: other checks do.
-    expectation : ``typical`` values of the product; ``history``: earlier runs of this sample or its lot; the middle of
-        the ``specification``; or a ``curve`` through the run's own values, which tells shape and repeats only. ``best``
-        takes typical values, else the specification, else the curve, narrowed by history where that fits them.
-    Returns : Kinematic viscosities and densities with what was expected, its spread, and the noise.
-    Raises EvidenceError : The run holds neither kinematic viscosity nor density, the expectation asked for isn't known,
-        or a value is outside what the formulas hold for.
+    Expected are typical values of the product, else the middle of its specification, else a curve through the run's own
+    values, which tells shape and repeats only; narrowed by earlier runs of this sample or its lot where these fit. Of a
+    reference oil the certificate is not taken: other checks do.
+
+    Raises EvidenceError : The run holds neither kinematic viscosity nor density, or a value is outside what the
+        formulas hold for.
     """
     found = determinations_of(dossier.rows, with_coupling=True)
     rows, product, laboratory = rows_of(found), dossier.product, dossier.laboratory
@@ -53,9 +50,7 @@ def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
     noise = noise_of(references, found, product, laboratory, _own_fills(dossier, found.temperature_C))
     own = (one.thermostats for one in laboratory.instruments if one.name == dossier.instrument)
     try:
-        course = expected_of(
-            expectation, found, product, _earlier_runs(dossier), noise, first_text(dossier.rows["lot"])
-        )
+        course = expected_of(found, product, _earlier_runs(dossier), noise, first_text(dossier.rows["lot"]))
         setting = Setting(
             run=dossier.run,
             sample=dossier.sample,
@@ -76,7 +71,7 @@ def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
         )
         return assembled(rows, setting)
     except OutOfRangeError as refusal:
-        raise EvidenceError(f"run {dossier.run} can't be compared with {expectation} values: {refusal}") from refusal
+        raise EvidenceError(f"run {dossier.run} can't be compared with what is usual: {refusal}") from refusal
 
 
 def _before(dossier: Dossier, temperature_C: NDArray[np.float64]) -> Before | None:

@@ -8,10 +8,8 @@ for normal variables:
     K = \Sigma_{\cdot h} (\Sigma_{hh} + R)^{-1}
 """
 
-from __future__ import annotations
-
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -20,13 +18,11 @@ from numpy.typing import NDArray
 
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae import density_at, walther_ordinate
+from labcalc.judgement.causes.catalogue import Array, log_viscosity_of
 from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE, through_points
-from labcalc.judgement.causes.paths import log_viscosity_of
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.lab import Limit, Product, TypicalValue
-
-Array = NDArray[np.float64]
 
 BATCH_CORRELATION = 0.95
 """Of a product's ln ν at two temperatures, between batches [-]: labcalc's own choice; the rest is the index."""
@@ -188,34 +184,39 @@ def open_course(viscous: bool, temperatures_C: Array, values: Array) -> Course:
 
 def of_typical_values(product: Product, viscosity: Course, density: Course) -> Expectation | None:
     """Return what a product usually shows; a quantity without typical values keeps its course; None without any."""
-    known = [one for one in product.typical if one.quantity in ("kinematic viscosity", "density")]
-    if not known:
-        return None
-    thick = _nodes(_typical_node(one) for one in known if one.quantity == "kinematic viscosity")
-    heavy = _nodes(_typical_node(one) for one in known if one.quantity == "density")
-    return Expectation(
-        basis="typical",
-        words=f"typical values of {product.name}",
-        viscosity=Course(thick, BATCH_CORRELATION) if thick else viscosity,
-        density=Course(heavy, DENSITY_CORRELATION) if heavy else density,
-        commodity=product.commodity,
-    )
+    nodes = [(one.quantity, _typical_node(one)) for one in product.typical if one.quantity in _QUANTITIES]
+    return _of_nodes("typical", f"typical values of {product.name}", product, nodes, (viscosity, density))
 
 
 def of_specification(product: Product, viscosity: Course, density: Course) -> Expectation | None:
     """Return what a product may show by its limits, where both sides are limited; None where none are."""
     both = [one for one in product.limits if math.isfinite(one.lowest) and math.isfinite(one.highest)]
-    thick = _nodes(_limit_node(one) for one in both if one.quantity == "kinematic viscosity" and one.lowest > 0.0)
-    heavy = _nodes(_limit_node(one) for one in both if one.quantity == "density")
-    if not (thick or heavy):
-        return None
-    return Expectation(
-        basis="specification",
-        words=f"the middle of the specification of {product.name}",
-        viscosity=Course(thick, BATCH_CORRELATION) if thick else viscosity,
-        density=Course(heavy, DENSITY_CORRELATION, UNKNOWN_SLOPE_SD) if heavy else density,
-        commodity=product.commodity,
+    asked = (one for one in both if one.quantity == "density" or (one.quantity in _QUANTITIES and one.lowest > 0.0))
+    words, nodes = (
+        f"the middle of the specification of {product.name}",
+        [(one.quantity, _limit_node(one)) for one in asked],
     )
+    return _of_nodes("specification", words, product, nodes, (viscosity, density), UNKNOWN_SLOPE_SD)
+
+
+_QUANTITIES = ("kinematic viscosity", "density")
+
+
+def _of_nodes(
+    basis: str,
+    words: str,
+    product: Product,
+    known: Sequence[tuple[str, Node]],
+    courses: tuple[Course, Course],
+    slope_sd: float = DENSITY_SLOPE_SD,
+) -> Expectation | None:
+    thick, heavy = (
+        tuple(sorted((node for of, node in known if of == quantity), key=lambda one: one.temperature_C))
+        for quantity in _QUANTITIES
+    )
+    viscosity = Course(thick, BATCH_CORRELATION) if thick else courses[0]
+    density = Course(heavy, DENSITY_CORRELATION, slope_sd) if heavy else courses[1]
+    return Expectation(basis, words, viscosity, density, product.commodity) if known else None
 
 
 def _typical_node(one: TypicalValue) -> Node:
@@ -229,10 +230,6 @@ def _limit_node(one: Limit) -> Node:
         return Node(one.temperature_C, (one.lowest + one.highest) / 2.0, (one.highest - one.lowest) / _WIDTH_OF_LIMITS)
     low, high = math.log(one.lowest), math.log(one.highest)
     return Node(one.temperature_C, (low + high) / 2.0, (high - low) / _WIDTH_OF_LIMITS)
-
-
-def _nodes(nodes: Iterable[Node]) -> tuple[Node, ...]:
-    return tuple(sorted(nodes, key=lambda one: one.temperature_C))
 
 
 def _columns(nodes: tuple[Node, ...]) -> tuple[Array, Array, Array]:

@@ -1,24 +1,59 @@
 """The causes of a strange result as a chemist reads them: ranked, sized, in words, with the next step."""
 
-from __future__ import annotations
-
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-import numpy as np
-from numpy.typing import NDArray
-
-from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
-from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.exchange import other_half
+from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS, Array
+from labcalc.judgement.causes.evidence import Evidence, Row, assembled, rows_of
+from labcalc.judgement.causes.expectation import Expectation
+from labcalc.judgement.causes.likelihood import misfits
 from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
 from labcalc.judgement.causes.ranking import ELSE, UNLIKELY as UNLIKELY, Fit, Weighed, fits_of, weigh
+from labcalc.judgement.causes.surroundings import determinations_of
 from labcalc.judgement.causes.words import next_step, sentence_of, titled
 from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS
 from labcalc.wording import probability
 
-Array = NDArray[np.float64]
+_NAMED_FROM = 20.0  # odds, among the day's bottles of the product, from which one is named, [-]: labcalc's own choice
+
+
+@dataclass(frozen=True)
+class OtherHalf:
+    """A run of the day whose bottle seems exchanged with this one's."""
+
+    run: str
+    sample: str
+
+
+def other_half(evidence: Evidence, product: str) -> OtherHalf | None:
+    """Return the run of a product that shows this run's product instead; None where none clearly does.
+
+    Its numbers are weighed as this run's product (its lot, where earlier runs tell) and as its own.
+    """
+    own = next((one.expectation for one in evidence.house if one.name == product), None)
+    if own is None or evidence.day is None:
+        return None
+    day = evidence.day[evidence.day["product"] == product]
+    odds = {
+        OtherHalf(str(run), str(table["sample"].iloc[0])): _odds(evidence, rows_of(determinations_of(table)), own)
+        for run, table in day.groupby("run", sort=False)
+    }
+    best = max(odds, key=lambda one: odds[one], default=None)
+    return best if best is not None and odds[best] >= math.log(_NAMED_FROM * len(odds)) else None
+
+
+def _odds(evidence: Evidence, rows: Sequence[Row], own: Expectation) -> float:
+    """Return ln of how much likelier rows are of the run's product than of their own."""
+    if not rows:
+        return -math.inf
+    kept = {"viscosity" if row.quantity == "kinematic viscosity" else "density" for row in rows}
+    if not all(getattr(course, name).nodes for course in (evidence.course, own) for name in kept):
+        return -math.inf
+    as_this, as_own = (assembled(rows, replace(evidence, course=course)) for course in (evidence.course, own))
+    this, its = (float(misfits(one.deviation, one.spread + one.error)[1]) for one in (as_this, as_own))
+    return this - its
+
 
 _ALIKE = 0.2
 """Probability of a rival from which the leading cause's sentence says that the numbers don't tell them apart, [-]."""
@@ -66,7 +101,6 @@ class Explanation:
 def rank_causes(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> tuple[Explanation, ...]:
     """Rank the causes that the numbers allow.
 
-    evidence : A run beside what was expected.
     odds : How often each cause happens before anything is measured, [-]; a cause without odds is left out. They need
         not add up to 1.
     Returns : The most probable first; probabilities add up to 1.
@@ -99,12 +133,7 @@ class LeadingCause:
 
 
 def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> LeadingCause:
-    """Return the most probable cause without looking for what to measure next; see ``rank_causes``.
-
-    evidence : A run beside what was expected.
-    odds : How often each cause happens, [-].
-    Returns : With probabilities in [-].
-    """
+    """Return the most probable cause without looking for what to measure next; see ``rank_causes``."""
     weighed = weigh(evidence, odds)
     fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
     which = f", {fit.where}" if fit.cause in ("slip", "two at once") else ""

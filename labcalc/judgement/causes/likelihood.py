@@ -18,11 +18,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from labcalc.judgement.causes.catalogue import DEVIATIONS, TAIL, Array, Paths
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.paths import DEVIATIONS, TAIL, Paths
 from labcalc.judgement.causes.shifts import Shift
-
-Array = NDArray[np.float64]
 
 DISCREPANCY = 0.12
 """How far what a cause does is from what the physics says, as a share of it, [-]: labcalc's own choice."""

@@ -1,17 +1,14 @@
 """Liquids that can get into an oil: their viscosity and density at any temperature, well enough for a few per cent."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.formulae import viscosity_from_ordinate, walther_ordinate
+from labcalc.judgement.causes.catalogue import Array
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
-
-Array = NDArray[np.float64]
 
 OIL_DENSITY_SLOPE = -0.65
 """Where one density is known, [kg/m³/K]: -0.63 for lubricating oils, -0.70 for gas oils (ASTM D1250)."""
@@ -34,10 +31,7 @@ class Liquid:
     densities: tuple[tuple[float, float], ...]  # temperature [°C] and density [kg/m³], from cold to hot
 
     def ordinate_at(self, temperature_C: ArrayLike) -> Array:
-        """Return the ordinate of the viscosity-temperature chart; NaN where no viscosity is known.
-
-        One known viscosity takes the slope of a mineral oil.
-        """
+        """Return the ordinate of the viscosity-temperature chart; one value takes a mineral oil's slope."""
         x = np.log10(np.asarray(temperature_C, dtype=float) + _ZERO_C)
         if not self.viscosities:
             return np.full(x.shape, math.nan)

@@ -1,16 +1,11 @@
 """Which expectation holds for a run: typical values, limits or its own curve, narrowed by earlier runs that fit."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.expectation import (
     Course,
     Expectation,
@@ -21,10 +16,6 @@ from labcalc.judgement.causes.expectation import (
 )
 from labcalc.judgement.causes.surroundings import Determinations, Noise
 from labcalc.lab import Product
-
-Array = NDArray[np.float64]
-
-Basis = Literal["best", "typical", "history", "specification", "curve"]
 
 BOTTLE_VISCOSITY, BOTTLE_DENSITY = 0.0005, 0.05
 """Spread between bottles of one lot: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
@@ -46,30 +37,16 @@ class EarlierRun:
 
 
 def expected_of(
-    basis: Basis,
-    found: Determinations,
-    product: Product | None,
-    earlier: Sequence[EarlierRun],
-    noise: Noise,
-    lot: str,
+    found: Determinations, product: Product | None, earlier: Sequence[EarlierRun], noise: Noise, lot: str
 ) -> Expectation:
     """Return the expectation of a run; see ``evidence_of``."""
     open_ones = _open_courses(found)
-    name = product.name if product else "this product"
-    typical, limits = (make(product, *open_ones) if product else None for make in (of_typical_values, of_specification))
-    commodity = product.commodity if product else "lubricating oil"
     words = "a curve through this run's own values: only its shape and its repeats can be looked at"
-    curve = Expectation("curve", words, *open_ones, commodity)
-    asked = {"typical": typical, "specification": limits, "curve": curve}
-    if basis in asked:
-        if (one := asked[basis]) is None:
-            raise EvidenceError(f"lab.toml gives {name} no {basis} values of kinematic viscosity or density")
-        return one
-    if basis == "history" and not earlier:
-        raise EvidenceError("the record holds no earlier run of this sample or of its lot")
-    best = typical or limits or curve
+    best = Expectation("curve", words, *open_ones, product.commodity if product else "lubricating oil")
+    if product:
+        best = of_typical_values(product, *open_ones) or of_specification(product, *open_ones) or best
     seen = _observations(earlier, noise)
-    if not seen or (basis == "best" and not _fits(best, seen)):
+    if not seen or not _fits(best, seen):
         return best
     return replace(best, basis="history", words=_history_words(earlier, lot), observed=seen)
 

@@ -1,8 +1,12 @@
-"""What to measure next: the fill with all that it gives whose outcome is expected to tell most, over all causes.
+r"""What to measure next: the fill with all that it gives whose outcome is expected to tell most, over all causes.
 
 Outcomes are drawn from what each cause predicts, in its share of the causes now, and each outcome is weighed as it
 would be afterwards: the gain is how much more probability the true cause then has, whichever it is. Two causes are
 told apart where their odds change 19 to 1 or more in favour of the true one, if either is true and both were as likely.
+
+The run's rows r and the new rows n are normal together, so for each hypothesis, E what it does and C its covariance,
+
+.. math:: m = \mu_n + E_n + K (z_r - \mu_r - E_r), \quad V = C_{nn} - K C_{rn}, \quad K = C_{nr} C_{rr}^{-1}
 """
 
 from __future__ import annotations
@@ -16,15 +20,51 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.judgement.causes.added_measurements import nearest_oil
 from labcalc.judgement.causes.affected_rows import run_fills, run_temperatures
-from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
-from labcalc.judgement.causes.evidence import Evidence, Row
-from labcalc.judgement.causes.prediction import Prediction, predict
+from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS, Array
+from labcalc.judgement.causes.evidence import Evidence, Row, assembled
+from labcalc.judgement.causes.hypothetical import nearest_oil
+from labcalc.judgement.causes.likelihood import covariances
 from labcalc.judgement.causes.ranking import Weighed, fits_of, weigh
 from labcalc.judgement.certificates import UNITS
 
-Array = NDArray[np.float64]
+_KEPT = 10  # hypotheses of a cause that are predicted with: the likeliest
+
+
+@dataclass(frozen=True, eq=False)
+class Prediction:
+    """What new rows would show in ln ν and ρ: hypothesis by row."""
+
+    weighed: Weighed
+    cause: NDArray[np.object_]
+    share: Array  # probability of each hypothesis within its cause, [-]
+    mean: Array
+    covariance: Array  # with the noise of single determinations
+
+
+def predict(evidence: Evidence, new: Sequence[Row], odds: Mapping[str, float] = PRIOR_ODDS) -> Prediction:
+    """Return what new rows would show for each cause; their measured values are not looked at."""
+    known = len(evidence.rows)
+    weighed = weigh(assembled((*evidence.rows, *new), evidence), odds, known)
+    order = np.argsort(-weighed.log_posterior)
+    kept = np.concatenate([order[weighed.hypotheses.cause[order] == one][:_KEPT] for one in weighed.probabilities])
+    these, logs = weighed.hypotheses.only(kept), weighed.log_posterior[kept]
+    C = covariances(weighed.evidence, these)
+    gain = np.swapaxes(np.linalg.solve(C[:, :known, :known], C[:, :known, known:]), 1, 2)
+    away = (weighed.evidence.deviation - these.effect)[:, :known, np.newaxis]
+    share = np.exp(logs - logs.max())
+    for cause in weighed.probabilities:
+        here = these.cause == cause
+        within = np.exp(logs[here] - logs[here].max())
+        share[here] = within / within.sum()
+    return Prediction(
+        weighed,
+        these.cause,
+        share,
+        weighed.evidence.mean[known:] + these.effect[:, known:] + (gain @ away)[..., 0],
+        C[:, known:, known:] - gain @ C[:, :known, known:],
+    )
+
 
 DECIDED_ODDS = 19.0  # odds from which two causes count as told apart, [-]: 95 %
 RECORD_TELLS = 0.95  # how often the original page or file is there and legible, [-]: labcalc's own choice
@@ -81,7 +121,6 @@ class Choice:
 def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
     """Return the measurements that can be made next, each once.
 
-    evidence : The evidence so far.
     Returns : Every kind at the temperatures of the run, for the quantities that it measured; a new fill at two
         temperatures or more, for both quantities where the instrument gives them.
     """
@@ -264,8 +303,6 @@ def _row(evidence: Evidence, one: Candidate) -> Row:
 def expected_outcomes(evidence: Evidence, candidate: Candidate) -> tuple[Outcome, ...]:
     """Return what a measurement would show if each cause were true.
 
-    evidence : The evidence so far.
-    candidate : The measurement.
     Returns : One a cause, the most probable first, in [mm²/s] or [kg/m³].
     Raises EvidenceError : The reference oil is not certified for it.
     """

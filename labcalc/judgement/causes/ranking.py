@@ -1,7 +1,5 @@
 """Which causes the numbers allow, and how likely each is: every hypothesis of every cause weighed, and ranked."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -10,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
-from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
+from labcalc.judgement.causes.catalogue import CAUSES, DEVIATIONS, PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.likelihood import (
     Hypotheses,
@@ -19,11 +17,8 @@ from labcalc.judgement.causes.likelihood import (
     log_sum,
     misfits,
 )
-from labcalc.judgement.causes.paths import DEVIATIONS
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
 from labcalc.judgement.causes.temperature_and_air import paths_of
-
-Array = NDArray[np.float64]
 
 UNLIKELY = 0.001  # probability of so bad a fit by chance below which a cause is taken not to fit, [-]: our own choice
 _MOST_WITHOUT_FIT = 0.9  # no cause that doesn't fit is stated with more than this, [-]

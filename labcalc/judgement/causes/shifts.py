@@ -1,22 +1,17 @@
 """Causes without one size: a normal shift of unknown amount, another product, and slips of unit or transcription."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labcalc.judgement.causes.affected_rows import at_cell, in_bottle, near, run_fills, run_temperatures
+from labcalc.judgement.causes.catalogue import Array, tail_log
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.expectation import HEAVIEST, LIGHTEST, open_course
-from labcalc.judgement.causes.paths import tail_log
 from labcalc.judgement.causes.surroundings import UNCHECKED_DENSITY, UNCHECKED_VISCOSITY
 from labcalc.wording import at_celsius, celsius, plain
-
-Array = NDArray[np.float64]
 
 _DIGITS = 6
 _SEEN = 4.0  # a slip that changes less than this many standard deviations of the noise is not looked for, [-]

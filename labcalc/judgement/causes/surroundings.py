@@ -1,7 +1,5 @@
 """What is known around a run: its determinations, the run before, how the instrument scatters and how far it is off."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -11,11 +9,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports import is_derived
+from labcalc.judgement.causes.catalogue import Array
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.lab import ReportChoices
 from labcalc.wording import celsius
-
-Array = NDArray[np.float64]
 
 FEWEST_DIFFERENCES = 8
 """Differences of consecutive reference-oil results below which they don't tell the noise: our own choice."""

@@ -1,24 +1,17 @@
 """The physics of the causes with a size: the cell's temperature and air; what gets into the oil is in ``mixtures``."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Container
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labcalc.judgement.causes.affected_rows import bubble_places, fading, near, run_temperatures
+from labcalc.judgement.causes.catalogue import Array, Mask, Paths, log_viscosity_of, ordinate_of, sizes_of, tail_log
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE
-from labcalc.judgement.causes.mixtures import blend, dilution, residue, solvent, water
-from labcalc.judgement.causes.paths import Paths, log_viscosity_of, ordinate_of, sizes_of, tail_log
-from labcalc.judgement.causes.sample_changes import changed, light_ends, wax
+from labcalc.judgement.causes.mixtures import blend, changed, dilution, light_ends, residue, solvent, water, wax
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.wording import celsius
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 _OFF_EVERYWHERE = 0.3  # share of temperature faults that are the same at every temperature, [-]: labcalc's own choice
 
@@ -124,10 +117,7 @@ def _line_slopes(evidence: Evidence) -> Array:
 def _through_ends(
     evidence: Evidence, these: Mask, x: Array, default: float, ordinate: Callable[[Array], Array]
 ) -> Array:
-    """Return slopes by the coldest and the hottest expected value of each liquid.
-
-    With one temperature alone the slope is an oil's.
-    """
+    """Return slopes by the coldest and the hottest expected value of each liquid; of one temperature, an oil's."""
     slope = np.full(evidence.mean.shape, default)
     names = np.array([row.oil for row in evidence.rows])
     for name in np.unique(names[these]):

@@ -1,20 +1,15 @@
 """Causes and next steps in plain words, each with its numbers."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from labcalc.judgement.causes.catalogue import CAUSES
+from labcalc.judgement.causes.catalogue import CAUSES, Array
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.next_measurement import Candidate
 from labcalc.judgement.causes.ranking import Fit
 from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, signed
-
-Array = NDArray[np.float64]
 
 _WORTH_TELLING = 1.0  # a change smaller than this many standard deviations of the noise is not told, [-]
 
@@ -28,6 +23,17 @@ _ACTIONS = {
     "another instrument": "measure the {what} on another instrument",
     "retained sample": "measure the {what} of the retained sample, or of another bottle of the batch",
     "original record": "look up the {what} in the original record",
+}
+
+
+_SENTENCES = {
+    "solvent": "Cleaning liquid left in the cell, {size} of {where}, changes {changes}.",
+    "dilution": "Fuel ({where}, or a liquid like it) in the sample, {size} by volume, changes {changes}; a residue of "
+    "such a liquid in the cell looks the same until a clean cell is filled again.",
+    "water": "Water in the sample, {size} by volume, changes {changes}.",
+    "another product": "The numbers are those of {where}, beside {usual} {changes}: samples or names may have been "
+    "exchanged.",
+    "slip": "A slip of the pen or of a setting ({where}) changes {changes}.",
 }
 
 
@@ -53,7 +59,10 @@ def sentence_of(evidence: Evidence, fit: Fit) -> str:
 
 def opening_of(evidence: Evidence, fit: Fit) -> str:
     """Return what a cause is here: how much, where, and what that does."""
-    return _OPENINGS.get(fit.cause, _unlisted)(evidence, fit)
+    if (sentence := _SENTENCES.get(fit.cause)) is None:
+        return _OPENINGS.get(fit.cause, _unlisted)(evidence, fit)
+    usual, changes = evidence.product or "what was expected", changes_of(evidence, fit.effect)
+    return sentence.format(size=size_words(fit), where=fit.where, usual=usual, changes=changes)
 
 
 def _fit_words(evidence: Evidence, fit: Fit) -> str:
@@ -160,23 +169,6 @@ def _residue(evidence: Evidence, fit: Fit) -> str:
     )
 
 
-def _solvent(evidence: Evidence, fit: Fit) -> str:
-    much = f"{size_words(fit)} of {fit.where}"
-    return f"Cleaning liquid left in the cell, {much}, changes {changes_of(evidence, fit.effect)}."
-
-
-def _dilution(evidence: Evidence, fit: Fit) -> str:
-    return (
-        f"Fuel ({fit.where}, or a liquid like it) in the sample, {size_words(fit)} by volume, changes "
-        f"{changes_of(evidence, fit.effect)}; a residue of such a liquid in the cell looks the same until a clean cell "
-        "is filled again."
-    )
-
-
-def _water(evidence: Evidence, fit: Fit) -> str:
-    return f"Water in the sample, {size_words(fit)} by volume, changes {changes_of(evidence, fit.effect)}."
-
-
 def _bias(evidence: Evidence, fit: Fit) -> str:
     bias = evidence.instrument_bias
     known = "no reference oil speaks for this instrument"
@@ -187,18 +179,6 @@ def _bias(evidence: Evidence, fit: Fit) -> str:
             f"{numeral(2.0 * bias.density_sd, 2)} kg/m³ in density"
         )
     return f"The instrument itself may be off, {changes_of(evidence, *_shifted(evidence, fit))}: {known}."
-
-
-def _product(evidence: Evidence, fit: Fit) -> str:
-    usual = evidence.product or "what was expected"
-    return (
-        f"The numbers are those of {fit.where}, beside {usual} {changes_of(evidence, fit.effect)}: samples or names "
-        "may have been exchanged."
-    )
-
-
-def _slip(evidence: Evidence, fit: Fit) -> str:
-    return f"A slip of the pen or of a setting ({fit.where}) changes {changes_of(evidence, fit.effect)}."
 
 
 def _changed(evidence: Evidence, fit: Fit) -> str:
@@ -219,12 +199,7 @@ _OPENINGS = {
     "cell temperature": _temperature,
     "air bubble": _bubble,
     "residue": _residue,
-    "solvent": _solvent,
-    "dilution": _dilution,
-    "water": _water,
     "instrument bias": _bias,
-    "another product": _product,
-    "slip": _slip,
     "changed": _changed,
 }
 

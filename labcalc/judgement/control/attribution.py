@@ -1,7 +1,5 @@
 """Whose fault is it? Reference oils on all instruments against what an instrument, a cell, an oil or a paper does."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
@@ -33,25 +31,31 @@ class Deviation:
 
 
 @dataclass(frozen=True, eq=False)
-class Attribution:
-    """What explains deviations best."""
+class _Culprit:
+    """What may have moved charts, whatever its size."""
 
     cause: Cause
     instrument: str  # empty where it is no instrument's
     oil: str  # with its lot; empty where it is no oil's
     quantity: str
     temperature_C: float  # [°C]; NaN for every one
-    size: float
-    expanded_uncertainty: float
     unit: str
-    charts: tuple[Chart, ...]  # those that it moves
-    compared: int  # deviations that were compared, of all instruments
-    others: tuple[str, ...]  # what can't be told from it
 
     @property
     def key(self) -> tuple[str, ...]:
-        """What it is, whatever its size."""
-        return _key(self)
+        """What tells it from others."""
+        return self.cause, self.instrument, self.oil, self.quantity, f"{self.temperature_C:g}"
+
+
+@dataclass(frozen=True, eq=False)
+class Attribution(_Culprit):
+    """What explains deviations best."""
+
+    size: float
+    expanded_uncertainty: float
+    charts: tuple[Chart, ...]  # those that it moves
+    compared: int  # deviations that were compared, of all instruments
+    others: tuple[str, ...]  # what can't be told from it
 
     @property
     def finding(self) -> str:
@@ -70,19 +74,8 @@ class Attribution:
 
 
 @dataclass(frozen=True, eq=False)
-class _Candidate:
-    cause: Cause
-    instrument: str
-    oil: str
-    quantity: str
-    temperature_C: float
-    unit: str
+class _Candidate(_Culprit):
     pattern: NDArray[np.float64]  # what one unit of it does to each deviation
-
-    @property
-    def key(self) -> tuple[str, ...]:
-        """What it is, whatever its size."""
-        return _key(self)
 
     @property
     def words(self) -> str:
@@ -94,10 +87,6 @@ class _Candidate:
         }.get(self.cause, f"{self.oil} or its bottle")
 
 
-def _key(one: Attribution | _Candidate) -> tuple[str, ...]:
-    return one.cause, one.instrument, one.oil, one.quantity, f"{one.temperature_C:g}"
-
-
 def attributed(
     deviations: Sequence[Deviation],
     about: Collection[int],
@@ -107,12 +96,9 @@ def attributed(
 ) -> Attribution | None:
     """Return the one cause that explains most beside those already known; None where nothing more is certain.
 
-    deviations : sequence of Deviation Of all charts of the laboratory over the same days, on every instrument.
-    about : collection of int Identities of the charts whose deviation is to be explained: a cause that moves none of
-        them is set beside.
-    beside : sequence of Attribution Causes that are known already, of any size: they are fitted together with each that
-        is tried.
-    from_certificate : bool They are deviations from certified values since the first day: a lot's own is its
+    about : Identities of the charts whose deviation is to be explained: a cause that moves none of them is set beside.
+    beside : Causes that are known already, of any size: they are fitted together with each that is tried.
+    from_certificate : They are deviations from certified values since the first day: a lot's own is its
         certificate's then.
     """
     seen = np.array([id(one.chart) in about for one in deviations])
@@ -133,7 +119,7 @@ def attributed(
     touched = found.pattern != 0.0
     others = [one.words for one in near if (one.pattern != 0.0)[touched].any() and one.words != found.words]
     whose = Attribution(
-        *(found.cause, found.instrument, found.oil, found.quantity, found.temperature_C, size, 2.0 * of, found.unit),
+        *(found.cause, found.instrument, found.oil, found.quantity, found.temperature_C, found.unit, size, 2.0 * of),
         charts=tuple(one.chart for one, moves in zip(deviations, touched, strict=True) if moves),
         compared=len(deviations),
         others=tuple(dict.fromkeys(others)),

@@ -14,8 +14,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
-from labcalc.judgement.control.baseline import baseline_limits, baseline_results, screen_baseline, signed_limits
-from labcalc.judgement.control.pretreatment import Subject, pretreated
+from labcalc.judgement.control.baseline import (
+    Subject,
+    baseline_limits,
+    baseline_results,
+    pretreated,
+    screen_baseline,
+    signed_limits,
+)
 from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
 from labcalc.statistics import (
     ChartLimits,
@@ -215,11 +221,8 @@ def control_charts(
     statistics alone: only a decision to exclude does that. A new lot with too few results of its own to settle takes
     over the spread of the lot before, where an F-test finds no difference.
 
-    comparisons : pandas.DataFrame Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the
-        order of time.
-    laboratory : Laboratory Its choices for control charts, and the certificates.
-    decisions : sequence of Decision What people decided; a decision holds for its result whenever it was written.
-    Returns : By instrument, oil, quantity and temperature; the lots of one after each other.
+    comparisons : Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
+    decisions : What people decided; a decision holds for its result whenever it was written.
     """
     table = _independent(comparisons)
     if table.empty:

@@ -1,7 +1,5 @@
 """The lots of one oil on one axis of time: what a small chart shows, and what a year is told of."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace

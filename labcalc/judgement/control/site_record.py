@@ -1,7 +1,5 @@
 """What an instrument's checks in control say of its results: site precision and bias by level, over a year back."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -55,9 +53,7 @@ class ChecksInControl:
 def checks_in_control(charts: Sequence[Chart], moment: pd.Timestamp, fills: float) -> tuple[ChecksInControl, ...]:
     """Return what the checks of an instrument in the year before a moment say, where there are enough.
 
-    charts : sequence of Chart Of the instrument; those without a certified value are passed over.
-    moment : pandas.Timestamp Checks before it count.
-    fills : float Determinations behind a check, [-].
+    fills : Determinations behind a check, [-].
     """
     end = moment.tz_convert(None).to_datetime64()
     levels: dict[tuple[str, str, float], list[_Part]] = {}

@@ -1,7 +1,7 @@
 """What a control chart says: its status over a period, its state when a run was measured, and what it can see."""
 
-from __future__ import annotations
-
+import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -10,7 +10,60 @@ import numpy as np
 import pandas as pd
 
 from labcalc.judgement.control.charts import Chart, ChartSignal
+from labcalc.lab import ControlChoices
+from labcalc.statistics import ChartLimits, ChartSight, chart_sight
 from labcalc.wording import counted, numeral, signed
+
+_NODES = (2, 3, 5, 8, 10, 12, 15, 20, 25, 30, 40, 60, 100, 200, 500)
+"""Numbers of results, and degrees of freedom, for which figures are worked out; others take the nearest."""
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What charts with limits from so many results give and see."""
+
+    number: int  # results that set the centre, [-]; 0 for a known one
+    charts: int
+    figures: ChartSight
+
+    @property
+    def sentence(self) -> str:
+        """The figures in one sentence."""
+        of = f"from {self.number} results" if self.number else "that are known"
+        seen = (
+            f"a shift of one standard deviation is found within {self.figures.half:.0f} results in every second chart"
+            + (f", within {self.figures.most:.0f} in nine of ten" if math.isfinite(self.figures.most) else "")
+            if math.isfinite(self.figures.half)
+            else "most never find a shift of one standard deviation"
+        )
+        return (
+            f"Limits {of} ({counted(self.charts, 'chart')}): {numeral(100.0 * self.figures.begun)} false alarms begin "
+            f"in 100 results, in one chart of ten more than {numeral(100.0 * self.figures.begun_at_worst)}; {seen}."
+        )
+
+
+def sight_of(control: ControlChoices, limits: ChartLimits) -> ChartSight:
+    """Return what a chart gives and sees by a laboratory's choices and its own limits."""
+    number = _nearest(limits.number) if limits.number else math.inf
+    degrees = _nearest(limits.tail_degrees_of_freedom)
+    return chart_sight(
+        control.rules, control.ewma_weight, control.ewma_multiple, number, degrees, as_known=limits.as_known
+    )
+
+
+def _nearest(number: float) -> float:
+    if number > 2.0 * _NODES[-1]:
+        return math.inf
+    return float(min(_NODES, key=lambda node: abs(1.0 / node - 1.0 / max(number, 1.0))))
+
+
+def sights_of(control: ControlChoices, limits: Sequence[ChartLimits]) -> tuple[Sight, ...]:
+    """Return what charts give and see: those of the size of baseline that most have, and of the smallest."""
+    sizes = Counter(one.number for one in limits)
+    told = dict.fromkeys(size for size in (*(most for most, _ in sizes.most_common(1)), min(sizes, default=0)) if sizes)
+    first = {one.number: one for one in reversed(limits)}
+    return tuple(Sight(size, sizes[size], sight_of(control, first[size])) for size in told)
+
 
 Status = Literal["in control", "provisional", "too few", "signal"]
 
@@ -56,8 +109,6 @@ class ChartState:
 def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> ChartStatus:
     """Return the status of a chart from ``first`` on and before ``last``.
 
-    chart : Chart The chart.
-    first, last : pandas.Timestamp Start of the period, and the moment after its end.
     Returns : A signal that nobody accepted comes first; accepted ones stay in its list.
     """
     inside = chart.between(first, last)
@@ -78,9 +129,8 @@ def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> Chart
 def states_at(charts: Sequence[Chart], moment: pd.Timestamp, *, days: float = 30.0) -> tuple[ChartState, ...]:
     """Return the state of some charts at a moment, worst first.
 
-    charts : sequence of Chart The charts of one instrument.
-    moment : pandas.Timestamp End of the run; a result measured then counts.
-    days : float How far back a chart's last result may lie, [d]; an older chart is passed over.
+    moment : End of the run; a result measured then counts.
+    days : How far back a chart's last result may lie, [d]; an older chart is passed over.
     Returns : One for each oil, quantity and temperature: that of the lot last measured.
     """
     until = moment.tz_convert(None).to_datetime64()

@@ -121,9 +121,7 @@ def _grown(number: float, likeness: float) -> float:
 def watched(charts: Sequence[Chart], since: pd.Timestamp | None = None) -> tuple[Stream, ...]:
     """Return the streams of one instrument: first those of charts taken together, then each chart with limits.
 
-    charts : sequence of Chart All charts of the instrument.
-    since : pandas.Timestamp, optional Charts whose last result lies before it are not watched alone: lots that are used
-        up.
+    since : Charts whose last result lies before it are not watched alone: lots that are used up.
     """
     earliest = np.datetime64(0, "us") if since is None else since.tz_convert(None).to_datetime64()
     known = [one for one in charts if one.limits is not None]

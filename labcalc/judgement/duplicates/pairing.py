@@ -3,8 +3,6 @@
 Everything is a frame: a row a result, then a row a set of repeats. Two results are a set of two.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator, Sequence
 
@@ -47,10 +45,7 @@ def repeated_results(
     counts as one more name. Where intermediate precision is looked at, the first result of each
     set of repeats stands for it, so that this is a precision of single results.
 
-    rows : Rows of the tidy table in which repeats are looked for.
     record : The whole record: its reference-oil runs tell which lots were in use.
-    laboratory : Its choices for duplicates, and whether replicates are fills or determinations.
-    decisions : What people excluded, and when they adjusted an instrument.
     """
     results = _results(rows, laboratory, decisions)
     results = _with_calibration(results, record, laboratory, decisions)

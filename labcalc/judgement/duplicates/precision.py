@@ -1,7 +1,5 @@
 """How well one class of products repeats in one quantity at one temperature, and how that compares with its limit."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -143,11 +141,7 @@ class DuplicateSummary:
 
 
 def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Laboratory) -> tuple[DuplicateSummary, ...]:
-    """Summarise sets of repeats by conditions (repeatability first), class, quantity and temperature.
-
-    results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
-    laboratory : Its precision statements.
-    """
+    """Summarise sets of repeats by conditions (repeatability first), class, quantity and temperature."""
     results = results.assign(shown=shown_values(results))
     keys = ["condition", "changed", "quantity", "precision_class", "temperature_C"]
     groups = list(sets.groupby(keys, sort=False))

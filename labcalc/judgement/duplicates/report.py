@@ -1,7 +1,5 @@
 """The precision of duplicate runs: of a period, a product or class, an operator, an instrument."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -11,13 +9,16 @@ import pandas as pd
 
 from labcalc.errors import PeriodError
 from labcalc.exports import SourceFile
-from labcalc.judgement.duplicates.bias import DuplicateFinding, biases_of
-from labcalc.judgement.duplicates.carried import with_carry_over
-from labcalc.judgement.duplicates.comparison import WHAT_TO_DO, NamedSpread, compare_spreads
-from labcalc.judgement.duplicates.exceedances import SetBeyond, sets_beyond
+from labcalc.judgement.duplicates.comparison import (
+    WHAT_TO_DO,
+    DuplicateFinding,
+    NamedSpread,
+    biases_of,
+    compare_spreads,
+)
 from labcalc.judgement.duplicates.pairing import repeated_results
 from labcalc.judgement.duplicates.precision import DuplicateSummary, summarise_sets
-from labcalc.judgement.duplicates.sets import sets_of
+from labcalc.judgement.duplicates.sets import SetBeyond, sets_beyond, sets_of, with_carry_over
 from labcalc.judgement.period import Period, days_of
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory, nearest
@@ -137,7 +138,6 @@ def report_duplicates(
 ) -> DuplicateReport:
     """Put together the precision of duplicate runs: of the sets whose last result lies in the period.
 
-    material : The record, as ``gather_record`` returns it.
     first_day, last_day : Such as ``2026-03-31``, both included; none: from the first or to the last dated run of the
         record.
     product : Only this product or precision class; case ignored.

@@ -1,18 +1,21 @@
-"""Sets of repeats with what they are held against: a row a set."""
-
-from __future__ import annotations
+"""Sets of repeats against their limits, what carry-over holds apart, those beyond, and what to measure next."""
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from labcalc.judgement.carry_over.effect import SHARE_SIGNIFICANCE
+from labcalc.judgement.carry_over.shares import DIRECTIONS, RunBefore
+from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.duplicates.pairing import CONDITIONS
+from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.record.repeats import repeat_limit
 from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement, precision_for, product_of
-from labcalc.statistics import CRITICAL_RANGE_FACTORS
+from labcalc.statistics import CRITICAL_RANGE_FACTORS, CarriedShare, acceptable_result, critical_range
+from labcalc.wording import at_celsius, numeral, signed
 
 REFERENCE_CLASS = "reference oils"
 BINARY_DUST = 1e-14  # what binary arithmetic adds to a difference, relative to the results, as in ``lie_within``
@@ -41,11 +44,7 @@ def shown_values(results: pd.DataFrame) -> NDArray[np.float64]:
 
 
 def sets_of(results: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
-    """Return a row for each set of repeats, ``SET_COLUMNS``, indexed by ``set``.
-
-    results : ``RESULT_COLUMNS``.
-    laboratory : Its products and precision statements.
-    """
+    """Return a row for each set of repeats, ``SET_COLUMNS``, indexed by ``set``, of ``RESULT_COLUMNS``."""
     groups = results.assign(shown=shown_values(results)).groupby("set", sort=True)
     first = groups.first()
     table = first[["condition", "changed", "quantity", "temperature_C", "sample"]].assign(
@@ -131,3 +130,138 @@ def limit_function(statement: PrecisionStatement, condition: str, laboratory: La
     if condition == CONDITIONS[0]:
         return repeat_limit(statement, laboratory)[1]
     return statement.repeatability if condition == CONDITIONS[1] else statement.reproducibility
+
+
+PART = 0.5
+"""Part of a set's limit from which on an expected effect tells it apart, [-]: 1.4 standard deviations, our own choice.
+What was found plays no part in it, or the method would come out too well."""
+
+
+def with_carry_over(
+    sets: pd.DataFrame, results: pd.DataFrame, material: Material, last: pd.Timestamp
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Add what carry-over is expected to do to each set, and to each result.
+
+    last : The end of the period: results before it tell how much stays.
+    Returns : Both with ``carried``, [shown unit]: of a set first minus second. The sets with ``carried_over``: the
+        expected effects lie further apart than ``PART`` of the limit.
+    """
+    first = results[(results["condition"] != CONDITIONS[0]) & (results["replicate"] == 1)]
+    known = {
+        (run, *place): effect
+        for name, runs in first.groupby("instrument")["run"]
+        if (sequence := material.carry_over(str(name))) is not None
+        for shares in [sequence.shares_at(last)]
+        for run in runs.unique()
+        for place, effect in _effects_of(sequence.run_before(str(run)), shares).items()
+    }
+    keys = first[["run", "quantity", "temperature_C"]].itertuples(index=False, name=None)
+    effects = pd.Series([known.get(key, 0.0) for key in keys], first.index, dtype=float)
+    effects = effects.reindex(results.index, fill_value=0.0)
+    groups = effects.groupby(results["set"])
+    apart, carried = groups.max() - groups.min(), groups.nth(0).to_numpy() - groups.nth(1).to_numpy()
+    sets = sets.assign(
+        carried=pd.Series(carried, apart.index), carried_over=apart.reindex(sets.index) > PART * sets["pair_limit"]
+    )
+    return sets, results.assign(carried=effects)
+
+
+def _effects_of(place: RunBefore | None, shares: tuple[CarriedShare, ...]) -> dict[tuple[str, float], float]:
+    """Return what stayed of the sample before does, by quantity and temperature; nothing where no share is shown."""
+    if place is None or not place.followed or not place.direction:
+        return {}
+    share = shares[DIRECTIONS.index(place.direction)]
+    if not share.known or share.value <= 0.0 or share.p_value >= SHARE_SIGNIFICANCE:
+        return {}
+    effects = {(one.quantity, one.temperature_C): one.effect(share.value) for one in place.contrasts}
+    return {at: one if at[0] == "density" else 100.0 * math.log1p(one / 100.0) for at, one in effects.items()}
+
+
+_LAST = 4  # the procedure of ISO 5725-6 ends with four results
+
+_GROSS = 2.0
+"""Times its limit that a set spreads by chance once in 10 000 where the limit is just met, [-]: our own choice."""
+
+
+@dataclass(frozen=True)
+class SetBeyond:
+    """Repeats that lie further apart than their limit, and what to do next."""
+
+    sample: str
+    condition: str
+    changed: str
+    quantity: str
+    temperature_C: float
+    unit: str
+    measured_at: pd.Timestamp  # of the last of them
+    runs: str
+    instruments: str
+    operators: str
+    values: tuple[float, ...]  # in the order of measurement, in the unit
+    spread: float
+    limit: float  # for so many results, in the unit
+    carried: float  # first minus second by carry-over, [shown unit]; 0 where it doesn't bring them within the limit
+    what_to_do: str
+
+    @property
+    def name(self) -> str:
+        """Sample, quantity and temperature, as a person writes them."""
+        return f"{self.sample}, {at_celsius(self.quantity, self.temperature_C)}"
+
+    @property
+    def is_gross(self) -> bool:
+        """So far apart that neither chance nor carry-over does it."""
+        return not self.carried and self.spread > _GROSS * self.limit
+
+    @property
+    def apart(self) -> str:
+        """How far apart they lie, and their limit, in words."""
+        return f"{numeral(self.spread, figures=3)} {self.unit} apart (limit {numeral(self.limit, figures=3)})"
+
+
+def sets_beyond(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[SetBeyond, ...]:
+    """Return the sets beyond their limit, in the order of time."""
+    beyond = sets[sets["beyond"]].sort_values("ended", kind="stable")
+    of_these = results[results["set"].isin(beyond.index)].groupby("set")
+    values = {number: tuple(map(float, rows["value"])) for number, rows in of_these}
+    return tuple(_set_beyond(row, values[row["set"]]) for _, row in beyond.iterrows())
+
+
+def _set_beyond(row: pd.Series, values: tuple[float, ...]) -> SetBeyond:
+    quantity, condition = str(row["quantity"]), str(row["condition"])
+    explained = bool(row["carried_over"]) and abs(row["difference"] - row["carried"]) <= row["pair_limit"]
+    carried = float(row["carried"]) if explained else 0.0
+    what_to_do = _what_to_do(condition, str(row["changed"]), values, float(row["limit"]), UNITS[quantity])
+    if explained:
+        part = f"{signed(carried)} of {signed(float(row['difference']))} {SHOWN_UNITS[quantity]}"
+        what_to_do = f"Residue of the sample before explains {part}: measure again after a sample of its own kind."
+    texts = ("sample", "condition", "changed", "quantity", "runs", "instruments", "operators")
+    return SetBeyond(
+        **{name: str(row[name]) for name in texts},
+        temperature_C=float(row["temperature_C"]),
+        unit=UNITS[quantity],
+        measured_at=row["ended"],
+        values=values,
+        spread=max(values) - min(values),
+        limit=float(row["limit"]),
+        carried=carried,
+        what_to_do=what_to_do,
+    )
+
+
+def _what_to_do(condition: str, changed: str, values: tuple[float, ...], limit: float, unit: str) -> str:
+    if condition == CONDITIONS[0]:
+        return "Clean, fill and determine again: determinations of one fill that don't agree are no result."
+    if condition == CONDITIONS[2]:
+        return (
+            "Measure it side by side, in one hand: a difference that stays is the bottle's (swapped, not mixed); one "
+            f"that goes came with the change of {changed}."
+        )
+    if len(values) > _LAST:
+        return "Find out why before anything is reported: more than four results are no longer a matter of chance."
+    pair_limit = limit / critical_range(1.0, len(values))
+    decision = acceptable_result(values, pair_limit)
+    if decision.more == 0:
+        return f"Report the median, {numeral(decision.value, figures=5)} {unit}, and find out why they don't agree."
+    four = numeral(critical_range(pair_limit, _LAST), figures=3)
+    return f"Measure {decision.more} more: report the mean of four within {four} {unit}, else their median."

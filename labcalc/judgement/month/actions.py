@@ -1,7 +1,5 @@
 """What needs action after a month, the most pressing first; every finding carries its numbers."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterator, Sequence
 

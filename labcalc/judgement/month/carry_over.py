@@ -1,7 +1,5 @@
 """Carry-over in a month: what stays in each instrument's cell, the results that show it, and the runs it has moved."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 
@@ -66,10 +64,7 @@ class CarryOver:
 def month_carry_overs(material: Material, record: pd.DataFrame, month: Month) -> tuple[CarryOver, ...]:
     """Return the carry-over of every instrument that ran in a month.
 
-    material : Material The record.
-    record : pandas.DataFrame The month's rows of the tidy table.
-    month : Month Shares are those at its end; each run is judged by the share as known when it ran.
-    Returns : In the order of the instruments' names.
+    month : Shares are those at its end; each run is judged by the share as known when it ran.
     """
     names = sorted(map(str, record.loc[record["measured_at"].notna(), "instrument"].dropna().unique()))
     known = [(name, material.carry_over(name)) for name in names]

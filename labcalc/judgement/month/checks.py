@@ -1,7 +1,5 @@
 """The reference oils of a month: what moved, gaps between good checks, corrective actions."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -18,10 +16,9 @@ from labcalc.judgement.control.panels import panels_of
 from labcalc.judgement.control.watch import Stream, neighbouring_days, watched
 from labcalc.judgement.month.carry_over import with_carried
 from labcalc.judgement.month.due import LimitsDue, limits_due
-from labcalc.judgement.month.gaps import CheckedInstrument, Gap, checked, longest_gaps
+from labcalc.judgement.month.gaps import CheckedInstrument, Gap, Repair, checked, longest_gaps, repairs_of
 from labcalc.judgement.month.moved import Moved, moved_in
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
-from labcalc.judgement.month.repairs import Repair, repairs_of
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory

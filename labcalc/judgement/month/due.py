@@ -1,7 +1,5 @@
 """Limits that are due: what a chart's results in control say of limits in force, for a person to sign."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -90,9 +88,7 @@ class LimitsDue:
 def limits_due(charts: Sequence[Chart], month: Month, control: ControlChoices) -> tuple[LimitsDue, ...]:
     """Return the limits that are due at the end of a month, or of a year.
 
-    charts : sequence of Chart Those that count: what has moved asks for a repair, not for limits that follow it.
-    month : Month Results after its end are passed over.
-    control : ControlChoices How limits are set.
+    charts : Those that count: what has moved asks for a repair, not for limits that follow it.
     """
     end = month.last.tz_convert(None).to_datetime64()
     held = [(one, *_parts(one, end)) for one in charts if one.limits is not None and one.holds_at(month.last)]

@@ -61,10 +61,9 @@ def moved_in(
 ) -> tuple[Moved, ...]:
     """Return what moved, one for each cause, the clearest first.
 
-    charts : sequence of Chart Of all instruments: what is one's own fault is told by the others.
-    streams : mapping of str to sequence of Stream By instrument.
-    period : Period Something counts that stops an instrument in it.
-    likeness : tuple of float Correlation of neighbouring days, of a chart's results and of an instrument's means, [-].
+    charts : Of all instruments: what is one's own fault is told by the others.
+    period : Something counts that stops an instrument in it.
+    likeness : Correlation of neighbouring days, of a chart's results and of an instrument's means, [-].
     """
     first, last = (one.tz_convert(None).to_datetime64() for one in (period.first, period.last))
     stopping = [found for some in streams.values() for one in some if (found := _in_period(one, first, last))]

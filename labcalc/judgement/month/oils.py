@@ -1,12 +1,9 @@
-"""The reference oils of a month: a line for each chart, with bias, site precision and the change against last month."""
-
-from __future__ import annotations
+"""The reference oils of a month: a line for each chart, with bias and site precision."""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.control.status import ChartStatus, chart_status
@@ -15,10 +12,8 @@ from labcalc.lab import Laboratory, PrecisionStatement, precision_for
 from labcalc.statistics import (
     BiasTest,
     PerformanceIndex,
-    PeriodComparison,
     SitePrecision,
     bias_test,
-    compare_periods,
     performance_index,
     site_precision,
 )
@@ -28,7 +23,7 @@ _CLASS = "base oils"  # reference oils are mineral base oils, and judged by thei
 
 @dataclass(frozen=True, eq=False)
 class OilSummary:
-    """A chart over a month, in the unit of the chart; what can't be said is None, and ``notes`` say why."""
+    """A chart over a month, in the unit of the chart; what can't be said is None."""
 
     chart: Chart
     since: pd.Timestamp
@@ -42,8 +37,6 @@ class OilSummary:
     index: PerformanceIndex | None
     precision: PrecisionStatement | None  # the published statement that the index compares with
     status: ChartStatus
-    change: PeriodComparison | None
-    notes: tuple[str, ...]
 
     @property
     def offset(self) -> float:
@@ -87,14 +80,9 @@ def summarise_oils(charts: tuple[Chart, ...], month: Month, laboratory: Laborato
 def _summary(chart: Chart, month: Month, laboratory: Laboratory) -> OilSummary:
     inside = chart.between(month.first, month.last)
     results = chart.plotted[inside & chart.used]
-    earlier = np.concatenate(
-        [one.plotted[one.between(month.before.first, month.before.last) & one.used] for one in chart.of_lot]
-    )
-    notes: list[str] = []
     site = site_precision(results) if results.size > 1 else None
-    if site is None:
-        notes.append("one result: no spread, bias or change" if results.size else "every result is excluded")
-    index, statement = _index(chart, site, laboratory, notes)
+    certified = not np.isnan(chart.certified) and not np.isnan(chart.certified_uncertainty)
+    index, statement = _index(chart, site, laboratory)
     return OilSummary(
         chart=chart,
         since=month.first,
@@ -103,25 +91,16 @@ def _summary(chart: Chart, month: Month, laboratory: Laboratory) -> OilSummary:
         excluded=int((inside & ~chart.used).sum()),
         mean=float(np.mean(results)) if results.size else float("nan"),
         deviation=site.sigma if site else float("nan"),
-        bias=_bias(chart, results, notes),
+        bias=bias_test(results, 0.0, chart.certified_uncertainty / 2.0) if certified and site else None,
         site=site,
         index=index,
         precision=statement,
         status=chart_status(chart, month.first, month.last),
-        change=_change(earlier, results, notes),
-        notes=tuple(notes),
     )
 
 
-def _bias(chart: Chart, results: NDArray[np.float64], notes: list[str]) -> BiasTest | None:
-    if np.isnan(chart.certified) or np.isnan(chart.certified_uncertainty):
-        notes.append("no certified value: no bias")
-        return None
-    return bias_test(results, 0.0, chart.certified_uncertainty / 2.0) if results.size > 1 else None
-
-
 def _index(
-    chart: Chart, site: SitePrecision | None, laboratory: Laboratory, notes: list[str]
+    chart: Chart, site: SitePrecision | None, laboratory: Laboratory
 ) -> tuple[PerformanceIndex | None, PrecisionStatement | None]:
     """Compare with the published reproducibility; a laboratory's own statement that gives none is passed over."""
     level = chart.certified if not np.isnan(chart.certified) else float(np.mean(chart.values))
@@ -134,17 +113,4 @@ def _index(
         to_chart = 100.0 / level if chart.unit == "%" else 1.0
         large, small = (to_chart * float(one.at(level)) for one in (statement.reproducibility, statement.repeatability))
         return performance_index(large, small, site, laboratory.control.performance), statement
-    notes.append("no published reproducibility: no index")
     return None, None
-
-
-def _change(earlier: NDArray[np.float64], results: NDArray[np.float64], notes: list[str]) -> PeriodComparison | None:
-    if earlier.size < 2:
-        notes.append("fewer than two results of this lot last month: no comparison")
-        return None
-    if results.size < 2:
-        return None
-    if not np.ptp(earlier) > 0.0 or not np.ptp(results) > 0.0:
-        notes.append("all results of one month are equal: no comparison")
-        return None
-    return compare_periods(earlier, results)

@@ -1,7 +1,5 @@
 """Whose fault it is that reference oils moved or are biased: one finding a cause, its symptoms beneath it."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 

@@ -1,7 +1,5 @@
 """What of the exports enters the record: each row once, no contradicted version, no doubted time."""
 
-from __future__ import annotations
-
 import math
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence

@@ -4,8 +4,6 @@ What is doubted depends on its own file and lab.toml alone, never on what other 
 change it. Only what lay in the future ceases to, once that time has come.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_right
 from collections.abc import Iterator
 from datetime import UTC, datetime, tzinfo

@@ -1,6 +1,4 @@
-"""Exports and the laboratory's record, read once."""
-
-from __future__ import annotations
+"""Exports and the laboratory's record, from files or from a database, read once."""
 
 import os
 from collections.abc import Sequence
@@ -9,15 +7,19 @@ from functools import lru_cache
 from pathlib import Path
 
 from labcalc.errors import ExportError, MonthError
+from labcalc.exports import Reading
+from labcalc.judgement.record.admission import admit
 from labcalc.judgement.record.measurements import Material
-from labcalc.judgement.record.stored import gather_recorded, material_of
 from labcalc.lab import (
     CLOCK_VARIABLE,
+    Head,
     Laboratory,
+    checked_decisions,
     decisions_file,
     earlier_export_files,
     file_head,
     load_laboratory,
+    present_moment,
     read,
 )
 from labcalc.shipped import sample_exports, sample_lab
@@ -29,7 +31,6 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | Laboratory | No
     exports : The exports at hand: their runs can be judged. Without any: the whole record, as ``gather_record`` reads
         it, and without a lab.toml either the sample laboratory's last weeks.
     lab : lab.toml, loaded or not; it names the earlier exports in which reference-oil results are looked up.
-    Returns : The labelled exports with the laboratory and its record.
     Raises ExportError : None of the exports can be read.
     Raises SettingsError : lab.toml can't be used.
     Raises RecordError : The record that lab.toml names can't be opened.
@@ -70,7 +71,6 @@ def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
     """Read the laboratory's whole record: the one that lab.toml names, or else every export of ``earlier_exports``.
 
     lab : lab.toml, loaded or not; none: the sample laboratory's.
-    Returns : As ``gather`` returns it, with the whole record at hand.
     Raises MonthError : The lab.toml names no earlier exports, or none of that name is there, or the record that it
         names is empty.
     Raises ExportError, SettingsError, RecordError : As for ``gather``.
@@ -111,3 +111,49 @@ def _stamp(path: Path) -> object:
     except OSError:
         return None
     return status.st_size, status.st_mtime_ns
+
+
+def gather_recorded(paths: tuple[Path, ...], known: _Known) -> Material:
+    """Read exports, and beside them the laboratory's record; without any, the record alone.
+
+    Nothing is read again while the record has the same head and the exports are unchanged.
+
+    Raises MonthError : No export is given and the record holds no row.
+    Raises ExportError, DecisionError, RecordError : As for ``gather``.
+    """
+    from labcalc.lab import printed_head  # what opens a record is loaded by those who have one
+
+    stamps = tuple((status.st_size, status.st_mtime_ns) for status in map(Path.stat, filter(Path.exists, paths)))
+    return _gather_recorded(paths, known, (os.environ.get(CLOCK_VARIABLE), *stamps), printed_head(known.laboratory))
+
+
+@lru_cache(maxsize=2)
+def _gather_recorded(paths: tuple[Path, ...], known: _Known, stamps: tuple[object, ...], head: Head) -> Material:
+    from labcalc.lab import read_record
+
+    laboratory = replace(known.laboratory, recorded=head)
+    past = read_record(laboratory)
+    if not paths and past.table.empty:
+        raise MonthError(f"{laboratory.file}: its record holds no row yet: `labcalc record add` adds exports")
+    readings = [read(paths, laboratory), past] if paths else [past]
+    return material_of(readings, laboratory)
+
+
+def material_of(
+    readings: Sequence[Reading], laboratory: Laboratory, failures: tuple[ExportError, ...] = ()
+) -> Material:
+    """Put together what was read, the exports at hand first, with what was decided."""
+    decided = checked_decisions(laboratory)
+    admission = admit(readings, laboratory, decided.decisions, present_moment())
+    return Material(
+        laboratory,
+        replace(readings[0], table=admission.at_hand),
+        admission.record,
+        failures,
+        decided.decisions,
+        decided.unusable,
+        tuple(source for one in readings for source in one.sources),
+        *admission[2:],
+        waiting=decided.waiting,
+        assignments=decided.assignments,
+    )

@@ -1,7 +1,5 @@
 """What a judgement starts from: the exports at hand with the record, and the dossiers cut out of them."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -21,8 +19,7 @@ from labcalc.judgement.control.site_record import ChecksInControl, checks_in_con
 from labcalc.judgement.control.status import ChartState, states_at
 from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
 from labcalc.judgement.record.admission import Doubt, first_of_files
-from labcalc.judgement.record.dossier import Dossier, first_text
-from labcalc.judgement.record.own_scatter import FillScatter, fill_scatter
+from labcalc.judgement.record.dossier import Dossier, FillScatter, fill_scatter, first_text
 from labcalc.lab import Assignment, Decision, Laboratory, Product, product_of
 
 REFERENCE_DAYS = 30  # how far back a dossier looks for reference-oil results of its instrument, [d]
@@ -72,11 +69,8 @@ class Material:
         samples = table.loc[table["role"] != "reference", "run"]
         return str(samples.iloc[0]) if len(samples) else self.runs[0]
 
-    def dossier(self, run: str, *, later: bool = False) -> Dossier:
-        """Return the dossier of one run; its history holds later runs too where they are asked for.
-
-        Raises UnknownRunError : The exports at hand hold no such run.
-        """
+    def dossier(self, run: str) -> Dossier:
+        """Return the dossier of one run; raise UnknownRunError where the exports at hand hold no such run."""
         if run not in self._positions:
             raise UnknownRunError(f"there is no run '{run}' in the exports; the first is '{next(iter(self.runs), '')}'")
         rows = self.reading.table.iloc[self._positions[run]]
@@ -94,7 +88,7 @@ class Material:
             laboratory=self.laboratory,
             sources=self.sources_of(rows),
             refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
-            history=self._history(rows, later),
+            history=self._history(rows),
             peers=self._peers(rows),
             day=self._day(rows),
             decisions=tuple(one for one in self.decisions if one.run == run),
@@ -133,25 +127,22 @@ class Material:
             found |= {run: (order[n], order[n + 2]) for n, run in enumerate(order[1:-1])}
         return found
 
+    @cached_property
+    def _known(self) -> dict[tuple[str, str], Any]:
+        """What was worked out of each instrument, by what it is."""
+        return {}
+
     def carry_over(self, instrument: str) -> InstrumentCarryOver | None:
         """Return what the runs of an instrument tell about its carry-over; None where the record holds none."""
-        if instrument not in self._carry_overs and instrument in self._by_instrument:
+        if ("carry-over", instrument) not in self._known and instrument in self._by_instrument:
             sequence = cell_sequence(instrument, self._by_instrument[instrument], self.laboratory)
-            self._carry_overs[instrument] = carry_over_of(sequence, self.excluded)
-        return self._carry_overs.get(instrument)
-
-    @cached_property
-    def _carry_overs(self) -> dict[str, InstrumentCarryOver]:
-        return {}
+            self._known["carry-over", instrument] = carry_over_of(sequence, self.excluded)
+        return self._known.get(("carry-over", instrument))
 
     def _fills(self, instrument: str) -> FillScatter | None:
-        if instrument not in self._fill_scatters and instrument in self._by_instrument:
-            self._fill_scatters[instrument] = fill_scatter(self._by_instrument[instrument])
-        return self._fill_scatters.get(instrument)
-
-    @cached_property
-    def _fill_scatters(self) -> dict[str, FillScatter]:
-        return {}
+        if ("fills", instrument) not in self._known and instrument in self._by_instrument:
+            self._known["fills", instrument] = fill_scatter(self._by_instrument[instrument])
+        return self._known.get(("fills", instrument))
 
     def _in_sequence(self, rows: pd.DataFrame) -> RunBefore | None:
         found = self.carry_over(first_text(rows["instrument"]))
@@ -172,31 +163,26 @@ class Material:
         return {str(name): group for name, group in self.comparisons.groupby("instrument", sort=False)}
 
     def _charts_of(self, instrument: str) -> tuple[Chart, ...]:
-        if instrument not in self._known_charts and instrument in self._references:
+        if ("charts", instrument) not in self._known and instrument in self._references:
             found = control_charts(self._references[instrument], self.laboratory, self.decisions)
-            self._known_charts[instrument] = found
-        return self._known_charts.get(instrument, ())
-
-    @cached_property
-    def _known_charts(self) -> dict[str, tuple[Chart, ...]]:
-        return {}
+            self._known["charts", instrument] = found
+        known: tuple[Chart, ...] = self._known.get(("charts", instrument), ())
+        return known
 
     @cached_property
     def streams(self) -> dict[str, tuple[Stream, ...]]:
         """What is watched for lasting shifts, by instrument."""
         names = dict.fromkeys(one.instrument for one in self.charts)
-        of_each = {name: tuple(one for one in self.charts if one.instrument == name) for name in names}
-        self._known_charts.update(of_each)
+        self._known.update(
+            {("charts", name): tuple(one for one in self.charts if one.instrument == name) for name in names}
+        )
         return {name: self._streams_of(name) for name in names}
 
     def _streams_of(self, instrument: str) -> tuple[Stream, ...]:
-        if instrument not in self._known_streams:
-            self._known_streams[instrument] = watched(self._charts_of(instrument))
-        return self._known_streams[instrument]
-
-    @cached_property
-    def _known_streams(self) -> dict[str, tuple[Stream, ...]]:
-        return {}
+        if ("streams", instrument) not in self._known:
+            self._known["streams", instrument] = watched(self._charts_of(instrument))
+        known: tuple[Stream, ...] = self._known["streams", instrument]
+        return known
 
     def _charts_at(self, rows: pd.DataFrame) -> tuple[ChartState, ...]:
         charts, end = self._charts_of(first_text(rows["instrument"])), rows["measured_at"].max()
@@ -265,14 +251,13 @@ class Material:
     def _sample_runs(self) -> NDArray[np.object_]:
         return self._samples["run"].to_numpy(object)
 
-    def _history(self, rows: pd.DataFrame, later: bool) -> pd.DataFrame:
+    def _history(self, rows: pd.DataFrame) -> pd.DataFrame:
         sample, product, lot = (first_text(rows[name]) for name in ("sample", "product", "lot"))
         positions = {*self._alike.get(sample, ()), *(self._alike.get((product, lot), ()) if lot else ())}
-        others = [at for at in sorted(positions) if self._sample_runs[at] != rows["run"].iloc[0]]
-        if not later:  # the record is in the order of time
-            start = rows["measured_at"].min()
-            end = 0 if pd.isna(start) else int(self._samples["measured_at"].searchsorted(start, side="left"))
-            others = [at for at in others if at < end]
+        start = rows["measured_at"].min()
+        end = 0 if pd.isna(start) else int(self._samples["measured_at"].searchsorted(start, side="left"))
+        run = rows["run"].iloc[0]
+        others = [at for at in sorted(positions) if at < end and self._sample_runs[at] != run]
         return self._samples.iloc[others].reset_index(drop=True)
 
     @cached_property

@@ -1,7 +1,5 @@
 """Do the repeats of a result agree, by which limit, and what is reported of them."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -69,10 +67,6 @@ def agreement_of(
     fills are held against the limit that all of the run's keep together (``family_repeatability``): no run is held
     back for being measured at many places.
 
-    dossier : The run with its context.
-    quantity : As the tidy table names it.
-    temperature_C : Temperature, [°C].
-    repeats : All repeats, in the order of measurement.
     comparisons : How many quantities and temperatures of the run have repeats that are compared, [-].
     Returns : With the mean as long as nothing else is decided.
     """

@@ -74,8 +74,8 @@ def _of_the_cause(judgement: Judgement) -> str:
     """Return the repair of a cause that is sure, else what tells the causes apart; empty where nothing does."""
     if not judgement.explanations:
         return ""
+    from labcalc.judgement.causes.catalogue import SURE, repair_of
     from labcalc.judgement.causes.explanation import UNLIKELY
-    from labcalc.judgement.causes.repairs import SURE, repair_of
 
     first = judgement.explanations[0]
     if first.p_value >= UNLIKELY and first.probability >= SURE:

@@ -1,7 +1,5 @@
 """A first lab.toml from exports: what they name and show; what only the owner knows is left as a question."""
 
-from __future__ import annotations
-
 import glob
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -12,8 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS, Reading, read_exports
-from labcalc.exports.guessing.toml_text import listed, quoted, remark
-from labcalc.judgement.setup.findings import OPEN_QUESTION, counted, examples, prefixes_of
+from labcalc.exports.guessing.proposal import listed, quoted, remark
+from labcalc.judgement.setup.description import OPEN_QUESTION, counted, examples, prefixes_of
 from labcalc.lab import laboratory_from, product_classes
 from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
 

@@ -1,7 +1,5 @@
 """What ``labcalc check`` finds: lab.toml by itself, the exports by themselves, and each beside the other."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -12,9 +10,16 @@ import pandas as pd
 
 from labcalc.errors import ExportError, RecordError, SettingsError
 from labcalc.exports import Reading, Refusal, SourceFile
-from labcalc.judgement.setup.against_exports import findings_of_exports, findings_of_patterns, unknown_runs
-from labcalc.judgement.setup.description import findings_of_description
-from labcalc.judgement.setup.findings import OPEN_QUESTION, SEVERITIES, Finding, counted
+from labcalc.judgement.setup.description import (
+    OPEN_QUESTION,
+    SEVERITIES,
+    Finding,
+    counted,
+    findings_of_description,
+    findings_of_exports,
+    findings_of_patterns,
+    unknown_runs,
+)
 from labcalc.lab import (
     Laboratory,
     checked_decisions,
@@ -52,8 +57,6 @@ class SetupReview:
 def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupReview:
     """Look at lab.toml, the laboratory's record and further exports, and say all that is wrong or unlikely.
 
-    lab : lab.toml.
-    exports : Exports beside those that ``earlier_exports`` names.
     Returns : Where lab.toml can't be used: every problem of it, and nothing else.
     Raises SettingsError : lab.toml can't be read at all.
     """

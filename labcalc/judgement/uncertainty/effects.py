@@ -4,8 +4,6 @@ Results that share a source (a certificate, the cell's temperature, an adjustmen
 carried through every calculation one by one, and summed only in the end.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

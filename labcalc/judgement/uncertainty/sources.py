@@ -1,7 +1,5 @@
 """The sources of uncertainty of a measured result: certificate, temperature, repeatability, resolution, adjustment."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
@@ -104,8 +102,6 @@ def measured_effects(mean: Mean, means: Means) -> tuple[Effect, ...]:
     density at one temperature is that temperature. Temperatures among themselves are taken as independent, which for
     an index is the larger uncertainty.
 
-    mean : The result.
-    means : All results of the run with its context.
     Returns : One for each of ``COMPONENTS``; NaN with its reason where something isn't known.
     """
     dossier = means.dossier

@@ -1,6 +1,4 @@
-"""What the spread of a repeatedly measured sample is made of: instruments, operators, days, runs."""
-
-from __future__ import annotations
+"""What the spread of samples measured again and again is made of: instruments, operators, days, runs."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -17,11 +15,9 @@ from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.variance.nested_layout import FEWEST_DEGREES, Layout, Level, layout_of
 from labcalc.lab import Decision
 from labcalc.statistics import (
-    IntervalGain,
     VarianceComponents,
     VarianceSum,
     anderson_darling,
-    interval_gains,
     likelihood_components,
     nested_analysis,
     resolution,
@@ -70,28 +66,6 @@ class ComponentsOfVariance:
         return {} if self.components is None else {one.name: one.variance for one in self.components.components}
 
     @property
-    def typical_counts(self) -> dict[str, int]:
-        """How many of each level stand within one of the level above, on average, 2 at the least."""
-        above = [1, *(level.groups for level in self.levels[:-1])]
-        return {
-            level.name: max(2, round(level.groups / outer)) for level, outer in zip(self.levels, above, strict=True)
-        }
-
-    @property
-    def gains(self) -> tuple[IntervalGain, ...]:
-        """What one more of each level would narrow, in a balanced layout of the typical counts; none where unknown."""
-        variances = self.variances
-        if not variances or list(variances.values())[-1] == 0.0:
-            return ()
-        return interval_gains(variances, self.typical_counts)
-
-    @property
-    def advice(self) -> tuple[str, ...]:
-        """For each component, what would narrow its interval most, and what would by the single result."""
-        gains = self.gains
-        return tuple(_narrowest(name, gains) for name in (self.variances if gains else ()))
-
-    @property
     def sentence(self) -> str:
         """The whole in one sentence."""
         if self.components is None:
@@ -113,23 +87,6 @@ def _symbol(levels: Sequence[Level]) -> str:
     if letters:
         return f"s_I({letters})"
     return "s_r" if "run" in names else "s_d"
-
-
-def _narrowest(name: str, gains: Sequence[IntervalGain]) -> str:
-    """Say what narrows the interval of a component most, and what does so for the least measuring."""
-    ratios = [dict(gain.ratios)[name] for gain in gains]
-    most = min(range(len(gains)), key=ratios.__getitem__)
-    thrifty = max(range(len(gains)), key=lambda place: (1.0 - ratios[place]) / gains[place].results_added)
-    sentence = f"{name}: {_one_more(gains[most], ratios[most])} of the width that its interval has on average"
-    return (
-        sentence
-        if thrifty == most
-        else f"{sentence}; by the result, best: {_one_more(gains[thrifty], ratios[thrifty])}"
-    )
-
-
-def _one_more(gain: IntervalGain, ratio: float) -> str:
-    return f"one more {gain.added} ({counted(gain.results_added, 'result')}) would leave {percent(ratio, 0)}"
 
 
 def components_of_variance(material: Material, sample: str = "") -> tuple[ComponentsOfVariance, ...]:
@@ -172,8 +129,6 @@ def components_of_results(
 
     rows : Rows of the tidy table, one or more; of several samples each is taken against its own mean, and every day
         holds each equally often.
-    quantity : Which quantity, by its name in ``QUANTITY_COLUMNS``.
-    decisions : Decisions to exclude.
     Returns : Components in percent of the mean for a viscosity, in kg/m³ for density.
     """
     column, temperature = QUANTITY_COLUMNS[quantity], round(float(rows["temperature_C"].iloc[0]), 1)
@@ -278,3 +233,49 @@ def _few(level: Level) -> str:
         f"{level.name}: {level.groups} give {degrees}; {level.needed} would give the {FEWEST_DEGREES} from which on "
         "the interval's upper end is less than twice the standard deviation"
     )
+
+
+_SITTING = ["instrument", "operator", "day"]  # within which each oil is measured once
+_ALIKE = "the oils are taken to spread alike in {unit}; each is held against its own mean"
+
+
+def components_side_by_side(material: Material) -> tuple[ComponentsOfVariance, ...]:
+    """Split the spread of all reference oils that were measured on the same days into its components.
+
+    Where each oil is measured once a day, one oil alone can't tell a day from a run; two can, since a day shifts both.
+    Taken are the days of an operator on an instrument that hold one run of each oil; others are counted as left out.
+
+    material : The exports at hand with the laboratory's record; runs that a decision excludes are left out, and with
+        them the other oils of that day.
+    Returns : One a set of oils and lots that share two days or more, quantity and temperature; none for a laboratory
+        with one oil.
+    """
+    record = material.record
+    rows = record[
+        (record["role"] == "reference") & record[["instrument", "operator", "measured_at"]].notna().all(axis=1)
+    ]
+    excluded = {one.run for one in exclusions(material)}
+    rows = rows.assign(oil=sample_names(rows), day=rows["measured_at"].dt.date, warm=rows["temperature_C"].round(1))
+    found = [
+        study
+        for quantity in ("kinematic viscosity", "density")
+        for _, group in rows[rows[QUANTITY_COLUMNS[quantity]].notna()].groupby("warm", sort=True)
+        for study in _of_sets(group, quantity, excluded)
+    ]
+    return tuple(sorted(found, key=lambda one: one.samples))
+
+
+def _of_sets(rows: pd.DataFrame, quantity: str, excluded: set[str]) -> Iterator[ComponentsOfVariance]:
+    """Yield a study of each set of oils that share two days or more."""
+    usable = rows[~rows["run"].isin(excluded)]
+    held = usable.groupby(_SITTING, sort=False)["oil"].transform(lambda oils: "\n".join(sorted(oils)))
+    for oils, together in usable.groupby(held, sort=True):
+        names = str(oils).split("\n")
+        if len(names) < 2 or len(set(names)) < len(names) or len(together) < 2 * len(names):
+            continue
+        study = components_of_results(together, quantity)
+        left_out = int(rows["oil"].isin(names).sum()) - len(together)
+        alone = (
+            (f"{left_out} results are left out: on their day an oil was missing or measured twice",) if left_out else ()
+        )
+        yield replace(study, remarks=(*study.remarks, _ALIKE.format(unit=study.unit), *alone))

@@ -1,7 +1,5 @@
 """Which levels a repeatedly measured sample holds: instruments, operators, days, runs; and what can be told apart."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -62,8 +60,6 @@ def layout_of(rows: pd.DataFrame) -> Layout:
 
     A level of which there is one only is left out; so is one that some results don't name. A level with one of the
     next within each of it stands together with that one.
-
-    rows : Rows of the tidy table, one result each: one sample, lot and temperature.
     """
     known, lacking = _known_codes(rows)
     found: list[tuple[tuple[str, ...], NDArray[np.object_] | None, int]] = []

@@ -1,15 +1,13 @@
 """The quality of a year: taken as one long month, with its months beside each other."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from labcalc.judgement.control.detection import sight_of
 from labcalc.judgement.control.panels import Panel, panels_of
+from labcalc.judgement.control.status import sight_of
 from labcalc.judgement.month.finding import Finding
 from labcalc.judgement.month.of_oils import repairs
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
@@ -78,7 +76,7 @@ class YearReport(MonthReport):
 def report_year(material: Material, year: str) -> YearReport:
     """Put together the quality of a year, such as ``2026``: what a month's report says, trends and alarms by month.
 
-    Raises MonthError The year is none.
+    Raises MonthError : The year is none.
     """
     laboratory = material.laboratory
     period = year_of(year, laboratory.time_zone)

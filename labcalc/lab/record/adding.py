@@ -1,12 +1,10 @@
 """Exports into the record: each once, as bytes and as read."""
 
-from __future__ import annotations
-
 import hashlib
 import os
 import time
 import zlib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,11 +13,12 @@ from labcalc import __version__
 from labcalc.errors import ExportError, RecordError
 from labcalc.exports import Refusal, SourceFile
 from labcalc.exports.read import content_of, read_bytes, zone_of
+from labcalc.lab.folder import certificates
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.contents import digest_of, stated_source, store_parts, stored_refusals, stored_rows
 from labcalc.lab.record.database import Connection, Database
-from labcalc.lab.record.journal import append
-from labcalc.lab.record.opening import opened
+from labcalc.lab.record.journal import append, entries_of, head_of
+from labcalc.lab.record.steps import opened
 
 _Stamp = tuple[str, int, int]
 _Parts = tuple[list[tuple[Any, ...]], ...]
@@ -187,3 +186,46 @@ def _note_stamp(connection: Connection, stamp: _Stamp, export: int) -> None:
     asked = "SELECT 1 FROM stamps WHERE path = :path AND size = :size AND changed_ns = :ns"
     if time.time_ns() - ns > _SETTLED_NS and not connection.one(asked, path=path, size=size, ns=ns):
         connection.add("stamps", [(*stamp, export)])
+
+
+_AN_ENTRY = 500  # most pages that an entry names, [-]
+
+
+def add_certificates(laboratory: Laboratory, *, who: str) -> int:
+    """Add each certificate of a reference oil that is new or was changed, and return how many that were."""
+    database, stated = opened(laboratory, may_create=True), list(certificates(laboratory))
+    with database.reading() as connection:
+        if not list(_due(connection, stated)):
+            return 0
+    with database.writing() as connection:
+        due = list(_due(connection, stated))
+        for one, corrects in due:
+            append(connection, kind="certificate", who=who, content=one, corrects=corrects)
+    return len(due)
+
+
+def _due(connection: Connection, stated: Sequence[dict[str, Any]]) -> Iterator[tuple[dict[str, Any], int | None]]:
+    """Yield what the last entry about the same lot doesn't say, and the number of that entry."""
+    last = {(one.content["oil"], one.content["lot"]): one for one in entries_of(connection, "kind = 'certificate'")}
+    for one in stated:
+        before = last.get((one["oil"], one["lot"]))
+        if before is None or before.content != one:
+            yield one, before.n if before else None
+
+
+def add_pages(laboratory: Laboratory, pages: Sequence[Mapping[str, str]], *, who: str) -> dict[str, str]:
+    """Add entries that name pages which were rendered: ``stem``, ``inputs``, ``sha256`` and ``entry`` of each.
+
+    ``inputs`` is the SHA-256 [hex] of all that a page depends on, ``entry`` that of the entry which names it; a page
+    whose entry the record holds is passed over. Return the entry of each other page by its stem.
+    """
+    database, entered = opened(laboratory, may_create=True), dict[str, str]()
+    with database.reading() as connection:
+        known = {digest for (digest,) in connection.every("SELECT digest FROM entries WHERE kind = 'report'")}
+    new = [page for page in pages if page["entry"] not in known]
+    for some in (new[at : at + _AN_ENTRY] for at in range(0, len(new), _AN_ENTRY)):
+        named = [{name: page[name] for name in ("stem", "inputs", "sha256")} for page in some]
+        with database.writing() as connection:
+            append(connection, kind="report", who=who, content={"labcalc": __version__, "pages": named})
+            entered |= dict.fromkeys((page["stem"] for page in some), head_of(connection).digest)
+    return entered

@@ -1,7 +1,5 @@
 """The chain: each entry's digest covers its own text and the digest before it."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Rows, refusals and lines set aside as the record holds them, and back into a tidy table."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import zlib

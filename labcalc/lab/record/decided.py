@@ -1,7 +1,5 @@
 """Decisions as entries of the record."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -14,7 +12,7 @@ from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import canonical
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import Entry, append, entries_of
-from labcalc.lab.record.opening import opened
+from labcalc.lab.record.steps import opened
 
 _STATED = ("who", "when", "what", "why", "run", "instrument", "quantity", "temperature_C", "file")
 """What an entry says of each decision, empty or not."""

@@ -1,7 +1,5 @@
 """The journal: entries in the order of their numbers, each with who, when, what, and the digest of the one before."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator
 from contextlib import suppress

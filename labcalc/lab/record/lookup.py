@@ -14,8 +14,8 @@ from labcalc.errors import RecordError
 from labcalc.exports import Reading
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.journal import Entry, entries_of
-from labcalc.lab.record.opening import opened
 from labcalc.lab.record.recalling import read_record
+from labcalc.lab.record.steps import opened
 
 
 def find_entries(

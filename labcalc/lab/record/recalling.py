@@ -1,22 +1,20 @@
 """The record as one reading: rows as they were read then, in the same tidy table as the exports give."""
 
-from __future__ import annotations
-
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import Any
 
 from labcalc.errors import RecordError
 from labcalc.exports import Reading, Refusal, SourceFile
 from labcalc.exports.read import zone_of
 from labcalc.exports.tidying.rows import framed
-from labcalc.lab.labels import label_runs
 from labcalc.lab.laboratory import Laboratory
+from labcalc.lab.reading import label_runs
 from labcalc.lab.record.chain import Head
 from labcalc.lab.record.contents import columns_of, source_of
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import entries_of, head_of
-from labcalc.lab.record.opening import opened
+from labcalc.lab.record.steps import opened
 
 _LATEST = "entry NOT IN (SELECT corrects FROM entries WHERE corrects IS NOT NULL)"
 """Readings that no later one takes the place of."""
@@ -74,8 +72,4 @@ def _sources(connection: Connection) -> dict[int, SourceFile]:
 def _refusals(connection: Connection, names: dict[int, str]) -> Iterator[Refusal]:
     query = f"""SELECT entry, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
         ORDER BY entry, place"""
-    return (_refusal(names[entry], said) for entry, *said in connection.every(query))
-
-
-def _refusal(file: str, said: Sequence[Any]) -> Refusal:
-    return Refusal(file, *said)
+    return (Refusal(names[entry], *said) for entry, *said in connection.every(query))

@@ -1,10 +1,8 @@
-"""The tables of the record (``tables.toml``), by numbered steps.
+"""The tables of the record (``tables.toml``), by numbered steps; a record is opened with the steps that it lacks.
 
 Triggers refuse to change or delete, and to insert over what is there: ``INSERT OR REPLACE`` deletes without asking
 a delete trigger. They guard against accidents; against intent stands the chain.
 """
-
-from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator
@@ -12,8 +10,9 @@ from importlib.resources import files
 from typing import Any
 
 from labcalc.errors import RecordError
+from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.contents import pack_rows
-from labcalc.lab.record.database import Connection
+from labcalc.lab.record.database import Connection, Database, database_of
 from labcalc.lab.record.journal import append, head_of, now
 
 _STEPS = tomllib.loads(files("labcalc.lab.record").joinpath("tables.toml").read_text("utf-8"))["step"]
@@ -97,3 +96,29 @@ _REFUSE = """
 CREATE FUNCTION labcalc_refuse() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN RAISE EXCEPTION USING MESSAGE = TG_TABLE_NAME || ': the record is added to, never changed'; END $$
 """
+
+
+def opened(laboratory: Laboratory, *, may_create: bool = False) -> Database:
+    """Return the laboratory's record, ready to be read and added to.
+
+    RecordError: lab.toml names none, there is none yet and it may not be created, or it can't be opened.
+    """
+    database = database_of(laboratory)
+    is_there = database.file is None or database.file.exists()
+    if not (is_there or may_create):
+        raise RecordError(database.place, _NOT_YET)
+    done = _step(database) if is_there else 0
+    if not (done or may_create):
+        raise RecordError(database.place, _NOT_YET)
+    if done != LATEST:
+        with database.writing() as connection:
+            bring_up_to_date(connection, database.place)
+    return database
+
+
+_NOT_YET = "there is no record yet; `labcalc record add` begins one"
+
+
+def _step(database: Database) -> int:
+    with database.reading() as connection:
+        return step_of(connection)

@@ -1,7 +1,5 @@
 """Is the record what was written? Every entry, its chain, and what the tables hold beside it."""
 
-from __future__ import annotations
-
 import hashlib
 import zlib
 from collections.abc import Callable, Iterator, Mapping
@@ -14,8 +12,7 @@ from labcalc.lab.record.chain import ORIGIN, Head, linked
 from labcalc.lab.record.contents import PARTS, digest_of, rows_of, stored_parts
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import NOT_LABCALCS, Entry, entries_of, entry_text, head_of
-from labcalc.lab.record.opening import opened
-from labcalc.lab.record.steps import missing_triggers
+from labcalc.lab.record.steps import missing_triggers, opened
 
 
 @dataclass(frozen=True)

@@ -31,8 +31,8 @@ from labcalc.lab import (
 from labcalc.lab.record import adding
 from labcalc.lab.record.contents import columns_of, pack_rows, rows_of, stored_rows
 from labcalc.lab.record.database import Connection
-from labcalc.lab.record.opening import opened
 from labcalc.lab.record.recalling import entries_query
+from labcalc.lab.record.steps import opened
 from tests.lab.record.conftest import export, export_files, lab_with
 
 ODD = """Run;Sample;Date;T (°C);KV (mm²/s);Density (kg/m³);Remark

@@ -8,8 +8,7 @@ from labcalc.errors import RecordError
 from labcalc.lab import Laboratory, add_decision, add_exports, find_entries, read_record, record_head, verify_record
 from labcalc.lab.record.database import database_of
 from labcalc.lab.record.journal import append
-from labcalc.lab.record.opening import opened
-from labcalc.lab.record.steps import LATEST, bring_up_to_date, step_of
+from labcalc.lab.record.steps import LATEST, bring_up_to_date, opened, step_of
 from tests.lab.record.conftest import export_files
 
 
