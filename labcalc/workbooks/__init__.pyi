@@ -19,7 +19,13 @@ from .options import ENGINES as ENGINES, BatchOptions as BatchOptions, Limits as
 from .outcome import BatchResult as BatchResult, Outcome as Outcome, Progress as Progress
 from .page import keep_units as keep_units
 from .parameters import Json as Json
-from .pdf import print_pdf as print_pdf
+from .pdf import print_beside as print_beside, print_pdf as print_pdf
+from .rendering import task_for as task_for
 from .scripts import Scripts as Scripts
 from .serving import serve_workbook as serve_workbook
-from .workbook import RenderedReport as RenderedReport, render_workbook as render_workbook
+from .workbook import (
+    RenderedReport as RenderedReport,
+    render_workbook as render_workbook,
+    rendered as rendered,
+    write_page as write_page,
+)

@@ -11,9 +11,25 @@ from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import render_apart
 from labcalc.workbooks.options import LABCALC, Limits
 from labcalc.workbooks.parameters import Json
-from labcalc.workbooks.rendering import task_for
+from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
 from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.writing import write_whole
+
+
+def rendered(task: RenderTask) -> Rendering:
+    """Return the page of a task, rendered in a fresh process; raises ``WorkbookError`` where there is none."""
+    answer = render_apart(task)
+    if isinstance(answer, WorkbookError):
+        raise answer
+    return answer
+
+
+def write_page(to: Path, html: bytes, scripts: Scripts) -> None:
+    """Write a page, whole or not at all, and beside it the drawing script where it isn't inside."""
+    to.parent.mkdir(parents=True, exist_ok=True)
+    if scripts is Scripts.BESIDE:
+        provide_script(to.parent)
+    write_whole(to, html)
 
 
 @dataclass(frozen=True)
@@ -52,11 +68,6 @@ def render_workbook(
     Raises WorkbookError : A cell failed, its process crashed or took too long, or the page isn't sound: which cell and
         why.
     """
-    answer = render_apart(task_for(notebook, parameters, title=title, engine=engine, scripts=scripts, limits=limits))
-    if isinstance(answer, WorkbookError):
-        raise answer
-    to.parent.mkdir(parents=True, exist_ok=True)
-    if scripts is Scripts.BESIDE and answer.figures:
-        provide_script(to.parent)
-    write_whole(to, answer.html)
+    answer = rendered(task_for(notebook, parameters, title=title, engine=engine, scripts=scripts, limits=limits))
+    write_page(to, answer.html, scripts)
     return RenderedReport(to, answer.digest, answer.summary, answer.figures, answer.seconds)

@@ -38,7 +38,7 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     laboratory, product = dossier.laboratory, dossier.product
     methods = (f"{one}: {method_of(laboratory, dossier.instrument, one) or _NOT_GIVEN}" for one in _main(judgement))
     facts = {
-        "Report number": dossier.report_number,
+        "Report number": dossier.number_after(replaces),
         "Replaces": f"{replaces}: {changed or 'what changed is not given'}" if replaces else "no other report",
         "Laboratory": ", ".join(filter(None, (laboratory.name, laboratory.address or f"address {_NOT_GIVEN}"))),
         "Customer": (product.customer if product else "") or _NOT_GIVEN,

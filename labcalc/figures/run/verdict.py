@@ -29,8 +29,8 @@ _SAID_BENEATH = ("Remark", "Since then")
 _STATE_SIGNS = {"met": "✓", "doubtful": "?", "not met": "✗", "not checked": "–"}
 
 
-def summarise(judgement: Judgement) -> Summary:
-    """Return what the index page shows of a run."""
+def summarise(judgement: Judgement, replaces: str = "") -> Summary:
+    """Return what the index page shows of a run; ``replaces``: number of the report that this one replaces."""
     dossier = judgement.dossier
     start = dossier.rows["measured_at"].min()
     return Summary(
@@ -39,7 +39,7 @@ def summarise(judgement: Judgement) -> Summary:
             "verdict_rank": judgement.rank,
             "line": judgement.reason,
             "to_do": next_steps(judgement)[0],
-            "number": dossier.report_number,
+            "number": dossier.number_after(replaces),
             "sample": dossier.sample,
             "product": dossier.product_name,
             "instrument": dossier.instrument,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -166,6 +167,12 @@ class Dossier:
     def report_number(self) -> str:
         """Number of the report: the run, and the first digits of the digest of all that it rests on."""
         return f"{self.run} / {self.digest[:8]}"
+
+    def number_after(self, replaced: str) -> str:
+        """Return the number of the report that amends another; without one, the number of the report itself."""
+        before = re.fullmatch(r".*, amendment (\d+)", replaced, re.DOTALL)
+        again = f", amendment {int(before[1]) + 1 if before else 1}" if replaced else ""
+        return f"{self.report_number}{again}"
 
     @cached_property
     def digest(self) -> str:
