@@ -82,7 +82,7 @@ def test_show_lists_filters_and_writes(folder: Path) -> None:
     assert rows.stdout == f"1 row written to {folder / 'rows.csv'}.\n"
     assert read(folder / "rows.csv").table["sample"].tolist() == ["S4"]
     back = call(folder, "show", "7", "--to", str(folder / "back.csv"))
-    assert back.stdout == f"The export of entry 7 written to {folder / 'back.csv'}.\n"
+    assert back.stdout == f"What entry 7 holds written to {folder / 'back.csv'}.\n"
     assert (folder / "back.csv").read_bytes() == (folder / "exports" / "run_001.csv").read_bytes()
     kept = call(folder, "show", "6", "--to", str(folder / "back.csv"))
     assert (kept.exit_code, kept.stderr) == (

@@ -69,7 +69,7 @@ def issue_reports(material: Material, jobs: Sequence[ReportJob], asked: ToIssue,
             kept = held
             say(f"Issued already, and kept as it was: report {number}, entry {kept.entry} of the record.")
         page = export_bytes(laboratory, kept.entry)
-        path = options.out / f"{safe_stem(job.name)[:50]}-{safe_stem(number.removeprefix(job.name))}.html"
+        path = options.out / f"{safe_stem(job.name)[:50]}-{safe_stem(number.rpartition(' / ')[2])}.html"
         if path.is_file() and path.read_bytes() != page:
             raise RecordError(str(path), f"it is not the page of entry {kept.entry}: move it away; it stays as it is")
         write_page(path, page, options.scripts)

@@ -6,6 +6,7 @@ import hashlib
 import re
 import tomllib
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
@@ -16,6 +17,7 @@ from labcalc.lab._lines import HEADING, line_of_key
 from labcalc.lab._schema import FILE
 from labcalc.lab._tables import Problems
 from labcalc.lab.laboratory import Laboratory
+from labcalc.lab.logo import logo_uri
 
 
 def load_laboratory(path: Path | str | Laboratory | None) -> Laboratory:
@@ -28,7 +30,13 @@ def load_laboratory(path: Path | str | Laboratory | None) -> Laboratory:
     """
     if path is None or isinstance(path, Laboratory):
         return path or Laboratory()
-    return _checked(_bytes(Path(path)), str(path), Path(path).resolve())
+    laboratory = _checked(_bytes(Path(path)), str(path), Path(path).resolve())
+    if not laboratory.logo:
+        return laboratory
+    try:
+        return replace(laboratory, logo_uri=logo_uri(Path(path).parent / laboratory.logo))
+    except ValueError as failure:
+        raise SettingsError(str(path), "laboratory.logo", str(failure)) from None
 
 
 def laboratory_from(text: str) -> Laboratory:

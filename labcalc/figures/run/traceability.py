@@ -52,7 +52,8 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     places = f'<table class="signatures"><caption>Signatures</caption>{head}<tbody>{signers}</tbody></table>'
     day = f'<p class="issued">Issued: {escape(issued) or _LINE}</p>'
     facts_shown = fact_list(facts)
-    return Fragment(f"{facts_shown.html}{day}{places}{note(_ONLY).html}", facts_shown.text)
+    stated = filter(None, (_ONLY, laboratory.report.statement))
+    return Fragment(f"{facts_shown.html}{day}{places}{note(*stated).html}", facts_shown.text)
 
 
 def _main(judgement: Judgement) -> list[str]:

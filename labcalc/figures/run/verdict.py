@@ -17,6 +17,7 @@ from labcalc.figures.markup import (
     folded,
     hover_number,
     html_table,
+    logo_of,
     note,
     verdict_box,
 )
@@ -95,7 +96,8 @@ def show_head(judgement: Judgement, links: Mapping[str, str] | None = None) -> F
     line = " · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items())
     ways = " · ".join(f'<a href="{escape(to)}">{escape(label)}</a>' for label, to in (links or {}).items())
     nav = f'<nav class="ways" aria-label="Other pages">{ways}</nav>' if ways else ""
-    return Fragment(f'<p class="who">{escape(line)}</p>{nav}', line)
+    logo = logo_of(facts["Laboratory"], judgement.dossier.laboratory.logo_uri)
+    return Fragment(f'{logo}<p class="who">{escape(line)}</p>{nav}', line)
 
 
 def show_verdict(judgement: Judgement) -> Fragment:

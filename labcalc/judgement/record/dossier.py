@@ -19,6 +19,7 @@ from labcalc.judgement.precision import InForce, precision_by_own_record, precis
 from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.own_scatter import FillScatter, OwnScatter
 from labcalc.lab import Decision, Laboratory, Limit, Product, ProductClass, product_classes, quantities_of
+from labcalc.wording import cut_short
 
 
 @dataclass(frozen=True)
@@ -166,7 +167,7 @@ class Dossier:
     @property
     def report_number(self) -> str:
         """Number of the report: the run, and the first digits of the digest of all that it rests on."""
-        return f"{self.run} / {self.digest[:8]}"
+        return f"{cut_short(self.run)} / {self.digest[:8]}"
 
     def number_after(self, replaced: str) -> str:
         """Return the number of the report that amends another; without one, the number of the report itself."""
@@ -185,7 +186,7 @@ class Dossier:
         stated = (
             self.sources,
             self.refusals,
-            self.laboratory.sha256,
+            self.laboratory.digest,
             self.product,
             self.charts,
             self.shifts,
