@@ -53,20 +53,20 @@ def show_explanations(
     items, in_short = "", others == "named"
     for place, one in enumerate(shown):
         head = _head(one, was.get(one.cause), laboratory, fits=fits)
-        about = "" if place and in_short else _about(one, leads=place == 0, fits=fits, step=not in_short)
+        about = "" if in_short and (place or fits) else _about(one, leads=place == 0, fits=fits, step=not in_short)
         opens = f"<details{'' if place else ' open'}><summary>{head}</summary>{about}</details>"
         items += f"<li>{opens}</li>" if others == "folded" else f'<li><p class="cause">{head}</p>{about}</li>'
     notes = [] if fits else [_NOTHING_FITS]
     notes += [f"Caution: {shown[0].caution}"] if shown[0].caution else []
     notes += [FILLING_AND_CLEANING] if "fill" in _step(shown[0], leads=True, fits=fits)[1] else []
-    notes += [f"Fit of the first: {shown[0].misfit_words}."] if in_short and fits else []
+    notes += [f"{shown[0].sentence} ({shown[0].misfit_words})"] if in_short and fits else []
     if rest:
         names = "; ".join(one.title[0].lower() + one.title[1:] for one in rest)
         notes.append(f"{probability(0.0, FINEST)} each: {names}.")
     notes += [laboratory.words] if laboratory and laboratory.total else []
     text = "\n".join(f"{_said(one, fits=fits)}: {one.title}{_size(one)}" for one in shown)
     told = note(*notes).html
-    told = folded("How well it fits, the other causes, how to fill and clean", told) if in_short and fits else told
+    told = folded("What speaks for it, the other causes, how to fill and clean", told) if in_short and fits else told
     return Fragment(f'<ol class="causes">{items}</ol>{told}', text)
 
 

@@ -14,10 +14,7 @@ from labcalc.lab.practice import HOT, LOCAL_RULES, PRESSED_AIR, SOLVENTS
 from labcalc.wording import counted
 
 _NOT_GIVEN = "not given"
-_FROM_MEMORY = (
-    "What is told as 'from memory' was written down without the standard at hand: check it before signing, or state "
-    "your own in lab.toml."
-)
+_FROM_MEMORY = "What is told as 'from memory' was written without the standard at hand: check it before signing."
 _SIGNERS = ("Prepared", "Reviewed", "Approved")
 _LINE = '<span class="blank"></span>'
 _ONLY = (

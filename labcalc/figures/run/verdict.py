@@ -12,6 +12,7 @@ from labcalc.exports import without_marks
 from labcalc.figures.markup import (
     Fragment,
     Summary,
+    bullets,
     fact_list,
     fold,
     folded,
@@ -166,22 +167,30 @@ def show_checks(checks: Sequence[Check]) -> Fragment:
     numbers = {state: sum(one.state == state for one in quiet) for state in order[2:]}
     opens = ", ".join(f"{number} {state}" for state, number in numbers.items() if number)
     table = fold(f"Checks: {opens}", _table_of_checks(quiet)) if quiet else note()
-    shown = _table_of_checks(asking) if asking else note()
+    shown = _table_of_checks(asking, folded_basis=True) if asking else note()
     return Fragment(shown.html + table.html, "\n".join(filter(None, (shown.text, table.text))))
 
 
-def _table_of_checks(checks: Sequence[Check]) -> Fragment:
+def _table_of_checks(checks: Sequence[Check], *, folded_basis: bool = False) -> Fragment:
+    """Lay checks out; the basis of each beneath it, or folded all but the decision rules, which a reader needs."""
+    beneath = [one.basis if one.about == "specification" or not folded_basis else "" for one in checks]
     rows = [
         (
             _state(one.state),
             escape(one.name),
-            escape(one.finding) + (f"<br><small>{escape(without_mark(one.basis))}</small>" if one.basis else ""),
+            escape(one.finding) + (f"<br><small>{escape(without_mark(basis))}</small>" if basis else ""),
         )
-        for one in checks
+        for one, basis in zip(checks, beneath, strict=True)
+    ]
+    others = [
+        f"{one.name}: {without_mark(one.basis)}"
+        for one, basis in zip(checks, beneath, strict=True)
+        if one.basis != basis
     ]
     text = "\n".join(f"{one.state}: {one.name}: {one.finding}" for one in checks)
     columns = ("State", "Check", "Finding and limit")
-    return Fragment(html_table(counted(len(rows), "check"), columns, rows, row_header=1, stacked=True), text)
+    html = html_table(counted(len(rows), "check"), columns, rows, row_header=1, stacked=True)
+    return Fragment(html + (folded("Where their limits come from", bullets(others).html) if others else ""), text)
 
 
 def _interval(start: Any, end: Any) -> str:
