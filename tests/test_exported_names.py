@@ -68,6 +68,7 @@ NAMES = {
         without_marks write_frame write_table
     """,
     "labcalc.lab": """
+        Issue IssuedReport add_issued issued_report settled_files
         Added Assignment Baseline CLOCK_VARIABLE CertifiedValue ConformityChoices ControlChoices DECISION_KINDS
         Decided Decision DecisionChoices DuplicateChoices Fault GradeSystem Head Instrument Laboratory Limit
         Precision PrecisionFunction PrecisionStatement Product ProductClass REPEAT_KINDS RecordPlace
@@ -118,7 +119,7 @@ NAMES = {
     """,
     "labcalc.workbooks": """
         BatchOptions BatchResult ENGINES Json Limits Outcome Progress RenderedReport ReportJob SAMPLE_FOLDER
-        Scripts WorkbookCopy copy_sample_laboratory copy_workbook duplicate_report_job keep_units
+        Scripts WorkbookCopy copy_sample_laboratory copy_workbook duplicate_report_job keep_units page_of put_page
         month_report_job print_pdf render_batch render_workbook run_report_jobs safe_stem serve_workbook
         workbook_names
     """,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import getpass
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -44,7 +44,7 @@ def to_issue(day: date | None, amends: str, changed: str, runs: Sequence[str]) -
 def issue_reports(material: Material, jobs: Sequence[ReportJob], asked: ToIssue, options: BatchOptions) -> int:
     """Issue a report a job: keep it in the record first, then write it; one that is held already is written only."""
     from labcalc.lab import Issue, add_issued, export_bytes, issued_report
-    from labcalc.workbooks import print_beside, rendered, safe_stem, task_for, write_page
+    from labcalc.workbooks import page_of, put_page, safe_stem
 
     laboratory = material.laboratory
     for job in jobs:
@@ -55,15 +55,8 @@ def issue_reports(material: Material, jobs: Sequence[ReportJob], asked: ToIssue,
         held = issued_report(laboratory, issue)
         if held is None:
             words = {"issued": issue.issued, "replaces": issue.replaces, "changed": issue.changed}
-            task = task_for(
-                job.notebook,
-                {**job.parameters, **words},
-                title=job.title,
-                engine=options.engine,
-                scripts=options.scripts,
-                limits=options.limits,
-            )
-            kept = add_issued(laboratory, issue, rendered(task).html, who=getpass.getuser())
+            page = page_of(replace(job, parameters={**job.parameters, **words}), options)
+            kept = add_issued(laboratory, issue, page, who=getpass.getuser())
             click.echo(f"Issued: report {number}, entry {kept.entry} of the record.")
         else:
             kept = held
@@ -72,9 +65,7 @@ def issue_reports(material: Material, jobs: Sequence[ReportJob], asked: ToIssue,
         path = options.out / f"{safe_stem(job.name)[:50]}-{safe_stem(number.rpartition(' / ')[2])}.html"
         if path.is_file() and path.read_bytes() != page:
             raise RecordError(str(path), f"it is not the page of entry {kept.entry}: move it away; it stays as it is")
-        write_page(path, page, options.scripts)
-        if options.pdf:
-            print_beside([path], 1)
+        put_page(path, page, options)
         click.echo(f"It is {path}")
     return 0
 

@@ -19,13 +19,12 @@ from .options import ENGINES as ENGINES, BatchOptions as BatchOptions, Limits as
 from .outcome import BatchResult as BatchResult, Outcome as Outcome, Progress as Progress
 from .page import keep_units as keep_units
 from .parameters import Json as Json
-from .pdf import print_beside as print_beside, print_pdf as print_pdf
-from .rendering import task_for as task_for
+from .pdf import print_pdf as print_pdf
 from .scripts import Scripts as Scripts
 from .serving import serve_workbook as serve_workbook
 from .workbook import (
     RenderedReport as RenderedReport,
+    page_of as page_of,
+    put_page as put_page,
     render_workbook as render_workbook,
-    rendered as rendered,
-    write_page as write_page,
 )
