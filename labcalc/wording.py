@@ -19,6 +19,11 @@ def counted(number: int, thing: str, things: str = "") -> str:
     return f"{number} {thing if number == 1 else things or f'{thing}s'}"
 
 
+def cut_short(text: str, longest: int = 80) -> str:
+    """Return a name, its end cut off where it is longer than so many letters."""
+    return text if len(text) <= longest else f"{text[: longest - 1]}…"
+
+
 def first_of(names: Iterable[object], most: int = 3) -> str:
     """Return the first few names, each once, and how many more there are."""
     told = list(dict.fromkeys(map(str, names)))

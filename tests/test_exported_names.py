@@ -53,14 +53,13 @@ NAMES = {
         effective_degrees_of_freedom en_score ewma ewma_chart ewma_run_length extreme_deviate_limit
         extreme_deviates family_repeatability global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test
         grubbs_test high_low_carry_over high_low_steps holm_adjusted individuals_limits interlaboratory_cells
-        interlaboratory_precision lie_within likelihood_components limits_leave_room lot_change
-        mandel_h_limit mandel_k_limit mandel_statistics mean_variance moving_ranges nested_analysis
-        one_sided_margin onset_of order_effect pairs_needed performance_index pooled_precision
-        precision_relations proficiency_round resolution robust_mean_uncertainty rounded rounded_to_figures
-        rounding_step rules_run_length run_rule_signals scaled_median_deviation score_words screen_cells
-        self_starting serial_dependence shares_over_time simulated_run_length site_precision spread_interval
-        standard_from_half_width stated_limits sustained_shift uncertainty_budget variance_components
-        within_materials z_score zeta_score
+        interlaboratory_precision lie_within likelihood_components limits_leave_room lot_change mandel_h_limit
+        mandel_k_limit mandel_statistics mean_variance moving_ranges nested_analysis one_sided_margin onset_of
+        order_effect pairs_needed performance_index pooled_precision precision_relations proficiency_round
+        resolution robust_mean_uncertainty rounded rounded_to_figures rounding_step rules_run_length
+        run_rule_signals scaled_median_deviation score_words screen_cells self_starting serial_dependence
+        shares_over_time simulated_run_length site_precision spread_interval standard_from_half_width
+        stated_limits sustained_shift uncertainty_budget variance_components within_materials z_score zeta_score
     """,
     "labcalc.exports": """
         Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS
@@ -69,14 +68,15 @@ NAMES = {
     """,
     "labcalc.lab": """
         Added Assignment Baseline CLOCK_VARIABLE CertifiedValue ConformityChoices ControlChoices DECISION_KINDS
-        Decided Decision DecisionChoices DuplicateChoices Fault GradeSystem Head Instrument Laboratory Limit
-        Precision PrecisionFunction PrecisionStatement Product ProductClass REPEAT_KINDS RecordPlace
-        ReferenceLot ReferenceMaterial ReportChoices TypicalValue Uncertainty add_certificates add_decision
-        add_exports add_pages certificates checked_decisions decisions_file earlier_export_files export_bytes
-        exports_not_held file_head find_entries find_rows grade_systems label_runs laboratory_from line_of_key
-        load_laboratory lot_in_use method_of move_decisions name_fits nearest precision_for present_moment
-        printed_head product_classes product_of published_precision quantities_of read read_record record_head
-        reference_of standard_limits verify_file verify_record watch_exports
+        Decided Decision DecisionChoices DuplicateChoices Fault GradeSystem Head Instrument Issue IssuedReport
+        Laboratory Limit Precision PrecisionFunction PrecisionStatement Product ProductClass REPEAT_KINDS
+        RecordPlace ReferenceLot ReferenceMaterial ReportChoices TypicalValue Uncertainty add_certificates
+        add_decision add_exports add_issued add_pages certificates checked_decisions decisions_file
+        earlier_export_files export_bytes exports_not_held file_head find_entries find_rows grade_systems
+        issued_report label_runs laboratory_from line_of_key load_laboratory lot_in_use method_of move_decisions
+        name_fits nearest precision_for present_moment printed_head product_classes product_of
+        published_precision quantities_of read read_record record_head reference_of settled_files
+        standard_limits verify_file verify_record watch_exports
     """,
     "labcalc.judgement": """
         Action Alarms CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState
@@ -107,20 +107,19 @@ NAMES = {
         draw_carry_over draw_consistency draw_control_chart draw_density_temperature draw_in_time
         draw_reference_history draw_sheet draw_viscosity_temperature duplicate_pictures fold instrument_pages
         note one_above_others problem_pictures reference_picture show_actions show_budget show_carry_over
-        show_causes show_cautions show_certificates show_checks show_components show_conclusions
-        show_decisions show_duplicate_biases show_duplicate_header show_duplicate_provenance
-        show_duplicate_summaries show_duplicate_verdict show_duplicates_beyond show_evidence show_explanations
-        show_head show_how_well show_limits show_month_header show_month_provenance show_month_refusals
-        show_month_verdict show_notices show_oils show_operators show_outcomes show_pairing_rule show_provenance
-        show_record show_refusals show_reported show_run_and_day show_spreads show_trends show_verdict
-        show_year_checks summarise summarise_duplicates summarise_month trend_pictures viscosity_picture
-        what_if_places
+        show_causes show_cautions show_certificates show_checks show_components show_conclusions show_decisions
+        show_duplicate_biases show_duplicate_header show_duplicate_provenance show_duplicate_summaries
+        show_duplicate_verdict show_duplicates_beyond show_evidence show_explanations show_head show_how_well
+        show_limits show_month_header show_month_provenance show_month_refusals show_month_verdict show_notices
+        show_oils show_operators show_outcomes show_pairing_rule show_provenance show_record show_refusals
+        show_reported show_run_and_day show_spreads show_trends show_verdict show_year_checks summarise
+        summarise_duplicates summarise_month trend_pictures viscosity_picture what_if_places
     """,
     "labcalc.workbooks": """
         BatchOptions BatchResult ENGINES Json Limits Outcome Progress RenderedReport ReportJob SAMPLE_FOLDER
         Scripts WorkbookCopy copy_sample_laboratory copy_workbook duplicate_report_job keep_units
-        month_report_job print_pdf render_batch render_workbook run_report_jobs safe_stem serve_workbook
-        workbook_names
+        month_report_job page_of print_pdf put_page render_batch render_workbook run_report_jobs safe_stem
+        serve_workbook workbook_names
     """,
     "labcalc.widgets": """
         Added Problem ProblemPage WhatIfSettings open_problem problem_of still_causes still_opening

@@ -6,7 +6,17 @@ from pathlib import Path
 
 import click
 
-from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, name_refusals, needed, one_page
+from labcalc.cli.words import (
+    answer,
+    exit_code,
+    finish,
+    lab_option,
+    name_doubts,
+    name_refusals,
+    needed,
+    one_page,
+    paged,
+)
 
 
 @click.command()
@@ -16,9 +26,9 @@ from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_
 @click.option("--product", default="", metavar="NAME", help="Only this product or precision class.")
 @click.option("--operator", default="", metavar="NAME", help="Only repeats in which this person measured.")
 @click.option("--instrument", default="", metavar="NAME", help="Only repeats in which this instrument measured.")
-@click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the report goes.")
+@paged
 @answer
-def duplicates(lab: Path | None, out: Path, **asked: str) -> int:
+def duplicates(lab: Path | None, out: Path, single_file: bool, pdf: bool, **asked: str) -> int:
     """Render the precision of duplicate runs: against its limits, and who repeats less well."""
     from labcalc.judgement import gather_record, report_duplicates
     from labcalc.workbooks import duplicate_report_job, render_batch
@@ -27,7 +37,8 @@ def duplicates(lab: Path | None, out: Path, **asked: str) -> int:
     material = gather_record(lab)
     doubted = name_doubts(material)
     report = report_duplicates(material, **asked)
-    result = render_batch([duplicate_report_job(report, lab)], one_page(out, material.laboratory))
+    how = one_page(out, material.laboratory, single_file=single_file, pdf=pdf)
+    result = render_batch([duplicate_report_job(report, lab)], how)
     name_refusals(material.reading)
     code = max(doubted, exit_code(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import getpass
 import json
-from collections.abc import Callable, Mapping
-from datetime import date, datetime
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from labcalc.cli.words import PATH, answer, exports_argument, say
+from labcalc.cli.words import PATH, answer, day_option, exports_argument, say
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
@@ -21,15 +20,6 @@ lab_option = click.option("--lab", type=PATH, required=True, metavar="LAB.toml",
 _who: dict[str, Any] = {"default": getpass.getuser, "show_default": "your login", "metavar": "NAME", "help": "Who."}
 by_option = click.option("--by", "who", callback=lambda _, __, name: " ".join(name.split()), **_who)
 json_option = click.option("--json", "as_json", is_flag=True, help="As JSON, for other programs.")
-
-
-def _day(_: click.Context, __: click.Parameter, moment: datetime | None) -> date | None:
-    return None if moment is None else moment.date()
-
-
-def _day_option(name: str, side: str) -> Callable[[Any], Any]:
-    told = f"Written (with --to: measured) on this day or {side}."
-    return click.option(name, type=click.DateTime(["%Y-%m-%d"]), callback=_day, metavar="DATE", help=told)
 
 
 @click.group()
@@ -91,14 +81,16 @@ def _name_what_is_missing(one: Added) -> None:
 @record.command()
 @click.argument("n", type=int, required=False, metavar="[NUMBER]")
 @lab_option
-@click.option("--kind", default="", metavar="KIND", help="export, reading, refused, decision, certificate, report …")
+@click.option("--kind", default="", metavar="KIND", help="export, reading, refused, decision, certificate, issued …")
 @click.option("--by", "who", default="", metavar="NAME", help="Entries of this person.")
 @click.option("--sample", default="", metavar="NAME", help="With rows of this sample.")
 @click.option("--instrument", default="", metavar="NAME", help="With rows of this instrument.")
-@_day_option("--since", "later")
-@_day_option("--until", "before")
+@day_option("--since", "Written (with --to: measured) on this day or later.")
+@day_option("--until", "Written (with --to: measured) on this day or before.")
 @json_option
-@click.option("--to", type=PATH, metavar="FILE", help="The rows as .csv, .xlsx, .parquet; with NUMBER: the export.")
+@click.option(
+    "--to", type=PATH, metavar="FILE", help="The rows as .csv, .xlsx, .parquet; with NUMBER: its export or report."
+)
 @click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
 @answer
 def show(lab: Path, n: int | None, as_json: bool, to: Path | None, force: bool, **asked: Any) -> int:
@@ -128,6 +120,9 @@ def _gist(content: Mapping[str, Any]) -> str:
         return f"{content['what']}, {about}: {content['why']}"
     if "oil" in content:
         return f"{content['oil']} lot {content['lot']}, number {content['certificate']}, to {content['valid_to']}"
+    if "issued" in content:
+        amends = f", in the place of {content['replaces']}: {content['changed']}" if content["replaces"] else ""
+        return f"report {content['number']} of {content['issued']}{amends}"
     if "pages" in content:
         return f"{counted(len(content['pages']), 'page')}, the first {content['pages'][0]['stem']}"
     if "reason" in content:
@@ -150,7 +145,7 @@ def _write(laboratory: Laboratory, n: int | None, to: Path, force: bool, asked: 
     if to.exists() and not force:
         raise RecordError(str(to), "there is such a file already; --force writes over it")
     to.write_bytes(export_bytes(laboratory, n))
-    click.echo(f"The export of entry {n} written to {to}.")
+    click.echo(f"What entry {n} holds written to {to}.")
     return 0
 
 

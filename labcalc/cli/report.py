@@ -5,16 +5,20 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from labcalc.cli.issue import ToIssue, issue_reports, to_issue
 from labcalc.cli.results import results_option, write_document
 from labcalc.cli.words import (
     PATH,
     answer,
+    day_option,
     exit_code,
     exports_argument,
     finish,
@@ -22,9 +26,11 @@ from labcalc.cli.words import (
     lab_option,
     name_doubts,
     name_refusals,
+    paged,
     recorder,
     say,
 )
+from labcalc.errors import LabcalcError
 from labcalc.wording import counted
 from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, BatchOptions
 from labcalc.workbooks.scripts import Scripts
@@ -44,13 +50,11 @@ _MANY = {
 @click.command()
 @exports_argument
 @lab_option
-@click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the reports go.")
+@paged
 @results_option
 @click.option("--run", "runs", multiple=True, metavar="RUN", help="Only this run; may be given more than once.")
 @jobs_option
 @click.option("--all", "again", is_flag=True, help="Render every report, also those that are up to date.")
-@click.option("--single-file", is_flag=True, help="Put the drawing script inside each report, compressed.")
-@click.option("--pdf", is_flag=True, help="Print each report to PDF too, with the browser that is installed.")
 @click.option("--cluster", metavar="ADDRESS", help="Render on a dask.distributed scheduler, such as tcp://host:8786.")
 @click.option(
     "--engine",
@@ -59,18 +63,54 @@ _MANY = {
     show_default=True,
     help=f"{KERNEL}: a Jupyter kernel for each report, slower.",
 )
+@day_option("--issued", "Issue the report of each --run on this day: kept in the record, never written over.")
+@click.option("--amends", default="", metavar="NUMBER", help="The issued report that this one takes the place of.")
+@click.option("--changed", default="", metavar="TEXT", help="What changed since that one.")
+@click.option("--watch", is_flag=True, help="Go on with what comes into folders later, until Ctrl-C.")
 @answer
 def report(
     exports: tuple[Path, ...],
     lab: Path | None,
     runs: tuple[str, ...],
-    single_file: bool,
     results: Path | None,
+    watch: bool,
+    issued: date | None,
+    amends: str,
+    changed: str,
     **chosen: Any,
 ) -> int:
     """Render one report for each run of the exports, and an index page."""
-    scripts = Scripts.INSIDE if single_file else Scripts.BESIDE
-    return _report(exports, lab, BatchOptions(scripts=scripts, **chosen), runs=runs, results=results)
+    scripts = Scripts.INSIDE if chosen.pop("single_file") else Scripts.BESIDE
+    options = BatchOptions(scripts=scripts, **chosen)
+    issue = to_issue(issued, amends, changed, runs)
+    if not watch:
+        return _report(exports, lab, options, runs=runs, results=results, issue=issue)
+    if issue or runs or results:
+        raise click.UsageError("--watch renders every run: no --run, --issued or --results beside it")
+    return _watch(exports, lab, options)
+
+
+def _watch(places: tuple[Path, ...], lab: Path | None, options: BatchOptions) -> int:
+    """Render as exports arrive; what was said of an export isn't said again when the next comes."""
+    from labcalc.lab import settled_files
+
+    said = set[str]()
+
+    def say_once(line: str) -> None:
+        if line not in said:
+            said.add(line)
+            say(line)
+
+    say(f"Watching {', '.join(map(str, places))}; Ctrl-C ends it.")
+    there = dict[Path, None]()
+    with suppress(KeyboardInterrupt):
+        for ripe in settled_files(places):
+            there |= dict.fromkeys(ripe)
+            try:
+                _report(tuple(one for one in there if one.is_file()), lab, options, say=say_once)
+            except LabcalcError as refusal:
+                say_once(f"labcalc: {refusal}")
+    return 0
 
 
 @click.command()
@@ -100,6 +140,8 @@ def _report(
     last: Callable[[], ReportJob] | None = None,
     results: Path | None = None,
     planted: Sequence[str] = (),
+    issue: ToIssue | None = None,
+    say: Callable[[str], None] = say,
 ) -> int:
     from labcalc.workbooks.lean import quick_start
 
@@ -109,8 +151,8 @@ def _report(
         from labcalc.workbooks import render_batch, run_report_jobs
 
         material = gather(exports, lab)
-    name_refusals(material.reading)
-    code = max(name_doubts(material), exit_code(material.reading))
+    name_refusals(material.reading, say)
+    code = max(name_doubts(material, say), exit_code(material.reading))
     if planted and sorted(one.file for one in material.reading.refusals) == planted:
         say(f"These {counted(len(planted), 'row')} were planted to be refused, and no other was.")
         code = 0
@@ -123,6 +165,8 @@ def _report(
     say(f"{read[0]}.")
     if results is not None:
         _write_results(material, runs or material.runs, results, exports)
+    if issue is not None:
+        return max(code, issue_reports(material, run_report_jobs(material, exports, lab, runs), issue, options))
     progress = _show_progress if sys.stderr.isatty() else None
     told = replace(options, exports=read, progress=progress, say=say, record=recorder(material.laboratory))
     result = render_batch(run_report_jobs(material, exports, lab, runs), told)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import getpass
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date, datetime
 from functools import partial, wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, ParamSpec
+from typing import TYPE_CHECKING, Any, ParamSpec
 
 import click
 
@@ -31,6 +32,30 @@ jobs_option = click.option(
     metavar="N",
     help="Reports rendered side by side; default: one a core.",
 )
+
+
+def _day(_: click.Context, __: click.Parameter, moment: datetime | None) -> date | None:
+    return None if moment is None else moment.date()
+
+
+def day_option(name: str, told: str) -> Callable[[Any], Any]:
+    """Return an option that takes a day."""
+    return click.option(name, type=click.DateTime(["%Y-%m-%d"]), callback=_day, metavar="DATE", help=told)
+
+
+def say(line: str) -> None:
+    click.echo(line, err=True)
+
+
+def paged(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the options of how its pages are written."""
+    for option in (
+        click.option("--pdf", is_flag=True, help="Print each report to PDF too, with the browser that is installed."),
+        click.option("--single-file", is_flag=True, help="Put the drawing script inside each report, compressed."),
+        click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the pages go."),
+    ):
+        command = option(command)
+    return command
 
 
 def answer(command: Callable[P, int]) -> Callable[P, None]:
@@ -62,7 +87,7 @@ def needed(lab: Path | None, what: str) -> Path:
     return lab
 
 
-def name_refusals(reading: Reading) -> None:
+def name_refusals(reading: Reading, say: Callable[[str], None] = say) -> None:
     """Name what of the exports is in no result: files, rows, columns."""
     from labcalc.exports import columns_not_used
 
@@ -74,7 +99,7 @@ def name_refusals(reading: Reading) -> None:
         say(unused)
 
 
-def name_doubts(material: Material) -> int:
+def name_doubts(material: Material, say: Callable[[str], None] = say) -> int:
     """Name what the record doesn't hold although it was read: runs in doubt, rows that come again, torn decisions.
 
     Return 1, the exit code, where a decision isn't applied.
@@ -112,12 +137,9 @@ def recorder(laboratory: Laboratory) -> Callable[[Sequence[Mapping[str, str]]], 
     return partial(add_pages, laboratory, who=getpass.getuser())
 
 
-def one_page(out: Path, laboratory: Laboratory) -> BatchOptions:
+def one_page(out: Path, laboratory: Laboratory, *, single_file: bool, pdf: bool) -> BatchOptions:
     """Return how a page that stands alone is rendered."""
-    from labcalc.workbooks import BatchOptions
+    from labcalc.workbooks import BatchOptions, Scripts
 
-    return BatchOptions(out, workers=1, say=say, record=recorder(laboratory))
-
-
-def say(line: str) -> None:
-    click.echo(line, err=True)
+    scripts = Scripts.INSIDE if single_file else Scripts.BESIDE
+    return BatchOptions(out, workers=1, scripts=scripts, pdf=pdf, say=say, record=recorder(laboratory))

@@ -55,6 +55,11 @@ def fact_list(facts: Mapping[str, str]) -> Fragment:
     return Fragment(f'<dl class="facts">{rows}</dl>', "; ".join(f"{name}: {fact}" for name, fact in known.items()))
 
 
+def logo_of(name: str, uri: str) -> str:
+    """Return the logo of a laboratory as a picture; empty without one."""
+    return f'<img class="logo" alt="Logo of {escape(name)}" src="{escape(uri)}">' if uri else ""
+
+
 def verdict_box(verdict: str, css: str, reason: str, now: str = "") -> Fragment:
     """Return a verdict with its reason and what to do now; ``css`` is the class that colours it."""
     word = f'<p class="word">{escape(verdict.capitalize())}</p>'

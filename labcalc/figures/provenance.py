@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 
 from labcalc import __version__
 from labcalc.exports import SourceFile
-from labcalc.figures.markup import html_table
+from labcalc.figures.markup import Fragment, fact_list, html_table, logo_of
 from labcalc.lab import Laboratory, PrecisionStatement
 
 _MARKED = re.compile(r"([^;(]+?) \[memory\]")
+
+
+def headed(laboratory: Laboratory, number: str, facts: Mapping[str, str]) -> Fragment:
+    """Return whose report it is, its number and what it is about, beside the logo."""
+    shown = fact_list({"Laboratory": laboratory.name, "Report number": number, **facts})
+    return Fragment(logo_of(laboratory.name, laboratory.logo_uri) + shown.html, shown.text)
 
 
 def sources_table(caption: str, sources: Sequence[SourceFile]) -> str:

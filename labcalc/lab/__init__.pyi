@@ -62,10 +62,17 @@ from .record.adding import (
     add_exports as add_exports,
     add_pages as add_pages,
     exports_not_held as exports_not_held,
+    settled_files as settled_files,
     watch_exports as watch_exports,
 )
 from .record.chain import Head as Head
 from .record.decided import move_decisions as move_decisions
+from .record.issuing import (
+    Issue as Issue,
+    IssuedReport as IssuedReport,
+    add_issued as add_issued,
+    issued_report as issued_report,
+)
 from .record.lookup import export_bytes as export_bytes, find_entries as find_entries, find_rows as find_rows
 from .record.recalling import printed_head as printed_head, read_record as read_record, record_head as record_head
 from .record.verifying import Fault as Fault, verify_record as verify_record

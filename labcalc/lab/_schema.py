@@ -266,6 +266,7 @@ _UNCERTAINTY = table(
 )
 _REPORT = table(
     {
+        "statement": Key(text, ""),
         "temperatures_C": Key(listed(_TEMPERATURE, "temperatures", may_be_empty=True), ()),
         "quantities": QUANTITIES,
         "expanded_uncertainty_percent": Key(_POSITIVE, _NAN),
@@ -281,6 +282,7 @@ _HEAD = table(
     {
         "name": _NAME,
         "address": Key(text, ""),
+        "logo": Key(text, ""),
         "time_zone": Key(_time_zone),
         "earlier_exports": Key(listed(text, "patterns", may_be_empty=True), ()),
     },

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from dataclasses import dataclass, field
 from datetime import date
@@ -165,6 +166,7 @@ class Uncertainty:
 class ReportChoices:
     """What reports show and by which limits a run is looked at."""
 
+    statement: str = ""  # what the laboratory states on each of them, beneath the signatures
     temperatures_C: tuple[float, ...] = ()
     """Temperatures at which the viscosity is reported beside the measured ones, [°C]."""
     quantities: tuple[str, ...] = ()
@@ -270,6 +272,8 @@ class Laboratory:
 
     name: str = "Laboratory without a lab.toml"
     address: str = ""
+    logo: str = ""  # a picture, relative to lab.toml
+    logo_uri: str = ""  # the same as a ``data:`` URI, once the file was read
     time_zone: str = "UTC"
     instruments: tuple[Instrument, ...] = ()
     profiles: tuple[Profile, ...] = ()
@@ -291,3 +295,8 @@ class Laboratory:
     """Head of the record, or of the chained file of decisions, when it was read; None where it wasn't."""
     file: Path | None = None
     sha256: str = ""  # digest of lab.toml; empty without one
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 over lab.toml and the logo, [hex]."""
+        return hashlib.sha256(f"{self.sha256}{self.logo_uri}".encode()).hexdigest() if self.logo_uri else self.sha256

@@ -4,6 +4,7 @@ import hashlib
 import re
 import tomllib
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
@@ -13,6 +14,7 @@ from labcalc.errors import SettingsError, SettingsProblem
 from labcalc.lab._schema import FILE
 from labcalc.lab._tables import Problems
 from labcalc.lab.laboratory import Laboratory
+from labcalc.lab.logo import logo_uri
 
 HEADING = re.compile(r"\s*\[\[?\s*([\w-]+(?:\s*\.\s*[\w-]+)*)\s*\]\]?\s*(?:#.*)?$")
 """A line that begins a table, or one of several tables of that name."""
@@ -58,7 +60,13 @@ def load_laboratory(path: Path | str | Laboratory | None) -> Laboratory:
     """
     if path is None or isinstance(path, Laboratory):
         return path or Laboratory()
-    return _checked(_bytes(Path(path)), str(path), Path(path).resolve())
+    laboratory = _checked(_bytes(Path(path)), str(path), Path(path).resolve())
+    if not laboratory.logo:
+        return laboratory
+    try:
+        return replace(laboratory, logo_uri=logo_uri(Path(path).parent / laboratory.logo))
+    except ValueError as failure:
+        raise SettingsError(str(path), "laboratory.logo", str(failure)) from None
 
 
 def laboratory_from(text: str) -> Laboratory:

@@ -22,4 +22,9 @@ from .parameters import Json as Json
 from .pdf import print_pdf as print_pdf
 from .scripts import Scripts as Scripts
 from .serving import serve_workbook as serve_workbook
-from .workbook import RenderedReport as RenderedReport, render_workbook as render_workbook
+from .workbook import (
+    RenderedReport as RenderedReport,
+    page_of as page_of,
+    put_page as put_page,
+    render_workbook as render_workbook,
+)

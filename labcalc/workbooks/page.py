@@ -86,12 +86,13 @@ def build_page(template: str, *, title: str, **words: Any) -> str:
 
 
 def _css_text(text: str) -> str:
-    r"""Return a text for the inside of a CSS string, cut where a line of print ends.
+    r"""Return a text for the inside of a CSS string, cut in its middle where it is longer than a line of print.
 
     >>> _css_text('BL-26 "</style>')
     'BL-26 \22 \3c \2f style\3e '
     """
-    cut = text if len(text) <= _LINE_OF_PRINT else f"{text[: _LINE_OF_PRINT - 1]}…"
+    half = _LINE_OF_PRINT // 2
+    cut = text if len(text) <= _LINE_OF_PRINT else f"{text[: half - 1]}…{text[-half:]}"
     return re.sub(r"[^A-Za-z0-9 .,:-]", lambda found: f"\\{ord(found[0]):x} ", cut)
 
 

@@ -9,11 +9,40 @@ from typing import Any
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import render_apart
-from labcalc.workbooks.options import LABCALC, Limits
+from labcalc.workbooks.jobs import ReportJob
+from labcalc.workbooks.options import LABCALC, BatchOptions, Limits
 from labcalc.workbooks.parameters import Json
-from labcalc.workbooks.rendering import task_for
+from labcalc.workbooks.pdf import print_beside
+from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
 from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.writing import write_whole
+
+
+def page_of(job: ReportJob, how: BatchOptions) -> bytes:
+    """Return the page of a report that goes into no folder of reports; raises as ``render_workbook`` does."""
+    words: dict[str, Any] = {"title": job.title, "engine": how.engine, "scripts": how.scripts, "limits": how.limits}
+    return _rendered(task_for(job.notebook, job.parameters, **words)).html
+
+
+def put_page(to: Path, html: bytes, how: BatchOptions) -> None:
+    """Write a page that was rendered before, with its drawing script beside it, and its PDF where that is asked for."""
+    _write(to, html, how.scripts)
+    if how.pdf:
+        print_beside([to], how.side_by_side)
+
+
+def _rendered(task: RenderTask) -> Rendering:
+    answer = render_apart(task)
+    if isinstance(answer, WorkbookError):
+        raise answer
+    return answer
+
+
+def _write(to: Path, html: bytes, scripts: Scripts) -> None:
+    to.parent.mkdir(parents=True, exist_ok=True)
+    if scripts is Scripts.BESIDE:
+        provide_script(to.parent)
+    write_whole(to, html)
 
 
 @dataclass(frozen=True)
@@ -52,11 +81,6 @@ def render_workbook(
     Raises WorkbookError : A cell failed, its process crashed or took too long, or the page isn't sound: which cell and
         why.
     """
-    answer = render_apart(task_for(notebook, parameters, title=title, engine=engine, scripts=scripts, limits=limits))
-    if isinstance(answer, WorkbookError):
-        raise answer
-    to.parent.mkdir(parents=True, exist_ok=True)
-    if scripts is Scripts.BESIDE and answer.figures:
-        provide_script(to.parent)
-    write_whole(to, answer.html)
+    answer = _rendered(task_for(notebook, parameters, title=title, engine=engine, scripts=scripts, limits=limits))
+    _write(to, answer.html, scripts)
     return RenderedReport(to, answer.digest, answer.summary, answer.figures, answer.seconds)

@@ -36,7 +36,15 @@ from labcalc.judgement.causes.surroundings import (
     liquid_of,
     scatter_of,
 )
-from labcalc.judgement.causes.words import changes_of, next_step, opening_of, sentence_of, size_words, titled
+from labcalc.judgement.causes.words import (
+    changes_of,
+    misfit_words,
+    next_step,
+    opening_of,
+    sentence_of,
+    size_words,
+    titled,
+)
 from labcalc.lab import Laboratory, Limit, Product, ReportChoices, TypicalValue, practice
 from tests.judgement.causes_by_hand import BEFORE, FOUR, KV, OIL, RHO, TYPICAL, measured, row, run_of, usual
 
@@ -114,16 +122,20 @@ def test_how_well_it_fits() -> None:
     def words(misfit: float, degrees: int = 3) -> str:
         return sentence_of(evidence, fit("slip", misfit=misfit, degrees_of_freedom=degrees)).split("noise. ")[-1]
 
+    def figures(misfit: float, degrees: int = 3) -> str:
+        return misfit_words(fit("slip", misfit=misfit, degrees_of_freedom=degrees))
+
     for mark, better, worse in ((0.05, "fits", "fits badly"), (0.001, "fits badly", "does not fit")):
         edge = float(stats.chi2.isf(mark, 3))
-        assert words(edge - 1e-3).startswith(f"It {better} all 4 quantities together (chi-square {edge:.1f} with 3 ")
-        assert words(edge + 1e-3).startswith(f"It {worse} all 4 quantities together (chi-square")
-        assert words(edge).endswith(f"degrees of freedom, p = {mark:.2g}).")
-    assert words(30.0).endswith("p < 0.0001).")
-    assert words(float(stats.chi2.isf(1.0001e-4, 3))).endswith("p = 0.0001).")
-    assert words(3.2, 0) == "One quantity alone can't say whether it fits (chi-square 3.2 with 0 degrees of freedom)."
+        assert words(edge - 1e-3) == f"It {better} all 4 quantities together."
+        assert words(edge + 1e-3) == f"It {worse} all 4 quantities together."
+        assert figures(edge) == f"chi-square {edge:.1f} with 3 degrees of freedom, p = {mark:.2g}"
+    assert figures(30.0).endswith("p < 0.0001")
+    assert figures(float(stats.chi2.isf(1.0001e-4, 3))).endswith("p = 0.0001")
+    assert words(3.2, 0) == "One quantity alone can't say whether it fits."
+    assert figures(3.2, 0) == "chi-square 3.2 with 0 degrees of freedom"
     alone = sentence_of(usual((KV, 40.0)), fit("noise", misfit=0.5, degrees_of_freedom=1))
-    assert "It fits the one quantity (chi-square 0.5 with 1 degree of freedom, p = 0.48)." in alone
+    assert "It fits the one quantity." in alone
 
 
 def test_each_cause_opens_with_its_own_words() -> None:

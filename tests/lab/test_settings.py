@@ -212,7 +212,7 @@ def test_further_problems_are_counted_and_kept(load: Load, tmp_path: Path) -> No
         load("name =", "nam =")
     file = tmp_path / "lab.toml"
     assert str(caught.value) == (
-        f"{file}: laboratory.nam: unknown key; known here: name, address, time_zone, earlier_exports; "
+        f"{file}: laboratory.nam: unknown key; known here: name, address, logo, time_zone, earlier_exports; "
         "did you mean 'name'? "
         f"(the first of 2 problems; `labcalc check --lab {file}` lists all)"
     )

@@ -7,7 +7,9 @@ import re
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from labcalc.cli import main
 from labcalc.shipped import sample_lab, workbook_file
 from labcalc.workbooks import print_pdf, render_workbook
 from tests.benchmarks.month import material
@@ -78,3 +80,21 @@ def test_page_one_holds_every_rank(pages: dict[str, Path], tmp_path: Path) -> No
         assert tab.run(f"{bottom} < document.querySelector('.new-page').getBoundingClientRect().top")
         assert tab.run(bottom) < 1_000
         assert tab.run("document.querySelectorAll('.new-page').length") == 6
+
+
+@pytest.mark.parametrize(
+    ("words", "name"), [(("month", "2026-03"), "month-2026-03"), (("duplicates",), "duplicates-*")]
+)
+def test_printed_pages_are_tagged_and_each_bears_the_number(words: tuple[str, ...], name: str, tmp_path: Path) -> None:
+    """A tagged PDF says so in its catalogue: ISO 32000-1, 14.7.1 and 14.8."""
+    call = [*words, "--lab", str(sample_lab()), "--out", str(tmp_path), "--pdf", "--single-file"]
+    result = CliRunner().invoke(main, call)
+    assert result.exit_code < 2, result.output
+    assert {path.suffix for path in tmp_path.iterdir() if not path.name.startswith(".")} == {".html", ".pdf"}
+    page, printed = (next(tmp_path.glob(f"{name}.{kind}")) for kind in ("html", "pdf"))
+    content = printed.read_bytes()
+    assert b"/StructTreeRoot" in content
+    assert b"/Marked true" in content
+    text = page.read_text("utf-8")
+    period, digits = re.search(r"<dt>Report number</dt><dd>(.*) / ([0-9a-f]{8})</dd>", text).groups()  # type: ignore[union-attr]
+    assert re.search(rf'top-left {{ content: "[^"]*{period} \\2f  {digits}"', text)

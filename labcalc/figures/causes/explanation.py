@@ -56,19 +56,20 @@ def show_explanations(
     items, in_short = "", others == "named"
     for place, one in enumerate(shown):
         head = _head(one, was.get(one.cause), laboratory, fits=fits)
-        about = "" if place and in_short else _about(one, leads=place == 0, fits=fits, step=not in_short)
+        about = "" if in_short and (place or fits) else _about(one, leads=place == 0, fits=fits, step=not in_short)
         opens = f"<details{'' if place else ' open'}><summary>{head}</summary>{about}</details>"
         items += f"<li>{opens}</li>" if others == "folded" else f'<li><p class="cause">{head}</p>{about}</li>'
     notes = [] if fits else [_NOTHING_FITS]
     notes += [f"Caution: {shown[0].caution}"] if shown[0].caution else []
     notes += [FILLING_AND_CLEANING] if "fill" in _step(shown[0], leads=True, fits=fits)[1] else []
+    notes += [f"{shown[0].sentence} ({shown[0].misfit_words})"] if in_short and fits else []
     if rest:
         names = "; ".join(one.title[0].lower() + one.title[1:] for one in rest)
         notes.append(f"{probability(0.0, FINEST)} each: {names}.")
     notes += [laboratory.words] if laboratory and laboratory.total else []
     text = "\n".join(f"{_said(one, fits=fits)}: {one.title}{_size(one)}" for one in shown)
     told = note(*notes).html
-    told = folded("The other causes, and how to fill and clean", told) if in_short and fits else told
+    told = folded("What speaks for it, the other causes, how to fill and clean", told) if in_short and fits else told
     return Fragment(f'<ol class="causes">{items}</ol>{told}', text)
 
 
@@ -99,7 +100,8 @@ def _head(one: Explanation, was: float | None, laboratory: LaboratoryOdds | None
 
 def _about(one: Explanation, *, leads: bool, fits: bool, step: bool = True) -> str:
     head, words = _step(one, leads=leads, fits=fits)
-    parts = [f"<p>{escape(one.sentence)}</p>"]
+    fit = f" <small>({escape(one.misfit_words)})</small>" if step else ""
+    parts = [f"<p>{escape(one.sentence)}{fit}</p>"]
     parts += [f'<p class="next"><b>{head}:</b> {escape(words)}</p>'] if head and step else []
     parts += [f'<p class="note">Caution: {escape(one.caution)}</p>'] if one.caution and not leads else []
     return "".join(parts)

@@ -7,14 +7,13 @@ from labcalc.figures.markup import (
     Fragment,
     Summary,
     bullets,
-    fact_list,
     folded,
     hover_number,
     html_table,
     note,
     verdict_box,
 )
-from labcalc.figures.provenance import settings_and_version, sources_table, with_mark
+from labcalc.figures.provenance import headed, settings_and_version, sources_table, with_mark
 from labcalc.judgement import NOT_ENOUGH, DuplicateReport, DuplicateSummary, NamedSpread, SetBeyond
 from labcalc.wording import at_celsius, first_of, numeral
 
@@ -30,19 +29,19 @@ _CAPTIONS = {
 
 def summarise_duplicates(report: DuplicateReport) -> Summary:
     """Return what the index page shows of the report."""
-    return Summary({"quality": True, "verdict_rank": report.rank, "line": report.reason, **report.for_programs})
+    facts = {"verdict_rank": report.rank, "line": report.reason, "number": report.number}
+    return Summary({"quality": True, **facts, **report.for_programs})
 
 
 def show_duplicate_header(report: DuplicateReport) -> Fragment:
     """Return which laboratory, period, product, person and instrument it is about, and how much was measured again."""
     counts = report.sets["condition"].value_counts()
     facts = {
-        "Laboratory": report.laboratory.name,
         "Period": report.period.name,
         **{f"Only {name}": value for name, value in report.only.items()},
         "Sets of repeats": ", ".join(f"{counts[one]} {one}" for one in _CAPTIONS if one in counts) or "none",
     }
-    return fact_list(facts)
+    return headed(report.laboratory, report.number, facts)
 
 
 def show_duplicate_verdict(report: DuplicateReport) -> Fragment:

@@ -5,8 +5,8 @@ from collections.abc import Mapping
 from html import escape
 from urllib.parse import quote
 
-from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, folded, html_table, note, verdict_box
-from labcalc.figures.provenance import settings_and_version, sources_table
+from labcalc.figures.markup import Fragment, Summary, bullets, folded, html_table, note, verdict_box
+from labcalc.figures.provenance import headed, settings_and_version, sources_table
 from labcalc.judgement import Action, MonthReport
 
 _CSS = ("releasable", "second-look", "not-releasable")  # looks of the three verdicts, shared with run reports
@@ -14,18 +14,18 @@ _CSS = ("releasable", "second-look", "not-releasable")  # looks of the three ver
 
 def summarise_month(report: MonthReport) -> Summary:
     """Return what the index page shows of a month, and its action list."""
-    return Summary({"quality": True, "verdict_rank": report.rank, "line": report.reason, **report.for_programs})
+    facts = {"verdict_rank": report.rank, "line": report.reason, "number": report.number}
+    return Summary({"quality": True, **facts, **report.for_programs})
 
 
 def show_month_header(report: MonthReport) -> Fragment:
     """Return which laboratory and month it is, and how much was measured."""
     facts = {
-        "Laboratory": report.laboratory.name,
         "Month" if report.month.months == 1 else "Year": report.month.name,
         "Runs": f"{report.runs} of samples, {report.reference_runs} of reference oils",
         "Charts": f"{len(report.oils)} with a result in the month",
     }
-    return fact_list(facts)
+    return headed(report.laboratory, report.number, facts)
 
 
 def show_month_verdict(report: MonthReport) -> Fragment:

@@ -14,10 +14,7 @@ from labcalc.lab.practice import HOT, LOCAL_RULES, PRESSED_AIR, SOLVENTS
 from labcalc.wording import counted
 
 _NOT_GIVEN = "not given"
-_FROM_MEMORY = (
-    "What is told as 'from memory' was written down without the standard at hand: check it before signing, or state "
-    "your own in lab.toml."
-)
+_FROM_MEMORY = "What is told as 'from memory' was written without the standard at hand: check it before signing."
 _SIGNERS = ("Prepared", "Reviewed", "Approved")
 _LINE = '<span class="blank"></span>'
 _ONLY = (
@@ -38,7 +35,7 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     laboratory, product = dossier.laboratory, dossier.product
     methods = (f"{one}: {method_of(laboratory, dossier.instrument, one) or _NOT_GIVEN}" for one in _main(judgement))
     facts = {
-        "Report number": dossier.report_number,
+        "Report number": dossier.number_after(replaces),
         "Replaces": f"{replaces}: {changed or 'what changed is not given'}" if replaces else "no other report",
         "Laboratory": ", ".join(filter(None, (laboratory.name, laboratory.address or f"address {_NOT_GIVEN}"))),
         "Customer": (product.customer if product else "") or _NOT_GIVEN,
@@ -52,7 +49,8 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     places = f'<table class="signatures"><caption>Signatures</caption>{head}<tbody>{signers}</tbody></table>'
     day = f'<p class="issued">Issued: {escape(issued) or _LINE}</p>'
     facts_shown = fact_list(facts)
-    return Fragment(f"{facts_shown.html}{day}{places}{note(_ONLY).html}", facts_shown.text)
+    stated = filter(None, (_ONLY, laboratory.report.statement))
+    return Fragment(f"{facts_shown.html}{day}{places}{note(*stated).html}", facts_shown.text)
 
 
 def _main(judgement: Judgement) -> list[str]:

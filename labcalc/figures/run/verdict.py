@@ -12,10 +12,12 @@ from labcalc.exports import without_marks
 from labcalc.figures.markup import (
     Fragment,
     Summary,
+    bullets,
     fold,
     folded,
     hover_number,
     html_table,
+    logo_of,
     note,
     verdict_box,
 )
@@ -28,8 +30,8 @@ _SAID_BENEATH = ("Remark", "Since then")
 _STATE_SIGNS = {"met": "✓", "doubtful": "?", "not met": "✗", "not checked": "–"}
 
 
-def summarise(judgement: Judgement) -> Summary:
-    """Return what the index page shows of a run."""
+def summarise(judgement: Judgement, replaces: str = "") -> Summary:
+    """Return what the index page shows of a run; ``replaces``: number of the report that this one replaces."""
     dossier = judgement.dossier
     start = dossier.rows["measured_at"].min()
     return Summary(
@@ -38,7 +40,7 @@ def summarise(judgement: Judgement) -> Summary:
             "verdict_rank": judgement.rank,
             "line": judgement.reason,
             "to_do": next_steps(judgement)[0],
-            "number": dossier.report_number,
+            "number": dossier.number_after(replaces),
             "sample": dossier.sample,
             "product": dossier.product_name,
             "instrument": dossier.instrument,
@@ -88,7 +90,8 @@ def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, n
     line = " · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items())
     ways = " · ".join(f'<a href="{escape(to)}">{escape(label)}</a>' for label, to in (links or {}).items())
     nav = f'<nav class="ways" aria-label="Other pages">{ways}</nav>' if ways else ""
-    return Fragment(f'<p class="who">{escape(line)}</p>{nav}', line)
+    logo = logo_of(facts["Laboratory"], judgement.dossier.laboratory.logo_uri)
+    return Fragment(f'{logo}<p class="who">{escape(line)}</p>{nav}', line)
 
 
 def show_verdict(judgement: Judgement) -> Fragment:
@@ -157,22 +160,30 @@ def show_checks(checks: Sequence[Check]) -> Fragment:
     numbers = {state: sum(one.state == state for one in quiet) for state in order[2:]}
     opens = ", ".join(f"{number} {state}" for state, number in numbers.items() if number)
     table = fold(f"Checks: {opens}", _table_of_checks(quiet)) if quiet else note()
-    shown = _table_of_checks(asking) if asking else note()
+    shown = _table_of_checks(asking, folded_basis=True) if asking else note()
     return Fragment(shown.html + table.html, "\n".join(filter(None, (shown.text, table.text))))
 
 
-def _table_of_checks(checks: Sequence[Check]) -> Fragment:
+def _table_of_checks(checks: Sequence[Check], *, folded_basis: bool = False) -> Fragment:
+    """Lay checks out; the basis of each beneath it, or folded all but the decision rules, which a reader needs."""
+    beneath = [one.basis if one.about == "specification" or not folded_basis else "" for one in checks]
     rows = [
         (
             _state(one.state),
             escape(one.name),
-            escape(one.finding) + (f"<br><small>{escape(without_mark(one.basis))}</small>" if one.basis else ""),
+            escape(one.finding) + (f"<br><small>{escape(without_mark(basis))}</small>" if basis else ""),
         )
-        for one in checks
+        for one, basis in zip(checks, beneath, strict=True)
+    ]
+    others = [
+        f"{one.name}: {without_mark(one.basis)}"
+        for one, basis in zip(checks, beneath, strict=True)
+        if one.basis != basis
     ]
     text = "\n".join(f"{one.state}: {one.name}: {one.finding}" for one in checks)
     columns = ("State", "Check", "Finding and limit")
-    return Fragment(html_table(counted(len(rows), "check"), columns, rows, row_header=1, stacked=True), text)
+    html = html_table(counted(len(rows), "check"), columns, rows, row_header=1, stacked=True)
+    return Fragment(html + (folded("Where their limits come from", bullets(others).html) if others else ""), text)
 
 
 def _interval(start: Any, end: Any) -> str:

@@ -137,8 +137,8 @@ def _caption(curve: Curve, sample: str) -> str:
         return f"Kinematic viscosity of {sample}: {values}. One temperature alone gives no line."
     band = " The band: how far oils bend away from it." if np.isfinite(curve.half_width).all() else ""
     return (
-        f"Kinematic viscosity of {sample}: {values}, and the line of ASTM D341, dotted where it is "
-        f"an extrapolation.{band} {_MODELS[curve.model]}"
+        f"Kinematic viscosity of {sample}: {values}, and the line of ASTM D341, dotted where it is extrapolated."
+        f"{band} {_MODELS[curve.model]}"
     )
 
 

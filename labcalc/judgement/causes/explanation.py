@@ -11,7 +11,7 @@ from labcalc.judgement.causes.likelihood import misfits
 from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
 from labcalc.judgement.causes.ranking import ELSE, UNLIKELY as UNLIKELY, Fit, Weighed, fits_of, weigh
 from labcalc.judgement.causes.surroundings import determinations_of
-from labcalc.judgement.causes.words import next_step, sentence_of, titled
+from labcalc.judgement.causes.words import misfit_words, next_step, sentence_of, titled
 from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS
 from labcalc.wording import probability
 
@@ -93,6 +93,7 @@ class Explanation:
     """How often a misfit as large comes by chance if it is the cause, [-]; NaN without degrees of freedom."""
     predicted: Array  # what it predicts beside the measured values of the evidence, [mm²/s] or [kg/m³]
     sentence: str
+    misfit_words: str  # chi-square, degrees of freedom and p value
     next_measurement: NextMeasurement | None
     """None where nothing that can be measured tells it from its strongest rival."""
     caution: str
@@ -166,6 +167,7 @@ def _explained(weighed: Weighed, fit: Fit, apart: Discrimination) -> Explanation
         p_value=fit.p_value,
         predicted=fit.predicted,
         sentence=sentence_of(weighed.evidence, fit) + _rivals(weighed, fit),
+        misfit_words=misfit_words(fit),
         next_measurement=step,
         caution=_caution(cause.caution, step),
     )

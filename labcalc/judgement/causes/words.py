@@ -57,6 +57,13 @@ def sentence_of(evidence: Evidence, fit: Fit) -> str:
     return f"{opening_of(evidence, fit)} {_fit_words(evidence, fit)}"
 
 
+def misfit_words(fit: Fit) -> str:
+    """Return how far the numbers are from a cause's, as a statistician reads it."""
+    degrees = counted(fit.degrees_of_freedom, "degree of freedom", "degrees of freedom")
+    found = f"chi-square {numeral(fit.misfit, 1) if fit.misfit < 1000.0 else 'over 1000'} with {degrees}"
+    return found if fit.degrees_of_freedom < 1 else f"{found}, {p_value(fit.p_value)}"
+
+
 def opening_of(evidence: Evidence, fit: Fit) -> str:
     """Return what a cause is here: how much, where, and what that does."""
     if (sentence := _SENTENCES.get(fit.cause)) is None:
@@ -66,14 +73,12 @@ def opening_of(evidence: Evidence, fit: Fit) -> str:
 
 
 def _fit_words(evidence: Evidence, fit: Fit) -> str:
-    degrees = counted(fit.degrees_of_freedom, "degree of freedom", "degrees of freedom")
-    found = f"chi-square {numeral(fit.misfit, 1) if fit.misfit < 1000.0 else 'over 1000'} with {degrees}"
     if fit.degrees_of_freedom < 1:
-        return f"One quantity alone can't say whether it fits ({found})."
+        return "One quantity alone can't say whether it fits."
     quality = "fits" if fit.p_value >= 0.05 else "fits badly" if fit.p_value >= 0.001 else "does not fit"
     number = len(evidence.rows)
     together = f"all {number} quantities together" if number > 1 else "the one quantity"
-    return f"It {quality} {together} ({found}, {p_value(fit.p_value)})."
+    return f"It {quality} {together}."
 
 
 def changes_of(evidence: Evidence, effect: Array, half: Array | None = None) -> str:

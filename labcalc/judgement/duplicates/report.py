@@ -50,6 +50,11 @@ class DuplicateReport:
     digest: str  # SHA-256 over everything that the report depends on, beside the version of labcalc
 
     @property
+    def number(self) -> str:
+        """Number of the report: what it is about, and the first digits of the digest of all that it rests on."""
+        return f"{self.about} / {self.digest[:8]}"
+
+    @property
     def rank(self) -> int:
         """2: worse than a limit, somebody stands out, or a gross difference; 1: else a set beyond, or a bias."""
         if any(one.is_worse for one in self.summaries) or any(one.is_gross for one in self.beyond) or self.named:
@@ -216,6 +221,6 @@ def _apart(beyond: Sequence[SetBeyond]) -> str:
 
 def _digest(material: Material, period: Period, only: Mapping[str, str]) -> str:
     narrowed = [f"{name}={value}" for name, value in only.items() if value]
-    stated = (period.name, narrowed, material.laboratory.sha256, material.decisions, material.reading.sources)
+    stated = (period.name, narrowed, material.laboratory.digest, material.decisions, material.reading.sources)
     ink = hashlib.sha256(repr((stated, material.doubts, material.repeated)).encode())
     return ink.hexdigest()

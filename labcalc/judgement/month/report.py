@@ -204,6 +204,11 @@ class MonthReport(Shown):
         return {"month": self.month.name, "verdict": self.verdict, "actions": actions}
 
     @property
+    def number(self) -> str:
+        """Number of the report: the period, and the first digits of the digest of all that it rests on."""
+        return f"{self.month.name} / {self.digest[:8]}"
+
+    @property
     def expected_false_alarms(self) -> float:
         """Alarms that chance alone begins, as is to be expected of the month's results, [-]."""
         choices, oils = self.laboratory.control, [one for one in self.oils if one.chart.limits is not None]
@@ -284,7 +289,7 @@ def _decisions(material: Material, rows: pd.DataFrame, month: Month) -> tuple[De
 
 
 def _digest(material: Material, month: Month, beside: object) -> str:
-    stated = (month.name, material.laboratory.sha256, material.decisions, material.reading.sources)
+    stated = (month.name, material.laboratory.digest, material.decisions, material.reading.sources)
     ink = hashlib.sha256(repr(stated).encode())
     unread = [str(one) for one in (*material.reading.failures, *material.unusable)]
     ink.update(repr((material.reading.refusals, unread, material.doubts, material.repeated, beside)).encode())

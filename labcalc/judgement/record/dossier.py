@@ -2,6 +2,7 @@
 
 import hashlib
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -19,6 +20,7 @@ from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_by_own_record, precision_of_class
 from labcalc.judgement.record.admission import Doubt
 from labcalc.lab import Decision, Laboratory, Limit, Product, ProductClass, product_classes, quantities_of
+from labcalc.wording import cut_short
 
 _FEWEST, _MOST = 30, 300
 """Differences below which a scatter is not known, and the newest that count, as instruments change: our own choice."""
@@ -219,7 +221,13 @@ class Dossier:
     @property
     def report_number(self) -> str:
         """Number of the report: the run, and the first digits of the digest of all that it rests on."""
-        return f"{self.run} / {self.digest[:8]}"
+        return f"{cut_short(self.run)} / {self.digest[:8]}"
+
+    def number_after(self, replaced: str) -> str:
+        """Return the number of the report that amends another; without one, the number of the report itself."""
+        before = re.fullmatch(r".*, amendment (\d+)", replaced, re.DOTALL)
+        again = f", amendment {int(before[1]) + 1 if before else 1}" if replaced else ""
+        return f"{self.report_number}{again}"
 
     @cached_property
     def digest(self) -> str:
@@ -232,7 +240,7 @@ class Dossier:
         stated = (
             self.sources,
             self.refusals,
-            self.laboratory.sha256,
+            self.laboratory.digest,
             self.product,
             self.charts,
             self.shifts,

@@ -52,7 +52,7 @@ class _Known:
 
 def _known(laboratory: Laboratory, lab: object) -> _Known:
     by_hand = isinstance(lab, Laboratory)
-    return _Known((id(laboratory),) if by_hand else (laboratory.file, laboratory.sha256), laboratory)
+    return _Known((id(laboratory),) if by_hand else (laboratory.file, laboratory.digest), laboratory)
 
 
 def _gather_for(known: _Known, exports: Sequence[str | Path]) -> Material:

@@ -136,7 +136,13 @@ def _keep_refused(connection: Connection, name: str, data: bytes, digest: str, r
 
 
 def watch_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: str) -> Iterator[Added]:
-    """Add exports as ``add_exports`` does, and go on with what comes later, without an end.
+    """Add exports as ``add_exports`` does, and go on with what comes later, without an end."""
+    for ripe in settled_files(paths):
+        yield from add_exports(laboratory, ripe, who=who)
+
+
+def settled_files(paths: Iterable[str | Path]) -> Iterator[list[Path]]:
+    """Yield files, or those in folders, that are new or were changed, without an end.
 
     A file is taken once its size and time of change are those of the look before: one that is being written is waited
     for.
@@ -147,7 +153,7 @@ def watch_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: s
         ripe = [path for path, stamp in found.items() if before.get(path) == stamp != taken.get(path)]
         taken |= {path: found[path] for path in ripe}
         if ripe:
-            yield from add_exports(laboratory, ripe, who=who)
+            yield ripe
         before = found
         time.sleep(_LOOK_S)
 

@@ -24,7 +24,7 @@ class Entry:
     who: str
     kind: str
     """``export`` (bytes that came in, with their first reading), ``reading`` (again), ``refused`` (not to be read),
-    ``decision``, ``certificate``, ``report`` (pages rendered), ``step``."""
+    ``decision``, ``certificate``, ``report`` (pages rendered), ``issued`` (a report's page as handed out), ``step``."""
     corrects: int | None  # the entry that it takes the place of
     text: str  # all of the above with the content, as it was digested
     previous: str

@@ -49,14 +49,14 @@ def find_rows(laboratory: Laboratory, *, since: date | None = None, until: date 
 
 
 def export_bytes(laboratory: Laboratory, n: int) -> bytes:
-    """Return an export as it came in, read or refused, by its entry. RecordError: the entry holds no export."""
+    """Return an export as it came in, or a report as issued, by its entry. RecordError: the entry holds neither."""
     database = opened(laboratory)
     with database.reading() as connection:
-        tables = ("exports", "refused")
+        tables = ("exports", "refused", "issued")
         query = " UNION ALL ".join(f"SELECT packed FROM {table} WHERE entry = :n" for table in tables)
         found = connection.one(query, n=n)
     if not found or not found[0]:
-        raise RecordError(database.place, f"entry {n} holds no export")
+        raise RecordError(database.place, f"entry {n} holds no export and no issued report")
     return zlib.decompress(found[0])
 
 

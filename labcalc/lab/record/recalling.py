@@ -29,7 +29,7 @@ def record_head(laboratory: Laboratory) -> Head:
 def printed_head(laboratory: Laboratory) -> Head:
     """Return the head that pages print: of the last entry that isn't about pages, so that rendering changes none."""
     with opened(laboratory).reading() as connection:
-        return head_of(connection, "WHERE kind <> 'report'")
+        return head_of(connection, "WHERE kind NOT IN ('report', 'issued')")
 
 
 def entries_query(where: str = "") -> str:

@@ -65,6 +65,7 @@ _OF = {
     "readings": "('export', 'reading')",
     "packed_rows": "('export', 'reading')",
     "refused": "('refused')",
+    "issued": "('issued')",
 }
 """Kinds of the entries that a table holds something for."""
 
@@ -116,6 +117,19 @@ def _refused(connection: Connection, entry: Entry) -> str:
     return "" if entry.content["sha256"] == sha256 == kept else "its export is not the one that was refused"
 
 
+def _issued(connection: Connection, entry: Entry) -> str:
+    found = connection.one("SELECT number, run, packed FROM issued WHERE entry = :n", n=entry.n)
+    if not found:
+        return "its report is missing"
+    try:
+        page = zlib.decompress(found[2])
+    except zlib.error:
+        return "its report can't be unpacked"
+    stated = tuple(entry.content[name] for name in ("number", "run", "sha256", "size"))
+    kept = (*found[:2], hashlib.sha256(page).hexdigest(), len(page))
+    return "" if kept == stated else "its report is not the one that was issued"
+
+
 def _reading(connection: Connection, entry: Entry) -> str:
     stated = entry.content
     query = "SELECT sha256 FROM exports WHERE entry = (SELECT export FROM readings WHERE entry = :n)"
@@ -139,4 +153,5 @@ _CHECKS: dict[str, Callable[[Connection, Entry], str]] = {
     "reading": _reading,
     "step": _step,
     "refused": _refused,
+    "issued": _issued,
 }

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from labcalc.lab import Laboratory, add_decision, add_exports, verify_record
+from labcalc.lab import Issue, Laboratory, add_decision, add_exports, add_issued, verify_record
 from labcalc.lab.record.steps import LATEST
 from tests.lab.record.conftest import export_files, lab_with, new_database
 
 TABLES = (
-    "entries", "exports", "lines_set_aside", "packed_rows", "readings",
+    "entries", "exports", "lines_set_aside", "packed_rows", "issued", "readings",
     "refusals", "refused", "rows", "stamps", "steps",
 )  # fmt: skip
 KEPT = "the record is added to, never changed"
@@ -29,6 +29,7 @@ def fill(laboratory: Laboratory, folder: Path) -> None:
     (folder / "exports" / "notes.csv").write_text("nothing", encoding="utf-8")
     list(add_exports(laboratory, [file, folder / "exports" / "notes.csv"], who="Inês"))
     add_decision(laboratory, who="Inês", what="conclusion", why="seen", instrument="VD-1")
+    add_issued(laboratory, Issue("R1", "R1 / 1a2b3c4d", "2026-03-30"), b"<p>a page</p>", who="Inês")
 
 
 @pytest.fixture
@@ -137,4 +138,4 @@ def test_a_bench_needs_no_more_than_to_read_and_to_add(
 
 
 def test_there_are_as_many_steps_as_the_tests_know(plain: sqlite3.Connection) -> None:
-    assert plain.execute("SELECT max(step) FROM steps").fetchone() == (LATEST,) == (5,)
+    assert plain.execute("SELECT max(step) FROM steps").fetchone() == (LATEST,) == (6,)
