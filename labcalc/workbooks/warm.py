@@ -6,12 +6,14 @@ import ast
 import importlib
 import json
 import pkgutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from functools import lru_cache
 
+from labcalc.errors import LabcalcError
 from labcalc.workbooks.body import body_of
-from labcalc.workbooks.lean import for_speed_only, keep_imports_short
+from labcalc.workbooks.lean import for_speed_only, keep_imports_short, quick_start
+from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.scripts import Scripts, drawn_traces
 
 _SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
@@ -54,6 +56,19 @@ def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
             suppress(ImportError, AttributeError),  # the notebook says so itself, in the process where it runs
         ):
             pkgutil.resolve_name(name)
+
+
+def read_ahead(parameters: Mapping[str, Json]) -> None:
+    """Read the exports and the record of a run's report here, so that processes forked from this one share them.
+
+    parameters : The report's; those of other notebooks are left alone.
+    """
+    exports, lab, run = map(parameters.get, ("exports", "lab", "run"))
+    if isinstance(exports, list) and isinstance(lab, str) and isinstance(run, str):
+        with quick_start(), for_speed_only("reading the exports ahead"), suppress(LabcalcError):  # the report says so
+            from labcalc.judgement import gather
+
+            gather(list(map(str, exports)), lab).dossier(run)
 
 
 @lru_cache(maxsize=1)
