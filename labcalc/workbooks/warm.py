@@ -32,11 +32,20 @@ _AT_FIRST_USE = (
     "labcalc.workbooks.checks",
     "labcalc.workbooks.figures_html",
     "plotly.io._renderers",
+    "bdb",
 )
 """Modules that a shell, a figure or a page would import at its first use, in every report anew."""
 
 
-_FOR_SOME = ("labcalc.judgement.causes",)  # what only some reports need: worth importing ahead of many, not of one
+_FOR_SOME = (
+    "labcalc.judgement.causes.evidence_from_dossier",
+    "labcalc.judgement.causes.explanation",
+    *(
+        f"labcalc.formulae.{name}"
+        for name in ("conversions", "density", "grades", "gravity", "liquid_slopes", "saybolt")
+    ),
+)
+"""What many reports need, and not each: worth importing ahead of several, not of one."""
 
 
 def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
@@ -100,7 +109,8 @@ def _draw_once() -> None:
 
     edge, font = {"color": "#000000", "width": 1.0}, {"family": "serif", "size": 12, "color": "#000000"}
     line = edge | {"dash": "dot"}
-    axis = {"title": {"text": "", "standoff": 8}, "range": [0.0, 1.0], "tickvals": [0.0], "ticktext": ["0"]}
+    title = {"text": "", "standoff": 8, "font": font}
+    axis = {"title": title, "tickfont": font, "range": [0.0, 1.0], "tickvals": [0.0], "ticktext": ["0"]}
     look = {
         "font": font,
         "margin": {"l": 1},
