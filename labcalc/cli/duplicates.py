@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from labcalc.cli.results import results_option, write_quality
 from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, name_refusals, needed, one_page
 
 
@@ -17,8 +18,9 @@ from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_
 @click.option("--operator", default="", metavar="NAME", help="Only repeats in which this person measured.")
 @click.option("--instrument", default="", metavar="NAME", help="Only repeats in which this instrument measured.")
 @click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the report goes.")
+@results_option
 @answer
-def duplicates(lab: Path | None, out: Path, **asked: str) -> int:
+def duplicates(lab: Path | None, out: Path, results: Path | None, **asked: str) -> int:
     """Render the precision of duplicate runs: against its limits, and who repeats less well."""
     from labcalc.judgement import gather_record, report_duplicates
     from labcalc.workbooks import duplicate_report_job, render_batch
@@ -27,6 +29,7 @@ def duplicates(lab: Path | None, out: Path, **asked: str) -> int:
     material = gather_record(lab)
     doubted = name_doubts(material)
     report = report_duplicates(material, **asked)
+    write_quality(report, results)
     result = render_batch([duplicate_report_job(report, lab)], one_page(out, material.laboratory))
     name_refusals(material.reading)
     code = max(doubted, exit_code(material.reading))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from labcalc.cli.results import results_option, write_quality
 from labcalc.cli.words import PATH, answer, exit_code, finish, lab_option, name_doubts, needed, one_page, say
 from labcalc.wording import counted
 
@@ -20,6 +21,7 @@ def _options(command: Callable[..., None]) -> click.Command:
     """Give a command the options of both."""
     for option in (
         click.option("--json", "as_json", is_flag=True, help="The action list as JSON, for other programs."),
+        results_option,
         click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the report goes."),
         lab_option,
     ):
@@ -30,25 +32,30 @@ def _options(command: Callable[..., None]) -> click.Command:
 @_options
 @click.argument("month", metavar="YYYY-MM")
 @answer
-def month(month: str, lab: Path | None, out: Path, as_json: bool) -> int:
+def month(month: str, lab: Path | None, out: Path, results: Path | None, as_json: bool) -> int:
     """Render the quality report of a month from the laboratory's record: reference oils, second fills, actions."""
     from labcalc.judgement import report_month
 
-    return _render(report_month, month, lab, out, as_json)
+    return _render(report_month, month, lab, out, results, as_json)
 
 
 @_options
 @click.argument("year", metavar="YYYY")
 @answer
-def year(year: str, lab: Path | None, out: Path, as_json: bool) -> int:
+def year(year: str, lab: Path | None, out: Path, results: Path | None, as_json: bool) -> int:
     """Render the quality report of a year: month by month, drift, corrective actions, what runs out."""
     from labcalc.judgement import report_year
 
-    return _render(report_year, year, lab, out, as_json)
+    return _render(report_year, year, lab, out, results, as_json)
 
 
 def _render(
-    report: Callable[[Material, str], MonthReport], period: str, lab: Path | None, out: Path, as_json: bool
+    report: Callable[[Material, str], MonthReport],
+    period: str,
+    lab: Path | None,
+    out: Path,
+    results: Path | None,
+    as_json: bool,
 ) -> int:
     from labcalc.judgement import gather_record
     from labcalc.workbooks import month_report_job, render_batch
@@ -63,6 +70,7 @@ def _render(
     for notice in quality.notices:
         if notice.removesuffix(".") not in material.repeated:
             say(notice)
+    write_quality(quality, results)
     result = render_batch([month_report_job(quality, lab, out)], one_page(out, quality.laboratory))
     if as_json:
         return finish(result, [json.dumps(quality.for_programs, ensure_ascii=False, indent=1)], (), code)
