@@ -30,7 +30,7 @@ def duplicates(lab: Path | None, out: Path, results: Path | None, **asked: str) 
     doubted = name_doubts(material)
     report = report_duplicates(material, **asked)
     write_quality(report, results)
-    result = render_batch([duplicate_report_job(report, lab)], one_page(out, material.laboratory))
+    result = render_batch([duplicate_report_job(report, lab, out)], one_page(out, material.laboratory))
     name_refusals(material.reading)
     code = max(doubted, exit_code(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]

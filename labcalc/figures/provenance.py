@@ -27,7 +27,7 @@ def sources_table(caption: str, sources: Sequence[SourceFile]) -> str:
         for one in sources
     ]
     columns = ("Export", "SHA-256", "Rows read", "Rows refused", "Read as")
-    return html_table(caption, columns, rows, numeric=(2, 3))
+    return html_table(caption, columns, rows, numeric=(2, 3), stacked=True)
 
 
 def settings_and_version(laboratory: Laboratory) -> list[tuple[str, str]]:

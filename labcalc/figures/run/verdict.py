@@ -19,6 +19,7 @@ from labcalc.figures.markup import (
     html_table,
     note,
     verdict_box,
+    who,
 )
 from labcalc.figures.provenance import without_mark
 from labcalc.figures.uncertainty.budget import show_budget
@@ -93,9 +94,7 @@ def show_head(judgement: Judgement, links: Mapping[str, str] | None = None) -> F
     facts = {**_facts(judgement), "Laboratory": judgement.dossier.laboratory.name}
     told = {name: fact for name, fact in facts.items() if fact and name not in _SAID_BENEATH}
     line = " · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items())
-    ways = " · ".join(f'<a href="{escape(to)}">{escape(label)}</a>' for label, to in (links or {}).items())
-    nav = f'<nav class="ways" aria-label="Other pages">{ways}</nav>' if ways else ""
-    return Fragment(f'<p class="who">{escape(line)}</p>{nav}', line)
+    return who(line, links)
 
 
 def show_verdict(judgement: Judgement) -> Fragment:
