@@ -36,7 +36,6 @@ from .duplicates.report import (
 )
 from .month.carry_over import CarryOver as CarryOver
 from .month.follow_up import Action as Action
-from .month.for_programs import quality_for_programs as quality_for_programs, quality_table as quality_table
 from .month.oils import OilSummary as OilSummary
 from .month.report import MONTH_VERDICTS as MONTH_VERDICTS, MonthReport as MonthReport, report_month as report_month
 from .period import Month as Month, Period as Period, month_of as month_of, year_of as year_of
@@ -60,4 +59,5 @@ from .variance.components import (
     components_of_variance as components_of_variance,
 )
 from .variance.paired_oils import components_side_by_side as components_side_by_side
+from .year.for_programs import quality_for_programs as quality_for_programs, quality_table as quality_table
 from .year.report import Alarms as Alarms, OilTrend as OilTrend, YearReport as YearReport, report_year as report_year
