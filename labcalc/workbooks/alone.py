@@ -22,7 +22,7 @@ def _main() -> None:
                 serve(task, pipe)
                 return
             read_ahead(task.parameters)
-            for _, answer in render_forked([(None, task)], 1):
+            for _, answer in render_forked([(None, task)], 1, more=True):
                 send(pipe, answer)
 
 
