@@ -26,6 +26,22 @@ def lab(tmp_path: Path) -> Path:
     return tmp_path / "lab.toml"
 
 
+def test_month_year_and_duplicates_lead_to_each_other_and_to_all_reports(lab: Path, tmp_path: Path) -> None:
+    words = ("--lab", lab, "--out", tmp_path / "out")
+    for command in (("month", "2026-02"), ("year", "2026"), ("duplicates", "--to", "2026-01-31"), ("month", "2026-02")):
+        assert run(*command, *words).exit_code == 0
+    run("duplicates", "--from", "2026-02-01", *words)
+    for page in (tmp_path / "out").glob("*-2026*.html"):
+        found = re.search('<nav class="ways".*?</nav>', page.read_text("utf-8"))
+        ways = re.findall('href="([^"]+)"', found[0]) if found else []
+        assert ways[0] == "index.html"
+        assert page.name not in ways
+        assert all((tmp_path / "out" / one).is_file() for one in ways)
+    month = (tmp_path / "out" / "month-2026-02.html").read_text("utf-8")
+    assert ">year 2026</a>" in month
+    assert "to-2026-01-31.html" not in month, "those of other days aren't its own"
+
+
 def test_the_page_and_what_lies_beyond_its_limit(lab: Path, tmp_path: Path) -> None:
     words = ("--lab", lab, "--from", "2026-02-01", "--to", "2026-02-28", "--product", "Formulated oils")
     result = run("duplicates", *words, "--out", tmp_path / "out")

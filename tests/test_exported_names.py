@@ -86,9 +86,9 @@ NAMES = {
         SetBeyond SetupReview Sight Stream UNITS VERDICTS YearReport by_component chart_status
         compare_with_certificates components_of_results components_of_variance components_side_by_side
         control_charts density_curve duplicates_between earlier_words gather gather_record groups_of judge
-        lots_compared month_of next_steps panels_of propose_settings report_duplicates report_month report_year
-        reported_of reported_value results_for_programs results_table review_setup sight_of sights_of states_at
-        viscosity_curve year_of
+        lots_compared month_of next_steps panels_of propose_settings quality_for_programs quality_table
+        report_duplicates report_month report_year reported_of reported_value results_for_programs results_table
+        review_setup sight_of sights_of states_at viscosity_curve year_of
     """,
     "labcalc.judgement.causes": """
         BEYOND Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS

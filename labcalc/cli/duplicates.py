@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from labcalc.cli.results import results_option, write_quality
 from labcalc.cli.words import (
     answer,
     exit_code,
@@ -27,8 +28,9 @@ from labcalc.cli.words import (
 @click.option("--operator", default="", metavar="NAME", help="Only repeats in which this person measured.")
 @click.option("--instrument", default="", metavar="NAME", help="Only repeats in which this instrument measured.")
 @paged
+@results_option
 @answer
-def duplicates(lab: Path | None, out: Path, single_file: bool, pdf: bool, **asked: str) -> int:
+def duplicates(lab: Path | None, out: Path, results: Path | None, single_file: bool, pdf: bool, **asked: str) -> int:
     """Render the precision of duplicate runs: against its limits, and who repeats less well."""
     from labcalc.judgement import gather_record, report_duplicates
     from labcalc.workbooks import duplicate_report_job, render_batch
@@ -37,8 +39,9 @@ def duplicates(lab: Path | None, out: Path, single_file: bool, pdf: bool, **aske
     material = gather_record(lab)
     doubted = name_doubts(material)
     report = report_duplicates(material, **asked)
+    write_quality(report, results)
     how = one_page(out, material.laboratory, single_file=single_file, pdf=pdf)
-    result = render_batch([duplicate_report_job(report, lab)], how)
+    result = render_batch([duplicate_report_job(report, lab, out)], how)
     name_refusals(material.reading)
     code = max(doubted, exit_code(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]

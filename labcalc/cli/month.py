@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from labcalc.cli.results import results_option, write_quality
 from labcalc.cli.words import answer, exit_code, finish, lab_option, name_doubts, needed, one_page, paged, say
 from labcalc.wording import counted
 
@@ -21,6 +22,7 @@ def _options(command: Callable[..., None]) -> click.Command:
     for option in (
         click.option("--json", "as_json", is_flag=True, help="The action list as JSON, for other programs."),
         paged,
+        results_option,
         lab_option,
     ):
         command = option(command)
@@ -48,7 +50,13 @@ def year(year: str, lab: Path | None, as_json: bool, **pages: Any) -> int:
 
 
 def _render(
-    report: Callable[[Material, str], MonthReport], period: str, lab: Path | None, as_json: bool, out: Path, **how: Any
+    report: Callable[[Material, str], MonthReport],
+    period: str,
+    lab: Path | None,
+    as_json: bool,
+    out: Path,
+    results: Path | None,
+    **how: Any,
 ) -> int:
     from labcalc.judgement import gather_record
     from labcalc.workbooks import month_report_job, render_batch
@@ -63,6 +71,7 @@ def _render(
     for notice in quality.notices:
         if notice.removesuffix(".") not in material.repeated:
             say(notice)
+    write_quality(quality, results)
     result = render_batch([month_report_job(quality, lab, out)], one_page(out, quality.laboratory, **how))
     if as_json:
         return finish(result, [json.dumps(quality.for_programs, ensure_ascii=False, indent=1)], (), code)

@@ -13,6 +13,8 @@ import click
 if TYPE_CHECKING:
     import pandas as pd
 
+    from labcalc.judgement import DuplicateReport, MonthReport
+
 from labcalc.cli.words import PATH
 from labcalc.errors import ExportError
 
@@ -21,16 +23,26 @@ results_option = click.option(
 )
 
 _HEADINGS = {
+    "rank": "Rank",
+    "severity": "When",
+    "about": "About",
+    "finding": "What was found",
+    "what_to_do": "What to do",
+    "followed": "Who sees to it",
     "report_number": "Report number",
     "sample": "Sample",
     "product": "Product",
     "lot": "Lot",
     "instrument": "Instrument",
     "operator": "Operator",
+    "oil": "Reference oil",
+    "cause": "Cause",
     "measured_from": "Measured",
     "quantity": "Quantity",
     "temperature_C": "Temperature, °C",
     "reported": "Result",
+    "size": "Size",
+    "limit": "Its limit",
     "expanded_uncertainty": "U (95 %)",
     "coverage_factor": "k",
     "unit": "Unit",
@@ -42,10 +54,22 @@ _HEADINGS = {
     "edition": "Edition",
     "verdict": "Verdict on the run",
     "note": "Note",
+    "since": "Since",
+    "runs": "Runs",
+    "key": "Key",
     "export": "Export",
     "export_sha256": "SHA-256 of the export",
 }
 """Columns of a spreadsheet, in the order in which a customer reads them; the other formats keep the short names."""
+
+
+def write_quality(report: MonthReport | DuplicateReport, path: Path | None) -> None:
+    """Write what a quality report asks for as ``write_document`` does, where it is wanted."""
+    from labcalc.judgement import quality_for_programs, quality_table
+
+    if path is not None:
+        document = quality_for_programs(report)
+        write_document(document, quality_table(document), path, [])
 
 
 def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path, exports: Iterable[Path] = ()) -> None:
@@ -72,7 +96,7 @@ def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path,
     write_frame(table, path, exports=exports)
 
 
-_FIGURES = {"U (95 %)": 2, "k": 3, "At least": 6, "At most": 6}
+_FIGURES = {"U (95 %)": 2, "k": 3, "At least": 6, "At most": 6, "Size": 3, "Its limit": 3}
 """How many figures a spreadsheet shows of what isn't rounded already."""
 
 

@@ -37,6 +37,13 @@ class Summary:
         return {SUMMARY_MIME: self.facts, "text/plain": self.facts["line"]}
 
 
+def who(line: str, links: Mapping[str, str] | None = None) -> Fragment:
+    """Return who and what a page is about, in one line, and the ways to other pages."""
+    ways = " · ".join(f'<a href="{escape(to)}">{escape(label)}</a>' for label, to in (links or {}).items())
+    nav = f'<nav class="ways" aria-label="Other pages">{ways}</nav>' if ways else ""
+    return Fragment(f'<p class="who">{escape(line)}</p>{nav}', line)
+
+
 def note(*lines: str) -> Fragment:
     """Return sentences set apart from the rest, each a paragraph."""
     return Fragment("".join(f'<p class="note">{escape(line)}</p>' for line in lines), "\n".join(lines))

@@ -8,16 +8,16 @@ from html import escape
 
 from labcalc import __version__
 from labcalc.exports import SourceFile
-from labcalc.figures.markup import Fragment, fact_list, html_table, logo_of
+from labcalc.figures.markup import Fragment, html_table, logo_of, who
 from labcalc.lab import Laboratory, PrecisionStatement
 
 _MARKED = re.compile(r"([^;(]+?) \[memory\]")
 
 
-def headed(laboratory: Laboratory, number: str, facts: Mapping[str, str]) -> Fragment:
-    """Return whose report it is, its number and what it is about, beside the logo."""
-    shown = fact_list({"Laboratory": laboratory.name, "Report number": number, **facts})
-    return Fragment(logo_of(laboratory.name, laboratory.logo_uri) + shown.html, shown.text)
+def headed(laboratory: Laboratory, number: str, line: str, links: Mapping[str, str] | None) -> Fragment:
+    """Return whose report it is, what it is about, its number and the ways to other pages, beside the logo."""
+    head = who(" · ".join((laboratory.name, line, f"report {number}")), links)
+    return Fragment(logo_of(laboratory.name, laboratory.logo_uri) + head.html, head.text)
 
 
 def sources_table(caption: str, sources: Sequence[SourceFile]) -> str:
@@ -33,7 +33,7 @@ def sources_table(caption: str, sources: Sequence[SourceFile]) -> str:
         for one in sources
     ]
     columns = ("Export", "SHA-256", "Rows read", "Rows refused", "Read as")
-    return html_table(caption, columns, rows, numeric=(2, 3))
+    return html_table(caption, columns, rows, numeric=(2, 3), stacked=True)
 
 
 def settings_and_version(laboratory: Laboratory) -> list[tuple[str, str]]:

@@ -40,7 +40,7 @@ class PrecisionStatement:
     @property
     def edition_title(self) -> str:
         """Method and edition."""
-        return f"{self.method}, edition {self.edition}"
+        return self.method if self.mark == "laboratory" else f"{self.method}, edition {self.edition}"
 
     @property
     def title(self) -> str:

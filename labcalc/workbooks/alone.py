@@ -10,6 +10,7 @@ from typing import BinaryIO
 
 from labcalc.workbooks.fork import fork_is_safe, render_forked, send, serve
 from labcalc.workbooks.rendering import RenderTask
+from labcalc.workbooks.warm import read_ahead
 
 
 def _main() -> None:
@@ -20,7 +21,8 @@ def _main() -> None:
             if not fork_is_safe():
                 serve(task, pipe)
                 return
-            for _, answer in render_forked([(None, task)], 1):
+            read_ahead(task.parameters)
+            for _, answer in render_forked([(None, task)], 1, more=True):
                 send(pipe, answer)
 
 

@@ -135,7 +135,7 @@ class _Batch:
 
     def _task(self, job: ReportJob) -> RenderTask:
         how, parameters = self.options, dict(job.parameters)
-        if job.links:
+        if job.links is not None:
             parameters["links"] = {"all reports": self._index.name, **self._ways(job.links)}
         return task_for(
             job.notebook, parameters, title=job.title, engine=how.engine, scripts=how.scripts, limits=how.limits
@@ -143,7 +143,9 @@ class _Batch:
 
     def _ways(self, links: Mapping[str, str]) -> dict[str, Json]:
         """Return the links to what is in the folder or will be, as its files are named."""
-        return {f"{label}: {name}": f"{self._known[name]}.html" for label, name in links.items() if name in self._known}
+        known = [(label, name) for label, name in links.items() if name in self._known]
+        said = [label if label.replace(" ", "-", 1) == name else f"{label}: {name}" for label, name in known]
+        return {words: f"{self._known[name]}.html" for words, (_, name) in zip(said, known, strict=True)}
 
     def _up_to_date(self, stem: str) -> Record | None:
         record = self._records.get(stem)

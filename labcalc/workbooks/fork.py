@@ -49,15 +49,18 @@ def fork_is_safe() -> bool:
     return sys.platform.startswith("linux") and threading.active_count() == 1
 
 
-def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterator[tuple[K, Answer]]:
+def render_forked(
+    tasks: Sequence[tuple[K, RenderTask]], workers: int, *, more: bool = False
+) -> Iterator[tuple[K, Answer]]:
     """Render each task in a process forked from this one, some side by side; answers come as they are ready.
 
     tasks : Begun in this order.
     workers : How many processes run side by side.
+    more : Whether this process is asked for more reports after these.
     Yields : Key and answer: the rendering, or the error that says why there is none.
     """
     with quick_start(), for_speed_only("the warm-up"):
-        warm_up({task.notebook for _, task in tasks}, len(tasks))
+        warm_up({task.notebook for _, task in tasks}, len(tasks) + more)
     gc.freeze()
     waiting = deque(tasks)
     running: dict[int, tuple[K, _Child]] = {}

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from labcalc.shipped import workbook_file
 from labcalc.workbooks.parameters import Json
-from labcalc.workbooks.state import read_records
+from labcalc.workbooks.state import Record, read_records
 
 if TYPE_CHECKING:
-    from labcalc.judgement import Dossier, DuplicateReport, Material, MonthReport
+    from labcalc.judgement import Dossier, DuplicateReport, Material, MonthReport, Period
 
 
 @dataclass(frozen=True)
@@ -27,9 +29,9 @@ class ReportJob:
     key: str
     """Digest of all that the notebook reads: a report whose key, settings and versions are the same is up to date,
     wherever its inputs lie; without one, the parameters stand for the inputs."""
-    links: Mapping[str, str] = field(default_factory=dict)
+    links: Mapping[str, str] | None = None
     """Names of the reports that it leads to, by what they are to it; those that aren't in the folder are left out. The
-    notebook gets them as its parameter ``links``."""
+    notebook gets them, and the way to all reports, as its parameter ``links``; None: it has no such parameter."""
 
 
 def run_report_jobs(
@@ -75,7 +77,8 @@ def month_report_job(report: MonthReport, lab: Path, out: Path) -> ReportJob:
     """
     kind = "month" if report.month.months == 1 else "year"
     named = {run for one in report.actions for run in one.runs}
-    reports = {one.name: f"{one.stem}.html" for one in read_records(out).values() if one.name in named}
+    records = read_records(out)
+    reports = {one.name: f"{one.stem}.html" for one in records.values() if one.name in named}
     reports = {run: page for run, page in sorted(reports.items()) if (out / page).is_file()}
     return ReportJob(
         name=f"{kind}-{report.month.name}",
@@ -83,11 +86,26 @@ def month_report_job(report: MonthReport, lab: Path, out: Path) -> ReportJob:
         notebook=workbook_file(f"{kind}ly_quality"),
         parameters={kind: report.month.name, "lab": str(lab.resolve()), "reports": reports},
         key=f"{report.digest} {json.dumps(reports)}",
+        links=_quality_pages(records, report.month, f"{kind}-{report.month.name}"),
     )
 
 
-def duplicate_report_job(report: DuplicateReport, lab: Path) -> ReportJob:
-    """Return the job that renders the precision of duplicate runs."""
+_QUALITY = re.compile(r"(?:month|year|duplicates)-(\d{4}(?:-\d\d)?)(?:-\d\d to (\d{4}-\d\d)-\d\d)?")
+
+
+def _quality_pages(records: Mapping[str, Record], period: Period, own: str) -> dict[str, str]:
+    """Name the months, years and duplicates in a folder whose days overlap with a period's."""
+    begins, ends = f"{period.first:%Y-%m}", f"{period.last - timedelta(days=1):%Y-%m}"
+    found = {one.name: of.groups() for one in records.values() if (of := _QUALITY.match(one.name))}
+    return {
+        name.replace("-", " ", 1): name
+        for name, (first, last) in sorted(found.items())
+        if name != own and first <= ends[: len(first)] and (last or first) >= begins[: len(last or first)]
+    }
+
+
+def duplicate_report_job(report: DuplicateReport, lab: Path, out: Path) -> ReportJob:
+    """Return the job that renders the precision of duplicate runs into a folder."""
     first_day, last_day = report.period.name.split(" to ")
     return ReportJob(
         name=f"duplicates-{report.about}",
@@ -95,4 +113,5 @@ def duplicate_report_job(report: DuplicateReport, lab: Path) -> ReportJob:
         notebook=workbook_file("duplicates"),
         parameters={"first_day": first_day, "last_day": last_day, **report.only, "lab": str(lab.resolve())},
         key=report.digest,
+        links=_quality_pages(read_records(out), report.period, f"duplicates-{report.about}"),
     )

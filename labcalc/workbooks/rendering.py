@@ -126,25 +126,30 @@ def execute(task: RenderTask, begin_cell: Callable[[str], None] | None = None) -
     """Check the parameters and run the notebook; takes over this process where the engine is labcalc's."""
     keep_imports_short()
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
-    from papermill import execute_notebook
+    from papermill.engines import papermill_engines
     from papermill.exceptions import PapermillExecutionError
+    from papermill.execute import prepare_notebook_metadata, raise_for_execution_errors
+    from papermill.iorw import load_notebook_node
+    from papermill.parameterize import parameterize_notebook
+    from papermill.utils import chdir
 
     from labcalc.workbooks.parameters import check_parameters
 
     notebook = _read(task)
     check_parameters(notebook, task.name, task.parameters)
     numbers = {cell.id: number for number, cell in enumerate(notebook.cells, start=1)}
-    try:
-        executed = execute_notebook(
-            notebook,
-            None,
-            dict(task.parameters),
-            progress_bar=False,
-            kernel_name="python3",
-            language="python",
-            cwd=task.folder if Path(task.folder).is_dir() else None,
-            **_engine_words(task, numbers, begin_cell),
-        )
+    words = {"kernel_name": "python3", **_engine_words(task, numbers, begin_cell)}
+    try:  # the steps of papermill's execute_notebook, less the text of a file that nobody reads
+        prepared = load_notebook_node(notebook)
+        if task.parameters:
+            told = {"kernel_name": "python3", "language": "python", "engine_name": words["engine_name"]}
+            prepared = parameterize_notebook(prepared, dict(task.parameters), **told)
+        prepared = prepare_notebook_metadata(prepared, None, None)
+        with chdir(task.folder if Path(task.folder).is_dir() else None):
+            executed = papermill_engines.execute_notebook_with_engine(
+                words.pop("engine_name"), prepared, input_path=None, output_path=None, progress_bar=False, **words
+            )
+        raise_for_execution_errors(executed, None)
     except PapermillExecutionError as failure:
         number = failure.cell_index + 1 - _injected_before(notebook, failure.cell_index, task)
         raise WorkbookError(_failed_cell(task, number, failure.ename, failure.evalue)) from None

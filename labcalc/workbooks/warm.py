@@ -6,12 +6,14 @@ import ast
 import importlib
 import json
 import pkgutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from functools import lru_cache
 
+from labcalc.errors import LabcalcError
 from labcalc.workbooks.body import body_of
-from labcalc.workbooks.lean import for_speed_only, keep_imports_short
+from labcalc.workbooks.lean import for_speed_only, keep_imports_short, quick_start
+from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.scripts import Scripts, drawn_traces
 
 _SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
@@ -30,11 +32,20 @@ _AT_FIRST_USE = (
     "labcalc.workbooks.checks",
     "labcalc.workbooks.figures_html",
     "plotly.io._renderers",
+    "bdb",
 )
 """Modules that a shell, a figure or a page would import at its first use, in every report anew."""
 
 
-_FOR_SOME = ("labcalc.judgement.causes",)  # what only some reports need: worth importing ahead of many, not of one
+_FOR_SOME = (
+    "labcalc.judgement.causes.evidence_from_dossier",
+    "labcalc.judgement.causes.explanation",
+    *(
+        f"labcalc.formulae.{name}"
+        for name in ("conversions", "density", "grades", "gravity", "liquid_slopes", "saybolt")
+    ),
+)
+"""What many reports need, and not each: worth importing ahead of several, not of one."""
 
 
 def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
@@ -54,6 +65,19 @@ def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
             suppress(ImportError, AttributeError),  # the notebook says so itself, in the process where it runs
         ):
             pkgutil.resolve_name(name)
+
+
+def read_ahead(parameters: Mapping[str, Json]) -> None:
+    """Read the exports and the record of a run's report here, so that processes forked from this one share them.
+
+    parameters : The report's; those of other notebooks are left alone.
+    """
+    exports, lab, run = map(parameters.get, ("exports", "lab", "run"))
+    if isinstance(exports, list) and isinstance(lab, str) and isinstance(run, str):
+        with quick_start(), for_speed_only("reading the exports ahead"), suppress(LabcalcError):  # the report says so
+            from labcalc.judgement import gather
+
+            gather(list(map(str, exports)), lab).dossier(run)
 
 
 @lru_cache(maxsize=1)
@@ -85,7 +109,8 @@ def _draw_once() -> None:
 
     edge, font = {"color": "#000000", "width": 1.0}, {"family": "serif", "size": 12, "color": "#000000"}
     line = edge | {"dash": "dot"}
-    axis = {"title": {"text": "", "standoff": 8}, "range": [0.0, 1.0], "tickvals": [0.0], "ticktext": ["0"]}
+    title = {"text": "", "standoff": 8, "font": font}
+    axis = {"title": title, "tickfont": font, "range": [0.0, 1.0], "tickvals": [0.0], "ticktext": ["0"]}
     look = {
         "font": font,
         "margin": {"l": 1},

@@ -25,7 +25,9 @@ def show_carry_over(report: MonthReport) -> Fragment:
         return note("No run with a time and an instrument: nothing tells of a carry-over.")
     columns = ("Instrument", "k (95 %)", "Changes", "k by density", "Moved")
     rows = [row for one in report.carry_overs for row in _share_rows(one)]
-    html = html_table("Share k of the sample before that stays in the cell, %", columns, rows, numeric=(1, 2, 3, 4))
+    html = html_table(
+        "Share k of the sample before that stays in the cell, %", columns, rows, numeric=(1, 2, 3, 4), stacked=True
+    )
     html += (
         '<p class="note">k from the viscosities (logarithms) of reference oils and of products with typical values, '
         "half a year up to the end of the month, each oil and lot with its own level; beside it k from density. "

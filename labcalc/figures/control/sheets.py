@@ -85,8 +85,8 @@ def _caption(chart: Chart, month: Month) -> str:
     return (
         f"{head}, {said}, {counted(wide, 'moving range')} beyond the limit. "
         f"Centre {centre} {chart.unit}, limits {lower} to {upper}, from "
-        f"{counted(limits.number, 'result')} ({chart.limits_rest_on}){provisional}; "
-        f"constants: {limits.constants.name}.{band} {earlier_words([chart], month.twelve_months.first)}".rstrip()
+        f"{counted(limits.number, 'result')} ({chart.limits_rest_on}){provisional}."
+        f"{band} {earlier_words([chart], month.twelve_months.first)}".rstrip()
     )
 
 

@@ -1,6 +1,6 @@
 """The tables of repeats: precision found and in force, what lies beyond it and what to do, the rule of pairing."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
 
 from labcalc.figures.markup import (
@@ -33,15 +33,13 @@ def summarise_duplicates(report: DuplicateReport) -> Summary:
     return Summary({"quality": True, **facts, **report.for_programs})
 
 
-def show_duplicate_header(report: DuplicateReport) -> Fragment:
-    """Return which laboratory, period, product, person and instrument it is about, and how much was measured again."""
+def show_duplicate_header(report: DuplicateReport, links: Mapping[str, str] | None = None) -> Fragment:
+    """Return laboratory, period, product, person and instrument, how much was measured again, and other pages."""
     counts = report.sets["condition"].value_counts()
-    facts = {
-        "Period": report.period.name,
-        **{f"Only {name}": value for name, value in report.only.items()},
-        "Sets of repeats": ", ".join(f"{counts[one]} {one}" for one in _CAPTIONS if one in counts) or "none",
-    }
-    return headed(report.laboratory, report.number, facts)
+    sets = ", ".join(f"{counts[one]} {one}" for one in _CAPTIONS if one in counts) or "none"
+    only = (f"only {name} {value}" for name, value in report.only.items() if value)
+    line = " · ".join((report.period.name, *only, f"sets of repeats: {sets}"))
+    return headed(report.laboratory, report.number, line, links)
 
 
 def show_duplicate_verdict(report: DuplicateReport) -> Fragment:
@@ -74,7 +72,9 @@ def _summary_table(condition: str, group: Sequence[DuplicateSummary]) -> str:
     between = any(one.changed for one in group)
     columns = ["Class, quantity", *(["Changed"] if between else []), "Sets", "2.77 s", group[0].letter, "Verdict"]
     cells = [_summary_cells(one, between) for one in group]
-    table = html_table(_CAPTIONS[condition], columns, cells, numeric=tuple(range(1 + between, len(columns) - 1)))
+    table = html_table(
+        _CAPTIONS[condition], columns, cells, numeric=tuple(range(1 + between, len(columns) - 1)), stacked=True
+    )
     return folded(_CAPTIONS[condition], table) if between else table
 
 
@@ -121,8 +121,10 @@ def show_spreads(report: DuplicateReport) -> Fragment:
         return note("No operator, instrument, lot or day has the five repeats that a comparison needs.")
     lines = [f"{one.about}: {one.finding}. {one.what_to_do}" for one in report.named]
     said = bullets(lines) if lines else note("No operator, instrument, lot or day repeats less well than the rest.")
-    columns = ("Who or what", "s", "Others", "Ratio, 95 %", "F", "Degrees of freedom", "Holm p")
-    table = html_table("Against the rest", columns, map(_spread_cells, report.spreads), numeric=tuple(range(1, 7)))
+    columns = ("Who or what", "Standard deviation", "Of the others", "Ratio, 95 %", "F", "Degrees of freedom", "Holm p")
+    table = html_table(
+        "Against the rest", columns, map(_spread_cells, report.spreads), numeric=tuple(range(1, 7)), stacked=True
+    )
     rule = "p: the larger of an F-test's and of one by ranks, for wider scatter; who is named is left out below him."
     text = "\n".join(one.sentence for one in report.spreads if one.stands_out) or said.text
     return Fragment(said.html + folded(f"All {len(report.spreads)} that were compared", table + note(rule).html), text)
@@ -148,7 +150,7 @@ def show_duplicates_beyond(report: DuplicateReport) -> Fragment:
     before = (None, *report.beyond)
     rows = [_beyond_cells(one, above) for one, above in zip(report.beyond, before, strict=False)]
     columns = ("Sample, quantity", "When, where, who", "Results", "Apart, limit", "What to do next")
-    html = html_table("Further apart than their limit", columns, rows, numeric=(2, 3))
+    html = html_table("Further apart than their limit", columns, rows, numeric=(2, 3), stacked=True)
     text = "\n".join(f"{one.name}: {one.apart}. {one.what_to_do}" for one in report.beyond)
     return Fragment(html, text)
 
@@ -201,7 +203,7 @@ def show_pairing_rule(report: DuplicateReport) -> Fragment:
 def show_duplicate_provenance(report: DuplicateReport) -> Fragment:
     """Return the exports that hold what was compared, with digest and rows; lab.toml; version."""
     html = folded("Exports that hold the results", sources_table("Exports", report.sources))
-    html += html_table("Settings and version", ("What", "Which"), settings_and_version(report.laboratory))
+    html += html_table("Settings and version", ("What", "Which"), settings_and_version(report.laboratory), stacked=True)
     return Fragment(html, "; ".join(f"{one.name} {one.sha256}" for one in report.sources) or "no export")
 
 

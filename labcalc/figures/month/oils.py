@@ -12,6 +12,12 @@ from labcalc.judgement import UNITS, Month, MonthReport, OilSummary, Panel, grou
 from labcalc.lab import Decision
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
+OIL_COLUMNS = (
+    *("Oil, lot, temperature", "Results", "Bias ± U", "Standard deviation s", "Site precision R'"),
+    "Test performance index (ASTM D6792)",
+)
+"""Heads of what ``oil_cells`` returns, but for the status."""
+
 _STATES = {"signal": "not-met", "too few": "doubtful", "provisional": "doubtful", "in control": "met"}
 
 
@@ -31,9 +37,10 @@ def oil_tables(oils: Sequence[OilSummary]) -> str:
     return "".join(
         html_table(
             f"{quantity.capitalize()}, {unit}{', difference from the certified value' * certified}",
-            ("Oil, lot, temperature", "n", "Bias ± U", "s", "R'", "Index R/R'", "Status"),
+            (*OIL_COLUMNS, "Status"),
             [oil_cells(one) for one in group],
             numeric=(1, 2, 3, 4, 5),
+            stacked=True,
         )
         for (quantity, unit, certified), group in _groups(oils).items()
     )
@@ -46,7 +53,7 @@ def show_certificates(report: MonthReport) -> Fragment:
     rows = [_certificate_cells(one) for one in report.certificates]
     columns = ("Oil, lot", "Certificate", "Valid", "Value ± U (k)")
     caption = "Certificates of these lots: number, producer, accreditation, SHA-256 of the file"
-    html = f'<section class="compact">{html_table(caption, columns, rows, numeric=(2, 3))}</section>'
+    html = f'<section class="compact">{html_table(caption, columns, rows, numeric=(2, 3), stacked=True)}</section>'
     text = "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
     return Fragment(html, text)
 
@@ -107,16 +114,12 @@ def _with_interval(value: float, interval: tuple[float, float]) -> str:
 
 def _oil_notes(report: MonthReport) -> str:
     statements = sorted(
-        {
-            f"{one.precision.method}, edition {one.precision.edition} [{one.precision.mark}]"
-            for one in report.oils
-            if one.precision is not None
-        }
+        {f"{one.precision.edition_title} [{one.precision.mark}]" for one in report.oils if one.precision is not None}
     )
     lines = [
         "U: expanded uncertainty (95 %) of the bias, the certificate's own included; *: the bias is larger than it.",
-        "R' = 2.77 s and index: from this month's results, with what so few can say (95 %, of normal results; what the "
-        "limits rest on names baselines that aren't). "
+        "R' = 2.77 s, and the index, published R over R': from this month's results, with what so few can say (95 %, "
+        "of normal results; what the limits rest on names baselines that aren't). "
         f"Thresholds: {report.laboratory.control.performance.source}. R: {'; '.join(statements) or 'none stated'}.",
     ]
     return note(*lines).html
@@ -128,11 +131,11 @@ def show_limits(report: MonthReport) -> Fragment:
         return note("No chart has a result this month.")
     baselines = sorted({one.chart.limits_rest_on for one in report.oils})
     rows = [_limit_cells(one, baselines) for one in report.oils]
-    columns = ("Chart", "n", "Centre", "Limit ± 2 u", "Spread from", "What speaks against the baseline")
+    columns = ("Chart", "Results", "Centre", "Limit ± 2 u", "Spread from", "What speaks against the baseline")
     caption = "What the limits rest on: " + "; ".join(
         f"({number}) {words}" if len(baselines) > 1 else words for number, words in enumerate(baselines, 1)
     )
-    html = folded("What the limits rest on", html_table(caption, columns, rows, numeric=(1, 2, 3)))
+    html = folded("What the limits rest on", html_table(caption, columns, rows, numeric=(1, 2, 3), stacked=True))
     return Fragment(html + due_table(report), caption)
 
 
@@ -151,7 +154,7 @@ def due_table(report: MonthReport) -> str:
     if not rows:
         return ""
     columns = ("Chart", "Results in control (in the limits)", "Since against before", "Limits", "Signed")
-    return folded(f"Limits due: {counted(len(rows), 'chart')}", html_table("Limits due", columns, rows))
+    return folded(f"Limits due: {counted(len(rows), 'chart')}", html_table("Limits due", columns, rows, stacked=True))
 
 
 def _signed(by: Decision | None) -> str:
@@ -187,7 +190,10 @@ def show_operators(report: MonthReport) -> Fragment:
         for (operator, instrument), counts in zip(table.index.to_list(), table.to_numpy().tolist(), strict=True)
     ]
     columns = ("Operator", "Instrument", "Samples", "Reference oils", "Together")
-    html = folded("Runs by operator", html_table("Runs by operator and instrument", columns, rows, numeric=(2, 3, 4)))
+    html = folded(
+        "Runs by operator",
+        html_table("Runs by operator and instrument", columns, rows, numeric=(2, 3, 4), stacked=True),
+    )
     return Fragment(html, "\n".join(f"{row[0]} on {row[1]}: {counted(int(row[-1]), 'run')}" for row in rows))
 
 

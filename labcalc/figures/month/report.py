@@ -8,6 +8,7 @@ from urllib.parse import quote
 from labcalc.figures.markup import Fragment, Summary, bullets, folded, html_table, note, verdict_box
 from labcalc.figures.provenance import headed, settings_and_version, sources_table
 from labcalc.judgement import Action, MonthReport
+from labcalc.wording import counted
 
 _CSS = ("releasable", "second-look", "not-releasable")  # looks of the three verdicts, shared with run reports
 
@@ -18,14 +19,11 @@ def summarise_month(report: MonthReport) -> Summary:
     return Summary({"quality": True, **facts, **report.for_programs})
 
 
-def show_month_header(report: MonthReport) -> Fragment:
-    """Return which laboratory and month it is, and how much was measured."""
-    facts = {
-        "Month" if report.month.months == 1 else "Year": report.month.name,
-        "Runs": f"{report.runs} of samples, {report.reference_runs} of reference oils",
-        "Charts": f"{len(report.oils)} with a result in the month",
-    }
-    return headed(report.laboratory, report.number, facts)
+def show_month_header(report: MonthReport, links: Mapping[str, str] | None = None) -> Fragment:
+    """Return which laboratory it is, how much was measured, and the ways to other pages."""
+    runs = f"{counted(report.runs, 'run')} of samples, {report.reference_runs} of reference oils"
+    charts = f"{counted(len(report.oils), 'chart')} with a result"
+    return headed(report.laboratory, report.number, " · ".join((report.month.name, runs, charts)), links)
 
 
 def show_month_verdict(report: MonthReport) -> Fragment:
@@ -42,7 +40,7 @@ def show_actions(report: MonthReport, reports: Mapping[str, str] | None = None) 
         return note("Nothing needs action.")
     items = "".join(_action(one, reports or {}) for one in report.actions)
     keys = [(str(one.rank), f"<code>{escape(one.key)}</code>") for one in report.actions]
-    to_give = folded("Keys, to give an action to somebody", html_table("Keys", ("Rank", "Key"), keys))
+    to_give = folded("Keys, to give an action to somebody", html_table("Keys", ("Rank", "Key"), keys, stacked=True))
     text = "\n".join(f"{one.rank}. {one.about}: {one.finding} {one.followed}".rstrip() for one in report.actions)
     return Fragment(f'<ol class="ranks">{items}</ol>{to_give}', text)
 
@@ -89,7 +87,7 @@ def show_decisions(report: MonthReport) -> Fragment:
         for one in report.decisions
     ]
     text = "\n".join(f"{one.when:%Y-%m-%d} {one.who}: {one.what} {one.run}: {one.why}" for one in report.decisions)
-    return Fragment(html_table("Decisions", ("When", "Who", "What", "About", "Why"), rows), text)
+    return Fragment(html_table("Decisions", ("When", "Who", "What", "About", "Why"), rows, stacked=True), text)
 
 
 def show_month_refusals(report: MonthReport) -> Fragment:
@@ -107,12 +105,12 @@ def show_month_provenance(report: MonthReport) -> Fragment:
     control = report.laboratory.control
     facts = [
         *settings_and_version(report.laboratory),
-        ("Chart constants", escape(control.constants)),
+        ("Constants of the charts", escape(f"control.constants of lab.toml: {control.constants}")),
         ("Run rules", escape("; ".join(map(str, control.rules)))),
         ("EWMA", f"weight {control.ewma_weight:g}, limits at {control.ewma_multiple:g} standard deviations"),
-        ("Performance index", escape(control.performance.source)),
+        ("Test performance index", escape(control.performance.source)),
     ]
-    html = html_table("Settings and version", ("What", "Which"), facts)
+    html = html_table("Settings and version", ("What", "Which"), facts, stacked=True)
     for caption, sources in (
         ("Exports that hold rows of the month", report.sources),
         ("Exports that the limits of its charts rest on", report.limit_sources),

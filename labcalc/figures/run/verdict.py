@@ -20,6 +20,7 @@ from labcalc.figures.markup import (
     logo_of,
     note,
     verdict_box,
+    who,
 )
 from labcalc.figures.provenance import without_mark
 from labcalc.figures.uncertainty.budget import show_budget
@@ -88,10 +89,8 @@ def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, n
     facts = {"Sample": judgement.dossier.sample, "Product": judgement.dossier.product_name, **facts} if named else facts
     told = {name: fact for name, fact in facts.items() if fact and name not in _SAID_BENEATH}
     line = " · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items())
-    ways = " · ".join(f'<a href="{escape(to)}">{escape(label)}</a>' for label, to in (links or {}).items())
-    nav = f'<nav class="ways" aria-label="Other pages">{ways}</nav>' if ways else ""
-    logo = logo_of(facts["Laboratory"], judgement.dossier.laboratory.logo_uri)
-    return Fragment(f'{logo}<p class="who">{escape(line)}</p>{nav}', line)
+    head = who(line, links)
+    return Fragment(logo_of(facts["Laboratory"], judgement.dossier.laboratory.logo_uri) + head.html, head.text)
 
 
 def show_verdict(judgement: Judgement) -> Fragment:

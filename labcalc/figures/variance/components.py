@@ -14,7 +14,9 @@ def show_components(studies: tuple[ComponentsOfVariance, ...]) -> Fragment:
     if not studies:
         return note("No reference oil was measured often enough to tell what its results spread by.")
     columns = ("Oils, quantity", "n", "Standard deviation (95 %)", "Of it: share of the variance, s (95 %)")
-    html = html_table("What results of the reference oils spread by", columns, map(_cells, studies), numeric=(1,))
+    html = html_table(
+        "What results of the reference oils spread by", columns, map(_cells, studies), numeric=(1,), stacked=True
+    )
     html += _listed("What has to be known", (one for study in studies for one in (*study.not_enough, *study.remarks)))
     html = folded(studies[0].sentence, html)
     return Fragment(html, "\n".join(study.sentence for study in studies))

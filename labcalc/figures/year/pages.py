@@ -6,7 +6,7 @@ from html import escape
 from labcalc.figures.control.grid import Trace, draw_grid
 from labcalc.figures.control.sheets import LETTERS, short_names
 from labcalc.figures.markup import Fragment, folded, html_table, note
-from labcalc.figures.month.oils import due_table, oil_cells
+from labcalc.figures.month.oils import OIL_COLUMNS, due_table, oil_cells
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import INK, MUTED, marker, stroke
 from labcalc.judgement import Alarms, OilSummary, OilTrend, YearReport
@@ -14,7 +14,7 @@ from labcalc.wording import celsius, counted, numeral, signed
 
 _SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
 """Marks that tell oils and temperatures apart, in turn."""
-_MEASURES = {"bias": "offset", "s": "deviation", "R/R'": "published_over_site"}
+_MEASURES = {"bias": "offset", "s": "deviation", "performance index": "published_over_site"}
 """What is drawn, and where a month's summary holds it."""
 
 
@@ -38,10 +38,10 @@ def _trends(report: YearReport, trends: Sequence[OilTrend]) -> Picture:
     caption = (
         f"{first.quantity.capitalize()} in {report.month.name}, each month of each oil and temperature: bias, the mean "
         f"less the certified value (without one, less the chart's centre); standard deviation s, both in {first.unit}; "
-        "index, published R over R' = 2.77 s."
+        "test performance index (ASTM D6792), published R over R' = 2.77 s."
     )
     rows = tuple(_numbers(one) for trend in trends for one in trend.months)
-    columns = ("Month", "Chart", "n", "Bias", "s", "R'", "Index", "Alarms begun")
+    columns = ("Month", "Chart", "Results", "Bias", "s", "R'", "Performance index", "Alarms begun")
     return Picture(draw_grid(panels, report.month, len(_MEASURES), legend=True), caption, columns, rows)
 
 
@@ -96,7 +96,7 @@ def show_trends(report: YearReport) -> Fragment:
     last = {id(one.panel.charts[-1]): one for one in report.trends}
     now = sorted((one for one in report.oils if id(one.chart) in last), key=lambda one: one.chart.quantity == "density")
     names = short_names([one.chart.oil for one in report.oils])
-    columns = ("Oil, lot, temperature", "n", "Bias ± U", "s", "R'", "Index R/R'", "Drift a year (95 %)")
+    columns = (*OIL_COLUMNS, "Drift a year (95 %)")
     html, before = "", ""
     for instrument in dict.fromkeys(one.chart.instrument for one in now):
         rows = [
@@ -104,12 +104,12 @@ def show_trends(report: YearReport) -> Fragment:
             for one in now
             if one.chart.instrument == instrument
         ]
-        html += html_table(f"{instrument}", columns, rows, numeric=(1, 2, 3, 4, 5, 6))
+        html += html_table(f"{instrument}", columns, rows, numeric=(1, 2, 3, 4, 5, 6), stacked=True)
     earlier = [one for one in report.oils if id(one.chart) not in last]
     rows = [(f"{escape(one.chart.instrument)}, {_cells(one, names)[0]}", *_cells(one, names)[1:]) for one in earlier]
     if rows:
         what = "chart" if any(one.chart.next_signed for one in earlier) else "lot"
-        before = folded(f"{counted(len(rows), what)} before", html_table("Before", columns[:-1], rows))
+        before = folded(f"{counted(len(rows), what)} before", html_table("Before", columns[:-1], rows, stacked=True))
     rule = (
         "Drift: least squares through the means of the months, each lot with its own level, 95 % by Student's t from "
         "their scatter about the line; *: more than chance explains among all of them (Holm). Bias *: above its U."
@@ -137,14 +137,18 @@ def show_year_checks(report: YearReport) -> Fragment:
         for one in report.checks.gaps
     ]
     columns = ("Instrument", "Checks a day of work", "Samples in its longest gap between good checks", "From")
-    html = html_table("Checks with reference oils", columns, gaps, numeric=(1, 2))
+    html = html_table("Checks with reference oils", columns, gaps, numeric=(1, 2), stacked=True)
     html = html if gaps else note(f"No instrument measured a sample in {report.month.name}.").html
     for caption, findings in (
         ("Corrective actions", report.repaired),
         ("What moved and was back before the year's end", report.ended),
     ):
         rows = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in findings]
-        html += html_table(caption, ("About", "What was found"), rows) if rows else note(f"{caption}: none.").html
+        html += (
+            html_table(caption, ("About", "What was found"), rows, stacked=True)
+            if rows
+            else note(f"{caption}: none.").html
+        )
     html += due_table(report) or note("Limits due: none.").html
     told = "\n".join(f"{one.about}: {one.finding}" for one in (*report.repaired, *report.ended))
     return Fragment(html, told or "no corrective action, and nothing moved and came back")

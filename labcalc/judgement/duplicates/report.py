@@ -25,7 +25,7 @@ from labcalc.lab import Laboratory, nearest
 from labcalc.wording import at_celsius, counted, first_of
 
 DUPLICATE_VERDICTS = ("as it should be", "to be watched", "needs action")  # from best to worst
-_REVIEW = "Review how the method is run: filling, temperature, cleaning."
+REVIEW = "Review how the method is run: filling, temperature, cleaning."
 _MEASURE = "Measure again, as told for each; look for bubbles, residue of the sample before, swapped bottles."
 _RINSE = "Rinse once more after a thicker sample, or run from thin to thick."
 
@@ -111,11 +111,7 @@ class DuplicateReport:
         """What needs action: precision worse than its limit, who stands out, repeats beyond, pairs that differ."""
         worse = "; ".join(f"{one.name}, {one.compared}" for one in self.summaries if one.is_worse)
         found = [
-            *(
-                [DuplicateFinding("Precision of duplicates", f"worse than its limit: {worse}", _REVIEW)]
-                if worse
-                else []
-            ),
+            *([DuplicateFinding("Precision of duplicates", f"worse than its limit: {worse}", REVIEW)] if worse else []),
             *self.named,
             *([DuplicateFinding("Repeats", _apart(self.beyond), _MEASURE)] if self.beyond else []),
         ]

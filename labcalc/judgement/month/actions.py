@@ -12,7 +12,7 @@ from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.carry_over import CarryOver
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.finding import IMPORTANT, LATER, URGENT, Finding, shortened
+from labcalc.judgement.month.finding import IMPORTANT, LATER, SEVERITIES, URGENT, Finding, shortened
 from labcalc.judgement.month.follow_up import Action
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
@@ -64,7 +64,8 @@ def ranked_actions(
 def _action(rank: int, kind: str, one: Finding) -> Action:
     urgent, key = one.severity == URGENT, one.key(kind)
     said = (one.about, one.finding, one.what_to_do)
-    return Action(rank, *said, urgent, key, one.size, one.facts, details=one.details)
+    facts = (("severity", SEVERITIES[one.severity]), *one.facts)
+    return Action(rank, *said, urgent, key, one.size, facts, details=one.details)
 
 
 def _waiting(waiting: Sequence[Decision]) -> Iterator[Finding]:
@@ -104,6 +105,7 @@ def _without_reference(rows: pd.DataFrame) -> Iterator[Finding]:
             f"{counted(number, 'sample run')}, and no reference oil in the month: nothing shows that it was right",
             "Run both reference oils before the next result is released.",
             number,
+            facts=(("instrument", instrument), ("unit", "sample runs")),
         )
 
 
@@ -124,6 +126,7 @@ def _expired(oils: tuple[OilSummary, ...], month: Month) -> Iterator[Finding]:
             f"its certificate ran out on {valid_to}; {counted(number, 'result')} of a chart came after it",
             "Go over to a lot with a valid certificate.",
             number,
+            facts=(("oil", oil), ("unit", "results"), ("since", str(valid_to))),
         )
 
 
@@ -163,6 +166,7 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
                 f"{run.run}: {name}, {_expected(worst)}" for run, (worst, name) in zip(one.at_risk, of, strict=True)
             ),
             weight=sum(abs(run.worst.effect) / run.worst.limit for run in one.at_risk),
+            facts=(("instrument", one.instrument), ("unit", "1"), ("runs", ", ".join(run.run for run in one.at_risk))),
         )
 
 
@@ -188,5 +192,6 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[Finding]:
             f"{counted(len(refusals), 'row')} refused: {named.replace('; ', ', ')}",
             "Each is named below with what was expected: mend the export, or measure again.",
             len(refusals),
+            facts=(("unit", "rows"),),
             details=details,
         )

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 URGENT, IMPORTANT, LATER = 0, 1, 2
+SEVERITIES = ("now", "soon", "later")  # how each is called
 
 
 @dataclass(frozen=True)

@@ -37,7 +37,8 @@ def single_results(checks: Checks) -> Iterator[Finding]:
             oils = ", ".join(dict.fromkeys(one.chart.oil for one in last))
             told = f"the last result signals on {counted(len(last), 'chart')}, alone: {named}"
             to_do = f"Repeat {oils}, fresh from the bottle."
-            yield Finding(IMPORTANT, f"{instrument}, single results", told, to_do, details=details)
+            facts = (("instrument", instrument), ("oil", oils))
+            yield Finding(IMPORTANT, f"{instrument}, single results", told, to_do, facts=facts, details=details)
 
 
 def _of_month(one: OilSummary) -> NDArray[np.intp]:
@@ -67,6 +68,7 @@ def single_checks(checks: Checks) -> Iterator[Finding]:
             else "See which results were released between the check before and the check after, and decide about each; "
             "write the decision down.",
             float(farthest.max()),
+            facts=_of_check(rows.loc[farthest.index[0]], details),
             details=details,
         )
     yield from _carried(checks, known, beyond[by_carry_over])
@@ -142,8 +144,17 @@ def _carried(checks: Checks, known: pd.DataFrame, beyond: pd.DataFrame) -> Itera
             "Rinse again before a reference oil, or run it after one as thick; don't adjust for it, and don't blame "
             "the oil. Samples that run after a sample as different are moved as far.",
             float((rows["carried"].abs() / rows["limit"]).max()) if len(rows) else math.nan,
+            facts=(("instrument", instrument), ("unit", "limits"), ("runs", ", ".join(rows["run"].unique()))),
             details=details,
         )
+
+
+def _of_check(farthest: pd.Series, details: Sequence[str]) -> tuple[tuple[str, str | float], ...]:
+    """Return an instrument's single checks for programs: the farthest, whose size is in its limits, and all runs."""
+    names = {"instrument": "instrument", "quantity": "quantity", "oil": "sample", "temperature_C": "temperature_C"}
+    runs = dict.fromkeys(one.partition(": ")[0] for one in details)
+    of_it = ((name, farthest[column]) for name, column in names.items())
+    return (*of_it, ("unit", "limits"), ("limit", 1.0), ("runs", ", ".join(runs)))
 
 
 def _named(checks: Sequence[tuple[pd.Series, str]]) -> tuple[str, tuple[str, ...]]:
@@ -176,7 +187,8 @@ def imprecise(checks: Checks) -> Iterator[Finding]:
             for one, index in some
         )
         to_do = "Review how the method is run: filling, temperature, cleaning."
-        yield Finding(IMPORTANT, f"{instrument}, {quantity}", told, to_do, max(1.0 / index.index for _, index in some))
+        size, facts = max(1.0 / index.index for _, index in some), (("instrument", instrument), ("quantity", quantity))
+        yield Finding(IMPORTANT, f"{instrument}, {quantity}", told, to_do, size, facts=facts)
 
 
 def _certain(index: PerformanceIndex) -> str:
@@ -222,7 +234,8 @@ def spreads(checks: Checks) -> Iterator[Finding]:
             to_do = "Review how the method is run: filling, temperature, cleaning."
         worst = max(one.ratio if more else 1.0 / max(one.ratio, 1e-9) for one in some)
         told, about = f"scatter against the baseline: {named}", f"{instrument}, {'more' if more else 'less'} scatter"
-        yield Finding(IMPORTANT, about, told, to_do, worst, details=details)
+        facts = (("instrument", instrument), ("unit", "times the baseline's" if more else "times less than it"))
+        yield Finding(IMPORTANT, about, told, to_do, worst, facts=facts, details=details)
 
 
 @dataclass(frozen=True)
@@ -293,6 +306,10 @@ def gaps(checks: Checks) -> Iterator[Finding]:
                 "day of work",
                 f"Check it {numeral(2.0 * one.checks_a_day, 1)} times a day of work: half as many samples are at risk.",
                 one.hours,
+                facts=(
+                    *(("instrument", one.instrument), ("unit", "h"), ("limit", allowed)),
+                    ("since", f"{one.first:%Y-%m-%d}"),
+                ),
             )
 
 
@@ -312,6 +329,10 @@ def repairs(checks: Checks) -> Iterator[Finding]:
             f"{action.why}: {one.verdict} ({told})",
             "Nothing more." if fine else "Run both oils twice more; if it stays, look for another cause.",
             which=one.stream.quantity,
+            facts=(
+                *(("instrument", action.instrument), ("quantity", one.stream.quantity)),
+                *(("unit", unit), ("since", f"{action.when:%Y-%m-%d}")),
+            ),
         )
 
 
@@ -358,4 +379,4 @@ def due(checks: Checks) -> Iterator[Finding]:
             "Until then the charts go on by the limits in force, which stay drawn over their own days."
         )
         to_do += " Where results differ, look for the cause first." * any(one.differs for one in asked)
-        yield Finding(LATER, "Limits due", named, to_do, len(asked), details=details)
+        yield Finding(LATER, "Limits due", named, to_do, len(asked), facts=(("unit", "charts"),), details=details)

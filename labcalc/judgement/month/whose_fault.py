@@ -62,11 +62,18 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Finding]:
             facts=(
                 *(("instrument", one.instrument), ("quantity", one.stream.quantity), ("cause", cause)),
                 *(("oil", whose.oil if whose else ""), ("shift", size), ("unit", unit)),
+                *_temperature([chart.temperature_C for chart in one.stream.charts]),
+                *((("limit", limits.half_width),) if unit == first.unit else ()),
                 *((name, f"{getattr(one, name):%Y-%m-%d}") for name in ("since", "earliest", "latest")),
                 ("runs", ", ".join(runs)),
             ),
             details=(*_symptoms(one), *_touched(at_risk, one)),
         )
+
+
+def _temperature(of: Sequence[float]) -> tuple[tuple[str, float], ...]:
+    """Return the temperature that all charts have in common, [°C], as a fact; none where they differ."""
+    return (("temperature_C", of[0]),) if len(set(of)) == 1 else ()
 
 
 def _against(one: Moved, checks: Checks) -> Iterator[str]:
@@ -152,8 +159,10 @@ def _bias(biased: Sequence[OilSummary], whose: Attribution | None) -> Finding:
         of_paper = whose.cause == "certificate" or any("certificate" in one for one in whose.others)
         cause = "certificate" if of_paper else whose.cause
         to_do = REMEDIES_OF[cause].removeprefix(_STOP) if cause in ("certificate", "temperature") else to_do
-    facts = (
+    facts: tuple[tuple[str, str | float], ...] = (
         *(("instrument", instruments), ("quantity", worst.chart.quantity), ("cause", whose.cause if whose else "")),
-        *(("shift", worst.bias.bias), ("unit", worst.chart.unit)),
+        *(("oil", whose.oil if whose else ""), ("shift", worst.bias.bias)),
+        *(("unit", worst.chart.unit), ("limit", worst.bias.expanded_uncertainty)),
+        *_temperature([one.chart.temperature_C for one in biased]),
     )
     return Finding(IMPORTANT, about, several, to_do, abs(worst.bias.bias), facts=facts)

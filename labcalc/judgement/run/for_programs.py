@@ -13,6 +13,7 @@ from labcalc.judgement.checks import Check
 from labcalc.judgement.run.next_step import next_steps
 from labcalc.judgement.run.reported import Reported, reported_of
 from labcalc.judgement.run.verdict import Judgement
+from labcalc.lab import Laboratory
 
 FORMAT = "labcalc results 1"
 
@@ -27,13 +28,16 @@ def results_for_programs(judgements: Iterable[Judgement]) -> dict[str, Any]:
     """
     runs = [(one, _run(one)) for one in judgements]
     laboratory = runs[0][0].dossier.laboratory if runs else None
+    return {"format": FORMAT, **made_by(laboratory), "runs": [run for _, run in runs]}
+
+
+def made_by(laboratory: Laboratory | None) -> dict[str, str | None]:
+    """Return what a document says of where it comes from: the version, the laboratory, its settings, its record."""
     return {
-        "format": FORMAT,
         "made_by": f"labcalc {__version__}",
         "laboratory": laboratory.name if laboratory else None,
         "lab_toml_sha256": (laboratory.sha256 or None) if laboratory else None,
         "record_head": str(laboratory.recorded) if laboratory and laboratory.recorded else None,
-        "runs": [run for _, run in runs],
     }
 
 
