@@ -13,6 +13,7 @@ _MEDIAN_FACTOR = 1.482602218505602
 """1/Φ⁻¹(3/4): from a median absolute deviation to a standard deviation; printed as 1.483."""
 
 _PULLED_IN = 1.5  # results further than this many s* from x* are pulled in to there
+
 _SPREAD_FACTOR = 1.1333926554624871
 """What a standard deviation of normal results so pulled in lacks, 1/√(1 − 2Q − 2·1.5 φ(1.5) + 2·1.5² Q) with Q the tail
 beyond 1.5; printed as 1.134."""
