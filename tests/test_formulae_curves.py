@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from hypothesis import given, strategies as st
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
@@ -116,8 +116,6 @@ def test_points_that_bend_the_other_way_are_refused() -> None:
 def test_extrapolation_is_on_demand_only() -> None:
     curves = (
         formulae.fit_viscosity_temperature([40.0, 100.0], [73.30, 8.86]).kinematic_viscosity_at,
-        formulae.fit_andrade([40.0, 100.0], [73.30, 8.86]).viscosity_at,
-        formulae.fit_ubbelohde_walther([40.0, 100.0], [73.30, 8.86]).kinematic_viscosity_at,
         formulae.fit_vogel([20.0, 40.0, 100.0], [240.981, 73.30, 8.86]).viscosity_at,
     )
     for curve in curves:
@@ -126,31 +124,6 @@ def test_extrapolation_is_on_demand_only() -> None:
         with pytest.warns(ExtrapolationWarning, match=r"100\.1 °C is outside the measured") as caught:
             assert 8.0 < curve(100.1, extrapolate=True) < 8.86
         assert caught[0].filename == __file__, "the warning points at the line that asked"
-
-
-def test_derivation_andrade_comes_back() -> None:
-    """Points of ln ν = a + b/T; two of them and six give the curve back."""
-    nu = np.exp(-10.0 + 4000.0 / (OIL_C + ZERO_C))
-    for points in (slice(None), [2, 5]):
-        curve = formulae.fit_andrade(OIL_C[points], nu[points])
-        np.testing.assert_allclose([curve.a, curve.b_K], [-10.0, 4000.0], rtol=1e-11)
-        np.testing.assert_allclose(curve.viscosity_at(OIL_C[2:]), nu[2:], rtol=1e-11)
-
-
-def test_derivation_m_value() -> None:
-    """Natural logarithms give the same m; the constant changes the second decimal."""
-    T = np.array([40.0, 100.0]) + ZERO_C
-    nu = np.array([73.30, 8.86])
-    for constant in (0.6, 0.7, 0.8):
-        Z = np.log(np.log(nu + constant))
-        line = formulae.fit_ubbelohde_walther([40.0, 100.0], nu, constant=constant)
-        assert line.m == pytest.approx((Z[0] - Z[1]) / (np.log(T[1]) - np.log(T[0])), rel=1e-12)
-        assert line.constant == constant
-    above_7 = formulae.fit_ubbelohde_walther([40.0, 100.0], nu, constant=0.7)
-    d341 = formulae.fit_viscosity_temperature([40.0, 100.0], nu)
-    assert above_7.m == pytest.approx(d341.slope, rel=1e-12)
-    at = [40.0, 60.0, 100.0]
-    np.testing.assert_allclose(above_7.kinematic_viscosity_at(at), d341.kinematic_viscosity_at(at))
 
 
 def test_vogel_has_no_value_at_its_pole() -> None:
@@ -251,8 +224,6 @@ OILS_C[1] += np.array([[5.0], [-3.0], [1.0]])
 FITS = {
     "line": formulae.fit_viscosity_temperature,
     "weighted line": formulae.estimate_viscosity_temperature,
-    "Ubbelohde-Walther": formulae.fit_ubbelohde_walther,
-    "Andrade": formulae.fit_andrade,
     "Vogel": formulae.fit_vogel,
     "departure": lambda t, nu: formulae.departure_from_line(t, nu, 0.3),
     "comparison": lambda t, nu: formulae.compare_viscosity_models(t, nu, 0.3),
@@ -304,8 +275,6 @@ def test_an_exponential_fall_is_no_curve_of_vogel() -> None:
     [
         (formulae.fit_viscosity_temperature, 2),
         (lambda t, nu: formulae.estimate_viscosity_temperature(t, nu, 0.5), 2),
-        (formulae.fit_ubbelohde_walther, 2),
-        (formulae.fit_andrade, 2),
         (formulae.fit_vogel, 3),
         (lambda t, nu: formulae.departure_from_line(t, nu, 0.3), 3),
         (lambda t, nu: formulae.compare_viscosity_models(t, nu, 0.3), 2),
@@ -328,23 +297,16 @@ def test_three_results_tell_their_scatter() -> None:
     assert formulae.estimate_viscosity_temperature([40.0, 40.0, 100.0], [73.2, 73.4, 8.86]).degrees_of_freedom == 1.0
 
 
-CURVES_OF_MODELS = {
-    "Vogel": (formulae.fit_vogel, lambda t: true_curve("Vogel", MODELS["Vogel"][0], t)),
-    "Andrade": (formulae.fit_andrade, lambda t: true_curve("Andrade", MODELS["Andrade"][0], t)),
-    "Ubbelohde-Walther": (
-        formulae.fit_ubbelohde_walther,
-        lambda t: 10.0**10.0 ** (9.392 - 3.6565 * np.log10(t + ZERO_C)) - 0.8,
-    ),
-}
+def truth(t: ArrayLike) -> NDArray[np.float64]:
+    """An oil that follows Vogel's curve."""
+    return true_curve("Vogel", MODELS["Vogel"][0], np.asarray(t, dtype=float))
 
 
 @pytest.mark.parametrize("stated", [None, 0.4], ids=["scatter", "stated"])
-@pytest.mark.parametrize("name", CURVES_OF_MODELS)
-def test_derivation_bands_of_curves_cover_95_percent(name: str, stated: float | None) -> None:
+def test_derivation_bands_of_curves_cover_95_percent(stated: float | None) -> None:
     """Simulation: 4000 oils that follow the curve, results with 0.4 % of noise; within the points and beyond them."""
-    fit, truth = CURVES_OF_MODELS[name]
     rng = np.random.default_rng(9)
-    oils = fit(OIL_C[1:], truth(OIL_C[1:]) * np.exp(0.004 * rng.standard_normal((4000, 5))))
+    oils = formulae.fit_vogel(OIL_C[1:], truth(OIL_C[1:]) * np.exp(0.004 * rng.standard_normal((4000, 5))))
     for at in (20.0, 53.0, 100.0, 5.0, 120.0):
         further = truth(at) * np.exp(0.004 * rng.standard_normal(4000))
         with pytest.warns(ExtrapolationWarning) if at in (5.0, 120.0) else np.errstate():
@@ -357,11 +319,9 @@ def test_derivation_bands_of_curves_cover_95_percent(name: str, stated: float | 
             assert covered == pytest.approx(0.95, abs=0.015)
 
 
-@pytest.mark.parametrize("name", CURVES_OF_MODELS)
-def test_bands_widen_beyond_the_points_and_need_noise_or_scatter(name: str) -> None:
-    fit, truth = CURVES_OF_MODELS[name]
-    t = OIL_C[[1, 2, 5]] if name == "Vogel" else OIL_C[[2, 5]]
-    curve = fit(t, truth(t))
+def test_bands_widen_beyond_the_points_and_need_noise_or_scatter() -> None:
+    t = OIL_C[[1, 2, 5]]
+    curve = formulae.fit_vogel(t, truth(t))
     with pytest.raises(OutOfRangeError, match=r"number of results .* is too few .* state the noise of the results"):
         curve.confidence_band(60.0)
     with pytest.warns(ExtrapolationWarning):
@@ -374,8 +334,6 @@ REFUSING_FITS = {
     "D341": lambda t, nu: formulae.fit_viscosity_temperature(t, nu),
     "D341 estimated": lambda t, nu: formulae.estimate_viscosity_temperature(t, nu, 0.3),
     "departure": lambda t, nu: formulae.departure_from_line(t, nu, 0.3),
-    "Ubbelohde-Walther": lambda t, nu: formulae.fit_ubbelohde_walther(t, nu),
-    "Andrade": lambda t, nu: formulae.fit_andrade(t, nu),
     "Vogel": lambda t, nu: formulae.fit_vogel(t, nu),
     "comparison": lambda t, nu: formulae.compare_viscosity_models(t, nu, 0.3),
     "model uncertainty": lambda t, nu: formulae.line_model_uncertainty(60.0, t, nu),
@@ -384,7 +342,7 @@ REFUSING_FITS = {
 
 @pytest.mark.parametrize("name", REFUSING_FITS)
 def test_a_viscosity_that_does_not_fall_is_refused(name: str) -> None:
-    unit = "" if name in ("Andrade", "Vogel") else " mm²/s"
+    unit = "" if name == "Vogel" else " mm²/s"
     words = f"20.46{unit} at 100 °C is not below 4.156{unit} at 40 °C: a liquid's viscosity falls with temperature"
     with pytest.raises(OutOfRangeError, match="^" + re.escape("viscosity " + words)):
         REFUSING_FITS[name]([40.0, 60.0, 100.0], [4.156, 9.0, 20.46])

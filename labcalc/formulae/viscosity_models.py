@@ -1,8 +1,7 @@
-"""Other curves of viscosity over temperature than the line of ASTM D341; °C at the edge, kelvin inside."""
+"""Vogel's curve of viscosity over temperature; °C at the edge, kelvin inside."""
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,29 +16,33 @@ from labcalc.formulae._series import keeps_index
 from labcalc.formulae._stated import ViscosityBand, refuse_level, stated_percent, two_sided_quantile
 from labcalc.formulae._temperatures import keep_inside, kelvin
 
-EDITION = "Vogel 1921, Fulcher 1925, Tammann 1926; Andrade 1930; DIN 51563:2011-04 (Ubbelohde-Walther)"
+EDITION = "Vogel 1921, Fulcher 1925, Tammann 1926"
 _FLATTEST, _STEEPEST = 1e-6, 1.0 - 1e-9
 """Search limits of the bend, as shares of the one that puts T₀ at the coldest point."""
 Coefficients = tuple[Array, Array, Array]
 
 
 @dataclass(frozen=True, eq=False)
-class _FittedCurve(ABC):
-    """A curve that is straight in its coefficients once the viscosity is transformed, with what its points tell."""
+class ExponentialCurve:
+    """A curve ln x = a + b / (T − T₀), or an array of them, with what its points tell."""
 
     lowest_C: Array  # lowest fitted temperature, [°C]
     highest_C: Array  # highest fitted temperature, [°C]
-    jacobian: Array  # derivatives of the transformed viscosity at the fitted points by the coefficients, last axis
-    of_percent: Array  # change of the transformed viscosity for 1 % of it at the points
+    jacobian: Array  # derivatives of ln x at the fitted points by the coefficients, last axis
     residuals_percent: Array  # curve minus point, [% of the point's viscosity]
+    a: Array  # natural logarithm of the viscosity that the curve comes to when hot, [-]
+    b_K: Array  # steepness, [K]
+    T0_K: Array  # temperature at which the curve rises without end, [K]
 
-    @abstractmethod
-    def _linear(self, temperature_C: ArrayLike, extrapolate: bool) -> tuple[Array, Array, Array]:
-        """Return the viscosity, the derivatives of the transformed one, and its change for 1 %."""
+    @keeps_index
+    def viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
+        """Return the viscosity of the curve, [mm²/s] or [mPa·s] as it was fitted, at a temperature.
 
-    @abstractmethod
-    def _back(self, viscosity: Array, change: Array) -> Array:
-        """Return the viscosity whose transformed one lies a change off."""
+        temperature_C : Temperature, [°C], within the fitted ones.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
+        Raises OutOfRangeError : A temperature is outside the fitted ones, or not above T₀.
+        """
+        return np.exp(self.a + self.b_K / self._above(temperature_C, extrapolate))
 
     @keeps_index
     def confidence_band(
@@ -66,14 +69,15 @@ class _FittedCurve(ABC):
             not positive, or neither stated nor told by more points than coefficients.
         """
         refuse_level(level)
-        middle, derivatives, of_percent = self._linear(temperature_C, extrapolate)
+        above = self._above(temperature_C, extrapolate)
+        middle = np.exp(self.a + self.b_K / above)
         noise, freedom = self._noise(noise_percent)
         known = np.isfinite(self.jacobian).all(axis=(-2, -1), keepdims=True)
         inverse = np.linalg.pinv(np.where(known, self.jacobian, 0.0))
-        shares = np.einsum("...k,...kn->...n", derivatives, inverse * self.of_percent[..., np.newaxis, :])
-        half = np.sqrt(np.sum(shares**2, axis=-1) + further_results * of_percent**2)
-        half = two_sided_quantile(level, freedom) * noise * half
-        return ViscosityBand(self._back(middle, -half), middle[()], self._back(middle, half))
+        shares = np.einsum("...k,...kn->...n", _derivatives(above, self.b_K), inverse)
+        half = np.sqrt(np.sum(shares**2, axis=-1) + further_results)
+        half = 0.01 * two_sided_quantile(level, freedom) * noise * half
+        return ViscosityBand((middle * np.exp(-half))[()], middle[()], (middle * np.exp(half))[()])
 
     def _noise(self, stated: ArrayLike | None) -> tuple[Array, float]:
         """Return the standard deviation of a result, [%], stated or by the scatter of the points, and its freedom."""
@@ -87,68 +91,11 @@ class _FittedCurve(ABC):
         freedom = float(points - coefficients)
         return np.sqrt(np.sum(self.residuals_percent**2, axis=-1) / freedom), freedom
 
-
-@dataclass(frozen=True, eq=False)
-class ExponentialCurve(_FittedCurve):
-    """A curve ln x = a + b / (T − T₀), or an array of them: Vogel's; with T₀ = 0 Andrade's."""
-
-    a: Array  # natural logarithm of the viscosity that the curve comes to when hot, [-]
-    b_K: Array  # steepness, [K]
-    T0_K: Array  # temperature at which the curve rises without end, [K]
-
-    @keeps_index
-    def viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
-        """Return the viscosity of the curve, [mm²/s] or [mPa·s] as it was fitted, at a temperature.
-
-        temperature_C : Temperature, [°C], within the fitted ones.
-        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-        Raises OutOfRangeError : A temperature is outside the fitted ones, or not above T₀.
-        """
-        return np.exp(self.a + self.b_K / self._above(temperature_C, extrapolate))
-
-    def _linear(self, temperature_C: ArrayLike, extrapolate: bool) -> tuple[Array, Array, Array]:
-        above = self._above(temperature_C, extrapolate)
-        derivatives = _derivatives(above, self.b_K)[..., : self.jacobian.shape[-1]]
-        return np.exp(self.a + self.b_K / above), derivatives, np.asarray(0.01)
-
-    def _back(self, viscosity: Array, change: Array) -> Array:
-        return np.asarray(viscosity * np.exp(change))[()]
-
     def _above(self, temperature_C: ArrayLike, extrapolate: bool) -> Array:
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
         above = np.asarray(kelvin(temperature) - self.T0_K)
         return refuse_outside(above, "temperature above T₀", "K", above=0.0, reason="the curve has no end there")
-
-
-@dataclass(frozen=True, eq=False)
-class UbbelohdeWaltherLine(_FittedCurve):
-    """A line lg lg (ν + constant) = W₁ − m lg T, or an array of them."""
-
-    m: Array  # slope, [-]: some 3 to 4 for mineral oils; it means nothing without the constant
-    ordinate_at_1K: Array  # height of the line at T = 1 K, [-]
-    constant: float  # what is added to the viscosity, [mm²/s]: 0.8 in the standard, 0.6 and 0.7 elsewhere
-
-    @keeps_index
-    def kinematic_viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
-        """Return the kinematic viscosity of the line, [mm²/s], at a temperature.
-
-        temperature_C : Temperature, [°C], within the fitted ones.
-        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-        Raises OutOfRangeError : A temperature is outside the fitted ones.
-        """
-        return self._linear(temperature_C, extrapolate)[0][()]
-
-    def _linear(self, temperature_C: ArrayLike, extrapolate: bool) -> tuple[Array, Array, Array]:
-        temperature = np.asarray(temperature_C, dtype=float)
-        keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
-        x = np.log10(kelvin(temperature))
-        viscosity = np.asarray(10.0 ** (10.0 ** (self.ordinate_at_1K - self.m * x)) - self.constant)
-        return viscosity, _straight(x), _walther_of_percent(viscosity, self.constant)
-
-    def _back(self, viscosity: Array, change: Array) -> Array:
-        ordinate = np.log10(np.log10(viscosity + self.constant)) + change
-        return np.asarray(10.0 ** (10.0**ordinate) - self.constant)[()]
 
 
 def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurve:
@@ -167,76 +114,17 @@ def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurv
     >>> curve.b_K.round(1), curve.T0_K.round(1)
     (np.float64(900.0), np.float64(170.0))
     """
-    temperature, y = _logarithms(temperature_C, viscosity, needed=3, name="Vogel")
+    reason = "the curve of Vogel needs 3; its least squares take any number more"
+    temperature, values = points_of_curves(temperature_C, viscosity, needed=3, what="a curve", reason=reason)
+    refuse_outside(values, "viscosity", "mm²/s or mPa·s", above=0.0, reason="a viscosity is more than zero")
+    refuse_rising(temperature, values, unit="")
+    y = np.log(values)
     T = np.broadcast_to(kelvin(temperature), y.shape)
     found = vogel_coefficients(T, y)
     _refuse_other_bends(T, y, np.isnan(found[2]))
-    return _exponential(temperature, y, found, coefficients=3)
-
-
-def fit_andrade(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurve:
-    r"""Fit Andrade's curve :math:`\ln x = a + b / T`, b in [K], for narrow ranges of temperature only.
-
-    temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, two or more.
-    viscosity : Viscosities at them, [mm²/s] or [mPa·s], more than zero.
-    Raises OutOfRangeError : A viscosity is not positive, or an oil has fewer than two different temperatures.
-    Source : E. N. da C. Andrade, Nature 125 (1930) 309.
-    """
-    temperature, y = _logarithms(temperature_C, viscosity, needed=2, name="Andrade")
-    fit = straight_line(1.0 / kelvin(temperature), y)
-    return _exponential(temperature, y, (fit.intercept, fit.slope, np.zeros_like(fit.slope)), coefficients=2)
-
-
-def fit_ubbelohde_walther(
-    temperature_C: ArrayLike, kinematic_viscosity: ArrayLike, *, constant: float = 0.8
-) -> UbbelohdeWaltherLine:
-    r"""Fit the line of Ubbelohde and Walther; its slope is the m-value of an oil, [-], reported to two decimals.
-
-    .. math:: m = \frac{\lg \lg (\nu_1 + 0.8) - \lg \lg (\nu_2 + 0.8)}{\lg T_2 - \lg T_1}
-
-    temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, two or more.
-    kinematic_viscosity : Kinematic viscosities at them, [mm²/s], such that with the constant they are more than 1.
-    constant : What is added to the viscosity, [mm²/s]; m depends on it in the second decimal.
-    Raises OutOfRangeError : A viscosity is too low, or an oil has fewer than two different temperatures.
-    Source : DIN 51563:2011-04, Ubbelohde-Walther equation (the equation from memory, the title seen).
-    """
-    reason = "the line of Ubbelohde and Walther needs two"
-    temperature, nu = points_of_curves(temperature_C, kinematic_viscosity, needed=2, what="a line", reason=reason)
-    Z = nu + constant
-    refuse_outside(Z, "viscosity and constant together", "mm²/s", above=1.0, reason="lg lg (ν + constant) ends there")
-    refuse_rising(temperature, nu)
-    x = np.log10(kelvin(temperature))
-    fit = straight_line(x, np.log10(np.log10(Z)))
-    residuals = 100.0 * ((10.0 ** (10.0 ** fit.at(x)) - constant) / nu - 1.0)
-    told = (*ends_of_curves(temperature, nu.shape[:-1]), _straight(x), _walther_of_percent(nu, constant), residuals)
-    return UbbelohdeWaltherLine(*told, -fit.slope, fit.intercept, constant)
-
-
-def _logarithms(temperature_C: ArrayLike, viscosity: ArrayLike, *, needed: int, name: str) -> tuple[Array, Array]:
-    reason = f"the curve of {name} needs {needed}; its least squares take any number more"
-    temperature, values = points_of_curves(temperature_C, viscosity, needed=needed, what="a curve", reason=reason)
-    refuse_outside(values, "viscosity", "mm²/s or mPa·s", above=0.0, reason="a viscosity is more than zero")
-    refuse_rising(temperature, values, unit="")
-    return temperature, np.log(values)
-
-
-def _exponential(temperature: Array, y: Array, found: Coefficients, *, coefficients: int) -> ExponentialCurve:
     a, b, T0 = (np.asarray(one)[..., None] for one in found)
-    above = kelvin(temperature) - T0
-    residuals = 100.0 * np.expm1(a + b / above - y)
-    told = (_derivatives(above, b)[..., :coefficients], np.full(y.shape, 0.01), residuals)
-    return ExponentialCurve(*ends_of_curves(temperature, y.shape[:-1]), *told, *found)
-
-
-def _straight(x: Array) -> Array:
-    """Return the derivatives of a straight line by its height and slope, last axis."""
-    return np.stack(np.broadcast_arrays(1.0, x), axis=-1)
-
-
-def _walther_of_percent(viscosity: Array, constant: float) -> Array:
-    """Return the change of lg lg (ν + constant) for 1 % of the viscosity."""
-    Z = viscosity + constant
-    return np.asarray(0.01 * viscosity / (Z * np.log(Z) * np.log(10.0)))
+    residuals = 100.0 * np.expm1(a + b / (T - T0) - y)
+    return ExponentialCurve(*ends_of_curves(temperature, y.shape[:-1]), _derivatives(T - T0, b), residuals, *found)
 
 
 def _derivatives(above: Array, b: Array) -> Array:

@@ -1,13 +1,11 @@
-"""Water, the reference liquid of all the others: its density, its viscosity, and densities relative to it."""
+"""Water, the reference liquid of all the others: its density and its viscosity."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import Array, liquid_density, refuse_outside
+from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._temperatures import kelvin
 
 EDITION = "Tanaka et al. 2001 (CIPM), Metrologia 38, 301, for density; IAPWS SR6-08(2011) for viscosity"
@@ -58,35 +56,3 @@ def water_viscosity(temperature_C: ArrayLike) -> Array:
     theta = kelvin(t) / 300.0
     terms = ((280.68, -1.9), (511.45, -7.7), (61.131, -19.6), (0.45903, -40.0))
     return np.asarray(0.001 * sum(factor * theta**power for factor, power in terms))[()]
-
-
-@dataclass(frozen=True, eq=False)
-class RelativeDensity:
-    """A density over that of water, with both temperatures: without them the number means nothing."""
-
-    value: Array  # relative density, [-]
-    temperature_C: float  # temperature of the liquid, [°C]
-    water_temperature_C: float  # temperature of the water, [°C]
-
-    @property
-    def basis(self) -> str:
-        """Both temperatures as the trade writes them, liquid first: ``20/4 °C``."""
-        return f"{self.temperature_C:.6g}/{self.water_temperature_C:.6g} °C"
-
-
-def relative_density_to_water(density: ArrayLike, temperature_C: float, water_temperature_C: float) -> RelativeDensity:
-    """Return the relative density, [-], of a liquid at one temperature to water at the same or another one.
-
-    For 60/60 °F, the basis of API gravity, ``relative_density`` takes the density of water that API fixes.
-
-    density : Density of the liquid at ``temperature_C``, [kg/m³], 10 to 3000.
-    temperature_C : Temperature of the liquid, [°C].
-    water_temperature_C : Temperature of the water, [°C], 0 to 40.
-    Source : M. Tanaka et al., Metrologia 38 (2001) 301, for the water.
-
-    >>> oil = relative_density_to_water(866.8575, 20.0, 4.0)
-    >>> oil.value.round(6), oil.basis
-    (np.float64(0.866879), '20/4 °C')
-    """
-    liquid = liquid_density(density)
-    return RelativeDensity((liquid / water_density(water_temperature_C))[()], temperature_C, water_temperature_C)
