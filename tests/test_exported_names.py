@@ -18,7 +18,7 @@ NAMES = {
         api_gravity density_at fit_viscosity_temperature read viscosity_grade viscosity_index
     """,
     "labcalc.formulae": """
-        Blend BlendFraction COMMODITIES Commodity EstimatedLine ExponentialCurve FlowResult GRADE_TABLES
+        Blend BlendFraction COMMODITIES Commodity EstimatedLine ExponentialCurve GRADE_TABLES
         GradeCandidates LineDeparture ModelComparison OscillatingTube OwnExpansion
         SlopeJudgement VISCOSITY_MODELS ViscosityBand ViscosityTemperatureLine
         VolumeCorrection adjust_oscillating_tube alpha_60_from_densities api_gravity blend_lines
@@ -26,7 +26,7 @@ NAMES = {
         compare_viscosity_models density_at density_at_60F density_by_own_expansion density_from_api_gravity
         density_from_relative_density density_slope departure_from_line dry_air_density dynamic_from_kinematic
         edition_of engler_from_kinematic estimate_viscosity_temperature
-        fit_viscosity_temperature fit_vogel flow_result fraction_that_explains grade_candidates
+        fit_viscosity_temperature fit_vogel fraction_that_explains grade_candidates
         ipts68_from_its90 judge_slope kinematic_from_engler
         kinematic_from_redwood kinematic_from_saybolt_furol kinematic_from_saybolt_universal
         kinetic_energy_factor line_model_uncertainty redwood_from_kinematic relative_density

@@ -39,7 +39,6 @@ OTHERWISE: dict[str, tuple[str, str]] = {
     "estimate_viscosity_temperature": ("derivation", "line_uncertainty::test_derivation_bands_cover_95_percent"),
     "fit_viscosity_temperature": ("independent", "curves::test_line_through_the_ends_of_an_alkane"),
     "fit_vogel": ("published", "curves::test_water_follows_vogel"),
-    "flow_result": ("published", "apparatus::test_determinability"),
     "fraction_that_explains": ("derivation", "blending::test_derivation_the_fraction_comes_back"),
     "judge_slope": ("published", "curves::test_slopes_of_the_trade"),
     "kinetic_energy_factor": ("derivation", "apparatus::test_derivation_kinetic_energy"),

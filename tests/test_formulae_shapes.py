@@ -100,7 +100,6 @@ FORMULAE: dict[str, Formula] = {
     "line_model_uncertainty": lambda x: formulae.line_model_uncertainty(x, [10.0, 100.0], [400.0, 9.0]),
     "ExponentialCurve.viscosity_at": VOGEL.viscosity_at,
     "fit_vogel": lambda x: formulae.fit_vogel([0.0, 40.0, 60.0, 100.0], points(of(x, 1.0, 30.0), 12.0, 6.0, 3.0)).b_K,
-    "flow_result": lambda x: formulae.flow_result(x, 20.0, 0.002).mean,
     "fraction_that_explains": lambda x: formulae.fraction_that_explains(of(x, 0.5, 20.0), 40.0, OIL, LINE).wright,
     "kinematic_from_engler": formulae.kinematic_from_engler,
     "kinematic_from_redwood": lambda x: formulae.kinematic_from_redwood(of(x, 2.0, 20.0)),
@@ -208,8 +207,6 @@ def test_series_keep_their_index_beside_scalars_and_arrays() -> None:
     assert formulae.viscosity_index(kv_40, [[6.8], [8.7]]).shape == (2, 2)
     missing = formulae.api_gravity(pd.Series([870.0, pd.NA], dtype="Float64"))
     assert missing.isna().tolist() == [False, True]
-    agree = formulae.flow_result(kv_40, kv_40 * 1.01, 0.002).agree
-    pd.testing.assert_series_equal(agree, pd.Series([False, False], index=["A", "B"]))
 
 
 def test_series_of_different_indices_are_refused() -> None:

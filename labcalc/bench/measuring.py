@@ -81,11 +81,9 @@ def flow(given: Given) -> Iterator[Result]:
     rows = [(given.said("times unit", a), numeral(b, figures=4), numeral(c, 1), numeral(d, 3)) for a, b, c, d in told]
     columns = (f"Flow time, {given.unit('times')}", "Viscosity, mm²/s", "E, mm²·s", "Kinetic energy, % of it")
     yield Table("Viscosity", columns, tuple(rows))
-    if t.size == 2 and given["determinability"] is not None:
-        both = formulae.flow_result(found[0], found[1], 0.01 * given["determinability"])
-        verdict = "the mean is the result" if both.agree else "not to be averaged: clean, filter, repeat"
-        sizes = [numeral(float(one), figures=2) for one in (both.difference, both.determinability)]
-        yield f"Mean {numeral(float(both.mean), figures=4)} mm²/s, {sizes[0]} apart, {sizes[1]} allowed: {verdict}."
+    if t.size > 1:
+        apart = 100.0 * float(np.ptp(found) / found.mean())
+        yield f"Mean {numeral(float(found.mean()), figures=4)} mm²/s; {numeral(apart, 2)} % between the furthest apart."
 
 
 def constant(given: Given) -> Iterator[Result]:

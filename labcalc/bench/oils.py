@@ -77,10 +77,10 @@ def line(given: Given) -> Iterator[Result]:
         verb = "depart from" if departure.departs() else "agree with"
         yield f"The points {verb} the line within that uncertainty ({p_value(departure.p_value)})."
         yield f"Curve that the points speak for: {models.best}. {models.reason}"
-    t = np.linspace(at.min(), at.max(), 41)
-    drawn = {"line D341": fitted.kinematic_viscosity_at(t, extrapolate=outside)}
+    t = np.linspace(T.min(), T.max(), 41)
+    drawn = {"line D341": fitted.kinematic_viscosity_at(t)}
     if vogel is not None:
-        drawn["Vogel"] = vogel.viscosity_at(t, extrapolate=outside)
+        drawn["Vogel"] = vogel.viscosity_at(t)
     to_T, to_nu = given.units["points unit"].given, given.units["points unit 2"].given
     lines = [Series(name, to_T(t), to_nu(curve)) for name, curve in drawn.items()]
     points = Series("measured", to_T(T), to_nu(nu), "points")

@@ -14,12 +14,7 @@ from labcalc.bench.calculation import Calculation
 from labcalc.bench.typed import Column, Field
 from labcalc.formulae import grade_candidates
 
-_RESULTS = {
-    **{one.__name__: one for one in (oils.line, oils.index, oils.recipe, oils.reach, oils.scales)},
-    **{one.__name__: one for one in (measuring.density, measuring.expansion, measuring.flow, measuring.constant)},
-    "tube": measuring.tube,
-    "carry-over": measuring.carry_over,
-}
+_RESULTS = {**vars(measuring), **vars(oils)}
 _KINDS = {"mm²/s": "viscosity", "kg/m³": "density", "°C": "temperature"}
 
 

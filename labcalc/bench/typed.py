@@ -100,6 +100,12 @@ class Field:
             key: tuple(unit.symbol for unit in UNITS[one.kind]) for key, one in zip(keys, self.columns, strict=False)
         }
 
+    def in_words(self, typed: Mapping[str, str]) -> str:
+        """Return what was typed, with its units, in one line; empty where nothing was."""
+        text = typed.get(self.key, "").strip() or next(iter(self.choices), "")
+        units = (one.symbol for one in self.units(typed).values())
+        return " ".join(filter(None, (" / ".join(text.splitlines()), *units))) if text else ""
+
     def read(self, typed: Mapping[str, str]) -> Any:
         """Return what was typed, in the units that the formulae take; None where nothing was.
 
@@ -112,12 +118,12 @@ class Field:
             return text or self.choices[0]
         if not text:
             return None
-        if len(self.columns) > 1:
-            lines = [re.split(r"[\s;]+", line.strip()) for line in text.splitlines() if line.strip()]
-            return np.array([self._line(cells, units, f"{self.label}, line {n}") for n, cells in enumerate(lines, 1)])
-        cells = re.split(r"[\s;]+", text) if self.many else [text]
-        values = [self.columns[0].read(cell, units[0], self.label) for cell in cells]
-        return np.array(values) if self.many else values[0]
+        if not self.many:
+            return self.columns[0].read(text, units[0], self.label)
+        if len(self.columns) == 1:
+            return np.array([self.columns[0].read(one, units[0], self.label) for one in re.split(r"[\s;]+", text)])
+        lines = [re.split(r"[\s;]+", line.strip()) for line in text.splitlines() if line.strip()]
+        return np.array([self._line(cells, units, f"{self.label}, line {n}") for n, cells in enumerate(lines, 1)])
 
     def _line(self, cells: Sequence[str], units: Sequence[Unit], place: str) -> list[float]:
         columns, missing = self.columns, len(self.columns) - len(cells)

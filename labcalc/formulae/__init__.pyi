@@ -9,11 +9,7 @@ from .blending import (
     blend_lines as blend_lines,
     fraction_that_explains as fraction_that_explains,
 )
-from .capillary import (
-    FlowResult as FlowResult,
-    flow_result as flow_result,
-    viscosity_from_flow_time as viscosity_from_flow_time,
-)
+from .capillary import viscosity_from_flow_time as viscosity_from_flow_time
 from .capillary_constant import kinetic_energy_factor as kinetic_energy_factor
 from .characterisation import (
     viscosity_gravity_constant_40C as viscosity_gravity_constant_40C,
