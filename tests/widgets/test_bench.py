@@ -13,7 +13,8 @@ from labcalc.shipped import workbook_file
 from labcalc.widgets import BenchPage, still_bench
 from labcalc.workbooks import render_workbook
 from tests.chromium import chromium, needs_chromium
-from tests.jupyterlab import comes, opened, run_all_cells
+from tests.jupyterlab import opened, run_all_cells
+from tests.widgets.test_in_jupyterlab import page_came
 
 
 @pytest.fixture(autouse=True)
@@ -97,7 +98,7 @@ def test_in_jupyterlab(tmp_path: Path) -> None:
     """Copied and opened by one command: a result comes, follows what is typed, and is refused in one line."""
     with opened("bench-calculations", "--example", folder=tmp_path) as address, chromium(tmp_path / "browser") as tab:
         tab.go(address)
-        run_all_cells(tab, lambda: comes(tab, "document.querySelector('.labcalc-bench table') !== null", 60))
+        run_all_cells(tab, lambda: page_came(tab))
         tab.wait("document.querySelector('.labcalc-bench .main-svg')")
         noise = "document.querySelector('.labcalc-bench .labcalc-form input')"
         for typed, told in (("abc", "'abc': a number is expected"), ("1,0", "Viscosity, with bands")):
