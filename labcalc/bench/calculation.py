@@ -27,6 +27,11 @@ class Table:
         return "\n".join("\t".join(row).replace("\u2212", "-") for row in (self.columns, *self.rows))
 
 
+def table(caption: str, columns: Mapping[str, Sequence[str]]) -> Table:
+    """Return a table of columns of equal length, by their headings."""
+    return Table(caption, tuple(columns), tuple(zip(*columns.values(), strict=True)))
+
+
 Result: TypeAlias = Table | Plot | str
 
 

@@ -95,7 +95,7 @@ class Field:
 
     def symbols(self) -> dict[str, tuple[str, ...]]:
         """Return the units that can be chosen for each column, by the key under which each is typed."""
-        keys = (f"{self.key} unit", *(f"{self.key} unit {n}" for n in range(2, len(self.columns) + 1)))
+        keys = (f"{self.key} unit", *(f"{self.key} {n} unit" for n in range(2, len(self.columns) + 1)))
         return {
             key: tuple(unit.symbol for unit in UNITS[one.kind]) for key, one in zip(keys, self.columns, strict=False)
         }
@@ -145,13 +145,22 @@ class Given:
         return self.values[key]
 
     def unit(self, key: str) -> str:
-        """Return the symbol of a unit."""
+        """Return the symbol of the unit that was chosen for a field."""
         return self.units[f"{key} unit"].symbol
 
-    def said(self, key: str, value: Any, figures: int = 0) -> str:
-        """Return a result in a unit that was chosen: with all figures that count, or a value typed as it is."""
-        shown = float(self.units[key].given(value))
-        return numeral(shown, figures=figures) if figures else plain(shown)
+    def drawn(self, key: str, values: Any) -> Any:
+        """Return results as numbers in the unit that was chosen for a field."""
+        return self.units[f"{key} unit"].given(np.asarray(values, dtype=float))
+
+    def said(self, key: str, values: Any, figures: int = 0) -> list[str]:
+        """Return results, or with ``figures`` left out values as they were typed, in a unit that was chosen."""
+        shown = np.atleast_1d(self.drawn(key, values))
+        return numerals(shown, figures=figures) if figures else [plain(float(one)) for one in shown]
+
+
+def numerals(values: Any, decimals: int | None = None, *, figures: int = 2) -> list[str]:
+    """Return numbers as ``numeral`` does."""
+    return [numeral(float(one), decimals, figures=figures) for one in np.atleast_1d(values)]
 
 
 def typed_number(text: str, place: str) -> float:

@@ -101,7 +101,7 @@ def test_in_jupyterlab(tmp_path: Path) -> None:
         run_all_cells(tab, lambda: page_came(tab))
         tab.wait("document.querySelector('.labcalc-bench .main-svg')")
         noise = "document.querySelector('.labcalc-bench .labcalc-form input')"
-        for typed, told in (("abc", "'abc': a number is expected"), ("1,0", "Viscosity, with bands")):
+        for typed, told in (("abc", "'abc': a number is expected"), ("1,0", "Viscosity, mm²/s, with bands")):
             tab.run(f"{noise}.value = {typed!r}; {noise}.dispatchEvent(new Event('change'))")
             tab.wait(f"document.querySelector('.labcalc-bench').innerText.includes({told!r})")
         tab.click(
