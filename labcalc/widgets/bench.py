@@ -102,10 +102,13 @@ class BenchPage:
 
     def _turn(self) -> None:
         """Offer the calculations of the page that was chosen; the first one opens."""
-        self.choice.options = [(one.title, one.key) for one in CALCULATIONS.values() if one.page == self.pages.value]
+        offered = [(one.title, one.key) for one in CALCULATIONS.values() if one.page == self.pages.value]
+        self.choice.options, self.choice.value = offered, offered[0][1]
 
     def _open(self) -> None:
         """Open the calculation that was chosen, with what was typed in it."""
+        if self.choice.value is None:  # between two pages
+            return
         one = self.calculation = CALCULATIONS[self.choice.value]
         fields, choices = [], {field.key: list(field.choices) for field in one.fields if field.choices}
         for field in one.fields:
@@ -150,11 +153,10 @@ class BenchPage:
         self.shown.value = keep_units("".join(one.html for one in texts))
         self.form.copied = "\n\n".join(one.text for one in texts)
         picture = next((one for one in pieces if isinstance(one, Picture)), None)
-        with self.chart.hold_sync():
-            self.chart.caption = picture.caption if picture else ""
-            self.chart.drawn = (
-                json.loads(picture.figure.to_json()) if picture else {"data": [], "layout": {"height": 0}}
-            )
+        self.chart.layout.display = "" if picture else "none"
+        if picture:
+            with self.chart.hold_sync():
+                self.chart.caption, self.chart.drawn = picture.caption, json.loads(picture.figure.to_json())
 
     def _keep(self, folder: Path) -> RenderedReport:
         one = self.calculation

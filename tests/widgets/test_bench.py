@@ -44,6 +44,16 @@ def test_what_is_typed_shows_and_stays(beside: Path) -> None:
     assert "92.43" in again.shown.value
 
 
+def test_the_first_calculation_of_a_page_is_open() -> None:
+    page = BenchPage("Old scales", example=True)
+    assert "141.7" in page.shown.value
+    assert page.chart.layout.display == "none"
+    page.pages.value = "Curve"
+    assert "with bands of" in page.shown.value
+    assert page.chart.drawn["data"]
+    assert page.chart.layout.display == ""
+
+
 def test_a_refusal_takes_the_place_of_the_results_and_is_not_kept(beside: Path) -> None:
     page = BenchPage(example=True)
     choose(page, "scales")
