@@ -124,7 +124,7 @@ class BenchPage:
         self.about.value = keep_units(_about(one).html)
         self._write(self.typed.get(one.key) or (one.example if self._example else {}))
         self.form.observe(lambda _: self._calculate(), "values")
-        self._calculate()
+        self._calculate(keep=False)
 
     def _write(self, typed: Mapping[str, str]) -> None:
         """Write into all fields; a choice that isn't told is its first."""
@@ -136,13 +136,13 @@ class BenchPage:
         if button != "copy":
             self._write(self.calculation.example if button == "example" else {})
 
-    def _calculate(self) -> None:
-        """Show what comes of what is typed, and keep that."""
+    def _calculate(self, *, keep: bool = True) -> None:
+        """Show what comes of what is typed, and keep what a person typed."""
         typed = {key: text for key, text in self.form.values.items() if text.strip()}
         pieces: list[Fragment | Picture] = []
         try:
             pieces, self.said.text = _pieces(self.calculation, typed), ""
-            if typed != self.typed.get(self.calculation.key):
+            if keep and typed != self.typed.get(self.calculation.key):
                 self.typed[self.calculation.key] = typed
                 write_whole(_KEPT, json.dumps(self.typed, ensure_ascii=False, indent=1).encode())
         except LabcalcError as refusal:
