@@ -42,18 +42,11 @@ def test_dry_air_against_the_full_equation(t: float) -> None:
         lambda: formulae.dry_air_density(20.0, 760.0 * 101325.0),
         lambda: formulae.water_density(40.1),
         lambda: formulae.water_density(-0.1),
-        lambda: formulae.water_density(25.1, air_saturated=True),
     ],
 )
 def test_refusals_of_water_and_air(refused: object) -> None:
     with pytest.raises(OutOfRangeError):
         refused()  # type: ignore[operator]
-
-
-def test_water_with_air_is_lighter() -> None:
-    """Tanaka 2001: dissolved air takes 0.0025 kg/m³ at 20 °C."""
-    difference = formulae.water_density(20.0, air_saturated=True) - formulae.water_density(20.0)
-    assert difference == pytest.approx(-0.0025, abs=5e-5)
 
 
 def test_derivation_tube_reads_its_own_adjustment() -> None:

@@ -31,7 +31,6 @@ CLOSED: dict[str, tuple[Call, float | None, float | None]] = {
     "own: dry air, temperature": (formulae.dry_air_density, -50.0, 150.0),
     "own: dry air, pressure": (lambda x: formulae.dry_air_density(20.0, x), 500.0, 1100.0),
     "Tanaka 2001, water": (formulae.water_density, 0.0, 40.0),
-    "Tanaka 2001, water with air": (partial(formulae.water_density, air_saturated=True), 0.0, 25.0),
     "IAPWS SR6-08, viscosity of water": (formulae.water_viscosity, -20.0, 110.0),
     "ASTM D341-20, chart": (formulae.walther_ordinate, 0.21, 2e7),
     "ASTM D2270-10, viscosity at 100 °C": (lambda x: formulae.viscosity_index(1e5, x), 2.0, None),

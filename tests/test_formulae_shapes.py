@@ -94,9 +94,6 @@ FORMULAE: dict[str, Formula] = {
     "EstimatedLine.confidence_band": lambda x: ESTIMATE.confidence_band(x).lowest,
     "EstimatedLine.confidence_band, a result": lambda x: ESTIMATE.confidence_band(x, further_results=1).highest,
     "ExponentialCurve.confidence_band": lambda x: VOGEL.confidence_band(x, noise_percent=0.3).lowest,
-    "ExponentialCurve.confidence_band, a result": lambda x: (
-        VOGEL.confidence_band(x, noise_percent=0.3, further_results=1).highest
-    ),
     "line_model_uncertainty": lambda x: formulae.line_model_uncertainty(x, [10.0, 100.0], [400.0, 9.0]),
     "ExponentialCurve.viscosity_at": VOGEL.viscosity_at,
     "fit_vogel": lambda x: formulae.fit_vogel([0.0, 40.0, 60.0, 100.0], points(of(x, 1.0, 30.0), 12.0, 6.0, 3.0)).b_K,

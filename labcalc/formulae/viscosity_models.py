@@ -52,9 +52,8 @@ class ExponentialCurve:
         noise_percent: ArrayLike | None = None,
         level: float = 0.95,
         extrapolate: bool = False,
-        further_results: int = 0,
     ) -> ViscosityBand:
-        """Return the interval, [mm²/s] or [mPa·s], that holds the viscosity of an oil on the curve, or a result.
+        """Return the interval, [mm²/s] or [mPa·s], that holds the viscosity of an oil on the curve.
 
         The noise of the points is carried through the fit to first order. How far the oil is from the curve isn't in
         it: the band of ``estimate_viscosity_temperature`` knows of that.
@@ -64,7 +63,6 @@ class ExponentialCurve:
             without it, the scatter of the points about the curve.
         level : Probability, [-], between 0 and 1.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval grows.
-        further_results : 1 for the interval that holds one further result with the same noise, [-].
         Raises OutOfRangeError : A temperature is outside the fitted ones, the level is no probability, or the noise is
             not positive, or neither stated nor told by more points than coefficients.
         """
@@ -75,7 +73,7 @@ class ExponentialCurve:
         known = np.isfinite(self.jacobian).all(axis=(-2, -1), keepdims=True)
         inverse = np.linalg.pinv(np.where(known, self.jacobian, 0.0))
         shares = np.einsum("...k,...kn->...n", _derivatives(above, self.b_K), inverse)
-        half = np.sqrt(np.sum(shares**2, axis=-1) + further_results)
+        half = np.sqrt(np.sum(shares**2, axis=-1))
         half = 0.01 * two_sided_quantile(level, freedom) * noise * half
         return ViscosityBand((middle * np.exp(-half))[()], middle[()], (middle * np.exp(half))[()])
 
