@@ -111,7 +111,8 @@ def _copy(file: Path, to: Path, words: Mapping[str, Json]) -> WorkbookCopy:
     notebook = nbformat.read(file, as_version=4)
     taken = declared_parameters(notebook, to.stem)
     if words["exports"] and "exports" not in taken:
-        raise WorkbookError(f"{to.stem} takes no exports: it reads the record that lab.toml names; give --lab alone")
+        instead = ": it reads the record that lab.toml names; give --lab alone" if "lab" in taken else ""
+        raise WorkbookError(f"{to.stem} takes no exports{instead}")
     if words["example"] and "example" not in taken:
         raise WorkbookError(f"{to.stem} has no worked examples: leave --example out")
     for cell in notebook.cells:
