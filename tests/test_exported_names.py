@@ -18,19 +18,17 @@ NAMES = {
         api_gravity density_at fit_viscosity_temperature read viscosity_grade viscosity_index
     """,
     "labcalc.formulae": """
-        Blend BlendFraction COMMODITIES Commodity EstimatedLine ExponentialCurve FlowResult GRADE_TABLES
-        GradeCandidates LineDeparture ModelComparison OscillatingTube OwnExpansion RelativeDensity
-        SlopeJudgement UbbelohdeWaltherLine VISCOSITY_MODELS ViscosityBand ViscosityTemperatureLine
-        VolumeCorrection adjust_oscillating_tube alpha_60_from_densities api_gravity blend_lines
-        blend_viscosity_double_log calculated_carbon_aromaticity_index calculated_ignition_index
-        compare_viscosity_models density_at density_at_60F density_by_own_expansion density_from_api_gravity
-        density_from_relative_density density_slope departure_from_line dry_air_density dynamic_from_kinematic
-        edition_of engler_from_kinematic estimate_viscosity_temperature fit_andrade fit_ubbelohde_walther
-        fit_viscosity_temperature fit_vogel flow_result fraction_that_explains grade_candidates
-        humid_air_density ipts68_from_its90 judge_slope kinematic_from_dynamic kinematic_from_engler
-        kinematic_from_redwood kinematic_from_saybolt_furol kinematic_from_saybolt_universal
-        kinetic_energy_factor line_model_uncertainty redwood_from_kinematic relative_density
-        relative_density_to_water relative_molecular_mass reported_viscosity_index saybolt_furol_from_kinematic
+        Blend BlendFraction COMMODITIES Commodity EstimatedLine ExponentialCurve GRADE_TABLES GradeCandidates
+        LineDeparture ModelComparison OscillatingTube OwnExpansion SlopeJudgement UbbelohdeWaltherLine
+        VISCOSITY_MODELS ViscosityBand ViscosityTemperatureLine VolumeCorrection adjust_oscillating_tube
+        alpha_60_from_densities api_gravity blend_lines calculated_carbon_aromaticity_index
+        calculated_ignition_index compare_viscosity_models density_at density_at_60F density_by_own_expansion
+        density_from_api_gravity density_from_relative_density density_slope departure_from_line dry_air_density
+        dynamic_from_kinematic edition_of engler_from_kinematic estimate_viscosity_temperature fit_andrade
+        fit_ubbelohde_walther fit_viscosity_temperature fit_vogel fraction_that_explains grade_candidates
+        ipts68_from_its90 judge_slope kinematic_from_engler kinematic_from_redwood kinematic_from_saybolt_furol
+        kinematic_from_saybolt_universal kinetic_energy_factor line_model_uncertainty redwood_from_kinematic
+        relative_density relative_molecular_mass reported_viscosity_index saybolt_furol_from_kinematic
         saybolt_universal_from_kinematic table_expansion_uncertainty viscosities_at_100F_and_210F
         viscosity_from_flow_time viscosity_from_ordinate viscosity_grade viscosity_gravity_constant_100C
         viscosity_gravity_constant_40C viscosity_index volume_correction walther_ordinate water_density
@@ -102,6 +100,9 @@ NAMES = {
         agreement_of_spread chance_of class_table draw_test grade lesson_named number_from read_result
         save_result seed_of
     """,
+    "labcalc.bench": """
+        CALCULATIONS Calculation Field Table typed_number
+    """,
     "labcalc.figures": """
         Fragment Picture Summary alarm_picture carry_over_pictures density_picture deviation_picture
         draw_carry_over draw_consistency draw_control_chart draw_density_temperature draw_in_time
@@ -122,8 +123,8 @@ NAMES = {
         serve_workbook workbook_names
     """,
     "labcalc.widgets": """
-        Added Problem ProblemPage WhatIfSettings open_problem problem_of still_causes still_opening
-        still_pictures
+        Added BenchPage Problem ProblemPage WhatIfSettings open_problem problem_of still_bench still_causes
+        still_opening still_pictures
     """,
     "labcalc.errors": """
         ConvergenceWarning DecisionError EvidenceError ExportError ExtrapolationWarning LabcalcError LabcalcWarning

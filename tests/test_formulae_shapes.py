@@ -66,7 +66,6 @@ FORMULAE: dict[str, Formula] = {
     "density_slope": lambda x: formulae.density_slope(880.0, of(x, 1.0, 0.5), 100.0),
     "dynamic_from_kinematic": lambda x: formulae.dynamic_from_kinematic(x, 870.0),
     "ipts68_from_its90": formulae.ipts68_from_its90,
-    "kinematic_from_dynamic": lambda x: formulae.kinematic_from_dynamic(x, 870.0),
     "relative_density": lambda x: formulae.relative_density(of(x, 10.0)),
     "reported_viscosity_index": formulae.reported_viscosity_index,
     "saybolt_universal_from_kinematic": formulae.saybolt_universal_from_kinematic,
@@ -83,7 +82,6 @@ FORMULAE: dict[str, Formula] = {
     "adjust_oscillating_tube": lambda x: formulae.adjust_oscillating_tube(2550.0, 1.2, of(x, 10.0, 3000.0), 998.2).A,
     "OscillatingTube.density": lambda x: TUBE.density(of(x, 10.0, 3000.0)),
     "blend_lines": lambda x: formulae.blend_lines(parts(x), OILS).wright.slope,
-    "blend_viscosity_double_log": lambda x: formulae.blend_viscosity_double_log(parts(x), [10.0, 100.0]),
     "compare_viscosity_models": lambda x: formulae.compare_viscosity_models(
         [20.0, 40.0, 60.0, 80.0, 100.0], points(x, 9.0, 6.0, 4.0, 3.0), 1.0
     ).misfit[..., 0][()],
@@ -98,9 +96,6 @@ FORMULAE: dict[str, Formula] = {
     "EstimatedLine.confidence_band": lambda x: ESTIMATE.confidence_band(x).lowest,
     "EstimatedLine.confidence_band, a result": lambda x: ESTIMATE.confidence_band(x, further_results=1).highest,
     "ExponentialCurve.confidence_band": lambda x: VOGEL.confidence_band(x, noise_percent=0.3).lowest,
-    "ExponentialCurve.confidence_band, a result": lambda x: (
-        VOGEL.confidence_band(x, noise_percent=0.3, further_results=1).highest
-    ),
     "line_model_uncertainty": lambda x: formulae.line_model_uncertainty(x, [10.0, 100.0], [400.0, 9.0]),
     "ExponentialCurve.viscosity_at": VOGEL.viscosity_at,
     "fit_andrade": lambda x: formulae.fit_andrade([40.0, 100.0], points(x, 8.0)).b_K,
@@ -108,17 +103,17 @@ FORMULAE: dict[str, Formula] = {
     "Andrade.viscosity_at": ANDRADE.viscosity_at,
     "UbbelohdeWaltherLine.kinematic_viscosity_at": WALTHER.kinematic_viscosity_at,
     "UbbelohdeWaltherLine.confidence_band": lambda x: WALTHER.confidence_band(x, noise_percent=0.3).lowest,
+    "ExponentialCurve.confidence_band, a result": lambda x: (
+        VOGEL.confidence_band(x, noise_percent=0.3, further_results=1).highest
+    ),
     "fit_vogel": lambda x: formulae.fit_vogel([0.0, 40.0, 60.0, 100.0], points(of(x, 1.0, 30.0), 12.0, 6.0, 3.0)).b_K,
-    "flow_result": lambda x: formulae.flow_result(x, 20.0, 0.002).mean,
     "fraction_that_explains": lambda x: formulae.fraction_that_explains(of(x, 0.5, 20.0), 40.0, OIL, LINE).wright,
-    "humid_air_density": lambda x: formulae.humid_air_density(of(x, 0.2, 10.0)),
     "kinematic_from_engler": formulae.kinematic_from_engler,
     "kinematic_from_redwood": lambda x: formulae.kinematic_from_redwood(of(x, 2.0, 20.0)),
     "kinematic_from_saybolt_furol": lambda x: formulae.kinematic_from_saybolt_furol(of(x, 10.0)),
     "kinematic_from_saybolt_universal": lambda x: formulae.kinematic_from_saybolt_universal(of(x, 10.0)),
     "kinetic_energy_factor": lambda x: formulae.kinetic_energy_factor(x, 9.0, 0.063, 0.01),
     "redwood_from_kinematic": formulae.redwood_from_kinematic,
-    "relative_density_to_water": lambda x: formulae.relative_density_to_water(of(x, 10.0), 20.0, 4.0).value,
     "relative_molecular_mass": lambda x: formulae.relative_molecular_mass(of(x, 1.0, 40.0), 5.87, 0.91883),
     "saybolt_furol_from_kinematic": lambda x: formulae.saybolt_furol_from_kinematic(of(x, 10.0)),
     "viscosities_at_100F_and_210F": lambda x: formulae.viscosities_at_100F_and_210F(x, 5.0)[0],
@@ -147,7 +142,7 @@ WORDS = {"edition_of", "grade_candidates", "judge_slope", "viscosity_grade"}
 """Formulas that give no numbers."""
 
 OF_POINTS = {
-    *("blend_lines", "blend_viscosity_double_log", "compare_viscosity_models", "departure_from_line"),
+    *("blend_lines", "compare_viscosity_models", "departure_from_line"),
     *(
         "estimate_viscosity_temperature",
         "fit_viscosity_temperature",
@@ -221,8 +216,6 @@ def test_series_keep_their_index_beside_scalars_and_arrays() -> None:
     assert formulae.viscosity_index(kv_40, [[6.8], [8.7]]).shape == (2, 2)
     missing = formulae.api_gravity(pd.Series([870.0, pd.NA], dtype="Float64"))
     assert missing.isna().tolist() == [False, True]
-    agree = formulae.flow_result(kv_40, kv_40 * 1.01, 0.002).agree
-    pd.testing.assert_series_equal(agree, pd.Series([False, False], index=["A", "B"]))
 
 
 def test_series_of_different_indices_are_refused() -> None:

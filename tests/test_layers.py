@@ -26,6 +26,7 @@ LAYERS = {
     "lab": 5,
     "judgement": 6,
     "lessons": 7,
+    "bench": 8,
     "figures": 8,
     "workbooks": 8,
     "widgets": 9,

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 @click.argument("name")
 @click.argument("exports", nargs=-1, type=PATH, metavar="[EXPORT]...")
 @lab_option
+@click.option("--example", is_flag=True, help="Of bench-calculations: open with published worked examples.")
 @click.option("--no-browser", is_flag=True, help="Say the address, and leave opening it to you.")
 @click.option(
     "--port", type=click.IntRange(1024, 65535), metavar="N", help="Port on this machine; default: a free one."
@@ -29,6 +30,7 @@ def workbook(
     name: str,
     exports: tuple[Path, ...],
     lab: Path | None,
+    example: bool,
     no_browser: bool,
     port: int | None,
     results: Path | None,
@@ -36,17 +38,18 @@ def workbook(
 ) -> int:
     """Copy a workbook beside the laboratory's data and open it in JupyterLab; without --lab, on the sample laboratory.
 
-    NAME: problem-sample, run-report, monthly-quality, lessons, or another workbook that comes with labcalc. What you
-    change in the copy stays: the same words open it again. JupyterLab answers on this machine only; Ctrl-C ends it.
+    NAME: problem-sample, bench-calculations, run-report, monthly-quality, lessons, or another workbook that comes with
+    labcalc. What you change in the copy stays: the same words open it again. JupyterLab answers on this machine only;
+    Ctrl-C ends it.
     """
     if results is not None or to is not None:
         return show_class(name, results, to)
     from labcalc.workbooks import SAMPLE_FOLDER, copy_sample_laboratory, copy_workbook, serve_workbook, workbook_names
 
-    if lab is None and not exports and name.replace("_", "-") in workbook_names():
+    if lab is None and not exports and name.replace("_", "-") in workbook_names(of_a_laboratory=True):
         lab = copy_sample_laboratory(Path(SAMPLE_FOLDER))
         say(f"No --lab was given: this is the sample laboratory, in {lab.resolve().parent}")
-    copy = copy_workbook(name, exports, lab)
+    copy = copy_workbook(name, exports, lab, example=example)
     say(_in_words(copy))
     serve_workbook(copy.path, port=port, browser=not no_browser, say=say)
     say(f"JupyterLab has ended; what was saved stays in {copy.path}")

@@ -2,29 +2,21 @@
 
 from ._grade_tables import GRADE_TABLES as GRADE_TABLES
 from ._stated import ViscosityBand as ViscosityBand
-from .air import dry_air_density as dry_air_density, humid_air_density as humid_air_density
+from .air import dry_air_density as dry_air_density
 from .blending import (
     Blend as Blend,
     BlendFraction as BlendFraction,
     blend_lines as blend_lines,
-    blend_viscosity_double_log as blend_viscosity_double_log,
     fraction_that_explains as fraction_that_explains,
 )
-from .capillary import (
-    FlowResult as FlowResult,
-    flow_result as flow_result,
-    viscosity_from_flow_time as viscosity_from_flow_time,
-)
+from .capillary import viscosity_from_flow_time as viscosity_from_flow_time
 from .capillary_constant import kinetic_energy_factor as kinetic_energy_factor
 from .characterisation import (
     viscosity_gravity_constant_40C as viscosity_gravity_constant_40C,
     viscosity_gravity_constant_100C as viscosity_gravity_constant_100C,
 )
 from .classification import GradeCandidates as GradeCandidates, grade_candidates as grade_candidates
-from .conversions import (
-    dynamic_from_kinematic as dynamic_from_kinematic,
-    kinematic_from_dynamic as kinematic_from_dynamic,
-)
+from .conversions import dynamic_from_kinematic as dynamic_from_kinematic
 from .density import (
     alpha_60_from_densities as alpha_60_from_densities,
     density_at as density_at,
@@ -97,9 +89,4 @@ from .volume_corrections import (
     volume_correction as volume_correction,
 )
 from .walther import viscosity_from_ordinate as viscosity_from_ordinate, walther_ordinate as walther_ordinate
-from .water import (
-    RelativeDensity as RelativeDensity,
-    relative_density_to_water as relative_density_to_water,
-    water_density as water_density,
-    water_viscosity as water_viscosity,
-)
+from .water import water_density as water_density, water_viscosity as water_viscosity

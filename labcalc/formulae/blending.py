@@ -70,23 +70,6 @@ def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> B
     )
 
 
-def blend_viscosity_double_log(fractions: ArrayLike, kinematic_viscosities: ArrayLike) -> Array:
-    r"""Return the viscosity, [mm²/s], of a blend of oils whose viscosities are known at one temperature only.
-
-    .. math:: W_B = \sum_i f_i W(\nu_i)
-
-    fractions : Fractions by volume, [-], 0 to 1, last axis the components, 1 together. By mass for fuels.
-    kinematic_viscosities : Kinematic viscosities of the components, all at the same temperature, [mm²/s], last axis the
-        components.
-    Raises OutOfRangeError : A fraction is outside 0 to 1, the fractions are not 1 together, or a viscosity is outside
-        0.21 to 2e7 mm²/s.
-    Raises ValueError : There are more or fewer fractions than components.
-    Source : ASTM D7152-11(2016), ASTM blending method; the equation from memory.
-    """
-    W = walther_ordinate(kinematic_viscosities)
-    return viscosity_from_ordinate(np.sum(_whole(fractions, np.shape(W)) * W, axis=-1))
-
-
 def fraction_that_explains(
     kinematic_viscosity: ArrayLike,
     temperature_C: ArrayLike,

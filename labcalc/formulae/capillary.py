@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.formulae._refusals import Array, positive, refuse_outside
 
@@ -46,40 +44,6 @@ def viscosity_from_flow_time(
     viscosity = np.asarray(C * t - E / t**2)
     reason = "the term of kinetic energy takes away the whole flow; is its factor, or the constant, of another size?"
     return refuse_outside(viscosity, "kinematic viscosity", "mm²/s", above=0.0, reason=reason)[()]
-
-
-@dataclass(frozen=True, eq=False)
-class FlowResult:
-    """The result of two determinations."""
-
-    mean: Array  # mean of the two, [mm²/s]: the result, if they agree
-    difference: Array  # difference of the two, [mm²/s]
-    determinability: Array  # the largest difference allowed, [mm²/s]
-
-    @property
-    def agree(self) -> NDArray[np.bool_]:
-        """Whether the two may be averaged; if not: clean, filter, repeat."""
-        return self.difference <= self.determinability * (1.0 + 1e-9)
-
-
-def flow_result(
-    first: ArrayLike, second: ArrayLike, determinability_factor: ArrayLike, determinability_offset: ArrayLike = 0.0
-) -> FlowResult:
-    """Return the result of two determined viscosities, [mm²/s], and whether they agree.
-
-    first, second : The two viscosities determined, [mm²/s].
-    determinability_factor : Factor k of the determinability k (y + c), [-], of the method, its edition and the class of
-        product.
-    determinability_offset : Offset c, [mm²/s].
-    Raises OutOfRangeError : A viscosity, the factor or the determinability is not positive.
-    Source : ISO 3104:1994, clause 14 (determinability); ASTM D445-11a, 4.1: the result is the mean of two acceptable
-        determined values.
-    """
-    y1, y2 = positive(first, "first viscosity", "mm²/s"), positive(second, "second viscosity", "mm²/s")
-    factor = positive(determinability_factor, "factor of the determinability", "[-]")
-    mean = 0.5 * (y1 + y2)
-    allowed = factor * (mean + np.asarray(determinability_offset, dtype=float))
-    return FlowResult(mean, np.abs(y1 - y2), positive(allowed, "determinability", "mm²/s"))
 
 
 def _refuse_short(t: Array, shortest: Array) -> None:

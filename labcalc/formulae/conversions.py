@@ -1,4 +1,4 @@
-"""Kinematic and dynamic viscosity from each other; the density belongs to the same temperature."""
+"""Dynamic viscosity from the kinematic one; the density belongs to the same temperature."""
 
 from __future__ import annotations
 
@@ -7,19 +7,6 @@ from numpy.typing import ArrayLike
 from labcalc.formulae._refusals import Array, liquid_density, positive
 
 EDITION = "definition of kinematic viscosity, ISO 3104:1994"
-
-
-def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> Array:
-    r"""Return the kinematic viscosity, [mm²/s], :math:`\nu = \eta / \rho`.
-
-    dynamic_viscosity : Dynamic viscosity, [mPa·s], more than zero.
-    density : Density at the same temperature, [kg/m³], 10 to 3000.
-    Source : ISO 3104:1994, definition of kinematic viscosity.
-
-    >>> kinematic_from_dynamic(1.0016, 998.2072).round(4)
-    np.float64(1.0034)
-    """
-    return 1000.0 * positive(dynamic_viscosity, "dynamic viscosity", "mPa·s") / liquid_density(density)
 
 
 def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -> Array:

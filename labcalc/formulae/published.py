@@ -195,8 +195,8 @@ SINGLE_VALUES: dict[str, Callable[[Row], object]] = {
     ),
     "water_density": lambda r: formulae.water_density(float(r["temperature_C"])),
     "water_viscosity": lambda r: formulae.water_viscosity(float(r["temperature_C"])),
-    "water_kinematic": lambda r: formulae.kinematic_from_dynamic(
-        formulae.water_viscosity(float(r["temperature_C"])), formulae.water_density(float(r["temperature_C"]))
+    "water_kinematic": lambda r: (
+        1e3 * formulae.water_viscosity(float(r["temperature_C"])) / formulae.water_density(float(r["temperature_C"]))
     ),
 }
 """What a row's formula gives, by its name."""

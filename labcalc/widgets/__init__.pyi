@@ -1,5 +1,6 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
+from .bench import BenchPage as BenchPage, still_bench as still_bench
 from .page import ProblemPage as ProblemPage
 from .problem import (
     Added as Added,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from itertools import count
 from pathlib import Path
@@ -73,20 +73,21 @@ def page_parameters(problem: Problem, exports: Sequence[str | Path], lab: str | 
 def export_page(
     problem: Problem, exports: Sequence[str | Path], lab: str | Path | None, folder: Path
 ) -> RenderedReport:
-    """Render the present state of the page to one file that needs nothing else; older files are kept.
+    """Render the present state of the page to one file, named after the run; see ``keep_page``."""
+    title = f"{problem.judgement.dossier.sample}: what could explain it"
+    parameters = page_parameters(problem, exports, lab)
+    return keep_page("problem_sample", parameters, folder, f"problem-{safe_stem(problem.run)}", title)
 
-    folder : Where the file goes; it is named after the run, with a number where that name is taken.
+
+def keep_page(workbook: str, parameters: Mapping[str, Json], folder: Path, stem: str, title: str) -> RenderedReport:
+    """Render a workbook to one file that needs nothing else; older files are kept.
+
+    folder, stem : Where the file goes, and its name, with a number where that name is taken.
     Raises WorkbookError : The page couldn't be made.
     Raises OSError : The folder can't be written to.
     """
-    to = next(path for path in _names(folder, f"problem-{safe_stem(problem.run)}") if not path.exists())
-    return render_workbook(
-        workbook_file("problem_sample"),
-        page_parameters(problem, exports, lab),
-        to,
-        title=f"{problem.judgement.dossier.sample}: what could explain it",
-        scripts=Scripts.INSIDE,
-    )
+    to = next(path for path in _names(folder, stem) if not path.exists())
+    return render_workbook(workbook_file(workbook), parameters, to, title=title, scripts=Scripts.INSIDE)
 
 
 def _names(folder: Path, stem: str) -> Iterator[Path]:

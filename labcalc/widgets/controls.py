@@ -47,11 +47,13 @@ class Form(anywidget.AnyWidget):
     _esm = (_HERE / "form.js").read_text("utf-8")
 
     fields = traitlets.List(traitlets.Dict()).tag(sync=True)
-    """Of each ``key``, ``label``, ``kind`` (``text``, ``area``, ``number``, ``choice``) and ``hint``."""
+    """Of each ``key``, ``label``, ``hint``, ``kind``: ``text``, ``area``, ``number``, ``choice``, ``unit`` (of the one
+    before)."""
     buttons = traitlets.List(traitlets.Dict()).tag(sync=True)  # of each ``key``, ``label`` and ``hint``
     choices = traitlets.Dict().tag(sync=True)  # what can be chosen, by key of the field
     values = traitlets.Dict().tag(sync=True)
     """What stands in the fields, as text, as far as they have told: each does when it is left, and with every press."""
+    copied = traitlets.Unicode().tag(sync=True)  # what the button ``copy`` puts on the clipboard
 
     def __init__(
         self,

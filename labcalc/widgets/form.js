@@ -1,7 +1,7 @@
 /* Fields and buttons. A button sends what stands in the fields along with the press: nothing typed can come too late,
    and nothing that comes back late writes over what is being typed. */
 function control(field) {
-  const kinds = { area: "textarea", choice: "select" };
+  const kinds = { area: "textarea", choice: "select", unit: "select" };
   const one = document.createElement(kinds[field.kind] || "input");
   if (field.kind === "number") { one.type = "number"; one.step = "any"; }
   if (field.kind === "area") { one.rows = 3; }
@@ -19,13 +19,21 @@ function render({ model, el }) {
     for (const [key, one] of Object.entries(controls)) { found[key] = one.value; }
     return found;
   }
+  let place = null;
   for (const field of model.get("fields")) {
-    const label = document.createElement("label");
     const one = controls[field.key] = control(field);
+    one.addEventListener("change", function () { model.send({ button: "", values: values() }); });
+    if (field.kind === "unit") {  // beside the field before
+      one.setAttribute("aria-label", field.label);
+      place.append(one);
+      continue;
+    }
+    const label = document.createElement("label");
+    place = document.createElement("div");
+    place.append(one);
     one.id = label.htmlFor = stem + field.key;
     label.textContent = field.label;
-    one.addEventListener("change", function () { model.send({ button: "", values: values() }); });
-    el.append(label, one);
+    el.append(label, place);
   }
   const row = document.createElement("div");
   row.className = "buttons";
@@ -34,7 +42,10 @@ function render({ model, el }) {
     one.type = "button";
     one.textContent = button.label;
     one.title = button.hint;
-    one.addEventListener("click", function () { model.send({ button: button.key, values: values() }); });
+    one.addEventListener("click", function () {
+      if (button.key === "copy") { navigator.clipboard.writeText(model.get("copied")); }
+      model.send({ button: button.key, values: values() });
+    });
     row.append(one);
   }
   el.append(row);

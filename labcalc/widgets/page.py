@@ -21,6 +21,7 @@ from labcalc.figures import (
     show_verdict,
     what_if_places,
 )
+from labcalc.widgets.actions import export_page
 from labcalc.widgets.controls import Chart, Fit
 from labcalc.widgets.panels import ConclusionPanel, ExportPanel, MeasurementPanel, WhatIfPanel, heading
 from labcalc.widgets.picker import RunPicker
@@ -28,7 +29,7 @@ from labcalc.widgets.problem import Added, Problem, WhatIfSettings, problem_of
 from labcalc.workbooks import keep_units
 from labcalc.workbooks.scripts import plotly_script
 
-_STYLE = (Path(__file__).parent / "page.css").read_text("utf-8")
+STYLE = (Path(__file__).parent / "page.css").read_text("utf-8")
 
 
 class ProblemPage:
@@ -41,7 +42,7 @@ class ProblemPage:
         self.what_if = WhatIfPanel(self.move)
         self.measurement = MeasurementPanel(problem, self.add)
         self.conclusion = ConclusionPanel(problem)
-        self.export = ExportPanel(problem, exports, lab)
+        self.export = ExportPanel(lambda folder: export_page(self.problem, exports, lab, folder))
         self.rows, self.chart = ipywidgets.HTML(), Chart(plotly_script())
         self.box = self._laid_out()
         self.change(problem)
@@ -58,7 +59,7 @@ class ProblemPage:
         boxes = {name: ipywidgets.HBox(children) for name, children in rows.items()}
         for name, box in boxes.items():
             box.add_class(f"labcalc-{name}")
-        style = ipywidgets.HTML(f"<style>{_STYLE}</style>")
+        style = ipywidgets.HTML(f"<style>{STYLE}</style>")
         page = ipywidgets.VBox([style, Fit(), *boxes.values()])
         page.add_class("labcalc-page")
         return page
@@ -73,7 +74,6 @@ class ProblemPage:
     def move(self, settings: WhatIfSettings) -> None:
         """Move what would be seen if; nothing else on the page depends on it."""
         self.problem = self.problem.with_settings(settings)
-        self.export.fit(self.problem)
         if self.problem.evidence is not None and self.problem.what is not None:
             self.chart.move(what_if_places(self.problem.evidence, self.problem.what))
         self.what_if.say(self.problem)
@@ -87,7 +87,7 @@ class ProblemPage:
         self.problem = problem
         self._draw()
         self.picker.know(problem.run, problem.judgement.verdict)
-        for panel in (self.measurement, self.conclusion, self.export):
+        for panel in (self.measurement, self.conclusion):
             panel.fit(problem)
         self._show()
 

@@ -10,15 +10,16 @@ from typing import Any
 
 import ipywidgets
 
+from labcalc.bench import typed_number
 from labcalc.errors import LabcalcError
 from labcalc.figures import show_conclusions, show_outcomes
 from labcalc.judgement import UNITS
 from labcalc.judgement.causes import Candidate, candidates, expected_outcomes
-from labcalc.widgets.actions import conclude, conclusions_offered, export_page
+from labcalc.widgets.actions import conclude, conclusions_offered
 from labcalc.widgets.controls import Form, Slider, Status
 from labcalc.widgets.problem import Added, Problem, WhatIfSettings
 from labcalc.wording import at_celsius
-from labcalc.workbooks import keep_units
+from labcalc.workbooks import RenderedReport, keep_units
 
 
 def heading(text: str) -> ipywidgets.HTML:
@@ -129,7 +130,7 @@ class MeasurementPanel:
                 case "ask":
                     self._ask(self._candidate(values))
                 case "add":
-                    self._add(self._candidate(values), _number(values["value"], "It showed"))
+                    self._add(self._candidate(values), typed_number(values["value"], "It showed"))
                 case "take back":
                     self._added(self._problem.added[:-1])
         except LabcalcError as refusal:
@@ -139,7 +140,7 @@ class MeasurementPanel:
         if values["what"] not in self._candidates:
             raise LabcalcError(self._problem.why_not or "there is nothing to measure for this run")
         chosen = self._candidates[values["what"]]
-        return replace(chosen, temperature_C=_number(values["temperature"], "At, °C"))
+        return replace(chosen, temperature_C=typed_number(values["temperature"], "At, °C"))
 
     def _ask(self, candidate: Candidate) -> None:
         evidence = self._problem.evidence
@@ -167,15 +168,6 @@ def _useful_first(problem: Problem) -> tuple[Candidate, ...]:
 
 def _named(candidate: Candidate) -> str:
     return f"{candidate.kind.capitalize()}: {at_celsius(candidate.quantity, candidate.temperature_C)}"
-
-
-def _number(text: str, field: str) -> float:
-    written = text.strip()
-    try:
-        return float(written.replace(",", ".").replace("−", "-"))
-    except ValueError:
-        expected = f"a number is expected under '{field}'"
-        raise LabcalcError(f"'{written}': {expected}" if written else expected) from None
 
 
 class ConclusionPanel:
@@ -225,23 +217,19 @@ class ConclusionPanel:
 
 
 class ExportPanel:
-    """The page as a file that needs nothing else."""
+    """The page as a file that needs nothing else; ``keep`` writes its present state into a folder."""
 
-    def __init__(self, problem: Problem, exports: Sequence[str | Path], lab: str | Path | None) -> None:
-        self._problem, self._exports, self._lab = problem, exports, lab
+    def __init__(self, keep: Callable[[Path], RenderedReport]) -> None:
+        self._keep = keep
         self.said = Status()
-        keep = _button("Keep this page as a file", "Write the present state of the page to one HTML file", self.write)
-        self.box = ipywidgets.VBox([heading("The page as a file"), keep, self.said])
-
-    def fit(self, problem: Problem) -> None:
-        """Keep this state when asked."""
-        self._problem = problem
+        button = _button("Keep this page as a file", "Write the present state of the page to one HTML file", self.write)
+        self.box = ipywidgets.VBox([heading("The page as a file"), button, self.said])
 
     def write(self) -> None:
         """Write the file beside the workbook, or say why not."""
         self.said.text, self.said.kind = "Being written …", ""
         try:
-            report = export_page(self._problem, self._exports, self._lab, Path.cwd())
+            report = self._keep(Path.cwd())
         except (LabcalcError, OSError) as refusal:
             self.said.text, self.said.kind = f"Not written: {_plain(refusal)}", "bad"
             return

@@ -39,17 +39,23 @@ class WorkbookCopy:
     left_alone: tuple[Path, ...] = ()  # files of that name that hold a person's changes or are none of ours
 
 
-def workbook_names() -> tuple[str, ...]:
-    """Return the names of the workbooks that can be opened."""
-    return tuple(workbook_files())
+_ALONE = "bench-calculations"  # the workbook that needs no laboratory
 
 
-def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = None) -> WorkbookCopy:
+def workbook_names(*, of_a_laboratory: bool = False) -> tuple[str, ...]:
+    """Return the names of the workbooks that can be opened; or of those that need a laboratory's data."""
+    return tuple(name for name in workbook_files() if not (of_a_laboratory and name == _ALONE))
+
+
+def copy_workbook(
+    name: str, exports: Sequence[Path] = (), lab: Path | None = None, *, example: bool = False
+) -> WorkbookCopy:
     """Copy a workbook beside lab.toml, or beside the first export, with its parameters set.
 
     name : One of ``workbook_names()``; ``_`` may stand for ``-``.
     exports : The exports at hand.
     lab : lab.toml. Without one and without exports the workbook is copied into the current folder.
+    example : Open with worked examples, where the workbook has some.
     Returns : Where it is. A copy that a person has changed is never written over: made the same way it is kept as it
         is, made in another way it is left alone and the new copy gets a number.
     Raises WorkbookError : There is no such workbook, or it takes no exports.
@@ -57,7 +63,7 @@ def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = No
     """
     files, home, name = _files(name), _folder(exports, lab), name.casefold().replace("_", "-")
     course = home if len(files) == 1 else home / name
-    words: dict[str, Json] = {"exports": [_from(course, one) for one in exports], "controls": True}
+    words: dict[str, Json] = {"exports": [_from(course, one) for one in exports], "controls": True, "example": example}
     words["lab"] = _from(course, lab) if lab else ""
     if len(files) == 1:
         return _copy(files[0], home / f"{name}.ipynb", words)
@@ -105,7 +111,10 @@ def _copy(file: Path, to: Path, words: Mapping[str, Json]) -> WorkbookCopy:
     notebook = nbformat.read(file, as_version=4)
     taken = declared_parameters(notebook, to.stem)
     if words["exports"] and "exports" not in taken:
-        raise WorkbookError(f"{to.stem} takes no exports: it reads the record that lab.toml names; give --lab alone")
+        instead = ": it reads the record that lab.toml names; give --lab alone" if "lab" in taken else ""
+        raise WorkbookError(f"{to.stem} takes no exports{instead}")
+    if words["example"] and "example" not in taken:
+        raise WorkbookError(f"{to.stem} has no worked examples: leave --example out")
     for cell in notebook.cells:
         if cell.cell_type == "code":  # what is stored is about the sample laboratory
             cell.outputs, cell.execution_count = [], None

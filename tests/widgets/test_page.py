@@ -102,7 +102,8 @@ def test_what_it_would_decide_is_a_table(page: ProblemPage) -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "said"), [("", "a number is expected under 'It showed'"), ("thin", "'thin': a number"), ("-3", "above 0")]
+    ("value", "said"),
+    [("", "It showed: a number is expected"), ("thin", "It showed: 'thin': a number"), ("-3", "above 0")],
 )
 def test_a_wrong_value_is_refused_in_words(page: ProblemPage, value: str, said: str) -> None:
     page.measurement.form.press("add", value=value)

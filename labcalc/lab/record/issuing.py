@@ -12,7 +12,7 @@ from labcalc.errors import RecordError
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import append, entries_of
-from labcalc.lab.record.opening import opened
+from labcalc.lab.record.steps import opened
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,174 @@
+"""Calculations at the bench: one page for all of them, with controls or as a report."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from html import escape
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import ipywidgets
+
+from labcalc.bench import CALCULATIONS, Calculation, Table
+from labcalc.errors import LabcalcError
+from labcalc.figures import Fragment, Picture, note
+from labcalc.figures.lessons import draw_plot
+from labcalc.figures.markup import fact_list, html_table
+from labcalc.lessons import Plot
+from labcalc.widgets.actions import keep_page
+from labcalc.widgets.controls import Chart, Fit, Form, Status
+from labcalc.widgets.page import STYLE
+from labcalc.widgets.panels import ExportPanel
+from labcalc.workbooks import Json, RenderedReport, keep_units, safe_stem
+from labcalc.workbooks.scripts import plotly_script
+from labcalc.workbooks.writing import write_whole
+
+Typed: TypeAlias = Mapping[str, Mapping[str, str]]
+"""What was typed, by key of the calculation, and in it by key of the field."""
+
+_KEPT = Path("bench-calculations-typed.json")
+"""File beside the workbook in which what was typed stays."""
+_PAGES = tuple(dict.fromkeys(one.page for one in CALCULATIONS.values()))
+_BUTTONS = (
+    {"key": "example", "label": "Worked example", "hint": "Type the published example"},
+    {"key": "empty", "label": "Empty", "hint": "Empty all fields of this calculation"},
+    {"key": "copy", "label": "Copy the tables", "hint": "For a spreadsheet"},
+)
+
+
+def still_bench(page: str, typed: Typed, example: bool) -> Iterator[Fragment | Picture]:
+    """Return the calculations in which something was typed as pieces of a report.
+
+    page : Name of a page; empty for all.
+    example : Show the worked example of those in which nothing was typed.
+    Raises LabcalcError : There is no such page or calculation, or what was typed can't be used.
+    """
+    for name, known in (*((one, tuple(CALCULATIONS)) for one in typed), (page, ("", *_PAGES))):
+        if name not in known:
+            raise LabcalcError(f"'{name}': one of {', '.join(filter(None, known))} is expected")
+    for key, one in CALCULATIONS.items():
+        words = typed.get(key) or (one.example if example else {})
+        if words and page in ("", one.page):
+            yield Fragment(f"<h2>{escape(f'{one.page}: {one.title}')}</h2>", one.title)
+            yield fact_list({field.label: field.in_words(words) for field in one.fields})
+            yield from _pieces(one, words)
+            yield _about(one)
+
+
+def _pieces(one: Calculation, typed: Mapping[str, str]) -> list[Fragment | Picture]:
+    results = one.run(typed)
+    return [_table(r) if isinstance(r, Table) else draw_plot(r) if isinstance(r, Plot) else note(r) for r in results]
+
+
+def _table(one: Table) -> Fragment:
+    columns = range(1, len(one.columns))
+    numeric = tuple(n for n in columns if all(row[n][:1] in "0123456789+\u2212\u2013" for row in one.rows))
+    rows = [tuple(map(escape, row)) for row in one.rows]
+    return Fragment(html_table(one.caption, one.columns, rows, numeric=numeric), f"{one.caption}\n{one.copied}")
+
+
+def _about(one: Calculation) -> Fragment:
+    facts = {"Equation": one.equation, "Source": one.source, "Range": one.range, "Worked example": one.printed}
+    return fact_list(facts)
+
+
+class BenchPage:
+    """The page with its controls; what is typed stays in a file beside the workbook.
+
+    typed : What is typed at the start, before what the file holds.
+    example : Start with the worked example where nothing is typed.
+    Raises LabcalcError : The file holds something else.
+    """
+
+    def __init__(self, page: str = "", typed: Typed | None = None, example: bool = False) -> None:
+        self.typed = {**_kept(), **{key: dict(words) for key, words in (typed or {}).items()}}
+        self._example = example
+        self.pages = ipywidgets.ToggleButtons(options=_PAGES, value=page or _PAGES[0])
+        self.choice, self.shown, self.about = ipywidgets.Dropdown(), ipywidgets.HTML(), ipywidgets.HTML()
+        self.said, self.chart, self._place = Status(kind="bad"), Chart(plotly_script()), ipywidgets.VBox()
+        left = [self.choice, self._place, self.said, self.about, ExportPanel(self._keep).box]
+        columns = ipywidgets.HBox([ipywidgets.VBox(left), ipywidgets.VBox([self.shown, self.chart])])
+        columns.add_class("labcalc-bottom")
+        self.box = ipywidgets.VBox([ipywidgets.HTML(f"<style>{STYLE}</style>"), Fit(), self.pages, columns])
+        self.box.add_class("labcalc-page")
+        self.box.add_class("labcalc-bench")
+        self.pages.observe(lambda _: self._turn(), "value")
+        self.choice.observe(lambda _: self._open(), "value")
+        self._turn()
+
+    def _repr_mimebundle_(self, **words: Any) -> Any:
+        return self.box._repr_mimebundle_(**words)
+
+    def _turn(self) -> None:
+        """Offer the calculations of the page that was chosen; the first one opens."""
+        offered = [(one.title, one.key) for one in CALCULATIONS.values() if one.page == self.pages.value]
+        self.choice.options, self.choice.value = offered, offered[0][1]
+
+    def _open(self) -> None:
+        """Open the calculation that was chosen, with what was typed in it."""
+        if self.choice.value is None:  # between two pages
+            return
+        one = self.calculation = CALCULATIONS[self.choice.value]
+        fields, choices = [], {field.key: list(field.choices) for field in one.fields if field.choices}
+        for field in one.fields:
+            kind = "choice" if field.choices else "area" if len(field.columns) > 1 else "text"
+            hint = field.columns[0].usual_range if kind == "text" else ""
+            fields.append({"key": field.key, "label": field.label, "kind": kind, "hint": hint})
+            units = {key: list(symbols) for key, symbols in field.symbols().items() if len(symbols) > 1}
+            fields += [{"key": key, "label": f"Unit: {field.label}", "kind": "unit", "hint": ""} for key in units]
+            choices |= units
+        self.form = Form(fields, _BUTTONS, self._press)
+        self.form.choices = choices
+        self._place.children = (self.form,)
+        self.about.value = keep_units(_about(one).html)
+        self._write(self.typed.get(one.key) or (one.example if self._example else {}))
+        self.form.observe(lambda _: self._calculate(), "values")
+        self._calculate(keep=False)
+
+    def _write(self, typed: Mapping[str, str]) -> None:
+        """Write into all fields; a choice that isn't told is its first."""
+        usual = {**dict.fromkeys((str(field["key"]) for field in self.form.fields), "")}
+        usual |= {key: offered[0] for key, offered in self.form.choices.items()}
+        self.form.show(**{**usual, **typed})
+
+    def _press(self, button: str, _: object) -> None:
+        if button != "copy":
+            self._write(self.calculation.example if button == "example" else {})
+
+    def _calculate(self, *, keep: bool = True) -> None:
+        """Show what comes of what is typed, and keep what a person typed."""
+        typed = {key: text for key, text in self.form.values.items() if text.strip()}
+        pieces: list[Fragment | Picture] = []
+        try:
+            pieces, self.said.text = _pieces(self.calculation, typed), ""
+            if keep and typed != self.typed.get(self.calculation.key):
+                self.typed[self.calculation.key] = typed
+                write_whole(_KEPT, json.dumps(self.typed, ensure_ascii=False, indent=1).encode())
+        except LabcalcError as refusal:
+            self.said.text = str(refusal)
+        except OSError as refusal:
+            self.said.text = f"What is typed can't be kept: {refusal.filename}: {refusal.strerror}"
+        texts = [one for one in pieces if isinstance(one, Fragment)]
+        self.shown.value = keep_units("".join(one.html for one in texts))
+        self.form.copied = "\n\n".join(one.text for one in texts)
+        picture = next((one for one in pieces if isinstance(one, Picture)), None)
+        self.chart.layout.display = "" if picture else "none"
+        if picture:
+            with self.chart.hold_sync():
+                self.chart.caption, self.chart.drawn = picture.caption, json.loads(picture.figure.to_json())
+
+    def _keep(self, folder: Path) -> RenderedReport:
+        one = self.calculation
+        parameters: dict[str, Json] = {"page": one.page, "typed": {one.key: dict(self.form.values)}, "example": False}
+        title = f"{one.page}: {one.title}"
+        return keep_page("bench_calculations", parameters, folder, f"bench-{safe_stem(one.key)}", title)
+
+
+def _kept() -> dict[str, dict[str, str]]:
+    """Return what was typed before; a file that is none is named, and not written over."""
+    try:
+        found = json.loads(_KEPT.read_text("utf-8")) if _KEPT.exists() else {}
+        return {key: {name: str(text) for name, text in found[key].items()} for key in CALCULATIONS if key in found}
+    except (ValueError, AttributeError, TypeError) as problem:
+        raise LabcalcError(f"{_KEPT}: holds nothing that was typed ({problem}): mend or remove it") from None
