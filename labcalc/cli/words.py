@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import getpass
-import sys
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial, wraps
 from pathlib import Path
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, ParamSpec
 
 import click
 
-from labcalc.errors import LabcalcError, MonthError
+from labcalc.errors import MonthError
 
 if TYPE_CHECKING:
     from labcalc.exports import Reading
@@ -33,24 +33,15 @@ jobs_option = click.option(
 )
 
 
-def answer(command: Callable[P, int]) -> Callable[P, None]:
-    """Turn a command's return value into the exit code, and a refusal into one line; keep what it imports short."""
+def answer(command: Callable[P, int]) -> Callable[P, int]:
+    """Keep short what a command imports; its return value is the exit code."""
 
     @wraps(command)
-    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+    def run(*args: P.args, **kwargs: P.kwargs) -> int:
         from labcalc.workbooks.lean import keep_imports_short
 
         keep_imports_short()
-        try:
-            code = command(*args, **kwargs)
-        except LabcalcError as refusal:
-            say(f"labcalc: {refusal}")
-            code = 2
-        except OSError as failure:
-            place = f"{failure.filename}: " if failure.filename else ""
-            say(f"labcalc: {place}{failure.strerror or failure}")
-            code = 2
-        sys.exit(code)
+        return command(*args, **kwargs)
 
     return run
 
@@ -96,8 +87,8 @@ def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], co
     ``code`` is the one for when every report is there.
     """
     for failed in result.failures:
-        say(f"no report {failed.name}: {failed.reason}")
-    click.echo("\n".join([*lines, *(f"Begin with {path}" for path in places)]))
+        say(" ".join(f"no report {failed.name}: {failed.reason}".split()))
+    tell("\n".join([*lines, *(f"Begin with {path}" for path in places)]))
     if result.failures:
         return 1 if result.reports else 2
     return code
@@ -119,5 +110,24 @@ def one_page(out: Path, laboratory: Laboratory) -> BatchOptions:
     return BatchOptions(out, workers=1, say=say, record=recorder(laboratory))
 
 
+_NOT_SHOWN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+"""What steers a terminal or turns the direction of its text, and halves of characters."""
+
+
+def harmless(text: str) -> str:
+    r"""Return a text as a terminal may show it; JSON stays the same JSON.
+
+    >>> harmless("BL-26\x1b[2J")
+    'BL-26\\u001b[2J'
+    """
+    return _NOT_SHOWN.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+
+
 def say(line: str) -> None:
-    click.echo(line, err=True)
+    """Say something about the work, on stderr."""
+    click.echo(harmless(line), err=True)
+
+
+def tell(text: str, nl: bool = True) -> None:
+    """Put out what was asked for, on stdout."""
+    click.echo(harmless(text), nl=nl)
