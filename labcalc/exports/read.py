@@ -28,7 +28,8 @@ from labcalc.exports.tidying.rows import framed, tidy
 
 WORKBOOKS = (".xlsx", ".xlsm")
 _DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two blanks or more"}
-_LARGEST = 4 << 30  # bytes of a file
+_LARGEST, _MOST_LINES = 64 << 20, 1 << 20
+"""Bytes and lines of a file: half a million rows, a century of a bench; what has more takes a minute or 1 GB to refuse."""
 _NO_PROFILE = Profile(name="", files=())
 _Read = tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]
 _UNRELATED = (
@@ -123,8 +124,8 @@ def content_of(path: Path) -> bytes:
         if not stat.S_ISREG(status.st_mode):
             raise ExportError(str(path), "this is a pipe or a device; expected a file")
         if status.st_size > _LARGEST:
-            size = f"{status.st_size / 2**30:,.1f} GB"
-            raise ExportError(str(path), f"the file has {size}; expected an export of at most {_LARGEST >> 30} GB")
+            size = f"{status.st_size / 2**20:,.0f} MB"
+            raise ExportError(str(path), f"the file has {size}; expected an export of at most {_LARGEST >> 20} MB")
         return path.read_bytes()
     except FileNotFoundError:
         raise ExportError(str(path), "there is no such file") from None
@@ -163,6 +164,8 @@ def table_of(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple
 def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     text, encoding = decode(data, name_of(path), profile.encoding)
     del data
+    if (lines := max(text.count("\n"), text.count("\r"))) > _MOST_LINES:
+        raise ExportError(name_of(path), f"the file has {lines:,} lines; expected at most {_MOST_LINES:,}")
     delimiters = [one for one in DELIMITERS if one in text]
     if profile.delimiter or profile.widths or profile.layout == "blocks":
         delimiters = [profile.delimiter or ""]
