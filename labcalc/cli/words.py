@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial, wraps
 from pathlib import Path
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, ParamSpec
 import click
 
 from labcalc.errors import MonthError
+from labcalc.wording import STEERING
 
 if TYPE_CHECKING:
     from labcalc.exports import Reading
@@ -110,17 +110,13 @@ def one_page(out: Path, laboratory: Laboratory) -> BatchOptions:
     return BatchOptions(out, workers=1, say=say, record=recorder(laboratory))
 
 
-_NOT_SHOWN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
-"""What steers a terminal or turns the direction of its text, and halves of characters."""
-
-
 def harmless(text: str) -> str:
     r"""Return a text as a terminal may show it; JSON stays the same JSON.
 
     >>> harmless("BL-26\x1b[2J")
     'BL-26\\u001b[2J'
     """
-    return _NOT_SHOWN.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+    return STEERING.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 def say(line: str) -> None:

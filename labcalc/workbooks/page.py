@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from labcalc import __version__
+from labcalc.wording import STEERING
 from labcalc.workbooks.scripts import Scripts, bundle_hash, compressed_bundle, plotly_script_name, script_hash
 
 if TYPE_CHECKING:
@@ -70,8 +71,8 @@ def _text(name: str) -> str:
 
 
 def build_page(template: str, *, title: str, **words: Any) -> str:
-    """Return a whole page from ``report.html.j2`` or ``index.html.j2``."""
-    return (
+    """Return a whole page from ``report.html.j2`` or ``index.html.j2``; nothing in it turns the direction of its text."""
+    page: str = (
         _environment()
         .get_template(template)
         .render(
@@ -83,6 +84,7 @@ def build_page(template: str, *, title: str, **words: Any) -> str:
             **words,
         )
     )
+    return STEERING.sub("\ufffd", page.replace("\r\n", "\n"))
 
 
 def _css_text(text: str) -> str:
