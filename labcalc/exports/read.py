@@ -29,7 +29,7 @@ from labcalc.exports.tidying.rows import framed, tidy
 WORKBOOKS = (".xlsx", ".xlsm")
 _DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two blanks or more"}
 _LARGEST, _MOST_LINES = 64 << 20, 1 << 20
-"""Bytes and lines of a file: half a million rows, a century of a bench; what has more takes a minute or 1 GB to refuse."""
+"""Bytes and lines of a file: half a million rows are a century of a bench; more would take a minute, or 1 GB."""
 _NO_PROFILE = Profile(name="", files=())
 _Read = tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]
 _UNRELATED = (

@@ -71,7 +71,7 @@ def _text(name: str) -> str:
 
 
 def build_page(template: str, *, title: str, **words: Any) -> str:
-    """Return a whole page from ``report.html.j2`` or ``index.html.j2``; nothing in it turns the direction of its text."""
+    """Return a whole page from ``report.html.j2`` or ``index.html.j2``; nothing turns its text round."""
     page: str = (
         _environment()
         .get_template(template)
