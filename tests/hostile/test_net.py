@@ -7,6 +7,7 @@ import os
 import re
 import subprocess
 import sys
+import tempfile
 from dataclasses import asdict
 from pathlib import Path
 
@@ -88,7 +89,7 @@ def test_a_console_of_other_letters(export: Path) -> None:
     words = {**os.environ, "PYTHONIOENCODING": "cp1252", "PYTHONUTF8": "0"}
     done = subprocess.run([*LABCALC, "read", str(export), "--json"], capture_output=True, env=words, check=False)
     assert done.returncode == 0
-    assert b'"remark":"\\u03bd \xb1"' in done.stdout.replace(b'": ', b'":')
+    assert b'"remark":"\\u03bd \xb1 [dyn' in done.stdout.replace(b'": ', b'":')
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="file names are bytes")
@@ -165,3 +166,22 @@ def test_moments_at_the_edges(moment: str, tmp_path: Path) -> None:
     reading = exports.read_exports([path], time_zone="Europe/Lisbon")
     told = [one.expected for one in reading.refusals] or [reading.table["measured_at"][0].tz_convert("UTC").isoformat()]
     assert TIMES[moment] in told[0]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no disk that is always full")
+@pytest.mark.parametrize("ending", ["csv", "xlsx"])
+def test_a_full_disk_leaves_nothing(ending: str, export: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    aside = tempfile.mkstemp
+
+    def full(**words: str) -> tuple[int, str]:
+        handle, name = aside(**words)
+        Path(name).unlink()
+        Path(name).symlink_to("/dev/full")
+        return handle, name
+
+    monkeypatch.setattr("labcalc.exports.write.tempfile.mkstemp", full)
+    to = export.with_name(f"t.{ending}")
+    result = run("read", str(export), "--to", str(to))
+    assert result.exit_code == 2
+    assert result.stderr == f"labcalc: {to}: the file can't be written: No space left on device\n"
+    assert list(export.parent.iterdir()) == [export]
