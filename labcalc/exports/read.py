@@ -28,8 +28,8 @@ from labcalc.exports.tidying.rows import framed, tidy
 
 WORKBOOKS = (".xlsx", ".xlsm")
 _DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two blanks or more"}
-_LARGEST, _MOST_LINES = 64 << 20, 1 << 20
-"""Bytes and lines of a file: half a million rows are a century of a bench; more would take a minute, or 1 GB."""
+_LARGEST, _MOST_LINES, _LONGEST_LINE = 128 << 20, 1 << 20, 16 << 20
+"""Bytes and lines of a file, characters of a line: a million rows; more would take minutes, or over 1 GB."""
 _NO_PROFILE = Profile(name="", files=())
 _Read = tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]
 _UNRELATED = (
@@ -166,6 +166,8 @@ def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list
     del data
     if (lines := max(text.count("\n"), text.count("\r"))) > _MOST_LINES:
         raise ExportError(name_of(path), f"the file has {lines:,} lines; expected at most {_MOST_LINES:,}")
+    if _has_endless_line(text):
+        raise ExportError(name_of(path), f"a line has over {_LONGEST_LINE:,} characters; expected lines of results")
     delimiters = [one for one in DELIMITERS if one in text]
     if profile.delimiter or profile.widths or profile.layout == "blocks":
         delimiters = [profile.delimiter or ""]
@@ -181,6 +183,16 @@ def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list
         raise ExportError(name_of(path), next(filter(None, reasons), _UNRELATED))
     words = "fixed widths" if profile.widths else _DIVIDED.get(delimiter, f"cells divided by '{delimiter}'")
     return table, delimiter, [encoding, words]
+
+
+def _has_endless_line(text: str) -> bool:
+    start = 0
+    while len(text) - start > _LONGEST_LINE:
+        end = max(text.rfind(mark, start, start + _LONGEST_LINE + 1) for mark in "\r\n")
+        if end < 0:
+            return True
+        start = end + 1
+    return False
 
 
 def _of_sheet(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
