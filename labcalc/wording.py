@@ -6,12 +6,17 @@ What a machine reads (JSON, CSV, parameters) and what quotes a file or is typed 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from typing import SupportsFloat
 
 from labcalc.statistics.rounding import rounded, rounded_to_figures
 
 _MINUS, _DASH = "\u2212", "\u2013"
+
+STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+"""What steers a terminal, ends a line or turns the direction of a text, and halves of characters: no page or terminal
+is given one of them."""
 
 
 def counted(number: int, thing: str, things: str = "") -> str:

@@ -12,7 +12,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 from urllib.error import HTTPError
-from urllib.request import ProxyHandler, build_opener
+from urllib.request import HTTPCookieProcessor, ProxyHandler, Request, build_opener
 
 import pytest
 from click.testing import CliRunner, Result
@@ -22,6 +22,7 @@ from labcalc.errors import WorkbookError
 from labcalc.lab import add_decision, load_laboratory
 from labcalc.shipped import sample_exports, sample_lab
 from labcalc.workbooks import copy_sample_laboratory, copy_workbook, workbook_names
+from tests import jupyterlab
 
 LAB = '[laboratory]\nname = "Harbour"\ntime_zone = "UTC"\nearlier_exports = ["exports/*"]\n'
 EXPORT = "Sample,Date,Instrument,Temperature (°C),Kinematic viscosity (mm²/s)\nHX-1,2026-03-02 08:10,VD-9,40,46.12\n"
@@ -189,6 +190,51 @@ def opened(lab: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
             shown.kill()
         shown.wait()
         shown.stderr.close()
+
+
+REFUSED = {
+    "save": ("PUT", "api/contents/run-report.ipynb", {"type": "notebook", "content": {}}),
+    "upload": ("POST", "api/contents", {"type": "file", "ext": ".py"}),
+    "remove": ("DELETE", "api/contents/lab.toml", None),
+    "run": ("POST", "api/kernels", {"name": "python3"}),
+    "open": ("POST", "api/sessions", {"path": "run-report.ipynb", "type": "notebook", "kernel": {"name": "python3"}}),
+    "terminal": ("POST", "api/terminals", {}),
+}
+
+
+@pytest.mark.slow
+def test_who_may_only_look_can_change_and_run_nothing(lab: Path) -> None:
+    with jupyterlab.opened("run-report", "--lab", str(lab), "--read-only") as address:
+        site, token = address.split("/doc/")[0], address.split("token=")[1]
+        ask, before = build_opener(ProxyHandler({})), lab.read_bytes()
+
+        def asked(method: str, place: str, words: object, **heads: str) -> int:
+            body = None if words is None else json.dumps(words).encode()
+            request = Request(f"{site}/{place}", body, {"Authorization": f"token {token}", **heads}, method=method)
+            try:
+                with ask.open(request, timeout=20) as said:
+                    return int(said.status)
+            except HTTPError as refusal:
+                return refusal.code
+
+        assert asked("GET", "api/contents/run-report.ipynb", None) == 200
+        codes = {name: asked(*words) for name, words in REFUSED.items()}
+        assert codes.pop("terminal") in (403, 404)
+        assert set(codes.values()) == {403}
+        assert asked("GET", "api/contents", None, Authorization="token wrong") == 403
+        assert lab.read_bytes() == before
+
+
+@pytest.mark.slow
+def test_no_page_of_elsewhere_gets_an_answer(opened: tuple[subprocess.Popen[str], str]) -> None:
+    """A page of another origin has no token, and the browser's cookie opens nothing to it."""
+    _, address = opened
+    site, ask = address.split("/doc/")[0], build_opener(ProxyHandler({}), HTTPCookieProcessor())
+    ask.open(address, timeout=20).close()  # from here on the cookie is sent
+    ask.open(f"{site}/api/contents", timeout=20).close()
+    for heads in ({"Origin": "http://harm.example"}, {"Origin": "null"}, {"Host": "harm.example"}):
+        with pytest.raises(HTTPError, match=r"40[34]"):
+            ask.open(Request(f"{site}/api/contents", headers=heads), timeout=20)
 
 
 @pytest.mark.slow

@@ -12,6 +12,7 @@ from labcalc.cli import follow_up as follow_up  # adds to `labcalc record`
 from labcalc.cli.duplicates import duplicates
 from labcalc.cli.methods import methods
 from labcalc.cli.month import month, year
+from labcalc.cli.net import NetGroup
 from labcalc.cli.read import read
 from labcalc.cli.record import record
 from labcalc.cli.report import demo, report
@@ -20,12 +21,13 @@ from labcalc.cli.verify import verify
 from labcalc.cli.workbook import workbook
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(cls=NetGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, message="labcalc %(version)s")
 def main() -> None:
     """From a viscosity and density run export to a result that can be signed.
 
-    Exit codes: 0 all done; 1 done, but some rows or runs were refused, each named; 2 nothing could be done.
+    Exit codes: 0 all done; 1 done, but some rows or runs were refused, each named; 2 nothing could be done, or it was
+    interrupted.
     """
 
 

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from labcalc.cli.record import by_option, head_words, json_option, lab_option, record
-from labcalc.cli.words import answer, say
+from labcalc.cli.words import answer, say, tell
 
 if TYPE_CHECKING:
     from labcalc.lab import Decided, Laboratory
@@ -54,7 +54,7 @@ def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime
         **numbers,
     }
     action = add_decision(laboratory, who=who, what="action", why=f"{one.about}: {one.finding}", **given)
-    click.echo(f"Action {action.number}, {owner}, due {action.due}: {one.about}. {head_words(laboratory)}")
+    tell(f"Action {action.number}, {owner}, due {action.due}: {one.about}. {head_words(laboratory)}")
     return 0
 
 
@@ -88,8 +88,8 @@ def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temper
     for one in proposed:
         given = {**one.decided(), "month": month, "in_force": in_force.date()}
         done = add_decision(laboratory, who=who, what="limits", why=why, **given)
-        click.echo(f"Decision {done.number}, in force from {done.in_force}: {one.words}.")
-    click.echo(head_words(laboratory))
+        tell(f"Decision {done.number}, in force from {done.in_force}: {one.words}.")
+    tell(head_words(laboratory))
     return 0 if len(proposed) == len(asked) else 1
 
 
@@ -121,7 +121,7 @@ def _follow(lab: Path, number: int, what: str, given: dict[str, Any]) -> int:
 
     laboratory = load_laboratory(lab)
     done = add_decision(laboratory, what=what, decision=number, **given)
-    click.echo(f"Decision {done.number}: {number} is {what} by {done.who}. {head_words(laboratory)}")
+    tell(f"Decision {done.number}: {number} is {what} by {done.who}. {head_words(laboratory)}")
     return 0
 
 
@@ -140,9 +140,9 @@ def open_actions(lab: Path, month: str, as_json: bool) -> int:
         say(f"labcalc: {line}")
     listed = [*_open(decided, laboratory), *(_unseen(lab, month) if month else ())]
     if as_json:
-        click.echo(json.dumps(listed, ensure_ascii=False, indent=1))
+        tell(json.dumps(listed, ensure_ascii=False, indent=1))
     for one in () if as_json else listed or [{"nothing": "is open"}]:
-        click.echo(", ".join(f"{name.replace('_', ' ')} {text}".strip() for name, text in one.items()))
+        tell(", ".join(f"{name.replace('_', ' ')} {text}".strip() for name, text in one.items()))
     return 1 if decided.unusable else 0
 
 

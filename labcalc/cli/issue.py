@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from labcalc.cli.words import say
+from labcalc.cli.words import say, tell
 from labcalc.errors import RecordError
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def issue_reports(material: Material, jobs: Sequence[ReportJob], asked: ToIssue,
             words = {"issued": issue.issued, "replaces": issue.replaces, "changed": issue.changed}
             page = page_of(replace(job, parameters={**job.parameters, **words}), options)
             kept = add_issued(laboratory, issue, page, who=getpass.getuser())
-            click.echo(f"Issued: report {number}, entry {kept.entry} of the record.")
+            tell(f"Issued: report {number}, entry {kept.entry} of the record.")
         else:
             kept = held
             say(f"Issued already, and kept as it was: report {number}, entry {kept.entry} of the record.")
@@ -66,7 +66,7 @@ def issue_reports(material: Material, jobs: Sequence[ReportJob], asked: ToIssue,
         if path.is_file() and path.read_bytes() != page:
             raise RecordError(str(path), f"it is not the page of entry {kept.entry}: move it away; it stays as it is")
         put_page(path, page, options)
-        click.echo(f"It is {path}")
+        tell(f"It is {path}")
     return 0
 
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from labcalc.cli.words import say
+from labcalc.cli.words import say, tell
 from labcalc.errors import LessonError
 from labcalc.wording import counted
 
@@ -28,7 +26,7 @@ def show_class(name: str, results: Path | None, to: Path | None) -> int:
     if found.table.empty:
         raise LessonError(str(results), "", "every result file was refused: there is nothing to show")
     if to is None:
-        click.echo(found.table[_SHOWN].to_string(index=False))
+        tell(found.table[_SHOWN].to_string(index=False))
     else:
         write_whole(to, found.as_csv.encode())
     learners = found.table["learner"].str.casefold().nunique()

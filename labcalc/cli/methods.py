@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labcalc.cli.words import PATH, answer
+from labcalc.cli.words import PATH, answer, tell
 
 if TYPE_CHECKING:
     from labcalc.formulae.published import Comparison
@@ -80,7 +80,7 @@ def methods(out: Path) -> int:
         for family, functions in sorted(families.items())
     )
     write_whole(out / "methods.html", _page("Methods", f"<ul>{links}</ul>"))
-    click.echo(f"{len(families)} pages. Begin with {out / 'methods.html'}")
+    tell(f"{len(families)} pages. Begin with {out / 'methods.html'}")
     return 0
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from labcalc.judgement import Material, MonthReport
 
 
-def _options(command: Callable[..., None]) -> click.Command:
+def _options(command: Callable[..., int]) -> click.Command:
     """Give a command the options of both."""
     for option in (
         click.option("--json", "as_json", is_flag=True, help="The action list as JSON, for other programs."),

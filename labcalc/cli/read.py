@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import PATH, answer, exit_code, exports_argument, lab_option, name_refusals, say
+from labcalc.cli.words import PATH, answer, exit_code, exports_argument, lab_option, name_refusals, say, tell
 from labcalc.errors import ExportError
 from labcalc.wording import counted
 
@@ -38,11 +38,11 @@ def read(
     if to is not None and len(table):
         write_table(table, to, exports=exports, force=force)
     if as_json:
-        click.echo(_reading_as_json(reading, json.loads(table.to_json(orient="records", date_format="iso"))))
+        tell(_reading_as_json(reading, json.loads(table.to_json(orient="records", date_format="iso"))))
     elif to is None:
         shown = table.drop(columns="run").dropna(axis=1, how="all")
         empty = {name: "" for name in shown.columns if shown[name].dtype == object}
-        click.echo(shown.fillna(empty).to_string(index=False, na_rep=""))
+        tell(shown.fillna(empty).to_string(index=False, na_rep=""))
     name_refusals(reading)
     written = f"; written to {to}" if to is not None and len(table) else ""
     of = "" if len(reading.sources) == 1 else f", from {counted(len(reading.sources), 'file')}"
@@ -61,7 +61,7 @@ def _propose(exports: tuple[Path, ...], lab: Path | None) -> int:
     zone, code = load_laboratory(lab).time_zone, 0
     for export in exports:
         try:
-            click.echo(propose_profile(export, time_zone=zone).toml, nl=False)
+            tell(propose_profile(export, time_zone=zone).toml, nl=False)
         except ExportError as failure:
             say(f"labcalc: {failure}")
             code = 2

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labcalc.cli.words import PATH, answer, day_option, exports_argument, say
+from labcalc.cli.words import PATH, answer, day_option, exports_argument, say, tell
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def add(exports: tuple[Path, ...], lab: Path, who: str, again: str, watch: bool)
     read = f"; {totals([one.source for one in new if one.source])}" if new else ""
     decisions = f"; {counted(moved, 'decision')} moved" if moved else ""
     decisions += f"; {counted(certified, 'certificate')} new or changed" if certified else ""
-    click.echo(f"{counted(len(new), 'export')} added, {known} known already{read}{decisions}. {head_words(laboratory)}")
+    tell(f"{counted(len(new), 'export')} added, {known} known already{read}{decisions}. {head_words(laboratory)}")
     if failed and len(failed) == len(added):
         return 2
     return 1 if failed or any(one.refusals for one in new) else 0
@@ -65,9 +65,9 @@ def _watch(laboratory: Laboratory, exports: tuple[Path, ...], who: str) -> int:
         for one in watch_exports(laboratory, exports, who=who):
             _name_what_is_missing(one)
             if one.is_new:
-                click.echo(f"{one.path.name} added as entry {one.entry}.")
+                tell(f"{one.path.name} added as entry {one.entry}.")
     except KeyboardInterrupt:
-        click.echo(head_words(laboratory))
+        tell(head_words(laboratory))
     return 0
 
 
@@ -102,10 +102,10 @@ def show(lab: Path, n: int | None, as_json: bool, to: Path | None, force: bool, 
         return _write(laboratory, n, to, force, asked)
     found = find_entries(laboratory, n=n, **asked)
     if as_json or n is not None:
-        click.echo(json.dumps([one.for_programs for one in found], ensure_ascii=False, indent=1))
+        tell(json.dumps([one.for_programs for one in found], ensure_ascii=False, indent=1))
     else:
         for one in found:
-            click.echo(f"{one.n:>6}  {one.at}  {one.who}  {one.kind}: {_gist(one.content)}")
+            tell(f"{one.n:>6}  {one.at}  {one.who}  {one.kind}: {_gist(one.content)}")
     if not found:
         say("labcalc: no entry fits")
         return 2
@@ -140,12 +140,12 @@ def _write(laboratory: Laboratory, n: int | None, to: Path, force: bool, asked: 
     if n is None:
         rows = find_rows(laboratory, **{name: asked[name] for name in ("sample", "instrument", "since", "until")}).table
         write_table(rows, to, force=force)
-        click.echo(f"{counted(len(rows), 'row')} written to {to}.")
+        tell(f"{counted(len(rows), 'row')} written to {to}.")
         return 0
     if to.exists() and not force:
         raise RecordError(str(to), "there is such a file already; --force writes over it")
     to.write_bytes(export_bytes(laboratory, n))
-    click.echo(f"What entry {n} holds written to {to}.")
+    tell(f"What entry {n} holds written to {to}.")
     return 0
 
 
@@ -172,7 +172,7 @@ def decide(lab: Path, **decided: Any) -> int:
     if decision.run and laboratory.record and find_rows(laboratory, run=decision.run).table.empty:
         say(f"labcalc: the record holds no run '{decision.run}' yet: nothing changes until it does")
     about = f"{decision.run or decision.instrument or decision.file}, number {decision.number}"
-    click.echo(f"Decided by {decision.who}: {decision.what}, {about}. {head_words(laboratory)}")
+    tell(f"Decided by {decision.who}: {decision.what}, {about}. {head_words(laboratory)}")
     return 0
 
 
@@ -194,7 +194,7 @@ def verify(exports: tuple[Path, ...], lab: Path, printed: tuple[str, ...]) -> in
     if missing := list(exports_not_held(laboratory, exports)) if exports else []:
         say("\n".join(f"labcalc: {path}: its content is not in the record" for path in missing))
         return 1
-    click.echo(f"The record is as it was written: {head or 'no chained line yet'}.")
+    tell(f"The record is as it was written: {head or 'no chained line yet'}.")
     return 0
 
 
@@ -213,7 +213,7 @@ def checkpoint(lab: Path) -> int:
     from labcalc.lab import load_laboratory
 
     laboratory = load_laboratory(lab)
-    click.echo(f"{laboratory.name}: {head_words(laboratory)}")
+    tell(f"{laboratory.name}: {head_words(laboratory)}")
     return 0
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import PATH, answer, exit_code, exports_argument, lab_option, name_refusals, needed, say
+from labcalc.cli.words import PATH, answer, exit_code, exports_argument, lab_option, name_refusals, needed, say, tell
 from labcalc.errors import SettingsError
 from labcalc.wording import counted
 
@@ -39,7 +39,7 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
         say("labcalc: every row was refused: there is nothing to write")
         return 2
     if to is None:
-        click.echo(first.text, nl=False)
+        tell(first.text, nl=False)
     else:
         to.write_text(first.text, encoding="utf-8")
         say(f"Written to {to}. Answer what it asks; then: labcalc check --lab {to}")
@@ -62,9 +62,9 @@ def check(exports: tuple[Path, ...], lab: Path | None, as_json: bool, keys: bool
     lab = needed(lab, "a check needs")
     review = review_setup(lab, exports)
     if as_json:
-        click.echo(json.dumps(review.for_programs, ensure_ascii=False, indent=1))
+        tell(json.dumps(review.for_programs, ensure_ascii=False, indent=1))
     else:
-        click.echo("\n".join(_in_words(review, lab)))
+        tell("\n".join(_in_words(review, lab)))
     return int(review.refused)
 
 
@@ -72,9 +72,9 @@ def _reference(keys: bool, schema: Path | None) -> int:
     from labcalc.lab.reference import settings_reference, settings_schema
 
     if keys:
-        click.echo("| key | takes | default | meaning |\n|---|---|---|---|")
+        tell("| key | takes | default | meaning |\n|---|---|---|---|")
         for row in settings_reference():
-            click.echo(f"| {' | '.join(cell.replace('|', '/') for cell in row)} |")
+            tell(f"| {' | '.join(cell.replace('|', '/') for cell in row)} |")
     if schema is not None:
         schema.write_text(json.dumps(settings_schema(), ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
         say(f"Written to {schema}. In an editor's TOML settings, or as the first line of lab.toml: #:schema {schema}")

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from labcalc import __version__
-from labcalc.cli.words import PATH, answer, say
+from labcalc.cli.words import PATH, answer, say, tell
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def verify(out: Path | None) -> int:
     if out is not None:
         _write(found, out)
     seen = sum(one.seen for one in found)
-    click.echo(
+    tell(
         f"labcalc {__version__}: {counted(len(found), 'printed value')}, {len(wrong)} differ; {seen} seen, "
         f"{len(found) - seen} from memory, {counted(len({one.source for one in found}), 'source')}."
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime
 from functools import partial, wraps
@@ -12,7 +11,8 @@ from typing import TYPE_CHECKING, Any, ParamSpec
 
 import click
 
-from labcalc.errors import LabcalcError, MonthError
+from labcalc.errors import MonthError
+from labcalc.wording import STEERING
 
 if TYPE_CHECKING:
     from labcalc.exports import Reading
@@ -43,11 +43,7 @@ def day_option(name: str, told: str) -> Callable[[Any], Any]:
     return click.option(name, type=click.DateTime(["%Y-%m-%d"]), callback=_day, metavar="DATE", help=told)
 
 
-def say(line: str) -> None:
-    click.echo(line, err=True)
-
-
-def paged(command: Callable[..., None]) -> Callable[..., None]:
+def paged(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command the options of how its pages are written."""
     for option in (
         click.option("--pdf", is_flag=True, help="Print each report to PDF too, with the browser that is installed."),
@@ -58,24 +54,34 @@ def paged(command: Callable[..., None]) -> Callable[..., None]:
     return command
 
 
-def answer(command: Callable[P, int]) -> Callable[P, None]:
-    """Turn a command's return value into the exit code, and a refusal into one line; keep what it imports short."""
+def harmless(text: str) -> str:
+    r"""Return a text as a terminal may show it; JSON stays the same JSON.
+
+    >>> harmless("BL-26\x1b[2J")
+    'BL-26\\u001b[2J'
+    """
+    return STEERING.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+
+
+def say(line: str) -> None:
+    """Say something about the work, on stderr."""
+    click.echo(harmless(line), err=True)
+
+
+def tell(text: str, nl: bool = True) -> None:
+    """Put out what was asked for, on stdout."""
+    click.echo(harmless(text), nl=nl)
+
+
+def answer(command: Callable[P, int]) -> Callable[P, int]:
+    """Keep short what a command imports; its return value is the exit code."""
 
     @wraps(command)
-    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+    def run(*args: P.args, **kwargs: P.kwargs) -> int:
         from labcalc.workbooks.lean import keep_imports_short
 
         keep_imports_short()
-        try:
-            code = command(*args, **kwargs)
-        except LabcalcError as refusal:
-            say(f"labcalc: {refusal}")
-            code = 2
-        except OSError as failure:
-            place = f"{failure.filename}: " if failure.filename else ""
-            say(f"labcalc: {place}{failure.strerror or failure}")
-            code = 2
-        sys.exit(code)
+        return command(*args, **kwargs)
 
     return run
 
@@ -121,8 +127,8 @@ def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], co
     ``code`` is the one for when every report is there.
     """
     for failed in result.failures:
-        say(f"no report {failed.name}: {failed.reason}")
-    click.echo("\n".join([*lines, *(f"Begin with {path}" for path in places)]))
+        say(" ".join(f"no report {failed.name}: {failed.reason}".split()))
+    tell("\n".join([*lines, *(f"Begin with {path}" for path in places)]))
     if result.failures:
         return 1 if result.reports else 2
     return code

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 @click.option(
     "--port", type=click.IntRange(1024, 65535), metavar="N", help="Port on this machine; default: a free one."
 )
+@click.option("--read-only", is_flag=True, help="Show what was saved; nobody can run, change or upload anything.")
 @click.option("--results", type=PATH, metavar="DIR", help="Of lessons: the results of a class, as a table.")
 @click.option("--to", type=PATH, metavar="FILE.csv", help="Write that table to a file.")
 @answer
@@ -33,6 +34,7 @@ def workbook(
     example: bool,
     no_browser: bool,
     port: int | None,
+    read_only: bool,
     results: Path | None,
     to: Path | None,
 ) -> int:
@@ -51,7 +53,7 @@ def workbook(
         say(f"No --lab was given: this is the sample laboratory, in {lab.resolve().parent}")
     copy = copy_workbook(name, exports, lab, example=example)
     say(_in_words(copy))
-    serve_workbook(copy.path, port=port, browser=not no_browser, say=say)
+    serve_workbook(copy.path, port=port, browser=not no_browser, read_only=read_only, say=say)
     say(f"JupyterLab has ended; what was saved stays in {copy.path}")
     return 0
 

@@ -20,7 +20,7 @@ from labcalc.exports.arranging.stack import chosen, listed, stacked, with_result
 from labcalc.exports.profile import Profile
 from labcalc.exports.source.records import DELIMITERS, divided
 from labcalc.exports.source.sheet import sheets
-from labcalc.exports.source.text import decode, shown
+from labcalc.exports.source.text import decode, name_of, shown
 from labcalc.exports.table import Reading, Refusal, SourceFile
 from labcalc.exports.tidying.cells import Cells
 from labcalc.exports.tidying.contradictions import refuse_dividing_lines
@@ -28,7 +28,8 @@ from labcalc.exports.tidying.rows import framed, tidy
 
 WORKBOOKS = (".xlsx", ".xlsm")
 _DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two blanks or more"}
-_LARGEST = 4 << 30  # bytes of a file
+_LARGEST, _MOST_LINES, _LONGEST_LINE = 128 << 20, 1 << 20, 16 << 20
+"""Bytes and lines of a file, characters of a line: a million rows; more would take minutes, or over 1 GB."""
 _NO_PROFILE = Profile(name="", files=())
 _Read = tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]
 _UNRELATED = (
@@ -68,7 +69,7 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
             held = [content_of(path)]
             digest = hashlib.sha256(held[0]).hexdigest()
             if digest in first:
-                sources.append(SourceFile(path.name, digest, 0, 0, f"same content as {first[digest]}, read once"))
+                sources.append(SourceFile(name_of(path), digest, 0, 0, f"same content as {first[digest]}, read once"))
                 continue
             columns, refused, source = read_bytes(path, held.pop(), digest, profiles, zone)
         except ExportError as failure:
@@ -77,7 +78,7 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
         sources.append(source)
         refusals += refused
         tables.append(columns)
-        first[digest] = path.name
+        first[digest] = name_of(path)
     if not sources:
         raise failures[0] if failures else ExportError("exports", "no file is given; expected at least one")
     return Reading(framed(tables, zone), tuple(refusals), tuple(sources), tuple(failures))
@@ -85,7 +86,7 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
 
 def read_bytes(path: Path, data: bytes, digest: str, profiles: Sequence[Profile], zone: ZoneInfo) -> _Read:
     """Return the tidy columns, refusals and source of the content of a file, by the profile that its name fits."""
-    profile = next((one for one in profiles if fits_profile(path.name, one)), _NO_PROFILE)
+    profile = next((one for one in profiles if fits_profile(name_of(path), one)), _NO_PROFILE)
     held = [data]
     del data  # handed over, it goes as soon as it is text
     try:
@@ -93,7 +94,7 @@ def read_bytes(path: Path, data: bytes, digest: str, profiles: Sequence[Profile]
     except ExportError as failure:
         if profile is not _NO_PROFILE or "profile" not in failure.problem or "profile.encoding" in failure.problem:
             raise
-        how = f"`labcalc read {shown(path.name)} --propose` proposes a profile"
+        how = f"`labcalc read {shown(name_of(path))} --propose` proposes a profile"
         raise ExportError(failure.file, f"{failure.problem}; {how}") from None
 
 
@@ -102,15 +103,15 @@ def read_content(path: Path, data: bytes, digest: str, profile: Profile, zone: Z
     held = [data]
     del data
     table, delimiter, words = table_of(path, held.pop(), profile, zone)
-    layout = lay_out(table, path.name)
-    cells = Cells(layout, profile, path.name, delimiter)
+    layout = lay_out(table, name_of(path))
+    cells = Cells(layout, profile, name_of(path), delimiter)
     columns, refusals = tidy(cells, zone)
     refuse_dividing_lines(cells)
     dialect = _dialect(words, cells, layout, profile)
     doubled = tuple(cells.lines[cells.doubled].tolist())
     read = len(cells) - len(refusals) - len(doubled), len(refusals)
     left_out = layout.set_aside, layout.unused
-    return columns, refusals, SourceFile(path.name, digest, *read, dialect, len(columns["run"]), *left_out, doubled)
+    return columns, refusals, SourceFile(name_of(path), digest, *read, dialect, len(columns["run"]), *left_out, doubled)
 
 
 def content_of(path: Path) -> bytes:
@@ -122,8 +123,8 @@ def content_of(path: Path) -> bytes:
         if not stat.S_ISREG(status.st_mode):
             raise ExportError(str(path), "this is a pipe or a device; expected a file")
         if status.st_size > _LARGEST:
-            size = f"{status.st_size / 2**30:,.1f} GB"
-            raise ExportError(str(path), f"the file has {size}; expected an export of at most {_LARGEST >> 30} GB")
+            size = f"{status.st_size / 2**20:,.0f} MB"
+            raise ExportError(str(path), f"the file has {size}; expected an export of at most {_LARGEST >> 20} MB")
         return path.read_bytes()
     except FileNotFoundError:
         raise ExportError(str(path), "there is no such file") from None
@@ -154,40 +155,54 @@ def table_of(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple
     del data
     reader = _of_sheet if path.suffix.lower() in WORKBOOKS else _of_text
     table, delimiter, words = reader(path, held.pop(), profile)
-    state(table, profile, path.name)
-    add_moments(table, profile, zone, path.name)
+    state(table, profile, name_of(path))
+    add_moments(table, profile, zone, name_of(path))
     return table, delimiter, words
 
 
 def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
-    text, encoding = decode(data, path.name, profile.encoding)
+    text, encoding = decode(data, name_of(path), profile.encoding)
     del data
+    if (lines := max(text.count("\n"), text.count("\r"))) > _MOST_LINES:
+        raise ExportError(name_of(path), f"the file has {lines:,} lines; expected at most {_MOST_LINES:,}")
+    if _has_endless_line(text):
+        raise ExportError(name_of(path), f"a line has over {_LONGEST_LINE:,} characters; expected lines of results")
     delimiters = [one for one in DELIMITERS if one in text]
     if profile.delimiter or profile.widths or profile.layout == "blocks":
         delimiters = [profile.delimiter or ""]
 
     def known(delimiter: str) -> int:
-        header = header_of(islice(reshaped(divided(text, delimiter), profile, path.name), HEAD), profile)
+        header = header_of(islice(reshaped(divided(text, delimiter), profile, name_of(path)), HEAD), profile)
         return header.known if header else 0
 
     delimiter = max(delimiters, key=known) if len(delimiters) > 1 else "".join(delimiters)
-    table = arrange(divided(text, delimiter, profile.widths), profile, path.name)
+    table = arrange(divided(text, delimiter, profile.widths), profile, name_of(path))
     if table is None:
         reasons = (why_not(divided(text, one, profile.widths), profile) for one in delimiters)
-        raise ExportError(path.name, next(filter(None, reasons), _UNRELATED))
+        raise ExportError(name_of(path), next(filter(None, reasons), _UNRELATED))
     words = "fixed widths" if profile.widths else _DIVIDED.get(delimiter, f"cells divided by '{delimiter}'")
     return table, delimiter, [encoding, words]
 
 
+def _has_endless_line(text: str) -> bool:
+    start = 0
+    while len(text) - start > _LONGEST_LINE:
+        end = max(text.rfind(mark, start, start + _LONGEST_LINE + 1) for mark in "\r\n")
+        if end < 0:
+            return True
+        start = end + 1
+    return False
+
+
 def _of_sheet(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     if not data:
-        raise ExportError(path.name, "the file is empty; expected a workbook (.xlsx)")
-    found = with_results(sheets(data, path.name, profile.sheet), profile, path.name)
-    tables = chosen(found, profile, path.name)
+        raise ExportError(name_of(path), "the file is empty; expected a workbook (.xlsx)")
+    found = with_results(sheets(data, name_of(path), profile.sheet), profile, name_of(path))
+    tables = chosen(found, profile, name_of(path))
     if not tables:
-        reasons = (why_not(records, profile) for _, _, records in sheets(data, path.name, profile.sheet))
-        raise ExportError(path.name, next(filter(None, reasons), _UNRELATED))
-    table = stacked(tables, path.name)
+        reasons = (why_not(records, profile) for _, _, records in sheets(data, name_of(path), profile.sheet))
+        raise ExportError(name_of(path), next(filter(None, reasons), _UNRELATED))
+    table = stacked(tables, name_of(path))
     table.unread += [f"hidden {listed([name])}" for name, is_hidden in found if is_hidden and name not in tables]
     return table, "", [f"workbook, {listed(tables)}"]
 

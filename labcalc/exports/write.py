@@ -10,6 +10,7 @@ import zlib
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from importlib.util import find_spec
+from io import BytesIO
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -139,8 +140,9 @@ class _Exact(float):
 def _write_xlsx(table: pd.DataFrame, path: Path) -> None:
     import xlsxwriter
 
-    options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
-    with xlsxwriter.Workbook(str(path), options) as book:
+    whole = BytesIO()  # a disk that is full would leave a half-open archive, which complains later
+    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+    with xlsxwriter.Workbook(whole, options) as book:
         book.set_properties({"created": _NO_CLOCK})
         book.set_custom_property("table", _MARK.decode())
         sheet = book.add_worksheet("results")
@@ -152,6 +154,7 @@ def _write_xlsx(table: pd.DataFrame, path: Path) -> None:
             _write_column(sheet, at, column)
             longest = max((len(str(cell)) for cell in column[:1000]), default=0)
             sheet.set_column(at, at, min(max(longest, len(name)) + 2, _WIDEST))
+    path.write_bytes(whole.getvalue())
 
 
 def _write_column(sheet: Any, at: int, column: Sequence[Any]) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import math
 import re
 from collections.abc import Iterator
@@ -67,22 +66,27 @@ def _time_zone(value: Any, path: str, problems: Problems) -> Any:
     return value
 
 
+_NO_CHARACTER_SET = re.compile("escape|puny|idna|undefined|utf.?7", re.IGNORECASE)
+
+
 def _encoding(value: Any, path: str, problems: Problems) -> Any:
+    """Read the name of a character set; what Python calls an encoding beside them unpacks or interprets bytes."""
     try:
-        codecs.lookup(value)
+        if "Sample; 1,5\n".encode(value).decode(value) != "Sample; 1,5\n" or _NO_CHARACTER_SET.search(value):
+            raise LookupError
     except (LookupError, TypeError, ValueError):
         return problems.note(path, f"{shown(value)}: an encoding such as 'utf-8', 'utf-16' or 'cp1252' is expected")
     return value
 
 
 def _one_character(value: Any, path: str, problems: Problems) -> Any:
-    if isinstance(value, str) and len(value) == 1 and not value.isalnum():
+    if isinstance(value, str) and len(value) == 1 and not (value.isalnum() or value in '\0\r\n"'):
         return value
     return problems.note(path, f"{shown(value)}: one character, no letter or digit, is expected")
 
 
 def _delimiter(value: Any, path: str, problems: Problems) -> Any:
-    if value in BLANKS or (isinstance(value, str) and len(value) == 1 and not value.isalnum()):
+    if value in BLANKS or _one_character(value, path, Problems()) is not UNFIT:
         return value
     guess = nearest(value, BLANKS) if isinstance(value, str) and len(value) > 1 else ""
     expected = "one character, no letter or digit, 'blanks' or 'two blanks' is expected"

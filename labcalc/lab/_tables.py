@@ -12,6 +12,8 @@ from datetime import date, datetime
 from types import SimpleNamespace
 from typing import Any
 
+from labcalc.exports.source.text import shown as shown_cell
+
 REQUIRED = object()  # stands for the default of a key that must be there
 UNFIT = object()  # stands for a value that was refused; its problem has been noted
 
@@ -24,6 +26,7 @@ class Problems(list[tuple[str, str]]):
         return UNFIT
 
 
+_HALF = re.compile("[\ud800-\udfff]")
 Reader = Callable[[Any, str, Problems], Any]
 """From a TOML value, the path of its key and the problems so far: the value as the record holds it, or ``UNFIT``."""
 
@@ -57,7 +60,7 @@ def shown(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
-        return f"'{value}'"
+        return f"'{shown_cell(value)}'"
     if isinstance(value, dict):
         return "a table"
     if isinstance(value, list):
@@ -73,8 +76,8 @@ def nearest(word: str, words: Iterable[str]) -> str:
 
 
 def text(value: Any, path: str, problems: Problems) -> Any:
-    """Read a text that is not empty."""
-    if isinstance(value, str) and value.strip():
+    """Read a text that is not empty; half a character, as JSON can hold, is none."""
+    if isinstance(value, str) and value.strip() and not _HALF.search(value):
         return value
     return problems.note(path, f"{shown(value)}: a text in quotes, not empty, is expected")
 

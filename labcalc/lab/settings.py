@@ -90,10 +90,14 @@ def _checked(content: bytes, name: str, file: Path | None) -> Laboratory:
 def _bytes(path: Path) -> bytes:
     if path.is_dir():
         raise SettingsError(str(path), "", "this is a folder; the lab.toml in it is expected")
+    if path.exists() and not path.is_file():
+        raise SettingsError(str(path), "", "this is a pipe or a device; a file is expected")
     try:
         return path.read_bytes()
     except FileNotFoundError:
         raise SettingsError(str(path), "", "there is no such file") from None
+    except ValueError:
+        raise SettingsError(str(path), "", "its name can't be one") from None
     except OSError as error:
         raise SettingsError(str(path), "", f"can't be read: {error.strerror}") from error
 
@@ -113,6 +117,9 @@ def _parsed(text: str, file: str) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         problems = list(_in_sections(text)) or [_syntax(str(error), text)]
         raise SettingsError(file, "", problems[0].problem, problems) from error
+    except (ValueError, RecursionError) as error:
+        problem = "lists or tables in one another without end" if isinstance(error, RecursionError) else str(error)
+        raise SettingsError(file, "", f"not TOML that can be read: {problem.split(';')[0]}") from None
 
 
 def _in_sections(text: str) -> Iterator[SettingsProblem]:
@@ -125,6 +132,8 @@ def _in_sections(text: str) -> Iterator[SettingsProblem]:
             tomllib.loads(section)
         except tomllib.TOMLDecodeError as error:
             yield _syntax(str(error), section)
+        except (ValueError, RecursionError):  # the whole file says so once the rest of it is TOML
+            continue
 
 
 def _syntax(message: str, text: str) -> SettingsProblem:

@@ -4,22 +4,28 @@ from __future__ import annotations
 
 import re
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from html import unescape
 from pathlib import Path
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.figures_html import Shown
 from labcalc.workbooks.scripts import drawn_traces
 
-_FROM_ELSEWHERE = re.compile(
-    r"""<(?!a\b)[a-z][^<>]*?\s(?:src|href|srcset|data|poster)\s*=\s*["']?\s*(?:[a-z][a-z0-9+.-]*:)?//[^"'\s>]+"""
-    r"""|@import\b[^;]{0,200}|url\(\s*["']?\s*(?:https?:)?//[^)]+""",
-    re.I,
-)
+_TAG = re.compile(r"""<([a-z][^\s/>]*)((?:"[^"]*"|'[^']*'|[^"'>]+)*+)>""", re.I)
+_ATTRIBUTE = re.compile(r"""([^\s=/"'>]+)\s*=\s*("[^"]*"|'[^']*'|[^\s"'>]+)""")
+_FETCHING = {"src", "href", "xlink:href", "srcset", "data", "poster", "action", "formaction", "background"}
+_ADDRESS = re.compile(r"\s*(?:[a-z][a-z0-9+.-]*:)?//\S+", re.I)
+_IN_STYLE = re.compile(r"""@import\b[^;]{0,200}|url\(\s*["']?\s*(?:[a-z][a-z0-9+.-]*:)?//[^)]+""", re.I)
+_SCRIPTS = re.compile(r"(<script\b[^>]*>).*?(</script>)", re.I | re.S)
+_STYLE = re.compile(r"<style\b[^>]*>(.*?)</style>", re.I | re.S)
+_PRINTED = re.compile(r"<pre\b[^>]*>(.*?)</pre>", re.I | re.S)
 
 
 def check_page(page: str, shown: Shown, *, name: str, paths: Iterable[str]) -> None:
     """Refuse a page in which something is missing or too much.
+
+    Looked at is markup, and what cells print: a remark in an export may read like an address or a path.
 
     page : The page, without the drawing script.
     shown : What the notebook put out: how many figures, and the types of their traces.
@@ -32,12 +38,31 @@ def check_page(page: str, shown: Shown, *, name: str, paths: Iterable[str]) -> N
         raise WorkbookError(f"{name}: the notebook made {shown.figures} figures, the page has {there}")
     if unknown := sorted(shown.traces - drawn_traces()):
         raise WorkbookError(f"{name}: the drawing script doesn't know figures of type {', '.join(unknown)}")
-    if elsewhere := _FROM_ELSEWHERE.search(page):
-        raise WorkbookError(f"{name}: the page would fetch something from elsewhere: {elsewhere[0][:120]}")
-    for path in paths:
-        if found := re.search(rf"(?<![\w+/=.-]){re.escape(path)}(?![\w+=.-])", page):
-            around = page[found.start() : found.end() + 60].split("<")[0].split("\n")[0]
-            raise WorkbookError(f"{name}: the page names a folder of this machine: {around}")
+    attributes = list(_attributes(page))
+    if elsewhere := next(_from_elsewhere(page, attributes), ""):
+        raise WorkbookError(f"{name}: the page would fetch something from elsewhere: {elsewhere[:120]}")
+    for text in (*(value for _, _, value in attributes), *map(unescape, _PRINTED.findall(page))):
+        for path in paths:
+            if found := re.search(rf"(?<![\w+/=.-]){re.escape(path)}(?![\w+=.-])", text):
+                around = text[found.start() : found.end() + 60].split("\n")[0]
+                raise WorkbookError(f"{name}: the page names a folder of this machine: {around}")
+
+
+def _attributes(page: str) -> Iterator[tuple[str, str, str]]:
+    """Yield tag, name and value of every attribute; what stands inside scripts is no markup."""
+    for tag, inside in _TAG.findall(_SCRIPTS.sub(r"\1\2", page)):
+        for attribute, value in _ATTRIBUTE.findall(inside):
+            yield tag.lower(), attribute.lower(), unescape(value.strip(value[0]) if value[0] in "'\"" else value)
+
+
+def _from_elsewhere(page: str, attributes: Iterable[tuple[str, str, str]]) -> Iterator[str]:
+    styles = _STYLE.findall(page)
+    for tag, attribute, value in attributes:
+        if attribute == "style":
+            styles.append(value)
+        elif attribute in _FETCHING and tag != "a" and _ADDRESS.match(value):
+            yield f"<{tag} {attribute}={value}"
+    yield from (found[0] for style in styles for found in _IN_STYLE.finditer(style))
 
 
 def machine_paths(*others: Path | str) -> tuple[str, ...]:

@@ -37,6 +37,7 @@ Answer = Rendering | WorkbookError
 
 _INTERRUPTS = (signal.SIGINT, signal.SIGTERM)
 _GRACE_S = 2.0  # how long a process may take to end by itself after its time is up, [s]
+_LONGEST_FRAME = 1 << 30  # bytes of a page
 _LOOK_S = 0.1  # how often processes are looked at that say nothing, [s]
 
 
@@ -144,14 +145,20 @@ class Frames:
     _heard: bytearray = field(default_factory=bytearray)
 
     def take(self, content: bytes) -> None:
+        """Take what came through the pipe; a cell can write into it too, and what is no frame ends its own report."""
         self._heard += content
-        while len(self._heard) >= 9:
-            length = int.from_bytes(self._heard[1:9], "big")
-            if len(self._heard) < 9 + length:
-                return
-            kind, body = bytes(self._heard[:1]), bytes(self._heard[9 : 9 + length])
-            del self._heard[: 9 + length]
-            self._understand(kind, body)
+        try:
+            while len(self._heard) >= 9 and self.answer is None:
+                length = int.from_bytes(self._heard[1:9], "big")
+                if length > _LONGEST_FRAME:
+                    raise ValueError
+                if len(self._heard) < 9 + length:
+                    return
+                kind, body = bytes(self._heard[:1]), bytes(self._heard[9 : 9 + length])
+                del self._heard[: 9 + length]
+                self._understand(kind, body)
+        except (ValueError, TypeError, LookupError, RecursionError):
+            self.answer = WorkbookError(f"{self.place}: something else than its page came out of its process")
 
     def _understand(self, kind: bytes, body: bytes) -> None:
         if kind == b"C":
@@ -161,7 +168,12 @@ class Frames:
             self.answer = (ParameterError if about["kind"] == "parameter" else WorkbookError)(about["words"])
         elif kind == b"R":
             about, _, html = body.partition(b"\n")
-            self.answer = Rendering(html=html, **json.loads(about))
+            page = Rendering(html=html, **json.loads(about))
+            if [type(page.summary), type(page.figures), type(page.seconds)] != [dict, int, float]:
+                raise TypeError
+            self.answer = page
+        else:
+            raise LookupError
 
     @property
     def place(self) -> str:
@@ -267,6 +279,7 @@ def _be_the_child(task: RenderTask, reading: int, writing: int, scratch: Path, s
         os.dup2(said.fileno(), 1)
         os.dup2(said.fileno(), 2)
         faulthandler.disable()  # a test runner's would write into its own terminal
+        _let_go(writing)
         sys.stdin, sys.stdout, sys.stderr = open(0), open(1, "w"), open(2, "w")  # noqa: SIM115
         os.environ.update(rendering_environment(scratch))
         tempfile.tempdir = None
@@ -280,6 +293,19 @@ def _be_the_child(task: RenderTask, reading: int, writing: int, scratch: Path, s
         sys.stderr.flush()
     finally:
         os._exit(code)
+
+
+def _let_go(kept: int) -> None:
+    """Leave a cell nothing of the caller's to write into: what is open leads nowhere, but for the pipe.
+
+    Nothing is closed: a number that is free would be given to a file, and closed again with the object that held it.
+    """
+    nowhere = os.open(os.devnull, os.O_RDWR)
+    for number in [int(path.name) for path in Path("/proc/self/fd").iterdir()]:
+        if number > 2 and number not in (kept, nowhere):
+            with suppress(OSError):  # the one that listed them is closed
+                os.fstat(number)
+                os.dup2(nowhere, number)
 
 
 def rendering_environment(scratch: Path) -> dict[str, str]:

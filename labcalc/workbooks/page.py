@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from labcalc import __version__
+from labcalc.wording import STEERING
 from labcalc.workbooks.scripts import Scripts, bundle_hash, compressed_bundle, plotly_script_name, script_hash
 
 if TYPE_CHECKING:
@@ -70,8 +71,8 @@ def _text(name: str) -> str:
 
 
 def build_page(template: str, *, title: str, **words: Any) -> str:
-    """Return a whole page from ``report.html.j2`` or ``index.html.j2``."""
-    return (
+    """Return a whole page from ``report.html.j2`` or ``index.html.j2``; nothing turns its text round."""
+    page: str = (
         _environment()
         .get_template(template)
         .render(
@@ -83,6 +84,7 @@ def build_page(template: str, *, title: str, **words: Any) -> str:
             **words,
         )
     )
+    return STEERING.sub("\ufffd", page.replace("\r\n", "\n"))
 
 
 def _css_text(text: str) -> str:
@@ -105,7 +107,7 @@ def _safe(text: str) -> Any:
 def own_script(name: str) -> tuple[str, str]:
     """Return a script of ``templates/`` and the policy of a page that runs it and nothing else."""
     text = _text(name)
-    return text, _policy(script_hash(text.encode()), beside=False)
+    return text, _policy(script_hash(text.encode()))
 
 
 def inert_json(value: object) -> str:
@@ -125,7 +127,8 @@ def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scri
     number : Number of the report, for the head of each printed page.
     """
     sound, contents = _number_headings(_sound_tables(keep_units(body)))
-    inside = scripts is Scripts.INSIDE and figures > 0
+    inside, beside = scripts is Scripts.INSIDE and figures > 0, scripts is Scripts.BESIDE and figures > 0
+    word = hashlib.sha256(f"{title}\0{sound}".encode()).hexdigest()[:32] if beside else ""
     draw = _text("draw.js")
     return build_page(
         "report.html.j2",
@@ -137,8 +140,11 @@ def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scri
         figures=figures,
         bundle=compressed_bundle() if inside else "",
         script_name=plotly_script_name(),
+        nonce=word,
         draw=draw,
-        policy=_policy(script_hash(draw.encode()), *([bundle_hash()] if inside else [])),
+        policy=_policy(
+            script_hash(draw.encode()), *([bundle_hash()] if inside else []), *([f"nonce-{word}"] if beside else [])
+        ),
     )
 
 
@@ -153,10 +159,13 @@ def keep_units(html: str) -> str:
     return "".join(parts)
 
 
-def _policy(*hashes: str, beside: bool = True) -> str:
-    """Write the Content Security Policy: nothing comes from elsewhere, only scripts that we wrote run."""
-    places = ["'self'", "file:"] if beside else []
-    scripts = " ".join([*places, *(f"'{one}'" for one in hashes)]) if hashes else "'none'"
+def _policy(*allowed: str) -> str:
+    """Write the Content Security Policy: nothing comes from elsewhere, only scripts that we wrote run.
+
+    From a file, browsers take no digest for a script that lies beside. Its element carries a word instead that follows
+    from all of the page's content, so that nothing in the content can carry it.
+    """
+    scripts = " ".join(f"'{one}'" for one in allowed) or "'none'"
     return (
         f"default-src 'none'; script-src {scripts}; style-src 'unsafe-inline'; img-src data: blob:; "
         "base-uri 'none'; form-action 'none'"

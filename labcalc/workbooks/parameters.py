@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TypeAlias
 
 from labcalc.errors import ParameterError
+from labcalc.exports.source.text import shown
 
 Json: TypeAlias = "bool | int | float | str | Sequence[Json] | Mapping[str, Json] | None"
 
@@ -43,8 +44,10 @@ def check_parameters(notebook: Any, name: str, parameters: Mapping[str, Json]) -
     for parameter, value in parameters.items():
         _refuse_secret(name, parameter)
         if parameter not in known:
-            raise ParameterError(f"{name}: it takes no parameter '{parameter}'{_instead(parameter, list(known))}")
-        _refuse_beyond_json(f"{name}: parameter '{parameter}'", value)
+            raise ParameterError(
+                f"{name}: it takes no parameter '{shown(parameter)}'{_instead(parameter, list(known))}"
+            )
+        _refuse_beyond_json(f"{name}: parameter '{shown(parameter)}'", value)
         _refuse_other_type(name, parameter, value, known[parameter])
 
 

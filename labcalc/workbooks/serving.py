@@ -32,13 +32,19 @@ _END_S = 10.0  # longest time that it may take to end, [s]
 
 
 def serve_workbook(
-    workbook: Path, *, port: int | None = None, browser: bool = True, say: Callable[[str], None] = print
+    workbook: Path,
+    *,
+    port: int | None = None,
+    browser: bool = True,
+    read_only: bool = False,
+    say: Callable[[str], None] = print,
 ) -> None:
     """Start JupyterLab on a workbook, say its address, and wait until it ends or Ctrl-C is pressed.
 
     workbook : The notebook, or a folder of some; the folder that it lies in is all that JupyterLab shows.
     port : Port on this machine, [-]; none: the first free one from 8888.
     browser : Open the address in the person's browser.
+    read_only : Show what was saved, and let nobody run, change or upload anything: no kernel, no terminal, no editor.
     say : Takes one line for the person.
     Raises WorkbookError : The port is taken, or JupyterLab doesn't start: its last words.
     """
@@ -47,7 +53,7 @@ def serve_workbook(
             tempfile.TemporaryFile() as log,
             tempfile.TemporaryDirectory(prefix=scratch_prefix(), ignore_cleanup_errors=True) as scratch,
             _told_to_end(),
-            (site := _Site(workbook, port, Path(scratch), log)).running() as server,
+            (site := _Site(workbook, port, Path(scratch), log, read_only)).running() as server,
         ):
             address = site.address_when_it_answers(server)
             say(f"Open {address}\nCtrl-C ends JupyterLab.")
@@ -83,6 +89,7 @@ class _Site:
     port: int | None
     scratch: Path
     log: IO[bytes]
+    read_only: bool
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
 
     @contextmanager
@@ -110,6 +117,9 @@ class _Site:
         command = [sys.executable, "-m", "jupyterlab", "--no-browser", f"--ip={_LOOPBACK}"]
         command += [f"--port={self.port or _FIRST_PORT}", f"--ServerApp.port_retries={0 if self.port else _PORTS}"]
         command += [f"--ServerApp.root_dir={self.workbook.parent}", f"--LabApp.workspaces_dir={self.scratch}"]
+        if self.read_only:
+            command += ["--ServerApp.authorizer_class=labcalc.workbooks.looking.LookingOnly"]
+            command += ["--ServerApp.terminals_enabled=False"]
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             command.append("--allow-root")
         return command

@@ -94,10 +94,18 @@ def read_records(folder: Path) -> dict[str, Record]:
         file = folder / _FILE
         for line in file.read_text("utf-8", errors="replace").splitlines() if file.exists() else []:
             with suppress(ValueError, TypeError, RecursionError):  # torn, or another version's: it is rendered again
-                record = Record(**json.loads(line))
-                if isinstance(record.stem, str) and isinstance(record.summary, dict):
-                    records[record.stem] = record
+                record = _sound(Record(**json.loads(line)))
+                records[record.stem] = record
     return records
+
+
+def _sound(record: Record) -> Record:
+    """Return a record whose fields are of their types, and whose stem names a file of the folder; else ValueError."""
+    texts = [value for name, value in vars(record).items() if name != "summary"]
+    "".join([*texts, json.dumps(record.summary, ensure_ascii=False)]).encode()  # of texts, none with half a character
+    if not isinstance(record.summary, dict) or Path(record.stem).name != record.stem or "\0" in record.stem:
+        raise ValueError
+    return record
 
 
 @for_speed_only("writing down which reports are up to date")

@@ -23,7 +23,23 @@ ENDLESS = "cell 3: it took longer than 0.5 s"
 STUBBORN = "while True:\n    try:\n        while True: pass\n    except BaseException: pass"
 DEAF = "import signal\nsignal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGALRM})\nwhile True: pass"
 
+EVERY_PIPE = """import os
+for number in range(3, 64):
+    try:
+        if os.readlink(f'/proc/self/fd/{number}').startswith('pipe:'):
+            os.write(number, %s)
+    except OSError:
+        pass
+import time
+time.sleep(5)
+"""
+NO_FRAME = "cell 3: something else than its page came out of its process"
+
 HARM = {
+    EVERY_PIPE % "b'a cell that writes where it should not'": NO_FRAME,
+    EVERY_PIPE % "b'R' + (20).to_bytes(8, 'big') + b'{\"summary\": 1}<p>    '": NO_FRAME,
+    EVERY_PIPE % "b'Z' + bytes(8)": NO_FRAME,
+    EVERY_PIPE % "b'E' + (1).to_bytes(8, 'big') + b'['": NO_FRAME,
     "raise ValueError('no oil\\nin the cell')": "cell 3: ValueError: no oil in the cell",
     "from labcalc.errors import ExportError\nraise ExportError('a.csv', 'empty')": "cell 3: a.csv: empty",
     "import sys\nsys.exit(0)": "cell 3: SystemExit: 0",
@@ -60,6 +76,24 @@ def test_harm_is_contained_and_named(harm: str, write: Writer, tmp_path: Path) -
     assert not list(tmp_path.glob("*.html"))
     assert not list(tmp_path.glob(".*"))
     assert children() == before or not fork_is_safe()  # a helper waits for the next report
+
+
+@linux
+def test_a_cell_holds_nothing_of_its_caller(write: Writer, tmp_path: Path) -> None:
+    kept = tmp_path / "kept"
+    with kept.open("wb", buffering=0) as file:
+        os.set_inheritable(file.fileno(), True)
+        ask = "import os\nfor number in range(3, 99):\n    try: os.write(number, b'x')\n    except OSError: pass"
+        with pytest.raises(WorkbookError, match="something else than its page"):
+            render_workbook(write("# Title", ask), {"size": 2}, tmp_path / "report.html", title="T")
+    assert kept.read_bytes() == b""
+
+
+@linux
+def test_a_detached_process_holds_nobody_up(write: Writer, tmp_path: Path) -> None:
+    leave = "import subprocess\nsubprocess.Popen(['sleep', '20'], start_new_session=True)"
+    render_workbook(write("# Title", leave), {"size": 2}, tmp_path / "report.html", title="T")
+    assert (tmp_path / "report.html").exists()
 
 
 @linux

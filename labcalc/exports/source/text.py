@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import codecs
+import os
 import re
+from pathlib import Path
 
 from labcalc.errors import ExportError
 
@@ -70,6 +72,11 @@ def _candidates(data: bytes) -> list[tuple[str, str]]:
     if even + odd >= _NUL_SHARE * len(data):
         return [("utf-16-le", "UTF-16 LE")] if odd > even else [("utf-16-be", "UTF-16 BE")]
     return [("utf-8", "UTF-8"), ("cp1252", "cp1252")]
+
+
+def name_of(path: Path) -> str:
+    """Return the name of a file as text: what of it isn't UTF-8 is written as ``\\xff``."""
+    return os.fsencode(path.name).decode("utf-8", "backslashreplace")
 
 
 def shown(value: str) -> str:
