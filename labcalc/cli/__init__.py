@@ -15,6 +15,7 @@ from labcalc.cli.read import read
 from labcalc.cli.record import record
 from labcalc.cli.report import demo, report
 from labcalc.cli.setup import check, init
+from labcalc.cli.studies import study_commands
 from labcalc.cli.workbook import workbook
 
 
@@ -27,5 +28,5 @@ def main() -> None:
     """
 
 
-for _command in (init, check, read, report, demo, month, year, duplicates, record, workbook):
+for _command in (init, check, read, report, demo, month, year, duplicates, *study_commands, record, workbook):
     main.add_command(_command)

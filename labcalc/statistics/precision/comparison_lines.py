@@ -1,0 +1,229 @@
+"""Straight lines between two methods that both have errors: Deming, Passing and Bablok, known uncertainties."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from labcalc.statistics.series import Array, above_zero, paired_series
+
+_ROUNDS = 200
+_AGREEMENT = 1e-12
+_FEWEST = 5  # samples for a line with an interval
+
+
+@dataclass(frozen=True)
+class ComparisonLine:
+    """The line y = a + b x between two methods, with the intervals of a and b.
+
+    ``left_out`` holds intercept and slope without each of the samples in turn; it is empty where the intervals go by
+    ranks.
+    """
+
+    form: str
+    number: int
+    intercept: float
+    slope: float
+    intercept_interval: tuple[float, float]
+    slope_interval: tuple[float, float]
+    confidence: float
+    left_out: Array = field(repr=False)
+
+    @property
+    def differs(self) -> bool:
+        """Whether the intervals exclude y = x."""
+        (low, high), (least, most) = self.intercept_interval, self.slope_interval
+        return not (low <= 0.0 <= high and least <= 1.0 <= most)
+
+    def bias_at(self, level: float) -> tuple[float, float, float]:
+        """Return how much higher the second method reads at a level, [unit of the results], with its interval.
+
+        level : Level by the first method, [unit of the results].
+        """
+        bias = self.intercept + (self.slope - 1.0) * level
+        if not len(self.left_out):
+            return bias, math.nan, math.nan
+        return bias, *_jackknifed(bias, self.left_out @ [1.0, level] - level, self.confidence)
+
+
+def deming_line(
+    first: ArrayLike, second: ArrayLike, *, ratio: float = 1.0, proportional: bool = False, confidence: float = 0.95
+) -> ComparisonLine:
+    r"""Fit the line between two methods whose errors are in a known ratio; intervals by leaving each sample out.
+
+    .. math:: b = \frac{D q - u + \sqrt{(u - D q)^2 + 4 D p^2}}{2 D p}
+
+    with the sums of squares u and q of the first and second method and that of products p. Where errors grow in
+    proportion to the level, samples are weighted by the level squared, again and again until the line stays.
+
+    first, second : Results of both methods on the same samples, [any unit], five samples or more.
+    ratio : Ratio D of the variances of the errors, first over second, [-], above 0.
+    proportional : Whether errors are in proportion to the level (constant coefficient of variation); results are then
+        above 0.
+    confidence : Confidence of the intervals, [-]: jackknife with Student's t of n − 2.
+    Returns : Intercept in [unit of the second], slope [-].
+    Raises ValueError : Fewer than five samples, results that don't vary together, or not above 0 where they are to be.
+    Source : K. Linnet, Clin. Chem. 36 (1990) 1463 (weighted) and 39 (1993) 424 (jackknife), both from memory.
+
+    >>> found = deming_line([1.0, 2.0, 3.0, 4.0, 5.0, 6.0], [1.1, 1.9, 3.2, 3.9, 5.2, 5.9])
+    >>> round(found.intercept, 3), round(found.slope, 3)
+    (0.049, 0.995)
+    """
+    x, y = paired_series(first, second, _FEWEST, "a line between two methods")
+    above_zero(ratio, "ratio of variances")
+    if proportional:
+        above_zero([*x, *y], "result, with errors in proportion to it:")
+
+    def fit(one: Array, other: Array) -> tuple[float, float]:
+        return _weighted_deming(one, other, ratio) if proportional else _deming(one, other, np.ones_like(one), ratio)
+
+    name = f"{'weighted ' if proportional else ''}Deming, D = {ratio:.3g}"
+    return _with_jackknife(name, fit, x, y, confidence=confidence)
+
+
+def functional_line(
+    first: ArrayLike,
+    second: ArrayLike,
+    first_uncertainty: ArrayLike,
+    second_uncertainty: ArrayLike,
+    *,
+    confidence: float = 0.95,
+) -> ComparisonLine:
+    r"""Fit the line between two methods whose errors are known sample by sample; intervals by leaving each out.
+
+    .. math:: \sum \frac{(y - a - b x)^2}{u_y^2 + b^2 u_x^2} = \min
+
+    first, second : Results of both methods on the same samples, [any unit], five samples or more.
+    first_uncertainty, second_uncertainty : Their standard uncertainties, [unit of each], above 0.
+    confidence : Confidence of the intervals, [-].
+    Raises ValueError : Fewer than five samples, or an uncertainty that isn't above 0.
+    Source : B. D. Ripley and M. Thompson, Analyst 112 (1987) 377; D. York, Can. J. Phys. 44 (1966) 1079.
+    """
+    x, y = paired_series(first, second, _FEWEST, "a line between two methods")
+    errors = (above_zero(one, "standard uncertainty") for one in (first_uncertainty, second_uncertainty))
+    u, v = (np.broadcast_to(one, x.shape) for one in errors)
+    return _with_jackknife("known uncertainties", fit_functional, x, y, u, v, confidence=confidence)
+
+
+def fit_functional(x: Array, y: Array, u: Array, v: Array) -> tuple[float, float]:
+    """Return intercept [unit of y] and slope [-] of the line of least weighted squares; u, v: standard uncertainties."""
+    from scipy.optimize import minimize_scalar
+
+    def weighted(angle: float) -> tuple[Array, float]:
+        weight = 1.0 / (v**2 + math.tan(angle) ** 2 * u**2)
+        return weight, float(np.average(y - math.tan(angle) * x, weights=weight))
+
+    def squares(angle: float) -> float:
+        weight, intercept = weighted(angle)
+        return float(np.sum(weight * (y - intercept - math.tan(angle) * x) ** 2))
+
+    # The sum may have more than one valley: the deepest of a coarse search is the one gone down.
+    coarse = np.linspace(-math.pi / 2.0, math.pi / 2.0, 181)[1:-1]
+    scaled = np.arctan(np.tan(coarse) * np.std(y) / np.std(x))
+    place = int(np.argmin([squares(one) for one in scaled]))
+    bounds = scaled[max(place - 1, 0)], scaled[min(place + 1, scaled.size - 1)]
+    angle = float(minimize_scalar(squares, bounds=bounds, method="bounded", options={"xatol": 1e-12}).x)
+    return weighted(angle)[1], math.tan(angle)
+
+
+def passing_bablok_line(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> ComparisonLine:
+    """Fit the line between two methods by the shifted median of the slopes of all pairs; intervals by ranks.
+
+    Nothing is asked of the distribution of the errors but that both methods' are alike in kind, and that the methods
+    measure the same quantity (slope near 1). 30 samples or more serve well.
+
+    first, second : Results of both methods on the same samples, [any unit], five samples or more.
+    confidence : Confidence of the intervals, [-].
+    Returns : Intercept in [unit of the second], slope [-]. Slopes of exactly −1 count half to either side.
+    Raises ValueError : Fewer than five samples, or none that differ by the first method.
+    Source : H. Passing and W. Bablok, J. Clin. Chem. Clin. Biochem. 21 (1983) 709; slopes of −1 as in the R package
+        deming (memory).
+
+    >>> found = passing_bablok_line([1, 2, 3, 4, 5, 6], [2, 1.2, 4.1, 3.5, 6.3, 3])
+    >>> round(found.intercept, 3), round(found.slope, 3)
+    (0.125, 1.05)
+    """
+    from scipy.special import ndtri
+
+    x, y = paired_series(first, second, _FEWEST, "a line between two methods")
+    one, other = np.triu_indices(x.size, 1)
+    across, up = x[other] - x[one], y[other] - y[one]
+    # Differences of printed decimals are equal only up to the last bits of their sum.
+    grain = 8.0 * np.spacing(max(np.abs(x).max(), np.abs(y).max()))
+    across, up = (np.where(np.abs(step) < grain, 0.0, step) for step in (across, up))
+    apart = (across != 0.0) | (up != 0.0)
+    across, up = across[apart], up[apart]
+    falling = np.abs(across + up) < grain
+    if not np.any(across):
+        raise ValueError(
+            f"{x.size} results of the first method that are all {x[0]:g}: results that differ were expected"
+        )
+    slopes = np.divide(up, across, out=np.full(up.shape, np.inf), where=across != 0.0)
+    slopes = np.sort(np.where(falling, -1.0, slopes))
+    shift = (int(np.sum(slopes < -1.0)) + int(np.sum(slopes <= -1.0))) / 2.0
+    number, n = slopes.size, x.size
+    reach = float(ndtri((1.0 + confidence) / 2.0)) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
+    slope = _at_rank(slopes, (number + 1) / 2.0 + shift)
+    low = _at_rank(slopes, round((number - reach) / 2.0) + shift)
+    high = _at_rank(slopes, number - round((number - reach) / 2.0) + 1.0 + shift)
+    ends = (
+        (float(np.median(y - high * x)), float(np.median(y - low * x)))
+        if math.isfinite(high)
+        else (-math.inf, math.inf)
+    )
+    intercept = float(np.median(y - slope * x))
+    return ComparisonLine("Passing–Bablok", n, intercept, slope, ends, (low, high), confidence, np.empty((0, 2)))
+
+
+def _at_rank(slopes: Array, rank: float) -> float:
+    """Return the slope of a rank, counted from 1; between two ranks the mean; outside, as far as can be."""
+    if rank < 1.0 or rank > slopes.size:
+        return -math.inf if rank < 1.0 else math.inf
+    return float((slopes[math.floor(rank) - 1] + slopes[math.ceil(rank) - 1]) / 2.0)
+
+
+def _deming(x: Array, y: Array, weight: Array, ratio: float) -> tuple[float, float]:
+    mean_x, mean_y = (float(np.average(one, weights=weight)) for one in (x, y))
+    u, q = (float(np.sum(weight * (one - mean) ** 2)) for one, mean in ((x, mean_x), (y, mean_y)))
+    p = float(np.sum(weight * (x - mean_x) * (y - mean_y)))
+    if p == 0.0:
+        raise ValueError("results of the two methods don't vary together: samples that differ were expected")
+    gap = ratio * q - u
+    slope = (gap + math.sqrt(gap**2 + 4.0 * ratio * p**2)) / (2.0 * ratio * p)
+    return mean_y - slope * mean_x, slope
+
+
+def _weighted_deming(x: Array, y: Array, ratio: float) -> tuple[float, float]:
+    line, weight = (math.inf, math.inf), 1.0 / ((x + ratio * y) / (1.0 + ratio)) ** 2
+    for _ in range(_ROUNDS):
+        before, line = line, _deming(x, y, weight, ratio)
+        if np.allclose(line, before, rtol=_AGREEMENT, atol=_AGREEMENT):
+            return line
+        off = y - line[0] - line[1] * x
+        along = 1.0 + ratio * line[1] ** 2
+        true_x, true_y = x + ratio * line[1] * off / along, y - off / along
+        weight = ((1.0 + ratio) / (true_x + ratio * true_y)) ** 2
+    raise ArithmeticError(f"weights of the line didn't settle in {_ROUNDS} rounds")
+
+
+def _with_jackknife(
+    form: str, fit: Callable[..., tuple[float, float]], *series: Array, confidence: float
+) -> ComparisonLine:
+    number, whole = series[0].size, fit(*series)
+    rest = np.array([fit(*(np.delete(one, place) for one in series)) for place in range(number)])
+    intercept, slope = (_jackknifed(whole[i], rest[:, i], confidence) for i in (0, 1))
+    return ComparisonLine(form, number, *whole, intercept, slope, confidence, rest)
+
+
+def _jackknifed(whole: float, rest: Array, confidence: float) -> tuple[float, float]:
+    """Return the interval of an estimate by its values without each sample."""
+    from scipy.special import stdtrit
+
+    number = rest.size
+    error = math.sqrt((number - 1) * float(np.var(rest)))  # sd of the pseudo-values n θ − (n−1) θ_(i), over √n
+    reach = float(stdtrit(number - 2, (1.0 + confidence) / 2.0)) * error
+    return whole - reach, whole + reach
