@@ -106,7 +106,6 @@ from .precision.carry_over import (
 from .precision.comparison_lines import (
     ComparisonLine as ComparisonLine,
     deming_line as deming_line,
-    functional_line as functional_line,
     passing_bablok_line as passing_bablok_line,
 )
 from .precision.crossed import (

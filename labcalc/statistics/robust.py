@@ -35,17 +35,6 @@ class RobustEstimate:
     rounds: int
 
 
-def scaled_median_deviation(results: ArrayLike) -> Array:
-    """Return 1.4826 times the median distance from the median, [unit of the results], one a level.
-
-    results : Results, [any unit], one series or laboratories × levels; NaN where one is missing.
-    Raises ValueError : Fewer than two results at a level, or one that is infinite.
-    Source : ISO 13528:2022, C.2 (MADe; printed factor 1.483, here 1/Φ⁻¹(3/4)).
-    """
-    table = _table(results, 2)
-    return _median_spread(table, np.nanmedian(table, axis=0))
-
-
 def algorithm_a(results: ArrayLike) -> RobustEstimate:
     """Return the robust mean x* and standard deviation s*, [unit of the results], of each level by Algorithm A.
 
@@ -86,15 +75,15 @@ def algorithm_a(results: ArrayLike) -> RobustEstimate:
 def q_hampel(results: ArrayLike) -> RobustEstimate:
     r"""Return Hampel's mean x* and the Q standard deviation s*, [unit of the results], of each level.
 
-    s* goes by the distances of all pairs, so that neither a mean nor a start is needed, and it stays above 0 while fewer
-    than about half of the results are equal; x* gives results within 1.5 s* full weight and results beyond 4.5 s* none.
-    Of normal results s* is about as sure as a plain standard deviation of four fifths as many.
+    s* goes by the distances of all pairs, so that neither a mean nor a start is needed, and it is 0 only where all
+    results are equal; x* gives results within 1.5 s* full weight and results beyond 4.5 s* none.
+    Of normal results s* is as sure as a plain standard deviation of seven tenths as many (four fifths, of very many).
 
     .. math:: s^* = \frac{G_1^{-1}(0.25 + 0.75 H_1(0))}{\sqrt 2 \, \Phi^{-1}(0.625 + 0.375 H_1(0))}
 
     results : Results, or means of laboratories, [any unit], one series or laboratories × levels; NaN where one is
         missing. 3 or more a level.
-    Returns : As of ``algorithm_a``, without rounds: both are found in one pass. s* is 0 where all results are equal.
+    Returns : x* and s*, [unit of the results], without rounds: both are found in one pass.
     Raises ValueError : Fewer than three results at a level, or one that is infinite.
     Source : ISO 13528:2022, C.5.2.2 (Q) and C.5.3.2 (Hampel, in finitely many steps), both from memory; C. H. Müller
         and S. Uhlig, J. Stat. Plan. Inference 97 (2001) 207.

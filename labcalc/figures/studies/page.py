@@ -42,6 +42,7 @@ def show_study_tables(study: Study) -> Fragment:
 
 def show_study_provenance(study: Study) -> Fragment:
     """Return the file with its digest, and the version."""
-    rows = [("File", study.file.name), ("Rows", str(len(study.file.rows))), ("SHA-256", study.file.sha256)]
-    cells = [(name, escape(value)) for name, value in (*rows, ("labcalc", __version__))]
+    digest = f'<code class="digest">{study.file.sha256}</code>'
+    cells = [("File", escape(study.file.name)), ("Rows", str(len(study.file.rows))), ("SHA-256", digest)]
+    cells.append(("labcalc", escape(__version__)))
     return Fragment(html_table("File and version", ("What", "Which"), cells), f"{study.file.name} {study.file.sha256}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ import pandas as pd
 from labcalc.errors import StudyError
 from labcalc.judgement.duplicates.bias import DuplicateFinding
 from labcalc.lab import nearest
+from labcalc.wording import numeral
 
 TEXT, NUMBER, POSITIVE = "text", "a number", "a number above 0"
 
@@ -25,13 +26,12 @@ class StudyFile:
 
     name: str
     sha256: str
-    remarks: tuple[str, ...]
-    """Lines that begin with #: where the results come from."""
+    remarks: tuple[str, ...]  # lines that begin with #: where the results come from
     rows: pd.DataFrame
 
-    def refused(self, place: int, problem: str) -> StudyError:
+    def refused(self, place: Any, problem: str) -> StudyError:
         """Return the error about a row, by its place."""
-        return StudyError(self.name, int(self.rows["line"].iloc[place]), problem)
+        return StudyError(self.name, int(self.rows["line"][place]), problem)
 
 
 @dataclass(frozen=True)
@@ -56,8 +56,7 @@ class Study:
     reason: str
     findings: tuple[DuplicateFinding, ...]
     tables: tuple[StudyTable, ...]
-    result: Any
-    """What the pictures draw: statistics of one of the three kinds."""
+    result: Any  # what the pictures draw: statistics of one of the kinds
 
     @property
     def for_programs(self) -> dict[str, Any]:
@@ -68,77 +67,65 @@ class Study:
 def read_study(
     file: Path, kinds: Mapping[str, str], needed: tuple[str, ...], aliases: Mapping[str, str] | None = None
 ) -> StudyFile:
-    """Read a CSV file: commas, or semicolons or tabs and then decimal commas too; # begins a remark.
+    """Read a CSV file in UTF-8: commas, or semicolons or tabs and then decimal commas too; # begins a remark.
 
     kinds : Name of each column that there may be: ``TEXT``, ``NUMBER`` or ``POSITIVE``.
     needed : Those that there have to be, with a value in every row.
     aliases : Other names of some.
     Raises StudyError : No such columns, or a value that isn't what was expected, by line and column.
     """
-    data = file.read_bytes()
+    data, name = file.read_bytes(), file.name
     try:
         lines = data.decode("utf-8-sig").splitlines()
     except UnicodeDecodeError as wrong:
-        raise StudyError(file.name, 0, f"byte {wrong.start} is no UTF-8: save the file as CSV in UTF-8") from None
+        raise StudyError(name, 0, f"byte {wrong.start} is no UTF-8: save the file as CSV in UTF-8") from None
     remarks = tuple(line.lstrip("# ").strip() for line in lines if line.startswith("#"))
     kept = [(number, line) for number, line in enumerate(lines, 1) if line.strip() and not line.startswith("#")]
     if len(kept) < 2:
-        raise StudyError(
-            file.name, 0, f"no rows: a header with {', '.join(needed)}, and rows beneath it, were expected"
-        )
+        raise StudyError(name, 0, f"no rows: a header with {', '.join(needed)}, and rows beneath it, were expected")
     delimiter = max(";\t,", key=kept[0][1].count)
-    cells = [[cell.strip() for cell in row] for row in csv.reader((line for _, line in kept), delimiter=delimiter)]
-    names = _header(StudyError(file.name, kept[0][0], ""), cells[0], kinds, needed, aliases or {})
-    rows = []
-    for (line, _), row in zip(kept[1:], cells[1:], strict=True):
-        if len(row) != len(names):
-            raise StudyError(file.name, line, f"{len(row)} cells where the header has {len(names)}")
-        told = dict(zip(names, row, strict=True))
-        rows.append(
-            {
-                "line": line,
-                **{
-                    name: _value(
-                        file.name, line, name, told.get(name, ""), kinds[name], name in needed, delimiter != ","
-                    )
-                    for name in kinds
-                },
-            }
-        )
-    return StudyFile(file.name, hashlib.sha256(data).hexdigest(), remarks, pd.DataFrame(rows))
+    header, *cells = (
+        [cell.strip() for cell in row] for row in csv.reader((line for _, line in kept), delimiter=delimiter)
+    )
+    columns, rows = [(aliases or {}).get(one, one) for one in header], []
+    for column in columns:
+        if column not in kinds or columns.count(column) > 1:
+            told = f"{nearest(column, [*kinds, *(aliases or {})])}" if column not in kinds else ""
+            raise StudyError(name, kept[0][0], f"column '{column}': one each of {', '.join(kinds)} was expected{told}")
+    for (line, _), row in zip(kept[1:], cells, strict=True):
+        if len(row) != len(columns):
+            raise StudyError(name, line, f"{len(row)} cells where the header has {len(columns)}")
+        given = dict.fromkeys(kinds, "") | dict(zip(columns, row, strict=True))
+        taken = {column: _taken(cell, kinds[column], delimiter != ",") for column, cell in given.items()}
+        for column, value in taken.items():
+            if value is None or (column in needed and not given[column]):
+                raise StudyError(name, line, f"{column} '{given[column]}': {kinds[column]} was expected")
+        rows.append({"line": line, **taken})
+    return StudyFile(name, hashlib.sha256(data).hexdigest(), remarks, pd.DataFrame(rows))
 
 
-def _header(
-    at: StudyError, header: list[str], kinds: Mapping[str, str], needed: tuple[str, ...], aliases: Mapping[str, str]
-) -> list[str]:
-    names = [aliases.get(name, name) for name in header]
-    for name in names:
-        if name not in kinds:
-            known = ", ".join(kinds)
-            raise StudyError(at.file, at.line, f"column '{name}' is none of {known}{nearest(name, [*kinds, *aliases])}")
-        if names.count(name) > 1:
-            raise StudyError(at.file, at.line, f"column '{name}' stands there {names.count(name)} times")
-    missing = [name for name in needed if name not in names]
-    if missing:
-        raise StudyError(at.file, at.line, f"no column {', '.join(missing)}; there are {', '.join(names)}")
-    return names
-
-
-def _value(file: str, line: int, name: str, cell: str, kind: str, needed: bool, comma: bool) -> str | float:
-    if needed and not cell:
-        raise StudyError(file, line, f"{name} is empty: {kind} was expected")
+def _taken(cell: str, kind: str, comma: bool) -> str | float | None:
+    """Return a cell as its kind, NaN where a number is left out; None where it isn't one."""
     if kind == TEXT:
         return cell
     try:
         number = float(cell.replace(",", ".") if comma else cell) if cell else math.nan
     except ValueError:
-        number = math.inf
-    if math.isinf(number) or (kind == POSITIVE and number <= 0.0) or (cell and math.isnan(number)):
-        raise StudyError(file, line, f"{name} '{cell}': {kind} was expected")
-    return number
+        return None
+    fits = not cell or (math.isfinite(number) and (kind == NUMBER or number > 0.0))
+    return number if fits else None
 
 
-def ranked(findings: list[tuple[int, str, str, str]]) -> tuple[int, tuple[DuplicateFinding, ...]]:
+Finding = tuple[int, str, str, str]
+"""Rank, about what, what was found, what to do."""
+
+
+def ranked(findings: Iterable[Finding]) -> tuple[int, tuple[DuplicateFinding, ...]]:
     """Return the worst rank, and the findings with what to do, the worst first."""
     ordered = sorted(findings, key=lambda one: -one[0])
-    return max((one[0] for one in findings), default=0), tuple(DuplicateFinding(*one[1:]) for one in ordered)
+    return max((one[0] for one in ordered), default=0), tuple(DuplicateFinding(*one[1:]) for one in ordered)
+
+
+def reach(value: float, low: float, high: float, *, figures: int = 3) -> str:
+    """Return a value with its interval."""
+    return f"{numeral(value, figures=figures)} ({numeral(low, figures=figures)} to {numeral(high, figures=figures)})"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,7 +14,18 @@ import pandas as pd
 from labcalc.errors import StudyError
 from labcalc.judgement.duplicates.pairing import CONDITIONS, repeated_results
 from labcalc.judgement.record.measurements import Material
-from labcalc.judgement.studies.reading import NUMBER, POSITIVE, TEXT, Study, StudyFile, StudyTable, ranked, read_study
+from labcalc.judgement.studies.reading import (
+    NUMBER,
+    POSITIVE,
+    TEXT,
+    Finding,
+    Study,
+    StudyFile,
+    StudyTable,
+    ranked,
+    reach,
+    read_study,
+)
 from labcalc.lab import nearest
 from labcalc.statistics import (
     AgreementLimits,
@@ -24,18 +36,17 @@ from labcalc.statistics import (
     bias_class,
     deming_line,
     extreme_deviates,
-    functional_line,
     passing_bablok_line,
 )
 from labcalc.statistics.series import Array
-from labcalc.wording import counted, numeral, p_value, percent, signed
+from labcalc.wording import at_celsius, numeral, p_value, probability
 
-COMPARISON_VERDICTS = ("one may stand for the other", "can't be told yet", "one may not stand for the other")
+_VERDICTS = ("one may stand for the other", "can't be told yet", "one may not stand for the other")
 _COLUMNS = {"sample": TEXT, "method": TEXT, "result": NUMBER, "u": POSITIVE}
 _ALIASES = {"instrument": "method", "operator": "method", "laboratory": "method", "oil": "sample", "level": "sample"}
 _SHARE = 0.05  # of differences that may lie beyond what is allowed
-_FEWEST_PAIRS = 10
-_FEW = 30  # pairs below which Passing and Bablok's line says little
+_FEWEST_PAIRS, _FEWEST_FOR_ODD = 10, 15  # samples; Rosner's limits hold from 15 on
+_DOUBT = 0.01
 
 
 @dataclass(frozen=True)
@@ -52,10 +63,31 @@ class Comparison:
     unit: str
     in_percent: bool
     allowed: float  # 0: nobody said
-    lines: tuple[ComparisonLine, ...]  # the one that biases are told by, and others
+    lines: tuple[ComparisonLine, ...]  # Deming's, which biases are told by, and Passing and Bablok's
     agreement: AgreementLimits
-    bias_class: BiasClass | None  # None: the standard errors aren't known, or too few samples
-    ratio: float  # of the variances of errors, first over second; NaN: not known
+    bias_class: BiasClass | None  # None: the standard errors aren't known
+
+    def told(self, value: float) -> str:
+        """Return a difference with its unit."""
+        return f"{numeral(value, figures=3)} {self.unit}".strip()
+
+    @property
+    def is_normal(self) -> bool:
+        """Whether differences look normal and alike at every level (1 %): else their share is counted."""
+        return min(self.p_values) >= _DOUBT
+
+    @property
+    def p_values(self) -> tuple[float, float]:
+        """p of normal differences, and of a spread that has nothing to do with the level."""
+        apart = self.agreement.differences
+        trend = _p_trend(np.abs(apart - np.median(apart)), self.first + self.second)
+        return anderson_darling(apart).p_value, trend
+
+    @property
+    def share_beyond(self) -> tuple[float, float, float]:
+        """Share of differences beyond what is allowed, lowest and highest, [-]."""
+        one = self.agreement
+        return (one.share_beyond if self.is_normal else one.counted_beyond)(self.allowed)
 
     def bias(self, level: float) -> tuple[float, float, float]:
         """Return the bias at a level with its interval, in the unit of the differences."""
@@ -81,8 +113,8 @@ def report_comparison(
 ) -> Study:
     """Put together how two methods, instruments or operators compare.
 
-    source : A CSV file with sample, method and result, a line a result, and u, its standard uncertainty, where it is known;
-        or the record, and then ``only`` says which ``quantity`` and ``temperature``.
+    source : A CSV file with sample, method and result, a line a result, and u, its standard uncertainty, where it is
+        known; or the record, and then ``only`` says which ``quantity`` and ``temperature``.
     allowed : Largest difference that doesn't matter, [unit of the results, or % where percent]; 0: nobody said.
     percent : Whether errors are in proportion to the level: differences then are 100 ln(second/first).
     unit : Unit of the results.
@@ -95,263 +127,158 @@ def report_comparison(
         file = _from_record(source, first, second, **only)
     found = _compared(file, (first, second), allowed, percent, unit)
     rank, reason = _judged(found)
-    _, findings = ranked([*_doubts(found)])
-    facts = {
-        "First": found.names[0],
-        "Second": found.names[1],
-        "Samples by both": str(len(found.samples)),
-        "Allowed difference": _told(found, allowed) if allowed > 0 else "not said",
-    }
-    tables = (_lines_table(found), _bias_table(found), _agreement_table(found), *_class_table(found))
+    _, findings = ranked(_doubts(found))
+    facts = {"First": found.names[0], "Second": found.names[1], "Samples by both": str(len(found.samples))}
+    facts["Allowed difference"] = found.told(allowed) if allowed > 0.0 else "not said"
+    tables = (_lines_table(found), _differences_table(found), *_class_table(found))
     title = f"{found.names[1]} beside {found.names[0]}"
-    return Study(title, file, facts, rank, COMPARISON_VERDICTS[rank], reason, findings, tables, found)
+    return Study(title, file, facts, rank, _VERDICTS[rank], reason, findings, tables, found)
 
 
 def _from_record(material: Material, first: str, second: str, quantity: str = "", temperature: str = "") -> StudyFile:
-    """Return the first results of each sample that both measured within the time of intermediate precision."""
+    """Return the first result of each within the time of intermediate precision, a sample a set."""
+    quantity = quantity or "kinematic viscosity"
     sets = repeated_results(material.record, material.record, material.laboratory, material.decisions)
-    sets = sets[(sets["condition"] == CONDITIONS[2]) & (sets["quantity"] == (quantity or "kinematic viscosity"))]
+    sets = sets[(sets["condition"] == CONDITIONS[2]) & (sets["quantity"] == quantity)]
     by = "instrument" if first in set(sets["instrument"]) else "operator"
     for name in (first, second):
         if name not in set(sets[by]):
-            raise StudyError("the record", 0, f"no repeats by '{name}'{nearest(name, map(str, sets[by].unique()))}")
+            there = nearest(name, map(str, sets[by].dropna().unique()))
+            raise StudyError("the record", 0, f"no {quantity} that '{name}' measured and another too{there}")
     kept = sets[sets[by].isin([first, second])]
     wanted = float(temperature) if temperature else float(kept["temperature_C"].mode().iloc[0])
     kept = kept[kept["temperature_C"] == wanted].drop_duplicates(["set", by])
-    rows = pd.DataFrame(
-        {
-            "sample": kept["sample"]
-            + " "
-            + kept["measured_at"].dt.strftime("%Y-%m-%d").groupby(kept["set"]).transform("first"),
-            "method": kept[by],
-            "result": kept["value"],
-        }
-    )
+    day = kept["measured_at"].dt.strftime("%Y-%m-%d").groupby(kept["set"]).transform("first")
+    rows = pd.DataFrame({"sample": kept["sample"] + " " + day, "method": kept[by], "result": kept["value"]})
+    digest = hashlib.sha256(rows.to_csv().encode()).hexdigest()
     return StudyFile(
-        "the record",
-        material.laboratory.sha256,
-        (f"{quantity or 'kinematic viscosity'} at {wanted:g} °C, from the record",),
-        rows.assign(u=math.nan, line=0),
+        "the record", digest, (f"{at_celsius(quantity, wanted)}, from the record",), rows.assign(u=math.nan, line=0)
     )
 
 
 def _compared(file: StudyFile, asked: tuple[str, str], allowed: float, in_percent: bool, unit: str) -> Comparison:
-    rows = file.rows.assign(u2=file.rows["u"] ** 2)
-    there = tuple(map(str, rows["method"].unique()))
+    rows, there = file.rows, tuple(map(str, file.rows["method"].unique()))
     names = asked if all(asked) else there
     if len(set(names)) != 2 or not set(names) <= set(there):
         raise StudyError(file.name, 0, f"methods {', '.join(there)}: two were expected, or first and second among them")
-    if in_percent and (rows["result"] <= 0.0).any():
-        raise file.refused(
-            int((rows["result"] <= 0.0).argmax()), "a result of 0 or below: in percent they have to be above 0"
-        )
-    cells = rows.groupby(["sample", "method"], sort=False).agg(
-        result=("result", "mean"),
-        spread=("result", "var"),
-        n=("result", "size"),
-        u2=("u2", lambda one: one.mean(skipna=False)),
+    if in_percent and (low := rows["result"] <= 0.0).any():
+        raise file.refused(low.idxmax(), "a result of 0 or below: in percent they have to be above 0")
+    cells = rows.assign(u2=rows["u"] ** 2).groupby(["sample", "method"], sort=False)
+    parts = {"mean": cells["result"].mean(), "variance": cells["result"].var(), "n": cells["result"].size()}
+    parts["u2"] = cells["u2"].apply(lambda one: one.mean(skipna=False))
+    table = pd.DataFrame(parts).reset_index("method")
+    first, second = (table[table["method"] == name] for name in names)
+    samples = first.index.intersection(second.index, sort=False)
+    if len(samples) < _FEWEST_PAIRS:
+        both = f"{len(samples)} samples were measured by both {names[0]} and {names[1]}"
+        raise StudyError(file.name, 0, f"{both}: {_FEWEST_PAIRS} or more were expected")
+    first, second = first.loc[samples], second.loc[samples]
+    x, y = (one["mean"].to_numpy(float) for one in (first, second))
+    errors = [_errors(one, in_percent) for one in (first, second)]
+    known = all(bool(np.all(one > 0.0)) for one in errors)
+    relative = (
+        np.mean((error / (level if in_percent else 1.0)) ** 2) for error, level in zip(errors, (x, y), strict=True)
     )
-    table = cells.unstack("method")[
-        [(what, name) for what in ("result", "spread", "n", "u2") for name in names]
-    ].dropna(subset=[("result", name) for name in names])
-    if len(table) < _FEWEST_PAIRS:
-        raise StudyError(
-            file.name,
-            0,
-            f"{len(table)} samples were measured by both {names[0]} and {names[1]}: {_FEWEST_PAIRS} or more were expected",
-        )
-    x, y = (table["result", name].to_numpy(float) for name in names)
-    errors = [
-        _errors(table[[(what, name) for what in ("result", "spread", "n", "u2")]].to_numpy(float), in_percent)
-        for name in names
-    ]
-    known = all(np.isfinite(one).all() and (one > 0.0).all() for one in errors)
-    ratio = (
-        float(
-            np.mean((errors[0] / x if in_percent else errors[0]) ** 2)
-            / np.mean((errors[1] / y if in_percent else errors[1]) ** 2)
-        )
-        if known
-        else math.nan
-    )
-    given = known and rows["u"].notna().all()
-    lines = [functional_line(x, y, *errors)] if given else []
-    lines += [deming_line(x, y, ratio=ratio if known else 1.0, proportional=in_percent), passing_bablok_line(x, y)]
-    apart = 100.0 * np.log(y / x) if in_percent else y - x
+    ratio = float(next(relative) / next(relative)) if known else 1.0
     try:
-        agreement = agreement_limits(apart)
+        agreement = agreement_limits(100.0 * np.log(y / x) if in_percent else y - x)
+        lines = (deming_line(x, y, ratio=ratio, proportional=in_percent), passing_bablok_line(x, y))
     except ValueError as wrong:
         raise StudyError(file.name, 0, str(wrong)) from None
     class_ = bias_class(x, y, *errors) if known else None
-    return Comparison(
-        (names[0], names[1]),
-        tuple(map(str, table.index)),
-        x,
-        y,
-        "%" if in_percent else unit,
-        in_percent,
-        allowed,
-        tuple(lines),
-        agreement,
-        class_,
-        ratio,
-    )
+    shown = tuple(map(str, samples)), x, y, "%" if in_percent else unit
+    return Comparison((names[0], names[1]), *shown, in_percent, allowed, lines, agreement, class_)
 
 
-def _errors(cells: Array, in_percent: bool) -> Array:
-    """Return the standard error of each mean: from u where it is given, else from the repeats of all samples together."""
-    mean, variance, number, squared = cells.T
-    if np.isfinite(squared).all():
-        return np.asarray(np.sqrt(squared / number))
-    scale = mean**2 if in_percent else np.ones_like(mean)
-    repeated = number > 1
-    pooled = np.sum((number - 1.0)[repeated] * (variance / scale)[repeated]) / max(np.sum(number[repeated] - 1.0), 1.0)
-    return np.asarray(np.sqrt(pooled * scale / number)) if repeated.any() else np.full_like(mean, math.nan)
-
-
-def _told(found: Comparison, value: float) -> str:
-    return f"{numeral(value, figures=3)} {found.unit}".strip()
+def _errors(cells: pd.DataFrame, in_percent: bool) -> Array:
+    """Return the standard error of each mean: from u where it is given, else from the repeats of all; NaN without."""
+    if cells["u2"].notna().all():
+        return np.asarray(np.sqrt(cells["u2"] / cells["n"]), dtype=float)
+    scale, degrees = cells["mean"] ** 2 if in_percent else 1.0, cells["n"] - 1.0
+    pooled = (degrees * cells["variance"] / scale).sum() / degrees.sum() if degrees.sum() else math.nan
+    return np.asarray(np.sqrt(pooled * scale / cells["n"]), dtype=float)
 
 
 def _judged(found: Comparison) -> tuple[int, str]:
     """Return the rank and the sentence with its risk."""
     first, second = found.names
-    low, high = (_told(found, one) for one in (found.agreement.lower, found.agreement.upper))
-    reach = f"19 of 20 differences lie between {low} and {high}"
+    limits = (
+        f"19 of 20 differences lie between {found.told(found.agreement.lower)} and {found.told(found.agreement.upper)}"
+    )
     if not found.allowed > 0.0:
-        return 1, f"{reach}; say how large a difference matters, and the risk of taking {second} for {first} is told"
-    share, least, most = found.agreement.share_beyond(found.allowed)
+        return 1, f"{limits}; say how large a difference matters (--allowed), and the risk of the exchange is told"
+    share, least, most = found.share_beyond
+    expected, low, high = map(probability, (share, least, most))
+    risk = f"{expected} of differences lie beyond ±{found.told(found.allowed)} ({low} to {high}); {limits}"
     biases = [found.bias(level) for level in (found.levels[0], found.levels[2])]
-    risk = f"{percent(share)} of differences are expected beyond ±{_told(found, found.allowed)} ({percent(least)} to {percent(most)}); {reach}"
     if least > _SHARE or any(one[1] > found.allowed or one[2] < -found.allowed for one in biases):
         return 2, f"{second} may not stand for {first}: {risk}"
     inside = all(-found.allowed < one[1] and one[2] < found.allowed for one in biases)
-    if most <= _SHARE and inside and not [*_doubts(found, grave=True)]:
+    if most <= _SHARE and inside:
         return 0, f"{second} may stand for {first}, on samples such as these: {risk}"
     return 1, f"not told yet whether {second} may stand for {first}: {risk}"
 
 
-def _doubts(found: Comparison, *, grave: bool = False) -> Iterator[tuple[int, str, str, str]]:
-    """Yield what makes the sentence unsure; ``grave``: only what it can't be signed with."""
-    apart = found.agreement.differences
-    test = anderson_darling(apart)
-    if test.p_value < 0.01:
-        yield (
-            2,
-            "Distribution",
-            f"differences are not normal ({p_value(test.p_value)}): the risk isn't what is told",
-            "Look at the samples furthest out.",
-        )
-    p, grows = _trend(np.abs(apart - np.median(apart)), found.first + found.second)
-    if p < 0.01:
-        told = "grow" if grows else "shrink"
-        yield (
-            2,
-            "Spread",
-            f"differences {told} with the level ({p_value(p)}): one pair of limits doesn't hold for all",
-            "Compare in percent (--percent), or each range of levels by itself.",
-        )
-    if grave:
-        return
-    if apart.size >= 15:
-        odd = extreme_deviates(apart, min(3, apart.size // 5))
-        named = [found.samples[place] for place in odd.places[: odd.outliers]]
-        if named:
-            yield (
-                1,
-                "Samples",
-                f"{', '.join(named)}: further apart than the others (1 %)",
-                "Measure them again by both; leave one out for a cause only.",
-            )
+def _doubts(found: Comparison) -> Iterator[Finding]:
+    p_normal, p_level = found.p_values
+    if p_normal < _DOUBT:
+        what = f"differences are not normal ({p_value(p_normal)}): the share beyond is counted"
+        yield 2, "Distribution", what, "Look at the samples furthest out."
+    if p_level < _DOUBT:
+        to_do = "Compare in percent (--percent), or each range of levels by itself."
+        yield 2, "Spread", f"differences change with the level ({p_value(p_level)}): the share beyond is counted", to_do
+    if (number := len(found.samples)) >= _FEWEST_FOR_ODD:
+        odd = extreme_deviates(found.agreement.differences, 3)
+        if named := [found.samples[place] for place in odd.places[: odd.outliers]]:
+            to_do = "Measure them again by both; leave one out for a cause only."
+            yield 1, "Samples", f"{', '.join(named)}: further apart than the other {number - len(named)} (1 %)", to_do
     if found.lines[0].differs:
-        low, _, high = found.levels
-        biases = " and ".join(
-            f"{signed(found.bias(one)[0])} {found.unit} at {numeral(one, figures=3)}".replace("  ", " ")
-            for one in (low, high)
-        )
-        yield (
-            1,
-            "Bias",
-            f"the line is not y = x: {biases}",
-            "Find the cause before a correction is used; a correction is checked on other samples.",
-        )
+        ends = (found.levels[0], found.levels[2])
+        told = " and ".join(f"{found.told(found.bias(one)[0])} at {numeral(one, figures=3)}" for one in ends)
+        yield 1, "Bias", f"the line is not y = x: {told}", "Find the cause; check a correction on other samples."
     if found.bias_class and found.bias_class.sample_effects:
-        yield (
-            1,
-            "Samples",
-            "methods differ sample by sample by more than their errors explain",
-            "No correction mends that: ask which samples, and why.",
-        )
+        what = "methods differ sample by sample by more than their errors explain"
+        yield 1, "Samples", what, "No correction mends that: ask which samples, and why."
 
 
-def _trend(values: Array, level: Array) -> tuple[float, bool]:
-    """Return p of Spearman's rank correlation by Student's t, and whether it is above 0."""
+def _p_trend(values: Array, level: Array) -> float:
+    """Return p of Spearman's rank correlation, by Student's t."""
     from scipy.special import stdtr
 
-    r = float(
-        np.corrcoef(*(np.argsort(np.argsort(one, kind="stable"), kind="stable") for one in (values, level)))[0, 1]
-    )
-    t = abs(r) * math.sqrt((values.size - 2) / max(1.0 - r * r, 1e-12))
-    return 2.0 * float(stdtr(values.size - 2, -t)), r > 0.0
-
-
-def _with_reach(value: float, reach: tuple[float, float], figures: int = 3) -> str:
-    low, high = (numeral(one, figures=figures) for one in reach)
-    return f"{numeral(value, figures=figures)} ({low} to {high})"
+    ranks = [np.argsort(np.argsort(one, kind="stable"), kind="stable") for one in (values, level)]
+    r, free = float(np.corrcoef(ranks[0], ranks[1])[0, 1]), values.size - 2
+    return 2.0 * float(stdtr(free, -abs(r) * math.sqrt(free / max(1.0 - r * r, 1e-12))))
 
 
 def _lines_table(found: Comparison) -> StudyTable:
-    rows = tuple(
-        (
-            one.form,
-            _with_reach(one.intercept, one.intercept_interval),
-            _with_reach(one.slope, one.slope_interval, 4),
-            "no" if one.differs else "yes",
-        )
-        for one in found.lines
+    def row(one: ComparisonLine) -> tuple[str, ...]:
+        slope = reach(one.slope, *one.slope_interval, figures=4)
+        return one.form, reach(one.intercept, *one.intercept_interval), slope, "no" if one.differs else "yes"
+
+    note = (
+        "y = x within the intervals is no proof of equality. Deming's are by leaving out each sample in turn; D is the "
+        "ratio of the variances of the errors, 1 where neither repeats nor u tell it. Passing and Bablok's want 30 "
+        "samples, and errors that don't grow much."
     )
-    notes = [
-        "Intervals of 95 %; y = x within them is no proof of equality. Those of Deming's line are by leaving out each sample in turn."
-    ]
-    if math.isnan(found.ratio):
-        notes.append("Repeats or u would tell the errors of both methods; without them equal ones are assumed (D = 1).")
-    if len(found.samples) < _FEW:
-        notes.append(f"Passing and Bablok's line wants {_FEW} samples or more; here are {len(found.samples)}.")
-    return StudyTable(
-        "Lines y = a + b x, x the first", ("Line", "a (95 %)", "b (95 %)", "y = x within"), rows, tuple(notes)
-    )
+    columns = ("Line", "a (95 %)", "b (95 %)", "y = x within")
+    return StudyTable("Lines y = a + b x, x the first", columns, tuple(map(row, found.lines)), (note,))
 
 
-def _bias_table(found: Comparison) -> StudyTable:
-    rows = tuple(
-        (numeral(level, figures=4), _with_reach(bias, (low, high)))
-        for level in found.levels
-        for bias, low, high in (found.bias(level),)
-    )
-    return StudyTable(
-        f"How much higher {found.names[1]} reads",
-        ("Level", f"Bias (95 %), {found.unit or 'unit of the results'}"),
-        rows,
-        (f"By the line: {found.lines[0].form}.",),
-    )
-
-
-def _agreement_table(found: Comparison) -> StudyTable:
+def _differences_table(found: Comparison) -> StudyTable:
     one = found.agreement
-    rows = [
-        ("Mean difference", _with_reach(one.mean, one.mean_interval)),
-        ("Lower limit", _with_reach(one.lower, one.lower_interval)),
-        ("Upper limit", _with_reach(one.upper, one.upper_interval)),
+    rows = [(f"Bias at {numeral(level, figures=3)}", reach(*found.bias(level))) for level in found.levels]
+    rows += [
+        ("Mean difference", reach(one.mean, *one.mean_interval)),
+        ("Lower limit of agreement", reach(one.lower, *one.lower_interval)),
+        ("Upper limit of agreement", reach(one.upper, *one.upper_interval)),
     ]
     if found.allowed > 0.0:
-        share, least, most = one.share_beyond(found.allowed)
-        rows.append(
-            (f"Beyond ±{_told(found, found.allowed)}", f"{percent(share)} ({percent(least)} to {percent(most)})")
-        )
-    note = f"Limits hold 95 % of the differences of means of as many results as here; {counted(one.differences.size, 'sample')}. They suppose a normal spread that is the same at every level."
+        share, low, high = map(probability, found.share_beyond)
+        rows.append((f"Share beyond ±{found.told(found.allowed)}", f"{share} ({low} to {high})"))
+    note = "Biases by Deming's line. Limits of agreement hold 95 % of differences of means of as many results as here."
     return StudyTable(
-        "Limits of agreement",
-        ("Second less first", f"95 %, {found.unit or 'unit of the results'}"),
+        f"How much higher {found.names[1]} reads",
+        ("Difference", f"{found.unit or 'unit of the results'} (95 %)"),
         tuple(rows),
         (note,),
     )
@@ -364,19 +291,15 @@ def _class_table(found: Comparison) -> Iterator[StudyTable]:
     rows = tuple(
         (f"Class {name}" + ", chosen" * (name == one.name), numeral(square, 2)) for name, square in one.squares.items()
     )
-    notes = [
-        f"Class {one.name}: {one.words}; y = {numeral(one.intercept, figures=3)} + {numeral(one.slope, figures=4)} x. What remains: {p_value(one.p_rest)}."
-    ]
+    line = f"y = {numeral(one.intercept, figures=3)} + {numeral(one.slope, figures=4)} x"
+    notes = [f"Class {one.name}: {one.words}, {line}. What remains beside the standard errors: {p_value(one.p_rest)}."]
     if one.sample_effects:
-        like = "that look random" if one.random_effects else "that don't look random: no common correction holds"
+        like = "look random" if one.random_effects else "don't look random: no common correction holds"
         notes.append(
             f"Differences from sample to sample {like}; standard deviation about {numeral(one.effect_deviation)}."
         )
     if not one.can_judge:
         notes.append("The samples lie too close together for a line to be judged.")
-    notes.append(
-        "The standard is for methods studied by many laboratories; here it goes by the standard errors at hand. Order of decisions from memory."
-    )
-    yield StudyTable(
-        "Classes of correction, as in ASTM D6708", ("Class", "Weighted sum of squares"), rows, tuple(notes)
-    )
+    notes.append("The standard is for methods studied by many laboratories. Order of decisions from memory.")
+    columns = ("Class", "Weighted sum of squares")
+    yield StudyTable("Classes of correction, as in ASTM D6708", columns, rows, tuple(notes))

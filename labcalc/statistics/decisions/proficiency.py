@@ -118,9 +118,9 @@ class ScoresTogether:
 
     @property
     def steady_bias(self) -> bool:
-        """RSZ calls for action, the average is beyond its limits, or the scores' own scatter shows it (1 %)."""
-        drifted = bool(np.any(np.abs(self.ewma) > self.ewma_limits))
-        return abs(self.rescaled_sum) >= 3.0 or drifted or self.p_bias < 0.01
+        """RSZ calls for action, the average now is beyond its limit, or the scores' own scatter shows it (1 %)."""
+        drifted = abs(self.ewma[-1]) > self.ewma_limits[-1]
+        return bool(abs(self.rescaled_sum) >= 3.0 or drifted or self.p_bias < 0.01)
 
 
 def scores_together(scores: ArrayLike, weight: float = 0.4) -> ScoresTogether:

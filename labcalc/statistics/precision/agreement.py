@@ -41,6 +41,19 @@ class AgreementLimits:
         most, least = (nctdtrinc(number - 1, p, stretched) / math.sqrt(number) for p in (1.0 - tail, tail))
         return float(ndtr(-reach).sum()), float(ndtr(-least).max()), min(1.0, float(ndtr(-most).sum()))
 
+    def counted_beyond(self, allowed: float) -> tuple[float, float, float]:
+        """Return the share as counted, [-], with its interval (Clopper and Pearson): whatever the distribution is.
+
+        allowed : Difference that is still allowed, [unit of the results], above 0.
+        """
+        from scipy.special import betaincinv
+
+        number, tail = self.differences.size, (1.0 - self.confidence) / 2.0
+        beyond = int(np.sum(np.abs(self.differences) > allowed))
+        low = float(betaincinv(beyond, number - beyond + 1, tail)) if beyond else 0.0
+        high = float(betaincinv(beyond + 1, number - beyond, 1.0 - tail)) if beyond < number else 1.0
+        return beyond / number, low, high
+
 
 def agreement_limits(differences: ArrayLike, *, coverage: float = 0.95, confidence: float = 0.95) -> AgreementLimits:
     r"""Return the limits of agreement, [unit of the results], of pairs of results.

@@ -20,9 +20,8 @@ _NAMES = {"0": "no correction", "1a": "a constant", "1b": "a factor", "2": "a co
 class BiasClass:
     """The simplest correction y = a + b x that the results call for.
 
-    ``squares`` holds the weighted sum of squares of each class; ``sample_effects`` tells that what remains is more than
-    the standard errors explain, ``random_effects`` that it looks random (Anderson-Darling), and ``effect_deviation`` how
-    large it then is, [unit of the second].
+    ``squares`` holds the weighted sum of squares of each class, ``random_effects`` tells that what remains looks random
+    (Anderson-Darling), and ``effect_deviation`` how large it is beside the standard errors, [unit of the second].
     """
 
     name: str

@@ -14,7 +14,7 @@ from labcalc.statistics.precision.analysis_of_variance import AnalysisLine
 from labcalc.statistics.precision.nested_components import combination_interval
 from labcalc.statistics.series import Array, finite_series
 
-_JOINT = " × "
+_JOINT, _REPEAT = " × ", "repeat"
 
 
 @dataclass(frozen=True)
@@ -39,22 +39,20 @@ class CrossedEffect:
 
 @dataclass(frozen=True)
 class CrossedStudy:
-    """Components of a crossed study; ``gauge`` is all variance but that of the parts themselves."""
+    """Components of a crossed study; ``gauge`` is all variance but that of the parts themselves.
+
+    ``p_spread`` asks whether the repeats scatter alike at every part (Bartlett); NaN without repeats, or where those
+    of a part are all equal.
+    """
 
     part: str
     levels: Mapping[str, tuple[str, ...]]
     table: Array  # cell means, an axis a factor
     repeats: int
-    mean: float
     effects: tuple[CrossedEffect, ...]
     gauge: float
     gauge_interval: tuple[float, float]
-    confidence: float
-
-    @property
-    def repeatability(self) -> CrossedEffect:
-        """The last line: repeats, or the highest interaction where nothing was repeated."""
-        return self.effects[-1]
+    p_spread: float
 
     @property
     def categories(self) -> float:
@@ -62,14 +60,12 @@ class CrossedStudy:
         of_part = next(one.variance for one in self.effects if one.line.name == self.part)
         return 1.41 * math.sqrt(of_part / self.gauge) if self.gauge > 0.0 else math.inf
 
-    def precision_to_tolerance(self, tolerance: float, deviations: float = 6.0) -> tuple[float, float, float]:
-        """Return the gauge's spread as a share of the tolerance, [-], with its interval.
+    def precision_to_tolerance(self, tolerance: float) -> tuple[float, float, float]:
+        """Return six standard deviations of the gauge as a share of the tolerance, [-], with the interval.
 
         tolerance : Upper less lower limit of the specification, [unit of the results], above 0.
-        deviations : How many standard deviations make the spread, [-]: 6, or 5.15 in older texts.
         """
-        spread = (self.gauge, *self.gauge_interval)
-        share, low, high = (deviations * math.sqrt(one) / tolerance for one in spread)
+        share, low, high = (6.0 * math.sqrt(one) / tolerance for one in (self.gauge, *self.gauge_interval))
         return share, low, high
 
 
@@ -93,27 +89,47 @@ def crossed_study(
         M. Borror and D. C. Montgomery, Design and Analysis of Gauge R&R Studies (2005; memory).
     """
     values = finite_series(results, 4, "a crossed study")
-    if part not in factors:
-        raise ValueError(f"no factor '{part}': the study has {', '.join(factors)}")
     levels, cells = _cells(factors, values)
-    repeats = cells.shape[-1]
-    names = (*factors, *(["repeat"] if repeats > 1 else []))
-    lines = _lines(cells if repeats > 1 else cells[..., 0], names, "repeat" if repeats > 1 else "")
+    if part not in levels:
+        raise ValueError(f"no factor '{part}': the study has {', '.join(factors)}")
+    lines = _lines(cells, tuple(factors))
     squares = np.array([one.mean_square for one in lines.values()])
     degrees = np.array([one.degrees_of_freedom for one in lines.values()], dtype=float)
     weights = {effect: _weights(effect, tuple(lines), cells) for effect in lines}
-    gauge = sum(weights[effect] for effect in lines if effect != frozenset([part]))
-    reach = (combination_interval(one, squares, degrees, confidence=confidence) for one in (*weights.values(), gauge))
-    ends = [(float(low), float(high)) for low, high in reach]
-    found = [
-        CrossedEffect(
-            line, float(weights[effect] @ squares), interval, *_tested(place, weights[effect], squares, degrees)
-        )
-        for place, ((effect, line), interval) in enumerate(zip(lines.items(), ends[:-1], strict=True))
+    others = [effect for effect in lines if effect != frozenset([part])]
+    sums = (*weights.values(), sum(weights[one] for one in others))
+    ends = [
+        (float(low), float(high))
+        for low, high in (combination_interval(one, squares, degrees, confidence=confidence) for one in sums)
     ]
-    total = sum(one.variance for one, effect in zip(found, lines, strict=True) if effect != frozenset([part]))
-    table = cells.mean(axis=-1)
-    return CrossedStudy(part, levels, table, repeats, float(values.mean()), tuple(found), total, ends[-1], confidence)
+    found = {
+        effect: CrossedEffect(
+            line, float(weights[effect] @ squares), ends[i], *_tested(i, weights[effect], squares, degrees)
+        )
+        for i, (effect, line) in enumerate(lines.items())
+    }
+    gauge, repeats = sum(found[one].variance for one in others), cells.shape[-1]
+    axis = [*factors].index(part)
+    spread = (
+        np.moveaxis(cells.var(axis=-1, ddof=1), axis, 0).reshape(cells.shape[axis], -1).mean(axis=1)
+        if repeats > 1
+        else squares[:0]
+    )
+    p_spread = (
+        _bartlett(spread, (cells.size // spread.size) * (repeats - 1) / repeats)
+        if spread.size and spread.min() > 0.0
+        else math.nan
+    )
+    return CrossedStudy(part, levels, cells.mean(axis=-1), repeats, tuple(found.values()), gauge, ends[-1], p_spread)
+
+
+def _bartlett(variances: Array, degrees: float) -> float:
+    """Return p of Bartlett's test of variances with equal degrees of freedom: NIST/SEMATECH e-Handbook, 1.3.5.7."""
+    from scipy.special import chdtrc
+
+    k = variances.size
+    deviance = degrees * float(k * np.log(variances.mean()) - np.log(variances).sum())
+    return float(chdtrc(k - 1, deviance / (1.0 + (k + 1.0) / (3.0 * k * degrees))))
 
 
 def _cells(
@@ -142,23 +158,19 @@ def _cells(
     return levels, values[np.argsort(place, kind="stable")].reshape(*shape, -1)
 
 
-def _lines(cells: Array, names: tuple[str, ...], repeat: str) -> dict[frozenset[str], AnalysisLine]:
-    """Return the line of each set of factors; repeats, which are nested in all, stand last."""
-    crossed = [name for name in names if name != repeat]
-    centred, lines = cells - cells.mean(), {}
-    left = centred
-    for size in range(1, len(crossed) + 1):
-        for some in combinations(crossed, size):
-            axes = tuple(i for i, name in enumerate(names) if name not in some)
-            effect = left.mean(axis=axes, keepdims=True)
-            left = left - effect  # what larger sets average has lost what smaller ones explain
-            square = float(np.sum(np.broadcast_to(effect, cells.shape) ** 2))
-            degrees = math.prod(cells.shape[names.index(name)] - 1 for name in some)
-            groups = math.prod(cells.shape[names.index(name)] for name in some)
-            lines[frozenset(some)] = AnalysisLine(_JOINT.join(some), groups, square, degrees)
-    if repeat:
+def _lines(cells: Array, names: tuple[str, ...]) -> dict[frozenset[str], AnalysisLine]:
+    """Return the line of each set of factors; repeats, which are nested in all of them, stand last."""
+    left, lines = cells - cells.mean(), {}
+    sets = (some for size in range(1, len(names) + 1) for some in combinations(range(len(names)), size))
+    for some in sets:
+        effect = left.mean(axis=tuple(i for i in range(cells.ndim) if i not in some), keepdims=True)
+        left = left - effect  # larger sets are left with what smaller ones don't explain
+        degrees, groups = (math.prod(cells.shape[i] - less for i in some) for less in (1, 0))
+        name, square = _JOINT.join(names[i] for i in some), cells.size / groups * float(np.sum(effect**2))
+        lines[frozenset(names[i] for i in some)] = AnalysisLine(name, groups, square, degrees)
+    if cells.shape[-1] > 1:
         freedom = cells.size - cells.size // cells.shape[-1]
-        lines[frozenset([*crossed, repeat])] = AnalysisLine("repeat", cells.size, float(np.sum(left**2)), freedom)
+        lines[frozenset([*names, _REPEAT])] = AnalysisLine(_REPEAT, cells.size, float(np.sum(left**2)), freedom)
     return lines
 
 
@@ -172,7 +184,7 @@ def _weights(effect: frozenset[str], effects: tuple[frozenset[str], ...], cells:
     # Repeats are nested in all factors together: only the highest interaction is measured against them.
     above = [one for one in effects if effect <= one and (one <= set(names) or len(effect) == len(names))]
     signs = {one: (-1.0) ** (len(one) - len(effect)) for one in above}
-    return np.array([signs.get(one, 0.0) for one in effects]) / times
+    return np.asarray(np.array([signs.get(one, 0.0) for one in effects]) / times)
 
 
 def _tested(place: int, weight: Array, squares: Array, degrees: Array) -> tuple[float, float]:
