@@ -44,6 +44,7 @@ _CAUSE = "Find the cause and keep it with the round: transcription, sample, cali
 _CLAIM = "The stated uncertainty is too small for this difference: look through the budget for what is missing."
 _BIAS = "Measure a reference oil of another source; look at calibration, temperature and constant."
 _SCATTER = "Look at long-term precision, and whether σ_pt fits the level."
+_SURENESS_OF_Q = 0.7  # of the degrees of freedom of a plain standard deviation
 _FEW = 12  # laboratories below which a robust spread is no firm ground for scores
 
 
@@ -104,8 +105,7 @@ def report_proficiency(file: Path) -> Study:
     reason = "; ".join([count, *(f"{one.about}: {one.finding}" for one in findings[:2])])
     facts = {"Rounds": str(len(rounds)), "Quantities": first_of(one.quantity for one in rounds)}
     tables = (_scores_table(rounds), _together_table(found.together), *_robust_table(rounds))
-    verdict = DUPLICATE_VERDICTS[rank]
-    return Study("Proficiency rounds", read, facts, rank, verdict, reason, findings, tables, found)
+    return Study("Proficiency rounds", read, facts, rank, DUPLICATE_VERDICTS[rank], reason, findings, tables, found)
 
 
 def _scored(read: StudyFile, place: int) -> ScoredRound:
@@ -143,7 +143,7 @@ def _scored(read: StudyFile, place: int) -> ScoredRound:
         robust,
         from_results,
         spread,
-        _p_larger(spread, float(row["n_own"]) - 1.0, everybody.size - 1.0),
+        _p_larger(spread, float(row["n_own"]) - 1.0, _SURENESS_OF_Q * (everybody.size - 1.0)),
     )
 
 
@@ -173,7 +173,7 @@ def _single(rounds: tuple[ScoredRound, ...]) -> Iterator[Finding]:
             if word in ("warning", "action"):
                 to_do = _CLAIM if name in ("ζ", "E_n") else _CAUSE
                 yield 1 + (word == "action"), about, f"{name} {signed(one.scores[name], 2)}, {word} ({numbers})", to_do
-        if one.p_own_spread < 0.05:
+        if one.p_own_spread < 0.01:
             found = f"own results scatter {numeral(one.own_spread)} times as much as laboratories among each other"
             yield 1, about, f"{found}, {p_value(one.p_own_spread)}", _SCATTER
 
@@ -225,11 +225,8 @@ def _together_table(together: dict[str, ScoresTogether]) -> StudyTable:
 def _robust_table(rounds: tuple[ScoredRound, ...]) -> Iterator[StudyTable]:
     def row(one: ScoredRound) -> tuple[str, ...]:
         found = [float(value) for by in one.robust.values() for value in (by.mean, by.deviation)]
-        return (
-            f"{one.quantity}, {one.name}",
-            str(one.participants.size),
-            *(numeral(value, figures=4) for value in found),
-        )
+        values = (numeral(value, figures=4) for value in found)
+        return f"{one.quantity}, {one.name}", str(one.participants.size), *values
 
     if rows := tuple(row(one) for one in rounds if one.robust):
         note = "Where the two differ much, results lie in two groups or are coarse: look at the picture first."

@@ -72,11 +72,6 @@ class Comparison:
         return f"{numeral(value, figures=3)} {self.unit}".strip()
 
     @property
-    def is_normal(self) -> bool:
-        """Whether differences look normal and alike at every level (1 %): else their share is counted."""
-        return min(self.p_values) >= _DOUBT
-
-    @property
     def p_values(self) -> tuple[float, float]:
         """p of normal differences, and of a spread that has nothing to do with the level."""
         apart = self.agreement.differences
@@ -85,9 +80,9 @@ class Comparison:
 
     @property
     def share_beyond(self) -> tuple[float, float, float]:
-        """Share of differences beyond what is allowed, lowest and highest, [-]."""
-        one = self.agreement
-        return (one.share_beyond if self.is_normal else one.counted_beyond)(self.allowed)
+        """Share of differences beyond what is allowed, lowest and highest, [-]; counted where they are not normal."""
+        is_normal = min(self.p_values) >= _DOUBT
+        return (self.agreement.share_beyond if is_normal else self.agreement.counted_beyond)(self.allowed)
 
     def bias(self, level: float) -> tuple[float, float, float]:
         """Return the bias at a level with its interval, in the unit of the differences."""
@@ -151,9 +146,7 @@ def _from_record(material: Material, first: str, second: str, quantity: str = ""
     day = kept["measured_at"].dt.strftime("%Y-%m-%d").groupby(kept["set"]).transform("first")
     rows = pd.DataFrame({"sample": kept["sample"] + " " + day, "method": kept[by], "result": kept["value"]})
     digest = hashlib.sha256(rows.to_csv().encode()).hexdigest()
-    return StudyFile(
-        "the record", digest, (f"{at_celsius(quantity, wanted)}, from the record",), rows.assign(u=math.nan, line=0)
-    )
+    return StudyFile("the record", digest, (at_celsius(quantity, wanted),), rows.assign(u=math.nan, line=0))
 
 
 def _compared(file: StudyFile, asked: tuple[str, str], allowed: float, in_percent: bool, unit: str) -> Comparison:
@@ -176,10 +169,8 @@ def _compared(file: StudyFile, asked: tuple[str, str], allowed: float, in_percen
     x, y = (one["mean"].to_numpy(float) for one in (first, second))
     errors = [_errors(one, in_percent) for one in (first, second)]
     known = all(bool(np.all(one > 0.0)) for one in errors)
-    relative = (
-        np.mean((error / (level if in_percent else 1.0)) ** 2) for error, level in zip(errors, (x, y), strict=True)
-    )
-    ratio = float(next(relative) / next(relative)) if known else 1.0
+    sizes = [np.mean((one / level if in_percent else one) ** 2) for one, level in zip(errors, (x, y), strict=True)]
+    ratio = float(sizes[0] / sizes[1]) if known else 1.0
     try:
         agreement = agreement_limits(100.0 * np.log(y / x) if in_percent else y - x)
         lines = (deming_line(x, y, ratio=ratio, proportional=in_percent), passing_bablok_line(x, y))
@@ -202,9 +193,8 @@ def _errors(cells: pd.DataFrame, in_percent: bool) -> Array:
 def _judged(found: Comparison) -> tuple[int, str]:
     """Return the rank and the sentence with its risk."""
     first, second = found.names
-    limits = (
-        f"19 of 20 differences lie between {found.told(found.agreement.lower)} and {found.told(found.agreement.upper)}"
-    )
+    lower, upper = (found.told(one) for one in (found.agreement.lower, found.agreement.upper))
+    limits = f"19 of 20 differences lie between {lower} and {upper}"
     if not found.allowed > 0.0:
         return 1, f"{limits}; say how large a difference matters (--allowed), and the risk of the exchange is told"
     share, least, most = found.share_beyond
@@ -276,28 +266,21 @@ def _differences_table(found: Comparison) -> StudyTable:
         share, low, high = map(probability, found.share_beyond)
         rows.append((f"Share beyond ±{found.told(found.allowed)}", f"{share} ({low} to {high})"))
     note = "Biases by Deming's line. Limits of agreement hold 95 % of differences of means of as many results as here."
-    return StudyTable(
-        f"How much higher {found.names[1]} reads",
-        ("Difference", f"{found.unit or 'unit of the results'} (95 %)"),
-        tuple(rows),
-        (note,),
-    )
+    columns = ("Difference", f"{found.unit or 'unit of the results'} (95 %)")
+    return StudyTable(f"How much higher {found.names[1]} reads", columns, tuple(rows), (note,))
 
 
 def _class_table(found: Comparison) -> Iterator[StudyTable]:
     one = found.bias_class
     if one is None:
         return
-    rows = tuple(
-        (f"Class {name}" + ", chosen" * (name == one.name), numeral(square, 2)) for name, square in one.squares.items()
-    )
+    marks = dict.fromkeys(one.squares, "") | {one.name: ", chosen"}
+    rows = tuple((f"Class {name}{marks[name]}", numeral(square, 2)) for name, square in one.squares.items())
     line = f"y = {numeral(one.intercept, figures=3)} + {numeral(one.slope, figures=4)} x"
     notes = [f"Class {one.name}: {one.words}, {line}. What remains beside the standard errors: {p_value(one.p_rest)}."]
     if one.sample_effects:
         like = "look random" if one.random_effects else "don't look random: no common correction holds"
-        notes.append(
-            f"Differences from sample to sample {like}; standard deviation about {numeral(one.effect_deviation)}."
-        )
+        notes.append(f"Differences from sample to sample {like}; their s is about {numeral(one.effect_deviation)}.")
     if not one.can_judge:
         notes.append("The samples lie too close together for a line to be judged.")
     notes.append("The standard is for methods studied by many laboratories. Order of decisions from memory.")

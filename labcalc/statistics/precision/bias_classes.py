@@ -30,7 +30,6 @@ class BiasClass:
     squares: dict[str, float]
     p_spread: tuple[float, float]  # of the samples' spread by each method against its own errors
     p_rest: float
-    number: int
     random_effects: bool
     effect_deviation: float
 
@@ -88,7 +87,6 @@ def bias_class(
         squares,
         (_p_spread(x, u), _p_spread(y, v)),
         p_rest,
-        number,
         anderson_darling(rest).p_value >= 0.05,
         math.sqrt(max(squares[name] / free - 1.0, 0.0) * float(np.mean(v**2 + lines[name][1] ** 2 * u**2))),
     )
@@ -96,19 +94,8 @@ def bias_class(
 
 def _lines(x: Array, y: Array, u: Array, v: Array) -> dict[str, tuple[float, float]]:
     shift = float(np.average(y - x, weights=1.0 / (u**2 + v**2)))
-    return {"0": (0.0, 1.0), "1a": (shift, 1.0), "1b": (0.0, _factor(x, y, u, v)), "2": fit_functional(x, y, u, v)}
-
-
-def _factor(x: Array, y: Array, u: Array, v: Array) -> float:
-    from scipy.optimize import minimize_scalar
-
-    start = math.atan(float(np.sum(x * y) / np.sum(x * x)))
-
-    def squares(angle: float) -> float:
-        return float(np.sum(_scaled(x, y, u, v, 0.0, math.tan(angle)) ** 2))
-
-    found = minimize_scalar(squares, bounds=(start - 0.3, start + 0.3), method="bounded", options={"xatol": 1e-12})
-    return math.tan(float(found.x))
+    factor, both = (fit_functional(x, y, u, v, through_zero=one) for one in (True, False))
+    return {"0": (0.0, 1.0), "1a": (shift, 1.0), "1b": factor, "2": both}
 
 
 def _scaled(x: Array, y: Array, u: Array, v: Array, intercept: float, slope: float) -> Array:

@@ -71,7 +71,7 @@ def deming_line(
 
     >>> found = deming_line([1.0, 2.0, 3.0, 4.0, 5.0, 6.0], [1.1, 1.9, 3.2, 3.9, 5.2, 5.9])
     >>> round(found.intercept, 3), round(found.slope, 3)
-    (0.037, 0.999)
+    (0.062, 0.992)
     """
     x, y = paired_series(first, second, _FEWEST, "a line between two methods")
     above_zero(ratio, "ratio of variances")
@@ -85,7 +85,7 @@ def deming_line(
     return _with_jackknife(name, fit, x, y, confidence=confidence)
 
 
-def fit_functional(x: Array, y: Array, u: Array, v: Array) -> tuple[float, float]:
+def fit_functional(x: Array, y: Array, u: Array, v: Array, *, through_zero: bool = False) -> tuple[float, float]:
     r"""Return intercept, [unit of y], and slope, [-], of the line between two methods with errors known one by one.
 
     .. math:: \sum \frac{(y - a - b x)^2}{u_y^2 + b^2 u_x^2} = \min
@@ -94,21 +94,20 @@ def fit_functional(x: Array, y: Array, u: Array, v: Array) -> tuple[float, float
     """
     from scipy.optimize import minimize_scalar
 
-    def weighted(angle: float) -> tuple[Array, float]:
-        weight = 1.0 / (v**2 + math.tan(angle) ** 2 * u**2)
-        return weight, float(np.average(y - math.tan(angle) * x, weights=weight))
+    def intercept(slope: float) -> float:
+        return 0.0 if through_zero else float(np.average(y - slope * x, weights=1.0 / (v**2 + slope**2 * u**2)))
 
     def squares(angle: float) -> float:
-        weight, intercept = weighted(angle)
-        return float(np.sum(weight * (y - intercept - math.tan(angle) * x) ** 2))
+        slope = math.tan(angle)
+        return float(np.sum((y - intercept(slope) - slope * x) ** 2 / (v**2 + slope**2 * u**2)))
 
     # The sum may have more than one valley: the deepest of a coarse search is the one gone down.
-    coarse = np.linspace(-math.pi / 2.0, math.pi / 2.0, 181)[1:-1]
-    scaled = np.arctan(np.tan(coarse) * np.std(y) / np.std(x))
-    place = int(np.argmin([squares(one) for one in scaled]))
-    bounds = scaled[max(place - 1, 0)], scaled[min(place + 1, scaled.size - 1)]
-    angle = float(minimize_scalar(squares, bounds=bounds, method="bounded", options={"xatol": 1e-12}).x)
-    return weighted(angle)[1], math.tan(angle)
+    steep = float(np.std(y) / np.std(x))
+    coarse = np.arctan(np.tan(np.linspace(-math.pi / 2.0, math.pi / 2.0, 181)[1:-1]) * steep)
+    place = min(max(int(np.argmin([squares(one) for one in coarse])), 1), coarse.size - 2)
+    bounds = coarse[place - 1], coarse[place + 1]
+    slope = math.tan(minimize_scalar(squares, bounds=bounds, method="bounded", options={"xatol": 1e-12}).x)
+    return intercept(slope), slope
 
 
 def passing_bablok_line(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> ComparisonLine:

@@ -96,38 +96,27 @@ def crossed_study(
     squares = np.array([one.mean_square for one in lines.values()])
     degrees = np.array([one.degrees_of_freedom for one in lines.values()], dtype=float)
     weights = {effect: _weights(effect, tuple(lines), cells) for effect in lines}
-    others = [effect for effect in lines if effect != frozenset([part])]
-    sums = (*weights.values(), sum(weights[one] for one in others))
-    ends = [
-        (float(low), float(high))
-        for low, high in (combination_interval(one, squares, degrees, confidence=confidence) for one in sums)
+    sums = (*weights.values(), sum(weight for one, weight in weights.items() if one != frozenset([part])))
+    ends = [combination_interval(one, squares, degrees, confidence=confidence) for one in sums]
+    intervals = [(float(low), float(high)) for low, high in ends]
+    found = [
+        CrossedEffect(line, float(weight @ squares), intervals[i], *_tested(i, weight, squares, degrees))
+        for i, (line, weight) in enumerate(zip(lines.values(), weights.values(), strict=True))
     ]
-    found = {
-        effect: CrossedEffect(
-            line, float(weights[effect] @ squares), ends[i], *_tested(i, weights[effect], squares, degrees)
-        )
-        for i, (effect, line) in enumerate(lines.items())
-    }
-    gauge, repeats = sum(found[one].variance for one in others), cells.shape[-1]
-    axis = [*factors].index(part)
-    spread = (
-        np.moveaxis(cells.var(axis=-1, ddof=1), axis, 0).reshape(cells.shape[axis], -1).mean(axis=1)
-        if repeats > 1
-        else squares[:0]
-    )
-    p_spread = (
-        _bartlett(spread, (cells.size // spread.size) * (repeats - 1) / repeats)
-        if spread.size and spread.min() > 0.0
-        else math.nan
-    )
-    return CrossedStudy(part, levels, cells.mean(axis=-1), repeats, tuple(found.values()), gauge, ends[-1], p_spread)
+    gauge = sum(one.variance for one in found if one.line.name != part)
+    p_spread = _p_alike(np.moveaxis(cells, [*factors].index(part), 0))
+    shown = cells.mean(axis=-1), cells.shape[-1], tuple(found)
+    return CrossedStudy(part, levels, *shown, gauge, intervals[-1], p_spread)
 
 
-def _bartlett(variances: Array, degrees: float) -> float:
-    """Return p of Bartlett's test of variances with equal degrees of freedom: NIST/SEMATECH e-Handbook, 1.3.5.7."""
+def _p_alike(cells: Array) -> float:
+    """Return p of Bartlett's test of the repeats at each place of the first axis; NaN without a spread everywhere."""
     from scipy.special import chdtrc
 
-    k = variances.size
+    k, repeats = cells.shape[0], cells.shape[-1]
+    if repeats < 2 or not np.all(variances := cells.var(axis=-1, ddof=1).reshape(k, -1).mean(axis=1)):
+        return math.nan
+    degrees = cells.size / k / repeats * (repeats - 1)
     deviance = degrees * float(k * np.log(variances.mean()) - np.log(variances).sum())
     return float(chdtrc(k - 1, deviance / (1.0 + (k + 1.0) / (3.0 * k * degrees))))
 
@@ -149,12 +138,10 @@ def _cells(
     counts = np.bincount(place, minlength=math.prod(shape))
     if np.ptp(counts):
         odd = int(np.flatnonzero(counts != (usual := np.bincount(counts).argmax()))[0])
-        where = ", ".join(
-            f"{name} {of[i]}" for (name, of), i in zip(levels.items(), np.unravel_index(odd, shape), strict=True)
-        )
-        raise ValueError(
-            f"{where}: {counts[odd]} results where the other cells have {usual}: as many everywhere were expected"
-        )
+        cell = zip(levels.items(), np.unravel_index(odd, shape), strict=True)
+        where = ", ".join(f"{name} {of[i]}" for (name, of), i in cell)
+        expected = f"where the other cells have {usual}: as many everywhere were expected"
+        raise ValueError(f"{where}: {counts[odd]} results {expected}")
     return levels, values[np.argsort(place, kind="stable")].reshape(*shape, -1)
 
 
@@ -188,13 +175,12 @@ def _weights(effect: frozenset[str], effects: tuple[frozenset[str], ...], cells:
 
 
 def _tested(place: int, weight: Array, squares: Array, degrees: Array) -> tuple[float, float]:
-    """Return F and its p: the effect's mean square against those that are expected to be equal to it without it."""
+    """Return F and its p: the mean square against those that are expected to equal it without the effect."""
     from scipy.special import fdtrc
 
-    scaled = weight / weight[place]
-    others = np.delete(-scaled * squares, place)
+    others = np.delete(-weight / weight[place] * squares, place)
     below = float(others.sum())
-    if not np.any(others) or below <= 0.0:
+    if below <= 0.0:
         return math.nan, math.nan
     freedom = below**2 / float(np.sum(others**2 / np.delete(degrees, place)))  # Welch and Satterthwaite
     f = float(squares[place]) / below
