@@ -96,16 +96,15 @@ def _differences(found: Comparison) -> Picture:
     figure = blank_figure("Mean of both", f"Second less first, {escape(unit)}", height=420)
     figure.layout.xaxis.type = "log" if found.in_percent else "linear"
     ends = [float(middle.min()), float(middle.max())]
-    limits = ((one.mean, one.mean_interval), (one.lower, one.lower_interval), (one.upper, one.upper_interval))
-    for value, (low, high) in limits:
+    for value, low, high in (one.mean, one.lower, one.upper):
         figure.add_scatter(**band(ends, [low] * 2, [high] * 2, showlegend=False))
         _line(figure, ends, [value] * 2, stroke(INK))
     for y, name in ((found.allowed, "allowed"), (-found.allowed, "")) if found.allowed > 0.0 else ():
         _line(figure, ends, [y] * 2, stroke(ACCENT, "dash"), name)
     _dots(figure, middle, one.differences, marker("circle", INK, 7), "samples", text=[*map(escape, found.samples)])
     caption = (
-        f"{found.names[1]} less {found.names[0]}: mean {signed(one.mean)}, limits of agreement {signed(one.lower)} and "
-        f"{signed(one.upper)} {unit}, with 95 % intervals."
+        f"{found.names[1]} less {found.names[0]}: mean {signed(one.mean[0])}, limits of agreement "
+        f"{signed(one.lower[0])} and {signed(one.upper[0])} {unit}, with 95 % intervals."
     )
     return Picture(figure, caption, ("Sample", "Mean", "Difference"), _rows(found.samples, middle, one.differences))
 

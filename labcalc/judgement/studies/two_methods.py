@@ -38,6 +38,7 @@ from labcalc.statistics import (
     extreme_deviates,
     passing_bablok_line,
 )
+from labcalc.statistics.precision.bias_classes import CORRECTIONS
 from labcalc.statistics.series import Array
 from labcalc.wording import at_celsius, numeral, p_value, probability
 
@@ -193,7 +194,7 @@ def _errors(cells: pd.DataFrame, in_percent: bool) -> Array:
 def _judged(found: Comparison) -> tuple[int, str]:
     """Return the rank and the sentence with its risk."""
     first, second = found.names
-    lower, upper = (found.told(one) for one in (found.agreement.lower, found.agreement.upper))
+    lower, upper = (found.told(one[0]) for one in (found.agreement.lower, found.agreement.upper))
     limits = f"19 of 20 differences lie between {lower} and {upper}"
     if not found.allowed > 0.0:
         return 1, f"{limits}; say how large a difference matters (--allowed), and the risk of the exchange is told"
@@ -258,9 +259,9 @@ def _differences_table(found: Comparison) -> StudyTable:
     one = found.agreement
     rows = [(f"Bias at {numeral(level, figures=3)}", reach(*found.bias(level))) for level in found.levels]
     rows += [
-        ("Mean difference", reach(one.mean, *one.mean_interval)),
-        ("Lower limit of agreement", reach(one.lower, *one.lower_interval)),
-        ("Upper limit of agreement", reach(one.upper, *one.upper_interval)),
+        ("Mean difference", reach(*one.mean)),
+        ("Lower limit of agreement", reach(*one.lower)),
+        ("Upper limit of agreement", reach(*one.upper)),
     ]
     if found.allowed > 0.0:
         share, low, high = map(probability, found.share_beyond)
@@ -277,11 +278,13 @@ def _class_table(found: Comparison) -> Iterator[StudyTable]:
     marks = dict.fromkeys(one.squares, "") | {one.name: ", chosen"}
     rows = tuple((f"Class {name}{marks[name]}", numeral(square, 2)) for name, square in one.squares.items())
     line = f"y = {numeral(one.intercept, figures=3)} + {numeral(one.slope, figures=4)} x"
-    notes = [f"Class {one.name}: {one.words}, {line}. What remains beside the standard errors: {p_value(one.p_rest)}."]
+    notes = [
+        f"Class {one.name}: {CORRECTIONS[one.name]}, {line}. What remains beside the standard errors: {p_value(one.p_rest)}."
+    ]
     if one.sample_effects:
         like = "look random" if one.random_effects else "don't look random: no common correction holds"
         notes.append(f"Differences from sample to sample {like}; their s is about {numeral(one.effect_deviation)}.")
-    if not one.can_judge:
+    if one.p_spread > 0.05:
         notes.append("The samples lie too close together for a line to be judged.")
     notes.append("The standard is for methods studied by many laboratories. Order of decisions from memory.")
     columns = ("Class", "Weighted sum of squares")

@@ -13,7 +13,7 @@ from labcalc.statistics.precision.comparison_lines import fit_functional
 from labcalc.statistics.series import Array, above_zero, paired_series
 
 _FEWEST = 10  # samples that the standard asks for
-_NAMES = {"0": "no correction", "1a": "a constant", "1b": "a factor", "2": "a constant and a factor"}
+CORRECTIONS = {"0": "no correction", "1a": "a constant", "1b": "a factor", "2": "a constant and a factor"}
 
 
 @dataclass(frozen=True)
@@ -28,40 +28,27 @@ class BiasClass:
     intercept: float
     slope: float
     squares: dict[str, float]
-    p_spread: tuple[float, float]  # of the samples' spread by each method against its own errors
+    p_spread: float  # of the samples' spread against the errors, by the method that tells less; small: fit to judge
     p_rest: float
     random_effects: bool
     effect_deviation: float
-
-    @property
-    def words(self) -> str:
-        """What the class asks for."""
-        return _NAMES[self.name]
 
     @property
     def sample_effects(self) -> bool:
         """Samples differ by more than the correction and the standard errors explain (5 %)."""
         return self.p_rest < 0.05
 
-    @property
-    def can_judge(self) -> bool:
-        """Samples spread enough by both methods for a line to be judged (5 %)."""
-        return max(self.p_spread) < 0.05
 
-
-def bias_class(
-    first: ArrayLike, second: ArrayLike, first_error: ArrayLike, second_error: ArrayLike, *, significance: float = 0.05
-) -> BiasClass:
+def bias_class(first: ArrayLike, second: ArrayLike, first_error: ArrayLike, second_error: ArrayLike) -> BiasClass:
     r"""Choose the simplest correction between two methods, [unit of the second], by weighted sums of squares.
 
     .. math:: CSS = \sum \frac{(y - a - b x)^2}{s_y^2 + b^2 s_x^2}
 
     Class 0 stays unless a line of two parameters is better by an F test; of the lines that then serve, the one with one
-    parameter unless a second is better by a t test.
+    parameter unless a second is better by a t test; each at 5 %.
 
     first, second : Means of both methods on the same samples, [any unit], ten samples or more.
     first_error, second_error : Their standard errors, [unit of each], above 0.
-    significance : Chance of a correction that isn't needed, [-].
     Raises ValueError : Fewer than ten samples, or a standard error that isn't above 0.
     Source : ASTM D6708 and ISO 4259-5:2023 (classes seen in the scope; order of decisions and quantiles from memory).
     """
@@ -73,11 +60,11 @@ def bias_class(
     squares = {name: float(np.sum(_scaled(x, y, u, v, *line) ** 2)) for name, line in lines.items()}
     single = min(("1a", "1b"), key=lambda name: squares[name])
     grain = squares["2"] / (number - 2)
-    f, t = (squares["0"] - squares["2"]) / 2.0 / grain, float(stdtrit(number - 2, 1.0 - significance / 2.0))
+    f, t = (squares["0"] - squares["2"]) / 2.0 / grain, float(stdtrit(number - 2, 0.975))
     t_1, t_2 = (
         math.sqrt(max(one, 0.0) / grain) for one in (squares["0"] - squares[single], squares[single] - squares["2"])
     )
-    name = "0" if float(fdtrc(2, number - 2, f)) > significance else "2" if t_2 > t or t_1 <= t else single
+    name = "0" if float(fdtrc(2, number - 2, f)) > 0.05 else "2" if t_2 > t or t_1 <= t else single
     free = number - {"0": 0, "2": 2}.get(name, 1)
     rest = _scaled(x, y, u, v, *lines[name])
     p_rest = float(chdtrc(free, squares[name]))
@@ -85,7 +72,7 @@ def bias_class(
         name,
         *lines[name],
         squares,
-        (_p_spread(x, u), _p_spread(y, v)),
+        max(_p_spread(x, u), _p_spread(y, v)),
         p_rest,
         anderson_darling(rest).p_value >= 0.05,
         math.sqrt(max(squares[name] / free - 1.0, 0.0) * float(np.mean(v**2 + lines[name][1] ** 2 * u**2))),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -25,12 +24,10 @@ class ComparisonLine:
     """
 
     form: str
-    number: int
     intercept: float
     slope: float
     intercept_interval: tuple[float, float]
     slope_interval: tuple[float, float]
-    confidence: float
     left_out: Array = field(repr=False)
 
     @property
@@ -47,13 +44,13 @@ class ComparisonLine:
         bias = self.intercept + (self.slope - 1.0) * level
         if not len(self.left_out):
             return bias, math.nan, math.nan
-        return bias, *_jackknifed(bias, self.left_out @ [1.0, level] - level, self.confidence)
+        return bias, *_jackknifed(bias, self.left_out @ [1.0, level] - level)
 
 
 def deming_line(
-    first: ArrayLike, second: ArrayLike, *, ratio: float = 1.0, proportional: bool = False, confidence: float = 0.95
+    first: ArrayLike, second: ArrayLike, *, ratio: float = 1.0, proportional: bool = False
 ) -> ComparisonLine:
-    r"""Fit the line between two methods whose errors are in a known ratio; intervals by leaving each sample out.
+    r"""Fit the line between two methods whose errors are in a known ratio; 95 % intervals by leaving each sample out.
 
     .. math:: b = \frac{D q - u + \sqrt{(u - D q)^2 + 4 D p^2}}{2 D p}
 
@@ -64,8 +61,7 @@ def deming_line(
     ratio : Ratio D of the variances of the errors, first over second, [-], above 0.
     proportional : Whether errors are in proportion to the level (constant coefficient of variation); results are then
         above 0.
-    confidence : Confidence of the intervals, [-]: jackknife with Student's t of n − 2.
-    Returns : Intercept in [unit of the second], slope [-].
+    Returns : Intercept in [unit of the second], slope [-]; jackknife with Student's t of n − 2.
     Raises ValueError : Fewer than five samples, results that don't vary together, or not above 0 where they are to be.
     Source : K. Linnet, Clin. Chem. 36 (1990) 1463 (weighted) and 39 (1993) 424 (jackknife), both from memory.
 
@@ -81,8 +77,11 @@ def deming_line(
     def fit(one: Array, other: Array) -> tuple[float, float]:
         return _weighted_deming(one, other, ratio) if proportional else _deming(one, other, np.ones_like(one), ratio)
 
-    name = f"{'weighted ' if proportional else ''}Deming, D = {ratio:.3g}"
-    return _with_jackknife(name, fit, x, y, confidence=confidence)
+    whole = fit(x, y)
+    rest = np.array([fit(np.delete(x, place), np.delete(y, place)) for place in range(x.size)])
+    intercept, slope = (_jackknifed(one, left) for one, left in zip(whole, rest.T, strict=True))
+    form = f"{'weighted ' if proportional else ''}Deming, D = {ratio:.3g}"
+    return ComparisonLine(form, *whole, intercept, slope, rest)
 
 
 def fit_functional(x: Array, y: Array, u: Array, v: Array, *, through_zero: bool = False) -> tuple[float, float]:
@@ -149,15 +148,12 @@ def passing_bablok_line(first: ArrayLike, second: ArrayLike, *, confidence: floa
     number, n = slopes.size, x.size
     reach = float(ndtri((1.0 + confidence) / 2.0)) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
     slope = _at_rank(slopes, (number + 1) / 2.0 + shift)
-    low = _at_rank(slopes, round((number - reach) / 2.0) + shift)
-    high = _at_rank(slopes, number - round((number - reach) / 2.0) + 1.0 + shift)
-    ends = (
-        (float(np.median(y - high * x)), float(np.median(y - low * x)))
-        if math.isfinite(high)
-        else (-math.inf, math.inf)
-    )
-    intercept = float(np.median(y - slope * x))
-    return ComparisonLine("Passing–Bablok", n, intercept, slope, ends, (low, high), confidence, np.empty((0, 2)))
+    first_rank = round((number - reach) / 2.0)
+    low, high = (_at_rank(slopes, rank + shift) for rank in (first_rank, number - first_rank + 1.0))
+    ends = (-math.inf, math.inf)
+    if math.isfinite(low) and math.isfinite(high):
+        ends = (float(np.median(y - high * x)), float(np.median(y - low * x)))
+    return ComparisonLine("Passing–Bablok", float(np.median(y - slope * x)), slope, ends, (low, high), np.empty((0, 2)))
 
 
 def _at_rank(slopes: Array, rank: float) -> float:
@@ -191,20 +187,10 @@ def _weighted_deming(x: Array, y: Array, ratio: float) -> tuple[float, float]:
     raise ArithmeticError(f"weights of the line didn't settle in {_ROUNDS} rounds")
 
 
-def _with_jackknife(
-    form: str, fit: Callable[..., tuple[float, float]], *series: Array, confidence: float
-) -> ComparisonLine:
-    number, whole = series[0].size, fit(*series)
-    rest = np.array([fit(*(np.delete(one, place) for one in series)) for place in range(number)])
-    intercept, slope = (_jackknifed(whole[i], rest[:, i], confidence) for i in (0, 1))
-    return ComparisonLine(form, number, *whole, intercept, slope, confidence, rest)
-
-
-def _jackknifed(whole: float, rest: Array, confidence: float) -> tuple[float, float]:
+def _jackknifed(whole: float, rest: Array) -> tuple[float, float]:
     """Return the interval of an estimate by its values without each sample."""
     from scipy.special import stdtrit
 
-    number = rest.size
-    error = math.sqrt((number - 1) * float(np.var(rest)))  # sd of the pseudo-values n θ − (n−1) θ_(i), over √n
-    reach = float(stdtrit(number - 2, (1.0 + confidence) / 2.0)) * error
+    error = math.sqrt((rest.size - 1) * float(np.var(rest)))  # sd of the pseudo-values n θ − (n−1) θ_(i), over √n
+    reach = float(stdtrit(rest.size - 2, 0.975)) * error
     return whole - reach, whole + reach

@@ -69,20 +69,17 @@ class CrossedStudy:
         return share, low, high
 
 
-def crossed_study(
-    factors: Mapping[str, Sequence[object]], results: ArrayLike, part: str, *, confidence: float = 0.95
-) -> CrossedStudy:
+def crossed_study(factors: Mapping[str, Sequence[object]], results: ArrayLike, part: str) -> CrossedStudy:
     r"""Split the spread of a balanced crossed study, [unit of the results squared], all factors random.
 
     .. math:: E(M_S) = \sigma^2 + \sum_{T \supseteq S} n_T \sigma_T^2, \quad n_T = N / \prod_{t \in T} l_t
 
-    The gauge's interval is by modified large samples; with three operators its upper end lies four times as high as the
-    estimate of a standard deviation.
+    Intervals of 95 % are by modified large samples; with three operators that of the gauge's standard deviation ends
+    four times as high as the estimate.
 
     factors : Names of two factors or more, with the level of each result.
     results : Results, [any unit].
     part : The factor that is measured (oils, samples); all others are the gauge.
-    confidence : Confidence of the intervals, [-].
     Raises ValueError : A cell without as many results as the others, fewer than two levels of a factor, or no factor of
         that name.
     Source : D. C. Montgomery, Design and Analysis of Experiments (memory), two-factor random effects; R. K. Burdick, C.
@@ -97,7 +94,7 @@ def crossed_study(
     degrees = np.array([one.degrees_of_freedom for one in lines.values()], dtype=float)
     weights = {effect: _weights(effect, tuple(lines), cells) for effect in lines}
     sums = (*weights.values(), sum(weight for one, weight in weights.items() if one != frozenset([part])))
-    ends = [combination_interval(one, squares, degrees, confidence=confidence) for one in sums]
+    ends = [combination_interval(one, squares, degrees) for one in sums]
     intervals = [(float(low), float(high)) for low, high in ends]
     found = [
         CrossedEffect(line, float(weight @ squares), intervals[i], *_tested(i, weight, squares, degrees))
