@@ -19,7 +19,7 @@ _OPTIONS: dict[str, dict[str, Any]] = {
     "--second": {"default": "", "metavar": "NAME", "help": "The one that may stand for it."},
     "--lab": {"type": PATH, "metavar": "LAB.toml", "help": "Compare from its record instead of a file."},
     "--quantity": {"default": "", "metavar": "NAME", "help": "With --lab: kinematic viscosity or density."},
-    "--temperature": {"default": "", "metavar": "°C", "help": "With --lab: only this one."},
+    "--temperature": {"type": float, "metavar": "°C", "help": "With --lab: only this one."},
     "--keep": {"multiple": True, "metavar": "LABORATORY@LEVEL", "help": "An outlier that stays, for a cause."},
     "--lower": {**_NUMBER, "help": "Lower limit of the specification, for precision to tolerance."},
     "--upper": {**_NUMBER, "help": "Upper limit."},

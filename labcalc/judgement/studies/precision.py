@@ -105,7 +105,7 @@ def _between_laboratories(read: StudyFile, keep: Sequence[str]) -> Study:
     fewest = (
         f"R rests on {numeral(float(found.reproducibility_degrees_of_freedom.min()), 0)} degrees of freedom or more"
     )
-    reason = "; ".join(["r and R of each level are in the table", *_relation_words(study), fewest])
+    reason = "; ".join(["limits of each level are in the table", *_relation_words(study), fewest])
     counts = f"{cells.counts.sum()}, used {int(found.results.sum())}"
     facts = {"Laboratories": str(len(cells.laboratories)), "Levels": str(len(cells.levels)), "Results": counts}
     verdict, tables = _PRECISION_VERDICTS[rank], (_statement(study),)
@@ -144,10 +144,10 @@ def _statement(study: LaboratoryStudy) -> StudyTable:
     found = study.precision
 
     def row(i: int, level: str) -> tuple[str, ...]:
-        plain = (found.repeatability_deviation, found.between_laboratory_deviation, found.reproducibility_deviation)
+        plain = (found.repeatability_deviation, found.reproducibility_deviation)
         limits = (
             reach(*(found.limit_factor * float(one) for one in (spread[i], *ends[:, i])))
-            for spread, ends in ((plain[0], found.repeatability_interval), (plain[2], found.reproducibility_interval))
+            for spread, ends in ((plain[0], found.repeatability_interval), (plain[1], found.reproducibility_interval))
         )
         degrees = (found.repeatability_degrees_of_freedom[i], found.reproducibility_degrees_of_freedom[i])
         told = (cell for limit, df in zip(limits, degrees, strict=True) for cell in (limit, numeral(float(df), 0)))
@@ -155,15 +155,15 @@ def _statement(study: LaboratoryStudy) -> StudyTable:
         return level, mean, number, *(numeral(float(one[i]), figures=4) for one in plain), *told
 
     notes = [
-        f"r and R are {found.limit_factor:g} s: one pair of results in twenty lies further apart. s_r, s_L, s_R as "
-        "in ISO 5725-2; with equal numbers of results as in ASTM E691. Degrees of freedom of R by Satterthwaite.",
+        f"r and R are {found.limit_factor:g} s: one pair of results in twenty lies further apart. s_r and s_R of p "
+        "laboratories as in ISO 5725-2, with equal numbers of results as in ASTM E691; df of R by Satterthwaite.",
     ]
     if study.relations:
         notes.append(
             "The form of r and R is that of least deviance for its parameters; a small p says that it doesn't fit. Few "
             "levels say little about a form: take the simplest that serves."
         )
-    columns = ("Level", "Mean", "Laboratories", "s_r", "s_L", "s_R", "r (95 %)", "df", "R (95 %)", "df")
+    columns = ("Level", "Mean", "p", "s_r", "s_R", "r (95 %)", "df", "R (95 %)", "df")
     rows = tuple(row(i, level) for i, level in enumerate(found.levels))
     return StudyTable("Statement of precision", columns, rows, tuple(notes))
 

@@ -26,7 +26,6 @@ from labcalc.judgement.studies.reading import (
     reach,
     read_study,
 )
-from labcalc.lab import nearest
 from labcalc.statistics import (
     AgreementLimits,
     BiasClass,
@@ -40,7 +39,7 @@ from labcalc.statistics import (
 )
 from labcalc.statistics.precision.bias_classes import CORRECTIONS
 from labcalc.statistics.series import Array
-from labcalc.wording import at_celsius, numeral, p_value, probability
+from labcalc.wording import at_celsius, celsius, numeral, p_value, probability
 
 _VERDICTS = ("one may stand for the other", "can't be told yet", "one may not stand for the other")
 _COLUMNS = {"sample": TEXT, "method": TEXT, "result": NUMBER, "u": POSITIVE}
@@ -105,22 +104,24 @@ def report_comparison(
     unit: str = "",
     first: str = "",
     second: str = "",
-    **only: str,
+    quantity: str = "",
+    temperature: float | None = None,
 ) -> Study:
     """Put together how two methods, instruments or operators compare.
 
     source : A CSV file with sample, method and result, a line a result, and u, its standard uncertainty, where it is
-        known; or the record, and then ``only`` says which ``quantity`` and ``temperature``.
+        known; or the record.
     allowed : Largest difference that doesn't matter, [unit of the results, or % where percent]; 0: nobody said.
     percent : Whether errors are in proportion to the level: differences then are 100 ln(second/first).
     unit : Unit of the results.
     first, second : Names of the methods; none: in the order of the file.
+    quantity, temperature : Of the record: kinematic viscosity or density, [°C]; none: that measured most often.
     Raises StudyError : Not two methods, too few samples by both, or a value that isn't what was expected.
     """
     if isinstance(source, Path):
         file = read_study(source, _COLUMNS, ("sample", "method", "result"), _ALIASES)
     else:
-        file = _from_record(source, first, second, **only)
+        file = _from_record(source, (first, second), quantity or "kinematic viscosity", temperature)
     found = _compared(file, (first, second), allowed, percent, unit)
     rank, reason = _judged(found)
     _, findings = ranked(_doubts(found))
@@ -131,18 +132,23 @@ def report_comparison(
     return Study(title, file, facts, rank, _VERDICTS[rank], reason, findings, tables, found)
 
 
-def _from_record(material: Material, first: str, second: str, quantity: str = "", temperature: str = "") -> StudyFile:
+def _from_record(material: Material, names: tuple[str, str], quantity: str, temperature: float | None) -> StudyFile:
     """Return the first result of each within the time of intermediate precision, a sample a set."""
-    quantity = quantity or "kinematic viscosity"
     sets = repeated_results(material.record, material.record, material.laboratory, material.decisions)
     sets = sets[(sets["condition"] == CONDITIONS[2]) & (sets["quantity"] == quantity)]
-    by = "instrument" if first in set(sets["instrument"]) else "operator"
-    for name in (first, second):
+    by = "instrument" if names[0] in set(sets["instrument"]) else "operator"
+    for name in names:
         if name not in set(sets[by]):
-            there = nearest(name, map(str, sets[by].dropna().unique()))
-            raise StudyError("the record", 0, f"no {quantity} that '{name}' measured and another too{there}")
-    kept = sets[sets[by].isin([first, second])]
-    wanted = float(temperature) if temperature else float(kept["temperature_C"].mode().iloc[0])
+            there = ", ".join(sorted(map(str, sets[by].dropna().unique())))
+            raise StudyError(
+                "the record", 0, f"no {quantity} repeated by '{name}'; {by}s with repeats: {there or 'none'}"
+            )
+    kept = sets[sets[by].isin(names)]
+    wanted = float(kept["temperature_C"].mode().iloc[0]) if temperature is None else temperature
+    if wanted not in (known := sorted(kept["temperature_C"].unique().tolist())):
+        raise StudyError(
+            "the record", 0, f"no repeats at {celsius(wanted)}; there are {', '.join(map(celsius, known))}"
+        )
     kept = kept[kept["temperature_C"] == wanted].drop_duplicates(["set", by])
     day = kept["measured_at"].dt.strftime("%Y-%m-%d").groupby(kept["set"]).transform("first")
     rows = pd.DataFrame({"sample": kept["sample"] + " " + day, "method": kept[by], "result": kept["value"]})
@@ -152,7 +158,7 @@ def _from_record(material: Material, first: str, second: str, quantity: str = ""
 
 def _compared(file: StudyFile, asked: tuple[str, str], allowed: float, in_percent: bool, unit: str) -> Comparison:
     rows, there = file.rows, tuple(map(str, file.rows["method"].unique()))
-    names = asked if all(asked) else there
+    names = asked if any(asked) else there
     if len(set(names)) != 2 or not set(names) <= set(there):
         raise StudyError(file.name, 0, f"methods {', '.join(there)}: two were expected, or first and second among them")
     if in_percent and (low := rows["result"] <= 0.0).any():
@@ -279,7 +285,7 @@ def _class_table(found: Comparison) -> Iterator[StudyTable]:
     rows = tuple((f"Class {name}{marks[name]}", numeral(square, 2)) for name, square in one.squares.items())
     line = f"y = {numeral(one.intercept, figures=3)} + {numeral(one.slope, figures=4)} x"
     notes = [
-        f"Class {one.name}: {CORRECTIONS[one.name]}, {line}. What remains beside the standard errors: {p_value(one.p_rest)}."
+        f"Class {one.name}: {CORRECTIONS[one.name]}, {line}. What remains beside the errors: {p_value(one.p_rest)}."
     ]
     if one.sample_effects:
         like = "look random" if one.random_effects else "don't look random: no common correction holds"
