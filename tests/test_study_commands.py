@@ -74,6 +74,8 @@ def test_scores_of_one_round(tmp_path: Path) -> None:
 def test_a_steady_bias_that_no_single_round_shows(tmp_path: Path) -> None:
     rounds = "".join(f"S,{i},D15,{850.0 + 0.3 * z},850.0,0.3\n" for i, z in enumerate((1.2, 1.6, 0.9, 1.8)))
     study = report_study("proficiency", [written(tmp_path, f"scheme,round,quantity,own,assigned,sigma\n{rounds}")])
+    note = "z, although the uncertainty of the assigned value isn't known (U_assigned): S, 0, S, 1, S, 2 and 1 more."
+    assert study.tables[0].notes[1] == note
     assert tables(study)["Rounds together"]["D15"][:3] == ("4", "+1.37", "+2.75")
     assert study.findings[0].finding == "steady bias: mean z +1.37 of 4 rounds, RSZ +2.75"
     assert study.rank == 2

@@ -58,6 +58,7 @@ class ScoredRound:
     assigned: float
     sigma: float
     scores: dict[str, float]
+    reason: str  # why z, or why z′
     participants: Array
     robust: dict[str, RobustEstimate]
     from_results: bool
@@ -139,6 +140,7 @@ def _scored(read: StudyFile, place: int) -> ScoredRound:
         float(found.assigned),
         float(found.deviation),
         scores,
+        str(found.reason),
         everybody,
         robust,
         from_results,
@@ -200,6 +202,8 @@ def _scores_table(rounds: tuple[ScoredRound, ...]) -> StudyTable:
         "0.3 σ_pt. ζ and E_n ask whether the stated uncertainties explain the difference; not asked where the assigned "
         "value comes from the participants. ISO 13528, from memory."
     ]
+    if unknown := [one for one in rounds if "isn't known" in one.reason]:
+        notes.append(f"z, although {unknown[0].reason} (U_assigned): {first_of(one.name for one in unknown)}.")
     few = [one.name for one in rounds if one.from_results and one.participants.size < _FEW]
     if few:
         notes.append(f"Fewer than {_FEW} laboratories: σ_pt from their results is itself unsure ({first_of(few)}).")
