@@ -227,6 +227,15 @@ def test_q_of_normal_results() -> None:
     assert np.var(found.mean) * 40.0 < 1.10
 
 
+@pytest.mark.parametrize("number", [8, 30])
+def test_q_compares_as_a_deviation_of_seven_tenths(number: int) -> None:
+    """Simulated, 4000 rounds: an own deviation of 25 results is called larger at 1 % in at most 1 % (F test)."""
+    random = np.random.default_rng(number)
+    spread, own = q_hampel(random.standard_normal((number, 4000))).deviation, random.standard_normal((25, 4000))
+    p = stats.f.sf((own.std(axis=0, ddof=1) / spread) ** 2, 24, 0.7 * (number - 1))
+    assert 0.003 < np.mean(p < 0.01) < 0.014
+
+
 def test_q_and_hampel_stand_where_algorithm_a_leans() -> None:
     """A wild fifth: Hampel's mean doesn't see it, that of Algorithm A is pulled; levels stand by themselves."""
     good = np.random.default_rng(5).normal(46.0, 0.1, 24)

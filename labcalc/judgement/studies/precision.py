@@ -35,6 +35,7 @@ from labcalc.statistics import (
     precision_relations,
     screen_cells,
 )
+from labcalc.statistics.precision.method_precision import LIMIT_FACTOR
 from labcalc.wording import first_of, numeral, p_value, percent
 
 _FACTORS = ("laboratory", "operator", "instrument")
@@ -133,8 +134,8 @@ def _flags(study: LaboratoryStudy) -> Iterator[Finding]:
 
 def _relation_words(study: LaboratoryStudy) -> list[str]:
     def words(limit: str, one: PrecisionRelation) -> str:
-        factor = study.precision.limit_factor
-        a, b, power = (numeral(x, figures=3) for x in (factor * one.intercept, factor * one.slope, one.slope))
+        factors = (LIMIT_FACTOR * one.intercept, LIMIT_FACTOR * one.slope, one.slope)
+        a, b, power = (numeral(factor, figures=3) for factor in factors)
         return f"{limit} = {_FORMS[one.form].format(a=a, b=b, power=power)}, m the level (fit {p_value(one.p_value)})"
 
     return [words(limit, one) for limit, one in zip(("r", "R"), study.relations, strict=False)]
@@ -146,7 +147,7 @@ def _statement(study: LaboratoryStudy) -> StudyTable:
     def row(i: int, level: str) -> tuple[str, ...]:
         plain = (found.repeatability_deviation, found.reproducibility_deviation)
         limits = (
-            reach(*(found.limit_factor * float(one) for one in (spread[i], *ends[:, i])))
+            reach(*(LIMIT_FACTOR * float(one) for one in (spread[i], *ends[:, i])))
             for spread, ends in ((plain[0], found.repeatability_interval), (plain[1], found.reproducibility_interval))
         )
         degrees = (found.repeatability_degrees_of_freedom[i], found.reproducibility_degrees_of_freedom[i])
@@ -155,7 +156,7 @@ def _statement(study: LaboratoryStudy) -> StudyTable:
         return level, mean, number, *(numeral(float(one[i]), figures=4) for one in plain), *told
 
     notes = [
-        f"r and R are {found.limit_factor:g} s: one pair of results in twenty lies further apart. s_r and s_R of p "
+        f"r and R are {LIMIT_FACTOR:g} s: one pair of results in twenty lies further apart. s_r and s_R of p "
         "laboratories as in ISO 5725-2, with equal numbers of results as in ASTM E691; df of R by Satterthwaite.",
     ]
     if study.relations:
