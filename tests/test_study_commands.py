@@ -181,9 +181,11 @@ def test_repeats_tell_the_errors_of_both(tmp_path: Path) -> None:
         ("sample,method,result\n1,A,2\n2,B,3\n", {}, "0 samples were measured by both A and B: 10 or more"),
         ("sample,method,result\n1,A,2\n2,B,3\n3,C,2\n", {}, "methods A, B, C: two were expected, or first and second"),
         ("sample,method,result\n1,A,2\n2,B,-3\n", {"percent": True}, "line 3: a result of 0 or below: in percent"),
+        ("sample,method,result\n1,A,2\n2,B,3\n", {"allowed": -1.0}, "an allowed difference below 0"),
+        ("sample,method,result\n1,A,2\n2,B,3\n", {"temperature": 40.0}, "a quantity or temperature beside a file"),
     ],
 )
-def test_what_is_no_comparison(text: str, words: dict[str, bool], problem: str, tmp_path: Path) -> None:
+def test_what_is_no_comparison(text: str, words: dict[str, float], problem: str, tmp_path: Path) -> None:
     with pytest.raises(StudyError, match=problem):
         report_study("comparison", [written(tmp_path, text)], **words)
 
@@ -241,6 +243,8 @@ def test_limits_decide_on_a_measurement(tmp_path: Path) -> None:
         ("level,result\n1,2\n", {}, "laboratory, or operator or instrument or both, was expected"),
         ("laboratory,operator,level,result\nA,B,1,2\n", {}, "laboratory, or operator or instrument or both"),
         ("laboratory,level,result\nA,1,2\n,1,2\n", {}, "line 3: laboratory is empty"),
+        ("laboratory,level,result\nA,1,2\nB,1,2\n", {"percent": True}, "limits and percent are for operators"),
+        ("operator,level,result\nA,1,2\nB,1,2\n", {"keep": ["A@1"]}, "keep is for laboratories"),
         ("laboratory,level,result\nA,1,2\nA,1,3\n", {}, "level 1: 1 laboratories and 1 repeats; two laboratories"),
         ("laboratory,level,result\nA,1,2\nB,1,3\n", {"keep": ["C@1"]}, "keep holds laboratory 'C', level '1'"),
         (

@@ -83,6 +83,8 @@ def report_precision(
         if (empty := read.rows[name] == "").any():
             raise read.refused(empty.idxmax(), f"{name} is empty: {TEXT} was expected")
     try:
+        if keep if factors != ["laboratory"] else percent or (lower, upper) != (None, None):
+            raise ValueError("keep is for laboratories; limits and percent are for operators and instruments")
         if factors == ["laboratory"]:
             return _between_laboratories(read, keep)
         if not factors or "laboratory" in factors:

@@ -118,6 +118,8 @@ def report_comparison(
     quantity, temperature : Of the record: kinematic viscosity or density, [°C]; none: that measured most often.
     Raises StudyError : Not two methods, too few samples by both, or a value that isn't what was expected.
     """
+    if allowed < 0.0 or (isinstance(source, Path) and (quantity or temperature is not None)):
+        raise StudyError("comparison", 0, "an allowed difference below 0, or a quantity or temperature beside a file")
     if isinstance(source, Path):
         file = read_study(source, _COLUMNS, ("sample", "method", "result"), _ALIASES)
     else:
