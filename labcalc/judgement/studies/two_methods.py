@@ -79,10 +79,14 @@ class Comparison:
         return anderson_darling(apart).p_value, trend
 
     @property
+    def is_normal(self) -> bool:
+        """Whether differences look normal, and alike at every level."""
+        return min(self.p_values) >= _DOUBT
+
+    @property
     def share_beyond(self) -> tuple[float, float, float]:
         """Share of differences beyond what is allowed, lowest and highest, [-]; counted where they are not normal."""
-        is_normal = min(self.p_values) >= _DOUBT
-        return (self.agreement.share_beyond if is_normal else self.agreement.counted_beyond)(self.allowed)
+        return (self.agreement.share_beyond if self.is_normal else self.agreement.counted_beyond)(self.allowed)
 
     def bias(self, level: float) -> tuple[float, float, float]:
         """Return the bias at a level with its interval, in the unit of the differences."""
@@ -203,7 +207,7 @@ def _judged(found: Comparison) -> tuple[int, str]:
     """Return the rank and the sentence with its risk."""
     first, second = found.names
     lower, upper = (found.told(one[0]) for one in (found.agreement.lower, found.agreement.upper))
-    limits = f"19 of 20 differences lie between {lower} and {upper}"
+    limits = f"19 of 20 differences lie between {lower} and {upper}" if found.is_normal else "no limits hold for all"
     if not found.allowed > 0.0:
         return 1, f"{limits}; say how large a difference matters (--allowed), and the risk of the exchange is told"
     share, least, most = found.share_beyond
