@@ -88,6 +88,14 @@ class Comparison:
         """Share of differences beyond what is allowed, lowest and highest, [-]; counted where they are not normal."""
         return (self.agreement.share_beyond if self.is_normal else self.agreement.counted_beyond)(self.allowed)
 
+    @property
+    def share_words(self) -> str:
+        """The share with its interval; where it is counted, how many of how many."""
+        share, low, high = self.share_beyond
+        number = len(self.samples)
+        told = probability(share) if self.is_normal else f"{round(share * number)} of {number}"
+        return f"{told} ({probability(low)} to {probability(high)})"
+
     def bias(self, level: float) -> tuple[float, float, float]:
         """Return the bias at a level with its interval, in the unit of the differences."""
         scale = 100.0 / level if self.in_percent else 1.0
@@ -210,9 +218,8 @@ def _judged(found: Comparison) -> tuple[int, str]:
     limits = f"19 of 20 differences lie between {lower} and {upper}" if found.is_normal else "no limits hold for all"
     if not found.allowed > 0.0:
         return 1, f"{limits}; say how large a difference matters (--allowed), and the risk of the exchange is told"
-    share, least, most = found.share_beyond
-    expected, low, high = map(probability, (share, least, most))
-    risk = f"{expected} of differences lie beyond ±{found.told(found.allowed)} ({low} to {high}); {limits}"
+    _, least, most = found.share_beyond
+    risk = f"{found.share_words} of differences lie beyond ±{found.told(found.allowed)}; {limits}"
     biases = [found.bias(level) for level in (found.levels[0], found.levels[2])]
     if least > _SHARE or any(one[1] > found.allowed or one[2] < -found.allowed for one in biases):
         return 2, f"{second} may not stand for {first}: {risk}"
@@ -276,8 +283,7 @@ def _differences_table(found: Comparison) -> StudyTable:
         ("Upper limit of agreement", reach(*one.upper)),
     ]
     if found.allowed > 0.0:
-        share, low, high = map(probability, found.share_beyond)
-        rows.append((f"Share beyond ±{found.told(found.allowed)}", f"{share} ({low} to {high})"))
+        rows.append((f"Share beyond ±{found.told(found.allowed)}", found.share_words))
     note = "Biases by Deming's line. Limits of agreement hold 95 % of differences of means of as many results as here."
     columns = ("Difference", f"{found.unit or 'unit of the results'} (95 %)")
     return StudyTable(f"How much higher {found.names[1]} reads", columns, tuple(rows), (note,))
