@@ -7,6 +7,7 @@
     ├── ExportError (ValueError)          an export that can't be read at all
     ├── SettingsError (ValueError)        a line of lab.toml that can't be used
     ├── DecisionError (ValueError)        a decision that can't be used or added
+    │   └── StudyError                    a file of rounds or of a study, or a line of it, that can't be used
     ├── RecordError (RuntimeError)        a record that can't be opened, read or added to
     ├── UnknownRunError (LookupError)     a run that the exports don't hold
     ├── EvidenceError (ValueError)        a run without anything to compare with, or a measurement that can't be added
@@ -42,6 +43,7 @@ __all__ = [
     "RecordError",
     "SettingsError",
     "SettingsProblem",
+    "StudyError",
     "UnknownRunError",
     "WorkbookError",
 ]
@@ -138,7 +140,11 @@ class DecisionError(LabcalcError, ValueError):
         super().__init__(": ".join(filter(None, (file, f"line {line}" if line else "", problem))))
 
     def __reduce__(self) -> tuple[object, ...]:
-        return DecisionError, (self.file, self.line, self.problem)
+        return type(self), (self.file, self.line, self.problem)
+
+
+class StudyError(DecisionError):
+    """A file of results, a round or a study that can't be used; ``line`` is 0 where it is about the whole."""
 
 
 class RecordError(LabcalcError, RuntimeError):

@@ -21,6 +21,11 @@ def workbook_file(name: str) -> Path:
     return _folder("notebooks") / f"{name}.ipynb"
 
 
+def example_file(name: str) -> Path:
+    """Return the published results that a workbook opens with, such as those of ``precision-study``."""
+    return _folder("notebooks") / "examples" / f"{name.replace('-', '_')}.csv"
+
+
 def workbook_files() -> dict[str, tuple[Path, ...]]:
     """Return the notebooks of each workbook by its name: one, or for a course its exercises."""
     home = _folder("notebooks")

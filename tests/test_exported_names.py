@@ -35,27 +35,29 @@ NAMES = {
         water_viscosity
     """,
     "labcalc.statistics": """
-        Alternation AnalysisLine Beyond BiasTest CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare
-        ChartConstants ChartLimits ChartSight Conformity ConformityProbability DECISION_RULES DecisionRule
-        DesignStep Distribution Drift DuplicatePrecision EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks
-        HIGH_LOW_ORDER HighLowCarryOver InputQuantity InterlaboratoryCells InterlaboratoryPrecision
-        LikelihoodComponents MandelStatistics NELSON NestedAnalysis NewLot NormalityTest ONE_SIDED_FACTOR Onset
-        OrderEffect OutlierFlag OutlierTest PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex
-        PerformanceThresholds PeriodComparison PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision
-        RepeatabilityComparison Resolution RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS
-        ScreenedCells SerialDependence SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift
-        Trend UncertaintyBudget VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within
-        acceptable_result acceptance_interval algorithm_a anderson_darling bias_test chart_sight cochran_limit
-        cochran_test combination_interval compare_periods compare_repeatability complies conformity_probability
-        coverage_factor critical_range decide_conformity difference_limit_factor drift_of early_signals
-        effective_degrees_of_freedom en_score ewma ewma_chart ewma_run_length extreme_deviate_limit
-        extreme_deviates family_repeatability global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test
-        grubbs_test high_low_carry_over high_low_steps holm_adjusted individuals_limits interlaboratory_cells
-        interlaboratory_precision lie_within likelihood_components limits_leave_room lot_change mandel_h_limit
-        mandel_k_limit mandel_statistics mean_variance moving_ranges nested_analysis one_sided_margin onset_of
-        order_effect pairs_needed performance_index pooled_precision precision_relations proficiency_round
+        AgreementLimits Alternation AnalysisLine Beyond BiasClass BiasTest CHART_CONSTANTS
+        CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight ComparisonLine Conformity
+        ConformityProbability CrossedEffect CrossedStudy DECISION_RULES DecisionRule DesignStep Distribution
+        Drift DuplicatePrecision EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER
+        HighLowCarryOver InputQuantity InterlaboratoryCells InterlaboratoryPrecision LikelihoodComponents
+        MandelStatistics NELSON NestedAnalysis NewLot NormalityTest ONE_SIDED_FACTOR Onset OrderEffect
+        OutlierFlag OutlierTest PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex PerformanceThresholds
+        PeriodComparison PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision RepeatabilityComparison
+        Resolution RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS ScoresTogether ScreenedCells
+        SerialDependence SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift Trend
+        UncertaintyBudget VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within
+        acceptable_result acceptance_interval agreement_limits algorithm_a anderson_darling bias_class bias_test
+        chart_sight cochran_limit cochran_test combination_interval compare_periods compare_repeatability
+        complies conformity_probability coverage_factor critical_range crossed_study decide_conformity
+        deming_line difference_limit_factor drift_of early_signals effective_degrees_of_freedom en_score ewma
+        ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates family_repeatability global_risks
+        grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test high_low_carry_over high_low_steps
+        holm_adjusted individuals_limits interlaboratory_cells interlaboratory_precision lie_within
+        likelihood_components limits_leave_room lot_change mandel_h_limit mandel_k_limit mandel_statistics
+        mean_variance moving_ranges nested_analysis one_sided_margin onset_of order_effect pairs_needed
+        passing_bablok_line performance_index pooled_precision precision_relations proficiency_round q_hampel
         resolution robust_mean_uncertainty rounded rounded_to_figures rounding_step rules_run_length
-        run_rule_signals scaled_median_deviation score_words screen_cells self_starting serial_dependence
+        run_rule_signals score_words scores_together screen_cells self_starting serial_dependence
         shares_over_time simulated_run_length site_precision spread_interval standard_from_half_width
         stated_limits sustained_shift uncertainty_budget variance_components within_materials z_score zeta_score
     """,
@@ -78,15 +80,16 @@ NAMES = {
     """,
     "labcalc.judgement": """
         Action Alarms CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState
-        ChartStatus Check ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateFinding
-        DuplicateReport DuplicateSummary Effect Finding FirstSettings Judgement MONTH_VERDICTS Material Month
-        MonthReport NOT_ENOUGH NamedSpread OilSummary OilTrend Panel Period REMEDIES Reported Result SEVERITIES
-        SetBeyond SetupReview Sight Stream UNITS VERDICTS YearReport by_component chart_status
-        compare_with_certificates components_of_results components_of_variance components_side_by_side
-        control_charts density_curve duplicates_between earlier_words gather gather_record groups_of judge
-        lots_compared month_of next_steps panels_of propose_settings quality_for_programs quality_table
-        report_duplicates report_month report_year reported_of reported_value results_for_programs results_table
-        review_setup sight_of sights_of states_at viscosity_curve year_of
+        ChartStatus Check Comparison ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier
+        DuplicateFinding DuplicateReport DuplicateSummary Effect Finding FirstSettings Judgement LaboratoryStudy
+        MONTH_VERDICTS Material Month MonthReport NOT_ENOUGH NamedSpread OilSummary OilTrend Panel Period
+        REMEDIES Reported Result Rounds SEVERITIES ScoredRound SetBeyond SetupReview Sight Stream Study UNITS
+        VERDICTS YearReport by_component chart_status compare_with_certificates components_of_results
+        components_of_variance components_side_by_side control_charts density_curve duplicates_between
+        earlier_words gather gather_record groups_of judge lots_compared month_of next_steps panels_of
+        propose_settings quality_for_programs quality_table report_duplicates report_month report_study
+        report_year reported_of reported_value results_for_programs results_table review_setup sight_of
+        sights_of states_at viscosity_curve year_of
     """,
     "labcalc.judgement.causes": """
         BEYOND Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS
@@ -105,31 +108,32 @@ NAMES = {
     """,
     "labcalc.figures": """
         Fragment Picture Summary alarm_picture carry_over_pictures density_picture deviation_picture
-        draw_carry_over draw_consistency draw_control_chart draw_density_temperature draw_in_time
-        draw_reference_history draw_sheet draw_viscosity_temperature duplicate_pictures fold instrument_pages
-        note one_above_others problem_pictures reference_picture show_actions show_budget show_carry_over
-        show_causes show_cautions show_certificates show_checks show_components show_conclusions show_decisions
-        show_duplicate_biases show_duplicate_header show_duplicate_provenance show_duplicate_summaries
-        show_duplicate_verdict show_duplicates_beyond show_evidence show_explanations show_head show_how_well
-        show_limits show_month_header show_month_provenance show_month_refusals show_month_verdict show_notices
-        show_oils show_operators show_outcomes show_pairing_rule show_provenance show_record show_refusals
-        show_reported show_run_and_day show_spreads show_trends show_verdict show_year_checks summarise
-        summarise_duplicates summarise_month trend_pictures viscosity_picture what_if_places
+        draw_carry_over draw_control_chart draw_density_temperature draw_in_time draw_reference_history
+        draw_sheet draw_viscosity_temperature duplicate_pictures fold instrument_pages note one_above_others
+        problem_pictures reference_picture show_actions show_budget show_carry_over show_causes show_cautions
+        show_certificates show_checks show_components show_conclusions show_decisions show_duplicate_biases
+        show_duplicate_header show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict
+        show_duplicates_beyond show_evidence show_explanations show_head show_how_well show_limits
+        show_month_header show_month_provenance show_month_refusals show_month_verdict show_notices show_oils
+        show_operators show_outcomes show_pairing_rule show_provenance show_record show_refusals show_reported
+        show_run_and_day show_spreads show_study_header show_study_provenance show_study_tables
+        show_study_verdict show_trends show_verdict show_year_checks study_pictures summarise
+        summarise_duplicates summarise_month summarise_study trend_pictures viscosity_picture what_if_places
     """,
     "labcalc.workbooks": """
         BatchOptions BatchResult ENGINES Json Limits Outcome Progress RenderedReport ReportJob SAMPLE_FOLDER
         Scripts WorkbookCopy copy_sample_laboratory copy_workbook duplicate_report_job keep_units
         month_report_job page_of print_pdf put_page render_batch render_workbook run_report_jobs safe_stem
-        serve_workbook workbook_names
+        serve_workbook study_job workbook_names
     """,
     "labcalc.widgets": """
         Added BenchPage Problem ProblemPage WhatIfSettings open_problem problem_of still_bench still_causes
         still_opening still_pictures
     """,
     "labcalc.errors": """
-        ConvergenceWarning DecisionError EvidenceError ExportError ExtrapolationWarning LabcalcError LabcalcWarning
-        LessonError MonthError OutOfRangeError ParameterError PeriodError RecordError SettingsError SettingsProblem
-        UnknownRunError WorkbookError
+        ConvergenceWarning DecisionError EvidenceError ExportError ExtrapolationWarning LabcalcError
+        LabcalcWarning LessonError MonthError OutOfRangeError ParameterError PeriodError RecordError
+        SettingsError SettingsProblem StudyError UnknownRunError WorkbookError
     """,
 }
 

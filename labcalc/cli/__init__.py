@@ -17,6 +17,7 @@ from labcalc.cli.read import read
 from labcalc.cli.record import record
 from labcalc.cli.report import demo, report
 from labcalc.cli.setup import check, init
+from labcalc.cli.studies import study_commands
 from labcalc.cli.verify import verify
 from labcalc.cli.workbook import workbook
 
@@ -31,5 +32,6 @@ def main() -> None:
     """
 
 
-for _command in (init, check, read, report, demo, month, year, duplicates, record, methods, verify, workbook):
+_studies = (*study_commands, methods, verify, workbook)
+for _command in (init, check, read, report, demo, month, year, duplicates, record, *_studies):
     main.add_command(_command)

@@ -33,7 +33,6 @@ from .duplicates.precision import (
     show_spreads as show_spreads,
     summarise_duplicates as summarise_duplicates,
 )
-from .interlaboratory import draw_consistency as draw_consistency
 from .markup import Fragment as Fragment, Summary as Summary, fold as fold, note as note
 from .month.oils import (
     instrument_pages as instrument_pages,
@@ -74,6 +73,14 @@ from .run.verdict import (
     summarise as summarise,
 )
 from .run.viscosity import draw_viscosity_temperature as draw_viscosity_temperature
+from .studies.page import (
+    show_study_header as show_study_header,
+    show_study_provenance as show_study_provenance,
+    show_study_tables as show_study_tables,
+    show_study_verdict as show_study_verdict,
+    summarise_study as summarise_study,
+)
+from .studies.pictures import study_pictures as study_pictures
 from .uncertainty.budget import show_budget as show_budget
 from .variance.components import show_components as show_components
 from .year.pages import (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from dataclasses import dataclass
 from html import escape
 from typing import Any, Literal
 
@@ -10,16 +10,38 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from labcalc.figures.picture import Numbers, Picture
+from labcalc.figures.picture import Picture
 from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, stroke
 from labcalc.statistics import MandelStatistics
 from labcalc.statistics.series import Array
 from labcalc.wording import counted, numeral, plain
 
 _MOST_NAMES = 60  # beyond this many bars their laboratories are named on hover and in the table only
-_NEEDED = {"h": "means that differ", "k": "repeats that differ"}
 _GAP = 1  # empty places between two levels
-_AXES = {"h": "Mandel's h, of means", "k": "Mandel's k, of spreads"}
+_WORDS = {"h": ("Mandel's h, of means", "means"), "k": ("Mandel's k, of spreads", "standard deviations")}
+_LOOKS: dict[str, dict[str, Any]] = {
+    "within": {"color": MUTED, "line": {"color": INK, "width": 1}},
+    "beyond": {
+        "color": "#ffffff",
+        "line": {"color": ACCENT, "width": 1.4},
+        "pattern": {"shape": "/", "fgcolor": ACCENT},
+    },
+}
+
+
+@dataclass(frozen=True)
+class _Bars:
+    """h or k of every cell, laboratories × levels, with the limit of each and its place on the axis."""
+
+    which: str
+    of: MandelStatistics
+    values: Array
+    limits: Array
+    beyond: NDArray[np.bool_]
+    places: Array
+
+    def named(self, lab: int, level: int) -> str:
+        return f"laboratory {self.of.laboratories[lab]} at level {self.of.levels[level]}"
 
 
 def draw_consistency(statistics: MandelStatistics, which: Literal["h", "k"]) -> Picture:
@@ -28,116 +50,92 @@ def draw_consistency(statistics: MandelStatistics, which: Literal["h", "k"]) -> 
     statistics : The statistics of a study.
     which : Which of the two.
     """
-    values = statistics.h if which == "h" else statistics.k
+    values, beyond = (statistics.h, statistics.beyond_h) if which == "h" else (statistics.k, statistics.beyond_k)
     limits = np.broadcast_to(statistics.h_limits, values.shape) if which == "h" else statistics.k_limits
-    beyond = statistics.beyond_h if which == "h" else statistics.beyond_k
-    places = _places(values)
-    figure = blank_figure("Laboratory", _AXES[which], height=380)
-    _add_bars(figure, places, values, beyond, statistics)
-    for sign in (1, -1) if which == "h" else (1,):
-        figure.add_scatter(**_limit_line(places, sign * limits), showlegend=sign == 1)
-    _dress(figure, places, values, beyond, _reach(which, values, limits), statistics)
-    return Picture(figure, _caption(which, statistics, values, beyond), *_numbers(which, statistics, values, limits))
-
-
-def _places(values: Array) -> Array:
-    """Return the place of each bar: laboratories beside each other, levels apart."""
     laboratories, levels = values.shape
-    first = (laboratories + _GAP) * np.arange(levels, dtype=float)
-    return np.asarray(np.arange(laboratories)[:, None] + first)
-
-
-def _reach(which: str, values: Array, limits: Array) -> list[float]:
-    """Return an axis that holds every bar with its name, and the limits."""
-    highest = float(np.nanmax(np.abs([values, limits]), initial=1.0))
-    return [-1.25 * highest, 1.25 * highest] if which == "h" else [0.0, 1.15 * highest]
-
-
-def _add_bars(
-    figure: go.Figure,
-    places: Array,
-    values: Array,
-    beyond: NDArray[np.bool_],
-    statistics: MandelStatistics,
-) -> None:
-    names = np.array(
-        [
-            [f"laboratory {escape(lab)}, level {escape(level)}" for level in statistics.levels]
-            for lab in statistics.laboratories
-        ]
+    places = np.arange(laboratories)[:, None] + (laboratories + _GAP) * np.arange(levels, dtype=float)
+    bars = _Bars(which, statistics, values, limits, beyond, places)
+    figure = blank_figure("Laboratory", _WORDS[which][0], height=380)
+    _add_bars(figure, bars)
+    _add_limits(figure, bars)
+    _dress(figure, bars)
+    rows = tuple(
+        (level_name, name, numeral(values[lab, level], 2), numeral(limits[lab, level], 2))
+        for level, level_name in enumerate(statistics.levels)
+        for lab, name in enumerate(statistics.laboratories)
     )
-    known = np.isfinite(values)
-    look: dict[str, dict[str, Any]] = {
-        "within": {"color": MUTED, "line": {"color": INK, "width": 1}},
-        "beyond": {
-            "color": "#ffffff",
-            "line": {"color": ACCENT, "width": 1.4},
-            "pattern": {"shape": "/", "fgcolor": ACCENT},
-        },
-    }
-    for name, shown in (("within", known & ~beyond), ("beyond", beyond)):
+    return Picture(figure, _caption(bars), ("Level", "Laboratory", which, "Limit"), rows)
+
+
+def _add_bars(figure: go.Figure, bars: _Bars) -> None:
+    names = [[escape(bars.named(*cell)) for cell in row] for row in _cells(bars.values.shape)]
+    for name, shown in (("within", np.isfinite(bars.values) & ~bars.beyond), ("beyond", bars.beyond)):
         if shown.any():
             figure.add_bar(
-                x=places[shown],
-                y=values[shown].round(4),
+                x=bars.places[shown],
+                y=bars.values[shown].round(4),
                 width=0.8,
-                marker=look[name],
+                marker=_LOOKS[name],
                 name=f"{name} the limit",
-                hovertext=names[shown],
+                hovertext=np.array(names)[shown],
                 hovertemplate="%{hovertext}: %{y}<extra></extra>",
             )
 
 
-def _limit_line(places: Array, limits: Array) -> dict[str, Any]:
-    """Return the limit over every bar; a level's bars make one line, broken between levels."""
-    x = np.stack([places - 0.5, places + 0.5]).transpose(2, 1, 0)
-    y = np.stack([limits, limits]).transpose(2, 1, 0)
-    broken = [np.pad(one.reshape(one.shape[0], -1), ((0, 0), (0, 1)), constant_values=np.nan).ravel() for one in (x, y)]
-    lines = [[None if np.isnan(value) else round(value, 4) for value in one.tolist()] for one in broken]
-    return {
-        "x": lines[0],
-        "y": lines[1],
-        "mode": "lines",
-        "line": stroke(INK, width=1.4),
-        "name": "limit",
-        "hovertemplate": "limit %{y}<extra></extra>",
-    }
+def _cells(shape: tuple[int, ...]) -> list[list[tuple[int, int]]]:
+    return [[(lab, level) for level in range(shape[1])] for lab in range(shape[0])]
 
 
-def _dress(
-    figure: go.Figure,
-    places: Array,
-    values: Array,
-    beyond: NDArray[np.bool_],
-    reach: list[float],
-    statistics: MandelStatistics,
-) -> None:
+def _add_limits(figure: go.Figure, bars: _Bars) -> None:
+    """Draw the limit over every bar, below too for h; a level's bars make one line, broken between levels."""
+    x, y = np.stack([bars.places - 0.5, bars.places + 0.5]), np.stack([bars.limits, bars.limits])
+    broken = [
+        np.pad(one.transpose(2, 1, 0).reshape(one.shape[2], -1), ((0, 0), (0, 1)), constant_values=np.nan).ravel()
+        for one in (x, y)
+    ]
+    for sign in (1, -1) if bars.which == "h" else (1,):
+        lines = (
+            [None if np.isnan(one) else round(one, 4) for one in line.tolist()]
+            for line in (broken[0], sign * broken[1])
+        )
+        figure.add_scatter(
+            **dict(zip("xy", lines, strict=True)),
+            mode="lines",
+            line=stroke(INK, width=1.4),
+            name="limit",
+            showlegend=sign == 1,
+            hovertemplate="limit %{y}<extra></extra>",
+        )
+
+
+def _dress(figure: go.Figure, bars: _Bars) -> None:
     """Name levels above the bars, laboratories beneath, and each bar beyond its limit at its end."""
-    named = places.size <= _MOST_NAMES
-    ticks = np.tile([escape(name) for name in statistics.laboratories], places.shape[1])
+    places, is_named = bars.places, bars.places.size <= _MOST_NAMES
+    ticks = np.tile([escape(name) for name in bars.of.laboratories], places.shape[1])
     figure.layout.xaxis.update(
-        tickvals=places.T.ravel() if named else [],
-        ticktext=ticks if named else [],
+        tickvals=places.T.ravel() if is_named else [],
+        ticktext=ticks if is_named else [],
         range=[-1.0, float(places[-1, -1]) + 1.0],
         showgrid=False,
         automargin=True,
     )
+    highest = float(np.nanmax(np.abs([bars.values, bars.limits]), initial=1.0))
+    reach = [-1.25 * highest, 1.25 * highest] if bars.which == "h" else [0.0, 1.15 * highest]
     figure.layout.yaxis.update(zeroline=True, zerolinecolor=INK, zerolinewidth=1, range=reach, hoverformat=".2f")
-    figure.layout.margin.t = 56
-    figure.layout.legend.y = 1.09
+    figure.layout.margin.t, figure.layout.legend.y = 56, 1.09
     heads = [
         {"x": float(x), "y": 1.0, "yref": "paper", "yanchor": "bottom", "text": f"level {escape(name)}"}
-        for x, name in zip(places.mean(axis=0), statistics.levels, strict=True)
+        for x, name in zip(places.mean(axis=0), bars.of.levels, strict=True)
     ]
     marks = [
         {
-            "x": float(places[lab, level]),
-            "y": float(values[lab, level]),
-            "yanchor": "bottom" if values[lab, level] > 0.0 else "top",
-            "text": escape(statistics.laboratories[lab]),
+            "x": float(places[cell]),
+            "y": float(bars.values[cell]),
+            "yanchor": "bottom" if bars.values[cell] > 0.0 else "top",
+            "text": escape(bars.of.laboratories[cell[0]]),
             "font": {"color": ACCENT, "size": 13},
         }
-        for lab, level in np.argwhere(beyond).tolist()
+        for cell in zip(*np.nonzero(bars.beyond), strict=True)
     ]
     figure.layout.annotations = [{"showarrow": False, **one} for one in heads + marks]
     figure.layout.shapes = [
@@ -146,38 +144,18 @@ def _dress(
     ]
 
 
-def _caption(which: str, statistics: MandelStatistics, values: Array, beyond: NDArray[np.bool_]) -> str:
-    head = (
-        f"Mandel's {which} of {counted(len(statistics.laboratories), 'laboratory', 'laboratories')} at "
-        f"{counted(len(statistics.levels), 'level')}"
-    )
-    cells, share = int(np.isfinite(values).sum()), f"{plain(100.0 * statistics.significance)} %"
-    what = f"{cells} {'means' if which == 'h' else 'standard deviations'}"
-    if cells == 0:
-        return f"{head}: nothing to compare, no level has {_NEEDED[which]}."
-    named = [
-        f"laboratory {statistics.laboratories[lab]} at level {statistics.levels[level]} "
-        f"({numeral(values[lab, level], 2)})"
-        for level, lab in _to_name(values, beyond)
-    ]
-    if not beyond.any():
-        return f"{head}: none of {what} is beyond the {share} limit; the largest is that of {named[0]}."
-    chance = numeral(cells * statistics.significance, 1)
-    return f"{head}: {len(named)} of {what} beyond the {share} limit, where chance gives {chance}: {', '.join(named)}."
-
-
-def _to_name(values: Array, beyond: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Return level and laboratory of the bars beyond their limits, or of the largest where there is none."""
-    if beyond.any():
-        return [(level, lab) for level, lab in np.argwhere(beyond.T).tolist()]
-    lab, level = np.unravel_index(np.nanargmax(np.abs(values)), values.shape)
-    return [(int(level), int(lab))]
-
-
-def _numbers(which: str, statistics: MandelStatistics, values: Array, limits: Array) -> Numbers:
-    def rows() -> Iterator[tuple[str, ...]]:
-        for level, level_name in enumerate(statistics.levels):
-            for lab, lab_name in enumerate(statistics.laboratories):
-                yield level_name, lab_name, numeral(values[lab, level], 2), numeral(limits[lab, level], 2)
-
-    return ("Level", "Laboratory", which, "Limit"), tuple(rows())
+def _caption(bars: _Bars) -> str:
+    laboratories = counted(len(bars.of.laboratories), "laboratory", "laboratories")
+    head = f"Mandel's {bars.which} of {laboratories} at {counted(len(bars.of.levels), 'level')}"
+    number, share = int(np.isfinite(bars.values).sum()), f"{plain(100.0 * bars.of.significance)} %"
+    what = f"{number} {_WORDS[bars.which][1]}"
+    if number == 0:
+        return f"{head}: nothing to compare, no level has {'means' if bars.which == 'h' else 'repeats'} that differ."
+    if not bars.beyond.any():
+        lab, level = np.unravel_index(np.nanargmax(np.abs(bars.values)), bars.values.shape)
+        largest = f"{bars.named(int(lab), int(level))} ({numeral(bars.values[lab, level], 2)})"
+        return f"{head}: none of {what} is beyond the {share} limit; the largest is that of {largest}."
+    beyond = [(lab, level) for level, lab in np.argwhere(bars.beyond.T).tolist()]
+    told = ", ".join(f"{bars.named(*cell)} ({numeral(bars.values[cell], 2)})" for cell in beyond)
+    chance = numeral(number * bars.of.significance, 1)
+    return f"{head}: {len(beyond)} of {what} beyond the {share} limit, where chance gives {chance}: {told}."

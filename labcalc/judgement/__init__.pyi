@@ -53,6 +53,11 @@ from .run.verdict import VERDICTS as VERDICTS, Judgement as Judgement, judge as 
 from .setup.description import SEVERITIES as SEVERITIES, Finding as Finding
 from .setup.first_settings import FirstSettings as FirstSettings, propose_settings as propose_settings
 from .setup.review import SetupReview as SetupReview, review_setup as review_setup
+from .studies.asked import report_study as report_study
+from .studies.precision import LaboratoryStudy as LaboratoryStudy
+from .studies.reading import Study as Study
+from .studies.rounds import Rounds as Rounds, ScoredRound as ScoredRound
+from .studies.two_methods import Comparison as Comparison
 from .uncertainty.effects import COMPONENTS as COMPONENTS, Effect as Effect, by_component as by_component
 from .variance.components import (
     ComponentsOfVariance as ComponentsOfVariance,

@@ -66,10 +66,12 @@ from .decisions.conformity_risk import (
 )
 from .decisions.proficiency import (
     ProficiencyRound as ProficiencyRound,
+    ScoresTogether as ScoresTogether,
     en_score as en_score,
     proficiency_round as proficiency_round,
     robust_mean_uncertainty as robust_mean_uncertainty,
     score_words as score_words,
+    scores_together as scores_together,
     z_score as z_score,
     zeta_score as zeta_score,
 )
@@ -80,11 +82,13 @@ from .decisions.uncertainty import (
     standard_from_half_width as standard_from_half_width,
     uncertainty_budget as uncertainty_budget,
 )
+from .precision.agreement import AgreementLimits as AgreementLimits, agreement_limits as agreement_limits
 from .precision.analysis_of_variance import (
     AnalysisLine as AnalysisLine,
     NestedAnalysis as NestedAnalysis,
     nested_analysis as nested_analysis,
 )
+from .precision.bias_classes import BiasClass as BiasClass, bias_class as bias_class
 from .precision.carried_shares import (
     FEWEST_CHANGES as FEWEST_CHANGES,
     CarriedShare as CarriedShare,
@@ -98,6 +102,16 @@ from .precision.carry_over import (
     HighLowCarryOver as HighLowCarryOver,
     high_low_carry_over as high_low_carry_over,
     high_low_steps as high_low_steps,
+)
+from .precision.comparison_lines import (
+    ComparisonLine as ComparisonLine,
+    deming_line as deming_line,
+    passing_bablok_line as passing_bablok_line,
+)
+from .precision.crossed import (
+    CrossedEffect as CrossedEffect,
+    CrossedStudy as CrossedStudy,
+    crossed_study as crossed_study,
 )
 from .precision.duplicate_limits import (
     RepeatabilityComparison as RepeatabilityComparison,
@@ -178,6 +192,6 @@ from .precision.restricted_likelihood import (
 from .robust import (
     RobustEstimate as RobustEstimate,
     algorithm_a as algorithm_a,
-    scaled_median_deviation as scaled_median_deviation,
+    q_hampel as q_hampel,
 )
 from .rounding import complies as complies, rounded as rounded, rounded_to_figures as rounded_to_figures

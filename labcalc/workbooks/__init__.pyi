@@ -6,6 +6,7 @@ from .jobs import (
     duplicate_report_job as duplicate_report_job,
     month_report_job as month_report_job,
     run_report_jobs as run_report_jobs,
+    study_job as study_job,
 )
 from .names import safe_stem as safe_stem
 from .opened import (

@@ -15,7 +15,7 @@ from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.state import Record, read_records
 
 if TYPE_CHECKING:
-    from labcalc.judgement import Dossier, DuplicateReport, Material, MonthReport, Period
+    from labcalc.judgement import Dossier, DuplicateReport, Material, MonthReport, Period, Study
 
 
 @dataclass(frozen=True)
@@ -114,4 +114,15 @@ def duplicate_report_job(report: DuplicateReport, lab: Path, out: Path) -> Repor
         parameters={"first_day": first_day, "last_day": last_day, **report.only, "lab": str(lab.resolve())},
         key=report.digest,
         links=_quality_pages(read_records(out), report.period, f"duplicates-{report.about}"),
+    )
+
+
+def study_job(kind: str, study: Study, words: Mapping[str, Json]) -> ReportJob:
+    """Return the job that renders what a file of results says; ``words``: how ``report_study`` was asked."""
+    return ReportJob(
+        name=f"{kind}-{study.file.name}",
+        title=f"{study.title}, {study.file.name}",
+        notebook=workbook_file(kind.replace("-", "_")),
+        parameters=words,
+        key=f"{study.file.sha256} {json.dumps(words)}",
     )

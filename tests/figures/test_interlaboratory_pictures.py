@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from labcalc.figures import Picture, draw_consistency
+from labcalc.figures import Picture
+from labcalc.figures.interlaboratory import draw_consistency
 from labcalc.statistics import InterlaboratoryCells, interlaboratory_cells, mandel_statistics
 from tests.figures.test_run_pictures import HOSTILE, PLOTLY, bundle
 from tests.statistics.test_interlaboratory import glucose, sulfur

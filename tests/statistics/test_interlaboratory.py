@@ -73,8 +73,8 @@ def test_glucose_precision() -> None:
     for place, printed in enumerate(zip(*PRECISION.values(), strict=True)):
         assert table[place] == pytest.approx(printed, abs=5.1e-5)
     four = [0, 1, 3, 4]
-    assert found.repeatability_limit[four] == pytest.approx([2.98, 4.19, 7.35, 11.02], abs=5.1e-3)
-    assert found.reproducibility_limit[four] == pytest.approx([2.98, 4.42, 9.42, 11.74], abs=5.1e-3)
+    assert 2.8 * found.repeatability_deviation[four] == pytest.approx([2.98, 4.19, 7.35, 11.02], abs=5.1e-3)
+    assert 2.8 * found.reproducibility_deviation[four] == pytest.approx([2.98, 4.42, 9.42, 11.74], abs=5.1e-3)
     assert found.negative_between.tolist() == [True, False, False, False, False]
     assert found.notes[0].startswith("level A: the variance between laboratories came out negative and was set to 0")
 
@@ -414,31 +414,29 @@ def test_h_and_k_by_hand() -> None:
 
 def test_precision_of_a_level_by_hand() -> None:
     """ISO 5725-2 for means 10, 12, 14 of two each, s_r² 2: s_L² = 4 - 1, s_R² = 5; intervals by scipy's chi-square."""
-    found = interlaboratory_precision(one_level([9.0, 11.0], [11.0, 13.0], [13.0, 15.0]), confidence=0.9)
-    assert (found.levels, found.mean, found.limit_factor, found.confidence) == (("1",), [12.0], 2.8, 0.9)
+    found = interlaboratory_precision(one_level([9.0, 11.0], [11.0, 13.0], [13.0, 15.0]))
+    assert (found.levels, found.mean) == (("1",), [12.0])
     assert (found.laboratories.tolist(), found.results.tolist()) == ([3], [6])
     assert found.deviation_of_means == pytest.approx([2.0])
     assert found.repeatability_deviation == pytest.approx([math.sqrt(2.0)])
     assert found.between_laboratory_deviation == pytest.approx([math.sqrt(3.0)])
     assert found.reproducibility_deviation == pytest.approx([math.sqrt(5.0)])
-    assert found.repeatability_limit == pytest.approx([2.8 * math.sqrt(2.0)])
-    assert found.reproducibility_limit == pytest.approx([2.8 * math.sqrt(5.0)])
     assert found.repeatability_degrees_of_freedom.tolist() == [3.0]
     # s_R² = 4 + 2/2 of 2 and 3 degrees of freedom (Satterthwaite)
     assert found.reproducibility_degrees_of_freedom == pytest.approx([25.0 / (16.0 / 2.0 + 1.0 / 3.0)])
     assert found.repeatability_interval[:, 0] == pytest.approx(
-        [math.sqrt(6.0 / stats.chi2.ppf(p, 3)) for p in (0.95, 0.05)]
+        [math.sqrt(6.0 / stats.chi2.ppf(p, 3)) for p in (0.975, 0.025)]
     )
-    low, high = combination_interval([1.0, 1.0], [4.0, 1.0], [2.0, 3.0], confidence=0.9)
+    low, high = combination_interval([1.0, 1.0], [4.0, 1.0], [2.0, 3.0])
     assert found.reproducibility_interval[:, 0] == pytest.approx([math.sqrt(low), math.sqrt(high)])
     assert (found.notes, found.negative_between.tolist()) == ((), [False])
 
 
 def test_notes_name_the_levels() -> None:
     names, results = ["A", "A", "B", "B"] * 2, [1.0, 3.0, 1.0, 3.0] * 2
-    both = interlaboratory_precision(interlaboratory_cells(names, ["x"] * 4 + ["y"] * 4, results), limit_factor=2.77)
+    both = interlaboratory_precision(interlaboratory_cells(names, ["x"] * 4 + ["y"] * 4, results))
     assert both.notes[0].startswith("levels x, y: the variance between laboratories")
-    assert (both.limit_factor, both.negative_between.tolist()) == (2.77, [True, True])
+    assert both.negative_between.tolist() == [True, True]
     assert both.between_laboratory_deviation.tolist() == [0.0, 0.0]
 
 

@@ -12,6 +12,7 @@ from labcalc.statistics import (
     proficiency_round,
     robust_mean_uncertainty,
     score_words,
+    scores_together,
     z_score,
     zeta_score,
 )
@@ -146,3 +147,26 @@ def test_what_is_given_is_taken() -> None:
     sure = proficiency_round([1.0, 2.0], assigned=1.0, deviation=1.0, assigned_uncertainty=0.1)
     assert (sure.assigned, sure.assigned_uncertainty, sure.from_results) == (1.0, 0.1, False)
     assert sure.words.tolist() == ["acceptable", "acceptable"]
+
+
+def test_four_rounds_together_by_hand() -> None:
+    """z 1.2 1.6 0.9 1.8: Σz/√4, Σz², EWMA 0.4 and 3 √(0.25 (1 − 0.6^2i)) by hand; p of χ²(4) and t(3) from tables."""
+    found = scores_together([1.2, 1.6, 0.9, 1.8])
+    assert (found.mean, found.rescaled_sum, found.sum_of_squares) == pytest.approx((1.375, 2.75, 8.05))
+    assert found.ewma == pytest.approx([0.48, 0.928, 0.9168, 1.27008])
+    assert found.ewma_limits == pytest.approx([1.2, 1.3994, 1.4646, 1.4873], abs=1e-4)
+    assert found.p_sum_of_squares == pytest.approx(0.0898, abs=1e-4)
+    assert found.p_bias == pytest.approx(0.00644, abs=1e-5)
+    assert found.steady_bias
+    assert not scores_together([2.5]).steady_bias
+    assert np.isnan(scores_together([1.0, 1.2]).p_bias)
+    assert scores_together([3.1]).steady_bias  # RSZ of one round is its z
+
+
+@pytest.mark.parametrize("number", [4, 8, 20])
+def test_how_often_a_steady_bias_is_cried(number: int) -> None:
+    """Simulated, 3000 laboratories: at most 2 % without bias, at any own scatter; a bias is found by small scatter."""
+    drawn = np.random.default_rng(number).standard_normal((3000, number))
+    for scatter in (0.5, 1.0):
+        assert np.mean([scores_together(scatter * one).steady_bias for one in drawn]) < 0.02
+    assert np.mean([scores_together(1.0 + 0.4 * one).steady_bias for one in drawn]) > 0.45

@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.statistics.charts.control_charts import ewma
 from labcalc.statistics.robust import algorithm_a
-from labcalc.statistics.series import Array, above_zero
+from labcalc.statistics.series import Array, above_zero, finite_series
 
 _NEGLIGIBLE = 0.3
 """Share of the standard deviation for assessment up to which the assigned value's uncertainty changes nothing."""
+_FEWEST_FOR_BIAS = 3  # rounds, below which their scatter says nothing
 _UNKNOWN = "the uncertainty of the assigned value isn't known"
 _SMALL = "the uncertainty of the assigned value is at most 0.3 σ_pt"
 _COUNTED = "the uncertainty of the assigned value is above 0.3 σ_pt and counts"
@@ -94,6 +96,70 @@ def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> Array:
     Source : ISO 13528:2022, 7.7.3 (memory): 1.25 is what the median would need, and is kept for all robust means.
     """
     return np.asarray(1.25 * np.asarray(deviation, dtype=float) / np.sqrt(np.asarray(number, dtype=float)))
+
+
+@dataclass(frozen=True)
+class ScoresTogether:
+    """Scores of several rounds together: is there a steady bias, and do they scatter as they should?
+
+    ``rescaled_sum`` (RSZ) and ``sum_of_squares`` (SSZ) hold where the laboratory's own scatter is σ_pt; ``p_bias`` goes
+    by the scatter of the scores themselves, so that it also finds the bias of a laboratory that scatters less.
+    """
+
+    scores: Array
+    mean: float
+    deviation: float  # NaN for one round
+    rescaled_sum: float
+    sum_of_squares: float
+    p_sum_of_squares: float
+    p_bias: float  # of a t-test of the mean against 0; NaN below three rounds
+    ewma: Array
+    ewma_limits: Array  # half width, three standard deviations of the average after each round
+
+    @property
+    def steady_bias(self) -> bool:
+        """RSZ calls for action, the average now is beyond its limit, or the scores' own scatter shows it (1 %)."""
+        drifted = abs(self.ewma[-1]) > self.ewma_limits[-1]
+        return bool(abs(self.rescaled_sum) >= 3.0 or drifted or self.p_bias < 0.01)
+
+
+def scores_together(scores: ArrayLike, weight: float = 0.4) -> ScoresTogether:
+    r"""Put the z scores of several rounds together, [-].
+
+    .. math:: RSZ = \sum z / \sqrt n, \quad SSZ = \sum z^2
+
+    scores : z or z′ in the order of the rounds, [-], one or more, of different materials or times: scores of one sample
+        share what went wrong with it and count once.
+    weight : Weight of the newest round in the average, [-].
+    Raises ValueError : No score, or one that isn't finite.
+    Source : M. Thompson and R. Wood, Pure Appl. Chem. 65 (1993) 2123 (RSZ and SSZ; memory); NIST/SEMATECH e-Handbook of
+        Statistical Methods, 6.3.2.4 (EWMA, limits that grow with the rounds).
+
+    >>> found = scores_together([1.2, 1.6, 0.9, 1.8])
+    >>> round(found.rescaled_sum, 2), round(found.sum_of_squares, 2), found.steady_bias
+    (2.75, 8.05, True)
+    """
+    from scipy.special import chdtrc, stdtr
+
+    series = finite_series(scores, 1, "rounds together")
+    number, mean = series.size, float(np.mean(series))
+    deviation = float(np.std(series, ddof=1)) if number > 1 else math.nan
+    p_bias = math.nan
+    if number >= _FEWEST_FOR_BIAS and deviation > 0.0:
+        p_bias = 2.0 * float(stdtr(number - 1, -abs(mean) * math.sqrt(number) / deviation))
+    kept = (1.0 - weight) ** (2.0 * np.arange(1, number + 1))
+    squares = float(np.sum(series**2))
+    return ScoresTogether(
+        scores=series,
+        mean=mean,
+        deviation=deviation,
+        rescaled_sum=mean * math.sqrt(number),
+        sum_of_squares=squares,
+        p_sum_of_squares=float(chdtrc(number, squares)),
+        p_bias=p_bias,
+        ewma=ewma(series, weight),
+        ewma_limits=3.0 * np.sqrt(weight / (2.0 - weight) * (1.0 - kept)),
+    )
 
 
 def _distance(result: ArrayLike, assigned: ArrayLike, spread: Array) -> Array:

@@ -13,6 +13,9 @@ from labcalc.statistics.precision.long_term_precision import spread_interval
 from labcalc.statistics.precision.nested_components import combination_interval
 from labcalc.statistics.series import Array
 
+LIMIT_FACTOR = 2.8
+"""What a standard deviation is multiplied by for the limits r and R: 1.96 √2 as ASTM E691 and ISO 5725 print it."""
+
 
 @dataclass(frozen=True)
 class InterlaboratoryPrecision:
@@ -32,14 +35,10 @@ class InterlaboratoryPrecision:
     between_laboratory_deviation: Array
     reproducibility_deviation: Array
     negative_between: NDArray[np.bool_]
-    repeatability_limit: Array
-    reproducibility_limit: Array
-    limit_factor: float
     repeatability_degrees_of_freedom: Array
     reproducibility_degrees_of_freedom: Array
     repeatability_interval: Array
     reproducibility_interval: Array
-    confidence: float
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -53,9 +52,7 @@ class InterlaboratoryPrecision:
         )
 
 
-def interlaboratory_precision(
-    cells: InterlaboratoryCells, *, limit_factor: float = 2.8, confidence: float = 0.95
-) -> InterlaboratoryPrecision:
+def interlaboratory_precision(cells: InterlaboratoryCells) -> InterlaboratoryPrecision:
     r"""Return repeatability and reproducibility of every level from the cells kept.
 
     One analysis of variance serves both standards: with equal numbers of results in all cells it is
@@ -67,10 +64,7 @@ def interlaboratory_precision(
     given nevertheless, for they say what the study's s_R is worth.
 
     cells : The study without what was left out, [any unit]; two laboratories a level at least, one with repeats.
-    limit_factor : What a standard deviation is multiplied by for the limits r and R, [-]: 2.8 as both standards print,
-        or 1.96 √2.
-    confidence : Confidence of the intervals, [-].
-    Returns : Means, standard deviations, limits and intervals, [unit of the results], and degrees of freedom, [-].
+    Returns : Means, standard deviations and 95 % intervals, [unit of the results], and degrees of freedom, [-].
     Raises ValueError : A level with fewer than two laboratories or without repeats, named.
     Source : ISO 5725-2:2019, calculation of the general mean and the variances (memory); ASTM E691-23.
     Source : F. A. Graybill and C.-M. Wang, JASA 75 (1980), 869; R. K. Burdick and F. A. Graybill, Confidence Intervals
@@ -100,7 +94,7 @@ def interlaboratory_precision(
     parts = np.sqrt(np.column_stack([spread / average, (1.0 - 1.0 / average) * pooled]))
     steady = np.column_stack([of_means, _unweighted_share(counts) * pooled])
     levels = zip(steady, degrees, strict=True)
-    ends = [combination_interval([1.0, 1.0], *one, confidence=confidence) for one in levels]
+    ends = [combination_interval([1.0, 1.0], *one) for one in levels]
     return InterlaboratoryPrecision(
         levels=cells.levels,
         laboratories=laboratories,
@@ -111,16 +105,10 @@ def interlaboratory_precision(
         between_laboratory_deviation=np.sqrt(np.maximum(component, 0.0)),
         reproducibility_deviation=others,
         negative_between=component < 0.0,
-        repeatability_limit=limit_factor * repeats,
-        reproducibility_limit=limit_factor * others,
-        limit_factor=limit_factor,
         repeatability_degrees_of_freedom=within,
         reproducibility_degrees_of_freedom=np.array([*map(effective_degrees_of_freedom, parts, degrees)]),
-        repeatability_interval=np.array(
-            [spread_interval(*one, confidence) for one in zip(repeats, within, strict=True)]
-        ).T,
+        repeatability_interval=np.array([spread_interval(*one) for one in zip(repeats, within, strict=True)]).T,
         reproducibility_interval=np.sqrt(ends).T,
-        confidence=confidence,
     )
 
 

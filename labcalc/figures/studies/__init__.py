@@ -1,0 +1,1 @@
+"""Rounds, comparisons and studies of precision in pictures and tables."""

@@ -1,0 +1,131 @@
+"""A file of results, read by the names of its columns; and what every study says of itself."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from labcalc.errors import StudyError
+from labcalc.judgement.duplicates.bias import DuplicateFinding
+from labcalc.lab import nearest
+from labcalc.wording import numeral
+
+TEXT, NUMBER, POSITIVE = "text", "a number", "a number above 0"
+
+
+@dataclass(frozen=True)
+class StudyFile:
+    """A file as read: a row a line, NaN or empty where a cell is; ``line`` tells where each stood."""
+
+    name: str
+    sha256: str
+    remarks: tuple[str, ...]  # lines that begin with #: where the results come from
+    rows: pd.DataFrame
+
+    def refused(self, place: Any, problem: str) -> StudyError:
+        """Return the error about a row, by its place."""
+        return StudyError(self.name, int(self.rows["line"][place]), problem)
+
+
+@dataclass(frozen=True)
+class StudyTable:
+    """A table of a page, as text: the first column names the row."""
+
+    caption: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """Everything that is said about a file of results."""
+
+    title: str
+    file: StudyFile
+    facts: Mapping[str, str]
+    rank: int  # 0 to 2, from best to worst
+    verdict: str
+    reason: str
+    findings: tuple[DuplicateFinding, ...]
+    tables: tuple[StudyTable, ...]
+    result: Any  # what the pictures draw: statistics of one of the kinds
+
+    @property
+    def for_programs(self) -> dict[str, Any]:
+        """The verdict for other programs: only what JSON can carry."""
+        return {"about": self.file.name, "verdict": self.verdict, "reason": self.reason}
+
+
+def read_study(
+    file: Path, kinds: Mapping[str, str], needed: tuple[str, ...], aliases: Mapping[str, str] | None = None
+) -> StudyFile:
+    """Read a CSV file in UTF-8: commas, or semicolons or tabs and then decimal commas too; # begins a remark.
+
+    kinds : Name of each column that there may be: ``TEXT``, ``NUMBER`` or ``POSITIVE``.
+    needed : Those that there have to be, with a value in every row.
+    aliases : Other names of some.
+    Raises StudyError : No such columns, or a value that isn't what was expected, by line and column.
+    """
+    data, name = file.read_bytes(), file.name
+    try:
+        lines = data.decode("utf-8-sig").splitlines()
+    except UnicodeDecodeError as wrong:
+        raise StudyError(name, 0, f"byte {wrong.start} is no UTF-8: save the file as CSV in UTF-8") from None
+    remarks = tuple(line.lstrip("# ").strip() for line in lines if line.startswith("#"))
+    kept = [(number, line) for number, line in enumerate(lines, 1) if line.strip() and not line.startswith("#")]
+    if len(kept) < 2:
+        raise StudyError(name, 0, f"no rows: a header with {', '.join(needed)}, and rows beneath it, were expected")
+    delimiter = max(";\t,", key=kept[0][1].count)
+    header, *cells = (
+        [cell.strip() for cell in row] for row in csv.reader((line for _, line in kept), delimiter=delimiter)
+    )
+    columns, rows = [(aliases or {}).get(one, one) for one in header], []
+    for column in columns:
+        if column not in kinds or columns.count(column) > 1:
+            told = f"{nearest(column, [*kinds, *(aliases or {})])}" if column not in kinds else ""
+            raise StudyError(name, kept[0][0], f"column '{column}': one each of {', '.join(kinds)} was expected{told}")
+    for (line, _), row in zip(kept[1:], cells, strict=True):
+        if len(row) != len(columns):
+            raise StudyError(name, line, f"{len(row)} cells where the header has {len(columns)}")
+        given = dict.fromkeys(kinds, "") | dict(zip(columns, row, strict=True))
+        taken = {column: _taken(cell, kinds[column], delimiter != ",") for column, cell in given.items()}
+        for column, value in taken.items():
+            if value is None or (column in needed and not given[column]):
+                raise StudyError(name, line, f"{column} '{given[column]}': {kinds[column]} was expected")
+        rows.append({"line": line, **taken})
+    return StudyFile(name, hashlib.sha256(data).hexdigest(), remarks, pd.DataFrame(rows))
+
+
+def _taken(cell: str, kind: str, comma: bool) -> str | float | None:
+    """Return a cell as its kind, NaN where a number is left out; None where it isn't one."""
+    if kind == TEXT:
+        return cell
+    try:
+        number = float(cell.replace(",", ".") if comma else cell) if cell else math.nan
+    except ValueError:
+        return None
+    fits = not cell or (math.isfinite(number) and (kind == NUMBER or number > 0.0))
+    return number if fits else None
+
+
+Finding = tuple[int, str, str, str]
+"""Rank, about what, what was found, what to do."""
+
+
+def ranked(findings: Iterable[Finding]) -> tuple[int, tuple[DuplicateFinding, ...]]:
+    """Return the worst rank, and the findings with what to do, the worst first."""
+    ordered = sorted(findings, key=lambda one: -one[0])
+    return max((one[0] for one in ordered), default=0), tuple(DuplicateFinding(*one[1:]) for one in ordered)
+
+
+def reach(value: float, low: float, high: float, *, figures: int = 3) -> str:
+    """Return a value with its interval."""
+    return f"{numeral(value, figures=figures)} ({numeral(low, figures=figures)} to {numeral(high, figures=figures)})"
