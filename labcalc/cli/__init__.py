@@ -10,6 +10,7 @@ import click
 from labcalc import __version__
 from labcalc.cli import follow_up as follow_up  # adds to `labcalc record`
 from labcalc.cli.duplicates import duplicates
+from labcalc.cli.lessons import lessons
 from labcalc.cli.month import month, year
 from labcalc.cli.read import read
 from labcalc.cli.record import record
@@ -27,5 +28,5 @@ def main() -> None:
     """
 
 
-for _command in (init, check, read, report, demo, month, year, duplicates, record, workbook):
+for _command in (init, check, read, report, demo, month, year, duplicates, record, workbook, lessons):
     main.add_command(_command)

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from labcalc.judgement import Chart
+from labcalc.judgement import Chart, Material
 from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_spread
+from labcalc.lessons.charts import laboratory_charts
 from labcalc.lessons.plots import Mark, Plot, Series
 from labcalc.statistics import RULE_SETS, RunLength, ewma, ewma_run_length, rules_run_length
 from labcalc.wording import at_celsius
@@ -51,6 +52,17 @@ def delay_of_limits(shift: float) -> float:
     return rules_run_length(RULE_SETS["limits only"], shift).average
 
 
+@lru_cache(maxsize=8)
+def delay_of_both(shift: float) -> float:
+    """Return how many results a chart takes that bears limits of results and an EWMA, both at three sigma, [results]."""
+    return ewma_run_length(WEIGHT, 3.0, shift, individuals_limit=3.0).average
+
+
+def laboratory_averages(material: Material) -> list[Chart]:
+    """Return the charts of kinematic viscosity that have an EWMA of two results or more, the newest last."""
+    return [one for one in laboratory_charts(material) if one.ewma is not None and one.ewma.values.size > 1]
+
+
 @lru_cache(maxsize=64)
 def equal_multiple(weight: float) -> float:
     """Return the multiple of sigma with which an EWMA has as many false alarms as limits at three sigma, [-]."""
@@ -70,14 +82,16 @@ def equal_multiple(weight: float) -> float:
 
 
 @lru_cache(maxsize=8)
-def simulated_average(weight: float, multiple: float, shift: float) -> NDArray[np.float64]:
-    """Return the run lengths of simulated EWMA charts, [results]."""
+def simulated_average(
+    weight: float, multiple: float, shift: float, individuals_limit: float = math.inf
+) -> NDArray[np.float64]:
+    """Return the run lengths of simulated EWMA charts, [results], with or without limits of results, [sigma]."""
     generator, limit = np.random.default_rng(4), half_width(weight, multiple)
     lengths, average, going = np.zeros(_CHARTS), np.zeros(_CHARTS), np.ones(_CHARTS, dtype=bool)
     for number in range(1, _LONGEST + 1):
-        drawn = shift + generator.standard_normal(int(going.sum()))
-        average[going] += weight * (drawn - average[going])
-        signalled = going & (np.abs(average) > limit)
+        drawn = shift + generator.standard_normal(_CHARTS)
+        average += weight * (drawn - average)
+        signalled = going & ((np.abs(average) > limit) | (np.abs(drawn) > individuals_limit))
         lengths[signalled], going = number, going & ~signalled
         if not going.any():
             break
@@ -189,5 +203,11 @@ def averages_agreements() -> tuple[Agreement, ...]:
                 "",
             )
             for weight, shift in ((WEIGHT, 0.0), (WEIGHT, 1.0), (0.1, 1.0))
+        ),
+        agreement_of_mean(
+            "Limits of results and EWMA on one chart: results until a false alarm",
+            delay_of_both(0.0),
+            simulated_average(WEIGHT, 3.0, 0.0, 3.0),
+            "",
         ),
     )

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from labcalc.judgement import Material, Result, by_component, judge
 from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.lessons.plots import Mark, Plot, Series, grouped, histogram
 from labcalc.statistics import coverage_factor, effective_degrees_of_freedom
 from labcalc.wording import celsius
 
@@ -111,7 +111,7 @@ def parts_of(result: Result, temperature_K: float) -> Parts:
     sizes = by_component(result.effects)
     scale = 100.0 / abs(result.value)
     undone = {_REPEATABILITY: math.sqrt(len(result.repeats))}  # of one determination
-    degrees = [e.source.degrees_of_freedom for e in result.effects if e.component == _REPEATABILITY]
+    degrees = [math.inf, *(e.source.degrees_of_freedom for e in result.effects if e.component == _REPEATABILITY)]
     return Parts(
         result.name,
         result.value,
@@ -131,6 +131,17 @@ def laboratory_parts(material: Material, product: str, temperature_C: float = 40
     wanted = f"Kinematic viscosity at {celsius(temperature_C)}"
     result = next(one for one in judge(material.dossier(run)).results if one.name == wanted)
     return parts_of(result, material.laboratory.uncertainty.temperature_K)
+
+
+def newest_parts(material: Material) -> Parts | None:
+    """Return the parts of the newest viscosity in a record that has two or more; None: there is none."""
+    rows = material.record[material.record["role"] == "sample"].sort_values("measured_at", kind="stable")
+    if rows.empty:
+        return None
+    for result in judge(material.dossier(str(rows["run"].iloc[-1]))).results:
+        if result.quantity == "kinematic viscosity" and len(by_component(result.effects)) > 1:
+            return parts_of(result, material.laboratory.uncertainty.temperature_K)
+    return None
 
 
 def draw_budget(generator: Generator) -> OwnBudget:
@@ -206,7 +217,7 @@ def plot_sum(parts: Parts) -> Plot:
     total = _errors(parts).sum(axis=0)
     edges = np.linspace(-4.0 * parts.combined, 4.0 * parts.combined, 41)
     return Plot(
-        f"{_DRAWN} results, each with an error from every component. They scatter with {np.std(total, ddof=1):.4f} %; "
+        f"{grouped(_DRAWN)} results, each with an error from every component. They scatter with {np.std(total, ddof=1):.4f} %; "
         f"by theory {parts.combined:.4f} %. Each error may be positive or negative: seldom do all push one way.",
         "Error of the result, %",
         "Share of results, %",

@@ -10,10 +10,11 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from labcalc.judgement import Chart
+from labcalc.judgement import Chart, Material
 from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, agreement_of_spread
 from labcalc.lessons.plots import Mark, Plot, Series, histogram
 from labcalc.statistics import (
+    CHART_CONSTANTS,
     RULE_SETS,
     RunLength,
     SimulatedRunLength,
@@ -25,6 +26,9 @@ from labcalc.wording import at_celsius, counted, signed
 
 _CHARTS = 4000
 _RESULTS = 100_000
+FACTOR = CHART_CONSTANTS["trade"].individuals
+"""What turns a mean moving range into three sigma, [-]."""
+
 _SETS = ("limits only", "petroleum", "western electric")
 """Rule sets with an exact run length, the fewest rules first."""
 
@@ -67,8 +71,14 @@ def _simulated(rules: str, shift: float) -> SimulatedRunLength:
 
 
 def upper_limit(results: NDArray[np.float64]) -> float:
-    """Return the upper limit that a baseline gives by its mean moving range, [unit of the results]."""
-    return individuals_limits(results).upper
+    """Return mean and three sigma by the mean moving range of a baseline, [unit of the results]."""
+    return individuals_limits(results, as_known=True).upper
+
+
+def laboratory_charts(material: Material) -> list[Chart]:
+    """Return the charts of kinematic viscosity that have limits, the newest last; a laboratory may have none."""
+    charts = [one for one in material.charts if one.quantity == "kinematic viscosity" and one.limits is not None]
+    return sorted(charts, key=lambda one: one.measured_at[-1])
 
 
 def laboratory_chart(charts: tuple[Chart, ...], instrument: str, oil: str, temperature_C: float = 40.0) -> Chart:

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.judgement import ComponentsOfVariance, Material, components_side_by_side
 from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.lessons.plots import Mark, Plot, Series, histogram, theory_and_simulation
 from labcalc.lessons.repeats import COVER_95, limit_factor
 from labcalc.statistics import VarianceComponents, mean_variance, nested_analysis, variance_components
 from labcalc.wording import percent
@@ -54,8 +54,13 @@ def laboratory_study(material: Material, temperature_C: float = 40.0) -> Compone
     material : The laboratory's record.
     temperature_C : Temperature, [°C].
     """
+    return laboratory_studies(material, temperature_C)[-1]
+
+
+def laboratory_studies(material: Material, temperature_C: float = 40.0) -> list[ComponentsOfVariance]:
+    """Return all of them, the newest last; a laboratory may have none."""
     studies = components_side_by_side(material)
-    return [one for one in studies if (one.quantity, one.temperature_C) == ("kinematic viscosity", temperature_C)][-1]
+    return [one for one in studies if (one.quantity, one.temperature_C) == ("kinematic viscosity", temperature_C)]
 
 
 def laboratory_mornings(material: Material, study: ComponentsOfVariance) -> Mornings:
@@ -242,24 +247,15 @@ def plot_plans(variances: Mapping[str, float]) -> Plot:
     """Show what the mean of twelve results is worth, by how they are spread over days."""
     day, run = math.sqrt(variances["day"]), math.sqrt(variances["run"])
     plans = plans_of()
-    theory = np.array([plan_spread(day, run, *plan) for plan in plans])
-    found = [agreement_of_spread("", 1.0, run * _plan_means(*plan, day / run), "%") for plan in plans]
-    at = np.arange(float(len(plans)))
+    found = [
+        agreement_of_spread("", plan_spread(day, run, *one), run * _plan_means(*one, day / run), "%") for one in plans
+    ]
     return Plot(
         f"{_IN_PLAN} results, always as much work at the instrument. All on one day: the mean scatters with "
-        f"{theory[0]:.3f} %. Each on a day of its own: {theory[-1]:.3f} %.",
+        f"{found[0].theory:.3f} %. Each on a day of its own: {found[-1].theory:.3f} %.",
         "Plan",
         "Scatter of the mean, %",
-        (
-            Series("theory", at, theory, "bars"),
-            Series(
-                "simulated",
-                at,
-                np.array([one.simulated for one in found]),
-                "points",
-                np.array([one.standard_error for one in found]),
-            ),
-        ),
+        theory_and_simulation(np.arange(float(len(plans))), found),
         x_names=tuple(f"{days} × {repeats}" for days, repeats in plans),
     )
 

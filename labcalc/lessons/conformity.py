@@ -85,18 +85,24 @@ def laboratory_case(material: Material, sample: str = "HX46", temperature_C: flo
     sample : What the names of its samples begin with.
     temperature_C : Temperature, [°C].
     """
-    rows = material.record[material.record["sample"].str.startswith(sample)]
+    case = _case_of(material, sample, temperature_C)
+    assert case is not None  # the sample laboratory knows its products
+    return case
+
+
+def _case_of(material: Material, sample: str, temperature_C: float) -> Case | None:
+    """Return the case of the newest sample whose name begins so; None where limit, U or R of it isn't known."""
+    rows = material.record[material.record["sample"].astype(str).str.startswith(sample)]
     dossier = material.dossier(str(rows.sort_values("measured_at", kind="stable")["run"].iloc[-1]))
-    result = next(
-        r for r in judge(dossier).results if (r.quantity, r.temperature_C) == ("kinematic viscosity", temperature_C)
-    )
-    product = dossier.product
-    assert product is not None  # the sample laboratory knows its products
-    place = (result.quantity, temperature_C)
-    limit = next(one for one in product.limits if (one.quantity, one.temperature_C) == place)
-    typical = next(one for one in product.typical if (one.quantity, one.temperature_C) == place)
+    product, place = dossier.product, ("kinematic viscosity", temperature_C)
+    if product is None:
+        return None
+    limit = next((one for one in product.limits if (one.quantity, one.temperature_C) == place), None)
+    typical = next((one for one in product.typical if (one.quantity, one.temperature_C) == place), None)
     statement = precision_for(material.laboratory, product.precision_class, *place)
-    assert statement is not None
+    result = next((r for r in judge(dossier).results if (r.quantity, r.temperature_C) == place), None)
+    if limit is None or typical is None or statement is None or result is None or not math.isfinite(limit.highest):
+        return None
     return Case(
         product.name,
         result.unit,
@@ -107,6 +113,15 @@ def laboratory_case(material: Material, sample: str = "HX46", temperature_C: flo
         typical.standard_deviation,
         typical.mean,
     )
+
+
+def own_case(material: Material) -> Case | None:
+    """Return the upper limit at 40 °C of the product that was measured last and has one; None: there is none."""
+    rows = material.record[material.record["role"] == "sample"].sort_values("measured_at", kind="stable")
+    for sample in reversed(dict.fromkeys(rows["sample"].astype(str)).keys()):
+        if (case := _case_of(material, sample, 40.0)) is not None:
+            return case
+    return None
 
 
 def draw_case(generator: Generator) -> tuple[float, float]:

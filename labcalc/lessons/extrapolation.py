@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.errors import ExtrapolationWarning
 from labcalc.formulae import fit_viscosity_temperature, viscosity_index
 from labcalc.lessons.agreement import Agreement, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series
+from labcalc.lessons.plots import Mark, Plot, Series, histogram
 from labcalc.wording import celsius, signed
 
 ENDS_C = (40.0, 100.0)
@@ -99,6 +99,13 @@ def laboratory_oil(record: pd.DataFrame, product: str) -> Oil:
     return Oil(product, *(round(float(means[end]), 3) for end in ENDS_C))
 
 
+def laboratory_oils(record: pd.DataFrame) -> list[Oil]:
+    """Return every product of a record that was measured at 40 °C and at 100 °C; a laboratory may have none."""
+    rows = record[(record["role"] == "sample") & record["kinematic_viscosity_mm2_s"].notna()]
+    known = rows.groupby("product")["temperature_C"].agg(set)
+    return [laboratory_oil(record, str(product)) for product, at in known.items() if at >= set(ENDS_C)]
+
+
 def draw_oil(generator: Generator) -> Oil:
     """Draw an oil of some viscosity and index, both viscosities as an instrument prints them."""
     kv_100 = round(float(generator.uniform(5.0, 14.0)), 2)
@@ -156,8 +163,6 @@ def plot_amplification(oil: Oil, temperature_C: float) -> Plot:
 
 def plot_index(oil: Oil, percent: float) -> Plot:
     """Show how a viscosity index scatters when both viscosities scatter."""
-    from labcalc.lessons.plots import histogram
-
     first, second = _drawn(percent)
     found = viscosity_index(oil.kv_40 * first, oil.kv_100 * second)
     by_theory = percent * math.hypot(*index_change(oil))

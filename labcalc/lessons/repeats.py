@@ -11,8 +11,9 @@ import pandas as pd
 from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.judgement import Material
 from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.lessons.plots import Mark, Plot, Series, grouped, histogram
 from labcalc.statistics import spread_interval
 from labcalc.wording import counted, percent, signed
 
@@ -117,6 +118,12 @@ def laboratory_pairs(record: pd.DataFrame, temperature_C: float = 40.0) -> Pairs
     )
 
 
+def own_differences(material: Material, *, thin: bool | None = None) -> NDArray[np.float64]:
+    """Return the differences of a laboratory's pairs, [%]; of the thin oils, of all others, or of all."""
+    pairs = laboratory_pairs(material.record)
+    return (pairs if thin is None else pairs.of(thin=thin)).differences
+
+
 def draw_pairs(generator: Generator, pairs: int, level: float, deviation: float, decimals: int) -> Pairs:
     """Draw pairs of results of one oil, written with some decimals.
 
@@ -174,8 +181,8 @@ def plot_differences() -> Plot:
     ]
     spreads = [float(np.std(values, ddof=1)) for values in (single, difference)]
     return Plot(
-        f"{_SIMULATED:,} simulated pairs. Single results: standard deviation {spreads[0]:.3f} s. "
-        f"Differences of two: {spreads[1]:.3f} s, and √2 is {math.sqrt(2.0):.3f}.".replace(",", "\u202f"),
+        f"{grouped(_SIMULATED)} simulated pairs. Single results: standard deviation {spreads[0]:.3f} s. "
+        f"Differences of two: {spreads[1]:.3f} s, and √2 is {math.sqrt(2.0):.3f}.",
         "Distance from the mean, in s",
         "Share of cases, %",
         tuple(Series(one.name, one.x, one.y, "line") for one in bars),
@@ -206,8 +213,8 @@ def plot_pooled(number: float) -> Plot:
     found = _pooled(pairs)
     inside = 100.0 * float(np.mean((found >= low) & (found <= high)))
     return Plot(
-        f"{_SPREADS:,} laboratories, each with {counted(pairs, 'pair')}: by theory, 95 % of their s lie between "
-        f"{low:.2f} and {high:.2f} times the true one; {inside:.1f} % do so in the simulation.".replace(",", "\u202f"),
+        f"{grouped(_SPREADS)} laboratories, each with {counted(pairs, 'pair')}: by theory, 95 % of their s lie between "
+        f"{low:.2f} and {high:.2f} times the true one; {inside:.1f} % do so in the simulation.",
         "s from the pairs, as a multiple of the true s",
         "Share of laboratories, %",
         (histogram(found, np.linspace(0.0, 3.0, 61)),),

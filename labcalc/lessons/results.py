@@ -15,7 +15,7 @@ import numpy as np
 
 from labcalc import __version__
 from labcalc.errors import LessonError
-from labcalc.lessons.course import LESSONS, LessonTest, draw_test, lesson_named
+from labcalc.lessons.course import LESSONS, LessonTest, draw_test
 
 _FORMAT = "labcalc lesson result 1"
 
@@ -71,7 +71,7 @@ def _is_right(question: Any, words: str) -> bool:
 
 
 def _versions(test: LessonTest) -> dict[str, str]:
-    return {"labcalc": __version__, "lesson": str(test.lesson.edition), "numpy": np.__version__}
+    return {"labcalc": __version__, "lesson": test.edition, "numpy": np.__version__}
 
 
 def save_result(result: LessonResult, folder: str | Path) -> Path:
@@ -92,7 +92,7 @@ def save_result(result: LessonResult, folder: str | Path) -> Path:
     """
     place = Path(folder)
     place.mkdir(parents=True, exist_ok=True)
-    path = place / f"{result.lesson}_{_file_words(result.learner)}_{result.attempt}.json"
+    path = place / _file_name(result)
     try:
         with path.open("x", encoding="utf-8") as file:
             file.write(_as_text(result))
@@ -103,9 +103,26 @@ def save_result(result: LessonResult, folder: str | Path) -> Path:
     return path
 
 
-def _file_words(learner: str) -> str:
-    """Return a name as part of a file name: letters of any script and digits, never a path."""
-    stem = re.sub(r"[^\w]+", "-", unicodedata.normalize("NFC", learner)).strip("-")[:60]
+def kept_result(test: LessonTest, folder: str | Path) -> LessonResult | None:
+    """Return the result of a test that is saved already; None: there is none.
+
+    Raises
+    ------
+    LessonError : As of ``read_result``.
+    """
+    path = Path(folder) / _file_name(test)
+    return read_result(path) if path.exists() else None
+
+
+def _file_name(test: LessonTest | LessonResult) -> str:
+    """Return the name of the file of an attempt; by its seed, one for a name in any letters, and no two names share it."""
+    lesson = test.lesson if isinstance(test, LessonResult) else test.lesson.name
+    return f"{lesson}_{file_words(test.learner)}_{test.attempt}_{test.seed:08x}.json"
+
+
+def file_words(learner: str) -> str:
+    """Return a name as part of a file name: small letters of any script and digits, never a path."""
+    stem = re.sub(r"[^\w]+", "-", unicodedata.normalize("NFKC", learner).casefold()).strip("-")[:40]
     return stem or "learner-" + "-".join(f"{ord(sign):x}" for sign in learner[:8])
 
 
@@ -159,9 +176,9 @@ def read_result(path: str | Path) -> LessonResult:
 
 def _grade_again(result: LessonResult, fields: _Fields) -> None:
     """Refuse what the questions of the same seed don't bear out."""
-    if result.versions["lesson"] != str(lesson_named(result.lesson).edition):
-        return
     test = draw_test(result.lesson, result.learner, result.attempt)
+    if result.versions["lesson"] != test.edition:
+        return
     fields.expect("seed", test.seed)
     fields.expect_count("answers", len(test.questions), len(result.answers))
     for number, (question, answer) in enumerate(zip(test.questions, result.answers, strict=True), start=1):

@@ -10,7 +10,7 @@ from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series
+from labcalc.lessons.plots import Mark, Plot, Series, theory_and_simulation
 from labcalc.statistics import grubbs_limit
 from labcalc.wording import percent
 
@@ -122,22 +122,12 @@ def plot_dropping() -> Plot:
         "odd one dropped": (spread_of_closest(), closest_mean(threes)),
     }
     found = [agreement_of_spread(name, theory, values, "s") for name, (theory, values) in reported.items()]
-    at = np.arange(float(len(found)))
     said = "; ".join(f"{one.what} {one.theory:.2f} s" for one in found)
     return Plot(
         f"Scatter of what is reported from three good results: {said}.",
         "What is reported",
         "Scatter, s",
-        (
-            Series("theory", at, np.array([one.theory for one in found]), "bars"),
-            Series(
-                "simulated",
-                at,
-                np.array([one.simulated for one in found]),
-                "points",
-                np.array([one.standard_error for one in found]),
-            ),
-        ),
+        theory_and_simulation(np.arange(float(len(found))), found),
         x_names=tuple(reported),
     )
 

@@ -51,7 +51,7 @@ class Form(anywidget.AnyWidget):
     _esm = (_HERE / "form.js").read_text("utf-8")
 
     fields = traitlets.List(traitlets.Dict()).tag(sync=True)
-    """Of each ``key``, ``label``, ``kind`` (``text``, ``area``, ``number``, ``choice``) and ``hint``."""
+    """Of each ``key``, ``label``, ``kind`` (``text``, ``area``, ``number``, ``choice``, ``radio``) and ``hint``."""
     buttons = traitlets.List(traitlets.Dict()).tag(sync=True)
     """Of each ``key``, ``label`` and ``hint``."""
     choices = traitlets.Dict().tag(sync=True)
@@ -64,8 +64,9 @@ class Form(anywidget.AnyWidget):
         fields: Sequence[Mapping[str, str]],
         buttons: Sequence[Mapping[str, str]],
         pressed: Callable[[str, dict[str, str]], None],
+        choices: Mapping[str, Sequence[str]] | None = None,
     ) -> None:
-        super().__init__(fields=[*fields], buttons=[*buttons])
+        super().__init__(fields=[*fields], buttons=[*buttons], choices={**(choices or {})})
         self._pressed = pressed
         self.on_msg(self._hear)
 
@@ -84,6 +85,7 @@ class Form(anywidget.AnyWidget):
             self.press(str(message["button"]), **message["values"])
         else:
             self.values = dict(message["values"])
+        self.send({"heard": True})
 
 
 class Slider(anywidget.AnyWidget):

@@ -1,7 +1,9 @@
 /* Fields and buttons. A button sends what stands in the fields along with the press: nothing typed can come too late,
-   and nothing that comes back late writes over what is being typed. */
+   and nothing that comes back late writes over what is being typed. Where nobody hears, the form says so. */
+const PATIENCE_MS = 6000;
+
 function control(field) {
-  const kinds = { area: "textarea", choice: "select" };
+  const kinds = { area: "textarea", choice: "select", radio: "fieldset" };
   const one = document.createElement(kinds[field.kind] || "input");
   if (field.kind === "number") { one.type = "number"; one.step = "any"; }
   if (field.kind === "area") { one.rows = 3; }
@@ -9,23 +11,55 @@ function control(field) {
   return one;
 }
 
+/* A group of radio buttons: its legend asks, its labels wrap, and its value is the text of the one that is chosen. */
+function offerRadios(group, stem, offered) {
+  for (const text of offered) {
+    const label = document.createElement("label"), one = document.createElement("input"), words = document.createElement("span");
+    one.type = "radio";
+    one.name = stem;
+    one.value = words.textContent = text;
+    label.append(one, words);
+    group.append(label);
+  }
+  Object.defineProperty(group, "value", {
+    get() { const one = group.querySelector("input:checked"); return one ? one.value : ""; },
+    set(text) { for (const one of group.querySelectorAll("input")) { one.checked = one.value === text; } },
+  });
+}
+
 function render({ model, el }) {
   const stem = "labcalc-" + Math.random().toString(36).slice(2) + "-";
-  const controls = {};
+  const controls = {}, silence = document.createElement("p");
+  let waiting = 0;
   el.classList.add("labcalc-form");
+  silence.setAttribute("role", "alert");
 
   function values() {
     const found = {};
     for (const [key, one] of Object.entries(controls)) { found[key] = one.value; }
     return found;
   }
+  function send(button) {
+    clearTimeout(waiting);
+    waiting = setTimeout(function () {
+      silence.textContent = "Nothing answers. If the kernel is busy, wait; if it has ended: menu Kernel, Restart Kernel and Run All Cells.";
+    }, PATIENCE_MS);
+    model.send({ button: button, values: values() });
+  }
   for (const field of model.get("fields")) {
-    const label = document.createElement("label");
+    const label = document.createElement(field.kind === "radio" ? "legend" : "label");
     const one = controls[field.key] = control(field);
-    one.id = label.htmlFor = stem + field.key;
+    one.id = stem + field.key;
     label.textContent = field.label;
-    one.addEventListener("change", function () { model.send({ button: "", values: values() }); });
-    el.append(label, one);
+    one.addEventListener("change", function () { send(""); });
+    if (field.kind === "radio") {
+      one.append(label);
+      el.append(one);
+      offerRadios(one, one.id, model.get("choices")[field.key] || []);
+    } else {
+      label.htmlFor = one.id;
+      el.append(label, one);
+    }
   }
   const row = document.createElement("div");
   row.className = "buttons";
@@ -34,13 +68,14 @@ function render({ model, el }) {
     one.type = "button";
     one.textContent = button.label;
     one.title = button.hint;
-    one.addEventListener("click", function () { model.send({ button: button.key, values: values() }); });
+    one.addEventListener("click", function () { send(button.key); });
     row.append(one);
   }
-  el.append(row);
+  el.append(row, silence);
 
   function offer() {
     for (const [key, offered] of Object.entries(model.get("choices"))) {
+      if (controls[key].tagName !== "SELECT") { continue; }
       const hint = controls[key].placeholder, none = hint ? [new Option(hint, "")] : [];
       controls[key].replaceChildren(...none, ...offered.map(function (text) { return new Option(text, text); }));
     }
@@ -49,7 +84,12 @@ function render({ model, el }) {
     for (const [key, value] of Object.entries(given)) { controls[key].value = value; }
   }
   model.on("change:choices", offer);
-  model.on("msg:custom", function (message) { show(message.show); });
+  model.on("msg:custom", function (message) {
+    clearTimeout(waiting);
+    silence.textContent = "";
+    show(message.show || {});
+    if (message.top) { el.closest(".labcalc-page").scrollIntoView({ block: "start" }); }
+  });
   offer();
   show(model.get("values"));
 }

@@ -48,7 +48,7 @@ def workbook_names() -> tuple[str, ...]:
     return tuple(workbook_files())
 
 
-def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = None) -> WorkbookCopy:
+def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = None, folder: str = "") -> WorkbookCopy:
     """Copy a workbook beside lab.toml, or beside the first export, with its parameters set.
 
     Parameters
@@ -56,6 +56,7 @@ def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = No
     name : One of ``workbook_names()``; ``_`` may stand for ``-``.
     exports : The exports at hand.
     lab : lab.toml. Without one and without exports the workbook is copied into the current folder.
+    folder : Name of the folder of a course; none: its name.
 
     Returns
     -------
@@ -68,7 +69,7 @@ def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = No
     FileNotFoundError : An export or lab.toml is not there.
     """
     files, home, name = _files(name), _folder(exports, lab), name.casefold().replace("_", "-")
-    course = home if len(files) == 1 else home / name
+    course = home if len(files) == 1 else home / (folder or name)
     words: dict[str, Json] = {"exports": [_from(course, one) for one in exports], "controls": True}
     words["lab"] = _from(course, lab) if lab else ""
     if len(files) == 1:
