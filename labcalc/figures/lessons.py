@@ -127,14 +127,14 @@ def show_agreements(agreements: Sequence[Agreement]) -> Fragment:
         for one in agreements
     ]
     text = "\n".join(
-        f"{one.what}: theory {row[1]}, simulation {row[2]} ± {row[3]}, {row[4]} standard errors apart, agrees: {row[5]}; "
-        f"a theory that is off by {row[6]} would show"
+        f"{one.what}: theory {row[1]}, simulation {row[2]} ± {row[3]}, {row[4]} standard errors apart, agrees: "
+        f"{row[5]}; a theory that is off by {row[6]} would show"
         for one, row in zip(agreements, rows, strict=True)
     )
     columns = ("Claim", "Theory", "Simulation", "±", "Apart", "Agrees", "Would show")
     words = (
-        "±: standard error of the simulation. Apart: distance of the two, in standard errors. Would show: how far off a "
-        "theory has to be for this check to find it nearly always; smaller errors may pass."
+        "±: standard error of the simulation. Apart: distance of the two, in standard errors. Would show: how far off "
+        "a theory has to be for this check to find it nearly always; smaller errors may pass."
     )
     return Fragment(
         f'<p class="note">{words}</p>' + html_table("Theory beside simulation", columns, rows, numeric=(1, 2, 3, 4, 6)),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
@@ -70,6 +70,14 @@ class Agreement:
     def first(self, number: int) -> Agreement:
         """Return what the first few of the simulated cases say."""
         return replace(self, draws=self.draws[:number])
+
+
+@lru_cache(maxsize=8)
+def normal_draws(seed: int, *shape: int) -> NDArray[np.float64]:
+    """Return standard normal numbers; the same ones for the same seed and shape, and nobody may change them."""
+    drawn = np.random.default_rng([seed, *shape]).standard_normal(shape)
+    drawn.setflags(write=False)
+    return drawn
 
 
 def agreement_of_share(what: str, theory: float, hits: ArrayLike) -> Agreement:

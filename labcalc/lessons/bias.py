@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from functools import partial
 
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc.judgement import Chart, Material
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share
+from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, normal_draws
 from labcalc.lessons.charts import laboratory_charts
-from labcalc.lessons.plots import Mark, Plot, Series
+from labcalc.lessons.plots import Mark, Plot, Series, curve, percent_of
 from labcalc.lessons.repeats import COVER_95
 from labcalc.wording import percent, signed
 
@@ -22,50 +22,25 @@ _FEWEST = 5
 
 
 def bias_uncertainty(deviation: float, results: int, expanded: float) -> float:
-    """Return the standard uncertainty of a mean less a certified value, [unit of the deviation].
-
-    Parameters
-    ----------
-    deviation : Standard deviation of a result, [any unit].
-    results : Number of results, [-].
-    expanded : Expanded uncertainty of the certified value, k = 2, [unit of the deviation].
-    """
+    """Return the standard uncertainty of a mean less a certified value with U (k = 2) ``expanded``, [unit of both]."""
     return math.hypot(deviation / math.sqrt(results), expanded / 2.0)
 
 
 def found_bias(bias: float, results: int, certificate: float) -> float:
-    """Return how often a bias is found at 5 %, [-], both sides counted.
-
-    Parameters
-    ----------
-    bias : True bias, [standard deviations of a result].
-    results : Number of results, [-].
-    certificate : Standard uncertainty of the certified value, [standard deviations of a result].
-    """
+    """Return how often a bias [s] is found at 5 %, [-], on both sides; ``certificate`` is its standard u, [s]."""
     u = bias_uncertainty(1.0, results, 2.0 * certificate)
     return sum(math.erfc((COVER_95 - side * bias / u) / math.sqrt(2.0)) / 2.0 for side in (1.0, -1.0))
 
 
 def false_share(results: int, certificate: float) -> float:
-    """Return how often a right instrument seems to be off where the certificate is taken for exact, [-].
-
-    Parameters
-    ----------
-    results : Number of results, [-].
-    certificate : Standard uncertainty of the certified value, [standard deviations of a result].
-    """
+    """Return how often a right instrument seems off, [-], where the certificate's u [s] is forgotten."""
     return math.erfc(COVER_95 / math.sqrt(2.0 * (1.0 + results * certificate**2)))
 
 
 def rounded_bias(place: float, scatter: float) -> float:
-    """Return how far the mean of many rounded results is off, [steps].
+    """Return how far the mean of many rounded results is off, [steps]; ``place`` above a number shown, [steps].
 
-    The expectation of the rounding error is periodic in the true value; each wave of it is damped by the normal scatter.
-
-    Parameters
-    ----------
-    place : True value above a number that can be shown, [steps].
-    scatter : Standard deviation before rounding, [steps].
+    The expectation of the rounding error is periodic in the true value; normal scatter [steps] damps each wave of it.
     """
     k = np.arange(1.0, _TERMS + 1.0)
     damped = (-1.0) ** k / k * np.exp(-2.0 * (math.pi * k * scatter) ** 2)
@@ -89,11 +64,10 @@ def draw_check(generator: Generator, results: int = 8) -> tuple[NDArray[np.float
     return np.round(generator.normal(true + off, 0.05, results), 2), certified, expanded
 
 
-@lru_cache(maxsize=1)
 def _drawn() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Standard normal errors of means and of certificates."""
-    drawn = np.random.default_rng(101).standard_normal((2, _CHECKS))
-    return drawn[0], drawn[1]
+    means, certificates = normal_draws(101, 2, _CHECKS)
+    return means, certificates
 
 
 def _off(bias: float, results: int, certificate: float) -> NDArray[np.float64]:
@@ -102,7 +76,6 @@ def _off(bias: float, results: int, certificate: float) -> NDArray[np.float64]:
     return np.asarray(bias + means / math.sqrt(results) - certificate * certificates)
 
 
-@lru_cache(maxsize=32)
 def _shown(place: float, scatter: float) -> NDArray[np.float64]:
     """Rounding of simulated results: what a display shows less the true value, [steps]."""
     return np.asarray(np.round(place + scatter * _drawn()[0]) - place)
@@ -125,42 +98,45 @@ def plot_certificate(chart: Chart) -> Plot:
 
 
 def plot_forgotten(certificate: float) -> Plot:
-    """Show how often a right instrument seems to be off, by the number of results, where U of the certificate is forgotten."""
-    numbers = np.array([1, 2, 4, 9, 16, 25, 50, 100])
-    theory = np.array([100.0 * false_share(int(n), certificate) for n in numbers])
-    found = [100.0 * float(np.mean(np.abs(_off(0.0, int(n), certificate)) > COVER_95 / math.sqrt(n))) for n in numbers]
+    """Show how often a right instrument seems to be off where the certificate's u is forgotten."""
+    numbers = [1, 2, 4, 9, 16, 25, 50, 100]
+    theory = curve("theory", numbers, lambda n: 100.0 * false_share(round(n), certificate))
     return Plot(
         f"Nothing is off; the certificate is uncertain by {certificate:.2f} s and taken for exact. A bias seems to be "
-        f"found in {theory[0]:.0f} % of cases with one result, in {theory[5]:.0f} % with {numbers[5]}, in "
-        f"{theory[-1]:.0f} % with {numbers[-1]}: the more results, the surer of an error that isn't there.",
+        f"found in {theory.y[0]:.0f} % of cases with one result, in {theory.y[5]:.0f} % with 25, in {theory.y[-1]:.0f} "
+        "% with 100: the more results, the surer of an error that isn't there.",
         "Results",
         "Found though nothing is off, %",
-        (
-            Series("theory", numbers.astype(float), theory),
-            Series("simulated", numbers.astype(float), np.array(found), "points"),
-        ),
+        (theory, curve("simulated", numbers, lambda n: percent_of(_seems_off(round(n), certificate)), "points")),
         levels=(Mark(5.0, "promised"),),
     )
 
 
+def _seems_off(results: int, certificate: float) -> NDArray[np.bool_]:
+    """Tell of checks of a right instrument whether it seems off, the certificate taken for exact."""
+    return np.asarray(np.abs(_off(0.0, results, certificate)) > COVER_95 / math.sqrt(results))
+
+
+def _is_found(bias: float, results: int, certificate: float) -> NDArray[np.bool_]:
+    """Tell of simulated checks whether a bias is found, with the certificate's part."""
+    u = bias_uncertainty(1.0, results, 2.0 * certificate)
+    return np.asarray(np.abs(_off(bias, results, certificate)) > COVER_95 * u)
+
+
 def plot_found_bias(bias: float) -> Plot:
     """Show how often a bias is found, by the number of results, with and without an uncertain certificate."""
-    numbers = np.array([1, 2, 4, 6, 9, 16, 25, 50, 100])
-    curves = [
-        Series(name, numbers.astype(float), np.array([100.0 * found_bias(bias, int(n), u) for n in numbers]))
-        for name, u in (("exact certificate", 0.0), ("certificate uncertain by 0.5 s", 0.5))
-    ]
-    found = [
-        100.0 * float(np.mean(np.abs(_off(bias, int(n), 0.5)) > COVER_95 * bias_uncertainty(1.0, int(n), 1.0)))
-        for n in numbers
-    ]
+    numbers = [1, 2, 4, 6, 9, 16, 25, 50, 100]
+    few, many, ever = (percent(found_bias(bias, n, 0.5), 0) for n in (4, 100, 10**9))
     return Plot(
-        f"A bias of {bias:.2f} s. With 4 results it is found in {percent(found_bias(bias, 4, 0.5), 0)} of cases, with "
-        f"100 in {percent(found_bias(bias, 100, 0.5), 0)}, if the certificate is uncertain by 0.5 s; with any number in "
-        f"no more than {percent(found_bias(bias, 10**9, 0.5), 0)}.",
+        f"A bias of {bias:.2f} s. With 4 results it is found in {few} of cases, with 100 in {many}, if the certificate "
+        f"is uncertain by 0.5 s; with any number in no more than {ever}.",
         "Results",
         "Found, %",
-        (*curves, Series("simulated, uncertain", numbers.astype(float), np.array(found), "points")),
+        (
+            curve("exact certificate", numbers, lambda n: 100.0 * found_bias(bias, round(n), 0.0)),
+            curve("certificate uncertain by 0.5 s", numbers, lambda n: 100.0 * found_bias(bias, round(n), 0.5)),
+            curve("simulated, uncertain", numbers, lambda n: percent_of(_is_found(bias, round(n), 0.5)), "points"),
+        ),
         x_log=True,
     )
 
@@ -168,17 +144,13 @@ def plot_found_bias(bias: float) -> Plot:
 def plot_rounding(scatter: float) -> Plot:
     """Show how far the mean of many rounded results is off, by where the true value lies between two numbers."""
     places = np.linspace(0.0, 1.0, 41)
-    at = places[::5]
-    worst = max(abs(rounded_bias(float(one), scatter)) for one in places)
+    theory = curve("theory", places, partial(rounded_bias, scatter=scatter))
     return Plot(
-        f"Results scatter with {scatter:.2f} steps of the display. The mean of very many is off by up to {worst:.3f} "
-        "steps; no number of results makes that smaller.",
+        f"Results scatter with {scatter:.2f} steps of the display. The mean of very many is off by up to "
+        f"{np.abs(theory.y).max():.3f} steps; no number of results makes that smaller.",
         "True value above a number that is shown, steps",
         "Mean of rounded results less true value, steps",
-        (
-            Series("theory", places, np.array([rounded_bias(float(one), scatter) for one in places])),
-            Series("simulated", at, np.array([float(_shown(float(one), scatter).mean()) for one in at]), "points"),
-        ),
+        (theory, curve("simulated", places[::5], lambda one: float(_shown(one, scatter).mean()), "points")),
         levels=(Mark(0.0, "right"),),
     )
 
@@ -189,17 +161,13 @@ def bias_agreements() -> tuple[Agreement, ...]:
         agreement_of_share(
             "Found though nothing is off: 25 results, certificate uncertain by s and taken for exact",
             false_share(25, 1.0),
-            np.abs(_off(0.0, 25, 1.0)) > COVER_95 / 5.0,
+            _seems_off(25, 1.0),
         ),
-        agreement_of_share(
-            "The same check with the certificate's part",
-            0.05,
-            np.abs(_off(0.0, 25, 1.0)) > COVER_95 * bias_uncertainty(1.0, 25, 2.0),
-        ),
+        agreement_of_share("The same check with the certificate's part", 0.05, _is_found(0.0, 25, 1.0)),
         agreement_of_share(
             "A bias of s is found by 4 results, certificate uncertain by s/2",
             found_bias(1.0, 4, 0.5),
-            np.abs(_off(1.0, 4, 0.5)) > COVER_95 * bias_uncertainty(1.0, 4, 1.0),
+            _is_found(1.0, 4, 0.5),
         ),
         *(
             agreement_of_mean(

@@ -28,11 +28,14 @@ class ClassTable:
     @property
     def matrix(self) -> pd.DataFrame:
         """Learners by lessons: right answers of the first attempt and of the best one, [%]; NaN where there is none."""
-        score = self.table.assign(score=100 * self.table["right"] / self.table["questions"])
-        found = score.sort_values("attempt").groupby(["learner", "lesson"])["score"].agg(["first", "max"])
-        wide = found.rename(columns={"first": "first, %", "max": "best, %"}).unstack("lesson").swaplevel(axis=1)
-        order = [(one.name, which) for one in LESSONS for which in found.columns.str.replace("max", "best") + ", %"]
-        return wide[[one for one in order if one in wide.columns]].round(0)
+        score = self.table.assign(score=100 * self.table["right"] / self.table["questions"]).sort_values("attempt")
+        both = {
+            (lesson, which): chosen.groupby("learner")["score"].agg(how).round(0)
+            for lesson, chosen in ((one.name, score[score["lesson"] == one.name]) for one in LESSONS)
+            for which, how in (("first, %", "first"), ("best, %", "max"))
+            if not chosen.empty
+        }
+        return pd.DataFrame(both).rename_axis("learner")
 
     @property
     def missed(self) -> pd.DataFrame:
@@ -45,11 +48,7 @@ class ClassTable:
                 rows.append((lesson, question, len(asked), len(wrong), wrong.mode().iloc[0]))
         table = pd.DataFrame(rows, columns=["lesson", "question", "asked", "missed", "usual_wrong_answer"])
         share = table["missed"] / table["asked"]
-        return (
-            table.assign(share=share)
-            .sort_values(["share", "missed"], ascending=False, kind="stable")
-            .drop(columns="share")
-        )
+        return table.iloc[(-share).argsort(kind="stable")]
 
     @property
     def sheets(self) -> dict[str, pd.DataFrame]:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.judgement import Material
-from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series
+from labcalc.judgement import Chart, Material
+from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
+from labcalc.lessons.charts import laboratory_charts
+from labcalc.lessons.plots import Mark, Plot, Series, curve, percent_of
 from labcalc.lessons.repeats import COVER_95
 from labcalc.statistics import coverage_factor
 from labcalc.wording import percent, signed
@@ -38,25 +40,24 @@ def any_beyond(properties: int, limit: float = 2.0) -> float:
 
 
 def mean_difference_spread(number: int, samples: float, *, paired: bool) -> float:
-    """Return the standard deviation of the difference of two instruments' means, [standard deviations of a result].
-
-    Parameters
-    ----------
-    number : Samples that each instrument gets, [-].
-    samples : Standard deviation of the samples' true values, [standard deviations of a result].
-    paired : Whether both get the same samples.
-    """
+    """Return the scatter of the difference of two instruments' means, [s]; ``samples`` is that of samples, [s]."""
     return math.sqrt(2.0 / number * (1.0 if paired else 1.0 + samples**2))
 
 
 def oil_differences(material: Material, temperature_C: float = 40.0) -> NDArray[np.float64]:
-    """Return first less second instrument, [%], a number for each lot of reference oil and day that both measured."""
-    rows = material.record[(material.record["temperature_C"] == temperature_C) & material.record["lot"].notna()]
-    table = rows.assign(day=rows["measured_at"].dt.date).pivot_table(
-        "kinematic_viscosity_mm2_s", ["sample", "lot", "day"], "instrument"
-    )
-    pairs = table.iloc[:, :2].dropna().to_numpy(float)
-    return np.asarray(200.0 * (pairs[:, 0] - pairs[:, 1]) / pairs.sum(axis=1)) if table.shape[1] > 1 else np.array([])
+    """Return first less second instrument on the same oil, lot and day, [%]; of the results that charts use."""
+    charts = [one for one in laboratory_charts(material, at_C=temperature_C) if one.unit == "%"]
+    days = {(one.oil, one.lot, one.instrument): _by_day(one) for one in charts}
+    found = [
+        days[oil, lot, first] - days[oil, lot, second]
+        for oil, lot in dict.fromkeys((oil, lot) for oil, lot, _ in days)
+        for first, second in pairwise(sorted(name for *which, name in days if which == [oil, lot]))
+    ]
+    return pd.concat(found).dropna().to_numpy(float) if found else np.array([])
+
+
+def _by_day(chart: Chart) -> pd.Series:
+    return pd.Series(chart.plotted[chart.used], chart.measured_at[chart.used].date).groupby(level=0).mean()
 
 
 def draw_instruments(generator: Generator, samples: int = 8) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -67,10 +68,9 @@ def draw_instruments(generator: Generator, samples: int = 8) -> tuple[NDArray[np
     return np.round(first + off, 2), np.round(second, 2)
 
 
-@lru_cache(maxsize=8)
 def _drawn(number: int) -> NDArray[np.float64]:
     """Standard normal numbers, cases × number."""
-    return np.random.default_rng([111, number]).standard_normal((_CASES, number))
+    return normal_draws(111, _CASES, number)
 
 
 def _mean_differences(samples: float, *, paired: bool) -> NDArray[np.float64]:
@@ -92,9 +92,9 @@ def plot_instruments(first: ArrayLike, second: ArrayLike) -> Plot:
     d = 200.0 * (one - other) / (one + other)
     mean, width = float(d.mean()), next_half_width(float(d.std(ddof=1)), d.size)
     return Plot(
-        f"{d.size} samples on both instruments. Correlation of the results {np.corrcoef(one, other)[0, 1]:.5f}, which says "
-        f"that the oils differ. First minus second: mean {signed(mean, 3)} %; 95 % of differences to come lie between "
-        f"{signed(mean - width, 2)} and {signed(mean + width, 2)} %.",
+        f"{d.size} samples on both instruments. Correlation of the results {np.corrcoef(one, other)[0, 1]:.5f}, which "
+        f"says that the oils differ. First minus second: mean {signed(mean, 3)} %; 95 % of differences to come lie "
+        f"between {signed(mean - width, 2)} and {signed(mean + width, 2)} %.",
         "Mean of both, mm²/s",
         "First − second, %",
         (Series("samples", (one + other) / 2.0, d, "points"),),
@@ -105,38 +105,35 @@ def plot_instruments(first: ArrayLike, second: ArrayLike) -> Plot:
 def plot_pairing(samples: float) -> Plot:
     """Show how the difference of two means scatters with the same samples and with others."""
     at = np.linspace(0.0, 20.0, 11)
-    curves = [
-        Series(name, at, np.array([mean_difference_spread(_SAMPLES, float(one), paired=paired) for one in at]))
-        for name, paired in (("the same samples", True), ("other samples", False))
-    ]
-    found = np.array([float(_mean_differences(float(one), paired=True).std(ddof=1)) for one in at])
     same, other = (mean_difference_spread(_SAMPLES, samples, paired=one) for one in (True, False))
     return Plot(
-        f"Samples scatter with {samples:.0f} s. The difference of the means of {_SAMPLES} scatters with {same:.2f} s where "
-        f"both instruments get the same samples, with {other:.2f} s where they don't.",
+        f"Samples scatter with {samples:.0f} s. The difference of the means of {_SAMPLES} scatters with {same:.2f} s "
+        f"where both instruments get the same samples, with {other:.2f} s where they don't.",
         "Scatter of the samples, s",
         "Scatter of the mean difference, s",
-        (*curves, Series("simulated, the same", at, found, "points")),
+        (
+            curve("the same samples", at, lambda one: mean_difference_spread(_SAMPLES, one, paired=True)),
+            curve("other samples", at, lambda one: mean_difference_spread(_SAMPLES, one, paired=False)),
+            curve("simulated, the same", at, lambda one: float(_mean_differences(one, paired=True).std()), "points"),
+        ),
         marks=(Mark(samples, f"{samples:.0f} s"),),
     )
 
 
 def plot_next(number: float) -> Plot:
     """Show what mean ± 1.96 s of some differences holds of those to come."""
-    numbers = np.array([3, 4, 5, 6, 8, 10, 15, 20, 30])
-    exact = np.array([100.0 * coverage_of_plain(int(n)) for n in numbers])
-    found, student = (
-        np.array([100.0 * float(np.mean(_holds_next(int(n), plain=one))) for n in numbers]) for one in (True, False)
-    )
+    numbers = [3, 4, 5, 6, 8, 10, 15, 20, 30]
     return Plot(
-        f"From {number:.0f} differences, mean ± 1.96 s holds {percent(coverage_of_plain(round(number)), 1)} of those to "
-        "come, on average. With Student's factor and √(1 + 1/n) it is 95 %.",
+        f"From {number:.0f} differences, mean ± 1.96 s holds {percent(coverage_of_plain(round(number)), 1)} of those "
+        "to come, on average. With Student's factor and √(1 + 1/n) it is 95 %.",
         "Differences known",
         "Differences to come that are held, %",
         (
-            Series("1.96 s, theory", numbers.astype(float), exact),
-            Series("1.96 s, simulated", numbers.astype(float), found, "points"),
-            Series("t s √(1 + 1/n), simulated", numbers.astype(float), student, "points"),
+            curve("1.96 s, theory", numbers, lambda n: 100.0 * coverage_of_plain(round(n))),
+            curve("1.96 s, simulated", numbers, lambda n: percent_of(_holds_next(round(n), plain=True)), "points"),
+            curve(
+                "t s √(1 + 1/n), simulated", numbers, lambda n: percent_of(_holds_next(round(n), plain=False)), "points"
+            ),
         ),
         levels=(Mark(95.0, "95 %"),),
         marks=(Mark(number, f"{number:.0f}"),),
@@ -145,17 +142,16 @@ def plot_next(number: float) -> Plot:
 
 def plot_round(properties: float) -> Plot:
     """Show how many rounds of a healthy laboratory bear a score beyond 2, by the number of properties."""
-    at = np.array([1, 2, 4, 6, 8, 10, 15, 20])
-    found = np.array([100.0 * float(np.mean((np.abs(_drawn(20)[:, :n]) > 2.0).any(axis=1))) for n in at])
+    at, beyond = [1, 2, 4, 6, 8, 10, 15, 20], np.abs(_drawn(20)) > 2.0
     return Plot(
-        f"With {properties:.0f} independent properties {percent(any_beyond(round(properties)), 0)} of all rounds of a healthy "
-        f"laboratory have a |z| beyond 2, {percent(any_beyond(round(properties), 3.0), 1)} one beyond 3. Properties that "
-        "move together, as density and viscosity at two temperatures do, count as fewer.",
+        f"With {properties:.0f} independent properties {percent(any_beyond(round(properties)), 0)} of all rounds of a "
+        f"healthy laboratory have a |z| beyond 2, {percent(any_beyond(round(properties), 3.0), 1)} one beyond 3. "
+        "Properties that move together, as density and viscosity at two temperatures do, count as fewer.",
         "Properties in a round",
         "Rounds with a score beyond 2, %",
         (
-            Series("theory", at.astype(float), np.array([100.0 * any_beyond(int(n)) for n in at])),
-            Series("simulated", at.astype(float), found, "points"),
+            curve("theory", at, lambda n: 100.0 * any_beyond(round(n))),
+            curve("simulated", at, lambda n: percent_of(beyond[:, : round(n)].max(axis=1)), "points"),
         ),
         marks=(Mark(properties, f"{properties:.0f}"),),
     )

@@ -1,8 +1,8 @@
 """Questions as data: what is drawn, worked out, asked and said, read from the file that lies beside a lesson.
 
-``[[test]]`` are the pool of the closing test, ``[[ask]]`` stand in the lesson, ``[worked]`` is a worked example. Words
-hold expressions in braces; ``.2f`` and ``+.2f`` write decimals, ``.4g`` figures, ``.0%`` a share. Expressions know what the question
-draws, what its lesson's module and the first ones define, ``math`` and ``stats`` (labcalc.statistics).
+``[test]`` holds the pool of the closing test, ``[ask]`` what stands in the lesson, ``[worked]`` a worked example. Words
+hold expressions in braces; ``.2f`` and ``+.2f`` write decimals, ``.4g`` figures, ``.0%`` a share. Expressions know what
+the question draws, what its lesson's module and the first ones define, ``math`` and ``stats`` (labcalc.statistics).
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ import importlib
 import math
 import string
 import tomllib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -26,10 +26,8 @@ from labcalc.lessons import charts, repeats, threes
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip
 from labcalc.wording import celsius, counted, numeral, percent, plain, signed
 
-_FIELDS = frozenset(
-    "name text draw let answer unit decimals tolerance data_decimals level hint why slips options right ordered "
-    "steps needs missing".split()
-)
+_FIELDS = ("text", "draw", "let", "answer", "tolerance", "data_decimals", "level", "hint", "why", "slips", "options")
+_RARE = ("right", "steps", "needs")
 _FAULTS = (NameError, TypeError, ValueError, ArithmeticError, SyntaxError, LookupError, AttributeError)
 _KIT = {
     **vars(math),
@@ -47,12 +45,8 @@ class Draft:
     """A question before it is drawn."""
 
     lesson: str
+    name: str
     spec: Mapping[str, Any]
-
-    @property
-    def name(self) -> str:
-        """Name of the question."""
-        return str(self.spec["name"])
 
     def __call__(self, generator: Generator, **given: object) -> Question:
         """Draw the question.
@@ -70,50 +64,48 @@ class Draft:
         text, why = words.of("text"), words.of("why")
         if "options" in self.spec:
             return self._choice(words, generator, text, why)
-        decimals = int(self.spec.get("decimals", 0))
-        answer = float(words.worked("answer"))
+        return self._number(words, "answer", text, why, *self.spec["answer"])
+
+    def _number(
+        self, words: _Words, name: str, text: str, why: str, size: str, unit: str, decimals: int
+    ) -> NumberQuestion:
+        answer = float(words.work(size, name))
         usual = max(0.02 * abs(answer), 0.6 * 10.0**-decimals)
+        slips = self.spec.get("slips", {})
         return NumberQuestion(
             self.name,
             text,
             answer,
-            str(self.spec.get("unit", "")),
+            unit,
             float(words.worked("tolerance")) if "tolerance" in self.spec else usual,
             decimals,
             why,
-            tuple(
-                Slip(float(words.work(size, "slips")), words.fill(said, "slips")) for size, said in self._pairs("slips")
-            ),
+            tuple(Slip(float(words.work(one, "slips")), words.fill(said, "slips")) for one, said in slips.items()),
             self.spec.get("data_decimals", words.data_decimals),
             bool(self.spec.get("level", False)),
             words.of("hint"),
         )
 
     def _choice(self, words: _Words, generator: Generator, text: str, why: str) -> Choice:
-        options = [Option(*(words.fill(part, "options") for part in pair)) for pair in self._pairs("options")]
+        options = [Option(*(words.fill(part, "options") for part in pair)) for pair in self.spec["options"].items()]
         right = int(words.worked("right")) if "right" in self.spec else 0
-        order = range(len(options)) if self.spec.get("ordered") else generator.permutation(len(options)).tolist()
+        order = range(len(options)) if "right" in self.spec else generator.permutation(len(options)).tolist()
         return Choice(self.name, text, tuple(options[i] for i in order), list(order).index(right), why)
-
-    def _pairs(self, field: str) -> Sequence[Sequence[str]]:
-        return self.spec.get(field, ())
 
     def steps(self, generator: Generator) -> tuple[str, tuple[NumberQuestion, ...]]:
         """Draw a worked example: its text, and each step as a question of its own."""
         words = _Words(self, generator, {})
-        steps = []
-        for number, (said, size, unit, decimals) in enumerate(self.spec["steps"], start=1):
-            answer = float(words.work(size, "steps"))
-            tolerance = max(0.02 * abs(answer), 0.6 * 10.0**-decimals)
-            steps.append(
-                NumberQuestion(f"step {number}", words.fill(said, "steps"), answer, unit, tolerance, decimals, "")
-            )
+        steps = [
+            replace(self._number(words, "steps", words.fill(said, "steps"), "", *step), name=f"step {number}")
+            for number, (said, *step) in enumerate(self.spec["steps"], start=1)
+        ]
         return words.of("text"), tuple(steps)
 
     def lacks(self, **given: object) -> str:
         """Return what the given material lacks for this question; empty where nothing is."""
+        condition, missing = self.spec.get("needs", ("True", ""))
         words = _Words(self, np.random.default_rng(0), given, defined=False)
-        return "" if "needs" not in self.spec or words.worked("needs") else words.of("missing")
+        return "" if words.work(condition, "needs") else str(missing)
 
 
 class _Words(string.Formatter):
@@ -198,16 +190,13 @@ def drafts_of(lesson: str) -> Drafts:
 
     Raises
     ------
-    LessonError : A field has a name that no question has, or two questions have one name.
+    LessonError : A field has a name that no question has.
     """
     file = Path(__file__).with_name(f"{lesson}.toml")
     content = tomllib.loads(file.read_text("utf-8"))
-    test, ask = ([Draft(lesson, spec) for spec in content[part]] for part in ("test", "ask"))
-    worked = Draft(lesson, {"name": "worked example", **content["worked"]})
-    names = [one.name for one in (*test, *ask)]
+    test, ask = ([Draft(lesson, name, spec) for name, spec in content[part].items()] for part in ("test", "ask"))
+    worked = Draft(lesson, "worked example", content["worked"])
     for one in (*test, *ask, worked):
-        if unknown := sorted(set(one.spec) - _FIELDS):
+        if unknown := sorted(set(one.spec) - {*_FIELDS, *_RARE}):
             raise LessonError(file.name, f"{one.name}: {unknown[0]}", "no question has such a field")
-        if names.count(one.name) > 1:
-            raise LessonError(file.name, one.name, "two questions have this name")
     return Drafts(content["title"], content["edition"], tuple(test), {one.name: one for one in ask}, worked)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -58,6 +58,17 @@ def histogram(values: ArrayLike, edges: Sequence[float] | NDArray[np.float64], n
     drawn, borders = np.asarray(values, dtype=float), np.asarray(edges, dtype=float)
     counts, _ = np.histogram(drawn, borders)
     return Series(name, (borders[1:] + borders[:-1]) / 2.0, 100.0 * counts / drawn.size, "bars")
+
+
+def curve(name: str, at: ArrayLike, f: Callable[[float], float], kind: Kind = "line") -> Series:
+    """Return a function at some places."""
+    places = np.asarray(at, dtype=float)
+    return Series(name, places, np.array([f(one) for one in places.tolist()]), kind)
+
+
+def percent_of(cases: NDArray[np.bool_]) -> float:
+    """Return how many of simulated cases are true, [%]."""
+    return 100.0 * float(np.mean(cases))
 
 
 def theory_and_simulation(at: NDArray[np.float64], claims: Sequence[Agreement]) -> tuple[Series, Series]:

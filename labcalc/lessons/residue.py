@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc.formulae import blend_viscosity_double_log
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share
-from labcalc.lessons.plots import Mark, Plot, Series
+from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, normal_draws
+from labcalc.lessons.plots import Mark, Plot, curve, percent_of
 from labcalc.lessons.repeats import limit_factor
 from labcalc.wording import percent, plain, signed
 
@@ -20,12 +20,7 @@ _PAIRS = 10
 
 
 def error_of_residue(viscosity: float, before: float, share: float) -> float:
-    """Return how far a viscosity is off by a residue of the oil before, [%].
-
-    Parameters
-    ----------
-    viscosity, before : Kinematic viscosity of the oil and of the one before it, [mm²/s].
-    share : Part of the cell that the residue takes, by volume, [-].
+    """Return how far a viscosity is off by a share [-] of the oil before, [%]; both viscosities in mm²/s.
 
     References
     ----------
@@ -45,12 +40,12 @@ def left_after(share: float, rinses: int) -> float:
 
 
 def sign_share(shift: float) -> float:
-    """Return how often the first fill gives more where a residue raises it by a shift, [standard deviations], [-]."""
+    """Return how often the first fill gives more, [-], where a residue raises it by a shift, [s]."""
     return math.erfc(-shift / 2.0) / 2.0  # the difference scatters with √2
 
 
 def beyond_by_residue(shift: float) -> float:
-    """Return how many pairs lie beyond r where a residue raises each first fill by a shift, [standard deviations], [-]."""
+    """Return how many pairs lie beyond r, [-], where a residue raises each first fill by a shift, [s]."""
     return sum(math.erfc((limit_factor() - side * shift) / 2.0) / 2.0 for side in (1.0, -1.0))
 
 
@@ -70,11 +65,10 @@ def draw_fills(generator: Generator, pairs: int = 6) -> tuple[NDArray[np.float64
     return drawn[0], drawn[1], thin, thick
 
 
-@lru_cache(maxsize=1)
 def _noise() -> NDArray[np.float64]:
     """Scatter of first less second fill, [standard deviations of a result]."""
-    drawn = np.random.default_rng(121).standard_normal((2, _CASES))
-    return np.asarray(drawn[0] - drawn[1])
+    first, second = normal_draws(121, 2, _CASES)
+    return np.asarray(first - second)
 
 
 @lru_cache(maxsize=8)
@@ -85,19 +79,16 @@ def _drops(share: float, rinses: int) -> NDArray[np.bool_]:
 
 def plot_before(share_percent: float) -> Plot:
     """Show what a residue does to three oils, by the viscosity of the oil before."""
-    before, oils = np.geomspace(2.0, 1000.0, 25), (5.0, 46.0, 320.0)
-    share = share_percent / 100.0
-    worst = error_of_residue(5.0, 1000.0, share)
+    before, share = np.geomspace(2.0, 1000.0, 25), share_percent / 100.0
+    worst, usual = error_of_residue(5.0, 1000.0, share), error_of_residue(46.0, 32.0, share)
     return Plot(
         f"{share_percent:.2f} % of the oil before are left. In an oil of 5 mm²/s after one of 1000 mm²/s: "
-        f"{signed(worst, 2)} %; in one of 46 after 32 mm²/s: {signed(error_of_residue(46.0, 32.0, share), 3)} %.",
+        f"{signed(worst, 2)} %; in one of 46 after 32 mm²/s: {signed(usual, 3)} %.",
         "Viscosity of the oil before, mm²/s",
         "Error of the first fill, %",
         tuple(
-            Series(
-                f"oil of {oil:.0f} mm²/s", before, np.array([error_of_residue(oil, float(b), share) for b in before])
-            )
-            for oil in oils
+            curve(f"oil of {oil:.0f} mm²/s", before, partial(error_of_residue, oil, share=share))
+            for oil in (5.0, 46.0, 320.0)
         ),
         levels=(Mark(0.0, "no error"),),
         x_log=True,
@@ -105,40 +96,34 @@ def plot_before(share_percent: float) -> Plot:
 
 
 def plot_rinses(share_percent: float) -> Plot:
-    """Show what is left after one rinse, two, and more."""
-    at, share = np.arange(1, 5), share_percent / 100.0
-    theory = np.array([100.0 * left_after(share, int(n)) for n in at])
-    found = np.array([100.0 * float(_drops(share, int(n)).mean()) for n in at])
-    seen = found > 0.0
+    """Show what is left after one rinse, two, and three."""
+    share, rinses = share_percent / 100.0, [1, 2, 3]
+    theory = curve("theory", rinses, lambda n: 100.0 * left_after(share, round(n)))
+    seen = [n for n in rinses if _drops(share, n).any()]
+    one, two, three = (plain(left, 3) for left in theory.y.tolist())
     return Plot(
-        f"Each rinse leaves {share_percent:.0f} %. Left after one: {plain(theory[0], 3)} %, two: {plain(theory[1], 3)} %, "
-        f"three: {plain(theory[2], 3)} %.",
+        f"Each rinse leaves {share_percent:.0f} %. Left after one: {one} %, two: {two} %, three: {three} %.",
         "Rinses",
         "Left of the oil before, %",
-        (
-            Series("theory", at.astype(float), theory),
-            Series("drops counted", at[seen].astype(float), found[seen], "points"),
-        ),
+        (theory, curve("drops counted", seen, lambda n: percent_of(_drops(share, round(n))), "points")),
         y_log=True,
     )
 
 
 def plot_seen(shift: float) -> Plot:
     """Show how many pairs lie beyond r, and how many have a higher first fill, by the size of the residue's effect."""
-    at, noise = np.linspace(0.0, 4.0, 17), _noise()
-    curves = [
-        Series(name, at, np.array([100.0 * share(float(one)) for one in at]))
-        for name, share in (("beyond r", beyond_by_residue), ("first fill higher", sign_share))
-    ]
-    found = np.array([100.0 * float(np.mean(np.abs(noise + one) > limit_factor())) for one in at])
-    all_ten = share_of_signs(_PAIRS, _PAIRS - 1)
+    at, noise, nine = np.linspace(0.0, 4.0, 17), _noise(), share_of_signs(_PAIRS, _PAIRS - 1)
     return Plot(
-        f"A residue that raises the first fill by {shift:.1f} s: {percent(beyond_by_residue(shift), 0)} of the pairs lie "
-        f"beyond r, in {percent(sign_share(shift), 0)} the first fill gives more. Nine of ten on one side come by chance "
-        f"in {percent(all_ten, 1)} of cases.",
+        f"A residue that raises the first fill by {shift:.1f} s: {percent(beyond_by_residue(shift), 0)} of the pairs "
+        f"lie beyond r, in {percent(sign_share(shift), 0)} the first fill gives more. Nine of ten on one side come by "
+        f"chance in {percent(nine, 1)} of cases.",
         "Effect of the residue, s",
         "Pairs, %",
-        (*curves, Series("beyond r, simulated", at, found, "points")),
+        (
+            curve("beyond r", at, lambda one: 100.0 * beyond_by_residue(one)),
+            curve("first fill higher", at, lambda one: 100.0 * sign_share(one)),
+            curve("beyond r, simulated", at, lambda one: percent_of(np.abs(noise + one) > limit_factor()), "points"),
+        ),
         marks=(Mark(shift, f"{shift:.1f} s"),),
     )
 

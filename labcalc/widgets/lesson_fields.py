@@ -62,7 +62,7 @@ class AnswerField:
             "hint": "",
         }
         buttons = [{"key": "check", "label": button, "hint": ""}] if button else []
-        self.form = Form([field], buttons, lambda *_: self.check(), {"answer": choices} if choices else None)
+        self.form = Form([field], buttons, self._pressed, {"answer": choices} if choices else None)
         told = [] if choices else [ipywidgets.HTML(f"<p>{escape(asked)}</p>")]
         self.box = ipywidgets.VBox([*told, self.form, self.said])
         self._wrong: list[str] = []
@@ -97,6 +97,9 @@ class AnswerField:
             self.check()
         elif self.given:
             self._journal.keep(self._key, [self.given])
+
+    def _pressed(self, _: str, __: dict[str, str]) -> None:
+        self.check()
 
     def check(self) -> bool | None:
         """Check the answer and say what is to be said; None where there is nothing to check."""

@@ -87,7 +87,7 @@ class LessonPanels:
             keep_learner(".", kept)
         self.learner, self._results = kept.name, kept.results
         display(note(f"This is the course of {self.learner}. Results go to {self._results}."))  # type: ignore[no-untyped-call]
-        if (shell := get_ipython()) is not None and point_for_comma not in shell.input_transformers_cleanup:  # type: ignore[no-untyped-call]
+        if (shell := get_ipython()) is not None and point_for_comma not in shell.input_transformers_cleanup:
             shell.input_transformers_cleanup.append(point_for_comma)
 
     @property
