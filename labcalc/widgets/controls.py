@@ -19,6 +19,8 @@ class Fit(anywidget.AnyWidget):
 
     caption = traitlets.Unicode().tag(sync=True)
     """What the pictures show, for those who don't see them."""
+    top = traitlets.Bool(False).tag(sync=True)
+    """Whether the workbook is to be seen from its top, once all its cells run."""
 
 
 class Chart(anywidget.AnyWidget):

@@ -132,12 +132,17 @@ def tell(status: Status, right: bool | None, words: str) -> None:
     status.kind, status.text = kind, f"{sign} {words}"
 
 
-def framed(*children: Any, caption: str = "") -> Any:
+def framed(*children: Any, caption: str = "", top: bool = False) -> Any:
     """Return controls in the look of the house; keys that are pressed in them stay in them."""
-    box = ipywidgets.VBox([*children, Fit(caption=caption)])
+    box = ipywidgets.VBox([*children, Fit(caption=caption, top=top)])
     box.add_class("labcalc-page")
     box.add_class("labcalc-lesson")
     return box
+
+
+def greeted(words: str) -> Any:
+    """Return a sentence at the top of a lesson, which is where the lesson is to be seen from."""
+    return framed(ipywidgets.HTML(f"<p>{escape(words)}</p>"), top=True)
 
 
 def asked(question: Question, heading: str, journal: Journal, then: Callable[[], Fragment] | None = None) -> Any:

@@ -86,7 +86,10 @@ class LessonPanels:
             kept = Learner(" ".join(name.split()), self._results)
             keep_learner(".", kept)
         self.learner, self._results = kept.name, kept.results
-        display(note(f"This is the course of {self.learner}. Results go to {self._results}."))  # type: ignore[no-untyped-call]
+        from labcalc.widgets.lesson_fields import greeted
+
+        told = f"This is the course of {self.learner}. Results go to {self._results}."
+        display(greeted(told))  # type: ignore[no-untyped-call]
         if (shell := get_ipython()) is not None and point_for_comma not in shell.input_transformers_cleanup:
             shell.input_transformers_cleanup.append(point_for_comma)
 

@@ -30,6 +30,8 @@ _PORTS = 100
 """How many ports are tried, [-]."""
 _START_S = 90.0
 """Longest time that JupyterLab may take to answer, [s]."""
+_IDLE_S = 600
+"""How long a kernel of a course that no tab is connected with lives on, [s]."""
 _END_S = 10.0
 """Longest time that it may take to end, [s]."""
 
@@ -118,6 +120,11 @@ class _Site:
         command = [sys.executable, "-m", "jupyterlab", "--no-browser", f"--ip={_LOOPBACK}"]
         command += [f"--port={self.port or _FIRST_PORT}", f"--ServerApp.port_retries={0 if self.port else _PORTS}"]
         command += [f"--ServerApp.root_dir={self.workbook.parent}", f"--LabApp.workspaces_dir={self.scratch}"]
+        if self.workbook.is_dir():  # a course: the kernel of a lesson ends a while after its tab
+            command += [
+                f"--MappingKernelManager.cull_idle_timeout={_IDLE_S}",
+                "--MappingKernelManager.cull_interval=60",
+            ]
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             command.append("--allow-root")
         return command
