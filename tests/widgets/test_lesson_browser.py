@@ -106,10 +106,19 @@ def test_a_number_is_checked_by_enter_and_what_is_none_is_not_wrong(page: Tab) -
     page.wait(said("? 'many' is no number; a number such as 0.25 was expected", asked))
     enter(page, field, "10")
     page.press("Enter")
-    page.wait(said("✗ Not 10: It is more than that. Try once more.", asked))
+    page.wait(said("✗ Not 10: It is 50.", asked))
     enter(page, field, "50")
     page.press("Enter")
     page.wait(said("✓ Right: 50.", asked))
+
+
+def test_radio_buttons_are_moved_by_keys(page: Tab) -> None:
+    asked = panel("Single results scatter with a standard deviation s.")
+    focus(page, f"{asked}.querySelector('input[value=\"2 s\"]')")
+    page.press("ArrowUp")
+    assert page.run(f"{asked}.querySelector('input:checked').value") == "1.41 s"
+    page.click(button("Show what happens", asked))
+    page.wait(said("✓ Right. Variances add up", asked))
 
 
 def test_a_choice_is_explained(page: Tab) -> None:
