@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent
@@ -38,6 +39,12 @@ def sample_exports() -> tuple[Path, ...]:
     files = sorted((_folder("sample_runs") / "exports").iterdir(), key=lambda path: path.name)
     weeks = sorted({_week(path) for path in files})
     return tuple(path for path in files if _week(path) in weeks[-_DEMO_WEEKS:])
+
+
+def planted_refusals() -> list[str]:
+    """Return the names of the sample exports that hold a row that must be refused, one name a row, sorted."""
+    with (_folder("sample_runs") / "planted_faults.csv").open(encoding="utf-8", newline="") as file:
+        return sorted(row["file"] for row in csv.DictReader(file) if row["reader"] == "refuses")
 
 
 def _week(path: Path) -> str:

@@ -18,6 +18,8 @@ ROOMS = (formulae, statistics)
 WORDS = re.compile(r"\b(str|str_|bool|bool_|Callable|Literal)\b(?! of)")
 """Types that have no unit, in an annotation or in the entry."""
 
+NOT_PARAMETERS = {"Returns", "Source"}  # nor is what has a space in it, such as `Raises ValueError : …`
+
 
 def public_callables() -> Iterator[tuple[str, Callable[..., object]]]:
     for room in ROOMS:
@@ -31,15 +33,10 @@ def public_callables() -> Iterator[tuple[str, Callable[..., object]]]:
                         yield f"{room.__name__}.{name}.{method}", function
 
 
-def section(docstring: str, title: str) -> str:
-    match = re.search(rf"^{title}\n-+\n(.*?)(?=^\w[\w ]*\n-+$|\Z)", docstring, re.DOTALL | re.MULTILINE)
-    return match.group(1) if match else ""
-
-
-def entries(text: str) -> dict[str, str]:
-    """Return each entry by the name that starts it."""
-    parts = re.split(r"^(?=\S)", text, flags=re.MULTILINE)
-    return {re.split(r" : |\n", part)[0]: part for part in parts if part.strip()}
+def entries(docstring: str) -> dict[str, str]:
+    """Return each entry, `name : what` or `name, name : what` with what hangs below it, by name."""
+    found = re.findall(r"^(\w[^:\n]*) : ((?:.+\n?)(?:    .+\n?)*)", docstring, re.MULTILINE)
+    return {name: what for names, what in found for name in names.split(", ")}
 
 
 CALLABLES = list(public_callables())
@@ -48,10 +45,11 @@ CALLABLES = list(public_callables())
 @pytest.mark.parametrize(("name", "function"), CALLABLES, ids=[name for name, _ in CALLABLES])
 def test_every_quantity_has_a_unit(name: str, function: Callable[..., object]) -> None:
     docstring = inspect.getdoc(function) or ""
-    described = entries(section(docstring, "Parameters"))
+    stated = entries(docstring)
+    described = {name: what for name, what in stated.items() if name not in NOT_PARAMETERS and " " not in name}
     signature = inspect.signature(function)
     assert list(described) == [parameter for parameter in signature.parameters if parameter != "self"]
-    returns = section(docstring, "Returns") or docstring.partition("\n\n")[0]
+    returns = stated.get("Returns") or docstring.partition("\n\n")[0]
     told = [(entry, signature.parameters[parameter].annotation) for parameter, entry in described.items()]
     for entry, kind in (*told, (returns, signature.return_annotation)):
         assert WORDS.search(f"{kind} {entry}") or re.search(r"\[[^\]]+\]", entry), f"{name}: no unit in [...]: {entry}"
@@ -71,5 +69,5 @@ def test_every_formula_tells_its_standard(name: str) -> None:
     if name == "edition_of":
         return
     docstring = inspect.getdoc(getattr(formulae, name)) or ""
-    assert section(docstring, "References")
+    assert "Source" in entries(docstring)
     assert re.search(r"\d{2}", formulae.edition_of(name)), "an edition has a year"

@@ -131,12 +131,17 @@ def test_the_same_results_in_two_files_count_once(tmp_path: Path) -> None:
 
 
 def test_a_coarser_copy_is_never_counted_beside_the_finer_one(tmp_path: Path) -> None:
-    """Of two versions none counts until somebody decides, and both files are named: never a pair of copies."""
+    """Three figures of each viscosity: the finer counts alone, and both files are named. Moved by 1 %: neither does."""
     lab, export = story(tmp_path, days=5)
+    once = counted(lab, tmp_path / "once")
     header, *lines = export.read_text("utf-8").splitlines()
     rows = [line.split(",") for line in lines if line.startswith("V1")]
-    coarse = [",".join([*row[:8], f"{float(row[8]):.3g}", row[9]]) for row in rows]
-    (export.parent / "coarse.csv").write_text("\n".join([header, *coarse]) + "\n", "utf-8")
-    result = run("duplicates", "--lab", lab, "--out", tmp_path / "out")
+    for factor in (1.0, 1.01):
+        coarse = [",".join([*row[:8], f"{float(row[8]) * factor:.3g}", row[9]]) for row in rows]
+        (export.parent / "coarse.csv").write_text("\n".join([header, *coarse]) + "\n", "utf-8")
+        result = run("duplicates", "--lab", lab, "--out", tmp_path / "out")
+        if factor == 1.0:
+            assert re.search(r"coarse\.csv: \d+ determinations of all\.csv in fewer digits", result.stderr)
+            assert result.stdout.splitlines()[0] == once
     assert re.search(r"in doubt: .*all\.csv.*coarse\.csv", result.stderr)
     assert re.findall(r"of (\d+) sets", result.stdout)[0] == "40", "the other instrument's, of 80"

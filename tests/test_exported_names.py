@@ -37,18 +37,17 @@ NAMES = {
         water_viscosity
     """,
     "labcalc.statistics": """
-        ANDERSON_DARLING_FACTORS AgreementLimits Alternation AnalysisLine Beyond BiasTest BudgetComponent
-        CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight Conformity
-        ConformityProbability DECISION_RULES DecisionRule DesignStep Distribution Drift DuplicatePrecision
-        EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER HighLowCarryOver InputQuantity
-        InterlaboratoryCells InterlaboratoryPrecision IntervalGain LikelihoodComponents MandelStatistics NELSON
-        NestedAnalysis NewLot NormalityFactor NormalityTest ONE_SIDED_FACTOR OrderEffect OutlierFlag OutlierTest
-        PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex PerformanceThresholds PeriodComparison
-        PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision RepeatabilityComparison Resolution
-        RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS ScreenedCells SerialDependence
-        SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift Trend UncertaintyBudget
-        VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within acceptable_result
-        acceptance_interval agreement_limits algorithm_a anderson_darling bias_test chart_sight cochran_limit
+        Alternation AnalysisLine Beyond BiasTest CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare
+        ChartConstants ChartLimits ChartSight Conformity ConformityProbability DECISION_RULES DecisionRule
+        DesignStep Distribution Drift DuplicatePrecision EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks
+        HIGH_LOW_ORDER HighLowCarryOver InputQuantity InterlaboratoryCells InterlaboratoryPrecision IntervalGain
+        LikelihoodComponents MandelStatistics NELSON NestedAnalysis NewLot NormalityTest ONE_SIDED_FACTOR Onset
+        OrderEffect OutlierFlag OutlierTest PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex
+        PerformanceThresholds PeriodComparison PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision
+        RepeatabilityComparison Resolution RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS
+        ScreenedCells SerialDependence SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift
+        Trend UncertaintyBudget VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within
+        acceptable_result acceptance_interval algorithm_a anderson_darling bias_test chart_sight cochran_limit
         cochran_test combination_interval compare_periods compare_repeatability complies conformity_probability
         coverage_factor critical_range decide_conformity difference_limit_factor drift_of early_signals
         effective_degrees_of_freedom en_score ewma ewma_chart ewma_run_length extreme_deviate_limit
@@ -56,12 +55,12 @@ NAMES = {
         grubbs_test high_low_carry_over high_low_steps holm_adjusted individuals_limits interlaboratory_cells
         interlaboratory_precision interval_gains lie_within likelihood_components limits_leave_room lot_change
         mandel_h_limit mandel_k_limit mandel_statistics mean_variance moving_ranges nested_analysis
-        one_sided_margin order_effect pairs_needed performance_index pooled_precision precision_relations
-        proficiency_round propagated_covariance propagated_uncertainty resolution robust_mean_uncertainty
-        rounded rounded_to_figures rounding_step rules_run_length run_rule_signals scaled_median_deviation
-        score_words screen_cells self_starting sensitivities serial_dependence shares_over_time
-        simulated_run_length site_precision spread_interval standard_from_half_width sustained_shift
-        uncertainty_budget variance_components within_materials z_score zeta_score
+        one_sided_margin onset_of order_effect pairs_needed performance_index pooled_precision
+        precision_relations proficiency_round resolution robust_mean_uncertainty rounded rounded_to_figures
+        rounding_step rules_run_length run_rule_signals scaled_median_deviation score_words screen_cells
+        self_starting serial_dependence shares_over_time simulated_run_length site_precision spread_interval
+        standard_from_half_width stated_limits sustained_shift uncertainty_budget variance_components
+        within_materials z_score zeta_score
     """,
     "labcalc.exports": """
         Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS
@@ -87,8 +86,8 @@ NAMES = {
         SetBeyond SetupReview Sight Stream UNITS VERDICTS YearReport by_component chart_status
         compare_with_certificates components_of_results components_of_variance components_side_by_side
         control_charts density_curve duplicates_between earlier_words gather gather_record groups_of judge
-        month_of next_steps panels_of propose_settings report_duplicates report_month report_year reported_of
-        reported_value results_for_programs results_table review_setup sight_of sights_of states_at
+        lots_compared month_of next_steps panels_of propose_settings report_duplicates report_month report_year
+        reported_of reported_value results_for_programs results_table review_setup sight_of sights_of states_at
         viscosity_curve year_of
     """,
     "labcalc.judgement.causes": """

@@ -69,6 +69,33 @@ def test_a_finding_is_given_to_somebody_carried_and_closed(lab: Path) -> None:
         assert call(lab, "show", "--kind", "decision").exit_code == 0
 
 
+def test_limits_that_are_due_are_signed_and_hold_from_their_day(lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = report_month(gather_record(lab), "2026-03")
+    due = [one for one in before.checks.due if one.chart.instrument == "VD-1"]
+    (told,) = (one for one in before.actions if one.about == "Limits due")
+    assert told.finding.startswith(f"{len(before.checks.due)} charts: ")
+    monkeypatch.setenv("LABCALC_NOW", "2026-03-31T18:00:00+00:00")
+    words = ("limits", "--month", "2026-03", "--by", "Q. Reis", "--why", "pooled", "--instrument", "vd-1", "--from")
+    early = call(lab, *words, "2026-03-01")
+    assert (early.exit_code, "the day on which they are signed (2026-03-31) or a later one" in early.stderr) == (
+        2,
+        True,
+    )
+    done = call(lab, *words, "2026-04-01")
+    assert done.exit_code == 0, done.output
+    signed = [one for one in checked_decisions(load_laboratory(lab)).decisions if one.what == "limits"]
+    proposed = [one.proposed for one in due if one.proposed is not None]
+    assert [(one.centre, one.sigma, one.results) for one in signed] == [
+        (one.centre, one.sigma, one.number) for one in proposed
+    ]
+    again = call(lab, *words, "2026-04-01")
+    assert (again.exit_code, "proposes no such limits that nobody has signed" in again.stderr) == (2, True)
+    after = report_month(gather_record(lab), "2026-03")
+    assert [one.status for one in after.oils] == [one.status for one in before.oils], "March stays judged"
+    asked = [one.finding for one in after.actions if one.about == "Limits due"]
+    assert not any("VD-1" in one for one in asked)
+
+
 def test_a_second_person_confirms_before_a_decision_is_applied(lab: Path) -> None:
     lab.write_text("[decisions]\nsecond_person = 2026-04-01\n\n" + lab.read_text("utf-8"), encoding="utf-8")
     run = report_month(gather_record(lab), "2026-03").duplicates.beyond[0].runs.split(", ")[0]

@@ -47,13 +47,30 @@ def test_a_quiet_month_is_exit_0_and_the_actions_come_as_json(lab: Path, tmp_pat
     assert 'href="month-2026-02.html"' in (tmp_path / "out" / "index.html").read_text("utf-8")
 
 
+def test_runs_lead_to_their_reports_where_those_stand_beside_the_page(lab: Path, tmp_path: Path) -> None:
+    with (tmp_path / "record" / "all.csv").open("a", encoding="utf-8") as file:
+        file.write("far/off,RO-1,2026-02-28 12:00,VD,40,60.0,858.1\n")
+    out, page = tmp_path / "out", tmp_path / "out" / "month-2026-02.html"
+    run("month", "2026-02", "--lab", lab, "--out", out)
+    alone = page.read_text("utf-8")
+    assert "far/off: 2026-02-28, RO-1" in alone
+    assert 'href="far-off.html"' not in alone, "there is no such report"
+    run("report", tmp_path / "record" / "all.csv", "--lab", lab, "--out", out, "--run", "far/off")
+    run("month", "2026-02", "--lab", lab, "--out", out)
+    linked = page.read_bytes()
+    assert '<a href="far-off.html">far/off</a>: 2026-02-28, RO-1' in linked.decode()
+    (out / "far-off.html").unlink()
+    run("month", "2026-02", "--lab", lab, "--out", out)
+    assert page.read_text("utf-8") == alone, "bytes follow from record and folder"
+
+
 def test_a_month_with_refused_rows_is_exit_1_and_each_is_named(lab: Path, tmp_path: Path) -> None:
     with (tmp_path / "record" / "all.csv").open("a", encoding="utf-8") as file:
         file.write("S9,S-9,2026-02-28 09:00,VD,40,abc,858.1\n")
     result = run("month", "2026-02", "--lab", lab, "--out", tmp_path / "out")
     assert result.exit_code == 1
     assert "refused: all.csv, line 58" in result.stderr
-    assert "2026-02: to be watched, 2 actions in 0 sample runs." in result.stdout
+    assert "2026-02: to be watched, 3 actions in 0 sample runs." in result.stdout
     assert result.stdout.strip().endswith("month-2026-02.html")
 
 

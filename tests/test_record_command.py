@@ -40,7 +40,7 @@ def test_add_says_what_is_new_and_what_was_known(folder: Path) -> None:
     assert first.stdout == f"2 exports added, 0 known already; 6 rows read, 0 refused. The record has {head(folder)}.\n"
     again = add(folder)
     assert (again.exit_code, again.stdout) == (
-        0, f"0 exports added, 2 known already. The record has 6 entries, head {head(folder).split()[-1]}.\n",
+        0, f"0 exports added, 2 known already. The record has 7 entries, head {head(folder).split()[-1]}.\n",
     )  # fmt: skip
 
 
@@ -64,27 +64,27 @@ def test_add_moves_decisions_and_reads_again(folder: Path) -> None:
     assert done.stdout.startswith("2 exports added, 0 known already; 6 rows read")
     shown = json.loads(call(folder, "show", "--kind", "reading", "--json").stdout)
     assert [(one["n"], one["corrects"], one["content"]["why"]) for one in shown] == [
-        (8, 5, "another profile"), (9, 6, "another profile"),
+        (9, 6, "another profile"), (10, 7, "another profile"),
     ]  # fmt: skip
 
 
 def test_show_lists_filters_and_writes(folder: Path) -> None:
     add(folder)
     lines = call(folder, "show").stdout.splitlines()
-    assert len(lines) == 6
+    assert len(lines) == 7
     assert "labcalc  step: step 1, tables ['entries', 'exports'" in lines[0]
-    assert lines[4].split(maxsplit=2)[0] == "5"
-    assert lines[4].endswith("Inês  export: run_000.csv, 3 rows read, 0 refused")
-    assert call(folder, "show", "--kind", "export", "--sample", "S4").stdout.splitlines() == [lines[5]]
+    assert lines[5].split(maxsplit=2)[0] == "6"
+    assert lines[5].endswith("Inês  export: run_000.csv, 3 rows read, 0 refused")
+    assert call(folder, "show", "--kind", "export", "--sample", "S4").stdout.splitlines() == [lines[6]]
     assert call(folder, "show", "--by", "Inês", "--until", "2020-01-01").exit_code == 2
-    assert json.loads(call(folder, "show", "6").stdout)[0]["content"]["name"] == "run_001.csv"
+    assert json.loads(call(folder, "show", "7").stdout)[0]["content"]["name"] == "run_001.csv"
     rows = call(folder, "show", "--sample", "S4", "--to", str(folder / "rows.csv"))
     assert rows.stdout == f"1 row written to {folder / 'rows.csv'}.\n"
     assert read(folder / "rows.csv").table["sample"].tolist() == ["S4"]
-    back = call(folder, "show", "6", "--to", str(folder / "back.csv"))
-    assert back.stdout == f"The export of entry 6 written to {folder / 'back.csv'}.\n"
+    back = call(folder, "show", "7", "--to", str(folder / "back.csv"))
+    assert back.stdout == f"The export of entry 7 written to {folder / 'back.csv'}.\n"
     assert (folder / "back.csv").read_bytes() == (folder / "exports" / "run_001.csv").read_bytes()
-    kept = call(folder, "show", "5", "--to", str(folder / "back.csv"))
+    kept = call(folder, "show", "6", "--to", str(folder / "back.csv"))
     assert (kept.exit_code, kept.stderr) == (
         2, f"labcalc: {folder / 'back.csv'}: there is such a file already; --force writes over it\n",
     )  # fmt: skip
@@ -93,8 +93,9 @@ def test_show_lists_filters_and_writes(folder: Path) -> None:
 def test_decide_and_correct(folder: Path) -> None:
     words = ("decide", "--by", "I. Duarte", "--why", "bubble in the cell")
     done = call(folder, *words, "--what", "exclude", "--run", "R1", "--temperature", "40")
-    assert done.stdout == f"Decided by I. Duarte: exclude, R1, number 5. The record has {head(folder)}.\n"
-    assert call(folder, *words, "--what", "conclusion", "--instrument", "VD-1", "--corrects", "5").exit_code == 0
+    assert done.stdout == f"Decided by I. Duarte: exclude, R1, number 6. The record has {head(folder)}.\n"
+    assert "labcalc: the record holds no run 'R1' yet: nothing changes until it does\n" in done.stderr
+    assert call(folder, *words, "--what", "conclusion", "--instrument", "VD-1", "--corrects", "6").exit_code == 0
     assert [line.split("Z  ")[-1] for line in call(folder, "show", "--kind", "decision").stdout.splitlines()] == [
         "I. Duarte  decision: exclude, R1: bubble in the cell",
         "I. Duarte  decision: conclusion, VD-1: bubble in the cell",
@@ -107,19 +108,19 @@ def test_decide_and_correct(folder: Path) -> None:
 def test_verify_and_checkpoint(folder: Path) -> None:
     add(folder)
     assert call(folder, "checkpoint").stdout == f"Harbour Laboratory: The record has {head(folder)}.\n"
-    printed = f"6:{head(folder).split()[-1][:16]}"
+    printed = f"7:{head(folder).split()[-1][:16]}"
     good = call(folder, "verify", "--printed", printed)
     assert (good.exit_code, good.stdout) == (0, f"The record is as it was written: {head(folder)}.\n")
-    bad = call(folder, "verify", "--printed", "6:0123456789abcdef")
+    bad = call(folder, "verify", "--printed", "7:0123456789abcdef")
     assert bad.exit_code == 1
-    assert bad.stderr.startswith("labcalc: entry 6: its digest is ")
-    assert call(folder, "verify", "--printed", "6:abc").exit_code == 2
+    assert bad.stderr.startswith("labcalc: entry 7: its digest is ")
+    assert call(folder, "verify", "--printed", "7:abc").exit_code == 2
     with closing(sqlite3.connect(folder / "record.sqlite", isolation_level=None)) as connection:
         connection.execute("DROP TRIGGER rows_update")
-        connection.execute("UPDATE rows SET sample = 'other' WHERE entry = 6")
+        connection.execute("UPDATE rows SET sample = 'other' WHERE entry = 7")
     told = call(folder, "verify")
     assert (told.exit_code, told.stderr) == (
-        1, "labcalc: entry 6: its rows, refused rows or lines set aside are not those that were read\n",
+        1, "labcalc: entry 7: its rows, refused rows or lines set aside are not those that were read\n",
     )  # fmt: skip
 
 

@@ -1,8 +1,9 @@
-"""``labcalc record act``, ``close``, ``confirm``, ``open``: who sees to what a month found."""
+"""``labcalc record act``, ``limits``, ``close``, ``confirm``, ``open``: who sees to what a month found, and signs."""
 
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from labcalc.lab import Decided, Laboratory
 
 _number = click.argument("number", type=click.IntRange(min=1), metavar="NUMBER")
+_FROM = "The day from which they are in force: today or later."
 _corrects = click.option("--corrects", type=int, default=0, metavar="NUMBER", help="What this takes the place of.")
 
 
@@ -54,6 +56,41 @@ def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime
     action = add_decision(laboratory, who=who, what="action", why=f"{one.about}: {one.finding}", **given)
     click.echo(f"Action {action.number}, {owner}, due {action.due}: {one.about}. {head_words(laboratory)}")
     return 0
+
+
+@record.command()
+@lab_option
+@by_option
+@click.option("--month", required=True, metavar="YYYY-MM", help="The month whose page proposes them.")
+@click.option("--from", "in_force", required=True, type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help=_FROM)
+@click.option("--why", required=True, metavar="TEXT", help="The reason.")
+@click.option("--instrument", default="", metavar="NAME", help="Only its charts.")
+@click.option("--oil", default="", metavar="NAME", help="Only those of this reference oil.")
+@click.option("--quantity", default="", metavar="NAME", help="Only those of this quantity.")
+@click.option("--temperature", type=float, default=math.nan, metavar="°C", help="Only those.")
+@answer
+def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temperature: float, **only: str) -> int:
+    """Sign limits of control charts that are due: charts go by them from a day on, and what was judged stays."""
+    from labcalc.errors import DecisionError
+    from labcalc.judgement import gather_record, report_month
+    from labcalc.lab import add_decision, load_laboratory
+
+    due = [one for one in report_month(gather_record(lab), month).checks.due if one.signed is None]
+    asked = [one for one in due if one.is_about(**only, temperature_C=temperature)]
+    proposed = [one for one in asked if one.proposed is not None]
+    for one in asked:
+        if one.proposed is None:
+            say(f"not signed: {one.words}")
+    if not proposed:
+        listed = "; ".join(f"{one.chart.instrument}, {one.chart.name}" for one in due) or "none"
+        raise DecisionError("", 0, f"{month} proposes no such limits that nobody has signed; due are: {listed}")
+    laboratory = load_laboratory(lab)
+    for one in proposed:
+        given = {**one.decided(), "month": month, "in_force": in_force.date()}
+        done = add_decision(laboratory, who=who, what="limits", why=why, **given)
+        click.echo(f"Decision {done.number}, in force from {done.in_force}: {one.words}.")
+    click.echo(head_words(laboratory))
+    return 0 if len(proposed) == len(asked) else 1
 
 
 @record.command()

@@ -63,7 +63,7 @@ def _render(
     for notice in quality.notices:
         if notice.removesuffix(".") not in material.repeated:
             say(notice)
-    result = render_batch([month_report_job(quality, lab)], one_page(out, quality.laboratory))
+    result = render_batch([month_report_job(quality, lab, out)], one_page(out, quality.laboratory))
     if as_json:
         return finish(result, [json.dumps(quality.for_programs, ensure_ascii=False, indent=1)], (), code)
     return finish(result, _in_words(quality), result.paths, code)

@@ -170,10 +170,12 @@ def _write(laboratory: Laboratory, n: int | None, to: Path, force: bool, asked: 
 @answer
 def decide(lab: Path, **decided: Any) -> int:
     """Add a decision: who, what and why."""
-    from labcalc.lab import add_decision, load_laboratory
+    from labcalc.lab import add_decision, find_rows, load_laboratory
 
     laboratory = load_laboratory(lab)
     decision = add_decision(laboratory, **decided)
+    if decision.run and laboratory.record and find_rows(laboratory, run=decision.run).table.empty:
+        say(f"labcalc: the record holds no run '{decision.run}' yet: nothing changes until it does")
     about = f"{decision.run or decision.instrument or decision.file}, number {decision.number}"
     click.echo(f"Decided by {decision.who}: {decision.what}, {about}. {head_words(laboratory)}")
     return 0

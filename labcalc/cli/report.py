@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -80,11 +80,15 @@ def report(
 def demo(out: Path, workers: int | None) -> int:
     """Do the main job on the sample laboratory: run reports, its last month's quality report, and an index page."""
     from labcalc.judgement import gather_record, report_month
-    from labcalc.shipped import sample_exports, sample_lab
+    from labcalc.shipped import planted_refusals, sample_exports, sample_lab
     from labcalc.workbooks import month_report_job
 
-    month = month_report_job(report_month(gather_record()), sample_lab())
-    return _report(sample_exports(), sample_lab(), BatchOptions(out, workers), more=(month,))
+    def month() -> ReportJob:
+        return month_report_job(quality, sample_lab(), out)
+
+    quality = report_month(gather_record())
+    options, planted = BatchOptions(out, workers, to_come=(f"month-{quality.month.name}",)), planted_refusals()
+    return _report(sample_exports(), sample_lab(), options, last=month, planted=planted)
 
 
 def _report(
@@ -93,8 +97,9 @@ def _report(
     options: BatchOptions,
     *,
     runs: tuple[str, ...] = (),
-    more: tuple[ReportJob, ...] = (),
+    last: Callable[[], ReportJob] | None = None,
     results: Path | None = None,
+    planted: Sequence[str] = (),
 ) -> int:
     from labcalc.workbooks.lean import quick_start
 
@@ -106,6 +111,9 @@ def _report(
         material = gather(exports, lab)
     name_refusals(material.reading)
     code = max(name_doubts(material), exit_code(material.reading))
+    if planted and sorted(one.file for one in material.reading.refusals) == planted:
+        say(f"These {counted(len(planted), 'row')} were planted to be refused, and no other was.")
+        code = 0
     for failure in material.record_failures:
         say(f"left out of the record: {failure}")
     if not material.runs:
@@ -117,7 +125,9 @@ def _report(
         _write_results(material, runs or material.runs, results, exports)
     progress = _show_progress if sys.stderr.isatty() else None
     told = replace(options, exports=read, progress=progress, say=say, record=recorder(material.laboratory))
-    result = render_batch([*more, *run_report_jobs(material, exports, lab, runs)], told)
+    result = render_batch(run_report_jobs(material, exports, lab, runs), told)
+    if last is not None:  # it links to those before it
+        result = result.followed_by(render_batch([last()], told))
     return finish(result, [_totals(result)], [result.index], code)
 
 

@@ -51,9 +51,7 @@ _HEADINGS = {
 def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path, exports: Iterable[Path] = ()) -> None:
     """Write a document as JSON, or its table as .csv or .xlsx; the same bytes for the same content.
 
-    Raises
-    ------
-    ExportError : Another ending, or a file that labcalc didn't make.
+    Raises ExportError : Another ending, or a file that labcalc didn't make.
     """
     ending = path.suffix.lower()
     if ending == ".json":

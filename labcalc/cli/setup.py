@@ -18,8 +18,7 @@ if TYPE_CHECKING:
     from labcalc.exports import SourceFile
     from labcalc.judgement import SetupReview
 
-_MANY = 20
-"""Exports of a profile that are named on the screen."""
+_MANY = 20  # exports of a profile that are named on the screen
 
 
 @click.command()

@@ -81,7 +81,7 @@ def name_doubts(material: Material) -> int:
     """
     for line in (*material.unusable, *material.repeated):
         say(f"labcalc: {line}")
-    for doubt in material.doubts:
+    for doubt in material.first_doubts:
         say(f"in doubt: {doubt.sentence}")
     return 1 if material.unusable else 0
 

@@ -1,10 +1,6 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
-from .guessing.proposal import (
-    Proposal as Proposal,
-    profiles_for as profiles_for,
-    propose_profile as propose_profile,
-)
+from .guessing.proposal import Proposal as Proposal, profiles_for as profiles_for, propose_profile as propose_profile
 from .profile import DATE_ORDERS as DATE_ORDERS, Column as Column, Profile as Profile
 from .read import read_export as read_export, read_exports as read_exports
 from .table import (

@@ -27,8 +27,7 @@ class Column:
     ``ignored``. A moment in parts: ``year``, ``month``, ``day``, ``hour``, ``minute``, ``second``; or ``elapsed``
     since the ``start``, in s, min or h. With a row a quantity: ``quantity``, ``value``, ``unit``. Of a line above the
     header also ``start``."""
-    unit: str | None = None
-    """Where it is None, that of the header, of the line of units, or of the cells."""
+    unit: str | None = None  # where it is None, that of the header, of the line of units, or of the cells
     temperature_C: float | None = None
     repeat: int = 0
     """Which of several columns of one quantity, side by side, it is: 1, 2, ...; one row of the tidy table each."""
@@ -44,16 +43,14 @@ class Arrangement:
     ``quantities``: a row a quantity; rows that agree in all other columns are one determination."""
     delimiter: str | None = None
     """One character; ``blanks``: any run of blanks; ``two blanks``: two or more, so that texts may hold one."""
-    widths: tuple[int, ...] = ()
-    """Widths of the columns in characters, where nothing divides them."""
+    widths: tuple[int, ...] = ()  # widths of the columns in characters, where nothing divides them
     header_rows: int = 1
     """Lines of the header. In all but the last, a text spans the columns to its right up to the next text; texts above
     each other are joined by a blank. 0: there is no header, columns are named by their place."""
     units_row: int | None = None
     """Where the line of units stands: 1 right beneath the header, 2 one further down, -1 right above. In a ``turned``
     table: 1 right beside the quantities' names."""
-    block_start: str | None = None
-    """The key that begins a block; then nothing else does."""
+    block_start: str | None = None  # the key that begins a block; then nothing else does
     sections: tuple[str, ...] = ()
     """What a line that stands alone may say of the lines beneath it until the next: ``temperature`` ('40 °C'),
     ``sample`` ('Sample: X' or 'X'), ...; from the outer to the inner: a new outer one ends the inner ones."""
@@ -72,22 +69,19 @@ class Profile(Arrangement):
     """How to read exports whose file names match one of the patterns; what is None is found out from the file."""
 
     name: str
-    files: tuple[str, ...]
-    """Shell-style patterns on the file name, without folder, case ignored."""
+    files: tuple[str, ...]  # Shell-style patterns on the file name, without folder, case ignored
     encoding: str | None = None
     decimal: str | None = None
     thousands: str | None = None
     date_order: str | None = None
-    missing: tuple[str, ...] = ()
-    """What stands in a cell that has no value: 'n.d.', '--'."""
+    missing: tuple[str, ...] = ()  # what stands in a cell that has no value: 'n.d.', '--'
     sheet: tuple[str, ...] = ()
     """The sheets of a workbook that are read, one after the other; without, the only visible one with results."""
     from_name: str | None = None
     """What the file's name says, without its ending: '{instrument}_{date}'; '{ignored}' stands for any text."""
     start: datetime.datetime | None = None
     """When elapsed time began to count; else a line above the header says it, or the file's name."""
-    instrument: str | None = None
-    """This and the following hold for all rows of a file that says nothing else itself."""
+    instrument: str | None = None  # this and the following hold for all rows of a file that says nothing else itself
     operator: str | None = None
     product: str | None = None
     temperature_C: float | None = None

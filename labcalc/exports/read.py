@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import stat
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from fnmatch import fnmatchcase
 from itertools import islice
 from pathlib import Path
@@ -28,8 +28,7 @@ from labcalc.exports.tidying.rows import framed, tidy
 
 WORKBOOKS = (".xlsx", ".xlsm")
 _DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two blanks or more"}
-_LARGEST = 4 << 30
-"""Bytes of a file."""
+_LARGEST = 4 << 30  # bytes of a file
 _NO_PROFILE = Profile(name="", files=())
 _Read = tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]
 _UNRELATED = (
@@ -41,24 +40,14 @@ _UNRELATED = (
 def read_export(path: str | Path, *, profiles: Sequence[Profile] = (), time_zone: str = "UTC") -> Reading:
     """Read one run export.
 
-    Parameters
-    ----------
     path : A .csv, .txt or .tsv of any dialect, or a workbook (.xlsx, .xlsm).
     profiles : What the laboratory says about its exports; the first whose patterns fit the file name is used.
     time_zone : IANA name; holds for times without an offset.
-
-    Returns
-    -------
-    The tidy table: temperatures in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in
-        [kg/m³]; texts as objects with None, numbers with NaN and moments with NaT where there is none.
-
-    Raises
-    ------
-    ExportError : The file can't be read at all, or reads in two ways.
+    Returns : The tidy table: temperatures in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s],
+        density in [kg/m³]; texts as objects with None, numbers with NaN and moments with NaT where there is none.
+    Raises ExportError : The file can't be read at all, or reads in two ways.
     """
-    zone = zone_of(time_zone)
-    columns, refusals, source = _read(Path(path), {}, profiles, zone)
-    return Reading(framed([columns], zone), refusals, (source,))
+    return read_exports([path], profiles=profiles, time_zone=time_zone)
 
 
 def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (), time_zone: str = "UTC") -> Reading:
@@ -67,9 +56,7 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
     Content that was read already under another name is not read again: its source has no rows and says so. Files that
     can't be read are in ``failures``; see ``read_export`` for the rest.
 
-    Raises
-    ------
-    ExportError : No file could be read; the first one's reason.
+    Raises ExportError : No file could be read; the first one's reason.
     """
     zone = zone_of(time_zone)
     tables: list[dict[str, Any]] = []
@@ -79,27 +66,22 @@ def read_exports(paths: Iterable[str | Path], *, profiles: Sequence[Profile] = (
     first: dict[str, str] = {}
     for path in map(Path, paths):
         try:
-            columns, refused, source = _read(path, first, profiles, zone)
+            held = [content_of(path)]
+            digest = hashlib.sha256(held[0]).hexdigest()
+            if digest in first:
+                sources.append(SourceFile(path.name, digest, 0, 0, f"same content as {first[digest]}, read once"))
+                continue
+            columns, refused, source = read_bytes(path, held.pop(), digest, profiles, zone)
         except ExportError as failure:
             failures.append(failure)
             continue
         sources.append(source)
         refusals += refused
-        if columns:
-            tables.append(columns)
-            first[source.sha256] = path.name
+        tables.append(columns)
+        first[digest] = path.name
     if not sources:
         raise failures[0] if failures else ExportError("exports", "no file is given; expected at least one")
     return Reading(framed(tables, zone), tuple(refusals), tuple(sources), tuple(failures))
-
-
-def _read(path: Path, first: Mapping[str, str], profiles: Sequence[Profile], zone: ZoneInfo) -> _Read:
-    """Return the tidy columns, refusals and source of a file; no columns if its content is in ``first``."""
-    held = [content_of(path)]
-    digest = hashlib.sha256(held[0]).hexdigest()
-    if digest in first:
-        return {}, (), SourceFile(path.name, digest, 0, 0, f"same content as {first[digest]}, read once")
-    return read_bytes(path, held.pop(), digest, profiles, zone)
 
 
 def read_bytes(path: Path, data: bytes, digest: str, profiles: Sequence[Profile], zone: ZoneInfo) -> _Read:

@@ -52,10 +52,8 @@ class Refusal:
     column: str | None
     value: str | None
     expected: str
-    sheet: str = ""
-    """Where several sheets of a workbook are read."""
-    sample: str = ""
-    """What the row says its sample is."""
+    sheet: str = ""  # where several sheets of a workbook are read
+    sample: str = ""  # what the row says its sample is
 
     def __str__(self) -> str:
         place = ", ".join(filter(None, (self.file, self.sheet and f"sheet '{shown(self.sheet)}'", f"line {self.line}")))
@@ -76,14 +74,11 @@ class SourceFile:
     sha256: str
     rows_read: int
     rows_refused: int
-    dialect: str
-    """How it was read, in words: ``cp1252, semicolons, decimal comma, header in line 7``."""
-    determinations: int = 0
-    """Rows of the tidy table that the rows read made."""
+    dialect: str  # how it was read, in words: ``cp1252, semicolons, decimal comma, header in line 7``
+    determinations: int = 0  # rows of the tidy table that the rows read made
     set_aside: tuple[int, ...] = ()
     """Lines that are no rows: footers, rules, repeated headers, notes, and what the profile sets aside."""
-    unused: tuple[str, ...] = ()
-    """Headers of the columns that are not used."""
+    unused: tuple[str, ...] = ()  # headers of the columns that are not used
     doubled: tuple[int, ...] = ()
     """Lines of rows that repeat one above in every cell, its time to the second included: counted once."""
 
@@ -135,8 +130,7 @@ class Reading(Shown):
     table: pd.DataFrame
     refusals: tuple[Refusal, ...]
     sources: tuple[SourceFile, ...]
-    failures: tuple[ExportError, ...] = ()
-    """Files that could not be read at all."""
+    failures: tuple[ExportError, ...] = ()  # files that could not be read at all
 
     def facts(self) -> Iterator[tuple[str, str]]:
         """Return what is shown of it, each fact with its name."""

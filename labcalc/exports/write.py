@@ -22,13 +22,10 @@ from labcalc.exports.table import TIDY_COLUMNS
 
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 """What a spreadsheet takes for a formula; also with apostrophes before it, so that one more can be taken off again."""
-_WIDEST = 40
-"""Widest column of a workbook, in characters."""
-_MARK = b"labcalc tidy table"
-"""What a workbook and a .parquet say of themselves."""
+_WIDEST = 40  # widest column of a workbook, in characters
+_MARK = b"labcalc tidy table"  # what a workbook and a .parquet say of themselves
 _TAIL = 1 << 16
-_NO_CLOCK = datetime(1980, 1, 1, tzinfo=UTC)
-"""When a workbook says it was made: the same for the same table."""
+_NO_CLOCK = datetime(1980, 1, 1, tzinfo=UTC)  # when a workbook says it was made: the same for the same table
 
 
 def write_table(
@@ -42,16 +39,12 @@ def write_table(
     What is read again from .csv or .xlsx is the same table, to the last bit: all but ``source_file`` and
     ``source_line``, which always name the file at hand; where a row came from before stands in the file itself.
 
-    Parameters
-    ----------
     table : Tidy table.
     path : Where it goes.
     exports : The files that it was read from: they are never written over, under whatever name.
     force : Write over a file that labcalc didn't make, which is otherwise refused.
-
-    Raises
-    ------
-    ExportError : Another ending, a table without the tidy columns, a file that must stay, or .parquet without pyarrow.
+    Raises ExportError : Another ending, a table without the tidy columns, a file that must stay, or .parquet without
+        pyarrow.
     """
     missing = [name for name in TIDY_COLUMNS if name not in table]
     if missing:
@@ -152,9 +145,7 @@ def _write_xlsx(table: pd.DataFrame, path: Path) -> None:
 def write_sheets(tables: Mapping[str, pd.DataFrame], path: Path) -> None:
     """Write tables as sheets of a spreadsheet's workbook (.xlsx); the same bytes for the same tables.
 
-    Raises
-    ------
-    OSError : A text is too long for a cell, or there are too many rows.
+    Raises OSError : A text is too long for a cell, or there are too many rows.
     """
     import xlsxwriter
 

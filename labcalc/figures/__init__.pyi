@@ -74,9 +74,7 @@ from .run.verdict import (
 )
 from .run.viscosity import draw_viscosity_temperature as draw_viscosity_temperature
 from .uncertainty.budget import show_budget as show_budget
-from .variance.components import (
-    show_components as show_components,
-)
+from .variance.components import show_components as show_components
 from .year.pages import (
     alarm_picture as alarm_picture,
     show_trends as show_trends,

@@ -13,33 +13,20 @@ from numpy.typing import NDArray
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, stroke
 from labcalc.statistics import MandelStatistics
+from labcalc.statistics.series import Array
 from labcalc.wording import counted, numeral, plain
 
-_MOST_NAMES = 60
-"""Beyond this many bars their laboratories are named on hover and in the table only."""
-
+_MOST_NAMES = 60  # beyond this many bars their laboratories are named on hover and in the table only
 _NEEDED = {"h": "means that differ", "k": "repeats that differ"}
-
-_GAP = 1
-"""Empty places between two levels."""
-
+_GAP = 1  # empty places between two levels
 _AXES = {"h": "Mandel's h, of means", "k": "Mandel's k, of spreads"}
 
 
 def draw_consistency(statistics: MandelStatistics, which: Literal["h", "k"]) -> Picture:
-    """Draw Mandel's h or k of every cell with its critical value.
+    """Draw Mandel's h or k of every cell, [-], with its critical value; bars beyond it are hatched and named.
 
-    Parameters
-    ----------
-    statistics : MandelStatistics
-        The statistics of a study.
-    which : {"h", "k"}
-        Which of the two.
-
-    Returns
-    -------
-    Picture
-        Bars, [-]; those beyond the limit are hatched and named.
+    statistics : The statistics of a study.
+    which : Which of the two.
     """
     values = statistics.h if which == "h" else statistics.k
     limits = np.broadcast_to(statistics.h_limits, values.shape) if which == "h" else statistics.k_limits
@@ -53,14 +40,14 @@ def draw_consistency(statistics: MandelStatistics, which: Literal["h", "k"]) -> 
     return Picture(figure, _caption(which, statistics, values, beyond), *_numbers(which, statistics, values, limits))
 
 
-def _places(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def _places(values: Array) -> Array:
     """Return the place of each bar: laboratories beside each other, levels apart."""
     laboratories, levels = values.shape
     first = (laboratories + _GAP) * np.arange(levels, dtype=float)
     return np.asarray(np.arange(laboratories)[:, None] + first)
 
 
-def _reach(which: str, values: NDArray[np.float64], limits: NDArray[np.float64]) -> list[float]:
+def _reach(which: str, values: Array, limits: Array) -> list[float]:
     """Return an axis that holds every bar with its name, and the limits."""
     highest = float(np.nanmax(np.abs([values, limits]), initial=1.0))
     return [-1.25 * highest, 1.25 * highest] if which == "h" else [0.0, 1.15 * highest]
@@ -68,8 +55,8 @@ def _reach(which: str, values: NDArray[np.float64], limits: NDArray[np.float64])
 
 def _add_bars(
     figure: go.Figure,
-    places: NDArray[np.float64],
-    values: NDArray[np.float64],
+    places: Array,
+    values: Array,
     beyond: NDArray[np.bool_],
     statistics: MandelStatistics,
 ) -> None:
@@ -101,7 +88,7 @@ def _add_bars(
             )
 
 
-def _limit_line(places: NDArray[np.float64], limits: NDArray[np.float64]) -> dict[str, Any]:
+def _limit_line(places: Array, limits: Array) -> dict[str, Any]:
     """Return the limit over every bar; a level's bars make one line, broken between levels."""
     x = np.stack([places - 0.5, places + 0.5]).transpose(2, 1, 0)
     y = np.stack([limits, limits]).transpose(2, 1, 0)
@@ -119,8 +106,8 @@ def _limit_line(places: NDArray[np.float64], limits: NDArray[np.float64]) -> dic
 
 def _dress(
     figure: go.Figure,
-    places: NDArray[np.float64],
-    values: NDArray[np.float64],
+    places: Array,
+    values: Array,
     beyond: NDArray[np.bool_],
     reach: list[float],
     statistics: MandelStatistics,
@@ -159,7 +146,7 @@ def _dress(
     ]
 
 
-def _caption(which: str, statistics: MandelStatistics, values: NDArray[np.float64], beyond: NDArray[np.bool_]) -> str:
+def _caption(which: str, statistics: MandelStatistics, values: Array, beyond: NDArray[np.bool_]) -> str:
     head = (
         f"Mandel's {which} of {counted(len(statistics.laboratories), 'laboratory', 'laboratories')} at "
         f"{counted(len(statistics.levels), 'level')}"
@@ -179,7 +166,7 @@ def _caption(which: str, statistics: MandelStatistics, values: NDArray[np.float6
     return f"{head}: {len(named)} of {what} beyond the {share} limit, where chance gives {chance}: {', '.join(named)}."
 
 
-def _to_name(values: NDArray[np.float64], beyond: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def _to_name(values: Array, beyond: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Return level and laboratory of the bars beyond their limits, or of the largest where there is none."""
     if beyond.any():
         return [(level, lab) for level, lab in np.argwhere(beyond.T).tolist()]
@@ -187,9 +174,7 @@ def _to_name(values: NDArray[np.float64], beyond: NDArray[np.bool_]) -> list[tup
     return [(int(level), int(lab))]
 
 
-def _numbers(
-    which: str, statistics: MandelStatistics, values: NDArray[np.float64], limits: NDArray[np.float64]
-) -> Numbers:
+def _numbers(which: str, statistics: MandelStatistics, values: Array, limits: Array) -> Numbers:
     def rows() -> Iterator[tuple[str, ...]]:
         for level, level_name in enumerate(statistics.levels):
             for lab, lab_name in enumerate(statistics.laboratories):

@@ -12,8 +12,7 @@ import plotly.io as pio
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 
 Rows: TypeAlias = tuple[tuple[str, ...], ...]
-Numbers: TypeAlias = tuple[tuple[str, ...], Rows]
-"""Headings and rows of a picture's table."""
+Numbers: TypeAlias = tuple[tuple[str, ...], Rows]  # headings and rows of a picture's table
 
 
 @dataclass(frozen=True)
@@ -24,8 +23,7 @@ class Picture:
     caption: str
     columns: tuple[str, ...]
     rows: Rows
-    folded: str = ""
-    """What stands on the page instead until somebody opens it; empty: it stands open."""
+    folded: str = ""  # what stands on the page instead until somebody opens it; empty: it stands open
 
     def _repr_mimebundle_(
         self, include: object = None, exclude: object = None

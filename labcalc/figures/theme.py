@@ -5,7 +5,9 @@ from __future__ import annotations
 from types import MappingProxyType
 from typing import Any
 
+import numpy as np
 import plotly.graph_objects as go
+from numpy.typing import ArrayLike
 
 INK = "#1c2733"
 MUTED = "#66727f"
@@ -62,6 +64,12 @@ def blank_figure(
 def stroke(color: str = INK, dash: str = "solid", width: float = 1.6) -> dict[str, Any]:
     """Return a line style."""
     return {"color": color, "dash": dash, "width": width}
+
+
+def band(x: ArrayLike, there: ArrayLike, back: ArrayLike, **more: Any) -> dict[str, Any]:
+    """Return a filled area from one curve over ``x`` to another, as a trace; ``more`` names it."""
+    where = {"x": np.append(x, np.flip(x)), "y": np.append(there, np.flip(back)), "mode": "lines"}
+    return {**where, "fill": "toself", "fillcolor": BAND, "line": {"width": 0}, "hoverinfo": "skip", **more}
 
 
 def marker(symbol: str = "circle", color: str = INK, size: int = 9, *, filled: bool = True) -> dict[str, Any]:

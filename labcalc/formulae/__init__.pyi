@@ -15,9 +15,7 @@ from .capillary import (
     flow_result as flow_result,
     viscosity_from_flow_time as viscosity_from_flow_time,
 )
-from .capillary_constant import (
-    kinetic_energy_factor as kinetic_energy_factor,
-)
+from .capillary_constant import kinetic_energy_factor as kinetic_energy_factor
 from .characterisation import (
     viscosity_gravity_constant_40C as viscosity_gravity_constant_40C,
     viscosity_gravity_constant_100C as viscosity_gravity_constant_100C,

@@ -19,7 +19,7 @@ LIGHTEST, HEAVIEST = 10.0, 3000.0
 
 
 def refuse_outside(
-    values: Array,
+    values: ArrayLike,
     quantity: str,
     unit: str,
     *,
@@ -29,12 +29,13 @@ def refuse_outside(
     below: float | None = None,
     meant: tuple[float, str] | None = None,
     reason: str,
-) -> None:
-    """Raise OutOfRangeError for the first value outside; infinity is outside every range, NaN passes.
+) -> Array:
+    """Return the values as an array; raise OutOfRangeError for the first outside, as infinity always is. NaN passes.
 
     ``lowest`` and ``highest`` belong to the range, ``above`` and ``below`` don't. ``meant`` is the factor from another
     unit: a value that it brings into the range is told to be in that unit, maybe.
     """
+    values = np.asarray(values, dtype=float)
     outside = np.isinf(values)
     if above is not None:
         outside |= values <= above
@@ -51,6 +52,7 @@ def refuse_outside(
         raise OutOfRangeError(
             quantity, first, unit, lowest=lowest, highest=highest, above=above, below=below, reason=reason
         )
+    return values
 
 
 def refuse_not_above(values: Array, others: Array, quantity: str, unit: str, reason: str) -> None:
@@ -64,34 +66,27 @@ def refuse_not_above(values: Array, others: Array, quantity: str, unit: str, rea
 
 def positive(values: ArrayLike, quantity: str, unit: str) -> Array:
     """Return the values as an array; refuse zero and less."""
-    array = np.asarray(values, dtype=float)
-    refuse_outside(array, quantity, unit, above=0.0, reason=f"a {quantity} is more than zero")
-    return array
+    return refuse_outside(values, quantity, unit, above=0.0, reason=f"a {quantity} is more than zero")
 
 
 def liquid_density(values: ArrayLike, quantity: str = "density") -> Array:
     """Return densities in kg/m³ as an array; refuse what no liquid has, such as a density in g/cm³."""
-    array = np.asarray(values, dtype=float)
     reason = "no liquid has such a density"
-    refuse_outside(array, quantity, "kg/m³", lowest=LIGHTEST, highest=HEAVIEST, meant=(1000.0, "g/cm³"), reason=reason)
-    return array
+    limits = {"lowest": LIGHTEST, "highest": HEAVIEST}
+    return refuse_outside(values, quantity, "kg/m³", **limits, meant=(1000.0, "g/cm³"), reason=reason)
 
 
 def gas_density(values: ArrayLike, quantity: str) -> Array:
     """Return densities of air in kg/m³ as an array; refuse what no laboratory's air has."""
-    array = np.asarray(values, dtype=float)
     reason = "air has 0.4 kg/m³ in a hot cell on a mountain, 1.6 kg/m³ in a cold one"
-    refuse_outside(array, quantity, "kg/m³", lowest=0.4, highest=1.6, meant=(1000.0, "g/cm³"), reason=reason)
-    return array
+    return refuse_outside(values, quantity, "kg/m³", lowest=0.4, highest=1.6, meant=(1000.0, "g/cm³"), reason=reason)
 
 
 def liquid_relative_density(values: ArrayLike) -> Array:
     """Return relative densities 60/60 °F as an array; refuse what no liquid has, such as a density in kg/m³."""
-    array = np.asarray(values, dtype=float)
     limits = {"lowest": 0.01, "highest": 3.01}
     reason = "no liquid has such a relative density"
-    refuse_outside(array, "relative density 60/60 °F", "[-]", **limits, meant=(0.001, "kg/m³"), reason=reason)
-    return array
+    return refuse_outside(values, "relative density 60/60 °F", "[-]", **limits, meant=(0.001, "kg/m³"), reason=reason)
 
 
 def warn_caller(told: str, category: type[Warning]) -> None:

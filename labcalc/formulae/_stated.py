@@ -21,8 +21,9 @@ class ViscosityBand:
 
 def stated_percent(uncertainty_percent: ArrayLike, viscosity: Array) -> Array:
     """Return stated uncertainties in the shape of the points, or of one curve that all share; refuse what is none."""
-    percent = np.asarray(uncertainty_percent, dtype=float)
-    refuse_outside(percent, "standard uncertainty", "%", above=0.0, reason="nothing is known without uncertainty")
+    percent = refuse_outside(
+        uncertainty_percent, "standard uncertainty", "%", above=0.0, reason="nothing is known without uncertainty"
+    )
     return np.broadcast_to(percent, viscosity.shape if percent.ndim > 1 else viscosity.shape[-1:])
 
 

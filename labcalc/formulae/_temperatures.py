@@ -13,8 +13,7 @@ ZERO_C = 273.15  # 0 °C, [K]
 def kelvin(temperature_C: Array) -> Array:
     """Return a temperature in kelvin."""
     reason = "nothing is colder than absolute zero"
-    refuse_outside(temperature_C + ZERO_C, "absolute temperature", "K", above=0.0, reason=reason)
-    return temperature_C + ZERO_C
+    return refuse_outside(temperature_C + ZERO_C, "absolute temperature", "K", above=0.0, reason=reason)
 
 
 def keep_inside(temperature: Array, lowest: Array, highest: Array, extrapolate: bool) -> None:

@@ -47,27 +47,14 @@ def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> B
     .. math:: \frac{1}{B_W} = \sum_i \frac{f_i}{B_i},\; A_W = B_W \sum_i f_i \frac{A_i}{B_i}; \qquad
         B_D = \sum_i f_i B_i,\; A_D = \sum_i f_i A_i
 
-    Parameters
-    ----------
     fractions : Fractions by volume, [-], 0 to 1, last axis the components, 1 together. By mass for fuels.
     components : Lines of the components, [mm²/s over °C], last axis the components; see ``fit_viscosity_temperature``.
+    Returns : Its line by each method, [-], of the broadcast shape without the last axis.
+    Raises OutOfRangeError : A fraction is outside 0 to 1, or the fractions are not 1 together.
+    Raises ValueError : There are more or fewer fractions than components.
+    Source : ASTM D7152-11(2016), Wright and ASTM blending (clauses 5.3 and 5.4; equations from memory, Wright's equal
+        to API TDB 11A4.5). Not for viscosity index improvers, additive packages, or what is not Newtonian.
 
-    Returns
-    -------
-    Its line by each method, [-], of the broadcast shape without the last axis.
-
-    Raises
-    ------
-    OutOfRangeError : A fraction is outside 0 to 1, or the fractions are not 1 together.
-    ValueError : There are more or fewer fractions than components.
-
-    References
-    ----------
-    .. [1] ASTM D7152-11(2016), Wright and ASTM blending (clauses 5.3 and 5.4; equations from memory, Wright's equal to
-       API TDB 11A4.5). Not for viscosity index improvers, additive packages, or what is not Newtonian.
-
-    Examples
-    --------
     >>> from labcalc.formulae import fit_viscosity_temperature
     >>> oils = fit_viscosity_temperature([40.0, 100.0], [[30.6, 5.23], [480.0, 31.5]])
     >>> half = blend_lines([0.5, 0.5], oils)
@@ -88,21 +75,13 @@ def blend_viscosity_double_log(fractions: ArrayLike, kinematic_viscosities: Arra
 
     .. math:: W_B = \sum_i f_i W(\nu_i)
 
-    Parameters
-    ----------
     fractions : Fractions by volume, [-], 0 to 1, last axis the components, 1 together. By mass for fuels.
     kinematic_viscosities : Kinematic viscosities of the components, all at the same temperature, [mm²/s], last axis the
         components.
-
-    Raises
-    ------
-    OutOfRangeError : A fraction is outside 0 to 1, the fractions are not 1 together, or a viscosity is outside 0.21 to
-        2e7 mm²/s.
-    ValueError : There are more or fewer fractions than components.
-
-    References
-    ----------
-    .. [1] ASTM D7152-11(2016), ASTM blending method; the equation from memory.
+    Raises OutOfRangeError : A fraction is outside 0 to 1, the fractions are not 1 together, or a viscosity is outside
+        0.21 to 2e7 mm²/s.
+    Raises ValueError : There are more or fewer fractions than components.
+    Source : ASTM D7152-11(2016), ASTM blending method; the equation from memory.
     """
     W = walther_ordinate(kinematic_viscosities)
     return viscosity_from_ordinate(np.sum(_whole(fractions, np.shape(W)) * W, axis=-1))
@@ -121,22 +100,14 @@ def fraction_that_explains(
     .. math:: f_W = \frac{\lg T - \lg T_{base}(\nu)}{\lg T_{added}(\nu) - \lg T_{base}(\nu)}, \qquad
         f_D = \frac{W - W_{base}(T)}{W_{added}(T) - W_{base}(T)}
 
-    Parameters
-    ----------
     kinematic_viscosity : Kinematic viscosity of the mixture, [mm²/s], between those of base and added oil.
     temperature_C : Its temperature, [°C], within those of both lines.
     added : Line of the added oil, [mm²/s over °C]; one equal to the base explains anything: NaN.
     base : Line of the base, [mm²/s over °C], or the base as a blend of several oils in fixed proportions.
     extrapolate : Also go outside the measured temperatures, with an ExtrapolationWarning.
-
-    Raises
-    ------
-    OutOfRangeError : No fraction explains the viscosity, or the temperature is outside the measured ones.
-
-    References
-    ----------
-    .. [1] ASTM D7152-11(2016), inverse Wright and inverse ASTM blending; the equations of ``blend_lines`` solved
-       for the fraction.
+    Raises OutOfRangeError : No fraction explains the viscosity, or the temperature is outside the measured ones.
+    Source : ASTM D7152-11(2016), inverse Wright and inverse ASTM blending; the equations of ``blend_lines`` solved for
+        the fraction.
     """
     bases = base if isinstance(base, Blend) else Blend(base, base)
     viscosity, temperature = (np.asarray(v, dtype=float) for v in (kinematic_viscosity, temperature_C))

@@ -22,27 +22,17 @@ def viscosity_from_flow_time(
 
     .. math:: \nu = C t - \frac{E}{t^2}
 
-    Parameters
-    ----------
     flow_time_s : Flow time t, [s].
     constant : Constant of the viscometer C at the temperature of the test, [mm²/s²].
     kinetic_energy : Factor of kinetic energy E, [mm²·s]; see ``kinetic_energy_factor``. The certificate of a viscometer
         may give a correction θ in seconds instead, ν = C (t − θ): then E = C θ t².
     shortest_s : Shortest flow time that the standard allows for this size, [s]: 200, for the finest capillaries up to
         300 or more (ASTM D446); shorter ones for automatic viscometers that have shown that they can.
+    Raises OutOfRangeError : A flow time is shorter than allowed, the constant is not positive, the factor is negative,
+        or so great that nothing is left of the viscosity.
+    Source : ASTM D445-11a, 10.2; ASTM D446 and ISO 3105:1994, equation with the term of kinetic energy (its form for
+        capillaries with trumpet-shaped ends is from memory).
 
-    Raises
-    ------
-    OutOfRangeError : A flow time is shorter than allowed, the constant is not positive, the factor is negative, or so
-        great that nothing is left of the viscosity.
-
-    References
-    ----------
-    .. [1] ASTM D445-11a, 10.2; ASTM D446 and ISO 3105:1994, equation with the term of kinetic energy (its form for
-       capillaries with trumpet-shaped ends is from memory).
-
-    Examples
-    --------
     >>> viscosity_from_flow_time(512.3, 0.1024).round(2)
     np.float64(52.46)
     """
@@ -55,8 +45,7 @@ def viscosity_from_flow_time(
     _refuse_short(t, shortest)
     viscosity = np.asarray(C * t - E / t**2)
     reason = "the term of kinetic energy takes away the whole flow; is its factor, or the constant, of another size?"
-    refuse_outside(viscosity, "kinematic viscosity", "mm²/s", above=0.0, reason=reason)
-    return viscosity[()]
+    return refuse_outside(viscosity, "kinematic viscosity", "mm²/s", above=0.0, reason=reason)[()]
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,22 +67,13 @@ def flow_result(
 ) -> FlowResult:
     """Return the result of two determined viscosities, [mm²/s], and whether they agree.
 
-    Parameters
-    ----------
-    first : Viscosity determined first, [mm²/s].
-    second : Viscosity determined next, [mm²/s].
+    first, second : The two viscosities determined, [mm²/s].
     determinability_factor : Factor k of the determinability k (y + c), [-], of the method, its edition and the class of
         product.
     determinability_offset : Offset c, [mm²/s].
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity, the factor or the determinability is not positive.
-
-    References
-    ----------
-    .. [1] ISO 3104:1994, clause 14 (determinability); ASTM D445-11a, 4.1: the result is the mean of two acceptable
-       determined values.
+    Raises OutOfRangeError : A viscosity, the factor or the determinability is not positive.
+    Source : ISO 3104:1994, clause 14 (determinability); ASTM D445-11a, 4.1: the result is the mean of two acceptable
+        determined values.
     """
     y1, y2 = positive(first, "first viscosity", "mm²/s"), positive(second, "second viscosity", "mm²/s")
     factor = positive(determinability_factor, "factor of the determinability", "[-]")

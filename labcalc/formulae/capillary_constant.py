@@ -17,20 +17,12 @@ def kinetic_energy_factor(
 
     .. math:: E = \frac{1.66 \, V^{3/2}}{L \, (C d)^{1/2}}
 
-    Parameters
-    ----------
     volume_mL : Timed volume V, [mL].
-    length_cm : Length of the capillary L, [cm].
-    diameter_cm : Diameter of the capillary d, [cm].
+    length_cm, diameter_cm : Length L and diameter d of the capillary, [cm].
     constant : Constant of the viscometer C, [mm²/s²].
+    Source : ISO 3105:1994 and ASTM D446, from memory; checked against a coefficient of 0.037 √Re for the kinetic energy
+        and against a published table of corrections.
 
-    References
-    ----------
-    .. [1] ISO 3105:1994 and ASTM D446, from memory; checked against a coefficient of 0.037 √Re for the kinetic energy
-       and against a published table of corrections.
-
-    Examples
-    --------
     >>> kinetic_energy_factor(5.7, 9.0, 0.063, 0.01).round(1)
     np.float64(100.0)
     """

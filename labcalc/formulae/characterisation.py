@@ -15,17 +15,10 @@ def viscosity_gravity_constant_40C(density_15C: ArrayLike, kv_40: ArrayLike) -> 
 
     .. math:: VGC = \frac{G - 0.0664 - 0.1154 \log_{10} (V - 5.5)}{0.94 - 0.109 \log_{10} (V - 5.5)}
 
-    Parameters
-    ----------
     density_15C : Density at 15 °C, [kg/m³], 10 to 3000; G is the same in g/mL.
     kv_40 : Kinematic viscosity at 40 °C, V, [mm²/s], more than 5.5.
+    Source : ASTM D2501-14(2019), the equation for 40 °C.
 
-    References
-    ----------
-    .. [1] ASTM D2501-14(2019), the equation for 40 °C.
-
-    Examples
-    --------
     >>> viscosity_gravity_constant_40C(870.0, 30.6).round(4)
     np.float64(0.8154)
     """
@@ -38,22 +31,16 @@ def viscosity_gravity_constant_100C(density_15C: ArrayLike, kv_100: ArrayLike) -
 
     .. math:: VGC = \frac{G - 0.108 - 0.1255 \log_{10} (V - 0.8)}{0.90 - 0.097 \log_{10} (V - 0.8)}
 
-    Parameters
-    ----------
     density_15C : Density at 15 °C, [kg/m³], 10 to 3000; G is the same in g/mL.
     kv_100 : Kinematic viscosity at 100 °C, V, [mm²/s], more than 0.8.
-
-    References
-    ----------
-    .. [1] ASTM D2501-14(2019), the equation for 100 °C.
+    Source : ASTM D2501-14(2019), the equation for 100 °C.
     """
     logarithm = _logarithm_beyond(0.8, kv_100, "kinematic viscosity at 100 °C")
     return (_grams(density_15C) - 0.108 - 0.1255 * logarithm) / (0.90 - 0.097 * logarithm)
 
 
 def _logarithm_beyond(limit: float, viscosity: ArrayLike, quantity: str) -> Array:
-    array = np.asarray(viscosity, dtype=float)
-    refuse_outside(array, quantity, "mm²/s", above=limit, reason="ASTM D2501 needs a thicker oil")
+    array = refuse_outside(viscosity, quantity, "mm²/s", above=limit, reason="ASTM D2501 needs a thicker oil")
     return np.log10(array - limit)
 
 

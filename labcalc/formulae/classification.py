@@ -31,8 +31,6 @@ class GradeCandidates:
     def candidates(self, *sample: int) -> tuple[str, ...]:
         """Return the possible grades, [-], of one sample; more than one where the known values can't decide.
 
-        Parameters
-        ----------
         sample : Index of the sample, [-], an axis each; none for a single sample.
         """
         return tuple(name for name, fits in zip(self.grades, self.possible[sample], strict=True) if fits)
@@ -40,8 +38,6 @@ class GradeCandidates:
     def reasons(self, *sample: int) -> dict[str, str]:
         """Return what speaks for or against each grade, [-], for one sample.
 
-        Parameters
-        ----------
         sample : Index of the sample, [-], an axis each; none for a single sample.
         """
         return {grade.name: "; ".join(self._words(grade, sample)) for grade in self.table.grades}
@@ -67,29 +63,17 @@ def grade_candidates(standard: str, **values: ArrayLike) -> GradeCandidates:
     viscosity, and only the high-shear viscosity tells them apart. The limits are for values as they are reported: round
     first. Of the winter grades an oil has the first one that it fits.
 
-    Parameters
-    ----------
     standard : Name of the table, a key of ``GRADE_TABLES``.
     values : What is known, in the unit of the table, [mm²/s], [mPa·s], [kg/m³] or [°C], by the names that the table
         uses: ``kv_100``, ``high_shear_150``, ``cranking_minus_30``, ``kv_50``, ``density_15`` and so on; NaN for not
         known.
+    Returns : For each grade, last axis, whether it is possible and whether it is certain, [-]; all of the broadcast
+        shape.
+    Raises ValueError : The table is unknown, or it has no such quantity.
+    Raises OutOfRangeError : A viscosity or density is not positive.
+    Source : The tables in ``labcalc/data`` tell source, edition, and which limits are from memory: SAE J300, SAE J306,
+        ISO 8217:2017, EN 590, EN 14214, ASTM D1655.
 
-    Returns
-    -------
-    For each grade, last axis, whether it is possible and whether it is certain, [-]; all of the broadcast shape.
-
-    Raises
-    ------
-    ValueError : The table is unknown, or it has no such quantity.
-    OutOfRangeError : A viscosity or density is not positive.
-
-    References
-    ----------
-    .. [1] The tables in ``labcalc/data`` tell source, edition, and which limits are from memory: SAE J300, SAE J306,
-       ISO 8217:2017, EN 590, EN 14214, ASTM D1655.
-
-    Examples
-    --------
     >>> grade_candidates("SAE J300", kv_100=7.0).candidates()
     ('SAE 12', 'SAE 16', 'SAE 20')
     >>> grade_candidates("SAE J300", kv_100=7.0, high_shear_150=2.4).candidates()

@@ -12,17 +12,10 @@ EDITION = "definition of kinematic viscosity, ISO 3104:1994"
 def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> Array:
     r"""Return the kinematic viscosity, [mm²/s], :math:`\nu = \eta / \rho`.
 
-    Parameters
-    ----------
     dynamic_viscosity : Dynamic viscosity, [mPa·s], more than zero.
     density : Density at the same temperature, [kg/m³], 10 to 3000.
+    Source : ISO 3104:1994, definition of kinematic viscosity.
 
-    References
-    ----------
-    .. [1] ISO 3104:1994, definition of kinematic viscosity.
-
-    Examples
-    --------
     >>> kinematic_from_dynamic(1.0016, 998.2072).round(4)
     np.float64(1.0034)
     """
@@ -32,14 +25,9 @@ def kinematic_from_dynamic(dynamic_viscosity: ArrayLike, density: ArrayLike) -> 
 def dynamic_from_kinematic(kinematic_viscosity: ArrayLike, density: ArrayLike) -> Array:
     r"""Return the dynamic viscosity, [mPa·s], :math:`\eta = \nu \rho`.
 
-    Parameters
-    ----------
     kinematic_viscosity : Kinematic viscosity, [mm²/s], more than zero.
     density : Density at the same temperature, [kg/m³], 10 to 3000.
-
-    References
-    ----------
-    .. [1] ISO 3104:1994, definition of kinematic viscosity.
+    Source : ISO 3104:1994, definition of kinematic viscosity.
     """
     viscosity = positive(kinematic_viscosity, "kinematic viscosity", "mm²/s")
     return viscosity * liquid_density(density) / 1000.0

@@ -44,39 +44,21 @@ def density_at(
 ) -> Array:
     """Return the density that an oil has at another temperature and pressure.
 
-    Parameters
-    ----------
     density_kg_m3 : Density at ``from_C`` and ``from_kPa``, [kg/m³].
-    from_C : Temperature of the known density, [°C], -50 to 150.
-    to_C : Temperature of the wanted density, [°C], -50 to 150.
+    from_C, to_C : Temperatures of the known and of the wanted density, [°C], -50 to 150.
     commodity : Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
-    from_kPa : Gauge pressure of the known density, [kPa], up to 10342.14; below zero counts as zero.
-    to_kPa : Gauge pressure of the wanted density, [kPa], likewise.
+    from_kPa, to_kPa : Their gauge pressures, [kPa], up to 10342.14; below zero counts as zero.
     alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; one that is per kelvin, 1.8 times
         as much, is refused for oils below 950 kg/m³.
+    Returns : Density at ``to_C`` and ``to_kPa``, [kg/m³], of the broadcast shape. The published iteration stops at 1e-6
+        kg/m³, so there and back agrees to that.
+    Raises OutOfRangeError : An input is outside its range, or the density at 60 °F would be outside the one of the
+        commodity group; the first such value is named. Nothing is rounded before the comparison.
+    Raises ValueError : The commodity group is unknown.
+    Warns ConvergenceWarning : A refined product within 1 kg/m³ of 770.352 kg/m³ or 787.5195 kg/m³ (at 60 °F) did not
+        settle: last value kept.
+    Source : API MPMS 11.1-2004, par. 11.1.6.1, 11.1.6.2, 11.1.7; ASTM D1250-08; ISO 91:2017.
 
-    Returns
-    -------
-    Density at ``to_C`` and ``to_kPa``, [kg/m³], of the broadcast shape. The published iteration stops at 1e-6 kg/m³, so
-    there and back agrees to that.
-
-    Raises
-    ------
-    OutOfRangeError : An input is outside its range, or the density at 60 °F would be outside the one of the commodity
-        group; the first such value is named. Nothing is rounded before the comparison.
-    ValueError : The commodity group is unknown.
-
-    Warns
-    -----
-    ConvergenceWarning : A refined product within 1 kg/m³ of 770.352 kg/m³ or 787.5195 kg/m³ (at 60 °F) did not settle:
-        last value kept.
-
-    References
-    ----------
-    .. [1] API MPMS 11.1-2004, par. 11.1.6.1, 11.1.6.2, 11.1.7; ASTM D1250-08; ISO 91:2017.
-
-    Examples
-    --------
     >>> density_at(850.0, 40.0, [15.0, 20.0]).round(4)
     array([865.7778, 862.6354])
     """
@@ -101,21 +83,13 @@ def density_at_60F(
 ) -> Array:
     """Return the density, [kg/m³], at 60 °F and no gauge pressure, from one observed elsewhere.
 
-    Parameters
-    ----------
     density_kg_m3 : Density as observed, [kg/m³].
     from_C : Temperature of the observation, [°C], -50 to 150.
     from_kPa : Gauge pressure of the observation, [kPa], up to 10342.14; below zero counts as zero.
     commodity : Commodity group, as in ``density_at``.
     alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], as in ``density_at``.
-
-    Raises
-    ------
-    OutOfRangeError, ValueError, and the warning : As ``density_at``.
-
-    References
-    ----------
-    .. [1] API MPMS 11.1-2004, par. 11.1.6.2.
+    Raises OutOfRangeError : As ``density_at``, which also tells of ValueError and the warning.
+    Source : API MPMS 11.1-2004, par. 11.1.6.2.
     """
     given = [np.asarray(values, dtype=float) for values in (density_kg_m3, from_C, from_kPa)]
     group, alpha = commodity_group(commodity, alpha_60, given[0])
@@ -134,20 +108,11 @@ def density_slope(
 ) -> Array:
     """Return the mean slope of density, [kg/m³/K], that the tables expect between two temperatures; NaN if equal.
 
-    Parameters
-    ----------
     density_kg_m3 : Density at ``from_C``, [kg/m³].
-    from_C : Temperature of the known density, [°C], -50 to 150.
-    to_C : Another temperature, [°C], -50 to 150.
+    from_C, to_C : Temperature of the known density and another one, [°C], -50 to 150.
     commodity : Commodity group, as in ``density_at``.
-
-    Raises
-    ------
-    OutOfRangeError : As ``density_at``.
-
-    References
-    ----------
-    .. [1] API MPMS 11.1-2004, par. 11.1.7.
+    Raises OutOfRangeError : As ``density_at``.
+    Source : API MPMS 11.1-2004, par. 11.1.7.
     """
     span = np.asarray(to_C, dtype=float) - np.asarray(from_C, dtype=float)
     change = density_at(density_kg_m3, from_C, to_C, commodity=commodity) - np.asarray(density_kg_m3, dtype=float)
@@ -164,21 +129,13 @@ def alpha_60_from_densities(
     .. math:: \alpha_{60} = \frac{2 L}{b + \sqrt{b^2 + 4 a L}}, \quad L = \ln \frac{\rho_1}{\rho_2},\;
         b = D_2 - D_1,\; a = 0.8 [D_2 (D_2 + \delta) - D_1 (D_1 + \delta)]
 
-    Parameters
-    ----------
     first_kg_m3 : Density at ``first_C``, without gauge pressure, [kg/m³].
     first_C : Temperature, [°C], -50 to 150.
     second_kg_m3 : Density at ``second_C``, without gauge pressure, [kg/m³].
     second_C : Another temperature, [°C], -50 to 150.
-
-    Raises
-    ------
-    OutOfRangeError : A temperature is outside the tables, no liquid has a density, or the expansion that results is
-        outside 230e-6 to 930e-6.
-
-    References
-    ----------
-    .. [1] API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL.
+    Raises OutOfRangeError : A temperature is outside the tables, no liquid has a density, or the expansion that results
+        is outside 230e-6 to 930e-6.
+    Source : API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL.
     """
     rho, t = _pair(first_kg_m3, second_kg_m3), _pair(first_C, second_C)
     for density, temperature in zip(rho, t, strict=True):

@@ -58,8 +58,6 @@ def density_by_own_expansion(
     Esters, glycols, silicones and FAME expand more than the tables say: from 40 °C these are 2 kg/m³ to 12 kg/m³ low,
     where the own expansion between 40 °C and 100 °C comes within 1.2 kg/m³.
 
-    Parameters
-    ----------
     first_kg_m3 : Density at ``first_C``, without gauge pressure, [kg/m³].
     first_C : Temperature, [°C], -50 to 150.
     second_kg_m3 : Density at ``second_C``, without gauge pressure, [kg/m³].
@@ -68,18 +66,10 @@ def density_by_own_expansion(
     commodity : Commodity group for the answer of the tables, a key of ``COMMODITIES``.
     liquid : Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` is nearer to the equation than others may
         be.
+    Raises OutOfRangeError : As ``alpha_60_from_densities``, or the wanted temperature is outside the tables.
+    Raises ValueError : The commodity group is unknown.
+    Source : API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL, and par. 11.1.5.2; ``table_expansion.toml`` for c.
 
-    Raises
-    ------
-    OutOfRangeError : As ``alpha_60_from_densities``, or the wanted temperature is outside the tables.
-    ValueError : The commodity group is unknown.
-
-    References
-    ----------
-    .. [1] API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL, and par. 11.1.5.2; ``table_expansion.toml`` for c.
-
-    Examples
-    --------
     >>> oil = density_by_own_expansion(848.0, 40.0, 810.2, 100.0)
     >>> oil.density.round(3), oil.table_density.round(3), oil.difference.round(3)
     (np.float64(863.514), np.float64(863.778), np.float64(-0.264))
@@ -101,22 +91,13 @@ def table_expansion_uncertainty(
 ) -> Array:
     """Return how uncertain a density is, [kg/m³], because the tables guess the oil's expansion from its density.
 
-    Parameters
-    ----------
     density_kg_m3 : Density at ``from_C``, [kg/m³].
-    from_C : Temperature of the known density, [°C], -50 to 150.
-    to_C : Temperature of the wanted density, [°C], -50 to 150.
+    from_C, to_C : Temperatures of the known and of the wanted density, [°C], -50 to 150.
     commodity : Commodity group, a key of ``COMMODITIES``.
-
-    Raises
-    ------
-    OutOfRangeError : As ``density_at``.
-    ValueError : The commodity group is unknown.
-
-    References
-    ----------
-    .. [1] ``labcalc/data/table_expansion.toml``: measured fuels and crudes against the tables; lubricating oils from
-       memory.
+    Raises OutOfRangeError : As ``density_at``.
+    Raises ValueError : The commodity group is unknown.
+    Source : ``labcalc/data/table_expansion.toml``: measured fuels and crudes against the tables; lubricating oils from
+        memory.
     """
     change = density_at(density_kg_m3, from_C, to_C, commodity=commodity) - np.asarray(density_kg_m3, dtype=float)
     groups = published_entries("table_expansion.toml")["group"]

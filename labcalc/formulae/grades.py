@@ -19,27 +19,16 @@ _DUST = 1e-9  # share of a limit below which a difference is dust of binary arit
 def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
     """Return the viscosity grade in words; between two grades lies none.
 
-    Parameters
-    ----------
     kv_40 : Kinematic viscosity at 40 °C, [mm²/s], more than zero; the limits belong to the grade.
+    Returns : Such as ``VG 46``, ``between VG 32 and VG 46``, ``below VG 2``, ``above VG 3200``, [-]; empty where the
+        input is NaN.
+    Source : ISO 3448:1992, table 1.
 
-    Returns
-    -------
-    Such as ``VG 46``, ``between VG 32 and VG 46``, ``below VG 2``, ``above VG 3200``, [-]; empty where the input is
-    NaN.
-
-    References
-    ----------
-    .. [1] ISO 3448:1992, table 1.
-
-    Examples
-    --------
     >>> [str(grade) for grade in viscosity_grade([46.0, 38.0])]
     ['VG 46', 'between VG 32 and VG 46']
     """
-    viscosity = np.asarray(kv_40, dtype=float)
-    refuse_outside(
-        viscosity, "kinematic viscosity at 40 °C", "mm²/s", above=0.0, reason="a viscosity is more than zero"
+    viscosity = refuse_outside(
+        kv_40, "kinematic viscosity at 40 °C", "mm²/s", above=0.0, reason="a viscosity is more than zero"
     )
     lowest, highest, names, gaps = _zones()
     reached = np.searchsorted(lowest, viscosity, side="right")  # grades whose lower limit is reached; NaN sorts last

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.formulae._refusals import Array, liquid_density, liquid_relative_density, refuse_outside
@@ -15,13 +14,8 @@ _WATER_60F = 999.016  # density of water at 60 °F, [kg/m³]; editions before 20
 def relative_density(density_60F: ArrayLike) -> Array:
     """Return the relative density 60/60 °F, [-]. From another temperature: ``density_at_60F`` first.
 
-    Parameters
-    ----------
     density_60F : Density at 60 °F, [kg/m³], 10 to 3000.
-
-    References
-    ----------
-    .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
+    Source : API MPMS 11.1-2004, par. 11.1.5.1.
     """
     return liquid_density(density_60F, "density at 60 °F") / _WATER_60F
 
@@ -29,13 +23,8 @@ def relative_density(density_60F: ArrayLike) -> Array:
 def density_from_relative_density(relative_density_60F: ArrayLike) -> Array:
     """Return the density at 60 °F, [kg/m³]: the inverse of ``relative_density``.
 
-    Parameters
-    ----------
     relative_density_60F : Relative density 60/60 °F, [-], 0.01 to 3.01.
-
-    References
-    ----------
-    .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
+    Source : API MPMS 11.1-2004, par. 11.1.5.1.
     """
     return liquid_relative_density(relative_density_60F) * _WATER_60F
 
@@ -45,16 +34,9 @@ def api_gravity(density_60F: ArrayLike) -> Array:
 
     .. math:: API = \frac{141.5}{RD_{60/60}} - 131.5
 
-    Parameters
-    ----------
     density_60F : Density at 60 °F, [kg/m³], 10 to 3000.
+    Source : API MPMS 11.1-2004, par. 11.1.5.1.
 
-    References
-    ----------
-    .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
-
-    Examples
-    --------
     >>> api_gravity([999.016, 870.0]).round(2)
     array([10.  , 30.98])
     """
@@ -64,15 +46,9 @@ def api_gravity(density_60F: ArrayLike) -> Array:
 def density_from_api_gravity(gravity: ArrayLike) -> Array:
     """Return the density at 60 °F, [kg/m³]: the inverse of ``api_gravity``.
 
-    Parameters
-    ----------
     gravity : API gravity, [°API], -85 to 340.
-
-    References
-    ----------
-    .. [1] API MPMS 11.1-2004, par. 11.1.5.1.
+    Source : API MPMS 11.1-2004, par. 11.1.5.1.
     """
-    array = np.asarray(gravity, dtype=float)
     reason = "no liquid has such a gravity: 3000 kg/m³ is -84 °API, 300 kg/m³ is 340 °API"
-    refuse_outside(array, "API gravity", "°API", lowest=-85.0, highest=340.0, reason=reason)
+    array = refuse_outside(gravity, "API gravity", "°API", lowest=-85.0, highest=340.0, reason=reason)
     return 141.5 / (array + 131.5) * _WATER_60F

@@ -29,22 +29,12 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> Array:
         VI = 100 \frac{L - U}{L - H} \quad (U \ge H), \qquad
         VI = 100 + \frac{10^N - 1}{0.00715},\; N = \frac{\log H - \log U}{\log Y} \quad (U < H)
 
-    Parameters
-    ----------
     kv_40 : Kinematic viscosity at 40 °C, U, [mm²/s]; more than the one at 100 °C.
     kv_100 : Kinematic viscosity at 100 °C, Y, [mm²/s], 2 or more.
+    Raises OutOfRangeError : The viscosity at 100 °C is below 2 mm²/s, where the index is not defined (clause 5.1.1), or
+        an oil is no thinner at 100 °C than at 40 °C.
+    Source : ASTM D2270-10(2016), clauses 5 (procedure A) and 6 (procedure B), table 1; ISO 2909:2002.
 
-    Raises
-    ------
-    OutOfRangeError : The viscosity at 100 °C is below 2 mm²/s, where the index is not defined (clause 5.1.1), or an oil
-        is no thinner at 100 °C than at 40 °C.
-
-    References
-    ----------
-    .. [1] ASTM D2270-10(2016), clauses 5 (procedure A) and 6 (procedure B), table 1; ISO 2909:2002.
-
-    Examples
-    --------
     >>> viscosity_index([73.30, 22.83], [8.86, 5.05]).round(2)
     array([ 92.43, 156.42])
     """
@@ -62,27 +52,18 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> Array:
     L, H = _basis(Y)
     index = np.asarray(100.0 * ((L - U) / (L - H)))  # clause 5, procedure A
     high = U < H
-    index[high] = _above_100(U[high], Y[high], H[high])
+    N = np.log(H[high] / U[high]) / np.log(Y[high])
+    index[high] = 100.0 + (10.0**N - 1.0) / 0.00715  # clause 6, procedure B
     return index[()]
 
 
 def reported_viscosity_index(index: ArrayLike) -> Array:
     """Return the viscosity index, [-], as it is reported: the nearest whole number, a half (to 1e-9) to even.
 
-    Parameters
-    ----------
     index : Unrounded viscosity index, [-].
-
-    References
-    ----------
-    .. [1] ASTM D2270-10(2016), clauses 5 and 6 (that halves go to the even number is from memory); ASTM E29.
+    Source : ASTM D2270-10(2016), clauses 5 and 6 (that halves go to the even number is from memory); ASTM E29.
     """
     return (np.rint(np.round(np.asarray(index, dtype=float), _TIE)) + 0.0)[()]  # no -0
-
-
-def _above_100(U: Array, Y: Array, H: Array) -> Array:
-    N = np.log(H / U) / np.log(Y)  # clause 6, procedure B
-    return np.asarray(100.0 + (10.0**N - 1.0) / 0.00715)  # clause 6, procedure B
 
 
 def _basis(Y: Array) -> tuple[Array, Array]:

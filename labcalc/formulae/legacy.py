@@ -24,38 +24,24 @@ def kinematic_from_engler(engler_degrees: ArrayLike) -> Array:
 
     .. math:: \nu = 7.31 E - 6.31 / E
 
-    Parameters
-    ----------
     engler_degrees : Engler viscosity, [°E], 1.5 or more.
+    Source : L. Ubbelohde's equation, from memory; within 3.4 % of the table of the Hydraulic Institute.
 
-    References
-    ----------
-    .. [1] L. Ubbelohde's equation, from memory; within 3.4 % of the table of the Hydraulic Institute.
-
-    Examples
-    --------
     >>> kinematic_from_engler(5.92).round(1)
     np.float64(42.2)
     """
-    E = np.asarray(engler_degrees, dtype=float)
-    refuse_outside(E, "Engler viscosity", "°E", lowest=_LOWEST_ENGLER, reason=_REASON)
+    E = refuse_outside(engler_degrees, "Engler viscosity", "°E", lowest=_LOWEST_ENGLER, reason=_REASON)
     return _forward(E, *_ENGLER)[()]
 
 
 def engler_from_kinematic(kinematic_viscosity: ArrayLike) -> Array:
     """Return the Engler viscosity, [°E], approximately: about 5 %; the inverse of ``kinematic_from_engler``.
 
-    Parameters
-    ----------
     kinematic_viscosity : Kinematic viscosity, [mm²/s], 6.76 or more.
-
-    References
-    ----------
-    .. [1] As ``kinematic_from_engler``, solved for the degrees.
+    Source : As ``kinematic_from_engler``, solved for the degrees.
     """
     lowest = float(_forward(np.asarray(_LOWEST_ENGLER), *_ENGLER))
-    nu = np.asarray(kinematic_viscosity, dtype=float)
-    refuse_outside(nu, "kinematic viscosity", "mm²/s", lowest=lowest, reason=_REASON)
+    nu = refuse_outside(kinematic_viscosity, "kinematic viscosity", "mm²/s", lowest=lowest, reason=_REASON)
     return _backward(nu, *_ENGLER)[()]
 
 
@@ -64,34 +50,22 @@ def kinematic_from_redwood(redwood_s: ArrayLike) -> Array:
 
     .. math:: \nu = 0.26 t - 179 / t \quad (t \le 100), \qquad \nu = 0.247 t - 50 / t \quad (t > 100)
 
-    Parameters
-    ----------
     redwood_s : Redwood No. 1 viscosity, [s], 38 or more.
-
-    References
-    ----------
-    .. [1] Usual equations for Redwood No. 1 seconds, from memory; within 5.2 % of the table of the Hydraulic
-       Institute, which goes on with 0.26 above 100 s.
+    Source : Usual equations for Redwood No. 1 seconds, from memory; within 5.2 % of the table of the Hydraulic
+        Institute, which goes on with 0.26 above 100 s.
     """
-    t = np.asarray(redwood_s, dtype=float)
-    refuse_outside(t, "Redwood No. 1 viscosity", "s", lowest=_LOWEST_REDWOOD, reason=_REASON)
+    t = refuse_outside(redwood_s, "Redwood No. 1 viscosity", "s", lowest=_LOWEST_REDWOOD, reason=_REASON)
     return np.where(t > _REDWOOD_JOINT, _forward(t, *_REDWOOD[1]), _forward(t, *_REDWOOD[0]))[()]
 
 
 def redwood_from_kinematic(kinematic_viscosity: ArrayLike) -> Array:
     """Return the Redwood No. 1 viscosity, [s], approximately: about 5 %; the inverse of ``kinematic_from_redwood``.
 
-    Parameters
-    ----------
     kinematic_viscosity : Kinematic viscosity, [mm²/s], 5.17 or more.
-
-    References
-    ----------
-    .. [1] As ``kinematic_from_redwood``, solved for the seconds.
+    Source : As ``kinematic_from_redwood``, solved for the seconds.
     """
     lowest, joint = (float(_forward(np.asarray(t), *_REDWOOD[0])) for t in (_LOWEST_REDWOOD, _REDWOOD_JOINT))
-    nu = np.asarray(kinematic_viscosity, dtype=float)
-    refuse_outside(nu, "kinematic viscosity", "mm²/s", lowest=lowest, reason=_REASON)
+    nu = refuse_outside(kinematic_viscosity, "kinematic viscosity", "mm²/s", lowest=lowest, reason=_REASON)
     return np.where(nu > joint, _backward(nu, *_REDWOOD[1]), _backward(nu, *_REDWOOD[0]))[()]
 
 

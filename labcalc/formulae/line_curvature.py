@@ -38,27 +38,17 @@ def line_model_uncertainty(
 
     where :math:`\hat b` is the straight line over ln T through b at the measured temperatures.
 
-    Parameters
-    ----------
     temperature_C : Temperature at which the line is read, [°C]; broadcasts against the oils.
     measured_C : Measured temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
     kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
     uncertainty_percent : Standard uncertainty of each viscosity, [%], if the line was fitted with such weights.
     liquid : Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` bends less than others may; of any other
         kind, or of none, the widest is taken.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is outside the range, an oil has fewer than two different temperatures, or its
+    Raises OutOfRangeError : A viscosity is outside the range, an oil has fewer than two different temperatures, or its
         viscosity doesn't fall with temperature.
+    Source : ASTM D341-20; ``labcalc/data/line_curvature.csv`` tells the liquids that the curvature comes from: of 20
+        cases 19 lie within 1.96 times this uncertainty.
 
-    References
-    ----------
-    .. [1] ASTM D341-20; ``labcalc/data/line_curvature.csv`` tells the liquids that the curvature comes from: of 20
-       cases 19 lie within 1.96 times this uncertainty.
-
-    Examples
-    --------
     >>> line_model_uncertainty([20.0, 40.0, 60.0, 100.0], [40.0, 100.0], [73.30, 8.86]).round(1) + 0.0
     array([10. ,  0. ,  2.6,  0. ])
     """

@@ -41,8 +41,6 @@ class LineDeparture:
     def departs(self, significance: float = 0.05) -> NDArray[np.bool_]:
         """Tell whether the results depart from the line more than the noise allows, [-]; False where a point is NaN.
 
-        Parameters
-        ----------
         significance : Share of oils that follow the line and are yet called departing, [-].
         """
         return np.asarray(self.p_value < significance)[()]
@@ -59,30 +57,17 @@ def departure_from_line(
 
     .. math:: F = \frac{1}{n - 2} \sum_i \left( \frac{W_i - \hat W_i}{u(W_i)} \right)^2
 
-    Parameters
-    ----------
     temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
     kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
     noise_percent : Standard deviation of each result, [%], such as repeatability limit / 2.8 or that of the
         laboratory's repeats.
     noise_degrees_of_freedom : Degrees of freedom of that deviation, [-]; infinite for a published one.
+    Returns : Test and excess of the coldest result, [%]; each field has the shape of the axes before the last one.
+    Raises OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, the noise is not
+        positive, or an oil has fewer than three temperatures.
+    Source : ASTM D341-20, clause 3.1: the line holds for a homogeneous liquid, above the cloud point.
+    Source : NIST/SEMATECH e-Handbook of Statistical Methods (2012), 4.4.4.6: lack of fit against the replicates.
 
-    Returns
-    -------
-    Test and excess of the coldest result, [%]; each field has the shape of the axes before the last one.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, the noise is not positive, or
-        an oil has fewer than three temperatures.
-
-    References
-    ----------
-    .. [1] ASTM D341-20, clause 3.1: the line holds for a homogeneous liquid, above the cloud point.
-    .. [2] NIST/SEMATECH e-Handbook of Statistical Methods (2012), 4.4.4.6: lack of fit against the replicates.
-
-    Examples
-    --------
     >>> waxy = departure_from_line([21.0, 27.0, 38.0, 16.0], [64100.0, 22500.0, 4580.0, 245000.0], 2.0)
     >>> waxy.departs(), waxy.coldest_excess_percent > 10.0
     (np.True_, np.True_)
@@ -95,7 +80,8 @@ def departure_from_line(
         reason="two points lie on any line",
     )
     freedom = np.asarray(noise_degrees_of_freedom, dtype=float)
-    _refuse_little_freedom(freedom)
+    finite = np.where(np.isinf(freedom), 1.0, freedom)
+    refuse_outside(finite, "degrees of freedom", "[-]", lowest=1.0, reason="the noise comes from two results or more")
     percent = stated_percent(noise_percent, viscosity)
     refuse_rising(temperature, viscosity)
     scatter, excess, uncertainty = in_blocks(_scatter_and_excess, kelvin(temperature), percent, viscosity)
@@ -119,12 +105,6 @@ def _scatter_and_excess(T: Array, percent: Array, viscosity: Array) -> Arrays:
     scatter = np.sum(weights * residuals**2, axis=-1)
     coldest = np.broadcast_to(np.argmin(T, axis=-1), scatter.shape)
     return scatter, *_excess(viscosity, y, residuals, weights, fit.leverage(x, weights), coldest)
-
-
-def _refuse_little_freedom(freedom: Array) -> None:
-    """Refuse degrees of freedom below one; infinite ones pass."""
-    finite = np.where(np.isinf(freedom), 1.0, freedom)
-    refuse_outside(finite, "degrees of freedom", "[-]", lowest=1.0, reason="the noise comes from two results or more")
 
 
 def _tail(scatter: Array, degrees: float, noise_degrees: float) -> Array:

@@ -72,8 +72,6 @@ class EstimatedLine:
         It is narrowest near the points and grows with the distance from them: the noise of the results, and how far
         oils are from a straight line (``line_model_uncertainty``), each expanded to the level, their squares added.
 
-        Parameters
-        ----------
         temperature_C : Temperature, [°C], within the fitted ones.
         level : Probability, [-], between 0 and 1.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval doesn't know
@@ -81,11 +79,8 @@ class EstimatedLine:
         follows_line : Take the oil to follow the line exactly: the noise of the results alone.
         liquid : Kind of liquid, as in ``line_model_uncertainty``.
         further_results : 1 for the interval that holds one further result with the same noise, [-].
-
-        Raises
-        ------
-        OutOfRangeError : A temperature is outside the fitted ones, the line leaves the chart there, or the level is no
-            probability.
+        Raises OutOfRangeError : A temperature is outside the fitted ones, the line leaves the chart there, or the level
+            is no probability.
         """
         refuse_level(level)
         temperature = np.asarray(temperature_C, dtype=float)
@@ -115,29 +110,18 @@ def estimate_viscosity_temperature(
 
     .. math:: w = 1 / u^2(W), \qquad u(W) = |dW / d \ln \nu| \, u(\nu) / \nu
 
-    Parameters
-    ----------
     temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
     kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
     uncertainty_percent : Standard uncertainty of each viscosity, [%], such as repeatability limit / 2.8; broadcasts
         against the points. Without it all are taken as equally sure, and three or more results, repeats among them or
         not, tell how sure from their scatter.
+    Returns : The line, its covariance, [-], and its noise, [%]; each field has the shape of the axes before the last
+        one.
+    Raises OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, an uncertainty is not
+        positive, or an oil has fewer than two different temperatures, or, without stated uncertainty, fewer than three
+        results.
+    Source : ASTM D341-20; JCGM 100:2008 (GUM), H.3, for a straight line, its covariance and what is predicted from it.
 
-    Returns
-    -------
-    The line, its covariance, [-], and its noise, [%]; each field has the shape of the axes before the last one.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, an uncertainty is not positive,
-        or an oil has fewer than two different temperatures, or, without stated uncertainty, fewer than three results.
-
-    References
-    ----------
-    .. [1] ASTM D341-20; JCGM 100:2008 (GUM), H.3, for a straight line, its covariance and what is predicted from it.
-
-    Examples
-    --------
     >>> oil = estimate_viscosity_temperature([20.0, 40.0, 100.0], [240.5, 73.30, 8.87])
     >>> band = oil.confidence_band(60.0)
     >>> [float(end.round(2)) for end in (band.lowest, band.line, band.highest)]

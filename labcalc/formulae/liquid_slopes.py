@@ -30,23 +30,13 @@ def judge_slope(slope: ArrayLike, liquid: str = "petroleum liquid") -> SlopeJudg
     0.7 times as great: a mineral oil or fuel falls out of its own kind, and looks like a glycol or a multigrade oil.
     The m-value of Ubbelohde and Walther lies within 0.05 of B for liquids above 2 mm²/s.
 
-    Parameters
-    ----------
     slope : Slope B, [-], as ``fit_viscosity_temperature`` gives it.
     liquid : Kind of liquid: ``petroleum liquid`` (mineral, synthetic and multigrade oils, fuels, esters), ``mineral oil
         or fuel``, ``polyalkylene glycol``, ``thick polyalphaolefin`` or ``silicone fluid``.
+    Raises ValueError : The kind of liquid is unknown.
+    Source : ``labcalc/data/liquid_slopes.toml``: products of the trade; of the slopes of pure hydrocarbons in CoolProp
+        and Perry's Handbook 97 % lie within those of petroleum liquids.
 
-    Raises
-    ------
-    ValueError : The kind of liquid is unknown.
-
-    References
-    ----------
-    .. [1] ``labcalc/data/liquid_slopes.toml``: products of the trade; of the slopes of pure hydrocarbons in CoolProp
-       and Perry's Handbook 97 % lie within those of petroleum liquids.
-
-    Examples
-    --------
     >>> found = judge_slope([3.68, 6.62, 2.56], "mineral oil or fuel")
     >>> found.plausible.tolist(), found.liquids.tolist()[1:]
     ([True, False, False], ['', 'polyalkylene glycol, thick polyalphaolefin'])

@@ -61,29 +61,17 @@ def compare_viscosity_models(
     A model is named where the points fit it and the misfit of each other one is greater by 16 or more; Vogel's T₀ is
     kept within 50 K to 230 K. Where a model is named, it is the right one of the three in 19 of 20 cases and more.
 
-    Parameters
-    ----------
     temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
     kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
     noise_percent : Standard deviation of a result, [%], such as repeatability limit / 2.8; one for all results of an
         oil.
+    Returns : Scatter and errors, [%], and the misfit, [-]; NaN where a point is NaN, or there are too few for Vogel's
+        curve.
+    Raises OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, the noise is not
+        positive, or an oil has fewer than two different temperatures.
+    Source : K. P. Burnham and D. R. Anderson, Model Selection and Multimodel Inference (2002), 2.4 and 2.6, for the
+        likelihood ratio of models; the threshold is labcalc's own, held by simulation.
 
-    Returns
-    -------
-    Scatter and errors, [%], and the misfit, [-]; NaN where a point is NaN, or there are too few for Vogel's curve.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, the noise is not positive, or
-        an oil has fewer than two different temperatures.
-
-    References
-    ----------
-    .. [1] K. P. Burnham and D. R. Anderson, Model Selection and Multimodel Inference (2002), 2.4 and 2.6, for the
-       likelihood ratio of models; the threshold is labcalc's own, held by simulation.
-
-    Examples
-    --------
     >>> two = compare_viscosity_models([40.0, 100.0], [73.30, 8.86], 0.3)
     >>> two.best, two.reason
     (np.str_("can't tell"), "Two points lie on a curve of any model: they can't decide.")

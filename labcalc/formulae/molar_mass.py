@@ -19,14 +19,8 @@ def viscosities_at_100F_and_210F(kv_40: ArrayLike, kv_100: ArrayLike) -> tuple[A
 
     100 °F is 2.2 K outside the two: 1 % in the viscosity at 40 °C becomes 1.1 %, too little to warn of.
 
-    Parameters
-    ----------
-    kv_40 : Kinematic viscosity at 40 °C, [mm²/s], 0.21 to 2e7.
-    kv_100 : Kinematic viscosity at 100 °C, [mm²/s], 0.21 to 2e7.
-
-    References
-    ----------
-    .. [1] ASTM D341-20.
+    kv_40, kv_100 : Kinematic viscosities at 40 °C and 100 °C, [mm²/s], 0.21 to 2e7.
+    Source : ASTM D341-20.
     """
     points = np.stack(np.broadcast_arrays(np.asarray(kv_40, dtype=float), np.asarray(kv_100, dtype=float)), axis=-1)
     line = fit_viscosity_temperature([40.0, 100.0], points)
@@ -39,24 +33,14 @@ def relative_molecular_mass(kv_100F: ArrayLike, kv_210F: ArrayLike, relative_den
 
     .. math:: M = 223.56 \, \nu_1^{-1.2435 + 1.1228 S} \, \nu_2^{3.4758 - 3.038 S} \, S^{-0.6665}
 
-    Parameters
-    ----------
     kv_100F : Kinematic viscosity at 100 °F, ν₁, [mm²/s]; see ``viscosities_at_100F_and_210F``.
     kv_210F : Kinematic viscosity at 210 °F, ν₂, [mm²/s], less than the one at 100 °F.
     relative_density_60F : Relative density 60/60 °F, S, [-]; see ``relative_density``.
+    Raises OutOfRangeError : A viscosity is not positive or doesn't fall with temperature, no liquid has the relative
+        density, or the mass is outside 200 to 800, where the equation was fitted.
+    Source : API Technical Data Book, procedure 2B2.3; M. R. Riazi and T. E. Daubert, Ind. Eng. Chem. Res. 26 (1987)
+        755. Coefficients and range from memory; the published example comes out.
 
-    Raises
-    ------
-    OutOfRangeError : A viscosity is not positive or doesn't fall with temperature, no liquid has the relative density,
-        or the mass is outside 200 to 800, where the equation was fitted.
-
-    References
-    ----------
-    .. [1] API Technical Data Book, procedure 2B2.3; M. R. Riazi and T. E. Daubert, Ind. Eng. Chem. Res. 26 (1987)
-       755. Coefficients and range from memory; the published example comes out.
-
-    Examples
-    --------
     >>> relative_molecular_mass(55.1, 5.87, 141.5 / (22.5 + 131.5)).round(1)
     np.float64(339.7)
     """
@@ -67,5 +51,4 @@ def relative_molecular_mass(kv_100F: ArrayLike, kv_210F: ArrayLike, relative_den
     refuse_not_above(warm, hot, name, "mm²/s", falls)
     mass = np.asarray(223.56 * warm ** (-1.2435 + 1.1228 * S) * hot ** (3.4758 - 3.038 * S) * S**-0.6665)
     reason = "the equation of Riazi and Daubert was fitted there"
-    refuse_outside(mass, "relative molecular mass", "[-]", lowest=200.0, highest=800.0, reason=reason)
-    return mass[()]
+    return refuse_outside(mass, "relative molecular mass", "[-]", lowest=200.0, highest=800.0, reason=reason)[()]

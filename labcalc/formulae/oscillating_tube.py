@@ -27,8 +27,6 @@ class OscillatingTube:
     def density(self, period_us: ArrayLike) -> Array:
         """Return the density, [kg/m³], of what fills the tube.
 
-        Parameters
-        ----------
         period_us : Period of the oscillation, [µs], more than zero.
         """
         return self.A * positive(period_us, "period", "µs") ** 2 - self.B
@@ -41,24 +39,14 @@ def adjust_oscillating_tube(
 
     .. math:: A = \frac{\rho_w - \rho_a}{\tau_w^2 - \tau_a^2}, \qquad B = A \tau_a^2 - \rho_a
 
-    Parameters
-    ----------
     period_air_us : Period with air in the clean, dry tube, [µs].
     density_air : Density of that air, [kg/m³]; see ``dry_air_density``.
     period_water_us : Period with freshly boiled water, [µs]; longer than with air.
     density_water : Density of the water, [kg/m³]; see ``water_density``.
+    Raises OutOfRangeError : A period is not positive, no air or liquid has the density, or the tube swings no slower
+        with water than with air.
+    Source : ISO 12185:1996 and ASTM D4052-11: the density is linear in the square of the period.
 
-    Raises
-    ------
-    OutOfRangeError : A period is not positive, no air or liquid has the density, or the tube swings no slower with
-        water than with air.
-
-    References
-    ----------
-    .. [1] ISO 12185:1996 and ASTM D4052-11: the density is linear in the square of the period.
-
-    Examples
-    --------
     >>> tube = adjust_oscillating_tube(2550.0, 1.2045, 3850.0, 998.207)
     >>> tube.density([2550.0, 3700.0, 3850.0]).round(4)
     array([  1.2045, 862.4972, 998.207 ])

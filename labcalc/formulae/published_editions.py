@@ -11,8 +11,6 @@ from labcalc import formulae
 def edition_of(formula: str) -> str:
     """Return standard, edition and year that a formula follows.
 
-    Parameters
-    ----------
     formula : Public name of a formula.
     """
     return str(sys.modules[unwrap(getattr(formulae, formula)).__module__].EDITION)

@@ -25,17 +25,10 @@ def saybolt_universal_from_kinematic(
     .. math:: SUS_{t} = [1 + 0.000061 (t - 100)] \left[ 4.6324 \nu
         + \frac{1 + 0.03264 \nu}{(3930.2 + 262.7 \nu + 23.97 \nu^2 + 1.646 \nu^3) \cdot 10^{-5}} \right]
 
-    Parameters
-    ----------
     kinematic_viscosity : Kinematic viscosity, [mm²/s], 1.81 or more.
     temperature_C : Temperature of the viscosity, [°C], -17.8 to 176.7 (0 °F to 350 °F); 100 °F where none is given.
+    Source : ASTM D2161-05, clauses 5 and 6, the equations for Saybolt Universal viscosity.
 
-    References
-    ----------
-    .. [1] ASTM D2161-05, clauses 5 and 6, the equations for Saybolt Universal viscosity.
-
-    Examples
-    --------
     >>> saybolt_universal_from_kinematic([10.0, 100.0]).round(2)
     array([ 58.84, 463.46])
     """
@@ -47,15 +40,10 @@ def saybolt_universal_from_kinematic(
 def kinematic_from_saybolt_universal(saybolt_s: ArrayLike, temperature_C: ArrayLike = (100.0 - 32.0) / 1.8) -> Array:
     """Return the kinematic viscosity, [mm²/s]: the inverse of ``saybolt_universal_from_kinematic``.
 
-    Parameters
-    ----------
     saybolt_s : Saybolt Universal viscosity, [s], 31.95 or more at 100 °F.
     temperature_C : Temperature of the viscosity, [°C], -17.8 to 176.7 (0 °F to 350 °F); 100 °F where none is given.
-
-    References
-    ----------
-    .. [1] ASTM D2161-05, the equations of ``saybolt_universal_from_kinematic``, solved for the viscosity. The standard
-       itself converts to Saybolt only.
+    Source : ASTM D2161-05, the equations of ``saybolt_universal_from_kinematic``, solved for the viscosity. The
+        standard itself converts to Saybolt only.
     """
     seconds, factor = np.broadcast_arrays(np.asarray(saybolt_s, dtype=float), _temperature_factor(temperature_C))
     at_100F = np.asarray(seconds / factor)
@@ -72,19 +60,11 @@ def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 
 
     Above 1300 mm²/s the standard drops the fraction, which is less than 0.01 s there.
 
-    Parameters
-    ----------
     kinematic_viscosity : Kinematic viscosity at that temperature, [mm²/s], 48 or more at 122 °F, 50 or more at 210 °F.
     at_F : Temperature, [°F], 122 or 210.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is below the range.
-    ValueError : There is no Saybolt Furol viscosity at that temperature.
-
-    References
-    ----------
-    .. [1] ASTM D2161-05, the equations for Saybolt Furol viscosity.
+    Raises OutOfRangeError : A viscosity is below the range.
+    Raises ValueError : There is no Saybolt Furol viscosity at that temperature.
+    Source : ASTM D2161-05, the equations for Saybolt Furol viscosity.
     """
     furol, nu = _furol(at_F), np.asarray(kinematic_viscosity, dtype=float)
     refuse_outside(nu, f"kinematic viscosity at {at_F} °F", "mm²/s", lowest=furol.lowest, reason=_NOT_THERE)
@@ -94,19 +74,11 @@ def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 
 def kinematic_from_saybolt_furol(saybolt_s: ArrayLike, *, at_F: int = 122) -> Array:
     """Return the kinematic viscosity, [mm²/s]: the inverse of ``saybolt_furol_from_kinematic``.
 
-    Parameters
-    ----------
     saybolt_s : Saybolt Furol viscosity, [s], 25.12 or more at 122 °F, 25.18 or more at 210 °F.
     at_F : Temperature, [°F], 122 or 210.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is below the range.
-    ValueError : There is no Saybolt Furol viscosity at that temperature.
-
-    References
-    ----------
-    .. [1] ASTM D2161-05, the equations of ``saybolt_furol_from_kinematic``, solved for the viscosity.
+    Raises OutOfRangeError : A viscosity is below the range.
+    Raises ValueError : There is no Saybolt Furol viscosity at that temperature.
+    Source : ASTM D2161-05, the equations of ``saybolt_furol_from_kinematic``, solved for the viscosity.
     """
     furol, seconds = _furol(at_F), np.asarray(saybolt_s, dtype=float)
     lowest = float(furol.seconds(np.asarray(furol.lowest)))
@@ -138,8 +110,9 @@ def _furol(at_F: int) -> _Furol:
 
 
 def _temperature_factor(temperature_C: ArrayLike) -> Array:
-    t = np.asarray(temperature_C, dtype=float)
-    refuse_outside(t, "temperature", "°C", lowest=-32.0 / 1.8, highest=(350.0 - 32.0) / 1.8, reason=_NOT_THERE)
+    t = refuse_outside(
+        temperature_C, "temperature", "°C", lowest=-32.0 / 1.8, highest=(350.0 - 32.0) / 1.8, reason=_NOT_THERE
+    )
     return np.asarray(1.0 + 0.000061 * (1.8 * t + 32.0 - 100.0))
 
 

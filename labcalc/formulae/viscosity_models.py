@@ -56,19 +56,14 @@ class _FittedCurve(ABC):
         The noise of the points is carried through the fit to first order. How far the oil is from the curve isn't in
         it: the band of ``estimate_viscosity_temperature`` knows of that.
 
-        Parameters
-        ----------
         temperature_C : Temperature, [°C], within the fitted ones.
         noise_percent : Standard deviation of a result, [%], one for all of an oil, such as repeatability limit / 2.8;
             without it, the scatter of the points about the curve.
         level : Probability, [-], between 0 and 1.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval grows.
         further_results : 1 for the interval that holds one further result with the same noise, [-].
-
-        Raises
-        ------
-        OutOfRangeError : A temperature is outside the fitted ones, the level is no probability, or the noise is not
-            positive, or neither stated nor told by more points than coefficients.
+        Raises OutOfRangeError : A temperature is outside the fitted ones, the level is no probability, or the noise is
+            not positive, or neither stated nor told by more points than coefficients.
         """
         refuse_level(level)
         middle, derivatives, of_percent = self._linear(temperature_C, extrapolate)
@@ -105,14 +100,9 @@ class ExponentialCurve(_FittedCurve):
     def viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
         """Return the viscosity of the curve, [mm²/s] or [mPa·s] as it was fitted, at a temperature.
 
-        Parameters
-        ----------
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-
-        Raises
-        ------
-        OutOfRangeError : A temperature is outside the fitted ones, or not above T₀.
+        Raises OutOfRangeError : A temperature is outside the fitted ones, or not above T₀.
         """
         return np.exp(self.a + self.b_K / self._above(temperature_C, extrapolate))
 
@@ -128,8 +118,7 @@ class ExponentialCurve(_FittedCurve):
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
         above = np.asarray(kelvin(temperature) - self.T0_K)
-        refuse_outside(above, "temperature above T₀", "K", above=0.0, reason="the curve has no end there")
-        return above
+        return refuse_outside(above, "temperature above T₀", "K", above=0.0, reason="the curve has no end there")
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,14 +133,9 @@ class UbbelohdeWaltherLine(_FittedCurve):
     def kinematic_viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
         """Return the kinematic viscosity of the line, [mm²/s], at a temperature.
 
-        Parameters
-        ----------
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-
-        Raises
-        ------
-        OutOfRangeError : A temperature is outside the fitted ones.
+        Raises OutOfRangeError : A temperature is outside the fitted ones.
         """
         return self._linear(temperature_C, extrapolate)[0][()]
 
@@ -172,23 +156,13 @@ def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurv
 
     Three points fix it; four and more give the least squares of ln x.
 
-    Parameters
-    ----------
     temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
     viscosity : Viscosities at them, [mm²/s] or [mPa·s], more than zero.
+    Raises OutOfRangeError : A viscosity is not positive, an oil has fewer than three different temperatures, or the
+        points of an oil bend the other way or more than any such curve.
+    Source : H. Vogel, Phys. Z. 22 (1921) 645; G. S. Fulcher, J. Am. Ceram. Soc. 8 (1925) 339; G. Tammann and W. Hesse,
+        Z. anorg. allg. Chem. 156 (1926) 245.
 
-    Raises
-    ------
-    OutOfRangeError : A viscosity is not positive, an oil has fewer than three different temperatures, or the points of
-        an oil bend the other way or more than any such curve.
-
-    References
-    ----------
-    .. [1] H. Vogel, Phys. Z. 22 (1921) 645; G. S. Fulcher, J. Am. Ceram. Soc. 8 (1925) 339; G. Tammann and W. Hesse,
-       Z. anorg. allg. Chem. 156 (1926) 245.
-
-    Examples
-    --------
     >>> curve = fit_vogel([20.0, 40.0, 100.0], [74.62149, 26.87991, 4.19751])
     >>> curve.b_K.round(1), curve.T0_K.round(1)
     (np.float64(900.0), np.float64(170.0))
@@ -203,18 +177,10 @@ def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurv
 def fit_andrade(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurve:
     r"""Fit Andrade's curve :math:`\ln x = a + b / T`, b in [K], for narrow ranges of temperature only.
 
-    Parameters
-    ----------
     temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, two or more.
     viscosity : Viscosities at them, [mm²/s] or [mPa·s], more than zero.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is not positive, or an oil has fewer than two different temperatures.
-
-    References
-    ----------
-    .. [1] E. N. da C. Andrade, Nature 125 (1930) 309.
+    Raises OutOfRangeError : A viscosity is not positive, or an oil has fewer than two different temperatures.
+    Source : E. N. da C. Andrade, Nature 125 (1930) 309.
     """
     temperature, y = _logarithms(temperature_C, viscosity, needed=2, name="Andrade")
     fit = straight_line(1.0 / kelvin(temperature), y)
@@ -228,19 +194,11 @@ def fit_ubbelohde_walther(
 
     .. math:: m = \frac{\lg \lg (\nu_1 + 0.8) - \lg \lg (\nu_2 + 0.8)}{\lg T_2 - \lg T_1}
 
-    Parameters
-    ----------
     temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, two or more.
     kinematic_viscosity : Kinematic viscosities at them, [mm²/s], such that with the constant they are more than 1.
     constant : What is added to the viscosity, [mm²/s]; m depends on it in the second decimal.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is too low, or an oil has fewer than two different temperatures.
-
-    References
-    ----------
-    .. [1] DIN 51563:2011-04, Ubbelohde-Walther equation (the equation from memory, the title seen).
+    Raises OutOfRangeError : A viscosity is too low, or an oil has fewer than two different temperatures.
+    Source : DIN 51563:2011-04, Ubbelohde-Walther equation (the equation from memory, the title seen).
     """
     reason = "the line of Ubbelohde and Walther needs two"
     temperature, nu = points_of_curves(temperature_C, kinematic_viscosity, needed=2, what="a line", reason=reason)

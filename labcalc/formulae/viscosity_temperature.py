@@ -39,14 +39,9 @@ class ViscosityTemperatureLine:
     def kinematic_viscosity_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
         """Return the kinematic viscosity of the line, [mm²/s], at a temperature.
 
-        Parameters
-        ----------
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-
-        Raises
-        ------
-        OutOfRangeError : A temperature is outside the fitted ones, or the line leaves 0.21 mm²/s to 2e7 mm²/s.
+        Raises OutOfRangeError : A temperature is outside the fitted ones, or the line leaves 0.21 mm²/s to 2e7 mm²/s.
         """
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
@@ -56,21 +51,15 @@ class ViscosityTemperatureLine:
     def temperature_at(self, kinematic_viscosity: ArrayLike, *, extrapolate: bool = False) -> Array:
         """Return the temperature, [°C], at which the line has a kinematic viscosity.
 
-        Parameters
-        ----------
         kinematic_viscosity : Kinematic viscosity, [mm²/s], 0.21 to 2e7.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-
-        Raises
-        ------
-        OutOfRangeError : The viscosity is outside the range, or its temperature outside the fitted ones.
+        Raises OutOfRangeError : The viscosity is outside the range, or its temperature outside the fitted ones.
         """
         with np.errstate(divide="ignore", over="ignore", invalid="ignore"):  # a level line has no such temperature
             logarithm = (self.intercept - walther_ordinate(kinematic_viscosity)) / self.slope
             temperature = np.asarray(10.0**logarithm - ZERO_C)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
-        refuse_outside(temperature, "temperature", "°C", reason="the line never comes to this viscosity")
-        return temperature[()]
+        return refuse_outside(temperature, "temperature", "°C", reason="the line never comes to this viscosity")[()]
 
     @keeps_index
     def relative_slope_at(self, temperature_C: ArrayLike, *, extrapolate: bool = False) -> Array:
@@ -78,14 +67,9 @@ class ViscosityTemperatureLine:
 
         .. math:: \frac{d \ln \nu}{dT} = -\frac{B \, Z \ln Z}{T \, \nu \, dZ/d\nu}
 
-        Parameters
-        ----------
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-
-        Raises
-        ------
-        OutOfRangeError : As ``kinematic_viscosity_at``.
+        Raises OutOfRangeError : As ``kinematic_viscosity_at``.
         """
         viscosity = self.kinematic_viscosity_at(temperature_C, extrapolate=extrapolate)
         T = kelvin(np.asarray(temperature_C, dtype=float))
@@ -99,27 +83,14 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
 
     .. math:: \log_{10} \log_{10} Z = A - B \log_{10} T
 
-    Parameters
-    ----------
     temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
     kinematic_viscosity : Kinematic viscosities at them, [mm²/s], 0.21 to 2e7; broadcasts against the temperatures.
-
-    Returns
-    -------
-    The line, [-]; each of its fields has the shape of the axes before the last one.
-
-    Raises
-    ------
-    OutOfRangeError : A viscosity is outside the range, an oil has fewer than two different temperatures, or its
+    Returns : The line, [-]; each of its fields has the shape of the axes before the last one.
+    Raises OutOfRangeError : A viscosity is outside the range, an oil has fewer than two different temperatures, or its
         viscosity doesn't fall with temperature: the first such oil is named.
+    Source : ASTM D341-20; a line holds for a homogeneous liquid, between its cloud point and its initial boiling point
+        (D341-09, clause 3.1).
 
-    References
-    ----------
-    .. [1] ASTM D341-20; a line holds for a homogeneous liquid, between its cloud point and its initial boiling point
-       (D341-09, clause 3.1).
-
-    Examples
-    --------
     >>> line = fit_viscosity_temperature([40.0, 100.0], [73.30, 8.86])
     >>> float(line.kinematic_viscosity_at(60.0).round(3))
     30.083

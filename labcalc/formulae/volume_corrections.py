@@ -79,13 +79,8 @@ class VolumeCorrection:
 def ipts68_from_its90(temperature_C: ArrayLike) -> Array:
     """Return a temperature of today's scale, [°C], on the scale of 1968, on which the tables were measured.
 
-    Parameters
-    ----------
     temperature_C : Temperature on ITS-90, [°C].
-
-    References
-    ----------
-    .. [1] API MPMS 11.1-2004, par. 11.1.5.3.
+    Source : API MPMS 11.1-2004, par. 11.1.5.3.
     """
     temperature = np.asarray(temperature_C, dtype=float)
     tau, excess = temperature / 630.0, np.zeros(temperature.shape)
@@ -104,25 +99,15 @@ def volume_correction(
 ) -> VolumeCorrection:
     """Return the correction factors, [-], of an oil from 60 °F to a temperature and pressure.
 
-    Parameters
-    ----------
     density_60F : Density at 60 °F and no gauge pressure, [kg/m³], within the range of the commodity group.
     temperature_C : Temperature, [°C], -50 to 150.
     pressure_kPa : Gauge pressure, [kPa], up to 10342.14; below zero counts as zero.
     commodity : Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
     alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; the density then has no limits.
+    Raises OutOfRangeError : An input is outside its range; nothing is rounded before the comparison.
+    Raises ValueError : The commodity group is unknown.
+    Source : API MPMS 11.1-2004, par. 11.1.6.1.
 
-    Raises
-    ------
-    OutOfRangeError : An input is outside its range; nothing is rounded before the comparison.
-    ValueError : The commodity group is unknown.
-
-    References
-    ----------
-    .. [1] API MPMS 11.1-2004, par. 11.1.6.1.
-
-    Examples
-    --------
     >>> volume_correction(870.0, 40.0).factor.round(5)
     np.float64(0.98227)
     """

@@ -9,9 +9,7 @@ from labcalc.formulae._least_squares import StraightLine
 from labcalc.formulae._refusals import Array, refuse_outside
 
 EDITION = "ASTM D341-20"
-
 LOWEST_VISCOSITY, HIGHEST_VISCOSITY = 0.21, 2e7  # range of the chart, [mm²/s]
-
 _RANGE = "ASTM D341 holds from 0.21 mm²/s to 20 000 000 mm²/s"
 _LN_10 = np.log(10.0)
 _LN_LN_10 = np.log(_LN_10)
@@ -25,16 +23,9 @@ def walther_ordinate(kinematic_viscosity: ArrayLike) -> Array:
 
     .. math:: W = \log_{10} \log_{10} Z, \quad Z = \nu + 0.7 + \exp(-1.47 - 1.84 \nu - 0.51 \nu^2)
 
-    Parameters
-    ----------
     kinematic_viscosity : Kinematic viscosity, [mm²/s], 0.21 to 2e7.
+    Source : ASTM D341-20, the equation with the term for viscosities below 2 mm²/s.
 
-    References
-    ----------
-    .. [1] ASTM D341-20, the equation with the term for viscosities below 2 mm²/s.
-
-    Examples
-    --------
     >>> walther_ordinate([0.5, 10.0, 100.0]).round(4)
     array([-0.9689,  0.0126,  0.3017])
     """
@@ -49,17 +40,9 @@ def viscosity_from_ordinate(ordinate: ArrayLike) -> Array:
     The standard's closed expression is off by up to 0.03 %; here it only starts Newton's iteration, which ends at the
     last digits.
 
-    Parameters
-    ----------
     ordinate : Ordinate W, [-], -1.579 to 0.863.
-
-    Raises
-    ------
-    OutOfRangeError : The viscosity is outside 0.21 mm²/s to 2e7 mm²/s.
-
-    References
-    ----------
-    .. [1] ASTM D341-20, the equations and their inverse.
+    Raises OutOfRangeError : The viscosity is outside 0.21 mm²/s to 2e7 mm²/s.
+    Source : ASTM D341-20, the equations and their inverse.
     """
     viscosity = solved_viscosity(np.asarray(ordinate, dtype=float))
     refuse_viscosity(viscosity)

@@ -12,6 +12,7 @@ from .control.panels import (
     Panel as Panel,
     earlier_words as earlier_words,
     groups_of as groups_of,
+    lots_compared as lots_compared,
     panels_of as panels_of,
 )
 from .control.status import (

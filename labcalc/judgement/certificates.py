@@ -77,17 +77,9 @@ def _certified_in_lot(laboratory: Laboratory, sample: str, lot: str, day: date) 
 def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
     """Set the mean of the repeats of each reference-oil run beside its certified value.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        Rows of the tidy table; other roles than ``reference`` are passed over.
-    laboratory : Laboratory
-        The certificates, and how far from them a result may be.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``COMPARISON_COLUMNS``, in the order of time.
+    rows : pandas.DataFrame Rows of the tidy table; other roles than ``reference`` are passed over.
+    laboratory : Laboratory The certificates, and how far from them a result may be.
+    Returns : ``COMPARISON_COLUMNS``, in the order of time.
     """
     rows = rows[rows["role"] == "reference"]
     if rows.empty:

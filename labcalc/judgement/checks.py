@@ -11,8 +11,7 @@ State = Literal["met", "not checked", "doubtful", "not met"]
 About = Literal["numbers", "instrument", "order", "specification", "decision"]
 """What a check looks at: the run's own numbers, its instrument, what ran before it, what is asked of the product."""
 
-STATES: tuple[State, ...] = ("met", "not checked", "doubtful", "not met")
-"""From best to worst."""
+STATES: tuple[State, ...] = ("met", "not checked", "doubtful", "not met")  # from best to worst
 
 
 @dataclass(frozen=True)
@@ -20,15 +19,11 @@ class HeldLimit:
     """A limit that a value was held against; NaN where it has no such end, or its quantity no temperature."""
 
     quantity: str
-    temperature_C: float
-    """In °C."""
-    lowest: float
-    """In the unit of the value, as ``highest``."""
+    temperature_C: float  # in °C
+    lowest: float  # in the unit of the value, as ``highest``
     highest: float
-    words: str
-    """Both ends in words, without unit."""
-    rule: str
-    """Name of the decision rule that was applied; empty where the limit could not be held."""
+    words: str  # both ends in words, without unit
+    rule: str  # name of the decision rule that was applied; empty where the limit could not be held
 
 
 @dataclass(frozen=True)
@@ -38,15 +33,11 @@ class Check:
     name: str
     state: State
     finding: str
-    basis: str = ""
-    """Standard, statement or setting that the limit comes from."""
-    missed: bool = False
-    """Whether it was not checked although the run gives what it needs: the verdict says so."""
+    basis: str = ""  # standard, statement or setting that the limit comes from
+    missed: bool = False  # whether it was not checked although the run gives what it needs: the verdict says so
     about: About = "numbers"
-    advice: str = ""
-    """What to do although it holds nothing back: the verdict says so."""
-    limit: HeldLimit | None = None
-    """What the specification asks, where the check holds a value against it."""
+    advice: str = ""  # what to do although it holds nothing back: the verdict says so
+    limit: HeldLimit | None = None  # what the specification asks, where the check holds a value against it
 
 
 def worst(states: Sequence[State]) -> State:

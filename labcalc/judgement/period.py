@@ -16,8 +16,7 @@ from labcalc.errors import MonthError, PeriodError
 class Period:
     """An interval in the time zone of a laboratory: from ``first`` on and before ``last``."""
 
-    name: str
-    """As ``2026-03``, or ``2026-01-05 to 2026-02-10``."""
+    name: str  # as ``2026-03``, or ``2026-01-05 to 2026-02-10``
     first: pd.Timestamp
     last: pd.Timestamp
 
@@ -56,10 +55,7 @@ class Month(Period):
 def year_of(name: str, time_zone: str) -> Month:
     """Return the year of that name.
 
-    Raises
-    ------
-    MonthError
-        The name is no year between 1900 and 2199, such as ``2026``.
+    Raises MonthError The name is no year between 1900 and 2199, such as ``2026``.
     """
     if re.fullmatch(r"(19|20|21)\d\d", name, re.ASCII) is None:
         raise MonthError(f"'{name}' is no year; four digits are expected, such as 2026")
@@ -70,10 +66,7 @@ def year_of(name: str, time_zone: str) -> Month:
 def month_of(name: str, time_zone: str) -> Month:
     """Return the month of that name.
 
-    Raises
-    ------
-    MonthError
-        The name is no month between 1900 and 2199, such as ``2026-03``.
+    Raises MonthError The name is no month between 1900 and 2199, such as ``2026-03``.
     """
     if re.fullmatch(r"(19|20|21)\d\d-(0[1-9]|1[0-2])", name, re.ASCII) is None:
         raise MonthError(f"'{name}' is no month; year and month are expected, such as 2026-03")
@@ -84,10 +77,8 @@ def month_of(name: str, time_zone: str) -> Month:
 def days_of(first_day: str, last_day: str, time_zone: str) -> Period:
     """Return the period from a day to another, both included.
 
-    Raises
-    ------
-    PeriodError
-        One of the two is no day between 1900 and 2199, such as ``2026-03-31``, or the last comes before the first.
+    Raises PeriodError One of the two is no day between 1900 and 2199, such as ``2026-03-31``, or the last comes before
+        the first.
     """
     first, last = (_midnight(day, time_zone) for day in (first_day, last_day))
     if last < first:

@@ -65,16 +65,10 @@ def _reach(statement: PrecisionStatement) -> str:
 def precision_by_own_record(quantity: str, size: float, number: int, of: str) -> PrecisionStatement:
     """Return the statement that the scatter of an instrument's own fills makes, where no other is in force.
 
-    Parameters
-    ----------
-    quantity : str
-        As the tidy table names it.
-    size : float
-        Standard deviation of single fills, relative for viscosities [-], of densities [kg/m³].
-    number : int
-        How many differences stand behind it, [-].
-    of : str
-        What was filled, and where.
+    quantity : str As the tidy table names it.
+    size : float Standard deviation of single fills, relative for viscosities [-], of densities [kg/m³].
+    number : int How many differences stand behind it, [-].
+    of : str What was filled, and where.
     """
     none = PrecisionFunction()
     exponent = 0.0 if quantity == "density" else 1.0

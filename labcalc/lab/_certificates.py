@@ -13,8 +13,7 @@ from labcalc.lab.laboratory import CertifiedValue, ReferenceLot, ReferenceMateri
 
 _POSITIVE = number(above=0)
 _K = Key(_POSITIVE, None)
-_TWO = 2.0
-"""Coverage factor where neither a value nor its lot states one: that of 95 %."""
+_TWO = 2.0  # coverage factor where neither a value nor its lot states one: that of 95 %
 
 
 def _check_lot(lot: ReferenceLot) -> Iterator[tuple[str, str]]:

@@ -17,8 +17,7 @@ _JUDGED = choice((*QUANTITY_COLUMNS, *_INDICES))
 _RULE = choice(DECISION_RULES)
 _DEFAULT = ConformityChoices()
 
-VALUE_TWICE = "the same quantity and temperature"
-"""How a message calls a value that stands there twice."""
+VALUE_TWICE = "the same quantity and temperature"  # how a message calls a value that stands there twice
 
 
 def quantity_and_temperature(record: Any) -> tuple[str, str]:

@@ -99,9 +99,7 @@ def add_line(laboratory: Laboratory, decision: Decision) -> int:
 
     Return its number.
 
-    Raises
-    ------
-    DecisionError : What it refers to is not there, or the disk took only part of it.
+    Raises DecisionError : What it refers to is not there, or the disk took only part of it.
     """
     from filelock import FileLock
 

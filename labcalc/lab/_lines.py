@@ -15,14 +15,10 @@ _LONG_TEXT = re.compile(r'"""[\s\S]*?"""|\'\'\'[\s\S]*?\'\'\'')
 def line_of_key(text: str, key: str) -> int:
     """Return the line on which a key stands, such as ``product[2].limit[1].highest``.
 
-    Parameters
-    ----------
     text : The content of lab.toml.
     key : Path of the key as messages give it.
-
-    Returns
-    -------
-    From 1 on; of a key that is missing the line of the table that should hold it; 0 where that isn't found either.
+    Returns : From 1 on; of a key that is missing the line of the table that should hold it; 0 where that isn't found
+        either.
     """
     lines = _LONG_TEXT.sub(lambda found: "\n" * found[0].count("\n"), text).split("\n")
     headings = [re.sub(r"\s", "", found[1]) if (found := HEADING.match(line)) else "" for line in lines]

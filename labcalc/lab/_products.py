@@ -39,8 +39,7 @@ def _change(value: Any, path: str, problems: Problems) -> Any:
     return problems.note(path, f"{shown(value)}: + or - is expected before one of {', '.join(words)}{guess}")
 
 
-QUANTITIES = Key(listed(_change, "quantities"), ())
-"""What is calculated beside or without what the class names."""
+QUANTITIES = Key(listed(_change, "quantities"), ())  # what is calculated beside or without what the class names
 
 PRODUCT = table(
     {

@@ -34,8 +34,7 @@ def _check(place: RecordPlace) -> Iterator[tuple[str, str]]:
         yield "", "either file or url is expected"
 
 
-RECORD = table({"file": Key(text, ""), "url": Key(_url, "")}, RecordPlace, _check)
-"""Reader of the whole table."""
+RECORD = table({"file": Key(text, ""), "url": Key(_url, "")}, RecordPlace, _check)  # reader of the whole table
 
 
 def _second_person(value: Any, path: str, problems: Problems) -> Any:
@@ -47,5 +46,4 @@ def _second_person(value: Any, path: str, problems: Problems) -> Any:
     return problems.note(path, f"{shown(value)}: true, false or a first day such as 2026-04-01 is expected")
 
 
-DECISIONS = table({"second_person": Key(_second_person, None)}, DecisionChoices)
-"""Reader of the whole table."""
+DECISIONS = table({"second_person": Key(_second_person, None)}, DecisionChoices)  # reader of the whole table

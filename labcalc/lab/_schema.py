@@ -250,6 +250,12 @@ _PRECISION = table(
     Precision,
     _check_precision,
 )
+
+
+def _yes_or_no(value: Any, path: str, problems: Problems) -> Any:
+    return value if isinstance(value, bool) else problems.note(path, f"{shown(value)}: true or false is expected")
+
+
 _UNCERTAINTY = table(
     {
         "temperature_K": Key(_NOT_NEGATIVE, _NAN),
@@ -257,6 +263,7 @@ _UNCERTAINTY = table(
         "adjustment_density_kg_m3": Key(_NOT_NEGATIVE, _NAN),
         "resolution_percent": Key(_NOT_NEGATIVE, _NAN),
         "resolution_density_kg_m3": Key(_NOT_NEGATIVE, _NAN),
+        "from_control": Key(_yes_or_no, False),
     },
     Uncertainty,
 )

@@ -13,11 +13,8 @@ from datetime import date, datetime
 from types import SimpleNamespace
 from typing import Any
 
-REQUIRED = object()
-"""Stands for the default of a key that must be there."""
-
-UNFIT = object()
-"""Stands for a value that was refused; its problem has been noted."""
+REQUIRED = object()  # stands for the default of a key that must be there
+UNFIT = object()  # stands for a value that was refused; its problem has been noted
 
 
 class Problems(list[tuple[str, str]]):

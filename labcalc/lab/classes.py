@@ -18,8 +18,7 @@ from labcalc.lab.laboratory import Limit
 _JUDGED = re.compile(r"(kinematic viscosity|density|CCAI)(?: at (-?\d+) °C)?")
 """The quantities of a published table that a report can hold against a limit."""
 
-_FIGURES = 4
-"""Figures of a reported viscosity (ISO 3104:1994, clause 13)."""
+_FIGURES = 4  # figures of a reported viscosity (ISO 3104:1994, clause 13)
 
 
 @dataclass(frozen=True)
@@ -27,18 +26,13 @@ class ProductClass:
     """What a class of products brings; the one without a name brings nothing."""
 
     name: str = ""
-    quantities: tuple[str, ...] = ()
-    """What a report calculates, some of ``all_quantities``."""
+    quantities: tuple[str, ...] = ()  # what a report calculates, some of ``all_quantities``
     precision_class: str = ""
     commodity: str = ""
-    liquid: str | None = None
-    """Kind of liquid, as in ``judge_slope``, where all of the class are one."""
-    temperatures_C: tuple[float, ...] = ()
-    """Temperatures at which a report gives the viscosity, measured or not, [°C]."""
-    standards: tuple[str, ...] = ()
-    """Standards whose limits a product of the class may ask for."""
-    grades: tuple[str, ...] = ()
-    """The grades of them; empty: all."""
+    liquid: str | None = None  # kind of liquid, as in ``judge_slope``, where all of the class are one
+    temperatures_C: tuple[float, ...] = ()  # temperatures at which a report gives the viscosity, measured or not, [°C]
+    standards: tuple[str, ...] = ()  # standards whose limits a product of the class may ask for
+    grades: tuple[str, ...] = ()  # the grades of them; empty: all
 
 
 @dataclass(frozen=True)
@@ -48,12 +42,9 @@ class GradeSystem:
     quantity: str
     name: str
     table: str = "ISO 3448"
-    begins: str = ""
-    """How the names of the grades begin that are meant."""
-    first: bool = False
-    """Whether the first that fits is the grade; otherwise all that fit are told."""
-    beside: str = ""
-    """What a report says beside it."""
+    begins: str = ""  # how the names of the grades begin that are meant
+    first: bool = False  # whether the first that fits is the grade; otherwise all that fit are told
+    beside: str = ""  # what a report says beside it
 
     def told_by(self, **values: float) -> str:
         """Return the grade or grades that fit what is known, each value [as in the table]; empty where none does."""
@@ -104,15 +95,10 @@ def all_quantities() -> tuple[str, ...]:
 def quantities_of(class_name: str, commodity: str, changes: Iterable[str] = ()) -> tuple[str, ...]:
     """Return what a report calculates for a product.
 
-    Parameters
-    ----------
     class_name : Name of its class; empty: by the commodity group.
     commodity : Commodity group, a key of ``formulae.COMMODITIES``.
     changes : Names of quantities, each after ``+`` (added) or ``-`` (left out); the last word counts.
-
-    Returns
-    -------
-    Names, in the order in which the report gives them.
+    Returns : Names, in the order in which the report gives them.
     """
     known = product_classes().get(class_name)
     asked = set(known.quantities if known else _content()["without_class"][commodity])

@@ -20,13 +20,14 @@ from labcalc.lab._tables import Key, Problems, choice, number, shown, table, tex
 from labcalc.lab.clock import present_moment
 from labcalc.lab.laboratory import Laboratory
 
-DECISION_KINDS = ("exclude", "accept", "count", "corrective action", "conclusion")
+DECISION_KINDS = ("exclude", "accept", "count", "corrective action", "conclusion", "limits")
 """Leave a result out of limits and means; accept a signal as explained; let a run count whose time is doubted or that
-another file contradicts; what was done; what was concluded."""
+another file contradicts; what was done; what was concluded; limits of a control chart that are signed."""
 _FOLLOWING = ("action", "closed", "confirmed")
 """Somebody is to see to a finding of a month; has seen to it; a second person agrees with a decision."""
 _FILE_NAME = "decisions.jsonl"
 _ABOUT_A_RUN = ("exclude", "accept")
+_OF_LIMITS = ("instrument", "oil", "quantity", "temperature_C", "month", "in_force", "centre", "sigma", "sigma_from")
 _MOST = 2**53 - 1
 
 
@@ -40,42 +41,36 @@ class Decision:
     """
 
     who: str
-    when: datetime
-    """With its time zone."""
-    what: str
-    """One of ``DECISION_KINDS``, or ``action``, ``closed``, ``confirmed``."""
-    why: str = ""
-    """The reason; of an action what was found, of one that is closed what was measured since."""
+    when: datetime  # with its time zone
+    what: str  # one of ``DECISION_KINDS``, or ``action``, ``closed``, ``confirmed``
+    why: str = ""  # the reason; of an action what was found, of one that is closed what was measured since
     run: str = ""
     instrument: str = ""
     quantity: str = ""
-    temperature_C: float = math.nan
-    """Temperature of the chart, [°C]; NaN for every one."""
-    file: str = ""
-    """Name of the export that counts, without its folder."""
-    finding: str = ""
-    """Of an action: the key of its finding."""
-    month: str = ""
-    """Of an action: the month in which it was found, such as ``2026-03``."""
+    temperature_C: float = math.nan  # temperature of the chart, [°C]; NaN for every one
+    file: str = ""  # name of the export that counts, without its folder
+    finding: str = ""  # of an action: the key of its finding
+    month: str = ""  # of an action: the month in which it was found, such as ``2026-03``
     owner: str = ""
     due: date | None = None
     size: float = math.nan
     """Of an action: how large its finding was, in the finding's own measure; of a conclusion: how large its cause, in
     the cause's unit; NaN where it has none."""
-    cause: str = ""
-    """Of a conclusion: the key of its cause."""
-    probability: float = math.nan
-    """Of the cause as labcalc ranked it before anything more was measured, [-]."""
-    leading_probability: float = math.nan
-    """Of the cause that was ranked first then, [-]."""
-    decided_by: str = ""
-    """Of a conclusion: the measurement that decided."""
+    cause: str = ""  # of a conclusion: the key of its cause
+    probability: float = math.nan  # of the cause as labcalc ranked it before anything more was measured, [-]
+    leading_probability: float = math.nan  # of the cause that was ranked first then, [-]
+    decided_by: str = ""  # of a conclusion: the measurement that decided
     decision: int = 0
     """Number of the decision that an action rests on, of the action that is closed, of what is confirmed."""
-    corrects: int = 0
-    """Number of the decision that this one takes the place of."""
-    number: int = 0
-    """Its own: of its entry in the record, or of its line."""
+    oil: str = ""  # of limits: the reference oil of their chart, with its lot
+    lot: str = ""
+    in_force: date | None = None  # of limits: the day from which they hold; what was judged before stays judged
+    centre: float = math.nan  # of limits, [unit of their chart], as is sigma
+    sigma: float = math.nan
+    sigma_from: str = ""  # of limits: ``moving range`` or ``standard deviation``
+    results: int = 0  # of limits: how many results in control they rest on, the last of them in ``month``
+    corrects: int = 0  # number of the decision that this one takes the place of
+    number: int = 0  # its own: of its entry in the record, or of its line
 
 
 @dataclass(frozen=True)
@@ -90,12 +85,10 @@ class Assignment:
 class Decided:
     """All that was decided, as it holds: what another decision takes the place of is left out."""
 
-    decisions: tuple[Decision, ...] = ()
-    """Those that are applied, in the order in which they were added."""
+    decisions: tuple[Decision, ...] = ()  # those that are applied, in the order in which they were added
     unusable: tuple[DecisionError, ...] = ()
     """Lines that can't be used or were changed, each with its number and what was expected."""
-    waiting: tuple[Decision, ...] = ()
-    """Those that a second person must confirm before they are applied."""
+    waiting: tuple[Decision, ...] = ()  # those that a second person must confirm before they are applied
     assignments: tuple[Assignment, ...] = ()
 
 
@@ -120,9 +113,7 @@ def checked_decisions(laboratory: Laboratory) -> Decided:
 def refuse_misfit(decision: Decision, before: Sequence[Decision], laboratory: Laboratory, place: str) -> None:
     """Refuse a decision that refers to what isn't before it.
 
-    Raises
-    ------
-    DecisionError : It corrects, closes or confirms what can't be.
+    Raises DecisionError : It corrects, closes or confirms what can't be.
     """
     if problem := _Held(before, laboratory).problem(decision):
         raise DecisionError(place, 0, problem)
@@ -148,6 +139,8 @@ class _Held:
         corrected, about = self._known.get(one.corrects), self._known.get(one.decision)
         if one.corrects and (corrected is None or corrected.what == "confirmed" or self._is_corrected(corrected)):
             return f"{one.corrects} is no decision in force, which one can correct"
+        if corrected is not None and corrected.in_force is not None and one.when.date() >= corrected.in_force:
+            return f"the limits of {one.corrects} are in force and have judged: sign others from a later day"
         if one.decision and about is None:
             return f"there is no decision {one.decision} before it"
         if about is None:
@@ -179,11 +172,16 @@ class _Held:
         in_force = [one for one in left if not self._waits(one)]
         closed = {one.decision: one for one in in_force if one.what == "closed"}
         return Decided(
-            tuple(one for one in in_force if one.what in DECISION_KINDS),
+            tuple(self._since_confirmed(one) for one in in_force if one.what in DECISION_KINDS),
             unusable,
             tuple(one for one in left if self._waits(one)),
             tuple(Assignment(self._begun(one), closed.get(one.number)) for one in in_force if one.what == "action"),
         )
+
+    def _since_confirmed(self, one: Decision) -> Decision:
+        """Return limits as signed when the second person did: before, the others judged."""
+        by = self._followed.get(("confirmed", one.number)) if one.what == "limits" else None
+        return one if by is None else replace(one, when=max(one.when, by.when))
 
     def _begun(self, action: Decision) -> Decision:
         """Return an action as open since what it takes the place of was."""
@@ -223,9 +221,7 @@ def stated_decision(decision: Decision) -> dict[str, Any]:
 def decision_of(record: Mapping[str, Any], file: str, line: int) -> Decision:
     """Return the decision that ``stated_decision`` said.
 
-    Raises
-    ------
-    DecisionError : A key is missing or wrong; it names the line of the file.
+    Raises DecisionError : A key is missing or wrong; it names the line of the file.
     """
     problems = Problems()
     decision = _DECISION(record, "", problems)
@@ -268,6 +264,14 @@ def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
         return
     if not decision.why:
         yield "why", "missing, and must be given"
+    if decision.what == "limits":
+        stated = stated_decision(decision)
+        yield from ((name, "missing: limits need it") for name in _OF_LIMITS if name not in stated)
+        if decision.results < 2:
+            yield "results", f"{decision.results}: limits rest on 2 results or more"
+        if decision.in_force is not None and decision.in_force < decision.when.date():
+            expected = f"the day on which they are signed ({decision.when.date()}) or a later one is expected"
+            yield "in_force", f"{decision.in_force}: {expected}, as what was judged stays judged"
     if decision.what in _ABOUT_A_RUN and not decision.run:
         yield "run", f"missing, and must be given to {decision.what}"
     if decision.what == "count" and not decision.run and not decision.file:
@@ -276,7 +280,7 @@ def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
         yield "run", "missing: a run or an instrument must be named"
 
 
-_NUMBERS = ("decision", "corrects")
+_NUMBERS = ("decision", "corrects", "results")
 _NUMBER = Key(whole_number(1, _MOST), 0)
 _DECISION = table(
     {
@@ -298,6 +302,13 @@ _DECISION = table(
         "probability": Key(number(0, 1), math.nan),
         "leading_probability": Key(number(0, 1), math.nan),
         "decided_by": Key(text, ""),
+        "oil": Key(text, ""),
+        "lot": Key(text, ""),
+        "in_force": Key(_day, None),
+        "centre": Key(number(), math.nan),
+        "sigma": Key(number(above=0), math.nan),
+        "sigma_from": Key(choice(("moving range", "standard deviation")), ""),
+        "results": Key(whole_number(2, _MOST), 0),
         "decision": _NUMBER,
         "corrects": _NUMBER,
     },

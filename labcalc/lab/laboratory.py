@@ -35,11 +35,9 @@ class CertifiedValue:
     quantity: str
     temperature_C: float
     value: float
-    expanded_uncertainty: float
-    """Expanded uncertainty, in the unit of the value."""
+    expanded_uncertainty: float  # expanded uncertainty, in the unit of the value
     coverage_factor: float = 2.0
-    k_is_stated: bool = True
-    """False where nothing says k, and 2 is taken."""
+    k_is_stated: bool = True  # false where nothing says k, and 2 is taken
 
 
 @dataclass(frozen=True)
@@ -53,15 +51,11 @@ class ReferenceLot:
     valid_from: date
     valid_to: date
     certified: tuple[CertifiedValue, ...]
-    certificate: str = ""
-    """Number of the certificate."""
+    certificate: str = ""  # number of the certificate
     producer: str = ""
-    accreditation: str = ""
-    """Of the producer, such as the number under which it is accredited to ISO 17034."""
-    coverage_factor: float | None = None
-    """What the certificate says of k for all its values."""
-    file: str = ""
-    """The certificate as a file, relative to lab.toml."""
+    accreditation: str = ""  # of the producer, such as the number under which it is accredited to ISO 17034
+    coverage_factor: float | None = None  # what the certificate says of k for all its values
+    file: str = ""  # the certificate as a file, relative to lab.toml
 
 
 @dataclass(frozen=True)
@@ -69,8 +63,7 @@ class ReferenceMaterial:
     """A reference oil, told by its sample names."""
 
     name: str
-    samples: tuple[str, ...]
-    """Shell-style patterns on the sample name, case ignored."""
+    samples: tuple[str, ...]  # Shell-style patterns on the sample name, case ignored
     lots: tuple[ReferenceLot, ...]
 
 
@@ -78,19 +71,15 @@ class ReferenceMaterial:
 class Limit:
     """A specification limit; NaN where a side is open. ``decimals``: as the specification writes it."""
 
-    quantity: str
-    """``kinematic viscosity``, ``dynamic viscosity``, ``density``, ``viscosity index`` or ``CCAI``."""
-    temperature_C: float
-    """Temperature, [°C]; NaN for an index."""
+    quantity: str  # ``kinematic viscosity``, ``dynamic viscosity``, ``density``, ``viscosity index`` or ``CCAI``
+    temperature_C: float  # temperature, [°C]; NaN for an index
     lowest: float
     highest: float
     decimals: int
-    decision_rule: str = ""
-    """Name in ``DECISION_RULES``; empty: the laboratory's rule."""
+    decision_rule: str = ""  # name in ``DECISION_RULES``; empty: the laboratory's rule
     source: str = ""
     """Standard with edition, where lab.toml asks for a standard's limits; empty: the product's specification."""
-    mark: str = ""
-    """``seen`` or ``memory`` of a standard's limit."""
+    mark: str = ""  # ``seen`` or ``memory`` of a standard's limit
 
 
 @dataclass(frozen=True)
@@ -110,24 +99,18 @@ class Product:
     name: str
     samples: tuple[str, ...] = ()
     """Shell-style patterns on the sample name, case ignored, for exports that name no product."""
-    precision_class: str = ""
-    """Class for the precision statements, such as ``base oils``."""
-    commodity: str = next(iter(COMMODITIES))
-    """Commodity group for density: a key of ``formulae.COMMODITIES``."""
-    specification: str = ""
-    """Title of the specification that the limits are taken from."""
+    precision_class: str = ""  # class for the precision statements, such as ``base oils``
+    commodity: str = next(iter(COMMODITIES))  # commodity group for density: a key of ``formulae.COMMODITIES``
+    specification: str = ""  # title of the specification that the limits are taken from
     limits: tuple[Limit, ...] = ()
     """Of its specification, and of the standard where the specification has none for the quantity."""
     typical: tuple[TypicalValue, ...] = ()
-    class_: str = ""
-    """Class of products, a key of ``product_classes``; empty where lab.toml gives none."""
-    standard: str = ""
-    """Published limits that it is held to, a key of ``standard_limits``."""
+    class_: str = ""  # class of products, a key of ``product_classes``; empty where lab.toml gives none
+    standard: str = ""  # published limits that it is held to, a key of ``standard_limits``
     quantities: tuple[str, ...] = ()
     """What its reports calculate beside (``+``) or without (``-``) what its class names."""
     customer: str = ""
-    sampling: str = ""
-    """Plan or place of sampling, as a report names it."""
+    sampling: str = ""  # plan or place of sampling, as a report names it
 
 
 @dataclass(frozen=True)
@@ -151,8 +134,7 @@ class Precision:
 
     precision_class: str
     quantity: str
-    temperature_C: float
-    """Temperature, [°C]; NaN for any."""
+    temperature_C: float  # temperature, [°C]; NaN for any
     repeatability: PrecisionFunction
     source: str
     determinability: PrecisionFunction = PrecisionFunction()
@@ -168,16 +150,15 @@ class Precision:
 class Uncertainty:
     """What a budget needs beside certificates and precision: standard uncertainties and steps; NaN where not stated."""
 
-    temperature_K: float = float("nan")
-    """Standard uncertainty of the cell's temperature, [K]."""
+    temperature_K: float = float("nan")  # standard uncertainty of the cell's temperature, [K]
     adjustment_percent: float = float("nan")
     """Standard uncertainty of viscosity that adjustment and drift leave between reference-oil checks, [%]."""
-    adjustment_density_kg_m3: float = float("nan")
-    """The same for density, [kg/m³]."""
-    resolution_percent: float = float("nan")
-    """Step of a viscosity that is not printed but follows from others, [%]."""
-    resolution_density_kg_m3: float = float("nan")
-    """The same for density, [kg/m³]."""
+    adjustment_density_kg_m3: float = float("nan")  # the same for density, [kg/m³]
+    resolution_percent: float = float("nan")  # step of a viscosity that is not printed but follows from others, [%]
+    resolution_density_kg_m3: float = float("nan")  # the same for density, [kg/m³]
+    from_control: bool = False
+    """Let the instrument's checks in control, by level, stand for temperature, repeatability, resolution and
+    adjustment."""
 
 
 @dataclass(frozen=True)
@@ -190,14 +171,11 @@ class ReportChoices:
     """What all reports calculate beside (``+``) or without (``-``) what the class of the product names."""
     expanded_uncertainty_percent: float = float("nan")
     """The laboratory's own relative expanded uncertainty (95 %) of viscosity, [%]; NaN if it states none."""
-    expanded_uncertainty_density_kg_m3: float = float("nan")
-    """The same for density, [kg/m³]."""
-    reference_age_h: float = 24.0
-    """How old the last reference-oil check of the instrument may be, [h]."""
+    expanded_uncertainty_density_kg_m3: float = float("nan")  # the same for density, [kg/m³]
+    reference_age_h: float = 24.0  # how old the last reference-oil check of the instrument may be, [h]
     reference_viscosity_percent: float = 0.5
     """How far a reference oil may be from its certified viscosity, beside the certificate's own uncertainty, [%]."""
-    reference_density_kg_m3: float = 0.3
-    """The same for density, [kg/m³]."""
+    reference_density_kg_m3: float = 0.3  # the same for density, [kg/m³]
     replicates: str = "fills"
     """What the replicates of a run are: ``fills``, results of their own that the repeatability r holds for, or
     ``determinations`` of one fill, that the determinability d holds for."""
@@ -207,10 +185,8 @@ class ReportChoices:
 class ConformityChoices:
     """How results are held against specification limits, where a limit states no rule of its own."""
 
-    decision_rule: str = next(iter(DECISION_RULES))
-    """Name in ``DECISION_RULES``."""
-    guard_band: float = 1.0
-    """Guard band of the rules that have one, in expanded uncertainties, [-]."""
+    decision_rule: str = next(iter(DECISION_RULES))  # name in ``DECISION_RULES``
+    guard_band: float = 1.0  # guard band of the rules that have one, in expanded uncertainties, [-]
 
 
 @dataclass(frozen=True)
@@ -223,8 +199,7 @@ class Baseline:
     instrument: str = ""
 
 
-LIMIT_KINDS = ("by baseline size", "three sigma")
-"""How far out the limits of a control chart stand."""
+LIMIT_KINDS = ("by baseline size", "three sigma")  # how far out the limits of a control chart stand
 
 
 @dataclass(frozen=True)
@@ -240,18 +215,15 @@ class ControlChoices:
     rules: tuple[RunRule, ...] = RULE_SETS["limits only"]
     ewma_weight: float = 0.4
     """Weight of the newest result, [-]; 0: no EWMA. The default is common in petroleum testing [memory]."""
-    ewma_multiple: float = 3.0
-    """Half width of the EWMA's limits in its standard deviations, [-]."""
+    ewma_multiple: float = 3.0  # half width of the EWMA's limits in its standard deviations, [-]
     limits: str = LIMIT_KINDS[0]
     """One of ``LIMIT_KINDS``: further out the fewer results set them, so that a result without fault lies beyond them
     as seldom as the figures say (``ChartLimits``), or at three sigma in any case."""
-    constants: str = "trade"
-    """Name in ``CHART_CONSTANTS``."""
+    constants: str = "trade"  # name in ``CHART_CONSTANTS``
     baseline_results: int = 20
     fewest_results: int = 8
     """Results below which no limits are set, [-]: our own choice; with fewer, sigma is known to no better than 30 %."""
-    settled_results: int = 30
-    """Results below which limits are provisional, [-]."""
+    settled_results: int = 30  # results below which limits are provisional, [-]
     performance: PerformanceThresholds = PERFORMANCE_THRESHOLDS
 
 
@@ -281,8 +253,7 @@ class DuplicateChoices:
     """Endings of a sample's name that mark a second fill or bottle, such as ``/2``; case ignored."""
     repeatability_window_h: float = 8.0
     """A working day, [h]: our own choice of the short interval that ISO 3534-2 asks for."""
-    intermediate_window_d: float = 31.0
-    """How long a sample is taken to stay the same, [d]: our own choice."""
+    intermediate_window_d: float = 31.0  # how long a sample is taken to stay the same, [d]: our own choice
 
 
 @dataclass(frozen=True)
@@ -290,8 +261,7 @@ class RecordPlace:
     """Where the record is kept: a SQLite file, relative to lab.toml, or a PostgreSQL database by its URL."""
 
     file: str = ""
-    url: str = ""
-    """Without a password."""
+    url: str = ""  # without a password
 
 
 @dataclass(frozen=True)
@@ -320,5 +290,4 @@ class Laboratory:
     recorded: Head | None = None
     """Head of the record, or of the chained file of decisions, when it was read; None where it wasn't."""
     file: Path | None = None
-    sha256: str = ""
-    """Digest of lab.toml; empty without one."""
+    sha256: str = ""  # digest of lab.toml; empty without one

@@ -17,8 +17,7 @@ _NAN = float("nan")
 
 _TEMPERATURE_TOLERANCE_K = 0.5
 
-LEAST_DEGREES_OF_FREEDOM = 30.0
-"""ISO 4259 asks a published repeatability to rest on no fewer [memory]."""
+LEAST_DEGREES_OF_FREEDOM = 30.0  # ISO 4259 asks a published repeatability to rest on no fewer [memory]
 
 
 @dataclass(frozen=True)
@@ -29,20 +28,16 @@ class PrecisionStatement:
     edition: str
     precision_class: str
     quantity: str
-    temperature_C: float
-    """Temperature, [°C]; NaN for any."""
+    temperature_C: float  # temperature, [°C]; NaN for any
     determinability: PrecisionFunction
     repeatability: PrecisionFunction
     reproducibility: PrecisionFunction
-    mark: str
-    """``seen`` or ``memory`` for a published statement, ``laboratory`` for the laboratory's own."""
+    mark: str  # ``seen`` or ``memory`` for a published statement, ``laboratory`` for the laboratory's own
     lowest: float = _NAN
     """Ends of the range of results that it was found for, [unit of the quantity]; NaN where none is stated."""
     highest: float = _NAN
-    default: bool = False
-    """Whether the edition is the one taken unless the laboratory says otherwise."""
-    degrees_of_freedom: float = LEAST_DEGREES_OF_FREEDOM
-    """Of the repeatability, [-]."""
+    default: bool = False  # whether the edition is the one taken unless the laboratory says otherwise
+    degrees_of_freedom: float = LEAST_DEGREES_OF_FREEDOM  # of the repeatability, [-]
 
     @property
     def edition_title(self) -> str:
@@ -84,15 +79,10 @@ def method_names() -> tuple[str, ...]:
 def method_of(laboratory: Laboratory, instrument: str, quantity: str) -> str:
     """Return the method and edition by which an instrument measures a quantity.
 
-    Parameters
-    ----------
     laboratory : Its instruments with their methods.
     instrument : Name of the instrument, case ignored; empty: any, where all that name a method name the same.
     quantity : As the tidy table names it.
-
-    Returns
-    -------
-    The first of its methods that is for the quantity, with edition; empty where lab.toml names none.
+    Returns : The first of its methods that is for the quantity, with edition; empty where lab.toml names none.
     """
     asked = [one for one in laboratory.instruments if one.name.casefold() == instrument.casefold() or not instrument]
     found = {_method(one.methods, quantity) for one in asked} - {""}
@@ -133,17 +123,12 @@ def precision_for(
 ) -> PrecisionStatement | None:
     """Return the statement that holds for a result.
 
-    Parameters
-    ----------
     laboratory : Its own statements come before the published ones, of which the method of the instrument says which.
     precision_class : Such as ``base oils``; case ignored.
     quantity : ``kinematic viscosity``, ``dynamic viscosity`` or ``density``.
     temperature_C : Temperature of the result, [°C]; a statement for a temperature holds within 0.5 °C of it.
     instrument : Name of the instrument; without one, what ``method_of`` says of all.
-
-    Returns
-    -------
-    A statement for the temperature before one for any; None where nothing is stated.
+    Returns : A statement for the temperature before one for any; None where nothing is stated.
     """
     own = [_own(one) for one in laboratory.precision]
     method = method_of(laboratory, instrument, quantity)

@@ -15,20 +15,12 @@ from labcalc.lab.settings import load_laboratory
 def read(exports: str | Path | Iterable[str | Path], lab: str | Path | Laboratory | None = None) -> Reading:
     """Read run exports into one tidy table.
 
-    Parameters
-    ----------
     exports : The exports.
     lab : lab.toml, or what ``load_laboratory`` made of it; without, any export that explains itself is read.
-
-    Returns
-    -------
-    ``table``: a row a determination, units in the column names; ``refusals``: rows that were not taken, and why;
-        ``failures``: exports that can't be read, beside others that can; ``sources``: how each was read.
-
-    Raises
-    ------
-    ExportError : No export can be read; the reason of the first.
-    SettingsError : lab.toml can't be used.
+    Returns : ``table``: a row a determination, units in the column names; ``refusals``: rows that were not taken, and
+        why; ``failures``: exports that can't be read, beside others that can; ``sources``: how each was read.
+    Raises ExportError : No export can be read; the reason of the first.
+    Raises SettingsError : lab.toml can't be used.
     """
     laboratory = load_laboratory(lab)
     paths = [exports] if isinstance(exports, str | Path) else exports

@@ -21,17 +21,10 @@ from labcalc.lab.laboratory import Laboratory
 def load_laboratory(path: Path | str | Laboratory | None) -> Laboratory:
     """Read and check lab.toml.
 
-    Parameters
-    ----------
     path : The file; what is loaded already is handed back; None for the laboratory without a lab.toml.
-
-    Returns
-    -------
-    The records, with the absolute path of the file and its SHA-256.
-
-    Raises
-    ------
-    SettingsError : The file can't be read, or keys of it can't be used; holds every such key and names the first.
+    Returns : The records, with the absolute path of the file and its SHA-256.
+    Raises SettingsError : The file can't be read, or keys of it can't be used; holds every such key and names the
+        first.
     """
     if path is None or isinstance(path, Laboratory):
         return path or Laboratory()

@@ -66,17 +66,9 @@ class ClassTable:
 def class_table(folder: str | Path) -> ClassTable:
     """Read every result file of a folder and its folders.
 
-    Parameters
-    ----------
     folder : Where the class keeps its results.
-
-    Returns
-    -------
-    Table with ``CLASS_COLUMNS``, and the files that were refused.
-
-    Raises
-    ------
-    LessonError : There is no such folder, or no result file in it.
+    Returns : Table with ``CLASS_COLUMNS``, and the files that were refused.
+    Raises LessonError : There is no such folder, or no result file in it.
     """
     place = Path(folder)
     if not place.is_dir():

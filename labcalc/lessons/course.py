@@ -75,9 +75,7 @@ LESSONS: tuple[Lesson, ...] = tuple(Lesson(number, name) for number, name in enu
 def lesson_named(name: str) -> Lesson:
     """Return a lesson by its name.
 
-    Raises
-    ------
-    LessonError : There is no such lesson.
+    Raises LessonError : There is no such lesson.
     """
     for lesson in LESSONS:
         if lesson.name == name:
@@ -92,15 +90,10 @@ def _earlier(lesson: Lesson) -> tuple[Lesson, ...]:
 def draw_test(lesson: str, learner: str, attempt: int = 1) -> LessonTest:
     """Draw the test of a lesson for a learner; the same words give the same questions.
 
-    Parameters
-    ----------
     lesson : Name of the lesson.
     learner : The learner's name, or any word of their choice.
     attempt : Which attempt, [-], from 1; each has questions of its own.
-
-    Raises
-    ------
-    LessonError : There is no such lesson, the name is empty, or the attempt is below 1.
+    Raises LessonError : There is no such lesson, the name is empty, or the attempt is below 1.
     """
     chosen = lesson_named(lesson)
     if not learner.strip():
@@ -123,15 +116,10 @@ def _picked(pool: tuple[Draft, ...], seed: int, number: int) -> list[Question]:
 def ask(lesson: str, name: str, learner: str = "class", **given: object) -> Question:
     """Return a question of a lesson's text.
 
-    Parameters
-    ----------
     lesson, name : Of the lesson and of the question.
     learner : Draws the order of the answers.
     given : The numbers that it speaks of.
-
-    Raises
-    ------
-    LessonError : There is no such lesson or question, or it can't be worked out.
+    Raises LessonError : There is no such lesson or question, or it can't be worked out.
     """
     return draft_named(lesson, name)(chance_of(f"{lesson} {name}", learner), **given)
 
@@ -139,9 +127,7 @@ def ask(lesson: str, name: str, learner: str = "class", **given: object) -> Ques
 def draft_named(lesson: str, name: str) -> Draft:
     """Return a question of a lesson's text before it is drawn.
 
-    Raises
-    ------
-    LessonError : There is no such lesson or question.
+    Raises LessonError : There is no such lesson or question.
     """
     drafts = lesson_named(lesson).drafts
     if name not in drafts.ask:
@@ -152,8 +138,6 @@ def draft_named(lesson: str, name: str) -> Draft:
 def worked_example(lesson: str, learner: str, round_: int) -> tuple[str, tuple[NumberQuestion, ...], int]:
     """Return a worked example: its text, its steps, and how many of them are shown; fewer from round to round.
 
-    Parameters
-    ----------
     lesson : Name of the lesson.
     learner : Draws the numbers.
     round_ : Which example, [-], from 0, in which every step is shown.

@@ -51,14 +51,9 @@ class Draft:
     def __call__(self, generator: Generator, **given: object) -> Question:
         """Draw the question.
 
-        Parameters
-        ----------
         generator : Source of chance.
         given : What the lesson knows and the question speaks of.
-
-        Raises
-        ------
-        LessonError : An expression of the file can't be worked out: which field of which question.
+        Raises LessonError : An expression of the file can't be worked out: which field of which question.
         """
         words = _Words(self, generator, given)
         text, why = words.of("text"), words.of("why")
@@ -188,9 +183,7 @@ class Drafts:
 def drafts_of(lesson: str) -> Drafts:
     """Read the questions of a lesson.
 
-    Raises
-    ------
-    LessonError : A field has a name that no question has.
+    Raises LessonError : A field has a name that no question has.
     """
     file = Path(__file__).with_name(f"{lesson}.toml")
     content = tomllib.loads(file.read_text("utf-8"))

@@ -44,8 +44,6 @@ class Oil:
 def viscosity_at(temperature_C: ArrayLike, kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
     """Return kinematic viscosities on the line through two points, also outside of them, [mm²/s].
 
-    Parameters
-    ----------
     temperature_C : Temperature, [°C].
     kv_40, kv_100 : Kinematic viscosities at 40 °C and 100 °C, [mm²/s], one each for every oil.
     """

@@ -24,9 +24,7 @@ class Learner:
 def kept_learner(folder: str | Path) -> Learner | None:
     """Return the learner whose course lies in a folder; None: nobody has said a name yet.
 
-    Raises
-    ------
-    LessonError : What is kept there can't be read.
+    Raises LessonError : What is kept there can't be read.
     """
     words = _read(Path(folder) / _LEARNER, None)
     return Learner(words["learner"], words["results"]) if words else None
@@ -46,9 +44,7 @@ class Journal:
     def given(self, question: str) -> list[str]:
         """Return what was given to a question so far.
 
-        Raises
-        ------
-        LessonError : The file can't be read.
+        Raises LessonError : The file can't be read.
         """
         return [str(one) for one in _read(self.path, {}).get(question, [])]
 

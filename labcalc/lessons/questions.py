@@ -70,9 +70,7 @@ class NumberQuestion:
     def check(self, given: str) -> Feedback:
         """Check a typed number.
 
-        Raises
-        ------
-        LessonError : The text is no number, or bears another unit.
+        Raises LessonError : The text is no number, or bears another unit.
         """
         value, step = _number(given, self.unit, self.text)
         if abs(value - self.answer) <= self.tolerance * (1.0 + 1e-9):
@@ -123,9 +121,7 @@ class Choice:
     def check(self, given: str) -> Feedback:
         """Check a chosen answer, by its text.
 
-        Raises
-        ------
-        LessonError : There is no such answer.
+        Raises LessonError : There is no such answer.
         """
         chosen = [option for option in self.options if option.text == given]
         if not chosen:
@@ -142,9 +138,7 @@ Question = NumberQuestion | Choice
 def number_from(given: str, unit: str = "") -> float:
     """Return the number that a person typed, with decimal point or comma, with its unit or without.
 
-    Raises
-    ------
-    LessonError : The text is no number, or bears another unit.
+    Raises LessonError : The text is no number, or bears another unit.
 
     Examples
     --------

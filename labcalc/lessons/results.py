@@ -50,8 +50,6 @@ class LessonResult:
 def grade(test: LessonTest, given: Sequence[str], saved: datetime) -> LessonResult:
     """Check the answers of a test; what can't be understood counts as not right.
 
-    Parameters
-    ----------
     test : The questions.
     given : One answer a question, in their order; empty where none was given.
     saved : When, with its time zone.
@@ -77,18 +75,10 @@ def _versions(test: LessonTest) -> dict[str, str]:
 def save_result(result: LessonResult, folder: str | Path) -> Path:
     """Write a result under a name made of lesson, learner and attempt; an attempt is saved once.
 
-    Parameters
-    ----------
     result : What ``grade`` returned.
     folder : Where the class keeps its results; made where it isn't there.
-
-    Returns
-    -------
-    The file.
-
-    Raises
-    ------
-    LessonError : This attempt is saved already.
+    Returns : The file.
+    Raises LessonError : This attempt is saved already.
     """
     place = Path(folder)
     place.mkdir(parents=True, exist_ok=True)
@@ -106,9 +96,7 @@ def save_result(result: LessonResult, folder: str | Path) -> Path:
 def kept_result(test: LessonTest, folder: str | Path) -> LessonResult | None:
     """Return the result of a test that is saved already; None: there is none.
 
-    Raises
-    ------
-    LessonError : As of ``read_result``.
+    Raises LessonError : As of ``read_result``.
     """
     path = Path(folder) / _file_name(test)
     return read_result(path) if path.exists() else None
@@ -157,10 +145,8 @@ _KINDS: Mapping[str, tuple[type, str]] = {
 def read_result(path: str | Path) -> LessonResult:
     """Read a result that ``save_result`` wrote, and grade it again where its edition of the lesson is this one.
 
-    Raises
-    ------
-    LessonError : The file is no result, a field is missing or of another kind, or what it says doesn't fit together:
-        which field of which file.
+    Raises LessonError : The file is no result, a field is missing or of another kind, or what it says doesn't fit
+        together: which field of which file.
     """
     place = Path(path)
     words = _object_in(place)

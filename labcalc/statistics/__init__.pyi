@@ -9,14 +9,13 @@ from .charts.control_limits import (
     ChartLimits as ChartLimits,
     individuals_limits as individuals_limits,
     moving_ranges as moving_ranges,
+    stated_limits as stated_limits,
 )
 from .charts.drift import Drift as Drift, drift_of as drift_of
 from .charts.early import early_signals as early_signals, self_starting as self_starting
 from .charts.exact_run_lengths import ewma_run_length as ewma_run_length, rules_run_length as rules_run_length
 from .charts.lots import NewLot as NewLot, lot_change as lot_change
 from .charts.normality import (
-    ANDERSON_DARLING_FACTORS as ANDERSON_DARLING_FACTORS,
-    NormalityFactor as NormalityFactor,
     NormalityTest as NormalityTest,
     Resolution as Resolution,
     SerialDependence as SerialDependence,
@@ -25,6 +24,7 @@ from .charts.normality import (
     rounding_step as rounding_step,
     serial_dependence as serial_dependence,
 )
+from .charts.onset import Onset as Onset, onset_of as onset_of
 from .charts.periods import PeriodComparison as PeriodComparison, compare_periods as compare_periods
 from .charts.run_length import RunLength as RunLength
 from .charts.run_rules import (
@@ -73,20 +73,13 @@ from .decisions.proficiency import (
     z_score as z_score,
     zeta_score as zeta_score,
 )
-from .decisions.propagation import (
-    propagated_covariance as propagated_covariance,
-    propagated_uncertainty as propagated_uncertainty,
-    sensitivities as sensitivities,
-)
 from .decisions.uncertainty import (
-    BudgetComponent as BudgetComponent,
     Distribution as Distribution,
     InputQuantity as InputQuantity,
     UncertaintyBudget as UncertaintyBudget,
     standard_from_half_width as standard_from_half_width,
     uncertainty_budget as uncertainty_budget,
 )
-from .precision.agreement import AgreementLimits as AgreementLimits, agreement_limits as agreement_limits
 from .precision.analysis_of_variance import (
     AnalysisLine as AnalysisLine,
     NestedAnalysis as NestedAnalysis,
@@ -130,10 +123,7 @@ from .precision.interlaboratory_screening import (
     ScreenedCells as ScreenedCells,
     screen_cells as screen_cells,
 )
-from .precision.level_relation import (
-    PrecisionRelation as PrecisionRelation,
-    precision_relations as precision_relations,
-)
+from .precision.level_relation import PrecisionRelation as PrecisionRelation, precision_relations as precision_relations
 from .precision.long_term_precision import (
     PERFORMANCE_THRESHOLDS as PERFORMANCE_THRESHOLDS,
     PerformanceIndex as PerformanceIndex,

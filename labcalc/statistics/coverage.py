@@ -13,18 +13,10 @@ def effective_degrees_of_freedom(contributions: ArrayLike, degrees_of_freedom: A
 
     .. math:: \nu_{\mathrm{eff}} = u_c^4 \Big/ \sum_i u_i^4(y) / \nu_i
 
-    Parameters
-    ----------
     contributions : Independent contributions to the output's standard uncertainty, [unit of the output].
     degrees_of_freedom : Degrees of freedom of each, [-], infinite where the uncertainty is taken as known.
-
-    Returns
-    -------
-    Effective degrees of freedom, [-]; infinite where no contribution has finite ones, NaN where one is NaN.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, equation G.2b (Welch-Satterthwaite).
+    Returns : Effective degrees of freedom, [-]; infinite where no contribution has finite ones, NaN where one is NaN.
+    Source : JCGM 100:2008, equation G.2b (Welch-Satterthwaite).
     """
     variances = np.asarray(contributions, dtype=float) ** 2
     denominator = float(np.sum(variances**2 / np.asarray(degrees_of_freedom, dtype=float)))
@@ -32,27 +24,13 @@ def effective_degrees_of_freedom(contributions: ArrayLike, degrees_of_freedom: A
 
 
 def coverage_factor(confidence: float, degrees_of_freedom: float = math.inf) -> float:
-    """Return the factor from a standard to an expanded uncertainty.
+    """Return the factor k, [-], from a standard to an expanded uncertainty; NaN where the degrees of freedom are.
 
-    Parameters
-    ----------
     confidence : Coverage probability, [-], above 0 and below 1.
     degrees_of_freedom : Effective degrees of freedom, [-], 1 or more; a fraction is cut to the next lower whole number.
+    Raises ValueError : The confidence is not between 0 and 1.
+    Source : JCGM 100:2008, equation G.1d and G.4.1 note 1 (cut to a whole number); table G.2.
 
-    Returns
-    -------
-    Coverage factor k, [-]; NaN where the degrees of freedom are.
-
-    Raises
-    ------
-    ValueError : The confidence is not between 0 and 1.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, equation G.1d and G.4.1 note 1 (cut to a whole number); table G.2.
-
-    Examples
-    --------
     >>> round(coverage_factor(0.95), 2), round(coverage_factor(0.99, 16.7), 2)
     (1.96, 2.92)
     """

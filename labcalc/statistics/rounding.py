@@ -12,21 +12,11 @@ _DUST = 15  # significant digits that a double carries for sure; what lies beyon
 def rounded(value: float, decimals: int) -> Decimal:
     """Round a value, [any unit], to a number of decimals, half to even, on the digits that a person would read.
 
-    Parameters
-    ----------
     value : Any finite quantity, [any unit].
     decimals : Decimals to keep, [-]; negative to round to tens, hundreds and so on.
+    Raises ValueError : The value is not finite.
+    Source : ASTM E29-22, rounding method, section 6.4: exactly half goes to the even digit.
 
-    Raises
-    ------
-    ValueError : The value is not finite.
-
-    References
-    ----------
-    .. [1] ASTM E29-22, rounding method, section 6.4: exactly half goes to the even digit.
-
-    Examples
-    --------
     >>> rounded(2.675, 2), rounded(0.5, 0), rounded(73.295, 2)
     (Decimal('2.68'), Decimal('0'), Decimal('73.30'))
     """
@@ -36,18 +26,10 @@ def rounded(value: float, decimals: int) -> Decimal:
 def rounded_to_figures(value: float, figures: int) -> Decimal:
     """Round a value, [any unit], to a number of significant figures, half to even; trailing zeros are kept.
 
-    Parameters
-    ----------
     value : Any finite quantity, [any unit].
     figures : Significant figures to keep, [-], 1 or more.
-
-    Raises
-    ------
-    ValueError : The value is not finite.
-
-    References
-    ----------
-    .. [1] ASTM E29-22, rounding method.
+    Raises ValueError : The value is not finite.
+    Source : ASTM E29-22, rounding method.
     """
     exact = _decimal(value)
     if not exact:
@@ -67,24 +49,13 @@ def complies(
 ) -> bool:
     """Say whether a value lies within its limits, both ends included.
 
-    Parameters
-    ----------
     value : Observed or calculated value, not yet rounded, [any unit].
-    lowest : Lower limit, [unit of the value]; None where there is none.
-    highest : Upper limit, [unit of the value]; None where there is none.
+    lowest, highest : Limits, [unit of the value]; None where there is none.
     decimals : Decimals to which the limit is written, [-].
     method : "rounding" rounds the value to those decimals first; "absolute" compares it as it stands.
+    Raises ValueError : The value or a limit is not finite, or the method is neither of the two.
+    Source : ASTM E29-22, absolute method and rounding method. Which of them holds is to be agreed.
 
-    Raises
-    ------
-    ValueError : The value or a limit is not finite, or the method is neither of the two.
-
-    References
-    ----------
-    .. [1] ASTM E29-22, absolute method and rounding method. Which of them holds is to be agreed.
-
-    Examples
-    --------
     >>> complies(10.04, None, 10.0, 1), complies(10.04, None, 10.0, 1, method="absolute")
     (True, False)
     """

@@ -17,7 +17,6 @@ from labcalc.widgets.problem import Problem
 from labcalc.workbooks import Json, RenderedReport, Scripts, render_workbook, safe_stem
 
 OTHER_CAUSE = "Another cause, as written below"
-
 _NOTHING_WRITTEN = "nothing was written"
 
 
@@ -29,13 +28,8 @@ def conclusions_offered(problem: Problem) -> tuple[str, ...]:
 def conclude(problem: Problem, *, who: str, concluded: str, why: str) -> Decision:
     """Add a conclusion on the run to the laboratory's decisions; a refusal leaves the file as it was.
 
-    Parameters
-    ----------
     concluded : One of ``conclusions_offered``.
-
-    Raises
-    ------
-    DecisionError : A field is empty, the laboratory has no lab.toml, or its decisions can't be added to.
+    Raises DecisionError : A field is empty, the laboratory has no lab.toml, or its decisions can't be added to.
     """
     who, why = (" ".join(text.split()) for text in (who, why))
     if problem.material.laboratory.file is None:
@@ -53,7 +47,7 @@ def conclude(problem: Problem, *, who: str, concluded: str, why: str) -> Decisio
 
 
 def _learned(problem: Problem, concluded: str) -> dict[str, Any]:
-    """Return what ``laboratory_odds`` learns from: cause, size, what was thought of it first, and what decided."""
+    """Return what is kept of it: cause, size, what was thought of it first (``laboratory_odds``), and what decided."""
     one = next((each for each in problem.explanations if each.title == concluded), None)
     first = problem.first_explanations or problem.explanations
     return {
@@ -81,14 +75,9 @@ def export_page(
 ) -> RenderedReport:
     """Render the present state of the page to one file that needs nothing else; older files are kept.
 
-    Parameters
-    ----------
     folder : Where the file goes; it is named after the run, with a number where that name is taken.
-
-    Raises
-    ------
-    WorkbookError : The page couldn't be made.
-    OSError : The folder can't be written to.
+    Raises WorkbookError : The page couldn't be made.
+    Raises OSError : The folder can't be written to.
     """
     to = next(path for path in _names(folder, f"problem-{safe_stem(problem.run)}") if not path.exists())
     return render_workbook(

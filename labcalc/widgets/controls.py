@@ -17,10 +17,10 @@ class Fit(anywidget.AnyWidget):
 
     _esm = (_HERE / "fit.js").read_text("utf-8")
 
-    caption = traitlets.Unicode().tag(sync=True)
-    """What the pictures show, for those who don't see them."""
-    top = traitlets.Bool(False).tag(sync=True)
-    """Whether the workbook is to be seen from its top, once all its cells run."""
+    caption = traitlets.Unicode().tag(sync=True)  # what the pictures show, for those who don't see them
+    top = traitlets.Bool(False).tag(
+        sync=True
+    )  # whether the workbook is to be seen from its top, once all its cells run
 
 
 class Chart(anywidget.AnyWidget):
@@ -28,12 +28,9 @@ class Chart(anywidget.AnyWidget):
 
     _esm = (_HERE / "chart.js").read_text("utf-8")
 
-    drawn = traitlets.Dict().tag(sync=True)
-    """The figure as plotly.js takes it."""
-    places = traitlets.Dict().tag(sync=True)
-    """``x`` and ``y`` of the series that move, by their ``meta``."""
-    caption = traitlets.Unicode().tag(sync=True)
-    """What the picture shows, for those who don't see it."""
+    drawn = traitlets.Dict().tag(sync=True)  # the figure as plotly.js takes it
+    places = traitlets.Dict().tag(sync=True)  # ``x`` and ``y`` of the series that move, by their ``meta``
+    caption = traitlets.Unicode().tag(sync=True)  # what the picture shows, for those who don't see it
 
     def __init__(self, library: bytes) -> None:
         super().__init__(drawn={"data": [], "layout": {"height": 0}})
@@ -54,10 +51,8 @@ class Form(anywidget.AnyWidget):
 
     fields = traitlets.List(traitlets.Dict()).tag(sync=True)
     """Of each ``key``, ``label``, ``kind`` (``text``, ``area``, ``number``, ``choice``, ``radio``) and ``hint``."""
-    buttons = traitlets.List(traitlets.Dict()).tag(sync=True)
-    """Of each ``key``, ``label`` and ``hint``."""
-    choices = traitlets.Dict().tag(sync=True)
-    """What can be chosen, by key of the field."""
+    buttons = traitlets.List(traitlets.Dict()).tag(sync=True)  # of each ``key``, ``label`` and ``hint``
+    choices = traitlets.Dict().tag(sync=True)  # what can be chosen, by key of the field
     values = traitlets.Dict().tag(sync=True)
     """What stands in the fields, as text, as far as they have told: each does when it is left, and with every press."""
 
@@ -97,8 +92,7 @@ class Slider(anywidget.AnyWidget):
 
     name = traitlets.Unicode().tag(sync=True)
     unit = traitlets.Unicode().tag(sync=True)
-    remark = traitlets.Unicode().tag(sync=True)
-    """What moving it means, or why it can't be moved."""
+    remark = traitlets.Unicode().tag(sync=True)  # what moving it means, or why it can't be moved
     value = traitlets.Float(0.0).tag(sync=True)
     lowest = traitlets.Float(0.0).tag(sync=True)
     highest = traitlets.Float(1.0).tag(sync=True)

@@ -16,8 +16,6 @@ from labcalc.widgets.lesson_fields import AnswerField, framed, soon, tell
 class ClosingTest:
     """The panel in which a learner draws and answers the test of a lesson.
 
-    Parameters
-    ----------
     lesson, learner : Name of the lesson, and who takes it.
     results : Folder for the results of the class.
     journal : Where the answers are kept until they are checked.

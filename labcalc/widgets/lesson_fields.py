@@ -16,8 +16,7 @@ from labcalc.figures.markup import Fragment
 from labcalc.lessons import Agreement, Choice, Journal, NumberQuestion, Plot, Question, plot_draws
 from labcalc.widgets.controls import Fit, Form, Slider, Status
 
-_PAUSE_S = 0.03
-"""How long something waits for messages that are on their way, [s]."""
+_PAUSE_S = 0.03  # how long something waits for messages that are on their way, [s]
 
 _TRIES = 2
 """Wrong answers until the solution is told, [-]."""
@@ -29,8 +28,6 @@ _DRAWS = (1, 10, 100, 100_000)
 class AnswerField:
     """The control in which a question is answered: a first wrong answer gets a hint, a second one the solution.
 
-    Parameters
-    ----------
     question : What is asked.
     heading : Word before it.
     journal : Where the answers are kept, so that they come back.

@@ -60,8 +60,6 @@ def point_for_comma(lines: list[str]) -> list[str]:
 class LessonPanels:
     """What a lesson shows, for a person at the keyboard or on paper.
 
-    Parameters
-    ----------
     lesson : Name of the lesson.
     learner : Draws data and questions where nobody is at the keyboard; else the name that was said first counts.
     results : Folder for the results of the class, unless the learner's course names one.
@@ -166,8 +164,6 @@ class LessonPanels:
     def own(self, lab: str) -> Any:
         """Ask the last question of a lesson, about the learner's own record.
 
-        Parameters
-        ----------
         lab : The laboratory's lab.toml; empty: the sample laboratory.
         """
         material = gather_record(lab or None)

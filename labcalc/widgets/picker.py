@@ -13,8 +13,7 @@ from labcalc.widgets.controls import Status
 from labcalc.widgets.runs import RunEntry, matching_runs, run_entries, verdict_of
 
 _SIGNS = {"releasable": "✓", "needs a second look": "?", "not releasable": "✗", "": "·"}
-_SHOWN_AT_ONCE = 40
-"""Verdicts that the list waits for before it shows them."""
+_SHOWN_AT_ONCE = 40  # verdicts that the list waits for before it shows them
 _MOST_JUDGED = 1000
 _PAUSES_S = (1.0, 0.01)
 """Before the first verdict is found, and between two, [s]: a person who does something comes first."""

@@ -39,14 +39,10 @@ _LEFT = (
 class WhatIfSettings:
     """Where the sliders stand."""
 
-    temperature_offset_K: float = 0.0
-    """How much warmer than it says the cell is, [K]."""
-    residue_percent: float = 0.0
-    """How much of the sample before is left in the cell, [%]."""
-    dilution_percent: float = 0.0
-    """How much fuel is in the sample, [%]."""
-    bubble_percent: float = 0.0
-    """How much of the density cell is air, [%]."""
+    temperature_offset_K: float = 0.0  # how much warmer than it says the cell is, [K]
+    residue_percent: float = 0.0  # how much of the sample before is left in the cell, [%]
+    dilution_percent: float = 0.0  # how much fuel is in the sample, [%]
+    bubble_percent: float = 0.0  # how much of the density cell is air, [%]
 
     @property
     def words(self) -> str:
@@ -84,12 +80,10 @@ class Problem:
     judgement: Judgement
     evidence: Evidence | None
     """The run's numbers beside what is usual, added measurements included; None where nothing can be compared."""
-    why_not: str
-    """Why nothing can be compared; empty where something can."""
+    why_not: str  # why nothing can be compared; empty where something can
     settings: WhatIfSettings = WhatIfSettings()
     added: tuple[Added, ...] = ()
-    first_evidence: Evidence | None = field(default=None, repr=False)
-    """The evidence before anything was added."""
+    first_evidence: Evidence | None = field(default=None, repr=False)  # the evidence before anything was added
 
     @property
     def run(self) -> str:
@@ -161,9 +155,7 @@ class Problem:
     def with_added(self, added: Sequence[Added]) -> Problem:
         """Return the problem with these measurements instead of those added before.
 
-        Raises
-        ------
-        LabcalcError : A value that no oil has; nothing was added.
+        Raises LabcalcError : A value that no oil has; nothing was added.
         """
         evidence = self.first_evidence
         for one in added:
@@ -181,16 +173,11 @@ def open_problem(
 ) -> Problem:
     """Read the exports and look into one run.
 
-    Parameters
-    ----------
     exports, lab : As for ``labcalc.judgement.gather``.
     run : The run; none: the newest that looks wrong.
     settings : Where the sliders stand.
     added : Measurements that a person added.
-
-    Raises
-    ------
-    UnknownRunError : The exports hold no such run.
+    Raises UnknownRunError : The exports hold no such run.
     """
     material = gather(exports, lab)
     return problem_of(material, run or first_problem(material), settings or WhatIfSettings(), added)

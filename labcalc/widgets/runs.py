@@ -12,11 +12,8 @@ import pandas as pd
 
 from labcalc.judgement import VERDICTS, Material, judge
 
-LISTED = 200
-"""How many runs a list shows at most; more is no longer read but searched."""
-
-_LOOKED_AT = 60
-"""Among how many of the newest runs a problem is looked for."""
+LISTED = 200  # how many runs a list shows at most; more is no longer read but searched
+_LOOKED_AT = 60  # among how many of the newest runs a problem is looked for
 
 
 @dataclass(frozen=True)
@@ -27,8 +24,7 @@ class RunEntry:
     sample: str
     product: str
     instrument: str
-    measured: str
-    """Day and hour; empty where the export gives none."""
+    measured: str  # day and hour; empty where the export gives none
     lot: str
 
     @property
@@ -47,14 +43,10 @@ class RunEntry:
 class Found:
     """The runs that fit what was typed."""
 
-    entries: tuple[RunEntry, ...]
-    """The newest of them, ``LISTED`` at most."""
-    fitting: int
-    """How many fit, [-]."""
-    of: int
-    """How many there are, [-]."""
-    judged: int
-    """Of how many the verdict is known so far, [-]."""
+    entries: tuple[RunEntry, ...]  # the newest of them, ``LISTED`` at most
+    fitting: int  # how many fit, [-]
+    of: int  # how many there are, [-]
+    judged: int  # of how many the verdict is known so far, [-]
 
     @property
     def sentence(self) -> str:
@@ -85,15 +77,9 @@ def run_entries(material: Material) -> tuple[RunEntry, ...]:
 def matching_runs(entries: Sequence[RunEntry], typed: str, verdicts: Mapping[str, str]) -> Found:
     """Return the runs in which every typed word is found; a verdict written out finds the runs that have it.
 
-    Parameters
-    ----------
     entries : All runs, in the order of the list.
     typed : Words of sample, product, instrument, day, lot or verdict, in any order.
     verdicts : Run to verdict, as far as known.
-
-    Returns
-    -------
-    The runs and how many fit.
     """
     wanted, words = _verdict_and_words(typed)
     fitting = [one for one in entries if _fits(one, words, wanted, verdicts.get(one.run, ""))]

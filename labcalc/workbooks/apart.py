@@ -22,8 +22,7 @@ from labcalc.workbooks.folder import scratch_prefix
 from labcalc.workbooks.fork import Answer, Frames, fork_is_safe, render_forked, rendering_environment
 from labcalc.workbooks.rendering import RenderTask
 
-_SLACK_S = 10.0
-"""What a helper may take beyond the report's own limit, [s]: its start and the end of a process."""
+_SLACK_S = 10.0  # what a helper may take beyond the report's own limit, [s]: its start and the end of a process
 _LASTS = sys.platform.startswith("linux")
 
 _idle: SimpleQueue[_Helper] = SimpleQueue()

@@ -24,35 +24,26 @@ from labcalc.workbooks.jobs import ReportJob
 from labcalc.workbooks.names import safe_stem, safe_stems
 from labcalc.workbooks.options import BatchOptions
 from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, BatchResult, Outcome, Progress
+from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.pdf import print_beside
 from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
 from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.state import Record, add_record, fingerprint, read_records, write_records
 from labcalc.workbooks.writing import write_whole
 
-_WINDOW = 256
-"""How many reports are out at an executor at a time."""
+_WINDOW = 256  # how many reports are out at an executor at a time
 _INDEX_EVERY_S = 5.0
 
 
 def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResult:
-    """Render reports and an index page into a folder.
+    """Render reports and an index page into a folder: one outcome a job, failures with their reasons.
 
     Whatever happens, Ctrl-C and SIGTERM too, the folder then holds whole reports and an index that is true.
 
-    Parameters
-    ----------
     jobs : Different names.
     options : The folder, and how it is filled.
-
-    Returns
-    -------
-    One outcome a job, failures with their reasons.
-
-    Raises
-    ------
-    WorkbookError : Two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler at the
-        address, PDF wanted and no browser there.
+    Raises WorkbookError : Two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler
+        at the address, PDF wanted and no browser there.
     """
     with (
         cluster_executor(options.cluster) if options.cluster else nullcontext(options.executor) as executor,
@@ -113,7 +104,9 @@ class _Batch:
         names = {record.stem: record.name for record in self._records.values()}
         foreign = others_files(self.out, frozenset(names))
         self._index = self.out / f"{next(one for one in index_names() if one not in foreign)}.html"
+        earlier = {name: stem for stem, name in names.items()}
         self._stems = safe_stems([job.name for job in self.jobs], names | dict.fromkeys(foreign, ""))
+        self._known = {name: safe_stem(name) for name in self.options.to_come} | earlier | self._stems
         self._leave(foreign)
 
     def _leave(self, foreign: Mapping[str, Path]) -> None:
@@ -141,10 +134,16 @@ class _Batch:
         return due
 
     def _task(self, job: ReportJob) -> RenderTask:
-        how = self.options
+        how, parameters = self.options, dict(job.parameters)
+        if job.links:
+            parameters["links"] = {"all reports": self._index.name, **self._ways(job.links)}
         return task_for(
-            job.notebook, job.parameters, title=job.title, engine=how.engine, scripts=how.scripts, limits=how.limits
+            job.notebook, parameters, title=job.title, engine=how.engine, scripts=how.scripts, limits=how.limits
         )
+
+    def _ways(self, links: Mapping[str, str]) -> dict[str, Json]:
+        """Return the links to what is in the folder or will be, as its files are named."""
+        return {f"{label}: {name}": f"{self._known[name]}.html" for label, name in links.items() if name in self._known}
 
     def _up_to_date(self, stem: str) -> Record | None:
         record = self._records.get(stem)

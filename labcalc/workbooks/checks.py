@@ -21,16 +21,11 @@ _FROM_ELSEWHERE = re.compile(
 def check_page(page: str, shown: Shown, *, name: str, paths: Iterable[str]) -> None:
     """Refuse a page in which something is missing or too much.
 
-    Parameters
-    ----------
     page : The page, without the drawing script.
     shown : What the notebook put out: how many figures, and the types of their traces.
     name : File name of the notebook, for messages.
     paths : Folders that must not be named.
-
-    Raises
-    ------
-    WorkbookError : The first thing that is wrong.
+    Raises WorkbookError : The first thing that is wrong.
     """
     there = page.count('<div class="drawing"')
     if there != shown.figures:

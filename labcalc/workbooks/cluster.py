@@ -19,15 +19,10 @@ def cluster_executor(address: str, *, workers: int = 1) -> Iterator[Executor]:
     pages come back over the connection, so no folder is shared for them. A report whose worker is lost is rendered
     by another one.
 
-    Parameters
-    ----------
     address : Such as ``tcp://host:8786``.
     workers : How many workers to wait for before work begins.
-
-    Raises
-    ------
-    WorkbookError : dask.distributed isn't installed, the address isn't one, or no scheduler with its workers answers
-        there.
+    Raises WorkbookError : dask.distributed isn't installed, the address isn't one, or no scheduler with its workers
+        answers there.
     """
     try:
         from distributed import Client

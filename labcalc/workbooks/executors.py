@@ -13,15 +13,12 @@ from labcalc.workbooks.fork import Answer
 from labcalc.workbooks.rendering import RenderTask
 
 K = TypeVar("K")
-
 _TRIES = 2
 
 
 def render_with(executor: Executor, tasks: Sequence[tuple[K, RenderTask]], window: int) -> Iterator[tuple[K, Answer]]:
     """Render each task with an executor; answers come as they are ready, one a task.
 
-    Parameters
-    ----------
     executor : Its workers must have labcalc and reach the files that the parameters name.
     tasks : Begun in this order.
     window : How many tasks are out at a time.

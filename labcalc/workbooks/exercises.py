@@ -24,20 +24,11 @@ def lesson_files() -> tuple[Path, ...]:
 
 
 def exercise_form(solution: str, name: str) -> str:
-    """Return the exercise form of a lesson.
+    """Return the exercise form of a lesson as the text of a notebook; the same for the same solution.
 
-    Parameters
-    ----------
     solution : Text of the notebook with its answers.
     name : Its file name, for messages.
-
-    Returns
-    -------
-    Text of the notebook without them; the same text for the same solution.
-
-    Raises
-    ------
-    WorkbookError : The text is no notebook, or no cell of it is tagged ``answer``.
+    Raises WorkbookError : The text is no notebook, or no cell of it is tagged ``answer``.
     """
     try:
         notebook = json.loads(solution)
@@ -72,15 +63,9 @@ def _tags(cell: Mapping[str, Any]) -> list[str]:
 
 
 def write_exercises(folder: Path | None = None) -> tuple[Path, ...]:
-    """Write the exercise form of every lesson.
+    """Write the exercise form of every lesson, and return the files.
 
-    Parameters
-    ----------
     folder : Where they go; none: ``exercises`` beside the lessons.
-
-    Returns
-    -------
-    The files.
     """
     written = []
     for lesson in lesson_files():

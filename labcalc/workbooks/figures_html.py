@@ -12,7 +12,6 @@ from labcalc.workbooks.page import inert_json
 
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 SUMMARY_MIME = "application/vnd.labcalc.summary+json"
-
 _SHOWN = ("text/html", "image/svg+xml", "image/png", "image/jpeg", "text/markdown", "text/plain")
 
 
@@ -28,30 +27,19 @@ class Shown:
 def ready_outputs(notebook: Any, name: str) -> Shown:
     """Turn the outputs of an executed notebook, in place, into what the page's template shows.
 
-    Parameters
-    ----------
     notebook : The executed notebook.
     name : Its file name, for messages.
-
-    Returns
-    -------
-    The summary, the number of figures, and the types of their traces.
-
-    Raises
-    ------
-    WorkbookError : An output that a page can't show, or a figure without a caption or without its table.
+    Returns : The summary, the number of figures, and the types of their traces.
+    Raises WorkbookError : An output that a page can't show, or a figure without a caption or without its table.
     """
     shown = Shown()
-    for number, cell in enumerate(_original(notebook.cells), start=1):
+    original = (cell for cell in notebook.cells if "injected-parameters" not in cell.metadata.get("tags", []))
+    for number, cell in enumerate(original, start=1):
         if cell.cell_type == "code":
             cell.outputs = [
                 ready for output in cell.outputs for ready in _ready(output, shown, f"{name}, cell {number}")
             ]
     return shown
-
-
-def _original(cells: Any) -> list[Any]:
-    return [cell for cell in cells if "injected-parameters" not in cell.metadata.get("tags", [])]
 
 
 def _ready(output: Any, shown: Shown, place: str) -> list[Any]:
@@ -99,8 +87,7 @@ def _figure_html(number: int, figure: Mapping[str, Any], caption: str, table: Ma
     )
 
 
-_FIRST_NUMERIC = (1, 2, 3)
-"""Places of a first column of numbers for which page.css has a class of the whole table."""
+_FIRST_NUMERIC = (1, 2, 3)  # places of a first column of numbers for which page.css has a class of the whole table
 
 
 def _table_html(number: int, table: Mapping[str, Any]) -> str:

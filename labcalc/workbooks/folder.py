@@ -15,8 +15,7 @@ from filelock import FileLock, Timeout
 
 _LOCK = ".labcalc-reports.lock"
 _GENERATOR = b'<meta name="generator" content="labcalc '
-_HEAD = 4096
-"""Bytes of a page in which its generator stands, [-]."""
+_HEAD = 4096  # bytes of a page in which its generator stands, [-]
 _ASIDE = re.compile(r"\..+\.\d+(\.\w+)?\.part(\.html)?")
 """Names of files that ``write_whole`` and the printing to PDF write aside."""
 

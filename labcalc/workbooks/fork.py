@@ -36,10 +36,8 @@ K = TypeVar("K")
 Answer = Rendering | WorkbookError
 
 _INTERRUPTS = (signal.SIGINT, signal.SIGTERM)
-_GRACE_S = 2.0
-"""How long a process may take to end by itself after its time is up, [s]."""
-_LOOK_S = 0.1
-"""How often processes are looked at that say nothing, [s]."""
+_GRACE_S = 2.0  # how long a process may take to end by itself after its time is up, [s]
+_LOOK_S = 0.1  # how often processes are looked at that say nothing, [s]
 
 
 _SELDOM = (50_000, 20, 100)
@@ -54,14 +52,9 @@ def fork_is_safe() -> bool:
 def render_forked(tasks: Sequence[tuple[K, RenderTask]], workers: int) -> Iterator[tuple[K, Answer]]:
     """Render each task in a process forked from this one, some side by side; answers come as they are ready.
 
-    Parameters
-    ----------
     tasks : Begun in this order.
     workers : How many processes run side by side.
-
-    Yields
-    ------
-    Key and answer: the rendering, or the error that says why there is none.
+    Yields : Key and answer: the rendering, or the error that says why there is none.
     """
     with quick_start(), for_speed_only("the warm-up"):
         warm_up({task.notebook for _, task in tasks}, len(tasks))

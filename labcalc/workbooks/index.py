@@ -16,8 +16,7 @@ from labcalc.workbooks.page import build_page, inert_json, keep_units, own_scrip
 from labcalc.workbooks.writing import write_whole
 
 _CSS = ("releasable", "second-look", "not-releasable")
-_AT_FIRST = 300
-"""Rows that stand on the page without a script; more would make a phone wait."""
+_AT_FIRST = 300  # rows that stand on the page without a script; more would make a phone wait
 _LONGEST = 150
 _FACTS = ("measured", "sample", "product", "instrument", "operator")
 
@@ -44,7 +43,7 @@ def index_page(outcomes: Sequence[Outcome], written_at: datetime, exports: Seque
         "index.html.j2",
         title="Reports",
         totals=_totals(runs),
-        exports=[f"{line[0].upper()}{line[1:]}." for line in exports if line],
+        exports=[*_shared(runs), *(f"{line[0].upper()}{line[1:]}." for line in exports if line)],
         written_at=written_at.isoformat(),
         shown_at=written_at.strftime("%Y-%m-%d %H:%M:%S (UTC%z)"),
         quality=[_row(one) for one in sorted(outcomes, key=_as_counted) if not _is_of_a_run(one)],
@@ -58,6 +57,27 @@ def index_page(outcomes: Sequence[Outcome], written_at: datetime, exports: Seque
 
 def _is_of_a_run(one: Outcome) -> bool:
     return not (one.summary.get("quality") and one.is_there)
+
+
+_FEWEST = 3
+"""Runs of an instrument's day from which one cause behind them is thought of: two come by chance now and then."""
+
+
+def _shared(outcomes: Sequence[Outcome]) -> Iterator[str]:
+    """Say once what several runs of an instrument's day point to."""
+    days: dict[str, list[Outcome]] = {}
+    for one in sorted(outcomes, key=_as_counted):
+        if one.is_there and "day" in one.summary:
+            days.setdefault(str(one.summary["day"]), []).append(one)
+    for day, these in days.items():
+        if len(these) >= _FEWEST:
+            causes = Counter(str(one.summary["cause"]) for one in these)
+            told = "; ".join(f"{cause}: {number}" for cause, number in causes.most_common())
+            runs = ", ".join(one.name for one in these)
+            yield (
+                f"{day}: {len(these)} runs point to the cell or the instrument ({runs}; {told}). One cause may stand "
+                "behind them: see to its temperature and cleaning first, then measure them again."
+            )
 
 
 def _as_counted(one: Outcome) -> list[tuple[int, str]]:

@@ -31,8 +31,6 @@ def safe_stem(text: str) -> str:
 def safe_stems(names: Sequence[str], others: Mapping[str, str]) -> dict[str, str]:
     """Return a file name for each name; those that would fall together, case ignored, get a mark of their own.
 
-    Parameters
-    ----------
     names : Different from one another.
     others : Stem to name of what lies in the folder already; files that are no reports are nobody's: an empty name.
     """

@@ -17,14 +17,12 @@ from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.parameters import Json, check_parameters, declared_parameters
 from labcalc.workbooks.writing import write_whole
 
-SAMPLE_FOLDER = "labcalc-sample-laboratory"
-"""Where the sample laboratory is copied to, in the current folder."""
+SAMPLE_FOLDER = "labcalc-sample-laboratory"  # where the sample laboratory is copied to, in the current folder
 
 _STATES = ("new", "replaced", "there already")
 """What became of a copy; of a course, the first that any of its exercises had."""
 
-_MARK = "labcalc"
-"""Where a copy's metadata say what it was when it was made."""
+_MARK = "labcalc"  # where a copy's metadata say what it was when it was made
 
 _BESIDE_LAB = ("README.md", "decisions.jsonl", "exports")
 """What of the sample laboratory is copied; the rest only makes it."""
@@ -34,13 +32,11 @@ _BESIDE_LAB = ("README.md", "decisions.jsonl", "exports")
 class WorkbookCopy:
     """A workbook that lies beside the laboratory's data."""
 
-    path: Path
-    """The notebook, or of a course the folder with its exercises."""
+    path: Path  # the notebook, or of a course the folder with its exercises
     state: str
     """``new``, ``there already`` (made the same way; it may hold changes of a person), or ``replaced`` (unchanged, and
     made anew with other exports, another lab.toml or another version)."""
-    left_alone: tuple[Path, ...] = ()
-    """Files of that name that hold a person's changes or are none of ours."""
+    left_alone: tuple[Path, ...] = ()  # files of that name that hold a person's changes or are none of ours
 
 
 def workbook_names() -> tuple[str, ...]:
@@ -51,22 +47,14 @@ def workbook_names() -> tuple[str, ...]:
 def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = None, folder: str = "") -> WorkbookCopy:
     """Copy a workbook beside lab.toml, or beside the first export, with its parameters set.
 
-    Parameters
-    ----------
     name : One of ``workbook_names()``; ``_`` may stand for ``-``.
     exports : The exports at hand.
     lab : lab.toml. Without one and without exports the workbook is copied into the current folder.
     folder : Name of the folder of a course; none: its name.
-
-    Returns
-    -------
-    Where it is. A copy that a person has changed is never written over: made the same way it is kept as it is, made in
-        another way it is left alone and the new copy gets a number.
-
-    Raises
-    ------
-    WorkbookError : There is no such workbook, or it takes no exports.
-    FileNotFoundError : An export or lab.toml is not there.
+    Returns : Where it is. A copy that a person has changed is never written over: made the same way it is kept as it
+        is, made in another way it is left alone and the new copy gets a number.
+    Raises WorkbookError : There is no such workbook, or it takes no exports.
+    Raises FileNotFoundError : An export or lab.toml is not there.
     """
     files, home, name = _files(name), _folder(exports, lab), name.casefold().replace("_", "-")
     course = home if len(files) == 1 else home / (folder or name)
@@ -81,15 +69,9 @@ def copy_workbook(name: str, exports: Sequence[Path] = (), lab: Path | None = No
 
 
 def copy_sample_laboratory(to: Path) -> Path:
-    """Copy the sample laboratory, so that it can be written to; one that is there already stays as it is.
+    """Copy the sample laboratory, so that it can be written to, and return its lab.toml; what is there stays.
 
-    Parameters
-    ----------
     to : The folder.
-
-    Returns
-    -------
-    Its lab.toml.
     """
     source, lab = sample_lab(), to / "lab.toml"
     if not lab.exists():

@@ -23,40 +23,27 @@ ENGINES = LABCALC, KERNEL = "labcalc", "kernel"
 class Limits:
     """What one report may take."""
 
-    cell_seconds: float = 120.0
-    """Longest time of a cell, [s]."""
-    report_seconds: float = 600.0
-    """Longest time of a report, [s]."""
-    memory_bytes: int = 3 << 30
-    """Most memory beyond what the process starts with, [B]; kept where the system can."""
+    cell_seconds: float = 120.0  # longest time of a cell, [s]
+    report_seconds: float = 600.0  # longest time of a report, [s]
+    memory_bytes: int = 3 << 30  # most memory beyond what the process starts with, [B]; kept where the system can
 
 
 @dataclass(frozen=True)
 class BatchOptions:
     """How a folder of reports is rendered."""
 
-    out: Path
-    """The folder; made if it isn't there."""
-    workers: int | None = None
-    """How many reports are rendered side by side, [-]; none: one a core."""
-    again: bool = False
-    """Render also what is up to date."""
-    engine: str = LABCALC
-    """One of ``ENGINES``."""
-    scripts: Scripts = Scripts.BESIDE
-    """The drawing script once beside the reports, or inside each."""
-    limits: Limits = field(default_factory=Limits)
-    """Of each report."""
-    exports: tuple[str, ...] = ()
-    """What was read, refused and left out of the exports, in sentences for the index."""
-    pdf: bool = False
-    """Print each report to PDF too."""
-    executor: Executor | None = None
-    """Renders elsewhere; pages come back and are written here."""
-    cluster: str | None = None
-    """Address of a dask.distributed scheduler that renders instead of this machine."""
-    progress: Callable[[Progress], None] | None = None
-    """Told after each report."""
+    out: Path  # the folder; made if it isn't there
+    workers: int | None = None  # how many reports are rendered side by side, [-]; none: one a core
+    again: bool = False  # render also what is up to date
+    engine: str = LABCALC  # one of ``ENGINES``
+    scripts: Scripts = Scripts.BESIDE  # the drawing script once beside the reports, or inside each
+    limits: Limits = field(default_factory=Limits)  # of each report
+    exports: tuple[str, ...] = ()  # what was read, refused and left out of the exports, in sentences for the index
+    to_come: tuple[str, ...] = ()  # names of reports that the next batch brings: these lead to them already
+    pdf: bool = False  # print each report to PDF too
+    executor: Executor | None = None  # renders elsewhere; pages come back and are written here
+    cluster: str | None = None  # address of a dask.distributed scheduler that renders instead of this machine
+    progress: Callable[[Progress], None] | None = None  # told after each report
     record: Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None = None
     """Told which pages there are, as ``labcalc.lab.add_pages`` takes them; returns what is to be kept of each."""
     say: Callable[[str], None] | None = None

@@ -18,10 +18,8 @@ class Outcome:
     title: str
     state: str
     """``rendered``, ``up to date``, ``failed``, ``not rendered`` (interrupted before), ``earlier`` (another batch)."""
-    path: Path
-    """Where the report lies, or would."""
-    reason: str = ""
-    """Why there is no report."""
+    path: Path  # where the report lies, or would
+    reason: str = ""  # why there is no report
     summary: dict[str, Any] = field(default_factory=dict)
 
     @property
@@ -34,11 +32,13 @@ class Outcome:
 class BatchResult:
     """A batch that came to its end."""
 
-    outcomes: tuple[Outcome, ...]
-    """One a job, in the order of the jobs."""
+    outcomes: tuple[Outcome, ...]  # one a job, in the order of the jobs
     index: Path
-    seconds: float
-    """Wall time, [s]."""
+    seconds: float  # wall time, [s]
+
+    def followed_by(self, other: BatchResult) -> BatchResult:
+        """Return this batch and one after it into the same folder as one."""
+        return BatchResult((*self.outcomes, *other.outcomes), other.index, self.seconds + other.seconds)
 
     @property
     def reports(self) -> tuple[Outcome, ...]:
@@ -66,8 +66,6 @@ class Progress:
     """How far a batch is."""
 
     done: int
-    total: int
-    """Reports to render; those that are up to date don't count."""
+    total: int  # reports to render; those that are up to date don't count
     failed: int
-    remaining_seconds: float | None
-    """Estimate from the time so far, [s]; None before the first report."""
+    remaining_seconds: float | None  # estimate from the time so far, [s]; None before the first report

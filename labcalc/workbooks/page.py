@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 TEMPLATES = Path(str(files("labcalc.workbooks") / "templates"))
-
 _HEADING = re.compile(r"<h([1-6])([^>]*)>(.*?)</h\1>", re.S)
 _TABLE = re.compile(r"<table\b.*?</table>", re.S)
 _TAG = re.compile(r"<[^>]+>")
@@ -117,8 +116,6 @@ def inert_json(value: object) -> str:
 def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scripts, number: str = "") -> str:
     """Return the page of a report round the body of its notebook.
 
-    Parameters
-    ----------
     body : HTML of the notebook.
     title : Title of the page, its only heading of the first level.
     workbook : File name of the notebook.

@@ -46,9 +46,7 @@ _QUIET = (
 def find_browser() -> str:
     """Return the command of a Chromium, Chrome or Edge.
 
-    Raises
-    ------
-    WorkbookError : There is none.
+    Raises WorkbookError : There is none.
     """
     for name in _BROWSERS:
         if found := shutil.which(name):
@@ -65,15 +63,10 @@ def find_browser() -> str:
 def print_pdf(html: Path, pdf: Path, *, paper: str = "A4") -> None:
     """Print a report; the PDF appears only when it is whole.
 
-    Parameters
-    ----------
     html : The report.
     pdf : The file to write.
     paper : ``A4`` or ``Letter``.
-
-    Raises
-    ------
-    WorkbookError : No browser, another paper, or the browser wrote no PDF.
+    Raises WorkbookError : No browser, another paper, or the browser wrote no PDF.
     """
     if paper not in PAPERS:
         raise WorkbookError(f"paper '{paper}' is not known; {' or '.join(PAPERS)} is expected")
@@ -111,9 +104,5 @@ def print_beside(pages: Sequence[Path], workers: int) -> None:
     if missing:
         find_browser()
         with ThreadPoolExecutor(workers) as threads:
-            for _ in threads.map(_print_one, missing):
+            for _ in threads.map(lambda page: print_pdf(page, page.with_suffix(".pdf")), missing):
                 pass
-
-
-def _print_one(page: Path) -> None:
-    print_pdf(page, page.with_suffix(".pdf"))

@@ -21,8 +21,7 @@ from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, Limits
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.scripts import Scripts
 
-_LONGEST_SOCKET = 90
-"""Characters of a socket's path that every system takes, with some to spare for its number."""
+_LONGEST_SOCKET = 90  # characters of a socket's path that every system takes, with some to spare for its number
 
 
 @dataclass(frozen=True)
@@ -30,12 +29,9 @@ class RenderTask:
     """All that a process anywhere needs to render one report."""
 
     title: str
-    notebook: str
-    """Text of the notebook."""
-    name: str
-    """File name of the notebook."""
-    folder: str
-    """Folder of the notebook: cells run there, where it exists."""
+    notebook: str  # text of the notebook
+    name: str  # file name of the notebook
+    folder: str  # folder of the notebook: cells run there, where it exists
     parameters: Mapping[str, Json]
     engine: str = LABCALC
     scripts: Scripts = Scripts.BESIDE
@@ -59,8 +55,7 @@ class Rendering:
     html: bytes
     summary: dict[str, Any]
     figures: int
-    seconds: float
-    """Time that it took, [s]."""
+    seconds: float  # time that it took, [s]
 
     @property
     def digest(self) -> str:
@@ -79,9 +74,7 @@ def task_for(
 ) -> RenderTask:
     """Return the task of rendering a notebook with these parameters.
 
-    Raises
-    ------
-    WorkbookError : The notebook can't be read, or there is no such engine.
+    Raises WorkbookError : The notebook can't be read, or there is no such engine.
     """
     if engine not in ENGINES:
         raise WorkbookError(f"there is no engine '{engine}'; there are {' and '.join(ENGINES)}")
@@ -97,10 +90,8 @@ def task_for(
 def render(task: RenderTask, begin_cell: Callable[[str], None] | None = None) -> Rendering:
     """Run the notebook and return its page. Takes over this process: call it in a fresh one.
 
-    Raises
-    ------
-    ParameterError : A parameter that the notebook doesn't take.
-    WorkbookError : A cell failed or took too long, an output can't be shown, or the page isn't sound.
+    Raises ParameterError : A parameter that the notebook doesn't take.
+    Raises WorkbookError : A cell failed or took too long, an output can't be shown, or the page isn't sound.
     """
     started = time.monotonic()
     from labcalc.workbooks.checks import check_page, machine_paths

@@ -26,14 +26,10 @@ from labcalc.workbooks.page import TEMPLATES
 
 _LOOPBACK = "127.0.0.1"
 _FIRST_PORT = 8888
-_PORTS = 100
-"""How many ports are tried, [-]."""
-_START_S = 90.0
-"""Longest time that JupyterLab may take to answer, [s]."""
-_IDLE_S = 600
-"""How long a kernel of a course that no tab is connected with lives on, [s]."""
-_END_S = 10.0
-"""Longest time that it may take to end, [s]."""
+_PORTS = 100  # how many ports are tried, [-]
+_START_S = 90.0  # longest time that JupyterLab may take to answer, [s]
+_IDLE_S = 600  # how long a kernel of a course that no tab is connected with lives on, [s]
+_END_S = 10.0  # longest time that it may take to end, [s]
 
 
 def serve_workbook(
@@ -41,16 +37,11 @@ def serve_workbook(
 ) -> None:
     """Start JupyterLab on a workbook, say its address, and wait until it ends or Ctrl-C is pressed.
 
-    Parameters
-    ----------
     workbook : The notebook, or a folder of some; the folder that it lies in is all that JupyterLab shows.
     port : Port on this machine, [-]; none: the first free one from 8888.
     browser : Open the address in the person's browser.
     say : Takes one line for the person.
-
-    Raises
-    ------
-    WorkbookError : The port is taken, or JupyterLab doesn't start: its last words.
+    Raises WorkbookError : The port is taken, or JupyterLab doesn't start: its last words.
     """
     try:
         with (

@@ -170,16 +170,10 @@ class NotebookShell(InteractiveShell):
         self._failed = True  # an error while a result is shown counts too, as in a kernel
 
     def run_code_cell(self, source: str, seconds: float) -> tuple[list[NotebookNode], int, bool]:
-        """Run one cell.
+        """Run one cell: its outputs, its execution count, and whether it came to its end.
 
-        Parameters
-        ----------
         source : The cell's text.
         seconds : Longest time, [s].
-
-        Returns
-        -------
-        Outputs, execution count, and whether it came to its end.
         """
         outputs, self.running_count, self._failed = self.outputs.begin(), self.execution_count, False
         with self._streams(), _time_limit(seconds):

@@ -33,14 +33,11 @@ class Record:
     stem: str
     name: str
     title: str
-    fingerprint: str
-    """SHA-256 over all that the report depends on."""
-    digest: str
-    """SHA-256 of the file."""
+    fingerprint: str  # SHA-256 over all that the report depends on
+    digest: str  # SHA-256 of the file
     summary: dict[str, Any]
     rendered_at: str
-    entry: str = ""
-    """SHA-256 of the entry of the laboratory's record that names it; empty for none."""
+    entry: str = ""  # SHA-256 of the entry of the laboratory's record that names it; empty for none
 
     def is_whole(self, folder: Path) -> bool:
         """Tell whether the file is there as it was written."""
@@ -58,6 +55,7 @@ def fingerprint(key: str, task: RenderTask) -> str:
     with for_speed_only("telling which reports are up to date"):
         parts = [
             key or json.dumps(task.parameters, sort_keys=True),
+            json.dumps(task.parameters.get("links", {}), sort_keys=True),
             task.title,
             task.notebook,
             task.name,

@@ -34,15 +34,12 @@ _AT_FIRST_USE = (
 """Modules that a shell, a figure or a page would import at its first use, in every report anew."""
 
 
-_FOR_SOME = ("labcalc.judgement.causes",)
-"""What only some reports need: worth importing ahead of many, not of one."""
+_FOR_SOME = ("labcalc.judgement.causes",)  # what only some reports need: worth importing ahead of many, not of one
 
 
 def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
     """Do once what every report needs, so that forked processes find it done; what fails is logged and left to them.
 
-    Parameters
-    ----------
     notebooks : Texts of the notebooks; what they import and use of the scientific libraries and of labcalc is imported.
     reports : How many reports are rendered from them.
     """

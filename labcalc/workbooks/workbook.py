@@ -21,13 +21,10 @@ class RenderedReport:
     """A report that was written."""
 
     path: Path
-    digest: str
-    """SHA-256 of the file."""
-    summary: dict[str, Any]
-    """What the workbook says of itself for an index."""
+    digest: str  # SHA-256 of the file
+    summary: dict[str, Any]  # what the workbook says of itself for an index
     figures: int
-    seconds: float
-    """Time in the rendering process, [s]."""
+    seconds: float  # time in the rendering process, [s]
 
 
 def render_workbook(
@@ -44,8 +41,6 @@ def render_workbook(
 
     Cells run in the notebook's folder. The same notebook, parameters, data and versions give the same bytes.
 
-    Parameters
-    ----------
     notebook : A notebook with a cell tagged ``parameters``.
     parameters : Name to value; only names that the notebook has, only values that JSON can carry.
     to : The HTML file to write.
@@ -53,11 +48,9 @@ def render_workbook(
     engine : One of ``ENGINES``: a Jupyter kernel is slower.
     scripts : The drawing script beside the report, or inside and compressed.
     limits : Longest time of a cell and of the report, [s], and memory, [B].
-
-    Raises
-    ------
-    ParameterError : A parameter that the notebook doesn't take.
-    WorkbookError : A cell failed, its process crashed or took too long, or the page isn't sound: which cell and why.
+    Raises ParameterError : A parameter that the notebook doesn't take.
+    Raises WorkbookError : A cell failed, its process crashed or took too long, or the page isn't sound: which cell and
+        why.
     """
     answer = render_apart(task_for(notebook, parameters, title=title, engine=engine, scripts=scripts, limits=limits))
     if isinstance(answer, WorkbookError):

@@ -5,8 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-PART = ".part"
-"""The last letters of a file that is still being written."""
+PART = ".part"  # the last letters of a file that is still being written
 
 
 def write_whole(path: Path, content: bytes) -> None:

@@ -1,9 +1,10 @@
-"""The record: adding, verifying, knowing again, a month on it: ``python -m tests.benchmarks.record [DETERMINATIONS]``.
+"""The record: adding, verifying, knowing again, a day and a month on it.
 
-CPU time of the process. Seen on two shared cores: 46,000 to 50,000 rows added a second, of which reading takes 47 %;
-verified in 4.2 and 4.6 µs a row of 1e5 and 1e6 rows, 12 and 14 µs an entry of 1e5 and 1e6 entries, SQLite's own check
-of the file included. Five years of forty samples a day on six instruments, each at two temperatures, are 626 000
-determinations; without a number it is a sixth of that.
+``python -m tests.benchmarks.record [DETERMINATIONS [ENTRIES]]``. CPU time of the process. Seen on two shared cores:
+47,000 to 49,000 rows added a second, of which reading takes 22 to 34 %; verified in 8.9 and 9.3 µs a row of 78,000 and
+626,000 rows, in 13 and 17 µs an entry of 300,000 and 3,000,000 entries (92 and 94 MB at most), SQLite's own check of
+the file included; recalled in 1 µs a row. Five years of forty samples a day on six instruments, each at two
+temperatures, are 626,000 determinations; without a number it is a sixth of that.
 """
 
 from __future__ import annotations
@@ -14,20 +15,25 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
 
 from labcalc.exports import read_export, write_table
-from labcalc.judgement import gather_record, report_month
+from labcalc.judgement import gather, gather_record, judge, report_month
 from labcalc.lab import add_exports, load_laboratory, read_record, record_head, verify_record
 from labcalc.lab.record.journal import append
 from labcalc.lab.record.opening import opened
+from labcalc.lab.record.steps import LATEST
 from labcalc.shipped import sample_lab
+from labcalc.workbooks import run_report_jobs
 from tests.benchmarks.month import history
 from tests.benchmarks.reader import NARROW, wide
 
 FILES = 10_000
+_TOGETHER = 100_000
+"""Entries of one transaction, [-]."""
 
 
 def cpu(work: Callable[[], object]) -> float:
@@ -61,16 +67,21 @@ def adding(folder: Path, rows: int) -> float:
 
 
 def entries(folder: Path, number: int) -> float:
-    """Say how quickly entries without rows are added and verified; return the time to verify one, [µs]."""
+    """Say how quickly entries without rows are added and verified, and in what memory; return the time of one, [µs]."""
     laboratory = load_laboratory(laboratory_in(folder))
 
     def fill() -> None:
-        with opened(laboratory, may_create=True).writing() as connection:
-            for n in range(number):
-                append(connection, kind="note", who="bench", content={"n": n})
+        for first in range(0, number, _TOGETHER):
+            with opened(laboratory, may_create=True).writing() as connection:
+                for n in range(first, min(first + _TOGETHER, number)):
+                    append(connection, kind="note", who="bench", content={"n": n})
 
-    added, verified = cpu(fill), cpu(lambda: verify_record(laboratory))
-    print(f"{number:,} entries: added {number / added:,.0f} a second, verified {number / verified:,.0f} a second")
+    added, before = cpu(fill), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    verified, peak = cpu(lambda: verify_record(laboratory)), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    print(
+        f"{number:,} entries: added {number / added:,.0f} a second, verified {number / verified:,.0f} a second", end=""
+    )
+    print(f"; verifying took {(peak - before) / 1024:.0f} MB beyond what adding had")
     return verified / number * 1e6
 
 
@@ -87,7 +98,7 @@ def knowing_again(folder: Path) -> None:
     known = cpu(lambda: list(add_exports(laboratory, [exports], who="bench")))
     print(f"{FILES:,} files of a row added in {added:.1f} s; known again in {known:.2f} s of CPU,", end=" ")
     print(f"{time.monotonic() - began:.2f} s by the clock (2 s wanted)")
-    assert record_head(laboratory).entries == FILES + 4
+    assert record_head(laboratory).entries == FILES + LATEST
     print(f"  verified in {cpu(lambda: verify_record(laboratory)):.1f} s")
 
 
@@ -101,6 +112,7 @@ def month(folder: Path, determinations: int) -> None:
     write_table(table, folder / "history.csv")
     del table
     list(add_exports(load_laboratory(lab), [folder / "history.csv"], who="bench"))
+    day(folder, lab)
     if (child := os.fork()) == 0:
         gathered = cpu(lambda: gather_record(lab))
         judged = cpu(lambda: report_month(gather_record(lab), "2026-03"))
@@ -117,6 +129,28 @@ def month(folder: Path, determinations: int) -> None:
     os.waitpid(child, 0)
 
 
+def day(folder: Path, lab: Path) -> None:
+    """Say what one day's reports take until the first page is judged: of all instruments, and of one."""
+    with (folder / "history.csv").open(encoding="utf-8") as file:
+        header, *rows = file
+    last = [row.replace("2026-03-31", "2026-04-01").replace("-r", "-d") for row in rows if "2026-03-31" in row]
+    del rows
+    for name, some in (("six instruments", last), ("one", [row for row in last if ",VD-1," in row])):
+        export = folder / "day.csv"
+        export.write_text("".join([header, *some]), encoding="utf-8")
+        if (child := os.fork()) == 0:
+            seconds = cpu(partial(_first_page, export, lab))
+            print(f"the {len(some) // 2} runs of a day on {name}: {seconds:.1f} s to the first page", flush=True)
+            os._exit(0)
+        os.waitpid(child, 0)
+
+
+def _first_page(export: Path, lab: Path) -> None:
+    material = gather([export], lab)
+    run_report_jobs(material, (export,), lab)
+    judge(material.dossier(material.runs[0]))
+
+
 def _one_export(folder: Path) -> list[Path]:
     (folder / "one.csv").write_text(f"{NARROW}S1;2026-03-02;40;15.0;838.9;\n", encoding="utf-8")
     return [folder / "one.csv"]
@@ -131,7 +165,8 @@ def main() -> None:
             folder.mkdir()
         few, many = adding(folders[0], determinations // 8), adding(folders[1], determinations)
         print(f"time to verify a row of eight times as many: {many / few:.2f} (1 wanted)")
-        few, many = entries(folders[4], determinations // 8), entries(folders[5], determinations)
+        number = int(sys.argv[2]) if len(sys.argv) > 2 else determinations
+        few, many = entries(folders[4], number // 8), entries(folders[5], number)
         print(f"time to verify an entry of eight times as many: {many / few:.2f} (1 wanted)")
         knowing_again(folders[2])
         month(folders[3], determinations)

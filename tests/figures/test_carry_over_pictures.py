@@ -57,7 +57,7 @@ def test_runs_that_were_moved_stand_by_name(march: MonthReport) -> None:
     for one in march.carry_overs:
         for run in one.at_risk:
             assert f"{run.sample} after {run.sample_before}" in shown.text
-            assert any(f"{run.sample} after {run.sample_before}: " in of for a in march.actions for of in a.details)
+            assert any(f"{run.sample} after {run.sample_before}, " in of for a in march.actions for of in a.details)
 
 
 def test_a_share_that_is_not_known_says_what_to_measure(march: MonthReport, tmp_path: Path) -> None:

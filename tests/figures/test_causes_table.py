@@ -39,14 +39,14 @@ def test_what_to_do_stands_in_the_verdict_once(material: Material) -> None:
     assert told is not None
     assert "Clean and dry the cell, fill it again" not in told.html
     assert "Clean and dry the cell, fill it again" in shown.html
-    assert "against &#x27;solvent or cleaning liquid left in the cell&#x27;" in shown.html
+    assert "from &#x27;solvent or cleaning liquid left in the cell&#x27;" in shown.html
 
 
 def test_a_cause_that_is_all_but_sure_gets_what_confirms_and_repairs_it(material: Material) -> None:
     judgement = judged(material, "MX15-26-0586")
     shown = show_causes(judgement)
     assert shown is not None
-    assert shown.text.startswith("98 %: A slip of unit or transcription")
+    assert shown.text.startswith("96 %: A slip of unit or transcription")
     assert next_steps(judgement)[0].startswith("Look the value up in the original record. Correct it there")
 
 

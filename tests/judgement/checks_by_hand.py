@@ -175,6 +175,7 @@ def material(
     record = pd.concat(parts, ignore_index=True)
     found = Material(_laboratory(folder, lab_text(extra=extra)), Reading(record, (), ()), record, (), tuple(decisions))
     vars(found)["comparisons"] = table
+    vars(found)["_by_instrument"] = {}  # no sequence of runs: nothing tells of a carry-over
     return found
 
 

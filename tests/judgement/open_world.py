@@ -148,7 +148,10 @@ class Bench:
         self.bias = (0.0, 0.0)
         self.cell = dict.fromkeys(self.temperatures, 0.0)
         self.swapped = False
-        self.offset: dict[float, float] = {}
+        self.lasting: tuple[dict[float, float], dict[float, float]] = ({}, {})
+        """How much too warm the cells of viscosity and of density stay, [K] by temperature [°C]."""
+        self.only: frozenset[str] | None = None
+        """Which parts of two faults are left; None: both."""
 
     def _temperatures(self) -> tuple[float, ...]:
         if self.kind.code == "GO":
@@ -227,7 +230,8 @@ def warm(bench: Bench, rng: np.random.Generator) -> Values:
                 values[fill, T][0] = bench.batch.viscosity(true)
             if touched[1]:
                 values[fill, T][1] = bench.batch.density(true)
-    bench.offset = dict.fromkeys(where, size) if lasting and touched[0] else {}
+    stays = dict.fromkeys(where, size)
+    bench.lasting = (stays if lasting and touched[0] else {}, stays if lasting and touched[1] else {})
     if lasting and touched == (True, True) and rng.random() < 0.5:
         bench.cell = {T: size if T in where else 0.0 for T in bench.temperatures}
     return values
@@ -417,7 +421,12 @@ def stranger(bench: Bench, rng: np.random.Generator) -> Values:
 def two_at_once(bench: Bench, rng: np.random.Generator) -> Values:
     faults = (air, residue, warm, fuel, wet, digits)
     first, second = rng.choice(len(faults), 2, replace=False)
-    one, other, clean = faults[int(first)](bench, rng), faults[int(second)](bench, rng), bench.clean()
+    parts, clean = [faults[int(one)] for one in (first, second)], bench.clean()
+    made = [part(bench, rng) for part in parts]
+    one, other = (
+        values if bench.only is None or part.__name__ in bench.only else clean
+        for part, values in zip(parts, made, strict=True)
+    )
     bench.two = (NAMES[faults[int(first)].__name__], NAMES[faults[int(second)].__name__])  # type: ignore[attr-defined]
     return {p: [one[p][0] * other[p][0] / clean[p][0], one[p][1] + other[p][1] - clean[p][1]] for p in clean}
 
@@ -517,6 +526,8 @@ class Case:
     truth: str
     values: Values
     printed: Values
+    state: dict[str, Any]
+    """Of the generator before the fault was drawn: what replays it."""
     oracle: float = math.nan
     """Probability that the oracle gives the truth, [-]."""
     run: str = ""
@@ -535,13 +546,14 @@ def drawn(number: int, truth: str, rng: np.random.Generator) -> Case:
             continue
         if truth == "wax" and bench.temperatures[0] > 25.0 and bench.kind.code != "RM":
             continue
+        state = rng.bit_generator.state
         values = one.fault(bench, rng)
         seen = bench.seen
         away = (bench.vector(values) - bench.vector(bench.clean()))[seen]
         spread = bench.spread[np.ix_(seen, seen)]
         if truth == "clean" or math.sqrt(away @ np.linalg.solve(spread, away)) >= LEAST or attempt > 45:
             break
-    return Case(bench, truth, values, shown(bench, values, rng))
+    return Case(bench, truth, values, shown(bench, values, rng), dict(state))
 
 
 def shown(bench: Bench, values: Values, rng: np.random.Generator) -> Values:
@@ -792,100 +804,6 @@ def told(cases: Sequence[Case], material: Material) -> list[Told]:
     return found
 
 
-# --- What the next measurement gains ---
-
-_IN_BOTTLE = (
-    "fuel",
-    "water",
-    "swap",
-    "oxidised",
-    "evaporated",
-    "sheared",
-    "blend",
-    "light ends",
-    "wax",
-    "stranger",
-    "coolant",
-)
-_OF_INSTRUMENT = ("bias", "constant", "fahrenheit")
-_MADE = (
-    "refill and repeat",
-    "same fill again",
-    "another instrument",
-    "retained sample",
-    "original record",
-    "reference oil",
-)
-
-
-def gained(one: Told, rng: np.random.Generator) -> tuple[float, float] | None:
-    """Return what the measurement that is proposed says it gains, and what it adds to the probability of the truth."""
-    from labcalc.judgement.causes import candidates, with_measurement
-    from labcalc.judgement.causes.next_measurement import Discrimination
-    from labcalc.judgement.causes.ranking import weigh
-
-    weighed = weigh(one.evidence)
-    wanted = [candidate for candidate in candidates(one.evidence) if candidate.kind in _MADE]
-    choice = Discrimination(weighed, wanted=wanted).best
-    if choice is None:
-        return None
-    after = one.evidence
-    for quantity, T in choice.rows:
-        value = measured_next(one, choice.candidate.kind, quantity, T, rng)
-        after = with_measurement(after, quantity, T, value, choice.candidate.kind)
-    right = one.case.right | (
-        {"noise"} if choice.candidate.kind == "original record" and "slip" in one.case.right else set()
-    )
-    now = sum(p for cause, p in weighed.probabilities.items() if cause in one.case.right)
-    then = sum(p for cause, p in weigh(after).probabilities.items() if cause in right)  # a slip put right is one found
-    return choice.gain, then - now
-
-
-def measured_next(one: Told, kind: str, quantity: str, T: float, rng: np.random.Generator) -> float:
-    """Return what the true physics shows next; what sat in the cell is gone from a new fill."""
-    case, bench = one.case, one.case.bench
-    number = 0 if quantity == "kinematic viscosity" else 1
-    T = next(known for known in bench.temperatures if abs(known - T) < 0.2) if kind != "reference oil" else T
-    noise = (bench.noise[0] * bench.kind.scatter, bench.noise[1])[number] * float(rng.standard_t(5))
-    if kind == "reference oil":
-        from labcalc.judgement.causes.added_measurements import nearest_oil
-
-        oil = dict(REFERENCES)[nearest_oil(one.evidence, T).split(" lot ")[0]]
-        true = T + bench.offset.get(T, 0.0) if case.truth == "temperature" else T
-        value = (oil.viscosity(true), oil.density(true))[number]
-        bias = bench.bias[number] if case.truth == "bias" else 0.0
-        return value * math.exp(bias + noise) if number == 0 else value + bias + noise
-    if kind == "original record":
-        slipped = "slip" in case.right
-        fills = [fill for fill, at in bench.places if at == T]
-        worst = max(
-            fills, key=lambda fill: abs(math.log(case.printed[fill, T][number] / bench.clean()[fill, T][number]))
-        )
-        shown_value = case.printed[worst, T][number]
-        right = bench.clean()[worst, T][number]
-        return right * (1.0 + noise / (1.0 if number == 0 else right)) if slipped else shown_value
-    stays = (
-        (case.truth in _IN_BOTTLE and kind != "retained sample")
-        or (case.truth in _OF_INSTRUMENT and kind != "another instrument")
-        or (case.truth == "temperature" and T in bench.offset and kind != "another instrument")
-        or (kind == "same fill again" and "slip" not in case.right)
-    )
-    source = case.values if stays else bench.clean()
-    fill = bench.fills if kind == "same fill again" or case.truth == "light ends" else 1
-    value = source[fill, T][number]
-    return value * math.exp(noise) if number == 0 else value + noise
-
-
-def gains(found: Sequence[Told], seed: int = 11) -> Array:
-    """Return stated and true gains of what is open: held back, with no cause of 95 % or more."""
-    rng = np.random.default_rng(seed)
-    open_ones = [
-        one for one in found if one.held and one.case.truth != "clean" and one.probabilities[one.leading] < 0.95
-    ]
-    made = (gained(one, rng) for one in open_ones)
-    return np.array([one for one in made if one is not None])
-
-
 def share(values: Sequence[bool] | list[bool]) -> float:
     return float(np.mean(values)) if values else math.nan
 
@@ -993,8 +911,6 @@ def report(found: Sequence[Told]) -> None:
     for one in stored(found)["stated"]:
         right = one["right"] / one["runs"] if one["runs"] else math.nan
         print(f"{one['lowest']:.2f}-{one['highest']:.2f}: {right:.2f}  {one['runs']}")
-    stated, true = gains(found).mean(axis=0)
-    print(f"\nthe next measurement, where no cause has 95 %: gain stated {stated:+.2f}, found {true:+.2f}")
     print("\n" + "\n".join(f"{key:22} {value:.3f}" for key, value in figures(found).items()))
 
 

@@ -175,6 +175,78 @@ def test_days_without_a_clock_and_rows_without_an_instrument_prove_nothing(gathe
         assert gathered(a=RUN.replace(*change), b=OTHER.replace(*change)).doubts == ()
 
 
+# --- A coarser copy is one row in two resolutions ---
+
+FINE = RUN.replace("46.12", "46.1234").replace("858.1", "858.13").replace("6.870", "6.87041")
+COARSE = RUN + SECOND.replace("45.90", "45.91")
+
+
+@pytest.mark.parametrize("order", [{"a": FINE, "b": COARSE}, {"a": COARSE, "b": FINE}])
+def test_of_one_row_in_two_resolutions_the_finer_counts(gathered: Gather, order: dict[str, str]) -> None:
+    """46.1234 in two decimals is 46.12, 6.87041 is 6.87, 858.13 in one is 858.1: rounded by hand."""
+    material = gathered(**order)
+    fine, coarse = (name for _, name in sorted((rows == COARSE, f"{name}.csv") for name, rows in order.items()))
+    assert values(material.record) == values(material.reading.table) == [6.87041, 45.91, 46.1234]
+    assert material.doubts == ()
+    assert material.repeated == (f"{coarse}: 2 determinations of {fine} in fewer digits, counted once",)
+    dossier = material.dossier("S1")
+    assert set(dossier.rows["source_file"]) == {fine}
+    assert [one.name for one in dossier.sources] == ["a.csv", "b.csv"]
+    assert sorted(dossier.rows["density_kg_m3"]) == [819.9, 858.13]
+
+
+def test_what_is_at_hand_gives_way_to_more_digits_in_the_record(gathered: Gather) -> None:
+    material = gathered(today=COARSE, past={"week": FINE})
+    assert material.runs == ("S1", "S2")
+    assert values(material.record) == values(material.reading.table) == [6.87041, 45.91, 46.1234]
+    assert [one.name for one in material.dossier("S1").sources] == ["today.csv", "week.csv"]
+    alone = judged(gathered(today=FINE + COARSE.splitlines()[-1] + "\n"))
+    assert [one.reported for one in judged(material).results] == [one.reported for one in alone.results]
+    there = gathered(today=FINE, past={"week": COARSE})
+    assert values(there.record) == [6.87041, 45.91, 46.1234]
+    assert there.repeated == ("week.csv: 2 determinations of today.csv in fewer digits, counted once",)
+
+
+@pytest.mark.parametrize(
+    ("finer", "coarser", "is_copy"),
+    [
+        ("46.125", "46.12", True),  # half to even
+        ("46.125", "46.13", True),  # half up
+        ("46.1251", "46.12", False),
+        ("46.1149", "46.12", False),
+        ("46.1150", "46.12", True),
+        ("46.2", "46.12", False),  # the other way round: fewer digits, but not those of 46.12
+    ],
+)
+def test_only_what_rounding_gives_is_a_copy(gathered: Gather, finer: str, coarser: str, is_copy: bool) -> None:
+    material = gathered(a=RUN.replace("46.12", finer), b=COARSE.replace("46.12", coarser))
+    assert [one.about for one in material.doubts] == ([] if is_copy else ["versions", "versions"])
+
+
+def test_a_copy_says_nothing_new(gathered: Gather) -> None:
+    """Coarser in one column and finer in the other, with a density that the finer lacks, or of too few values."""
+    crossed = FINE.replace("858.13", "858")
+    assert len(gathered(a=crossed, b=COARSE).doubts) == 2
+    assert len(gathered(a=FINE.replace(",858.13", ","), b=COARSE).doubts) == 2
+    assert len(gathered(a=FINE, b=RUN).doubts) == 2, "of two values both may end in a zero by chance"
+
+
+def test_three_resolutions_are_one_row(gathered: Gather) -> None:
+    coarsest = COARSE.replace("46.12", "46.1").replace("6.870", "6.9").replace("45.91", "45.9")
+    for order in ({"a": FINE, "b": COARSE, "c": coarsest}, {"a": coarsest, "b": COARSE, "c": FINE}):
+        material = gathered(**order)
+        assert values(material.record) == values(material.reading.table) == [6.87041, 45.91, 46.1234]
+        assert material.doubts == ()
+    material = gathered(today=coarsest, past={"w": COARSE, "x": FINE})
+    assert values(material.record) == values(material.reading.table) == [6.87041, 45.91, 46.1234]
+
+
+def test_the_coarser_counts_where_somebody_says_so(gathered: Gather) -> None:
+    material = gathered(a=FINE, b=COARSE, decisions=[{"what": "count", "run": "S1", "file": "b.csv"}])
+    assert values(material.record) == values(material.reading.table) == [6.87, 45.91, 46.12]
+    assert material.repeated == ("a.csv: run S1 gives way, as decided",)
+
+
 # --- Times that can't be right ---
 
 

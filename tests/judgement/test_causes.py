@@ -342,12 +342,6 @@ def test_outcomes_are_where_a_cause_would_put_them(dossier: Make) -> None:
         assert one.unit == "mm²/s"
 
 
-def test_more_repeats_say_more(dossier: Make) -> None:
-    evidence = evidence_of(dossier(GOOD.replace("46.12", "45.40")))
-    one, three = (expected_outcomes(evidence, Candidate("refill and repeat", "density", 40.0, n))[0] for n in (1, 3))
-    assert three.highest - three.lowest < one.highest - one.lowest
-
-
 # --- What if ---
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -33,10 +33,9 @@ DECISIONS = (
 def test_the_last_conclusion_of_each_run_counts() -> None:
     found = laboratory_odds(DECISIONS)
     assert dict(found.counts) == {"residue": 2, "solvent": 1, "noise": 1, "something else": 1}
-    assert found.sizes == {"residue": (2.0, 8.0)}
     assert (found.total, found.stated, found.right) == (5, 3, 1)
     assert found.of("residue") == "yours: 2 of 5"
-    assert found.words.endswith("90 % or more was said of 3 of them, and was right in 1.")
+    assert "90 % or more was said of 3 of them, and was right in 1: fewer than that promises" in found.words
     assert dict(laboratory_odds(DECISIONS, without="R3").counts)["residue"] == 2
     assert "solvent" not in laboratory_odds(DECISIONS, without="R3").counts
 
@@ -48,13 +47,9 @@ def test_odds_are_those_of_the_catalogue_worth_twenty_conclusions_and_the_own() 
     assert laboratory_odds(()).words == laboratory_odds(()).of("residue") == ""
 
 
-def test_sizes_draw_the_scale_of_a_cause_towards_them() -> None:
-    """Residue: median 1.5 %, factor 2.6, worth 4; 2 and 8 % beside it."""
-    median, factor = laboratory_odds(DECISIONS).scale("residue")
-    logs = [math.log(0.015)] * 4 + [math.log(0.02), math.log(0.08)]
-    centre = sum(logs) / 6
-    assert median == pytest.approx(math.exp(centre))
-    spread = (4 * math.log(2.6) ** 2 + sum((one - centre) ** 2 for one in logs)) / 6
-    assert factor == pytest.approx(math.exp(math.sqrt(spread)))
-    assert laboratory_odds(()).scale("air bubble") == pytest.approx((0.004, 2.6))
-    assert all(map(math.isnan, laboratory_odds(DECISIONS).scale("slip")))
+def test_a_promise_of_90_percent_that_is_not_kept_is_said() -> None:
+    """3 of 3 right and 2 of 3 come by chance (P(X ≤ 2) = 1 − 0.9³ = 0.27), 1 of 3 doesn't (0.028): by hand."""
+    for right, kept in ((3, True), (2, True), (1, False)):
+        found = replace(laboratory_odds(DECISIONS), stated=3, right=right)
+        assert found.keeps_its_word == kept
+        assert ("fewer than that promises" not in found.words) == kept

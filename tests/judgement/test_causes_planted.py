@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import csv
 import math
+from dataclasses import replace
 
 import pytest
 
 from labcalc.judgement import Material, gather, judge
 from labcalc.judgement.causes import Explanation, evidence_of, rank_causes, with_measurement
+from labcalc.judgement.causes.exchange import other_half
 from labcalc.shipped import sample_exports, sample_lab
 
 with (sample_lab().parent / "planted_faults.csv").open(encoding="utf-8") as _file:
@@ -126,3 +128,29 @@ def test_a_right_result_after_a_wrong_one_is_not_blamed(material: Material) -> N
     evidence = evidence_of(material.dossier(again))
     assert evidence.basis == "typical"
     assert rank_causes(evidence)[0].cause == "noise"
+
+
+def test_both_halves_of_a_swap_name_each_other(material: Material) -> None:
+    """Two bottles of one morning were exchanged; the day's other runs of these products are not named."""
+    pair = ("HX68-26-0581", "BH-26-0584")
+    table = material.reading.table
+    runs = [str(table.loc[table["sample"] == sample, "run"].iloc[0]) for sample in pair]
+    for run, other, sample in zip(runs, runs[::-1], pair[::-1], strict=True):
+        words = f"ts bottle seems exchanged with {sample} (run {other}, same day)"
+        judgement = judge(material.dossier(run))
+        assert f"; i{words}" in judgement.reason
+        assert f" I{words}." in rank_causes(evidence_of(judgement.dossier))[0].sentence
+
+
+def test_no_other_half_is_named_where_the_other_bottle_is_right(material: Material) -> None:
+    """The right bottle of the day shows its own product's numbers: the swap isn't solved, and nobody is named."""
+    table = material.reading.table
+    evidence = evidence_of(material.dossier(table.loc[table["sample"] == "HX68-26-0581", "run"].iloc[0]))
+    assert evidence.day is not None
+    right = evidence.day.copy()
+    heavy = right["product"] == "Base oil heavy"
+    for T, viscosity, density in ((40.0, 96.9, 866.5), (100.0, 11.0, 827.9)):
+        here = heavy & (right["temperature_C"].round() == T)
+        right.loc[here, ["kinematic_viscosity_mm2_s", "density_kg_m3"]] = viscosity, density
+    assert other_half(evidence, "Base oil heavy") is not None
+    assert other_half(replace(evidence, day=right), "Base oil heavy") is None

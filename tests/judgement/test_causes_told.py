@@ -18,8 +18,8 @@ from labcalc.errors import EvidenceError
 from labcalc.exports import TIDY_COLUMNS
 from labcalc.judgement import COMPARISON_COLUMNS
 from labcalc.judgement.causes import Candidate, Evidence, rank_causes, with_measurement
-from labcalc.judgement.causes.evidence import HouseProduct, Row
-from labcalc.judgement.causes.evidence_from_dossier import noise_of, other_products, rows_of
+from labcalc.judgement.causes.evidence import HouseProduct, Row, rows_of
+from labcalc.judgement.causes.evidence_from_dossier import noise_of, other_products
 from labcalc.judgement.causes.expectation import Course, Expectation, Observation
 from labcalc.judgement.causes.explanation import leading_cause
 from labcalc.judgement.causes.liquids import Liquid
@@ -231,32 +231,22 @@ def test_noise_names_what_is_furthest() -> None:
 
 
 @pytest.mark.parametrize(
-    ("candidate", "probability", "action", "percent"),
+    ("kind", "rows", "chance", "told"),
     [
-        (
-            Candidate("refill and repeat", RHO, 40.0),
-            0.5,
-            "Clean and dry the cell, fill it again, and measure the density at 40 °C",
-            "50 %",
-        ),
-        (
-            Candidate("same fill again", RHO, 40.0, 2),
-            0.995,
-            "Measure the density at 40 °C once more with the same fill, 2 times",
-            "> 99 %",
-        ),
-        (
-            Candidate("original record", KV, 99.5),
-            0.9951,
-            "Look up the kinematic viscosity at 99.5 °C in the original record",
-            "> 99 %",
-        ),
+        ("refill and repeat", FOUR, 0.92, "Clean and dry the cell, fill it again, and measure the kinematic viscosity "
+         "and density at 40 °C and 100 °C: nine in ten"),
+        ("same fill again", ((RHO, 40.0),), 0.995, "Measure the density at 40 °C once more with the same fill: nine in "
+         "ten"),
+        ("original record", ((KV, 99.5),), 0.3, "Look up the kinematic viscosity at 99.5 °C in the original record: "
+         "three in ten"),
+        ("reference oil", ((KV, 40.0), (KV, 100.0), (RHO, 40.0)), 0.0999, "Measure the kinematic viscosity at 40 °C "
+         "and 100 °C, density at 40 °C of a reference oil on this instrument: less than one in ten"),
     ],
-)
-def test_a_next_step_in_words(candidate: Candidate, probability: float, action: str, percent: str) -> None:
-    assert next_step(candidate, "air bubble", probability) == (
-        f"{action}: it decides against 'air in the density cell' with a probability of {percent}."
-    )
+)  # fmt: skip
+def test_a_next_step_in_words(kind: str, rows: tuple[tuple[str, float], ...], chance: float, told: str) -> None:
+    """All that the fill gives is named; a chance is rounded down, as no more is promised than there is."""
+    said = next_step(Candidate(kind, *rows[0]), rows, "residue", "air bubble", chance)
+    assert said == f"{told} that it tells 'residue of the sample before' from 'air in the density cell'."
 
 
 # --- Explanations ---

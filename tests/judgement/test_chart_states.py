@@ -390,7 +390,7 @@ def test_how_far_the_last_result_is_from_the_centre(value: float, away: str) -> 
     assert found.distance == pytest.approx(0.10 / (3 * SIGMA))
     assert found.finding == (
         f"the last result is {away} kg/m³ from the centre, limit ±0.24; limits from 8 results, the first "
-        "8 results of the lot"
+        "8 results of the lot, not signed"
     )
 
 
@@ -458,7 +458,8 @@ def test_a_signal_at_the_run_is_told_and_an_older_one_is_not() -> None:
     accepted = state(one_chart(densities(*STEADY, 0.5), lab(), decision("accept", run="A8")))
     assert accepted.status == "in control"
     assert accepted.finding.endswith(
-        "the first 8 results of the lot; signal (1 beyond 3 s; EWMA beyond its limits) accepted by I. Duarte: because"
+        "the first 8 results of the lot, not signed; "
+        "signal (1 beyond 3 s; EWMA beyond its limits) accepted by I. Duarte: because"
     )
 
 

@@ -270,7 +270,7 @@ def test_a_run_is_told_the_state_of_its_charts(judged: Judge) -> None:
     )
     assert "1 beyond 3 s" in checks[1].finding
     assert checks[1].finding.endswith(
-        "limits from 20 results, the first 20 results of the lot, provisional (1 of 2 charts signals)"
+        "limits from 20 results, the first 20 results of the lot, not signed, provisional (1 of 2 charts signals)"
     )
     assert checks[2].finding == (
         "Reference oil lot A, density at 40 °C: 1 result in the baseline; limits need 8 (the same or alike on 2 charts)"

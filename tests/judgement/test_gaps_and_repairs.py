@@ -167,15 +167,15 @@ def test_whether_a_corrective_action_worked(
 
 
 def test_before_and_after_by_hand(tmp_path: Path) -> None:
-    """Means of the days' distances: nine and up to ten before, those of the month after; Welch or pooled by SciPy."""
+    """Means of the days' distances: before since it was off, those of the month after; Welch or pooled by SciPy."""
     checks = repaired(tmp_path, 4.0, 0.0)
     found = of_viscosity(checks)
     stream = found.stream
     cut = int((stream.moments < np.datetime64(found.decision.when.replace(tzinfo=None))).sum())
-    before, after = stream.away[cut - 10 : cut], stream.away[cut : cut + 7]
+    before, after = stream.away[stream.began(cut - 1) : cut], stream.away[cut : cut + 7]
     assert (found.before, found.after) == pytest.approx((before.mean(), after.mean()))
     assert found.change is not None
-    assert found.change.numbers == (10, 7)
+    assert found.change.numbers == (8, 7), "eight days of 4 σ tell it most clearly"
     test = stats.ttest_ind(after, before, equal_var=found.change.t_test == "pooled")
     assert found.change.t_p_value == pytest.approx(test.pvalue)
 

@@ -118,7 +118,7 @@ def test_a_shifted_instrument_comes_first_and_what_to_do_is_said_in_order(report
     assert first.what_to_do.startswith("Stop releasing these results. Run this oil fresh from its bottle, and a second")
     assert not any(one.about == "VD, single checks" for one in report.actions), "beneath it"
     assert report.verdict == "needs action"
-    assert report.reason.startswith("VD, Reference oil lot A: since 2026-02-0")
+    assert report.reason.startswith("VD, Reference oil lot A: since 1 February: ")
 
 
 def test_an_accepted_signal_needs_no_action_but_stays(reported: Report) -> None:
@@ -143,8 +143,8 @@ def test_a_change_of_lot_in_the_month_is_named(reported: Report) -> None:
     report = reported(references("2026-02", [*around(14), *around(14, 60.1, seed=8)]), lab=lab)
     assert report.notices[0] == "The month holds no run of a sample."
     assert report.notices[1] == (
-        "VD: Reference oil went over to lot B on 2026-02-15; the new lot has a chart of its own, and its results are "
-        "not compared with those of the lot before."
+        "VD: Reference oil went over to lot B on 2026-02-15; the new lot has a chart of its own; "
+        "beneath the instrument's charts it is compared with the lot before, by the days on which both were measured."
     )
     viscosity = [one for one in report.oils if one.chart.quantity == "kinematic viscosity"]
     assert [(one.chart.lot, one.number) for one in viscosity] == [("A", 14), ("B", 14)]
@@ -281,7 +281,7 @@ def test_its_quiet_instrument_is_not_accused(march: MonthReport) -> None:
 def test_february_of_the_sample_laboratory_names_the_change_of_lots() -> None:
     february = report_month(gather_record(), "2026-02")
     assert february.notices[0] == (
-        "VD-1, VD-2: Reference oil thick went over to lot K-2512 on 2026-02-16; the new lot has a chart of its own, "
-        "and its results are not compared with those of the lot before."
+        "VD-1, VD-2: Reference oil thick went over to lot K-2512 on 2026-02-16; the new lot has a chart of its own; "
+        "beneath the instrument's charts it is compared with the lot before, by the days on which both were measured."
     )
     assert not any(one.urgent for one in february.actions)

@@ -77,7 +77,8 @@ def checks(summaries: Sequence[OilSummary] = (), comparisons: pd.DataFrame = NOT
     }
     moved = moved_in(charts, streams, FEBRUARY)
     touched = [chart for by in moved for chart in by.touched]
-    biased = biased_of([one for one in summaries if one.chart not in touched])
+    comparisons = comparisons if "carried" in comparisons else comparisons.assign(carried=0.0, carried_u=0.0)
+    biased, _ = biased_of([one for one in summaries if one.chart not in touched], comparisons)
     return Checks(FEBRUARY, lab(), tuple(summaries), comparisons, moved, biased, instruments={}, gaps=(), repairs=())
 
 
@@ -207,7 +208,7 @@ def test_one_oil_that_moved_on_one_instrument_asks_for_a_second_oil() -> None:
     found = actions(oils(*shifted(0.4)))
     assert [(one.rank, one.about, one.urgent) for one in found] == [(1, "VD, Oil R lot A", True)]
     assert found[0].finding == (
-        "since 2026-02-01: it reads +0.40 ± 0.080 kg/m³ on VD: the oil or its bottle; told on 2026-02-02, and still "
+        "since 1 February: it reads +0.40 ± 0.080 kg/m³ on VD: the oil or its bottle; told on 2 February, and still "
         "so; it can't be told from VD as a whole"
     )
     assert found[0].what_to_do.startswith("Stop releasing these results. Run this oil fresh from its bottle, and a")
@@ -219,6 +220,8 @@ def test_one_oil_that_moved_on_one_instrument_asks_for_a_second_oil() -> None:
         "shift": pytest.approx(0.4),
         "unit": "kg/m³",
         "since": "2026-02-01",
+        "earliest": "2026-02-01",
+        "latest": "2026-02-01",
         "runs": "",
     }
 
@@ -229,7 +232,7 @@ def test_two_oils_that_move_together_speak_of_the_instrument() -> None:
     (found,) = actions(both)
     assert (found.about, found.urgent) == ("VD, density", True)
     assert "all its oils read −0.35 ± 0.056 kg/m³: the instrument has moved, not an oil" in found.finding
-    assert found.finding.endswith("told on 2026-02-02, and still so; 2 further signals by it")
+    assert found.finding.endswith("told on 2 February, and still so; 2 further signals by it")
 
 
 def test_oils_that_move_apart_are_no_move_of_the_instrument() -> None:
@@ -307,14 +310,15 @@ def test_checks_beyond_their_limit_are_counted_by_run() -> None:
             comparison("4", 849.25),
             comparison("5", 870.0, certified=math.nan),
             comparison("6", 850.6, instrument="W"),
-        ]
+        ],
+        ignore_index=True,
     )
     found = [action for action in actions(comparisons=table) if action.urgent]
     assert [action.about for action in found] == ["VD, single checks", "W, single checks"]
     assert found[0].finding == (
-        "2 of 4 reference-oil checks lay outside their limit: 2026-02-01, RO-1, density at 40 °C, +0.60 kg/m³, limit "
-        "±0.50; 2026-02-01, RO-1, kinematic viscosity at 40 °C, +10 mm²/s, limit ±0.30; 2026-02-01, RO-1, density at "
-        "40 °C, −0.75 kg/m³, limit ±0.50"
+        "2 of 4 reference-oil checks lay outside their limit: 2026-02-01, RO-1, kinematic viscosity at 40 °C, +10 "
+        "mm²/s, limit ±0.30; 2026-02-01, RO-1, density at 40 °C, −0.75 kg/m³, limit ±0.50; 2026-02-01, RO-1, density "
+        "at 40 °C, +0.60 kg/m³, limit ±0.50"
     )
     assert found[1].finding.startswith("1 of 1 reference-oil checks")
 
@@ -490,8 +494,8 @@ def test_a_lot_that_begins_in_the_month_is_noticed() -> None:
         given = [{**one, "lot": lot, "instrument": name} for (day, lot, name) in days for one in at(day)]
         return [line for line in noticed(tidy(*given)) if "went over" in line]
 
-    line = "VD: Oil R went over to lot B on 2026-02-{}; the new lot has a chart of its own, and its results are not "
-    line += "compared with those of the lot before."
+    line = "VD: Oil R went over to lot B on 2026-02-{}; the new lot has a chart of its own; beneath the "
+    line += "instrument's charts it is compared with the lot before, by the days on which both were measured."
     assert lots(("01-31", "A", "VD"), ("02-01", "B", "VD")) == [line.format("01")]
     assert lots(("02-02", "A", "VD"), ("02-28", "B", "VD")) == [line.format("28")]
     assert lots(("01-30", "A", "VD"), ("01-31", "B", "VD"), ("02-02", "B", "VD")) == []

@@ -21,11 +21,10 @@ from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.statistics import (
     InputQuantity,
-    UncertaintyBudget,
-    propagated_covariance,
 )
 from tests.judgement.conftest import GOOD, LAB, REFERENCE, Judge
 from tests.statistics.monte_carlo import MonteCarloResult, monte_carlo, validated
+from tests.statistics.propagation import propagated_covariance
 
 STATED = "expanded_uncertainty_percent = 0.5\nexpanded_uncertainty_density_kg_m3 = 0.3\n"
 SETTINGS = """
@@ -344,7 +343,7 @@ source = "own study, long"
 """
 
 
-def both_ways(judgement: Judgement, name: str, trials: int) -> tuple[UncertaintyBudget, MonteCarloResult]:
+def both_ways(judgement: Judgement, name: str, trials: int) -> tuple[Result | Consequence, MonteCarloResult]:
     inputs = [result(judgement, *place) for place in MODELS[name]]
     origins, function = sources(inputs), FUNCTIONS.get(name, lambda x: x)
     found = inputs[0] if name not in FUNCTIONS else following(judgement, name)
@@ -353,8 +352,7 @@ def both_ways(judgement: Judgement, name: str, trials: int) -> tuple[Uncertainty
     def model(*errors: Array) -> Array:
         return function(*(drawn(one, origins, errors[: len(origins)]) for one in inputs), *errors[len(origins) :])
 
-    assert found.budget is not None
-    return found.budget, monte_carlo(model, [*origins, *granted], confidence=CONFIDENCE, trials=trials)
+    return found, monte_carlo(model, [*origins, *granted], confidence=CONFIDENCE, trials=trials)
 
 
 @pytest.mark.parametrize("name", MODELS)
@@ -363,9 +361,11 @@ def test_monte_carlo_stands_by_the_first_order(judged: Judge, name: str) -> None
 
     The repeatability is taken as known, so that the one thing that is tried is the straight line in place of a curve.
     """
-    budget, simulated = both_ways(judged(lab=BUDGET + KNOWN_WELL), name, 1_000_000)
-    assert budget.coverage_factor == pytest.approx(1.959964, abs=1e-6)
-    assert validated(budget, simulated).passed, validated(budget, simulated)
+    found, simulated = both_ways(judged(lab=BUDGET + KNOWN_WELL), name, 1_000_000)
+    assert found.budget is not None
+    assert found.budget.coverage_factor == pytest.approx(1.959964, abs=1e-6)
+    validation = validated(found.value, found.budget, simulated)
+    assert validation.passed, validation
 
 
 @pytest.mark.parametrize("name", MODELS)
@@ -374,9 +374,11 @@ def test_monte_carlo_stands_by_the_effective_degrees_of_freedom(judged: Judge, n
 
     The two differ by some 1.5 % of U whatever the model: one digit of u (clause 8.1), not two.
     """
-    budget, simulated = both_ways(judged(lab=BUDGET), name, 200_000)
-    assert budget.coverage_factor > 1.959965
-    assert validated(budget, simulated, digits=1).passed, validated(budget, simulated, digits=1)
+    found, simulated = both_ways(judged(lab=BUDGET), name, 200_000)
+    assert found.budget is not None
+    assert found.budget.coverage_factor > 1.959965
+    validation = validated(found.value, found.budget, simulated, digits=1)
+    assert validation.passed, validation
 
 
 # --- Three temperatures and more ---

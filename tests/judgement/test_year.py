@@ -167,7 +167,7 @@ def test_the_year_of_the_sample_laboratory_shows_what_moved() -> None:
     year = report_year(gather_record(), "2026")
     (moved,) = year.ended
     assert moved.about == "VD-2, kinematic viscosity"
-    assert moved.finding.startswith("since 2026-03-18: all its oils read +0.20 ")
+    assert moved.finding.startswith("since about 17 March (10 to 19): all its oils read +0.20 ")
     assert moved.about not in [one.about for one in year.actions], "it was back before the record's end"
     html = figures.show_trends(year).html
     assert html.count("too few months") == 16

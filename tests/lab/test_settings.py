@@ -55,7 +55,9 @@ def test_what_is_not_stated_of_the_uncertainty_is_nan(load: Load) -> None:
     stated = load("", "[uncertainty]\ntemperature_K = 0.01\nadjustment_percent = 0\n").uncertainty
     assert (stated.temperature_K, stated.adjustment_percent) == (0.01, 0.0)
     assert math.isnan(stated.adjustment_density_kg_m3)
-    assert all(math.isnan(one) for one in vars(Uncertainty()).values())
+    unstated = vars(Uncertainty())
+    assert unstated.pop("from_control") is False
+    assert all(math.isnan(one) for one in unstated.values())
 
 
 MISTAKES = [
@@ -87,7 +89,7 @@ MISTAKES = [
         "[[product.limit]]",
         "[[product.limits]]",
         "product[1].limits: unknown key; known here: name, samples, class, precision_class, commodity, standard, "
-        "quantities, specification, limit, typical; did you mean 'limit'?",
+        "quantities, specification, customer, sampling, limit, typical; did you mean 'limit'?",
     ),
     (
         'quantity = "viscosity index"',
@@ -185,7 +187,8 @@ MISTAKES = [
         "[report]",
         "[uncertainty]\ntemperature_C = 0.01\n[report]",
         "uncertainty.temperature_C: unknown key; known here: temperature_K, adjustment_percent, "
-        "adjustment_density_kg_m3, resolution_percent, resolution_density_kg_m3; did you mean 'temperature_K'?",
+        "adjustment_density_kg_m3, resolution_percent, resolution_density_kg_m3, from_control; did you "
+        "mean 'temperature_K'?",
     ),
     (
         "[report]",
@@ -209,7 +212,8 @@ def test_further_problems_are_counted_and_kept(load: Load, tmp_path: Path) -> No
         load("name =", "nam =")
     file = tmp_path / "lab.toml"
     assert str(caught.value) == (
-        f"{file}: laboratory.nam: unknown key; known here: name, time_zone, earlier_exports; did you mean 'name'? "
+        f"{file}: laboratory.nam: unknown key; known here: name, address, time_zone, earlier_exports; "
+        "did you mean 'name'? "
         f"(the first of 2 problems; `labcalc check --lab {file}` lists all)"
     )
     assert (caught.value.key, caught.value.problem[:11]) == ("laboratory.nam", "unknown key")

@@ -12,21 +12,20 @@ from labcalc.statistics import CRITICAL_RANGE_FACTORS, acceptable_result, compli
 
 
 @pytest.mark.parametrize(
-    ("results", "costly", "rule", "value", "more"),
+    ("results", "rule", "value", "more"),
     [
-        ([10.0, 10.08], False, "mean", 10.04, 0),
-        ([10.2, 10.3], False, "mean", 10.25, 0),
-        ([10.0, 10.2], False, "measure more", math.nan, 2),
-        ([10.0, 10.2], True, "measure more", math.nan, 1),
-        ([10.0, 10.2, 10.1], True, "median", 10.1, 0),
-        ([10.0, 10.11, 10.05], True, "mean", 10.053333333333333, 0),
-        ([10.0, 10.12, 10.06, 10.06], False, "mean", 10.06, 0),
-        ([10.0, 10.3, 10.1, 10.12], False, "median", 10.11, 0),
+        ([10.0, 10.08], "mean", 10.04, 0),
+        ([10.2, 10.3], "mean", 10.25, 0),
+        ([10.0, 10.2], "measure more", math.nan, 2),
+        ([10.0, 10.2, 10.1], "measure more", math.nan, 1),
+        ([10.0, 10.11, 10.05], "mean", 10.053333333333333, 0),
+        ([10.0, 10.12, 10.06, 10.06], "mean", 10.06, 0),
+        ([10.0, 10.3, 10.1, 10.12], "median", 10.11, 0),
     ],
 )
-def test_decision(results: list[float], costly: bool, rule: str, value: float, more: int) -> None:
+def test_decision(results: list[float], rule: str, value: float, more: int) -> None:
     """ISO 5725-6:1994 (memory), r = 0.1: CR(3) = 0.1196, CR(4) = 0.1311."""
-    found = acceptable_result(results, 0.1, costly=costly)
+    found = acceptable_result(results, 0.1)
     assert (found.rule, found.more) == (rule, more)
     assert found.value == pytest.approx(value, nan_ok=True)
 
@@ -68,7 +67,7 @@ def test_what_is_at_the_limit_is_within_it() -> None:
     assert (three.rule, three.more, three.range) == ("measure more", 1, 7.0)
     assert three.limit == pytest.approx(3.314 / 2.772)
     assert math.isnan(three.value)
-    four = acceptable_result([1.0, 3.0, 8.0, 9.0], 1.0, costly=True)
+    four = acceptable_result([1.0, 3.0, 8.0, 9.0], 1.0)
     assert (four.rule, four.value, four.more) == ("median", 5.5, 0)
     for r in (-1.0, math.inf, math.nan):
         with pytest.raises(ValueError, match="more than 0 was expected"):

@@ -252,14 +252,14 @@ def test_refusals() -> None:
 
 
 def test_bias_by_hand() -> None:
-    """JCGM 100:2008, G.2b, by hand: s² = 0.02/3, u² = 0.005/3 + 0.0016 with (…)²/(…) = 7.42, cut to 7 degrees."""
-    found = bias_test([10.1, 10.2, 10.0, 10.1], 10.05, 0.04, certified_degrees_of_freedom=5, confidence=0.9)
+    """JCGM 100:2008, G.2b, by hand: s² = 0.02/3, u² = 0.005/3 + 0.0016; 3 (u²/(0.005/3))² = 11.5 degrees, cut to 11."""
+    found = bias_test([10.1, 10.2, 10.0, 10.1], 10.05, 0.04)
     u = math.sqrt(0.005 / 3.0 + 0.0016)
     assert (found.number, found.mean, found.certified) == (4, pytest.approx(10.1), 10.05)
     assert (found.bias, found.standard_uncertainty) == (pytest.approx(0.05), pytest.approx(u))
-    assert (found.t, found.degrees_of_freedom) == (pytest.approx(0.05 / u), 7.0)
-    assert found.critical_t == pytest.approx(stats.t.ppf(0.95, 7))
-    assert found.p_value == pytest.approx(2.0 * stats.t.sf(0.05 / u, 7))
+    assert (found.t, found.degrees_of_freedom) == (pytest.approx(0.05 / u), 11.0)
+    assert found.critical_t == pytest.approx(stats.t.ppf(0.975, 11))
+    assert found.p_value == pytest.approx(2.0 * stats.t.sf(0.05 / u, 11))
     assert found.expanded_uncertainty == pytest.approx(found.critical_t * u)
     exact = bias_test([2.0, 2.0], 3.0)
     assert (exact.t, exact.p_value, exact.expanded_uncertainty) == (-math.inf, 0.0, 0.0)

@@ -10,37 +10,29 @@ from scipy import stats
 from statsmodels.stats.diagnostic import normal_ad
 
 from labcalc.statistics import (
-    ANDERSON_DARLING_FACTORS,
     anderson_darling,
-    individuals_limits,
     resolution,
     rounding_step,
     serial_dependence,
 )
 from tests.statistics.data import columns
 
-OLD = "Stephens 1974"
-
 
 def test_heat_flow_meter() -> None:
-    """NIST dataset ZARR13, e-Handbook 1.4.2.8: A2* 0.129 by the older factor (memory); the rest computed."""
+    """NIST dataset ZARR13, e-Handbook 1.4.2.8: A2* 0.129 by the older factor 1 + 4/n - 25/n² (memory)."""
     (factors,) = columns("heat_flow_meter_zarr13.csv", "calibration_factor")
-    test, older = anderson_darling(factors), anderson_darling(factors, factor=OLD)
+    test = anderson_darling(factors)
     assert test.statistic == pytest.approx(0.12648, abs=5e-6)
     assert test.adjusted == pytest.approx(0.12697, abs=5e-6)
-    assert older.adjusted == pytest.approx(0.129, abs=5e-4)
-    assert test.p_value == older.p_value == pytest.approx(0.985, abs=5e-4)
+    assert test.statistic * (1.0 + 4.0 / 195 - 25.0 / 195**2) == pytest.approx(0.129, abs=5e-4)
+    assert test.p_value == pytest.approx(0.985, abs=5e-4)
     assert not test.departs
 
 
-def test_check_standard_with_both_spreads() -> None:
-    """NIST dataset MPC264 (computed): A2* 0.20996 by s, 0.20837 by the moving range, without a p."""
+def test_check_standard() -> None:
+    """NIST dataset MPC264 (computed): A2* 0.20996."""
     (values,) = columns("check_standard_137.csv", "value")
-    from_range = individuals_limits(values, constants="exact").mean_moving_range / 1.128
     assert anderson_darling(values).adjusted == pytest.approx(0.20996, abs=2e-5)
-    other = anderson_darling(values, sigma=from_range)
-    assert other.adjusted == pytest.approx(0.20837, abs=2e-5)
-    assert math.isnan(other.p_value)
 
 
 @pytest.mark.parametrize(("adjusted", "p_value"), [(0.752, 0.05), (1.035, 0.01), (0.631, 0.10), (0.873, 0.025)])
@@ -64,9 +56,8 @@ def test_normal_results_are_rejected_as_often_as_stated(number: int) -> None:
     drawn = np.random.default_rng(9).standard_normal((4000, number))
     tests = [anderson_darling(row) for row in drawn]
     adjusted = np.array([test.adjusted for test in tests])
-    limits = ANDERSON_DARLING_FACTORS["D'Agostino & Stephens 1986"]
-    assert np.mean(adjusted > limits.critical_5_percent) == pytest.approx(0.05, abs=0.012)
-    assert np.mean(adjusted > limits.critical_1_percent) == pytest.approx(0.01, abs=0.006)
+    assert np.mean(adjusted > 0.752) == np.mean([test.departs for test in tests]) == pytest.approx(0.05, abs=0.012)
+    assert np.mean(adjusted > 1.035) == pytest.approx(0.01, abs=0.006)
     p_values = np.array([test.p_value for test in tests])
     assert [np.mean(p_values < p) for p in (0.25, 0.5, 0.75)] == pytest.approx([0.25, 0.5, 0.75], abs=0.035)
 
@@ -111,9 +102,8 @@ def test_resolution() -> None:
     assert fine.step == pytest.approx(0.01)
     assert fine.ratio == pytest.approx(0.01 / np.std(results, ddof=1))
     assert not fine.coarse
-    assert resolution(results, step=0.02).coarse
-    assert not resolution(results, step=0.02, highest_ratio=0.5).coarse
-    assert resolution([7.0, 7.0], step=0.1).ratio == math.inf
+    assert resolution(np.round(results / 0.02) * 0.02).coarse
+    assert resolution([7.0, 7.0]).ratio == math.inf
 
 
 @pytest.mark.parametrize(
@@ -125,8 +115,14 @@ def test_resolution() -> None:
     ],
 )
 def test_autocorrelation_certified(file: str, lag_1: float) -> None:
-    """NIST Statistical Reference Datasets, univariate (certified, from memory): twelve digits."""
-    assert serial_dependence(columns(file, "y")[0]).lag_1 == pytest.approx(lag_1, rel=1e-12)
+    """NIST Statistical Reference Datasets, univariate (certified, from memory): twelve digits.
+
+    The ratio is 2 (1 - r₁) less the squares of the first and last deviation over the sum of all.
+    """
+    (y,) = columns(file, "y")
+    ends = (y[[0, -1]] - y.mean()) ** 2
+    expected = 2.0 * (1.0 - lag_1) - ends.sum() / np.sum((y - y.mean()) ** 2)
+    assert serial_dependence(y).von_neumann == pytest.approx(expected, rel=1e-12)
 
 
 @pytest.mark.parametrize(("number", "limit"), [(8, 0.987), (10, 1.062), (15, 1.204), (20, 1.301), (25, 1.367)])
@@ -157,19 +153,11 @@ def test_refusals() -> None:
         anderson_darling([2.0] * 5)
     for equal in ([2.0] * 5, [0.1] * 9):
         with pytest.raises(ValueError, match="that are all"):
-            anderson_darling(equal, sigma=1.0)
-    with pytest.raises(ValueError, match="factor 'new': one of D'Agostino & Stephens 1986, Stephens 1974"):
-        anderson_darling([1.0, 2.0, 3.0, 4.0, 5.0], factor="new")  # type: ignore[arg-type]
+            anderson_darling(equal)
     with pytest.raises(ValueError, match="7 results: a test of neighbours needs 8 or more"):
         serial_dependence(range(7))
     with pytest.raises(ValueError, match=r"results that are all 0\.1"):
         serial_dependence([0.1] * 9)
-
-
-def test_limits_of_both_factors() -> None:
-    """Stephens 1974 (memory): 0.787 and 1.092, 1 + 4/10 - 25/100; D'Agostino & Stephens 1986 (memory): table 4.7."""
-    found = [(f.critical_5_percent, f.critical_1_percent, f.at(10)) for f in ANDERSON_DARLING_FACTORS.values()]
-    assert found == [(0.752, 1.035, pytest.approx(1.0975)), (0.787, 1.092, pytest.approx(1.15))]
 
 
 @pytest.mark.parametrize("power", [0.9, 1.0, 1.2, 1.4, 1.6, 2.0, 2.6, 4.0])
@@ -181,9 +169,8 @@ def test_anderson_darling_against_statsmodels(seed: int, power: float) -> None:
     found = anderson_darling(results)
     statistic, p_value = normal_ad(results)
     assert (found.statistic, found.p_value) == (pytest.approx(statistic), pytest.approx(p_value, rel=1e-9))
-    assert (found.number, found.factor.name) == (25, "D'Agostino & Stephens 1986")
+    assert (found.number, found.adjusted) == (25, pytest.approx(found.statistic * (1.0 + 0.75 / 25 + 2.25 / 625)))
     assert found.departs is (found.adjusted > 0.752)
-    assert anderson_darling(results, factor=OLD).p_value == found.p_value
 
 
 def test_p_values_of_every_range_by_hand() -> None:
@@ -215,28 +202,24 @@ def test_neighbours_by_the_moments_of_the_ratio(number: int) -> None:
     shape = ((number**2 - 1) / (number - 2) - 1) / 2
     distribution = stats.beta(shape, shape, scale=4.0)
     assert distribution.var() == pytest.approx(4.0 * (number - 2) / (number**2 - 1))
-    found = serial_dependence(results, confidence=0.99)
+    found = serial_dependence(results)
     assert (found.number, found.von_neumann) == (number, pytest.approx(ratio))
     assert found.p_value == pytest.approx(distribution.cdf(ratio))
-    assert found.lower_limit == pytest.approx(distribution.ppf(0.01))
-    assert found.dependent is (found.p_value < 0.01)
+    assert found.lower_limit == pytest.approx(distribution.ppf(0.05))
+    assert found.dependent is (found.p_value < 0.05)
 
 
 def test_the_edge_of_a_coarse_step() -> None:
-    """The step of four results 0, 0, 1, 1 over their s = √(1/3): 0.3 s is not coarse, a little more is."""
-    results, edge = [0.0, 0.0, 1.0, 1.0], 0.3 / math.sqrt(3.0)
-    found = resolution(results, step=edge * (1.0 - 1e-12))
-    assert (found.step, found.sigma, found.ratio) == pytest.approx((edge, math.sqrt(1.0 / 3.0), 0.3))
-    assert not found.coarse
-    assert resolution(results, step=edge * (1.0 + 1e-12)).coarse
-    assert not resolution(results, step=math.sqrt(1.0 / 3.0), highest_ratio=1.0 + 1e-12).coarse
-    assert resolution(results).step == 1.0
+    """A step of 1 in results of s = 3.05 is coarse, of s = 4.7 it is not; four of 0 and 1: 1/√(1/3)."""
+    third, quarter = (resolution([0.0, 1.0, *end]) for end in ([4.0, 6.0, 7.0], [8.0, 9.0, 10.0]))
+    assert (third.ratio > 0.3, third.coarse, quarter.ratio < 0.3, quarter.coarse) == (True, True, True, False)
+    found = resolution([0.0, 0.0, 1.0, 1.0])
+    assert (found.step, found.sigma, found.ratio) == pytest.approx((1.0, math.sqrt(1.0 / 3.0), math.sqrt(3.0)))
 
 
 def test_steps_of_few_and_of_many_digits() -> None:
     assert rounding_step([-0.4, 0.8, 0.0]) == pytest.approx(0.4)
     assert math.isnan(rounding_step([3.7]))
-    assert rounding_step([1.0, 1.25, 2.0], digits=1) == pytest.approx(0.2), "1.25 reads as 1.2"
     assert rounding_step([2.0**52, 2.0**52 + 3.0]) == 3.0
     with pytest.raises(ValueError, match="1 results: a check of the resolution needs 2 or more"):
         resolution([1.0])

@@ -1,34 +1,55 @@
-"""First-order propagation of uncertainty."""
+"""First-order propagation of uncertainty: budgets of models, and the tests' own way through covariances."""
 
 from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
+from numpy.typing import ArrayLike, NDArray
 
-from labcalc.statistics import propagated_uncertainty
-
-
-def test_end_gauge_calibration() -> None:
-    """JCGM 100:2008, H.1 (inputs from memory): length of an end gauge, combined standard uncertainty 32 nm.
-
-    Inputs as the example states them: standard 25 nm, comparison 9.7 nm, expansion of the gauge (known to 1e-6 per
-    kelvin times a uniform deviation) through the difference of coefficients 2.9 nm and of temperatures 16.6 nm.
-    """
-    length_nm, alpha = 50_000_623.0, 11.5e-6
-
-    def gauge(standard: float, difference: float, delta_alpha: float, theta: float, delta_theta: float) -> float:
-        return standard + difference - standard * (delta_alpha * theta + alpha * delta_theta)
-
-    uncertainty = propagated_uncertainty(gauge, [length_nm, 215.0, 0.0, -0.1, 0.0], [25.0, 9.7, 0.58e-6, 0.41, 0.0289])
-    assert uncertainty == pytest.approx(32.0, abs=0.5)
+from labcalc.statistics import InputQuantity
+from tests.statistics.data import columns
+from tests.statistics.propagation import budget_of_model, checked_correlation, propagated_covariance
 
 
 def test_product_and_quotient() -> None:
     """JCGM 100:2008, 5.1.6: relative variances of a product of powers add up with the powers squared."""
-    uncertainty = propagated_uncertainty(lambda a, b, c: a * b**2 / c, [3.0, 2.0, 5.0], [0.03, 0.04, 0.10])
-    assert uncertainty / 2.4 == pytest.approx(math.sqrt(0.01**2 + (2 * 0.02) ** 2 + 0.02**2), rel=1e-7)
+    inputs = [InputQuantity("a", 3.0, 0.03), InputQuantity("b", 2.0, 0.04), InputQuantity("c", 5.0, 0.10)]
+    found = budget_of_model(lambda a, b, c: a * b**2 / c, inputs)
+    assert found.standard_uncertainty / 2.4 == pytest.approx(math.sqrt(0.01**2 + (2 * 0.02) ** 2 + 0.02**2), rel=1e-7)
 
 
-def test_an_unknown_input_leaves_the_output_unknown() -> None:
-    assert math.isnan(propagated_uncertainty(lambda a, b: a + b, [1.0, 2.0], [0.1, math.nan]))
+def correlation_from_covariance(covariance: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """JCGM 100:2008, equation 14: standard uncertainties and correlation coefficients."""
+    uncertainties = np.sqrt(np.diag(covariance))
+    return uncertainties, np.asarray(covariance) / np.outer(uncertainties, uncertainties)
+
+
+def impedance(volt: float, milliampere: float, phase: float) -> tuple[float, float, float]:
+    ratio = volt / milliampere * 1000.0
+    return ratio * math.cos(phase), ratio * math.sin(phase), ratio
+
+
+def test_resistance_and_reactance() -> None:
+    """JCGM 100:2008, H.2, table H.4: correlated inputs, three outputs, correlations (last digits from memory)."""
+    data = columns("gum_h2.csv", "V_volt", "I_mA", "phi_rad")
+    spread, correlation = correlation_from_covariance(np.cov(data) / data.shape[1])
+    found = propagated_covariance(impedance, data.mean(axis=1), spread, correlation)  # type: ignore[arg-type]
+    uncertainties, correlations = correlation_from_covariance(found)
+    # The Guide prints 0.295 for the reactance; from its own data 0.29558.
+    assert uncertainties == pytest.approx([0.071, 0.2955, 0.236], abs=0.0005)
+    assert correlations[[0, 0, 1], [1, 2, 2]] == pytest.approx([-0.588, -0.485, 0.993], abs=0.0005)
+
+
+@pytest.mark.parametrize(
+    ("correlation", "message"),
+    [
+        ([[1.0, 0.5]], r"shape \(1, 2\): 2 × 2 was expected"),
+        ([[1.0, 0.5], [0.4, 1.0]], "symmetric with 1 on its diagonal"),
+        ([[1.0, 1.5], [1.5, 1.0]], "no inputs can be correlated so"),
+    ],
+)
+def test_what_is_no_correlation_is_refused(correlation: list[list[float]], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        checked_correlation(correlation, 2)

@@ -102,8 +102,8 @@ def test_limits_alone_are_geometric() -> None:
 
 
 def test_an_ewma_of_weight_one_is_a_chart_of_individuals() -> None:
-    for shift, scale in ((0.0, 1.0), (1.3, 1.0), (0.5, 1.4)):
-        one, other = ewma_run_length(1.0, 3.0, shift, scale=scale), rules_run_length(LIMITS_ONLY, shift, scale=scale)
+    for shift in (0.0, 1.3):
+        one, other = ewma_run_length(1.0, 3.0, shift), rules_run_length(LIMITS_ONLY, shift)
         assert one.average == pytest.approx(other.average, rel=1e-9)
     both = ewma_run_length(1.0, 3.0, 0.4, individuals_limit=2.0)
     assert both.average == pytest.approx(rules_run_length((Beyond(1, 1, 2.0),), 0.4).average, rel=1e-6)
@@ -133,13 +133,6 @@ def test_a_large_shift_is_found_at_once() -> None:
     ):
         assert (found.average, found.standard_deviation, found.quantile(0.99)) == (1.0, 0.0, 1)
         assert found.probability_within(5) == 1.0
-
-
-def test_a_wider_spread_is_as_closer_limits() -> None:
-    """Derivation: results of twice the sigma against limits of 3 are standard results against limits of 1.5."""
-    assert rules_run_length(LIMITS_ONLY, scale=2.0).average == pytest.approx(
-        rules_run_length((Beyond(1, 1, 1.5),)).average, rel=1e-9
-    )
 
 
 @pytest.mark.parametrize(
@@ -250,9 +243,7 @@ def test_refusals() -> None:
     for refused, message in (
         (partial(ewma_run_length, 1.5), "EWMA weight 1.5"),
         (partial(ewma_run_length, 0.4, 0.0), "limits of 0 and inf sigma"),
-        (partial(rules_run_length, WESTERN_ELECTRIC, scale=0.0), "scale 0: more than 0"),
         (partial(rules_run_length((Beyond(1, 1, 9.0),)).quantile, 0.5), "a signal practically never comes"),
-        (partial(simulated_run_length, WESTERN_ELECTRIC, scale=-1.0), "scale -1: more than 0"),
         (partial(rules_run_length(WESTERN_ELECTRIC).quantile, 1.0), "probability 1: more than 0 and less than 1"),
         (partial(rules_run_length, MANY_STATES), "4000 states: use simulated_run_length"),
     ):
@@ -261,15 +252,15 @@ def test_refusals() -> None:
 
 
 def test_zones_of_a_chain_against_scipy() -> None:
-    """scipy.stats.norm, a shifted and a wider spread; the far zones keep their digits on either side."""
+    """scipy.stats.norm, shifted; the far zones keep their digits on either side."""
     chain = rule_chain((Beyond(1, 1, 9.0), Beyond(2, 3, 2.0)))
     assert chain.edges.tolist() == [-9.0, -2.0, 2.0, 9.0]
-    shifted, ends = norm(0.7, 1.3), [-np.inf, -9.0, -2.0, 2.0, 9.0, np.inf]
-    assert chain.zone_probabilities(0.7, 1.3) == pytest.approx(
+    shifted, ends = norm(0.7), [-np.inf, -9.0, -2.0, 2.0, 9.0, np.inf]
+    assert chain.zone_probabilities(0.7) == pytest.approx(
         [shifted.cdf(b) - shifted.cdf(a) if b <= 2.0 else shifted.sf(a) - shifted.sf(b) for a, b in pairwise(ends)],
         rel=1e-12,
     )
-    found = chain.zone_probabilities(0.0, 1.0)
+    found = chain.zone_probabilities(0.0)
     assert (found[0], found[-1]) == pytest.approx((norm.sf(9.0), norm.sf(9.0)), rel=1e-12)
 
 
@@ -318,8 +309,6 @@ def test_the_probabilities_of_a_run_by_hand(p: float) -> None:
         lambda: ewma_run_length(0.0),
         lambda: ewma_run_length(-0.1),
         lambda: ewma_run_length(0.4, individuals_limit=0.0),
-        lambda: ewma_run_length(0.4, scale=0.0),
-        lambda: simulated_run_length(LIMITS_ONLY, scale=0.0),
     ],
 )
 def test_charts_that_are_none_are_refused(call: object) -> None:

@@ -257,3 +257,17 @@ def test_index_counts_as_people_do(tmp_path: Path) -> None:
     page = index_page(some, datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC))
     assert re.findall(r">(HX \d+)</a></th>", page) == ["HX 1", "HX 2", "HX 10"]
     assert "2026-01-02 03:04:05 (UTC+0000)" in page
+
+
+def test_what_several_runs_of_a_day_point_to_is_said_once(tmp_path: Path) -> None:
+    from datetime import UTC, datetime
+
+    warm = {"day": "VD-1 on 2026-03-19", "cause": "the cell was not at its temperature"}
+    wet = {**warm, "cause": "solvent left in the cell"}
+    other = {**warm, "day": "VD-2 on 2026-03-19"}
+    named = (("R 10", warm), ("R 2", warm), ("R 5", wet), ("R 3", other), ("R 6", other), ("R 4", {}))
+    some = [Outcome(name, "", "rendered", tmp_path / f"{name}.html", summary=told) for name, told in named]
+    page = index_page(some, datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC))
+    assert page.count("One cause may stand behind them") == 1
+    assert "VD-1 on 2026-03-19: 3 runs point to the cell or the instrument (R 2, R 5, R 10; the cell" in page
+    assert "temperature: 2; solvent left in the cell: 1)" in page

@@ -10,6 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from labcalc.judgement import gather
+from labcalc.shipped import sample_exports, sample_lab
+from labcalc.workbooks import BatchOptions, render_batch, run_report_jobs
 from labcalc.workbooks.index import index_page
 from labcalc.workbooks.outcome import Outcome
 from tests.chromium import Tab, chromium, needs_chromium
@@ -100,3 +103,20 @@ def test_on_a_phone_nothing_scrolls_sideways(desk: tuple[Tab, Path]) -> None:
     tab.wait("document.documentElement?.dataset.ready")
     assert tab.run("document.documentElement.scrollWidth") <= 390
     tab.ask("Emulation.clearDeviceMetricsOverride")
+
+
+def test_reports_lead_to_each_other_and_to_the_index(tmp_path: Path) -> None:
+    """Every link of every page leads to a page that is there."""
+    exports, lab = sample_exports(), sample_lab()
+    material = gather(exports, lab)
+    runs = [run for run in material.runs if "VD-1" in run][:4]
+    result = render_batch(run_report_jobs(material, exports, lab, runs), BatchOptions(tmp_path, workers=1))
+    pages = {path.name: path.read_text("utf-8") for path in result.paths}
+    links = {name: re.findall(r'<a href="([^"#]+)">', page) for name, page in pages.items()}
+    assert all("index.html" in found for found in links.values())
+    assert all((tmp_path / to).is_file() for found in links.values() for to in found)
+    second = links[result.paths[1].name]
+    assert result.paths[0].name in second
+    assert result.paths[2].name in second
+    again = render_batch(run_report_jobs(material, exports, lab, runs), BatchOptions(tmp_path, workers=1))
+    assert not again.rendered

@@ -15,8 +15,7 @@ from labcalc.exports.source.records import Block, Record
 MEASURED = (*QUANTITIES, "viscosity", "relative density", "API gravity")
 NOT_TAKEN = ("ignored", "statistic", "method")
 """What a column may hold that is no part of the tidy table: it is named among the columns not used."""
-_NEAR = 100
-"""Rows beneath the header among which a cell with its unit is looked for."""
+_NEAR = 100  # rows beneath the header among which a cell with its unit is looked for
 _MEASURE = re.compile(r"([+\-−]?\d[\d.,'’\u00a0\u2009\u202f ]*(?:[eE][+\-]?\d{1,3})?)([^\d.,].*)", re.DOTALL)
 UNIT_SIGN = re.compile(r"[^\W\d_]|[°%]")
 
@@ -30,12 +29,10 @@ class Field:
     holds: str
     unit: Unit | None = None
     temperature_C: float | None = None
-    repeat: int = 1
-    """Number of the column among those that hold the same side by side."""
+    repeat: int = 1  # number of the column among those that hold the same side by side
     own_units: str = ""
     """Whether cells have units of their own: ``some`` do, or ``all`` must, as nothing else says the unit."""
-    is_told: bool = False
-    """Whether the profile says its temperature."""
+    is_told: bool = False  # whether the profile says its temperature
 
 
 @dataclass
@@ -45,8 +42,7 @@ class Flat:
     header: Record
     units: list[str]
     said: dict[int, Column]
-    rows: Iterable[Record | Block]
-    """Told once, some at a time, unless they are ``listed``."""
+    rows: Iterable[Record | Block]  # told once, some at a time, unless they are ``listed``
     preamble: dict[str, tuple[Field, str]] = made_by(default_factory=dict)
     set_aside: list[int] = made_by(default_factory=list)
     unread: list[str] = made_by(default_factory=list)

@@ -26,16 +26,12 @@ _OPEN = "'{}' may be a sample, or said of the rows above; profile.set_aside in l
 class Beneath:
     """What tells rows from other lines, which go ``set_aside``; in a table of labcalc's own every line is a row."""
 
-    repeated: Sequence[list[str]]
-    """The lines of the header and of its units, which may come again."""
-    count: int
-    """Cells of the header."""
-    width: int
-    """Cells up to the last that holds something."""
+    repeated: Sequence[list[str]]  # the lines of the header and of its units, which may come again
+    count: int  # cells of the header
+    width: int  # cells up to the last that holds something
     measured: Sequence[int]
     """Positions of the columns of what is measured: a line with a figure there is a row, whatever its first cell."""
-    told: Sequence[int]
-    """Positions of the columns of ``TOLD_OF_A_ROW``."""
+    told: Sequence[int]  # positions of the columns of ``TOLD_OF_A_ROW``
     is_tidy: bool
     set_aside: list[int]
 

@@ -28,8 +28,7 @@ class Layout:
     fields: tuple[Field, ...]
     preamble: Mapping[str, tuple[Field, str]]
     rows: Rows
-    set_aside: tuple[int, ...]
-    """Lines beneath the header that are no rows: footer, repeated headers."""
+    set_aside: tuple[int, ...]  # lines beneath the header that are no rows: footer, repeated headers
     unused: tuple[str, ...]
     is_tidy: bool
 
@@ -40,11 +39,11 @@ class Layout:
 
 def lay_out(flat: Flat, file: str) -> Layout:
     """Say what the columns of a flat table hold."""
-    cells = flat.header.cells
-    fields = tuple(_ranked(_fields(flat, file)))
+    cells, near = flat.header.cells, flat.near()
+    fields = tuple(_ranked(filter(None, (_field_at(flat, near, at, file) for at in range(len(cells))))))
     _check_fields(fields, file)
     used = [field.position for field in fields]
-    held = {at for row in flat.near() for at, cell in enumerate(row.cells) if cell.strip()}
+    held = {at for row in near for at, cell in enumerate(row.cells) if cell.strip()}
     unused = tuple(
         cell or f"column {at + 1}"
         for at, cell in enumerate(cells)
@@ -66,11 +65,6 @@ def problems_of(flat: Flat, file: str) -> Iterator[str]:
             _field_at(flat, near, position, file)
         except ExportError as failure:
             yield failure.problem
-
-
-def _fields(flat: Flat, file: str) -> Iterable[Field]:
-    near = flat.near()
-    return filter(None, (_field_at(flat, near, position, file) for position in range(len(flat.header.cells))))
 
 
 def _field_at(flat: Flat, near: Sequence[Record], position: int, file: str) -> Field | None:

@@ -19,10 +19,8 @@ from labcalc.exports.source.text import shown
 from labcalc.exports.values.dates import EPOCH, NO_MOMENT, date_order, instants, parse_moment
 from labcalc.exports.values.numbers import figure, reads_two_ways
 
-BLANK = re.compile(r"\{(\w+)\}")
-"""A blank in the pattern of a file's name."""
-FILE_NAME = "file name"
-"""Where the values in a file's name stand, for messages."""
+BLANK = re.compile(r"\{(\w+)\}")  # a blank in the pattern of a file's name
+FILE_NAME = "file name"  # where the values in a file's name stand, for messages
 _SECONDS = {"s": 1, "sec": 1, "sek": 1, "seg": 1, "min": 60, "h": 3600}
 _LONGEST_S = 1e9
 

@@ -20,10 +20,8 @@ from labcalc.exports.source.records import Record
 from labcalc.exports.source.sheet import joined
 
 _MOST_COLUMNS = 1024
-_Name = tuple[str, str]
-"""Header of a column put together, and what tells it from others of the same header."""
-_Cell = tuple[str, tuple[int, str]]
-"""A text, and the line and column that it comes from."""
+_Name = tuple[str, str]  # header of a column put together, and what tells it from others of the same header
+_Cell = tuple[str, tuple[int, str]]  # a text, and the line and column that it comes from
 
 
 def _put_together(rows: Sequence[Mapping[_Name, _Cell]], file: str) -> tuple[Record, list[Record]]:

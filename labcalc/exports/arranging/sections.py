@@ -17,8 +17,7 @@ from labcalc.exports.source.records import Record
 from labcalc.exports.source.text import shown
 
 _FROM_FIGURE = re.compile(r"[+\-−]?\d.*", re.DOTALL)
-_Above = tuple[str, Unit | None]
-"""Header and unit of a column."""
+_Above = tuple[str, Unit | None]  # header and unit of a column
 
 
 class Sections:

@@ -12,8 +12,7 @@ from labcalc.exports.profile import Profile
 from labcalc.exports.source.records import Record
 from labcalc.exports.source.text import shown
 
-Sheet = tuple[str, bool, Iterator[Record]]
-"""Name, whether it is hidden, and records."""
+Sheet = tuple[str, bool, Iterator[Record]]  # name, whether it is hidden, and records
 _SAYS_WHICH = "profile.sheet in lab.toml says which to read, one name or a list"
 
 

@@ -13,8 +13,7 @@ Part = tuple[str, Any]
 """What kind of part it is, and what it says: ``("at", 40.0)``, ``("quantity", "density")``, ``("unknown", "Size")``."""
 
 LONGEST_HEADER = 200
-_LONGEST_UNIT = 8
-"""In tokens: 'kg', 'm', '3' are three."""
+_LONGEST_UNIT = 8  # in tokens: 'kg', 'm', '3' are three
 _TOKEN = re.compile(r"[^\W\d_]+|\d+(?:[.,]\d+)?|[%#°]")
 _SPELLINGS = (
     (re.compile(r"\b(?:d|l|dell|all|dall|nell)['’´]", re.IGNORECASE), " "),
@@ -30,12 +29,10 @@ _METHOD = re.compile(
     re.IGNORECASE,
 )
 _PAIR = re.compile(r"(\d\d?)(?:[.,]0)?\s?°?\s?([CF]?)\s?/\s?(\d\d?)(?:[.,]0)?\s?°?\s?([CF]?)(?!\w)")
-_GOES_ON = re.compile(r"[^\W_]|[\^·⋅*]|/[^\W\d]")
-"""What makes another unit of one: mm²/s², kg/m³/K."""
+_GOES_ON = re.compile(r"[^\W_]|[\^·⋅*]|/[^\W\d]")  # what makes another unit of one: mm²/s², kg/m³/K
 
 _Tokens = list[re.Match[str]]
-_Found = tuple[list[Part], int] | None
-"""Parts that were read, and the next token."""
+_Found = tuple[list[Part], int] | None  # parts that were read, and the next token
 
 
 def parts_of(header: str) -> Iterator[Part]:

@@ -8,8 +8,7 @@ import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
 
-_SIGNIFICANT = ".12g"
-"""Figures kept by a conversion: more than are ever printed, fewer than show the binary fraction."""
+_SIGNIFICANT = ".12g"  # figures kept by a conversion: more than are ever printed, fewer than show the binary fraction
 
 
 @dataclass(frozen=True)

@@ -45,18 +45,15 @@ class Meaning:
     (``sample``, ``lot``, ``measured_at``, ``method``, ...); ``ignored``."""
     unit: str | None = None
     temperature_C: float | None = None
-    qualifier: str | None = None
-    """``set`` or ``read``, of a temperature."""
+    qualifier: str | None = None  # ``set`` or ``read``, of a temperature
     statistic: str | None = None
     """``mean``, ``standard deviation``, ``limit``, ``uncertainty``, ``repeatability``, ``count``, ``calculated``."""
     method: str | None = None
-    water_C: float | None = None
-    """Temperature of the water that a relative density is relative to, [°C]."""
+    water_C: float | None = None  # temperature of the water that a relative density is relative to, [°C]
 
 
 _NO = ["no", "nein", "non", "nee", "nej", "nie", "não", "false", "falsch", "faux", "falso"]
-_Said = dict[str, list[Any]]
-"""Kind of part → what the parts of that kind say, each once."""
+_Said = dict[str, list[Any]]  # kind of part → what the parts of that kind say, each once
 
 _ONCE = ("method", "nature", "qualifier", "at", "pair", "figure")
 """What contradicts itself if it is there twice; of a unit, two spellings may be."""

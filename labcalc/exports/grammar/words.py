@@ -7,8 +7,7 @@ from bisect import bisect_left
 from functools import cache, lru_cache
 from importlib.resources import files
 
-Word = tuple[str, str]
-"""Part of a header, and what the word says in it: ``("quantity", "density")``."""
+Word = tuple[str, str]  # part of a header, and what the word says in it: ``("quantity", "density")``
 
 LANGUAGES = ("en", "de", "fr", "es", "it", "pt", "nl", "sv", "pl")
 LONGEST_PHRASE = 4
@@ -16,8 +15,7 @@ _LONGEST_WORD = 40
 _SHORTEST_STEM = 3
 _LINKS = ("", "s", "n", "en", "e")
 """What stands between the parts of a compound: Probennummer, Chargennummer, Viskositätswert."""
-_LOOSE = ("filler", "format", "symbol", "unknown")
-"""Parts that are in no compound: 'Runde' is no run."""
+_LOOSE = ("filler", "format", "symbol", "unknown")  # parts that are in no compound: 'Runde' is no run
 _MARKS = dict.fromkeys(range(0x300, 0x370)) | str.maketrans({"ł": "l", "ø": "o", "đ": "d", "æ": "ae"})
 
 

@@ -28,8 +28,7 @@ class Guess:
     holds: str = ""
     why: str = "nothing is known of it: it is not used"
     said: Column | None = None
-    instead: Column | None = None
-    """What it may as well be."""
+    instead: Column | None = None  # what it may as well be
 
     @property
     def names(self) -> tuple[str, ...]:

@@ -56,7 +56,10 @@ def guess_columns(table: Flat) -> tuple[Guess, ...]:
     guess_exchanged(seen)
     guess_viscosities(seen, is_placed or any(one.guess.holds == "temperature" for one in seen))
     if "sample" not in table.preamble and not any(one.guess.holds == "sample" for one in seen):
-        _sample(seen)
+        texts = [one for one in open_columns(seen) if not one.is_numeric]
+        if texts:
+            most = max(texts, key=lambda one: len(set(one.cells)))
+            most.take("sample", "the column of texts that differ most", unit=None)
     return tuple(one.guess for one in seen)
 
 
@@ -137,10 +140,3 @@ def _moments(seen: list[Seen]) -> None:
         else:
             one.take(holds, why, unit=None)
             held.add(holds)
-
-
-def _sample(seen: list[Seen]) -> None:
-    texts = [one for one in open_columns(seen) if not one.is_numeric]
-    if texts:
-        most = max(texts, key=lambda one: len(set(one.cells)))
-        most.take("sample", "the column of texts that differ most", unit=None)

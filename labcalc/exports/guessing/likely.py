@@ -20,10 +20,8 @@ from labcalc.exports.profile import BLANKS, FOR_ALL_ROWS, Arrangement, Column
 from labcalc.exports.source.records import DELIMITERS, Record, divided
 from labcalc.exports.values.numbers import figure
 
-_HEAD = 300
-"""Records that are looked at."""
-_MOST_ABOVE, _LONGEST_LINE = 50, 1000
-"""Lines above a header, and characters of a line that is cut at widths."""
+_HEAD = 300  # records that are looked at
+_MOST_ABOVE, _LONGEST_LINE = 50, 1000  # lines above a header, and characters of a line that is cut at widths
 _MOST = 5
 _SECTIONS = ((), ("temperature",), ("sample",), ("sample", "temperature"))
 _SAID = tuple(holds for holds in FOR_ALL_ROWS if holds != "remark")

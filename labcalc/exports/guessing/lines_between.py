@@ -14,8 +14,7 @@ from labcalc.exports.guessing.columns_seen import Guess
 from labcalc.exports.profile import FOR_ALL_ROWS, Arrangement
 from labcalc.exports.values.numbers import figure
 
-_OF_A_ROW = ("measured_at", "date", "time", "temperature", "set temperature")
-"""What a statistic of results has not."""
+_OF_A_ROW = ("measured_at", "date", "time", "temperature", "set temperature")  # what a statistic of results has not
 _DEVIATIONS = ("s", "s %", "s%", "σ")
 
 

@@ -34,12 +34,10 @@ from labcalc.exports.source.text import decode, shown
 from labcalc.exports.table import SourceFile, columns_not_used, totals
 from labcalc.exports.values.dates import parse_day
 
-_TRIED = 1 << 20
-"""Bytes of a text that candidates are tried on."""
+_TRIED = 1 << 20  # bytes of a text that candidates are tried on
 _RECORDS = 300
 _MOST_NAMED, _WIDEST = 10, 40
-_ANY_C = 40.0
-"""Stands for the temperature that is asked for, while the rest is tried, [°C]."""
+_ANY_C = 40.0  # stands for the temperature that is asked for, while the rest is tried, [°C]
 _QUESTIONS = {
     "date_order": "which comes first, day or month?",
     "decimal": "which is the decimal sign?",
@@ -60,8 +58,7 @@ class Proposal:
     profile: Profile | None = None
     questions: tuple[tuple[str, tuple[Any, ...]], ...] = ()
     """Settings that only the laboratory knows, and what each may be."""
-    source: SourceFile = _NOTHING
-    """What is read so."""
+    source: SourceFile = _NOTHING  # what is read so
 
     @property
     def outcome(self) -> str:
@@ -85,20 +82,11 @@ def _rank(tried: Proposal) -> tuple[int, int, int, int]:
 
 
 def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
-    """Propose a profile by which an export can be read.
+    """Propose a profile by which an export can be read; none where it reads without any.
 
-    Parameters
-    ----------
     path : The export; of a text the first million characters are tried.
     time_zone : IANA name; holds for times without an offset.
-
-    Returns
-    -------
-    Without a profile, where the export reads without any.
-
-    Raises
-    ------
-    ExportError : The file is none that can be read, or nothing in it looks like results.
+    Raises ExportError : The file is none that can be read, or nothing in it looks like results.
     """
     path, zone = Path(path), zone_of(time_zone)
     data = _head(content_of(path))
@@ -169,7 +157,8 @@ def _try(path: Path, data: bytes, how: Arrangement, table: Flat, zone: ZoneInfo)
     said |= {"columns": {**how.columns, **named}, "as_above": repeated_above(guesses, table, how)}
     said["set_aside"] = (*statistics_among(table, how.sections), *invalid_among(table))
     held = {one.holds for one in guesses} | table.preamble.keys()
-    profile = Profile(name=PurePath(path).stem, files=(_pattern(path.name),), from_name=_from_name(path, held), **said)
+    pattern = re.sub(r"\d+", "*", re.sub(r"([\[*?])", r"[\1]", path.name))
+    profile = Profile(name=PurePath(path).stem, files=(pattern,), from_name=_from_name(path, held), **said)
     settings: list[dict[str, Any]] = [
         {name: one for name, one in zip(_QUESTIONS, values, strict=True) if one is not None}
         for values in product((None, *DATE_ORDERS), (None, ".", ","), (None, _ANY_C), _sheets(path, data, profile))
@@ -216,10 +205,6 @@ def _name(table: Flat, guess: Guess, how: Arrangement) -> str:
     """Return how [profile.columns] names a column: by its header, or by its place where that can't be."""
     is_told = guess.header and table.header.cells.count(guess.header) == 1 and "*" not in guess.header
     return guess.names[0 if is_told and how.header_rows else -1]
-
-
-def _pattern(name: str) -> str:
-    return re.sub(r"\d+", "*", re.sub(r"([\[*?])", r"[\1]", name))
 
 
 def _from_name(path: Path, held: set[str]) -> str | None:

@@ -15,10 +15,8 @@ from numpy.typing import NDArray
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 _LINE_END = re.compile(r"\r\n|\n|\r")
 _BLANKS = {"blanks": re.compile(r"\s+"), "two blanks": re.compile(r"\s{2,}|\t")}
-_LONGEST_QUOTED = 1000
-"""Lines that one quoted cell may span; a mark that is not closed by then is never closed."""
-_BLOCK, _WORTHWHILE = 1 << 20, 1 << 15
-"""Characters of a block, and how many of them must be left for one."""
+_LONGEST_QUOTED = 1000  # lines that one quoted cell may span; a mark that is not closed by then is never closed
+_BLOCK, _WORTHWHILE = 1 << 20, 1 << 15  # characters of a block, and how many of them must be left for one
 _OPEN = "a quotation mark is not closed where its cell ends; expected a row of {width} cells"
 _DAMAGED = "the row is damaged (NUL characters); expected text"
 
@@ -29,14 +27,11 @@ class Record:
 
     line: int
     cells: list[str]
-    flaw: str | None = None
-    """What is wrong, and what was expected; ``{width}`` stands for the header's number of cells."""
-    ended: bool = True
-    """Whether an end of line stands behind it."""
+    flaw: str | None = None  # what is wrong, and what was expected; ``{width}`` stands for the header's number of cells
+    ended: bool = True  # whether an end of line stands behind it
     origins: Sequence[tuple[int, str] | None] | None = None
     """Line and column that each cell comes from, where the record is put together from several lines."""
-    sheet: str = ""
-    """The sheet that it stands in, where several are read."""
+    sheet: str = ""  # the sheet that it stands in, where several are read
 
     @property
     def is_blank(self) -> bool:

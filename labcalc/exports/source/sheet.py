@@ -17,10 +17,8 @@ from labcalc.exports.source.package import Package, local, refusing
 from labcalc.exports.source.records import Record
 from labcalc.exports.source.text import shown
 
-_LAST_ROW, _LAST_COLUMN = 1 << 20, 1 << 14
-"""Rows and columns of a sheet: the last cell is XFD1048576."""
-_NEAR = 1024
-"""Columns in which the cells of an export stand; what stands beyond is stray, and its row is refused."""
+_LAST_ROW, _LAST_COLUMN = 1 << 20, 1 << 14  # rows and columns of a sheet: the last cell is XFD1048576
+_NEAR = 1024  # columns in which the cells of an export stand; what stands beyond is stray, and its row is refused
 _MANY_FAR = 1000
 _FAR = "{} stands far from the rest; expected a row of {{width}} cells"
 _LONGEST_NUMBER = 60
@@ -31,15 +29,13 @@ _NO_DATE = re.compile(r'"[^"]*"|[\\_*].|\[(?!(?:h+|m+|s+)\])[^\]]*\]', re.IGNORE
 _ESCAPED = re.compile("_x(?!0000)([0-9A-CE-F][0-9A-F]{3}|D[0-7][0-9A-F]{2})_", re.IGNORECASE)
 """A character that XML can't hold, but for NUL and halves of one: clause 22.9.2.19."""
 _EPOCH, _EPOCH_1904 = datetime(1899, 12, 30), datetime(1904, 1, 1)  # noqa: DTZ001
-_LAST_DAY = 2_957_003
-"""31 December 9999, counted from 1904."""
+_LAST_DAY = 2_957_003  # 31 December 9999, counted from 1904
 
 
 class Typed(str):
     """A cell that the workbook holds as number, date or time: figures with a point, or ISO 8601."""
 
-    epoch = _EPOCH
-    """From when the workbook counts days."""
+    epoch = _EPOCH  # from when the workbook counts days
     __hash__ = str.__hash__
 
     def __eq__(self, other: object) -> bool:

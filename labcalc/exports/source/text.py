@@ -13,10 +13,8 @@ _MARKS = (
     (codecs.BOM_UTF16_BE, "utf-16", "UTF-16"),
 )
 _BINARY = (b"\x89PNG", b"PK\3\4", b"PK\5\6", b"%PDF", b"GIF8", b"\xff\xd8\xff", b"\xd0\xcf\x11\xe0", b"\x1f\x8b")
-_NUL_SHARE = 0.2
-"""At least this share of the bytes is NUL in UTF-16 text that is mostly Latin letters and figures."""
-_CONTROL_SHARE = 0.05
-"""More control characters than this are no text."""
+_NUL_SHARE = 0.2  # at least this share of the bytes is NUL in UTF-16 text that is mostly Latin letters and figures
+_CONTROL_SHARE = 0.05  # more control characters than this are no text
 _CONTROLS = bytes({*range(32)} - {*b"\t\n\f\r"})
 _SOMETHING = re.compile(r"[^\0 \t\r\n\ufeff]")
 _AT_ONCE = 1 << 20

@@ -133,8 +133,7 @@ def check_consistency(cells: Cells, group: Determinations) -> None:
         cells.note(row, one, cells.cell(one, row), said)
 
 
-_Printed = tuple[NDArray[np.float64], NDArray[np.float64]]
-"""Values, and half a unit of their last printed place."""
+_Printed = tuple[NDArray[np.float64], NDArray[np.float64]]  # values, and half a unit of their last printed place
 
 
 def _product(viscosity: _Printed, density: _Printed, other: _Printed) -> _Printed:

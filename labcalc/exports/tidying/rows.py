@@ -29,8 +29,7 @@ from labcalc.exports.tidying.runs import name_runs
 from labcalc.exports.values.columns import Column, joined
 from labcalc.wording import plain
 
-_SAME_TEMPERATURE_K = 0.1
-"""Temperatures are of one set of repeats if they round to the same tenth."""
+_SAME_TEMPERATURE_K = 0.1  # temperatures are of one set of repeats if they round to the same tenth
 
 
 def tidy(cells: Cells, zone: ZoneInfo) -> tuple[dict[str, Any], tuple[Refusal, ...]]:

@@ -20,14 +20,11 @@ from labcalc.wording import celsius
 Measured = Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]]
 """For each temperature of an export, the rows that are measured there, and their temperatures in tenths."""
 
-_LONGEST_STEP_US = 60 * 60 * 1_000_000
-"""Longest time between two determinations of a run, 60 min, [µs]."""
+_LONGEST_STEP_US = 60 * 60 * 1_000_000  # longest time between two determinations of a run, 60 min, [µs]
 _MERE_NUMBER = re.compile(r"\d{1,4}")
 _ONE_OF_A_RUN = ("sample", "instrument", "operator", "lot")
-_AT_ONCE = 1 << 16
-"""Rows for which more than their names is held in memory."""
-_COLDEST = 1000
-"""Tenths of a degree below zero, further down than any temperature: what is joined counts from 0."""
+_AT_ONCE = 1 << 16  # rows for which more than their names is held in memory
+_COLDEST = 1000  # tenths of a degree below zero, further down than any temperature: what is joined counts from 0
 
 
 def name_runs(

@@ -13,10 +13,8 @@ from numpy.typing import NDArray
 
 from labcalc.exports.source.records import Block, Record
 
-_FEW = 1000
-"""Texts for which a table of pandas' own is not worth its making."""
-_AT_ONCE = 4096
-"""Records that are held as lists of cells before they go into the columns."""
+_FEW = 1000  # texts for which a table of pandas' own is not worth its making
+_AT_ONCE = 4096  # records that are held as lists of cells before they go into the columns
 
 
 @dataclass(frozen=True)

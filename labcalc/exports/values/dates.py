@@ -16,10 +16,8 @@ from labcalc.errors import ExportError
 from labcalc.exports.grammar.words import LANGUAGES, folded
 from labcalc.exports.source.text import shown
 
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-"""From when microseconds count."""
-NO_MOMENT = np.int64(np.iinfo(np.int64).min)
-"""Microseconds that stand for no moment, as pandas' NaT."""
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # from when microseconds count
+NO_MOMENT = np.int64(np.iinfo(np.int64).min)  # microseconds that stand for no moment, as pandas' NaT
 _MICROSECOND = timedelta(microseconds=1)
 _ISO = re.compile(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})|(\d{4})(\d{2})(\d{2})")
 _FIGURES = re.compile(r"(\d{1,2})\s*([./-])\s*(\d{1,2})\s*\2\s*(\d{4}|\d{2})")
@@ -32,13 +30,10 @@ _YEAR_NAME = re.compile(r"(\d{4})[\s.\-/]*([^\W\d]{3,})[\s.\-/]*(\d{1,2})")
 _TIME = re.compile(
     r"(\d{1,2})[:h](\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?\s*([AaPp]\.?[Mm]\.?)?\s*(Z|UTC|[+\-]\d{2}:?\d{2})?"
 )
-_BASIC = re.compile(r"^(\d{8})T(\d{2})(\d{2})(\d{2})(?!\d)")
-"""ISO 8601, basic format: 20260331T140500."""
+_BASIC = re.compile(r"^(\d{8})T(\d{2})(\d{2})(\d{2})(?!\d)")  # ISO 8601, basic format: 20260331T140500
 _SPLIT = re.compile(r"(.*?\d)(?:[T,\s]\s*(\d{1,2}(?:[:h]\d{2}.*|\.\d{2}(?:\.\d{2})?)))?", re.DOTALL)
-MANY = 200
-"""Texts from which on it is quicker to look at all at once."""
-_DOTTED = re.compile(r"\d{1,2}\.\d{2}(?:\.\d{2})?")
-"""A time of day with points, where a time is expected: 08.15."""
+MANY = 200  # texts from which on it is quicker to look at all at once
+_DOTTED = re.compile(r"\d{1,2}\.\d{2}(?:\.\d{2})?")  # a time of day with points, where a time is expected: 08.15
 
 
 def are_possible(years: Iterable[int]) -> bool:

@@ -11,8 +11,7 @@ from labcalc.errors import ExportError
 from labcalc.exports.source.sheet import Typed
 from labcalc.exports.source.text import shown
 
-_SPACES = " \u00a0\u2009\u202f'’"
-"""Signs between thousands, beside the comma or point that is not the decimal sign."""
+_SPACES = " \u00a0\u2009\u202f'’"  # signs between thousands, beside the comma or point that is not the decimal sign
 _EITHER = re.compile(r"[+\-−]?[1-9][0-9]{0,2}([.,])[0-9]{3}")
 _ONE_SIGN = re.compile(rf"[+\-−]?[0-9{_SPACES}]*([.,])[0-9]*(?:[eE][+\-]?[0-9]+)?")
 _MANY = re.compile(r"[+\-−]?[0-9]{1,3}(?:([.,])[0-9]{3})(?:\1[0-9]{3})+")
@@ -20,13 +19,10 @@ _BOTH = re.compile(r"[+\-−]?[0-9]{1,3}(?:([.,])[0-9]{3})+([.,])[0-9]+")
 _MAJORITY = 10
 """So many times more cells must speak for one sign than for the other; the others are then refused row by row."""
 _OTHER = {",": ".", ".": ","}
-_LONGEST = 60
-"""Characters that a number may have."""
+_LONGEST = 60  # characters that a number may have
 _PLAIN = {sign: f"0123456789{sign}" for sign in _OTHER}
-_COMPUTED = 12
-"""More figures than this were never printed by an instrument: the cell was computed."""
-_MOST = 0.85
-"""Of figures that are equally likely, nine cells in ten show the last one, one in a hundred lacks two."""
+_COMPUTED = 12  # more figures than this were never printed by an instrument: the cell was computed
+_MOST = 0.85  # of figures that are equally likely, nine cells in ten show the last one, one in a hundred lacks two
 
 
 def decimal_sign(

@@ -11,15 +11,14 @@ import plotly.graph_objects as go
 
 from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, INK, MUTED, band, blank_figure, marker, stroke
 from labcalc.judgement import CarryOver, Month, MonthReport
 from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H
 from labcalc.judgement.carry_over.shares import DIRECTIONS
 from labcalc.statistics import CarriedShare
 from labcalc.wording import counted, numeral, percent, plain, signed
 
-_RATIOS = (0.001, 0.01, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 100.0, 1000.0)
-"""Where the axis of ratios is marked."""
+_RATIOS = (0.001, 0.01, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 100.0, 1000.0)  # where the axis of ratios is marked
 
 
 def show_carry_over(report: MonthReport) -> Fragment:
@@ -89,18 +88,13 @@ def carry_over_pictures(report: MonthReport) -> tuple[Picture, ...]:
 def draw_carry_over(one: CarryOver, month: Month) -> Picture:
     """Draw the results against what ran before them.
 
-    Parameters
-    ----------
     one : The instrument.
     month : The month at whose end the shares hold.
-
-    Returns
-    -------
-    Difference from the own level, [%], over how many times as thick the sample before was, [-].
+    Returns : Difference from the own level, [%], over how many times as thick the sample before was, [-].
     """
     told = one.results
     inside = ~told.aside
-    reach = _span(told.away_percent[inside])
+    reach = 1.15 * float(np.max(np.abs(told.away_percent[inside]), initial=0.1))
     figure = blank_figure(
         "Viscosity of the sample before, in multiples of the own",
         "Difference from own level, %",
@@ -131,10 +125,6 @@ def draw_carry_over(one: CarryOver, month: Month) -> Picture:
     return Picture(figure, _caption(one, month), *_numbers(one), folded=title)
 
 
-def _span(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:
-    return 1.15 * float(np.max(np.abs(values), initial=0.1))
-
-
 def _add_share(figure: go.Figure, share: CarriedShare, end: float) -> None:
     """Draw the share as a curve of ν over the ratio, with its band; straight on this axis but for the far end."""
     ratio = np.geomspace(1.0, end, 41)
@@ -142,16 +132,7 @@ def _add_share(figure: go.Figure, share: CarriedShare, end: float) -> None:
         100.0 * np.expm1(k * np.log(ratio)) for k in (share.interval[0], share.value, share.interval[1])
     )
     first = not any(trace.name == "share that stays, 95 %" for trace in figure.data)
-    figure.add_scatter(
-        x=np.concatenate([ratio, ratio[::-1]]).round(5),
-        y=np.concatenate([low, high[::-1]]).round(5),
-        fill="toself",
-        fillcolor=BAND,
-        line={"width": 0},
-        mode="lines",
-        hoverinfo="skip",
-        showlegend=False,
-    )
+    figure.add_scatter(**band(ratio.round(5), low.round(5), high.round(5), showlegend=False))
     figure.add_scatter(
         x=ratio.round(5),
         y=middle.round(5),

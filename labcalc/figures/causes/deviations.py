@@ -21,21 +21,18 @@ from labcalc.figures.causes.hypothetical import (
     what_if_places,
 )
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, INK, MUTED, band, blank_figure, marker, stroke
 from labcalc.judgement import UNITS
 from labcalc.wording import at_celsius, celsius, plain, signed
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, WhatIf
 
-ADDED = "added"
-"""Name of the series of measurements that a person added."""
-
+ADDED = "added"  # name of the series of measurements that a person added
 _EARLIER = "earlier runs"
 _LONGEST_HISTORY = 200
 _TICK = 0.07
-_AROUND, _A_LEVEL = 100, 34
-"""Height of the figure, [px]."""
+_AROUND, _A_LEVEL = 100, 34  # height of the figure, [px]
 
 
 def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf | None = None) -> Picture:
@@ -43,7 +40,7 @@ def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf | No
     keys = levels_of(evidence)
     figure = blank_figure("Standard deviations from what is usual", "", height=_AROUND + _A_LEVEL * len(keys))
     level = dict(zip(keys, heights(keys), strict=True))
-    _add_spread_band(figure, len(keys))
+    figure.add_scatter(**band([-2, 2], [-0.5] * 2, [len(keys) - 0.5] * 2, name="two standard deviations"))
     past = _past(evidence, earlier, keys)
     if any(past.values()):
         _add_earlier(figure, [(x, level[key] + _jitter(i)) for key, xs in past.items() for i, x in enumerate(xs)])
@@ -64,19 +61,6 @@ def _add_earlier(figure: go.Figure, ticks: Sequence[tuple[float, float]]) -> Non
         opacity=0.55,
         name=_EARLIER,
         hovertemplate="earlier run: %{x}<extra></extra>",
-    )
-
-
-def _add_spread_band(figure: go.Figure, levels: int) -> None:
-    figure.add_scatter(
-        x=[-2, 2, 2, -2],
-        y=[-0.5, -0.5, levels - 0.5, levels - 0.5],
-        fill="toself",
-        fillcolor=BAND,
-        mode="lines",
-        line={"width": 0},
-        hoverinfo="skip",
-        name="two standard deviations",
     )
 
 

@@ -16,12 +16,9 @@ from labcalc.wording import numeral, probability, signed
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, Explanation, LaboratoryOdds, Outcome
 
-_WORTH_A_LINE = 0.01
-"""Causes less probable than this share one line."""
-
+_WORTH_A_LINE = 0.01  # causes less probable than this share one line
 _NOTHING_FITS = "None of the listed causes fits these numbers; the nearest comes first."
-FINEST = 1.0
-"""What the probability of a cause is not told finer than, [%]."""
+FINEST = 1.0  # what the probability of a cause is not told finer than, [%]
 
 
 def show_evidence(evidence: Evidence) -> Fragment:
@@ -41,18 +38,19 @@ def show_explanations(
 ) -> Fragment:
     """Return the causes, most probable first: a bar, the size with its interval, what speaks for it, what to do.
 
-    Parameters
-    ----------
     explanations : As ``rank_causes`` returns them.
     before : The causes as they were without an added measurement; then each says where it came from.
     laboratory : What the laboratory concluded about other runs; then each says how often it was that.
     others : Whether the others are told like the first, are a line that opens, or are named only; where they are, the
         first step stands elsewhere too.
     """
+    from labcalc.judgement.causes.explanation import UNLIKELY
+
     was = {one.cause: one.probability for one in before}
     shown = [one for one in explanations if one.probability >= _WORTH_A_LINE]
     rest = [one for one in explanations if one.probability < _WORTH_A_LINE]
-    fits, items, in_short = not _none_fits(explanations), "", others == "named"
+    fits = not explanations[0].p_value < UNLIKELY  # else not even the most probable cause fits the numbers
+    items, in_short = "", others == "named"
     for place, one in enumerate(shown):
         head = _head(one, was.get(one.cause), laboratory, fits=fits)
         about = "" if place and in_short else _about(one, leads=place == 0, fits=fits, step=not in_short)
@@ -69,13 +67,6 @@ def show_explanations(
     told = note(*notes).html
     told = folded("The other causes, and how to fill and clean", told) if in_short and fits else told
     return Fragment(f'<ol class="causes">{items}</ol>{told}', text)
-
-
-def _none_fits(explanations: Sequence[Explanation]) -> bool:
-    """Tell whether not even the most probable cause fits the numbers."""
-    from labcalc.judgement.causes.explanation import UNLIKELY
-
-    return explanations[0].p_value < UNLIKELY
 
 
 def _said(one: Explanation, *, fits: bool) -> str:
@@ -114,14 +105,9 @@ def _about(one: Explanation, *, leads: bool, fits: bool, step: bool = True) -> s
 def _size(one: Explanation) -> str:
     if not one.unit or not math.isfinite(one.size):
         return ""
-    size, low, high = _sizes_of(one)
+    said = signed if one.lowest < 0.0 or one.unit == "K" else numeral  # with a sign where it has two sides
+    size, low, high = map(said, (one.size, one.lowest, one.highest))
     return f": {size} {one.unit} (95 %: {low} to {high})"
-
-
-def _sizes_of(one: Explanation) -> tuple[str, str, str]:
-    """Return the size of a cause and the ends of its interval, with signs where it has two sides."""
-    said = signed if one.lowest < 0.0 or one.unit == "K" else numeral
-    return said(one.size), said(one.lowest), said(one.highest)
 
 
 def show_outcomes(outcomes: Sequence[Outcome], asked: str, quantity: str) -> Fragment:

@@ -14,12 +14,9 @@ from labcalc.figures.theme import INK, marker, stroke
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, WhatIf
 
-WHAT_IF = "what if"
-"""Name of the series that the sliders move."""
-
+WHAT_IF = "what if"  # name of the series that the sliders move
 _ROOM = 1.3
-_LEAST_REACH = 3.5
-"""Least half of the axis of deviations, [standard deviations]."""
+_LEAST_REACH = 3.5  # least half of the axis of deviations, [standard deviations]
 _QUANTITIES = ("kinematic viscosity", "density")
 
 

@@ -40,8 +40,10 @@ def _told(judgement: Judgement, evidence: Evidence) -> Fragment:
         return note(
             "One result alone is too little to tell causes apart: measure a fresh fill at a second temperature."
         )
+    from labcalc.judgement.causes.explanation import UNLIKELY
+
     first = judgement.explanations[0]
-    if first.cause == "noise" and first.p_value >= 0.05:
+    if first.cause == "noise" and first.p_value >= UNLIKELY:
         share = probability(first.probability, FINEST)
         return note(
             f"Noise and the usual spread alone explain these numbers (probability {share}): a fresh fill decides."

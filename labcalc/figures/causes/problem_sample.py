@@ -40,16 +40,11 @@ def problem_pictures(
 ) -> tuple[Picture | Fragment, ...]:
     """Return the pictures of a run that is looked into.
 
-    Parameters
-    ----------
     judgement : The run with its results.
     evidence : Its determinations beside what is usual; None where nothing can be compared.
     earlier : Earlier means of the same product: ``quantity``, ``temperature_C`` [°C], ``value`` [mm²/s or kg/m³].
     what : What would be seen if the temperature was off, a residue was left, and so on.
-
-    Returns
-    -------
-    Where there is evidence, the deviations from the usual with the spread of the product; viscosity against
+    Returns : Where there is evidence, the deviations from the usual with the spread of the product; viscosity against
         temperature, density against temperature (a sentence in the place of a chart that the run has no values for).
     """
     charts = {"kinematic viscosity": viscosity_picture(judgement), "density": density_picture(judgement)}

@@ -19,8 +19,6 @@ _SHORT = dict(zip(QUANTITY_COLUMNS, ("ν", "η", "ρ"), strict=True))
 def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragment:
     """Return every determination of a run as it was measured, and its instrument's day with the run itself marked.
 
-    Parameters
-    ----------
     rows : Tidy rows of the run.
     day : As ``days_runs`` returns it.
     run : The run.

@@ -78,7 +78,7 @@ def _caption(chart: Chart, month: Month) -> str:
     return (
         f"{head}, {said}, {counted(wide, 'moving range')} beyond the limit. "
         f"Centre {centre} {chart.unit}, limits {lower} to {upper}, from "
-        f"{counted(limits.number, 'result')} ({chart.baseline}){provisional}; "
+        f"{counted(limits.number, 'result')} ({chart.limits_rest_on}){provisional}; "
         f"constants: {limits.constants.name}.{band} {earlier_words([chart], month.twelve_months.first)}".rstrip()
     )
 

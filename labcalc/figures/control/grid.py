@@ -10,15 +10,10 @@ import plotly.graph_objects as go
 from labcalc.figures.theme import blank_figure
 from labcalc.judgement import Period
 
-Trace: TypeAlias = dict[str, Any]
-"""In plotly's words, without axes."""
-
-_PANELS = {1: 130, 2: 72, 3: 54}
-"""Height of a panel by columns, [px]."""
-_GAP, _FOOT, _HEAD = 26, 26, 20
-"""Heights in pixels: of a panel's title, of the axis beneath the last, above the first."""
-_BETWEEN = 0.09
-"""Gap between columns, as a share of the width."""
+Trace: TypeAlias = dict[str, Any]  # in plotly's words, without axes
+_PANELS = {1: 130, 2: 72, 3: 54}  # height of a panel by columns, [px]
+_GAP, _FOOT, _HEAD = 26, 26, 20  # heights in pixels: of a panel's title, of the axis beneath the last, above the first
+_BETWEEN = 0.09  # gap between columns, as a share of the width
 
 
 def draw_grid(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
 
 import numpy as np
 
@@ -14,10 +15,8 @@ from labcalc.judgement import Chart, Month, Panel, Period, Stream, earlier_words
 from labcalc.wording import celsius, counted, signed
 
 LETTERS = {"kinematic viscosity": "ν", "density": "ρ"}
-_LONGEST = 18
-"""Letters of an oil's name in a title, [-]."""
-_LOTS = ("circle", "triangle-up", "square")
-"""Shapes that tell lots apart, in turn."""
+_LONGEST = 18  # letters of an oil's name in a title, [-]
+_LOTS = ("circle", "triangle-up", "square")  # shapes that tell lots apart, in turn
 _HOW = (
     "Full marks are results, hollow ones set the limits, another shape is another lot; the line is the moving average, "
     "dotted are its limits. Diamonds and squares are signals of a result and of the average."
@@ -35,11 +34,13 @@ def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], charts: Sequ
     what lies before is told in a line. The table holds the month's results, [unit of its chart].
     """
     drawn, names = month.twelve_months, short_names([panel.first.oil for panel in panels])
-    titles = {
+    titles: dict[str, Iterable[Trace]] = {
         f"{names[one.first.oil]}, {celsius(one.first.temperature_C)}, {_unit(one.first)}": _panel(one, drawn)
         for one in panels
     }
-    titles |= {f"All together, {_unit(one.charts[0])}": _all_together(one, drawn) for one in together}
+    for one in together:  # before and after limits were signed
+        title = f"All together, {_unit(one.charts[0])}"
+        titles[title] = chain(titles.get(title, ()), _all_together(one, drawn))
     drawn_charts = [chart for panel in panels for chart in panel.charts]
     actions = [f"{when:%Y-%m-%d}" for when, _ in instrument_actions(drawn_charts, month)]
     figure = draw_grid(titles, begin_of(drawn_charts, month), 2, upright=upright_lines(drawn_charts, month))
@@ -67,10 +68,11 @@ def _unit(chart: Chart) -> str:
 
 
 def _panel(panel: Panel, drawn: Period) -> Iterator[Trace]:
-    for number, chart in enumerate(panel.charts):
+    lots = [*dict.fromkeys(chart.lot for chart in panel.charts)]
+    for chart in panel.charts:
         days, inside = chart.measured_at.strftime("%Y-%m-%d").to_numpy(), chart.between(drawn.first, drawn.last)
         yield from levels(chart, days[inside])
-        yield from chart_traces(chart, days, inside, shape=_LOTS[number % len(_LOTS)], size=3)
+        yield from chart_traces(chart, days, inside, shape=_LOTS[lots.index(chart.lot) % len(_LOTS)], size=3)
 
 
 def _all_together(stream: Stream, drawn: Period) -> Iterator[Trace]:

@@ -20,18 +20,11 @@ def chart_traces(
 ) -> Iterator[Trace]:
     """Yield results, moving average and signals of a chart.
 
-    Parameters
-    ----------
-    chart : Chart
-        The chart.
-    at : numpy.ndarray of object
-        Times of its results as text.
-    shown : numpy.ndarray of bool
-        Those that are drawn.
-    shape : str
-        That of a result.
-    size : int
-        Of a result, [px].
+    chart : Chart The chart.
+    at : numpy.ndarray of object Times of its results as text.
+    shown : numpy.ndarray of bool Those that are drawn.
+    shape : str That of a result.
+    size : int Of a result, [px].
     """
     color, average = INK if size > 4 else MUTED, chart.averages
     kinds = (

@@ -12,8 +12,7 @@ from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stro
 from labcalc.judgement import DuplicateReport
 from labcalc.wording import celsius, numeral, plain, signed
 
-_REACH = 2.5
-"""Where the axis of shares ends, in limits: what lies beyond stands at the edge with its number."""
+_REACH = 2.5  # where the axis of shares ends, in limits: what lies beyond stands at the edge with its number
 
 _CONDITIONS = {
     "determinability": ("within a fill", marker("diamond", MUTED, 7, filled=False)),
@@ -29,16 +28,10 @@ def duplicate_pictures(report: DuplicateReport) -> tuple[Picture, ...]:
 
 
 def draw_in_time(report: DuplicateReport, quantity: str) -> Picture | None:
-    """Draw how far repeats lie apart, as a share of their limit, in time.
+    """Draw how far repeats lie apart in time, first minus second as a share of the limit, [-]; None where none has one.
 
-    Parameters
-    ----------
     report : The period.
     quantity : ``kinematic viscosity`` or ``density``.
-
-    Returns
-    -------
-    Signed shares, [-], first minus second; None where no set has a limit.
     """
     of_quantity = report.sets[report.sets["quantity"] == quantity].sort_values("ended", kind="stable")
     sets = of_quantity[of_quantity["limit"].notna()]

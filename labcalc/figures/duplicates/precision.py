@@ -20,8 +20,7 @@ from labcalc.figures.provenance import settings_and_version, sources_table, with
 from labcalc.judgement import NOT_ENOUGH, DuplicateReport, DuplicateSummary, NamedSpread, SetBeyond
 from labcalc.wording import at_celsius, first_of, numeral
 
-_CSS = ("releasable", "second-look", "not-releasable")
-"""Looks of the three verdicts, shared with the other reports."""
+_CSS = ("releasable", "second-look", "not-releasable")  # looks of the three verdicts, shared with the other reports
 
 _CAPTIONS = {
     "determinability": "Within a fill",

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from html import escape
 
 from labcalc.figures.control.charts import draw_control_chart
 from labcalc.figures.control.sheets import draw_sheet
-from labcalc.figures.markup import Fragment, bullets
+from labcalc.figures.markup import Fragment, bullets, folded
 from labcalc.figures.month.oils import oil_tables
 from labcalc.figures.picture import Picture
-from labcalc.judgement import MonthReport, OilSummary, groups_of, panels_of
+from labcalc.judgement import Month, MonthReport, OilSummary, Panel, groups_of, lots_compared, panels_of
 from labcalc.wording import counted
 
-_OPEN = 2
-"""Large charts that stand open for an instrument at the most: the sheet shows them all."""
+_OPEN = 2  # large charts that stand open for an instrument at the most: the sheet shows them all
 
 
 def instrument_pages(report: MonthReport) -> Iterator[Fragment | Picture]:
@@ -26,6 +25,7 @@ def instrument_pages(report: MonthReport) -> Iterator[Fragment | Picture]:
         panels = panels_of(charts, report.month.twelve_months)
         yield _tables(instrument, mine)
         yield draw_sheet(panels, groups_of(report.checks.streams.get(instrument, ())), charts, report.month)
+        yield from _lots(panels, report.month)
         yield from _signals(mine)
         yield from _large(report, mine)
 
@@ -34,6 +34,16 @@ def _tables(instrument: str, oils: list[OilSummary]) -> Fragment:
     """Return its oils in numbers, beginning a page."""
     html = f'<section class="new-page"><h2>{escape(instrument)}</h2>{oil_tables(oils)}</section>'
     return Fragment(html, f"{instrument}: {counted(len(oils), 'chart')}")
+
+
+def _lots(panels: Sequence[Panel], month: Month) -> Iterator[Fragment]:
+    """Yield each new lot against the one before: open in the month in which both ran last, folded a year after."""
+    found = lots_compared(panels)
+    for is_open in (True, False):
+        some = (one for one in found if (month.first <= one.last < month.last) == is_open)
+        told = bullets([*dict.fromkeys(f"{one.words}." for one in some)])
+        if told.text:
+            yield told if is_open else Fragment(folded("New lots against those before", told.html), told.text)
 
 
 def _signals(oils: list[OilSummary]) -> Iterator[Fragment]:

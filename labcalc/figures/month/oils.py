@@ -8,6 +8,7 @@ from typing import Any
 
 from labcalc.figures.markup import Fragment, folded, hover_number, html_table, note
 from labcalc.judgement import UNITS, MonthReport, OilSummary
+from labcalc.lab import Decision
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
 _STATES = {"signal": "not-met", "too few": "doubtful", "provisional": "doubtful", "in control": "met"}
@@ -145,7 +146,8 @@ def _oil_notes(report: MonthReport) -> str:
     )
     lines = [
         "U: expanded uncertainty (95 %) of the bias, the certificate's own included; *: the bias is larger than it.",
-        "R' = 2.77 s and index: from this month's results, with what so few can say (95 %). "
+        "R' = 2.77 s and index: from this month's results, with what so few can say (95 %, of normal results; what the "
+        "limits rest on names baselines that aren't). "
         f"Thresholds: {report.laboratory.control.performance.source}. R: {'; '.join(statements) or 'none stated'}.",
     ]
     return note(*lines).html
@@ -155,19 +157,42 @@ def show_limits(report: MonthReport) -> Fragment:
     """Return what the limits of each chart rest on, folded."""
     if not report.oils:
         return note("No chart has a result this month.")
-    baselines = sorted({one.chart.baseline for one in report.oils})
+    baselines = sorted({one.chart.limits_rest_on for one in report.oils})
     rows = [_limit_cells(one, baselines) for one in report.oils]
     columns = ("Chart", "n", "Centre", "Limit ± 2 u", "Spread from", "What speaks against the baseline")
     caption = "What the limits rest on: " + "; ".join(
         f"({number}) {words}" if len(baselines) > 1 else words for number, words in enumerate(baselines, 1)
     )
-    return Fragment(folded("What the limits rest on", html_table(caption, columns, rows, numeric=(1, 2, 3))), caption)
+    html = folded("What the limits rest on", html_table(caption, columns, rows, numeric=(1, 2, 3)))
+    return Fragment(html + due_table(report), caption)
+
+
+def due_table(report: MonthReport) -> str:
+    """Return the limits that are due at the end of the period, folded; an empty text where none are."""
+    rows = [
+        (
+            escape(f"{one.chart.instrument}, {one.chart.name}"),
+            f"{one.number} ({one.in_force.number})",
+            escape(one.compared),
+            escape(one.change),
+            escape(_signed(one.signed)),
+        )
+        for one in report.checks.due
+    ]
+    if not rows:
+        return ""
+    columns = ("Chart", "Results in control (in the limits)", "Since against before", "Limits", "Signed")
+    return folded(f"Limits due: {counted(len(rows), 'chart')}", html_table("Limits due", columns, rows))
+
+
+def _signed(by: Decision | None) -> str:
+    return "not signed" if by is None else f"{by.who}, {by.when:%Y-%m-%d}, in force from {by.in_force}: {by.why}"
 
 
 def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
     limits = one.chart.limits
     name = escape(f"{one.chart.instrument}, {one.chart.name}")
-    name += f" ({baselines.index(one.chart.baseline) + 1})" if len(baselines) > 1 else ""
+    name += f" ({baselines.index(one.chart.limits_rest_on) + 1})" if len(baselines) > 1 else ""
     against = escape("; ".join(one.chart.screening) or "nothing")
     if limits is None:
         return f"{name}<br><small>{escape(one.chart.no_limits)}</small>", "–", "–", "–", "–", against

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from html import escape
+from urllib.parse import quote
 
 from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, folded, html_table, note, verdict_box
 from labcalc.figures.provenance import settings_and_version, sources_table
 from labcalc.judgement import Action, MonthReport
 
-_CSS = ("releasable", "second-look", "not-releasable")
-"""Looks of the three verdicts, shared with run reports."""
+_CSS = ("releasable", "second-look", "not-releasable")  # looks of the three verdicts, shared with run reports
 
 
 def summarise_month(report: MonthReport) -> Summary:
@@ -34,25 +35,39 @@ def show_month_verdict(report: MonthReport) -> Fragment:
     return verdict_box(report.verdict, _CSS[report.rank], report.reason)
 
 
-def show_actions(report: MonthReport) -> Fragment:
-    """Return what needs action, the most pressing first; what each speaks of is folded beneath it."""
+def show_actions(report: MonthReport, reports: Mapping[str, str] | None = None) -> Fragment:
+    """Return what needs action, the most pressing first; what each speaks of is folded beneath it.
+
+    report : The month, or the year.
+    reports : Run to the file of its report beside the page: those are linked.
+    """
     if not report.actions:
         return note("Nothing needs action.")
-    items = "".join(map(_action, report.actions))
+    items = "".join(_action(one, reports or {}) for one in report.actions)
     keys = [(str(one.rank), f"<code>{escape(one.key)}</code>") for one in report.actions]
     to_give = folded("Keys, to give an action to somebody", html_table("Keys", ("Rank", "Key"), keys))
     text = "\n".join(f"{one.rank}. {one.about}: {one.finding} {one.followed}".rstrip() for one in report.actions)
     return Fragment(f'<ol class="ranks">{items}</ol>{to_give}', text)
 
 
-def _action(one: Action) -> str:
+def _action(one: Action, reports: Mapping[str, str]) -> str:
     state = f'<span class="state {_CSS[2 if one.urgent else 1]}">{"now" if one.urgent else "soon"}</span>'
     followed = f"<p><strong>{escape(one.followed)}</strong></p>" if one.followed else ""
     return (
         f"<li><p>{state} <strong>{escape(one.about)}</strong>: {escape(one.finding)}</p>"
         f"<p><small>{escape(one.what_to_do)}</small></p>{followed}"
-        f"{folded(f'All {len(one.details)}', bullets(one.details).html if one.details else '')}</li>"
+        f"{folded(f'All {len(one.details)}', _linked(one, reports))}</li>"
     )
+
+
+def _linked(one: Action, reports: Mapping[str, str]) -> str:
+    """Return the details as a list, each run with a report a link to it."""
+    items = []
+    for run, line in zip(one.runs, one.details, strict=True):
+        page = reports.get(run)
+        link = f'<a href="{escape(quote(page))}">{escape(run)}</a>' if page else escape(run)
+        items.append(f"<li>{link}{escape(line[len(run) :])}</li>")
+    return f"<ul>{''.join(items)}</ul>" if items else ""
 
 
 def show_notices(report: MonthReport) -> Fragment:
@@ -71,7 +86,7 @@ def show_decisions(report: MonthReport) -> Fragment:
             escape(f"{one.when:%Y-%m-%d %H:%M}"),
             escape(one.who),
             escape(one.what),
-            escape(", ".join(filter(None, (one.run or one.instrument, one.quantity)))),
+            escape(", ".join(filter(None, (one.run or one.instrument, one.oil, one.lot, one.quantity)))),
             escape(one.why),
         )
         for one in report.decisions

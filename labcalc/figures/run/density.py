@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, band, blank_figure, marker, stroke
 from labcalc.judgement import Curve, reported_value
 from labcalc.wording import celsius, numeral, plain
 
@@ -13,16 +13,10 @@ from labcalc.wording import celsius, numeral, plain
 def draw_density_temperature(curve: Curve, sample: str, commodity: str, *, minus_expected: bool = False) -> Picture:
     """Draw a run's densities and the curve of the petroleum measurement tables from the coldest of them.
 
-    Parameters
-    ----------
     curve : Density [kg/m³] against temperature [°C].
     sample : Name of the sample, for the caption.
     commodity : Commodity group of the curve.
     minus_expected : Draw the difference from that curve, which is a hundred times smaller than the fall itself.
-
-    Returns
-    -------
-    Chart, caption and numbers.
     """
     is_difference = minus_expected and curve.temperature_C.size > 0
     title = "ρ − table, kg/m³" if is_difference else "Density, kg/m³"
@@ -31,16 +25,7 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str, *, minus
     if is_difference:
         drawn, measured = np.zeros_like(curve.value), curve.measured - np.interp(curve.measured_C, grid, curve.value)
     if grid.size and np.isfinite(curve.half_width).all():
-        figure.add_scatter(
-            x=np.concatenate([grid, grid[::-1]]),
-            y=np.concatenate([drawn + curve.half_width, (drawn - curve.half_width)[::-1]]),
-            fill="toself",
-            fillcolor=BAND,
-            mode="lines",
-            line={"width": 0},
-            hoverinfo="skip",
-            name=curve.band,
-        )
+        figure.add_scatter(**band(grid, drawn + curve.half_width, drawn - curve.half_width, name=curve.band))
     if grid.size:
         figure.add_scatter(
             x=grid,

@@ -14,11 +14,7 @@ from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker
 from labcalc.wording import at_celsius, celsius, percent, signed
 
 _SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
-_PANELS = (
-    ("kinematic viscosity", "Viscosity, %", "y"),
-    ("density", "Density, kg/m³", "y2"),
-)
-
+_PANELS = (("kinematic viscosity", "Viscosity, %", "y"), ("density", "Density, kg/m³", "y2"))
 _SIDES = {"zeroline": True, "zerolinecolor": MUTED, "hoverformat": "+.3f"}
 _THIS_RUN = {"text": "this run", "showarrow": False, "xanchor": "right", "font": {"color": ACCENT}}
 
@@ -26,22 +22,18 @@ _THIS_RUN = {"text": "this run", "showarrow": False, "xanchor": "right", "font":
 def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: pd.Timestamp) -> Picture | None:
     """Draw how far the reference oils were from their certified values, with a line at the run; None without any.
 
-    Parameters
-    ----------
     comparisons : Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
     instrument : Name of the instrument, for the caption.
     run_at : When the run was measured.
-
-    Returns
-    -------
-    Two panels, one above the other: viscosity [%] and density [kg/m³].
+    Returns : Two panels, one above the other: viscosity [%] and density [kg/m³].
     """
     known = comparisons.dropna(subset=["certified"])
     known = known[known["quantity"].isin([quantity for quantity, *_ in _PANELS])]
     if known.empty:
         return None
     at = known["measured_at"].dt.strftime("%Y-%m-%d %H:%M")
-    known = known.assign(difference=_difference(known), allowed=_allowed(known), at=at)
+    allowed = known["limit"].where(known["quantity"] == "density", 100.0 * known["limit"] / known["certified"])
+    known = known.assign(difference=_difference(known), allowed=allowed, at=at)
     widest = known.assign(furthest=known["difference"].abs()).groupby("quantity")[["allowed", "furthest"]].max()
     ranges = {str(name): {"range": [-reach, reach]} for name, reach in (1.3 * widest.max(axis=1)).round(4).items()}
     at_the_run = {"x0": run_at, "x1": run_at, "xref": "x", "y0": 0, "y1": 1, "yref": "paper"}
@@ -68,10 +60,6 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
 def _difference(known: pd.DataFrame) -> pd.Series:
     absolute = known["value"] - known["certified"]
     return absolute.where(known["quantity"] == "density", 100.0 * absolute / known["certified"])
-
-
-def _allowed(known: pd.DataFrame) -> pd.Series:
-    return known["limit"].where(known["quantity"] == "density", 100.0 * known["limit"] / known["certified"])
 
 
 def _series(known: pd.DataFrame) -> Iterator[dict[str, Any]]:

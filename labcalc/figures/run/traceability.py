@@ -29,8 +29,6 @@ _ONLY = (
 def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", changed: str = "") -> Fragment:
     """Return what makes the page a record that can be signed; what isn't known is printed as such.
 
-    Parameters
-    ----------
     judgement : The run, judged.
     issued : Day of issue; empty: a line to write on.
     replaces : Number of the report that this one replaces.

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
+
+import pandas as pd
 
 from labcalc.exports import without_marks
 from labcalc.figures.markup import (
@@ -44,8 +46,17 @@ def summarise(judgement: Judgement) -> Summary:
             "operator": _operators(judgement),
             "measured": "" if start != start else f"{start:%Y-%m-%d %H:%M}",
             "role": "reference" if dossier.is_reference else "sample",
+            **_of_its_day(judgement),
         }
     )
+
+
+def _of_its_day(judgement: Judgement) -> dict[str, str]:
+    """Return the instrument's day and what may be wrong with it, where that is the likeliest cause of odd numbers."""
+    leading, began = judgement.leading if judgement.rank else None, judgement.dossier.rows["measured_at"].min()
+    if leading is None or not leading.is_of_the_instrument or pd.isna(began):
+        return {}
+    return {"day": f"{judgement.dossier.instrument or 'one instrument'} on {began:%Y-%m-%d}", "cause": leading.title}
 
 
 def _operators(judgement: Judgement) -> str:
@@ -77,12 +88,14 @@ def show_header(judgement: Judgement) -> Fragment:
     return fact_list(named | _facts(judgement))
 
 
-def show_head(judgement: Judgement) -> Fragment:
-    """Return who and what in one line."""
+def show_head(judgement: Judgement, links: Mapping[str, str] | None = None) -> Fragment:
+    """Return who and what in one line, and the ways to other pages, by what they are to this one."""
     facts = {**_facts(judgement), "Laboratory": judgement.dossier.laboratory.name}
     told = {name: fact for name, fact in facts.items() if fact and name not in _SAID_BENEATH}
     line = " · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items())
-    return Fragment(f'<p class="who">{escape(line)}</p>', line)
+    ways = " · ".join(f'<a href="{escape(to)}">{escape(label)}</a>' for label, to in (links or {}).items())
+    nav = f'<nav class="ways" aria-label="Other pages">{ways}</nav>' if ways else ""
+    return Fragment(f'<p class="who">{escape(line)}</p>{nav}', line)
 
 
 def show_verdict(judgement: Judgement) -> Fragment:

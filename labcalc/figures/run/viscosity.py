@@ -9,15 +9,14 @@ import plotly.graph_objects as go
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, band, blank_figure, marker, stroke
 from labcalc.formulae import walther_ordinate
 from labcalc.judgement import Curve, reported_value
 from labcalc.wording import celsius, numeral, plain
 
 _DECADES = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 _VISCOSITY_TICKS = np.array([0.3, 0.5, 0.7, *(digit * 10.0**power for power in range(7) for digit in _DECADES), 1e7])
-_CHART_ENDS = (0.21, 2e7)
-"""Ends of the chart by ASTM D341, [mm²/s]."""
+_CHART_ENDS = (0.21, 2e7)  # ends of the chart by ASTM D341, [mm²/s]
 _TICKS_WANTED = 9
 _ROOM = 0.06
 
@@ -34,14 +33,8 @@ _MODELS = {
 def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
     """Draw a run's kinematic viscosities with their line, its extrapolation dotted, and the band of its uncertainty.
 
-    Parameters
-    ----------
     curve : Kinematic viscosity [mm²/s] against temperature [°C].
     sample : Name of the sample, for the caption.
-
-    Returns
-    -------
-    Chart, caption and numbers.
     """
     across, up = _scales(curve)
     figure = blank_figure("Temperature, °C", "Viscosity, mm²/s", height=250, xaxis=across, yaxis=up)
@@ -68,18 +61,8 @@ def _add_band(figure: go.Figure, curve: Curve) -> None:
     if not np.isfinite(curve.half_width).all():
         return
     factor = np.exp(curve.half_width / curve.value)
-    there_and_back = np.concatenate([curve.temperature_C, curve.temperature_C[::-1]])
-    edge = np.clip(np.concatenate([curve.value * factor, (curve.value / factor)[::-1]]), *_CHART_ENDS)
-    figure.add_scatter(
-        x=_abscissa(there_and_back),
-        y=walther_ordinate(edge),
-        fill="toself",
-        fillcolor=BAND,
-        mode="lines",
-        line={"width": 0},
-        hoverinfo="skip",
-        name=curve.band,
-    )
+    edges = (walther_ordinate(np.clip(edge, *_CHART_ENDS)) for edge in (curve.value * factor, curve.value / factor))
+    figure.add_scatter(**band(_abscissa(curve.temperature_C), *edges, name=curve.band))
 
 
 def _add_line(figure: go.Figure, curve: Curve) -> None:
@@ -172,12 +155,7 @@ def _numbers(curve: Curve) -> Numbers:
     low, high = curve.interval_C
     upper = curve.value * np.expm1(curve.half_width / curve.value)  # the wider side, as the table of results gives it
     line = [
-        (
-            numeral(t, 1),
-            numeral(v, figures=4),
-            numeral(u),
-            "line" if low <= t <= high else "extrapolated",
-        )
+        (numeral(t, 1), numeral(v, figures=4), numeral(u), "line" if low <= t <= high else "extrapolated")
         for t, v, u in zip(curve.temperature_C[::3], curve.value[::3], upper[::3], strict=True)
     ]
     return columns, tuple(measured + line)

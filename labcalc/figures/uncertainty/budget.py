@@ -17,6 +17,8 @@ _HEADINGS = {
     "repeatability": "Repeats",
     "resolution": "Step",
     "adjustment": "Adjust.",
+    "site precision": "Site",
+    "bias of checks": "Bias",
     "stated": "Stated",
     "line or expansion": "Model",
 }
@@ -28,7 +30,6 @@ _WORDS = (
 )
 
 _MANY = 1000
-
 _NOTHING_KNOWN = "The uncertainty of these results is unknown: at least one component of each is, for the reason given."
 
 

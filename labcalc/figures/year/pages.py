@@ -8,7 +8,7 @@ from html import escape
 from labcalc.figures.control.grid import Trace, draw_grid
 from labcalc.figures.control.sheets import LETTERS, short_names
 from labcalc.figures.markup import Fragment, folded, html_table, note
-from labcalc.figures.month.oils import oil_cells
+from labcalc.figures.month.oils import due_table, oil_cells
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import INK, MUTED, marker, stroke
 from labcalc.judgement import Alarms, OilSummary, OilTrend, YearReport
@@ -109,9 +109,9 @@ def show_trends(report: YearReport) -> Fragment:
         html += html_table(f"{instrument}", columns, rows, numeric=(1, 2, 3, 4, 5, 6))
     earlier = [one for one in report.oils if id(one.chart) not in last]
     rows = [(f"{escape(one.chart.instrument)}, {_cells(one, names)[0]}", *_cells(one, names)[1:]) for one in earlier]
-    before = (
-        folded(f"{counted(len(rows), 'lot')} before", html_table("Lots before", columns[:-1], rows)) if rows else ""
-    )
+    if rows:
+        what = "chart" if any(one.chart.next_signed for one in earlier) else "lot"
+        before = folded(f"{counted(len(rows), what)} before", html_table("Before", columns[:-1], rows))
     rule = (
         "Drift: least squares through the means of the months, each lot with its own level, 95 % by Student's t from "
         "their scatter about the line; *: more than chance explains among all of them (Holm). Bias *: above its U."
@@ -147,5 +147,6 @@ def show_year_checks(report: YearReport) -> Fragment:
     ):
         rows = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in findings]
         html += html_table(caption, ("About", "What was found"), rows) if rows else note(f"{caption}: none.").html
+    html += due_table(report) or note("Limits due: none.").html
     told = "\n".join(f"{one.about}: {one.finding}" for one in (*report.repaired, *report.ended))
     return Fragment(html, told or "no corrective action, and nothing moved and came back")

@@ -35,8 +35,7 @@ class ExpectedEffect:
 
     contrast: Contrast
     share: CarriedShare
-    limit: float
-    """Repeatability, [%] of viscosity or [kg/m³]."""
+    limit: float  # repeatability, [%] of viscosity or [kg/m³]
     statement: PrecisionStatement
 
     @property
@@ -82,16 +81,10 @@ class RunAtRisk:
 
 
 def expected_effects(place: RunBefore, in_force: InForceAt) -> tuple[ExpectedEffect, ...]:
-    """Return what the run before is expected to do to each result of a run that has a stated repeatability.
+    """Return what the run before does to each result with a stated repeatability; empty where no share is known.
 
-    Parameters
-    ----------
     place : The run beside the one before it.
     in_force : From quantity, temperature [°C] and value to the precision statement in force, or None.
-
-    Returns
-    -------
-    Empty where no share is known.
     """
     share = place.share
     if share is None or not share.known:
@@ -107,14 +100,9 @@ def worst_effect(effects: tuple[ExpectedEffect, ...]) -> ExpectedEffect | None:
 def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> tuple[RunAtRisk, ...]:
     """Return the runs of a month, or of an export, that the sample before has moved further than repeats may differ.
 
-    Parameters
-    ----------
     places : Runs beside the runs before them, such as ``Dossier.in_sequence``.
     laboratory : Its precision statements come before the published ones.
-
-    Returns
-    -------
-    Those whose expected effect is beyond ``RESIDUE_PART`` of the repeatability, in the given order.
+    Returns : Those whose expected effect is beyond ``RESIDUE_PART`` of the repeatability, in the given order.
     """
     followed = [one for one in places if one is not None and one.followed]
     worst = [(one, worst_effect(expected_effects(one, class_in_force(one, laboratory)))) for one in followed]
@@ -144,15 +132,10 @@ def class_in_force(place: RunBefore, laboratory: Laboratory) -> InForceAt:
 def residue_check(place: RunBefore | None, in_force: InForceAt) -> Check:
     """Tell whether the sample before can have moved a result.
 
-    Parameters
-    ----------
     place : The run beside the one before it; None where the record doesn't place it.
     in_force : From quantity, temperature [°C] and value to the precision statement in force, or None.
-
-    Returns
-    -------
-    ``doubtful`` where the expected effect is beyond ``RESIDUE_PART`` of the repeatability. Whether a residue explains a
-        result that is not typical is for the causes to say.
+    Returns : ``doubtful`` where the expected effect is beyond ``RESIDUE_PART`` of the repeatability. Whether a residue
+        explains a result that is not typical is for the causes to say.
     """
     if why_not := _out_of_sequence(place):
         return Check(_NAME, "not checked", why_not)

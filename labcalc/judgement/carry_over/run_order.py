@@ -21,13 +21,11 @@ LONGEST_PAUSE_H = 6.0
 SEQUENCE_QUANTITIES = ("kinematic viscosity", "density")
 """What the two runs are compared in; dynamic viscosity follows from both."""
 
-REFERENCE_CLASS = "base oils"
-"""A reference oil is taken for a base oil."""
+REFERENCE_CLASS = "base oils"  # a reference oil is taken for a base oil
 
 _Array = NDArray[np.float64]
 
-_Levels = tuple[tuple[str, float, float, float], ...]
-"""Quantity, temperature, level, standard deviation."""
+_Levels = tuple[tuple[str, float, float, float], ...]  # quantity, temperature, level, standard deviation
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,23 +36,16 @@ class CellSequence:
     runs: NDArray[np.object_]
     samples: NDArray[np.object_]
     started: pd.DatetimeIndex
-    pause_h: _Array
-    """From the end of the run before, [h]; NaN for the first run."""
+    pause_h: _Array  # from the end of the run before, [h]; NaN for the first run
     temperatures_C: _Array
     first: dict[str, _Array]
     """Of each quantity, what the first fill gave, [mm²/s] or [kg/m³], shape (runs, temperatures)."""
-    last: dict[str, _Array]
-    """What the last fill gave: what the next run finds in the cell."""
-    level: dict[str, _Array]
-    """What the material is known to give: certified, or typical of the product."""
-    spread: dict[str, _Array]
-    """Standard deviation of the typical value; 0 for a certified one."""
-    material: NDArray[np.object_]
-    """Reference oil and lot, or product and lot: what has a level of its own."""
-    kind: NDArray[np.object_]
-    """``reference oil``, ``lot`` or ``product``: materials whose results scatter alike."""
-    precision_class: NDArray[np.object_]
-    """Class for the precision statements; empty where none is known."""
+    last: dict[str, _Array]  # what the last fill gave: what the next run finds in the cell
+    level: dict[str, _Array]  # what the material is known to give: certified, or typical of the product
+    spread: dict[str, _Array]  # standard deviation of the typical value; 0 for a certified one
+    material: NDArray[np.object_]  # reference oil and lot, or product and lot: what has a level of its own
+    kind: NDArray[np.object_]  # ``reference oil``, ``lot`` or ``product``: materials whose results scatter alike
+    precision_class: NDArray[np.object_]  # class for the precision statements; empty where none is known
 
     @property
     def followed(self) -> NDArray[np.bool_]:
@@ -87,17 +78,11 @@ def coldest(values: _Array) -> _Array:
 
 
 def cell_sequence(instrument: str, rows: pd.DataFrame, laboratory: Laboratory) -> CellSequence:
-    """Return the sequence of runs of an instrument.
+    """Return the sequence of runs of an instrument, a row a run.
 
-    Parameters
-    ----------
     instrument : Its name.
     rows : Its dated, labelled rows of the tidy table, in the order of time.
     laboratory : Certified and typical values.
-
-    Returns
-    -------
-    A row a run.
     """
     rows = rows[rows["temperature_C"].notna()]
     run, runs = pd.factorize(rows["run"])  # in the order of their first determinations
@@ -107,13 +92,12 @@ def cell_sequence(instrument: str, rows: pd.DataFrame, laboratory: Laboratory) -
     pause = (measured[heads[1:]] - measured[tails[:-1]]).total_seconds() / 3600.0
     temperatures, at = np.unique(rows["temperature_C"].to_numpy(float).round(1), return_inverse=True)
     places = run * temperatures.size + at
-    columns = [rows[name].to_numpy(object)[heads] for name in ("role", "sample", "product", "lot")]
-    labels = np.column_stack([np.where(pd.isna(column), "", column) for column in columns]).tolist()
+    labels = rows[["role", "sample", "product", "lot"]].iloc[heads].astype(object).fillna("")
     which, told = _told(labels, laboratory)
     return CellSequence(
         instrument=instrument,
         runs=np.asarray(runs, dtype=object),
-        samples=np.array(labels, dtype=object)[:, 1],
+        samples=labels["sample"].to_numpy(object),
         started=measured[heads],
         pause_h=np.concatenate([[np.nan], pause]),
         temperatures_C=temperatures,
@@ -178,13 +162,12 @@ def _known(
     return _Known(f"{name} {lot}".rstrip(), "lot" if lot else "product", precision_class, levels)
 
 
-def _told(labels: list[list[str]], laboratory: Laboratory) -> tuple[NDArray[np.int64], list[_Known]]:
+def _told(labels: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.int64], list[_Known]]:
     """Return which material each run is of, and the materials; a sample's name counts where its product doesn't."""
     products = {one.name: one for one in laboratory.products}
-    numbers: dict[tuple[str, str, str, str], int] = {}
-    keys = [
-        (role, "" if role != "reference" and product in products else sample, product, lot)
-        for role, sample, product, lot in labels
-    ]
-    which = [numbers.setdefault(key, len(numbers)) for key in keys]
-    return np.array(which, dtype=np.int64), [_known(*key, laboratory, products) for key in numbers]
+    by_product = (labels["role"] != "reference") & labels["product"].isin(list(products))
+    keys = labels.assign(sample=labels["sample"].mask(by_product, ""))
+    which = np.asarray(keys.groupby([*keys.columns], sort=False).ngroup(), np.int64)
+    different = (map(str, key) for key in keys.drop_duplicates().to_numpy(object).tolist())
+    told = [_known(role, sample, product, lot, laboratory, products) for role, sample, product, lot in different]
+    return which, told

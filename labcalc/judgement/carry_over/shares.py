@@ -19,11 +19,8 @@ from numpy.typing import NDArray
 from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H, SEQUENCE_QUANTITIES, CellSequence, coldest
 from labcalc.statistics import CarriedShare, SharesOverTime, shares_over_time, within_materials
 
-DIRECTIONS = ("thicker", "thinner")
-"""What the sample before was, beside the one that is measured."""
-
-_HISTORY = pd.Timedelta(days=180)
-"""How far back results tell of a share: cleaning and cells change. Our own choice."""
+DIRECTIONS = ("thicker", "thinner")  # what the sample before was, beside the one that is measured
+_HISTORY = pd.Timedelta(days=180)  # how far back results tell of a share: cleaning and cells change. Our own choice.
 
 _KNOWN_WITHIN = 3.0
 """Standard deviations from the typical value beyond which a sample is not taken for its product: common practice."""
@@ -31,8 +28,7 @@ _KNOWN_WITHIN = 3.0
 _SET_ASIDE = 5.0
 """Standard deviations of its kind beyond which a result was moved by something else than a share: our own choice."""
 
-_FEWEST_OF_A_KIND = 10
-"""Results of a kind below which its scatter, and so its weight, is not known: our own choice."""
+_FEWEST_OF_A_KIND = 10  # results of a kind below which its scatter, and so its weight, is not known: our own choice
 
 _WITHIN_ONE = 0.6827
 """Share of normal results within one standard deviation; far ones don't move that quantile, nor does rounding, which
@@ -49,14 +45,10 @@ class Contrast:
 
     quantity: str
     temperature_C: float
-    value: float
-    """What the run's first fill gave, [mm²/s] or [kg/m³]."""
-    before: float
-    """What the last fill of the run before gave."""
-    level: float
-    """Certified or typical value; NaN where none is known."""
-    spread: float
-    """Standard deviation of the typical value."""
+    value: float  # what the run's first fill gave, [mm²/s] or [kg/m³]
+    before: float  # what the last fill of the run before gave
+    level: float  # certified or typical value; NaN where none is known
+    spread: float  # standard deviation of the typical value
 
     @property
     def unit(self) -> str:
@@ -88,13 +80,10 @@ class RunBefore:
     run: str
     sample: str
     sample_before: str
-    pause_h: float
-    """From the end of the run before, [h]; NaN where there is none."""
-    direction: str
-    """One of ``DIRECTIONS``; empty where nothing tells."""
+    pause_h: float  # from the end of the run before, [h]; NaN where there is none
+    direction: str  # one of ``DIRECTIONS``; empty where nothing tells
     contrasts: tuple[Contrast, ...]
-    share: CarriedShare | None
-    """For this direction, from viscosity; None where there is no direction."""
+    share: CarriedShare | None  # for this direction, from viscosity; None where there is no direction
     precision_class: str
 
     @property
@@ -108,26 +97,17 @@ class InstrumentCarryOver:
     """What the sequence of an instrument's runs tells about its carry-over, up to any moment."""
 
     sequence: CellSequence
-    direction: NDArray[np.object_]
-    """One of ``DIRECTIONS`` for each run; empty where nothing tells."""
-    contrast: _Array
-    """Sample before less own level, in ln ν or in kg/m³; NaN where one is not known."""
-    residual: _Array
-    """Result less own level."""
-    aside: NDArray[np.bool_]
-    """Whether a result was moved by something else, so that it tells nothing of a share."""
+    direction: NDArray[np.object_]  # one of ``DIRECTIONS`` for each run; empty where nothing tells
+    contrast: _Array  # sample before less own level, in ln ν or in kg/m³; NaN where one is not known
+    residual: _Array  # result less own level
+    aside: NDArray[np.bool_]  # whether a result was moved by something else, so that it tells nothing of a share
     sums: SharesOverTime
 
     def shares_at(self, moment: pd.Timestamp) -> tuple[CarriedShare, ...]:
         """Return the share for each of ``DIRECTIONS`` from the results before a moment.
 
-        Parameters
-        ----------
         moment : Runs that started earlier count, half a year back.
-
-        Returns
-        -------
-        NaN, with the reason, where the order of the runs doesn't tell it.
+        Returns : NaN, with the reason, where the order of the runs doesn't tell it.
         """
         return self.sums.between(*self.rows_at(moment))
 
@@ -188,24 +168,18 @@ class InstrumentCarryOver:
 def carry_over_of(
     sequence: CellSequence, excluded: frozenset[str] = frozenset(), quantity: str = "kinematic viscosity"
 ) -> InstrumentCarryOver:
-    """Find the shares of an instrument as its record grew.
+    """Find the shares of an instrument as its record grew, for any moment.
 
     A row counts with the scatter of its kind so far, and is set aside where it is far from what the rows before it
     lead to expect: both look back only.
 
-    Parameters
-    ----------
     sequence : The instrument's runs.
     excluded : Runs that a decision leaves out.
     quantity : Of ``SEQUENCE_QUANTITIES``, the one that tells the share: viscosity mostly tells it better, density is
         free of a rule of mixing.
-
-    Returns
-    -------
-    Shares for any moment.
     """
     thicker = sequence.thicker_before
-    used = ~np.isin(sequence.runs.astype(str), sorted(excluded)) & ~np.isnan(thicker)
+    used = ~pd.Index(sequence.runs).isin(excluded) & ~np.isnan(thicker)
     contrast, residual = (np.where(used, values, np.nan) for values in _against_level(sequence, quantity))
     after = np.column_stack([thicker == 1.0, thicker == 0.0])
     columns = np.where(after, contrast[:, np.newaxis], 0.0)
@@ -248,14 +222,14 @@ def _fitted(
 ) -> tuple[SharesOverTime, NDArray[np.bool_]]:
     known = np.isfinite(away) & np.isfinite(columns).all(axis=1)
     table = np.where(known[:, np.newaxis], np.column_stack([columns, away]), 0.0)
-    keep = known.copy()
+    keep, materials = known.copy(), pd.factorize(sequence.material)[0]
     slopes = np.zeros_like(columns)
-    rows = within_materials(table, sequence.material, weights=keep)
+    rows = within_materials(table, materials, weights=keep)
     for _ in range(2):
         rest = rows[:, 2] - np.sum(slopes * rows[:, :2], axis=1)
         scale = _scale_of_kind(rest, sequence.kind)
         keep &= ~(np.abs(rest) > _SET_ASIDE * scale)
-        rows = within_materials(table, sequence.material, weights=keep)
+        rows = within_materials(table, materials, weights=keep)
         weighed = rows / scale[:, np.newaxis]
         sums = shares_over_time(weighed[:, :2], weighed[:, 2], changed)
         slopes = sums.slopes()

@@ -19,7 +19,9 @@ it again. Choices were tuned on two laboratories; on a third everything is some 
 knows the true physics can tell, the weakest are wax, blends, ageing, water and what is on no list; what is stated with
 90 % and more is right in some 90 %.
 
-The measurement that is proposed adds 0.13 to 0.15 to the probability of the true cause where none has 95 %.
+The fill that is proposed where none has 95 % adds 0.20 to the probability of the true cause; it is expected to add
+0.24. In another such laboratory an ideal observer that knows the true physics
+gains 0.27 by the measurement that it would take, and the package 0.22.
 """
 
 from lazy_loader import attach_stub

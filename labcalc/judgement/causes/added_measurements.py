@@ -15,29 +15,14 @@ from labcalc.wording import at_celsius, celsius, plain
 def with_measurement(evidence: Evidence, quantity: str, temperature_C: float, value: float, kind: str) -> Evidence:
     """Add a measurement that was made, or that might be, to the evidence.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        The evidence so far; it is not changed.
-    quantity : str
-        ``kinematic viscosity`` or ``density``.
-    temperature_C : float
-        Temperature, [°C].
-    value : float
-        What was measured, [mm²/s] or [kg/m³]. Of a reference oil: of the one nearest in viscosity to the sample.
-    kind : str
-        One of ``KINDS``. With ``original record`` the value takes the place of the one in the run.
-
-    Returns
-    -------
-    Evidence
-        With one row more; with ``original record`` as many as before.
-
-    Raises
-    ------
-    EvidenceError
-        The kind or the quantity is none, the value isn't positive, no reference oil is certified there, or the run
-        holds no such value to correct.
+    evidence : The evidence so far; it is not changed.
+    quantity : ``kinematic viscosity`` or ``density``.
+    temperature_C : Temperature, [°C].
+    value : What was measured, [mm²/s] or [kg/m³]. Of a reference oil: of the one nearest in viscosity to the sample.
+    kind : One of ``KINDS``. With ``original record`` the value takes the place of the one in the run.
+    Returns : With one row more; with ``original record`` as many as before.
+    Raises EvidenceError : The kind or the quantity is none, the value isn't positive, no reference oil is certified
+        there, or the run holds no such value to correct.
     """
     if kind not in KINDS:
         raise EvidenceError(f"'{kind}' is no kind of measurement; there are: {', '.join(KINDS)}")

@@ -11,8 +11,7 @@ from labcalc.wording import celsius
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_BOILS_FROM_C = 80.0
-"""Hottest temperature of a run from which light liquids leave the cell, [°C]: labcalc's own choice."""
+_BOILS_FROM_C = 80.0  # hottest temperature of a run from which light liquids leave the cell, [°C]: labcalc's own choice
 
 _SAME_K = 0.1
 

@@ -20,12 +20,9 @@ class SizeScale:
     """How large a cause usually is: log-normal about ``median``, in kelvin or as a fraction."""
 
     median: float
-    factor: float
-    """One standard deviation up or down, as a factor."""
-    unit: str
-    """What people tell the size in."""
-    shown: float = 1.0
-    """What turns a size into ``unit``."""
+    factor: float  # one standard deviation up or down, as a factor
+    unit: str  # what people tell the size in
+    shown: float = 1.0  # what turns a size into ``unit``
 
 
 @dataclass(frozen=True)
@@ -34,14 +31,13 @@ class Cause:
 
     key: str
     title: str
-    odds: float
-    """Share of runs that have it before anything was measured, [-]."""
+    odds: float  # share of runs that have it before anything was measured, [-]
     scale: SizeScale | None = None
     caution: str = ""
 
 
 _CAUSES = (
-    Cause("noise", "Nothing wrong: measurement noise and the usual spread of the product", 0.881),
+    Cause("noise", "Nothing wrong: measurement noise and the usual spread of the product", 0.876),
     Cause("cell temperature", "The cell was not at its temperature", 0.014, SizeScale(0.3, 2.6, "K"), _HOT),
     Cause("air bubble", "Air in the density cell", 0.020, SizeScale(0.004, 2.6, "%", 100.0), _SOLVENTS),
     Cause("residue", "Residue of the sample before", 0.016, SizeScale(0.015, 2.6, "%", 100.0), _SOLVENTS),
@@ -56,12 +52,11 @@ _CAUSES = (
     Cause("blend", "Mixed with another product of the house", 0.004, SizeScale(0.15, 2.4, "%", 100.0)),
     Cause("light ends", "The sample loses light ends from fill to fill", 0.002, SizeScale(0.02, 2.2, "%", 100.0), HOT),
     Cause("wax", "Wax or structure in the cold sample", 0.002, SizeScale(0.08, 2.4, "%", 100.0), HOT),
-    Cause("two at once", "Two of these at once", 0.001),
+    Cause("two at once", "Two of these at once", 0.006),
     Cause("something else", "Something else, or more than one thing", 0.008),
 )  # fmt: skip
 
-CAUSES: Mapping[str, Cause] = MappingProxyType({one.key: one for one in _CAUSES})
-"""Every cause by its key."""
+CAUSES: Mapping[str, Cause] = MappingProxyType({one.key: one for one in _CAUSES})  # every cause by its key
 
 PRIOR_ODDS: Mapping[str, float] = MappingProxyType({one.key: one.odds for one in _CAUSES})
 """Share of runs that have each cause, [-], together 1: our own choice."""

@@ -7,12 +7,13 @@ from dataclasses import dataclass, fields
 from functools import cached_property
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.expectation import Expectation
 from labcalc.judgement.causes.liquids import Liquid
-from labcalc.judgement.causes.surroundings import Before, InstrumentBias, Noise
+from labcalc.judgement.causes.surroundings import Before, Determinations, InstrumentBias, Noise
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, plain
 
@@ -23,12 +24,10 @@ KINDS = (
     "same fill again",
     "reference oil",
     "another instrument",
-    "another temperature",
     "retained sample",
     "original record",
 )
-"""What can be done next. All but ``same fill again`` and ``original record`` use a clean cell and a fill of its own;
-``another temperature`` is one at another temperature on the same instrument."""
+"""What can be done next. All but ``same fill again`` and ``original record`` use a clean cell and a fill of its own."""
 
 SAME_INSTRUMENT_CORRELATION = 0.2
 """Of the noise of one quantity in two determinations on one instrument on one day, [-]: labcalc's own choice."""
@@ -47,10 +46,8 @@ class ReferenceOil:
     """A reference oil in use: certified values and their standard uncertainties, each with its temperature in °C."""
 
     liquid: Liquid
-    viscosity_sd: tuple[tuple[float, float], ...]
-    """Temperature [°C] and relative standard uncertainty [-]."""
-    density_sd: tuple[tuple[float, float], ...]
-    """Temperature [°C] and standard uncertainty [kg/m³]."""
+    viscosity_sd: tuple[tuple[float, float], ...]  # temperature [°C] and relative standard uncertainty [-]
+    density_sd: tuple[tuple[float, float], ...]  # temperature [°C] and standard uncertainty [kg/m³]
 
 
 @dataclass(frozen=True)
@@ -62,8 +59,7 @@ class Row:
     replicate: int
     measured: float
     kind: str = "run"
-    oil: str = ""
-    """The reference oil that was measured; empty: the sample."""
+    oil: str = ""  # the reference oil that was measured; empty: the sample
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -73,8 +69,7 @@ class Setting:
     run: str
     sample: str
     product: str
-    course: Expectation
-    """What was expected, at any temperature."""
+    course: Expectation  # what was expected, at any temperature
     noise: Noise
     coupled: bool | None
     """Whether ν was computed from η and ρ, so that a wrong density moves it; None where the export doesn't tell."""
@@ -84,11 +79,13 @@ class Setting:
     instrument_bias: InstrumentBias | None = None
     thermostats: int | None = None
     """1: one cell temperature for both quantities; 2: each has its own; None where lab.toml doesn't say."""
-    typed: bool | None = None
-    """Whether people typed the values: slips are theirs; None where the export doesn't tell."""
+    typed: bool | None = None  # whether people typed the values: slips are theirs; None where the export doesn't tell
+    day: pd.DataFrame | None = None  # the other samples' runs of the day, with the product that each ought to be
     cell_offsets: tuple[tuple[float, float, float], ...] = ()
     """Of the instrument that day by its reference oils: temperature [°C], how much too warm the cell is there [K], and
     the standard deviation of that."""
+    day_offsets: tuple[tuple[float, float, float], ...] = ()
+    """The same by the samples that the instrument measured earlier that day."""
 
     @property
     def expectation(self) -> str:
@@ -106,18 +103,12 @@ class Evidence(Setting):
     """The independent quantities of a run beside what was expected; arrays have one entry a quantity."""
 
     rows: tuple[Row, ...]
-    measured: Array
-    """In mm²/s or kg/m³."""
-    expected: Array
-    """In mm²/s or kg/m³."""
-    expected_sd: Array
-    """Spread of the expectation, in mm²/s or kg/m³."""
-    noise_sd: Array
-    """Standard deviation of one determination, in mm²/s or kg/m³."""
-    mean: Array
-    """What was expected as ln ν or ρ."""
-    spread: Array
-    """Covariance of the expectation in ln ν and ρ, square."""
+    measured: Array  # in mm²/s or kg/m³
+    expected: Array  # in mm²/s or kg/m³
+    expected_sd: Array  # spread of the expectation, in mm²/s or kg/m³
+    noise_sd: Array  # standard deviation of one determination, in mm²/s or kg/m³
+    mean: Array  # what was expected as ln ν or ρ
+    spread: Array  # covariance of the expectation in ln ν and ρ, square
 
     @cached_property
     def quantity(self) -> tuple[str, ...]:
@@ -147,7 +138,7 @@ class Evidence(Setting):
     @cached_property
     def of_sample(self) -> NDArray[np.bool_]:
         """Where the sample was measured, not a reference oil."""
-        return np.array([not row.oil for row in self.rows])
+        return np.array([row.oil == "" for row in self.rows])
 
     @cached_property
     def same_instrument(self) -> NDArray[np.bool_]:
@@ -186,6 +177,17 @@ class Evidence(Setting):
     def in_units(self, scaled: Array) -> Array:
         """Return ln ν and ρ as mm²/s and kg/m³; the last axis holds the rows."""
         return np.where(self.viscous, np.exp(np.where(self.viscous, scaled, 0.0)), scaled)
+
+
+def rows_of(found: Determinations) -> list[Row]:
+    """Return a row for each measured kinematic viscosity and density."""
+    columns = (found.temperature_C, found.replicate, found.viscosity_mm2_s, found.density_kg_m3)
+    rows = []
+    for T, fill, viscosity, density in zip(*(column.tolist() for column in columns), strict=True):
+        for quantity, value in (("kinematic viscosity", viscosity), ("density", density)):
+            if value > 0.0:
+                rows.append(Row(quantity, T, fill, value))
+    return rows
 
 
 def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:

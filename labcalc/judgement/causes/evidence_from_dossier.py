@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError, OutOfRangeError
-from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Row, Setting, assembled
+from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Setting, assembled, rows_of
 from labcalc.judgement.causes.expectation import Course, of_typical_values
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.causes.narrowing import Basis, EarlierRun, expected_of
@@ -23,6 +23,7 @@ from labcalc.judgement.causes.surroundings import (
     before_of,
     bias_of,
     determinations_of,
+    liquid_of,
     scatter_of,
 )
 from labcalc.judgement.precision import RANGE_FACTOR
@@ -36,25 +37,13 @@ _DEFAULT_VISCOSITY_NOISE, _DEFAULT_DENSITY_NOISE = 0.003, 0.1
 def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
     """Put the independent quantities of a run beside what was expected.
 
-    Parameters
-    ----------
-    dossier : Dossier
-        The run with its context. Of a reference oil the certificate is not taken: other checks do.
-    expectation : str, optional
-        ``typical`` values of the product; ``history``: earlier runs of this sample or its lot; the middle of the
-        ``specification``; or a ``curve`` through the run's own values, which tells shape and repeats only. ``best``
+    dossier : The run with its context. Of a reference oil the certificate is not taken: other checks do.
+    expectation : ``typical`` values of the product; ``history``: earlier runs of this sample or its lot; the middle of
+        the ``specification``; or a ``curve`` through the run's own values, which tells shape and repeats only. ``best``
         takes typical values, else the specification, else the curve, narrowed by history where that fits them.
-
-    Returns
-    -------
-    Evidence
-        Kinematic viscosities and densities with what was expected, its spread, and the noise.
-
-    Raises
-    ------
-    EvidenceError
-        The run holds neither kinematic viscosity nor density, the expectation asked for isn't known, or a value is
-        outside what the formulas hold for.
+    Returns : Kinematic viscosities and densities with what was expected, its spread, and the noise.
+    Raises EvidenceError : The run holds neither kinematic viscosity nor density, the expectation asked for isn't known,
+        or a value is outside what the formulas hold for.
     """
     found = determinations_of(dossier.rows, with_coupling=True)
     rows, product, laboratory = rows_of(found), dossier.product, dossier.laboratory
@@ -80,8 +69,10 @@ def evidence_of(dossier: Dossier, expectation: Basis = "best") -> Evidence:
             reference_oils=oils,
             instrument_bias=bias_of(references, noise, laboratory.report),
             thermostats=next(own, None),
+            day=dossier.day,
             typed=_typed(dossier.rows["measured_at"]),
             cell_offsets=_cell_offsets(_of_the_morning(dossier), oils, noise),
+            day_offsets=_offsets_of_samples(dossier),
         )
         return assembled(rows, setting)
     except OutOfRangeError as refusal:
@@ -135,15 +126,36 @@ def _cell_offsets(
     )
 
 
-def rows_of(found: Determinations) -> list[Row]:
-    """Return a row for each measured kinematic viscosity and density."""
-    columns = (found.temperature_C, found.replicate, found.viscosity_mm2_s, found.density_kg_m3)
-    rows = []
-    for T, fill, viscosity, density in zip(*(column.tolist() for column in columns), strict=True):
-        for quantity, value in (("kinematic viscosity", viscosity), ("density", density)):
-            if value > 0.0:
-                rows.append(Row(quantity, T, fill, value))
-    return rows
+def _offsets_of_samples(dossier: Dossier) -> tuple[tuple[float, float, float], ...]:
+    """Return the same by what samples showed on the instrument before the run that day, beside their typical values.
+
+    Two at least, and their median, its uncertainty by how far apart they are: one may have a fault of its own.
+    """
+    day, began = dossier.day, dossier.rows["measured_at"].min()
+    earlier = day[(day["instrument"] == dossier.instrument) & (day["measured_at"] < began)]
+    usual = {one.name: one.expectation for one in other_products(dossier.laboratory.products, None)}
+    found: dict[float, list[tuple[float, float]]] = {}
+    for product, rows in earlier.groupby("product", sort=False):
+        for _, run in rows.groupby("run", sort=False) if product in usual else ():
+            for T, value in liquid_of("", determinations_of(run)).viscosities:
+                viscous, at = np.ones(3, dtype=bool), np.array([T - 0.5, T, T + 0.5])
+                (cold, mean, hot), spread = usual[str(product)].moments(viscous, at)
+                away, sd = (math.log(value) - mean) / (hot - cold), math.sqrt(spread[1, 1]) / abs(hot - cold)
+                if sd < _TELLS_K:
+                    found.setdefault(T, []).append((float(away), float(sd)))
+    return tuple((T, *median_of_offsets(ones)) for T, ones in found.items() if len(ones) > 1)
+
+
+_TELLS_K = 1.0
+"""A product whose usual spread is that of this offset tells nothing of the cell, [K]: labcalc's own choice."""
+
+
+def median_of_offsets(ones: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Return the median and its standard deviation, that of a normal's median (1.25 σ/√n)."""
+    away, sd = np.array(ones).T
+    middle = float(np.median(away))
+    apart = 1.4826 * float(np.median(np.abs(away - middle)))
+    return middle, 1.2533 * max(apart, float(np.median(sd))) / math.sqrt(len(ones))
 
 
 def _earlier_runs(dossier: Dossier) -> list[EarlierRun]:
@@ -185,13 +197,15 @@ def noise_of(
 
 
 def _stated_over_base_oils(found: Determinations, product: Product | None, laboratory: Laboratory) -> float:
-    if product is None:
+    """Return the class's relative repeatability over that of base oils at 40 °C; 1 where one isn't stated."""
+    own, base = _stated_noise("kinematic viscosity", found, product, laboratory), _BASE_OIL
+    oil = precision_for(laboratory, "base oils", "kinematic viscosity", base[1])
+    if oil is None or "repeatability" not in own[1]:
         return 1.0
-    own, base = (
-        _stated_noise("kinematic viscosity", found, replace(product, precision_class=name), laboratory)
-        for name in (product.precision_class, "base oils")
-    )
-    return own[0] / base[0] if "repeatability" in own[1] and "repeatability" in base[1] else 1.0
+    return own[0] * RANGE_FACTOR * base[0] / float(oil.repeatability.at(base[0]))
+
+
+_BASE_OIL = (100.0, 40.0)  # the viscosity [mm²/s] and temperature [°C] at which base oils stand for reference oils
 
 
 def _own_fills(dossier: Dossier, temperatures_C: NDArray[np.float64]) -> tuple[float, float]:

@@ -10,23 +10,18 @@ from typing import Any
 
 _FILE = "causes_reliability.toml"
 
-BEYOND = "beyond the list"
-"""Name of what was wrong where it was nothing that the catalogue has, or two causes at once."""
+BEYOND = "beyond the list"  # name of what was wrong where it was nothing that the catalogue has, or two causes at once
 
 
 @dataclass(frozen=True)
 class TrueCause:
     """Simulated runs with one true cause, those that an oracle can tell."""
 
-    cause: str
-    """Key of the catalogue, or ``BEYOND``."""
+    cause: str  # key of the catalogue, or ``BEYOND``
     runs: int
-    first: int
-    """Runs in which the true cause came first."""
-    among_two: int
-    """Runs in which it was among the first two."""
-    leading: Mapping[str, int]
-    """How often each cause came first, the most often first."""
+    first: int  # runs in which the true cause came first
+    among_two: int  # runs in which it was among the first two
+    leading: Mapping[str, int]  # how often each cause came first, the most often first
 
 
 @dataclass(frozen=True)
@@ -46,10 +41,8 @@ class Reliability:
     date: str
     command: str
     seeds: list[int]
-    runs: int
-    """All runs, good ones and those that can't be told included."""
-    causes: tuple[TrueCause, ...]
-    """``noise`` stands for good runs."""
+    runs: int  # all runs, good ones and those that can't be told included
+    causes: tuple[TrueCause, ...]  # ``noise`` stands for good runs
     stated: tuple[Stated, ...]
 
 

@@ -22,15 +22,11 @@ Array = NDArray[np.float64]
 class WhatIf:
     """What a guess predicts and how far the run is from that; arrays stand beside those of the evidence."""
 
-    predicted: Array
-    """[mm²/s] or [kg/m³]."""
-    residual_sd: Array
-    """Measured less predicted in standard deviations, noise and spread of the product together, [-]."""
-    misfit: float
-    """Chi-square of all quantities together, [-]."""
+    predicted: Array  # [mm²/s] or [kg/m³]
+    residual_sd: Array  # measured less predicted in standard deviations, noise and spread of the product together, [-]
+    misfit: float  # Chi-square of all quantities together, [-]
     degrees_of_freedom: int
-    p_value: float
-    """How often a misfit as large comes by chance, [-]."""
+    p_value: float  # how often a misfit as large comes by chance, [-]
     sentence: str
 
 
@@ -43,28 +39,13 @@ def what_if(
 ) -> WhatIf:
     """Return what a guess predicts for every row of a run.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        A run beside what was expected.
-    temperature_offset_K : float, optional
-        How much warmer the cell is than it says, at every temperature, [K], -20 to 20.
-    residue_fraction : float, optional
-        Share of the sample before in every fill, by volume, [-], 0 to 0.9.
-    dilution_fraction : float, optional
-        Share of a gas oil in the sample, by volume, [-], 0 to 0.9.
-    bubble_fraction : float, optional
-        Share of air in the density cell in every fill, [-], 0 to 0.9.
-
-    Returns
-    -------
-    WhatIf
-        Predicted values and what stays unexplained. Mixtures follow the double-log rule of ASTM D7152.
-
-    Raises
-    ------
-    EvidenceError
-        A size is outside its range, or a residue is asked for without a run before.
+    evidence : A run beside what was expected.
+    temperature_offset_K : How much warmer the cell is than it says, at every temperature, [K], -20 to 20.
+    residue_fraction : Share of the sample before in every fill, by volume, [-], 0 to 0.9.
+    dilution_fraction : Share of a gas oil in the sample, by volume, [-], 0 to 0.9.
+    bubble_fraction : Share of air in the density cell in every fill, [-], 0 to 0.9.
+    Returns : Predicted values and what stays unexplained. Mixtures follow the double-log rule of ASTM D7152.
+    Raises EvidenceError : A size is outside its range, or a residue is asked for without a run before.
     """
     _check(temperature_offset_K, (residue_fraction, dilution_fraction, bubble_fraction))
     if residue_fraction and evidence.before is None:

@@ -1,37 +1,34 @@
-"""What a laboratory's own conclusions say of its causes: how often, how large, and how often 90 % was right."""
+"""What a laboratory's own conclusions say of its causes: how often each was it, and how often 90 % was right.
+
+Of sizes nothing is learned: only faults large enough to be seen are concluded.
+"""
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
+from labcalc.judgement.causes.catalogue import PRIOR_ODDS
 from labcalc.lab import Decision
 from labcalc.wording import counted
 
-OTHER = "something else"
-"""Key of a conclusion that names none of the causes."""
+OTHER = "something else"  # key of a conclusion that names none of the causes
 
 _NOT_A_FAULT = "noise"
-_WORTH = 20.0
-"""How many conclusions the odds of the catalogue are worth, [-]: labcalc's own choice."""
-_LARGE = 0.9
-"""Probability from which a leading cause is held against what was concluded, [-]."""
+_WORTH = 20.0  # how many conclusions the odds of the catalogue are worth, [-]: labcalc's own choice
+_LARGE = 0.9  # probability from which a leading cause is held against what was concluded, [-]
+
+_BY_CHANCE = 0.05
 
 
 @dataclass(frozen=True)
 class LaboratoryOdds:
-    """A laboratory's conclusions, the last of each run: an input for the odds and sizes before anything is measured."""
+    """A laboratory's conclusions, the last of each run: an input for the odds before anything is measured."""
 
     counts: Mapping[str, int]
-    sizes: Mapping[str, tuple[float, ...]]
-    """By cause, in the unit that it is told in."""
-    stated: int
-    """How often a cause led with 90 % or more, [-]."""
-    right: int
-    """How often of these it was concluded, [-]."""
+    stated: int  # how often a cause led with 90 % or more, [-]
+    right: int  # how often of these it was concluded, [-]
 
     @property
     def total(self) -> int:
@@ -43,7 +40,16 @@ class LaboratoryOdds:
         if not self.total:
             return ""
         held = f"90 % or more was said of {self.stated} of them, and was right in {self.right}"
+        if not self.keeps_its_word:
+            held += ": fewer than that promises, so measure before you believe it here"
         return f"The odds follow {counted(self.total, 'conclusion')} of this laboratory too; {held}."
+
+    @property
+    def keeps_its_word(self) -> bool:
+        """Whether so few would be right in more than one of twenty laboratories where 90 % holds."""
+        from scipy.special import bdtr
+
+        return self.stated == 0 or bool(bdtr(self.right, self.stated, _LARGE) >= _BY_CHANCE)
 
     def of(self, cause: str) -> str:
         """Return how often a cause was concluded here, as ``yours: 12 of 40``; empty without conclusions."""
@@ -59,38 +65,15 @@ class LaboratoryOdds:
         pooled = {c: every * (_WORTH * p / every + self.counts.get(c, 0)) / (_WORTH + own) for c, p in faults.items()}
         return {**prior, **pooled}
 
-    def scale(self, cause: str) -> tuple[float, float]:
-        """Return median and factor of a cause's size, as ``SizeScale`` has them, [K] or [-]; NaN where it has none.
-
-        The catalogue's median is worth 4 conclusions; for whoever integrates over sizes (``paths.sizes_of``).
-        """
-        scale = CAUSES[cause].scale
-        if scale is None:
-            return math.nan, math.nan
-        found = [math.log(abs(one) / scale.shown) for one in self.sizes.get(cause, ()) if one]
-        prior, worth = math.log(scale.median), 4.0
-        centre = (worth * prior + sum(found)) / (worth + len(found))
-        squares = worth * (math.log(scale.factor) ** 2 + (prior - centre) ** 2) + sum((x - centre) ** 2 for x in found)
-        return math.exp(centre), math.exp(math.sqrt(squares / (worth + len(found))))
-
 
 def laboratory_odds(decisions: Iterable[Decision], without: str = "") -> LaboratoryOdds:
     """Return what conclusions say of causes.
 
-    Parameters
-    ----------
     decisions : Those in force, in their order; of several conclusions about a run the last holds.
     without : A run whose conclusion doesn't count: the one that is looked at.
-
-    Returns
-    -------
-    Counts in [-], sizes in the unit of their cause.
+    Returns : Counts, [-].
     """
     last = {one.run: one for one in decisions if one.what == "conclusion" and one.cause and one.run != without}
     stated = [one for one in last.values() if one.leading_probability >= _LARGE]
-    sizes: dict[str, tuple[float, ...]] = {}
-    for one in last.values():
-        if not math.isnan(one.size):
-            sizes[one.cause] = (*sizes.get(one.cause, ()), one.size)
     right = sum(one.probability == one.leading_probability for one in stated)
-    return LaboratoryOdds(Counter(one.cause for one in last.values()), sizes, len(stated), right)
+    return LaboratoryOdds(Counter(one.cause for one in last.values()), len(stated), right)

@@ -36,8 +36,7 @@ def _masses() -> Array:
     return np.asarray(density / density.sum())
 
 
-MASSES = _masses()
-"""Share of each node in a log-normal size."""
+MASSES = _masses()  # share of each node in a log-normal size
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,22 +45,14 @@ class Hypotheses:
 
     cause: NDArray[np.object_]
     where: NDArray[np.object_]
-    log_weight: Array
-    """ln of prior odds times the share within the cause."""
-    size: Array
-    """Signed; NaN where there is none."""
-    effect: Array
-    """What it does to ln ν and ρ, by row."""
-    growth: Array
-    """What spreads of the size, and of what else lies between two paths, do to that: spread by row."""
-    unequal: Array
-    """How unequal it is from fill to fill and temperature to temperature, as a share of it, [-]."""
-    kind: NDArray[np.int64]
-    """Which covariance of what was expected holds."""
-    loose: Array
-    """How far the effect is from what the physics says, as a share of it, [-]."""
-    spread: Array
-    """The covariances of what was expected: kind by row by row."""
+    log_weight: Array  # ln of prior odds times the share within the cause
+    size: Array  # signed; NaN where there is none
+    effect: Array  # what it does to ln ν and ρ, by row
+    growth: Array  # what spreads of the size, and of what else lies between two paths, do to that: spread by row
+    unequal: Array  # how unequal it is from fill to fill and temperature to temperature, as a share of it, [-]
+    kind: NDArray[np.int64]  # which covariance of what was expected holds
+    loose: Array  # how far the effect is from what the physics says, as a share of it, [-]
+    spread: Array  # the covariances of what was expected: kind by row by row
 
     def only(self, these: NDArray[np.int64] | NDArray[np.bool_]) -> Hypotheses:
         """Return some of them."""
@@ -118,8 +109,7 @@ def _growths(one: Paths) -> Array:
     return np.asarray(_BETWEEN * found)
 
 
-_SPREADS = 4
-"""The size, and at most three more that lie anywhere between paths."""
+_SPREADS = 5  # the size, at most three more that lie anywhere between paths, and of two at once the size of the first
 
 
 def covariances(evidence: Evidence, these: Hypotheses, known: int | None = None) -> Array:

@@ -30,10 +30,8 @@ class Liquid:
     """A liquid by its known values, each at a temperature in °C."""
 
     name: str
-    viscosities: tuple[tuple[float, float], ...]
-    """Temperature [°C] and kinematic viscosity [mm²/s], from cold to hot."""
-    densities: tuple[tuple[float, float], ...]
-    """Temperature [°C] and density [kg/m³], from cold to hot."""
+    viscosities: tuple[tuple[float, float], ...]  # temperature [°C] and kinematic viscosity [mm²/s], from cold to hot
+    densities: tuple[tuple[float, float], ...]  # temperature [°C] and density [kg/m³], from cold to hot
 
     def ordinate_at(self, temperature_C: ArrayLike) -> Array:
         """Return the ordinate of the viscosity-temperature chart; NaN where no viscosity is known.

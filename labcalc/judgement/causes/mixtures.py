@@ -23,24 +23,19 @@ from labcalc.judgement.causes.paths import Paths, log_viscosity_of, ordinate_of,
 
 Array = NDArray[np.float64]
 
-_FADES = (1.0, 0.4, 0.0)
-"""Share of what stayed in the cell that is left in the next fill, [-]: any ratio can be."""
+_FADES = (1.0, 0.4, 0.0)  # share of what stayed in the cell that is left in the next fill, [-]: any ratio can be
 
 _SOLVENT_LEFT_HOT = (0.05, 0.5)
 """Share of the solvent at the coldest temperature that is left at the hottest one, where that makes it boil, [-]."""
 _PETROL_LEFT_HOT = (0.6, 1.0)
 _WATER_LEFT_HOT = (0.0, 0.5, 1.0)
 
-_DROPS = (1.0, 1.9, 3.3)
-"""ln of the mixture's viscosity over the oil's a volume of water [-], at least Taylor's."""
-
-_STEAM = (1.0, 5.0)
-"""Share of a cell above the boiling point that is steam, over the share of water in the sample, [-]."""
+_DROPS = (1.0, 1.9, 3.3)  # ln of the mixture's viscosity over the oil's a volume of water [-], at least Taylor's
+_STEAM = (1.0, 5.0)  # share of a cell above the boiling point that is steam, over the share of water in the sample, [-]
 _STEAM_SHARE = 0.3
 _BOILS_C = 95.0
 
-_MOST = 0.95
-"""No mixture is taken for more of what got in than of the sample, [-]."""
+_MOST = 0.95  # no mixture is taken for more of what got in than of the sample, [-]
 
 
 _Variant = tuple[str, Array, tuple[Array, Array]]

@@ -1,9 +1,8 @@
 """What to measure next: the fill with all that it gives whose outcome is expected to tell most, over all causes.
 
 Outcomes are drawn from what each cause predicts, in its share of the causes now, and each outcome is weighed as it
-would be afterwards: the gain is how much likelier the leading cause then is to be the right one. A leading cause is
-taken for no more than 80 % before, so that what would confirm it is worth something too. Two causes are told apart
-where their odds change 19 to 1 or more in favour of the true one, if either is true and both were as likely.
+would be afterwards: the gain is how much more probability the true cause then has, whichever it is. Two causes are
+told apart where their odds change 19 to 1 or more in favour of the true one, if either is true and both were as likely.
 """
 
 from __future__ import annotations
@@ -27,16 +26,13 @@ from labcalc.judgement.certificates import UNITS
 
 Array = NDArray[np.float64]
 
-DECIDED_ODDS = 19.0
-"""Odds from which two causes count as told apart, [-]: 95 %."""
+DECIDED_ODDS = 19.0  # odds from which two causes count as told apart, [-]: 95 %
+RECORD_TELLS = 0.95  # how often the original page or file is there and legible, [-]: labcalc's own choice
+_LEAST_WORTH = 0.02  # a measurement that gains less than this is not proposed, [-]: our own choice
 
-RECORD_TELLS = 0.95
-"""How often the original page or file is there and legible, [-]: labcalc's own choice."""
+_APART_K, _MIDDLE_C = 20.0, 60.5
+"""How far a second temperature is from the first where none is usual, towards what, [K] and [°C]: our own choice."""
 
-_LEAST_WORTH = 0.02
-"""A measurement that gains less than this is not proposed, [-]: our own choice."""
-
-_MOST_BEFORE = 0.8
 _DRAWS = 64
 
 _EFFORTS = {
@@ -44,7 +40,6 @@ _EFFORTS = {
     "refill and repeat": 0.0,
     "same fill again": 0.005,
     "reference oil": 0.01,
-    "another temperature": 0.015,
     "another instrument": 0.015,
     "retained sample": 0.02,
 }
@@ -54,12 +49,11 @@ refill gives the result that is wanted anyway."""
 
 @dataclass(frozen=True)
 class Candidate:
-    """A measurement that can be made: so many ``repeats`` of a quantity at a temperature [°C]."""
+    """A measurement that can be made: a quantity at a temperature [°C]."""
 
     kind: str
     quantity: str
     temperature_C: float
-    repeats: int = 1
 
 
 @dataclass(frozen=True)
@@ -68,8 +62,7 @@ class Outcome:
 
     cause: str
     title: str
-    probability: float
-    """Of the cause now, [-]."""
+    probability: float  # of the cause now, [-]
     value: float
     lowest: float
     highest: float
@@ -78,45 +71,49 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Choice:
-    """The fill that tells most: the row of it that tells most, all rows, and what it gains, [-]."""
+    """The fill that tells most: the row of it that tells most, and all rows."""
 
     candidate: Candidate
     rows: tuple[tuple[str, float], ...]
-    gain: float
+    gain: float  # how much more probability the true cause has afterwards, [-]
 
 
 def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
-    """Return the measurements that can be made next, each once; ``repeats`` is free.
+    """Return the measurements that can be made next, each once.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        The evidence so far.
-
-    Returns
-    -------
-    tuple of Candidate
-        Every kind at the temperatures of the run, for the quantities that it measured.
+    evidence : The evidence so far.
+    Returns : Every kind at the temperatures of the run, for the quantities that it measured; a new fill at two
+        temperatures or more, for both quantities where the instrument gives them.
     """
-    found = []
-    for quantity, temperature in dict.fromkeys(
-        (row.quantity, round(row.temperature_C, 1)) for row in evidence.rows if row.kind in ("run", "original record")
-    ):
-        for kind in _EFFORTS:
-            if kind == "another temperature" or (
-                kind == "reference oil" and not _certified(evidence, quantity, temperature)
-            ):
-                continue
-            found.append(Candidate(kind, quantity, temperature))
-    between = _between(run_temperatures(evidence))
-    found += [Candidate("another temperature", quantity, between) for quantity in dict.fromkeys(evidence.quantity)]
+    own, found = _places_of_run(evidence), []
+    whole = _whole_fill(evidence, own)
+    for kind in _EFFORTS:
+        places = own if kind in ("original record", "same fill again") else whole
+        found += [Candidate(kind, *one) for one in places if kind != "reference oil" or _certified(evidence, *one)]
     return tuple(found)
 
 
-def _between(temperatures: Sequence[float]) -> float:
-    """Return a temperature that the run didn't have: a round one in the middle, or 20 K above where there is none."""
-    cold, hot = temperatures[0], temperatures[-1]
-    return round((cold + hot) / 20.0) * 10.0 if hot - cold > 20.0 else hot + 20.0
+def _places_of_run(evidence: Evidence) -> list[tuple[str, float]]:
+    rows = (row for row in evidence.rows if row.kind in ("run", "original record"))
+    return [*dict.fromkeys((row.quantity, round(row.temperature_C, 1)) for row in rows)]
+
+
+def _whole_fill(evidence: Evidence, own: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
+    """Return what a new fill gives, the other quantity too where the run before shows that the instrument has it.
+
+    Where the run has one temperature, the usual one that is furthest from it is the second, else one 20 K nearer to
+    the middle of the range.
+    """
+    temperatures, measured = run_temperatures(evidence), {quantity for quantity, _ in own}
+    courses = {"kinematic viscosity": evidence.course.viscosity, "density": evidence.course.density}
+    gives = [one for one, course in courses.items() if one in measured or (evidence.before and course.nodes)]
+    if len(temperatures) == 1:
+        (only,) = temperatures
+        usual = [node.temperature_C for one in gives for node in courses[one].nodes]
+        other = max(usual, key=lambda T: abs(T - only), default=only)
+        near = abs(other - only) < _APART_K
+        temperatures = [only, only + math.copysign(_APART_K, _MIDDLE_C - only) if near else other]
+    return [(quantity, T) for quantity in gives for T in temperatures]
 
 
 def _certified(evidence: Evidence, quantity: str, temperature: float) -> bool:
@@ -177,20 +174,13 @@ class Discrimination:
             found.setdefault(one.kind, []).append(place)
         return found
 
-    @cached_property
-    def _before(self) -> dict[str, float]:
-        """The probabilities now, the leading cause's no more than 80 %."""
-        now = self.weighed.probabilities
-        leading, top = self.weighed.leading, min(now[self.weighed.leading], _MOST_BEFORE)
-        rest = 1.0 - now[leading]
-        return {k: top if k == leading else v * (1.0 - top) / rest if rest > 0.0 else 0.0 for k, v in now.items()}
-
     def _gain(self, places: list[int]) -> float:
-        prediction = self.prediction
-        weights = prediction.share * [self._before.get(cause, 0.0) for cause in prediction.cause]
+        prediction, now = self.prediction, self.weighed.probabilities
+        weights = prediction.share * [now.get(cause, 0.0) for cause in prediction.cause]
         log_density = self._drawn(places, _systematic(weights))
         after = _grouped(prediction.cause, np.exp(log_density - log_density.max(axis=1, keepdims=True)) * weights)
-        return float((after.max(axis=1) / after.sum(axis=1)).mean()) - max(self._before.values())
+        right = ((after / after.sum(axis=1, keepdims=True)) ** 2).sum(axis=1)
+        return float(right.mean()) - _squares(now)
 
     def _drawn(self, places: list[int], chosen: NDArray[np.int64]) -> Array:
         """Draw an outcome of each chosen hypothesis; return ln of its density under each: outcome by hypothesis."""
@@ -224,14 +214,15 @@ class Discrimination:
 
     def _read(self) -> Choice | None:
         """Only a slip shows in the original record: the value that it touches most is read there."""
-        share = self._before.get("slip", 0.0)
+        now = self.weighed.probabilities
+        share = now.get("slip", 0.0)
         if not (share and self.records):
             return None
         evidence, every = self.weighed.evidence, self.weighed.hypotheses
         likeliest = np.where(every.cause == "slip", self.weighed.log_posterior, -np.inf).argmax()
         touched = evidence.rows[int(np.argmax(np.abs(every.effect[likeliest]) / np.sqrt(np.diag(evidence.error))))]
-        other = max((p for cause, p in self._before.items() if cause != "slip"), default=0.0)
-        gain = RECORD_TELLS * (share + other - max(self._before.values()))
+        others = _squares({cause: p for cause, p in now.items() if cause != "slip"})
+        gain = RECORD_TELLS * (share + others / max(1.0 - share, 1e-12) - _squares(now))
         return next(
             (
                 Choice(one, ((one.quantity, one.temperature_C),), gain)
@@ -240,6 +231,11 @@ class Discrimination:
             ),
             None,
         )
+
+
+def _squares(shares: Mapping[str, float]) -> float:
+    """Return the probability of the true cause as it is expected, by the shares themselves, [-]."""
+    return sum(share**2 for share in shares.values())
 
 
 def _systematic(weights: Array) -> NDArray[np.int64]:
@@ -268,22 +264,10 @@ def _row(evidence: Evidence, one: Candidate) -> Row:
 def expected_outcomes(evidence: Evidence, candidate: Candidate) -> tuple[Outcome, ...]:
     """Return what a measurement would show if each cause were true.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        The evidence so far.
-    candidate : Candidate
-        The measurement; the mean of its repeats is meant.
-
-    Returns
-    -------
-    tuple of Outcome
-        One a cause, the most probable first, in [mm²/s] or [kg/m³].
-
-    Raises
-    ------
-    EvidenceError
-        The reference oil is not certified for it.
+    evidence : The evidence so far.
+    candidate : The measurement.
+    Returns : One a cause, the most probable first, in [mm²/s] or [kg/m³].
+    Raises EvidenceError : The reference oil is not certified for it.
     """
     weighed = weigh(evidence)
     found = _record if candidate.kind == "original record" else _range
@@ -301,7 +285,7 @@ def expected_outcomes(evidence: Evidence, candidate: Candidate) -> tuple[Outcome
 
 def _range(weighed: Weighed, candidate: Candidate) -> dict[str, tuple[float, float]]:
     found = predict(weighed.evidence, [_row(weighed.evidence, candidate)])
-    variance, ranges = found.variance(0, candidate.repeats), {}
+    variance, ranges = found.covariance[:, 0, 0], {}
     for cause in weighed.probabilities:
         here = found.cause == cause
         share, mean = found.share[here], found.mean[here, 0]

@@ -13,11 +13,8 @@ from labcalc.judgement.causes.catalogue import CAUSES
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-DEVIATIONS = np.linspace(-3.0, 3.0, 13)
-"""Nodes of a path in standard deviations of its log-normal size."""
-
-_LOWEST_ORDINATE, _HIGHEST_ORDINATE = -1.57, 0.86
-"""The chart's ends: 0.21 and 2e7 mm²/s."""
+DEVIATIONS = np.linspace(-3.0, 3.0, 13)  # nodes of a path in standard deviations of its log-normal size
+_LOWEST_ORDINATE, _HIGHEST_ORDINATE = -1.57, 0.86  # the chart's ends: 0.21 and 2e7 mm²/s
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,24 +22,18 @@ class Paths:
     """The curves of one cause through the rows of a run."""
 
     cause: str
-    where: tuple[str, ...]
-    """Where it sits or what it is, in words, one a path."""
-    weights: Array
-    """Share of each path, together 1."""
-    sizes: Array
-    """Signed size at each node, path by node."""
-    effects: Array
-    """What it does to ln ν and ρ [kg/m³]: path by node by row."""
+    where: tuple[str, ...]  # where it sits or what it is, in words, one a path
+    weights: Array  # share of each path, together 1
+    sizes: Array  # signed size at each node, path by node
+    effects: Array  # what it does to ln ν and ρ [kg/m³]: path by node by row
     unequal: tuple[float, ...] = ()
     """How unequal its size is from fill to fill and from temperature to temperature, as a share, one a path."""
     axes: tuple[tuple[int, bool], ...] = ()
     """The paths as a grid, its last axis the quickest: lengths, and whether what lies between two is possible."""
-    told: Array | None = None
-    """ln of how much likelier each node is by what else is known of the day, path by node."""
+    told: Array | None = None  # ln of how much likelier each node is by what else is known of the day, path by node
 
 
-TAIL = 20.0
-"""Degrees of freedom of all deviations together; a single row far off is left to 'something else'."""
+TAIL = 20.0  # degrees of freedom of all deviations together; a single row far off is left to 'something else'
 
 
 def tail_log(z: Array | float) -> Array:

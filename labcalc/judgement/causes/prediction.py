@@ -16,14 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.causes.catalogue import PRIOR_ODDS
-from labcalc.judgement.causes.evidence import SAME_INSTRUMENT_CORRELATION, Evidence, Row, assembled
+from labcalc.judgement.causes.evidence import Evidence, Row, assembled
 from labcalc.judgement.causes.likelihood import covariances
 from labcalc.judgement.causes.ranking import Weighed, weigh
 
 Array = NDArray[np.float64]
 
-_KEPT = 10
-"""Hypotheses of a cause that are predicted with: the likeliest."""
+_KEPT = 10  # hypotheses of a cause that are predicted with: the likeliest
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,18 +31,9 @@ class Prediction:
 
     weighed: Weighed
     cause: NDArray[np.object_]
-    share: Array
-    """Probability of each hypothesis within its cause, [-]."""
+    share: Array  # probability of each hypothesis within its cause, [-]
     mean: Array
-    covariance: Array
-    """With the noise of single determinations."""
-    noise: Array
-    """Standard deviation of one determination, by row."""
-
-    def variance(self, row: int, repeats: int) -> Array:
-        """Return the variance of the mean of some repeats of a row."""
-        spared = (1.0 - SAME_INSTRUMENT_CORRELATION) * (1.0 - 1.0 / repeats)
-        return np.asarray(self.covariance[:, row, row] - spared * self.noise[row] ** 2)
+    covariance: Array  # with the noise of single determinations
 
 
 def predict(evidence: Evidence, new: Sequence[Row], odds: Mapping[str, float] = PRIOR_ODDS) -> Prediction:
@@ -67,5 +57,4 @@ def predict(evidence: Evidence, new: Sequence[Row], odds: Mapping[str, float] = 
         share,
         weighed.evidence.mean[known:] + these.effect[:, known:] + (gain @ away)[..., 0],
         C[:, known:, known:] - gain @ C[:, :known, known:],
-        np.sqrt(np.diag(weighed.evidence.error)[known:]),
     )

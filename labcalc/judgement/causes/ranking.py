@@ -25,17 +25,14 @@ from labcalc.judgement.causes.temperature_and_air import paths_of
 
 Array = NDArray[np.float64]
 
-UNLIKELY = 0.001
-"""Probability of so bad a fit by chance below which a cause is taken not to fit, [-]: our own choice."""
+UNLIKELY = 0.001  # probability of so bad a fit by chance below which a cause is taken not to fit, [-]: our own choice
+_MOST_WITHOUT_FIT = 0.9  # no cause that doesn't fit is stated with more than this, [-]
+_TWO_ASKED_FROM = 0.01  # two causes at once are looked at where none fits with more than this, [-]
 
-_MOST_WITHOUT_FIT = 0.9
-"""No cause that doesn't fit is stated with more than this, [-]."""
+_FIRST_SIZE = 2.0
+"""How much wider than between two nodes the size of the first of two is left open: it was found without the second."""
 
-_TWO_ASKED_FROM = 0.01
-"""Two causes at once are looked at where none fits with more than this, [-]."""
-
-_FIRSTS = 12
-"""How many places of single causes a second one is added to."""
+_FIRSTS = 12  # how many places of single causes a second one is added to
 
 ELSE = "something else"
 
@@ -45,11 +42,9 @@ class Weighed:
     """Every hypothesis weighed; what a fit needs is kept."""
 
     evidence: Evidence
-    probabilities: dict[str, float]
-    """By cause, together 1, the most probable first."""
+    probabilities: dict[str, float]  # by cause, together 1, the most probable first
     hypotheses: Hypotheses
-    log_posterior: Array
-    """ln of weight times likelihood."""
+    log_posterior: Array  # ln of weight times likelihood
     chi2: Array
 
     @property
@@ -64,18 +59,14 @@ class Fit:
 
     cause: str
     where: str
-    size: float
-    """Median of the size."""
+    size: float  # median of the size
     lowest: float
     highest: float
     misfit: float
     degrees_of_freedom: int
-    effect: Array
-    """What it does to ln ν and ρ of the rows."""
-    spread: Array
-    """Covariance of what was expected if it is so, noise apart."""
-    predicted: Array
-    """What it predicts in mm²/s and kg/m³, with the batch where it fits best."""
+    effect: Array  # what it does to ln ν and ρ of the rows
+    spread: Array  # covariance of what was expected if it is so, noise apart
+    predicted: Array  # what it predicts in mm²/s and kg/m³, with the batch where it fits best
 
     @property
     def p_value(self) -> float:
@@ -143,7 +134,7 @@ def _fits(these: Hypotheses, chi2: Array, number: int) -> float:
 
 
 def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
-    """Return a second cause added to each of the likeliest first ones."""
+    """Return a second cause added to each of the likeliest first ones; each pair has its share of the odds."""
     real = np.flatnonzero(~np.isin(single.cause, ("noise", ELSE, "another product", "instrument bias")))
     firsts: dict[tuple[str, str], int] = {}
     for place in real[np.argsort(-logs[real])]:
@@ -153,6 +144,7 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
     for (cause, where), first in list(firsts.items())[:_FIRSTS]:
         other = second.only(second.cause != cause)
         other.effect[:] += single.effect[first]
+        other.growth[:, -1] = _FIRST_SIZE * single.growth[first, 0]
         other.log_weight[:] += single.log_weight[first]
         other.where[:] = [
             f"{_with_place(cause, where)} and {_with_place(c, w)}"
@@ -160,8 +152,9 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
         ]
         other.cause[:], other.size[:] = "two at once", math.nan
         parts.append(other)
-    found = parts[0].plus(*parts[1:])
-    found.log_weight[:] += math.log(odds) - log_sum(found.log_weight)
+    found, shares = parts[0].plus(*parts[1:]), np.exp(single.log_weight[real])
+    alike = sum(shares[single.cause[real] == cause].sum() ** 2 for cause in {*single.cause[real]})
+    found.log_weight[:] += math.log(2.0 * odds / (shares.sum() ** 2 - alike))  # every other node stands for two
     return found
 
 
@@ -225,8 +218,7 @@ def _fuels(names: NDArray[np.object_], logs: Array) -> str:
     return f"{', '.join(more)} or {last}" if more else str(last)
 
 
-_CLOSE = 0.2
-"""How likely a fuel is beside the likeliest one, from which on both are named, [-]: labcalc's own choice."""
+_CLOSE = 0.2  # how likely a fuel is beside the likeliest one, from which on both are named, [-]: labcalc's own choice
 
 _STEPS = np.linspace(-4.0, 4.0, 801)
 

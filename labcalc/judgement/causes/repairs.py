@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-SURE = 0.95
-"""Probability of the leading cause above which its repair is told instead of what tells it apart, [-]."""
+SURE = 0.95  # probability of the leading cause above which its repair is told instead of what tells it apart, [-]
 
 _REPAIRS = {
     "noise": "Nothing is to be repaired. Where the verdict asks for more, fill a clean cell again and report both.",

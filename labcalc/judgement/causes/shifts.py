@@ -19,8 +19,7 @@ from labcalc.wording import at_celsius, celsius, plain
 Array = NDArray[np.float64]
 
 _DIGITS = 6
-_SEEN = 4.0
-"""A slip that changes less than this many standard deviations of the noise is not looked for, [-]."""
+_SEEN = 4.0  # a slip that changes less than this many standard deviations of the noise is not looked for, [-]
 
 
 _ANYTHING = ((0.02, 1.0), (0.1, 4.0), (0.4, 16.0), (1.5, 60.0))
@@ -38,8 +37,7 @@ class Shift:
     where: str
     weight: float
     effect: Array
-    spread: Array | None = None
-    """Covariance of the rows if it is so, noise apart; None: as expected."""
+    spread: Array | None = None  # covariance of the rows if it is so, noise apart; None: as expected
 
 
 def shifts_of(evidence: Evidence) -> tuple[Shift, ...]:
@@ -58,7 +56,8 @@ def _anything(evidence: Evidence) -> list[Shift]:
         (0.1, bottle & viscous, quantity), (0.1, bottle & ~viscous, quantity),
         (0.1, evidence.same_instrument, quantity),
     ]  # fmt: skip
-    alone = [np.arange(at.size) == one for one in np.flatnonzero(cell)]
+    one_place = place & (fill[:, np.newaxis] == fill) & cell  # what is in a fill is there when it is read again
+    alone = list(np.unique(one_place[cell], axis=0))
     patterns += [(0.2 / len(alone), here, quantity) for here in alone]
     return [
         Shift(

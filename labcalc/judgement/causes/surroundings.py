@@ -20,11 +20,8 @@ Array = NDArray[np.float64]
 FEWEST_DIFFERENCES = 8
 """Differences of consecutive reference-oil results below which they don't tell the noise: our own choice."""
 
-_LEAST_VISCOSITY_NOISE, _LEAST_DENSITY_NOISE = 0.0005, 0.02
-"""No instrument is taken for better: ln ν [-], ρ [kg/m³]."""
-
-_MEAN_RANGE_FACTOR = 1.128
-"""Mean range of two normal results over their standard deviation (ISO 7870-2, d₂)."""
+_LEAST_VISCOSITY_NOISE, _LEAST_DENSITY_NOISE = 0.0005, 0.02  # no instrument is taken for better: ln ν [-], ρ [kg/m³]
+_MEAN_RANGE_FACTOR = 1.128  # mean range of two normal results over their standard deviation (ISO 7870-2, d₂)
 
 _RECENT = pd.Timedelta(hours=72)
 """How much older than the newest a reference-oil result may be to say where the instrument stands."""
@@ -54,8 +51,7 @@ class Before:
     liquid: Liquid
     estimated: str = ""
     """Which of its values are not measured but carried to another temperature; empty where none are needed."""
-    product: str = ""
-    """Its product; empty where unknown."""
+    product: str = ""  # its product; empty where unknown
 
 
 @dataclass(frozen=True)

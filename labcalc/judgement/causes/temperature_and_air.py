@@ -20,8 +20,7 @@ from labcalc.wording import celsius
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_OFF_EVERYWHERE = 0.3
-"""Share of temperature faults that are the same at every temperature, [-]: labcalc's own choice."""
+_OFF_EVERYWHERE = 0.3  # share of temperature faults that are the same at every temperature, [-]: labcalc's own choice
 
 _LASTS = ((1.0, 0.6), (0.3, 0.2), (0.0, 0.2))
 """Share of the offset left in the next fill, and how often that is so, [-]: lasting, settling, gone."""
@@ -60,7 +59,7 @@ def _temperature(evidence: Evidence) -> Paths:
             f"{words}{cell}{f', {filled}' if filled and left < 1.0 else ''}",
             part * often * lasts,
             here * np.where(evidence.viscous, thick, heavy) * mask * fade,
-            _by_reference_oils(evidence, mask, sizes) if thick and left == 1.0 else np.zeros(sizes.shape),
+            _by_the_day(evidence, mask, sizes) if thick and left == 1.0 else np.zeros(sizes.shape),
         )
         for words, mask, part in places
         for cell, thick, heavy, often in _TOUCHED[evidence.thermostats]
@@ -81,14 +80,21 @@ def _temperature(evidence: Evidence) -> Paths:
     )
 
 
-def _by_reference_oils(evidence: Evidence, mask: Mask, sizes: Array) -> Array:
-    """Return ln of how much likelier offsets are by the day's reference oils: half of them came up after these."""
-    found = np.zeros(sizes.shape)
-    for T, offset, sd in evidence.cell_offsets:
-        if (mask & near(evidence, T)).any() and T in run_temperatures(evidence):
-            width = np.hypot(sd, 0.3 * np.abs(sizes))
-            found += tail_log(offset / sd) - tail_log((offset - sizes) / width) + np.log(sd / width)
-    return np.asarray(np.logaddexp(found, 0.0) - math.log(2.0))
+def _by_the_day(evidence: Evidence, mask: Mask, sizes: Array) -> Array:
+    """Return ln of how much likelier offsets are by the day's reference oils, and by its samples before this one."""
+    told = np.zeros(sizes.shape)
+    for offsets, older in ((evidence.cell_offsets, _OLDER_THAN_OILS), (evidence.day_offsets, _OLDER_THAN_SAMPLES)):
+        found = np.zeros(sizes.shape)
+        for T, offset, sd in offsets:
+            if (mask & near(evidence, T)).any() and T in run_temperatures(evidence):
+                width = np.hypot(sd, 0.3 * np.abs(sizes))
+                found += tail_log(offset / sd) - tail_log((offset - sizes) / width) + np.log(sd / width)
+        told += np.logaddexp(found + math.log(older), math.log(1.0 - older))
+    return told
+
+
+_OLDER_THAN_OILS, _OLDER_THAN_SAMPLES = 0.5, 0.2
+"""How often a cell that is off was so when the oils, or the samples before, were measured, [-]: our own choice."""
 
 
 def warmed(evidence: Evidence, offsets_K: Array) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,12 +12,11 @@ from labcalc.judgement.causes.catalogue import CAUSES
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.next_measurement import Candidate
 from labcalc.judgement.causes.ranking import Fit
-from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, probability, signed
+from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, signed
 
 Array = NDArray[np.float64]
 
-_WORTH_TELLING = 1.0
-"""A change smaller than this many standard deviations of the noise is not told, [-]."""
+_WORTH_TELLING = 1.0  # a change smaller than this many standard deviations of the noise is not told, [-]
 
 _LOG_FACTOR = math.log(2.0)
 """ln of the factor from which a change of viscosity is told as a factor, not in per cent, [-]."""
@@ -26,7 +26,6 @@ _ACTIONS = {
     "same fill again": "measure the {what} once more with the same fill",
     "reference oil": "measure the {what} of a reference oil on this instrument",
     "another instrument": "measure the {what} on another instrument",
-    "another temperature": "measure the {what} as well",
     "retained sample": "measure the {what} of the retained sample, or of another bottle of the batch",
     "original record": "look up the {what} in the original record",
 }
@@ -230,12 +229,20 @@ _OPENINGS = {
 }
 
 
-def next_step(candidate: Candidate, rival: str, chance: float) -> str:
-    """Return a next step in one sentence."""
-    what = at_celsius(candidate.quantity, candidate.temperature_C)
+def next_step(candidate: Candidate, rows: Sequence[tuple[str, float]], cause: str, rival: str, chance: float) -> str:
+    """Return a next step in one sentence: what to do, all that it gives, and how often that tells two causes apart."""
+    at: dict[tuple[float, ...], list[str]] = {}
+    for quantity in dict.fromkeys(one for one, _ in rows):
+        at.setdefault(tuple(T for one, T in rows if one == quantity), []).append(quantity)
+    what = ", ".join(f"{' and '.join(ones)} at {' and '.join(map(celsius, Ts))}" for Ts, ones in at.items())
     action = _ACTIONS[candidate.kind].format(what=what)
-    times = "" if candidate.repeats == 1 else f", {candidate.repeats} times"
-    return (
-        f"{action[0].upper()}{action[1:]}{times}: it decides against '{titled(rival)}' with a probability of "
-        f"{probability(chance, 1.0)}."
-    )
+    return f"{action[0].upper()}{action[1:]}: {_in_ten(chance)} that it tells '{titled(cause)}' from '{titled(rival)}'."
+
+
+_TENTHS = ("no", *["one", "two", "three", "four", "five", "six", "seven", "eight", "nine"])
+
+
+def _in_ten(chance: float) -> str:
+    """Return a probability as so many in ten, rounded down: none is promised that isn't there."""
+    tenths = min(math.floor(10.0 * chance + 1e-9), 9)
+    return f"{_TENTHS[tenths]} in ten" if tenths else "less than one in ten"

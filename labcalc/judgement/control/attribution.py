@@ -18,10 +18,8 @@ from labcalc.wording import at_celsius, numeral, signed
 
 Cause = Literal["instrument", "temperature", "oil", "oil on one instrument", "certificate"]
 
-_CERTAIN = 0.01
-"""Chance below which a deviation is called one, [-], over all that is tried (Holm): our own choice."""
-_AS_GOOD = 6.0
-"""Difference in chi-square below which one cause can't be told from another, [-]: odds of some 20 to 1."""
+_CERTAIN = 0.01  # chance below which a deviation is called one, [-], over all that is tried (Holm): our own choice
+_AS_GOOD = 6.0  # difference in chi-square below which one cause can't be told from another, [-]: odds of some 20 to 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,22 +37,16 @@ class Attribution:
     """What explains deviations best."""
 
     cause: Cause
-    instrument: str
-    """Empty where it is no instrument's."""
-    oil: str
-    """With its lot; empty where it is no oil's."""
+    instrument: str  # empty where it is no instrument's
+    oil: str  # with its lot; empty where it is no oil's
     quantity: str
-    temperature_C: float
-    """[°C]; NaN for every one."""
+    temperature_C: float  # [°C]; NaN for every one
     size: float
     expanded_uncertainty: float
     unit: str
-    charts: tuple[Chart, ...]
-    """Those that it moves."""
-    compared: int
-    """Deviations that were compared, of all instruments."""
-    others: tuple[str, ...]
-    """What can't be told from it."""
+    charts: tuple[Chart, ...]  # those that it moves
+    compared: int  # deviations that were compared, of all instruments
+    others: tuple[str, ...]  # what can't be told from it
 
     @property
     def key(self) -> tuple[str, ...]:
@@ -72,7 +64,7 @@ class Attribution:
         if self.cause == "instrument":
             return f"all its oils read {size}{at}: the instrument has moved, not an oil"
         if self.cause == "certificate":
-            return f"it reads {size} from its certificate {where} since its first day, and other oils don't"
+            return f"it reads {size} from its certificate{at} {where} since its first day, and other oils don't"
         alone = "alone " if self.compared > len(self.charts) else ""
         return f"it {alone}reads {size} {where}: the oil or its bottle"
 
@@ -85,8 +77,7 @@ class _Candidate:
     quantity: str
     temperature_C: float
     unit: str
-    pattern: NDArray[np.float64]
-    """What one unit of it does to each deviation."""
+    pattern: NDArray[np.float64]  # what one unit of it does to each deviation
 
     @property
     def key(self) -> tuple[str, ...]:
@@ -99,7 +90,7 @@ class _Candidate:
         return {
             "instrument": f"{self.instrument} as a whole{at}",
             "temperature": f"the temperature of the cell of {self.instrument}{at}",
-            "certificate": f"the certificate of {self.oil}",
+            "certificate": f"the certificate of {self.oil}{at}",
         }.get(self.cause, f"{self.oil} or its bottle")
 
 
@@ -116,16 +107,13 @@ def attributed(
 ) -> Attribution | None:
     """Return the one cause that explains most beside those already known; None where nothing more is certain.
 
-    Parameters
-    ----------
-    deviations : sequence of Deviation
-        Of all charts of the laboratory over the same days, on every instrument.
-    about : collection of int
-        Identities of the charts whose deviation is to be explained: a cause that moves none of them is set beside.
-    beside : sequence of Attribution
-        Causes that are known already, of any size: they are fitted together with each that is tried.
-    from_certificate : bool
-        They are deviations from certified values since the first day: a lot's own is its certificate's then.
+    deviations : sequence of Deviation Of all charts of the laboratory over the same days, on every instrument.
+    about : collection of int Identities of the charts whose deviation is to be explained: a cause that moves none of
+        them is set beside.
+    beside : sequence of Attribution Causes that are known already, of any size: they are fitted together with each that
+        is tried.
+    from_certificate : bool They are deviations from certified values since the first day: a lot's own is its
+        certificate's then.
     """
     seen = np.array([id(one.chart) in about for one in deviations])
     y = np.array([one.size for one in deviations])
@@ -182,14 +170,21 @@ def _candidates(deviations: Sequence[Deviation], from_certificate: bool) -> Iter
             yield _Candidate("oil on one instrument", name, oil_lot, of, math.nan, unit, (here & held).astype(float))
         for name, here in on.items():
             yield _Candidate("instrument", name, "", of, math.nan, unit, here.astype(float))
-            temperatures = sorted({one.temperature_C for one, mine in zip(charts, here, strict=True) if mine})
-            for at in temperatures if len(temperatures) > 1 else ():
-                alone = here & np.array([one.temperature_C == at for one in charts])
+            for at, alone in _at_one_temperature(charts, here):
                 yield _Candidate("instrument", name, "", of, at, unit, alone.astype(float))
         for (oil, lot), held in holding.items():
             oil_lot = f"{oil} lot {lot}" if lot else oil
             yield _Candidate(bottle, "", oil_lot, of, math.nan, unit, held.astype(float))
+            for at, alone in _at_one_temperature(charts, held) if from_certificate else ():
+                yield _Candidate(bottle, "", oil_lot, of, at, unit, alone.astype(float))
     yield from _temperatures(charts, instruments)
+
+
+def _at_one_temperature(charts: Sequence[Chart], some: NDArray[np.bool_]) -> Iterator[tuple[float, NDArray[np.bool_]]]:
+    """Yield each temperature of some charts, and which of them are at it, where they are at several."""
+    of = np.array([one.temperature_C for one in charts])
+    several = np.unique(of[some])
+    yield from ((at, some & (of == at)) for at in several.tolist() if several.size > 1)
 
 
 def _temperatures(charts: Sequence[Chart], instruments: Sequence[str]) -> Iterator[_Candidate]:

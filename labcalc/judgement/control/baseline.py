@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.lab import Baseline, ControlChoices
+from labcalc.lab import Baseline, ControlChoices, Decision
 from labcalc.statistics import (
     ChartLimits,
     anderson_darling,
@@ -16,13 +16,13 @@ from labcalc.statistics import (
     lot_change,
     resolution,
     serial_dependence,
+    stated_limits,
 )
 from labcalc.wording import counted
 
 SigmaFrom: TypeAlias = Literal["moving range", "standard deviation"]
 
-_FEWEST_TO_SCREEN = 8
-"""Results below which a test of normality or of dependence says next to nothing."""
+_FEWEST_TO_SCREEN = 8  # results below which a test of normality or of dependence says next to nothing
 
 
 def baseline_results(
@@ -62,6 +62,21 @@ def baseline_limits(
         return how, ""
     except ValueError as refusal:
         return None, str(refusal)
+
+
+def signed_limits(signed: Decision, control: ControlChoices) -> ChartLimits:
+    """Return the limits that somebody signed, by the numbers of the decision: nothing later moves them."""
+    spread: SigmaFrom = "moving range" if signed.sigma_from == "moving range" else "standard deviation"
+    as_known = control.limits == "three sigma"
+    return stated_limits(
+        signed.centre,
+        signed.sigma,
+        signed.results,
+        sigma_from=spread,
+        constants=control.constants,
+        settled_at=control.settled_results,
+        as_known=as_known,
+    )
 
 
 def screen_baseline(as_written: NDArray[np.float64], plotted: NDArray[np.float64]) -> tuple[str, ...]:

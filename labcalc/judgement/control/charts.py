@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
-from labcalc.judgement.control.baseline import baseline_limits, baseline_results, screen_baseline
+from labcalc.judgement.control.baseline import baseline_limits, baseline_results, screen_baseline, signed_limits
 from labcalc.judgement.control.pretreatment import Subject, pretreated
 from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
 from labcalc.statistics import (
@@ -22,33 +24,28 @@ from labcalc.statistics import (
     early_signals,
     ewma_chart,
     moving_ranges,
+    resolution,
     run_rule_signals,
     self_starting,
 )
 from labcalc.wording import at_celsius
 
 _SUBJECT = [one.name for one in fields(Subject)]
-_GROUP = _SUBJECT[:4]
-"""All but lot and sample: the lots of one oil follow each other."""
+_GROUP = _SUBJECT[:4]  # all but lot and sample: the lots of one oil follow each other
 
 
 @dataclass(frozen=True)
 class ChartSignal:
     """A result at which the chart signals; it stays a signal, whatever was decided about it."""
 
-    position: int
-    """Place of the result in the chart, counted from 0."""
+    position: int  # place of the result in the chart, counted from 0
     run: str
     measured_at: pd.Timestamp
-    rules: tuple[RunRule, ...]
-    """Run rules that are complete here."""
-    ewma: bool
-    """The EWMA lies beyond its limits here."""
+    rules: tuple[RunRule, ...]  # run rules that are complete here
+    ewma: bool  # the EWMA lies beyond its limits here
     in_baseline: bool
-    early: bool
-    """By the self-starting chart, which stands in until the baseline is there."""
-    decision: Decision | None
-    """The decision that accepts it, where there is one."""
+    early: bool  # by the self-starting chart, which stands in until the baseline is there
+    decision: Decision | None  # the decision that accepts it, where there is one
 
     @property
     def what(self) -> str:
@@ -72,30 +69,26 @@ class Chart(Subject):
     """
 
     unit: str
-    certified: float
-    """In the unit of the quantity; NaN where no certificate gives it."""
-    certified_uncertainty: float
-    """Expanded (k = 2), in the unit of the chart; NaN where unknown."""
-    valid_to: date | None
-    """Last day of the lot's certificate."""
+    certified: float  # in the unit of the quantity; NaN where no certificate gives it
+    certified_uncertainty: float  # expanded (k = 2), in the unit of the chart; NaN where unknown
+    valid_to: date | None  # last day of the lot's certificate
     runs: tuple[str, ...]
     measured_at: pd.DatetimeIndex
     values: NDArray[np.float64]
     plotted: NDArray[np.float64]
     used: NDArray[np.bool_]
     in_baseline: NDArray[np.bool_]
-    baseline: str
-    """The period or the results that set the limits, in words."""
+    baseline: str  # the period or the results that set the limits, in words
     limits: ChartLimits | None
-    no_limits: str
-    """Why there are no limits."""
-    ewma: EwmaChart | None
-    """Over the results used; None without limits, or where the settings ask for none."""
+    no_limits: str  # why there are no limits
+    ewma: EwmaChart | None  # over the results used; None without limits, or where the settings ask for none
     signals: tuple[ChartSignal, ...]
-    decisions: tuple[tuple[int, Decision], ...]
-    """Decisions about results of this chart, with the place of each."""
+    decisions: tuple[tuple[int, Decision], ...]  # decisions about results of this chart, with the place of each
     instrument_decisions: tuple[Decision, ...]
     """Decisions about the instrument as a whole, such as a corrective action, in the order of time."""
+    before: Chart | None = None  # the chart of the same lot under the limits before; None where these are its first
+    signed: Decision | None = None  # the decision that set the limits; None where nobody signed them
+    next_signed: Decision | None = None  # the decision that sets the limits after these
 
     @property
     def name(self) -> str:
@@ -108,7 +101,78 @@ class Chart(Subject):
         """``measured_at`` in UTC, as NumPy searches it."""
         return self.measured_at.tz_convert(None).to_numpy()
 
+    @cached_property
+    def days(self) -> NDArray[np.datetime64]:
+        """The day of each result; what comes after a corrective action is a day of its own."""
+        days = self.measured_at.tz_localize(None).normalize().to_numpy().astype("datetime64[us]")
+        actions = restarts(self.instrument_decisions, self.measured_at)
+        after = np.searchsorted(actions, np.arange(days.size), side="right")
+        return np.asarray(days + after.astype("timedelta64[us]"))
+
+    @cached_property
+    def rounding(self) -> float:
+        """What coarse rounding may hide of the spread, [unit of the chart]: few of its results differ at all."""
+        found, to_chart = resolution(self.values), 100.0 / self.certified if self.unit == "%" else 1.0
+        return found.step * to_chart / math.sqrt(12.0) if found.coarse and math.isfinite(found.step) else 0.0
+
     @property
+    def since(self) -> pd.Timestamp | None:
+        """When signed limits came into force; None of others."""
+        return _comes_into_force(self.signed, self.measured_at) if self.signed is not None else None
+
+    @property
+    def until(self) -> pd.Timestamp | None:
+        """When other limits take the place of these; None where nobody signed any."""
+        return _comes_into_force(self.next_signed, self.measured_at) if self.next_signed is not None else None
+
+    @property
+    def is_part(self) -> bool:
+        """Tell whether the lot has other charts beside it, under other limits."""
+        return self.before is not None or self.next_signed is not None
+
+    def holds_at(self, moment: pd.Timestamp) -> bool:
+        """Tell whether its limits are the last that are in force before a moment."""
+        return self.until is None or self.until >= moment
+
+    @property
+    def limits_rest_on(self) -> str:
+        """What the limits rest on, and who signed them, in words."""
+        one = self.signed
+        return f"{self.baseline}, not signed" if one is None else self.baseline
+
+    @cached_property
+    def of_lot(self) -> tuple[Chart, ...]:
+        """The charts of its lot up to this one, in the order of time: each under its own limits."""
+        return (*(self.before.of_lot if self.before is not None else ()), self)
+
+    @cached_property
+    def in_control(self) -> NDArray[np.bool_]:
+        """Tell which results are used and don't signal."""
+        found = self.used.copy()
+        found[[one.position for one in self.signals]] = False
+        return found
+
+    @cached_property
+    def rests_on(self) -> tuple[tuple[Chart, NDArray[np.bool_]], ...]:
+        """The charts, and which of their results, that the limits were set by."""
+        if self.signed is None:
+            return ((self, self.in_baseline),)
+        month = pd.Timestamp(f"{self.signed.month}-01", tz=self.measured_at.tz)
+        end = (month + pd.DateOffset(months=1)).tz_convert(None).to_datetime64()
+        found, left = list[tuple[Chart, NDArray[np.bool_]]](), self.signed.results
+        for part in self.of_lot[-2::-1]:
+            held = part.in_control & (part.moments < end)
+            which = held & (held[::-1].cumsum()[::-1] <= left)  # the last of them
+            left -= int(which.sum())
+            found.insert(0, (part, which))
+        return tuple(found)
+
+    def sets_limits(self, part: Chart) -> NDArray[np.bool_]:
+        """Tell which results of a chart of the lot the limits rest on."""
+        found = {id(one): which for one, which in self.rests_on}
+        return found.get(id(part), np.zeros(part.used.size, bool))
+
+    @cached_property
     def baseline_end(self) -> pd.Timestamp | None:
         """When the last result of the baseline was measured; None without one."""
         return self.measured_at[self.in_baseline].max() if self.in_baseline.any() else None
@@ -151,19 +215,11 @@ def control_charts(
     statistics alone: only a decision to exclude does that. A new lot with too few results of its own to settle takes
     over the spread of the lot before, where an F-test finds no difference.
 
-    Parameters
-    ----------
-    comparisons : pandas.DataFrame
-        Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
-    laboratory : Laboratory
-        Its choices for control charts, and the certificates.
-    decisions : sequence of Decision
-        What people decided; a decision holds for its result whenever it was written.
-
-    Returns
-    -------
-    tuple of Chart
-        By instrument, oil, quantity and temperature; the lots of one after each other.
+    comparisons : pandas.DataFrame Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the
+        order of time.
+    laboratory : Laboratory Its choices for control charts, and the certificates.
+    decisions : sequence of Decision What people decided; a decision holds for its result whenever it was written.
+    Returns : By instrument, oil, quantity and temperature; the lots of one after each other.
     """
     table = _independent(comparisons)
     if table.empty:
@@ -177,11 +233,48 @@ def control_charts(
     of_instruments = sorted((one for one in decisions if not one.run), key=lambda one: one.when)
     charts: list[Chart] = []
     for _, series in table.groupby(_GROUP, sort=True):
-        before: Chart | None = None
+        before: tuple[Chart, ...] = ()
         for _, rows in series.groupby("lot", sort=False):
-            before = _chart(rows, before, laboratory, by_run, of_instruments)
-            charts.append(before)
+            first = rows["measured_at"].iloc[0]
+            old = next((one for one in reversed(before) if one.since is None or one.since <= first), None)
+            before = tuple(_of_lot(rows, old, laboratory, by_run, of_instruments))
+            charts.extend(before)
     return tuple(charts)
+
+
+def _of_lot(
+    rows: pd.DataFrame,
+    old: Chart | None,
+    laboratory: Laboratory,
+    by_run: dict[str, list[Decision]],
+    of_instruments: Sequence[Decision],
+) -> Iterator[Chart]:
+    """Yield the charts of a lot: the first under the limits of its baseline, then one for each that was signed."""
+    about, moments = rows.iloc[0], pd.DatetimeIndex(rows["measured_at"])
+    signed = [one for one in of_instruments if one.what == "limits" and _is_of(one, about)]
+    # of two from one moment on the later one holds
+    begins = sorted({_comes_into_force(one, moments): one for one in signed}.items())
+    places = [0, *(int(moments.searchsorted(at)) for at, _ in begins), len(rows)]
+    last: Chart | None = None
+    for number, (first, end) in enumerate(pairwise(places)):
+        if end > first:
+            by, following = ([None, *(one for _, one in begins), None][number + side] for side in (0, 1))
+            part = _chart(rows.iloc[first:end], old, laboratory, by_run, of_instruments, last, by)
+            last = replace(part, next_signed=following)
+            yield last
+
+
+def _comes_into_force(signed: Decision, moments: pd.DatetimeIndex) -> pd.Timestamp:
+    """Return when signed limits come into force: as their day begins, but never before they were signed."""
+    assert signed.in_force is not None
+    return max(pd.Timestamp(signed.in_force, tz=moments.tz), pd.Timestamp(signed.when).tz_convert(moments.tz))
+
+
+def _is_of(signed: Decision, about: pd.Series) -> bool:
+    """Tell whether signed limits are of the chart of some results."""
+    pairs = ((getattr(signed, name), about[name]) for name in ("instrument", "oil", "lot", "quantity"))
+    same = all(str(one).casefold() == str(other).casefold() for one, other in pairs)
+    return same and concerns(signed, about["quantity"], about["temperature_C"])
 
 
 def _independent(comparisons: pd.DataFrame) -> pd.DataFrame:
@@ -201,14 +294,17 @@ def _by_run(decisions: Sequence[Decision]) -> dict[str, list[Decision]]:
 
 def _chart(
     rows: pd.DataFrame,
-    before: Chart | None,
+    of_old_lot: Chart | None,
     laboratory: Laboratory,
     by_run: dict[str, list[Decision]],
     of_instruments: Sequence[Decision],
+    before: Chart | None,
+    signed: Decision | None,
 ) -> Chart:
     control = laboratory.control
-    about = Subject(*(rows[name].to_numpy(object)[0] for name in _SUBJECT))
-    runs = tuple(map(str, rows["run"]))
+    head = dict(zip(rows.columns, rows.iloc[0], strict=True))
+    about = Subject(*(head[name] for name in _SUBJECT))
+    runs = tuple(map(str, rows["run"].to_numpy(object)))
     given = rows["certified"].to_numpy(float)
     certified = float(given[np.isfinite(given)][0]) if np.isfinite(given).any() else np.nan
     values = rows["value"].to_numpy(float)
@@ -217,15 +313,21 @@ def _chart(
     used = np.ones(len(runs), dtype=bool)
     used[[place for place, one in decided if one.what == "exclude"]] = False
     measured_at = pd.DatetimeIndex(rows["measured_at"])
-    in_baseline, words = baseline_results(measured_at, used, about.lot, about.instrument, control)
-    old = before.limits if before is not None and before.unit == unit else None
+    old = of_old_lot.limits if of_old_lot is not None and of_old_lot.unit == unit else None
     on_instrument = tuple(
         one
         for one in of_instruments
         if one.instrument.casefold() == about.instrument.casefold()
+        and one.what != "limits"
         and concerns(one, about.quantity, about.temperature_C)
     )
-    limits, no_limits = baseline_limits(plotted[in_baseline], values[in_baseline], old, control)
+    limits: ChartLimits | None
+    if signed is None:
+        in_baseline, words = baseline_results(measured_at, used, about.lot, about.instrument, control)
+        limits, no_limits = baseline_limits(plotted[in_baseline], values[in_baseline], old, control)
+    else:
+        in_baseline, no_limits, limits = np.zeros(used.size, bool), "", signed_limits(signed, control)
+        words = f"to {signed.month}, signed by {signed.who} on {signed.when:%Y-%m-%d}, in force from {signed.in_force}"
     chart = Chart(
         **vars(about),
         unit=unit,
@@ -245,6 +347,8 @@ def _chart(
         signals=(),
         decisions=decided,
         instrument_decisions=on_instrument,
+        before=before,
+        signed=signed,
     )
     return replace(chart, signals=_signals(chart, control.rules, old))
 
@@ -310,7 +414,7 @@ def _early(chart: Chart, used: NDArray[np.float64], old: ChartLimits | None) -> 
     """Tell which results of the baseline, or of a chart without limits, are unlike those before them."""
     sigma, degrees = (old.sigma, old.tail_degrees_of_freedom) if old is not None else (0.0, 0.0)
     first = chart.in_baseline[chart.used] if chart.limits is not None else np.ones(used.size, dtype=bool)
-    alike = used.size == 0 or not first[0]  # a baseline of later days judges what came before it too
+    alike = used.size == 0 or not first[0]  # signed, or a baseline of later days that judges what came before it too
     found = np.zeros(used.size, dtype=bool)
     if not alike:
         number = int(first.sum())

@@ -19,8 +19,7 @@ _NODES = (2, 3, 5, 8, 10, 12, 15, 20, 25, 30, 40, 60, 100, 200, 500)
 class Sight:
     """What charts with limits from so many results give and see."""
 
-    number: int
-    """Results that set the centre, [-]; 0 for a known one."""
+    number: int  # results that set the centre, [-]; 0 for a known one
     charts: int
     figures: ChartSight
 

@@ -21,8 +21,7 @@ class Subject:
     quantity: str
     temperature_C: float
     lot: str
-    sample: str
-    """The oil as exports write it."""
+    sample: str  # the oil as exports write it
 
 
 def pretreated(

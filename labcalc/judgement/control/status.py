@@ -37,8 +37,7 @@ class ChartStatus:
 
     status: Status
     reasons: tuple[str, ...]
-    signals: tuple[ChartSignal, ...]
-    """Every signal of the period, accepted ones too."""
+    signals: tuple[ChartSignal, ...]  # every signal of the period, accepted ones too
 
 
 @dataclass(frozen=True)
@@ -57,17 +56,9 @@ class ChartState:
 def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> ChartStatus:
     """Return the status of a chart from ``first`` on and before ``last``.
 
-    Parameters
-    ----------
-    chart : Chart
-        The chart.
-    first, last : pandas.Timestamp
-        Start of the period, and the moment after its end.
-
-    Returns
-    -------
-    ChartStatus
-        A signal that nobody accepted comes first; accepted ones stay in its list.
+    chart : Chart The chart.
+    first, last : pandas.Timestamp Start of the period, and the moment after its end.
+    Returns : A signal that nobody accepted comes first; accepted ones stay in its list.
     """
     inside = chart.between(first, last)
     signals = tuple(one for one in chart.signals if inside[one.position])
@@ -87,24 +78,15 @@ def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> Chart
 def states_at(charts: Sequence[Chart], moment: pd.Timestamp, *, days: float = 30.0) -> tuple[ChartState, ...]:
     """Return the state of some charts at a moment, worst first.
 
-    Parameters
-    ----------
-    charts : sequence of Chart
-        The charts of one instrument.
-    moment : pandas.Timestamp
-        End of the run; a result measured then counts.
-    days : float
-        How far back a chart's last result may lie, [d]; an older chart is passed over.
-
-    Returns
-    -------
-    tuple of ChartState
-        One for each oil, quantity and temperature: that of the lot last measured.
+    charts : sequence of Chart The charts of one instrument.
+    moment : pandas.Timestamp End of the run; a result measured then counts.
+    days : float How far back a chart's last result may lie, [d]; an older chart is passed over.
+    Returns : One for each oil, quantity and temperature: that of the lot last measured.
     """
     until = moment.tz_convert(None).to_datetime64()
     earliest = until - np.timedelta64(pd.Timedelta(days=days))
     latest: dict[tuple[str, str, float], tuple[Chart, int]] = {}
-    for chart in charts:
+    for chart in (one for one in charts if one.moments[-1] >= earliest):
         place = int(chart.moments.searchsorted(until, side="right")) - 1
         if place < 0 or chart.moments[place] < earliest:
             continue
@@ -126,7 +108,7 @@ def _state(chart: Chart, place: int, moment: pd.Timestamp) -> ChartState:
         return _without_limits(chart, place)
     signal = next((one for one in chart.signals if one.position == place), None)
     distance, chance, words = _distance(chart, place)
-    words += f"; limits from {chart.limits.number} results, {chart.baseline}"
+    words += f"; limits from {chart.limits.number} results, {chart.limits_rest_on}"
     words += ", provisional" if chart.limits.provisional else ""
     if signal is not None and signal.decision is not None:
         words += f"; signal ({signal.what}) accepted by {signal.decision.who}: {signal.decision.why}"

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import stdtr, stdtrit
 
 from labcalc.judgement.control.charts import Chart, restarts
-from labcalc.statistics import ChartLimits, SustainedShift, resolution, sustained_shift
+from labcalc.statistics import ChartLimits, Onset, SustainedShift, onset_of, sustained_shift
 from labcalc.wording import at_celsius, signed
 
 _OF_GROUPS, _OF_CHARTS = 2.1e-4, 2.4e-4
@@ -23,11 +26,12 @@ by either, in one of 30 days 6 %: by simulation, tests/judgement/test_watch.py."
 _AT_ONE_TEMPERATURE = 3.0
 """How much rarer a mean of one temperature's charts has to be than one of all: those share their results."""
 
-_LOOK_AHEAD = 30
-"""Later results of a chart that may tell of a run, [-]: more than the longest mean."""
+_LOOK_AHEAD = 30  # later results of a chart that may tell of a run, [-]: more than the longest mean
 
-_FEWEST_DAYS = 5
-"""Days of baseline below which charts are not taken together: our own choice."""
+_EVER, _FOREVER = np.datetime64("1900-01-01", "us"), np.datetime64("2900-01-01", "us")
+
+_LOOK_BACK = 100  # results before the first stop that date what it tells, [-]: our own choice
+_FEWEST_DAYS = 5  # days of baseline below which charts are not taken together: our own choice
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,24 +40,25 @@ class Stream:
 
     instrument: str
     quantity: str
-    temperature_C: float
-    """[°C]; NaN where the stream takes all temperatures together."""
-    charts: tuple[Chart, ...]
-    """One, or all that are taken together."""
-    moments: NDArray[np.datetime64]
-    """Of its results after the baseline, or the last of each day, in UTC."""
-    away: NDArray[np.float64]
-    """How far each lies from the centre, [unit of the charts]; of several charts the mean."""
+    temperature_C: float  # [°C]; NaN where the stream takes all temperatures together
+    charts: tuple[Chart, ...]  # one, or all that are taken together
+    moments: NDArray[np.datetime64]  # of its results after the baseline, or the last of each day, in UTC
+    away: NDArray[np.float64]  # how far each lies from the centre, [unit of the charts]; of several charts the mean
     shift: SustainedShift
-    limit: float
-    """Chance below which it stops the instrument, [-]."""
+    limit: float  # chance below which it stops the instrument, [-]
+    scatter: float  # standard deviation of ``away`` by the baseline, [unit of the charts]
+    number: float  # results that set the centre, [-]
+    degrees_of_freedom: float  # of the scatter, [-]
+    starts: NDArray[np.intp]  # places of the first results after corrective actions
+    since: np.datetime64 = _EVER
+    until: np.datetime64 = _FOREVER  # over which moments the limits that it counts by are in force
 
     @property
     def is_group(self) -> bool:
         """Tell whether several charts are taken together."""
         return len(self.charts) > 1
 
-    @property
+    @cached_property
     def stops(self) -> NDArray[np.bool_]:
         """Tell at which results it stops the instrument."""
         return self.shift.chance < self.limit
@@ -65,6 +70,23 @@ class Stream:
     def began(self, place: int) -> int:
         """Return the place of the first result that the mean at a place rests on: since when it lies away."""
         return place + 1 - int(self.shift.window[place])
+
+    def chance_at(self, place: int, likeness: float) -> float:
+        """Return the chance at a place, [-], where neighbouring days are as like each other as a correlation says."""
+        m = int(self.shift.window[place])
+        terms = [_grown(number, likeness) / number for number in (m, self.number)]
+        widened = math.sqrt(sum(terms) / (1.0 / m + 1.0 / self.number))
+        t = float(stdtrit(self.degrees_of_freedom, self.shift.chance[place] / 2.0))
+        return float(2.0 * stdtr(self.degrees_of_freedom, t / widened))
+
+    def onset(self, told: int, clearest: int, likeness: float = 0.0) -> Onset:
+        """Date what was told first at a place and is clearest at one: its places of beginning, nothing before a repair
+        or an earlier stop counted; days that are alike date it less."""
+        ends = [*self.starts[self.starts <= told], *(np.flatnonzero(self.stops[:told])[-1:] + 1), told - _LOOK_BACK, 0]
+        first = int(max(ends))
+        scatter = self.scatter * math.sqrt((1.0 + likeness) / (1.0 - likeness))
+        found = onset_of(self.away[first : clearest + 1], scatter, self.number, self.degrees_of_freedom)
+        return Onset(*(first + place for place in (found.place, found.earliest, found.latest)))
 
     @property
     def means(self) -> NDArray[np.float64]:
@@ -88,24 +110,56 @@ class Stream:
         return float(np.mean(self.away[self.began(place) : place + 1]))
 
 
-def watched(charts: Sequence[Chart]) -> tuple[Stream, ...]:
+def _grown(number: float, likeness: float) -> float:
+    """Return how much the variance of a mean grows by neighbours that are alike (autoregression of the first order)."""
+    if likeness == 0.0 or math.isinf(number):
+        return 1.0
+    rest = (1.0 - likeness**number) / (number * (1.0 - likeness))
+    return float((1.0 + likeness - 2.0 * likeness * rest) / (1.0 - likeness))
+
+
+def watched(charts: Sequence[Chart], since: pd.Timestamp | None = None) -> tuple[Stream, ...]:
     """Return the streams of one instrument: first those of charts taken together, then each chart with limits.
 
-    Parameters
-    ----------
-    charts : sequence of Chart
-        All charts of the instrument.
+    charts : sequence of Chart All charts of the instrument.
+    since : pandas.Timestamp, optional Charts whose last result lies before it are not watched alone: lots that are used
+        up.
     """
+    earliest = np.datetime64(0, "us") if since is None else since.tz_convert(None).to_datetime64()
     known = [one for one in charts if one.limits is not None]
     streams = list(dict.fromkeys((one.oil, one.temperature_C) for one in known))
     days = {id(one): _standardised(one, streams.index((one.oil, one.temperature_C))) for one in known}
-    groups = [found for some in _groups(known) if (found := _together(some, days)) is not None]
     current = len({(one.oil, one.quantity, one.temperature_C) for one in known})
-    alone = [_alone(one, _OF_CHARTS / current) for one in known]
-    return (
-        *(replace(one, limit=one.limit / _shared(one, groups)) for one in groups),
-        *(one for one in alone if one.moments.size),
-    )
+    alone = [_alone(one, _OF_CHARTS / current) for one in known if one.moments[-1] >= earliest]
+    groups = [one for span in _spans(known) for one in _groups_in(span, known, days)]
+    return (*groups, *(one for one in alone if one.moments.size))
+
+
+def _spans(charts: Sequence[Chart]) -> Iterator[tuple[np.datetime64, np.datetime64]]:
+    """Yield the stretches of time between signed limits: what charts told together before them stays as it was."""
+    return pairwise(sorted({_EVER, _FOREVER, *(end for one in charts for end in _in_force(one))}))
+
+
+def _in_force(chart: Chart) -> tuple[np.datetime64, np.datetime64]:
+    """Return from when until when the limits of a chart hold."""
+    since, until = (None if at is None else at.tz_convert(None).to_datetime64() for at in (chart.since, chart.until))
+    return (_EVER if since is None else since), (_FOREVER if until is None else until)
+
+
+def _groups_in(
+    span: tuple[np.datetime64, np.datetime64], charts: Sequence[Chart], days: Mapping[int, _Days]
+) -> Iterator[Stream]:
+    """Yield the streams of charts taken together under the limits of one stretch of time."""
+    since, until = span
+    held = [one for one in charts if _in_force(one)[0] < until and _in_force(one)[1] > since]
+    groups = [found for some in _groups(held) if (found := _together(some, days, span)) is not None]
+    yield from (replace(one, limit=one.limit / _shared(one, groups)) for one in groups)
+
+
+def without(stream: Stream, others: Collection[int]) -> Stream:
+    """Return a stream without the charts of some identities; itself where none of its own would go, or all."""
+    left = [one for one in stream.charts if id(one) not in others]
+    return watched(left)[0] if 0 < len(left) < len(stream.charts) else stream
 
 
 def _shared(one: Stream, groups: Sequence[Stream]) -> float:
@@ -118,7 +172,8 @@ def stopping_at(streams: Sequence[Stream], moment: pd.Timestamp, *, days: float 
     """Say which of an instrument's streams stop it at a moment, the rarest first; older than some days, none does."""
     until = moment.tz_convert(None).to_datetime64()
     earliest = until - np.timedelta64(pd.Timedelta(days=days))
-    places = [(one, place) for one in streams if (place := one.last_until(until)) >= 0]
+    held = (one for one in streams if until < one.until and one.moments[-1] >= earliest)
+    places = [(one, place) for one in held if (place := one.last_until(until)) >= 0]
     found = [(one, at) for one, at in places if one.moments[at] >= earliest and one.stops[at]]
     return tuple(one.words(at) for one, at in sorted(found, key=lambda pair: pair[0].shift.chance[pair[1]]))
 
@@ -131,6 +186,8 @@ def told_afterwards(streams: Sequence[Stream], moment: pd.Timestamp) -> str:
     until = moment.tz_convert(None).to_datetime64()
     found = []
     for one in streams:
+        if until < one.since or one.moments[-1] <= until:
+            continue
         after = one.last_until(until) + 1
         stops = np.flatnonzero(one.stops[after : after + _LOOK_AHEAD]) + after
         told = next((at for at in stops.tolist() if one.began(at) <= after <= at), None)
@@ -160,17 +217,19 @@ def _alone(chart: Chart, limit: float) -> Stream:
     limits, after = chart.limits, _after(chart)
     assert limits is not None
     # several results of one day share what the day does: their mean counts as one
-    _, first = np.unique(_days(chart)[after], return_index=True)
+    _, first = np.unique(chart.days[after], return_index=True)
     many = np.diff([*first, int(after.sum())])
     away = np.add.reduceat(chart.plotted[after] - limits.centre, first) / many if first.size else np.zeros(0)
     moments, number = chart.moments[after][first + many - 1], limits.number or np.inf
     starts = _starts([chart], moments)
-    sigma = math.hypot(limits.sigma, _rounding(chart))
+    sigma = math.hypot(limits.sigma, chart.rounding)
     found = sustained_shift(
         _counted(away / sigma, limits) * sigma, sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts
     )
     limit *= _with_few(limits.tail_degrees_of_freedom)
-    return Stream(chart.instrument, chart.quantity, chart.temperature_C, (chart,), moments, away, found, limit)
+    about = chart.instrument, chart.quantity, chart.temperature_C, (chart,)
+    known = sigma, number, limits.tail_degrees_of_freedom, starts
+    return Stream(*about, moments, away, found, limit, *known, *_in_force(chart))
 
 
 def _with_few(degrees_of_freedom: float) -> float:
@@ -178,24 +237,10 @@ def _with_few(degrees_of_freedom: float) -> float:
     return 1.0 + 22.0 / degrees_of_freedom
 
 
-def _days(chart: Chart) -> NDArray[np.datetime64]:
-    """Return the day of each result; what comes after a corrective action is a day of its own."""
-    days = chart.measured_at.tz_localize(None).normalize().to_numpy().astype("datetime64[us]")
-    actions = restarts(chart.instrument_decisions, chart.measured_at)
-    after = np.searchsorted(actions, np.arange(days.size), side="right")
-    return np.asarray(days + after.astype("timedelta64[us]"))
-
-
 def _counted(z: NDArray[np.float64], limits: ChartLimits) -> NDArray[np.float64]:
     """Let a single result count as far as its limit at most: beyond, as with heavy tails, it is told by its chart."""
     most = replace(limits, as_known=False).reach()
     return np.asarray(np.clip(z, -most, most))
-
-
-def _rounding(chart: Chart) -> float:
-    """Return what coarse rounding may hide of the spread, [unit of the chart]: few of its results differ at all."""
-    found, to_chart = resolution(chart.values), 100.0 / chart.certified if chart.unit == "%" else 1.0
-    return found.step * to_chart / math.sqrt(12.0) if found.coarse and math.isfinite(found.step) else 0.0
 
 
 def _starts(charts: Sequence[Chart], moments: NDArray[np.datetime64]) -> NDArray[np.intp]:
@@ -206,12 +251,15 @@ def _starts(charts: Sequence[Chart], moments: NDArray[np.datetime64]) -> NDArray
 _Days = tuple[NDArray[Any], ...]
 
 
-def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | None:
+def _together(
+    charts: Sequence[Chart], known: Mapping[int, _Days], span: tuple[np.datetime64, np.datetime64]
+) -> Stream | None:
     """Take charts together: the mean of their standardised results of a day, as it varied in their baselines."""
     if len(charts) < 2:
         return None
     columns = zip(*(known[id(chart)] for chart in charts), strict=True)
     table = pd.DataFrame(dict(zip(_COLUMNS, map(np.concatenate, columns), strict=True)))
+    table = table[table["in_baseline"] | ((table["at"] >= span[0]) & (table["at"] < span[1]))]
     # several results of one oil on one day tell of that day once
     results = table.groupby(["in_baseline", "day", "stream"], sort=True).mean()
     daily = results.assign(square=results["z"] ** 2).groupby(["in_baseline", "day"])
@@ -244,7 +292,8 @@ def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | N
         return None
     moments = since["at"].to_numpy().astype("datetime64[us]")
     number = since["number"].to_numpy(float)
-    shift = sustained_shift(z, sigma, number, degrees, starts=_starts(charts, moments))
+    starts = _starts(charts, moments)
+    shift = sustained_shift(z, sigma, number, degrees, starts=starts)
     temperatures = {one.temperature_C for one in charts}
     first = charts[0]
     at = temperatures.pop() if len(temperatures) == 1 else float("nan")
@@ -257,7 +306,44 @@ def _together(charts: Sequence[Chart], known: Mapping[int, _Days]) -> Stream | N
         since["away"].to_numpy(),
         shift,
         _OF_GROUPS * min(_with_few(degrees), 1.75),
+        max(float(before["away"].std()), 1e-9),
+        float(number.min()),
+        degrees,
+        starts,
+        *span,
     )
+
+
+def neighbouring_days(charts: Sequence[Chart]) -> tuple[float, float]:
+    """Return how like neighbouring days are in the baselines of some charts, [-]: of a chart's results, and of an
+    instrument's mean of a quantity; 0 where a correlation is less than twice its standard error."""
+    series = [
+        pd.DataFrame(
+            {
+                "chart": number,
+                "instrument": one.instrument,
+                "quantity": one.quantity,
+                "day": one.days[one.in_baseline],
+                "z": (one.plotted[one.in_baseline] - one.limits.centre) / one.limits.sigma,
+            }
+        )
+        for number, one in enumerate(charts)
+        if one.limits is not None
+    ]
+    if not series:
+        return 0.0, 0.0
+    table = pd.concat(series)
+    return _likeness(table, ["chart"]), _likeness(table, ["instrument", "quantity"])
+
+
+def _likeness(table: pd.DataFrame, keys: list[str]) -> float:
+    days = table.groupby([*keys, "day"], sort=True)["z"].mean()
+    of = days.groupby(level=keys)
+    product = (days * of.shift(-1)).dropna()
+    if not product.size:
+        return 0.0
+    correlation = float(product.mean() / days.pow(2).mean()) + float((1.0 / of.size()).mean())  # n - 1 of n pairs
+    return correlation if correlation > 2.0 / math.sqrt(product.size) else 0.0
 
 
 _COLUMNS = ("in_baseline", "day", "at", "stream", "z", "rounding", "away", "number")
@@ -265,14 +351,15 @@ _COLUMNS = ("in_baseline", "day", "at", "stream", "z", "rounding", "away", "numb
 
 def _standardised(chart: Chart, stream: int) -> _Days:
     """Return what a chart's used results add to those of their days, as ``_COLUMNS``; ``stream``: its oil's number."""
-    limits, used = chart.limits, chart.used
+    limits, rounding = chart.limits, chart.rounding
     assert limits is not None
-    away, rounding = chart.plotted[used] - limits.centre, _rounding(chart)
+    parts = [(part, which, True) for part, which in chart.rests_on] + [(chart, _after(chart), False)]
+    away = np.concatenate([part.plotted[which] for part, which, _ in parts]) - limits.centre
     sigma = math.hypot(limits.sigma, rounding)
     return (
-        chart.in_baseline[used],
-        _days(chart)[used],
-        chart.moments[used],
+        np.concatenate([np.full(int(which.sum()), is_before) for _, which, is_before in parts]),
+        np.concatenate([part.days[which] for part, which, _ in parts]),
+        np.concatenate([part.moments[which] for part, which, _ in parts]),
         np.full(away.size, stream),
         _counted(away / sigma, limits),
         np.full(away.size, (rounding / sigma) ** 2),

@@ -24,8 +24,7 @@ _CAUSES = {
 }
 """What makes the first of two results the higher (True) or the lower one."""
 
-_FEWEST = 5
-"""Pairs below which nothing is said of an order, [-]: our own choice."""
+_FEWEST = 5  # pairs below which nothing is said of an order, [-]: our own choice
 
 
 @dataclass(frozen=True)
@@ -40,13 +39,8 @@ class DuplicateFinding:
 def biases_of(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[DuplicateFinding, ...]:
     """Return what differs on the whole, less what carry-over does, more than chance among so many tests explains.
 
-    Parameters
-    ----------
     results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
-
-    Returns
-    -------
-    By quantity, over all classes: the temperatures of a run share its fills, and are one difference.
+    Returns : By quantity, over all classes: the temperatures of a run share its fills, and are one difference.
     """
     orders = dict(_orders(results, sets))
     adjusted = holm_adjusted([one.p_value for one in orders.values()])
@@ -63,8 +57,7 @@ def _orders(results: pd.DataFrame, sets: pd.DataFrame) -> Iterator[tuple[tuple[s
     alike, turned = (table["condition"] == CONDITIONS[1]).to_numpy(), one > other
     named = np.where(turned, other, one) + " minus " + np.where(turned, one, other)
     table = table.assign(
-        contrast=np.where(alike, FIRST_MINUS_SECOND, named),
-        apart=table["apart"].mask(turned, -table["apart"]),
+        contrast=np.where(alike, FIRST_MINUS_SECOND, named), apart=table["apart"].mask(turned, -table["apart"])
     )
     between = (one != other) & (table["number"] == 2)
     pairs = table[(alike | between) & ~table["carried_over"]]

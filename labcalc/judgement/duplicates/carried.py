@@ -22,16 +22,11 @@ def with_carry_over(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Add what carry-over is expected to do to each set, and to each result.
 
-    Parameters
-    ----------
     sets, results : ``SET_COLUMNS`` and ``RESULT_COLUMNS`` of the same sets.
     material : The record that tells which run came before, and how much of it stays.
     last : The end of the period: results before it tell how much stays.
-
-    Returns
-    -------
-    Both with ``carried``, [shown unit]: of a set first minus second. The sets with ``carried_over``: the expected
-        effects lie further apart than ``PART`` of the limit.
+    Returns : Both with ``carried``, [shown unit]: of a set first minus second. The sets with ``carried_over``: the
+        expected effects lie further apart than ``PART`` of the limit.
     """
     first = results[(results["condition"] != CONDITIONS[0]) & (results["replicate"] == 1)]
     known = {

@@ -14,11 +14,8 @@ from labcalc.judgement.duplicates.sets import SHOWN_UNITS, shown_values
 from labcalc.statistics import holm_adjusted
 from labcalc.wording import numeral
 
-SIGNIFICANCE = 0.05
-"""How often chance alone may name somebody in a report, [-]."""
-
-_FEWEST = 5
-"""Fillings repeated, of one and of the rest, below which nobody is compared, [-]: our own choice."""
+SIGNIFICANCE = 0.05  # how often chance alone may name somebody in a report, [-]
+_FEWEST = 5  # fillings repeated, of one and of the rest, below which nobody is compared, [-]: our own choice
 
 WHAT_TO_DO = {
     "operator": "Watch a fill together: filling, waiting, cleaning; let somebody else repeat five of these samples.",
@@ -35,24 +32,18 @@ _Mask = NDArray[np.bool_]
 class NamedSpread:
     """The scatter of what one operator, instrument, lot or day repeated, beside the rest in the same classes."""
 
-    factor: str
-    """One of ``WHAT_TO_DO``."""
+    factor: str  # one of ``WHAT_TO_DO``
     name: str
     quantity: str
-    unit: str
-    """``%`` (viscosity, by logarithms) or ``kg/m³``."""
-    deviation: float
-    """In the unit, as if all had measured the same classes."""
+    unit: str  # ``%`` (viscosity, by logarithms) or ``kg/m³``
+    deviation: float  # in the unit, as if all had measured the same classes
     others: float
-    ratio_interval: tuple[float, float]
-    """Of the two deviations, 95 % where results are normal, [-]."""
+    ratio_interval: tuple[float, float]  # of the two deviations, 95 % where results are normal, [-]
     variance_ratio: float
-    degrees: tuple[float, float]
-    """The temperatures of a fill count once."""
+    degrees: tuple[float, float]  # the temperatures of a fill count once
     p_value: float
     """The larger of two one-sided p-values, by F and by ranks, [-]; ranks need no normal results, F no many."""
-    holm_p: float = 1.0
-    """Adjusted for all that are compared."""
+    holm_p: float = 1.0  # adjusted for all that are compared
 
     @property
     def stands_out(self) -> bool:
@@ -86,18 +77,11 @@ def compare_spreads(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[NamedSpr
     for having worked with it. Each class and temperature is taken in its own scatter, less what carry-over does.
     Simulated, somebody is named in less than 5 % of quiet laboratories, with normal, heavy-tailed and coarse results.
 
-    Parameters
-    ----------
     results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
-
-    Returns
-    -------
-    Those that stand out first, then by p-value; where five fillings and as many others were repeated.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9 (F-test). J. Klotz, Ann. Math. Stat. 33 (1962) 498
-       (normal scores, memory); here of |d| within classes, the tail by a gamma of the same two moments. S. Holm (1979).
+    Returns : Those that stand out first, then by p-value; where five fillings and as many others were repeated.
+    Source : NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9 (F-test). J. Klotz, Ann. Math. Stat. 33 (1962) 498
+        (normal scores, memory); here of |d| within classes, the tail by a gamma of the same two moments. S. Holm
+        (1979).
     """
     candidates = list(_candidates(fills := _fills(results, sets)))
     left, named = np.ones(len(fills), dtype=bool), list[NamedSpread]()

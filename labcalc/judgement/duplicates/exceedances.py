@@ -12,8 +12,7 @@ from labcalc.judgement.duplicates.sets import SHOWN_UNITS
 from labcalc.statistics import acceptable_result, critical_range
 from labcalc.wording import at_celsius, numeral, signed
 
-_LAST = 4
-"""The procedure of ISO 5725-6 ends with four results."""
+_LAST = 4  # the procedure of ISO 5725-6 ends with four results
 
 _GROSS = 2.0
 """Times its limit that a set spreads by chance once in 10 000 where the limit is just met, [-]: our own choice."""
@@ -29,18 +28,14 @@ class SetBeyond:
     quantity: str
     temperature_C: float
     unit: str
-    measured_at: pd.Timestamp
-    """Of the last of them."""
+    measured_at: pd.Timestamp  # of the last of them
     runs: str
     instruments: str
     operators: str
-    values: tuple[float, ...]
-    """In the order of measurement, in the unit."""
+    values: tuple[float, ...]  # in the order of measurement, in the unit
     spread: float
-    limit: float
-    """For so many results, in the unit."""
-    carried: float
-    """First minus second by carry-over, [shown unit]; 0 where it doesn't bring them within the limit."""
+    limit: float  # for so many results, in the unit
+    carried: float  # first minus second by carry-over, [shown unit]; 0 where it doesn't bring them within the limit
     what_to_do: str
 
     @property
@@ -60,15 +55,9 @@ class SetBeyond:
 
 
 def sets_beyond(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[SetBeyond, ...]:
-    """Return the sets beyond their limit.
+    """Return the sets beyond their limit, in the order of time.
 
-    Parameters
-    ----------
     results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
-
-    Returns
-    -------
-    In the order of time.
     """
     beyond = sets[sets["beyond"]].sort_values("ended", kind="stable")
     of_these = results[results["set"].isin(beyond.index)].groupby("set")

@@ -22,8 +22,7 @@ CONDITIONS = ("determinability", "repeatability", "intermediate precision")
 FACTORS = ("time", "calibration", "operator", "equipment")
 """What may change between results of one laboratory (ISO 5725-3: T, C, O, E)."""
 
-_QUANTITIES = ("kinematic viscosity", "density")
-"""Dynamic viscosity follows from the two."""
+_QUANTITIES = ("kinematic viscosity", "density")  # dynamic viscosity follows from the two
 
 RESULT_COLUMNS = (
     *("set", "condition", "changed", "quantity", "temperature_C", "value", "run", "sample", "product", "role"),
@@ -42,22 +41,16 @@ _ALIKE = [*_SAME, "instrument", "operator", "lots", "actions"]
 def repeated_results(
     rows: pd.DataFrame, record: pd.DataFrame, laboratory: Laboratory, decisions: Sequence[Decision]
 ) -> pd.DataFrame:
-    """Find the results that repeat others.
+    """Find the results that repeat others: ``RESULT_COLUMNS``.
 
     Results without a time are no part of it, nor are those that a decision excludes. An unknown operator or instrument
     counts as one more name. Where intermediate precision is looked at, the first result of each
     set of repeats stands for it, so that this is a precision of single results.
 
-    Parameters
-    ----------
     rows : Rows of the tidy table in which repeats are looked for.
     record : The whole record: its reference-oil runs tell which lots were in use.
     laboratory : Its choices for duplicates, and whether replicates are fills or determinations.
     decisions : What people excluded, and when they adjusted an instrument.
-
-    Returns
-    -------
-    ``RESULT_COLUMNS``.
     """
     results = _results(rows, laboratory, decisions)
     results = _with_calibration(results, record, laboratory, decisions)

@@ -26,15 +26,10 @@ from labcalc.statistics import (
 )
 from labcalc.wording import at_celsius, numeral
 
-_FEWEST = 4
-"""Sets below which nothing is said of the method, [-]: our own choice."""
-
+_FEWEST = 4  # sets below which nothing is said of the method, [-]: our own choice
 NOT_ENOUGH = "not enough pairs to tell"
-
 _LETTERS = {CONDITIONS[0]: "d", CONDITIONS[1]: "r", CONDITIONS[2]: "R"}
-
-_BEYOND_BY_CHANCE = 0.05
-"""Share of sets beyond their limit where it is just met, [-]."""
+_BEYOND_BY_CHANCE = 0.05  # share of sets beyond their limit where it is just met, [-]
 
 _WIDEST = 2.0
 """Times its limit that the upper end of the interval may reach where a precision is told to be as stated, [-]; 8 pairs
@@ -49,31 +44,21 @@ by 2 % of normal series of 12."""
 class DuplicateSummary:
     """The precision of one class, quantity and temperature under one kind of conditions, in the shown unit."""
 
-    condition: str
-    """One of ``CONDITIONS``."""
-    changed: tuple[str, ...]
-    """The factors that an intermediate precision is about."""
+    condition: str  # one of ``CONDITIONS``
+    changed: tuple[str, ...]  # the factors that an intermediate precision is about
     precision_class: str
     quantity: str
     temperature_C: float
-    unit: str
-    """``%`` (viscosity, by logarithms) or ``kg/m³``."""
-    precision: DuplicatePrecision
-    """From every set that carry-over leaves as it is, those beyond the limit included."""
-    carried_over: tuple[str, ...]
-    """Samples that carry-over holds apart."""
-    with_carry_over: DuplicatePrecision | None
-    """From every set; None where carry-over holds none apart."""
+    unit: str  # ``%`` (viscosity, by logarithms) or ``kg/m³``
+    precision: DuplicatePrecision  # from every set that carry-over leaves as it is, those beyond the limit included
+    carried_over: tuple[str, ...]  # samples that carry-over holds apart
+    with_carry_over: DuplicatePrecision | None  # from every set; None where carry-over holds none apart
     statement: PrecisionStatement | None
-    why_not: str
-    """Why there is no limit."""
-    limit_in_force: float
-    """d, r or R at these levels; NaN where none is stated."""
+    why_not: str  # why there is no limit
+    limit_in_force: float  # d, r or R at these levels; NaN where none is stated
     comparison: RepeatabilityComparison | None
-    beyond: tuple[str, ...]
-    """Samples beyond the limit, one a set."""
-    robust_limit: float
-    """2.77 s by the middle of the pairs, where tails are heavy; else NaN."""
+    beyond: tuple[str, ...]  # samples beyond the limit, one a set
+    robust_limit: float  # 2.77 s by the middle of the pairs, where tails are heavy; else NaN
     worse_p: float = math.nan
     """The larger of the p-values of so large a scatter and of so many sets beyond, [-], adjusted for all."""
 
@@ -158,16 +143,10 @@ class DuplicateSummary:
 
 
 def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Laboratory) -> tuple[DuplicateSummary, ...]:
-    """Summarise sets of repeats by conditions, class, quantity and temperature.
+    """Summarise sets of repeats by conditions (repeatability first), class, quantity and temperature.
 
-    Parameters
-    ----------
     results, sets : ``RESULT_COLUMNS`` and ``SET_COLUMNS`` of the same sets.
     laboratory : Its precision statements.
-
-    Returns
-    -------
-    Repeatability first, viscosity before density.
     """
     results = results.assign(shown=shown_values(results))
     keys = ["condition", "changed", "quantity", "precision_class", "temperature_C"]

@@ -23,9 +23,7 @@ from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory, nearest
 from labcalc.wording import at_celsius, counted, first_of
 
-DUPLICATE_VERDICTS = ("as it should be", "to be watched", "needs action")
-"""From best to worst."""
-
+DUPLICATE_VERDICTS = ("as it should be", "to be watched", "needs action")  # from best to worst
 _REVIEW = "Review how the method is run: filling, temperature, cleaning."
 _MEASURE = "Measure again, as told for each; look for bubbles, residue of the sample before, swapped bottles."
 _RINSE = "Rinse once more after a thicker sample, or run from thin to thick."
@@ -39,19 +37,16 @@ class DuplicateReport:
     period: Period
     only: Mapping[str, str]
     """What the sets are narrowed to: ``product`` (or class), ``operator``, ``instrument``; empty: all."""
-    sets: pd.DataFrame
-    """``SET_COLUMNS``, with what carry-over is expected to do (``carried``, ``carried_over``)."""
+    sets: pd.DataFrame  # ``SET_COLUMNS``, with what carry-over is expected to do (``carried``, ``carried_over``)
     summaries: tuple[DuplicateSummary, ...]
     spreads: tuple[NamedSpread, ...]
     """Operators, instruments, lots and days beside the rest; those that stand out first."""
     biased: tuple[DuplicateFinding, ...]
     """What differs on the whole between first and second results, or between two instruments."""
-    beyond: tuple[SetBeyond, ...]
-    """In the order of time."""
+    beyond: tuple[SetBeyond, ...]  # in the order of time
     sources: tuple[SourceFile, ...]
     """The exports that the results of the period, and those that they may repeat, stand in."""
-    digest: str
-    """SHA-256 over everything that the report depends on, beside the version of labcalc."""
+    digest: str  # SHA-256 over everything that the report depends on, beside the version of labcalc
 
     @property
     def rank(self) -> int:
@@ -140,23 +135,14 @@ def report_duplicates(
     operator: str = "",
     instrument: str = "",
 ) -> DuplicateReport:
-    """Put together the precision of duplicate runs.
+    """Put together the precision of duplicate runs: of the sets whose last result lies in the period.
 
-    Parameters
-    ----------
     material : The record, as ``gather_record`` returns it.
     first_day, last_day : Such as ``2026-03-31``, both included; none: from the first or to the last dated run of the
         record.
     product : Only this product or precision class; case ignored.
     operator, instrument : Only sets in which this person, or this instrument, measured; case ignored.
-
-    Returns
-    -------
-    Sets whose last result lies in the period.
-
-    Raises
-    ------
-    PeriodError : A day is none, the record holds no dated run, or none of that product, operator or instrument.
+    Raises PeriodError : A day is none, the record holds no dated run, or none of that product, operator or instrument.
     """
     record = material.record
     dated = record["measured_at"].dropna()

@@ -15,9 +15,7 @@ from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement, preci
 from labcalc.statistics import CRITICAL_RANGE_FACTORS
 
 REFERENCE_CLASS = "reference oils"
-
-BINARY_DUST = 1e-14
-"""What binary arithmetic adds to a difference, relative to the results, as in ``lie_within``."""
+BINARY_DUST = 1e-14  # what binary arithmetic adds to a difference, relative to the results, as in ``lie_within``
 
 SHOWN_UNITS = {"kinematic viscosity": "%", "density": "kg/m³"}
 """Unit in which a quantity's scatter is told: viscosity relative (by logarithms), as its scatter grows with it."""
@@ -43,16 +41,10 @@ def shown_values(results: pd.DataFrame) -> NDArray[np.float64]:
 
 
 def sets_of(results: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
-    """Return a row for each set of repeats.
+    """Return a row for each set of repeats, ``SET_COLUMNS``, indexed by ``set``.
 
-    Parameters
-    ----------
     results : ``RESULT_COLUMNS``.
     laboratory : Its products and precision statements.
-
-    Returns
-    -------
-    ``SET_COLUMNS``, indexed by ``set``.
     """
     groups = results.assign(shown=shown_values(results)).groupby("set", sort=True)
     first = groups.first()

@@ -18,7 +18,7 @@ from labcalc.judgement.month.finding import IMPORTANT, LATER, URGENT, Finding, s
 from labcalc.judgement.month.follow_up import Action
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
-from labcalc.judgement.record.admission import Doubt
+from labcalc.judgement.record.admission import Doubt, first_of_files
 from labcalc.lab import Decision
 from labcalc.wording import at_celsius, counted, numeral, percent, signed
 
@@ -55,6 +55,7 @@ def ranked_actions(
         "repair": of_oils.repairs(checks),
         "refused": _refusals(refusals),
         "limits": of_oils.baselines(checks),
+        "due": of_oils.due(checks),
         "waiting": _waiting(waiting),
     }
     found = [(kind, one) for kind, some in kinds.items() for one in some]
@@ -83,12 +84,9 @@ def _unusable(unusable: Sequence[DecisionError]) -> Iterator[Finding]:
 
 
 def _doubts(doubts: Sequence[Doubt]) -> Iterator[Finding]:
-    files = Counter((one.file, one.about) for one in doubts)
-    for one in [*{(one.file, one.about): one for one in reversed(doubts)}.values()][::-1]:
-        more = files[one.file, one.about] - 1
-        also = f"; and {counted(more, 'more run')} of the file" if more else ""
+    for one in first_of_files(doubts):
         to_do = "Kept out of baselines, limits, pairings and carry-over: decide to count or to exclude each."
-        yield Finding(URGENT, one.file, f"line {one.line}, run {one.run}: {one.finding}{also}", to_do, which=one.about)
+        yield Finding(URGENT, one.file, f"line {one.line}, run {one.run}: {one.finding}", to_do, which=one.about)
 
 
 def _nothing_measured(rows: pd.DataFrame, month: Month) -> Iterator[Finding]:
@@ -163,7 +161,9 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
             f"{size[most]} ({most})" + f": {percent(share.value)} of the sample before stays in the cell" * share.shows,
             "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
             share.value,
-            details=tuple(f"{name}: {_expected(worst)}" for worst, name in of),
+            details=tuple(
+                f"{run.run}: {name}, {_expected(worst)}" for run, (worst, name) in zip(one.at_risk, of, strict=True)
+            ),
             weight=sum(abs(run.worst.effect) / run.worst.limit for run in one.at_risk),
         )
 

@@ -9,8 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.judgement.carry_over.effect import RunAtRisk, class_in_force, expected_effects, runs_at_risk, worst_effect
-from labcalc.judgement.carry_over.shares import DIRECTIONS, InstrumentCarryOver, carry_over_of
+from labcalc.judgement.carry_over.effect import (
+    SHARE_SIGNIFICANCE,
+    RunAtRisk,
+    class_in_force,
+    expected_effects,
+    runs_at_risk,
+    worst_effect,
+)
+from labcalc.judgement.carry_over.shares import DIRECTIONS, InstrumentCarryOver, RunBefore, carry_over_of
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory
@@ -24,12 +31,9 @@ class TellingResults:
     """The results that tell the shares, in the order of time."""
 
     runs: tuple[str, ...]
-    ratio: _Array
-    """How many times as thick as its own level the sample before each was, [-]."""
-    away_percent: _Array
-    """Viscosity less the level of its own oil or lot, [%]."""
-    aside: NDArray[np.bool_]
-    """Results that something else has moved: they tell nothing of a share."""
+    ratio: _Array  # how many times as thick as its own level the sample before each was, [-]
+    away_percent: _Array  # viscosity less the level of its own oil or lot, [%]
+    aside: NDArray[np.bool_]  # results that something else has moved: they tell nothing of a share
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,17 +41,13 @@ class CarryOver:
     """What stays in an instrument's cell from the sample before, from half a year up to the end of a month."""
 
     instrument: str
-    shares: tuple[CarriedShare, ...]
-    """After a thicker and after a thinner sample, from viscosity."""
-    by_density: tuple[CarriedShare, ...]
-    """The same from density: another rule of mixing, so a check on the first."""
+    shares: tuple[CarriedShare, ...]  # after a thicker and after a thinner sample, from viscosity
+    by_density: tuple[CarriedShare, ...]  # the same from density: another rule of mixing, so a check on the first
     results: TellingResults
-    followed: int
-    """Runs of the month that came within hours after another one."""
+    followed: int  # runs of the month that came within hours after another one
     at_risk: tuple[RunAtRisk, ...]
     """Those of them that the sample before is expected to have moved by more than the limit."""
-    unsure: int
-    """Those of which it can't be told."""
+    unsure: int  # those of which it can't be told
     plan: tuple[DesignStep, ...]
     """The runs that tell the share at once, where the record doesn't; empty without two reference oils."""
 
@@ -66,19 +66,10 @@ class CarryOver:
 def month_carry_overs(material: Material, record: pd.DataFrame, month: Month) -> tuple[CarryOver, ...]:
     """Return the carry-over of every instrument that ran in a month.
 
-    Parameters
-    ----------
-    material : Material
-        The record.
-    record : pandas.DataFrame
-        The month's rows of the tidy table.
-    month : Month
-        Shares are those at its end; each run is judged by the share as known when it ran.
-
-    Returns
-    -------
-    tuple of CarryOver
-        In the order of the instruments' names.
+    material : Material The record.
+    record : pandas.DataFrame The month's rows of the tidy table.
+    month : Month Shares are those at its end; each run is judged by the share as known when it ran.
+    Returns : In the order of the instruments' names.
     """
     names = sorted(map(str, record.loc[record["measured_at"].notna(), "instrument"].dropna().unique()))
     known = [(name, material.carry_over(name)) for name in names]
@@ -99,6 +90,33 @@ def _of_month(name: str, carried: InstrumentCarryOver, material: Material, month
         unsure=sum(worst is None or worst.state == "not checked" for worst in effects),
         plan=() if all(one.known for one in shares) else _plan(material.laboratory),
     )
+
+
+def with_carried(comparisons: pd.DataFrame, material: Material) -> pd.DataFrame:
+    """Return comparisons with ``carried`` and ``carried_u``: what the run before is expected to have added to each, by
+    the share as known when it ran, and its standard uncertainty, [unit of the quantity]; 0 where no share is certain.
+    """
+    known: dict[tuple[str, float, str], tuple[float, float]] = {}
+    for instrument, rows in comparisons.groupby("instrument"):
+        carried = material.carry_over(str(instrument))
+        shares = () if carried is None else carried.shares_at(rows["measured_at"].max())
+        if carried is not None and any(one.shows and one.p_value < SHARE_SIGNIFICANCE for one in shares):
+            for run in rows["run"].unique():
+                known |= {(run, *key): effect for key, effect in _carried(carried.run_before(run)).items()}
+    keys = zip(*(comparisons[name] for name in ("run", "temperature_C", "quantity")), strict=True)
+    found = np.array([known.get(key, (0.0, 0.0)) for key in keys]).reshape(-1, 2)
+    to_unit = np.where(comparisons["quantity"] == "density", 1.0, comparisons["value"].to_numpy(float) / 100.0)
+    return comparisons.assign(carried=found[:, 0] * to_unit, carried_u=found[:, 1] * to_unit)
+
+
+def _carried(place: RunBefore | None) -> dict[tuple[float, str], tuple[float, float]]:
+    """Return effect and standard uncertainty, [%] or [kg/m³], by temperature and quantity."""
+    share = None if place is None or not place.followed else place.share
+    if place is None or share is None or not share.shows or share.p_value >= SHARE_SIGNIFICANCE:
+        return {}
+    of_one = share.standard_uncertainty / share.value
+    effects = {(one.temperature_C, one.quantity): one.effect(share.value) for one in place.contrasts}
+    return {key: (effect, abs(effect) * of_one) for key, effect in effects.items()}
 
 
 def _results(carried: InstrumentCarryOver, moment: pd.Timestamp, shares: tuple[CarriedShare, ...]) -> TellingResults:

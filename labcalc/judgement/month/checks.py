@@ -5,13 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import stdtr
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.control.charts import Chart
-from labcalc.judgement.control.watch import Stream, watched
+from labcalc.judgement.control.panels import panels_of
+from labcalc.judgement.control.watch import Stream, neighbouring_days, watched
+from labcalc.judgement.month.carry_over import with_carried
+from labcalc.judgement.month.due import LimitsDue, limits_due
 from labcalc.judgement.month.gaps import CheckedInstrument, Gap, checked, longest_gaps
 from labcalc.judgement.month.moved import Moved, moved_in
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
@@ -19,10 +25,16 @@ from labcalc.judgement.month.repairs import Repair, repairs_of
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory
-from labcalc.statistics import holm_adjusted
+from labcalc.statistics import BiasTest, holm_adjusted, serial_dependence
 
-_FAMILY = 0.05
-"""Chance that any of the month's tests of bias finds what isn't there, [-] (Holm)."""
+_FAMILY = 0.05  # chance that any of the month's tests of bias, or of its baselines, finds what isn't there, [-] (Holm)
+_FEWEST_TO_SCREEN = 8  # results of a baseline below which it is not screened: our own choice
+_SLIP, _QUARTILE, _RANGE = 8.0, 0.6745, 3.472
+"""Robust standard deviations beyond which a result is a slip, heavy tails allowed for (our own choice); quartile of a
+normal distribution, and the mean range of 15 of its results (d2, memory): rounding can't make that nothing."""
+_ALIKE = "neighbours resemble each other"
+CARRIED_COLUMNS = ("carried", "carried_u")
+"""What the run before is expected to have added, and its standard uncertainty, [unit of the quantity]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,8 +42,7 @@ class Biased:
     """Charts that are biased against their certificates by one cause."""
 
     oils: tuple[OilSummary, ...]
-    attribution: Attribution | None
-    """None where nothing explains them together."""
+    attribution: Attribution | None  # none where nothing explains them together
 
     @property
     def charts_of_paper(self) -> tuple[Chart, ...]:
@@ -48,28 +59,41 @@ class Checks:
     laboratory: Laboratory
     oils: tuple[OilSummary, ...]
     comparisons: pd.DataFrame
-    """``COMPARISON_COLUMNS`` of the month."""
+    """``COMPARISON_COLUMNS`` of the month with ``CARRIED_COLUMNS``; results that a decision excludes are left out."""
     moved: tuple[Moved, ...]
     biased: tuple[Biased, ...]
     instruments: dict[str, CheckedInstrument]
     gaps: tuple[Gap, ...]
     repairs: tuple[Repair, ...]
-    charts: tuple[Chart, ...] = ()
-    """All of the laboratory."""
+    charts: tuple[Chart, ...] = ()  # all of the laboratory
     streams: Mapping[str, tuple[Stream, ...]] = field(default_factory=dict)
     """What is watched for lasting shifts, by instrument."""
+    carried: tuple[OilSummary, ...] = ()
+    """Charts that are biased by what the sample before leaves in the cell, and by nothing else."""
+    unfit: Mapping[int, str] = field(default_factory=dict)
+    """Identities of charts whose baseline limits should not rest on, and why."""
+    likeness: tuple[float, float] = (0.0, 0.0)
+    """Correlation of neighbouring days in the baselines, [-]: of a chart's results, of an instrument's means; 0 where
+    none shows."""
 
     @property
     def explained(self) -> set[int]:
         """Identities of the charts that something moved explains."""
         return {id(chart) for one in self.moved for chart in one.touched}
 
+    @cached_property
+    def due(self) -> tuple[LimitsDue, ...]:
+        """The limits that are due at its end, without those of charts that something moved, and of lots given up."""
+        panels, last = panels_of(self.charts, self.month), self.month.last
+        charts = [chart for panel in panels for chart in panel.in_use(last) if id(chart) not in self.explained]
+        return limits_due(charts, self.month, self.laboratory.control)
+
     def at_risk(self, one: Moved) -> pd.DataFrame:
         """Return the samples that something moved may have touched: ``run``, ``sample``, ``at`` in UTC."""
         of = self.instruments.get(one.instrument)
         if of is None:
             return pd.DataFrame({"run": [], "sample": [], "at": []})
-        return of.at_risk(one.since, one.signalled, self.month.last)
+        return of.at_risk(one.earliest, one.signalled, self.month.last)
 
     @property
     def unexplained(self) -> pd.DataFrame:
@@ -80,36 +104,91 @@ class Checks:
 
 def checks_of(material: Material, month: Month) -> Checks:
     """Return the reference oils of a month."""
-    charts, streams = material.charts, material.streams
+    charts, since = material.charts, month.first - pd.DateOffset(years=1)
+    by_instrument: dict[str, list[Chart]] = {}
+    for chart in charts:
+        by_instrument.setdefault(chart.instrument, []).append(chart)
+    streams = watched_streams = {name: watched(own, since) for name, own in by_instrument.items()}
     comparisons = material.comparisons
-    oils, moved = summarise_oils(charts, month, material.laboratory), tuple(_moved(charts, streams, month))
-    biased = biased_of([one for one in oils if not any(one.chart is chart for by in moved for chart in by.touched)])
+    of_month = with_carried(_counting(comparisons[month.holds(comparisons["measured_at"])], charts), material)
+    oils = summarise_oils(charts, month, material.laboratory)
+    unfit = unfit_baselines([one.chart for one in oils])
+    likeness = neighbouring_days([one.chart for one in oils if id(one.chart) not in unfit])
+    moved = tuple(_moved(charts, streams, month, likeness))
+    of_moved = {id(chart) for by in moved for chart in by.touched}
+    biased, carried = biased_of([one for one in oils if id(one.chart) not in of_moved], of_month)
     right = _apart(comparisons, [chart for one in biased for chart in one.charts_of_paper])
     # what an oil does on every instrument is no instrument's: its checks stand, and so does what a repair changed
-    of_oils = {id(chart) for one in moved if not one.instrument for chart in one.touched}
+    # and a chart whose limits rest on a slip or a drift tells nothing of either
+    of_oils = {id(chart) for one in moved if not one.instrument for chart in one.touched} | set(unfit)
     if of_oils:
         charts = tuple(one for one in charts if id(one) not in of_oils)
-        streams = {name: watched([one for one in charts if one.instrument == name]) for name in streams}
+        streams = {
+            name: watched(left, since) if len(left) < len(own) else streams[name]
+            for name, own in by_instrument.items()
+            for left in [[one for one in own if id(one) not in of_oils]]
+        }
     instruments = checked(material.record, right, charts, streams)
     return Checks(
         month,
         material.laboratory,
         oils,
-        comparisons[month.holds(comparisons["measured_at"])],
+        of_month,
         moved,
         biased,
         instruments,
         longest_gaps(instruments, month, {one.instrument for one in moved}),
         tuple(one for some in streams.values() if some for one in repairs_of(some, month)),
         material.charts,
-        material.streams,
+        watched_streams,
+        carried,
+        unfit,
+        likeness,
     )
 
 
-def _moved(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], month: Month) -> Iterator[Moved]:
+def _counting(comparisons: pd.DataFrame, charts: Sequence[Chart]) -> pd.DataFrame:
+    """Leave out the results that a decision excludes."""
+    excluded = {
+        (one.runs[place], one.quantity, one.temperature_C)
+        for one in charts
+        if not one.used.all()
+        for place in np.flatnonzero(~one.used)
+    }
+    if not excluded:
+        return comparisons
+    keys = zip(*(comparisons[name] for name in ("run", "quantity", "temperature_C")), strict=True)
+    found: pd.DataFrame = comparisons[np.array([key not in excluded for key in keys], bool)]
+    return found
+
+
+def unfit_baselines(charts: Sequence[Chart]) -> dict[int, str]:
+    """Return why limits should not rest on some baselines, by the identity of the chart."""
+    tested = [one for one in charts if one.limits is not None and one.in_baseline.sum() > _FEWEST_TO_SCREEN - 1]
+    p = holm_adjusted([_dependence(one) for one in tested]) if tested else ()
+    found = {id(one): _ALIKE for one, adjusted in zip(tested, p, strict=True) if adjusted < _FAMILY}
+    return found | {id(one): f"{run} lies far from the others" for one in tested if (run := _far(one))}
+
+
+def _dependence(chart: Chart) -> float:
+    results = chart.plotted[chart.in_baseline]
+    return serial_dependence(results).p_value if np.ptp(results) > 0.0 else 1.0
+
+
+def _far(chart: Chart) -> str:
+    """Name the run of a baseline's farthest result where it is a slip; empty where it isn't."""
+    results = chart.plotted[chart.in_baseline]
+    away = np.abs(results - np.median(results))
+    scale = max(float(np.median(away)) / _QUARTILE, np.ptp(np.delete(results, away.argmax())) / _RANGE)
+    return chart.runs[int(np.flatnonzero(chart.in_baseline)[away.argmax()])] if away.max() > _SLIP * scale else ""
+
+
+def _moved(
+    charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], month: Month, likeness: tuple[float, float]
+) -> Iterator[Moved]:
     """Yield what moved; in a year what each of its months told first, and whether it lasts to the year's end."""
     for part in month.parts:
-        for one in moved_in(charts, streams, part):
+        for one in moved_in(charts, streams, part, likeness):
             if month.months == 1:
                 yield one
             elif one.signalled >= part.first:
@@ -119,6 +198,8 @@ def _moved(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], mon
 
 def _apart(comparisons: pd.DataFrame, charts: Sequence[Chart]) -> pd.DataFrame:
     """Return the comparisons that stand on none of some charts."""
+    if not charts:
+        return comparisons
     names = ["instrument", "sample", "quantity", "temperature_C"]
     of = {tuple(getattr(one, name) for name in names) for one in charts}
     keys = zip(*(comparisons[name] for name in names), strict=True)
@@ -126,22 +207,52 @@ def _apart(comparisons: pd.DataFrame, charts: Sequence[Chart]) -> pd.DataFrame:
     return found
 
 
-def biased_of(oils: Sequence[OilSummary]) -> tuple[Biased, ...]:
-    """Return the biased charts among some, by cause."""
+def biased_of(
+    oils: Sequence[OilSummary], comparisons: pd.DataFrame
+) -> tuple[tuple[Biased, ...], tuple[OilSummary, ...]]:
+    """Return the biased charts among some, by cause, and those that carry-over explains."""
     known = [one for one in oils if one.bias is not None]
-    p = holm_adjusted([one.bias.p_value for one in known if one.bias]) if known else np.zeros(0)
+    tests = [_less(one, comparisons) for one in known]
+    p, raw = (
+        holm_adjusted(some) if some else np.zeros(0)
+        for some in ([one.p_value for one in tests], [one.bias.p_value for one in known if one.bias])
+    )
+    carried = tuple(one for one, left, was in zip(known, p, raw, strict=True) if was < _FAMILY <= left)
     left = {id(one.chart): one for one, adjusted in zip(known, p, strict=True) if adjusted < _FAMILY}
+    deviations = [_bias_of(one, test) for one, test in zip(known, tests, strict=True)]
     found = []
     while left:
-        whose = attributed([_bias_of(one) for one in known if one.bias], left, from_certificate=True)
+        whose = attributed(deviations, left, from_certificate=True)
         explained = set(left) if whose is None else {id(one) for one in whose.charts}
         found.append(Biased(tuple(one for key, one in left.items() if key in explained), whose))
         left = {key: one for key, one in left.items() if key not in explained}
-        known = [one for one in known if id(one.chart) not in explained]
-    return tuple(found)
+        deviations = [one for one in deviations if id(one.chart) not in explained]
+    return tuple(found), carried
 
 
-def _bias_of(one: OilSummary) -> Deviation:
-    assert one.bias is not None
+def _less(one: OilSummary, comparisons: pd.DataFrame) -> BiasTest:
+    """Return the test of a chart's bias less what the runs before its results are expected to have added."""
+    chart, bias = one.chart, one.bias
+    assert bias is not None
+    added = comparisons.loc[_of_chart(comparisons, chart), list(CARRIED_COLUMNS)].mean().fillna(0.0)
+    to_chart = 100.0 / chart.certified if chart.unit == "%" else 1.0
+    mean, u = (float(added[name]) * to_chart for name in CARRIED_COLUMNS)
+    if mean == 0.0:
+        return bias
+    uncertainty = math.hypot(bias.standard_uncertainty, u)
+    t = (bias.bias - mean) / uncertainty
+    if abs(t) > abs(bias.t):  # it explains a bias, and never makes one
+        return bias
+    chance = 2.0 * float(stdtr(bias.degrees_of_freedom, -abs(t)))
+    return replace(bias, bias=bias.bias - mean, standard_uncertainty=uncertainty, t=t, p_value=chance)
+
+
+def _of_chart(comparisons: pd.DataFrame, chart: Chart) -> NDArray[np.bool_]:
+    names = ("instrument", "sample", "quantity", "temperature_C")
+    same = [comparisons[name].to_numpy() == getattr(chart, name) for name in names]
+    return np.asarray(np.logical_and.reduce([*same, comparisons["lot"].fillna("").to_numpy() == chart.lot]))
+
+
+def _bias_of(one: OilSummary, test: BiasTest) -> Deviation:
     of_mean = one.deviation / math.sqrt(one.number)
-    return Deviation(one.chart, one.bias.bias, max(of_mean, one.bias.standard_uncertainty / 2.0), one.number)
+    return Deviation(one.chart, test.bias, max(of_mean, test.standard_uncertainty / 2.0), one.number)

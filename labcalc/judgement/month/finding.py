@@ -18,10 +18,8 @@ class Finding:
     about: str
     finding: str
     what_to_do: str
-    size: float = math.nan
-    """In its own measure; NaN where it has none."""
-    which: str = ""
-    """Tells findings of one kind about the same thing apart."""
+    size: float = math.nan  # in its own measure; NaN where it has none
+    which: str = ""  # tells findings of one kind about the same thing apart
     weight: float = 0.0
     """What it does to released results: its size in limits of its chart, times the samples that it touches, [-]."""
     facts: tuple[tuple[str, str | float], ...] = ()

@@ -26,17 +26,19 @@ class Action:
     finding: str
     what_to_do: str
     urgent: bool
-    key: str = ""
-    """The same in every month in which the same is found: what kind of finding it is, and about what."""
-    size: float = math.nan
-    """How large the finding is, in its own measure; NaN where it has none."""
+    key: str = ""  # the same in every month in which the same is found: what kind of finding it is, and about what
+    size: float = math.nan  # how large the finding is, in its own measure; NaN where it has none
     facts: tuple[tuple[str, str | float], ...] = ()
     """What is known of it beside the sentences: instrument, quantity, cause, oil, shift, unit, since, runs."""
-    followed: str = ""
-    """Who sees to it, until when, since when it is open; empty where nobody was asked."""
+    followed: str = ""  # who sees to it, until when, since when it is open; empty where nobody was asked
     overdue: bool = False
     details: tuple[str, ...] = ()
     """The runs, results, charts or files that the finding speaks of, where its sentence holds not all of them."""
+
+    @property
+    def runs(self) -> tuple[str, ...]:
+        """What the details begin with: the names of the runs that they are about."""
+        return tuple(one.partition(": ")[0] for one in self.details)
 
     @property
     def for_programs(self) -> dict[str, Any]:

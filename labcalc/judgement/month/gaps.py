@@ -19,12 +19,10 @@ class CheckedInstrument:
     """The checks of an instrument, and its samples."""
 
     instrument: str
-    checks: NDArray[np.datetime64]
-    """When its runs of reference oils ended, in UTC, in the order of time."""
+    checks: NDArray[np.datetime64]  # when its runs of reference oils ended, in UTC, in the order of time
     is_good: NDArray[np.bool_]
     """No chart signalled at them, within their limits of the certificate, and nothing had moved."""
-    samples: pd.DataFrame
-    """Its sample runs: ``run``, ``sample``, ``at`` in UTC, in the order of time."""
+    samples: pd.DataFrame  # its sample runs: ``run``, ``sample``, ``at`` in UTC, in the order of time
 
     def at_risk(self, began: pd.Timestamp, told: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
         """Return the samples from the last good check before something began to the next good one after it was told."""
@@ -46,13 +44,10 @@ class Gap:
 
     instrument: str
     first: pd.Timestamp
-    hours: float
-    """From the good check before it to its last sample, [h]."""
-    days: int
-    """On which samples were measured in it: a weekend without work is none."""
+    hours: float  # from the good check before it to its last sample, [h]
+    days: int  # on which samples were measured in it: a weekend without work is none
     samples: int
-    checks_a_day: float
-    """Over the days on which it measured samples, [1/d]."""
+    checks_a_day: float  # over the days on which it measured samples, [1/d]
 
 
 def checked(
@@ -60,16 +55,10 @@ def checked(
 ) -> dict[str, CheckedInstrument]:
     """Return the checks of each instrument of some rows.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        The record.
-    comparisons : pandas.DataFrame
-        ``COMPARISON_COLUMNS``.
-    charts : sequence of Chart
-        All of them.
-    streams : dict of str to tuple of Stream
-        By instrument.
+    rows : pandas.DataFrame The record.
+    comparisons : pandas.DataFrame ``COMPARISON_COLUMNS``.
+    charts : sequence of Chart All of them.
+    streams : dict of str to tuple of Stream By instrument.
     """
     bad = {one.run for chart in charts for one in chart.signals if one.is_open}
     away = (comparisons["value"] - comparisons["certified"]).abs() > comparisons["limit"]

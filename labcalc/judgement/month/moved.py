@@ -11,36 +11,41 @@ import pandas as pd
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.control.charts import Chart
-from labcalc.judgement.control.watch import Stream
+from labcalc.judgement.control.watch import Stream, without
 from labcalc.judgement.period import Period
 
 _SAME_FAULT_RESULTS = 5
 """Results of a stream without a stop after which a further one is another finding: our own choice."""
+
+_WHERE_ALIKE = 4.0
+"""How much larger a chance may be that takes alike days into account, [-], as their correlation is itself uncertain: by
+simulation some one quiet instrument in twenty is stopped then, and few of those are lost that have moved."""
 
 
 @dataclass(frozen=True, eq=False)
 class Moved:
     """A lasting shift of an instrument or an oil, and what it does."""
 
-    stream: Stream
-    """That holds what it moves and nothing else, and told it most clearly."""
-    attribution: Attribution | None
-    """Whose fault it is; None where nothing is clearly anybody's."""
-    symptoms: tuple[Stream, ...]
-    """Further streams that it explains."""
-    since: pd.Timestamp
-    """First result of the shift."""
-    signalled: pd.Timestamp
-    """When it was told first."""
-    lasts: bool
-    """The last result of the period still tells it."""
-    growth: float
-    """Size of its last five results over that of its first five, [-]; NaN of fewer than ten."""
+    stream: Stream  # that holds what it moves and nothing else, and told it most clearly
+    attribution: Attribution | None  # whose fault it is; None where nothing is clearly anybody's
+    symptoms: tuple[Stream, ...]  # further streams that it explains
+    since: pd.Timestamp  # first result of the shift, most likely
+    earliest: pd.Timestamp
+    latest: pd.Timestamp  # ends of its 95 % interval
+    signalled: pd.Timestamp  # when it was told first
+    lasts: bool  # the last result of the period still tells it
+    clearest: int  # place of the stream at which it is clearest
+    growth: float  # size of its last five results over that of its first five, [-]; NaN of fewer than ten
 
     @property
     def touched(self) -> tuple[Chart, ...]:
         """The charts that it moves."""
         return self.stream.charts if self.attribution is None else self.attribution.charts
+
+    def is_beyond(self, likeness: tuple[float, float]) -> bool:
+        """Tell whether it stops the instrument also where neighbouring days are alike: of charts, of means, [-]."""
+        chance = self.stream.chance_at(self.clearest, likeness[self.stream.is_group])
+        return chance < _WHERE_ALIKE * self.stream.limit
 
     @property
     def instrument(self) -> str:
@@ -48,17 +53,18 @@ class Moved:
         return self.stream.instrument if self.attribution is None else self.attribution.instrument
 
 
-def moved_in(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], period: Period) -> tuple[Moved, ...]:
+def moved_in(
+    charts: Sequence[Chart],
+    streams: Mapping[str, Sequence[Stream]],
+    period: Period,
+    likeness: tuple[float, float] = (0.0, 0.0),
+) -> tuple[Moved, ...]:
     """Return what moved, one for each cause, the clearest first.
 
-    Parameters
-    ----------
-    charts : sequence of Chart
-        Of all instruments: what is one's own fault is told by the others.
-    streams : mapping of str to sequence of Stream
-        By instrument.
-    period : Period
-        Something counts that stops an instrument in it.
+    charts : sequence of Chart Of all instruments: what is one's own fault is told by the others.
+    streams : mapping of str to sequence of Stream By instrument.
+    period : Period Something counts that stops an instrument in it.
+    likeness : tuple of float Correlation of neighbouring days, of a chart's results and of an instrument's means, [-].
     """
     first, last = (one.tz_convert(None).to_datetime64() for one in (period.first, period.last))
     stopping = [found for some in streams.values() for one in some if (found := _in_period(one, first, last))]
@@ -74,7 +80,9 @@ def moved_in(charts: Sequence[Chart], streams: Mapping[str, Sequence[Stream]], p
                 causes.append((stop, whose, []))
                 continue
         symptoms.append(stop)
-    return tuple(_moved(seed, whose, symptoms, last) for seed, whose, symptoms in causes)
+    touched = [_touched(seed, whose) for seed, whose, _ in causes]
+    others = [set[int]().union(*touched[:at], *touched[at + 1 :]) for at in range(len(touched))]
+    return tuple(_moved(*cause, last, apart, likeness) for cause, apart in zip(causes, others, strict=True))
 
 
 def _touched(seed: _Stopping, whose: Attribution | None) -> set[int]:
@@ -130,26 +138,37 @@ def _likeness(stop: _Stopping, touched: set[int]) -> tuple[float, int]:
 
 
 def _moved(
-    seed: _Stopping, attribution: Attribution | None, symptoms: Sequence[_Stopping], last: np.datetime64
+    seed: _Stopping,
+    attribution: Attribution | None,
+    symptoms: Sequence[_Stopping],
+    last: np.datetime64,
+    others: set[int],
+    likeness: tuple[float, float],
 ) -> Moved:
+    """Put together what moved; it is dated without the charts of other causes."""
     touched = _touched(seed, attribution)
-    own = max([seed, *symptoms], key=lambda one: _likeness(one, touched))
+    own = max([seed, *symptoms], key=lambda one: (*_likeness(one, touched - others), *_likeness(one, touched)))
     stream = own.stream
     stops = np.flatnonzero(stream.stops)
     stops = stops[stops <= own.clearest]
     gaps = np.flatnonzero(np.diff(stops) > _SAME_FAULT_RESULTS)
     first = int(stops[gaps[-1] + 1] if gaps.size else stops[0])
     end = stream.last_until(last - np.timedelta64(1, "us"))
-    began = stream.began(first)
-    of = stream.away[began : end + 1]
+    dated = without(stream, others)
+    told, clearest = (dated.last_until(stream.moments[place]) for place in (first, own.clearest))
+    onset = dated.onset(told, clearest, likeness[dated.is_group])
+    of = dated.away[onset.place : dated.last_until(last - np.timedelta64(1, "us")) + 1]
     return Moved(
         stream,
         attribution,
-        tuple(one.stream for one in [seed, *symptoms] if one is not own),
-        _local(stream, began),
-        _local(stream, first),
-        bool(stream.stops[end]),
-        abs(float(of[-5:].mean() / of[:5].mean())) if of.size >= 10 and of[:5].mean() else math.nan,
+        symptoms=tuple(one.stream for one in [seed, *symptoms] if one is not own),
+        since=_local(dated, onset.place),
+        earliest=_local(dated, onset.earliest),
+        latest=_local(dated, onset.latest),
+        signalled=_local(stream, first),
+        lasts=bool(stream.stops[end]),
+        clearest=own.clearest,
+        growth=abs(float(of[-5:].mean() / of[:5].mean())) if of.size >= 10 and of[:5].mean() else math.nan,
     )
 
 

@@ -44,7 +44,7 @@ def _amount(rows: pd.DataFrame, month: Month) -> Iterator[str]:
 
 def _single_results(oils: tuple[OilSummary, ...]) -> Iterator[str]:
     for one in oils:
-        if one.number == 1:
+        if one.number == 1 and not one.chart.is_part:
             yield f"{one.chart.instrument}: {one.chart.name} has one result this month: no spread and no test."
 
 
@@ -64,8 +64,8 @@ def _lot_changes(oils: tuple[OilSummary, ...], material: Material, month: Month)
         together.setdefault((", ".join(instruments), oil), []).append(lot)
     for (names, oil), lots in together.items():
         yield (
-            f"{names}: {oil} went over to {', '.join(lots)}; the new lot has a chart of its own, and its results are "
-            "not compared with those of the lot before."
+            f"{names}: {oil} went over to {', '.join(lots)}; the new lot has a chart of its own; beneath the "
+            "instrument's charts it is compared with the lot before, by the days on which both were measured."
         )
 
 

@@ -3,28 +3,29 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import groupby
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import fdtrc
+from scipy.special import fdtrc, ndtr, pdtrc
 
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.finding import IMPORTANT, LATER, URGENT, Finding, shortened
 from labcalc.judgement.month.oils import OilSummary
-from labcalc.statistics import PerformanceIndex, holm_adjusted, resolution, serial_dependence
+from labcalc.statistics import PerformanceIndex, holm_adjusted, resolution
 from labcalc.wording import at_celsius, counted, numeral, signed
 
-_FAMILY = 0.05
-"""Chance that any of the month's tests of one kind finds what isn't there, [-] (Holm)."""
-_OF_SPREADS = 0.01
-"""The same of tests of spread, [-]: F is not made for heavy tails."""
-_NEXT_LIMITS = (30, 20)
-"""Results at which limits are proposed anew, and every how many after: common practice (D6299 [memory])."""
+_FAMILY = 0.05  # chance that any of the month's tests of one kind finds what isn't there, [-] (Holm)
+_OF_SPREADS = _OF_CHECKS = 0.01
+"""The same of tests of spread, and of an instrument's single checks, [-]: neither is made for heavy tails."""
+_OTHER_OIL = 5.0  # limits by which two oils lie apart before one can be taken for the other, [-]: our own choice
+_IN_COMMON = 0.5
+"""Correlation of an instrument's results of a day that its charts' scatters are taken together with, [-]: our own."""
 
 
 def single_results(checks: Checks) -> Iterator[Finding]:
@@ -45,21 +46,110 @@ def _of_month(one: OilSummary) -> NDArray[np.intp]:
 
 
 def single_checks(checks: Checks) -> Iterator[Finding]:
-    """Name the checks beyond the limit of the certificate that nothing that moved explains."""
+    """Name the checks beyond the limit of the certificate that nothing that moved explains, nor carry-over."""
     known, open_ones = (one.dropna(subset=["certified"]) for one in (checks.comparisons, checks.unexplained))
-    beyond = open_ones[(open_ones["value"] - open_ones["certified"]).abs() > open_ones["limit"]]
-    for instrument, rows in beyond.groupby("instrument", sort=True):
-        of = known.loc[known["instrument"] == instrument, "run"].nunique()
-        named, details = shortened([_check_words(one) for _, one in rows.iterrows()])
+    beyond = open_ones[_is_beyond(open_ones, 0.0, open_ones["limit"])]
+    by_carry_over = _by_carry_over(beyond)
+    for instrument, rows in beyond[~by_carry_over].groupby("instrument", sort=True):
+        mine = known[known["instrument"] == instrument]
+        farthest = (
+            (rows["value"] - rows["certified"]).abs().div(rows["limit"]).sort_values(ascending=False, kind="stable")
+        )
+        named, details = _named([(rows.loc[at], _reads_as(rows.loc[at], known)) for at in farthest.index])
+        expected, is_chance = _by_chance(rows, beyond[beyond["instrument"] == instrument], mine, checks)
+        told = f"{_of_checks(rows, mine)} lay outside their limit: {named}"
         yield Finding(
-            URGENT,
+            IMPORTANT if is_chance else URGENT,
             f"{instrument}, single checks",
-            f"{rows['run'].nunique()} of {of} reference-oil checks lay outside their limit: {named}",
-            "See which results were released between the check before and the check after, and decide about each; "
+            told + f"; no more than chance brings, {numeral(expected)} results on average" * is_chance,
+            "Run the oil again; if it lies outside again, decide about the results since the check before."
+            if is_chance
+            else "See which results were released between the check before and the check after, and decide about each; "
             "write the decision down.",
-            float(((rows["value"] - rows["certified"]).abs() / rows["limit"]).max()),
+            float(farthest.max()),
             details=details,
         )
+    yield from _carried(checks, known, beyond[by_carry_over])
+
+
+def _reads_as(one: pd.Series, known: pd.DataFrame) -> str:
+    """Name the oil whose certified value a result is, where it is none of its own: a bottle was taken for another."""
+    same = known[(known["quantity"] == one["quantity"]) & (known["temperature_C"] == one["temperature_C"])]
+    apart = (same["certified"] - one["certified"]).abs() > _OTHER_OIL * one["limit"]
+    near = same.loc[apart & ((same["certified"] - one["value"]).abs() <= same["limit"]), "sample"].unique()
+    return f": it reads as {near[0]} does, were the bottles mixed up?" if near.size == 1 else ""
+
+
+def _of_checks(rows: pd.DataFrame, of: pd.DataFrame) -> str:
+    return f"{rows['run'].nunique()} of {of['run'].nunique()} reference-oil checks"
+
+
+def _is_beyond(rows: pd.DataFrame, added: pd.Series | float, limit: pd.Series) -> pd.Series:
+    away: pd.Series = (rows["value"] - rows["certified"] - added).abs() > limit
+    return away
+
+
+def _by_carry_over(rows: pd.DataFrame) -> pd.Series:
+    """Tell which lie off by what the run before left in the cell: within their limit without it, most of it its."""
+    away = rows["value"] - rows["certified"]
+    most = away * rows["carried"] > away**2 / 2.0
+    return most & ~_is_beyond(rows, rows["carried"], rows["limit"] + 2.0 * rows["carried_u"])
+
+
+def _by_chance(rows: pd.DataFrame, beyond: pd.DataFrame, of: pd.DataFrame, checks: Checks) -> tuple[float, bool]:
+    """Return how many results scatter takes beyond their limits, [-], and whether some are no more than that.
+
+    Scatter by the charts with the certificates' uncertainty, about the value with carry-over; without limits, or with
+    an unfit baseline, nothing is chance.
+    """
+    scatter = {
+        (one.instrument, one.sample, one.lot, one.quantity, one.temperature_C): _sigma(one)
+        for one in (summary.chart for summary in checks.oils)
+        if id(one) not in checks.unfit
+    }
+    names = ("instrument", "sample", "lot", "quantity", "temperature_C")
+    keys = list(zip(*(of[name].fillna("") if name == "lot" else of[name] for name in names), strict=True))
+    sigma = pd.Series([scatter.get(key, math.nan) for key in keys], of.index, dtype=float)
+    if not sigma[rows.index].notna().all():
+        return math.nan, False
+    ends = [ndtr((sign * of["carried"] - of["limit"]) / sigma) for sign in (-1.0, 1.0)]
+    expected = float(sum(one.sum() for one in ends))
+    away = (rows["value"] - rows["certified"] - rows["carried"]).abs() / sigma[rows.index]
+    of_farthest = -math.expm1(len(of) * math.log1p(-2.0 * float(ndtr(-away.max()))))
+    return expected, 2.0 * min(float(pdtrc(len(beyond) - 1, expected)), of_farthest) > _OF_CHECKS
+
+
+def _sigma(chart: Chart) -> float:
+    """Return the standard deviation of a result from its certificate, [unit of the quantity]; NaN without limits."""
+    to_quantity = chart.certified / 100.0 if chart.unit == "%" else 1.0
+    return to_quantity * math.hypot(chart.limits.sigma if chart.limits else math.nan, chart.certified_uncertainty / 2.0)
+
+
+def _carried(checks: Checks, known: pd.DataFrame, beyond: pd.DataFrame) -> Iterator[Finding]:
+    """Say which checks and biases are what the run before leaves in the cell, and no fault of an oil or instrument."""
+    biased = {one.chart.instrument for one in checks.carried}
+    for instrument in sorted({*beyond["instrument"], *biased}):
+        rows, mine = (some[some["instrument"] == instrument] for some in (beyond, known))
+        named, details = _named([(one, f", {signed(one['carried'])} by carry-over") for _, one in rows.iterrows()])
+        of_bias = [one for one in checks.carried if one.chart.instrument == instrument]
+        parts = [f"{_of_checks(rows, mine)} lay outside their limit: {named}"] if len(rows) else []
+        if of_bias:
+            parts.append(f"bias on {counted(len(of_bias), 'chart')}: {shortened([o.chart.name for o in of_bias])[0]}")
+        yield Finding(
+            IMPORTANT,
+            f"{instrument}, carry-over into checks",
+            "what the run before left in the cell, not the instrument or the oil: " + "; ".join(parts),
+            "Rinse again before a reference oil, or run it after one as thick; don't adjust for it, and don't blame "
+            "the oil. Samples that run after a sample as different are moved as far.",
+            float((rows["carried"].abs() / rows["limit"]).max()) if len(rows) else math.nan,
+            details=details,
+        )
+
+
+def _named(checks: Sequence[tuple[pd.Series, str]]) -> tuple[str, tuple[str, ...]]:
+    """Return some checks with what is said of each: as a sentence holds them, and all with their runs."""
+    named, _ = shortened([_check_words(one) + more for one, more in checks])
+    return named, tuple(f"{one['run']}: {_check_words(one)}{more}" for one, more in checks)
 
 
 def _check_words(one: pd.Series) -> str:
@@ -82,11 +172,16 @@ def imprecise(checks: Checks) -> Iterator[Finding]:
     for (instrument, quantity), some in found.items():
         told = "; ".join(
             f"{one.chart.name}: performance index {numeral(index.index, 2)} "
-            f"({' to '.join(numeral(end, 2) for end in index.interval)}), {index.verdict}"
+            f"({' to '.join(numeral(end, 2) for end in index.interval)}), {_certain(index)}"
             for one, index in some
         )
         to_do = "Review how the method is run: filling, temperature, cleaning."
         yield Finding(IMPORTANT, f"{instrument}, {quantity}", told, to_do, max(1.0 / index.index for _, index in some))
+
+
+def _certain(index: PerformanceIndex) -> str:
+    """Return the verdict that the whole interval bears out, of an index whose whole interval isn't satisfactory."""
+    return index.verdict if index.interval[1] < min(index.thresholds.inconsistent) else "below satisfactory for certain"
 
 
 def _apart(checks: Checks) -> list[OilSummary]:
@@ -94,34 +189,83 @@ def _apart(checks: Checks) -> list[OilSummary]:
     return [one for one in checks.oils if id(one.chart) not in checks.explained]
 
 
-def _scatter(one: OilSummary) -> tuple[float, int]:
-    """Return the month's standard deviation, and of how many results: without the farthest where that signals alone."""
+def _scatter(one: OilSummary, moved: bool = False) -> tuple[float, float]:
+    """Return the month's standard deviation and its degrees of freedom: without the farthest where that signals alone,
+    and from successive differences where something moved, as a step or a drift is no scatter.
+
+    Degrees of freedom of a mean square successive difference: von Neumann, J.: Ann. Math. Stat. 12 (1941) 367 (memory).
+    """
     limits, results = one.chart.limits, one.chart.plotted[_of_month(one)]
-    away = np.abs(results - (limits.centre if limits else np.median(results)))
+    away = np.abs(results - (limits.centre if limits and not moved else np.median(results)))
     if limits is not None and results.size > 3 and away.max() > limits.half_width:
         results = np.delete(results, away.argmax())
-    return (float(np.std(results, ddof=1)) if results.size > 1 else 0.0), results.size
+    number = results.size - 1.0
+    if moved and number > 1.0:
+        return math.sqrt(float(np.mean(np.diff(results) ** 2)) / 2.0), 2.0 * number**2 / (3.0 * number - 1.0)
+    return (float(np.std(results, ddof=1)) if number > 0.0 else 0.0), number
 
 
 def spreads(checks: Checks) -> Iterator[Finding]:
     """Name the charts that scatter more, or less, than in their baseline: copied values scatter too little."""
-    tested = [one for one in _apart(checks) if one.number > 2 and _is_fine(one)]
-    p = [_same_spread(one) for one in tested]
-    found: dict[tuple[str, bool], list[tuple[OilSummary, float]]] = {}
+    of = [one for one in checks.oils if one.number > 2 and id(one.chart) not in checks.unfit and _is_fine(one)]
+    scatters = [found for one in of if (found := _Scatter.of(one, id(one.chart) in checks.explained)).freedom > 1.0]
+    tested = [*scatters, *_together(scatters)]
+    apart: dict[tuple[str, bool], list[_Scatter]] = {}
+    p = [one.chance for one in tested]
     for one, adjusted in zip(tested, holm_adjusted(p) if p else (), strict=True):
-        limits = one.chart.limits
-        assert limits is not None
         if adjusted < _OF_SPREADS:
-            ratio = _scatter(one)[0] / limits.sigma
-            found.setdefault((one.chart.instrument, ratio > 1.0), []).append((one, ratio))
-    for (instrument, more), some in found.items():
-        named = "; ".join(f"{one.chart.name}: {one.number} results, {numeral(ratio)} times" for one, ratio in some)
+            apart.setdefault((one.instrument, one.ratio > 1.0), []).append(one)
+    for (instrument, more), some in apart.items():
+        named, details = shortened([f"{one.name}: {one.results}, {numeral(one.ratio)} times" for one in some])
         to_do = "See whether each was measured: repeated or copied values scatter like this."
         if more:
             to_do = "Review how the method is run: filling, temperature, cleaning."
-        worst = max(ratio if more else 1.0 / max(ratio, 1e-9) for _, ratio in some)
-        told = f"scatter against the baseline: {named}"
-        yield Finding(IMPORTANT, f"{instrument}, {'more' if more else 'less'} scatter", told, to_do, worst)
+        worst = max(one.ratio if more else 1.0 / max(one.ratio, 1e-9) for one in some)
+        told, about = f"scatter against the baseline: {named}", f"{instrument}, {'more' if more else 'less'} scatter"
+        yield Finding(IMPORTANT, about, told, to_do, worst, details=details)
+
+
+@dataclass(frozen=True)
+class _Scatter:
+    """A month's standard deviation against the baseline's: of a chart, or of an instrument's charts together."""
+
+    instrument: str
+    quantity: str
+    name: str
+    results: str
+    ratio: float
+    freedom: float
+    of_baseline: float  # degrees of freedom of the baseline's
+
+    @classmethod
+    def of(cls, one: OilSummary, moved: bool) -> _Scatter:
+        chart, (deviation, freedom) = one.chart, _scatter(one, moved)
+        limits = chart.limits
+        assert limits is not None
+        known, results = min(limits.sigma_degrees_of_freedom, 1e9), counted(one.number, "result")
+        return cls(chart.instrument, chart.quantity, chart.name, results, deviation / limits.sigma, freedom, known)
+
+    @property
+    def chance(self) -> float:
+        """Two-sided p-value by F, [-]."""
+        above = float(fdtrc(self.freedom, self.of_baseline, self.ratio**2))
+        return min(2.0 * min(above, 1.0 - above), 1.0)
+
+
+def _together(scatters: Sequence[_Scatter]) -> Iterator[_Scatter]:
+    """Take an instrument's charts of a quantity together, their days half in common at the most."""
+    by_quantity: dict[tuple[str, str], list[_Scatter]] = {}
+    for one in scatters:
+        by_quantity.setdefault((one.instrument, one.quantity), []).append(one)
+    for (instrument, quantity), some in by_quantity.items():
+        number = len(some)
+        if number > 1:
+            freedom, known = (
+                sum(each) / (1.0 + (number - 1.0) * _IN_COMMON**2)
+                for each in ([one.freedom for one in some], [one.of_baseline for one in some])
+            )
+            ratio = math.sqrt(sum(one.freedom * one.ratio**2 for one in some) / sum(one.freedom for one in some))
+            yield _Scatter(instrument, quantity, quantity, f"{number} charts together", ratio, freedom, known)
 
 
 def _is_fine(one: OilSummary) -> bool:
@@ -134,17 +278,6 @@ def _is_fine(one: OilSummary) -> bool:
         if (np.abs(written / step - np.round(written / step)) < 1e-6).all()
     )
     return chart.limits is not None and next(steps, 0.0) * to_chart < chart.limits.sigma
-
-
-def _same_spread(one: OilSummary) -> float:
-    """Return the two-sided p-value of the month's spread against the baseline's, by F."""
-    limits = one.chart.limits
-    assert limits is not None
-    deviation, number = _scatter(one)
-    f = (deviation / limits.sigma) ** 2
-    degrees = number - 1.0, min(limits.sigma_degrees_of_freedom, 1e9)
-    above = float(fdtrc(*degrees, f))
-    return min(2.0 * min(above, 1.0 - above), 1.0)
 
 
 def gaps(checks: Checks) -> Iterator[Finding]:
@@ -183,16 +316,18 @@ def repairs(checks: Checks) -> Iterator[Finding]:
 
 
 def baselines(checks: Checks) -> Iterator[Finding]:
-    """Name the baselines that limits should not rest on, and say where new limits can be set."""
-    tested = [one.chart for one in checks.oils if one.chart.limits is not None and one.chart.in_baseline.sum() > 7]
-    p = [_dependence(one) for one in tested]
-    unfit = [one for one, adjusted in zip(tested, holm_adjusted(p) if p else (), strict=True) if adjusted < _FAMILY]
-    if unfit:
-        named, details = shortened([f"{one.instrument}, {one.name}" for one in unfit])
-        found = f"neighbours resemble each other in {counted(len(unfit), 'baseline')}: {named}"
+    """Name the baselines that limits should not rest on, and charts with few results or none to set them."""
+    named = [
+        f"{one.chart.instrument}, {one.chart.name}: {checks.unfit[id(one.chart)]}"
+        for one in checks.oils
+        if id(one.chart) in checks.unfit
+    ]
+    if named:
+        told, details = shortened(named)
+        found = f"limits should not rest on {counted(len(named), 'baseline')}: {told}"
         to_do = "Look for drift or a slip in them; exclude by a decision, or choose another period in lab.toml."
         yield Finding(IMPORTANT, "Baselines", found, to_do, details=details)
-    charts = [one.chart for one in checks.oils]
+    charts = [one.chart for one in checks.oils if one.chart.holds_at(checks.month.last)]
     if coarse := [one for one in charts if one.limits is not None and resolution(one.values).coarse]:
         quantities = " and ".join(dict.fromkeys(one.quantity for one in coarse))
         verb = "are" if " and " in quantities else "is"
@@ -202,29 +337,25 @@ def baselines(checks: Checks) -> Iterator[Finding]:
         )
     without = [one for one in charts if one.limits is None]
     few = [one for one in charts if one.limits is not None and one.limits.provisional]
-    due = [one for one in charts if one.limits is not None and _is_due(one)]
     parts = [f"none on {len(without)} of {len(charts)} charts ({without[0].no_limits})"] if without else []
     if few:
         least = min(one.limits.number for one in few if one.limits)
         parts.append(f"provisional on {len(few)} of {len(charts)} charts, from {least} results at the least")
-    if due:
-        parts.append(f"{counted(len(due), 'chart')} {'has' if len(due) == 1 else 'have'} 30 results or 20 more by now")
-        to_do = "Set a longer baseline in [control] of lab.toml, compare old and new limits, and sign it by a decision."
-    else:
-        to_do = "At 30 results in control set a longer baseline in [control] of lab.toml."
     if parts:
+        to_do = "Go on measuring: at 30 results in control new limits are proposed here, to be signed."
         yield Finding(LATER, "Control limits", "; ".join(parts), to_do)
 
 
-def _dependence(chart: Chart) -> float:
-    results = chart.plotted[chart.in_baseline]
-    return serial_dependence(results).p_value if np.ptp(results) > 0.0 else 1.0
-
-
-def _is_due(chart: Chart) -> bool:
-    """Tell whether enough results in control have come since the limits were set."""
-    limits, signals = chart.limits, {one.position for one in chart.signals}
-    assert limits is not None
-    known = sum(bool(used) for place, used in enumerate(chart.used) if place not in signals)
-    first, then = _NEXT_LIMITS
-    return known >= max(first, limits.number + then)
+def due(checks: Checks) -> Iterator[Finding]:
+    """Name in one line the limits that are due and that nobody has signed."""
+    asked = [one for one in checks.due if one.signed is None]
+    if asked:
+        named, details = shortened([one.words for one in asked], 1)
+        named = f"{counted(len(asked), 'chart')}: {named}"
+        month = checks.month.parts[-1].name
+        to_do = (
+            f"Sign them: `labcalc record limits --month {month} --from DATE --why TEXT`, all or by instrument and oil. "
+            "Until then the charts go on by the limits in force, which stay drawn over their own days."
+        )
+        to_do += " Where results differ, look for the cause first." * any(one.differs for one in asked)
+        yield Finding(LATER, "Limits due", named, to_do, len(asked), details=details)

@@ -23,8 +23,7 @@ from labcalc.statistics import (
     site_precision,
 )
 
-_CLASS = "base oils"
-"""Reference oils are mineral base oils, and judged by their precision statement."""
+_CLASS = "base oils"  # reference oils are mineral base oils, and judged by their precision statement
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,20 +32,15 @@ class OilSummary:
 
     chart: Chart
     since: pd.Timestamp
-    until: pd.Timestamp
-    """The month's start and its end."""
-    number: int
-    """Results of the month that were used."""
-    excluded: int
-    """Results of the month that a decision left out."""
+    until: pd.Timestamp  # the month's start and its end
+    number: int  # results of the month that were used
+    excluded: int  # results of the month that a decision left out
     mean: float
-    deviation: float
-    """Standard deviation; NaN of fewer than two results."""
+    deviation: float  # standard deviation; NaN of fewer than two results
     bias: BiasTest | None
     site: SitePrecision | None
     index: PerformanceIndex | None
-    precision: PrecisionStatement | None
-    """The published statement that the index compares with."""
+    precision: PrecisionStatement | None  # the published statement that the index compares with
     status: ChartStatus
     change: PeriodComparison | None
     notes: tuple[str, ...]
@@ -93,7 +87,9 @@ def summarise_oils(charts: tuple[Chart, ...], month: Month, laboratory: Laborato
 def _summary(chart: Chart, month: Month, laboratory: Laboratory) -> OilSummary:
     inside = chart.between(month.first, month.last)
     results = chart.plotted[inside & chart.used]
-    earlier = chart.plotted[chart.between(month.before.first, month.before.last) & chart.used]
+    earlier = np.concatenate(
+        [one.plotted[one.between(month.before.first, month.before.last) & one.used] for one in chart.of_lot]
+    )
     notes: list[str] = []
     site = site_precision(results) if results.size > 1 else None
     if site is None:

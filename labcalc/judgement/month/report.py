@@ -29,8 +29,7 @@ from labcalc.judgement.variance.components import ComponentsOfVariance
 from labcalc.lab import Decision, Laboratory, certificates
 from labcalc.showing import Shown
 
-MONTH_VERDICTS = ("nothing to do", "to be watched", "needs action")
-"""From best to worst."""
+MONTH_VERDICTS = ("nothing to do", "to be watched", "needs action")  # from best to worst
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -39,37 +38,27 @@ class MonthReport(Shown):
 
     month: Month
     laboratory: Laboratory
-    runs: int
-    """Runs of samples."""
+    runs: int  # runs of samples
     reference_runs: int
     oils: tuple[OilSummary, ...]
-    checks: Checks
-    """What moved, gaps between good checks, corrective actions."""
-    sights: tuple[Sight, ...]
-    """What the charts give and see, by the size of their baselines."""
+    checks: Checks  # what moved, gaps between good checks, corrective actions
+    sights: tuple[Sight, ...]  # what the charts give and see, by the size of their baselines
     spreads: tuple[ComponentsOfVariance, ...]
     """What the results of the month's reference oils spread by, with those of the same lots before."""
-    duplicates: DuplicateReport
-    """Of repeats whose last result lies in the month."""
+    duplicates: DuplicateReport  # of repeats whose last result lies in the month
     carry_overs: tuple[CarryOver, ...]
     certificates: tuple[dict[str, Any], ...]
     """Of the lots that were measured in the month, as ``labcalc.lab.certificates`` says them."""
     workload: pd.DataFrame
-    decisions: tuple[Decision, ...]
-    """Those about runs of the month, and those written in it."""
+    decisions: tuple[Decision, ...]  # those about runs of the month, and those written in it
     notices: tuple[str, ...]
     """What has to be known beside the numbers: an empty month, a change of lot, a certificate that runs out."""
-    refusals: tuple[Refusal, ...]
-    """Rows that were refused in the exports that hold rows of the month."""
-    failures: tuple[ExportError, ...]
-    """Exports of the record that could not be read."""
-    sources: tuple[SourceFile, ...]
-    """The exports that hold rows of the month."""
-    limit_sources: tuple[SourceFile, ...]
-    """Those that hold the baselines of its charts."""
+    refusals: tuple[Refusal, ...]  # rows that were refused in the exports that hold rows of the month
+    failures: tuple[ExportError, ...]  # exports of the record that could not be read
+    sources: tuple[SourceFile, ...]  # the exports that hold rows of the month
+    limit_sources: tuple[SourceFile, ...]  # those that hold the baselines of its charts
     actions: tuple[Action, ...]
-    digest: str
-    """SHA-256 over everything that the report depends on, beside the version of labcalc."""
+    digest: str  # SHA-256 over everything that the report depends on, beside the version of labcalc
 
     @property
     def rank(self) -> int:
@@ -111,22 +100,10 @@ class MonthReport(Shown):
 def report_month(material: Material, month: str = "") -> MonthReport:
     """Put together the quality of a month.
 
-    Parameters
-    ----------
-    material : Material
-        The record, as ``gather_record`` returns it.
-    month : str, optional
-        Such as ``2026-03``; none: the last month with a run.
-
-    Returns
-    -------
-    MonthReport
-        With a ranked list of what is to be done.
-
-    Raises
-    ------
-    MonthError
-        The month is none, or the record holds no dated run.
+    material : Material The record, as ``gather_record`` returns it.
+    month : str, optional Such as ``2026-03``; none: the last month with a run.
+    Returns : With a ranked list of what is to be done.
+    Raises MonthError The month is none, or the record holds no dated run.
     """
     name = month or _last_month(material.record)
     return report_period(material, month_of(name, material.laboratory.time_zone))
@@ -186,7 +163,7 @@ def _baseline_runs(oils: Sequence[OilSummary]) -> set[str]:
 
 def _doubts(material: Material, names: set[str]) -> tuple[Doubt, ...]:
     """Return the doubts about files that hold rows of the month, and about those that may, as none of theirs counts."""
-    others = set(material.record["source_file"]) - names
+    others = (set(material.record["source_file"]) if material.doubts else set()) - names
     return tuple(one for one in material.doubts if one.file not in others)
 
 

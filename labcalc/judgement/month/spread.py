@@ -15,19 +15,10 @@ from labcalc.judgement.variance.paired_oils import components_side_by_side
 def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple[ComponentsOfVariance, ...]:
     """Split the spread of the oils and lots that were measured in a month, by all their results up to its end.
 
-    Parameters
-    ----------
-    material : Material
-        The laboratory's whole record.
-    rows : pandas.DataFrame
-        Its rows of the month.
-    month : Month
-        The month.
-
-    Returns
-    -------
-    tuple of ComponentsOfVariance
-        Oils measured side by side, else each alone; kinematic viscosity first.
+    material : Material The laboratory's whole record.
+    rows : pandas.DataFrame Its rows of the month.
+    month : Month The month.
+    Returns : Oils measured side by side, else each alone; kinematic viscosity first.
     """
     in_use = set(sample_names(rows[rows["role"] == "reference"]))
     record = material.record

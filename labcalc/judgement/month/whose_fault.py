@@ -28,6 +28,7 @@ REMEDIES_OF = {
     "instruments to it.",
 }
 """What to do, by whose fault it is."""
+_FIRST = "Run the oils twice more before anything is adjusted. "
 _OVER = "It is over: decide about the results that were released meanwhile, and write the decision down."
 
 
@@ -41,29 +42,57 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Finding]:
         runs = at_risk["run"].tolist()
         about, cause, told, unit, size = _whose(one)
         parts = [
-            f"since {one.since:%Y-%m-%d}: {told}",
-            f"told on {one.signalled:%Y-%m-%d}{', and still so' if one.lasts else ''}{_growing(one)}",
+            f"{_since(one, checks.month.first.year)}: {told}",
+            f"told on {_day(one.signalled, checks.month.first.year)}{', and still so' * one.lasts}{_growing(one)}",
             *([_others(whose)] if whose and whose.others else []),
             *([f"{counted(len(one.symptoms), 'further signal')} by it"] if one.symptoms else []),
             *([f"{counted(len(runs), 'sample')} since the last good check"] if runs else []),
         ]
         limits = first.limits
         assert limits is not None
+        against = [*_against(one, checks)]
+        urgent = cause not in ("oil", "certificate") and not against
+        to_do = REMEDIES_OF[cause] if one.lasts or cause in ("oil", "certificate") else _OVER
         weight = abs(one.stream.size(one.stream.last_until(one.signalled.to_datetime64()))) / limits.half_width
         yield Finding(
-            IMPORTANT if cause in ("oil", "certificate") else URGENT,
+            URGENT if urgent else IMPORTANT,
             about,
-            "; ".join(parts),
-            REMEDIES_OF[cause] if one.lasts or cause in ("oil", "certificate") else _OVER,
+            "; ".join([*parts, *against]),
+            _FIRST + to_do.removeprefix(_STOP) if against else to_do,
             abs(size),
             weight=weight * max(len(runs), 1),
             facts=(
                 *(("instrument", one.instrument), ("quantity", one.stream.quantity), ("cause", cause)),
                 *(("oil", whose.oil if whose else ""), ("shift", size), ("unit", unit)),
-                *(("since", f"{one.since:%Y-%m-%d}"), ("runs", ", ".join(runs))),
+                *((name, f"{getattr(one, name):%Y-%m-%d}") for name in ("since", "earliest", "latest")),
+                ("runs", ", ".join(runs)),
             ),
             details=(*_symptoms(one), *_touched(at_risk, one)),
         )
+
+
+def _against(one: Moved, checks: Checks) -> Iterator[str]:
+    """Say what makes it uncertain: limits that rest on an unfit baseline, days that resemble each other."""
+    unfit = {checks.unfit[id(chart)] for chart in one.touched if id(chart) in checks.unfit}
+    if unfit and all(id(chart) in checks.unfit for chart in one.touched):
+        yield f"not certain: its limits rest on a baseline in which {' and '.join(sorted(unfit))}"
+    if not one.is_beyond(checks.likeness):
+        alike = numeral(checks.likeness[one.stream.is_group])
+        yield f"not certain: neighbouring days resemble each other (correlation {alike}), and stay away by themselves"
+
+
+def _since(one: Moved, year: int) -> str:
+    """Say since when, with the ends of its interval where they are other days."""
+    first, last = _day(one.earliest, year), _day(one.latest, year)
+    if first == last:
+        return f"since {first}"
+    if f"{one.earliest:%Y-%m}" == f"{one.since:%Y-%m}" == f"{one.latest:%Y-%m}":
+        first, last = f"{one.earliest.day}", f"{one.latest.day}"
+    return f"since about {_day(one.since, year)} ({first} to {last})"
+
+
+def _day(at: pd.Timestamp, year: int) -> str:
+    return f"{at.day} {at.month_name()}" + (f" {at.year}" if at.year != year else "")
 
 
 def _whose(one: Moved) -> tuple[str, str, str, str, float]:

@@ -8,15 +8,9 @@ import pandas as pd
 def workload_of(rows: pd.DataFrame) -> pd.DataFrame:
     """Count the runs of a month.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        The month's rows of the tidy table.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``day``, ``instrument``, ``operator``, ``role``, ``runs``; an unknown instrument or operator is an empty text.
+    rows : pandas.DataFrame The month's rows of the tidy table.
+    Returns : ``day``, ``instrument``, ``operator``, ``role``, ``runs``; an unknown instrument or operator is an empty
+        text.
     """
     first = rows.drop_duplicates("run")
     keys = {

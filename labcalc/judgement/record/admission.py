@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
@@ -18,9 +19,10 @@ from labcalc.judgement.record.clocks import doubtful_times
 from labcalc.lab import Decision, Laboratory
 from labcalc.wording import at_celsius, counted, plain
 
-_DIGITS = 7
-"""Decimals in which values are compared: units that were converted differ in the last binary place."""
+_DIGITS = 7  # decimals in which values are compared: units that were converted differ in the last binary place
 _FILL = ["place", "replicate"]
+_FEWEST_TO_TELL = 3
+"""Values of a column that tell its decimals: of fewer, all may end in a zero by chance once in a hundred."""
 
 
 class Doubt(NamedTuple):
@@ -38,18 +40,23 @@ class Doubt(NamedTuple):
         return f"{self.file}, line {self.line}, run {self.run}: {self.finding}"
 
 
+def first_of_files(doubts: Sequence[Doubt]) -> Iterator[Doubt]:
+    """Yield the first doubt of a kind about each file, which says how many more runs of the file it is about."""
+    runs = Counter((one.file, one.about) for one in doubts)
+    first = {(one.file, one.about): one for one in reversed(doubts)}
+    for one in reversed(first.values()):
+        more = runs[one.file, one.about] - 1
+        yield one._replace(finding=f"{one.finding}; and {counted(more, 'more run')} of the file") if more else one
+
+
 class Admission(NamedTuple):
     """Exports at hand and earlier ones put together."""
 
-    at_hand: pd.DataFrame
-    """Rows whose runs can be judged, each once; doubted ones too."""
-    record: pd.DataFrame
-    """Rows that the record holds: earlier exports, then those at hand."""
+    at_hand: pd.DataFrame  # rows whose runs can be judged, each once; doubted ones too
+    record: pd.DataFrame  # rows that the record holds: earlier exports, then those at hand
     doubts: tuple[Doubt, ...]
-    repeated: tuple[str, ...]
-    """Which files hold rows of others, in sentences."""
-    copies: Mapping[str, frozenset[str]]
-    """Run to the names of further files that hold rows of it."""
+    repeated: tuple[str, ...]  # which files hold rows of others, in sentences
+    copies: Mapping[str, frozenset[str]]  # run to the names of further files that hold rows of it
 
 
 def admit(
@@ -85,16 +92,22 @@ class _Rows:
         self.told: list[str] = []
         self.copies: dict[str, set[str]] = defaultdict(set)
         self.shared = _shared_rows(self.table, self.file)
+        self.finer = _finer_rows(self.shared, self.table, self.file)
 
     def admission(self, own: pd.DataFrame) -> Admission:
         of_record = np.arange(len(self.table)) >= len(own)
+        at_hand = np.arange(len(own))
+        for row, finer in self.finer.items():  # what the record holds in more digits stands in its place
+            at_hand[row : row + 1] = finer if finer >= len(own) else row
         if self.gone[~of_record].any():
-            own = self.table[~self.gone & ~of_record].reset_index(drop=True)
+            own = self.table.take(at_hand[~self.gone[at_hand]]).reset_index(drop=True)
         record = self.table
         if of_record.any() or (self.out | self.gone).any():
             inside = ~self.gone & ~self.out
             earlier = inside & of_record & ~self.table["run"].isin(set(own["run"])).to_numpy()
-            record = pd.concat([self.table[earlier], self.table[inside & ~of_record]], ignore_index=True)
+            record = self.table.take(np.append(np.flatnonzero(earlier), at_hand[inside[at_hand]])).reset_index(
+                drop=True
+            )
         copies = {run: frozenset(names) for run, names in self.copies.items()}
         return Admission(own, record, tuple(self.doubts.values()), tuple(self.told), copies)
 
@@ -120,17 +133,25 @@ class _Rows:
     def leave_out_repeats(self) -> None:
         first = _first_rows(self.shared[~(self.out | self.gone)[self.shared["row"]]])
         self.gone[[*first]] = True
-        pairs: Counter[tuple[str, str]] = Counter()
-        for row, origin in first.items():
+        pairs: Counter[tuple[str, str, str]] = Counter()
+        known: dict[tuple[str, str], int] = {}
+        for row, origin in (self.finer | first).items():
             copy, source = self.sources[self.file[row]], self.sources[self.file[origin]]
-            if copy != source:  # else it is a file of the record that is at hand too
-                pairs[copy.name, source.name] += 1
+            first_time = known.setdefault((copy.name, copy.sha256), self.file[row]) == self.file[row]
+            if copy != source and first_time:  # else it is a file of the record that is at hand too
+                pairs[copy.name, source.name, "" if row in first else " in fewer digits"] += 1
                 self.copies[self.runs[origin]].add(copy.name)
-        for (name, other), number in pairs.items():
-            self.told.append(f"{name}: {counted(number, 'determination')} of {other}, counted once")
+        for (name, other, digits), number in pairs.items():
+            self.told.append(f"{name}: {counted(number, 'determination')} of {other}{digits}, counted once")
 
     def keep_out_contradictions(self) -> None:
-        """Keep out the runs that two files give otherwise; of which somebody said which counts, the other goes."""
+        """Keep out the runs that two files give otherwise; of which somebody said which counts, the other goes.
+
+        Rows that another file gives in more digits go too, unless somebody said that they count.
+        """
+        self.finer = {row: of for row, of in self.finer.items() if self._counts(of) or not self._counts(row)}
+        self.gone[[*self.finer]] = True
+        self.shared = self.shared[~self.gone[self.shared["row"]]]
         dropped, rivals, seen = dict[int, int](), set[int](), set[tuple[int, ...]]()
         for pair, quantity, values in _clashes(self.shared):
             if (sides := tuple(self.side[[*pair]])) in seen:
@@ -153,23 +174,82 @@ class _Rows:
 
 def _shared_rows(table: pd.DataFrame, file: NDArray[np.int64]) -> pd.DataFrame:
     """Return the rows, by position, whose ``place`` stands in several files: instrument, time, sample, temperature."""
-    moments = table["measured_at"]
-    near = np.flatnonzero((moments.notna() & moments.duplicated(keep=False)).to_numpy())
+    near = _at_times_of_several(table["measured_at"], file)
     rows = table.iloc[near]
     same = rows[["instrument", "measured_at", "sample"]].assign(temperature=rows["temperature_C"].round(1))
     place = same.groupby([*same.columns], sort=False, dropna=False).ngroup().to_numpy()
     found = rows[["replicate"]].assign(row=near, file=file[near], place=place)
     clock = rows["measured_at"] != rows["measured_at"].dt.normalize()
     found["is_certain"] = clock & rows["instrument"].notna()  # a day without a time of day proves nothing
-    for quantity, column in QUANTITY_COLUMNS.items():
-        found[quantity] = rows[column].where(~is_derived(rows["remark"].astype("string"), quantity)).round(_DIGITS)
+    for quantity in QUANTITY_COLUMNS:
+        found[quantity] = _measured(rows, quantity)
     return found[found.groupby("place")["file"].transform("nunique") > 1]
+
+
+def _at_times_of_several(moments: pd.Series, file: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Return the rows whose time stands in several files."""
+    known = np.flatnonzero(moments.notna().to_numpy())
+    at = moments.to_numpy("datetime64[us]")[known].view(np.int64)
+    order = np.argsort(at, kind="stable")  # the files of one time stay in their order
+    starts = np.flatnonzero(np.diff(at[order], prepend=at.min(initial=0) - 1))
+    ends = np.append(starts[1:], len(order)) - 1
+    files = file[known[order]]
+    several = np.repeat(files[starts] != files[ends], ends - starts + 1) if len(order) else np.zeros(0, bool)
+    return np.sort(known[order[several]])
+
+
+def _measured(rows: pd.DataFrame, quantity: str) -> pd.Series:
+    """Return the values of a quantity as they are compared; NaN where they were derived."""
+    is_own = ~is_derived(rows["remark"].astype("string"), quantity)
+    return rows[QUANTITY_COLUMNS[quantity]].where(is_own).round(_DIGITS)
+
+
+def _of_one_fill(shared: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows that are sure to be of one fill with those of their place and replicate in other files."""
+    rows = shared[shared["is_certain"].to_numpy(bool)]
+    return rows[(rows.groupby([*_FILL, "file"])["row"].transform("size") == 1).to_numpy()]
+
+
+def _finer_rows(shared: pd.DataFrame, table: pd.DataFrame, file: NDArray[np.int64]) -> dict[int, int]:
+    """Return the rows that are a row of another file rounded to their own file's digits, and that row."""
+    rows = _of_one_fill(shared)
+    pairs = rows.merge(rows, on=_FILL, suffixes=("", " finer"))
+    pairs = pairs[pairs["file"] != pairs["file finer"]]
+    is_copy, is_coarser = np.ones(len(pairs), bool), np.zeros(len(pairs), bool)
+    for quantity in QUANTITY_COLUMNS:
+        value, finer = pairs[quantity], pairs[f"{quantity} finer"]
+        away, half = (value - finer).abs(), pd.Series(0.0, pairs.index)
+        for one, some in finer[away > 0.0].groupby(pairs["file"]):
+            half[some.index] = _half_steps(_measured(table[file == one], quantity), some)
+        is_coarser |= (away > 0.0).to_numpy()
+        is_copy &= (value.isna() | (away <= half + 0.1**_DIGITS)).to_numpy()
+    found = pairs[is_copy & is_coarser]
+    found = found[~found["row finer"].isin(found["row"])]  # of three, the coarsest too is a copy of the finest
+    return dict(zip(found["row"].tolist(), found["row finer"].tolist(), strict=True))
+
+
+def _half_steps(column: pd.Series, finer: pd.Series) -> NDArray[np.float64]:
+    """Return by how much values may differ from what a file's column gives of them, [unit of the column].
+
+    A column has as many decimals, or else significant figures, as its values show; 0 where too few values show it.
+    Half a unit is rounded either way: ISO 80000-1, annex B, has a rule for each (from memory).
+    """
+    known, asked = column.dropna().to_numpy(float), finer.to_numpy(float)
+    if known.size < _FEWEST_TO_TELL:
+        return np.zeros(asked.size)
+    whole, of_asked = (np.floor(np.log10(values)) + 1.0 for values in (known, asked))
+    decimals = next((at for at in range(_DIGITS) if _are_multiples(known, 0.1**at)), math.inf)
+    figures = next((at for at in range(1, _DIGITS) if _are_multiples(known, 10.0 ** (whole - at))), math.inf)
+    return np.asarray(0.5 * np.maximum(0.1**decimals, 10.0 ** (of_asked - figures)), float)
+
+
+def _are_multiples(values: NDArray[np.float64], steps: NDArray[np.float64] | float) -> bool:
+    return bool(np.allclose(np.rint(values / steps) * steps, values, rtol=0.0, atol=0.1**_DIGITS))
 
 
 def _clashes(shared: pd.DataFrame) -> Iterator[tuple[tuple[int, int], str, tuple[float, float]]]:
     """Yield the rows of two files that give other values for one instrument, time, sample, fill and temperature."""
-    rows = shared[shared["is_certain"].to_numpy(bool)]
-    rows = rows[(rows.groupby([*_FILL, "file"])["row"].transform("size") == 1).to_numpy()]
+    rows = _of_one_fill(shared)
     for quantity in QUANTITY_COLUMNS:
         differing = rows[(rows.groupby(_FILL)[quantity].transform("nunique") > 1).to_numpy()].dropna(subset=[quantity])
         for _, versions in differing.groupby(_FILL, sort=False):

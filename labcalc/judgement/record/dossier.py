@@ -12,6 +12,7 @@ from labcalc.errors import DecisionError
 from labcalc.exports import QUANTITY_COLUMNS, Refusal, SourceFile
 from labcalc.judgement.carry_over.shares import RunBefore
 from labcalc.judgement.certificates import UNITS, Certificates, certificates_in_use, compare_with_certificates
+from labcalc.judgement.control.site_record import ChecksInControl
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_by_own_record, precision_of_class
 from labcalc.judgement.record.admission import Doubt
@@ -24,40 +25,36 @@ class Dossier:
     """One run with all that its judgement needs; nothing that it judges is later than the run, unless asked for."""
 
     run: str
-    rows: pd.DataFrame
-    """The run's determinations, in the order of the tidy table."""
+    rows: pd.DataFrame  # the run's determinations, in the order of the tidy table
     references: pd.DataFrame
     """Reference oils of the same instrument beside their certified values (``COMPARISON_COLUMNS``) in the 30 days
     before the run's end, the run itself excluded."""
     charts: tuple[ChartState, ...]
     """State of the instrument's control charts at the run's end, worst first; a reference oil's own result counts."""
-    shifts: tuple[str, ...]
-    """What on the instrument had moved at the run's end and stayed away, the clearest first."""
-    afterwards: str
-    """What later checks told of the instrument at the run; the judgement leaves it out."""
-    before: pd.DataFrame
-    """The run before on the same instrument; empty where the record holds none."""
+    shifts: tuple[str, ...]  # what on the instrument had moved at the run's end and stayed away, the clearest first
+    afterwards: str  # what later checks told of the instrument at the run; the judgement leaves it out
+    before: pd.DataFrame  # the run before on the same instrument; empty where the record holds none
     in_sequence: RunBefore | None
     """The run beside the one before it, with the share that stays in the cell as known by then; None where the record
     doesn't place it."""
     product: Product | None
     laboratory: Laboratory
-    sources: tuple[SourceFile, ...]
-    """The exports that the run's rows stand in."""
-    refusals: tuple[Refusal, ...]
-    """What was refused in those exports."""
+    sources: tuple[SourceFile, ...]  # the exports that the run's rows stand in
+    refusals: tuple[Refusal, ...]  # what was refused in those exports
     history: pd.DataFrame
     """Earlier runs of the same sample or of the same lot of the product, without those that a decision excludes."""
     peers: pd.DataFrame
     """Earlier determinations of the product, the last 200: ``run``, ``temperature_C`` [°C] and the quantities."""
-    decisions: tuple[Decision, ...] = ()
-    """What people decided about the run."""
+    day: pd.DataFrame
+    """The other samples' runs of the run's day on any instrument, later ones too: only for naming the bottle that this
+    one seems exchanged with."""
+    decisions: tuple[Decision, ...] = ()  # what people decided about the run
     fills: FillScatter | None = None
     """How far fills lie apart on the run's instrument; None where the record holds no dated run of it."""
-    doubts: tuple[Doubt, ...] = ()
-    """Why the record doesn't hold the run until somebody decides."""
-    waiting: tuple[Decision, ...] = ()
-    """Decisions about it that a second person must confirm before they are applied."""
+    checks: tuple[ChecksInControl, ...] = ()
+    """What the instrument's checks in control before the run say, where lab.toml asks for it."""
+    doubts: tuple[Doubt, ...] = ()  # why the record doesn't hold the run until somebody decides
+    waiting: tuple[Decision, ...] = ()  # decisions about it that a second person must confirm before they are applied
     unusable: tuple[DecisionError, ...] = ()
     """Lines of decisions that can't be used or were changed, whatever they are about."""
 
@@ -196,6 +193,7 @@ class Dossier:
             ),
             self.waiting,
             [(one.line, one.problem) for one in self.unusable],
+            *self.checks,
         )
         ink.update(repr(stated).encode())
         return ink.hexdigest()
@@ -203,5 +201,4 @@ class Dossier:
 
 def first_text(column: pd.Series) -> str:
     """Return the first known text of a column; empty where there is none."""
-    known = column.dropna()
-    return "" if known.empty else str(known.iloc[0])
+    return next((str(one) for one in column if not pd.isna(one)), "")

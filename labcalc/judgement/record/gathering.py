@@ -26,21 +26,13 @@ from labcalc.shipped import sample_exports, sample_lab
 def gather(exports: Sequence[str | Path] = (), lab: str | Path | Laboratory | None = None) -> Material:
     """Read exports and the laboratory's record once; asked again for unchanged files, return the same material.
 
-    Parameters
-    ----------
     exports : The exports at hand: their runs can be judged. Without any: the whole record, as ``gather_record`` reads
         it, and without a lab.toml either the sample laboratory's last weeks.
     lab : lab.toml, loaded or not; it names the earlier exports in which reference-oil results are looked up.
-
-    Returns
-    -------
-    The labelled exports with the laboratory and its record.
-
-    Raises
-    ------
-    ExportError : None of the exports can be read.
-    SettingsError : lab.toml can't be used.
-    RecordError : The record that lab.toml names can't be opened.
+    Returns : The labelled exports with the laboratory and its record.
+    Raises ExportError : None of the exports can be read.
+    Raises SettingsError : lab.toml can't be used.
+    Raises RecordError : The record that lab.toml names can't be opened.
     """
     if not exports and lab:
         return gather_record(lab)
@@ -77,19 +69,11 @@ def _gather_for(known: _Known, exports: Sequence[str | Path]) -> Material:
 def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
     """Read the laboratory's whole record: the one that lab.toml names, or else every export of ``earlier_exports``.
 
-    Parameters
-    ----------
     lab : lab.toml, loaded or not; none: the sample laboratory's.
-
-    Returns
-    -------
-    As ``gather`` returns it, with the whole record at hand.
-
-    Raises
-    ------
-    MonthError : The lab.toml names no earlier exports, or none of that name is there, or the record that it names is
-        empty.
-    ExportError, SettingsError, RecordError : As for ``gather``.
+    Returns : As ``gather`` returns it, with the whole record at hand.
+    Raises MonthError : The lab.toml names no earlier exports, or none of that name is there, or the record that it
+        names is empty.
+    Raises ExportError, SettingsError, RecordError : As for ``gather``.
     """
     laboratory = load_laboratory(lab or sample_lab())
     if laboratory.record is not None:

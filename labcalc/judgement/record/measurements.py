@@ -17,20 +17,17 @@ from labcalc.judgement.carry_over.run_order import cell_sequence
 from labcalc.judgement.carry_over.shares import InstrumentCarryOver, RunBefore, carry_over_of
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.control.charts import Chart, control_charts
+from labcalc.judgement.control.site_record import ChecksInControl, checks_in_control
 from labcalc.judgement.control.status import ChartState, states_at
 from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
-from labcalc.judgement.record.admission import Doubt
+from labcalc.judgement.record.admission import Doubt, first_of_files
 from labcalc.judgement.record.dossier import Dossier, first_text
 from labcalc.judgement.record.own_scatter import FillScatter, fill_scatter
 from labcalc.lab import Assignment, Decision, Laboratory, Product, product_of
 
-REFERENCE_DAYS = 30
-"""How far back a dossier looks for reference-oil results of its instrument, [d]."""
-
-_PEERS = 200
-"""How many earlier determinations of a product are shown beside a run's."""
-_LONGEST_RUN = 200
-"""More determinations than any run has."""
+REFERENCE_DAYS = 30  # how far back a dossier looks for reference-oil results of its instrument, [d]
+_PEERS = 200  # how many earlier determinations of a product are shown beside a run's
+_LONGEST_RUN = 200  # more determinations than any run has
 
 
 @dataclass(frozen=True)
@@ -38,28 +35,18 @@ class Material:
     """The exports at hand, labelled, with the laboratory and its record."""
 
     laboratory: Laboratory
-    reading: Reading
-    """The exports at hand; its table is labelled with role, product and lot."""
-    record: pd.DataFrame
-    """The exports at hand and the laboratory's earlier exports together, each run once."""
-    record_failures: tuple[ExportError, ...]
-    """Earlier exports that could not be read."""
-    decisions: tuple[Decision, ...] = ()
-    """What people decided about runs and signals, in the order of the file."""
-    unusable: tuple[DecisionError, ...] = ()
-    """Decisions that can't be read, and aren't applied."""
-    sources: tuple[SourceFile, ...] = ()
-    """The exports at hand, then those of the record."""
-    doubts: tuple[Doubt, ...] = ()
-    """The runs that are kept out of the record until somebody decides."""
-    repeated: tuple[str, ...] = ()
-    """Which files hold rows of others, in sentences."""
+    reading: Reading  # the exports at hand; its table is labelled with role, product and lot
+    record: pd.DataFrame  # the exports at hand and the laboratory's earlier exports together, each run once
+    record_failures: tuple[ExportError, ...]  # earlier exports that could not be read
+    decisions: tuple[Decision, ...] = ()  # what people decided about runs and signals, in the order of the file
+    unusable: tuple[DecisionError, ...] = ()  # decisions that can't be read, and aren't applied
+    sources: tuple[SourceFile, ...] = ()  # the exports at hand, then those of the record
+    doubts: tuple[Doubt, ...] = ()  # the runs that are kept out of the record until somebody decides
+    repeated: tuple[str, ...] = ()  # which files hold rows of others, in sentences
     copies: Mapping[str, frozenset[str]] = field(default_factory=dict)
     """Run to the names of further files that hold rows of it."""
-    waiting: tuple[Decision, ...] = ()
-    """Decisions that a second person must confirm before they are applied."""
-    assignments: tuple[Assignment, ...] = ()
-    """Who is to see to what was found."""
+    waiting: tuple[Decision, ...] = ()  # decisions that a second person must confirm before they are applied
+    assignments: tuple[Assignment, ...] = ()  # who is to see to what was found
 
     def sources_of(self, rows: pd.DataFrame) -> tuple[SourceFile, ...]:
         """Return the exports that hold rows, those that hold the same rows or the same bytes again included."""
@@ -67,6 +54,11 @@ class Material:
         digests = {one.sha256 for one in self.sources if one.name in names}
         held = (one for one in self.sources if one.name in names or one.sha256 in digests)
         return tuple({(one.name, one.sha256): one for one in held}.values())
+
+    @property
+    def first_doubts(self) -> tuple[Doubt, ...]:
+        """The first doubt of a kind about each file, which says how many more there are."""
+        return tuple(first_of_files(self.doubts))
 
     @cached_property
     def runs(self) -> tuple[str, ...]:
@@ -83,9 +75,7 @@ class Material:
     def dossier(self, run: str, *, later: bool = False) -> Dossier:
         """Return the dossier of one run; its history holds later runs too where they are asked for.
 
-        Raises
-        ------
-        UnknownRunError : The exports at hand hold no such run.
+        Raises UnknownRunError : The exports at hand hold no such run.
         """
         if run not in self._positions:
             raise UnknownRunError(f"there is no run '{run}' in the exports; the first is '{next(iter(self.runs), '')}'")
@@ -106,8 +96,10 @@ class Material:
             refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
             history=self._history(rows, later),
             peers=self._peers(rows),
+            day=self._day(rows),
             decisions=tuple(one for one in self.decisions if one.run == run),
             fills=self._fills(first_text(rows["instrument"])),
+            checks=self._checks(rows),
             doubts=tuple(one for one in self.doubts if one.run == run and one.file in names),
             waiting=tuple(one for one in self.waiting if one.run == run or (not one.run and one.file in names)),
             unusable=self.unusable,
@@ -122,6 +114,24 @@ class Material:
     def _by_instrument(self) -> dict[str, pd.DataFrame]:
         dated = self.record.dropna(subset=["measured_at", "instrument"]).sort_values("measured_at", kind="stable")
         return {str(name): table for name, table in dated.groupby("instrument", sort=False)}
+
+    def neighbours(self, run: str) -> dict[str, str]:
+        """Return the runs beside one on its instrument: ``previous`` and ``next``, and the ``reference oil`` before."""
+        rows = self.reading.table.iloc[self._positions[run]]
+        before, after = self._beside.get(run, ("", ""))
+        references = self._references_of(rows)
+        checked = "" if references.empty else str(references["run"].iloc[-1])
+        found = {"previous": before, "next": after, "reference oil": checked}
+        return {label: name for label, name in found.items() if name}
+
+    @cached_property
+    def _beside(self) -> dict[str, tuple[str, str]]:
+        """The run before and the run after each on its instrument; empty where there is none."""
+        found: dict[str, tuple[str, str]] = {}
+        for table in self._by_instrument.values():
+            order = ["", *map(str, dict.fromkeys(table["run"])), ""]
+            found |= {run: (order[n], order[n + 2]) for n, run in enumerate(order[1:-1])}
+        return found
 
     def carry_over(self, instrument: str) -> InstrumentCarryOver | None:
         """Return what the runs of an instrument tell about its carry-over; None where the record holds none."""
@@ -161,28 +171,58 @@ class Material:
     def _references(self) -> dict[str, pd.DataFrame]:
         return {str(name): group for name, group in self.comparisons.groupby("instrument", sort=False)}
 
+    def _charts_of(self, instrument: str) -> tuple[Chart, ...]:
+        if instrument not in self._known_charts and instrument in self._references:
+            found = control_charts(self._references[instrument], self.laboratory, self.decisions)
+            self._known_charts[instrument] = found
+        return self._known_charts.get(instrument, ())
+
     @cached_property
-    def _charts_of(self) -> dict[str, list[Chart]]:
-        found: dict[str, list[Chart]] = {}
-        for chart in self.charts:
-            found.setdefault(chart.instrument, []).append(chart)
-        return found
+    def _known_charts(self) -> dict[str, tuple[Chart, ...]]:
+        return {}
 
     @cached_property
     def streams(self) -> dict[str, tuple[Stream, ...]]:
         """What is watched for lasting shifts, by instrument."""
-        return {name: watched(charts) for name, charts in self._charts_of.items()}
+        names = dict.fromkeys(one.instrument for one in self.charts)
+        of_each = {name: tuple(one for one in self.charts if one.instrument == name) for name in names}
+        self._known_charts.update(of_each)
+        return {name: self._streams_of(name) for name in names}
+
+    def _streams_of(self, instrument: str) -> tuple[Stream, ...]:
+        if instrument not in self._known_streams:
+            self._known_streams[instrument] = watched(self._charts_of(instrument))
+        return self._known_streams[instrument]
+
+    @cached_property
+    def _known_streams(self) -> dict[str, tuple[Stream, ...]]:
+        return {}
 
     def _charts_at(self, rows: pd.DataFrame) -> tuple[ChartState, ...]:
-        charts, end = self._charts_of.get(first_text(rows["instrument"]), []), rows["measured_at"].max()
+        charts, end = self._charts_of(first_text(rows["instrument"])), rows["measured_at"].max()
         return () if pd.isna(end) else states_at(charts, end, days=REFERENCE_DAYS)
 
+    def _checks(self, rows: pd.DataFrame) -> tuple[ChecksInControl, ...]:
+        name, begin = first_text(rows["instrument"]), rows["measured_at"].min()
+        if not self.laboratory.uncertainty.from_control or pd.isna(begin):
+            return ()
+        determinations = self.laboratory.report.replicates == "determinations"
+        fills = 1.0 if determinations else self._check_fills.get(name, 1.0)
+        return checks_in_control(self._charts_of(name), begin, fills)
+
+    @cached_property
+    def _check_fills(self) -> dict[str, float]:
+        """Determinations behind a check at one temperature, by instrument: their median."""
+        checks = self.record[self.record["role"] == "reference"]
+        sizes = checks.groupby(["instrument", "run", checks["temperature_C"].round(1)]).size()
+        return {str(name): float(one) for name, one in sizes.groupby(level=0).median().items()}
+
     def _shifts_at(self, rows: pd.DataFrame) -> tuple[str, ...]:
-        streams, end = self.streams.get(first_text(rows["instrument"]), ()), rows["measured_at"].max()
+        streams, end = self._streams_of(first_text(rows["instrument"])), rows["measured_at"].max()
         return () if pd.isna(end) else stopping_at(streams, end, days=REFERENCE_DAYS)
 
     def _afterwards(self, rows: pd.DataFrame) -> str:
-        streams, end = self.streams.get(first_text(rows["instrument"]), ()), rows["measured_at"].max()
+        streams, end = self._streams_of(first_text(rows["instrument"])), rows["measured_at"].max()
         return "" if pd.isna(end) else told_afterwards(streams, end)
 
     def _references_of(self, rows: pd.DataFrame) -> pd.DataFrame:
@@ -247,17 +287,22 @@ class Material:
         last = int(table["measured_at"].searchsorted(start, side="left"))
         return table.iloc[max(0, last - _PEERS) : last][columns].reset_index(drop=True)
 
+    def _day(self, rows: pd.DataFrame) -> pd.DataFrame:
+        start, times = rows["measured_at"].min(), self._samples["measured_at"]
+        if pd.isna(start):
+            return self._samples[:0]
+        first, last = (times.searchsorted(start.normalize() + pd.Timedelta(days=more)) for more in (0, 1))
+        table = self._samples.iloc[first:last]
+        return pd.DataFrame(table[table["run"] != rows["run"].iloc[0]])
+
     def _before(self, rows: pd.DataFrame) -> pd.DataFrame:
         table = self._by_instrument.get(first_text(rows["instrument"]))
         start = rows["measured_at"].min()
         if table is None or pd.isna(start):
             return self.record.iloc[:0]
-        head: pd.DataFrame = table.iloc[: table["measured_at"].searchsorted(start, side="left")]
-        if head.empty:
-            return head
-        tail = head.iloc[-_LONGEST_RUN:]
-        last: pd.DataFrame = tail[tail["run"] == tail["run"].iloc[-1]]
-        return last.reset_index(drop=True)
+        end = int(table["measured_at"].searchsorted(start, side="left"))
+        tail = table["run"].to_numpy(object)[max(0, end - _LONGEST_RUN) : end]
+        return table.iloc[end - len(tail) + np.flatnonzero(tail == tail[-1:])].reset_index(drop=True)
 
 
 def _product(rows: pd.DataFrame, laboratory: Laboratory) -> Product | None:

@@ -15,8 +15,7 @@ from labcalc.exports import QUANTITY_COLUMNS
 _FEWEST, _MOST = 30, 300
 """Differences below which a scatter is not known, and the newest that count, as instruments change: our own choice."""
 
-_WITHIN_ONE = 0.6827
-"""Share of normal results within one standard deviation; a few far ones don't move that quantile."""
+_WITHIN_ONE = 0.6827  # share of normal results within one standard deviation; a few far ones don't move that quantile
 
 Key = tuple[str, str, float]
 """Product, quantity, temperature [°C]: what scatters alike. Another product's fills say nothing of these."""
@@ -42,8 +41,6 @@ class FillScatter:
     def at(self, moment: pd.Timestamp, product: str, quantity: str, temperature_C: float) -> OwnScatter | None:
         """Return the scatter of a product's fills by the runs before a moment; None of too few, or by rounding.
 
-        Parameters
-        ----------
         moment : Runs that began earlier count.
         product : Name of the product.
         quantity : As the tidy table names it.
@@ -61,8 +58,6 @@ class FillScatter:
 def fill_scatter(rows: pd.DataFrame) -> FillScatter:
     """Return how the fills of an instrument differ.
 
-    Parameters
-    ----------
     rows : Its dated rows of the tidy table, in the order of time.
     """
     found: dict[Key, tuple[NDArray[np.datetime64], NDArray[np.float64]]] = {}

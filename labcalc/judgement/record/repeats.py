@@ -19,11 +19,8 @@ from labcalc.statistics import (
 )
 from labcalc.wording import numeral
 
-_USUAL = 0.99
-"""Share of good runs whose fills keep the instrument's own limits, [-]: our own choice."""
-
-_LAST = 4
-"""The procedure of ISO 5725-6 ends with four results; more are held against their critical range alone."""
+_USUAL = 0.99  # share of good runs whose fills keep the instrument's own limits, [-]: our own choice
+_LAST = 4  # the procedure of ISO 5725-6 ends with four results; more are held against their critical range alone
 
 
 @dataclass(frozen=True)
@@ -31,24 +28,19 @@ class Agreement:
     """How the repeats of a result agree, and what is reported of them."""
 
     outcome: Literal["single", "agree", "unusual", "measure more", "median", "disagree", "not checked"]
-    value: float
-    """What is reported: the mean, or the median where that is the outcome."""
-    why_not: str = ""
-    """Why the repeats could not be checked."""
+    value: float  # what is reported: the mean, or the median where that is the outcome
+    why_not: str = ""  # why the repeats could not be checked
     statement: PrecisionStatement | None = None
     """The precision statement in force for the result; None where there is none, and ``why_not`` says why."""
     letter: Literal["r", "d"] = "r"
     """Which limit holds: repeatability for fills, determinability for determinations of one fill."""
     spread: float = math.nan
     limit: float = math.nan
-    more: int = 0
-    """How many more are to be measured, [-]."""
-    alone: float = math.nan
-    """The limit of a single comparison, narrower than that of all comparisons of a run."""
+    more: int = 0  # how many more are to be measured, [-]
+    alone: float = math.nan  # the limit of a single comparison, narrower than that of all comparisons of a run
     usual: float = math.nan
     """What fills on this instrument keep by its own record, where that is narrower than the method's limit."""
-    usual_number: int = 0
-    """How many earlier differences that rests on."""
+    usual_number: int = 0  # how many earlier differences that rests on
 
 
 def repeat_limit(statement: PrecisionStatement, laboratory: Laboratory) -> tuple[Literal["r", "d"], PrecisionFunction]:
@@ -77,17 +69,12 @@ def agreement_of(
     fills are held against the limit that all of the run's keep together (``family_repeatability``): no run is held
     back for being measured at many places.
 
-    Parameters
-    ----------
     dossier : The run with its context.
     quantity : As the tidy table names it.
     temperature_C : Temperature, [°C].
     repeats : All repeats, in the order of measurement.
     comparisons : How many quantities and temperatures of the run have repeats that are compared, [-].
-
-    Returns
-    -------
-    With the mean as long as nothing else is decided.
+    Returns : With the mean as long as nothing else is decided.
     """
     mean = math.fsum(repeats) / len(repeats)
     in_force = dossier.precision_in_force(quantity, temperature_C, mean)

@@ -24,10 +24,8 @@ def gather_recorded(paths: tuple[Path, ...], known: _Known) -> Material:
 
     Nothing is read again while the record has the same head and the exports are unchanged.
 
-    Raises
-    ------
-    MonthError : No export is given and the record holds no row.
-    ExportError, DecisionError, RecordError : As for ``gather``.
+    Raises MonthError : No export is given and the record holds no row.
+    Raises ExportError, DecisionError, RecordError : As for ``gather``.
     """
     from labcalc.lab import printed_head  # what opens a record is loaded by those who have one
 

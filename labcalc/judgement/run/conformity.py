@@ -25,18 +25,14 @@ from labcalc.statistics import (
 )
 from labcalc.wording import at_celsius, celsius, numeral, plain, probability
 
-TYPICAL_DEVIATIONS = 3.0
-"""How many standard deviations a product may be from its typical value: common practice."""
-
-_LOOKED_INTO = 2.0
-"""Standard deviations from which all results together are looked into, [-]: our own choice."""
+TYPICAL_DEVIATIONS = 3.0  # how many standard deviations a product may be from its typical value: common practice
+_LOOKED_INTO = 2.0  # standard deviations from which all results together are looked into, [-]: our own choice
 
 _TOGETHER = 2e-3
 """Probability of noise and spread below which all results together are doubtful, [-]: our own choice, far out, as how
 the spread of batches at one temperature goes with that at another is only guessed."""
 
-_FALLBACK = DECISION_RULES["rounding"]
-"""The rule that needs nothing to be known but the limit."""
+_FALLBACK = DECISION_RULES["rounding"]  # the rule that needs nothing to be known but the limit
 
 _NO_ROOM = "the limits leave the method no room (ISO 4259: 4 R between two limits, 2 R above zero for one)"
 
@@ -146,14 +142,11 @@ class _Held:
     """How a value is held against its limit: the rule in force and what it needs."""
 
     rule: DecisionRule
-    width: float
-    """Guard band, [unit of the value]; NaN where the rule has none."""
-    standard_uncertainty: float
-    """What the risk is calculated from, [unit of the value]; NaN where unknown."""
+    width: float  # guard band, [unit of the value]; NaN where the rule has none
+    standard_uncertainty: float  # what the risk is calculated from, [unit of the value]; NaN where unknown
     degrees_of_freedom: float = math.inf
     reproducibility: float = math.nan
-    band: str = "the guard band"
-    """What a sentence calls the guard band."""
+    band: str = "the guard band"  # what a sentence calls the guard band
     remarks: tuple[str, ...] = ()
 
 

@@ -21,8 +21,7 @@ class Consequence:
     """A quantity that was calculated from the results, by a published method."""
 
     name: str
-    value: float
-    """NaN where it is a word or could not be calculated."""
+    value: float  # NaN where it is a word or could not be calculated
     reported: str
     unit: str
     standard: str
@@ -33,7 +32,7 @@ class Consequence:
     @cached_property
     def budget(self) -> UncertaintyBudget | None:
         """The uncertainty by its sources, carried one by one; None of a word or of what could not be calculated."""
-        return budget_of(self.name, self.unit, self.value, self.effects) if self.effects else None
+        return budget_of(self.effects) if self.effects else None
 
     @property
     def expanded_uncertainty(self) -> float:

@@ -16,8 +16,7 @@ from labcalc.judgement.run.results import Result, Results
 from labcalc.judgement.uncertainty.effects import CONFIDENCE, unknown_parts
 from labcalc.statistics import coverage_factor
 
-_MARGIN_K = 20.0
-"""How far a curve reaches beyond the measured temperatures, [K]."""
+_MARGIN_K = 20.0  # how far a curve reaches beyond the measured temperatures, [K]
 
 _POINTS = 19
 
@@ -31,15 +30,11 @@ class Curve:
     """A quantity on a grid of temperatures, beside the determinations that it was drawn from."""
 
     measured_C: NDArray[np.float64]
-    measured: NDArray[np.float64]
-    """Single determinations, not means."""
-    temperature_C: NDArray[np.float64]
-    """Grid; empty where there is no curve, only points."""
+    measured: NDArray[np.float64]  # single determinations, not means
+    temperature_C: NDArray[np.float64]  # grid; empty where there is no curve, only points
     value: NDArray[np.float64]
-    half_width: NDArray[np.float64]
-    """Half the width of the band in the unit of the value; NaN where unknown."""
-    band: str = MEASURED_BAND
-    """What the band is."""
+    half_width: NDArray[np.float64]  # half the width of the band in the unit of the value; NaN where unknown
+    band: str = MEASURED_BAND  # what the band is
     model: str = "can't tell"
     """What a viscosity's points decide for: one of ``VISCOSITY_MODELS``, ``can't tell`` or ``none of them``."""
 
@@ -52,17 +47,12 @@ class Curve:
 def viscosity_curve(results: Results, reach_C: Sequence[float] = (), liquid: str | None = None) -> Curve | None:
     """Return the viscosity-temperature line of a run on a grid, or None without a kinematic viscosity.
 
-    Parameters
-    ----------
     results : Results of the run.
     reach_C : Temperatures that the grid has to reach, [°C].
     liquid : Kind of liquid, as in ``judge_slope``.
-
-    Returns
-    -------
-    Kinematic viscosity, [mm²/s]; the band carries each source of uncertainty through all results that share it, or
-        comes from the scatter of three and more points where their uncertainty is unknown; and it holds how far oils
-        bend away from the line.
+    Returns : Kinematic viscosity, [mm²/s]; the band carries each source of uncertainty through all results that share
+        it, or comes from the scatter of three and more points where their uncertainty is unknown; and it holds how far
+        oils bend away from the line.
     """
     inputs = results.viscosities
     if not inputs:
@@ -80,14 +70,9 @@ def viscosity_curve(results: Results, reach_C: Sequence[float] = (), liquid: str
 def density_curve(results: Results, commodity: str) -> Curve | None:
     """Return the density that the standard's table gives from the coldest measured one, or None without a density.
 
-    Parameters
-    ----------
     results : Results of the run.
     commodity : Commodity group.
-
-    Returns
-    -------
-    Density, [kg/m³]; the band holds how far the expansion of oils is from the table's.
+    Returns : Density, [kg/m³]; the band holds how far the expansion of oils is from the table's.
     """
     inputs = results.densities
     if not inputs:

@@ -17,17 +17,13 @@ from labcalc.judgement.run.results import Result, Results
 from labcalc.judgement.uncertainty.effects import MODEL
 from labcalc.wording import celsius, numeral, signed
 
-_60F = 140.0 / 9.0
-"""60 °F, [°C]."""
+_60F = 140.0 / 9.0  # 60 °F, [°C]
 
 _LEAST_SPAN_K = 10.0
 """Distance of two temperatures from which on two densities tell an expansion, [K]: labcalc's own choice."""
 
-_MEASURED_K = 1.0
-"""Distance from 15 °C within which a density counts as measured there, [K]: labcalc's own choice."""
-
-_Place = tuple[str, float, str]
-"""Name, temperature [°C] and formula of a density."""
+_MEASURED_K = 1.0  # distance from 15 °C within which a density counts as measured there, [K]: labcalc's own choice
+_Place = tuple[str, float, str]  # name, temperature [°C] and formula of a density
 
 _AT_15: _Place = ("Density at 15 °C", 15.0, "density_at")
 _AT_20: _Place = ("Density at 20 °C", 20.0, "density_at")

@@ -25,14 +25,9 @@ from labcalc.wording import celsius, numeral
 def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ...]:
     """Return all that a run report calculates from the results; what can't be calculated says why.
 
-    Parameters
-    ----------
     dossier : The run with its context.
     results : Its results.
-
-    Returns
-    -------
-    What the class of the product asks for, always in the same order.
+    Returns : What the class of the product asks for, always in the same order.
     """
     liquid = dossier.liquid
     densities = Densities(dossier, results)

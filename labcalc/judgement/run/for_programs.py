@@ -23,8 +23,6 @@ _UCUM = {"mm²/s": "mm2/s", "mPa·s": "mPa.s", "kg/m³": "kg/m3", "°API": "[deg
 def results_for_programs(judgements: Iterable[Judgement]) -> dict[str, Any]:
     """Return judged runs as JSON can carry them: what is unknown is null, and no number is rounded.
 
-    Parameters
-    ----------
     judgements : The runs, of one laboratory.
     """
     runs = [(one, _run(one)) for one in judgements]

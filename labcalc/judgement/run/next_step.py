@@ -15,8 +15,6 @@ _FRESH_FILL = "Clean and dry the cell, fill it anew and measure again"
 def next_steps(judgement: Judgement) -> tuple[str, ...]:
     """Return what to do about a run, the first step first: what its instrument, the order of runs and its numbers ask.
 
-    Parameters
-    ----------
     judgement : The run, judged.
     """
     if judgement.rank == 0:

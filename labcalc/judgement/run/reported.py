@@ -24,29 +24,20 @@ class Reported:
     """One quantity of a run, as a person signs it and as a program reads it."""
 
     name: str
-    quantity: str
-    """Without its temperature."""
-    temperature_C: float
-    """NaN where the quantity has none."""
-    value: float
-    """NaN where there is none, or it is a word."""
-    reported: str
-    """The value, rounded as its method says."""
+    quantity: str  # without its temperature
+    temperature_C: float  # NaN where the quantity has none
+    value: float  # NaN where there is none, or it is a word
+    reported: str  # the value, rounded as its method says
     unit: str
-    expanded_uncertainty: float
-    """Of 95 % coverage, in the unit of the value; NaN where unknown."""
+    expanded_uncertainty: float  # of 95 % coverage, in the unit of the value; NaN where unknown
     coverage_factor: float
     degrees_of_freedom: float
-    determinations: int
-    """0: it was calculated."""
-    method: str
-    """With edition; empty where lab.toml names none."""
+    determinations: int  # 0: it was calculated
+    method: str  # with edition; empty where lab.toml names none
     note: str
     limit: HeldLimit | None
-    state: State | None
-    """Whether the limit is met; None without one."""
-    leads: bool
-    """Whether it was measured, a limit asks for it, or every customer does."""
+    state: State | None  # whether the limit is met; None without one
+    leads: bool  # whether it was measured, a limit asks for it, or every customer does
 
     @property
     def shown_uncertainty(self) -> str:
@@ -59,8 +50,6 @@ class Reported:
 def reported_of(judgement: Judgement) -> tuple[Reported, ...]:
     """Return what a run reports: measured, then calculated, then what a limit asks for and the run doesn't give.
 
-    Parameters
-    ----------
     judgement : The run, judged.
     """
     held = {_place(one.limit): one for one in (*judgement.checks, *_certified(judgement)) if one.limit}

@@ -25,13 +25,12 @@ from labcalc.wording import at_celsius, numeral
 class Result(Mean):
     """One quantity of a run at one temperature, with its uncertainty."""
 
-    effects: tuple[Effect, ...] = ()
-    """What each source of uncertainty does to the value."""
+    effects: tuple[Effect, ...] = ()  # what each source of uncertainty does to the value
 
     @cached_property
     def budget(self) -> UncertaintyBudget:
         """The uncertainty by its sources, with effective degrees of freedom and k; NaN where a source is unknown."""
-        return budget_of(self.name, self.unit, self.value, self.effects)
+        return budget_of(self.effects)
 
     @property
     def expanded_uncertainty(self) -> float:
@@ -97,13 +96,8 @@ def results_of(dossier: Dossier) -> Results:
 
     Determinations count as repeats at one temperature where theirs agree to 0.1 °C.
 
-    Parameters
-    ----------
     dossier : The run with its context.
-
-    Returns
-    -------
-    One for each quantity and temperature that the run holds.
+    Returns : One for each quantity and temperature that the run holds.
     """
     means = Means(tuple(_means(dossier)), dossier)
     effects: dict[tuple[str, float], tuple[Effect, ...]] = {}

@@ -27,8 +27,7 @@ additives reach 0.010."""
 DENSITY_SLOPE_LIMIT = 0.06
 """How far a measured density slope may be from the table's, [kg/m³/K]: labcalc's own choice, no published limit."""
 
-LINE_SIGNIFICANCE = 0.01
-"""Share of oils on the line that are yet called doubtful, [-]: labcalc's own choice."""
+LINE_SIGNIFICANCE = 0.01  # share of oils on the line that are yet called doubtful, [-]: labcalc's own choice
 
 _NEIGHBOURS_K, _SLOPE_SPAN_K = 5.0, 20.0
 """Temperatures nearer than the first may be exchanged by noise; a slope between nearer ones than the second tells

@@ -36,8 +36,7 @@ from labcalc.wording import counted
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, Explanation, LeadingCause
 
-VERDICTS = ("releasable", "needs a second look", "not releasable")
-"""From best to worst."""
+VERDICTS = ("releasable", "needs a second look", "not releasable")  # from best to worst
 
 
 @dataclass(frozen=True, repr=False)
@@ -87,9 +86,7 @@ class Judgement(Shown):
     def worst(self) -> Check:
         """The check that the verdict rests on: the first not met, else the first doubtful one.
 
-        Raises
-        ------
-        IndexError : None is: the run is releasable.
+        Raises IndexError : None is: the run is releasable.
         """
         return [*self._in("not met"), *self._in("doubtful")][0]
 
@@ -128,9 +125,7 @@ class Judgement(Shown):
     def evidence(self) -> Evidence | None:
         """What causes are looked for in, where the run's own numbers are odd; None where they aren't.
 
-        Raises
-        ------
-        EvidenceError : The numbers can't be compared with anything.
+        Raises EvidenceError : The numbers can't be compared with anything.
         """
         if self.dossier.is_reference or not any(map(_is_odd, self.checks)):
             return None
@@ -176,14 +171,9 @@ def _about(about: About, checks: Iterable[Check]) -> Iterator[Check]:
 def judge(dossier: Dossier) -> Judgement:
     """Judge a run.
 
-    Parameters
-    ----------
     dossier : The run with its context.
-
-    Returns
-    -------
-    Results, consequences, checks and verdict. Nothing is decided on statistics alone: what is doubtful asks for a
-        second look by a person.
+    Returns : Results, consequences, checks and verdict. Nothing is decided on statistics alone: what is doubtful asks
+        for a second look by a person.
     """
     results = results_of(dossier)
     consequences = consequences_of(dossier, results)

@@ -61,8 +61,9 @@ def findings_of_patterns(
 
 def unknown_runs(decisions: Iterable[Decision], record: pd.DataFrame) -> tuple[Decision, ...]:
     """Return the decisions about a run that the record does not hold."""
-    known = set(record["run"])
-    return tuple(one for one in decisions if one.run and one.run not in known)
+    asked = [one for one in decisions if one.run]
+    known = set(record.loc[record["run"].isin({one.run for one in asked}), "run"]) if asked else set()
+    return tuple(one for one in asked if one.run not in known)
 
 
 def _undescribed(rows: pd.DataFrame, laboratory: Laboratory) -> Iterator[Finding]:

@@ -21,11 +21,8 @@ from labcalc.lab import (
 )
 from labcalc.wording import at_celsius, plain
 
-_LIGHTEST_KG_M3 = 10.0
-"""No liquid is lighter; a density in g/cm³ always is."""
-
-_LARGEST_U_PERCENT = 1.0
-"""Certificates of viscosity and density state a tenth to a hundredth of it: common practice."""
+_LIGHTEST_KG_M3 = 10.0  # no liquid is lighter; a density in g/cm³ always is
+_LARGEST_U_PERCENT = 1.0  # certificates of viscosity and density state a tenth to a hundredth of it: common practice
 
 _USUAL_COVERAGE = (1.9, 3.3)
 """From k of the normal distribution, 95 %, to that of 99.9 %, with Student's factors of few results in between."""

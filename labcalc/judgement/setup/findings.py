@@ -25,12 +25,10 @@ class Finding:
     """One thing about lab.toml or the exports that its owner has to know."""
 
     severity: Severity
-    place: str
-    """Path of a key in lab.toml, or a file."""
+    place: str  # path of a key in lab.toml, or a file
     finding: str
     remedy: str = ""
-    line: int = 0
-    """Line of lab.toml; 0 where it is about none."""
+    line: int = 0  # line of lab.toml; 0 where it is about none
 
 
 def counted(number: int, thing: str) -> str:

@@ -17,11 +17,8 @@ from labcalc.judgement.setup.findings import OPEN_QUESTION, counted, examples, p
 from labcalc.lab import laboratory_from, product_classes
 from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
 
-_FEWEST_RESULTS = 5
-"""Results from which a typical value is told: our own choice."""
-
-_FEWEST_DAYS = 4
-"""Days on which a name has to come again to be taken for a reference oil: our own choice."""
+_FEWEST_RESULTS = 5  # results from which a typical value is told: our own choice
+_FEWEST_DAYS = 4  # days on which a name has to come again to be taken for a reference oil: our own choice
 
 _STEADY = 0.005
 """Relative spread of viscosity that repeats of one oil stay below, and batches of a product hardly: our own choice."""
@@ -67,6 +64,7 @@ _TAIL = """
 # temperature_K = ?
 # adjustment_percent = ?
 # adjustment_density_kg_m3 = ?
+# from_control = true  # once there are enough: checks in control stand for temperature, repeats, step and adjustment
 
 # QUESTION: which period sets the limits of the control charts? Without one, the first results of each lot do.
 # [[control.baseline]]
@@ -88,16 +86,11 @@ def propose_settings(
 ) -> FirstSettings:
     """Write a first lab.toml, without any certified value, limit or precision class: these are questions.
 
-    Parameters
-    ----------
     exports : The exports; those that can't be read are named in the text.
     profiles : ``[[profile]]`` tables as TOML: the exports are read with them, and they go into the text as they are.
     folder : Where the lab.toml will lie; the patterns of its record start from there.
-
-    Raises
-    ------
-    ExportError : No export can be read.
-    SettingsError : A profile can't be used.
+    Raises ExportError : No export can be read.
+    Raises SettingsError : A profile can't be used.
     """
     head = _HEAD.format(exports=counted(len(exports), "export"))
     written = "".join(f"\n{one.strip()}\n" for one in profiles)

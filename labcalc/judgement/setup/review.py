@@ -35,8 +35,7 @@ class SetupReview:
     findings: tuple[Finding, ...]
     exports: tuple[tuple[str, SourceFile], ...] = ()
     """Each with the name of the profile that took it; empty where none did."""
-    usable: bool = True
-    """Whether lab.toml can be used; the exports were not looked at otherwise."""
+    usable: bool = True  # whether lab.toml can be used; the exports were not looked at otherwise
 
     @property
     def refused(self) -> bool:
@@ -53,18 +52,10 @@ class SetupReview:
 def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupReview:
     """Look at lab.toml, the laboratory's record and further exports, and say all that is wrong or unlikely.
 
-    Parameters
-    ----------
     lab : lab.toml.
     exports : Exports beside those that ``earlier_exports`` names.
-
-    Returns
-    -------
-    Where lab.toml can't be used: every problem of it, and nothing else.
-
-    Raises
-    ------
-    SettingsError : lab.toml can't be read at all.
+    Returns : Where lab.toml can't be used: every problem of it, and nothing else.
+    Raises SettingsError : lab.toml can't be read at all.
     """
     try:
         laboratory = load_laboratory(lab)

@@ -19,17 +19,16 @@ from labcalc.statistics import InputQuantity, UncertaintyBudget, uncertainty_bud
 COMPONENTS = ("reference oil", "temperature", "repeatability", "resolution", "adjustment")
 """Components of a budget, in the order of a report."""
 
-STATED = "stated"
-"""The one component where the laboratory states the uncertainty itself, from a study of its own."""
+FROM_CONTROL = ("site precision", "bias of checks")
+"""Components that stand for all of these but the first where lab.toml asks for the checks in control."""
+
+STATED = "stated"  # the one component where the laboratory states the uncertainty itself, from a study of its own
 
 MODEL = "line or expansion"
 """Component of what is calculated: no oil follows exactly the line or the expansion that the calculation takes."""
 
-CONFIDENCE = 0.95
-"""Coverage probability: k = 1.96 where degrees of freedom are infinite (JCGM 100:2008, table G.2)."""
-
-_STEP = 1e-6
-"""Relative step of the central difference (JCGM 100:2008, 5.1.3 note 2)."""
+CONFIDENCE = 0.95  # coverage probability: k = 1.96 where degrees of freedom are infinite (JCGM 100:2008, table G.2)
+_STEP = 1e-6  # relative step of the central difference (JCGM 100:2008, 5.1.3 note 2)
 
 
 @dataclass(frozen=True)
@@ -39,11 +38,9 @@ class Effect:
     Sources of one name are one source, in however many results it appears; its ``source`` says where its size is from.
     """
 
-    component: str
-    """One of ``COMPONENTS``, ``STATED`` or ``MODEL``."""
+    component: str  # one of ``COMPONENTS``, ``FROM_CONTROL``, ``STATED`` or ``MODEL``
     source: InputQuantity
-    sensitivity: float
-    """Change of the result for one unit of the source, [unit of the result / unit of the source]."""
+    sensitivity: float  # change of the result for one unit of the source, [unit of the result / unit of the source]
 
     @property
     def contribution(self) -> float:
@@ -62,16 +59,10 @@ def unknown_parts(effects: Sequence[Effect]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(f"{e.component} ({e.source.source})" for e in missing))
 
 
-def budget_of(quantity: str, unit: str, value: float, effects: Sequence[Effect]) -> UncertaintyBudget:
+def budget_of(effects: Sequence[Effect]) -> UncertaintyBudget:
     """Return the budget of a result, first order, with effective degrees of freedom and k (JCGM 100:2008, G.4)."""
-    slopes = [effect.sensitivity for effect in effects]
-
-    def result(*errors: float) -> float:
-        return value + sum(slope * error for slope, error in zip(slopes, errors, strict=True))
-
-    return uncertainty_budget(
-        result, [effect.source for effect in effects], quantity=quantity, unit=unit, confidence=CONFIDENCE
-    )
+    degrees = [effect.source.degrees_of_freedom for effect in effects]
+    return uncertainty_budget([effect.contribution for effect in effects], degrees, confidence=CONFIDENCE)
 
 
 def varied(values: Sequence[float]) -> NDArray[np.float64]:
@@ -89,15 +80,10 @@ def carried(outcomes: ArrayLike, values: Sequence[float], effects: Sequence[Sequ
 
     .. math:: \frac{\partial f}{\partial e_j} = \sum_i \frac{\partial f}{\partial x_i} \frac{\partial x_i}{\partial e_j}
 
-    Parameters
-    ----------
     outcomes : The function at the points of ``varied``.
     values : The results, in the function's order; none of them 0.
     effects : The sources of each result.
-
-    Returns
-    -------
-    What each source does to the function; one that appears in several results counts once, with its sign.
+    Returns : What each source does to the function; one that appears in several results counts once, with its sign.
     """
     number, found = len(values), np.asarray(outcomes, dtype=float)
     differences = found[1 : number + 1] - found[number + 1 :]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -12,11 +12,12 @@ from labcalc import formulae
 from labcalc.errors import OutOfRangeError
 from labcalc.exports import QUANTITY_COLUMNS, derived_mark
 from labcalc.formulae import ViscosityTemperatureLine, fit_viscosity_temperature, walther_ordinate
-from labcalc.judgement.certificates import UNITS, Certificates
+from labcalc.judgement.certificates import SAME_TEMPERATURE_K, UNITS, Certificates
+from labcalc.judgement.control.site_record import FEWEST_CHECKS, ChecksInControl
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import Agreement, independent_results
-from labcalc.judgement.uncertainty.effects import CONFIDENCE, STATED, Effect, unknown
+from labcalc.judgement.uncertainty.effects import CONFIDENCE, FROM_CONTROL, STATED, Effect, unknown
 from labcalc.lab import CertifiedValue
 from labcalc.statistics import InputQuantity, coverage_factor, standard_from_half_width
 from labcalc.wording import at_celsius, celsius, plain
@@ -28,8 +29,11 @@ choice; mineral oils lie between 3.1 and 3.9, so that d ln ν/dT is right to som
 _MEDIAN_OF_FOUR = 1.092
 """Standard deviation of the median of four normal results, in that of their mean (order statistics)."""
 
-_DIGITS = 9
-"""Significant digits beyond which a number is dust of its unit conversion, not print."""
+_LEVEL_FACTOR = 10.0
+"""How far a viscosity may be from that of the checks whose relative precision stands for its own, [-]: our own choice;
+published precision of bench viscometers is a fixed percentage over wider ranges."""
+
+_DIGITS = 9  # significant digits beyond which a number is dust of its unit conversion, not print
 
 
 @dataclass(frozen=True)
@@ -39,14 +43,10 @@ class Mean:
     quantity: str
     temperature_C: float
     value: float
-    repeats: tuple[float, ...]
-    """The single determinations behind the value, in file order."""
-    follows: bool
-    """True where it was not measured but follows from the two others (ν = η/ρ)."""
-    agreement: Agreement
-    """Whether the repeats agree, and the precision statement in force."""
-    rule: str = "mean"
-    """What the value is of the repeats: ``mean`` or ``median``."""
+    repeats: tuple[float, ...]  # the single determinations behind the value, in file order
+    follows: bool  # true where it was not measured but follows from the two others (ν = η/ρ)
+    agreement: Agreement  # whether the repeats agree, and the precision statement in force
+    rule: str = "mean"  # what the value is of the repeats: ``mean`` or ``median``
 
     @property
     def unit(self) -> str:
@@ -104,23 +104,51 @@ def measured_effects(mean: Mean, means: Means) -> tuple[Effect, ...]:
     density at one temperature is that temperature. Temperatures among themselves are taken as independent, which for
     an index is the larger uncertainty.
 
-    Parameters
-    ----------
     mean : The result.
     means : All results of the run with its context.
-
-    Returns
-    -------
-    One for each of ``COMPONENTS``; NaN with its reason where something isn't known.
+    Returns : One for each of ``COMPONENTS``; NaN with its reason where something isn't known.
     """
     dossier = means.dossier
+    oil, checks = _reference_oil(mean, dossier.certificates), nearest_checks(mean, dossier)
+    if checks is not None:
+        return oil, *_from_checks(mean, checks, dossier)
+    repeatability = _repeatability(mean, dossier)
+    if dossier.laboratory.uncertainty.from_control:
+        source = repeatability.source
+        why = f"{source.source}; from_control: fewer than {FEWEST_CHECKS} checks in control at such a level"
+        repeatability = replace(repeatability, source=replace(source, source=why))
     return (
-        _reference_oil(mean, dossier.certificates),
+        oil,
         _temperature(mean, means),
-        _repeatability(mean, dossier),
+        repeatability,
         _resolution(mean, dossier),
         _adjustment(mean, dossier),
     )
+
+
+def nearest_checks(mean: Mean, dossier: Dossier) -> ChecksInControl | None:
+    """Return the checks in control at the level nearest to a result; None where none are within a factor of 10."""
+    fitting = [
+        (abs(math.log(one.level / mean.value)), one)
+        for one in dossier.checks
+        if one.quantity == mean.quantity and abs(one.temperature_C - mean.temperature_C) <= SAME_TEMPERATURE_K
+    ]
+    away, nearest = min(fitting, key=lambda pair: pair[0], default=(math.inf, None))
+    return nearest if away <= math.log(_LEVEL_FACTOR) else None
+
+
+def _from_checks(mean: Mean, checks: ChecksInControl, dossier: Dossier) -> Iterator[Effect]:
+    """Yield site precision and bias of the checks; of a result of fewer fills, repeatability for what it lacks."""
+    scale = 1.0 if mean.quantity == "density" else mean.value / 100.0
+    degrees, words = checks.degrees_of_freedom, checks.words(mean.unit)
+    for component, size in zip(FROM_CONTROL, (checks.sigma, checks.bias_uncertainty), strict=True):
+        name = f"{component}, {mean.place}"
+        source = InputQuantity(name, 0.0, scale * size, degrees_of_freedom=degrees, source=words)
+        yield Effect(component, source, 1.0)
+    lacking = 1.0 - independent_results(mean.repeats, dossier.laboratory) / checks.fills
+    if lacking > 0.0:
+        own = _repeatability(mean, dossier)
+        yield replace(own, sensitivity=math.sqrt(lacking))
 
 
 def _reference_oil(mean: Mean, certificates: Certificates) -> Effect:

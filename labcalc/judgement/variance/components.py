@@ -20,15 +20,19 @@ from labcalc.statistics import (
     IntervalGain,
     VarianceComponents,
     VarianceSum,
+    anderson_darling,
     interval_gains,
     likelihood_components,
     nested_analysis,
+    resolution,
     variance_components,
 )
 from labcalc.wording import at_celsius, counted, numeral, percent
 
-_LETTERS = {"day": "T", "operator": "O", "instrument": "E"}
-"""ISO 5725-3: time, operator, equipment."""
+_FEWEST_FOR_TAILS, _OF_TAILS = 20, 0.002
+"""Results below which tails can't be told, and chance below which they are called heavy, [-]: rare, as results of one
+day resemble each other and the test takes them for independent."""
+_LETTERS = {"day": "T", "operator": "O", "instrument": "E"}  # ISO 5725-3: time, operator, equipment
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,20 +42,16 @@ class ComponentsOfVariance:
     ``components`` is None where there are fewer than two results.
     """
 
-    samples: tuple[str, ...]
-    """One sample with its lot, or several that were measured side by side."""
+    samples: tuple[str, ...]  # one sample with its lot, or several that were measured side by side
     quantity: str
     temperature_C: float
     unit: str
     number: int
     levels: tuple[Level, ...]
     components: VarianceComponents | None
-    not_enough: tuple[str, ...]
-    """What can't be told from so few, with how many there are and how many are needed."""
-    remarks: tuple[str, ...]
-    """What has to be known beside the numbers."""
-    excluded: int
-    """Results left out by decisions."""
+    not_enough: tuple[str, ...]  # what can't be told from so few, with how many there are and how many are needed
+    remarks: tuple[str, ...]  # what has to be known beside the numbers
+    excluded: int  # results left out by decisions
 
     @property
     def name(self) -> str:
@@ -135,18 +135,11 @@ def _one_more(gain: IntervalGain, ratio: float) -> str:
 def components_of_variance(material: Material, sample: str = "") -> tuple[ComponentsOfVariance, ...]:
     """Split the spread of every reference oil of the record, or of one sample, into its components.
 
-    Parameters
-    ----------
     material : The exports at hand with the laboratory's record; runs that a decision excludes are left out and counted.
     sample : A sample's name; none: every reference oil.
-
-    Returns
-    -------
-    By sample, lot, quantity and temperature. Dynamic viscosity is passed over where the kinematic one is there.
-
-    Raises
-    ------
-    UnknownRunError : The record holds no run of such a sample.
+    Returns : By sample, lot, quantity and temperature. Dynamic viscosity is passed over where the kinematic one is
+        there.
+    Raises UnknownRunError : The record holds no run of such a sample.
     """
     record = material.record
     rows = record[record["sample"] == sample] if sample else record[record["role"] == "reference"]
@@ -177,16 +170,11 @@ def components_of_results(
 ) -> ComponentsOfVariance:
     """Split the spread of the results of one sample and lot at one temperature, or of several measured side by side.
 
-    Parameters
-    ----------
     rows : Rows of the tidy table, one or more; of several samples each is taken against its own mean, and every day
         holds each equally often.
     quantity : Which quantity, by its name in ``QUANTITY_COLUMNS``.
     decisions : Decisions to exclude.
-
-    Returns
-    -------
-    Components in percent of the mean for a viscosity, in kg/m³ for density.
+    Returns : Components in percent of the mean for a viscosity, in kg/m³ for density.
     """
     column, temperature = QUANTITY_COLUMNS[quantity], round(float(rows["temperature_C"].iloc[0]), 1)
     known = rows[rows[column].notna()]
@@ -194,7 +182,7 @@ def components_of_results(
     used = known[~known["run"].isin(excluded)]
     values, samples = used[column].to_numpy(float), sample_names(used)
     layout = layout_of(used)
-    components = None
+    components, scaled = None, np.zeros(0)
     if values.size > 1:
         several = samples.nunique() > 1
         means = used[column].groupby(samples).transform("mean").to_numpy(float)
@@ -210,7 +198,7 @@ def components_of_results(
         levels=layout.levels,
         components=components,
         not_enough=_too_few(layout, values.size),
-        remarks=(*layout.remarks, *_remarks(components)),
+        remarks=(*layout.remarks, *_remarks(components), *_heavy_tails(values, scaled)),
         excluded=len(known) - len(used),
     )
 
@@ -264,6 +252,18 @@ def _remarks(components: VarianceComponents | None) -> tuple[str, ...]:
         f"{name}: too small to show; by restricted maximum likelihood, as the analysis of variance gives it below 0"
         for name in zero
     )
+
+
+def _heavy_tails(values: NDArray[np.float64], scaled: NDArray[np.float64]) -> Iterator[str]:
+    """Say where results lie further out than normal ones, for which the intervals are made."""
+    if scaled.size < _FEWEST_FOR_TAILS or resolution(values).coarse or not np.ptp(scaled) > 0.0:
+        return
+    p, away = anderson_darling(scaled).p_value, (scaled - scaled.mean()) ** 2
+    if p < _OF_TAILS and np.mean(away**2) > 3.0 * np.mean(away) ** 2:
+        yield (
+            f"results lie further out than normal ones (Anderson-Darling, p {numeral(p)}): intervals are for normal "
+            "results, and too narrow here"
+        )
 
 
 def _too_few(layout: Layout, number: int) -> tuple[str, ...]:

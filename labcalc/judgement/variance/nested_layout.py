@@ -47,12 +47,9 @@ class Layout:
     """The levels that the results hold, outermost first, and what had to be left out."""
 
     levels: tuple[Level, ...]
-    codes: Mapping[str, NDArray[np.object_]]
-    """Code of each result on every level but the lowest."""
-    lacking: tuple[str, ...]
-    """Why a level is missing, or stands for two, with the numbers and what would help."""
-    remarks: tuple[str, ...]
-    """What has to be known of how results were put to levels."""
+    codes: Mapping[str, NDArray[np.object_]]  # code of each result on every level but the lowest
+    lacking: tuple[str, ...]  # why a level is missing, or stands for two, with the numbers and what would help
+    remarks: tuple[str, ...]  # what has to be known of how results were put to levels
 
     @property
     def lowest(self) -> str:
@@ -61,18 +58,12 @@ class Layout:
 
 
 def layout_of(rows: pd.DataFrame) -> Layout:
-    """Return the nested layout of the results of one sample.
+    """Return the nested layout of the results of one sample: levels with their groups and degrees of freedom, [-].
 
     A level of which there is one only is left out; so is one that some results don't name. A level with one of the
     next within each of it stands together with that one.
 
-    Parameters
-    ----------
     rows : Rows of the tidy table, one result each: one sample, lot and temperature.
-
-    Returns
-    -------
-    Levels with the number of groups and degrees of freedom, [-].
     """
     known, lacking = _known_codes(rows)
     found: list[tuple[tuple[str, ...], NDArray[np.object_] | None, int]] = []
@@ -81,7 +72,8 @@ def layout_of(rows: pd.DataFrame) -> Layout:
         path = pd.MultiIndex.from_arrays([path, codes]).factorize()[0] if len(path) else path
         groups = int(path.max(initial=-1)) + 1
         if len(set(codes)) <= 1:
-            lacking.append(_one_only(name))
+            so_far = f"{name}: there is one only, so what another would add can't be seen"
+            lacking.append(f"{so_far}; {FEWEST_DEGREES + 1} would show it well")
         elif found and groups == found[-1][2]:
             found[-1] = ((*found[-1][0], name), found[-1][1], groups)
         else:
@@ -109,12 +101,6 @@ def _known_codes(rows: pd.DataFrame) -> tuple[dict[str, NDArray[np.object_]], li
         else:
             known[name] = column.to_numpy(object)
     return known, lacking
-
-
-def _one_only(name: str) -> str:
-    return (
-        f"{name}: there is one only, so what another would add can't be seen; {FEWEST_DEGREES + 1} would show it well"
-    )
 
 
 def _together(level: Level) -> str:

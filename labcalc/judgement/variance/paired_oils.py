@@ -9,16 +9,9 @@ import pandas as pd
 
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.judgement.record.measurements import Material
-from labcalc.judgement.variance.components import (
-    ComponentsOfVariance,
-    components_of_results,
-    exclusions,
-    sample_names,
-)
+from labcalc.judgement.variance.components import ComponentsOfVariance, components_of_results, exclusions, sample_names
 
-_SITTING = ["instrument", "operator", "day"]
-"""Within which each oil is measured once."""
-
+_SITTING = ["instrument", "operator", "day"]  # within which each oil is measured once
 _ALIKE = "the oils are taken to spread alike in {unit}; each is held against its own mean"
 
 
@@ -28,15 +21,10 @@ def components_side_by_side(material: Material) -> tuple[ComponentsOfVariance, .
     Where each oil is measured once a day, one oil alone can't tell a day from a run; two can, since a day shifts both.
     Taken are the days of an operator on an instrument that hold one run of each oil; others are counted as left out.
 
-    Parameters
-    ----------
     material : The exports at hand with the laboratory's record; runs that a decision excludes are left out, and with
         them the other oils of that day.
-
-    Returns
-    -------
-    One a set of oils and lots that share two days or more, quantity and temperature; none for a laboratory with one
-        oil.
+    Returns : One a set of oils and lots that share two days or more, quantity and temperature; none for a laboratory
+        with one oil.
     """
     record = material.record
     rows = record[

@@ -21,8 +21,7 @@ from labcalc.lab import ControlChoices
 from labcalc.statistics import Drift, drift_of, holm_adjusted
 from labcalc.wording import signed
 
-_FAMILY = 0.05
-"""Chance that any drift is named where none drifts, [-] (Holm)."""
+_FAMILY = 0.05  # chance that any drift is named where none drifts, [-] (Holm)
 _DAYS_A_YEAR = 365.25
 
 
@@ -31,12 +30,9 @@ class OilTrend:
     """An oil on an instrument over a year, for one quantity and temperature."""
 
     panel: Panel
-    months: tuple[OilSummary, ...]
-    """Its months in order, each of its lots."""
-    drift: Drift | None
-    """A year, each lot with its own level, [unit of its charts]; None of too few months."""
-    drifts: bool = False
-    """More than chance explains among all trends of the year."""
+    months: tuple[OilSummary, ...]  # its months in order, each of its lots
+    drift: Drift | None  # a year, each lot with its own level, [unit of its charts]; None of too few months
+    drifts: bool = False  # more than chance explains among all trends of the year
 
     @property
     def words(self) -> str:
@@ -54,8 +50,7 @@ class Alarms:
     instrument: str
     month: Month
     begun: int
-    expected: float
-    """By chance alone, [-]."""
+    expected: float  # by chance alone, [-]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -64,10 +59,8 @@ class YearReport(MonthReport):
 
     trends: tuple[OilTrend, ...]
     alarms: tuple[Alarms, ...]
-    repaired: tuple[Finding, ...]
-    """Its corrective actions, and whether they worked."""
-    ended: tuple[Finding, ...]
-    """What moved in it and was back before its end."""
+    repaired: tuple[Finding, ...]  # its corrective actions, and whether they worked
+    ended: tuple[Finding, ...]  # what moved in it and was back before its end
 
     @property
     def for_programs(self) -> dict[str, Any]:
@@ -85,10 +78,7 @@ class YearReport(MonthReport):
 def report_year(material: Material, year: str) -> YearReport:
     """Put together the quality of a year, such as ``2026``: what a month's report says, trends and alarms by month.
 
-    Raises
-    ------
-    MonthError
-        The year is none.
+    Raises MonthError The year is none.
     """
     laboratory = material.laboratory
     period = year_of(year, laboratory.time_zone)
@@ -112,7 +102,8 @@ def report_year(material: Material, year: str) -> YearReport:
 def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> OilTrend:
     mine = set(map(id, panel.charts))
     times, results, months, lots = [], [], [], []
-    for lot, chart in enumerate(panel.charts):
+    names = [chart.lot for chart in panel.charts]  # other limits of a lot are no other level
+    for lot, chart in zip(map(names.index, names), panel.charts, strict=True):
         which = chart.between(year.first, year.last) & chart.used
         days = (chart.measured_at[which] - year.first) / np.timedelta64(1, "D")
         times.append(np.asarray(days, float) / _DAYS_A_YEAR)

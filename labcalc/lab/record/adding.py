@@ -23,10 +23,8 @@ from labcalc.lab.record.opening import opened
 
 _Stamp = tuple[str, int, int]
 _Parts = tuple[list[tuple[Any, ...]], ...]
-_LARGEST_REFUSED = 50_000_000
-"""Bytes up to which an export that can't be read is kept, [B]."""
-_LOOK_S = 2.0
-"""How often a folder is looked at that is watched, [s]: FAT keeps no finer time."""
+_LARGEST_REFUSED = 50_000_000  # bytes up to which an export that can't be read is kept, [B]
+_LOOK_S = 2.0  # how often a folder is looked at that is watched, [s]: FAT keeps no finer time
 _SETTLED_NS = 2_000_000_000
 """Age from which a file's time of change tells it from a later state, [ns]: FAT keeps no finer time."""
 
@@ -36,12 +34,9 @@ class Added:
     """What became of one file."""
 
     path: Path
-    entry: int
-    """Number of the entry that holds it; 0 where it couldn't be read."""
-    is_new: bool
-    """Tells an entry written now from one that was there."""
-    source: SourceFile | None = None
-    """How it was read, if it is new."""
+    entry: int  # number of the entry that holds it; 0 where it couldn't be read
+    is_new: bool  # tells an entry written now from one that was there
+    source: SourceFile | None = None  # how it was read, if it is new
     refusals: tuple[Refusal, ...] = ()
     failure: ExportError | None = None
 

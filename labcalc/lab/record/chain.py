@@ -7,20 +7,16 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
-ORIGIN = "0" * 64
-"""What stands before the first entry, [hex]."""
-_LARGEST = 2**53 - 1
-"""Largest whole number that every reader of JSON takes as written (RFC 8785, section 3.2.2.3)."""
+ORIGIN = "0" * 64  # what stands before the first entry, [hex]
+_LARGEST = 2**53 - 1  # largest whole number that every reader of JSON takes as written (RFC 8785, section 3.2.2.3)
 
 
 @dataclass(frozen=True)
 class Head:
     """The last entry of a record: on paper it holds the whole record to what it was then."""
 
-    entries: int
-    """How many entries there are, [-]."""
-    digest: str
-    """SHA-256 of the last one, [hex]."""
+    entries: int  # how many entries there are, [-]
+    digest: str  # SHA-256 of the last one, [hex]
 
     def __str__(self) -> str:
         return f"{self.entries} entr{'y' if self.entries == 1 else 'ies'}, head {self.digest}"
@@ -29,13 +25,8 @@ class Head:
 def canonical(value: Any) -> str:
     """Return the one way to write a value as JSON (RFC 8785).
 
-    Parameters
-    ----------
     value : Keys are ASCII; whole numbers within 2^53. Results are texts, so that their zeros stay.
-
-    Raises
-    ------
-    TypeError : A number with decimals, a whole number that JSON's readers may change, or a key beyond ASCII.
+    Raises TypeError : A number with decimals, a whole number that JSON's readers may change, or a key beyond ASCII.
     """
     _refuse_what_changes(value)
     return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"))

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields
-from itertools import islice
+from itertools import islice, repeat
 from typing import Any
 
 import numpy as np
@@ -20,9 +21,11 @@ ROW_COLUMNS = tuple(name for name in TIDY_COLUMNS if name != "source_file")
 WHOLE = ("replicate", "source_line")
 NUMBERS = ("temperature_C", "kinematic_viscosity_mm2_s", "dynamic_viscosity_mPa_s", "density_kg_m3")
 """Held as the shortest text that reads back to the last bit."""
+TEXTS = tuple(name for name in ROW_COLUMNS if name not in (*WHOLE, *NUMBERS, "measured_at"))
+_BLOCKS = (("<f8", NUMBERS), ("<i8", ("measured_at", *WHOLE)), ("<i4", TEXTS))
+"""How columns are packed: type, and which."""
 PARTS = ("rows", "refusals", "lines_set_aside")
-_BLOCK = 1_000
-"""Rows that are digested at a time, [-]: part of what the digest means."""
+_BLOCK = 1_000  # rows that are digested at a time, [-]: part of what the digest means
 
 
 def stored_rows(columns: Mapping[str, NDArray[Any]]) -> list[tuple[Any, ...]]:
@@ -39,27 +42,50 @@ def _stored(name: str, values: NDArray[Any]) -> list[Any]:
     return list(values.tolist())
 
 
-def columns_of(rows: Sequence[Sequence[Any]], names: Mapping[int, str], known: dict[str, str]) -> dict[str, Any]:
-    """Return stored rows, their entry first, as columns again, as the reader makes them.
+def packed_rows(rows: Sequence[Sequence[Any]]) -> bytes:
+    """Return stored rows as bytes from which their columns are had at once.
 
-    ``names`` are those of the files by entry; texts in ``known`` are shared.
+    A line of JSON, the number of rows and the different texts; then, column by column and little-endian, numbers (8
+    bytes), moments and whole numbers (8 bytes), and the place of each text in the list (4 bytes).
     """
-    entries, *cells = zip(*rows, strict=True) if rows else ((),) * (1 + len(ROW_COLUMNS))
-    columns = {name: _read_back(name, values, known) for name, values in zip(ROW_COLUMNS, cells, strict=True)}
-    columns["source_file"] = _read_back("source_file", [names[entry] for entry in entries], known)
-    return columns
+    cells = dict(zip(ROW_COLUMNS, zip(*rows, strict=True) if rows else repeat((), len(ROW_COLUMNS)), strict=True))
+    numbers = np.array([cells[name] for name in NUMBERS], object).astype("<f8")
+    moments = np.array(cells["measured_at"], "datetime64[us]").view(np.int64)
+    wholes = np.array([moments, *(cells[name] for name in WHOLE)], "<i8")
+    places: dict[str | None, int] = {}
+    texts = np.array([[places.setdefault(one, len(places)) for one in cells[name]] for name in TEXTS], "<i4")
+    head = json.dumps([len(rows), list(places)], ensure_ascii=False).encode("utf-8")
+    return zlib.compress(b"\n".join((head, numbers.tobytes() + wholes.tobytes() + texts.tobytes())), 1)
 
 
-def _read_back(name: str, values: Sequence[Any], known: dict[str, str]) -> NDArray[Any]:
-    if name in WHOLE:
-        return np.array(values, np.int64)
-    if name in NUMBERS:
-        return np.array(values, object).astype(float)
-    if name == "measured_at":
-        return np.array(values, "datetime64[us]").view(np.int64)
-    column = np.empty(len(values), object)
-    column[:] = [None if one is None else known.setdefault(one, one) for one in values]
-    return column
+def columns_of(packed: Iterable[tuple[str, bytes]]) -> dict[str, NDArray[Any]]:
+    """Return packed rows, each with the name of its file, as columns again, as the reader makes them."""
+    blocks: list[list[NDArray[Any]]] = [[], [], []]
+    texts, known = list[str | None](), dict[str | None, str | None]()
+    names, sizes = list[str](), list[int]()
+    for name, one in (("", packed_rows(())), *packed):
+        data = zlib.decompress(one)
+        at = data.index(b"\n") + 1
+        size, own = json.loads(data[:at])
+        for block, (kind, columns) in zip(blocks, _BLOCKS, strict=True):
+            block.append(np.frombuffer(data, kind, size * len(columns), at).reshape(len(columns), size))
+            at += block[-1].nbytes
+        blocks[2][-1] = blocks[2][-1] + len(texts)
+        texts += map(known.setdefault, own, own)
+        names.append(name)
+        sizes.append(size)
+    words, files = np.array([*texts, None], object), np.array(names, object)
+    numbers, wholes, places = (np.concatenate(block, axis=1) for block in blocks)
+    found = {**dict(zip(NUMBERS, numbers, strict=True)), **dict(zip(("measured_at", *WHOLE), wholes, strict=True))}
+    found |= {name: words[at] for name, at in zip(TEXTS, places, strict=True)}
+    return {**found, "source_file": files.repeat(sizes)}
+
+
+def rows_of(packed: bytes) -> Iterator[tuple[Any, ...]]:
+    """Yield packed rows as they are stored."""
+    columns = columns_of([("", packed)])
+    for at in range(0, len(columns["run"]), _BLOCK):
+        yield from stored_rows({name: column[at : at + _BLOCK] for name, column in columns.items()})
 
 
 def stored_refusals(refusals: Iterable[Refusal]) -> list[tuple[Any, ...]]:
@@ -78,10 +104,17 @@ def digest_of(parts: Iterable[Iterable[Sequence[Any]]]) -> str:
     return ink.hexdigest()
 
 
-def store_parts(connection: Connection, entry: int, parts: Iterable[Sequence[Sequence[Any]]]) -> None:
+def store_parts(connection: Connection, entry: int, parts: Sequence[Sequence[Sequence[Any]]]) -> None:
     """Add what a reading gave, each row with its place."""
     for table, rows in zip(PARTS, parts, strict=True):
         connection.add(table, ((entry, place, *row) for place, row in enumerate(rows, 1)))
+    connection.add("packed_rows", [(entry, packed_rows(parts[0]))])
+
+
+def pack_rows(connection: Connection) -> None:
+    """Pack what earlier versions read."""
+    for (entry,) in list(connection.every("SELECT entry FROM readings ORDER BY entry")):
+        connection.add("packed_rows", [(entry, packed_rows(list(next(stored_parts(connection, entry)))))])
 
 
 def stored_parts(connection: Connection, entry: int) -> Iterator[Iterator[Sequence[Any]]]:

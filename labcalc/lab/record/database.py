@@ -17,8 +17,7 @@ from sqlalchemy.pool import NullPool
 from labcalc.errors import RecordError
 from labcalc.lab.laboratory import Laboratory
 
-_WAIT_MS = 60_000
-"""How long a writer waits for another, [ms]."""
+_WAIT_MS = 60_000  # how long a writer waits for another, [ms]
 _PRAGMAS = (
     f"busy_timeout = {_WAIT_MS}",
     "journal_mode = DELETE",
@@ -28,10 +27,8 @@ _PRAGMAS = (
     "recursive_triggers = ON",
 )
 """A rollback journal: SQLite 3.7.0 to 3.51.2 can damage a file in WAL mode, though rarely. Full: down to the disk."""
-_ONE_WRITER = 0x6C616263
-"""The advisory lock of PostgreSQL that a writer holds until its transaction ends."""
-_AT_ONCE = 5_000
-"""Rows that are handed over at a time, [-]."""
+_ONE_WRITER = 0x6C616263  # the advisory lock of PostgreSQL that a writer holds until its transaction ends
+_AT_ONCE = 5_000  # rows that are handed over at a time, [-]
 
 
 @dataclass(frozen=True)
@@ -39,8 +36,7 @@ class Database:
     """Where a record is kept; nothing is open but within a transaction."""
 
     engine: sqlalchemy.Engine
-    place: str
-    """As messages name it, without a password."""
+    place: str  # as messages name it, without a password
     file: Path | None = None
 
     @contextmanager

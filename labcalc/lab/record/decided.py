@@ -16,10 +16,9 @@ from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import Entry, append, entries_of
 from labcalc.lab.record.opening import opened
 
-COLUMNS = ("who", "when", "what", "why", "run", "instrument", "quantity", "temperature_C", "file")
-"""What the table holds beside the entry; what else a decision says stands in the entry alone."""
-_NUMBERS = ("temperature_C", "size", "probability", "leading_probability")
-"""Held as texts."""
+_STATED = ("who", "when", "what", "why", "run", "instrument", "quantity", "temperature_C", "file")
+"""What an entry says of each decision, empty or not."""
+_NUMBERS = ("temperature_C", "size", "probability", "leading_probability", "centre", "sigma")  # held as texts
 
 
 def recorded_decisions(laboratory: Laboratory) -> tuple[list[Decision], tuple[DecisionError, ...]]:
@@ -37,10 +36,8 @@ def recorded_decisions(laboratory: Laboratory) -> tuple[list[Decision], tuple[De
 def record_decision(laboratory: Laboratory, decision: Decision) -> int:
     """Add a decision to the record and return the number of its entry.
 
-    Raises
-    ------
-    DecisionError : What it refers to is not there.
-    RecordError : The record can't be opened or written.
+    Raises DecisionError : What it refers to is not there.
+    Raises RecordError : The record can't be opened or written.
     """
     database = opened(laboratory, may_create=True)
     with database.writing() as connection:
@@ -89,15 +86,13 @@ def _recorded(connection: Connection) -> tuple[list[Decision], list[DecisionErro
 
 def _append(connection: Connection, decision: Decision) -> int:
     content, corrects = _content(decision), decision.corrects or None
-    n = append(connection, kind="decision", who=decision.who, content=content, corrects=corrects)
-    connection.add("decisions", [(n, *(content[name] for name in COLUMNS))])
-    return n
+    return append(connection, kind="decision", who=decision.who, content=content, corrects=corrects)
 
 
 def _content(decision: Decision) -> dict[str, Any]:
     stated = stated_decision(decision)
     stated.pop("corrects", None)
-    return dict.fromkeys(COLUMNS, "") | stated | {name: repr(stated[name]) for name in _NUMBERS if name in stated}
+    return dict.fromkeys(_STATED, "") | stated | {name: repr(stated[name]) for name in _NUMBERS if name in stated}
 
 
 def _decision(entry: Entry) -> Decision:

@@ -12,8 +12,7 @@ from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import append, entries_of, head_of
 from labcalc.lab.record.opening import opened
 
-_AN_ENTRY = 500
-"""Most pages that an entry names, [-]."""
+_AN_ENTRY = 500  # most pages that an entry names, [-]
 
 
 def add_certificates(laboratory: Laboratory, *, who: str) -> int:

@@ -22,16 +22,13 @@ class Entry:
     """One entry of the journal."""
 
     n: int
-    at: str
-    """When it was written: UTC, ISO 8601."""
+    at: str  # when it was written: UTC, ISO 8601
     who: str
     kind: str
     """``export`` (bytes that came in, with their first reading), ``reading`` (again), ``refused`` (not to be read),
     ``decision``, ``certificate``, ``report`` (pages rendered), ``step``."""
-    corrects: int | None
-    """The entry that it takes the place of."""
-    text: str
-    """All of the above with the content, as it was digested."""
+    corrects: int | None  # the entry that it takes the place of
+    text: str  # all of the above with the content, as it was digested
     previous: str
     digest: str
 

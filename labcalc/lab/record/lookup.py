@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
+
+import numpy as np
 
 from labcalc.errors import RecordError
 from labcalc.exports import Reading
@@ -35,7 +38,14 @@ def find_rows(laboratory: Laboratory, *, since: date | None = None, until: date 
     """Return the rows of a ``sample`` or ``instrument``, measured from ``since`` to ``until``."""
     period = {"measured_from": _begin(since, laboratory), "measured_before": _begin(until, laboratory, after=1)}
     condition, given = _condition({**asked, **period})
-    return read_record(laboratory, condition, **given)
+    found = read_record(laboratory, condition, **given)
+    moments = found.table["measured_at"]
+    fits = [found.table[name] == value for name, value in asked.items() if value]
+    fits += [moments >= _midnight(since, laboratory)] if since else []
+    fits += [moments < _midnight(until, laboratory, after=1)] if until else []
+    return replace(
+        found, table=found.table[np.logical_and.reduce(fits)].reset_index(drop=True) if fits else found.table
+    )
 
 
 def export_bytes(laboratory: Laboratory, n: int) -> bytes:
@@ -69,7 +79,8 @@ def _condition(asked: Mapping[str, object]) -> tuple[str, dict[str, object]]:
 
 def _begin(day: date | None, laboratory: Laboratory, after: int = 0) -> str:
     """Return when a day, or a day after it, begins in the laboratory: UTC, ISO 8601; empty without a day."""
-    if day is None:
-        return ""
-    begin = datetime.combine(day + timedelta(days=after), time(), ZoneInfo(laboratory.time_zone))
-    return f"{begin.astimezone(UTC):%Y-%m-%dT%H:%M:%S}"
+    return f"{_midnight(day, laboratory, after).astimezone(UTC):%Y-%m-%dT%H:%M:%S}" if day else ""
+
+
+def _midnight(day: date, laboratory: Laboratory, after: int = 0) -> datetime:
+    return datetime.combine(day + timedelta(days=after), time(), ZoneInfo(laboratory.time_zone))

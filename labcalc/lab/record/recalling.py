@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator, Sequence
-from itertools import islice
 from typing import Any
 
 from labcalc.errors import RecordError
@@ -13,15 +13,13 @@ from labcalc.exports.tidying.rows import framed
 from labcalc.lab.labels import label_runs
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import Head
-from labcalc.lab.record.contents import ROW_COLUMNS, columns_of, source_of
+from labcalc.lab.record.contents import columns_of, source_of
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import entries_of, head_of
 from labcalc.lab.record.opening import opened
 
-_AT_ONCE = 2_000
 _LATEST = "entry NOT IN (SELECT corrects FROM entries WHERE corrects IS NOT NULL)"
-"""Readings that no later one takes the place of; said so that an index on the rows is used."""
-_STORED = ", ".join(name if name != "measured_at" else "measured_at_utc" for name in ROW_COLUMNS)
+"""Readings that no later one takes the place of."""
 
 
 def record_head(laboratory: Laboratory) -> Head:
@@ -36,11 +34,18 @@ def printed_head(laboratory: Laboratory) -> Head:
         return head_of(connection, "WHERE kind <> 'report'")
 
 
+def entries_query(where: str = "") -> str:
+    """Return the question for packed readings: all, or those that hold a row for which ``where`` is true."""
+    held = f" AND entry IN (SELECT entry FROM rows WHERE {where})" if where else ""
+    return f"SELECT entry, packed FROM packed_rows WHERE {_LATEST}{held} ORDER BY entry"
+
+
 def read_record(laboratory: Laboratory, where: str = "", **given: Any) -> Reading:
     """Return all rows of the laboratory's record, labelled, as ``read`` returns those of exports.
 
-    ``where`` says which rows, as a condition of SQL over their columns, with names in it for what is ``given``.
-    Temperatures are in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in [kg/m³].
+    ``where`` leaves out readings without a row for which it is true: a condition of SQL, with names for what is
+    ``given``. Temperatures are in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in
+    [kg/m³].
     RecordError where the record can't be opened or read.
     """
     zone, database = zone_of(laboratory.time_zone), opened(laboratory)
@@ -48,12 +53,14 @@ def read_record(laboratory: Laboratory, where: str = "", **given: Any) -> Readin
         with database.reading() as connection:
             sources = _sources(connection)
             names = {entry: source.name for entry, source in sources.items()}
-            parts = list(_columns(connection, names, where, given)) or [columns_of([], {}, {})]
+            columns = columns_of(
+                (names[entry], packed) for entry, packed in connection.every(entries_query(where), **given)
+            )
             refusals = tuple(_refusals(connection, names))
-    except (ValueError, LookupError, TypeError):
+    except (ValueError, LookupError, TypeError, zlib.error):
         told = "somebody wrote into it what labcalc doesn't: `labcalc record verify` names the entry"
         raise RecordError(database.place, told) from None
-    return Reading(label_runs(framed(parts, zone), laboratory), refusals, tuple(sources.values()))
+    return Reading(label_runs(framed([columns], zone), laboratory), refusals, tuple(sources.values()))
 
 
 def _sources(connection: Connection) -> dict[int, SourceFile]:
@@ -62,21 +69,6 @@ def _sources(connection: Connection) -> dict[int, SourceFile]:
         lines.setdefault(entry, []).append(line)
     readings = entries_of(connection, f"n IN (SELECT entry FROM readings WHERE {_LATEST})")
     return {one.n: source_of(one.content, lines.get(one.n, [])) for one in readings}
-
-
-def rows_query(where: str = "") -> str:
-    """Return the question for the rows, of which ``where`` says which."""
-    condition = f"{_LATEST} AND ({where})" if where else _LATEST
-    return f"SELECT entry, {_STORED} FROM rows WHERE {condition} ORDER BY entry, place"
-
-
-def _columns(
-    connection: Connection, names: dict[int, str], where: str, given: dict[str, Any]
-) -> Iterator[dict[str, Any]]:
-    rows = connection.every(rows_query(where), **given)
-    known: dict[str, str] = {}
-    while some := list(islice(rows, _AT_ONCE)):
-        yield columns_of(some, names, known)
 
 
 def _refusals(connection: Connection, names: dict[int, str]) -> Iterator[Refusal]:

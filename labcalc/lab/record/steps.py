@@ -12,11 +12,13 @@ from importlib.resources import files
 from typing import Any
 
 from labcalc.errors import RecordError
+from labcalc.lab.record.contents import pack_rows
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import append, head_of, now
 
 _STEPS = tomllib.loads(files("labcalc.lab.record").joinpath("tables.toml").read_text("utf-8"))["step"]
 LATEST = len(_STEPS)
+_PACKED = 5  # the step from which on each reading is packed too
 
 
 def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> None:
@@ -30,13 +32,17 @@ def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> 
     for step in range(done + 1, last + 1):
         for statement in _statements(step, connection.is_sqlite):
             connection.run(statement)
+        if step == _PACKED:
+            pack_rows(connection)
         before = head_of(connection)
         connection.add("steps", [(step, now(), before.entries, before.digest)])
         append(connection, kind="step", who="labcalc", content=_told(step))
 
 
 def _told(step: int) -> dict[str, Any]:
-    return {"step": step, "tables": sorted(table["name"] for table in _STEPS[step - 1]["table"])}
+    taken = _STEPS[step - 1]
+    told = {"step": step, "tables": sorted(table["name"] for table in taken["table"])}
+    return {**told, "drops": taken["drops"]} if "drops" in taken else told
 
 
 def step_of(connection: Connection) -> int:
@@ -53,14 +59,16 @@ def _statements(step: int, is_sqlite: bool) -> Iterator[str]:
         ending = (" STRICT" + ", WITHOUT ROWID" * ("PRIMARY KEY (" in columns)) * is_sqlite
         yield f"CREATE TABLE {name} ({columns.format(**types)}){ending}"
         yield from (_kept_by_sqlite(name, table["keys"]) if is_sqlite else _kept_by_postgresql(name))
+    yield from (f"DROP TABLE {name}" for name in _STEPS[step - 1].get("drops", ()))
     for place, on in enumerate(_STEPS[step - 1].get("indexes", ())):
         yield f"CREATE INDEX index_{step}_{place} ON {on}"
 
 
 def missing_triggers(connection: Connection) -> list[str]:
     """Return the triggers that should refuse changes and aren't there as they were made."""
-    taken = (_statements(step, connection.is_sqlite) for step in range(1, step_of(connection) + 1))
-    made = [one for step in taken for one in step if one.startswith("CREATE TRIGGER")]
+    taken = [one for step in range(1, step_of(connection) + 1) for one in _statements(step, connection.is_sqlite)]
+    gone = [one.replace("DROP TABLE", " ON") + " " for one in taken if one.startswith("DROP TABLE")]
+    made = [one for one in taken if one.startswith("CREATE TRIGGER") and not any(name in one for name in gone)]
     asked = "SELECT sql FROM sqlite_master WHERE type = 'trigger'"
     if not connection.is_sqlite:
         made = [one.split()[2] for one in made]

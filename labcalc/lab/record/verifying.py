@@ -6,14 +6,13 @@ import hashlib
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from itertools import zip_longest
 
 from labcalc.errors import RecordError
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import ORIGIN, Head, linked
-from labcalc.lab.record.contents import PARTS, digest_of, stored_parts
+from labcalc.lab.record.contents import PARTS, digest_of, rows_of, stored_parts
 from labcalc.lab.record.database import Connection
-from labcalc.lab.record.decided import COLUMNS
 from labcalc.lab.record.journal import NOT_LABCALCS, Entry, entries_of, entry_text, head_of
 from labcalc.lab.record.opening import opened
 from labcalc.lab.record.steps import missing_triggers
@@ -67,7 +66,7 @@ def _faults(connection: Connection, printed: Mapping[int, str]) -> Iterator[Faul
 _OF = {
     "exports": "('export')",
     "readings": "('export', 'reading')",
-    "decisions": "('decision')",
+    "packed_rows": "('export', 'reading')",
     "refused": "('refused')",
 }
 """Kinds of the entries that a table holds something for."""
@@ -127,13 +126,15 @@ def _reading(connection: Connection, entry: Entry) -> str:
         return "it is the reading of another export"
     if digest_of(stored_parts(connection, entry.n)) != stated["parts_sha256"]:
         return "its rows, refused rows or lines set aside are not those that were read"
-    return ""
-
-
-def _decision(connection: Connection, entry: Entry) -> str:
-    found = connection.one("SELECT * FROM decisions WHERE entry = :n", n=entry.n)
-    stated: dict[str, Any] = entry.content
-    return "" if list(found[1:]) == [stated[name] for name in COLUMNS] else "its decision is not the one it says"
+    packed = connection.one("SELECT packed FROM packed_rows WHERE entry = :n", n=entry.n)
+    if not packed:
+        return "what pages are made from is missing"
+    rows = next(stored_parts(connection, entry.n))
+    try:
+        is_same = all(one == other for one, other in zip_longest(rows, rows_of(packed[0])))
+    except (zlib.error, ValueError, LookupError, TypeError):
+        return "what pages are made from can't be unpacked"
+    return "" if is_same else "what pages are made from is not its rows"
 
 
 _CHECKS: dict[str, Callable[[Connection, Entry], str]] = {
@@ -141,5 +142,4 @@ _CHECKS: dict[str, Callable[[Connection, Entry], str]] = {
     "reading": _reading,
     "step": _step,
     "refused": _refused,
-    "decision": _decision,
 }

@@ -33,43 +33,22 @@ class BiasTest:
         return abs(self.t) > self.critical_t
 
 
-def bias_test(
-    results: ArrayLike,
-    certified: float,
-    certified_uncertainty: float = 0.0,
-    *,
-    certified_degrees_of_freedom: float = math.inf,
-    confidence: float = 0.95,
-) -> BiasTest:
+def bias_test(results: ArrayLike, certified: float, certified_uncertainty: float = 0.0) -> BiasTest:
     r"""Test the mean of results against a certified value.
 
     .. math:: t = (\bar x - x_c) / \sqrt{s^2 / n + u_c^2}
 
-    Parameters
-    ----------
     results : Results of the reference material, [any unit], 2 or more.
     certified : Certified value, [unit of the results].
     certified_uncertainty : Standard uncertainty of the certified value (expanded uncertainty / k), [unit of the
         results].
-    certified_degrees_of_freedom : Degrees of freedom of that uncertainty, [-].
-    confidence : Confidence of the two-sided test and of the interval, [-].
+    Returns : Bias with uncertainty, [unit of the results], t, its limit (two-sided, 95 %) and p-value, [-]. An interval
+        of 95 % holds 94.5 % or more from six results on; with three or four and a certified value's uncertainty of
+        their mean's size, 93 %.
+    Raises ValueError : Fewer than two results, one that is not finite, or an uncertainty below 0 or unknown.
+    Source : ASTM D6299, t-test of the chart's mean against the accepted reference value (memory); degrees of freedom by
+        JCGM 100:2008, equation G.2b, cut to a whole number.
 
-    Returns
-    -------
-    Bias with uncertainty, [unit of the results], t, its limit and p-value, [-]. An interval of 95 % holds 94.5 % or
-        more from six results on; with three or four and a certified value's uncertainty of their mean's size, 93 %.
-
-    Raises
-    ------
-    ValueError : Fewer than two results, one that is not finite, or an uncertainty below 0 or unknown.
-
-    References
-    ----------
-    .. [1] ASTM D6299, t-test of the chart's mean against the accepted reference value (memory); degrees of freedom by
-       JCGM 100:2008, equation G.2b, cut to a whole number.
-
-    Examples
-    --------
     >>> found = bias_test([10.1, 10.2, 10.0, 10.1], 10.0, 0.02)
     >>> round(found.bias, 3), found.significant
     (0.1, False)
@@ -83,12 +62,10 @@ def bias_test(
     combined = math.hypot(of_mean, certified_uncertainty)
     bias = float(np.mean(series)) - certified
     degrees = whole_degrees_of_freedom(
-        effective_degrees_of_freedom(
-            [of_mean, certified_uncertainty], [series.size - 1.0, certified_degrees_of_freedom]
-        )
+        effective_degrees_of_freedom([of_mean, certified_uncertainty], [series.size - 1.0, math.inf])
     )
     t = bias / combined if combined > 0.0 else math.copysign(math.inf, bias) if bias else 0.0
-    critical = coverage_factor(confidence, degrees)
+    critical = coverage_factor(0.95, degrees)
     return BiasTest(
         series.size,
         float(np.mean(series)),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Literal
 
@@ -56,8 +56,7 @@ class ChartLimits:
 
     centre: float
     centre_uncertainty: float
-    sigma: float
-    """Estimate of the standard deviation, without what the few results cost."""
+    sigma: float  # estimate of the standard deviation, without what the few results cost
     sigma_degrees_of_freedom: float
     tail_degrees_of_freedom: float
     """Of Student's t with sigma: those of sigma, more for a moving range, whose far tail is shorter."""
@@ -71,18 +70,10 @@ class ChartLimits:
     def reach(self, deviations: float = 3.0, *, weight: float = 1.0) -> float:
         """Return how many of its sigmas a result, or an EWMA, lies off as rarely as with known centre and sigma.
 
-        Parameters
-        ----------
         deviations : Distance that is as rare with known centre and sigma, [standard deviations of the result or EWMA].
         weight : Weight of the newest result in a settled EWMA, [-]; 1 for a result.
-
-        Returns
-        -------
-        Distance, [standard deviations by sigma]; for an EWMA more, as its centre's error doesn't average out.
-
-        References
-        ----------
-        .. [1] Hahn, G. J., Meeker, W. Q.: Statistical Intervals (1991), 4.7, for a result; its average by derivation.
+        Returns : Distance, [standard deviations by sigma]; for an EWMA more, as its centre's error doesn't average out.
+        Source : Hahn, G. J., Meeker, W. Q.: Statistical Intervals (1991), 4.7, for a result; its average by derivation.
         """
         return deviations if self.as_known else self._as_rare(deviations) * self._widening(weight)
 
@@ -116,17 +107,11 @@ class ChartLimits:
         return self.constants.moving_range * self.mean_moving_range * self._as_rare(3.0) / 3.0
 
     def chance_beyond(self, deviations: float, *, weight: float = 1.0) -> float:
-        """Return how often chance alone takes a result, or an EWMA, so far from the centre on either side.
+        """Return how often, [-], chance alone takes a result, or an EWMA, so far from the centre on either side.
 
-        Parameters
-        ----------
         deviations : Distance from the centre, [standard deviations by sigma of the result or of the settled EWMA], 0 or
             more.
         weight : Weight of the newest result in the EWMA, [-]; 1 for a result.
-
-        Returns
-        -------
-        Probability, [-].
         """
         far = -deviations / self._widening(weight)
         known = math.isinf(self.tail_degrees_of_freedom)
@@ -145,13 +130,8 @@ class ChartLimits:
     def standardised(self, results: ArrayLike) -> NDArray[np.float64]:
         """Return results as normal scores: as far out as a standard normal result that is as rare.
 
-        Parameters
-        ----------
         results : Results, [unit of the chart].
-
-        Returns
-        -------
-        Scores z, [-], of the input's shape; a limit lies at ±3.
+        Returns : Scores z, [-], of the input's shape; a limit lies at ±3.
         """
         z = (np.asarray(results, dtype=float) - self.centre) / self.sigma
         if self.as_known or math.isinf(self.tail_degrees_of_freedom):
@@ -166,7 +146,6 @@ STANDARD_LIMITS = ChartLimits(0.0, 0.0, 1.0, math.inf, math.inf, "given", _D2, C
 def individuals_limits(
     baseline: ArrayLike,
     *,
-    centre: float | None = None,
     sigma_from: Literal["moving range", "standard deviation"] = "moving range",
     constants: str = "trade",
     settled_at: int = 30,
@@ -174,30 +153,16 @@ def individuals_limits(
 ) -> ChartLimits:
     """Set the limits of a chart from the results of a baseline period.
 
-    Parameters
-    ----------
     baseline : Results of the baseline in the order of measurement, one lot, [any unit], 2 or more.
-    centre : Centre line if it is known, such as a certified value, [unit of the results]; none: the mean.
     sigma_from : What estimates the spread, [-]; the moving range passes over slow drift, the standard deviation counts
         it.
     constants : Which rounding of the factors, [-]; a name in ``CHART_CONSTANTS``.
     settled_at : Number of results below which the limits are provisional, [-].
     as_known : Set limits at three sigma however few results there are.
+    Returns : Limits with their constants and their own uncertainty, [unit of the results].
+    Raises ValueError : Fewer than two results, one that is not finite, no spread at all, or constants of another name.
+    Source : NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2. ISO 7870-2:2023 for the chart.
 
-    Returns
-    -------
-    Limits with their constants and their own uncertainty, [unit of the results].
-
-    Raises
-    ------
-    ValueError : Fewer than two results, one that is not finite, no spread at all, or constants of another name.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2. ISO 7870-2:2023 for the chart.
-
-    Examples
-    --------
     >>> ten = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
     >>> limits = individuals_limits(ten, constants="handbook", as_known=True)
     >>> round(limits.centre, 2), round(limits.upper, 4), round(limits.lower, 4), limits.provisional
@@ -212,50 +177,67 @@ def individuals_limits(
     sigma = factors.individuals * mean_range / 3.0 if from_range else float(np.std(results, ddof=1))
     if not sigma > 0.0:
         raise ValueError(f"{results.size} results that are all {results[0]:g}: limits need results that differ")
-    return ChartLimits(
-        float(np.mean(results)) if centre is None else centre,
-        sigma / math.sqrt(results.size) if centre is None else 0.0,
+    found = stated_limits(
+        float(np.mean(results)),
         sigma,
-        _range_degrees_of_freedom(results.size) if from_range else results.size - 1.0,
-        _range_tail_degrees(results.size) if from_range else results.size - 1.0,
-        sigma_from,
-        mean_range,
-        factors,
         results.size,
-        results.size < settled_at,
+        sigma_from=sigma_from,
+        constants=constants,
+        settled_at=settled_at,
+        as_known=as_known,
+    )
+    return replace(found, mean_moving_range=mean_range)
+
+
+def stated_limits(
+    centre: float,
+    sigma: float,
+    number: int,
+    *,
+    sigma_from: Literal["moving range", "standard deviation"] = "moving range",
+    constants: str = "trade",
+    settled_at: int = 30,
+    as_known: bool = False,
+) -> ChartLimits:
+    """Return the limits of a chart by the numbers that somebody stated of their baseline.
+
+    centre : Mean of the baseline, [any unit].
+    sigma : Its standard deviation, [unit of the centre], above 0.
+    number : Its results, [-], 2 or more.
+    sigma_from : What estimated sigma, [-].
+    constants : Which rounding of the factors, [-]; a name in ``CHART_CONSTANTS``.
+    settled_at : Number of results below which the limits are provisional, [-].
+    as_known : Set limits at three sigma however few results there are.
+    Returns : Limits, [unit of the centre]; the mean moving range is the one that sigma stands for.
+    """
+    from_range, factors = sigma_from == "moving range", CHART_CONSTANTS[constants]
+    return ChartLimits(
+        centre,
+        sigma / math.sqrt(number),
+        sigma,
+        _range_degrees_of_freedom(number) if from_range else number - 1.0,
+        _range_tail_degrees(number) if from_range else number - 1.0,
+        sigma_from,
+        3.0 * sigma / factors.individuals,
+        factors,
+        number,
+        number < settled_at,
         as_known,
     )
 
 
-def moving_ranges(results: ArrayLike, lots: ArrayLike | None = None) -> NDArray[np.float64]:
+def moving_ranges(results: ArrayLike) -> NDArray[np.float64]:
     """Return how far each result lies from the one before.
 
-    Parameters
-    ----------
     results : Results in the order of measurement along the last axis, [any unit].
-    lots : Lot of each result, [-]; a range across a change of lot has no meaning.
+    Returns : Moving ranges of two, [unit of the results], of the input's shape; NaN for the first result of the series.
+    Source : NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.
 
-    Returns
-    -------
-    Moving ranges of two, [unit of the results], of the input's shape; NaN for the first result of the series and of
-        each stretch of one lot.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.
-
-    Examples
-    --------
     >>> moving_ranges([49.6, 47.6, 49.9]).round(1)
     array([nan, 2. , 2.3])
     """
     series = np.asarray(results, dtype=float)
-    ranges = np.full(series.shape, np.nan)
-    ranges[..., 1:] = np.abs(np.diff(series, axis=-1))
-    if lots is not None:
-        labels = np.asarray(lots)
-        ranges[..., 1:][..., labels[1:] != labels[:-1]] = np.nan
-    return ranges
+    return np.abs(np.diff(series, axis=-1, prepend=np.nan))
 
 
 def _range_degrees_of_freedom(number: int) -> float:

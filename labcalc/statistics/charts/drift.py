@@ -13,14 +13,11 @@ from numpy.typing import ArrayLike
 class Drift:
     """A slope with its interval."""
 
-    slope: float
-    """[unit of the results a unit of time]."""
+    slope: float  # [unit of the results a unit of time]
     interval: tuple[float, float]
     degrees_of_freedom: int
-    p_value: float
-    """Two-sided, [-]."""
-    means: int
-    """Means that the line goes through, [-]."""
+    p_value: float  # Two-sided, [-]
+    means: int  # means that the line goes through, [-]
 
 
 def drift_of(times: ArrayLike, results: ArrayLike, blocks: ArrayLike, levels: ArrayLike) -> Drift | None:
@@ -29,25 +26,13 @@ def drift_of(times: ArrayLike, results: ArrayLike, blocks: ArrayLike, levels: Ar
     Results of neighbouring days resemble each other, and a line through all of them is surer of itself than it may be;
     means of a month hardly do: their own scatter about the line gives the interval, by Student's t.
 
-    Parameters
-    ----------
     times : When each was measured, [any unit of time].
     results : Results, [any unit].
-    blocks : Which block each belongs to, such as its month, [-].
-    levels : Which level each belongs to, such as its lot, [-].
+    blocks, levels : Which block and which level each belongs to, such as its month and its lot, [-].
+    Returns : The slope, [unit of the results a unit of time]; None of fewer than three degrees of freedom: means less
+        levels less one.
+    Source : Weighted least squares, the weights the numbers of results; NIST/SEMATECH e-Handbook, 4.4.5.2.
 
-    Returns
-    -------
-    Drift or None
-        The slope, [unit of the results a unit of time]; None of fewer than three degrees of freedom: means less levels
-        less one.
-
-    References
-    ----------
-    .. [1] Weighted least squares, the weights the numbers of results; NIST/SEMATECH e-Handbook, 4.4.5.2.
-
-    Examples
-    --------
     >>> found = drift_of([0.5, 1.5, 2.5, 3.5, 4.5], [1.0, 2.0, 3.0, 4.0, 5.5], [0, 1, 2, 3, 4], [0] * 5)
     >>> round(found.slope, 2), found.degrees_of_freedom
     (1.1, 3)

@@ -18,24 +18,13 @@ def self_starting(results: ArrayLike, sigma: float = 0.0, degrees_of_freedom: fl
     .. math:: T_r = \sqrt{(r - 1)/r} \, (x_r - \bar x_{r-1}) / s_{r-1}, \qquad
         Q_r = \Phi^{-1}(F_t(T_r; \nu_{r-1}))
 
-    Parameters
-    ----------
     results : from the first on, [any unit].
     sigma : standard deviation by an earlier lot, [unit of the results]; pooled with that of the results.
     degrees_of_freedom : of sigma, [-]; 0 without one, infinite for a known one.
-
-    Returns
-    -------
-    Q, [-]: independent and standard normal while nothing changes; NaN where nothing is known yet: for two results, or
-    for one with a sigma.
-
-    Raises
-    ------
-    ValueError : a result is not finite.
-
-    References
-    ----------
-    .. [1] Quesenberry, C. P.: J. Qual. Technol. 23 (1991) 213, mean unknown, variance unknown or known.
+    Returns : Q, [-]: independent and standard normal while nothing changes; NaN where nothing is known yet: for two
+        results, or for one with a sigma.
+    Raises ValueError : a result is not finite.
+    Source : Quesenberry, C. P.: J. Qual. Technol. 23 (1991) 213, mean unknown, variance unknown or known.
     """
     series = finite_series(results, 1, "a chart")
     q = np.full(series.size, np.nan)
@@ -55,19 +44,10 @@ def self_starting(results: ArrayLike, sigma: float = 0.0, degrees_of_freedom: fl
 
 
 def early_signals(q: ArrayLike) -> np.ndarray:
-    """Tell at which results a self-starting chart signals: |Q| beyond 3, or its CUSUM (0.5, 5), which starts anew then.
+    """Tell where a self-starting chart signals, [-]: |Q| beyond 3, or its CUSUM (0.5, 5), which starts anew then.
 
-    Parameters
-    ----------
     q : as ``self_starting`` returns them, [-].
-
-    Returns
-    -------
-    One flag a result, [-].
-
-    References
-    ----------
-    .. [1] Hawkins, D. M.: The Statistician 36 (1987) 61, the self-starting CUSUM [memory].
+    Source : Hawkins, D. M.: The Statistician 36 (1987) 61, the self-starting CUSUM [memory].
     """
     found, high, low = np.zeros(np.size(q), dtype=bool), 0.0, 0.0
     for place, one in enumerate(np.nan_to_num(np.asarray(q, dtype=float)).tolist()):

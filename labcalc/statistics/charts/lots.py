@@ -27,27 +27,14 @@ class NewLot:
 def lot_change(new_results: ArrayLike, old: ChartLimits, *, confidence: float = 0.95, settled_at: int = 30) -> NewLot:
     """Set the limits of a new lot from results that were run beside the old lot while its chart was in control.
 
-    Parameters
-    ----------
     new_results : Results of the new lot, [unit of the old limits], 2 or more.
     old : Limits of the old lot, [unit of the results].
     confidence : Confidence of the F-test (two-sided) and of the new centre's interval, [-].
     settled_at : Number of new results below which the limits are provisional, [-].
+    Returns : New limits, half width of the new centre's interval, [unit of the results], and the F-test, [-].
+    Raises ValueError : Fewer than two results, one that is not finite, or no spread.
+    Source : ASTM D6299, parallel runs of the old and the new lot (memory); prediction limits by derivation.
 
-    Returns
-    -------
-    New limits, half width of the new centre's interval, [unit of the results], and the F-test, [-].
-
-    Raises
-    ------
-    ValueError : Fewer than two results, one that is not finite, or no spread.
-
-    References
-    ----------
-    .. [1] ASTM D6299, parallel runs of the old and the new lot (memory); prediction limits by derivation.
-
-    Examples
-    --------
     >>> old = individuals_limits([10.0, 10.2, 10.1, 10.0, 10.3, 10.1, 9.9, 10.1])
     >>> new = lot_change([20.1, 20.0, 20.2, 20.1, 20.3], old)
     >>> new.sigma_carried, round(new.limits.centre, 2), new.limits.provisional

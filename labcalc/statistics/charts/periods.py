@@ -46,29 +46,19 @@ class PeriodComparison:
         return abs(self.t) > self.critical_t
 
 
-def compare_periods(earlier: ArrayLike, later: ArrayLike, *, confidence: float = 0.95) -> PeriodComparison:
+def compare_periods(
+    earlier: ArrayLike, later: ArrayLike, *, confidence: float = 0.95, may_pool: bool = True
+) -> PeriodComparison:
     """Compare the results of one material over two periods.
 
-    Parameters
-    ----------
     earlier : Results of the earlier period, [any unit], 2 or more.
     later : Results of the later period, [unit of the earlier], 2 or more.
     confidence : Confidence of both two-sided tests, [-].
+    may_pool : Pool the variances where F finds no difference; otherwise Welch's t in any case.
+    Returns : F and t with limits and p-values, [-]; means and their difference, [unit of the results].
+    Raises ValueError : A period has fewer than two results, a result is not finite, or a period has no spread.
+    Source : NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9 (F) and 1.3.5.3 (t, pooled and Welch).
 
-    Returns
-    -------
-    F and t with limits and p-values, [-]; means and their difference, [unit of the results].
-
-    Raises
-    ------
-    ValueError : A period has fewer than two results, a result is not finite, or a period has no spread.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9 (F) and 1.3.5.3 (t, pooled and Welch).
-
-    Examples
-    --------
     >>> found = compare_periods([10.1, 10.2, 10.0, 10.1], [10.4, 10.5, 10.4, 10.6])
     >>> found.spread_changed, found.mean_changed, round(found.difference, 3)
     (False, True, 0.375)
@@ -83,7 +73,7 @@ def compare_periods(earlier: ArrayLike, later: ArrayLike, *, confidence: float =
     larger = int(np.argmax(variances))
     f, over, under = float(variances.max() / variances.min()), degrees[larger], degrees[1 - larger]
     critical_f = float(fdtri(over, under, 0.5 + confidence / 2.0))
-    pooled = f <= critical_f
+    pooled = may_pool and f <= critical_f
     uncertainty, dof = _of_difference(variances, degrees, pooled=pooled)
     means = tuple(float(np.mean(s)) for s in series)
     difference = means[1] - means[0]

@@ -12,38 +12,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.statistics.charts.run_rules import Beyond, RunRule, Within
+from labcalc.statistics.series import Array
 
 Memory: TypeAlias = int
 Step: TypeAlias = Callable[[Memory], Memory]
 
 _SIGNAL = -1
-
-_MOST_STATES = 4_000
-"""More take minutes to solve; the usual rule sets have some hundred."""
+_MOST_STATES = 4_000  # more take minutes to solve; the usual rule sets have some hundred
 
 
 @dataclass(frozen=True, eq=False)
 class RuleChain:
     """``following[state, zone]`` is the next state, -1 for a signal; zones lie between ``edges``, from below."""
 
-    edges: NDArray[np.float64]
+    edges: Array
     following: NDArray[np.intp]
 
-    def zone_probabilities(self, shift: float, scale: float) -> NDArray[np.float64]:
-        """Return the probability of each zone for a normal result.
+    def zone_probabilities(self, shift: float) -> Array:
+        """Return the probability, [-], of each zone for a normal result, from the lowest zone up.
 
-        Parameters
-        ----------
         shift : True mean off the centre line, [sigma].
-        scale : True standard deviation over the chart's sigma, [-].
-
-        Returns
-        -------
-        Probabilities, [-], from the lowest zone up.
         """
         from scipy.special import ndtr
 
-        below = (self.edges - shift) / scale
+        below = self.edges - shift
         # Differences in the nearer tail: no digits are lost far from the centre.
         lower, upper = np.diff(ndtr(below), prepend=0.0, append=1.0), -np.diff(ndtr(-below), prepend=1.0, append=0.0)
         middle = np.append(below, np.inf) > 0.0
@@ -52,20 +44,11 @@ class RuleChain:
 
 @lru_cache(maxsize=16)
 def rule_chain(rules: tuple[RunRule, ...]) -> RuleChain:
-    """Build the chain of a rule set, state by state from an empty chart.
+    """Build the chain of a rule set, state by state from an empty chart, which is state 0.
 
-    Parameters
-    ----------
     rules : Rules that look at zones, [-].
-
-    Returns
-    -------
-    Zones and transitions; state 0 is the empty chart.
-
-    Raises
-    ------
-    ValueError : A rule looks at trends or alternation, which no finite number of states can remember; or more than 4000
-        states.
+    Raises ValueError : A rule looks at trends or alternation, which no finite number of states can remember; or more
+        than 4000 states.
     """
     thresholds = sorted({t for rule in rules for t in (_sigmas(rule), -_sigmas(rule))})
     edges = np.array(thresholds)

@@ -11,16 +11,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-_SETTLED = 1e-12
-"""Relative change from one result to the next at which the rest is taken as geometric."""
+from labcalc.statistics.series import Array
 
-_SPENT = 1e-15
-"""Probability that is taken for none: the rounding of the sums."""
-
-_NEVER = 1e-12
-"""Probability of a signal from one result to the next below which (I - Q) can't be solved to any use."""
+_SETTLED = 1e-12  # relative change from one result to the next at which the rest is taken as geometric
+_SPENT = 1e-15  # probability that is taken for none: the rounding of the sums
+_NEVER = 1e-12  # probability of a signal from one result to the next below which (I - Q) can't be solved to any use
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,19 +29,13 @@ class RunLength:
 
     average: float
     standard_deviation: float
-    survival: NDArray[np.float64]
+    survival: Array
     decay: float
 
     def probability_within(self, results: int) -> float:
-        """Return the probability of a signal within a number of results.
+        """Return the probability, [-], of a signal within a number of results.
 
-        Parameters
-        ----------
         results : Number of results, [-], 0 or more.
-
-        Returns
-        -------
-        Probability, [-].
         """
         last = self.survival.size - 1
         if results <= last:
@@ -53,19 +43,10 @@ class RunLength:
         return 1.0 - float(self.survival[-1]) * self.decay ** (results - last)
 
     def quantile(self, probability: float) -> int:
-        """Return the smallest number of results within which a signal comes with a probability.
+        """Return the smallest number of results, [-], within which a signal comes with a probability.
 
-        Parameters
-        ----------
         probability : Probability, [-], above 0 and below 1; 0.5 for the median.
-
-        Returns
-        -------
-        Number of results, [-].
-
-        Raises
-        ------
-        ValueError : The probability is not between 0 and 1, or a signal practically never comes.
+        Raises ValueError : The probability is not between 0 and 1, or a signal practically never comes.
         """
         if not 0.0 < probability < 1.0:
             raise ValueError(f"probability {probability:g}: more than 0 and less than 1 was expected")
@@ -80,18 +61,10 @@ class RunLength:
 def chain_run_length(matrix: Any, start: int) -> RunLength:
     """Return the run length of a chart that is given as a chain.
 
-    Parameters
-    ----------
     matrix : Probabilities of a step from each state to each other one without a signal, [-].
     start : State of an empty chart, [-].
-
-    Returns
-    -------
-    Distribution of the run length, [results]; an infinite average where it is more than 1e12.
-
-    References
-    ----------
-    .. [1] Brook, D., Evans, D. A.: Biometrika 59 (1972) 539.
+    Returns : Distribution of the run length, [results]; an infinite average where it is more than 1e12.
+    Source : Brook, D., Evans, D. A.: Biometrika 59 (1972) 539.
     """
     survival, decay = _survival(matrix, start)
     if decay > 1.0 - _NEVER:
@@ -102,7 +75,7 @@ def chain_run_length(matrix: Any, start: int) -> RunLength:
     return RunLength(float(average[start]), math.sqrt(max(float(variance), 0.0)), survival, decay)
 
 
-def _moments(matrix: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _moments(matrix: Any) -> tuple[Array, Array]:
     ones = np.ones(matrix.shape[0])
     if isinstance(matrix, np.ndarray):
         inverse = np.asarray(np.linalg.inv(np.eye(ones.size) - matrix), dtype=np.float64)
@@ -115,7 +88,7 @@ def _moments(matrix: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return average, solver.solve(average)
 
 
-def _survival(matrix: Any, start: int) -> tuple[NDArray[np.float64], float]:
+def _survival(matrix: Any, start: int) -> tuple[Array, float]:
     """Multiply until every further result takes the same part of what is left, whatever the state."""
     left, survival, decay = np.ones(matrix.shape[0]), [1.0], 1.0
     while survival[-1] > 0.0:

@@ -5,21 +5,50 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Literal, TypeAlias
+from typing import ClassVar, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labcalc.statistics.series import Array
+
 Flags: TypeAlias = NDArray[np.bool_]
 
 
-def _refuse_short(count: int, least: int) -> None:
-    if count < least:
-        raise ValueError(f"run rule over {count} points: {least} or more was expected")
+class _Rule:
+    """A pattern of points."""
+
+    def signals(self, z: Array) -> Flags:
+        """Tell at which points the pattern is complete, [-].
+
+        z : Standardised results along the last axis, [-].
+        """
+        return self._complete(z)
+
+    def _complete(self, z: Array) -> Flags:
+        raise NotImplementedError
 
 
 @dataclass(frozen=True)
-class Beyond:
+class _Consecutive(_Rule):
+    """A pattern of ``count`` points one after the other."""
+
+    count: int
+    _FEWEST: ClassVar = 1
+
+    def __post_init__(self) -> None:
+        """Refuse a rule that can't be met."""
+        if self.count < self._FEWEST:
+            raise ValueError(f"run rule over {self.count} points: {self._FEWEST} or more was expected")
+
+    @property
+    def window(self) -> int:
+        """Points that the rule looks at."""
+        return self.count
+
+
+@dataclass(frozen=True)
+class Beyond(_Rule):
     """``count`` of ``window`` consecutive points beyond ``sigmas``, the last of them among these.
 
     Beyond is strict: a point on the line is not beyond it, so a point on the centre line ends a run on one side.
@@ -43,13 +72,7 @@ class Beyond:
         place = f"beyond {self.sigmas:g} s" if self.sigmas else "off the centre"
         return f"{number} {place}" + (", same side" if self.side == "same" and self.window > 1 else "")
 
-    def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Tell at which points the pattern is complete, [-].
-
-        Parameters
-        ----------
-        z : Standardised results along the last axis, [-].
-        """
+    def _complete(self, z: Array) -> Flags:
         if self.side == "either":
             return _counted(np.abs(z) > self.sigmas, self.count, self.window)
         upper = _counted(z > self.sigmas, self.count, self.window)
@@ -57,92 +80,46 @@ class Beyond:
 
 
 @dataclass(frozen=True)
-class Within:
+class Within(_Consecutive):
     """``count`` consecutive points not beyond ``sigmas``: the results hug the centre, the limits are too wide."""
 
-    count: int
     sigmas: float
-
-    def __post_init__(self) -> None:
-        """Refuse a rule that can't be met."""
-        _refuse_short(self.count, 1)
-
-    @property
-    def window(self) -> int:
-        """Points that the rule looks at."""
-        return self.count
 
     def __str__(self) -> str:
         """Say the rule as it is said at the bench."""
         return f"{self.count} within {self.sigmas:g} s"
 
-    def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Tell at which points the pattern is complete, [-].
-
-        Parameters
-        ----------
-        z : Standardised results along the last axis, [-].
-        """
+    def _complete(self, z: Array) -> Flags:
         return _unbroken(np.abs(z) <= self.sigmas, self.count)
 
 
 @dataclass(frozen=True)
-class Trend:
+class Trend(_Consecutive):
     """``count`` consecutive points, each above the one before, or each below; an equal one ends the trend."""
 
-    count: int
-
-    def __post_init__(self) -> None:
-        """Refuse a rule that can't be met."""
-        _refuse_short(self.count, 2)
-
-    @property
-    def window(self) -> int:
-        """Points that the rule looks at."""
-        return self.count
+    _FEWEST = 2
 
     def __str__(self) -> str:
         """Say the rule as it is said at the bench."""
         return f"{self.count} rising or falling"
 
-    def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Tell at which points the pattern is complete, [-].
-
-        Parameters
-        ----------
-        z : Standardised results along the last axis, [-].
-        """
+    def _complete(self, z: Array) -> Flags:
         steps = np.diff(z, axis=-1)
         whole = _unbroken(steps > 0.0, self.count - 1) | _unbroken(steps < 0.0, self.count - 1)
         return _placed(whole, z.shape, 1)
 
 
 @dataclass(frozen=True)
-class Alternation:
+class Alternation(_Consecutive):
     """``count`` consecutive points that go up and down in turn; an equal one ends it."""
 
-    count: int
-
-    def __post_init__(self) -> None:
-        """Refuse a rule that can't be met."""
-        _refuse_short(self.count, 3)
-
-    @property
-    def window(self) -> int:
-        """Points that the rule looks at."""
-        return self.count
+    _FEWEST = 3
 
     def __str__(self) -> str:
         """Say the rule as it is said at the bench."""
         return f"{self.count} alternating up and down"
 
-    def signals(self, z: NDArray[np.float64]) -> Flags:
-        """Tell at which points the pattern is complete, [-].
-
-        Parameters
-        ----------
-        z : Standardised results along the last axis, [-].
-        """
+    def _complete(self, z: Array) -> Flags:
         rises, falls = z[..., 1:] > z[..., :-1], z[..., 1:] < z[..., :-1]
         turns = (rises[..., 1:] & falls[..., :-1]) | (falls[..., 1:] & rises[..., :-1])
         return _placed(_unbroken(turns, self.count - 2), z.shape, 2)
@@ -217,23 +194,13 @@ class RuleSignals:
 def run_rule_signals(z: ArrayLike, rules: tuple[RunRule, ...] = WESTERN_ELECTRIC) -> RuleSignals:
     """Apply run rules to standardised results.
 
-    Parameters
-    ----------
     z : Standardised results in the order of measurement along the last axis, [-]; a NaN belongs to no pattern and ends
         every run.
     rules : Rules, [-].
+    Returns : Signals by rule and point, [-]; a pattern signals at every point at which it is complete.
+    Source : Western Electric, Statistical Quality Control Handbook (1956); Nelson, J. Qual. Technol. 16 (1984) 237; ISO
+        7870-2:2023.
 
-    Returns
-    -------
-    Signals by rule and point, [-]; a pattern signals at every point at which it is complete.
-
-    References
-    ----------
-    .. [1] Western Electric, Statistical Quality Control Handbook (1956); Nelson, J. Qual. Technol. 16 (1984) 237;
-       ISO 7870-2:2023.
-
-    Examples
-    --------
     >>> for signal in run_rule_signals([0.3, 2.2, -0.4, 2.1, 0.2, 2.4]).found:
     ...     print(signal.index, *signal.rules)
     3 2 of 3 beyond 2 s, same side

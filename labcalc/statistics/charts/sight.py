@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -13,22 +13,19 @@ from scipy.special import chdtri, ndtri
 from labcalc.statistics.charts.control_charts import ewma
 from labcalc.statistics.charts.control_limits import STANDARD_LIMITS, ChartLimits
 from labcalc.statistics.charts.run_rules import RunRule, run_rule_signals
+from labcalc.statistics.series import Array
 
-_CHARTS, _RESULTS, _SETTLING = 3_000, 400, 30
+_CHARTS, _RESULTS, _SETTLING = 3_000, 400, 30  # charts that are drawn, results of each, results before these, [-]
 
 
 @dataclass(frozen=True)
 class ChartSight:
     """Figures of charts with limits of one size of baseline, over all such baselines."""
 
-    begun: float
-    """False alarms begun a result, [-]: results that signal after one that doesn't."""
-    begun_at_worst: float
-    """The same of the chart that one in ten is worse than, [-]."""
-    half: float
-    """Results until a shift of one standard deviation is found in every second chart, [-]."""
-    most: float
-    """Results until it is found in nine charts of ten, [-]; infinite where that takes more than 400."""
+    begun: float  # false alarms begun a result, [-]: results that signal after one that doesn't
+    begun_at_worst: float  # the same of the chart that one in ten is worse than, [-]
+    half: float  # results until a shift of one standard deviation is found in every second chart, [-]
+    most: float  # results until it is found in nine charts of ten, [-]; infinite where that takes more than 400
 
 
 @lru_cache(maxsize=64)
@@ -39,32 +36,24 @@ def chart_sight(
     number: float,
     degrees_of_freedom: float,
     as_known: bool = False,
-    charts: int = _CHARTS,
 ) -> ChartSight:
     """Return what charts give and see, by simulation of all their signals together.
 
-    Parameters
-    ----------
     rules : Run rules, [-].
     weight, multiple : Weight of the newest result in the EWMA, [-], 0 for none, and half width of its limits with known
         centre and sigma, [standard deviations of the average].
     number : Results that set the centre, [-]; infinite for a known one.
     degrees_of_freedom : Of sigma, [-]; infinite for a known one.
     as_known : Limits at three sigma although centre and sigma are estimates.
-    charts : Charts that are drawn, [-], 400 results each.
-
-    Returns
-    -------
-    The same for the same arguments; false alarms begun to 5 %, those of one chart in ten to 20 %.
-
-    References
-    ----------
-    .. [1] Conditional performance of charts with estimated limits: Quesenberry, C. P.: J. Qual. Technol. 25 (1993) 237.
+    Returns : The same for the same arguments; false alarms begun to 5 %, those of one chart in ten to 20 %.
+    Source : Conditional performance of charts with estimated limits: Quesenberry, C. P.: J. Qual. Technol. 25 (1993)
+        237.
     """
     generator = np.random.default_rng(20_261_129)
-    centre, sigma = _estimates(charts, number, degrees_of_freedom)
-    limits = _of_baseline(number, degrees_of_freedom, as_known)
-    quiet = generator.standard_normal((charts, _SETTLING + _RESULTS))
+    centre, sigma = _estimates(_CHARTS, number, degrees_of_freedom)
+    count = 0 if math.isinf(number) else round(number)
+    limits = replace(STANDARD_LIMITS, number=count, tail_degrees_of_freedom=degrees_of_freedom, as_known=as_known)
+    quiet = generator.standard_normal((_CHARTS, _SETTLING + _RESULTS))
     signals = _signals((quiet - centre) / sigma, rules, weight, multiple, limits)
     begins = signals[:, _SETTLING:] & ~signals[:, _SETTLING - 1 : -1]
     moved = quiet + np.where(np.arange(quiet.shape[1]) < _SETTLING, 0.0, 1.0)
@@ -81,7 +70,7 @@ def _at_worst(begins: NDArray[np.bool_]) -> float:
     return float(of_chart.mean() + math.sqrt(max(own, 0.0)) * (np.quantile(of_chart, 0.9) - of_chart.mean()))
 
 
-def _estimates(charts: int, number: float, degrees: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _estimates(charts: int, number: float, degrees: float) -> tuple[Array, Array]:
     """Return centres and sigmas, spread evenly over what baselines give (a lattice in both)."""
     place = np.arange(charts) + 0.5
     even, golden = place / charts, (place * (math.sqrt(5.0) - 1.0) / 2.0) % 1.0
@@ -90,15 +79,8 @@ def _estimates(charts: int, number: float, degrees: float) -> tuple[NDArray[np.f
     return centre[:, None], sigma[:, None]
 
 
-def _of_baseline(number: float, degrees: float, as_known: bool) -> ChartLimits:
-    count = 0 if math.isinf(number) else round(number)
-    return ChartLimits(
-        **{**vars(STANDARD_LIMITS), "number": count, "tail_degrees_of_freedom": degrees, "as_known": as_known}
-    )
-
-
 def _signals(
-    z: NDArray[np.float64], rules: tuple[RunRule, ...], weight: float, multiple: float, limits: ChartLimits
+    z: Array, rules: tuple[RunRule, ...], weight: float, multiple: float, limits: ChartLimits
 ) -> NDArray[np.bool_]:
     found = np.zeros(z.shape, dtype=bool)
     if rules:

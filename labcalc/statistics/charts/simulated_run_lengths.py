@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from labcalc.statistics.charts.run_rules import RunRule, run_rule_signals
 
-_BLOCK = 128
-"""Results that are drawn at a time."""
+_BLOCK = 128  # results that are drawn at a time
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,41 +24,26 @@ class SimulatedRunLength:
 
 
 def simulated_run_length(
-    rules: tuple[RunRule, ...], shift: float = 0.0, *, scale: float = 1.0, charts: int = 10_000, seed: int = 1
+    rules: tuple[RunRule, ...], shift: float = 0.0, *, charts: int = 10_000, seed: int = 1
 ) -> SimulatedRunLength:
-    """Draw charts of normal results until each has signalled.
+    """Draw charts of normal results until each has signalled, and average their run lengths, [results].
 
-    Parameters
-    ----------
     rules : Any rules, [-].
     shift : True mean off the centre line, [sigma].
-    scale : True standard deviation over the chart's sigma, [-], above 0.
     charts : Number of charts, [-].
     seed : Seed of the generator, [-].
 
-    Returns
-    -------
-    Average run length and its standard error, [results].
-
-    Raises
-    ------
-    ValueError : The scale is not above 0.
-
-    Examples
-    --------
     >>> from labcalc.statistics import NELSON
     >>> found = simulated_run_length(NELSON, 1.0, charts=500)
     >>> 8.5 < found.average < 11.0
     True
     """
-    if not scale > 0.0:
-        raise ValueError(f"scale {scale:g}: more than 0 was expected")
     generator = np.random.default_rng(seed)
     lengths = np.zeros(charts, dtype=np.int64)
     memory, going, passed = max(rule.window for rule in rules) - 1, np.arange(charts), 0
     tail = np.full((charts, 0), np.nan)
     while going.size:
-        z = np.hstack([tail, shift + scale * generator.standard_normal((going.size, _BLOCK))])
+        z = np.hstack([tail, shift + generator.standard_normal((going.size, _BLOCK))])
         beyond = run_rule_signals(z, rules).beyond[:, tail.shape[1] :]
         signalled = beyond.any(axis=1)
         lengths[going[signalled]] = passed + 1 + np.argmax(beyond[signalled], axis=1)

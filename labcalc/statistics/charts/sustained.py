@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, stdtr
 
+from labcalc.statistics.series import Array
+
 WINDOWS = (1, 2, 3, 5, 8, 13, 21)
 """Numbers of last results that are averaged, [-]: each some 1.6 times the one before, up to a month of working days."""
 
@@ -16,12 +18,10 @@ WINDOWS = (1, 2, 3, 5, 8, 13, 21)
 class SustainedShift:
     """For each result how rare the most telling mean of the last results is, over how many, and how far off it lies."""
 
-    chance: NDArray[np.float64]
+    chance: Array
     """Probability, [-], that the mean of that many results of an unchanged process lies as far from the centre."""
-    window: NDArray[np.int64]
-    """Results in that mean, [-]."""
-    mean: NDArray[np.float64]
-    """That mean less the centre, [unit of sigma]."""
+    window: NDArray[np.int64]  # results in that mean, [-]
+    mean: Array  # that mean less the centre, [unit of sigma]
 
 
 def sustained_shift(
@@ -37,8 +37,6 @@ def sustained_shift(
 
     .. math:: t_m = \bar d_m / (s \sqrt{1/m + 1/n}), \qquad m = 1, 2, 3, 5, 8, 13, 21
 
-    Parameters
-    ----------
     away : Results less the centre in the order of measurement, those of the baseline left out, [any unit], one
         dimension.
     sigma : Standard deviation by the baseline, [unit of the results], above 0.
@@ -46,19 +44,11 @@ def sustained_shift(
     degrees_of_freedom : Of sigma, [-].
     fewest : Results that a mean rests on at the least, [-].
     starts : Places of results before which nothing counts any more, such as the first after a repair, [-].
+    Returns : ``chance``, [-], holds for each single mean; the smallest of seven at each result is seen oftener: a limit
+        for it is set by simulation (``labcalc.judgement.control.watch``).
+    Source : Student's t of two means with one sigma; looking back over several lengths is a generalised likelihood
+        ratio for a step: Siegmund, D., Venkatraman, E. S.: Ann. Statist. 23 (1995) 255.
 
-    Returns
-    -------
-    ``chance``, [-], holds for each single mean; the smallest of seven at each result is seen oftener: a limit for it is
-        set by simulation (``labcalc.judgement.control.watch``).
-
-    References
-    ----------
-    .. [1] Student's t of two means with one sigma; looking back over several lengths is a generalised likelihood ratio
-       for a step: Siegmund, D., Venkatraman, E. S.: Ann. Statist. 23 (1995) 255.
-
-    Examples
-    --------
     >>> found = sustained_shift([0.1, 2.0, 1.8, 2.2, 1.9], 1.0, 20.0, 19.0)
     >>> int(found.window[-1]), round(float(found.mean[-1]), 3), bool(found.chance[-1] < 0.005)
     (5, 1.6, True)

@@ -82,21 +82,12 @@ def acceptance_interval(lowest: ArrayLike, highest: ArrayLike, guard_band: Array
 
     .. math:: [T_L + w,\; T_U - w]
 
-    Parameters
-    ----------
-    lowest : Lower tolerance limit T_L, [unit of the result]; NaN where that side is open.
-    highest : Upper tolerance limit T_U, [unit of the result]; NaN where that side is open.
+    lowest, highest : Tolerance limits T_L and T_U, [unit of the result]; NaN where that side is open.
     guard_band : Width w, [unit of the result]: above 0 for guarded acceptance, below for guarded rejection, 0 for
         simple acceptance.
-
-    Returns
-    -------
-    Lower and upper acceptance limit, [unit of the result]; NaN where open. A guard band of more than half the tolerance
-    leaves a lower limit above the upper one: an interval that accepts nothing.
-
-    References
-    ----------
-    .. [1] JCGM 106:2012, 8.3.1 (memory).
+    Returns : Lower and upper acceptance limit, [unit of the result]; NaN where open. A guard band of more than half the
+        tolerance leaves a lower limit above the upper one: an interval that accepts nothing.
+    Source : JCGM 106:2012, 8.3.1 (memory).
     """
     band = np.asarray(guard_band, dtype=float)
     return np.asarray(np.asarray(lowest, float) + band), np.asarray(np.asarray(highest, float) - band)
@@ -107,25 +98,14 @@ def decide_conformity(
 ) -> Conformity:
     """Decide by a rule whether a result meets its limits: ``met``, ``doubtful`` or ``not met``, [-].
 
-    Parameters
-    ----------
     value : Result, not rounded, [any unit].
-    lowest : Lower limit, [unit of the result]; NaN where that side is open.
-    highest : Upper limit, [unit of the result]; NaN where that side is open.
+    lowest, highest : Limits, [unit of the result]; NaN where that side is open.
     rule : One of ``DECISION_RULES``, or a rule of one's own, [-].
     width : Guard band w, [unit of the result]; it may be NaN only for a rule that has no band.
     decimals : Decimals to which the limits are written, [-].
+    Raises ValueError : The rule has a band and its width is not finite.
+    Source : JCGM 106:2012, clause 8 (memory); ASTM E29-22.
 
-    Raises
-    ------
-    ValueError : The rule has a band and its width is not finite.
-
-    References
-    ----------
-    .. [1] JCGM 106:2012, clause 8 (memory); ASTM E29-22.
-
-    Examples
-    --------
     >>> decide_conformity(50.4, 41.4, 50.6, DECISION_RULES["rounding, second look"], 0.25, 1)
     'doubtful'
     """
@@ -151,23 +131,12 @@ def one_sided_margin(reproducibility: ArrayLike, *, repeatability: ArrayLike = 0
 
     .. math:: \frac{1.645}{1.96\sqrt 2} \sqrt{R^2 - r^2 (1 - 1/k)}
 
-    Parameters
-    ----------
     reproducibility : Reproducibility R, [unit of the result].
     repeatability : Repeatability r, [unit of the result]; of no effect with one result.
     results : Number of results k behind the laboratory's average, [-], 1 or more.
-
-    Returns
-    -------
-    Margin, [unit of the result]: 0.5934 R for one result. The standard prints 0.59, which is 0.6 % less.
-
-    Raises
-    ------
-    ValueError : R is below r, or a number of results below 1.
-
-    References
-    ----------
-    .. [1] ISO 4259:2006 (0.59 R seen in a public document that quotes it; k results: derivation).
+    Returns : Margin, [unit of the result]: 0.5934 R for one result. The standard prints 0.59, which is 0.6 % less.
+    Raises ValueError : R is below r, or a number of results below 1.
+    Source : ISO 4259:2006 (0.59 R seen in a public document that quotes it; k results: derivation).
     """
     r, big_r, k = (np.asarray(one, dtype=float) for one in (repeatability, reproducibility, results))
     if np.any(r > big_r):
@@ -183,15 +152,9 @@ def limits_leave_room(lowest: ArrayLike, highest: ArrayLike, reproducibility: Ar
     Two limits are to be 4 R apart at least, a single one 2 R above zero. Narrower ones can't be kept to by any
     product: the method doesn't see it.
 
-    Parameters
-    ----------
-    lowest : Lower limit A₂, [any unit]; NaN where that side is open.
-    highest : Upper limit A₁, [unit of the lower one]; NaN where that side is open.
+    lowest, highest : Limits A₂ and A₁, [any unit]; NaN where that side is open.
     reproducibility : Reproducibility R at the limits, [unit of the limits].
-
-    References
-    ----------
-    .. [1] ISO 4259 as quoted in public notes on reference fuels (seen): 4 R between two limits, 2 R above zero.
+    Source : ISO 4259 as quoted in public notes on reference fuels (seen): 4 R between two limits, 2 R above zero.
     """
     low, high, big_r = (np.asarray(one, dtype=float) for one in (lowest, highest, reproducibility))
     single = np.where(np.isnan(low), high, low)

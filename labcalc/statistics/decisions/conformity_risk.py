@@ -45,21 +45,12 @@ def conformity_probability(
 
     Nothing but the result is taken to be known of the item.
 
-    Parameters
-    ----------
     value : Best estimate y, [any unit].
     standard_uncertainty : Standard uncertainty u, [unit of the value], above 0; NaN where unknown gives NaN.
-    lowest : Lower tolerance limit, [unit of the value]; NaN where that side is open.
-    highest : Upper tolerance limit, [unit of the value]; NaN where that side is open.
+    lowest, highest : Tolerance limits, [unit of the value]; NaN where that side is open.
     degrees_of_freedom : Of the standard uncertainty, [-]; finite ones take Student's distribution for the normal one.
-
-    Raises
-    ------
-    ValueError : A standard uncertainty is not above 0.
-
-    References
-    ----------
-    .. [1] JCGM 106:2012, 7.2 to 7.5 (memory).
+    Raises ValueError : A standard uncertainty is not above 0.
+    Source : JCGM 106:2012, 7.2 to 7.5 (memory).
     """
     from scipy.special import stdtr
 
@@ -95,26 +86,14 @@ def global_risks(
     True value η and result y are normal together, with correlation u₀/√(u₀² + u²); their probabilities over a
     rectangle are exact, by Owen's T function.
 
-    Parameters
-    ----------
     process_mean : Mean y₀ of the true values, [any unit].
-    process_deviation : Standard deviation u₀ of the true values, [unit of the mean], above 0.
-    standard_uncertainty : Standard uncertainty u of a result, [unit of the mean], above 0.
-    lowest : Lower tolerance limit, [unit of the mean]; NaN where that side is open.
-    highest : Upper tolerance limit, [unit of the mean]; NaN where that side is open.
+    process_deviation, standard_uncertainty : Of the true values u₀ and of a result u, [unit of the mean], above 0.
+    lowest, highest : Tolerance limits, [unit of the mean]; NaN where that side is open.
     guard_band : Width w as ``acceptance_interval`` takes it, [unit of the mean].
+    Raises ValueError : A deviation or a standard uncertainty is not above 0.
+    Source : JCGM 106:2012, 9.5 (memory).
+    Source : Owen, D. B. (1956), Ann. Math. Statist. 27, 1075: bivariate normal probabilities (memory).
 
-    Raises
-    ------
-    ValueError : A deviation or a standard uncertainty is not above 0.
-
-    References
-    ----------
-    .. [1] JCGM 106:2012, 9.5 (memory).
-    .. [2] Owen, D. B. (1956), Ann. Math. Statist. 27, 1075: bivariate normal probabilities (memory).
-
-    Examples
-    --------
     >>> risks = global_risks(1500.0, 0.12, 0.04, 1499.8, 1500.2)
     >>> float(risks.consumer.round(3)), float(risks.producer.round(3))
     (0.019, 0.037)

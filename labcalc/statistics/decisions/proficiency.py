@@ -25,23 +25,13 @@ def z_score(
 
     .. math:: z' = (x - x_{pt}) / \sqrt{\sigma_{pt}^2 + u^2(x_{pt})}
 
-    Parameters
-    ----------
     result : Results, [any unit].
     assigned : Assigned value x_pt, [unit of the results].
     deviation : Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
     assigned_uncertainty : Standard uncertainty u(x_pt), [unit of the results]; 0 gives z.
+    Raises ValueError : A standard deviation that isn't above 0.
+    Source : ISO 13528:2022, 9.4 and 9.5 (memory).
 
-    Raises
-    ------
-    ValueError : A standard deviation that isn't above 0.
-
-    References
-    ----------
-    .. [1] ISO 13528:2022, 9.4 and 9.5 (memory).
-
-    Examples
-    --------
     >>> z_score([10.4, 9.0], 10.0, 0.4).round(2), z_score(11.0, 10.0, 0.4, 0.3).round(2)
     (array([ 1. , -2.5]), np.float64(2.0))
     """
@@ -57,20 +47,11 @@ def zeta_score(
     It judges the laboratory's own claim: a small z with a large ζ means an uncertainty stated too small. It holds
     where the assigned value doesn't come from the same results.
 
-    Parameters
-    ----------
     result : Results, [any unit].
     assigned : Assigned value x_pt, [unit of the results].
-    uncertainty : Standard uncertainty of each result, [unit of the results].
-    assigned_uncertainty : Standard uncertainty u(x_pt), [unit of the results].
-
-    Raises
-    ------
-    ValueError : Both uncertainties 0, or one below 0.
-
-    References
-    ----------
-    .. [1] ISO 13528:2022, 9.6 (memory).
+    uncertainty, assigned_uncertainty : Standard uncertainties of each result and u(x_pt), [unit of the results].
+    Raises ValueError : Both uncertainties 0, or one below 0.
+    Source : ISO 13528:2022, 9.6 (memory).
     """
     one, other = np.asarray(uncertainty, dtype=float), np.asarray(assigned_uncertainty, dtype=float)
     if np.any(one < 0.0) or np.any(other < 0.0):
@@ -81,16 +62,10 @@ def zeta_score(
 def en_score(result: ArrayLike, assigned: ArrayLike, expanded: ArrayLike, assigned_expanded: ArrayLike) -> Array:
     """Return E_n, [-]: as ``zeta_score``, over both expanded uncertainties together.
 
-    Parameters
-    ----------
     result : Results, [any unit].
     assigned : Assigned value x_pt, [unit of the results].
-    expanded : Expanded uncertainty (k = 2) of each result, [unit of the results].
-    assigned_expanded : Expanded uncertainty (k = 2) of the assigned value, [unit of the results].
-
-    References
-    ----------
-    .. [1] ISO 13528:2022, 9.7 (memory).
+    expanded, assigned_expanded : Expanded uncertainties (k = 2) of result and assigned value, [unit of the results].
+    Source : ISO 13528:2022, 9.7 (memory).
     """
     return zeta_score(result, assigned, expanded, assigned_expanded)
 
@@ -101,14 +76,9 @@ def score_words(scores: ArrayLike, *, en: bool = False) -> NDArray[np.str_]:
     A z, z′ or ζ is acceptable up to 2 and calls for action from 3 on; an E_n is acceptable up to 1, with nothing
     between. ISO/IEC 17043 says satisfactory, questionable, unsatisfactory.
 
-    Parameters
-    ----------
     scores : Scores, [-].
     en : Whether they are E_n.
-
-    References
-    ----------
-    .. [1] ISO 13528:2022, 9.4.2 and 9.7 (memory).
+    Source : ISO 13528:2022, 9.4.2 and 9.7 (memory).
     """
     size, (warning, action) = np.abs(np.asarray(scores, dtype=float)), (1.0, 1.0) if en else (2.0, 3.0)
     return np.select(
@@ -119,14 +89,9 @@ def score_words(scores: ArrayLike, *, en: bool = False) -> NDArray[np.str_]:
 def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> Array:
     """Return u(x_pt) = 1.25 s*/√p, [unit of s*], of a robust mean as an assigned value.
 
-    Parameters
-    ----------
     deviation : Robust standard deviation s*, [any unit].
     number : Number of results p, [-].
-
-    References
-    ----------
-    .. [1] ISO 13528:2022, 7.7.3 (memory): 1.25 is what the median would need, and is kept for all robust means.
+    Source : ISO 13528:2022, 7.7.3 (memory): 1.25 is what the median would need, and is kept for all robust means.
     """
     return np.asarray(1.25 * np.asarray(deviation, dtype=float) / np.sqrt(np.asarray(number, dtype=float)))
 
@@ -162,25 +127,16 @@ def proficiency_round(
 ) -> ProficiencyRound:
     """Score a round, [-]: z where the assigned value is certain enough, z′ where it is not.
 
-    Parameters
-    ----------
     results : Results, [any unit], laboratories, or laboratories × levels with NaN where one is missing.
     assigned : Assigned value x_pt of each level, [unit of the results]; none: the robust mean of the results.
     deviation : Standard deviation for assessment σ_pt of each level, [unit of the results]; none: the robust standard
         deviation of the results, by which about one laboratory of twenty is always beyond 2, however good all are.
     assigned_uncertainty : Standard uncertainty of an assigned value given, [unit of the results]; NaN where it isn't
         known.
+    Raises ValueError : Fewer than three results at a level where a robust value is needed, or a spread that isn't above
+        0.
+    Source : ISO 13528:2022, 7.7, 8.5 and 9.2.1 (memory): u(x_pt) up to 0.3 σ_pt is negligible.
 
-    Raises
-    ------
-    ValueError : Fewer than three results at a level where a robust value is needed, or a spread that isn't above 0.
-
-    References
-    ----------
-    .. [1] ISO 13528:2022, 7.7, 8.5 and 9.2.1 (memory): u(x_pt) up to 0.3 σ_pt is negligible.
-
-    Examples
-    --------
     >>> found = proficiency_round([10.1, 9.9, 10.0, 10.2, 9.8, 11.0], assigned=10.0, deviation=0.3)
     >>> found.scores.round(1).tolist(), str(found.words[-1])
     ([0.3, -0.3, 0.0, 0.7, -0.7, 3.3], 'action')

@@ -111,25 +111,3 @@ def _codes(name: str, codes: ArrayLike, number: int) -> NDArray[np.intp]:
     if missing.size:
         raise ValueError(f"{name}: the code of result {missing[0] + 1} is missing")
     return np.unique(given, return_inverse=True)[1]
-
-
-def centred(results: Array, decimals: int | None) -> Array:
-    """Return the results less the first of them: nearly always exact, and small numbers to go on with.
-
-    With ``decimals`` the differences are brought back to the printed ones, which binary numbers only come close to.
-    """
-    shifted = results - results[0]
-    if decimals is None:
-        return np.asarray(shifted)
-    steps = 10.0**decimals
-    counts, reach = np.rint(shifted * steps), 2.0 * float(np.spacing(np.abs(results).max())) * steps + 1e-9
-    if reach >= 0.5:
-        raise ValueError(
-            f"results up to {np.abs(results).max():g} don't hold {decimals} decimals as double-precision numbers"
-        )
-    off = np.flatnonzero(np.abs(shifted * steps - counts) > reach)
-    if off.size:
-        raise ValueError(
-            f"result {off[0] + 1} is {float(results[off[0]])!r}: no more than {decimals} decimals were expected"
-        )
-    return np.asarray(counts / steps)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.statistics.precision._nesting import Nesting, centred, nesting
+from labcalc.statistics.precision._nesting import Nesting, nesting
 from labcalc.statistics.series import Array, finite_series
 
 
@@ -50,19 +50,9 @@ class NestedAnalysis:
         """Degrees of freedom of each line."""
         return np.array([line.degrees_of_freedom for line in self.lines], dtype=float)
 
-    @property
-    def balanced(self) -> bool:
-        """Every group of a level holds as many results as its sisters."""
-        return all(np.ptp(sizes) == 0.0 for sizes in self.layout.sizes)
-
 
 def nested_analysis(
-    results: ArrayLike,
-    factors: Mapping[str, ArrayLike],
-    *,
-    lowest: str = "result",
-    series: ArrayLike | None = None,
-    decimals: int | None = None,
+    results: ArrayLike, factors: Mapping[str, ArrayLike], *, lowest: str = "result", series: ArrayLike | None = None
 ) -> NestedAnalysis:
     r"""Split the spread of results by groups within groups: operators, days within operators, runs within days.
 
@@ -71,34 +61,19 @@ def nested_analysis(
 
     with n the results in a group, g(h) and g'(h) the groups of level i and of the level above it that h stands in.
 
-    Parameters
-    ----------
     results : Results, [any unit].
     factors : Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer
         group. None: the plain spread of the results.
     lowest : What the results within the innermost groups are called.
     series : Material of each result, [-], where several materials, each with a mean of its own, were measured side by
         side: every innermost group holds each equally often. The lowest line loses their degrees of freedom.
-    decimals : Decimals that the results were printed with, [-]. Where they have many leading figures in common, the
-        binary number nearest to each is off by a visible part of their differences; given the decimals, the printed
-        differences are worked with instead.
+    Returns : Sums of squares, [unit of the results squared], degrees of freedom and coefficients of the components,
+        [-].
+    Raises ValueError : A level without degrees of freedom: it can't be told from the one below or above; a result that
+        is not finite; an innermost group that doesn't hold every material equally often.
+    Source : ISO 5725-3:1994, annexes B and C (fully nested experiments; memory).
+    Source : Searle, Casella and McCulloch, Variance Components (1992), 3.3 and appendix F (unbalanced; memory).
 
-    Returns
-    -------
-    Sums of squares, [unit of the results squared], degrees of freedom and coefficients of the components, [-].
-
-    Raises
-    ------
-    ValueError : A level without degrees of freedom: it can't be told from the one below or above; a result that is not
-        finite; an innermost group that doesn't hold every material equally often.
-
-    References
-    ----------
-    .. [1] ISO 5725-3:1994, annexes B and C (fully nested experiments; memory).
-    .. [2] Searle, Casella and McCulloch, Variance Components (1992), 3.3 and appendix F (unbalanced; memory).
-
-    Examples
-    --------
     >>> found = nested_analysis([1.0, 1.2, 2.0, 2.4, 3.0, 3.2], {"day": [1, 1, 2, 2, 3, 3]})
     >>> [(line.name, line.degrees_of_freedom) for line in found.lines], found.coefficients
     ([('day', 2), ('result', 3)], ((2.0, 1.0), (0.0, 1.0)))
@@ -109,7 +84,7 @@ def nested_analysis(
     degrees = nest.degrees_of_freedom()
     degrees[-1] -= materials.max()
     _refuse_without_degrees(nest, degrees, lowest)
-    values = centred(taken, decimals)[nest.order]
+    values = (taken - taken[0])[nest.order]
     squares = sums_of_squares(_less_material_means(values, materials), nest)
     groups = [*(one.size for one in nest.starts[1:]), nest.number]
     names = (*nest.names, lowest)

@@ -16,7 +16,6 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc.statistics.series import Array
 
 FEWEST_CHANGES = 6  # results after a sample of another level below which no share is estimated, [-]: our own choice
-
 _NOTHING = 1e-12  # determinant of a correlation below which two shares can't be told apart
 _ONE_BEFORE = "every material ran after one and the same sample: nothing to compare it with"
 
@@ -51,8 +50,6 @@ class CarriedShare:
     def changes_needed(self, half_width: float) -> float:
         """Return how many results after another level, [-], give a wanted half width; NaN if k is unknown.
 
-        Parameters
-        ----------
         half_width : Half width of the interval of k, [-], above 0.
         """
         if not self.known:
@@ -77,8 +74,6 @@ class SharesOverTime:
     def between(self, first: int, last: int, *, confidence: float = 0.95) -> tuple[CarriedShare, ...]:
         """Return the shares, [-], one for each column of contrasts, from a stretch of rows.
 
-        Parameters
-        ----------
         first : First row, [-], from 0.
         last : The row after the last, [-].
         confidence : Of the intervals, [-].
@@ -105,23 +100,13 @@ def within_materials(columns: ArrayLike, materials: ArrayLike, *, weights: Array
     with W the sum of weights and z̄ the mean of the material's rows before. A regression on such rows is the one with
     a level for each material, and a head of the rows is the regression as it was then.
 
-    Parameters
-    ----------
     columns : Columns, [any unit], shape (n, p), in the order of measurement.
     materials : Material of each row, [-].
     weights : Weights, [-]; 0 leaves a row out; none: all alike.
+    Returns : Columns, [unit of the column times the root of a weight], shape (n, p); NaN in a material's first row and
+        in those left out.
+    Source : Helmert's transformation; its use for updating sums of squares: Welford, B. P.: Technometrics 4 (1962) 419.
 
-    Returns
-    -------
-    Columns, [unit of the column times the root of a weight], shape (n, p); NaN in a material's first row and in those
-    left out.
-
-    References
-    ----------
-    .. [1] Helmert's transformation; its use for updating sums of squares: Welford, B. P.: Technometrics 4 (1962) 419.
-
-    Examples
-    --------
     >>> within_materials([[1.0], [3.0], [5.0]], ["a", "a", "a"]).round(4).ravel()
     array([   nan, 1.4142, 2.4495])
     """
@@ -159,8 +144,6 @@ def _alike_long(code: NDArray[np.int64]) -> Iterator[tuple[NDArray[np.int64], ND
 def shares_over_time(contrasts: ArrayLike, results: ArrayLike, changed: ArrayLike) -> SharesOverTime:
     """Return the sums of the regression of results on contrasts, [unit of the results squared], as they grew.
 
-    Parameters
-    ----------
     contrasts : What each share is multiplied by, [unit of the results], shape (n, p), freed of levels
         (``within_materials``); a row with NaN tells nothing.
     results : Results, freed of levels in the same way, [any unit], shape (n,).

@@ -66,8 +66,6 @@ class DesignStep:
 def high_low_steps(thick: str, thin: str) -> tuple[DesignStep, ...]:
     """Return the 21 runs, [-], of the high-low design in the order to measure them, all on one instrument.
 
-    Parameters
-    ----------
     thick : Name of the thick oil.
     thin : Name of the thin oil; ten times thinner or more shows the most.
     """
@@ -93,22 +91,12 @@ def high_low_carry_over(results: ArrayLike, *, order: str = HIGH_LOW_ORDER) -> H
 
     .. math:: k = \frac{\bar y_{HL} - \bar y_{LL}}{\bar y_{HH} - \bar y_{LL}}
 
-    Parameters
-    ----------
     results : Results in the order of measurement, [any unit]; of viscosities the logarithms.
     order : ``H`` and ``L`` in the order of measurement, one for each result.
+    Raises ValueError : Another number of results than of steps, a step that is neither ``H`` nor ``L``, a result that
+        is not finite, fewer than two lows after a low, no low after a high, no high after a high, or both levels equal.
+    Source : The 21 runs and the limit of 3 SD(LL): SMILE guideline Equ59-01 (seen); the formula for k from its means.
 
-    Raises
-    ------
-    ValueError : Another number of results than of steps, a step that is neither ``H`` nor ``L``, a result that is not
-        finite, fewer than two lows after a low, no low after a high, no high after a high, or both levels equal.
-
-    References
-    ----------
-    .. [1] The 21 runs and the limit of 3 SD(LL): SMILE guideline Equ59-01 (seen); the formula for k from its means.
-
-    Examples
-    --------
     >>> found = high_low_carry_over([10, 10.01, 10, 99.6, 100, 10.36, 10.02, 99.6, 100.0], order="LLLHHLLHH")
     >>> round(found.share, 4), found.passes
     (0.0039, False)

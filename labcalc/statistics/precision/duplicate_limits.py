@@ -42,14 +42,9 @@ def difference_limit_factor(degrees_of_freedom: ArrayLike = math.inf, confidence
     Infinite degrees of freedom, 2.77, are for the statement of a method; those of s are for new pairs that a
     laboratory judges by an s of its own.
 
-    Parameters
-    ----------
     degrees_of_freedom : Degrees of freedom of the standard deviation, [-], above 0.
     confidence : Share of differences within the limit, [-].
-
-    References
-    ----------
-    .. [1] ISO 5725-6:1994, 4.1 (critical difference 2.8 s).
+    Source : ISO 5725-6:1994, 4.1 (critical difference 2.8 s).
     """
     from scipy.special import ndtri, stdtrit
 
@@ -72,25 +67,15 @@ def compare_repeatability(
 
     .. math:: \chi^2 / \nu = s^2 / \sigma_r^2, \quad \sigma_r = r / 1.96 \sqrt 2
 
-    Parameters
-    ----------
     deviation : Repeatability standard deviation found, [any unit].
     degrees_of_freedom : Its degrees of freedom, [-].
     published_limit : Published repeatability limit r, [unit of the deviation], above 0.
     published_degrees_of_freedom : How many differences stand behind the published limit, [-]; infinite: it is taken as
         known.
     confidence : Confidence of the two-sided test and of the ratio's interval, [-].
+    Raises ValueError : The published limit is not above 0.
+    Source : NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.8 (chi-square test of a variance), 1.3.5.9 (F-test).
 
-    Raises
-    ------
-    ValueError : The published limit is not above 0.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.8 (chi-square test of a variance), 1.3.5.9 (F-test).
-
-    Examples
-    --------
     >>> found = compare_repeatability(0.05, 20, 0.1)
     >>> round(found.ratio, 3), found.verdict
     (1.386, 'worse than published')
@@ -113,31 +98,17 @@ def compare_repeatability(
     return RepeatabilityComparison(math.sqrt(variance_ratio), (low, high), nu, published_nu, worse, better, confidence)
 
 
-def pairs_needed(
-    half_width: ArrayLike, confidence: float = 0.95, *, upper_bound_only: bool = False
-) -> NDArray[np.int64]:
-    r"""Return how many pairs, [-], give a standard deviation as well as wanted.
+def pairs_needed(half_width: ArrayLike) -> NDArray[np.int64]:
+    r"""Return how many pairs, [-], give a standard deviation as well as wanted, by its interval of 95 %.
 
     The upper end of the interval is the farther one:
 
     .. math:: \sqrt{n / \chi^2_{n, \alpha / 2}} - 1 \le w
 
-    Parameters
-    ----------
     half_width : Largest relative distance w of the upper end from s, [-], such as 0.25; 0.0001 or more.
-    confidence : Confidence of the interval, [-].
-    upper_bound_only : Whether only an upper bound is wanted: α in place of α/2.
+    Raises ValueError : A width is below 0.0001 or not finite.
+    Source : Chi-square distribution of the variance, solved for n.
 
-    Raises
-    ------
-    ValueError : A width is below 0.0001 or not finite.
-
-    References
-    ----------
-    .. [1] Chi-square distribution of the variance, solved for n.
-
-    Examples
-    --------
     >>> pairs_needed([0.5, 0.25, 0.1])
     array([ 17,  48, 233])
     """
@@ -146,11 +117,10 @@ def pairs_needed(
     width = np.asarray(half_width, dtype=float)
     if not np.all((width >= 1e-4) & np.isfinite(width)):
         raise ValueError(f"half width {width.min(initial=math.inf):g}: 0.0001 or more was expected")
-    tail = (1.0 - confidence) / (1.0 if upper_bound_only else 2.0)
     low, high = np.zeros(width.shape), np.full(width.shape, float(_MOST_PAIRS))
     while np.any(high - low > 1.0):  # the width falls with n: between low (too few) and high (enough)
         middle = np.floor((low + high) / 2.0)
-        enough = np.sqrt(middle / chdtri(np.maximum(middle, 1.0), 1.0 - tail)) - 1.0 <= width
+        enough = np.sqrt(middle / chdtri(np.maximum(middle, 1.0), 0.975)) - 1.0 <= width
         enough &= middle > 0.0
         low, high = np.where(enough, low, middle), np.where(enough, middle, high)
     return np.asarray(high, dtype=np.int64)
@@ -159,16 +129,9 @@ def pairs_needed(
 def holm_adjusted(p_values: ArrayLike) -> Array:
     """Return p-values, [-], adjusted for being several: chance alone gives one below 0.05 once in twenty times.
 
-    Parameters
-    ----------
     p_values : p-values of tests that are read together, [-].
+    Source : S. Holm, Scandinavian Journal of Statistics 6 (1979) 65.
 
-    References
-    ----------
-    .. [1] S. Holm, Scandinavian Journal of Statistics 6 (1979) 65.
-
-    Examples
-    --------
     >>> holm_adjusted([0.01, 0.04, 0.03])
     array([0.03, 0.06, 0.06])
     """

@@ -49,19 +49,11 @@ def pooled_precision(results: ArrayLike, sets: ArrayLike, *, confidence: float =
 
     .. math:: s_r = \sqrt{\sum (n_i - 1) s_i^2 / \sum (n_i - 1)}
 
-    Parameters
-    ----------
     results : All results, [any unit].
     sets : The set that each belongs to, [-]; a set of one result adds nothing.
     confidence : Confidence of the interval, [-].
-
-    Raises
-    ------
-    ValueError : No set has two results, a result is not finite, or not every one has its set.
-
-    References
-    ----------
-    .. [1] ISO 5725-2:2019, 7.4 (pooled repeatability variance).
+    Raises ValueError : No set has two results, a result is not finite, or not every one has its set.
+    Source : ISO 5725-2:2019, 7.4 (pooled repeatability variance).
     """
     series = finite_series(results, 2, "a pooled precision")
     if np.shape(sets) != series.shape:
@@ -106,19 +98,11 @@ def order_effect(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.9
 
     .. math:: t = \bar d \sqrt n / s_d
 
-    Parameters
-    ----------
     first : First result of each pair, [any unit], two pairs or more.
     second : Second results, [unit of the first].
     confidence : Confidence of the two-sided test and of the interval, [-].
-
-    Raises
-    ------
-    ValueError : Fewer than two pairs, two numbers of results, or one that is not finite.
-
-    References
-    ----------
-    .. [1] Student (1908), paired t-test; NIST/SEMATECH e-Handbook of Statistical Methods, 7.3.1.1.
+    Raises ValueError : Fewer than two pairs, two numbers of results, or one that is not finite.
+    Source : Student (1908), paired t-test; NIST/SEMATECH e-Handbook of Statistical Methods, 7.3.1.1.
     """
     from scipy.special import stdtr
 

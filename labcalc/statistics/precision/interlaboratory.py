@@ -35,8 +35,6 @@ class InterlaboratoryCells:
     def only(self, kept: NDArray[np.bool_]) -> InterlaboratoryCells:
         """Return the study, [unit of the results], with some cells empty.
 
-        Parameters
-        ----------
         kept : Which cells stay, laboratories × levels.
         """
         return replace(
@@ -79,15 +77,9 @@ def interlaboratory_cells(
 ) -> InterlaboratoryCells:
     """Return a list of results, [any unit], one a line, as cells; laboratories and levels keep their order.
 
-    Parameters
-    ----------
-    laboratory : Laboratory of each result, [-].
-    level : Level (material) of each result, [-].
+    laboratory, level : Laboratory and level (material) of each result, [-].
     value : Results, [any unit], finite; missing ones are left out of the list, not given as NaN.
-
-    Raises
-    ------
-    ValueError : Lists of different length, no result, or one that isn't finite.
+    Raises ValueError : Lists of different length, no result, or one that isn't finite.
     """
     results = np.asarray(value, dtype=float)
     if not len(laboratory) == len(level) == results.size > 0 or results.ndim != 1:
@@ -121,23 +113,12 @@ def interlaboratory_cells(
 def mandel_statistics(cells: InterlaboratoryCells, significance: float = 0.005) -> MandelStatistics:
     """Return Mandel's h and k, which show at a glance which laboratory differs where.
 
-    Parameters
-    ----------
     cells : The study, [any unit].
     significance : Chance that a given cell of a good study is beyond its limit, [-]: 0.005 in ASTM E691, 0.01 and 0.05
         in ISO 5725-2.
-
-    Returns
-    -------
-    h and k, [-]; the mean of a level is that of its cell means, and limits of k go by each cell's own number.
-
-    Raises
-    ------
-    ValueError : A significance that isn't between 0 and 1.
-
-    References
-    ----------
-    .. [1] ASTM E691-23, h and k; ISO 5725-2:2019, Mandel's h and k statistics.
+    Returns : h and k, [-]; the mean of a level is that of its cell means, and limits of k go by each cell's own number.
+    Raises ValueError : A significance that isn't between 0 and 1.
+    Source : ASTM E691-23, h and k; ISO 5725-2:2019, Mandel's h and k statistics.
     """
     present, repeated = cells.counts > 0, cells.counts > 1
     degrees = np.where(repeated, cells.counts - 1.0, 0.0)

@@ -60,23 +60,13 @@ def screen_cells(cells: InterlaboratoryCells, *, keep: Collection[tuple[str, str
     an outlier are the two highest and the two lowest asked about. Stragglers (5 %) stay and are flagged; outliers
     (1 %) are left out, cell by cell, unless ``keep`` holds them: leave a result in or out for its cause, and tell.
 
-    Parameters
-    ----------
     cells : The study, [any unit].
     keep : (Laboratory, level) of outliers that stay, for a reason that the study's report gives; a pair stays whole
         where one of the two is named.
+    Raises ValueError : ``keep`` names a laboratory or level that the study doesn't have.
+    Source : ISO 5725-2:2019, scrutiny of results for consistency and outliers (order from memory). Cochran's limits are
+        those of the number of results in most cells.
 
-    Raises
-    ------
-    ValueError : ``keep`` names a laboratory or level that the study doesn't have.
-
-    References
-    ----------
-    .. [1] ISO 5725-2:2019, scrutiny of results for consistency and outliers (order from memory). Cochran's limits are
-       those of the number of results in most cells.
-
-    Examples
-    --------
     >>> from labcalc.statistics.precision.interlaboratory import interlaboratory_cells
     >>> values = [10.0, 10.2, 10.1, 10.1, 10.0, 10.1, 10.2, 10.1, 14.0, 14.1]
     >>> found = screen_cells(interlaboratory_cells([*"AABBCCDDEE"], ["1"] * 10, values))

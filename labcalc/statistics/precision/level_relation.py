@@ -48,8 +48,6 @@ class PrecisionRelation:
     def deviation_at(self, level: ArrayLike) -> Array:
         """Return the standard deviation at a level, [unit of the results].
 
-        Parameters
-        ----------
         level : Level m, [unit of the results].
         """
         return _curve(self.form, self.intercept, self.slope, np.asarray(level, dtype=float))
@@ -69,24 +67,14 @@ def precision_relations(
     and 2 for each parameter (Akaike): a second parameter has to earn its place. Five levels say little about a form;
     look at the picture, and take the simplest that serves.
 
-    Parameters
-    ----------
     level : Mean of each level, [any unit], above 0, 3 or more.
     deviation : Repeatability or reproducibility standard deviation at each level, [unit of the levels], above 0.
     degrees_of_freedom : Degrees of freedom of each, [-], above 0. Reproducibilities of one study share their
         laboratories, so that their deviance is a guide only.
+    Raises ValueError : Fewer than three levels, lists of different length, or a value that isn't above 0.
+    Source : ISO 5725-2:2019, functional relationship between precision values and the mean level (memory: forms I to
+        III and the iteration of form II).
 
-    Raises
-    ------
-    ValueError : Fewer than three levels, lists of different length, or a value that isn't above 0.
-
-    References
-    ----------
-    .. [1] ISO 5725-2:2019, functional relationship between precision values and the mean level (memory: forms I to III
-       and the iteration of form II).
-
-    Examples
-    --------
     >>> best = precision_relations([1.0, 10.0, 100.0, 1000.0], [0.011, 0.09, 1.05, 9.8], [30] * 4)[0]
     >>> best.form, round(best.slope, 4)
     ('proportional', 0.0101)

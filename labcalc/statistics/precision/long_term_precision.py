@@ -56,18 +56,10 @@ class PerformanceIndex:
 def site_precision(results: ArrayLike, *, confidence: float = 0.95) -> SitePrecision:
     """Return the site precision, [unit of the results], from the results of one material in control.
 
-    Parameters
-    ----------
     results : Results in control, one material, over a long time, [any unit], 2 or more.
     confidence : Confidence of the interval, [-].
-
-    Raises
-    ------
-    ValueError : Fewer than two results, or one that is not finite.
-
-    References
-    ----------
-    .. [1] ASTM D6299, site precision (memory): 2.77 times the standard deviation.
+    Raises ValueError : Fewer than two results, or one that is not finite.
+    Source : ASTM D6299, site precision (memory): 2.77 times the standard deviation.
     """
     series = finite_series(results, 2, "a site precision")
     sigma, degrees = float(np.std(series, ddof=1)), series.size - 1
@@ -78,15 +70,10 @@ def site_precision(results: ArrayLike, *, confidence: float = 0.95) -> SitePreci
 def spread_interval(sigma: float, degrees_of_freedom: float, confidence: float = 0.95) -> tuple[float, float]:
     """Return the confidence interval, [unit of sigma], of a standard deviation of normal results.
 
-    Parameters
-    ----------
     sigma : Standard deviation, [any unit].
     degrees_of_freedom : Its degrees of freedom, [-], 1 or more.
     confidence : Confidence, [-].
-
-    References
-    ----------
-    .. [1] Chi-square distribution of the variance; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.8.
+    Source : Chi-square distribution of the variance; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.8.
     """
     from scipy.special import chdtri
 
@@ -103,23 +90,13 @@ def performance_index(
 ) -> PerformanceIndex:
     """Compare a method's published reproducibility with the laboratory's site precision, [-]; infinite where that is 0.
 
-    Parameters
-    ----------
     published_reproducibility : Published limit R at this level, [unit of the results], above 0.
     published_repeatability : Published limit r at this level, [unit of the results], above 0.
     site : Site precision, [unit of the results].
     thresholds : Where the verdict changes, [-].
+    Raises ValueError : A published limit is not above 0.
+    Source : ASTM D6792, test performance index (memory).
 
-    Raises
-    ------
-    ValueError : A published limit is not above 0.
-
-    References
-    ----------
-    .. [1] ASTM D6792, test performance index (memory).
-
-    Examples
-    --------
     >>> site = site_precision([10.1, 10.2, 10.0, 10.1, 10.3, 9.9])
     >>> found = performance_index(0.5, 0.2, site)
     >>> round(found.index, 2), found.verdict

@@ -35,20 +35,14 @@ def mean_variance(variances: Mapping[str, float], counts: Mapping[str, int]) -> 
 
     .. math:: u^2 = \sum_i \sigma_i^2 / (n_1 n_2 \cdots n_i)
 
-    Parameters
-    ----------
     variances : Component of each level, [unit of the results squared], outermost first.
     counts : How many of each level within one of the level above, [-], 1 or more.
-
-    Raises
-    ------
-    ValueError : A level without a count, a count below 1 or a variance below 0.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, H.5.2.2, and NIST/SEMATECH e-Handbook, 2.4.4.1 (variance of a mean over days and repeats).
+    Raises ValueError : A level without a count, a count below 1 or a variance below 0.
+    Source : JCGM 100:2008, H.5.2.2, and NIST/SEMATECH e-Handbook, 2.4.4.1 (variance of a mean over days and repeats).
     """
-    _refuse_negative(variances)
+    for name, variance in variances.items():
+        if not variance >= 0.0:
+            raise ValueError(f"{name}: variance {variance:g}: 0 or more was expected")
     if list(variances) != list(counts):
         raise ValueError(
             f"counts of {', '.join(counts)}: counts of {', '.join(variances)} were expected, in that order"
@@ -60,36 +54,19 @@ def mean_variance(variances: Mapping[str, float], counts: Mapping[str, int]) -> 
     return float((np.array(list(variances.values())) / number).sum())
 
 
-def _refuse_negative(variances: Mapping[str, float]) -> None:
-    for name, variance in variances.items():
-        if not variance >= 0.0:
-            raise ValueError(f"{name}: variance {variance:g}: 0 or more was expected")
-
-
 def interval_gains(
     variances: Mapping[str, float], counts: Mapping[str, int], *, confidence: float = 0.95
 ) -> tuple[IntervalGain, ...]:
     """Return how one more of each level would narrow the intervals of the components, on average.
 
-    Parameters
-    ----------
     variances : Component of each level taken as true, [unit of the results squared], outermost first.
     counts : How many of each level within one of the level above there are now, [-], 2 or more.
     confidence : Confidence of the intervals, [-].
-
-    Returns
-    -------
-    For each level, expected width of the interval of each standard deviation over the present one, [-], averaged over
-    the mean squares that such components give (4000 draws, the same for every layout).
-
-    Raises
-    ------
-    ValueError : A level without a count, a count below 2, a variance below 0, or the lowest not above 0.
-
-    References
-    ----------
-    .. [1] Intervals as ``combination_interval`` gives them; mean squares of a balanced layout are independent
-       multiples of chi-square.
+    Returns : For each level, expected width of the interval of each standard deviation over the present one, [-],
+        averaged over the mean squares that such components give (4000 draws, the same for every layout).
+    Raises ValueError : A level without a count, a count below 2, a variance below 0, or the lowest not above 0.
+    Source : Intervals as ``combination_interval`` gives them; mean squares of a balanced layout are independent
+        multiples of chi-square.
     """
     mean_variance(variances, counts)
     low = {name: count for name, count in counts.items() if count < 2}

@@ -66,29 +66,16 @@ def interlaboratory_precision(
     usual one by Satterthwaite's degrees of freedom holds the truth in only 92 to 94 cases of 100. Those degrees are
     given nevertheless, for they say what the study's s_R is worth.
 
-    Parameters
-    ----------
     cells : The study without what was left out, [any unit]; two laboratories a level at least, one with repeats.
     limit_factor : What a standard deviation is multiplied by for the limits r and R, [-]: 2.8 as both standards print,
         or 1.96 √2.
     confidence : Confidence of the intervals, [-].
+    Returns : Means, standard deviations, limits and intervals, [unit of the results], and degrees of freedom, [-].
+    Raises ValueError : A level with fewer than two laboratories or without repeats, named.
+    Source : ISO 5725-2:2019, calculation of the general mean and the variances (memory); ASTM E691-23.
+    Source : F. A. Graybill and C.-M. Wang, JASA 75 (1980), 869; R. K. Burdick and F. A. Graybill, Confidence Intervals
+        on Variance Components (1992), 3.2 and 4.3 (unweighted means).
 
-    Returns
-    -------
-    Means, standard deviations, limits and intervals, [unit of the results], and degrees of freedom, [-].
-
-    Raises
-    ------
-    ValueError : A level with fewer than two laboratories or without repeats, named.
-
-    References
-    ----------
-    .. [1] ISO 5725-2:2019, calculation of the general mean and the variances (memory); ASTM E691-23.
-    .. [2] F. A. Graybill and C.-M. Wang, JASA 75 (1980), 869; R. K. Burdick and F. A. Graybill, Confidence Intervals on
-       Variance Components (1992), 3.2 and 4.3 (unweighted means).
-
-    Examples
-    --------
     >>> from labcalc.statistics.precision.interlaboratory import interlaboratory_cells
     >>> cells = interlaboratory_cells([*"AABBCC"], ["1"] * 6, [10.0, 10.2, 10.1, 10.1, 10.4, 10.7])
     >>> found = interlaboratory_precision(cells)
@@ -112,6 +99,8 @@ def interlaboratory_precision(
     degrees = np.column_stack([between, within])
     parts = np.sqrt(np.column_stack([spread / average, (1.0 - 1.0 / average) * pooled]))
     steady = np.column_stack([of_means, _unweighted_share(counts) * pooled])
+    levels = zip(steady, degrees, strict=True)
+    ends = [combination_interval([1.0, 1.0], *one, confidence=confidence) for one in levels]
     return InterlaboratoryPrecision(
         levels=cells.levels,
         laboratories=laboratories,
@@ -130,7 +119,7 @@ def interlaboratory_precision(
         repeatability_interval=np.array(
             [spread_interval(*one, confidence) for one in zip(repeats, within, strict=True)]
         ).T,
-        reproducibility_interval=_root_interval(steady, degrees, confidence),
+        reproducibility_interval=np.sqrt(ends).T,
         confidence=confidence,
     )
 
@@ -148,10 +137,3 @@ def _unweighted_share(counts: Array) -> Array:
     """Return 1 − 1/ñ, with the harmonic mean ñ of the numbers of results of the cells."""
     filled = counts > 0
     return np.asarray(1.0 - np.sum(np.divide(1.0, counts, where=filled, out=np.zeros_like(counts)), 0) / filled.sum(0))
-
-
-def _root_interval(parts: Array, degrees: Array, confidence: float) -> Array:
-    """Return lower and upper ends for the root of a sum of two mean squares, levels × (between, within)."""
-    levels = zip(parts, degrees, strict=True)
-    ends = [combination_interval([1.0, 1.0], *one, confidence=confidence) for one in levels]
-    return np.asarray(np.sqrt(ends).T)

@@ -81,27 +81,14 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
     layouts and 93 to 97 % in strongly unbalanced ones (groups of 1 beside groups of 20); of a component that is 0 they
     hold 97.5 %, since its lower end can't be wrong.
 
-    Parameters
-    ----------
     analysis : Mean squares, [unit of the results squared], with their coefficients.
     confidence : Confidence of each interval, [-].
+    Returns : Variances with intervals, [unit of the results squared]; a negative estimate stands as 0, and sums add up
+        what stands (ISO 5725-2 does the same with the variance between laboratories).
+    Raises ValueError : The confidence is not between 0 and 1.
+    Source : ISO 5725-3:1994, annexes B and C (memory).
+    Source : NIST/SEMATECH e-Handbook of Statistical Methods, 2.6.3 (the same layout in pooled deviations).
 
-    Returns
-    -------
-    Variances with intervals, [unit of the results squared]; a negative estimate stands as 0, and sums add up what
-    stands (ISO 5725-2 does the same with the variance between laboratories).
-
-    Raises
-    ------
-    ValueError : The confidence is not between 0 and 1.
-
-    References
-    ----------
-    .. [1] ISO 5725-3:1994, annexes B and C (memory).
-    .. [2] NIST/SEMATECH e-Handbook of Statistical Methods, 2.6.3 (the same layout in pooled deviations).
-
-    Examples
-    --------
     >>> from labcalc.statistics import nested_analysis
     >>> layout = nested_analysis([1.0, 1.2, 2.0, 2.4, 3.0, 3.2], {"day": [1, 1, 2, 2, 3, 3]})
     >>> found = variance_components(layout)
@@ -183,37 +170,25 @@ def combination_interval(
     V holds a term for each mean square, such that L and U are exact where all others are 0, and one for each pair of
     mean squares of which at least one is subtracted.
 
-    Parameters
-    ----------
     weights : Weight c of each mean square, [-], of either sign.
     mean_squares : Independent mean squares, [unit of the results squared], along the last axis.
     degrees_of_freedom : Degrees of freedom of each, [-], 1 or more.
     confidence : Confidence of the two-sided interval, [-], above 0 and below 1.
-
-    Raises
-    ------
-    ValueError : The confidence is not between 0 and 1.
-
-    References
-    ----------
-    .. [1] Graybill and Wang, J. Am. Stat. Assoc. 75 (1980) 869 (sums).
-    .. [2] Ting, Burdick, Graybill, Jeyaratnam and Lu, J. Stat. Comput. Simul. 35 (1990) 135 (differences; memory).
+    Raises ValueError : The confidence is not between 0 and 1.
+    Source : Graybill and Wang, J. Am. Stat. Assoc. 75 (1980) 869 (sums).
+    Source : Ting, Burdick, Graybill, Jeyaratnam and Lu, J. Stat. Comput. Simul. 35 (1990) 135 (differences; memory).
     """
     if not 0.0 < confidence < 1.0:
         raise ValueError(f"confidence {confidence:g}: between 0 and 1 was expected")
     weight, degrees = np.asarray(weights, dtype=float), np.asarray(degrees_of_freedom, dtype=float)
     used = weight != 0.0
     parts = (np.asarray(mean_squares, dtype=float) * weight)[..., used]
-    lower, upper = _variance_forms(weight[used] > 0.0, degrees[used], (1.0 - confidence) / 2.0)
+    added = weight[used] > 0.0
+    lower, upper = (_variance_form(one, degrees[used], (1.0 - confidence) / 2.0) for one in (added, ~added))
     estimate = parts.sum(axis=-1)
     below, above = (np.einsum("...i,ij,...j->...", np.abs(parts), form, np.abs(parts)) for form in (lower, upper))
     low, high = estimate - np.sqrt(np.maximum(below, 0.0)), estimate + np.sqrt(np.maximum(above, 0.0))
     return np.maximum(low, 0.0), np.maximum(high, 0.0)
-
-
-def _variance_forms(added: NDArray[np.bool_], degrees: Array, tail: float) -> tuple[Array, Array]:
-    """Return V_L and V_U as quadratic forms in the absolute parts."""
-    return _variance_form(added, degrees, tail), _variance_form(~added, degrees, tail)
 
 
 def _variance_form(added: NDArray[np.bool_], degrees: Array, tail: float) -> Array:

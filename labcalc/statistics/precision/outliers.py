@@ -86,18 +86,10 @@ def standing_of(statistic: float, limit_5_percent: float, limit_1_percent: float
 def cochran_test(deviations: ArrayLike, results: int) -> OutlierTest:
     """Ask whether the largest of some standard deviations is too large: its share of the sum of variances, [-].
 
-    Parameters
-    ----------
     deviations : Standard deviations, one a cell, [any unit], 2 or more, not all 0.
     results : Number of results behind each, [-], 2 or more; where it differs a little, that of most cells.
-
-    Raises
-    ------
-    ValueError : Fewer than two standard deviations, one that isn't a number from 0 on, or all 0.
-
-    References
-    ----------
-    .. [1] ISO 5725-2:2019, Cochran's test (memory); one-sided, for a large variance only.
+    Raises ValueError : Fewer than two standard deviations, one that isn't a number from 0 on, or all 0.
+    Source : ISO 5725-2:2019, Cochran's test (memory); one-sided, for a large variance only.
     """
     series = finite_series(deviations, 2, "Cochran's test")
     if np.any(series < 0.0) or not np.any(series > 0.0):
@@ -113,23 +105,13 @@ def grubbs_test(values: ArrayLike, end: End | None = None, *, two_sided: bool = 
 
     With three values the answer deceives: see the module's warning.
 
-    Parameters
-    ----------
     values : Values, such as cell means of one level, [any unit], 3 or more, not all equal.
     end : Which one is asked about, [-]; none: the one further from the mean.
     two_sided : Whether the limits are those for an odd value at either end; one-sided only where the end was fixed
         before the values were seen.
+    Raises ValueError : Fewer than three values, one that isn't finite, or all equal.
+    Source : F. E. Grubbs, Technometrics 11 (1969), 1; ISO 5725-2:2019, Grubbs' test; ASTM E178.
 
-    Raises
-    ------
-    ValueError : Fewer than three values, one that isn't finite, or all equal.
-
-    References
-    ----------
-    .. [1] F. E. Grubbs, Technometrics 11 (1969), 1; ISO 5725-2:2019, Grubbs' test; ASTM E178.
-
-    Examples
-    --------
     >>> found = grubbs_test([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57])
     >>> found.places, round(found.statistic, 4), found.standing
     ((7,), 2.4688, 'outlier')
@@ -145,24 +127,14 @@ def grubbs_test(values: ArrayLike, end: End | None = None, *, two_sided: bool = 
 def grubbs_pair_test(values: ArrayLike, end: End, *, two_sided: bool = True) -> OutlierTest:
     """Ask whether the two highest or the two lowest values together are too far from the rest.
 
-    Parameters
-    ----------
     values : Values, such as cell means of one level, [any unit], 4 or more, not all equal.
     end : Which pair, [-].
     two_sided : Whether the limits are those for an odd pair at either end.
-
-    Returns
-    -------
-    Sum of squares without the pair over that with it, [-]: odd where it is small. Limits by :func:`grubbs_pair_limit`.
-
-    Raises
-    ------
-    ValueError : Fewer than four values, one that isn't finite, or all equal.
-
-    References
-    ----------
-    .. [1] F. E. Grubbs and G. Beck, Technometrics 14 (1972), 847; ISO 5725-2:2019, Grubbs' test for two outlying
-       observations.
+    Returns : Sum of squares without the pair over that with it, [-]: odd where it is small. Limits by
+        :func:`grubbs_pair_limit`.
+    Raises ValueError : Fewer than four values, one that isn't finite, or all equal.
+    Source : F. E. Grubbs and G. Beck, Technometrics 14 (1972), 847; ISO 5725-2:2019, Grubbs' test for two outlying
+        observations.
     """
     deviates = _studentised(finite_series(values, 4, "a test of a pair"))
     order = np.argsort(-deviates if end == "highest" else deviates, kind="stable")
@@ -175,21 +147,11 @@ def grubbs_pair_test(values: ArrayLike, end: End, *, two_sided: bool = True) -> 
 def extreme_deviates(values: ArrayLike, most: int) -> ExtremeDeviates:
     """Look for up to some number of odd values at either end, one after the other, by their deviates, [-].
 
-    Parameters
-    ----------
     values : Values, [any unit]; 25 or more for the limits to hold well, 15 at least (Rosner).
     most : Largest number of odd values looked for, [-], 1 to n − 2.
+    Raises ValueError : A value that isn't finite, too many steps, or fewer values that differ than steps.
+    Source : B. Rosner, Technometrics 25 (1983), 165; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3.
 
-    Raises
-    ------
-    ValueError : A value that isn't finite, too many steps, or fewer values that differ than steps.
-
-    References
-    ----------
-    .. [1] B. Rosner, Technometrics 25 (1983), 165; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3.
-
-    Examples
-    --------
     >>> found = extreme_deviates([*range(24), 90.0, 95.0], 3)
     >>> found.places[:2], found.outliers
     ((25, 24), 2)

@@ -16,8 +16,7 @@ CRITICAL_RANGE_FACTORS = MappingProxyType(
 )
 """Quantiles of 95 % of the range of n normal results over their standard deviation."""
 
-_DUST = 1e-14
-"""What binary arithmetic adds to a difference, relative to the results: 10.3 - 10.2 is a little above 0.1."""
+_DUST = 1e-14  # what binary arithmetic adds to a difference, relative to the results: 10.3 - 10.2 is a little above 0.1
 
 
 @dataclass(frozen=True)
@@ -34,21 +33,11 @@ class RepeatDecision:
 def critical_range(repeatability: float, results: int) -> float:
     """Return the range, [unit of the result], that n repeats exceed in one case of twenty.
 
-    Parameters
-    ----------
     repeatability : Repeatability limit r of the method for two results, [unit of the result].
     results : Number of results n, [-], 2 to 10.
+    Raises ValueError : The number of results is outside 2 to 10.
+    Source : ISO 5725-6:1994, 4.1.4 and table 1 (critical range factors), here to three decimals.
 
-    Raises
-    ------
-    ValueError : The number of results is outside 2 to 10.
-
-    References
-    ----------
-    .. [1] ISO 5725-6:1994, 4.1.4 and table 1 (critical range factors), here to three decimals.
-
-    Examples
-    --------
     >>> round(critical_range(0.1, 2), 4), round(critical_range(0.1, 3), 4)
     (0.1, 0.1196)
     """
@@ -62,8 +51,6 @@ def family_repeatability(repeatability: float, comparisons: int, *, probability:
 
     One good pair in twenty exceeds r, so one of four pairs does in nearly one good run of five.
 
-    Parameters
-    ----------
     repeatability : Repeatability limit r of the method for two results, 95 %, [unit of the result].
     comparisons : How many quantities and temperatures are compared, [-], 1 or more.
     probability : That none of them exceeds its limit by chance, [-]; 0.97 is our own choice.
@@ -75,8 +62,6 @@ def family_repeatability(repeatability: float, comparisons: int, *, probability:
 def lie_within(results: ArrayLike, limit: float) -> bool:
     """Tell whether the range of some results is at most a limit; a range that equals it in decimals is within.
 
-    Parameters
-    ----------
     results : Finite results, [any unit].
     limit : Largest range allowed, [unit of the results].
     """
@@ -84,32 +69,19 @@ def lie_within(results: ArrayLike, limit: float) -> bool:
     return bool(np.ptp(series) <= limit + _DUST * float(np.max(np.abs(series))))
 
 
-def acceptable_result(results: ArrayLike, repeatability: float, *, costly: bool = False) -> RepeatDecision:
+def acceptable_result(results: ArrayLike, repeatability: float) -> RepeatDecision:
     """Return the result to report from two, three or four repeats, or how many more to measure.
 
-    Two results within r give their mean. Otherwise two more are measured, or one where a test is costly. The mean of
-    all holds while their range is within the critical range of their number, otherwise their median.
+    Two results within r give their mean. Otherwise two more are measured. The mean of all holds while their range is
+    within the critical range of their number, otherwise their median.
 
-    Parameters
-    ----------
     results : All repeats so far, in the order of measurement, [any unit], 2 to 4.
     repeatability : Repeatability limit r of the method for two results, [unit of the results], above 0.
-    costly : Whether a third result ends the matter.
+    Returns : Value, range and critical range, [unit of the results], the rule, and the number still to be measured,
+        [-].
+    Raises ValueError : Not 2 to 4 results, one that is not finite, or a repeatability that is not above 0.
+    Source : ISO 5725-6:1994, 5.2 (memory; the median of three is seen in a public copy).
 
-    Returns
-    -------
-    Value, range and critical range, [unit of the results], the rule, and the number still to be measured, [-].
-
-    Raises
-    ------
-    ValueError : Not 2 to 4 results, one that is not finite, or a repeatability that is not above 0.
-
-    References
-    ----------
-    .. [1] ISO 5725-6:1994, 5.2 (memory; the median of three is seen in a public copy).
-
-    Examples
-    --------
     >>> acceptable_result([10.00, 10.08], 0.1).rule
     'mean'
     >>> acceptable_result([10.00, 10.13], 0.1).more
@@ -123,7 +95,6 @@ def acceptable_result(results: ArrayLike, repeatability: float, *, costly: bool 
     limit, spread = critical_range(repeatability, series.size), float(np.ptp(series))
     if lie_within(series, limit):
         return RepeatDecision(float(np.mean(series)), "mean", 0, spread, limit)
-    final = 3 if costly else 4
-    if series.size < final:
-        return RepeatDecision(float("nan"), "measure more", final - series.size, spread, limit)
+    if series.size < 4:
+        return RepeatDecision(float("nan"), "measure more", 4 - series.size, spread, limit)
     return RepeatDecision(float(np.median(series)), "median", 0, spread, limit)

@@ -55,26 +55,15 @@ def likelihood_components(
     lowest up: the time grows with the number of results, not with its square or cube. A component at 0 stays there
     while the likelihood falls with it.
 
-    Parameters
-    ----------
     results : Results, [any unit].
     factors : Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer
         group. None: the plain spread of the results.
     lowest : What the results within the innermost groups are called.
-
-    Returns
-    -------
-    Variances, [unit of the results squared]. For balanced data they are those of the analysis of variance where none of
-    these is negative.
-
-    Raises
-    ------
-    ValueError : As for ``nested_analysis``, or results that are all alike within the innermost groups.
-
-    References
-    ----------
-    .. [1] Patterson and Thompson, Biometrika 58 (1971) 545; Searle, Casella and McCulloch, Variance Components (1992),
-       6.6 (memory).
+    Returns : Variances, [unit of the results squared]. For balanced data they are those of the analysis of variance
+        where none of these is negative.
+    Raises ValueError : As for ``nested_analysis``, or results that are all alike within the innermost groups.
+    Source : Patterson and Thompson, Biometrika 58 (1971) 545; Searle, Casella and McCulloch, Variance Components
+        (1992), 6.6 (memory).
     """
     analysis = nested_analysis(results, factors, lowest=lowest)
     series, nest = np.asarray(results, dtype=float), analysis.layout

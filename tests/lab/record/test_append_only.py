@@ -15,7 +15,8 @@ from labcalc.lab.record.steps import LATEST
 from tests.lab.record.conftest import export_files, lab_with, new_database
 
 TABLES = (
-    "decisions", "entries", "exports", "lines_set_aside", "readings", "refusals", "refused", "rows", "stamps", "steps",
+    "entries", "exports", "lines_set_aside", "packed_rows", "readings",
+    "refusals", "refused", "rows", "stamps", "steps",
 )  # fmt: skip
 KEPT = "the record is added to, never changed"
 
@@ -136,4 +137,4 @@ def test_a_bench_needs_no_more_than_to_read_and_to_add(
 
 
 def test_there_are_as_many_steps_as_the_tests_know(plain: sqlite3.Connection) -> None:
-    assert plain.execute("SELECT max(step) FROM steps").fetchone() == (LATEST,) == (4,)
+    assert plain.execute("SELECT max(step) FROM steps").fetchone() == (LATEST,) == (5,)

@@ -161,6 +161,9 @@ def test_a_watched_folder_takes_files_when_they_are_whole(tmp_path: Path) -> Non
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )  # fmt: skip
     try:
+        end = time.monotonic() + 120
+        while time.monotonic() < end and not (tmp_path / "record.sqlite").exists():
+            time.sleep(0.1)
         whole = export(first=90, rows=4)
         with (folder / "late.csv").open("w", encoding="utf-8") as file:
             for at in range(0, len(whole), 40):  # longer than two looks, half a line at a time
@@ -168,7 +171,6 @@ def test_a_watched_folder_takes_files_when_they_are_whole(tmp_path: Path) -> Non
                 file.flush()
                 time.sleep(0.7)
         (folder / "bad.csv").write_text(HEADER[:9], encoding="utf-8")
-        end = time.monotonic() + 60
         while time.monotonic() < end and len(find_entries(laboratory, kind="export")) < 2:
             time.sleep(0.5)
         while time.monotonic() < end and not find_entries(laboratory, kind="refused"):

@@ -75,7 +75,7 @@ def test_runs_are_judged_the_same(both: tuple[Path, Path]) -> None:
 
 def test_pages_print_head_and_number_of_entries(both: tuple[Path, Path], materials: tuple[Material, Material]) -> None:
     head = record_head(load_laboratory(both[1]))
-    assert head.entries == 4 + 29 + 1
+    assert head.entries == 5 + 29 + 1
     folder, record = materials
     line = f"{head.entries} entries, head {head.digest}"
     run = record.runs[0]

@@ -42,7 +42,7 @@ def test_a_step_that_fails_leaves_the_record_as_it_was(laboratory: Laboratory, m
     with database.reading() as connection:
         assert not connection.has_table("stamps")
     monkeypatch.undo()
-    assert record_head(laboratory).entries == head[0] + 2
+    assert record_head(laboratory).entries == head[0] + 3
 
 
 def record_head_at(laboratory: Laboratory) -> tuple[int, str]:

@@ -24,6 +24,7 @@ from labcalc.lab import (
     verify_record,
 )
 from labcalc.lab.record.chain import ORIGIN, canonical, linked
+from labcalc.lab.record.contents import packed_rows
 from tests.lab.record.conftest import export_files, lab_with
 
 Change = Callable[[sqlite3.Connection], object]
@@ -31,13 +32,13 @@ Change = Callable[[sqlite3.Connection], object]
 
 @pytest.fixture
 def filled(tmp_path: Path) -> Laboratory:
-    """Entries 1 to 4 are steps, 5 to 8 exports of three rows, 9 and 10 decisions; 10 takes the place of 9."""
+    """Entries 1 to 5 are steps, 6 to 9 exports of three rows, 10 and 11 decisions; 11 takes the place of 10."""
     laboratory = lab_with(tmp_path)
     files = export_files(tmp_path / "exports", 4)
     files[1].write_text(files[1].read_text("utf-8") + "S9;2026-03-02 09:00;40;broken;838.9;\n----------\n", "utf-8")
     list(add_exports(laboratory, files, who="Inês"))
     add_decision(laboratory, who="Inês", what="conclusion", why="seen", instrument="VD-1")
-    add_decision(laboratory, who="Inês", what="conclusion", why="seen better", instrument="VD-1", corrects=9)
+    add_decision(laboratory, who="Inês", what="conclusion", why="seen better", instrument="VD-1", corrects=10)
     return laboratory
 
 
@@ -56,40 +57,49 @@ def change(laboratory: Laboratory, *statements: str | Change) -> None:
 
 def test_what_was_written_holds(filled: Laboratory) -> None:
     head, fault = verify_record(filled)
-    assert (head.entries, fault) == (10, None)
-    assert verify_record(filled, {10: head.digest[:16].upper()}) == (head, None)
+    assert (head.entries, fault) == (11, None)
+    assert verify_record(filled, {11: head.digest[:16].upper()}) == (head, None)
 
 
 @pytest.mark.parametrize(
     ("statement", "told"),
     [
-        ("UPDATE entries SET content = replace(content, 'run_001', 'run_100') WHERE n = 6", "entry 6: its text is not"),
-        ("UPDATE entries SET who = 'Bo' WHERE n = 5", "entry 5: its columns say something else than its text"),
-        ("UPDATE entries SET at = '2020-01-01T00:00:00Z' WHERE n = 5", "entry 5: its columns say something else"),
-        ("UPDATE entries SET corrects = NULL WHERE n = 10", "entry 10: its columns say something else"),
-        ("UPDATE entries SET kind = 'note' WHERE n = 5", "entry 5: its columns say something else"),
-        ("DELETE FROM entries WHERE n = 7", "entry 7: it is missing"),
-        ("UPDATE entries SET n = CASE n WHEN 6 THEN 60 ELSE n END", "entry 6: it is missing"),
-        ("UPDATE rows SET kinematic_viscosity_mm2_s = '15.5' WHERE entry = 6 AND place = 2", "entry 6: its rows, ref"),
-        ("UPDATE rows SET measured_at_utc = NULL WHERE entry = 6 AND place = 2", "entry 6: its rows, refused rows"),
-        ("UPDATE rows SET sample = 'S99' WHERE entry = 6 AND place = 2", "entry 6: its rows, refused rows"),
-        ("DELETE FROM rows WHERE entry = 8 AND place = 3", "entry 8: its rows, refused rows or lines set aside"),
-        ("INSERT INTO rows (entry, place, replicate, source_line) VALUES (7, 9, 1, 9)", "entry 7: its rows, refused"),
-        ("INSERT INTO rows (entry, place, replicate, source_line) VALUES (9, 9, 1, 9)", "entry 9: the table rows"),
-        ("UPDATE refusals SET expected = 'nothing'", "entry 6: its rows, refused rows or lines set aside"),
-        ("DELETE FROM lines_set_aside", "entry 6: its rows, refused rows or lines set aside"),
-        ("UPDATE readings SET export = 6 WHERE entry = 5", "entry 5: it is the reading of another export"),
-        ("DELETE FROM readings WHERE entry = 5", "entry 5: it is the reading of another export"),
-        ("DELETE FROM exports WHERE entry = 5", "entry 5: its export is missing"),
-        ("UPDATE exports SET packed = x'00' WHERE entry = 5", "entry 5: its export can't be unpacked"),
-        ("UPDATE exports SET size = size + 1 WHERE entry = 5", "entry 5: its export is not the one that was added"),
+        ("UPDATE entries SET content = replace(content, 'run_001', 'run_100') WHERE n = 7", "entry 7: its text is not"),
+        ("UPDATE entries SET who = 'Bo' WHERE n = 6", "entry 6: its columns say something else than its text"),
+        ("UPDATE entries SET at = '2020-01-01T00:00:00Z' WHERE n = 6", "entry 6: its columns say something else"),
+        ("UPDATE entries SET corrects = NULL WHERE n = 11", "entry 11: its columns say something else"),
+        ("UPDATE entries SET kind = 'note' WHERE n = 6", "entry 6: its columns say something else"),
+        ("DELETE FROM entries WHERE n = 8", "entry 8: it is missing"),
+        ("UPDATE entries SET n = CASE n WHEN 7 THEN 61 ELSE n END", "entry 7: it is missing"),
+        ("UPDATE rows SET kinematic_viscosity_mm2_s = '15.5' WHERE entry = 7 AND place = 2", "entry 7: its rows, ref"),
+        ("UPDATE rows SET measured_at_utc = NULL WHERE entry = 7 AND place = 2", "entry 7: its rows, refused rows"),
+        ("UPDATE rows SET sample = 'S99' WHERE entry = 7 AND place = 2", "entry 7: its rows, refused rows"),
+        ("DELETE FROM rows WHERE entry = 9 AND place = 3", "entry 9: its rows, refused rows or lines set aside"),
+        ("INSERT INTO rows (entry, place, replicate, source_line) VALUES (8, 9, 1, 9)", "entry 8: its rows, refused"),
+        ("INSERT INTO rows (entry, place, replicate, source_line) VALUES (10, 9, 1, 9)", "entry 10: the table rows"),
+        ("UPDATE refusals SET expected = 'nothing'", "entry 7: its rows, refused rows or lines set aside"),
+        ("DELETE FROM lines_set_aside", "entry 7: its rows, refused rows or lines set aside"),
+        ("UPDATE readings SET export = 7 WHERE entry = 6", "entry 6: it is the reading of another export"),
+        ("DELETE FROM readings WHERE entry = 6", "entry 6: it is the reading of another export"),
+        ("DELETE FROM exports WHERE entry = 6", "entry 6: its export is missing"),
+        ("UPDATE exports SET packed = x'00' WHERE entry = 6", "entry 6: its export can't be unpacked"),
+        ("UPDATE exports SET size = size + 1 WHERE entry = 6", "entry 6: its export is not the one that was added"),
         (
             lambda connection: connection.execute("UPDATE exports SET packed = ?", (zlib.compress(b"other"),)),
-            "entry 5: its export is not the one that was added",
+            "entry 6: its export is not the one that was added",
         ),
-        ("INSERT INTO exports VALUES (9, 'x', 1, x'00')", "entry 9: the table exports holds something for it"),
-        ("UPDATE decisions SET why = 'no reason' WHERE entry = 9", "entry 9: its decision is not the one it says"),
-        ("DELETE FROM decisions WHERE entry = 9", "entry 9: its decision is not the one it says"),
+        ("INSERT INTO exports VALUES (10, 'x', 1, x'00')", "entry 10: the table exports holds something for it"),
+        ("UPDATE packed_rows SET packed = x'00' WHERE entry = 7", "entry 7: what pages are made from can't be"),
+        ("DELETE FROM packed_rows WHERE entry = 7", "entry 7: what pages are made from is missing"),
+        (
+            "UPDATE packed_rows SET packed = (SELECT packed FROM packed_rows WHERE entry = 8) WHERE entry = 7",
+            "entry 7: what pages are made from is not its rows",
+        ),
+        (
+            lambda connection: connection.execute("UPDATE packed_rows SET packed = ?", (packed_rows([]),)),
+            "entry 6: what pages are made from is not its rows",
+        ),
+        ("INSERT INTO packed_rows VALUES (10, x'00')", "entry 10: the table packed_rows holds something for it"),
         ("UPDATE steps SET head = 'x' WHERE step = 2", "entry 2: its step is not the one that was taken"),
         ("DELETE FROM steps WHERE step = 1", "entry 1: its step is not the one that was taken"),
     ],
@@ -100,41 +110,41 @@ def test_the_first_bad_entry_is_named(filled: Laboratory, statement: str | Chang
 
 
 def test_entries_that_changed_places(filled: Laboratory) -> None:
-    swap = "UPDATE entries SET n = CASE n WHEN 50 THEN 7 WHEN 7 THEN 6 ELSE n END WHERE n IN (50, 7)"
-    change(filled, "UPDATE entries SET n = 50 WHERE n = 6", "UPDATE entries SET n = 51 WHERE n = 7")
-    change(filled, swap, "UPDATE entries SET n = 6 WHERE n = 51")
-    assert str(verify_record(filled)[1]) == "entry 6: it doesn't follow the entry before it"
+    swap = "UPDATE entries SET n = CASE n WHEN 51 THEN 8 WHEN 8 THEN 7 ELSE n END WHERE n IN (51, 8)"
+    change(filled, "UPDATE entries SET n = 51 WHERE n = 7", "UPDATE entries SET n = 52 WHERE n = 8")
+    change(filled, swap, "UPDATE entries SET n = 7 WHERE n = 52")
+    assert str(verify_record(filled)[1]) == "entry 7: it doesn't follow the entry before it"
 
 
 def test_an_end_cut_off_contradicts_paper_only(filled: Laboratory) -> None:
     head, _ = verify_record(filled)
-    change(filled, "DELETE FROM decisions WHERE entry = 10", "DELETE FROM entries WHERE n = 10")
+    change(filled, "DELETE FROM entries WHERE n = 11")
     assert verify_record(filled)[1] is None
-    cut = verify_record(filled, {10: head.digest})[1]
-    assert str(cut) == "entry 10: a printed head names it; the record ends with 9"
+    cut = verify_record(filled, {11: head.digest})[1]
+    assert str(cut) == "entry 11: a printed head names it; the record ends with 10"
 
 
 def test_a_record_written_anew_contradicts_paper_only(filled: Laboratory) -> None:
     head, _ = verify_record(filled)
-    change(filled, "UPDATE decisions SET why = 'as wished' WHERE entry = 9", _write_anew)
+    change(filled, _write_anew)
     assert verify_record(filled)[1] is None
-    fault = verify_record(filled, {10: head.digest[:16]})[1]
+    fault = verify_record(filled, {11: head.digest[:16]})[1]
     assert fault is not None
-    assert (fault.entry, fault.problem.endswith(f"{head.digest[:16]} was printed")) == (10, True)
+    assert (fault.entry, fault.problem.endswith(f"{head.digest[:16]} was printed")) == (11, True)
 
 
 @pytest.mark.parametrize("text", ["no JSON", "[1]", '{"content":{}}', '{"content":{"n":1.5}}'])
 def test_a_text_that_is_none_of_labcalc(filled: Laboratory, text: str) -> None:
     def forge(connection: sqlite3.Connection) -> None:
-        (previous,) = connection.execute("SELECT previous FROM entries WHERE n = 10").fetchone()
-        connection.execute("UPDATE entries SET content = ?, digest = ? WHERE n = 10", (text, linked(previous, text)))
+        (previous,) = connection.execute("SELECT previous FROM entries WHERE n = 11").fetchone()
+        connection.execute("UPDATE entries SET content = ?, digest = ? WHERE n = 11", (text, linked(previous, text)))
 
     change(filled, forge)
     fault = verify_record(filled)[1]
     assert fault is not None
     assert (fault.entry, fault.problem) in (
-        (10, "its text is not one that labcalc writes"),
-        (10, "its columns say something else than its text"),
+        (11, "its text is not one that labcalc writes"),
+        (11, "its columns say something else than its text"),
     )
 
 
@@ -142,7 +152,7 @@ def _write_anew(connection: sqlite3.Connection) -> None:
     previous = ORIGIN
     for n, content in connection.execute("SELECT n, content FROM entries ORDER BY n").fetchall():
         stated = json.loads(content)
-        if n == 9:
+        if n == 10:
             stated["content"]["why"] = "as wished"
         text = canonical(stated)
         digest = linked(previous, text)
@@ -154,10 +164,10 @@ def _write_anew(connection: sqlite3.Connection) -> None:
 @pytest.mark.parametrize(
     ("statement", "told"),
     [
-        ("UPDATE refused SET sha256 = 'x'", "entry 11: its export is not the one that was refused"),
-        ("UPDATE refused SET packed = x'00'", "entry 11: its export can't be unpacked"),
-        ("DELETE FROM refused", "entry 11: its export is not the one that was refused"),
-        ("INSERT INTO refused VALUES (9, 'x', x'00')", "entry 9: the table refused holds something for it"),
+        ("UPDATE refused SET sha256 = 'x'", "entry 12: its export is not the one that was refused"),
+        ("UPDATE refused SET packed = x'00'", "entry 12: its export can't be unpacked"),
+        ("DELETE FROM refused", "entry 12: its export is not the one that was refused"),
+        ("INSERT INTO refused VALUES (10, 'x', x'00')", "entry 10: the table refused holds something for it"),
     ],
 )
 def test_an_export_that_was_refused_is_held_too(filled: Laboratory, tmp_path: Path, statement: str, told: str) -> None:
@@ -172,33 +182,34 @@ def test_triggers_that_are_gone_are_told(filled: Laboratory) -> None:
     assert filled.file is not None
     with closing(sqlite3.connect(filled.file.parent / "record.sqlite", isolation_level=None)) as connection:
         connection.execute("DROP TRIGGER rows_update")
-    told = "entry 10: all holds up to it, but the triggers that refuse changes are gone or others: rows_update"
+    told = "entry 11: all holds up to it, but the triggers that refuse changes are gone or others: rows_update"
     assert str(verify_record(filled)[1]) == told
 
 
 @pytest.mark.parametrize(
     "statement",
     [
-        "UPDATE entries SET content = 'no JSON' WHERE n = 6",
-        "UPDATE entries SET content = '{\"content\":{}}' WHERE n = 6",
-        "UPDATE rows SET temperature_C = 'warm' WHERE entry = 6",
-        "UPDATE rows SET measured_at_utc = 'yesterday' WHERE entry = 6",
+        "UPDATE entries SET content = 'no JSON' WHERE n = 7",
+        "UPDATE entries SET content = '{\"content\":{}}' WHERE n = 7",
+        "UPDATE packed_rows SET packed = x'00' WHERE entry = 7",
+        f"UPDATE packed_rows SET packed = x'{zlib.compress(b'no JSON').hex()}' WHERE entry = 7",
+        f"UPDATE packed_rows SET packed = x'{zlib.compress(b'[3,[]]' + bytes(9)).hex()}' WHERE entry = 7",
     ],
 )
 def test_a_record_that_somebody_wrote_into_is_refused_in_one_line(filled: Laboratory, statement: str) -> None:
     change(filled, statement)
-    with pytest.raises(RecordError, match=r"entry 6: its text is not|verify` names the entry"):
+    with pytest.raises(RecordError, match=r"entry 7: its text is not|verify` names the entry"):
         read_record(filled)
-    with pytest.raises(RecordError, match="entry 6: its text is not") if "no JSON" in statement else nullcontext():
+    with pytest.raises(RecordError, match="entry 7: its text is not") if "no JSON" in statement else nullcontext():
         [one.for_programs for one in find_entries(filled)]
 
 
 def test_a_decision_that_somebody_wrote_over_stops_no_other(filled: Laboratory) -> None:
     add_decision(filled, who="Inês", what="accept", why="new lot", run="R8")
-    change(filled, "UPDATE entries SET content = 'no JSON' WHERE n = 10")
+    change(filled, "UPDATE entries SET content = 'no JSON' WHERE n = 11")
     decided = checked_decisions(filled)
     assert [one.why for one in decided.decisions] == ["seen", "new lot"]
-    assert [str(one) for one in decided.unusable] == ["the record: entry 10: its text is not one that labcalc writes"]
+    assert [str(one) for one in decided.unusable] == ["the record: entry 11: its text is not one that labcalc writes"]
 
 
 def test_an_index_that_hides_an_entry_is_told(filled: Laboratory) -> None:
@@ -220,7 +231,7 @@ def test_a_file_that_is_taken_for_known_and_isnt_is_told(filled: Laboratory, tmp
     forged = tmp_path / "exports" / "other.csv"
     forged.write_text("another", encoding="utf-8")
     os.utime(forged, (1_700_000_000, 1_700_000_000))
-    stamp = (str(forged), forged.stat().st_size, forged.stat().st_mtime_ns, 5)
+    stamp = (str(forged), forged.stat().st_size, forged.stat().st_mtime_ns, 6)
     change(filled, lambda connection: connection.execute("INSERT INTO stamps VALUES (?, ?, ?, ?)", stamp))
     list(add_exports(filled, [tmp_path / "exports"], who="Inês"))
     assert verify_record(filled)[1] is None
