@@ -147,10 +147,33 @@ def asked(question: Question, heading: str, journal: Journal, then: Callable[[],
     return _with_room(question, heading, journal, "Check", then and (lambda: ipywidgets.HTML(then().html)))
 
 
-def predicted(question: Question, reveal: Callable[[], Plot], journal: Journal) -> Any:
+class Answered:
+    """What waits for an answer, and is shown with it."""
+
+    def __init__(self) -> None:
+        self._waiting: list[Callable[[], None]] | None = []
+
+    def come(self) -> None:
+        """Show what has waited; what comes later is shown at once."""
+        waiting, self._waiting = self._waiting or [], None
+        for show in waiting:
+            show()
+
+    def shown(self, make: Callable[[], Any]) -> Any:
+        """Return what ``make`` makes, or room for it until the answer comes."""
+        if self._waiting is None:
+            return make()
+        room = ipywidgets.VBox([ipywidgets.HTML("<p class='note'>Shown when the question above is answered.</p>")])
+        self._waiting.append(lambda: setattr(room, "children", (make(),)))
+        return framed(room)
+
+
+def predicted(
+    question: Question, reveal: Callable[[], Plot], journal: Journal, answered: Answered | None = None
+) -> Any:
     """Return a question, and room beneath it for the picture that is shown once it is answered."""
     return _with_room(
-        question, "Predict", journal, "Show what happens", lambda: pictured(draw_plot(reveal())), at_once=True
+        question, "Predict", journal, "Show what happens", lambda: pictured(draw_plot(reveal())), answered
     )
 
 
@@ -160,15 +183,17 @@ def _with_room(
     journal: Journal,
     button: str,
     reveal: Callable[[], Any] | None,
-    at_once: bool = False,
+    answered: Answered | None = None,
 ) -> Any:
     after = ipywidgets.VBox()
 
     def show_it() -> None:
         if reveal is not None and not after.children:
             after.children = (reveal(),)
+        if answered is not None:
+            answered.come()
 
-    return framed(AnswerField(question, heading, journal, button, show_it, at_once=at_once).box, after)
+    return framed(AnswerField(question, heading, journal, button, show_it, at_once=button != "Check").box, after)
 
 
 def worked(

@@ -69,6 +69,7 @@ class LessonPanels:
     def __init__(self, lesson: str, learner: str, results: str, controls: bool) -> None:
         self.lesson, self.learner, self._results, self._controls = lesson, learner, results, controls
         self._asked: dict[str, Question] = {}
+        self._answered: Any = None  # what waits for the answer to the prediction asked last
         if controls:
             style = f"<style>{_STYLE.read_text('utf-8')}</style>"
             display(HTML(style))  # type: ignore[no-untyped-call]
@@ -137,9 +138,10 @@ class LessonPanels:
         if not self._controls:
             display(show_question(question, "Predict"))  # type: ignore[no-untyped-call]
             return draw_plot(reveal())
-        from labcalc.widgets.lesson_fields import predicted
+        from labcalc.widgets.lesson_fields import Answered, predicted
 
-        return predicted(question, reveal, self._journal)
+        self._answered = Answered()
+        return predicted(question, reveal, self._journal, self._answered)
 
     def work(self) -> Any:
         """Show the worked example three times: all steps, one fewer, two fewer."""
@@ -184,14 +186,21 @@ class LessonPanels:
         decimals: int = 0,
         on_paper: bool = True,
     ) -> Any:
-        """Show a picture that changes with a slider; on paper the picture of ``start``, or only a word about it."""
+        """Show a picture that changes with a slider; on paper the picture of ``start``.
+
+        on_paper : Whether it stands alone; else it belongs to the prediction above: on paper a word about it, on the
+            screen it is shown when that is answered.
+        """
         if not self._controls:
             return draw_plot(draw(start)) if on_paper else note(f"On the screen a slider moves it: {name.lower()}.")
         from labcalc.widgets.controls import Slider
         from labcalc.widgets.lesson_fields import sliding
 
         where = {"value": start, "lowest": lowest, "highest": highest, "step": step}
-        return sliding(draw, Slider(name=name, unit=unit, decimals=decimals, **where))
+        slider = Slider(name=name, unit=unit, decimals=decimals, **where)
+        if on_paper or self._answered is None:
+            return sliding(draw, slider)
+        return self._answered.shown(lambda: sliding(draw, slider))
 
     def check(self, name: str, value: object, **given: object) -> Fragment:
         """Check a value that a cell computed; ``...`` is one not entered yet, ``(0, 31)`` one with a decimal comma."""

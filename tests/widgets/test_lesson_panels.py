@@ -128,6 +128,19 @@ def test_what_lies_below_a_question_comes_back_with_its_answer(journal: Journal)
     assert len(predicted(question, lambda: repeats.plot_limit(2.0), journal).children[1].children) == 1
 
 
+def test_a_slider_that_would_tell_the_answer_waits_for_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    keep_learner(".", Learner("Ana", "results"))
+    panels = LessonPanels("repeats", "class", "results", controls=True)
+    where = {"lowest": 0.5, "highest": 4.0, "step": 0.01, "start": 2.0}
+    asked = panels.predict("spread of a difference", lambda: repeats.plot_limit(2.0))
+    (room, _) = panels.slide(repeats.plot_limit, "Limit", **where, on_paper=False).children
+    assert "Shown when the question above is answered." in room.children[0].value
+    asked.children[0].children[0].press("check", answer="2 s")
+    assert len(room.children[0].children) == 4
+    assert len(panels.slide(repeats.plot_limit, "Limit", **where).children) == 4
+
+
 def test_one_case_is_drawn_then_ten_then_all() -> None:
     box = drawing(repeats.repeats_agreements()[1])
     form, _, told, _ = box.children
