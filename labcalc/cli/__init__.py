@@ -10,6 +10,7 @@ import click
 from labcalc import __version__
 from labcalc.cli import follow_up as follow_up  # adds to `labcalc record`
 from labcalc.cli.duplicates import duplicates
+from labcalc.cli.lessons import lessons
 from labcalc.cli.methods import methods
 from labcalc.cli.month import month, year
 from labcalc.cli.net import NetGroup
@@ -32,6 +33,6 @@ def main() -> None:
     """
 
 
-_studies = (*study_commands, methods, verify, workbook)
-for _command in (init, check, read, report, demo, month, year, duplicates, record, *_studies):
+_others = (*study_commands, methods, verify, workbook, lessons)
+for _command in (init, check, read, report, demo, month, year, duplicates, record, *_others):
     main.add_command(_command)

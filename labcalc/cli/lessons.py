@@ -1,34 +1,80 @@
-"""``labcalc workbook lessons --results DIR``: what the learners of a class have saved, as one table."""
+"""``labcalc lessons``: for the trainer, handouts of the course and the results of a class."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from labcalc.cli.words import say, tell
+import click
+
+from labcalc.cli.words import PATH, answer, say, tell
 from labcalc.errors import LessonError
 from labcalc.wording import counted
 
 _SHOWN = ["learner", "lesson", "attempt", "right", "questions", "not_right"]
 
 
-def show_class(name: str, results: Path | None, to: Path | None) -> int:
-    """Show the results of a class on the screen, or write them to a file; name what was refused."""
+@click.group()
+def lessons() -> None:
+    """For the trainer: handouts of the lessons, and what a class has saved.
+
+    Learners open the course with: labcalc workbook lessons --learner NAME --results DIR
+    """
+
+
+@lessons.command()
+@click.argument("to", type=PATH, metavar="DIR")
+@click.option("--answers", is_flag=True, help="With the answers, for the trainer.")
+@click.option(
+    "--learner", "learners", multiple=True, metavar="NAME", help="Data and questions of this learner; again for more."
+)
+@click.option("--lesson", "wanted", multiple=True, metavar="NAME", help="Only this lesson; again for more.")
+@answer
+def handout(to: Path, answers: bool, learners: tuple[str, ...], wanted: tuple[str, ...]) -> int:
+    """Write the lessons as pages for paper into DIR."""
+    from labcalc.lessons import LESSONS, lesson_named
+    from labcalc.lessons.results import file_words
+    from labcalc.shipped import workbook_file
+    from labcalc.workbooks import render_workbook
+
+    chosen = [lesson_named(name) for name in wanted] or LESSONS
+    for learner in learners or ("class",):
+        folder = to / file_words(learner) if learners else to
+        folder.mkdir(parents=True, exist_ok=True)
+        for lesson in chosen:
+            file = workbook_file(f"lessons/{'' if answers else 'exercises/'}{lesson.workbook}")
+            name = f"{lesson.workbook}{'_answers' if answers else ''}.html"
+            render_workbook(file, {"learner": learner, "controls": False}, folder / name, title=lesson.title)
+            say(f"{folder / name}")
+    return 0
+
+
+@lessons.command()
+@click.argument("folder", type=PATH, metavar="DIR")
+@click.option(
+    "--to", type=PATH, metavar="FILE", help="Write it to a file: .xlsx (three sheets) or .csv (every result)."
+)
+@answer
+def results(folder: Path, to: Path | None) -> int:
+    """Show what a class has saved in DIR: first and best attempts, what is missed most, every result."""
+    from labcalc.exports.write import write_sheets
     from labcalc.lessons import class_table
     from labcalc.workbooks.writing import write_whole
 
-    if name.casefold() != "lessons" or results is None:
-        raise LessonError("", "", "results are of lessons: labcalc workbook lessons --results DIR [--to FILE.csv]")
-    if to is not None and to.suffix.lower() != ".csv":
-        raise LessonError(str(to), "", "the table is written as .csv; expected a name that ends so")
-    found = class_table(results)
+    if to is not None and to.suffix.lower() not in (".csv", ".xlsx"):
+        raise LessonError(str(to), "", "the table is written as .xlsx or .csv; expected a name that ends so")
+    found = class_table(folder)
     for refusal in found.refusals:
         say(f"refused: {refusal}")
     if found.table.empty:
-        raise LessonError(str(results), "", "every result file was refused: there is nothing to show")
+        raise LessonError(str(folder), "", "every result file was refused: there is nothing to show")
     if to is None:
-        tell(found.table[_SHOWN].to_string(index=False))
-    else:
+        tell(found.matrix.to_string(na_rep="", float_format="%.0f"))
+        tell(f"\nMissed at first attempts:\n{found.missed.to_string(index=False)}")
+        tell(f"\n{found.table[_SHOWN].to_string(index=False)}")
+    elif to.suffix.lower() == ".csv":
         write_whole(to, found.as_csv.encode())
+    else:
+        write_sheets(found.sheets, to)
     learners = found.table["learner"].str.casefold().nunique()
     written = f"; written to {to}" if to is not None else ""
     refused = f"{len(found.refusals)} refused"

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.lessons import show_class
 from labcalc.cli.words import PATH, answer, lab_option, say
+from labcalc.errors import LessonError
 
 if TYPE_CHECKING:
     from labcalc.workbooks import WorkbookCopy
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     "--port", type=click.IntRange(1024, 65535), metavar="N", help="Port on this machine; default: a free one."
 )
 @click.option("--read-only", is_flag=True, help="Show what was saved; nobody can run, change or upload anything.")
-@click.option("--results", type=PATH, metavar="DIR", help="Of lessons: the results of a class, as a table.")
-@click.option("--to", type=PATH, metavar="FILE.csv", help="Write that table to a file.")
+@click.option("--learner", default="", metavar="NAME", help="Of lessons: who takes them; else the first lesson asks.")
+@click.option("--results", type=PATH, metavar="DIR", help="Of lessons: where the results of the class go.")
 @answer
 def workbook(
     name: str,
@@ -35,8 +35,8 @@ def workbook(
     no_browser: bool,
     port: int | None,
     read_only: bool,
+    learner: str,
     results: Path | None,
-    to: Path | None,
 ) -> int:
     """Copy a workbook beside the laboratory's data and open it in JupyterLab; without --lab, on the sample laboratory.
 
@@ -44,14 +44,20 @@ def workbook(
     labcalc. What you change in the copy stays: the same words open it again. JupyterLab answers on this machine only;
     Ctrl-C ends it.
     """
-    if results is not None or to is not None:
-        return show_class(name, results, to)
+    from labcalc.lessons import Learner, keep_learner
+    from labcalc.lessons.results import file_words
     from labcalc.workbooks import SAMPLE_FOLDER, copy_sample_laboratory, copy_workbook, serve_workbook, workbook_names
+
+    if (learner or results) and not (learner.strip() and name.casefold() == "lessons"):
+        raise LessonError("", "", "a learner takes lessons: labcalc workbook lessons --learner NAME [--results DIR]")
 
     if lab is None and not exports and name.replace("_", "-") in workbook_names(of_a_laboratory=True):
         lab = copy_sample_laboratory(Path(SAMPLE_FOLDER))
         say(f"No --lab was given: this is the sample laboratory, in {lab.resolve().parent}")
-    copy = copy_workbook(name, exports, lab, example=example)
+    folder = f"lessons-{file_words(learner)}" if learner else ""
+    copy = copy_workbook(name, exports, lab, folder, example=example)
+    if learner:
+        keep_learner(copy.path, Learner(" ".join(learner.split()), str((results or copy.path / "results").resolve())))
     say(_in_words(copy))
     serve_workbook(copy.path, port=port, browser=not no_browser, read_only=read_only, say=say)
     say(f"JupyterLab has ended; what was saved stays in {copy.path}")

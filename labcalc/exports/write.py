@@ -7,7 +7,7 @@ import os
 import re
 import tempfile
 import zlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from importlib.util import find_spec
 from io import BytesIO
@@ -138,6 +138,14 @@ class _Exact(float):
 
 
 def _write_xlsx(table: pd.DataFrame, path: Path) -> None:
+    write_sheets({"results": table}, path)
+
+
+def write_sheets(tables: Mapping[str, pd.DataFrame], path: Path) -> None:
+    """Write tables as sheets of a spreadsheet's workbook (.xlsx); the same bytes for the same tables.
+
+    Raises OSError : A text is too long for a cell, or there are too many rows.
+    """
     import xlsxwriter
 
     whole = BytesIO()  # a disk that is full would leave a half-open archive, which complains later
@@ -145,15 +153,16 @@ def _write_xlsx(table: pd.DataFrame, path: Path) -> None:
     with xlsxwriter.Workbook(whole, options) as book:
         book.set_properties({"created": _NO_CLOCK})
         book.set_custom_property("table", _MARK.decode())
-        sheet = book.add_worksheet("results")
         bold = book.add_format({"bold": True})
-        sheet.freeze_panes(1, 0)
-        for at, name in enumerate(table.columns):
-            column = _cells(table[name])
-            sheet.write_string(0, at, name, bold)
-            _write_column(sheet, at, column)
-            longest = max((len(str(cell)) for cell in column[:1000]), default=0)
-            sheet.set_column(at, at, min(max(longest, len(name)) + 2, _WIDEST))
+        for title, table in tables.items():
+            sheet = book.add_worksheet(title)
+            sheet.freeze_panes(1, 0)
+            for at, name in enumerate(table.columns):
+                column = _cells(table[name])
+                sheet.write_string(0, at, name, bold)
+                _write_column(sheet, at, column)
+                longest = max((len(str(cell)) for cell in column[:1000]), default=0)
+                sheet.set_column(at, at, min(max(longest, len(name)) + 2, _WIDEST))
     path.write_bytes(whole.getvalue())
 
 

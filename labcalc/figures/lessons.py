@@ -12,12 +12,10 @@ import plotly.graph_objects as go
 from labcalc.figures.markup import Fragment, html_table
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
-from labcalc.lessons import Agreement, LessonTest, Plot, Question, Series
-from labcalc.lessons.questions import Choice
+from labcalc.lessons import Agreement, Choice, LessonTest, NumberQuestion, Plot, Question, Series, grouped
 from labcalc.statistics import rounded_to_figures
 from labcalc.wording import numeral, plain, signed
 
-_THIN_SPACE = "\u202f"
 _DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 _SYMBOLS = ("circle", "diamond", "square", "triangle-up")
 
@@ -115,26 +113,31 @@ def say(*sentences: str) -> Fragment:
 
 
 def show_agreements(agreements: Sequence[Agreement]) -> Fragment:
-    """Return simulation beside theory, a line a claim, with the standard error of the simulation."""
+    """Return simulation beside theory, a line a claim, with its standard error and how wrong a theory it would show."""
     rows = [
         (
-            f"{escape(one.what)}<br><small>{f'{one.number:,}'.replace(',', _THIN_SPACE)} simulated</small>",
+            f"{escape(one.what)}<br><small>{grouped(one.number)} simulated</small>",
             _number(one.theory, one),
             _number(one.simulated, one),
             numeral(one.standard_error, figures=1),
             signed(one.apart, 1),
             "yes" if one.agrees else "no",
+            _number(one.shows, one),
         )
         for one in agreements
     ]
     text = "\n".join(
-        f"{one.what}: theory {row[1]}, simulation {row[2]} ± {row[3]}, {row[4]} standard errors apart, agrees: {row[5]}"
+        f"{one.what}: theory {row[1]}, simulation {row[2]} ± {row[3]}, {row[4]} standard errors apart, agrees: "
+        f"{row[5]}; a theory that is off by {row[6]} would show"
         for one, row in zip(agreements, rows, strict=True)
     )
-    columns = ("Claim", "Theory", "Simulation", "±", "Apart", "Agrees")
-    words = "±: standard error of the simulation. Apart: distance of the two, in standard errors."
+    columns = ("Claim", "Theory", "Simulation", "±", "Apart", "Agrees", "Would show")
+    words = (
+        "±: standard error of the simulation. Apart: distance of the two, in standard errors. Would show: how far off "
+        "a theory has to be for this check to find it nearly always; smaller errors may pass."
+    )
     return Fragment(
-        f'<p class="note">{words}</p>' + html_table("Theory beside simulation", columns, rows, numeric=(1, 2, 3, 4)),
+        f'<p class="note">{words}</p>' + html_table("Theory beside simulation", columns, rows, numeric=(1, 2, 3, 4, 6)),
         text,
     )
 
@@ -156,12 +159,19 @@ def show_question(question: Question, heading: str = "Question") -> Fragment:
     """Return a question as it stands on paper, with its answers to choose from or a line to write on."""
     choices = question.options if isinstance(question, Choice) else ()
     listed = "".join(f"<li>{escape(option.text)}</li>" for option in choices)
-    blank = f"<ol type='A'>{listed}</ol>" if choices else f"<p>Answer: ____________ {escape(_unit(question))}</p>"
+    blank = f"<ol type='A'>{listed}</ol>" if choices else f"<p>Answer: ____________ {escape(question.unit)}</p>"
     return Fragment(f"<p><b>{escape(heading)}.</b> {escape(question.text)}</p>{blank}", question.text)
 
 
-def _unit(question: Question) -> str:
-    return "" if isinstance(question, Choice) else question.unit
+def show_example(number: int, text: str, steps: Sequence[NumberQuestion], shown: int) -> Fragment:
+    """Return a worked example: the steps that are shown with their numbers, the others with a line to write on."""
+    head = f"Example {number + 1}."
+    lines = [
+        f"{one.text}: {one.answer_text}." if at < shown else f"{one.text}: ____________ {one.unit}".rstrip()
+        for at, one in enumerate(steps)
+    ]
+    listed = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return Fragment(f"<p><b>{head}</b> {escape(text)}</p><ol>{listed}</ol>", "\n".join([f"{head} {text}", *lines]))
 
 
 def show_answer(question: Question, heading: str = "Answer") -> Fragment:

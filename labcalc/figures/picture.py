@@ -28,6 +28,7 @@ class Picture:
     def _repr_mimebundle_(
         self, include: object = None, exclude: object = None
     ) -> tuple[dict[str, Any], dict[str, Any]]:
-        data = {PLOTLY_MIME: json.loads(pio.to_json(self.figure, validate=False)), "text/plain": self.caption}
+        drawn = {**json.loads(pio.to_json(self.figure, validate=False)), "config": {"displayModeBar": False}}
+        data = {PLOTLY_MIME: drawn, "text/plain": self.caption}
         table = {"columns": list(self.columns), "rows": [list(row) for row in self.rows]}
         return data, {"labcalc": {"caption": self.caption, "table": table, "folded": self.folded}}

@@ -12,10 +12,20 @@ from .course import (
     TEST_QUESTIONS as TEST_QUESTIONS,
     Lesson as Lesson,
     LessonTest as LessonTest,
+    ask as ask,
+    draft_named as draft_named,
     draw_test as draw_test,
     lesson_named as lesson_named,
+    worked_example as worked_example,
 )
-from .plots import Mark as Mark, Plot as Plot, Series as Series
+from .drafts import Draft as Draft, Drafts as Drafts, drafts_of as drafts_of
+from .journal import (
+    Journal as Journal,
+    Learner as Learner,
+    keep_learner as keep_learner,
+    kept_learner as kept_learner,
+)
+from .plots import Mark as Mark, Plot as Plot, Series as Series, grouped as grouped, plot_draws as plot_draws
 from .questions import (
     Choice as Choice,
     Feedback as Feedback,
@@ -29,6 +39,7 @@ from .results import (
     Answer as Answer,
     LessonResult as LessonResult,
     grade as grade,
+    kept_result as kept_result,
     read_result as read_result,
     save_result as save_result,
 )

@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from labcalc.judgement import Chart
+from labcalc.judgement import Chart, Material
 from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series
-from labcalc.statistics import RULE_SETS, RunLength, ewma, ewma_run_length, rules_run_length
+from labcalc.lessons.charts import laboratory_charts
+from labcalc.lessons.plots import Mark, Plot, Series, curve
+from labcalc.statistics import RULE_SETS, ewma, ewma_run_length, rules_run_length
 from labcalc.wording import at_celsius
 
 WEIGHT = 0.4
 """Weight of the newest result that the sample laboratory uses."""
 
 _CHARTS = 3000
-_STEPS = 12
 _CLOSE = 1e-6
 _LONGEST = 6000
 """Results within which practically every simulated chart has signalled."""
@@ -30,19 +30,10 @@ def half_width(weight: float, multiple: float = 3.0) -> float:
     return multiple * math.sqrt(weight / (2.0 - weight))
 
 
-def average_weights(weight: float, back: int) -> NDArray[np.float64]:
-    """Return what the newest result and those before it weigh in an EWMA, [-]."""
-    return np.asarray(weight * (1.0 - weight) ** np.arange(back))
-
-
 @lru_cache(maxsize=256)
-def _average_run_length(weight: float, multiple: float, shift: float) -> RunLength:
-    return ewma_run_length(weight, multiple, shift)
-
-
 def delay_of_average(weight: float, shift: float, multiple: float = 3.0) -> float:
     """Return how many results an EWMA takes on average until it signals, [results]."""
-    return _average_run_length(weight, multiple, shift).average
+    return ewma_run_length(weight, multiple, shift).average
 
 
 @lru_cache(maxsize=64)
@@ -51,33 +42,37 @@ def delay_of_limits(shift: float) -> float:
     return rules_run_length(RULE_SETS["limits only"], shift).average
 
 
+@lru_cache(maxsize=8)
+def delay_of_both(shift: float) -> float:
+    """Return how many results a chart takes with limits of results and an EWMA, both at three sigma, [results]."""
+    return ewma_run_length(WEIGHT, 3.0, shift, individuals_limit=3.0).average
+
+
+def laboratory_averages(material: Material) -> list[Chart]:
+    """Return the charts of kinematic viscosity that have an EWMA of two results or more, the newest last."""
+    return [one for one in laboratory_charts(material) if one.ewma is not None and one.ewma.values.size > 1]
+
+
 @lru_cache(maxsize=64)
 def equal_multiple(weight: float) -> float:
     """Return the multiple of sigma with which an EWMA has as many false alarms as limits at three sigma, [-]."""
-    wanted = math.log(delay_of_limits(0.0))
-    before, multiple = 2.7, 2.9
-    missed_before = math.log(delay_of_average(weight, 0.0, before)) - wanted
-    for _ in range(_STEPS):  # secant: the logarithm of the run length is nearly straight in the multiple
-        missed = math.log(delay_of_average(weight, 0.0, multiple)) - wanted
-        if abs(missed) < _CLOSE:
-            break
-        before, multiple, missed_before = (
-            multiple,
-            multiple - missed * (multiple - before) / (missed - missed_before),
-            missed,
-        )
-    return multiple
+    from scipy.optimize import brentq
+
+    wanted = delay_of_limits(0.0)
+    return float(brentq(lambda one: math.log(delay_of_average(weight, 0.0, one) / wanted), 2.0, 3.2, xtol=_CLOSE))
 
 
 @lru_cache(maxsize=8)
-def simulated_average(weight: float, multiple: float, shift: float) -> NDArray[np.float64]:
-    """Return the run lengths of simulated EWMA charts, [results]."""
+def simulated_average(
+    weight: float, multiple: float, shift: float, individuals_limit: float = math.inf
+) -> NDArray[np.float64]:
+    """Return the run lengths of simulated EWMA charts, [results], with or without limits of results, [sigma]."""
     generator, limit = np.random.default_rng(4), half_width(weight, multiple)
     lengths, average, going = np.zeros(_CHARTS), np.zeros(_CHARTS), np.ones(_CHARTS, dtype=bool)
     for number in range(1, _LONGEST + 1):
-        drawn = shift + generator.standard_normal(int(going.sum()))
-        average[going] += weight * (drawn - average[going])
-        signalled = going & (np.abs(average) > limit)
+        drawn = shift + generator.standard_normal(_CHARTS)
+        average += weight * (drawn - average)
+        signalled = going & ((np.abs(average) > limit) | (np.abs(drawn) > individuals_limit))
         lengths[signalled], going = number, going & ~signalled
         if not going.any():
             break
@@ -93,7 +88,7 @@ def draw_shifted(generator: Generator, results: int = 30, start: int = 11, shift
 
 def plot_memory(weight: float) -> Plot:
     """Show what each result weighs in the average."""
-    weights = 100.0 * average_weights(weight, 15)
+    weights = 100.0 * weight * (1.0 - weight) ** np.arange(15.0)
     return Plot(
         f"Weight {weight:.2f}: the newest result counts {weights[0]:.0f} %, the one before {weights[1]:.0f} %, the one "
         f"five days ago {weights[5]:.1f} %. The average scatters with {half_width(weight, 1.0):.2f} s.",
@@ -135,12 +130,8 @@ def plot_delays(shift: float) -> Plot:
     """Show how many results pass until a shift is found: single limits, and an EWMA with as many false alarms."""
     multiple, shifts = equal_multiple(WEIGHT), np.linspace(0.0, 3.5, 15)
     curves = (
-        Series("limits of single results", shifts, np.array([delay_of_limits(float(one)) for one in shifts])),
-        Series(
-            f"EWMA, weight {WEIGHT:g}",
-            shifts,
-            np.array([delay_of_average(WEIGHT, float(one), multiple) for one in shifts]),
-        ),
+        curve("limits of single results", shifts, delay_of_limits),
+        curve(f"EWMA, weight {WEIGHT:g}", shifts, lambda one: delay_of_average(WEIGHT, one, multiple)),
     )
     return Plot(
         f"A shift of {shift:.2f} s is found after {delay_of_limits(shift):.1f} results by single limits, and after "
@@ -158,9 +149,7 @@ def plot_weight(weight: float) -> Plot:
     """Show what the weight does: delay for a small, a middle and a large shift, at equal false alarms."""
     weights = np.array([0.05, 0.1, 0.2, 0.3, 0.4, 0.6, 0.8, 1.0])
     shifts = (0.5, 1.0, 3.0)
-    curves = tuple(
-        Series(f"shift {one:g} s", weights, np.array([_fair_delay(float(w), one) for w in weights])) for one in shifts
-    )
+    curves = tuple(curve(f"shift {one:g} s", weights, partial(_fair_delay, shift=one)) for one in shifts)
     said = "; ".join(f"{one:g} s after {_fair_delay(weight, one):.1f}" for one in shifts)
     return Plot(
         f"Weight {weight:.2f}, with as many false alarms as single limits. Shifts are found, in results: {said}.",
@@ -189,5 +178,11 @@ def averages_agreements() -> tuple[Agreement, ...]:
                 "",
             )
             for weight, shift in ((WEIGHT, 0.0), (WEIGHT, 1.0), (0.1, 1.0))
+        ),
+        agreement_of_mean(
+            "Limits of results and EWMA on one chart: results until a false alarm",
+            delay_of_both(0.0),
+            simulated_average(WEIGHT, 3.0, 0.0, 3.0),
+            "",
         ),
     )

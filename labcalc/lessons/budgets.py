@@ -12,15 +12,16 @@ from numpy.typing import NDArray
 
 from labcalc.judgement import Material, Result, by_component, judge
 from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.lessons.plots import Mark, Plot, Series, curve, grouped, histogram
 from labcalc.statistics import coverage_factor, effective_degrees_of_freedom
-from labcalc.wording import celsius
 
 CONFIDENCE = 0.95
 """Coverage probability of an expanded uncertainty, [-]."""
 
 _REPEATABILITY, _TEMPERATURE, _RESOLUTION = "repeatability", "temperature", "resolution"
 _DRAWN = 40_000
+_RUNS = 20
+"""How many runs back a result with a budget is looked for, [-]."""
 
 
 @dataclass(frozen=True)
@@ -60,18 +61,14 @@ class Parts:
         """Expanded uncertainty U, [%]."""
         return self.factor * self.combined
 
+    def scaled(self, component: str, by: float) -> Parts:
+        """Return the parts with one of them larger, smaller or at zero."""
+        sizes = (size * by if name == component else size for name, size in zip(self.names, self.sizes, strict=True))
+        return replace(self, sizes=tuple(sizes))
+
     def with_temperature(self, temperature_K: float) -> Parts:
         """Return the parts with another standard uncertainty of the temperature, [K]."""
-        grown = temperature_K / self.temperature_K
-        sizes = (
-            size * grown if name == _TEMPERATURE else size for name, size in zip(self.names, self.sizes, strict=True)
-        )
-        return replace(self, sizes=tuple(sizes), temperature_K=temperature_K)
-
-    def without(self, component: str) -> Parts:
-        """Return the parts with one of them at zero."""
-        sizes = (0.0 if name == component else size for name, size in zip(self.names, self.sizes, strict=True))
-        return replace(self, sizes=tuple(sizes))
+        return replace(self.scaled(_TEMPERATURE, temperature_K / self.temperature_K), temperature_K=temperature_K)
 
     @property
     def largest(self) -> str:
@@ -79,39 +76,12 @@ class Parts:
         return self.names[int(np.argmax(self.now))]
 
 
-@dataclass(frozen=True)
-class OwnBudget:
-    """A learner's own three parts, [%]."""
-
-    certificate: float
-    """Expanded, k = 2."""
-    repeatability: float
-    """Standard deviation of one determination."""
-    repeats: int
-    temperature: float
-    """Half width of a rectangular distribution."""
-
-    @property
-    def parts(self) -> tuple[float, float, float]:
-        """Standard uncertainties, [%]."""
-        return (
-            self.certificate / 2.0,
-            self.repeatability / math.sqrt(self.repeats),
-            self.temperature / math.sqrt(3.0),
-        )
-
-    @property
-    def combined(self) -> float:
-        """Combined standard uncertainty, [%]."""
-        return math.hypot(*self.parts)
-
-
 def parts_of(result: Result, temperature_K: float) -> Parts:
     """Return the components of a result of the laboratory as a lesson shows them."""
     sizes = by_component(result.effects)
     scale = 100.0 / abs(result.value)
     undone = {_REPEATABILITY: math.sqrt(len(result.repeats))}  # of one determination
-    degrees = [e.source.degrees_of_freedom for e in result.effects if e.component == _REPEATABILITY]
+    degrees = [math.inf, *(e.source.degrees_of_freedom for e in result.effects if e.component == _REPEATABILITY)]
     return Parts(
         result.name,
         result.value,
@@ -124,21 +94,24 @@ def parts_of(result: Result, temperature_K: float) -> Parts:
     )
 
 
-def laboratory_parts(material: Material, product: str, temperature_C: float = 40.0) -> Parts:
-    """Return the parts of the newest viscosity of a product at a temperature, [°C]."""
-    table = material.reading.table
-    run = str(table.loc[table["product"] == product].sort_values("measured_at", kind="stable")["run"].iloc[-1])
-    wanted = f"Kinematic viscosity at {celsius(temperature_C)}"
-    result = next(one for one in judge(material.dossier(run)).results if one.name == wanted)
-    return parts_of(result, material.laboratory.uncertainty.temperature_K)
+def newest_parts(material: Material, product: str = "", temperature_C: float = 40.0) -> Parts | None:
+    """Return the parts of the newest viscosity at a temperature, [°C], of a product or of any; None: there is none."""
+    rows = material.reading.table[material.reading.table["role"] == "sample"]
+    rows = rows[rows["product"] == product] if product else rows
+    for run in rows.sort_values("measured_at", kind="stable")["run"].unique()[::-1][:_RUNS]:
+        for result in judge(material.dossier(str(run))).results:
+            wanted = (result.quantity, result.temperature_C) == ("kinematic viscosity", temperature_C)
+            if wanted and len(by_component(result.effects)) > 1:
+                return parts_of(result, material.laboratory.uncertainty.temperature_K)
+    return None
 
 
-def draw_budget(generator: Generator) -> OwnBudget:
-    """Draw a learner's own three parts."""
+def draw_budget(generator: Generator) -> tuple[float, float, int, float]:
+    """Draw a certificate's U (k = 2), the scatter of a determination, their number, and limits of temperature, [%]."""
     certificate, repeatability, temperature = (
         round(float(generator.uniform(low, high)), 2) for low, high in ((0.10, 0.30), (0.08, 0.25), (0.05, 0.20))
     )
-    return OwnBudget(certificate, repeatability, int(generator.choice([2, 3, 4])), temperature)
+    return certificate, repeatability, int(generator.choice([2, 3, 4])), temperature
 
 
 def plot_parts(parts: Parts) -> Plot:
@@ -159,15 +132,14 @@ def plot_parts(parts: Parts) -> Plot:
 
 def plot_repeats(parts: Parts, number: float) -> Plot:
     """Show what repeats do to the expanded uncertainty."""
-    numbers = np.arange(1.0, 21.0)
-    found = np.array([replace(parts, repeats=round(n)).expanded for n in numbers.tolist()])
-    here, floor = replace(parts, repeats=round(number)), parts.without(_REPEATABILITY)
+    found = curve("U", np.arange(1.0, 21.0), lambda n: replace(parts, repeats=round(n)).expanded)
+    here, floor = replace(parts, repeats=round(number)), parts.scaled(_REPEATABILITY, 0.0)
     return Plot(
-        f"With {here.repeats} determinations U is {here.expanded:.2f} %; with one {found[0]:.2f} %; with any number no "
-        f"less than {floor.expanded:.2f} %: repeats only average out what changes between them.",
+        f"With {here.repeats} determinations U is {here.expanded:.2f} %; with one {found.y[0]:.2f} %; with any number "
+        f"no less than {floor.expanded:.2f} %: repeats only average out what changes between them.",
         "Determinations",
         "Expanded uncertainty U, %",
-        (Series("U", numbers, found),),
+        (found,),
         levels=(Mark(floor.expanded, "without repeatability"),),
         marks=(Mark(float(here.repeats), f"{here.repeats}"),),
     )
@@ -175,8 +147,6 @@ def plot_repeats(parts: Parts, number: float) -> Plot:
 
 def plot_temperature(parts: Parts, temperature_K: float) -> Plot:
     """Show what the uncertainty of the temperature does to the expanded one."""
-    kelvins = np.linspace(0.0, 0.10, 21)
-    found = np.array([parts.with_temperature(one).expanded for one in kelvins.tolist()])
     here = parts.with_temperature(temperature_K)
     part = here.sizes[here.names.index(_TEMPERATURE)]
     return Plot(
@@ -184,7 +154,7 @@ def plot_temperature(parts: Parts, temperature_K: float) -> Plot:
         f"%. The sample laboratory states {parts.temperature_K:g} K.",
         "Standard uncertainty of the temperature, K",
         "Expanded uncertainty U, %",
-        (Series("U", kelvins, found),),
+        (curve("U", np.linspace(0.0, 0.10, 21), lambda kelvin: parts.with_temperature(kelvin).expanded),),
         marks=(Mark(temperature_K, f"{temperature_K:.3f} K"),),
     )
 
@@ -206,8 +176,9 @@ def plot_sum(parts: Parts) -> Plot:
     total = _errors(parts).sum(axis=0)
     edges = np.linspace(-4.0 * parts.combined, 4.0 * parts.combined, 41)
     return Plot(
-        f"{_DRAWN} results, each with an error from every component. They scatter with {np.std(total, ddof=1):.4f} %; "
-        f"by theory {parts.combined:.4f} %. Each error may be positive or negative: seldom do all push one way.",
+        f"{grouped(_DRAWN)} results, each with an error from every component. They scatter with "
+        f"{np.std(total, ddof=1):.4f} %; by theory {parts.combined:.4f} %. Each error may be positive or negative: "
+        "seldom do all push one way.",
         "Error of the result, %",
         "Share of results, %",
         (histogram(total, edges),),

@@ -4,16 +4,23 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from labcalc.judgement import Chart
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.judgement import Chart, Material
+from labcalc.lessons.agreement import (
+    Agreement,
+    agreement_of_mean,
+    agreement_of_share,
+    agreement_of_spread,
+    normal_draws,
+)
+from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, percent_of
 from labcalc.statistics import (
+    CHART_CONSTANTS,
     RULE_SETS,
     RunLength,
     SimulatedRunLength,
@@ -25,6 +32,9 @@ from labcalc.wording import at_celsius, counted, signed
 
 _CHARTS = 4000
 _RESULTS = 100_000
+FACTOR = CHART_CONSTANTS["trade"].individuals
+"""What turns a mean moving range into three sigma, [-]."""
+
 _SETS = ("limits only", "petroleum", "western electric")
 """Rule sets with an exact run length, the fewest rules first."""
 
@@ -42,12 +52,6 @@ class OwnChart:
     def z(self) -> NDArray[np.float64]:
         """Distance from the centre, [sigma]."""
         return (self.results - self.centre) / self.sigma
-
-    @property
-    def first_beyond(self) -> int:
-        """Number of the first result beyond three sigma, from 1; 0 where there is none."""
-        beyond = np.abs(self.z) > 3.0
-        return int(np.argmax(beyond)) + 1 if beyond.any() else 0
 
 
 def false_alarm_share() -> float:
@@ -67,30 +71,20 @@ def _simulated(rules: str, shift: float) -> SimulatedRunLength:
 
 
 def upper_limit(results: NDArray[np.float64]) -> float:
-    """Return the upper limit that a baseline gives by its mean moving range, [unit of the results]."""
-    return individuals_limits(results).upper
+    """Return mean and three sigma by the mean moving range of a baseline, [unit of the results]."""
+    return individuals_limits(results, as_known=True).upper
 
 
-def laboratory_chart(charts: tuple[Chart, ...], instrument: str, oil: str, temperature_C: float = 40.0) -> Chart:
-    """Return the newest chart of viscosity of an instrument with an oil at a temperature, [°C]."""
-    wanted = [
-        one
-        for one in charts
-        if (one.instrument, one.oil, one.temperature_C) == (instrument, oil, temperature_C)
-        and one.quantity == "kinematic viscosity"
-    ]
-    return max(wanted, key=lambda one: one.measured_at[-1])
+def laboratory_charts(material: Material, instrument: str = "", oil: str = "", at_C: float = math.nan) -> list[Chart]:
+    """Return the charts of viscosity with limits, the newest last: all, or those of an instrument, oil, level [°C]."""
+    charts = [one for one in material.charts if one.quantity == "kinematic viscosity" and one.limits is not None]
+    chosen = [one for one in charts if instrument in ("", one.instrument) and oil in ("", one.oil)]
+    chosen = [one for one in chosen if math.isnan(at_C) or at_C == one.temperature_C]
+    return sorted(chosen, key=lambda one: one.measured_at[-1])
 
 
-def draw_chart(generator: Generator, results: int = 40, *, level: float = 15.02, sigma: float = 0.015) -> OwnChart:
-    """Draw a chart of reference-oil results; in every second one, by chance, the mean moves by two sigma on the way.
-
-    Parameters
-    ----------
-    generator : Source of chance.
-    results : Number of results, [-].
-    level, sigma : Centre and standard deviation, [mm²/s].
-    """
+def draw_chart(generator: Generator, results: int = 40, level: float = 15.02, sigma: float = 0.015) -> OwnChart:
+    """Draw a chart of reference-oil results, [mm²/s]; in every second one the mean moves by two sigma on the way."""
     drawn, start = generator.normal(level, sigma, results), 0
     if generator.integers(2):
         start = int(generator.integers(results // 2, 3 * results // 4))
@@ -118,58 +112,45 @@ def plot_chart(chart: Chart) -> Plot:
     )
 
 
-def plot_own_points(own: OwnChart) -> Plot:
-    """Show the results of a learner's chart without limits."""
-    return Plot(
-        f"{own.results.size} results of a reference oil, between {own.results.min():.3f} and "
-        f"{own.results.max():.3f} mm²/s.",
-        "Result",
-        "Kinematic viscosity, mm²/s",
-        (Series("results", np.arange(1.0, own.results.size + 1.0), own.results, "points"),),
-    )
-
-
-def plot_own_chart(own: OwnChart) -> Plot:
-    """Show a learner's chart with its limits, and say what was behind it."""
-    position, beyond = np.arange(1.0, own.results.size + 1.0), np.abs(own.z) > 3.0
+def plot_own_chart(own: OwnChart, *, told: bool = True) -> Plot:
+    """Show a learner's chart; told: with its limits, and what was behind it."""
+    position, beyond = np.arange(1.0, own.results.size + 1.0), (np.abs(own.z) > 3.0) & told
     behind = f"From result {own.shifted_from} on the mean was shifted" if own.shifted_from else "The mean never changed"
+    said = f"{behind}. {int(beyond.sum())} of {own.results.size} results lie beyond a limit."
+    levels = ((3.0, "upper limit"), (0.0, "centre"), (-3.0, "lower limit")) if told else ()
     return Plot(
-        f"{behind}. {int(beyond.sum())} of {own.results.size} results lie beyond a limit.",
+        said if told else f"{own.results.size} results of a reference oil, without limits yet.",
         "Result",
         "Kinematic viscosity, mm²/s",
         (
             Series("results", position[~beyond], own.results[~beyond], "points"),
-            Series("beyond a limit", position[beyond], own.results[beyond], "flags"),
+            *([Series("beyond a limit", position[beyond], own.results[beyond], "flags")] if told else ()),
         ),
-        levels=tuple(
-            Mark(own.centre + k * own.sigma, word)
-            for k, word in ((3.0, "upper limit"), (0.0, "centre"), (-3.0, "lower limit"))
-        ),
+        levels=tuple(Mark(own.centre + k * own.sigma, word) for k, word in levels),
     )
 
 
 def plot_waiting() -> Plot:
     """Show how soon a healthy chart gives its first false alarm."""
     found, lengths = run_length("limits only"), _simulated("limits only", 0.0).run_lengths
-    at = np.array([1, 25, 50, 100, 200, 300, 400, 600, 800, 1000])
-    exact = np.array([100.0 * found.probability_within(int(n)) for n in at])
-    share = np.array([100.0 * float(np.mean(lengths <= n)) for n in at])
+    at = [1, 25, 50, 100, 200, 300, 400, 600, 800, 1000]
     return Plot(
         f"Of 1000 results of a healthy instrument {1000.0 * false_alarm_share():.1f} lie beyond three sigma. A false "
         f"alarm comes after {found.average:.0f} results on average, and in half of all charts within "
         f"{found.quantile(0.5)}.",
         "Results",
         "Charts with a false alarm so far, %",
-        (Series("theory", at.astype(float), exact), Series("simulated", at.astype(float), share, "points")),
+        (
+            curve("theory", at, lambda n: 100.0 * found.probability_within(round(n))),
+            curve("simulated", at, lambda n: percent_of(lengths <= n), "points"),
+        ),
     )
 
 
 def plot_delay(shift: float) -> Plot:
     """Show how many results pass until a shift is found, by limits alone and by rules."""
     shifts = np.linspace(0.0, 4.0, 17)
-    curves = [
-        Series(name, shifts, np.array([run_length(name, float(one)).average for one in shifts])) for name in _SETS
-    ]
+    curves = [curve(name, shifts, partial(_average, name)) for name in _SETS]
     said = "; ".join(f"{name}: {rules_run_length(RULE_SETS[name], shift).average:.1f}" for name in _SETS)
     return Plot(
         f"A shift of {shift:.1f} s is found after so many results on average: {said}.",
@@ -179,6 +160,10 @@ def plot_delay(shift: float) -> Plot:
         marks=(Mark(shift, f"{shift:.1f} s"),),
         y_log=True,
     )
+
+
+def _average(rules: str, shift: float) -> float:
+    return run_length(rules, shift).average
 
 
 def plot_rule_sets() -> Plot:
@@ -198,10 +183,9 @@ def plot_rule_sets() -> Plot:
     )
 
 
-@lru_cache(maxsize=1)
 def _tampered() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Adjust after each result by what it was off: the next one carries the error of the one before."""
-    error = np.random.default_rng(3).standard_normal(_RESULTS + 1)
+    error = normal_draws(3, _RESULTS + 1)
     return error[1:], error[1:] - error[:-1]
 
 

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
+import pandas as pd
 from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.judgement import ComponentsOfVariance, Material, components_side_by_side
-from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
+from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, theory_and_simulation
 from labcalc.lessons.repeats import COVER_95, limit_factor
 from labcalc.statistics import VarianceComponents, mean_variance, nested_analysis, variance_components
 from labcalc.wording import percent
@@ -25,50 +24,20 @@ _MOST_REPEATS = 16
 _IN_PLAN = 12
 
 
-@dataclass(frozen=True, eq=False)
-class Mornings:
-    """Two reference oils of the same mornings, each as its distance from its own mean on that instrument, [%]."""
-
-    oils: tuple[str, str]
-    instruments: tuple[str, ...]
-    """Instrument of each morning."""
-    first: NDArray[np.float64]
-    second: NDArray[np.float64]
-
-    @property
-    def same_side(self) -> int:
-        """Number of mornings on which both oils lie on the same side of their means."""
-        return int((self.first * self.second > 0.0).sum())
-
-    @property
-    def correlation(self) -> float:
-        """Correlation of the two oils over the mornings, [-]."""
-        return float(np.corrcoef(self.first, self.second)[0, 1])
-
-
-def laboratory_study(material: Material, temperature_C: float = 40.0) -> ComponentsOfVariance:
-    """Return the laboratory's newest study of two reference oils side by side, kinematic viscosity.
-
-    Parameters
-    ----------
-    material : The laboratory's record.
-    temperature_C : Temperature, [°C].
-    """
+def laboratory_studies(material: Material, temperature_C: float = 40.0) -> list[ComponentsOfVariance]:
+    """Return a laboratory's studies of two reference oils side by side, kinematic viscosity, the newest last."""
     studies = components_side_by_side(material)
-    return [one for one in studies if (one.quantity, one.temperature_C) == ("kinematic viscosity", temperature_C)][-1]
+    return [one for one in studies if (one.quantity, one.temperature_C) == ("kinematic viscosity", temperature_C)]
 
 
-def laboratory_mornings(material: Material, study: ComponentsOfVariance) -> Mornings:
-    """Return the mornings that stand behind a study."""
+def laboratory_mornings(material: Material, study: ComponentsOfVariance) -> pd.DataFrame:
+    """Return the mornings behind a study, by instrument and day: each oil's distance from its own mean there, [%]."""
     rows = material.record[material.record["temperature_C"] == study.temperature_C]
     oils = (rows["sample"] + " lot " + rows["lot"].astype("string").fillna("")).rename("oil")
     days = rows["measured_at"].dt.date.rename("day")
     table = rows.assign(oil=oils, day=days)[oils.isin(study.samples)]
     results = table.pivot_table("kinematic_viscosity_mm2_s", ["instrument", "day"], "oil").dropna()
-    relative = 100.0 * (results / results.groupby("instrument").transform("mean") - 1.0)
-    one, other = study.samples
-    instruments = tuple(relative.index.get_level_values("instrument"))
-    return Mornings((one, other), instruments, relative[one].to_numpy(float), relative[other].to_numpy(float))
+    return 100.0 * (results / results.groupby("instrument").transform("mean") - 1.0)[list(study.samples)]
 
 
 def plan_spread(day: float, run: float, days: int, repeats: int) -> float:
@@ -77,25 +46,15 @@ def plan_spread(day: float, run: float, days: int, repeats: int) -> float:
 
 
 def share_beyond_r(ratio: float) -> float:
-    """Return how many pairs of different days lie farther apart than r, [-].
-
-    Parameters
-    ----------
-    ratio : Standard deviation of the days over the repeatability standard deviation, [-].
-    """
+    """Return how many pairs of different days lie beyond r, [-]; the days scatter with ``ratio``, [s_r]."""
     return math.erfc(COVER_95 / math.sqrt(2.0 * (1.0 + ratio**2)))  # s_I(T)² = s_r² (1 + ratio²)
 
 
 def share_without_day(days: int, repeats: int, ratio: float) -> float:
-    """Return how many studies give a day component of nothing, [-].
+    """Return how many studies give a day component of nothing, [-]; the days scatter with ``ratio``, [s_r].
 
     The estimate is 0 or below where the mean square between days is no larger than the one within; their quotient is
     an F quantity times 1 + n·ratio².
-
-    Parameters
-    ----------
-    days, repeats : Days, and repeats on each, [-].
-    ratio : True standard deviation of the days over the repeatability standard deviation, [-].
     """
     from scipy.special import fdtr
 
@@ -120,62 +79,52 @@ def plans_of(results: int = _IN_PLAN) -> tuple[tuple[int, int], ...]:
     return tuple((days, results // days) for days in range(1, results + 1) if results % days == 0)
 
 
-@lru_cache(maxsize=4)
 def _running_means(ratio: float) -> NDArray[np.float64]:
     """Means of the first 1, 2, … repeats of a day, a row a day, in units of s_r."""
-    generator = np.random.default_rng(21)
-    results = ratio * generator.standard_normal((_MEANS, 1)) + generator.standard_normal((_MEANS, _MOST_REPEATS))
-    return np.asarray(np.cumsum(results, axis=1) / np.arange(1.0, _MOST_REPEATS + 1.0))
-
-
-@lru_cache(maxsize=1)
-def _standard_pairs() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    drawn = np.random.default_rng(22).standard_normal((_PAIRS, 4))
-    return drawn[:, 0] - drawn[:, 1], drawn[:, 2] - drawn[:, 3]
+    drawn = normal_draws(21, _MEANS, 1 + _MOST_REPEATS)
+    return np.asarray(np.cumsum(ratio * drawn[:, :1] + drawn[:, 1:], axis=1) / np.arange(1.0, _MOST_REPEATS + 1.0))
 
 
 def _pairs(ratio: float) -> NDArray[np.float64]:
     """Differences of two results of different days, in units of s_r."""
-    runs, days = _standard_pairs()
-    return np.asarray(runs + ratio * days)
+    drawn = normal_draws(22, _PAIRS, 4)
+    return np.asarray(drawn[:, 0] - drawn[:, 1] + ratio * (drawn[:, 2] - drawn[:, 3]))
 
 
-@lru_cache(maxsize=64)
+def _results(seed: int, cases: int, days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
+    """Simulated results, cases × days × repeats, in units of s_r."""
+    drawn = normal_draws(seed, cases, days, 1 + repeats)
+    return np.asarray(ratio * drawn[..., :1] + drawn[..., 1:])
+
+
 def _found(days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
     """Estimates of the day's variance from simulated studies, in units of s_r²; below 0 where chance made it so."""
-    generator = np.random.default_rng([23, days, repeats])
-    results = ratio * generator.standard_normal((_STUDIES, days, 1))
-    results = results + generator.standard_normal((_STUDIES, days, repeats))
+    results = _results(23, _STUDIES, days, repeats, ratio)
     within = results.var(axis=2, ddof=1).mean(axis=1)
     return np.asarray(results.mean(axis=2).var(axis=1, ddof=1) - within / repeats)
 
 
-@lru_cache(maxsize=32)
 def _plan_means(days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
-    generator = np.random.default_rng([24, days, repeats])
-    results = ratio * generator.standard_normal((_MEANS, days, 1))
-    return np.asarray((results + generator.standard_normal((_MEANS, days, repeats))).mean(axis=(1, 2)))
+    return np.asarray(_results(24, _MEANS, days, repeats, ratio).mean(axis=(1, 2)))
 
 
-def plot_mornings(mornings: Mornings) -> Plot:
+def plot_mornings(mornings: pd.DataFrame) -> Plot:
     """Show one oil against the other, a point a morning."""
-    instruments = np.array(mornings.instruments)
+    first, second = mornings.columns
+    x, y = (f"{str(oil).partition(' lot ')[0]}, % from its mean" for oil in mornings)
+    same_side = int((mornings[first] * mornings[second] > 0.0).sum())
     return Plot(
-        f"{instruments.size} mornings, a point each. On {mornings.same_side} of them both oils lie on the same side of "
-        f"their means. Correlation of the two oils: {mornings.correlation:.2f}.",
-        _axis(mornings.oils[0]),
-        _axis(mornings.oils[1]),
+        f"{len(mornings)} mornings, a point each. On {same_side} of them both oils lie on the same side of their "
+        f"means. Correlation of the two oils: {float(mornings.corr().to_numpy()[0, 1]):.2f}.",
+        x,
+        y,
         tuple(
-            Series(name, mornings.first[instruments == name], mornings.second[instruments == name], "points")
-            for name in dict.fromkeys(mornings.instruments)
+            Series(str(name), one[first].to_numpy(float), one[second].to_numpy(float), "points")
+            for name, one in mornings.groupby("instrument")
         ),
         levels=(Mark(0.0, "mean"),),
         marks=(Mark(0.0, "mean"),),
     )
-
-
-def _axis(oil: str) -> str:
-    return f"{oil.partition(' lot ')[0]}, % from its mean"
 
 
 def plot_repeats(variances: Mapping[str, float]) -> Plot:
@@ -192,9 +141,9 @@ def plot_repeats(variances: Mapping[str, float]) -> Plot:
         "Repeats within one day",
         "Scatter of the mean, %",
         (
-            Series("theory", numbers.astype(float), 100.0 * theory),
-            Series("if no day were there", numbers.astype(float), 100.0 / np.sqrt(numbers)),
-            Series("the day alone", numbers.astype(float), np.full(numbers.size, 100.0 * ratio / one)),
+            curve("theory", numbers, lambda n: 100.0 * plan_spread(ratio, 1.0, 1, round(n)) / one),
+            curve("if no day were there", numbers, lambda n: 100.0 / math.sqrt(n)),
+            curve("the day alone", numbers, lambda _: 100.0 * ratio / one),
             Series(
                 "simulated",
                 numbers.astype(float),
@@ -242,24 +191,15 @@ def plot_plans(variances: Mapping[str, float]) -> Plot:
     """Show what the mean of twelve results is worth, by how they are spread over days."""
     day, run = math.sqrt(variances["day"]), math.sqrt(variances["run"])
     plans = plans_of()
-    theory = np.array([plan_spread(day, run, *plan) for plan in plans])
-    found = [agreement_of_spread("", 1.0, run * _plan_means(*plan, day / run), "%") for plan in plans]
-    at = np.arange(float(len(plans)))
+    found = [
+        agreement_of_spread("", plan_spread(day, run, *one), run * _plan_means(*one, day / run), "%") for one in plans
+    ]
     return Plot(
         f"{_IN_PLAN} results, always as much work at the instrument. All on one day: the mean scatters with "
-        f"{theory[0]:.3f} %. Each on a day of its own: {theory[-1]:.3f} %.",
+        f"{found[0].theory:.3f} %. Each on a day of its own: {found[-1].theory:.3f} %.",
         "Plan",
         "Scatter of the mean, %",
-        (
-            Series("theory", at, theory, "bars"),
-            Series(
-                "simulated",
-                at,
-                np.array([one.simulated for one in found]),
-                "points",
-                np.array([one.standard_error for one in found]),
-            ),
-        ),
+        theory_and_simulation(np.arange(float(len(plans))), found),
         x_names=tuple(f"{days} × {repeats}" for days, repeats in plans),
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -12,8 +13,8 @@ from numpy.typing import NDArray
 
 from labcalc.judgement import Material, judge
 from labcalc.lab import precision_for
-from labcalc.lessons.agreement import Agreement, agreement_of_share
-from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.lessons.agreement import Agreement, agreement_of_share, normal_draws
+from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, percent_of
 from labcalc.statistics import (
     DECISION_RULES,
     Conformity,
@@ -76,37 +77,35 @@ class Case:
         return tuple(round(self.limit + distance, self.decimals + 1) for distance in near)
 
 
-def laboratory_case(material: Material, sample: str = "HX46", temperature_C: float = 40.0) -> Case:
-    """Return the upper limit of a product of the laboratory, with U of its newest result.
+def laboratory_case(material: Material, sample: str = "", temperature_C: float = 40.0) -> Case | None:
+    """Return the upper limit of a product at a temperature, [°C], with U of its newest result.
 
-    Parameters
-    ----------
-    material : The laboratory's record.
-    sample : What the names of its samples begin with.
-    temperature_C : Temperature, [°C].
+    Of samples whose names begin so, the product measured last whose limit, U, R and usual level are known; else None.
     """
-    rows = material.record[material.record["sample"].str.startswith(sample)]
-    dossier = material.dossier(str(rows.sort_values("measured_at", kind="stable")["run"].iloc[-1]))
-    result = next(
-        r for r in judge(dossier).results if (r.quantity, r.temperature_C) == ("kinematic viscosity", temperature_C)
-    )
-    product = dossier.product
-    assert product is not None  # the sample laboratory knows its products
-    place = (result.quantity, temperature_C)
-    limit = next(one for one in product.limits if (one.quantity, one.temperature_C) == place)
-    typical = next(one for one in product.typical if (one.quantity, one.temperature_C) == place)
-    statement = precision_for(material.laboratory, product.precision_class, *place)
-    assert statement is not None
-    return Case(
-        product.name,
-        result.unit,
-        limit.highest,
-        limit.decimals,
-        round(2.0 * result.budget.standard_uncertainty, limit.decimals + 1),
-        round(float(statement.reproducibility.at(limit.highest)), limit.decimals + 1),
-        typical.standard_deviation,
-        typical.mean,
-    )
+    rows = material.record[material.record["role"] == "sample"].sort_values("measured_at", kind="stable")
+    rows = rows[rows["sample"].astype(str).str.startswith(sample)].drop_duplicates("product", keep="last")
+    place = ("kinematic viscosity", temperature_C)
+    for run in rows["run"][::-1]:
+        dossier = material.dossier(str(run))
+        if (product := dossier.product) is None:
+            continue
+        limit = next((one for one in product.limits if (one.quantity, one.temperature_C) == place), None)
+        typical = next((one for one in product.typical if (one.quantity, one.temperature_C) == place), None)
+        statement = precision_for(material.laboratory, product.precision_class, *place)
+        result = next((r for r in judge(dossier).results if (r.quantity, r.temperature_C) == place), None)
+        if limit is None or typical is None or statement is None or result is None or not math.isfinite(limit.highest):
+            continue
+        return Case(
+            product.name,
+            result.unit,
+            limit.highest,
+            limit.decimals,
+            round(2.0 * result.budget.standard_uncertainty, limit.decimals + 1),
+            round(float(statement.reproducibility.at(limit.highest)), limit.decimals + 1),
+            typical.standard_deviation,
+            typical.mean,
+        )
+    return None
 
 
 def draw_case(generator: Generator) -> tuple[float, float]:
@@ -116,34 +115,19 @@ def draw_case(generator: Generator) -> tuple[float, float]:
 
 
 def probability_inside(distance: float) -> float:
-    """Return the probability that the true value is inside a limit, [-].
-
-    Parameters
-    ----------
-    distance : How far inside it the result is, [standard uncertainties]; below 0 where it is outside.
-    """
+    """Return the probability that a true value is inside a limit, [-]; the result is ``distance`` inside, [u]."""
     return float(conformity_probability(-distance, 1.0, math.nan, 0.0).inside)
 
 
 def acceptance_share(distance: float, guard: float) -> float:
-    """Return how many results of one lot are accepted, [-].
-
-    Parameters
-    ----------
-    distance : How far inside the limit the true value is, [standard uncertainties].
-    guard : Guard band, [standard uncertainties].
-    """
+    """Return how many results of a lot are accepted, [-]; true value ``distance`` inside the limit, guard band, [u]."""
     return math.erfc((guard - distance) / math.sqrt(2.0)) / 2.0
 
 
 def risks(case: Case, guard: float, distance: float = _NEAR) -> tuple[float, float]:
     """Return the consumer's and the producer's risk, shares of all lots, [-].
 
-    Parameters
-    ----------
-    case : Limit, uncertainty and production.
-    guard : Guard band, [expanded uncertainties].
-    distance : How far inside the limit the mean of the production is, [its standard deviations].
+    Guard band in expanded uncertainties; ``distance`` is how far inside the production runs, [its standard deviations].
     """
     spread = case.process_deviation
     found = global_risks(
@@ -176,11 +160,10 @@ def _true_values() -> NDArray[np.float64]:
     return np.asarray(true[np.abs(true + generator.standard_normal(_UNIFORM)) < _WINDOW])
 
 
-@lru_cache(maxsize=1)
 def _lots() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Lots of a production and errors of their results, both standardised."""
-    drawn = np.random.default_rng(82).standard_normal((_LOTS, 2))
-    return drawn[:, 0], drawn[:, 1]
+    lots, errors = normal_draws(82, 2, _LOTS)
+    return lots, errors
 
 
 def _wrong(case: Case, guard: float, distance: float = _NEAR) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -213,9 +196,11 @@ def plot_acceptance(case: Case, guard: float) -> Plot:
     """Show how often a lot is accepted, by its true value, with a guard band of ``guard`` U."""
     u, inside = case.standard_uncertainty, np.linspace(-4.0, 4.0, 17)
     errors = _lots()[1][:20_000]
-    found = [100.0 * float(np.mean(errors <= distance - 2.0 * guard)) for distance in inside]
-    curves = [np.array([100.0 * acceptance_share(float(one), 2.0 * g) for one in inside]) for g in (0.0, guard)]
     true = case.limit - u * inside
+
+    def inside_by(value: float) -> float:
+        return (case.limit - value) / u
+
     at_limit, within = (100.0 * acceptance_share(distance, 2.0 * guard) for distance in (0.0, 2.0))
     return Plot(
         f"Guard band {guard:.2f} U. A lot exactly at the limit is accepted in {at_limit:.1f} % of cases, a lot inside "
@@ -223,20 +208,36 @@ def plot_acceptance(case: Case, guard: float) -> Plot:
         f"True value of the lot, {case.unit}",
         "Accepted, %",
         (
-            Series("no guard band", true, curves[0]),
-            Series("with guard band", true, curves[1]),
-            Series("simulated", true, np.array(found), "points"),
+            curve("no guard band", true, lambda one: 100.0 * acceptance_share(inside_by(one), 0.0)),
+            curve("with guard band", true, lambda one: 100.0 * acceptance_share(inside_by(one), 2.0 * guard)),
+            curve("simulated", true, lambda one: percent_of(errors <= inside_by(one) - 2.0 * guard), "points"),
         ),
         marks=(Mark(case.limit, "limit"),),
+    )
+
+
+_WRONGS = ("bad and accepted", "good and refused")
+
+
+def _risk_curves(
+    places: NDArray[np.float64],
+    at: NDArray[np.float64],
+    theory: Callable[[float], tuple[float, float]],
+    simulated: Callable[[float], tuple[NDArray[np.bool_], NDArray[np.bool_]]],
+) -> tuple[Series, ...]:
+    """Return both risks by theory, and simulated at some places."""
+    return (
+        *(curve(name, places, lambda one, n=n: 100.0 * theory(one)[n]) for n, name in enumerate(_WRONGS)),  # type: ignore[misc]
+        *(
+            curve(f"simulated, {name}", at, lambda one, n=n: percent_of(simulated(one)[n]), "points")  # type: ignore[misc]
+            for n, name in enumerate(_WRONGS)
+        ),
     )
 
 
 def plot_risks(case: Case, guard: float) -> Plot:
     """Show both risks against the guard band, for a production near its limit."""
     bands = np.linspace(-1.0, 1.0, 21)
-    theory = 100.0 * np.array([risks(case, float(band)) for band in bands])
-    at = bands[::5]
-    found = [[agreement_of_share("", 0.5, hits) for hits in _wrong(case, float(band))] for band in at]
     consumer, producer = (100.0 * share for share in risks(case, guard))
     return Plot(
         f"Production with mean {case.process_mean:.2f} {case.unit}, guard band {guard:.2f} U. Of all lots "
@@ -244,12 +245,7 @@ def plot_risks(case: Case, guard: float) -> Plot:
         "producer's risk).",
         "Guard band, U",
         "Share of all lots, %",
-        (
-            Series("bad and accepted", bands, theory[:, 0]),
-            Series("good and refused", bands, theory[:, 1]),
-            Series("simulated, bad and accepted", at, np.array([one.simulated for one, _ in found]), "points"),
-            Series("simulated, good and refused", at, np.array([one.simulated for _, one in found]), "points"),
-        ),
+        _risk_curves(bands, bands[::5], lambda band: risks(case, band), lambda band: _wrong(case, band)),
         marks=(Mark(guard, f"{guard:.2f} U"),),
     )
 
@@ -257,8 +253,6 @@ def plot_risks(case: Case, guard: float) -> Plot:
 def plot_distance(case: Case) -> Plot:
     """Show both risks without a guard band, by how far inside the limit the production runs."""
     inside, at = np.linspace(1.0, 5.0, 17), np.linspace(1.0, 5.0, 5)
-    theory = 100.0 * np.array([risks(case, 0.0, float(one)) for one in inside])
-    found = 100.0 * np.array([[np.mean(hits) for hits in _wrong(case, 0.0, float(one))] for one in at])
     near, far = ([100.0 * share for share in risks(case, 0.0, distance)] for distance in (_NEAR, 4.0))
     return Plot(
         f"No guard band. A production that runs {_NEAR:g} of its standard deviations inside the limit: {near[0]:.2f} % "
@@ -266,12 +260,7 @@ def plot_distance(case: Case) -> Plot:
         "%.",
         "Mean of the production inside the limit, its standard deviations",
         "Share of all lots, %",
-        (
-            Series("bad and accepted", inside, theory[:, 0]),
-            Series("good and refused", inside, theory[:, 1]),
-            Series("simulated, bad and accepted", at, found[:, 0], "points"),
-            Series("simulated, good and refused", at, found[:, 1], "points"),
-        ),
+        _risk_curves(inside, at, lambda one: risks(case, 0.0, one), lambda one: _wrong(case, 0.0, one)),
     )
 
 

@@ -2,58 +2,52 @@
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.random import Generator
 
 from labcalc.errors import LessonError
 from labcalc.lessons.agreement import Agreement
-from labcalc.lessons.averages import averages_agreements
-from labcalc.lessons.averages_questions import AVERAGES_POOL
-from labcalc.lessons.budgets import budgets_agreements
-from labcalc.lessons.budgets_questions import BUDGETS_POOL
-from labcalc.lessons.charts import charts_agreements
-from labcalc.lessons.charts_questions import CHARTS_POOL
-from labcalc.lessons.components import components_agreements
-from labcalc.lessons.components_questions import COMPONENTS_POOL
-from labcalc.lessons.conformity import conformity_agreements
-from labcalc.lessons.conformity_questions import CONFORMITY_POOL
-from labcalc.lessons.extrapolation import extrapolation_agreements
-from labcalc.lessons.extrapolation_questions import EXTRAPOLATION_POOL
-from labcalc.lessons.outliers import outliers_agreements
-from labcalc.lessons.outliers_questions import OUTLIERS_POOL
-from labcalc.lessons.questions import Question
-from labcalc.lessons.repeats import repeats_agreements
-from labcalc.lessons.repeats_questions import REPEATS_POOL
-from labcalc.lessons.seeds import seed_of
-from labcalc.lessons.sureness import sureness_agreements
-from labcalc.lessons.sureness_questions import SURENESS_POOL
+from labcalc.lessons.drafts import Draft, Drafts, drafts_of
+from labcalc.lessons.questions import NumberQuestion, Question
+from labcalc.lessons.seeds import chance_of, seed_of
 
 TEST_QUESTIONS = 5
-"""Questions of a test."""
+"""Questions of a test about its own lesson."""
 
-
-Draft = Callable[[Generator], Question]
+RETURNS = (1, 3)
+"""How many lessons back questions of a test come from, one each: what comes back after a while stays."""
 
 
 @dataclass(frozen=True)
 class Lesson:
-    """One lesson: the pool that its test is drawn from, and what it lays beside simulation."""
+    """One lesson: a module of that name, its questions in a file beside it, its workbook in ``notebooks/lessons``."""
 
     number: int
     name: str
-    title: str
-    edition: int
-    """Goes up when a question changes: results of another edition can't be graded again."""
-    pool: tuple[Draft, ...]
-    agreements: Callable[[], tuple[Agreement, ...]]
+
+    @property
+    def drafts(self) -> Drafts:
+        """Its questions."""
+        return drafts_of(self.name)
+
+    @property
+    def title(self) -> str:
+        """Its title."""
+        return self.drafts.title
 
     @property
     def workbook(self) -> str:
-        """Name of its notebook in ``notebooks/lessons``."""
-        return f"{self.number}_{self.title.lower().replace(' ', '_').replace(',', '')}"
+        """Name of its notebook."""
+        return f"{self.number:02}_{self.title.lower().replace(' ', '_').replace(',', '')}"
+
+    def agreements(self) -> tuple[Agreement, ...]:
+        """Lay its claims beside simulation."""
+        module = importlib.import_module(f"labcalc.lessons.{self.name}")
+        claims: Callable[[], tuple[Agreement, ...]] = getattr(module, f"{self.name}_agreements")
+        return claims()
 
 
 @dataclass(frozen=True)
@@ -66,27 +60,22 @@ class LessonTest:
     seed: int
     questions: tuple[Question, ...]
 
+    @property
+    def edition(self) -> str:
+        """Editions of the lessons that its questions come from."""
+        return ".".join(str(one.drafts.edition) for one in (self.lesson, *_earlier(self.lesson)))
 
-LESSONS: tuple[Lesson, ...] = (
-    Lesson(1, "repeats", "What a repeat tells", 1, REPEATS_POOL, repeats_agreements),
-    Lesson(2, "components", "What changes between days and people", 1, COMPONENTS_POOL, components_agreements),
-    Lesson(3, "charts", "Reading a control chart", 1, CHARTS_POOL, charts_agreements),
-    Lesson(4, "averages", "EWMA against the single point", 1, AVERAGES_POOL, averages_agreements),
-    Lesson(5, "sureness", "How sure is a mean, a limit, a spread", 1, SURENESS_POOL, sureness_agreements),
-    Lesson(6, "extrapolation", "The line through two temperatures", 1, EXTRAPOLATION_POOL, extrapolation_agreements),
-    Lesson(7, "budgets", "From certificate to result", 1, BUDGETS_POOL, budgets_agreements),
-    Lesson(8, "conformity", "Yes or no", 1, CONFORMITY_POOL, conformity_agreements),
-    Lesson(9, "outliers", "The odd one out", 1, OUTLIERS_POOL, outliers_agreements),
-)
+
+_NAMES = "repeats components charts averages sureness extrapolation budgets conformity outliers bias comparison residue"
+
+LESSONS: tuple[Lesson, ...] = tuple(Lesson(number, name) for number, name in enumerate(_NAMES.split(), start=1))
 """In the order of the course."""
 
 
 def lesson_named(name: str) -> Lesson:
     """Return a lesson by its name.
 
-    Raises
-    ------
-    LessonError : There is no such lesson.
+    Raises LessonError : There is no such lesson.
     """
     for lesson in LESSONS:
         if lesson.name == name:
@@ -94,18 +83,17 @@ def lesson_named(name: str) -> Lesson:
     raise LessonError("", "lesson", f"there is no lesson '{name}'; there are {', '.join(one.name for one in LESSONS)}")
 
 
+def _earlier(lesson: Lesson) -> tuple[Lesson, ...]:
+    return tuple(LESSONS[lesson.number - 1 - back] for back in RETURNS if lesson.number > back)
+
+
 def draw_test(lesson: str, learner: str, attempt: int = 1) -> LessonTest:
     """Draw the test of a lesson for a learner; the same words give the same questions.
 
-    Parameters
-    ----------
     lesson : Name of the lesson.
     learner : The learner's name, or any word of their choice.
     attempt : Which attempt, [-], from 1; each has questions of its own.
-
-    Raises
-    ------
-    LessonError : There is no such lesson, the name is empty, or the attempt is below 1.
+    Raises LessonError : There is no such lesson, the name is empty, or the attempt is below 1.
     """
     chosen = lesson_named(lesson)
     if not learner.strip():
@@ -113,6 +101,46 @@ def draw_test(lesson: str, learner: str, attempt: int = 1) -> LessonTest:
     if attempt < 1:
         raise LessonError("", "attempt", f"attempt {attempt}: 1 or more was expected")
     seed = seed_of(lesson, learner, attempt)
-    picked = np.random.default_rng(seed).permutation(len(chosen.pool))[:TEST_QUESTIONS]
-    questions = tuple(chosen.pool[i](np.random.default_rng([seed, int(i)])) for i in sorted(picked))
-    return LessonTest(chosen, " ".join(learner.split()), attempt, seed, questions)
+    questions = _picked(chosen.drafts.test, seed, TEST_QUESTIONS)
+    for one in _earlier(chosen):
+        (question,) = _picked(one.drafts.test, seed, 1)
+        questions.append(replace(question, name=f"{one.name}: {question.name}"))
+    return LessonTest(chosen, " ".join(learner.split()), attempt, seed, tuple(questions))
+
+
+def _picked(pool: tuple[Draft, ...], seed: int, number: int) -> list[Question]:
+    picked = np.random.default_rng(seed).permutation(len(pool))[:number]
+    return [pool[i](np.random.default_rng([seed, int(i)])) for i in sorted(picked)]
+
+
+def ask(lesson: str, name: str, learner: str = "class", **given: object) -> Question:
+    """Return a question of a lesson's text.
+
+    lesson, name : Of the lesson and of the question.
+    learner : Draws the order of the answers.
+    given : The numbers that it speaks of.
+    Raises LessonError : There is no such lesson or question, or it can't be worked out.
+    """
+    return draft_named(lesson, name)(chance_of(f"{lesson} {name}", learner), **given)
+
+
+def draft_named(lesson: str, name: str) -> Draft:
+    """Return a question of a lesson's text before it is drawn.
+
+    Raises LessonError : There is no such lesson or question.
+    """
+    drafts = lesson_named(lesson).drafts
+    if name not in drafts.ask:
+        raise LessonError(f"{lesson}.toml", name, f"there is no such question; there are {', '.join(drafts.ask)}")
+    return drafts.ask[name]
+
+
+def worked_example(lesson: str, learner: str, round_: int) -> tuple[str, tuple[NumberQuestion, ...], int]:
+    """Return a worked example: its text, its steps, and how many of them are shown; fewer from round to round.
+
+    lesson : Name of the lesson.
+    learner : Draws the numbers.
+    round_ : Which example, [-], from 0, in which every step is shown.
+    """
+    text, steps = lesson_named(lesson).drafts.worked.steps(chance_of(lesson, learner, 100 + round_))
+    return text, steps, max(0, len(steps) - round_)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -14,8 +14,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import ExtrapolationWarning
 from labcalc.formulae import fit_viscosity_temperature, viscosity_index
-from labcalc.lessons.agreement import Agreement, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series
+from labcalc.lessons.agreement import Agreement, agreement_of_spread, normal_draws
+from labcalc.lessons.plots import Mark, Plot, Series, histogram
 from labcalc.wording import celsius, signed
 
 ENDS_C = (40.0, 100.0)
@@ -44,8 +44,6 @@ class Oil:
 def viscosity_at(temperature_C: ArrayLike, kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
     """Return kinematic viscosities on the line through two points, also outside of them, [mm²/s].
 
-    Parameters
-    ----------
     temperature_C : Temperature, [°C].
     kv_40, kv_100 : Kinematic viscosities at 40 °C and 100 °C, [mm²/s], one each for every oil.
     """
@@ -64,10 +62,15 @@ def amplification(oil: Oil, temperature_C: float) -> tuple[float, float]:
 def _slopes(oil: Oil, temperature_C: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return both slopes of ln ν at temperatures, by central differences."""
 
-    def slope(kv_40: float, kv_100: float) -> NDArray[np.float64]:
+    return _both_slopes(lambda kv_40, kv_100: np.log(viscosity_at(temperature_C, kv_40, kv_100)), oil)
+
+
+def _both_slopes(f: Callable[[float, float], ArrayLike], oil: Oil) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the change of a function for each relative change of either viscosity, by central differences."""
+
+    def slope(at_40: float, at_100: float) -> NDArray[np.float64]:
         up, down = (
-            np.log(viscosity_at(temperature_C, oil.kv_40 * (1.0 + kv_40 * h), oil.kv_100 * (1.0 + kv_100 * h)))
-            for h in (_STEP, -_STEP)
+            np.asarray(f(oil.kv_40 * (1.0 + at_40 * h), oil.kv_100 * (1.0 + at_100 * h))) for h in (_STEP, -_STEP)
         )
         return np.asarray((up - down) / (2.0 * _STEP), dtype=np.float64)
 
@@ -82,21 +85,17 @@ def value_uncertainty(oil: Oil, temperature_C: float, percent: float) -> float:
 def index_change(oil: Oil) -> tuple[float, float]:
     """Return what 1 % at 40 °C and 1 % at 100 °C do to the viscosity index, [index units/%]."""
 
-    def slope(kv_40: float, kv_100: float) -> float:
-        up, down = (
-            float(viscosity_index(oil.kv_40 * (1.0 + kv_40 * h), oil.kv_100 * (1.0 + kv_100 * h)))
-            for h in (_STEP, -_STEP)
-        )
-        return 0.01 * (up - down) / (2.0 * _STEP)
-
-    return slope(1.0, 0.0), slope(0.0, 1.0)
+    at_40, at_100 = _both_slopes(viscosity_index, oil)
+    return 0.01 * float(at_40), 0.01 * float(at_100)
 
 
-def laboratory_oil(record: pd.DataFrame, product: str) -> Oil:
-    """Return a product's mean viscosities at 40 °C and 100 °C over a laboratory's record."""
-    rows = record[(record["product"] == product) & (record["role"] == "sample")]
-    means = rows.groupby("temperature_C")["kinematic_viscosity_mm2_s"].mean()
-    return Oil(product, *(round(float(means[end]), 3) for end in ENDS_C))
+def laboratory_oils(record: pd.DataFrame, product: str = "") -> list[Oil]:
+    """Return each product's mean viscosities over a record, where it has both; of one product, or of all."""
+    rows = record[(record["role"] == "sample") & record["temperature_C"].isin(ENDS_C)]
+    means = rows.pivot_table("kinematic_viscosity_mm2_s", "product", "temperature_C").dropna()
+    if means.shape[1] < len(ENDS_C):
+        return []
+    return [Oil(str(name), *map(float, pair.round(3))) for name, pair in means.iterrows() if product in ("", name)]
 
 
 def draw_oil(generator: Generator) -> Oil:
@@ -109,10 +108,9 @@ def draw_oil(generator: Generator) -> Oil:
     return Oil("your oil", round((low + high) / 2.0, 2), kv_100)
 
 
-@lru_cache(maxsize=4)
 def _drawn(percent: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    errors = np.random.default_rng(7).standard_normal((2, _DRAWN))
-    return 1.0 + 0.01 * percent * errors[0], 1.0 + 0.01 * percent * errors[1]
+    first, second = 1.0 + 0.01 * percent * normal_draws(7, 2, _DRAWN)
+    return first, second
 
 
 def plot_line(oil: Oil, error_percent: float) -> Plot:
@@ -156,8 +154,6 @@ def plot_amplification(oil: Oil, temperature_C: float) -> Plot:
 
 def plot_index(oil: Oil, percent: float) -> Plot:
     """Show how a viscosity index scatters when both viscosities scatter."""
-    from labcalc.lessons.plots import histogram
-
     first, second = _drawn(percent)
     found = viscosity_index(oil.kv_40 * first, oil.kv_100 * second)
     by_theory = percent * math.hypot(*index_change(oil))

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from types import MappingProxyType
 
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share
-from labcalc.lessons.plots import Mark, Plot, Series
+from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, normal_draws
+from labcalc.lessons.plots import Mark, Plot, Series, curve, percent_of
 from labcalc.lessons.repeats import limit_factor
 from labcalc.lessons.threes import closest_mean, threes_agreements
 from labcalc.statistics import (
@@ -36,14 +35,10 @@ _EIGHT = 8
 
 
 def found_share(number: int, off: float) -> float:
-    """Return how often Grubbs' test at 5 % finds one result that is off, [-].
+    """Return how often Grubbs' test at 5 % finds one of 3 to 10 results that is ``off`` standard deviations off, [-].
 
     Against the mean and the standard deviation of the others it is a noncentral t, and its square a noncentral F.
-
-    Parameters
-    ----------
-    number : Number of results, [-], 3 to 10; beyond, two could be called odd at once.
-    off : How far the one is off, [standard deviations].
+    Beyond ten results two could be called odd at once.
     """
     from scipy.special import ncfdtr
 
@@ -75,40 +70,25 @@ STRATEGIES: Mapping[str, _Strategy] = MappingProxyType(
 """What a laboratory may do with repeats, each a function of sets of four results in the order of measurement."""
 
 
-@dataclass(frozen=True, eq=False)
-class Groups:
-    """Three results of each of eight samples as distances from what each sample should be, [%]; two have a fault."""
+def draw_groups() -> NDArray[np.float64]:
+    """Draw three results of each of eight samples as distances from what each should be, [%]; two have a fault.
 
-    results: NDArray[np.float64]
-
-    @property
-    def cochran(self) -> OutlierTest:
-        """Cochran's test of the groups' standard deviations."""
-        return cochran_test(self.results.std(axis=1, ddof=1), self.results.shape[1])
-
-    @property
-    def grubbs(self) -> OutlierTest:
-        """Grubbs' test of the groups' means."""
-        return grubbs_test(self.results.mean(axis=1))
-
-
-def draw_groups() -> Groups:
-    """Draw eight groups of three, [%]; then put the results of the third far apart, and all of the sixth too high."""
+    The results of the third are put far apart, and all of the sixth too high.
+    """
     generator = np.random.default_rng(95)
     results = 0.1 * generator.standard_normal((8, 3)) + 0.1 * generator.standard_normal((8, 1))
     results[2] += (-0.8, 0.1, 0.7)
     results[5] += 0.9
-    return Groups(np.round(results, 2))
+    return np.round(results, 2)
+
+
+def tests_of(groups: NDArray[np.float64]) -> tuple[OutlierTest, OutlierTest]:
+    """Return Cochran's test of the groups' standard deviations, and Grubbs' test of their means."""
+    return cochran_test(groups.std(axis=1, ddof=1), groups.shape[1]), grubbs_test(groups.mean(axis=1))
 
 
 def draw_repeats(generator: Generator, r: float = 0.20) -> NDArray[np.float64]:
-    """Draw four results of one oil, [mm²/s], of which the first two lie beyond r; in every second set one is far off.
-
-    Parameters
-    ----------
-    generator : Source of chance.
-    r : Repeatability limit, [mm²/s].
-    """
+    """Draw four results, [mm²/s], of which the first two lie beyond r; in every second set one is far off."""
     gross = bool(generator.integers(2))
     limit = critical_range(r, 4)
     while True:
@@ -132,9 +112,8 @@ def _deviates(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.abs(centred) / values.std(axis=1, ddof=1, keepdims=True))
 
 
-@lru_cache(maxsize=8)
 def _healthy(number: int) -> NDArray[np.float64]:
-    return np.random.default_rng([92, number]).standard_normal((_TESTED, number))
+    return normal_draws(92, _TESTED, number)
 
 
 def _finds(number: int, off: float) -> NDArray[np.bool_]:
@@ -182,34 +161,20 @@ def error_of(name: str, off: float) -> float:
 def plot_found(number: float) -> Plot:
     """Show how often Grubbs' test finds one result of a set that is off, by how far."""
     results = round(number)
-    offs, at = np.linspace(0.0, 20.0, 41), np.arange(0.0, 20.1, 2.0)
-    theory = 100.0 * np.array([found_share(results, float(one)) for one in offs])
-    found = [agreement_of_share("", found_share(results, float(one)), _finds(results, float(one))) for one in at]
     said = ", ".join(f"by {off:g} s in {percent(found_share(results, off), 0)}" for off in (5.0, 10.0, 20.0))
     return Plot(
         f"One of {results} results is off. Grubbs' test at 5 % finds it, if off {said} of all sets.",
         "How far the one is off, s",
         "Found, %",
         (
-            Series("theory", offs, theory),
-            Series(
-                "simulated",
-                at,
-                np.array([one.simulated for one in found]),
-                "points",
-                np.array([one.standard_error for one in found]),
-            ),
+            curve("theory", np.linspace(0.0, 20.0, 41), lambda off: 100.0 * found_share(results, off)),
+            curve("simulated", np.arange(0.0, 20.1, 2.0), lambda off: percent_of(_finds(results, off)), "points"),
         ),
     )
 
 
 def masked_statistic(number: int) -> float:
-    """Return what Grubbs' statistic comes to where two results are far off to the same side, by as much, [-].
-
-    Parameters
-    ----------
-    number : Number of results, the two included, [-].
-    """
+    """Return what Grubbs' statistic comes to where two of a number of results are as far off on one side, [-]."""
     return math.sqrt((number - 1) * (number - 2) / (2 * number))
 
 
@@ -229,11 +194,11 @@ def plot_hidden() -> Plot:
     )
 
 
-def plot_groups(groups: Groups) -> Plot:
+def plot_groups(groups: NDArray[np.float64]) -> Plot:
     """Show the groups, and what Cochran's and Grubbs' tests say to them."""
-    count, each = groups.results.shape
+    count, each = groups.shape
     place = np.repeat(np.arange(1.0, count + 1.0), each)
-    wide, far = groups.cochran, groups.grubbs
+    wide, far = tests_of(groups)
     return Plot(
         f"Cochran's test looks at the scatter within: sample {wide.places[0] + 1} has {percent(wide.statistic, 0)} of "
         f"all the variance, limits {numeral(100.0 * wide.limit_5_percent, 0)} and {percent(wide.limit_1_percent, 0)}: "
@@ -242,8 +207,8 @@ def plot_groups(groups: Groups) -> Plot:
         "Sample",
         "Off the expected value, %",
         (
-            Series("results", place, groups.results.ravel(), "points"),
-            Series("mean", np.arange(1.0, count + 1.0), groups.results.mean(axis=1), "flags"),
+            Series("results", place, groups.ravel(), "points"),
+            Series("mean", np.arange(1.0, count + 1.0), groups.mean(axis=1), "flags"),
         ),
     )
 
@@ -260,7 +225,7 @@ def plot_strategies(off: float) -> Plot:
         f"square): {said}. The last way takes {more:.1f} results on average.",
         "Size of a gross error, s",
         "Error of what is reported, s",
-        tuple(Series(name, offs, np.array([error_of(name, float(one)) for one in offs])) for name in STRATEGIES),
+        tuple(curve(name, offs, partial(error_of, name)) for name in STRATEGIES),
         marks=(Mark(off, f"{off:.0f} s"),),
     )
 

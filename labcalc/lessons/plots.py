@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from labcalc.lessons.agreement import Agreement
+from labcalc.wording import plain
 
 Kind = Literal["line", "points", "bars", "flags"]
 
@@ -54,3 +58,47 @@ def histogram(values: ArrayLike, edges: Sequence[float] | NDArray[np.float64], n
     drawn, borders = np.asarray(values, dtype=float), np.asarray(edges, dtype=float)
     counts, _ = np.histogram(drawn, borders)
     return Series(name, (borders[1:] + borders[:-1]) / 2.0, 100.0 * counts / drawn.size, "bars")
+
+
+def curve(name: str, at: ArrayLike, f: Callable[[float], float], kind: Kind = "line") -> Series:
+    """Return a function at some places."""
+    places = np.asarray(at, dtype=float)
+    return Series(name, places, np.array([f(one) for one in places.tolist()]), kind)
+
+
+def percent_of(cases: NDArray[np.bool_]) -> float:
+    """Return how many of simulated cases are true, [%]."""
+    return 100.0 * float(np.mean(cases))
+
+
+def theory_and_simulation(at: NDArray[np.float64], claims: Sequence[Agreement]) -> tuple[Series, Series]:
+    """Return bars by theory, and what was simulated with its standard error."""
+    theory, found, errors = (
+        np.array([getattr(one, name) for one in claims]) for name in ("theory", "simulated", "standard_error")
+    )
+    return Series("theory", at, theory, "bars"), Series("simulated", at, found, "points", errors)
+
+
+def plot_draws(claim: Agreement, number: int) -> Plot:
+    """Show what the first few simulated cases say of a claim, case by case."""
+    at = np.unique(np.geomspace(1, min(number, claim.number), 60).astype(int))
+    parts = [claim.first(int(n)) for n in at]
+    found = np.array([one.simulated for one in parts])
+    known, last = np.isfinite(found), parts[-1]
+    says = "nothing yet: a spread takes two" if not known[-1] else f"{plain(last.simulated, 4)} {last.unit}".rstrip()
+    sure = f", with a standard error of {plain(last.standard_error, 2)}" if math.isfinite(last.standard_error) else ""
+    return Plot(
+        f"{claim.what}. {grouped(last.number)} drawn say {says}{sure}. Theory: {plain(claim.theory, 4)} "
+        f"{claim.unit}".rstrip()
+        + ".",
+        "Cases drawn",
+        f"{claim.what}{', ' if claim.unit else ''}{claim.unit}",
+        (Series("simulated so far", at[known].astype(float), found[known], "points"),),
+        levels=(Mark(claim.theory, "theory"),),
+        x_log=True,
+    )
+
+
+def grouped(number: int) -> str:
+    """Return a whole number with narrow spaces between its thousands."""
+    return f"{number:,}".replace(",", "\u202f")

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.judgement import Material
+from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
+from labcalc.lessons.plots import Mark, Plot, Series, grouped, histogram
 from labcalc.statistics import spread_interval
 from labcalc.wording import counted, percent, signed
 
@@ -94,17 +94,7 @@ def pairs_needed(relative: float) -> int:
 
 
 def laboratory_pairs(record: pd.DataFrame, temperature_C: float = 40.0) -> Pairs:
-    """Return the samples of a laboratory's record that were filled twice within a run.
-
-    Parameters
-    ----------
-    record : Tidy rows.
-    temperature_C : Temperature, [°C].
-
-    Returns
-    -------
-    Kinematic viscosities, [mm²/s], in the order of measurement.
-    """
+    """Return the samples filled twice within a run, [mm²/s], in the order of measurement, at a temperature [°C]."""
     rows = record[(record["role"] == "sample") & (record["temperature_C"] == temperature_C)]
     rows = rows.dropna(subset=["kinematic_viscosity_mm2_s"]).sort_values("measured_at", kind="stable")
     two = rows.groupby("run", sort=False).filter(lambda run: len(run) == 2)
@@ -117,31 +107,25 @@ def laboratory_pairs(record: pd.DataFrame, temperature_C: float = 40.0) -> Pairs
     )
 
 
-def draw_pairs(generator: Generator, pairs: int, level: float, deviation: float, decimals: int) -> Pairs:
-    """Draw pairs of results of one oil, written with some decimals.
-
-    Parameters
-    ----------
-    generator : Source of chance.
-    pairs : Number of pairs, [-].
-    level, deviation : Mean and standard deviation, [mm²/s].
-    decimals : Decimals of the results, [-].
-    """
-    drawn = np.round(generator.normal(level, deviation, (pairs, 2)), decimals)
-    names = tuple(f"pair {number}" for number in range(1, pairs + 1))
-    return Pairs(names, ("",) * pairs, drawn[:, 0], drawn[:, 1])
+def own_differences(material: Material, *, thin: bool | None = None) -> NDArray[np.float64]:
+    """Return the differences of a laboratory's pairs, [%]; of the thin oils, of all others, or of all."""
+    pairs = laboratory_pairs(material.record)
+    return (pairs if thin is None else pairs.of(thin=thin)).differences
 
 
-@lru_cache(maxsize=1)
+def draw_pairs(generator: Generator, pairs: int = 8) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Draw first and second results of one oil, [mm²/s], with two decimals."""
+    first, second = np.round(generator.normal(46.1, 0.06, (2, pairs)), 2)
+    return first, second
+
+
 def _single_and_difference() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    drawn = np.random.default_rng(1).standard_normal((_SIMULATED, 2))
+    drawn = normal_draws(1, _SIMULATED, 2)
     return drawn[:, 0], drawn[:, 0] - drawn[:, 1]
 
 
-@lru_cache(maxsize=64)
 def _pooled(pairs: int) -> NDArray[np.float64]:
-    differences = math.sqrt(2.0) * np.random.default_rng(pairs).standard_normal((_SPREADS, pairs))
-    return np.asarray(np.sqrt(np.mean(differences**2, axis=1) / 2.0))
+    return np.asarray(np.sqrt(np.mean(normal_draws(2, _SPREADS, pairs) ** 2, axis=1)))
 
 
 def _pooled_bounds(pairs: int) -> tuple[float, float]:
@@ -174,8 +158,8 @@ def plot_differences() -> Plot:
     ]
     spreads = [float(np.std(values, ddof=1)) for values in (single, difference)]
     return Plot(
-        f"{_SIMULATED:,} simulated pairs. Single results: standard deviation {spreads[0]:.3f} s. "
-        f"Differences of two: {spreads[1]:.3f} s, and √2 is {math.sqrt(2.0):.3f}.".replace(",", "\u202f"),
+        f"{grouped(_SIMULATED)} simulated pairs. Single results: standard deviation {spreads[0]:.3f} s. "
+        f"Differences of two: {spreads[1]:.3f} s, and √2 is {math.sqrt(2.0):.3f}.",
         "Distance from the mean, in s",
         "Share of cases, %",
         tuple(Series(one.name, one.x, one.y, "line") for one in bars),
@@ -206,8 +190,8 @@ def plot_pooled(number: float) -> Plot:
     found = _pooled(pairs)
     inside = 100.0 * float(np.mean((found >= low) & (found <= high)))
     return Plot(
-        f"{_SPREADS:,} laboratories, each with {counted(pairs, 'pair')}: by theory, 95 % of their s lie between "
-        f"{low:.2f} and {high:.2f} times the true one; {inside:.1f} % do so in the simulation.".replace(",", "\u202f"),
+        f"{grouped(_SPREADS)} laboratories, each with {counted(pairs, 'pair')}: by theory, 95 % of their s lie between "
+        f"{low:.2f} and {high:.2f} times the true one; {inside:.1f} % do so in the simulation.",
         "s from the pairs, as a multiple of the true s",
         "Share of laboratories, %",
         (histogram(found, np.linspace(0.0, 3.0, 61)),),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -15,7 +15,7 @@ import numpy as np
 
 from labcalc import __version__
 from labcalc.errors import LessonError
-from labcalc.lessons.course import LESSONS, LessonTest, draw_test, lesson_named
+from labcalc.lessons.course import LessonTest, draw_test
 
 _FORMAT = "labcalc lesson result 1"
 
@@ -50,8 +50,6 @@ class LessonResult:
 def grade(test: LessonTest, given: Sequence[str], saved: datetime) -> LessonResult:
     """Check the answers of a test; what can't be understood counts as not right.
 
-    Parameters
-    ----------
     test : The questions.
     given : One answer a question, in their order; empty where none was given.
     saved : When, with its time zone.
@@ -71,31 +69,23 @@ def _is_right(question: Any, words: str) -> bool:
 
 
 def _versions(test: LessonTest) -> dict[str, str]:
-    return {"labcalc": __version__, "lesson": str(test.lesson.edition), "numpy": np.__version__}
+    return {"labcalc": __version__, "lesson": test.edition, "numpy": np.__version__}
 
 
 def save_result(result: LessonResult, folder: str | Path) -> Path:
     """Write a result under a name made of lesson, learner and attempt; an attempt is saved once.
 
-    Parameters
-    ----------
     result : What ``grade`` returned.
     folder : Where the class keeps its results; made where it isn't there.
-
-    Returns
-    -------
-    The file.
-
-    Raises
-    ------
-    LessonError : This attempt is saved already.
+    Returns : The file.
+    Raises LessonError : This attempt is saved already.
     """
     place = Path(folder)
     place.mkdir(parents=True, exist_ok=True)
-    path = place / f"{result.lesson}_{_file_words(result.learner)}_{result.attempt}.json"
+    path = place / _file_name(result)
     try:
         with path.open("x", encoding="utf-8") as file:
-            file.write(_as_text(result))
+            file.write(json.dumps(_as_words(result), ensure_ascii=False, indent=1) + "\n")
     except FileExistsError:
         raise LessonError(
             path.name, "", f"attempt {result.attempt} of {result.learner} is saved already; begin another attempt"
@@ -103,14 +93,29 @@ def save_result(result: LessonResult, folder: str | Path) -> Path:
     return path
 
 
-def _file_words(learner: str) -> str:
-    """Return a name as part of a file name: letters of any script and digits, never a path."""
-    stem = re.sub(r"[^\w]+", "-", unicodedata.normalize("NFC", learner)).strip("-")[:60]
+def kept_result(test: LessonTest, folder: str | Path) -> LessonResult | None:
+    """Return the result of a test that is saved already; None: there is none.
+
+    Raises LessonError : As of ``read_result``.
+    """
+    path = Path(folder) / _file_name(test)
+    return read_result(path) if path.exists() else None
+
+
+def _file_name(test: LessonTest | LessonResult) -> str:
+    """Return the file name of an attempt; by its seed one for a name in any letters, and shared by no two."""
+    lesson = test.lesson if isinstance(test, LessonResult) else test.lesson.name
+    return f"{lesson}_{file_words(test.learner)}_{test.attempt}_{test.seed:08x}.json"
+
+
+def file_words(learner: str) -> str:
+    """Return a name as part of a file name: small letters of any script and digits, never a path."""
+    stem = re.sub(r"[^\w]+", "-", unicodedata.normalize("NFKC", learner).casefold()).strip("-")[:40]
     return stem or "learner-" + "-".join(f"{ord(sign):x}" for sign in learner[:8])
 
 
-def _as_text(result: LessonResult) -> str:
-    words = {
+def _as_words(result: LessonResult) -> dict[str, Any]:
+    return {
         "format": _FORMAT,
         "lesson": result.lesson,
         "learner": result.learner,
@@ -119,55 +124,83 @@ def _as_text(result: LessonResult) -> str:
         "saved": result.saved.isoformat(timespec="seconds"),
         "answers": [vars(answer) for answer in result.answers],
         "score": {"right": result.right, "of": len(result.answers)},
-        "versions": dict(result.versions),
+        "versions": {**dict.fromkeys(("labcalc", "lesson", "numpy")), **result.versions},
     }
-    return json.dumps(words, ensure_ascii=False, indent=1) + "\n"
+
+
+_KINDS: Mapping[str, tuple[type, str]] = {
+    "format": (str, "text"),
+    "lesson": (str, "text"),
+    "learner": (str, "text"),
+    "attempt": (int, "a whole number"),
+    "seed": (int, "a whole number"),
+    "saved": (str, "text"),
+    "answers": (list, "a list of objects"),
+    "score": (dict, "an object"),
+    "versions": (dict, "an object"),
+}
+"""Fields of a file, and what each holds."""
 
 
 def read_result(path: str | Path) -> LessonResult:
     """Read a result that ``save_result`` wrote, and grade it again where its edition of the lesson is this one.
 
-    Raises
-    ------
-    LessonError : The file is no result, a field is missing or of another kind, or what it says doesn't fit together:
-        which field of which file.
+    Raises LessonError : The file is no result, a field is missing or of another kind, or what it says doesn't fit
+        together: which field of which file.
     """
     place = Path(path)
-    fields = _Fields(place.name, _object_in(place))
-    fields.expect("format", _FORMAT)
-    lesson = fields.one_of("lesson", [one.name for one in LESSONS])
-    answers = tuple(
-        Answer(one.text("question"), one.text("given", empty=True), one.true_or_false("right"))
-        for one in fields.objects("answers")
-    )
-    versions = fields.inside("versions")
+    words = _object_in(place)
+
+    def refuse(field: str, problem: str) -> LessonError:
+        return LessonError(place.name, field, problem)
+
+    for field, (kind, expected) in _KINDS.items():
+        if field not in words:
+            raise refuse(field, "is missing")
+        if type(words[field]) is not kind:
+            raise refuse(field, f"{_shown(words[field])}; {expected} was expected")
+    for number, one in enumerate(words["answers"], start=1):
+        texts = isinstance(one, dict) and all(isinstance(one.get(key), str) for key in ("question", "given"))
+        if not texts or type(one.get("right")) is not bool:
+            raise refuse(
+                f"answers[{number}]", f"{_shown(one)}; question, given and right (true or false) were expected"
+            )
+    try:
+        saved = datetime.fromisoformat(words["saved"])
+    except ValueError:
+        saved = None
+    if saved is None or saved.tzinfo is None:
+        raise refuse("saved", f"{_shown(words['saved'])}; a date and time with its zone was expected")
+    try:
+        test = draw_test(words["lesson"], words["learner"], words["attempt"])
+    except LessonError as refusal:
+        raise refuse(refusal.field, refusal.problem) from None
+    answers = tuple(Answer(**one) for one in words["answers"])
     result = LessonResult(
-        lesson,
-        fields.text("learner"),
-        fields.number("attempt", 1),
-        fields.number("seed", 0),
-        answers,
-        fields.moment("saved"),
-        {name: versions.text(name) for name in ("labcalc", "lesson", "numpy")},
+        test.lesson.name, words["learner"], test.attempt, words["seed"], answers, saved, words["versions"]
     )
-    score = fields.inside("score")
-    score.expect("right", result.right)
-    score.expect("of", len(answers))
-    _grade_again(result, fields)
+    told = _as_words(result)
+    if words["versions"].get("lesson") == test.edition:
+        if len(answers) != len(test.questions):
+            raise refuse("answers", f"{len(answers)} answers; {len(test.questions)} were expected")
+        told = {**_as_words(grade(test, [one.given for one in answers], saved)), "versions": told["versions"]}
+    _refuse_difference(words, told, refuse)
     return result
 
 
-def _grade_again(result: LessonResult, fields: _Fields) -> None:
-    """Refuse what the questions of the same seed don't bear out."""
-    if result.versions["lesson"] != str(lesson_named(result.lesson).edition):
-        return
-    test = draw_test(result.lesson, result.learner, result.attempt)
-    fields.expect("seed", test.seed)
-    fields.expect_count("answers", len(test.questions), len(result.answers))
-    for number, (question, answer) in enumerate(zip(test.questions, result.answers, strict=True), start=1):
-        one = _Fields(fields.file, vars(answer), f"answers[{number}].")
-        one.expect("question", question.name)
-        one.expect("right", _is_right(question, answer.given))
+def _refuse_difference(found: Any, told: Any, refuse: Callable[[str, str], LessonError], field: str = "") -> None:
+    """Refuse the first place where a file says something else than it would if it were written now."""
+    if isinstance(told, dict) and isinstance(found, dict):
+        for key, value in told.items():
+            place = f"{field}.{key}".strip(".")
+            if key not in found:
+                raise refuse(place, "is missing")
+            _refuse_difference(found[key], value, refuse, place)
+    elif isinstance(told, list) and isinstance(found, list):
+        for number, (one, value) in enumerate(zip(found, told, strict=True), start=1):
+            _refuse_difference(one, value, refuse, f"{field}[{number}]")
+    elif found != told or type(found) is not type(told):
+        raise refuse(field, f"{_shown(found)}; {_shown(told)} was expected")
 
 
 def _object_in(path: Path) -> dict[str, Any]:
@@ -180,78 +213,6 @@ def _object_in(path: Path) -> dict[str, Any]:
     if not isinstance(content, dict):
         raise LessonError(path.name, "", "holds no JSON object, so it is no result of a lesson")
     return content
-
-
-@dataclass(frozen=True)
-class _Fields:
-    """The fields of one object of the file; each refusal names file and field."""
-
-    file: str
-    content: Mapping[str, Any]
-    within: str = ""
-
-    def refuse(self, field: str, problem: str) -> LessonError:
-        return LessonError(self.file, f"{self.within}{field}", problem)
-
-    def any(self, field: str) -> Any:
-        if field not in self.content:
-            raise self.refuse(field, "is missing")
-        return self.content[field]
-
-    def text(self, field: str, *, empty: bool = False) -> str:
-        value = self.any(field)
-        if not isinstance(value, str) or not (empty or value.strip()):
-            raise self.refuse(field, f"{_shown(value)}; text was expected")
-        return value
-
-    def one_of(self, field: str, allowed: Sequence[str]) -> str:
-        value = self.text(field)
-        if value not in allowed:
-            raise self.refuse(field, f"'{value}'; one of {', '.join(allowed)} was expected")
-        return value
-
-    def number(self, field: str, lowest: int) -> int:
-        value = self.any(field)
-        if type(value) is not int or value < lowest:
-            raise self.refuse(field, f"{_shown(value)}; a whole number of {lowest} or more was expected")
-        return value
-
-    def true_or_false(self, field: str) -> bool:
-        value = self.any(field)
-        if type(value) is not bool:
-            raise self.refuse(field, f"{_shown(value)}; true or false was expected")
-        return value
-
-    def moment(self, field: str) -> datetime:
-        text = self.text(field)
-        try:
-            value = datetime.fromisoformat(text)
-        except ValueError:
-            value = None
-        if value is None or value.tzinfo is None:
-            raise self.refuse(field, f"'{text}'; a date and time with its zone was expected")
-        return value
-
-    def inside(self, field: str) -> _Fields:
-        value = self.any(field)
-        if not isinstance(value, dict):
-            raise self.refuse(field, f"{_shown(value)}; an object was expected")
-        return _Fields(self.file, value, f"{self.within}{field}.")
-
-    def objects(self, field: str) -> list[_Fields]:
-        value = self.any(field)
-        if not isinstance(value, list) or not all(isinstance(one, dict) for one in value):
-            raise self.refuse(field, f"{_shown(value)}; a list of objects was expected")
-        return [_Fields(self.file, one, f"{field}[{number}].") for number, one in enumerate(value, start=1)]
-
-    def expect(self, field: str, value: object) -> None:
-        found = self.any(field)
-        if found != value or type(found) is not type(value):
-            raise self.refuse(field, f"{_shown(found)}; {_shown(value)} was expected")
-
-    def expect_count(self, field: str, expected: int, found: int) -> None:
-        if expected != found:
-            raise self.refuse(field, f"{found} answers; {expected} were expected")
 
 
 def _shown(value: object) -> str:

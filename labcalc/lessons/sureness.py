@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share
-from labcalc.lessons.plots import Mark, Plot, Series, histogram
+from labcalc.lessons.agreement import (
+    Agreement,
+    agreement_of_mean,
+    agreement_of_share,
+    agreement_of_spread,
+    normal_draws,
+)
+from labcalc.lessons.plots import Mark, Plot, Series, curve, grouped, histogram, percent_of
 from labcalc.lessons.repeats import COVER_95
-from labcalc.statistics import coverage_factor, spread_interval
+from labcalc.statistics import coverage_factor, individuals_limits, spread_interval
 from labcalc.wording import counted
 
 _SERIES = 20_000
@@ -31,16 +36,6 @@ def coverage_of_normal_factor(results: int) -> float:
     return 1.0 - 2.0 * float(stdtr(results - 1.0, -COVER_95))
 
 
-def false_alarm_of_estimated_limits(results: int) -> float:
-    """Return the chance that a healthy result lies beyond mean ± 3 s of a baseline, over all baselines, [-].
-
-    A new result less the mean of the baseline scatters with σ √(1 + 1/n), and over s it follows Student's distribution.
-    """
-    from scipy.special import stdtr
-
-    return 2.0 * float(stdtr(results - 1.0, -3.0 / math.sqrt(1.0 + 1.0 / results)))
-
-
 def spread_of_limit(results: int) -> float:
     """Return the standard uncertainty of a limit at mean ± 3 s, [true standard deviation] (JCGM 100:2008, E.4.3)."""
     return math.sqrt(1.0 / results + 9.0 / (2.0 * (results - 1.0)))
@@ -53,10 +48,9 @@ def draw_results(
     return np.round(generator.normal(level, deviation, results), 2)
 
 
-@lru_cache(maxsize=64)
 def _series(results: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return mean and standard deviation of many series of standard normal results."""
-    drawn = np.random.default_rng(results).standard_normal((_SERIES, results))
+    drawn = normal_draws(5, _SERIES, results)
     return drawn.mean(axis=1), drawn.std(axis=1, ddof=1)
 
 
@@ -74,8 +68,8 @@ def plot_intervals(number: float) -> Plot:
     share = 100.0 * float(np.mean(_holds(results, coverage_factor(0.95, results - 1.0))))
     return Plot(
         f"{_SHOWN} laboratories with {results} results each: "
-        f"{counted(int(missed.sum()), 'interval misses', 'intervals miss')} the true value. Of {_SERIES} laboratories "
-        f"{share:.1f} % hold it; 95 % is promised.",
+        f"{counted(int(missed.sum()), 'interval misses', 'intervals miss')} the true value. Of {grouped(_SERIES)} "
+        f"laboratories {share:.1f} % hold it; 95 % is promised.",
         "Laboratory",
         "Mean and its 95 % interval, σ",
         (
@@ -89,18 +83,22 @@ def plot_intervals(number: float) -> Plot:
 def plot_coverage() -> Plot:
     """Show what the factor 1.96 covers for few results, and what Student's factor does."""
     numbers = np.array([2, 3, 4, 5, 6, 8, 10, 15, 20, 30])
-    exact = np.array([100.0 * coverage_of_normal_factor(int(n)) for n in numbers])
-    found = np.array([100.0 * float(np.mean(_holds(int(n), COVER_95))) for n in numbers])
-    student = np.array([100.0 * float(np.mean(_holds(int(n), coverage_factor(0.95, n - 1.0)))) for n in numbers])
+    exact = curve("factor 1.96, theory", numbers, lambda n: 100.0 * coverage_of_normal_factor(round(n)))
     return Plot(
-        f"Mean ± {COVER_95:.2f} s/√n holds the true mean in {exact[1]:.0f} % of cases with {numbers[1]} results, in "
-        f"{exact[4]:.0f} % with {numbers[4]}, in {exact[-1]:.0f} % with {numbers[-1]}. Student's factor keeps 95 %.",
+        f"Mean ± {COVER_95:.2f} s/√n holds the true mean in {exact.y[1]:.0f} % of cases with {numbers[1]} results, in "
+        f"{exact.y[4]:.0f} % with {numbers[4]}, in {exact.y[-1]:.0f} % with {numbers[-1]}. Student's factor keeps 95 "
+        "%.",
         "Results",
         "Intervals that hold the true mean, %",
         (
-            Series("factor 1.96, theory", numbers.astype(float), exact),
-            Series("factor 1.96, simulated", numbers.astype(float), found, "points"),
-            Series("Student's factor, simulated", numbers.astype(float), student, "points"),
+            exact,
+            curve("factor 1.96, simulated", numbers, lambda n: percent_of(_holds(round(n), COVER_95)), "points"),
+            curve(
+                "Student's factor, simulated",
+                numbers,
+                lambda n: percent_of(_holds(round(n), coverage_factor(0.95, n - 1.0))),
+                "points",
+            ),
         ),
         levels=(Mark(95.0, "95 %"),),
     )
@@ -114,7 +112,7 @@ def plot_spreads(number: float) -> Plot:
     inside = 100.0 * float(np.mean((found >= low) & (found <= high)))
     return Plot(
         f"{results} results: by theory 95 % of all s lie between {low:.2f} and {high:.2f} times σ; {inside:.1f} % of "
-        f"{_SERIES} simulated ones do.",
+        f"{grouped(_SERIES)} simulated ones do.",
         "s, as a multiple of the true σ",
         "Share of series, %",
         (histogram(found, np.linspace(0.0, 2.5, 51)),),
@@ -122,18 +120,44 @@ def plot_spreads(number: float) -> Plot:
     )
 
 
+def spread_of_range_limit(results: int) -> float:
+    """Return the standard uncertainty of a limit at mean ± three sigma from moving ranges, [true standard deviation].
+
+    Neighbouring ranges share a result: of standard normal results each has the mean 2/√π and the variance 2 − 4/π, and
+    two neighbours the covariance (4/π)(√3/2 + π/12 − 1), by the moments of the bivariate normal distribution.
+    """
+    ranges, shared = results - 1, 4.0 / math.pi * (math.sqrt(3.0) / 2.0 + math.pi / 12.0 - 1.0)
+    variance = (ranges * (2.0 - 4.0 / math.pi) + 2.0 * (ranges - 1) * shared) / ranges**2
+    return math.sqrt(1.0 / results + 9.0 * variance * math.pi / 4.0)
+
+
+def false_alarm_of_range_limits(results: int) -> float:
+    """Return the chance that a healthy result lies beyond mean ± 2.66 mean moving ranges, over all baselines, [-].
+
+    By the degrees of freedom that the tail of such a sigma has (``individuals_limits``).
+    """
+    return individuals_limits(np.arange(results) % 2.0).chance_beyond(3.0)
+
+
+def _range_limits(results: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return mean and sigma by moving ranges of many baselines."""
+    drawn = normal_draws(5, _SERIES, results)
+    return drawn.mean(axis=1), np.abs(np.diff(drawn, axis=1)).mean(axis=1) * math.sqrt(math.pi) / 2.0
+
+
 def plot_limits(number: float) -> Plot:
     """Show how often charts give false alarms whose limits rest on a baseline of a number of results."""
     from scipy.special import ndtr
 
     results = round(number)
-    means, deviations = _series(results)
-    rates = 1000.0 * (ndtr(means - 3.0 * deviations) + ndtr(-means - 3.0 * deviations))
+    means, sigmas = _range_limits(results)
+    rates = 1000.0 * (ndtr(means - 3.0 * sigmas) + ndtr(-means - 3.0 * sigmas))
     worst, true = float(np.quantile(rates, 0.9)), 1000.0 * math.erfc(3.0 / math.sqrt(2.0))
     return Plot(
-        f"Limits from {results} results. False alarms in 1000 results: {true:.1f} with true limits, "
-        f"{1000.0 * false_alarm_of_estimated_limits(results):.1f} over all such charts, more than {worst:.1f} on one "
-        f"chart in ten. The standard uncertainty of a limit is {spread_of_limit(results):.2f} σ.",
+        f"Limits at three sigma, by the moving ranges of {results} results. False alarms in 1000 results: {true:.1f} "
+        f"with true limits, {np.mean(rates):.1f} over all such charts, more than {worst:.1f} on one chart in ten. The "
+        f"standard uncertainty of a limit is {spread_of_range_limit(results):.2f} σ; from standard deviations it would "
+        f"be {spread_of_limit(results):.2f} σ.",
         "False alarms of a chart in 1000 results",
         "Share of charts, %",
         (histogram(rates, np.linspace(0.0, max(30.0, 1.2 * worst), 31)),),
@@ -143,24 +167,26 @@ def plot_limits(number: float) -> Plot:
 
 def sureness_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
-    fifteen, six = 15, 6
-    means, deviations = _series(fifteen)
-    low, high = (1.0 / end for end in reversed(spread_interval(1.0, fifteen - 1.0)))
+    n, six = 15, 6
+    (means, deviations), (centres, sigmas) = _series(n), _range_limits(n)
+    low, high = (1.0 / end for end in reversed(spread_interval(1.0, n - 1.0)))
     new = np.random.default_rng(9).standard_normal(_SERIES)
+    student = coverage_factor(0.95, six - 1.0)
     return (
-        agreement_of_share(
-            f"Student's interval of a mean of {six} holds it", 0.95, _holds(six, coverage_factor(0.95, six - 1.0))
-        ),
+        agreement_of_share(f"Student's interval of a mean of {six} holds it", 0.95, _holds(six, student)),
         agreement_of_share(
             f"Mean of {six} ± {COVER_95:.2f} s/√n holds it", coverage_of_normal_factor(six), _holds(six, COVER_95)
         ),
         agreement_of_share(
-            f"s from {fifteen} results within its 95 % range", 0.95, (deviations >= low) & (deviations <= high)
+            f"s from {n} results within its 95 % range", 0.95, (deviations >= low) & (deviations <= high)
         ),
         agreement_of_share(
-            f"False alarms of limits from {fifteen} results",
-            false_alarm_of_estimated_limits(fifteen),
-            np.abs(new - means) > 3.0 * deviations,
+            f"False alarms of limits by moving ranges of {n} results",
+            false_alarm_of_range_limits(n),
+            np.abs(new - centres) > 3.0 * sigmas,
         ),
-        agreement_of_mean(f"Variance of a mean of {fifteen}", 1.0 / fifteen, means**2, "σ²"),
+        agreement_of_spread(
+            f"Scatter of an upper limit by moving ranges of {n}", spread_of_range_limit(n), centres + 3.0 * sigmas, "σ"
+        ),
+        agreement_of_mean(f"Variance of a mean of {n}", 1.0 / n, means**2, "σ²"),
     )

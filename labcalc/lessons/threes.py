@@ -9,8 +9,14 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series
+from labcalc.lessons.agreement import (
+    Agreement,
+    agreement_of_mean,
+    agreement_of_share,
+    agreement_of_spread,
+    normal_draws,
+)
+from labcalc.lessons.plots import Mark, Plot, Series, curve, percent_of, theory_and_simulation
 from labcalc.statistics import grubbs_limit
 from labcalc.wording import percent
 
@@ -20,13 +26,9 @@ _SIXTH = math.pi / 6.0
 
 
 def share_farther(times: float) -> float:
-    """Return how many sets of three have one result that far off, [-].
+    """Return how many sets of three have a third ``times`` as far from its neighbour as the other two lie apart, [-].
 
-    The two gaps of an ordered set are coordinates on axes 60° apart, so that a ratio of gaps is a direction.
-
-    Parameters
-    ----------
-    times : How many times as far from its neighbour as the other two from each other, [-], 1 or more.
+    The two gaps of an ordered set are coordinates on axes 60° apart, so that a ratio of gaps is a direction; 1 or more.
     """
     return math.atan(math.sqrt(3.0) / (2.0 * times + 1.0)) / _SIXTH
 
@@ -69,9 +71,8 @@ def draw_threes(generator: Generator, sets: int = 12) -> NDArray[np.float64]:
     return np.round(generator.normal(46.1, 0.06, (sets, 3)), 2)
 
 
-@lru_cache(maxsize=1)
 def _threes() -> NDArray[np.float64]:
-    return np.random.default_rng(91).standard_normal((_SETS, 3))
+    return normal_draws(91, _SETS, 3)
 
 
 @lru_cache(maxsize=1)
@@ -95,9 +96,7 @@ def plot_threes(sets: NDArray[np.float64]) -> Plot:
 def plot_gap(times: float) -> Plot:
     """Show how many sets of three good results have one that lies so many times as far off."""
     at = np.array([1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0, 20.0, 30.0])
-    curve = np.geomspace(1.0, 30.0, 30)
     ratios = _gap_ratios()
-    found = [agreement_of_share("", 0.5, ratios > one) for one in at]
     return Plot(
         f"In {percent(float(np.mean(ratios > times)), 1)} of the simulated sets ({percent(share_farther(times), 1)} "
         f"by theory) the third result lies more than {times:.1f} times as far from its neighbour as the other two "
@@ -105,8 +104,8 @@ def plot_gap(times: float) -> Plot:
         "Times as far",
         "Share of sets, %",
         (
-            Series("theory", curve, np.array([100.0 * share_farther(float(one)) for one in curve])),
-            Series("simulated", at, np.array([one.simulated for one in found]), "points"),
+            curve("theory", np.geomspace(1.0, 30.0, 30), lambda one: 100.0 * share_farther(one)),
+            curve("simulated", at, lambda one: percent_of(ratios > one), "points"),
         ),
         marks=(Mark(times, f"{times:.1f}"),),
     )
@@ -122,22 +121,12 @@ def plot_dropping() -> Plot:
         "odd one dropped": (spread_of_closest(), closest_mean(threes)),
     }
     found = [agreement_of_spread(name, theory, values, "s") for name, (theory, values) in reported.items()]
-    at = np.arange(float(len(found)))
     said = "; ".join(f"{one.what} {one.theory:.2f} s" for one in found)
     return Plot(
         f"Scatter of what is reported from three good results: {said}.",
         "What is reported",
         "Scatter, s",
-        (
-            Series("theory", at, np.array([one.theory for one in found]), "bars"),
-            Series(
-                "simulated",
-                at,
-                np.array([one.simulated for one in found]),
-                "points",
-                np.array([one.standard_error for one in found]),
-            ),
-        ),
+        theory_and_simulation(np.arange(float(len(found))), found),
         x_names=tuple(reported),
     )
 

@@ -18,6 +18,9 @@ class Fit(anywidget.AnyWidget):
     _esm = (_HERE / "fit.js").read_text("utf-8")
 
     caption = traitlets.Unicode().tag(sync=True)  # what the pictures show, for those who don't see them
+    top = traitlets.Bool(False).tag(
+        sync=True
+    )  # whether the workbook is to be seen from its top, once all its cells run
 
 
 class Chart(anywidget.AnyWidget):
@@ -47,8 +50,8 @@ class Form(anywidget.AnyWidget):
     _esm = (_HERE / "form.js").read_text("utf-8")
 
     fields = traitlets.List(traitlets.Dict()).tag(sync=True)
-    """Of each ``key``, ``label``, ``hint``, ``kind``: ``text``, ``area``, ``number``, ``choice``, ``unit`` (of the one
-    before)."""
+    """Of each ``key``, ``label``, ``hint``, and ``kind``: ``text``, ``area``, ``number``, ``choice``, ``radio``, ``unit``
+    (of the one before)."""
     buttons = traitlets.List(traitlets.Dict()).tag(sync=True)  # of each ``key``, ``label`` and ``hint``
     choices = traitlets.Dict().tag(sync=True)  # what can be chosen, by key of the field
     values = traitlets.Dict().tag(sync=True)
@@ -60,8 +63,9 @@ class Form(anywidget.AnyWidget):
         fields: Sequence[Mapping[str, str]],
         buttons: Sequence[Mapping[str, str]],
         pressed: Callable[[str, dict[str, str]], None],
+        choices: Mapping[str, Sequence[str]] | None = None,
     ) -> None:
-        super().__init__(fields=[*fields], buttons=[*buttons])
+        super().__init__(fields=[*fields], buttons=[*buttons], choices={**(choices or {})})
         self._pressed = pressed
         self.on_msg(self._hear)
 
@@ -80,6 +84,7 @@ class Form(anywidget.AnyWidget):
             self.press(str(message["button"]), **message["values"])
         else:
             self.values = dict(message["values"])
+        self.send({"heard": True})
 
 
 class Slider(anywidget.AnyWidget):

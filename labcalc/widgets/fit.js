@@ -29,8 +29,21 @@ function render({ model, el }) {
       drawn.setAttribute("aria-label", model.get("caption"));
     }
   }
+  /* While all cells run, JupyterLab shows the last of them; a lesson begins at its top, until a person does something. */
+  function keepTop() {
+    const view = el.closest(".jp-WindowedPanel-outer");
+    if (!view) { return; }
+    const doings = ["wheel", "keydown", "pointerdown"], again = setInterval(function () { view.scrollTop = 0; }, 100);
+    const stop = function () {
+      clearInterval(again);
+      doings.forEach(function (one) { document.removeEventListener(one, stop, true); });
+    };
+    doings.forEach(function (one) { document.addEventListener(one, stop, true); });
+    setTimeout(stop, 20000);
+  }
   model.on("change:caption", name);
   requestAnimationFrame(function () {
+    if (model.get("top")) { keepTop(); }
     page = el.closest(".labcalc-page");
     if (page) {
       watch.observe(page);

@@ -1,7 +1,9 @@
 /* Fields and buttons. A button sends what stands in the fields along with the press: nothing typed can come too late,
-   and nothing that comes back late writes over what is being typed. */
+   and nothing that comes back late writes over what is being typed. Where nobody hears, the form says so. */
+const PATIENCE_MS = 6000;
+
 function control(field) {
-  const kinds = { area: "textarea", choice: "select", unit: "select" };
+  const kinds = { area: "textarea", choice: "select", unit: "select", radio: "fieldset" };
   const one = document.createElement(kinds[field.kind] || "input");
   if (field.kind === "number") { one.type = "number"; one.step = "any"; }
   if (field.kind === "area") { one.rows = 3; }
@@ -9,31 +11,63 @@ function control(field) {
   return one;
 }
 
+/* A group of radio buttons: its legend asks, its labels wrap, and its value is the text of the one that is chosen. */
+function offerRadios(group, stem, offered) {
+  for (const text of offered) {
+    const label = document.createElement("label"), one = document.createElement("input"), words = document.createElement("span");
+    one.type = "radio";
+    one.name = stem;
+    one.value = words.textContent = text;
+    label.append(one, words);
+    group.append(label);
+  }
+  Object.defineProperty(group, "value", {
+    get() { const one = group.querySelector("input:checked"); return one ? one.value : ""; },
+    set(text) { for (const one of group.querySelectorAll("input")) { one.checked = one.value === text; } },
+  });
+}
+
 function render({ model, el }) {
   const stem = "labcalc-" + Math.random().toString(36).slice(2) + "-";
-  const controls = {};
+  const controls = {}, silence = document.createElement("p");
+  let waiting = 0;
   el.classList.add("labcalc-form");
+  silence.setAttribute("role", "alert");
 
   function values() {
     const found = {};
     for (const [key, one] of Object.entries(controls)) { found[key] = one.value; }
     return found;
   }
+  function send(button) {
+    clearTimeout(waiting);
+    waiting = setTimeout(function () {
+      silence.textContent = "Nothing answers. If the kernel is busy, wait; if it has ended: menu Kernel, Restart Kernel and Run All Cells.";
+    }, PATIENCE_MS);
+    model.send({ button: button, values: values() });
+  }
   let place = null;
   for (const field of model.get("fields")) {
     const one = controls[field.key] = control(field);
-    one.addEventListener("change", function () { model.send({ button: "", values: values() }); });
+    one.addEventListener("change", function () { send(""); });
     if (field.kind === "unit") {  // beside the field before
       one.setAttribute("aria-label", field.label);
       place.append(one);
       continue;
     }
-    const label = document.createElement("label");
-    place = document.createElement("div");
-    place.append(one);
-    one.id = label.htmlFor = stem + field.key;
+    const label = document.createElement(field.kind === "radio" ? "legend" : "label");
+    one.id = stem + field.key;
     label.textContent = field.label;
-    el.append(label, place);
+    if (field.kind === "radio") {
+      one.append(label);
+      el.append(one);
+      offerRadios(one, one.id, model.get("choices")[field.key] || []);
+    } else {
+      place = document.createElement("div");
+      place.append(one);
+      label.htmlFor = one.id;
+      el.append(label, place);
+    }
   }
   const row = document.createElement("div");
   row.className = "buttons";
@@ -44,14 +78,15 @@ function render({ model, el }) {
     one.title = button.hint;
     one.addEventListener("click", function () {
       if (button.key === "copy") { navigator.clipboard.writeText(model.get("copied")); }
-      model.send({ button: button.key, values: values() });
+      send(button.key);
     });
     row.append(one);
   }
-  el.append(row);
+  el.append(row, silence);
 
   function offer() {
     for (const [key, offered] of Object.entries(model.get("choices"))) {
+      if (controls[key].tagName !== "SELECT") { continue; }
       const hint = controls[key].placeholder, none = hint ? [new Option(hint, "")] : [];
       controls[key].replaceChildren(...none, ...offered.map(function (text) { return new Option(text, text); }));
     }
@@ -60,7 +95,12 @@ function render({ model, el }) {
     for (const [key, value] of Object.entries(given)) { controls[key].value = value; }
   }
   model.on("change:choices", offer);
-  model.on("msg:custom", function (message) { show(message.show); });
+  model.on("msg:custom", function (message) {
+    clearTimeout(waiting);
+    silence.textContent = "";
+    show(message.show || {});
+    if (message.top) { el.closest(".labcalc-page").scrollIntoView({ block: "start" }); }
+  });
   offer();
   show(model.get("values"));
 }

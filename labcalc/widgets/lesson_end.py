@@ -1,4 +1,4 @@
-"""The test at the end of a lesson: drawn by name, checked, saved for the trainer."""
+"""The test at the end of a lesson: drawn by name, checked and saved at once; what was saved comes back."""
 
 from __future__ import annotations
 
@@ -8,77 +8,77 @@ from pathlib import Path
 import ipywidgets
 
 from labcalc.errors import LessonError
-from labcalc.lessons import LessonResult, LessonTest, draw_test, grade, number_from, save_result
+from labcalc.lessons import Journal, LessonResult, LessonTest, draw_test, grade, kept_result, number_from, save_result
 from labcalc.widgets.controls import Form, Status
 from labcalc.widgets.lesson_fields import AnswerField, framed, soon, tell
 
 
 class ClosingTest:
-    """The panel in which a learner draws, answers and saves the test of a lesson.
+    """The panel in which a learner draws and answers the test of a lesson.
 
-    lesson : Name of the lesson.
-    learner : Name to start with.
+    lesson, learner : Name of the lesson, and who takes it.
     results : Folder for the results of the class.
+    journal : Where the answers are kept until they are checked.
     """
 
-    def __init__(self, lesson: str, learner: str, results: str) -> None:
-        self._lesson, self._results = lesson, Path(results)
+    def __init__(self, lesson: str, learner: str, results: str, journal: Journal) -> None:
+        self._lesson, self._learner, self._results, self._journal = lesson, learner, Path(results), journal
         self._test: LessonTest | None = None
         self._result: LessonResult | None = None
         self.fields: list[AnswerField] = []  # one a question, once they are drawn
         self.said = Status()  # about the test as a whole
-        named = [
-            {"key": "name", "label": "Your name", "kind": "text", "hint": ""},
-            {"key": "attempt", "label": "Attempt", "kind": "number", "hint": ""},
-        ]
+        numbered = [{"key": "attempt", "label": "Attempt", "kind": "number", "hint": ""}]
         drawing = [{"key": "draw", "label": "Draw my questions", "hint": "The same name draws the same questions."}]
-        self.head = Form(named, drawing, lambda _, values: self._draw(**values))
-        self.head.values = {"name": learner, "attempt": "1"}
-        closing = [
-            {"key": "check", "label": "Check my answers", "hint": "Once: what is saved is what you gave."},
-            {"key": "save", "label": "Save my result", "hint": "As a small file for your trainer."},
-        ]
-        self.foot = Form([], closing, self._press)
+        self.head = Form(numbered, drawing, lambda _, values: self._draw(values["attempt"]))
+        self.head.values = {"attempt": "1"}
+        closing = [{"key": "check", "label": "Check and save", "hint": "What you gave first is what counts."}]
+        self.foot = Form([], closing, lambda *_: soon(self._check))  # an answer may be on its way
         self._questions = ipywidgets.VBox()
         self.box = framed(self.head, self._questions, self.said)
 
-    def _draw(self, name: str, attempt: str) -> None:
+    def _draw(self, attempt: str) -> None:
         try:
-            self._test = draw_test(self._lesson, name, round(number_from(attempt)))
+            self._test = draw_test(self._lesson, self._learner, round(number_from(attempt)))
+            self._result = kept_result(self._test, self._results)
         except LessonError as refusal:
             tell(self.said, None, str(refusal))
             return
         self.fields = [
-            AnswerField(question, f"Question {number}") for number, question in enumerate(self._test.questions, start=1)
+            AnswerField(question, f"Question {number}", self._journal, key=f"attempt {attempt}: {question.name}")
+            for number, question in enumerate(self._test.questions, start=1)
         ]
         self._questions.children = (*(field.box for field in self.fields), self.foot)
-        self._result, self.said.text = None, ""
+        self.said.text = ""
+        if self._result is not None:
+            for field, answer in zip(self.fields, self._result.answers, strict=True):
+                field.answer(answer.given)
+                field.check()
+            tell(self.said, None, f"{self._marks()} This attempt is saved; another one has other questions.")
 
-    def _press(self, button: str, _: object) -> None:
-        soon(self._check if button == "check" else self._save)  # an answer may be on its way
+    def _marks(self) -> str:
+        assert self._result is not None
+        return f"{self._result.right} of {len(self._result.answers)} right."
 
     def _check(self) -> None:
-        """Grade once: what is saved is what was given before the explanations were read."""
-        if self._test is None or self._result is not None:
-            tell(self.said, None, "These answers are graded. Save them, or draw the questions of another attempt.")
-            return
+        """Grade and save what was given first; later checks tell the solutions, and change no mark."""
+        assert self._test is not None  # the button comes with the questions
         waiting = [str(number) for number, field in enumerate(self.fields, start=1) if not field.is_answered]
         if waiting:
             tell(self.said, None, f"Not answered yet, or not to be read: question {', '.join(waiting)}.")
             return
-        self._result = grade(self._test, [field.given for field in self.fields], datetime.now(UTC))
-        for field in self.fields:
-            field.check()
-        right, of = self._result.right, len(self.fields)
-        tell(self.said, right == of, f"{right} of {of} right.")
-
-    def _save(self) -> None:
-        if self._result is None:
-            tell(self.said, None, "Check your answers first.")
+        if self._result is not None:
+            for field in self.fields:
+                field.check()
+            tell(self.said, None, f"{self._marks()} What you gave first is what counts.")
             return
+        result = grade(self._test, [field.given for field in self.fields], datetime.now(UTC))
         try:
-            path = save_result(self._result, self._results)
+            path = save_result(result, self._results)
         except (LessonError, OSError) as refusal:
             tell(self.said, None, str(refusal))
             return
-        tell(self.said, True, f"Saved as {path}. Give this file to your trainer.")
+        self._result = result
+        checked = [field.check() for field in self.fields]
+        all_right = all(checked)
+        more = "" if all_right else " Try once more where it isn't right: the solution follows."
+        tell(self.said, all_right, f"{self._marks()} Saved as {path}.{more}")

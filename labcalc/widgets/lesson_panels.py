@@ -6,31 +6,108 @@ questions as they stand on paper, and no control is loaded.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from IPython import get_ipython
 from IPython.display import HTML, display
+from numpy.random import Generator
 
 from labcalc.errors import LessonError
-from labcalc.figures.lessons import draw_plot, show_feedback, show_question, show_test
+from labcalc.figures.lessons import (
+    draw_plot,
+    show_answer,
+    show_example,
+    show_feedback,
+    show_question,
+    show_test,
+    show_test_answers,
+)
 from labcalc.figures.markup import Fragment, note
-from labcalc.lessons import Plot, Question, draw_test
+from labcalc.judgement import gather_record
+from labcalc.lessons import (
+    Agreement,
+    Journal,
+    Learner,
+    Plot,
+    Question,
+    ask,
+    chance_of,
+    draft_named,
+    draw_test,
+    keep_learner,
+    kept_learner,
+    plot_draws,
+    worked_example,
+)
+from labcalc.lessons.results import file_words
 
 _STYLE = Path(__file__).parent / "page.css"
+
+_ROUNDS = 3
+"""Worked examples of a lesson, each with one step fewer shown, [-]."""
+
+_COMMA = re.compile(r"^(\s*\w+\s*=\s*[+-]?\d+),(\d+)(\s*(?:#.*)?)$")
+
+
+def point_for_comma(lines: list[str]) -> list[str]:
+    """Read a cell's ``r = 0,31`` as the number that was meant."""
+    return [_COMMA.sub(r"\1.\2\3", line) for line in lines]
 
 
 class LessonPanels:
     """What a lesson shows, for a person at the keyboard or on paper.
 
+    lesson : Name of the lesson.
+    learner : Draws data and questions where nobody is at the keyboard; else the name that was said first counts.
+    results : Folder for the results of the class, unless the learner's course names one.
     controls : Whether a person is at the keyboard.
     """
 
-    def __init__(self, controls: bool) -> None:
-        self._controls = controls
+    def __init__(self, lesson: str, learner: str, results: str, controls: bool) -> None:
+        self.lesson, self.learner, self._results, self._controls = lesson, learner, results, controls
+        self._asked: dict[str, Question] = {}
+        self._answered: Any = None  # what waits for the answer to the prediction asked last
         if controls:
             style = f"<style>{_STYLE.read_text('utf-8')}</style>"
             display(HTML(style))  # type: ignore[no-untyped-call]
+            self._meet()
+
+    def _meet(self) -> None:
+        """Ask for the learner's name, once for the course; the cells below wait for it."""
+        kept = kept_learner(".")
+        if kept is None:
+            name = ""
+            while not name.strip():
+                name = input("Your name (it draws your data and your questions): ")
+            kept = Learner(" ".join(name.split()), self._results)
+            keep_learner(".", kept)
+        self.learner, self._results = kept.name, kept.results
+        from labcalc.widgets.lesson_fields import greeted
+
+        told = f"This is the course of {self.learner}. Results go to {self._results}."
+        display(greeted(told))  # type: ignore[no-untyped-call]
+        if (shell := get_ipython()) is not None and point_for_comma not in shell.input_transformers_cleanup:
+            shell.input_transformers_cleanup.append(point_for_comma)
+
+    @property
+    def _journal(self) -> Journal:
+        return Journal(Path(f"answers_{self.lesson}_{file_words(self.learner)}.json"))
+
+    def chance(self, stream: int = 0) -> Generator:
+        """Return the source of chance of the learner's own data, one for each stream."""
+        return chance_of(self.lesson, self.learner, stream)
+
+    def question(self, name: str, **given: object) -> Question:
+        """Return a question of the lesson's text; ``given`` are the numbers that it speaks of."""
+        self._asked[name] = ask(self.lesson, name, self.learner, **given)
+        return self._asked[name]
+
+    def answer(self, name: str) -> Fragment:
+        """Return the answer to a question that was asked; a word where it couldn't be."""
+        return show_answer(self._asked[name]) if name in self._asked else note("It wasn't asked.")
 
     def show(self, plot: Plot) -> Any:
         """Show a picture with its caption."""
@@ -41,22 +118,60 @@ class LessonPanels:
 
         return pictured(picture)
 
-    def ask(self, question: Question, heading: str = "Question") -> Any:
-        """Show a question that checks itself."""
+    def ask(
+        self, name: str, heading: str = "Question", then: Callable[[], Fragment] | None = None, **given: object
+    ) -> Any:
+        """Show a question that checks itself, and what ``then`` returns after it; on paper beneath it."""
+        question = self.question(name, **given)
         if not self._controls:
-            return show_question(question, heading)
+            if then is None:
+                return show_question(question, heading)
+            display(show_question(question, heading))  # type: ignore[no-untyped-call]
+            return then()
         from labcalc.widgets.lesson_fields import asked
 
-        return asked(question, heading)
+        return asked(question, heading, self._journal, then)
 
-    def predict(self, question: Question, reveal: Callable[[], Plot]) -> Any:
+    def predict(self, name: str, reveal: Callable[[], Plot], **given: object) -> Any:
         """Ask for a prediction, and show what ``reveal`` returns only after it; on paper beneath it."""
+        question = self.question(name, **given)
         if not self._controls:
             display(show_question(question, "Predict"))  # type: ignore[no-untyped-call]
             return draw_plot(reveal())
-        from labcalc.widgets.lesson_fields import predicted
+        from labcalc.widgets.lesson_fields import Answered, predicted
 
-        return predicted(question, reveal)
+        self._answered = Answered()
+        return predicted(question, reveal, self._journal, self._answered)
+
+    def work(self) -> Any:
+        """Show the worked example three times: all steps, one fewer, two fewer."""
+        examples = [worked_example(self.lesson, self.learner, number) for number in range(_ROUNDS)]
+        if not self._controls:
+            pages = [show_example(number, *one) for number, one in enumerate(examples)]
+            return Fragment("".join(page.html for page in pages), "\n".join(page.text for page in pages))
+        from labcalc.widgets.lesson_fields import worked
+
+        return worked(
+            examples, lambda number, text, shown: show_example(number, text, shown, len(shown)).html, self._journal
+        )
+
+    def draw(self, claim: Agreement) -> Any:
+        """Let one case of a simulated claim be drawn, ten, a hundred, all; on paper all."""
+        if not self._controls:
+            return draw_plot(plot_draws(claim, claim.number))
+        from labcalc.widgets.lesson_fields import drawing
+
+        return drawing(claim)
+
+    def own(self, lab: str) -> Any:
+        """Ask the last question of a lesson, about the learner's own record.
+
+        lab : The laboratory's lab.toml; empty: the sample laboratory.
+        """
+        material = gather_record(lab or None)
+        if lacks := draft_named(self.lesson, "own").lacks(material=material):
+            return note(f"Your record can't be asked yet: {lacks}.")
+        return self.ask("own", "Your own laboratory", material=material)
 
     def slide(
         self,
@@ -71,29 +186,48 @@ class LessonPanels:
         decimals: int = 0,
         on_paper: bool = True,
     ) -> Any:
-        """Show a picture that changes with a slider; on paper the picture of ``start``, or only a word about it."""
+        """Show a picture that changes with a slider; on paper the picture of ``start``.
+
+        on_paper : Whether it stands alone; else it belongs to the prediction above: on paper a word about it, on the
+            screen it is shown when that is answered.
+        """
         if not self._controls:
             return draw_plot(draw(start)) if on_paper else note(f"On the screen a slider moves it: {name.lower()}.")
         from labcalc.widgets.controls import Slider
         from labcalc.widgets.lesson_fields import sliding
 
         where = {"value": start, "lowest": lowest, "highest": highest, "step": step}
-        return sliding(draw, Slider(name=name, unit=unit, decimals=decimals, **where))
+        slider = Slider(name=name, unit=unit, decimals=decimals, **where)
+        if on_paper or self._answered is None:
+            return sliding(draw, slider)
+        return self._answered.shown(lambda: sliding(draw, slider))
 
-    def check(self, question: Question, value: object) -> Fragment:
-        """Check a value that a cell computed; ``...`` is one not entered yet."""
+    def check(self, name: str, value: object, **given: object) -> Fragment:
+        """Check a value that a cell computed; ``...`` is one not entered yet, ``(0, 31)`` one with a decimal comma."""
+        question = self.question(name, **given)
         if value is ...:
             return show_feedback(None, f"{question.text} Replace the dots above, then run both cells again.")
+        match value:
+            case (int() as whole, int() as part):
+                words = f"{whole}.{part}"
+            case int() | float():
+                words = f"{value:.10g}"
+            case _:
+                words = str(value)
         try:
-            found = question.check(f"{value:.10g}" if isinstance(value, (int, float)) else str(value))
+            found = question.check(words)
         except LessonError as refusal:
             return show_feedback(None, str(refusal))
         return show_feedback(found.right, found.words)
 
-    def closing_test(self, lesson: str, learner: str, results: str) -> Any:
-        """Show the test of a lesson; a result is saved in the folder ``results``."""
+    def test(self) -> Any:
+        """Show the test of the lesson; a result is saved in the folder of the class."""
         if not self._controls:
-            return show_test(draw_test(lesson, learner))
+            return show_test(draw_test(self.lesson, self.learner))
         from labcalc.widgets.lesson_end import ClosingTest
 
-        return ClosingTest(lesson, learner, results).box
+        return ClosingTest(self.lesson, self.learner, self._results, self._journal).box
+
+    def test_answers(self) -> Fragment:
+        """Show the answers to the test, for the trainer."""
+        return show_test_answers(draw_test(self.lesson, self.learner))

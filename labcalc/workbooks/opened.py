@@ -48,13 +48,14 @@ def workbook_names(*, of_a_laboratory: bool = False) -> tuple[str, ...]:
 
 
 def copy_workbook(
-    name: str, exports: Sequence[Path] = (), lab: Path | None = None, *, example: bool = False
+    name: str, exports: Sequence[Path] = (), lab: Path | None = None, folder: str = "", *, example: bool = False
 ) -> WorkbookCopy:
     """Copy a workbook beside lab.toml, or beside the first export, with its parameters set.
 
     name : One of ``workbook_names()``; ``_`` may stand for ``-``.
     exports : The exports at hand.
     lab : lab.toml. Without one and without exports the workbook is copied into the current folder.
+    folder : Name of the folder of a course; none: its name.
     example : Open with worked examples, where the workbook has some.
     Returns : Where it is. A copy that a person has changed is never written over: made the same way it is kept as it
         is, made in another way it is left alone and the new copy gets a number.
@@ -62,7 +63,7 @@ def copy_workbook(
     Raises FileNotFoundError : An export or lab.toml is not there.
     """
     files, home, name = _files(name), _folder(exports, lab), name.casefold().replace("_", "-")
-    course = home if len(files) == 1 else home / name
+    course = home if len(files) == 1 else home / (folder or name)
     words: dict[str, Json] = {"exports": [_from(course, one) for one in exports], "controls": True, "example": example}
     words["lab"] = _from(course, lab) if lab else ""
     if len(files) == 1:

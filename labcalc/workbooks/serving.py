@@ -28,6 +28,7 @@ _LOOPBACK = "127.0.0.1"
 _FIRST_PORT = 8888
 _PORTS = 100  # how many ports are tried, [-]
 _START_S = 90.0  # longest time that JupyterLab may take to answer, [s]
+_IDLE_S = 600  # how long a kernel of a course that no tab is connected with lives on, [s]
 _END_S = 10.0  # longest time that it may take to end, [s]
 
 
@@ -120,6 +121,11 @@ class _Site:
         if self.read_only:
             command += ["--ServerApp.authorizer_class=labcalc.workbooks.looking.LookingOnly"]
             command += ["--ServerApp.terminals_enabled=False"]
+        if self.workbook.is_dir():  # a course: the kernel of a lesson ends a while after its tab
+            command += [
+                f"--MappingKernelManager.cull_idle_timeout={_IDLE_S}",
+                "--MappingKernelManager.cull_interval=60",
+            ]
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             command.append("--allow-root")
         return command

@@ -11,12 +11,11 @@ from scipy import integrate, stats
 
 from labcalc.judgement import gather_record
 from labcalc.lessons import (
+    ask,
     components,
-    components_questions,
     conformity,
-    conformity_questions,
+    drafts_of,
     outliers,
-    outliers_questions,
     threes,
 )
 from labcalc.lessons.repeats import limit_factor
@@ -58,7 +57,7 @@ def test_a_day_component_is_what_is_left_of_the_means() -> None:
         assert components.day_component(table).components[0].variance == pytest.approx(max(left, 0.0))
     alike = np.array([[1.0, 3.0], [3.0, 1.0], [1.0, 3.0]])
     assert components.day_component(alike).components[0].set_to_zero
-    assert components_questions.day_from_table(alike).check("0").right
+    assert ask("components", "day from your table", table=alike).check("0").right
 
 
 def test_every_plan_measures_as_often() -> None:
@@ -70,18 +69,16 @@ def test_every_plan_measures_as_often() -> None:
 
 def test_the_mornings_stand_behind_the_study() -> None:
     material = gather_record()
-    study = components.laboratory_study(material)
+    study = components.laboratory_studies(material)[-1]
     mornings = components.laboratory_mornings(material, study)
-    assert 2 * len(mornings.instruments) == study.number
-    for name in set(mornings.instruments):
-        chosen = np.array(mornings.instruments) == name
-        assert mornings.first[chosen].mean() == pytest.approx(0.0, abs=1e-12)
-        assert mornings.second[chosen].mean() == pytest.approx(0.0, abs=1e-12)
+    assert 2 * len(mornings) == study.number
+    assert mornings.groupby("instrument").mean().to_numpy() == pytest.approx(0.0, abs=1e-12)
 
 
 def test_results_of_two_days_a_little_beyond_r_are_within_the_limit_of_two_days() -> None:
     for seed in range(200):
-        question = components_questions._which_limit(np.random.default_rng(seed))
+        draft = next(one for one in drafts_of("components").test if one.name == "which limit")
+        question = draft(np.random.default_rng(seed))
         apart = float(question.text.split(" % apart")[0].rsplit(" ", 1)[1])
         limit = float(question.explanation.rsplit(": ", 1)[1].removesuffix(" %."))
         assert apart < limit
@@ -132,15 +129,16 @@ def test_the_results_of_the_table_tell_the_rules_apart() -> None:
 
 
 def test_the_case_of_the_laboratory_is_the_one_of_its_settings() -> None:
-    case = conformity.laboratory_case(gather_record())
+    case = conformity.laboratory_case(gather_record(), "HX46")
     assert (case.limit, case.decimals, case.usual_mean, case.process_deviation) == (50.6, 1, 46.12, 0.42)
     assert 0.0 < case.expanded_uncertainty < case.reproducibility
-    assert conformity_questions.price_of_a_guard_band(case).right == 2
-    assert len(set(conformity_questions.price_of_a_guard_band(case).options)) == 3
+    question = ask("conformity", "price of a guard band", case=case)
+    assert question.right == 2
+    assert len(set(question.options)) == 3
 
 
 def test_an_acceptance_limit_leaves_one_in_twenty() -> None:
-    question = conformity_questions.acceptance_limit(50.6, 0.30)
+    question = ask("conformity", "your acceptance limit", limit=50.6, U=0.30)
     assert conformity.acceptance_share(0.0, (50.6 - question.answer) / 0.15) == pytest.approx(0.05)
     assert not question.check(str(50.6 - 1.96 * 0.15)).right
 
@@ -218,8 +216,9 @@ def test_two_far_ones_hide_each_other(number: int) -> None:
 
 def test_each_test_of_the_groups_finds_its_own_fault() -> None:
     groups = outliers.draw_groups()
-    assert (groups.cochran.places, groups.cochran.standing) == ((2,), "outlier")
-    assert (groups.grubbs.places, groups.grubbs.standing) == ((5,), "outlier")
+    cochran, grubbs = outliers.tests_of(groups)
+    assert (cochran.places, cochran.standing) == ((2,), "outlier")
+    assert (grubbs.places, grubbs.standing) == ((5,), "outlier")
 
 
 def test_the_strategy_by_repeatability_is_the_rule_for_repeats() -> None:
@@ -258,7 +257,7 @@ def test_good_results_are_best_kept_and_gross_errors_best_not_averaged() -> None
 
 
 def test_what_is_reported_has_to_be_told_apart() -> None:
-    question = outliers_questions.what_to_report([46.40, 46.10, 46.12, 46.08], 0.20)
+    question = ask("outliers", "your result", four=np.array([46.40, 46.10, 46.12, 46.08]), r=0.20)
     assert question.check("46.11").right, "the median: they lie farther apart than 0.262"
     assert not question.check("46.175").right, "the mean"
     assert not question.check("46.10").right, "the mean of the three that agree"

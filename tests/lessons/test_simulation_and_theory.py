@@ -56,9 +56,9 @@ def test_repeats_against_the_normal_and_chi_squared_distributions() -> None:
 
 def test_pooling_is_the_mean_of_the_variances_of_the_pairs() -> None:
     """Derivation: the variance of two results is half the square of their difference."""
-    drawn = repeats.draw_pairs(np.random.default_rng(3), 20, 50.0, 0.2, 6)
-    both = np.column_stack([drawn.first, drawn.second])
-    found = repeats.pooled_deviation(drawn.first - drawn.second)
+    first, second = repeats.draw_pairs(np.random.default_rng(3), 20)
+    both = np.column_stack([first, second])
+    found = repeats.pooled_deviation(first - second)
     assert found == pytest.approx(math.sqrt(np.mean(np.var(both, axis=1, ddof=1))))
 
 

@@ -9,21 +9,39 @@ from pathlib import Path
 import pytest
 
 from labcalc.figures import Picture
-from labcalc.lessons import Choice, NumberQuestion, draw_test, read_result, repeats, repeats_questions
+from labcalc.lessons import (
+    Choice,
+    Journal,
+    NumberQuestion,
+    ask,
+    draw_test,
+    keep_learner,
+    kept_learner,
+    read_result,
+    repeats,
+    worked_example,
+)
+from labcalc.lessons.journal import Learner
 from labcalc.widgets.controls import Slider
 from labcalc.widgets.lesson_end import ClosingTest
-from labcalc.widgets.lesson_fields import AnswerField, predicted, sliding
-from labcalc.widgets.lesson_panels import LessonPanels
+from labcalc.widgets.lesson_fields import AnswerField, asked, drawing, predicted, sliding, worked
+from labcalc.widgets.lesson_panels import LessonPanels, point_for_comma
 
-PAPER = LessonPanels(controls=False)
+PAPER = LessonPanels("repeats", "Ana", ".", controls=False)
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Journal:
+    return Journal(tmp_path / "answers.json")
 
 
 def test_paper_shows_pictures_and_questions_and_loads_no_controls() -> None:
     code = (
         "import sys; from labcalc.widgets.lesson_panels import LessonPanels; from labcalc.lessons import repeats;"
-        "from labcalc.lessons import repeats_questions as q; p = LessonPanels(False);"
-        "p.slide(repeats.plot_limit, 'Limit', lowest=1, highest=4, step=1, start=2); p.ask(q.one_sided());"
-        "p.closing_test('repeats', 'Ana', '.'); print([n for n in ('ipywidgets', 'anywidget') if n in sys.modules])"
+        "p = LessonPanels('repeats', 'Ana', '.', False);"
+        "p.slide(repeats.plot_limit, 'Limit', lowest=1, highest=4, step=1, start=2); p.ask('one side'); p.work();"
+        "p.draw(repeats.repeats_agreements()[0]); p.test();"
+        "print([n for n in ('ipywidgets', 'anywidget') if n in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
@@ -50,47 +68,131 @@ def test_a_picture_follows_its_slider() -> None:
     assert drawn.outputs != before
 
 
-def test_what_happens_is_shown_only_after_a_prediction() -> None:
+def test_what_happens_is_shown_only_after_a_prediction(journal: Journal) -> None:
     calls = []
 
     def reveal() -> repeats.Plot:
         calls.append(1)
         return repeats.plot_limit(2.0)
 
-    box = predicted(repeats_questions.spread_of_difference(), reveal)
+    box = predicted(ask("repeats", "spread of a difference"), reveal, journal)
     field, after = box.children[0], box.children[1]
-    choice, form, said = field.children[1:]
+    form, said = field.children
     form.press("check")
     assert (said.text, after.children, calls) == ("? Nothing is entered yet.", (), [])
-    choice.value = "2 s"
-    form.press("check")
+    form.press("check", answer="2 s")
     assert said.text.startswith("✗ Not so. Variances add up, standard deviations don't")
     assert (len(after.children), calls) == (1, [1])
-    choice.value = "1.41 s"
-    form.press("check")
+    form.press("check", answer="1.41 s")
     assert said.text.startswith("✓ Right.")
     assert calls == [1]
+
+
+def test_a_choice_is_a_group_of_radio_buttons_whose_legend_asks(journal: Journal) -> None:
+    question = ask("repeats", "one side")
+    form, _ = asked(question, "Question", journal).children[0].children
+    (field,) = form.fields
+    assert (field["kind"], field["label"]) == ("radio", f"Question. {question.text}")
+    assert form.choices["answer"] == [option.text for option in question.options]
 
 
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
         ("50", "✓ Right: 50."),
-        ("12", "✗ Not 12: It is 50."),
+        ("12", "✗ Not 12: It is more than that. Try once more."),
         ("many", "? 'many' is no number; a number such as 0.25 was expected"),
     ],
 )
-def test_a_number_is_checked_when_its_field_is_left(typed: str, said: str) -> None:
-    field = AnswerField(repeats_questions.more_pairs(), "Question", "Check")
+def test_a_number_is_checked_when_its_field_is_left(typed: str, said: str, journal: Journal) -> None:
+    field = AnswerField(ask("repeats", "pairs for ten percent"), "Question", journal, "Check")
     field.answer(typed)
-    assert field.box.children[-1].text.startswith(said)
+    assert field.said.text.startswith(said)
+
+
+def test_a_wrong_answer_gets_a_hint_a_second_one_the_solution_and_both_come_back(journal: Journal) -> None:
+    question = ask("repeats", "pairs for ten percent")
+    field = AnswerField(question, "Question", journal, "Check")
+    field.answer("12")
+    again = AnswerField(question, "Question", journal, "Check")
+    assert (again.given, again.said.text) == ("12", "✗ Not 12: It is more than that. Try once more.")
+    again.answer("90")
+    assert again.said.text.startswith("✗ Not 90: It is 50. 1/√(2 × 50) is 0.10.")
+    third = AnswerField(question, "Question", journal, "Check")
+    assert third.said.text.startswith("✗ Not 90: It is 50.")
+
+
+def test_what_lies_below_a_question_comes_back_with_its_answer(journal: Journal) -> None:
+    question = ask("repeats", "spread of a difference")
+    predicted(question, lambda: repeats.plot_limit(2.0), journal).children[0].children[0].press("check", answer="2 s")
+    assert len(predicted(question, lambda: repeats.plot_limit(2.0), journal).children[1].children) == 1
+
+
+def test_a_slider_that_would_tell_the_answer_waits_for_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    keep_learner(".", Learner("Ana", "results"))
+    panels = LessonPanels("repeats", "class", "results", controls=True)
+    where = {"lowest": 0.5, "highest": 4.0, "step": 0.01, "start": 2.0}
+    asked = panels.predict("spread of a difference", lambda: repeats.plot_limit(2.0))
+    (room, _) = panels.slide(repeats.plot_limit, "Limit", **where, on_paper=False).children
+    assert "Shown when the question above is answered." in room.children[0].value
+    asked.children[0].children[0].press("check", answer="2 s")
+    assert len(room.children[0].children) == 4
+    assert len(panels.slide(repeats.plot_limit, "Limit", **where).children) == 4
+
+
+def test_one_case_is_drawn_then_ten_then_all() -> None:
+    box = drawing(repeats.repeats_agreements()[1])
+    form, _, told, _ = box.children
+    assert [button["label"] for button in form.buttons] == ["Draw 1", "Draw 10", "Draw 100", "Draw 100 000"]
+    for pressed, words in (("1", "1 drawn say"), ("100000", "100\u202f000 drawn say 5.0")):
+        form.press(pressed)
+        assert words in told.value
+
+
+def test_worked_examples_come_one_by_one(journal: Journal) -> None:
+    examples = [worked_example("repeats", "Ana", number) for number in range(3)]
+    box = worked(examples, lambda number, text, shown: f"{number}: {len(shown)}", journal)
+    (inside, _) = box.children
+    assert [one.children[0].value for one in inside.children] == ["0: 4", "1: 3"]
+    question = examples[1][1][3]
+    inside.children[1].children[1].children[1].values = {"answer": question.answer_text}
+    assert [one.children[0].value for one in inside.children] == ["0: 4", "1: 3", "2: 2"]
+
+
+@pytest.mark.parametrize(
+    ("line", "read"),
+    [
+        ("r = 0,31\n", "r = 0.31\n"),
+        ("r = 15,03  # by hand", "r = 15.03  # by hand"),
+        ("low = -0,007", "low = -0.007"),
+        ("a, b = 1, 2", "a, b = 1, 2"),
+        ("f(0,31)", "f(0,31)"),
+    ],
+)
+def test_a_decimal_comma_in_a_cell_is_read(line: str, read: str) -> None:
+    assert point_for_comma([line]) == [read]
 
 
 def test_a_value_of_a_cell_is_checked() -> None:
-    question = repeats_questions.pooled_limit([1.0, 2.0], [1.1, 1.9])
-    assert "Replace the dots above" in repr(PAPER.check(question, ...))
-    assert repr(PAPER.check(question, question.answer)).startswith("Right: ")
-    assert repr(PAPER.check(question, [])).startswith("'[]' is no number")
+    given = {"first": [1.0, 2.0], "second": [1.1, 1.9]}
+    answer = ask("repeats", "limit from your pairs", **given).answer
+    assert "Replace the dots above" in repr(PAPER.check("limit from your pairs", ..., **given))
+    assert repr(PAPER.check("limit from your pairs", answer, **given)).startswith("Right: ")
+    assert repr(PAPER.check("limit from your pairs", (0, 196), **given)).startswith("Right: 0.196")
+    assert repr(PAPER.check("limit from your pairs", "0,196", **given)).startswith("Right: 0.196")
+    assert repr(PAPER.check("limit from your pairs", [], **given)).startswith("'[]' is no number")
+
+
+def test_a_name_is_asked_once_for_the_course(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    names = iter(["  ", " Inês  Okonkwo "])
+    monkeypatch.setattr("builtins.input", lambda _: next(names))
+    assert LessonPanels("repeats", "class", "results", controls=True).learner == "Inês Okonkwo"
+    assert LessonPanels("charts", "class", "results", controls=True).learner == "Inês Okonkwo"
+    keep_learner(".", Learner("Ana", "elsewhere"))
+    assert LessonPanels("charts", "class", "results", controls=True).learner == "Ana"
+    assert kept_learner(tmp_path) == Learner("Ana", "elsewhere")
 
 
 def answer_all(panel: ClosingTest, wrong: int) -> None:
@@ -105,36 +207,56 @@ def answer_all(panel: ClosingTest, wrong: int) -> None:
             field.answer("-999")
 
 
-def test_a_test_is_graded_once_and_saved_once(tmp_path: Path) -> None:
-    panel = ClosingTest("repeats", "Ana", str(tmp_path))
+def test_a_test_is_graded_and_saved_at_once_and_never_bettered(tmp_path: Path, journal: Journal) -> None:
+    panel = ClosingTest("repeats", "Ana", str(tmp_path), journal)
     panel.head.press("draw")
     assert [field.question for field in panel.fields] == [*draw_test("repeats", "Ana").questions]
-    panel.foot.press("save")
-    assert panel.said.text == "? Check your answers first."
     panel.foot.press("check")
     assert panel.said.text == "? Not answered yet, or not to be read: question 1, 2, 3, 4, 5."
     answer_all(panel, wrong=2)
     panel.foot.press("check")
-    assert panel.said.text == "✗ 3 of 5 right."
+    path = tmp_path / "repeats_ana_1_23dcf1d8.json"
+    assert panel.said.text.startswith(f"✗ 3 of 5 right. Saved as {path}. Try once more")
+    assert panel.fields[0].said.text.endswith("Try once more.")
+    assert "solution" not in panel.fields[0].said.text
     answer_all(panel, wrong=0)
     panel.foot.press("check")
-    assert panel.said.text.startswith("? These answers are graded.")
-    panel.foot.press("save")
-    path = tmp_path / "repeats_Ana_1.json"
-    assert panel.said.text == f"✓ Saved as {path}. Give this file to your trainer."
+    assert panel.said.text == "? 3 of 5 right. What you gave first is what counts."
     assert read_result(path).right == 3
-    panel.foot.press("save")
-    assert panel.said.text.endswith("attempt 1 of Ana is saved already; begin another attempt")
 
 
-def test_another_attempt_has_other_questions(tmp_path: Path) -> None:
-    panel = ClosingTest("repeats", "", str(tmp_path))
-    panel.head.press("draw")
-    assert panel.said.text == "? learner: a name is missing: it draws the questions"
-    panel.head.press("draw", name="Béla", attempt="2")
+@pytest.mark.parametrize("name", ["Ana", "ANA", " ana "])
+def test_a_saved_attempt_comes_back_after_a_restart_in_any_letters(tmp_path: Path, journal: Journal, name: str) -> None:
+    first = ClosingTest("repeats", "Ana", str(tmp_path), journal)
+    first.head.press("draw")
+    answer_all(first, wrong=2)
+    first.foot.press("check")
+    again = ClosingTest("repeats", name, str(tmp_path), Journal(tmp_path / "other.json"))
+    again.head.press("draw")
+    assert again.said.text == "? 3 of 5 right. This attempt is saved; another one has other questions."
+    assert [field.given for field in again.fields] == [field.given for field in first.fields]
+    answer_all(again, wrong=0)
+    again.foot.press("check")
+    assert again.said.text == "? 3 of 5 right. What you gave first is what counts."
+    assert len(list(tmp_path.glob("repeats_*.json"))) == 1
+
+
+def test_answers_that_are_not_checked_yet_come_back(tmp_path: Path, journal: Journal) -> None:
+    first = ClosingTest("repeats", "Ana", str(tmp_path), journal)
+    first.head.press("draw")
+    first.fields[0].answer(first.fields[0].question.answer_text)
+    again = ClosingTest("repeats", "Ana", str(tmp_path), journal)
+    again.head.press("draw")
+    assert [bool(field.given) for field in again.fields] == [True, False, False, False, False]
+    assert again.said.text == ""
+
+
+def test_another_attempt_has_other_questions(tmp_path: Path, journal: Journal) -> None:
+    panel = ClosingTest("repeats", "Béla", str(tmp_path), journal)
+    panel.head.press("draw", attempt="2")
     assert [field.question for field in panel.fields] == [*draw_test("repeats", "Béla", 2).questions]
     answer_all(panel, wrong=0)
     panel.foot.press("check")
-    assert panel.said.text == "✓ 5 of 5 right."
+    assert panel.said.text.startswith("✓ 5 of 5 right.")
     panel.head.press("draw", attempt="0")
     assert panel.said.text == "? attempt: attempt 0: 1 or more was expected"

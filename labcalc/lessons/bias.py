@@ -1,0 +1,181 @@
+"""Off, or only chance: a mean against a certificate, what the certificate's own uncertainty and a last digit do."""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+
+from labcalc.judgement import Chart, Material
+from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, normal_draws
+from labcalc.lessons.charts import laboratory_charts
+from labcalc.lessons.plots import Mark, Plot, Series, curve, percent_of
+from labcalc.lessons.repeats import COVER_95
+from labcalc.wording import percent, signed
+
+_CHECKS = 100_000
+_TERMS = 40
+_FEWEST = 5
+
+
+def bias_uncertainty(deviation: float, results: int, expanded: float) -> float:
+    """Return the standard uncertainty of a mean less a certified value with U (k = 2) ``expanded``, [unit of both]."""
+    return math.hypot(deviation / math.sqrt(results), expanded / 2.0)
+
+
+def found_bias(bias: float, results: int, certificate: float) -> float:
+    """Return how often a bias [s] is found at 5 %, [-], on both sides; ``certificate`` is its standard u, [s]."""
+    u = bias_uncertainty(1.0, results, 2.0 * certificate)
+    return sum(math.erfc((COVER_95 - side * bias / u) / math.sqrt(2.0)) / 2.0 for side in (1.0, -1.0))
+
+
+def false_share(results: int, certificate: float) -> float:
+    """Return how often a right instrument seems off, [-], where the certificate's u [s] is forgotten."""
+    return math.erfc(COVER_95 / math.sqrt(2.0 * (1.0 + results * certificate**2)))
+
+
+def rounded_bias(place: float, scatter: float) -> float:
+    """Return how far the mean of many rounded results is off, [steps]; ``place`` above a number shown, [steps].
+
+    The expectation of the rounding error is periodic in the true value; normal scatter [steps] damps each wave of it.
+    """
+    k = np.arange(1.0, _TERMS + 1.0)
+    damped = (-1.0) ** k / k * np.exp(-2.0 * (math.pi * k * scatter) ** 2)
+    return float(np.sum(damped * np.sin(2.0 * math.pi * k * place))) / math.pi
+
+
+def certified_charts(material: Material) -> list[Chart]:
+    """Return the charts with a certificate whose uncertainty is known, and five results or more, the newest last."""
+    return [
+        one
+        for one in laboratory_charts(material)
+        if math.isfinite(one.certified_uncertainty) and int(one.used.sum()) >= _FEWEST
+    ]
+
+
+def draw_check(generator: Generator, results: int = 8) -> tuple[NDArray[np.float64], float, float]:
+    """Draw results of a reference oil, its certified value, and its expanded uncertainty (k = 2), all in mm²/s."""
+    certified, expanded = round(float(generator.uniform(20.0, 60.0)), 2), 0.06
+    true = certified + generator.normal(0.0, expanded / 2.0)
+    off = float(generator.choice([0.0, 0.12])) * float(generator.choice([-1.0, 1.0]))
+    return np.round(generator.normal(true + off, 0.05, results), 2), certified, expanded
+
+
+def _drawn() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Standard normal errors of means and of certificates."""
+    means, certificates = normal_draws(101, 2, _CHECKS)
+    return means, certificates
+
+
+def _off(bias: float, results: int, certificate: float) -> NDArray[np.float64]:
+    """Simulated means less certified values, [standard deviations of a result]."""
+    means, certificates = _drawn()
+    return np.asarray(bias + means / math.sqrt(results) - certificate * certificates)
+
+
+def _shown(place: float, scatter: float) -> NDArray[np.float64]:
+    """Rounding of simulated results: what a display shows less the true value, [steps]."""
+    return np.asarray(np.round(place + scatter * _drawn()[0]) - place)
+
+
+def plot_certificate(chart: Chart) -> Plot:
+    """Show a chart's results beside the certified value and its uncertainty."""
+    used, at = chart.plotted[chart.used], np.arange(1.0, int(chart.used.sum()) + 1.0)
+    mean, U = float(used.mean()), chart.certified_uncertainty
+    u = bias_uncertainty(float(used.std(ddof=1)), used.size, U)
+    return Plot(
+        f"{chart.name} on {chart.instrument}: {used.size} results, on average {signed(mean, 3)} {chart.unit} from the "
+        f"certified value, which is uncertain by U = {U:.3f} {chart.unit}. The mean is {mean / u:.1f} standard "
+        "uncertainties off.".replace("-", "−"),
+        "Result",
+        f"Distance from the certified value, {chart.unit}",
+        (Series("results", at, used, "points"),),
+        levels=(Mark(U, "+U of the certificate"), Mark(mean, "mean"), Mark(-U, "−U of the certificate")),
+    )
+
+
+def plot_forgotten(certificate: float) -> Plot:
+    """Show how often a right instrument seems to be off where the certificate's u is forgotten."""
+    numbers = [1, 2, 4, 9, 16, 25, 50, 100]
+    theory = curve("theory", numbers, lambda n: 100.0 * false_share(round(n), certificate))
+    return Plot(
+        f"Nothing is off; the certificate is uncertain by {certificate:.2f} s and taken for exact. A bias seems to be "
+        f"found in {theory.y[0]:.0f} % of cases with one result, in {theory.y[5]:.0f} % with 25, in {theory.y[-1]:.0f} "
+        "% with 100: the more results, the surer of an error that isn't there.",
+        "Results",
+        "Found though nothing is off, %",
+        (theory, curve("simulated", numbers, lambda n: percent_of(_seems_off(round(n), certificate)), "points")),
+        levels=(Mark(5.0, "promised"),),
+    )
+
+
+def _seems_off(results: int, certificate: float) -> NDArray[np.bool_]:
+    """Tell of checks of a right instrument whether it seems off, the certificate taken for exact."""
+    return np.asarray(np.abs(_off(0.0, results, certificate)) > COVER_95 / math.sqrt(results))
+
+
+def _is_found(bias: float, results: int, certificate: float) -> NDArray[np.bool_]:
+    """Tell of simulated checks whether a bias is found, with the certificate's part."""
+    u = bias_uncertainty(1.0, results, 2.0 * certificate)
+    return np.asarray(np.abs(_off(bias, results, certificate)) > COVER_95 * u)
+
+
+def plot_found_bias(bias: float) -> Plot:
+    """Show how often a bias is found, by the number of results, with and without an uncertain certificate."""
+    numbers = [1, 2, 4, 6, 9, 16, 25, 50, 100]
+    few, many, ever = (percent(found_bias(bias, n, 0.5), 0) for n in (4, 100, 10**9))
+    return Plot(
+        f"A bias of {bias:.2f} s. With 4 results it is found in {few} of cases, with 100 in {many}, if the certificate "
+        f"is uncertain by 0.5 s; with any number in no more than {ever}.",
+        "Results",
+        "Found, %",
+        (
+            curve("exact certificate", numbers, lambda n: 100.0 * found_bias(bias, round(n), 0.0)),
+            curve("certificate uncertain by 0.5 s", numbers, lambda n: 100.0 * found_bias(bias, round(n), 0.5)),
+            curve("simulated, uncertain", numbers, lambda n: percent_of(_is_found(bias, round(n), 0.5)), "points"),
+        ),
+        x_log=True,
+    )
+
+
+def plot_rounding(scatter: float) -> Plot:
+    """Show how far the mean of many rounded results is off, by where the true value lies between two numbers."""
+    places = np.linspace(0.0, 1.0, 41)
+    theory = curve("theory", places, partial(rounded_bias, scatter=scatter))
+    return Plot(
+        f"Results scatter with {scatter:.2f} steps of the display. The mean of very many is off by up to "
+        f"{np.abs(theory.y).max():.3f} steps; no number of results makes that smaller.",
+        "True value above a number that is shown, steps",
+        "Mean of rounded results less true value, steps",
+        (theory, curve("simulated", places[::5], lambda one: float(_shown(one, scatter).mean()), "points")),
+        levels=(Mark(0.0, "right"),),
+    )
+
+
+def bias_agreements() -> tuple[Agreement, ...]:
+    """Lay the claims of this lesson beside simulation."""
+    return (
+        agreement_of_share(
+            "Found though nothing is off: 25 results, certificate uncertain by s and taken for exact",
+            false_share(25, 1.0),
+            _seems_off(25, 1.0),
+        ),
+        agreement_of_share("The same check with the certificate's part", 0.05, _is_found(0.0, 25, 1.0)),
+        agreement_of_share(
+            "A bias of s is found by 4 results, certificate uncertain by s/2",
+            found_bias(1.0, 4, 0.5),
+            _is_found(1.0, 4, 0.5),
+        ),
+        *(
+            agreement_of_mean(
+                f"Mean of rounded results, scatter {scatter:g} steps, true value a quarter above",
+                rounded_bias(0.25, scatter),
+                _shown(0.25, scatter),
+                "steps",
+            )
+            for scatter in (0.2, 0.4)
+        ),
+    )
