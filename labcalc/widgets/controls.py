@@ -50,8 +50,8 @@ class Form(anywidget.AnyWidget):
     _esm = (_HERE / "form.js").read_text("utf-8")
 
     fields = traitlets.List(traitlets.Dict()).tag(sync=True)
-    """Of each ``key``, ``label``, ``hint``, and ``kind``: ``text``, ``area``, ``number``, ``choice``, ``radio``, ``unit``
-    (of the one before)."""
+    """Of each ``key``, ``label``, ``hint``, and ``kind``: ``text``, ``area``, ``number``, ``choice``, ``radio``, or
+    ``unit``, of the one before."""
     buttons = traitlets.List(traitlets.Dict()).tag(sync=True)  # of each ``key``, ``label`` and ``hint``
     choices = traitlets.Dict().tag(sync=True)  # what can be chosen, by key of the field
     values = traitlets.Dict().tag(sync=True)

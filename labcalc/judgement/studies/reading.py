@@ -13,7 +13,7 @@ from typing import Any
 import pandas as pd
 
 from labcalc.errors import StudyError
-from labcalc.judgement.duplicates.bias import DuplicateFinding
+from labcalc.judgement.duplicates.comparison import DuplicateFinding
 from labcalc.lab import nearest
 from labcalc.wording import numeral
 
