@@ -48,7 +48,7 @@ def test_a_laboratorys_own_precision_has_d_r_and_big_r_and_a_range(load: Load) -
     assert own.reproducibility == PrecisionFunction(0.01, 0.0, 1.1)
     assert own.degrees_of_freedom == 42.0
     assert [own.holds_for(x) for x in (1.99, 2.0, 200.0, 200.1)] == [False, True, True, False]
-    assert own.title == "own duplicates, edition lab.toml, formulated oils [laboratory]"
+    assert own.title == "own duplicates, formulated oils [laboratory]"
 
 
 def test_what_is_not_stated_of_the_uncertainty_is_nan(load: Load) -> None:

@@ -128,8 +128,8 @@ def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf | No
 def _add_earlier(figure: go.Figure, ticks: Sequence[tuple[float, float]]) -> None:
     """Add a tick a run, all as one path: as a marker each they would be most of the work when a slider moves."""
     figure.add_scatter(
-        x=[end for x, _ in ticks for end in (round(x, 3), round(x, 3), None)],
-        y=[end for _, y in ticks for end in (round(y - _TICK, 3), round(y + _TICK, 3), None)],
+        x=[end for x, _ in ticks for end in (round(x, 2), round(x, 2), None)],
+        y=[end for _, y in ticks for end in (round(y - _TICK, 2), round(y + _TICK, 2), None)],
         mode="lines",
         line=stroke(MUTED, "solid", 1.0),
         opacity=0.55,

@@ -73,7 +73,7 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Finding]:
 
 def _temperature(of: Sequence[float]) -> tuple[tuple[str, float], ...]:
     """Return the temperature that all charts have in common, [°C], as a fact; none where they differ."""
-    return (("temperature_C", of[0]),) if len(set(of)) == 1 else ()
+    return (("temperature_C", float(of[0])),) if len(set(of)) == 1 else ()
 
 
 def _against(one: Moved, checks: Checks) -> Iterator[str]:

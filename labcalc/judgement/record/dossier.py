@@ -100,7 +100,7 @@ class Dossier:
     history: pd.DataFrame
     """Earlier runs of the same sample or of the same lot of the product, without those that a decision excludes."""
     peers: pd.DataFrame
-    """Earlier determinations of the product, the last 200: ``run``, ``temperature_C`` [°C] and the quantities."""
+    """Earlier determinations of the product, the last 80: ``run``, ``temperature_C`` [°C] and the quantities."""
     day: pd.DataFrame
     """The other samples' runs of the run's day on any instrument, later ones too: only for naming the bottle that this
     one seems exchanged with."""

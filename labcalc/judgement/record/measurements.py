@@ -23,7 +23,7 @@ from labcalc.judgement.record.dossier import Dossier, FillScatter, fill_scatter,
 from labcalc.lab import Assignment, Decision, Laboratory, Product, product_of
 
 REFERENCE_DAYS = 30  # how far back a dossier looks for reference-oil results of its instrument, [d]
-_PEERS = 200  # how many earlier determinations of a product are shown beside a run's
+_PEERS = 80  # how many earlier determinations of a product are shown beside a run's
 _LONGEST_RUN = 200  # more determinations than any run has
 
 

@@ -48,7 +48,7 @@ _SURENESS_OF_Q = 0.7  # of the degrees of freedom of a plain standard deviation
 _FEW = 12  # laboratories below which a robust spread is no firm ground for scores
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ScoredRound:
     """One round of one quantity, with every score that what is known allows, z or z′ first; NaN where it doesn't."""
 

@@ -49,7 +49,7 @@ _FEWEST_PAIRS, _FEWEST_FOR_ODD = 10, 15  # samples; Rosner's limits hold from 15
 _DOUBT = 0.01
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Comparison:
     """Both methods' means sample by sample, the lines between them, and how far apart they lie.
 
