@@ -103,7 +103,7 @@ class ProblemPage:
         self.causes.value = keep_units(causes.html)
         self.basis.value = show_evidence(problem.evidence).html if problem.evidence is not None else ""
         self.facts.value = keep_units(
-            show_head(problem.judgement, named=True).html + show_verdict(problem.judgement).html
+            show_head(problem.judgement, named=True).html + show_verdict(problem.judgement, alone=True).html
         )
 
     def _draw(self) -> None:

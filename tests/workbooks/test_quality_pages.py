@@ -29,6 +29,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     with pytest.MonkeyPatch.context() as patch:
         judgement = importlib.import_module("labcalc.judgement")  # as it is now: another test may have loaded it anew
         patch.setitem(vars(judgement), "gather_record", lambda *_: record)
+        patch.setattr("labcalc.workbooks.apart.fork_is_safe", lambda: True)  # idle threads of other tests hold no lock
         for kind, words in (("month", {"month": "2026-03"}), ("year", {"year": "2025"})):
             notebook = workbook_file(f"{kind}ly_quality")
             render_workbook(notebook, {**words, "lab": lab}, folder / f"{kind}.html", title=kind)
@@ -96,5 +97,7 @@ def test_printed_pages_are_tagged_and_each_bears_the_number(words: tuple[str, ..
     assert b"/StructTreeRoot" in content
     assert b"/Marked true" in content
     text = page.read_text("utf-8")
-    period, digits = re.search(r"<dt>Report number</dt><dd>(.*) / ([0-9a-f]{8})</dd>", text).groups()  # type: ignore[union-attr]
+    found = re.search(r'<p class="who">.* · report (.*) / ([0-9a-f]{8})</p>', text)
+    assert found is not None
+    period, digits = found.groups()
     assert re.search(rf'top-left {{ content: "[^"]*{period} \\2f  {digits}"', text)

@@ -93,9 +93,15 @@ def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, n
     return Fragment(logo_of(facts["Laboratory"], judgement.dossier.laboratory.logo_uri) + head.html, head.text)
 
 
-def show_verdict(judgement: Judgement) -> Fragment:
-    """Return the verdict with its reason and what to do now; beneath, what was remarked and what later checks told."""
+def show_verdict(judgement: Judgement, *, alone: bool = False) -> Fragment:
+    """Return the verdict with its reason and what to do now; beneath, what was remarked and what later checks told.
+
+    judgement : The run, judged.
+    alone : Verdict and reason alone, where the causes beside it say what to do.
+    """
     css = ("releasable", "second-look", "not-releasable")[judgement.rank]
+    if alone:
+        return verdict_box(judgement.verdict, css, judgement.reason)
     now, *then = next_steps(judgement)
     box = verdict_box(judgement.verdict, css, judgement.reason, now)
     facts = _facts(judgement)
