@@ -140,8 +140,7 @@ def test_what_is_in_doubt_or_comes_again_is_named_at_once(lab: Path, tmp_path: P
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_whole_laboratory_s_list_names_what_is_planted(seed: int, tmp_path: Path) -> None:
-    """72 charts, five months; one action a cause, what touches most results first; what is beyond is counted: one quiet
-    instrument in twenty may be stopped by chance."""
+    """72 charts, five months; one action a cause, what touches most results first; what is beyond is counted."""
     lab = write_laboratory(tmp_path / "lab", seed)
     result = run("month", "2026-05", "--lab", lab, "--out", tmp_path / "out", "--json")
     assert result.exit_code == 0, result.output
@@ -149,8 +148,7 @@ def test_a_whole_laboratory_s_list_names_what_is_planted(seed: int, tmp_path: Pa
     about = [one["about"] for one in actions]
     assert set(STORIES) <= set(about)
     assert len(set(about)) == len(about), "one action a cause"
-    moved = {"V1, kinematic viscosity", "V2, temperature of the cell", "V3, kinematic viscosity"}
-    assert moved <= set(about[:4])
+    assert set(about[:3]) == {"V1, kinematic viscosity", "V2, temperature of the cell", "V3, kinematic viscosity"}
     assert [one["urgent"] for one in actions] == sorted((one["urgent"] for one in actions), reverse=True)
     assert len(set(about) - set(STORIES) - {"Resolution", "Control limits"}) <= 2, about
     causes = {one["about"]: one["facts"].get("cause") for one in actions}

@@ -22,7 +22,8 @@ class Finding:
     size: float = math.nan  # in its own measure; NaN where it has none
     which: str = ""  # tells findings of one kind about the same thing apart
     weight: float = 0.0
-    """What it does to released results: its size in limits of its chart, times the samples that it touches, [-]."""
+    """What it does to released results: its size in limits of its chart, times the samples since its likeliest
+    beginning, [-]."""
     facts: tuple[tuple[str, str | float], ...] = ()
     """The same for programs: instrument, quantity, oil, unit, since, runs, whatever is known."""
     details: tuple[str, ...] = ()
