@@ -6,7 +6,8 @@ from .certificates import (
     compare_with_certificates as compare_with_certificates,
 )
 from .checks import Check as Check
-from .control.charts import Chart as Chart, ChartSignal as ChartSignal, control_charts as control_charts
+from .control.chart_making import control_charts as control_charts
+from .control.charts import Chart as Chart, ChartSignal as ChartSignal
 from .control.panels import (
     Panel as Panel,
     earlier_words as earlier_words,

@@ -13,7 +13,7 @@ import pandas as pd
 
 from labcalc.exports import Reading
 from labcalc.judgement import Material
-from labcalc.judgement.month import of_oils, whose_fault
+from labcalc.judgement.month import of_checks, of_oils, whose_fault
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.finding import Finding
 from labcalc.judgement.period import Month, Period, days_of
@@ -197,6 +197,12 @@ def baseline_of(number: int) -> str:
 
 def of_reference_oils(found: Checks) -> list[Finding]:
     """Return all that reference oils tell, as the month's list takes it."""
-    told = (whose_fault.moved, of_oils.single_checks, of_oils.single_results, of_oils.gaps, whose_fault.biases)
+    told = (
+        whose_fault.moved,
+        of_checks.single_checks,
+        of_checks.single_results,
+        of_oils.gaps,
+        whose_fault.biases,
+    )
     more = (of_oils.spreads, of_oils.imprecise, of_oils.repairs, of_oils.baselines)
     return [one for kind in (*told, *more) for one in kind(found)]

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -16,28 +15,17 @@ from numpy.typing import NDArray
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.control.baseline import (
     Subject,
-    baseline_limits,
-    baseline_results,
-    pretreated,
     screen_baseline,
-    signed_limits,
 )
-from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
+from labcalc.lab import Decision
 from labcalc.statistics import (
     ChartLimits,
     EwmaChart,
     RunRule,
-    early_signals,
-    ewma_chart,
     moving_ranges,
     resolution,
-    run_rule_signals,
-    self_starting,
 )
 from labcalc.wording import at_celsius
-
-_SUBJECT = [one.name for one in fields(Subject)]
-_GROUP = _SUBJECT[:4]  # all but lot and sample: the lots of one oil follow each other
 
 
 @dataclass(frozen=True)
@@ -124,12 +112,12 @@ class Chart(Subject):
     @property
     def since(self) -> pd.Timestamp | None:
         """When signed limits came into force; None of others."""
-        return _comes_into_force(self.signed, self.measured_at) if self.signed is not None else None
+        return comes_into_force(self.signed, self.measured_at) if self.signed is not None else None
 
     @property
     def until(self) -> pd.Timestamp | None:
         """When other limits take the place of these; None where nobody signed any."""
-        return _comes_into_force(self.next_signed, self.measured_at) if self.next_signed is not None else None
+        return comes_into_force(self.next_signed, self.measured_at) if self.next_signed is not None else None
 
     @property
     def is_part(self) -> bool:
@@ -212,159 +200,10 @@ class Chart(Subject):
         return (self.moments >= start) & (self.moments < end)
 
 
-def control_charts(
-    comparisons: pd.DataFrame, laboratory: Laboratory, decisions: Sequence[Decision] = ()
-) -> tuple[Chart, ...]:
-    """Set up every control chart of the laboratory.
-
-    Limits come from the baseline (phase I) and hold for all that follows (phase II). Nothing is left out of either on
-    statistics alone: only a decision to exclude does that. A new lot with too few results of its own to settle takes
-    over the spread of the lot before, where an F-test finds no difference.
-
-    comparisons : Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
-    decisions : What people decided; a decision holds for its result whenever it was written.
-    """
-    table = _independent(comparisons)
-    if table.empty:
-        return ()
-    oils = {sample: reference_of(laboratory, sample) for sample in table["sample"].unique()}
-    table = table.assign(
-        oil=table["sample"].map({sample: sample if oil is None else oil.name for sample, oil in oils.items()}),
-        lot=table["lot"].astype(object).where(table["lot"].notna(), ""),
-    )
-    by_run = _by_run(decisions)
-    of_instruments = sorted((one for one in decisions if not one.run), key=lambda one: one.when)
-    charts: list[Chart] = []
-    for _, series in table.groupby(_GROUP, sort=True):
-        before: tuple[Chart, ...] = ()
-        for _, rows in series.groupby("lot", sort=False):
-            first = rows["measured_at"].iloc[0]
-            old = next((one for one in reversed(before) if one.since is None or one.since <= first), None)
-            before = tuple(_of_lot(rows, old, laboratory, by_run, of_instruments))
-            charts.extend(before)
-    return tuple(charts)
-
-
-def _of_lot(
-    rows: pd.DataFrame,
-    old: Chart | None,
-    laboratory: Laboratory,
-    by_run: dict[str, list[Decision]],
-    of_instruments: Sequence[Decision],
-) -> Iterator[Chart]:
-    """Yield the charts of a lot: the first under the limits of its baseline, then one for each that was signed."""
-    about, moments = rows.iloc[0], pd.DatetimeIndex(rows["measured_at"])
-    signed = [one for one in of_instruments if one.what == "limits" and _is_of(one, about)]
-    # of two from one moment on the later one holds
-    begins = sorted({_comes_into_force(one, moments): one for one in signed}.items())
-    places = [0, *(int(moments.searchsorted(at)) for at, _ in begins), len(rows)]
-    last: Chart | None = None
-    for number, (first, end) in enumerate(pairwise(places)):
-        if end > first:
-            by, following = ([None, *(one for _, one in begins), None][number + side] for side in (0, 1))
-            part = _chart(rows.iloc[first:end], old, laboratory, by_run, of_instruments, last, by)
-            last = replace(part, next_signed=following)
-            yield last
-
-
-def _comes_into_force(signed: Decision, moments: pd.DatetimeIndex) -> pd.Timestamp:
+def comes_into_force(signed: Decision, moments: pd.DatetimeIndex) -> pd.Timestamp:
     """Return when signed limits come into force: as their day begins, but never before they were signed."""
     assert signed.in_force is not None
     return max(pd.Timestamp(signed.in_force, tz=moments.tz), pd.Timestamp(signed.when).tz_convert(moments.tz))
-
-
-def _is_of(signed: Decision, about: pd.Series) -> bool:
-    """Tell whether signed limits are of the chart of some results."""
-    pairs = ((getattr(signed, name), about[name]) for name in ("instrument", "oil", "lot", "quantity"))
-    same = all(str(one).casefold() == str(other).casefold() for one, other in pairs)
-    return same and concerns(signed, about["quantity"], about["temperature_C"])
-
-
-def _independent(comparisons: pd.DataFrame) -> pd.DataFrame:
-    """Leave out dynamic viscosity where the kinematic one of the same run is there: one follows from the other."""
-    places = pd.MultiIndex.from_frame(comparisons[["run", "temperature_C"]])
-    kinematic = places[(comparisons["quantity"] == "kinematic viscosity").to_numpy()]
-    follows = (comparisons["quantity"] == "dynamic viscosity").to_numpy() & places.isin(kinematic)
-    return comparisons[~follows]
-
-
-def _by_run(decisions: Sequence[Decision]) -> dict[str, list[Decision]]:
-    found: dict[str, list[Decision]] = {}
-    for one in decisions:
-        found.setdefault(one.run, []).append(one)
-    return found
-
-
-def _chart(
-    rows: pd.DataFrame,
-    of_old_lot: Chart | None,
-    laboratory: Laboratory,
-    by_run: dict[str, list[Decision]],
-    of_instruments: Sequence[Decision],
-    before: Chart | None,
-    signed: Decision | None,
-) -> Chart:
-    control = laboratory.control
-    head = dict(zip(rows.columns, rows.iloc[0], strict=True))
-    about = Subject(*(head[name] for name in _SUBJECT))
-    runs = tuple(map(str, rows["run"].to_numpy(object)))
-    given = rows["certified"].to_numpy(float)
-    certified = float(given[np.isfinite(given)][0]) if np.isfinite(given).any() else np.nan
-    values = rows["value"].to_numpy(float)
-    plotted, unit, certified_uncertainty, valid_to = pretreated(about, values, certified, laboratory)
-    decided = _decided(runs, about, by_run)
-    used = np.ones(len(runs), dtype=bool)
-    used[[place for place, one in decided if one.what == "exclude"]] = False
-    measured_at = pd.DatetimeIndex(rows["measured_at"])
-    old = of_old_lot.limits if of_old_lot is not None and of_old_lot.unit == unit else None
-    on_instrument = tuple(
-        one
-        for one in of_instruments
-        if one.instrument.casefold() == about.instrument.casefold()
-        and one.what != "limits"
-        and concerns(one, about.quantity, about.temperature_C)
-    )
-    limits: ChartLimits | None
-    if signed is None:
-        in_baseline, words = baseline_results(measured_at, used, about.lot, about.instrument, control)
-        limits, no_limits = baseline_limits(plotted[in_baseline], values[in_baseline], old, control)
-    else:
-        in_baseline, no_limits, limits = np.zeros(used.size, bool), "", signed_limits(signed, control)
-        words = f"to {signed.month}, signed by {signed.who} on {signed.when:%Y-%m-%d}, in force from {signed.in_force}"
-    chart = Chart(
-        **vars(about),
-        unit=unit,
-        certified=certified,
-        certified_uncertainty=certified_uncertainty,
-        valid_to=valid_to,
-        runs=runs,
-        measured_at=measured_at,
-        values=values,
-        plotted=plotted,
-        used=used,
-        in_baseline=in_baseline,
-        baseline=words,
-        limits=limits,
-        no_limits=no_limits,
-        ewma=_ewma(plotted[used], limits, control, restarts(on_instrument, measured_at[used])),
-        signals=(),
-        decisions=decided,
-        instrument_decisions=on_instrument,
-        before=before,
-        signed=signed,
-    )
-    return replace(chart, signals=_signals(chart, control.rules, old))
-
-
-def _decided(
-    runs: tuple[str, ...], about: Subject, by_run: dict[str, list[Decision]]
-) -> tuple[tuple[int, Decision], ...]:
-    return tuple(
-        (place, one)
-        for place, run in enumerate(runs if by_run else ())
-        for one in by_run.get(run, ())
-        if concerns(one, about.quantity, about.temperature_C)
-    )
 
 
 def concerns(decision: Decision, quantity: str, temperature_C: float) -> bool:
@@ -377,49 +216,3 @@ def restarts(on_instrument: Sequence[Decision], moments: pd.DatetimeIndex) -> ND
     """Return the places of the first results after each corrective action on an instrument."""
     actions = sorted(one.when for one in on_instrument if one.what == "corrective action")
     return np.array([moments.searchsorted(pd.Timestamp(one)) for one in actions], np.intp)
-
-
-def _ewma(
-    used: NDArray[np.float64], limits: ChartLimits | None, control: ControlChoices, starts: NDArray[np.intp]
-) -> EwmaChart | None:
-    """Return the EWMA; after a corrective action it starts anew: what was before tells nothing of what follows."""
-    if limits is None or control.ewma_weight == 0.0:
-        return None
-    return ewma_chart(used, limits, weight=control.ewma_weight, multiple=control.ewma_multiple, starts=starts)
-
-
-def _signals(chart: Chart, rules: tuple[RunRule, ...], old: ChartLimits | None) -> tuple[ChartSignal, ...]:
-    used, limits = chart.plotted[chart.used], chart.limits
-    early = _early(chart, used, old)
-    beyond, complete = np.zeros(used.size, dtype=bool), {}
-    if limits is not None:
-        beyond |= chart.ewma.beyond if chart.ewma is not None else False
-        complete = {one.index: one.rules for one in run_rule_signals(limits.standardised(used), rules).found}
-    accepted = {place: one for place, one in chart.decisions if one.what == "accept"}
-    places = np.flatnonzero(chart.used)
-    return tuple(
-        ChartSignal(
-            position=place,
-            run=chart.runs[place],
-            measured_at=chart.measured_at[place],
-            rules=complete.get(index, ()),
-            ewma=bool(beyond[index]),
-            in_baseline=bool(chart.in_baseline[place]),
-            early=bool(early[index]),
-            decision=accepted.get(place),
-        )
-        for index in sorted({*complete, *np.flatnonzero(beyond | early).tolist()})
-        for place in [int(places[index])]
-    )
-
-
-def _early(chart: Chart, used: NDArray[np.float64], old: ChartLimits | None) -> NDArray[np.bool_]:
-    """Tell which results of the baseline, or of a chart without limits, are unlike those before them."""
-    sigma, degrees = (old.sigma, old.tail_degrees_of_freedom) if old is not None else (0.0, 0.0)
-    first = chart.in_baseline[chart.used] if chart.limits is not None else np.ones(used.size, dtype=bool)
-    alike = used.size == 0 or not first[0]  # signed, or a baseline of later days that judges what came before it too
-    found = np.zeros(used.size, dtype=bool)
-    if not alike:
-        number = int(first.sum())
-        found[:number] = early_signals(self_starting(used[:number], sigma, degrees))
-    return found

@@ -9,7 +9,7 @@ from labcalc.errors import DecisionError, ExportError
 from labcalc.exports import Refusal
 from labcalc.judgement.carry_over.effect import ExpectedEffect
 from labcalc.judgement.duplicates.report import DuplicateReport
-from labcalc.judgement.month import of_oils, whose_fault
+from labcalc.judgement.month import of_checks, of_oils, whose_fault
 from labcalc.judgement.month.carry_over import CarryOver
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.finding import IMPORTANT, LATER, SEVERITIES, URGENT, Finding, shortened
@@ -39,10 +39,10 @@ def ranked_actions(
         "doubt": _doubts(doubts),
         "empty": _nothing_measured(rows, month),
         "moved": whose_fault.moved(checks),
-        "check": of_oils.single_checks(checks),
+        "check": of_checks.single_checks(checks),
         "unchecked": _without_reference(rows),
         "expired": _expired(checks.oils, month),
-        "single": of_oils.single_results(checks),
+        "single": of_checks.single_results(checks),
         "gap": of_oils.gaps(checks),
         "unread": _failures(failures),
         "bias": whose_fault.biases(checks),

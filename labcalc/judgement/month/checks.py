@@ -12,8 +12,9 @@ from scipy.special import stdtr
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.control.charts import Chart
+from labcalc.judgement.control.likeness import neighbouring_days
 from labcalc.judgement.control.panels import panels_of
-from labcalc.judgement.control.watch import Stream, neighbouring_days, watched
+from labcalc.judgement.control.watch import Stream, watched
 from labcalc.judgement.month.carry_over import with_carried
 from labcalc.judgement.month.due import LimitsDue, limits_due
 from labcalc.judgement.month.gaps import CheckedInstrument, Gap, Repair, checked, longest_gaps, repairs_of
@@ -85,12 +86,12 @@ class Checks:
         charts = [chart for panel in panels for chart in panel.in_use(last) if id(chart) not in self.explained]
         return limits_due(charts, self.month, self.laboratory.control)
 
-    def at_risk(self, one: Moved) -> pd.DataFrame:
+    def at_risk(self, one: Moved, began: pd.Timestamp | None = None) -> pd.DataFrame:
         """Return the samples that something moved may have touched: ``run``, ``sample``, ``at`` in UTC."""
         of = self.instruments.get(one.instrument)
         if of is None:
             return pd.DataFrame({"run": [], "sample": [], "at": []})
-        return of.at_risk(one.earliest, one.signalled, self.month.last)
+        return of.at_risk(began or one.earliest, one.signalled, self.month.last)
 
     @property
     def unexplained(self) -> pd.DataFrame:

@@ -51,7 +51,6 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Finding]:
         against = [*_against(one, checks)]
         urgent = cause not in ("oil", "certificate") and not against
         to_do = REMEDIES_OF[cause] if one.lasts or cause in ("oil", "certificate") else _OVER
-        likeliest = one.since.tz_convert(None).to_datetime64()
         weight = abs(one.stream.size(one.stream.last_until(one.signalled.to_datetime64()))) / limits.half_width
         yield Finding(
             URGENT if urgent else IMPORTANT,
@@ -59,7 +58,7 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Finding]:
             "; ".join([*parts, *against]),
             _FIRST + to_do.removeprefix(_STOP) if against else to_do,
             abs(size),
-            weight=weight * max(int((at_risk["at"].to_numpy("datetime64[us]") >= likeliest).sum()), 1),
+            weight=weight * max(len(checks.at_risk(one, one.since)), 1),
             facts=(
                 *(("instrument", one.instrument), ("quantity", one.stream.quantity), ("cause", cause)),
                 *(("oil", whose.oil if whose else ""), ("shift", size), ("unit", unit)),

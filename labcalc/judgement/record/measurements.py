@@ -14,7 +14,8 @@ from labcalc.exports import QUANTITY_COLUMNS, Reading, SourceFile
 from labcalc.judgement.carry_over.run_order import cell_sequence
 from labcalc.judgement.carry_over.shares import InstrumentCarryOver, RunBefore, carry_over_of
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
-from labcalc.judgement.control.charts import Chart, control_charts
+from labcalc.judgement.control.chart_making import control_charts
+from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.control.site_record import ChecksInControl, checks_in_control
 from labcalc.judgement.control.status import ChartState, states_at
 from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
