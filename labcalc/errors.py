@@ -22,8 +22,6 @@
     └── ConvergenceWarning                an iteration that stopped beside a joint, last value kept
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 

@@ -1,7 +1,5 @@
 """Where the workbooks and the sample laboratory lie: inside an installed wheel, or beside the package in a checkout."""
 
-from __future__ import annotations
-
 import csv
 from pathlib import Path
 

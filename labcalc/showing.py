@@ -1,7 +1,5 @@
 """How a record shows itself in Python: at most a screen of lines in a console, the same as a table in a notebook."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from html import escape
 from itertools import islice

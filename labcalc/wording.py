@@ -3,8 +3,6 @@
 What a machine reads (JSON, CSV, parameters) and what quotes a file or is typed into one is not written here.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Iterable

@@ -1,7 +1,5 @@
 """A calculation as data: fields, what is made of them, equation, source, a worked example."""
 
-from __future__ import annotations
-
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """What is calculated of densities and of the apparatus."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

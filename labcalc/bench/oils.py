@@ -1,7 +1,5 @@
 """What is calculated of oils: curves, index and grades, blends, old scales."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Any
 

@@ -1,7 +1,5 @@
 """All calculations at the bench, page by page: ``labcalc/data/bench_calculations.toml`` and the tables of grades."""
 
-from __future__ import annotations
-
 import math
 import tomllib
 from collections.abc import Iterator, Mapping

@@ -1,7 +1,5 @@
 """What a person types: fields, units that can be chosen, ranges; the formulae get their own units."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence

@@ -3,8 +3,6 @@
 Exit codes: 0 all done; 1 done, but something was refused; 2 nothing could be done.
 """
 
-from __future__ import annotations
-
 import click
 
 from labcalc import __version__

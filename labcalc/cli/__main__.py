@@ -1,7 +1,5 @@
 """``python -m labcalc.cli`` for where the command itself is not on the path."""
 
-from __future__ import annotations
-
 from labcalc.cli import main
 
 main(prog_name="labcalc")

@@ -1,7 +1,5 @@
 """``labcalc duplicates``: how well results repeat in a period."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

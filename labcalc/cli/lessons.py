@@ -1,7 +1,5 @@
 """``labcalc lessons``: for the trainer, handouts of the course and the results of a class."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

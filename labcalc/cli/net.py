@@ -1,7 +1,5 @@
 """The net beneath all commands: whatever happens is one line and exit code 2, never a traceback."""
 
-from __future__ import annotations
-
 import os
 import sys
 import tempfile

@@ -1,7 +1,5 @@
 """``labcalc proficiency``, ``comparison``, ``precision-study``: a file of results in, a verdict and a page out."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """What a laboratory says about an export that does not say it itself."""
 
-from __future__ import annotations
-
 import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Files → the tidy table."""
 
-from __future__ import annotations
-
 import hashlib
 import stat
 from collections.abc import Iterable, Sequence

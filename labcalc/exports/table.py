@@ -1,7 +1,5 @@
 """The one table: a row a determination, units in the column names; and what a reading returns."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The tidy table → .csv, .xlsx or .parquet, whole or not at all; texts never become formulas."""
 
-from __future__ import annotations
-
 import csv
 import os
 import re

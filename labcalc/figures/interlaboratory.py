@@ -1,7 +1,5 @@
 """Consistency of an interlaboratory study: Mandel's h and k as bars, laboratories in their order, level by level."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from html import escape
 from typing import Any, Literal

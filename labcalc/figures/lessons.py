@@ -1,7 +1,5 @@
 """What a lesson shows: its pictures, its questions on paper, simulation beside theory."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from html import escape

@@ -1,7 +1,5 @@
 """Pieces of a page as HTML: every text escaped, numbers to the right, full precision on hover."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """A figure with the sentence that says what it shows and the numbers that it is drawn from."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import dataclass
 from typing import Any, TypeAlias

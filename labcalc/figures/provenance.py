@@ -1,7 +1,5 @@
 """Where a report over many exports came from."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from html import escape

@@ -1,7 +1,5 @@
 """One look for every figure: dark on white, told apart by shape and dash as well as by tone, so that it prints."""
 
-from __future__ import annotations
-
 from types import MappingProxyType
 from typing import Any
 

@@ -1,7 +1,5 @@
 """A liquid's viscosity falls with temperature: points that don't are refused before a curve goes through them."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from labcalc.errors import OutOfRangeError

@@ -1,7 +1,5 @@
 """Tables of grades that ship in labcalc/data: which quantity of a grade lies between which limits."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache

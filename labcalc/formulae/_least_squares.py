@@ -1,7 +1,5 @@
 """Points of many curves at once, and the straight line through each: closed form, thousands of curves at a time."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """How a formula refuses what lies outside its range."""
 
-from __future__ import annotations
-
 import sys
 import warnings
 

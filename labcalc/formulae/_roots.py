@@ -1,7 +1,5 @@
 """Roots of many equations at once."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Series and masked arrays at the edge: a series in gives a series out, masked is NaN; pandas itself isn't needed."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import fields, is_dataclass, replace
 from functools import wraps

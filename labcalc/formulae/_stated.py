@@ -1,7 +1,5 @@
 """Uncertainties as they are stated, levels of probability, and the band that comes of them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -3,8 +3,6 @@
 Lines of a CSV file that start with # tell its source, the first other line names the columns.
 """
 
-from __future__ import annotations
-
 from functools import cache
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Absolute temperature, and the interval that a fitted curve may be asked for."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError

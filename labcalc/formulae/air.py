@@ -1,7 +1,5 @@
 """Density of air: what the empty tube of a density meter is filled with."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

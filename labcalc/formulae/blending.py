@@ -1,7 +1,5 @@
 """Viscosity of a blend, and how much of an oil explains a viscosity: by two methods, which are both named."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The glass capillary: kinematic viscosity from the time that an oil takes to flow through it."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

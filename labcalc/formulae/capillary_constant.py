@@ -1,7 +1,5 @@
 """The constant of a glass capillary: its kinetic energy, another place, another liquid."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

@@ -1,7 +1,5 @@
 """What kind of oil it is: numbers that density and viscosity give together."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

@@ -1,7 +1,5 @@
 """Which grades of a standard an oil or fuel may have, and what speaks for or against each."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

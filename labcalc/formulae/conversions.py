@@ -1,7 +1,5 @@
 """Dynamic viscosity from the kinematic one; the density belongs to the same temperature."""
 
-from __future__ import annotations
-
 from numpy.typing import ArrayLike
 
 from labcalc.formulae._refusals import Array, liquid_density, positive

@@ -1,7 +1,5 @@
 """An oil's own thermal expansion beside the one of the petroleum tables, and how far the tables may be wrong."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Viscosity grade of an industrial liquid lubricant."""
 
-from __future__ import annotations
-
 from functools import cache
 from itertools import pairwise
 

@@ -1,7 +1,5 @@
 """Relative density and API gravity, both defined at 60 °F only."""
 
-from __future__ import annotations
-
 from numpy.typing import ArrayLike
 
 from labcalc.formulae._refusals import Array, liquid_density, liquid_relative_density, refuse_outside

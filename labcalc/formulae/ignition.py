@@ -1,7 +1,5 @@
 """Ignition quality of residual fuels from density and viscosity."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

@@ -1,7 +1,5 @@
 """Viscosity index of an oil from its kinematic viscosities at 40 °C and 100 °C, on the basis of the published table."""
 
-from __future__ import annotations
-
 from functools import cache
 
 import numpy as np

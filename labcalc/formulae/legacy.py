@@ -3,8 +3,6 @@
 The published tables and equations of these scales differ from one another by 1 % to 5 %.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

@@ -1,7 +1,5 @@
 """How far an oil may be from the straight line of the viscosity-temperature chart, where it wasn't measured."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

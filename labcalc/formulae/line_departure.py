@@ -1,7 +1,5 @@
 """Does an oil follow the viscosity-temperature line? Wax, structure and wrong results show as a departure from it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

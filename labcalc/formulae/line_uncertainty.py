@@ -1,7 +1,5 @@
 """How well the viscosity-temperature line of an oil is known: standard errors, bands, departure from the line."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Is a slope of the viscosity-temperature line one that liquids of the trade show?"""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

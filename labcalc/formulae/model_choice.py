@@ -1,7 +1,5 @@
 """Which curve of viscosity over temperature do the points speak for? And when can't they decide?"""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Relative molecular mass of an oil from its viscosities and density."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

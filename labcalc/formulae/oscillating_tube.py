@@ -1,7 +1,5 @@
 """Density from the period of an oscillating U-tube."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from numpy.typing import ArrayLike

@@ -4,8 +4,6 @@ Each row names source, clause and whether the print was seen or is from memory. 
 its last printed place, or within the tolerance that its row states: 1e-7 is that of the examples of API MPMS 11.1.
 """
 
-from __future__ import annotations
-
 import csv
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass

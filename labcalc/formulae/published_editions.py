@@ -1,7 +1,5 @@
 """Which standard and edition each formula follows."""
 
-from __future__ import annotations
-
 import sys
 from inspect import unwrap
 

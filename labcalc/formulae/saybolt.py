@@ -1,7 +1,5 @@
 """Saybolt Universal and Saybolt Furol viscosity from kinematic viscosity, and back."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

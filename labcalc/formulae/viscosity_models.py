@@ -1,7 +1,5 @@
 """Other curves of viscosity over temperature than the line of ASTM D341; °C at the edge, kelvin inside."""
 
-from __future__ import annotations
-
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The viscosity-temperature line of an oil. mm²/s and °C at the edge, kelvin inside."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -3,8 +3,6 @@
 The equations work in °F, psi (gauge) and kg/m³; °C and kPa stand at the edge.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType

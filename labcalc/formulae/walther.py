@@ -1,7 +1,5 @@
 """The ordinate of the viscosity-temperature chart and its inverse; mm²/s in, a pure number out."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

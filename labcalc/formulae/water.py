@@ -1,7 +1,5 @@
 """Water, the reference liquid of all the others: its density and its viscosity."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

@@ -1,7 +1,5 @@
 """What lab.toml may hold: its tables, keys, units and ranges, and the records that they become."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """The laboratory as lab.toml describes it: plain frozen records, no files, no judgement."""
 
-from __future__ import annotations
-
 import hashlib
 import math
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """The laboratory's logo: a picture that every page holds, and that does nothing."""
 
-from __future__ import annotations
-
 import base64
 import re
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """What lab.toml may hold, from the model that reads it: a schema for editors, and a reference for people."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Any
 

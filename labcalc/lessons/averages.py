@@ -1,7 +1,5 @@
 """EWMA against the single point: what a moving average remembers, how soon it finds a shift, at the same price."""
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache, partial
 

@@ -1,7 +1,5 @@
 """Off, or only chance: a mean against a certificate, what the certificate's own uncertainty and a last digit do."""
 
-from __future__ import annotations
-
 import math
 from functools import partial
 

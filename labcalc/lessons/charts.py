@@ -1,7 +1,5 @@
 """Reading a control chart: what points beyond limits cost in false alarms, what rules add, what tampering does."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache, partial

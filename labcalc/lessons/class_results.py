@@ -1,7 +1,5 @@
 """The results of a class in one table."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 

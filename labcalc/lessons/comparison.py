@@ -1,7 +1,5 @@
 """Two instruments and a round: differences on the same samples, what is to come of them, scores by chance."""
 
-from __future__ import annotations
-
 import math
 from itertools import pairwise
 

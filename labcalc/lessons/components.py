@@ -1,7 +1,5 @@
 """What changes between days and people: components of variance, intermediate precision, where a next result helps."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 

@@ -1,7 +1,5 @@
 """Yes or no: a result beside its limit, guard bands, rules by name, and whose risk a rule is."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The lessons of the course, and the short test at the end of each, drawn from a learner's name."""
 
-from __future__ import annotations
-
 import importlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace

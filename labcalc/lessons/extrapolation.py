@@ -1,7 +1,5 @@
 """The line through two temperatures: what an error at either end does elsewhere, and to the viscosity index."""
 
-from __future__ import annotations
-
 import math
 import warnings
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """What stays of a learner between two openings of the course: the name, and each answer that was given."""
 
-from __future__ import annotations
-
 import json
 import os
 from dataclasses import dataclass

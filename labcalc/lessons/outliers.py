@@ -1,7 +1,5 @@
 """The odd one out: what outlier tests find and what they miss, and what to do with repeats instead of dropping one."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping
 from functools import lru_cache, partial

@@ -1,7 +1,5 @@
 """What a lesson shows, as numbers: series, levels and marks, with the sentence that says what they tell."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Questions that check themselves: a number with a tolerance, or a choice; each answer is explained, right or wrong."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 

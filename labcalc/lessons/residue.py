@@ -1,7 +1,5 @@
 """What a residue does: a little of the oil before, rinses, and the signs of pairs."""
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache, partial
 

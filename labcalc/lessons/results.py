@@ -1,7 +1,5 @@
 """A learner's result as a small file for the trainer: written whole, checked when read, graded again."""
 
-from __future__ import annotations
-
 import json
 import re
 import unicodedata

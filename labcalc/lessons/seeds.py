@@ -1,7 +1,5 @@
 """From a learner's name to numbers: the same name draws the same data and the same questions, everywhere."""
 
-from __future__ import annotations
-
 import hashlib
 import unicodedata
 

@@ -1,7 +1,5 @@
 """How sure is a mean, a standard deviation, a limit: intervals from few results, and what they cover."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

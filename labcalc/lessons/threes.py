@@ -1,7 +1,5 @@
 """Three good results: how often one looks odd, and what dropping it does."""
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache
 

@@ -1,7 +1,5 @@
 """From standard to expanded uncertainty: effective degrees of freedom and coverage factor (GUM, annex G)."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

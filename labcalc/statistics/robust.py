@@ -1,7 +1,5 @@
 """Mean and standard deviation that a few wild results don't carry away."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

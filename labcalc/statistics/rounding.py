@@ -1,7 +1,5 @@
 """Rounding of reported figures: decimal arithmetic, ties to the even digit (ASTM E29-22, rounding method)."""
 
-from __future__ import annotations
-
 import math
 from decimal import ROUND_HALF_EVEN, Decimal
 from typing import Literal

@@ -1,7 +1,5 @@
 """What every function over a series of results starts with: finite numbers, and enough of them."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 

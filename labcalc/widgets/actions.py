@@ -1,7 +1,5 @@
 """What a person does at the end: write a conclusion into the laboratory's decisions, and keep the page as a file."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict

@@ -1,7 +1,5 @@
 """Calculations at the bench: one page for all of them, with controls or as a report."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator, Mapping
 from html import escape

@@ -1,7 +1,5 @@
 """Controls that ipywidgets has not: a slider with the browser's own name, keys and value, and a spoken sentence."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any

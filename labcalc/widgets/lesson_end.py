@@ -1,7 +1,5 @@
 """The test at the end of a lesson: drawn by name, checked and saved at once; what was saved comes back."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """The controls of a lesson: a field for an answer, a picture beneath a slider, what is said to an answer."""
 
-from __future__ import annotations
-
 import asyncio
 from collections.abc import Callable
 from html import escape

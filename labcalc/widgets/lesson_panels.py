@@ -4,8 +4,6 @@ With a person at the keyboard they are controls; where a page is rendered, the s
 questions as they stand on paper, and no control is loaded.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The page of controls of a sample whose numbers look wrong: a thin shell round ``Problem``."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Sequence
 from pathlib import Path

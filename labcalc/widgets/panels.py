@@ -1,7 +1,5 @@
 """The parts of the page under its pictures, each a few controls round a pure function."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from html import escape

@@ -1,7 +1,5 @@
 """The list of runs that a person picks from: found by what is typed, newest first, with verdicts as they get known."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property

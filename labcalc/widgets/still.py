@@ -1,7 +1,5 @@
 """The page without controls: the same state as pieces of a report."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from html import escape
 

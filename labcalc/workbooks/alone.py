@@ -1,7 +1,5 @@
 """The helper's side: ``python -m labcalc.workbooks.alone`` reads tasks and writes frames until nothing more comes."""
 
-from __future__ import annotations
-
 import os
 import signal
 import sys

@@ -1,7 +1,5 @@
 """Many reports into one folder: only what is missing or changed, side by side, each whole or not there."""
 
-from __future__ import annotations
-
 import signal
 import threading
 import time

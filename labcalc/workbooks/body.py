@@ -1,7 +1,5 @@
 """The HTML body of an executed notebook, by nbconvert with a template of our own."""
 
-from __future__ import annotations
-
 from functools import lru_cache
 from typing import Any
 

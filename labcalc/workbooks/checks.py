@@ -1,7 +1,5 @@
 """What is looked at before a page gets its name: figures there, nothing from elsewhere, no path of this machine."""
 
-from __future__ import annotations
-
 import re
 import tempfile
 from collections.abc import Iterable, Iterator

@@ -1,7 +1,5 @@
 """Rendering on a cluster: a dask.distributed scheduler, as an executor."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager

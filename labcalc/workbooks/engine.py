@@ -1,7 +1,5 @@
 """The papermill engine ``labcalc``: cells run in this process, which has to be a fresh one."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable
 from typing import Any

@@ -1,7 +1,5 @@
 """Tasks sent to an executor, a window at a time; a task whose worker is lost is sent once more."""
 
-from __future__ import annotations
-
 from collections import deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait

@@ -4,8 +4,6 @@ A cell tagged ``answer`` is left out; one that bears a prompt (``labcalc.prompt`
 exercise is for a person at the keyboard, so its parameter ``controls`` is true.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator, Mapping
 from pathlib import Path

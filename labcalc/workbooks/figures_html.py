@@ -1,7 +1,5 @@
 """Outputs made ready for a page: figures with caption and table, the summary taken out, nothing lost unseen."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape

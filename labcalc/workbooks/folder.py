@@ -1,7 +1,5 @@
 """A folder that reports go into: one writer at a time, what others put there stays, what killed calls left goes."""
 
-from __future__ import annotations
-
 import os
 import re
 import shutil

@@ -4,8 +4,6 @@ The process writes frames into a pipe: the number of each cell that it begins, a
 of it (crash, exit, endless loop), the parent has its name, its cell and the reason, and the process is gone.
 """
 
-from __future__ import annotations
-
 import faulthandler
 import gc
 import json

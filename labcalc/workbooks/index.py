@@ -1,7 +1,5 @@
 """The index page of a folder of reports: quality pages on top, then every run, the newest day first."""
 
-from __future__ import annotations
-
 import re
 import textwrap
 from collections import Counter

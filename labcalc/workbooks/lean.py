@@ -7,8 +7,6 @@ nbconvert imports and our pages don't use, has its selectors compiled by ``soups
 All of this saves time and nothing else, so it may fail: ``for_speed_only`` logs it and the work goes on.
 """
 
-from __future__ import annotations
-
 import gc
 import importlib
 import logging

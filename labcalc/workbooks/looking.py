@@ -1,7 +1,5 @@
 """What JupyterLab lets a person do who may only look."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from jupyter_server.auth import Authorizer

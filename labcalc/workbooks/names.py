@@ -1,7 +1,5 @@
 """File names from names that a person gave: never a path, never two reports under one name."""
 
-from __future__ import annotations
-
 import hashlib
 import re
 import unicodedata

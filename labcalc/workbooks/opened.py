@@ -1,7 +1,5 @@
 """A workbook copied beside the laboratory's data for a person to work in; what a person has changed is left alone."""
 
-from __future__ import annotations
-
 import ast
 import difflib
 import hashlib

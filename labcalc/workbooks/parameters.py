@@ -1,7 +1,5 @@
 """Parameters are checked against the notebook's parameters cell before anything runs."""
 
-from __future__ import annotations
-
 import ast
 import difflib
 import json

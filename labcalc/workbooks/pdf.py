@@ -1,7 +1,5 @@
 """PDF by the browser that is installed: tagged, no header or footer of the browser's."""
 
-from __future__ import annotations
-
 import os
 import shutil
 import subprocess

@@ -1,7 +1,5 @@
 """plotly.js: the file of the installed plotly package, written once beside the reports or put inside each."""
 
-from __future__ import annotations
-
 import base64
 import gzip
 import hashlib

@@ -1,7 +1,5 @@
 """JupyterLab for one workbook: on this machine only, behind a token, ended as a whole."""
 
-from __future__ import annotations
-
 import json
 import os
 import secrets

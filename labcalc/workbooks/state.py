@@ -3,8 +3,6 @@
 One JSON line a report in ``.labcalc-reports.jsonl``; the last line of a report counts, a torn line counts nothing.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Iterable

@@ -1,7 +1,5 @@
 """What every report needs, done once before processes are forked: imports, and what libraries set up at first use."""
 
-from __future__ import annotations
-
 import ast
 import importlib
 import json

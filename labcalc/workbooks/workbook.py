@@ -1,7 +1,5 @@
 """Render one workbook to one file."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path

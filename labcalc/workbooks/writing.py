@@ -1,7 +1,5 @@
 """Files that appear under their name only when whole."""
 
-from __future__ import annotations
-
 import os
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Records as an export has them → one flat table: set aside, reshaped, headed, divided into sections."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice

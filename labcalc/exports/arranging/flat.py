@@ -1,7 +1,5 @@
 """An export as one flat table, and what a header, or the profile of it, says that its cells hold."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field as made_by, replace

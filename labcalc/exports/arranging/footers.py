@@ -1,7 +1,5 @@
 """The lines beneath a header → its rows; footers, rules, repeated headers and notes at the end are set aside."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

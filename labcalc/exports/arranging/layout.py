@@ -1,7 +1,5 @@
 """A flat table → what each of its columns holds, and what holds for all rows."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 

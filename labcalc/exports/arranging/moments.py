@@ -1,7 +1,5 @@
 """What is said in pieces, or for a whole file: moments in parts, elapsed time, the file's name, the profile."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from datetime import datetime, timedelta

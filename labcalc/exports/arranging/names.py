@@ -1,7 +1,5 @@
 """Names with gaps: the columns that a profile means, lines that are no rows, what the name of a file says."""
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Iterable, Mapping, Sequence

@@ -1,7 +1,5 @@
 """Records that are no rows → rows put together of them, each cell with the line and column that it comes from."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Lines over others that say what these are: one that stands alone, '40 °C', 'Sample: X', or another header."""
 
-from __future__ import annotations
-
 import re
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping

@@ -1,7 +1,5 @@
 """The sheets of a workbook → which of them hold results, and several of them as one table."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """A header → its parts, in their order: unit, temperatures, method, words of labcalc/data/header_words.csv."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from bisect import bisect_left

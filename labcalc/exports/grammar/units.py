@@ -1,7 +1,5 @@
 """What the trade writes for units: names, and products of powers in any order and spelling."""
 
-from __future__ import annotations
-
 import math
 import re
 import unicodedata

@@ -4,8 +4,6 @@ A header is taken into its parts (``headers.py``). One that has a word unknown, 
 between two readings is not understood: ``meaning_of`` returns None.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 from functools import lru_cache

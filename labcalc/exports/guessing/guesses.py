@@ -3,8 +3,6 @@
 Nothing is read by them. What each is guessed by is said with it.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Which settings would make an export readable: a ranking for a proposal. Nothing is read by it."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence

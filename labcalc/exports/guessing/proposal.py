@@ -4,8 +4,6 @@ All of it is guessed and to be judged by the laboratory; the reader takes nothin
 tried by reading with it. What reads two ways in the end, and what only the laboratory knows, are questions.
 """
 
-from __future__ import annotations
-
 import json
 import re
 import textwrap

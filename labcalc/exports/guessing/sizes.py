@@ -1,7 +1,5 @@
 """A column as it is looked at, and what it may hold by the sizes of its values."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property

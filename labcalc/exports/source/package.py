@@ -1,7 +1,5 @@
 """A workbook's bytes → its parts as a stream of elements, within limits (ECMA-376, part 2: open packaging)."""
 
-from __future__ import annotations
-
 import posixpath
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager

@@ -1,7 +1,5 @@
 """Text → records: the cells of a line, the physical line on which it starts, and what is wrong with its making."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Bytes → text. Marks at the start win, valid UTF-8 is UTF-8, a pattern of NULs means UTF-16, the rest is cp1252."""
 
-from __future__ import annotations
-
 import codecs
 import os
 import re

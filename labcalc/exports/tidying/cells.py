@@ -1,7 +1,5 @@
 """A laid-out export column by column: numbers, moments and texts of each row, and the first problem of each row."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime

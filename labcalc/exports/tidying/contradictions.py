@@ -1,7 +1,5 @@
 """What contradicts itself: cells of a row, columns exchanged, lines among the rows that say what those beneath are."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Columns → tidy rows: a row a determination; runs and repeats numbered; the third quantity from the other two."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any

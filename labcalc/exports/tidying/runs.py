@@ -1,7 +1,5 @@
 """Which rows make a run, and the run's name: from the export's own column, or from what stands together."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Sequence

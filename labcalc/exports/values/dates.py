@@ -1,7 +1,5 @@
 """Texts → moments. The order of day and month is decided over the whole column, or lab.toml says it."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Sequence
 from datetime import UTC, date, datetime, time, timedelta, timezone

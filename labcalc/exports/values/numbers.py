@@ -1,7 +1,5 @@
 """Texts → numbers: which sign is the decimal one, decided over the whole file; how many figures were printed."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence

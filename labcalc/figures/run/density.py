@@ -1,7 +1,5 @@
 """Density against temperature, or minus what the standard's table expects."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from labcalc.figures.picture import Numbers, Picture

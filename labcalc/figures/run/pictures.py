@@ -1,7 +1,5 @@
 """The pictures of a run report; where there is nothing to draw, a sentence says so."""
 
-from __future__ import annotations
-
 from labcalc.figures.markup import Fragment, note
 from labcalc.figures.picture import Picture
 from labcalc.figures.run.density import draw_density_temperature

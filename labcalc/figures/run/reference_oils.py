@@ -1,7 +1,5 @@
 """The reference oils of an instrument over time, and where in it a run lies."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any

@@ -1,7 +1,5 @@
 """What makes a run report a record: where its numbers come from, who signs, what it stands for, and the cautions."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from html import escape
 

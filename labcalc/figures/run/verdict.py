@@ -1,7 +1,5 @@
 """What stands first in a run report: which run it is, the verdict with what to do, the results, the checks."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any

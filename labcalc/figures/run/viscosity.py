@@ -1,7 +1,5 @@
 """The viscosity-temperature chart of the trade, on which an oil is a straight line: log log (ν + 0.7) against log T."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The parts of a page about a file of results: what it says, its tables, where it came from."""
 
-from __future__ import annotations
-
 from html import escape
 
 from labcalc import __version__

@@ -1,7 +1,5 @@
 """Pictures of rounds, of two methods side by side, and of studies of precision."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from html import escape

@@ -1,7 +1,5 @@
 """The uncertainty budget of a run as a table: what each component contributes to each result and to what follows."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from html import escape, unescape

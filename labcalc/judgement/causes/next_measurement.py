@@ -9,8 +9,6 @@ The run's rows r and the new rows n are normal together, so for each hypothesis,
 .. math:: m = \mu_n + E_n + K (z_r - \mu_r - E_r), \quad V = C_{nn} - K C_{rn}, \quad K = C_{nr} C_{rr}^{-1}
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

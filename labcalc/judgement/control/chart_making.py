@@ -1,7 +1,5 @@
 """From reference-oil results to control charts: baselines, limits in force, signals."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import fields, replace
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """How like neighbouring days are: what means of several days must not be taken for."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

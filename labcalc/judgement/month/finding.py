@@ -1,7 +1,5 @@
 """One thing that a month found, before it is ranked."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Sequence

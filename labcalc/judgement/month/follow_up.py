@@ -1,7 +1,5 @@
 """Who sees to what a month found: actions beside their findings, carried from month to month until they are closed."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

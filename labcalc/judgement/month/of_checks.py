@@ -1,7 +1,5 @@
 """What a month says of single checks: beyond a limit, by chance, by carry-over, or another bottle."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from itertools import groupby

@@ -1,7 +1,5 @@
 """Does the product comply, and is it as it usually is? Specification limits and typical values of lab.toml."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 

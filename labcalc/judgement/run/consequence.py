@@ -1,7 +1,5 @@
 """What is calculated from results, with their uncertainty carried through, and that of what is taken for granted."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

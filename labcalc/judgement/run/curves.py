@@ -1,7 +1,5 @@
 """Curves through the results of a run: viscosity and density against temperature, each with its band."""
 
-from __future__ import annotations
-
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Density at 15 °C and 60 °F: by the oil's own expansion where two were measured, else by the tables; and gravity."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 from functools import cached_property, partial

@@ -1,7 +1,5 @@
 """What follows from the results of a run: index, grade, interpolated viscosity, density at 15 °C, gravity."""
 
-from __future__ import annotations
-
 import math
 import warnings
 from collections.abc import Callable, Iterable, Sequence

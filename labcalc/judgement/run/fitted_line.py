@@ -1,7 +1,5 @@
 """The viscosity-temperature line of a run: exact through two temperatures, by weight through three and more."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 

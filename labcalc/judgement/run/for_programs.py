@@ -1,7 +1,5 @@
 """Runs as other programs read them: one JSON document by ``data/results.schema.json``, or one table of results."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping
 from typing import Any

@@ -1,7 +1,5 @@
 """What to do now about a run, in a sentence or two: one step for its worst check."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 
 from labcalc.judgement.checks import About, Check

@@ -1,7 +1,5 @@
 """Does the run agree with earlier runs of the same sample and its lot? If not, do noise and spread explain it?"""
 
-from __future__ import annotations
-
 import numpy as np
 
 from labcalc.errors import EvidenceError

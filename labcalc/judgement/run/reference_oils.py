@@ -1,7 +1,5 @@
 """Is the instrument right? The last reference-oil results against their certificates, and how old they are."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import pandas as pd

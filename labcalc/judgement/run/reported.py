@@ -1,7 +1,5 @@
 """The results as they are signed and handed on: value, uncertainty, unit, limits, decision rule, met or not, method."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Iterator, Mapping

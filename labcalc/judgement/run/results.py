@@ -1,7 +1,5 @@
 """The results of a run: what its repeats at each temperature give, with unit, uncertainty, method and rounding."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property

@@ -1,7 +1,5 @@
 """Is the run valid in itself? Repeats, consistency of the quantities, density slope, the run before."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """A study by the name of its command and workbook."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType

@@ -1,7 +1,5 @@
 """Studies of precision: laboratories × levels, or operators × instruments × oils."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

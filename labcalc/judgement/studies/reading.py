@@ -1,7 +1,5 @@
 """A file of results, read by the names of its columns; and what every study says of itself."""
 
-from __future__ import annotations
-
 import csv
 import hashlib
 import math

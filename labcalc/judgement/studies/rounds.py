@@ -1,7 +1,5 @@
 """Rounds of proficiency tests: each by its scores, all of a quantity together."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass

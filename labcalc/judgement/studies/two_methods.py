@@ -1,7 +1,5 @@
 """Two methods, instruments or operators on the same samples: may one stand for the other?"""
 
-from __future__ import annotations
-
 import hashlib
 import math
 from collections.abc import Iterator

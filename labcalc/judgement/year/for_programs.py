@@ -1,7 +1,5 @@
 """A month, a year or duplicates as other programs read them: a document by ``data/quality.schema.json``, a table."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Issued reports: each kept as the bytes that were handed out, never written over; a change is an amendment."""
 
-from __future__ import annotations
-
 import hashlib
 import zlib
 from collections.abc import Sequence

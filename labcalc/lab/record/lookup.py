@@ -1,7 +1,5 @@
 """What the record holds, looked up by number, kind, person, day, sample or instrument."""
 
-from __future__ import annotations
-
 import zlib
 from collections.abc import Mapping
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Bias of a measurement against a certified value, the certificate's uncertainty included."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

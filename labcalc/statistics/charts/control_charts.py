@@ -1,7 +1,5 @@
 """Moving average and cumulative sum of a series of results. No loop over the points."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Limits of a control chart for individual results: from a baseline, with their own uncertainty."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

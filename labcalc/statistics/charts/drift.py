@@ -1,7 +1,5 @@
 """Does a process drift? A straight line through monthly means, each lot with its own level."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

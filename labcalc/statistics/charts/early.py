@@ -1,7 +1,5 @@
 """A chart from its third result on: each one against those before it, until a baseline is there."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtri, stdtr

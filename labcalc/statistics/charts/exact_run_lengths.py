@@ -4,8 +4,6 @@ Run rules give a finite chain (sparse). The averages of an EWMA give an integral
 turn into a chain as well.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

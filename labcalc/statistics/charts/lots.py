@@ -1,7 +1,5 @@
 """One time axis over several lots of a reference oil, and the way from an old lot to a new one."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """Is a baseline fit to set limits? Normality, resolution, dependence of neighbours."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """When a shift began: a step, or a drift, somewhere in a series that stood on its centre before."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

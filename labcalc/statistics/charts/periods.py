@@ -1,7 +1,5 @@
 """Has anything changed from one period to the next? Spread by the F-test, mean by the t-test."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Literal

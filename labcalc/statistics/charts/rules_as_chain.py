@@ -1,7 +1,5 @@
 """Run rules as a finite chain: states are what the rules must remember, steps are zones of the chart."""
 
-from __future__ import annotations
-
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ A chart is a chain of states that ends in a signal. From its matrix Q of steps w
 (I - Q)^-1 1, and the probability that no signal has come yet by repeated multiplication.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Any

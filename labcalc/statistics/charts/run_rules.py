@@ -1,7 +1,5 @@
 """Run rules: patterns of points that a chart in control shows rarely. Vectorised over points and over charts."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType

@@ -1,7 +1,5 @@
 """What a chart whose limits are estimates gives and sees: false alarms begun, and results until a shift is found."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache

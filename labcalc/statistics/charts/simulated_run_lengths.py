@@ -1,7 +1,5 @@
 """Run lengths by seeded simulation: for rules without a finite chain."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

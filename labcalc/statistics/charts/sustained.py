@@ -1,7 +1,5 @@
 """Has a process moved and stayed away? Means of the last results, long and short, against the centre."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Does it comply? Acceptance intervals, decision rules by name (JCGM 106:2012, ASTM E29), r and R at a limit."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ JCGM 106 was not at hand: its clause numbers are memory. The formulas are deriva
 simulation.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Scores of a proficiency test, what they are called, and a round with assigned value and spread, given or robust."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Uncertainty budget: what contributions come to together, effective degrees of freedom, expanded uncertainty (GUM)."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Which result belongs to which group, when groups stand within groups: runs within days within operators."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property

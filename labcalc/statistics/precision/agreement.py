@@ -1,7 +1,5 @@
 """Limits of agreement: how far two results on one sample lie apart, and how many lie further apart than is allowed."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import TypeAlias

@@ -1,7 +1,5 @@
 """Analysis of variance, nested to any depth, with expected mean squares of unbalanced data."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """Which correction, if any, brings two methods together: none, constant, proportional or linear."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -3,8 +3,6 @@
 Every material has a level of its own. A row looks back only, so what is said of a moment uses nothing later.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass

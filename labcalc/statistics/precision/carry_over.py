@@ -4,8 +4,6 @@ Take logarithms for viscosity, since a small residue mixes roughly in ln ν; den
 in the volume fraction.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from itertools import pairwise
 

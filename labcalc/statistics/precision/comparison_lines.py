@@ -1,7 +1,5 @@
 """Straight lines between two methods that both have errors: Deming, Passing and Bablok, errors known."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """Crossed studies: every operator measures every oil on every instrument, and what each adds to the spread."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

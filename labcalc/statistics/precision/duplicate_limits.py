@@ -1,7 +1,5 @@
 """What a precision found from duplicates means: limits for differences, comparison with a published one, how many."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

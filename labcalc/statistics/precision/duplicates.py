@@ -3,8 +3,6 @@
 Arrays of pairs, or results with the number of their set; no loop over pairs.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Which cells of an interlaboratory study are stragglers and outliers, in the order of the standard."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """How the precision of a method depends on the level: constant, in proportion, along a line, or by a power."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Site precision of a laboratory with its interval, and how it compares with the published precision."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Where to spend the next measurement: by known components, the variance of a mean."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

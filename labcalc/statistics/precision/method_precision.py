@@ -1,7 +1,5 @@
 """Repeatability and reproducibility of a method from an interlaboratory study, with intervals."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Components of variance from a nested analysis, each with its interval: what comes from runs, days, operators."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Critical values of outlier and consistency tests: quantiles of a beta quantity, and an integral for a pair."""
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache
 

@@ -9,8 +9,6 @@ Whoever drops it and averages the pair gets a mean that scatters 1.38 times as m
 the pair a standard deviation that is on average a third of the true one (simulated in the tests of this module).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 

@@ -1,7 +1,5 @@
 """How far repeats of one sample may lie apart."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from types import MappingProxyType
 
