@@ -9,17 +9,16 @@ from labcalc.cli.words import (
     answer,
     exit_code,
     finish,
-    lab_option,
     name_doubts,
     name_refusals,
-    needed,
     one_page,
     paged,
+    record_option,
 )
 
 
 @click.command()
-@lab_option
+@record_option
 @click.option("--from", "first_day", default="", metavar="DATE", help="First day; default: the record's first.")
 @click.option("--to", "last_day", default="", metavar="DATE", help="Last day, included; default: the record's last.")
 @click.option("--product", default="", metavar="NAME", help="Only this product or precision class.")
@@ -28,12 +27,11 @@ from labcalc.cli.words import (
 @paged
 @results_option
 @answer
-def duplicates(lab: Path | None, out: Path, results: Path | None, single_file: bool, pdf: bool, **asked: str) -> int:
-    """Render the precision of duplicate runs: against its limits, and who repeats less well."""
+def duplicates(lab: Path, out: Path, results: Path | None, single_file: bool, pdf: bool, **asked: str) -> int:
+    """Render how well results repeat, and whose do less so."""
     from labcalc.judgement import gather_record, report_duplicates
     from labcalc.workbooks import duplicate_report_job, render_batch
 
-    lab = needed(lab, "duplicates are looked for in")
     material = gather_record(lab)
     doubted = name_doubts(material)
     report = report_duplicates(material, **asked)

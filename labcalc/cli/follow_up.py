@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from labcalc.cli.record import by_option, head_words, json_option, lab_option, record
-from labcalc.cli.words import answer, say, tell
+from labcalc.cli.record import by_option, head_words, json_option, record
+from labcalc.cli.words import answer, record_option, say, tell
 
 if TYPE_CHECKING:
     from labcalc.lab import Decided, Laboratory
@@ -24,7 +24,7 @@ _corrects = click.option("--corrects", type=int, default=0, metavar="NUMBER", he
 
 
 @record.command()
-@lab_option
+@record_option
 @by_option
 @click.option("--month", required=True, metavar="YYYY-MM", help="The month that found it.")
 @click.option("--finding", required=True, metavar="KEY", help="As `record open --month` and the month's page show it.")
@@ -34,7 +34,10 @@ _corrects = click.option("--corrects", type=int, default=0, metavar="NUMBER", he
 @_corrects
 @answer
 def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime, **numbers: int) -> int:
-    """Give a finding of a month to somebody: it is carried from month to month until it is closed."""
+    """Give a finding of a month to somebody.
+
+    It is carried from month to month until it is closed.
+    """
     from labcalc.errors import DecisionError
     from labcalc.judgement import gather_record, report_month
     from labcalc.lab import add_decision, load_laboratory, nearest
@@ -59,7 +62,7 @@ def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime
 
 
 @record.command()
-@lab_option
+@record_option
 @by_option
 @click.option("--month", required=True, metavar="YYYY-MM", help="The month whose page proposes them.")
 @click.option("--from", "in_force", required=True, type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help=_FROM)
@@ -70,7 +73,10 @@ def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime
 @click.option("--temperature", type=float, default=math.nan, metavar="°C", help="Only those.")
 @answer
 def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temperature: float, **only: str) -> int:
-    """Sign limits of control charts that are due: charts go by them from a day on, and what was judged stays."""
+    """Sign limits of control charts that are due.
+
+    Charts go by them from a day on, and what was judged stays.
+    """
     from labcalc.errors import DecisionError
     from labcalc.judgement import gather_record, report_month
     from labcalc.lab import add_decision, load_laboratory
@@ -95,7 +101,7 @@ def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temper
 
 @record.command()
 @_number
-@lab_option
+@record_option
 @by_option
 @click.option("--effect", "why", required=True, metavar="TEXT", help="What was measured since, with its figures.")
 @_corrects
@@ -107,12 +113,15 @@ def close(lab: Path, number: int, **given: Any) -> int:
 
 @record.command()
 @_number
-@lab_option
+@record_option
 @by_option
 @click.option("--why", default="", metavar="TEXT", help="A remark.")
 @answer
 def confirm(lab: Path, number: int, **given: Any) -> int:
-    """Confirm another person's decision; where lab.toml demands it, none is applied before."""
+    """Confirm another person's decision.
+
+    Where lab.toml demands it, none is applied before.
+    """
     return _follow(lab, number, "confirmed", given)
 
 
@@ -126,12 +135,12 @@ def _follow(lab: Path, number: int, what: str, given: dict[str, Any]) -> int:
 
 
 @record.command("open")
-@lab_option
+@record_option
 @click.option("--month", default="", metavar="YYYY-MM", help="With what that month found and nobody sees to.")
 @json_option
 @answer
 def open_actions(lab: Path, month: str, as_json: bool) -> int:
-    """List open actions, the first due first, and decisions that wait for a second person."""
+    """List open actions and decisions that wait for somebody."""
     from labcalc.lab import checked_decisions, load_laboratory
 
     laboratory = load_laboratory(lab)

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from labcalc.cli.words import PATH, answer, say, tell
+from labcalc.cli.words import FILE, FOLDER, answer, remark, say, tell
 from labcalc.errors import LessonError
 from labcalc.wording import counted
 
@@ -13,14 +13,14 @@ _SHOWN = ["learner", "lesson", "attempt", "right", "questions", "not_right"]
 
 @click.group()
 def lessons() -> None:
-    """For the trainer: handouts of the lessons, and what a class has saved.
+    """For the trainer: handouts, and what a class has saved.
 
     Learners open the course with: labcalc workbook lessons --learner NAME --results DIR
     """
 
 
 @lessons.command()
-@click.argument("to", type=PATH, metavar="DIR")
+@click.argument("to", type=FOLDER, metavar="DIR")
 @click.option("--answers", is_flag=True, help="With the answers, for the trainer.")
 @click.option(
     "--learner", "learners", multiple=True, metavar="NAME", help="Data and questions of this learner; again for more."
@@ -42,18 +42,21 @@ def handout(to: Path, answers: bool, learners: tuple[str, ...], wanted: tuple[st
             file = workbook_file(f"lessons/{'' if answers else 'exercises/'}{lesson.workbook}")
             name = f"{lesson.workbook}{'_answers' if answers else ''}.html"
             render_workbook(file, {"learner": learner, "controls": False}, folder / name, title=lesson.title)
-            say(f"{folder / name}")
+            remark(f"{folder / name}")
     return 0
 
 
 @lessons.command()
-@click.argument("folder", type=PATH, metavar="DIR")
+@click.argument("folder", type=FOLDER, metavar="DIR")
 @click.option(
-    "--to", type=PATH, metavar="FILE", help="Write it to a file: .xlsx (three sheets) or .csv (every result)."
+    "--to", type=FILE, metavar="FILE", help="Write it to a file: .xlsx (three sheets) or .csv (every result)."
 )
 @answer
 def results(folder: Path, to: Path | None) -> int:
-    """Show what a class has saved in DIR: first and best attempts, what is missed most, every result."""
+    """Show what a class has saved in DIR.
+
+    First and best attempts, what is missed most, every result.
+    """
     from labcalc.exports.write import write_sheets
     from labcalc.lessons import class_table
     from labcalc.workbooks.writing import write_whole
@@ -76,5 +79,5 @@ def results(folder: Path, to: Path | None) -> int:
     learners = found.table["learner"].str.casefold().nunique()
     written = f"; written to {to}" if to is not None else ""
     refused = f"{len(found.refusals)} refused"
-    say(f"{counted(len(found.table), 'result')} of {counted(learners, 'learner')}, {refused}{written}.")
+    remark(f"{counted(len(found.table), 'result')} of {counted(learners, 'learner')}, {refused}{written}.")
     return 1 if found.refusals else 0

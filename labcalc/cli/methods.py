@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labcalc.cli.words import PATH, answer, tell
+from labcalc.cli.words import FOLDER, answer, remark
 
 if TYPE_CHECKING:
     from labcalc.formulae.published import Comparison
@@ -57,10 +57,10 @@ _LETTERS = {
 
 
 @click.command()
-@click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the pages go.")
+@click.option("--out", type=FOLDER, required=True, metavar="DIR", help="Where the pages go.")
 @answer
 def methods(out: Path) -> int:
-    """Write a page for each family of formulas: equations, symbols, ranges, sources and printed values."""
+    """Write pages of the formulas: equations, ranges, sources."""
     from labcalc.formulae.published import compare_with_published
     from labcalc.workbooks.writing import write_whole
 
@@ -80,7 +80,7 @@ def methods(out: Path) -> int:
         for family, functions in sorted(families.items())
     )
     write_whole(out / "methods.html", _page("Methods", f"<ul>{links}</ul>"))
-    tell(f"{len(families)} pages. Begin with {out / 'methods.html'}")
+    remark(f"{len(families)} pages. Begin with {out / 'methods.html'}")
     return 0
 
 

@@ -10,11 +10,19 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from labcalc.cli.results import results_option, write_quality
-from labcalc.cli.words import answer, exit_code, finish, lab_option, name_doubts, needed, one_page, paged, say
+from labcalc.cli.words import answer, exit_code, finish, name_doubts, one_page, paged, record_option, say
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
     from labcalc.judgement import Material, MonthReport
+
+
+def _known(period: str, name: str) -> str:
+    """Return the name of a period; what is none is told before anything else."""
+    from labcalc.judgement import period as periods
+
+    getattr(periods, period)(name, "UTC")
+    return name
 
 
 def _options(command: Callable[..., int]) -> click.Command:
@@ -23,27 +31,27 @@ def _options(command: Callable[..., int]) -> click.Command:
         click.option("--json", "as_json", is_flag=True, help="The action list as JSON, for other programs."),
         paged,
         results_option,
-        lab_option,
+        record_option,
     ):
         command = option(command)
     return click.command()(command)
 
 
 @_options
-@click.argument("month", metavar="YYYY-MM")
+@click.argument("month", metavar="YYYY-MM", callback=lambda _, __, name: _known("month_of", name))
 @answer
-def month(month: str, lab: Path | None, as_json: bool, **pages: Any) -> int:
-    """Render the quality report of a month from the laboratory's record: reference oils, second fills, actions."""
+def month(month: str, lab: Path, as_json: bool, **pages: Any) -> int:
+    """Render the quality report of a month from the record."""
     from labcalc.judgement import report_month
 
     return _render(report_month, month, lab, as_json, **pages)
 
 
 @_options
-@click.argument("year", metavar="YYYY")
+@click.argument("year", metavar="YYYY", callback=lambda _, __, name: _known("year_of", name))
 @answer
-def year(year: str, lab: Path | None, as_json: bool, **pages: Any) -> int:
-    """Render the quality report of a year: month by month, drift, corrective actions, what runs out."""
+def year(year: str, lab: Path, as_json: bool, **pages: Any) -> int:
+    """Render the quality report of a year from the record."""
     from labcalc.judgement import report_year
 
     return _render(report_year, year, lab, as_json, **pages)
@@ -52,7 +60,7 @@ def year(year: str, lab: Path | None, as_json: bool, **pages: Any) -> int:
 def _render(
     report: Callable[[Material, str], MonthReport],
     period: str,
-    lab: Path | None,
+    lab: Path,
     as_json: bool,
     out: Path,
     results: Path | None,
@@ -61,7 +69,6 @@ def _render(
     from labcalc.judgement import gather_record
     from labcalc.workbooks import month_report_job, render_batch
 
-    lab = needed(lab, f"a {'month' if '-' in period else 'year'} is made from")
     material = gather_record(lab)
     code = name_doubts(material)
     quality = report(material, period)

@@ -31,12 +31,15 @@ class NetGroup(click.Group):
         try:
             code = super().main(*args, **words | {"standalone_mode": False})
         except click.ClickException as refusal:
-            refusal.show()
-            code = refusal.exit_code
+            asked = refusal.ctx.command_path if isinstance(refusal, click.UsageError) and refusal.ctx else self.name
+            say(f"{asked}: {refusal.format_message().rstrip('.')}; see {asked} --help")
         except click.Abort:
             say("labcalc: interrupted")
-        except SystemExit:  # click's answer to a closed pipe; a command returns its code
-            say("labcalc: what it writes to was closed")
+        except SystemExit as end:  # click's answer to a shell that completes, or to a closed pipe
+            if end.code == 0:
+                code = 0
+            else:
+                say("labcalc: what it writes to was closed")
         except LabcalcError as refusal:
             say(f"labcalc: {refusal}")
         except OSError as failure:

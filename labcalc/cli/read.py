@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import shutil
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import PATH, answer, exit_code, exports_argument, lab_option, name_refusals, say, tell
+from labcalc.cli.words import FILE, answer, exit_code, exports_argument, lab_option, name_refusals, remark, say, tell
 from labcalc.errors import ExportError
 from labcalc.wording import counted
 
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
 @click.command()
 @exports_argument
 @lab_option
-@click.option("--to", type=PATH, metavar="FILE", help="Write .csv, .xlsx or .parquet instead.")
+@click.option("--to", type=FILE, metavar="FILE", help="Write .csv, .xlsx or .parquet instead.")
 @click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
 @click.option("--propose", is_flag=True, help="Propose a [[profile]] for each export, to be added to lab.toml.")
 @click.option("--json", "as_json", is_flag=True, help="Rows, refused rows and files as JSON, for other programs.")
@@ -27,7 +29,10 @@ if TYPE_CHECKING:
 def read(
     exports: tuple[Path, ...], lab: Path | None, to: Path | None, force: bool, propose: bool, as_json: bool
 ) -> int:
-    """Read run exports into one tidy table: a row a determination, units in the column names."""
+    """Read run exports into one tidy table.
+
+    A row is a determination; units stand in the column names. EXPORT - is what comes in by a pipe.
+    """
     if propose:
         return _propose(exports, lab)
     from labcalc.exports import totals, write_table
@@ -42,11 +47,12 @@ def read(
     elif to is None:
         shown = table.drop(columns="run").dropna(axis=1, how="all")
         empty = {name: "" for name in shown.columns if shown[name].dtype == object}
-        tell(shown.fillna(empty).to_string(index=False, na_rep=""))
+        width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+        tell(shown.fillna(empty).to_string(index=False, na_rep="", line_width=width))
     name_refusals(reading)
     written = f"; written to {to}" if to is not None and len(table) else ""
     of = "" if len(reading.sources) == 1 else f", from {counted(len(reading.sources), 'file')}"
-    say(f"{totals(reading.sources)}{of}{written}.")
+    remark(f"{totals(reading.sources)}{of}{written}.")
     if not len(table):
         say("labcalc: every row was refused: there is nothing to write")
         return 2

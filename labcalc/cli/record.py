@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labcalc.cli.words import PATH, answer, day_option, exports_argument, say, tell
+from labcalc.cli.words import FILE, PATH, answer, day_option, exports_argument, record_option, remark, say, tell
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
     from labcalc.lab import Added, Laboratory
 
-lab_option = click.option("--lab", type=PATH, required=True, metavar="LAB.toml", help="It names the record.")
 _who: dict[str, Any] = {"default": getpass.getuser, "show_default": "your login", "metavar": "NAME", "help": "Who."}
 by_option = click.option("--by", "who", callback=lambda _, __, name: " ".join(name.split()), **_who)
 json_option = click.option("--json", "as_json", is_flag=True, help="As JSON, for other programs.")
@@ -24,18 +23,21 @@ json_option = click.option("--json", "as_json", is_flag=True, help="As JSON, for
 
 @click.group()
 def record() -> None:
-    """Keep what was read, refused and decided: added to, never changed, each entry chained to the one before."""
+    """Keep what was read and decided, added to, never changed."""
 
 
 @record.command()
 @exports_argument
-@lab_option
+@record_option
 @by_option
 @click.option("--again", default="", metavar="WHY", help="Read anew what is known, by today's lab.toml, and say why.")
 @click.option("--watch", is_flag=True, help="Go on with what comes later, until Ctrl-C; no --again.")
 @answer
 def add(exports: tuple[Path, ...], lab: Path, who: str, again: str, watch: bool) -> int:
-    """Add exports, or folders of them, and the decisions beside lab.toml; what is known already isn't added twice."""
+    """Add exports, or folders of them, to the record.
+
+    Decisions beside lab.toml come along; what is known already isn't added twice.
+    """
     from labcalc.exports import totals
     from labcalc.lab import add_certificates, add_exports, load_laboratory, move_decisions
 
@@ -60,7 +62,7 @@ def add(exports: tuple[Path, ...], lab: Path, who: str, again: str, watch: bool)
 def _watch(laboratory: Laboratory, exports: tuple[Path, ...], who: str) -> int:
     from labcalc.lab import watch_exports
 
-    say(f"Watching {', '.join(map(str, exports))}; Ctrl-C ends it.")
+    remark(f"Watching {', '.join(map(str, exports))}; Ctrl-C ends it.")
     try:
         for one in watch_exports(laboratory, exports, who=who):
             _name_what_is_missing(one)
@@ -80,7 +82,7 @@ def _name_what_is_missing(one: Added) -> None:
 
 @record.command()
 @click.argument("n", type=int, required=False, metavar="[NUMBER]")
-@lab_option
+@record_option
 @click.option("--kind", default="", metavar="KIND", help="export, reading, refused, decision, certificate, issued …")
 @click.option("--by", "who", default="", metavar="NAME", help="Entries of this person.")
 @click.option("--sample", default="", metavar="NAME", help="With rows of this sample.")
@@ -89,12 +91,15 @@ def _name_what_is_missing(one: Added) -> None:
 @day_option("--until", "Written (with --to: measured) on this day or before.")
 @json_option
 @click.option(
-    "--to", type=PATH, metavar="FILE", help="The rows as .csv, .xlsx, .parquet; with NUMBER: its export or report."
+    "--to", type=FILE, metavar="FILE", help="The rows as .csv, .xlsx, .parquet; with NUMBER: its export or report."
 )
 @click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
 @answer
 def show(lab: Path, n: int | None, as_json: bool, to: Path | None, force: bool, **asked: Any) -> int:
-    """Show entries, one a line, or one in full; write rows, or an export as it came in, to a file."""
+    """Show entries, one a line, or write rows to a file.
+
+    With NUMBER one entry in full; with --to its export as it came in.
+    """
     from labcalc.lab import find_entries, load_laboratory
 
     laboratory = load_laboratory(lab)
@@ -150,7 +155,7 @@ def _write(laboratory: Laboratory, n: int | None, to: Path, force: bool, asked: 
 
 
 @record.command()
-@lab_option
+@record_option
 @by_option
 @click.option("--what", required=True, metavar="WHAT", help="exclude, accept, count, corrective action or conclusion.")
 @click.option("--why", required=True, metavar="TEXT", help="The reason.")
@@ -178,11 +183,14 @@ def decide(lab: Path, **decided: Any) -> int:
 
 @record.command()
 @click.argument("exports", nargs=-1, type=PATH, metavar="[EXPORT...]")
-@lab_option
+@record_option
 @click.option("--printed", multiple=True, metavar="N:HEAD", help="A head from paper: entries, and 16 digits or more.")
 @answer
 def verify(exports: tuple[Path, ...], lab: Path, printed: tuple[str, ...]) -> int:
-    """Hold every entry against its digest, and files or folders against the record; exit code 1 names what is wrong."""
+    """Hold every entry against its digest.
+
+    Files and folders are held against the record. Exit code 1 names what is wrong.
+    """
     from labcalc.lab import exports_not_held, load_laboratory, verify_file, verify_record
 
     laboratory = load_laboratory(lab)
@@ -206,10 +214,13 @@ def _printed(text: str) -> tuple[int, str]:
 
 
 @record.command()
-@lab_option
+@record_option
 @answer
 def checkpoint(lab: Path) -> int:
-    """Print number of entries and head, to be signed or filed: a record written anew can't give the same."""
+    """Print number of entries and head, to be signed or filed.
+
+    A record written anew can't give the same.
+    """
     from labcalc.lab import load_laboratory
 
     laboratory = load_laboratory(lab)

@@ -16,11 +16,11 @@ import click
 from labcalc.cli.issue import ToIssue, issue_reports, to_issue
 from labcalc.cli.results import results_option, write_document
 from labcalc.cli.words import (
+    FOLDER,
     PATH,
     answer,
     day_option,
     exit_code,
-    exports_argument,
     finish,
     jobs_option,
     lab_option,
@@ -28,6 +28,7 @@ from labcalc.cli.words import (
     name_refusals,
     paged,
     recorder,
+    remark,
     say,
 )
 from labcalc.errors import LabcalcError
@@ -48,7 +49,7 @@ _MANY = {
 
 
 @click.command()
-@exports_argument
+@click.argument("exports", nargs=-1, required=True, type=PATH, metavar="EXPORT...")
 @lab_option
 @paged
 @results_option
@@ -79,7 +80,7 @@ def report(
     changed: str,
     **chosen: Any,
 ) -> int:
-    """Render one report for each run of the exports, and an index page."""
+    """Render a report for each run, and an index of them."""
     scripts = Scripts.INSIDE if chosen.pop("single_file") else Scripts.BESIDE
     options = BatchOptions(scripts=scripts, **chosen)
     issue = to_issue(issued, amends, changed, runs)
@@ -101,7 +102,7 @@ def _watch(places: tuple[Path, ...], lab: Path | None, options: BatchOptions) ->
             said.add(line)
             say(line)
 
-    say(f"Watching {', '.join(map(str, places))}; Ctrl-C ends it.")
+    remark(f"Watching {', '.join(map(str, places))}; Ctrl-C ends it.")
     there = dict[Path, None]()
     with suppress(KeyboardInterrupt):
         for ripe in settled_files(places):
@@ -114,11 +115,15 @@ def _watch(places: tuple[Path, ...], lab: Path | None, options: BatchOptions) ->
 
 
 @click.command()
-@click.option("--out", type=PATH, default="labcalc-demo", show_default=True, metavar="DIR", help="Where the pages go.")
+@click.option(
+    "--out", type=FOLDER, default="labcalc-demo", show_default=True, metavar="DIR", help="Where the pages go."
+)
 @jobs_option
 @answer
 def demo(out: Path, workers: int | None) -> int:
-    """Do the main job on the sample laboratory: run reports, its last month's quality report, and an index page."""
+    """Do the main job on the sample laboratory.
+
+    Run reports, its last month's quality report, and an index page."""
     from labcalc.judgement import gather_record, report_month
     from labcalc.shipped import planted_refusals, sample_exports, sample_lab
     from labcalc.workbooks import month_report_job
@@ -154,7 +159,7 @@ def _report(
     name_refusals(material.reading, say)
     code = max(name_doubts(material, say), exit_code(material.reading))
     if planted and sorted(one.file for one in material.reading.refusals) == planted:
-        say(f"These {counted(len(planted), 'row')} were planted to be refused, and no other was.")
+        remark(f"These {counted(len(planted), 'row')} were planted to be refused, and no other was.", say)
         code = 0
     for failure in material.record_failures:
         say(f"left out of the record: {failure}")
@@ -162,7 +167,7 @@ def _report(
         say("labcalc: every row was refused: there is no run to report")
         return 2
     read = totals(material.reading.sources), columns_not_used(material.reading.sources)
-    say(f"{read[0]}.")
+    remark(f"{read[0]}.", say)
     if results is not None:
         _write_results(material, runs or material.runs, results, exports)
     if issue is not None:

@@ -15,11 +15,11 @@ if TYPE_CHECKING:
 
     from labcalc.judgement import DuplicateReport, MonthReport
 
-from labcalc.cli.words import PATH
+from labcalc.cli.words import FILE
 from labcalc.errors import ExportError
 
 results_option = click.option(
-    "--results", type=PATH, metavar="FILE", help="Write what the pages say to .json, .csv or .xlsx too."
+    "--results", type=FILE, metavar="FILE", help="Write what the pages say to .json, .csv or .xlsx too."
 )
 
 _HEADINGS = {

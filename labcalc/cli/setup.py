@@ -10,7 +10,18 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import PATH, answer, exit_code, exports_argument, lab_option, name_refusals, needed, say, tell
+from labcalc.cli.words import (
+    FILE,
+    PATH,
+    answer,
+    exit_code,
+    exports_argument,
+    lab_option,
+    name_refusals,
+    remark,
+    say,
+    tell,
+)
 from labcalc.errors import SettingsError
 from labcalc.wording import counted
 
@@ -23,11 +34,14 @@ _MANY = 20  # exports of a profile that are named on the screen
 
 @click.command()
 @exports_argument
-@click.option("--to", type=PATH, metavar="LAB.toml", help="Where it goes; without, onto the screen.")
+@click.option("--to", type=FILE, metavar="LAB.toml", help="Where it goes; without, onto the screen.")
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
 @answer
 def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
-    """Write a first lab.toml from exports: names, patterns, typical values; the rest as questions to you."""
+    """Write a first lab.toml from exports.
+
+    Names, patterns and typical values come from them; the rest are questions to you.
+    """
     from labcalc.exports import profiles_for
     from labcalc.judgement import propose_settings
 
@@ -42,7 +56,7 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
         tell(first.text, nl=False)
     else:
         to.write_text(first.text, encoding="utf-8")
-        say(f"Written to {to}. Answer what it asks; then: labcalc check --lab {to}")
+        remark(f"Written to {to}. Answer what it asks; then: labcalc check --lab {to}")
     return exit_code(first.reading)
 
 
@@ -51,15 +65,19 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
 @lab_option
 @click.option("--json", "as_json", is_flag=True, help="What was found as JSON, for other programs.")
 @click.option("--keys", is_flag=True, help="Say what lab.toml may hold: key, what it takes, default, meaning.")
-@click.option("--schema", type=PATH, metavar="FILE.json", help="Write the JSON Schema of lab.toml, for editors.")
+@click.option("--schema", type=FILE, metavar="FILE.json", help="Write the JSON Schema of lab.toml, for editors.")
 @answer
 def check(exports: tuple[Path, ...], lab: Path | None, as_json: bool, keys: bool, schema: Path | None) -> int:
-    """Say all that is wrong or unlikely in lab.toml, beside the record that it names and further exports."""
+    """Say what is wrong or unlikely in lab.toml.
+
+    It is held against the record that it names and further exports.
+    """
     if keys or schema is not None:
         return _reference(keys, schema)
     from labcalc.judgement import review_setup
 
-    lab = needed(lab, "a check needs")
+    if lab is None:
+        raise click.UsageError("Missing option '--lab'.")
     review = review_setup(lab, exports)
     if as_json:
         tell(json.dumps(review.for_programs, ensure_ascii=False, indent=1))
@@ -77,7 +95,9 @@ def _reference(keys: bool, schema: Path | None) -> int:
             tell(f"| {' | '.join(cell.replace('|', '/') for cell in row)} |")
     if schema is not None:
         schema.write_text(json.dumps(settings_schema(), ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
-        say(f"Written to {schema}. In an editor's TOML settings, or as the first line of lab.toml: #:schema {schema}")
+        remark(
+            f"Written to {schema}. In an editor's TOML settings, or as the first line of lab.toml: #:schema {schema}"
+        )
     return 0
 
 

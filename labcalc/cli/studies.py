@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from labcalc.cli.words import PATH, answer, finish, say
+from labcalc.cli.words import FILE, FOLDER, answer, finish, say
 
 _NUMBER: dict[str, Any] = {"type": float, "metavar": "NUMBER"}
 _OPTIONS: dict[str, dict[str, Any]] = {
@@ -15,7 +15,7 @@ _OPTIONS: dict[str, dict[str, Any]] = {
     "--unit": {"default": "", "metavar": "UNIT", "help": "Unit of the results."},
     "--first": {"default": "", "metavar": "NAME", "help": "The method, instrument or operator that is known."},
     "--second": {"default": "", "metavar": "NAME", "help": "The one that may stand for it."},
-    "--lab": {"type": PATH, "metavar": "LAB.toml", "help": "Compare from its record instead of a file."},
+    "--lab": {"type": FILE, "metavar": "LAB.toml", "help": "Compare from its record instead of a file."},
     "--quantity": {"default": "", "metavar": "NAME", "help": "With --lab: kinematic viscosity or density."},
     "--temperature": {"type": float, "metavar": "°C", "help": "With --lab: only this one."},
     "--keep": {"multiple": True, "metavar": "LABORATORY@LEVEL", "help": "An outlier that stays, for a cause."},
@@ -23,17 +23,17 @@ _OPTIONS: dict[str, dict[str, Any]] = {
     "--upper": {**_NUMBER, "help": "Upper limit."},
     "--json": {"is_flag": True, "help": "The verdict as JSON, for other programs."},
     "--example": {"is_flag": True, "help": "Published results instead of a file."},
-    "--out": {"type": PATH, "metavar": "DIR", "help": "Where the page goes; without it, words only."},
+    "--out": {"type": FOLDER, "metavar": "DIR", "help": "Where the page goes; without it, words only."},
 }
 _COMMON = ("--out", "--example", "--json")
 _COMMANDS = {
-    "proficiency": ("Score rounds of proficiency tests, each by itself and together.", ()),
+    "proficiency": ("Score proficiency rounds, each by itself and together.", ()),
     "comparison": (
-        "Compare two methods, instruments or operators: may one stand for the other, and at what risk?",
+        "May one method, instrument or person stand for another?",
         ("--allowed", "--percent", "--unit", "--first", "--second", "--lab", "--quantity", "--temperature"),
     ),
     "precision-study": (
-        "Find the precision of a method: between laboratories, or operators × instruments × oils.",
+        "Find r and R between laboratories, or in a gauge study.",
         ("--keep", "--lower", "--upper", "--percent"),
     ),
 }
@@ -52,7 +52,7 @@ def _command(name: str) -> click.Command:
     command = answer(run)
     for option in reversed((*_COMMON, *own)):
         command = click.option(option, **_OPTIONS[option])(command)
-    return click.command(name)(click.argument("file", type=PATH, required=False, metavar="FILE.csv")(command))
+    return click.command(name)(click.argument("file", type=FILE, required=False, metavar="FILE.csv")(command))
 
 
 def _for_notebook(asked: dict[str, Any]) -> dict[str, Any]:

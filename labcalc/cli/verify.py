@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Sequence
 from html import escape
-from importlib.metadata import version
 from pathlib import Path
 from platform import platform
 from typing import TYPE_CHECKING
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from labcalc import __version__
-from labcalc.cli.words import PATH, answer, say, tell
+from labcalc.cli.words import FILE, answer, say, tell
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
@@ -23,10 +22,10 @@ _LIBRARIES = ("numpy", "scipy", "pandas")
 
 
 @click.command()
-@click.option("--out", type=PATH, metavar="FILE.html", help="Write a dated page with every value.")
+@click.option("--out", type=FILE, metavar="FILE.html", help="Write a dated page with every value.")
 @answer
 def verify(out: Path | None) -> int:
-    """Hold the formulas of this installation against printed values of standards and handbooks."""
+    """Hold these formulas against printed values of standards."""
     from labcalc.formulae.published import compare_with_published
 
     found = list(compare_with_published())
@@ -45,6 +44,8 @@ def verify(out: Path | None) -> int:
 
 
 def _write(found: Sequence[Comparison], out: Path) -> None:
+    from importlib.metadata import version
+
     from labcalc.figures.markup import folded, html_table, note
     from labcalc.lab.clock import present_moment
     from labcalc.workbooks.page import lay_out

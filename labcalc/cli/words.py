@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import getpass
+import sys
+import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime
 from functools import partial, wraps
@@ -11,7 +13,6 @@ from typing import TYPE_CHECKING, Any, ParamSpec
 
 import click
 
-from labcalc.errors import MonthError
 from labcalc.wording import STEERING
 
 if TYPE_CHECKING:
@@ -22,9 +23,36 @@ if TYPE_CHECKING:
 
 P = ParamSpec("P")
 
-PATH = click.Path(path_type=Path)
-exports_argument = click.argument("exports", nargs=-1, required=True, type=PATH, metavar="EXPORT...")
-lab_option = click.option("--lab", type=PATH, metavar="LAB.toml", help="Settings of the laboratory.")
+PATH, FILE = click.Path(path_type=Path), click.Path(path_type=Path, dir_okay=False)
+FOLDER = click.Path(path_type=Path, file_okay=False)
+
+
+def _standard_input(context: click.Context, _: click.Parameter, exports: tuple[Path, ...]) -> tuple[Path, ...]:
+    """Put a file in the place of ``-``; it goes when the command has ended."""
+    if exports.count(_DASH) > 1:
+        raise click.BadParameter("- stands for what comes in by a pipe, once")
+    if _DASH not in exports:
+        return exports
+    piped = Path(context.with_resource(tempfile.TemporaryDirectory(prefix="labcalc-"))) / "piped"
+    piped.write_bytes(sys.stdin.buffer.read())
+    return tuple(piped if one == _DASH else one for one in exports)
+
+
+_DASH = Path("-")
+exports_argument = click.argument(
+    "exports", nargs=-1, required=True, type=PATH, callback=_standard_input, metavar="EXPORT..."
+)
+lab_option = click.option("--lab", type=FILE, metavar="LAB.toml", help="Settings of the laboratory.")
+record_option = click.option("--lab", type=FILE, required=True, metavar="LAB.toml", help="It names the record.")
+quiet_option = click.option(
+    "-q",
+    "--quiet",
+    is_flag=True,
+    expose_value=False,
+    callback=lambda context, _, quiet: context.meta.update({_QUIET: quiet}),
+    help="Say only what is wrong, and what was asked for.",
+)
+_QUIET = "labcalc.quiet"
 jobs_option = click.option(
     "--jobs",
     "workers",
@@ -48,7 +76,7 @@ def paged(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         click.option("--pdf", is_flag=True, help="Print each report to PDF too, with the browser that is installed."),
         click.option("--single-file", is_flag=True, help="Put the drawing script inside each report, compressed."),
-        click.option("--out", type=PATH, required=True, metavar="DIR", help="Where the pages go."),
+        click.option("--out", type=FOLDER, required=True, metavar="DIR", help="Where the pages go."),
     ):
         command = option(command)
     return command
@@ -68,13 +96,19 @@ def say(line: str) -> None:
     click.echo(harmless(line), err=True)
 
 
+def remark(line: str, say: Callable[[str], None] = say) -> None:
+    """Say that something went as it should, unless --quiet was given."""
+    if not click.get_current_context().meta.get(_QUIET):
+        say(line)
+
+
 def tell(text: str, nl: bool = True) -> None:
     """Put out what was asked for, on stdout."""
     click.echo(harmless(text), nl=nl)
 
 
 def answer(command: Callable[P, int]) -> Callable[P, int]:
-    """Keep short what a command imports; its return value is the exit code."""
+    """Keep short what a command imports, and let it be quiet; its return value is the exit code."""
 
     @wraps(command)
     def run(*args: P.args, **kwargs: P.kwargs) -> int:
@@ -83,14 +117,7 @@ def answer(command: Callable[P, int]) -> Callable[P, int]:
         keep_imports_short()
         return command(*args, **kwargs)
 
-    return run
-
-
-def needed(lab: Path | None, what: str) -> Path:
-    """Return lab.toml; ``what`` begins the sentence that says who needs its record."""
-    if lab is None:
-        raise MonthError(f"{what} the record that lab.toml names: say which with --lab")
-    return lab
+    return quiet_option(run)
 
 
 def name_refusals(reading: Reading, say: Callable[[str], None] = say) -> None:
@@ -128,7 +155,7 @@ def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], co
     """
     for failed in result.failures:
         say(" ".join(f"no report {failed.name}: {failed.reason}".split()))
-    tell("\n".join([*lines, *(f"Begin with {path}" for path in places)]))
+    remark("\n".join([*lines, *(f"Begin with {path}" for path in places)]), tell)
     if result.failures:
         return 1 if result.reports else 2
     return code

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import PATH, answer, lab_option, say
+from labcalc.cli.words import FOLDER, PATH, answer, lab_option, remark
 from labcalc.errors import LessonError
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 )
 @click.option("--read-only", is_flag=True, help="Show what was saved; nobody can run, change or upload anything.")
 @click.option("--learner", default="", metavar="NAME", help="Of lessons: who takes them; else the first lesson asks.")
-@click.option("--results", type=PATH, metavar="DIR", help="Of lessons: where the results of the class go.")
+@click.option("--results", type=FOLDER, metavar="DIR", help="Of lessons: where the results of the class go.")
 @answer
 def workbook(
     name: str,
@@ -38,7 +38,9 @@ def workbook(
     learner: str,
     results: Path | None,
 ) -> int:
-    """Copy a workbook beside the laboratory's data and open it in JupyterLab; without --lab, on the sample laboratory.
+    """Open a workbook beside the laboratory's data.
+
+    Without --lab it opens on the sample laboratory.
 
     NAME: problem-sample, bench-calculations, run-report, monthly-quality, lessons, or another workbook that comes with
     labcalc. What you change in the copy stays: the same words open it again. JupyterLab answers on this machine only;
@@ -53,14 +55,14 @@ def workbook(
 
     if lab is None and not exports and name.replace("_", "-") in workbook_names(of_a_laboratory=True):
         lab = copy_sample_laboratory(Path(SAMPLE_FOLDER))
-        say(f"No --lab was given: this is the sample laboratory, in {lab.resolve().parent}")
+        remark(f"No --lab was given: this is the sample laboratory, in {lab.resolve().parent}")
     folder = f"lessons-{file_words(learner)}" if learner else ""
     copy = copy_workbook(name, exports, lab, folder, example=example)
     if learner:
         keep_learner(copy.path, Learner(" ".join(learner.split()), str((results or copy.path / "results").resolve())))
-    say(_in_words(copy))
-    serve_workbook(copy.path, port=port, browser=not no_browser, read_only=read_only, say=say)
-    say(f"JupyterLab has ended; what was saved stays in {copy.path}")
+    remark(_in_words(copy))
+    serve_workbook(copy.path, port=port, browser=not no_browser, read_only=read_only, say=remark)
+    remark(f"JupyterLab has ended; what was saved stays in {copy.path}")
     return 0
 
 
