@@ -1,5 +1,6 @@
 """How a record shows itself in Python: at most a screen of lines in a console, the same as a table in a notebook."""
 
+from abc import ABC, abstractmethod
 from collections.abc import Iterable
 from html import escape
 from itertools import islice
@@ -9,12 +10,12 @@ _LINES, _ROWS, _WIDEST = 12, 8, 200
 """Facts, rows of a table, and characters of a fact that are shown."""
 
 
-class Shown:
+class Shown(ABC):
     """What has facts to show, each with its name, and perhaps a table."""
 
+    @abstractmethod
     def facts(self) -> Iterable[tuple[str, str]]:
         """Return what is shown of it, each fact with its name."""
-        raise NotImplementedError
 
     def _frame(self) -> Any:
         """Return a pandas table to show beneath the facts; None for none."""
