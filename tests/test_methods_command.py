@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import inspect
 import re
+from html import unescape
 from pathlib import Path
 
 from click.testing import CliRunner
 
-from labcalc import formulae
+from labcalc import figures, formulae
 from labcalc.cli import main
 
 
@@ -25,3 +26,7 @@ def test_every_formula_stands_on_a_page(tmp_path: Path) -> None:
     shown = "".join(re.findall(r'<pre class="printed">(.*?)</pre>', "".join(pages.values()), re.S))
     assert "frac" not in shown
     assert "\\" not in shown
+    lines = unescape(re.sub(r"<[^>]+>", "", pages["gallery.html"]))
+    drawn = {name for name in dir(figures) if name.endswith(("_picture", "_pictures"))} - {"problem_pictures"}
+    assert {name for name in drawn if f"figures.{name}(" not in lines} == set()  # problem_pictures adds sliders to one
+    assert pages["gallery.html"].count("<figure") == 15

@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from html import escape
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -79,9 +80,37 @@ def methods(out: Path) -> int:
         f"{escape(', '.join(one.__name__ for one in functions))}</li>"
         for family, functions in sorted(families.items())
     )
-    write_whole(out / "methods.html", _page("Methods", f"<ul>{links}</ul>"))
-    remark(f"{len(families)} pages. Begin with {out / 'methods.html'}")
+    shown = "".join(f'<li><a href="{name}.html">{told}</a></li>' for name, told in _WORKBOOKS.items())
+    write_whole(out / "methods.html", _page("Methods", f"<ul>{links}</ul><h2>From Python</h2><ul>{shown}</ul>"))
+    for name, told in _WORKBOOKS.items():
+        _render_with_lines(name, told, out / f"{name}.html")
+    remark(f"{len(families) + len(_WORKBOOKS)} pages. Begin with {out / 'methods.html'}")
     return 0
+
+
+_WORKBOOKS = {
+    "from_python": "Runs, results and formulas from Python",
+    "gallery": "Every figure, and the lines that make it",
+}
+
+
+def _render_with_lines(name: str, title: str, to: Path) -> None:
+    """Render a workbook with the lines of its cells above what they give."""
+    import nbformat
+
+    from labcalc.shipped import workbook_file
+    from labcalc.workbooks import render_workbook
+
+    workbook = nbformat.read(workbook_file(name), as_version=4)
+    cells = []
+    for cell in workbook.cells:
+        if cell.cell_type == "code" and "parameters" not in cell.metadata.get("tags", []):
+            cells.append(nbformat.v4.new_markdown_cell(f"```python\n{cell.source}\n```", id=f"{cell.id}-lines"))
+        cells.append(cell)
+    workbook.cells = cells
+    with TemporaryDirectory() as folder:
+        nbformat.write(workbook, written := Path(folder) / f"{name}.ipynb")
+        render_workbook(written, {}, to, title=title)
 
 
 def _file(family: str) -> str:
