@@ -146,8 +146,8 @@ def day(folder: Path, lab: Path) -> None:
 
 def _first_page(export: Path, lab: Path) -> None:
     material = gather([export], lab)
-    run_report_jobs(material, (export,), lab)
-    judge(material.dossier(material.runs[0]))
+    first = run_report_jobs(material, (export,), lab)[0].whole()
+    judge(material.dossier(first.name))
 
 
 def _one_export(folder: Path) -> list[Path]:
