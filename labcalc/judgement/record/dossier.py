@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -76,7 +77,8 @@ def fill_scatter(rows: pd.DataFrame) -> FillScatter:
         apart = np.abs(later - values[first] if quantity == "density" else np.log(later / values[first]))
         when, products = moments[first].tz_convert(None).to_numpy(), rows["product"].iloc[first].astype(object)
         fills = pd.DataFrame({"product": products.fillna("").to_numpy(), "T": warm[first]})
-        for (product, T), where in fills.groupby(["product", "T"], sort=False).indices.items():
+        for key, where in fills.groupby(["product", "T"], sort=False).indices.items():
+            product, T = cast("tuple[str, float]", key)
             found[str(product), quantity, float(T)] = when[where], apart[where]
     return FillScatter(found)
 
