@@ -75,7 +75,7 @@ def test_what_was_written_holds(filled: Laboratory) -> None:
         (lambda connection: _edit(connection, 9, 1, "measured_at", None), "entry 9: its rows, refused rows"),
         (lambda connection: _edit(connection, 9, 1, "sample", "S99"), "entry 9: its rows, refused rows"),
         (lambda connection: _edit(connection, 11, 2), "entry 11: its rows, refused rows or lines set aside"),
-        ("UPDATE names SET name = 'S99' WHERE entry = 9 AND what = 'sample'", "entry 9: it is found by other names"),
+        ("UPDATE names SET name = 'S99' WHERE entry = 9 AND name = 'S4'", "entry 9: it is found by other names"),
         ("DELETE FROM names WHERE entry = 10", "entry 10: it is found by other names than those of its rows"),
         ("INSERT INTO names VALUES (10, 'sample', 'S99')", "entry 10: it is found by other names"),
         ("INSERT INTO names VALUES (12, 'sample', 'S99')", "entry 12: the table names holds something for it"),
