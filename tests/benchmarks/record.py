@@ -2,7 +2,7 @@
 
 ``python -m tests.benchmarks.record [DETERMINATIONS [ENTRIES]]``. CPU time of the process. Seen on two shared cores:
 68,000 to 73,000 rows added a second, of which reading takes half; the record has 0.5 times the bytes of the export;
-verified in 3.3 µs a row of 104,000 rows, in 14 to 17 µs an entry of 200,000 to 3,000,000 entries (92 to 123 MB at most),
+verified in 3.3 µs a row of 104,000 rows, in 14 to 17 µs an entry of 200,000 to 3,000,000 entries (123 MB at most),
 SQLite's own check of the file included; recalled in 1 µs a row. The first page of a day on 626,000 determinations takes
 2.0 to 3.0 s, of six instruments as of one: each run is looked up when its turn comes.
 Five years of forty samples a day on six instruments, each at two
