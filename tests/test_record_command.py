@@ -40,7 +40,7 @@ def test_add_says_what_is_new_and_what_was_known(folder: Path) -> None:
     assert first.stdout == f"2 exports added, 0 known already; 6 rows read, 0 refused. The record has {head(folder)}.\n"
     again = add(folder)
     assert (again.exit_code, again.stdout) == (
-        0, f"0 exports added, 2 known already. The record has 8 entries, head {head(folder).split()[-1]}.\n",
+        0, f"0 exports added, 2 known already. The record has 9 entries, head {head(folder).split()[-1]}.\n",
     )  # fmt: skip
 
 
@@ -64,27 +64,27 @@ def test_add_moves_decisions_and_reads_again(folder: Path) -> None:
     assert done.stdout.startswith("2 exports added, 0 known already; 6 rows read")
     shown = json.loads(call(folder, "show", "--kind", "reading", "--json").stdout)
     assert [(one["n"], one["corrects"], one["content"]["why"]) for one in shown] == [
-        (10, 7, "another profile"), (11, 8, "another profile"),
+        (11, 8, "another profile"), (12, 9, "another profile"),
     ]  # fmt: skip
 
 
 def test_show_lists_filters_and_writes(folder: Path) -> None:
     add(folder)
     lines = call(folder, "show").stdout.splitlines()
-    assert len(lines) == 8
+    assert len(lines) == 9
     assert "labcalc  step: step 1, tables ['entries', 'exports'" in lines[0]
-    assert lines[6].split(maxsplit=2)[0] == "7"
-    assert lines[6].endswith("Inês  export: run_000.csv, 3 rows read, 0 refused")
-    assert call(folder, "show", "--kind", "export", "--sample", "S4").stdout.splitlines() == [lines[7]]
+    assert lines[7].split(maxsplit=2)[0] == "8"
+    assert lines[7].endswith("Inês  export: run_000.csv, 3 rows read, 0 refused")
+    assert call(folder, "show", "--kind", "export", "--sample", "S4").stdout.splitlines() == [lines[8]]
     assert call(folder, "show", "--by", "Inês", "--until", "2020-01-01").exit_code == 2
-    assert json.loads(call(folder, "show", "8").stdout)[0]["content"]["name"] == "run_001.csv"
+    assert json.loads(call(folder, "show", "9").stdout)[0]["content"]["name"] == "run_001.csv"
     rows = call(folder, "show", "--sample", "S4", "--to", str(folder / "rows.csv"))
     assert rows.stdout == f"1 row written to {folder / 'rows.csv'}.\n"
     assert read(folder / "rows.csv").table["sample"].tolist() == ["S4"]
-    back = call(folder, "show", "8", "--to", str(folder / "back.csv"))
-    assert back.stdout == f"What entry 8 holds written to {folder / 'back.csv'}.\n"
+    back = call(folder, "show", "9", "--to", str(folder / "back.csv"))
+    assert back.stdout == f"What entry 9 holds written to {folder / 'back.csv'}.\n"
     assert (folder / "back.csv").read_bytes() == (folder / "exports" / "run_001.csv").read_bytes()
-    kept = call(folder, "show", "7", "--to", str(folder / "back.csv"))
+    kept = call(folder, "show", "8", "--to", str(folder / "back.csv"))
     assert (kept.exit_code, kept.stderr) == (
         2, f"labcalc: {folder / 'back.csv'}: there is such a file already; --force writes over it\n",
     )  # fmt: skip
@@ -93,9 +93,9 @@ def test_show_lists_filters_and_writes(folder: Path) -> None:
 def test_decide_and_correct(folder: Path) -> None:
     words = ("decide", "--by", "I. Duarte", "--why", "bubble in the cell")
     done = call(folder, *words, "--what", "exclude", "--run", "R1", "--temperature", "40")
-    assert done.stdout == f"Decided by I. Duarte: exclude, R1, number 7. The record has {head(folder)}.\n"
+    assert done.stdout == f"Decided by I. Duarte: exclude, R1, number 8. The record has {head(folder)}.\n"
     assert "labcalc: the record holds no run 'R1' yet: nothing changes until it does\n" in done.stderr
-    assert call(folder, *words, "--what", "conclusion", "--instrument", "VD-1", "--corrects", "7").exit_code == 0
+    assert call(folder, *words, "--what", "conclusion", "--instrument", "VD-1", "--corrects", "8").exit_code == 0
     assert [line.split("Z  ")[-1] for line in call(folder, "show", "--kind", "decision").stdout.splitlines()] == [
         "I. Duarte  decision: exclude, R1: bubble in the cell",
         "I. Duarte  decision: conclusion, VD-1: bubble in the cell",
@@ -108,19 +108,19 @@ def test_decide_and_correct(folder: Path) -> None:
 def test_verify_and_checkpoint(folder: Path) -> None:
     add(folder)
     assert call(folder, "checkpoint").stdout == f"Harbour Laboratory: The record has {head(folder)}.\n"
-    printed = f"8:{head(folder).split()[-1][:16]}"
+    printed = f"9:{head(folder).split()[-1][:16]}"
     good = call(folder, "verify", "--printed", printed)
     assert (good.exit_code, good.stdout) == (0, f"The record is as it was written: {head(folder)}.\n")
-    bad = call(folder, "verify", "--printed", "8:0123456789abcdef")
+    bad = call(folder, "verify", "--printed", "9:0123456789abcdef")
     assert bad.exit_code == 1
-    assert bad.stderr.startswith("labcalc: entry 8: its digest is ")
-    assert call(folder, "verify", "--printed", "8:abc").exit_code == 2
+    assert bad.stderr.startswith("labcalc: entry 9: its digest is ")
+    assert call(folder, "verify", "--printed", "9:abc").exit_code == 2
     with closing(sqlite3.connect(folder / "record.sqlite", isolation_level=None)) as connection:
-        connection.execute("DROP TRIGGER rows_update")
-        connection.execute("UPDATE rows SET sample = 'other' WHERE entry = 8")
+        connection.execute("DROP TRIGGER names_update")
+        connection.execute("UPDATE names SET name = 'other' WHERE entry = 9 AND name = 'S4'")
     told = call(folder, "verify")
     assert (told.exit_code, told.stderr) == (
-        1, "labcalc: entry 8: its rows, refused rows or lines set aside are not those that were read\n",
+        1, "labcalc: entry 9: it is found by other names than those of its rows\n",
     )  # fmt: skip
 
 

@@ -47,7 +47,7 @@ def issue_reports(material: Material, jobs: Sequence[ReportJob], asked: ToIssue,
     from labcalc.workbooks import page_of, put_page, safe_stem
 
     laboratory = material.laboratory
-    for job in jobs:
+    for job in (one.whole() for one in jobs):
         dossier = material.dossier(job.name)
         _refuse_day(asked.day, dossier)
         number = dossier.number_after(asked.amends)

@@ -1,9 +1,11 @@
 """Exports as the laboratory reads them: by its profiles, in its time zone, with what it knows by their names."""
 
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date
-from fnmatch import fnmatchcase
+from fnmatch import translate
+from functools import lru_cache
 from pathlib import Path
 
 import pandas as pd
@@ -18,7 +20,12 @@ _ROLES = ("sample", "reference")
 def name_fits(name: str, patterns: Iterable[str]) -> bool:
     """Tell whether a name fits one of the shell-style patterns; case ignored, no name fits none."""
     folded = name.strip().casefold()
-    return bool(folded) and any(fnmatchcase(folded, pattern.casefold()) for pattern in patterns)
+    return bool(folded) and _one_of(tuple(patterns)).match(folded) is not None
+
+
+@lru_cache(maxsize=4096)
+def _one_of(patterns: tuple[str, ...]) -> re.Pattern[str]:
+    return re.compile("|".join(translate(one.casefold()) for one in patterns) or "(?!)")
 
 
 def reference_of(laboratory: Laboratory, sample: str) -> ReferenceMaterial | None:

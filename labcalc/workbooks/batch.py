@@ -48,11 +48,10 @@ def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResul
         one_writer(options.out, options.say),
     ):
         batch = _Batch(jobs, options)
-        due = batch.due()
         with _terminated_as_interrupted():
             try:
                 batch.show()
-                for stem, answer in _answers(due, executor, options):
+                for stem, answer in _answers(batch, executor, options):
                     with interrupts_held():
                         batch.take(stem, answer)
                 if options.pdf:
@@ -62,21 +61,18 @@ def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResul
         return batch.result()
 
 
-def _answers(
-    due: Sequence[tuple[str, RenderTask]], executor: Executor | None, options: BatchOptions
-) -> Iterator[tuple[str, Answer]]:
-    if not due:
-        return
+def _answers(batch: "_Batch", executor: Executor | None, options: BatchOptions) -> Iterator[tuple[str, Answer]]:
+    tasks = batch.due()
     if executor is not None:
-        yield from render_with(executor, due, _WINDOW)
+        yield from render_with(executor, tasks, _WINDOW)
     elif fork_is_safe():
-        yield from render_forked(due, options.side_by_side)
+        yield from render_forked(tasks, options.side_by_side, more=len(batch.jobs) > 1)
     else:
         if options.say is not None:
             options.say("Processes can't be copied safely here, so helpers do it: slower to begin.")
         with ThreadPoolExecutor(options.side_by_side) as threads:
             try:
-                yield from render_with(threads, due, options.side_by_side)
+                yield from render_with(threads, tasks, options.side_by_side)
             finally:
                 stop_helpers()
 
@@ -91,7 +87,6 @@ class _Batch:
     _prints: dict[str, str] = field(default_factory=dict)
     _began: float = field(default_factory=time.monotonic)
     _shown_at: float = 0.0
-    _total: int = 0
     _done: int = 0
 
     def __post_init__(self) -> None:
@@ -106,6 +101,11 @@ class _Batch:
         self._stems = safe_stems([job.name for job in self.jobs], names | dict.fromkeys(foreign, ""))
         self._known = {name: safe_stem(name) for name in self.options.to_come} | earlier | self._stems
         self._leave(foreign)
+        for job in self.jobs:
+            page = self._waiting(job)
+            if (record := self._records.get(page.path.stem)) and page.path.is_file():
+                page = replace(page, state=EARLIER, reason="", summary=record.summary)
+            self._outcomes[page.path.stem] = page
 
     def _leave(self, foreign: Mapping[str, Path]) -> None:
         """Say which files that labcalc didn't make are in the way of a name, and stay."""
@@ -114,22 +114,22 @@ class _Batch:
         if kept and self.options.say is not None:
             self.options.say(f"Not made by labcalc, and left as it is: {', '.join(kept)}; reports go beside it.")
 
-    def due(self) -> list[tuple[str, RenderTask]]:
-        """Return the tasks that are to be done, by stem."""
-        due: list[tuple[str, RenderTask]] = []
-        for job in self.jobs:
-            stem, task = self._stems[job.name], self._task(job)
-            self._prints[stem] = fingerprint(job.key, task)
-            outcome = Outcome(job.name, job.title, WAITING, self.out / f"{stem}.html", "not yet")
-            if record := self._up_to_date(stem):
-                outcome = replace(outcome, state=UP_TO_DATE, reason="", summary=record.summary)
-            else:
-                due.append((stem, task))
-            self._outcomes[stem] = outcome
-        self._total = len(due)
+    def due(self) -> Iterator[tuple[str, RenderTask]]:
+        """Yield the tasks that are to be done, by stem; each is looked up when it is asked for."""
         if self.options.scripts is Scripts.BESIDE and self.jobs:
             provide_script(self.out)
-        return due
+        for job in self.jobs:
+            stem, whole = self._stems[job.name], job.whole()
+            task = self._task(whole)
+            self._prints[stem] = fingerprint(whole.key, task)
+            if record := self._up_to_date(stem):
+                self._outcomes[stem] = replace(self._waiting(job), state=UP_TO_DATE, reason="", summary=record.summary)
+            else:
+                self._outcomes[stem] = self._waiting(job)
+                yield stem, task
+
+    def _waiting(self, job: ReportJob) -> Outcome:
+        return Outcome(job.name, job.title, WAITING, self.out / f"{self._stems[job.name]}.html", "not yet")
 
     def _task(self, job: ReportJob) -> RenderTask:
         how, parameters = self.options, dict(job.parameters)
@@ -179,8 +179,9 @@ class _Batch:
         if self.options.progress is not None:
             passed = time.monotonic() - self._began
             failed = sum(one.state == FAILED for one in self._outcomes.values())
-            remaining = passed / self._done * (self._total - self._done)
-            self.options.progress(Progress(self._done, self._total, failed, remaining))
+            total = len(self.jobs) - sum(one.state == UP_TO_DATE for one in self._outcomes.values())
+            remaining = passed / self._done * (total - self._done)
+            self.options.progress(Progress(self._done, total, failed, remaining))
 
     def pages(self) -> list[Path]:
         """Return the reports of this batch that are there."""

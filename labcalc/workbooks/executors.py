@@ -1,7 +1,7 @@
 """Tasks sent to an executor, a window at a time; a task whose worker is lost is sent once more."""
 
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
 from typing import TypeVar
 
@@ -14,7 +14,7 @@ K = TypeVar("K")
 _TRIES = 2
 
 
-def render_with(executor: Executor, tasks: Sequence[tuple[K, RenderTask]], window: int) -> Iterator[tuple[K, Answer]]:
+def render_with(executor: Executor, tasks: Iterable[tuple[K, RenderTask]], window: int) -> Iterator[tuple[K, Answer]]:
     """Render each task with an executor; answers come as they are ready, one a task.
 
     executor : Its workers must have labcalc and reach the files that the parameters name.

@@ -16,10 +16,10 @@ import tempfile
 import threading
 import time
 import warnings
-from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from itertools import chain, islice
 from pathlib import Path
 from typing import BinaryIO, NoReturn, TypeVar
 
@@ -49,29 +49,33 @@ def fork_is_safe() -> bool:
 
 
 def render_forked(
-    tasks: Sequence[tuple[K, RenderTask]], workers: int, *, more: bool = False
+    tasks: Iterable[tuple[K, RenderTask]], workers: int, *, more: bool = False
 ) -> Iterator[tuple[K, Answer]]:
     """Render each task in a process forked from this one, some side by side; answers come as they are ready.
 
-    tasks : Begun in this order.
+    tasks : Begun in this order; each is asked for when it can begin.
     workers : How many processes run side by side.
-    more : Whether this process is asked for more reports after these.
+    more : Whether there are more reports than the first.
     Yields : Key and answer: the rendering, or the error that says why there is none.
     """
+    waiting = iter(tasks)
+    if (first := next(waiting, None)) is None:
+        return
     with quick_start(), for_speed_only("the warm-up"):
-        warm_up({task.notebook for _, task in tasks}, len(tasks) + more)
+        warm_up([first[1].notebook], 1 + more)
     gc.freeze()
-    waiting = deque(tasks)
+    waiting = chain([first], waiting)
     running: dict[int, tuple[K, _Child]] = {}
     with selectors.DefaultSelector() as selector:
         try:
-            while waiting or running:
-                while waiting and len(running) < workers:
-                    key, task = waiting.popleft()
+            while True:
+                for key, task in islice(waiting, workers - len(running)):
                     with interrupts_held():
                         child = _fork(task)
                         running[child.pipe] = key, child
                     selector.register(child.pipe, selectors.EVENT_READ)
+                if not running:
+                    return
                 for ready, _ in selector.select(_LOOK_S):
                     running[ready.fd][1].listen()
                 for pipe, (key, child) in list(running.items()):

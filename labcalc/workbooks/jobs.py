@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,7 @@ from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.state import Record, read_records
 
 if TYPE_CHECKING:
-    from labcalc.judgement import Dossier, DuplicateReport, Material, MonthReport, Period, Study
+    from labcalc.judgement import DuplicateReport, Material, MonthReport, Period, Study
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,16 @@ class ReportJob:
     links: Mapping[str, str] | None = None
     """Names of the reports that it leads to, by what they are to it; those that aren't in the folder are left out. The
     notebook gets them, and the way to all reports, as its parameter ``links``; None: it has no such parameter."""
+    looked_up: Callable[[], tuple[str, Mapping[str, str]]] | None = None
+    """What gives key and links when the report's turn comes, where that takes long: the first page waits for no other.
+    """
+
+    def whole(self) -> ReportJob:
+        """Return the job with its key and links."""
+        if self.looked_up is None:
+            return self
+        key, links = self.looked_up()
+        return replace(self, key=key, links=links, looked_up=None)
 
 
 def run_report_jobs(
@@ -49,23 +60,24 @@ def run_report_jobs(
     """
     notebook = workbook_file("run_report")
     words = {"exports": [str(path.resolve()) for path in exports], "lab": str(lab.resolve()) if lab else ""}
-    dossiers = [material.dossier(run) for run in runs or material.runs]
     return [
         ReportJob(
-            name=dossier.run,
-            title=", ".join(filter(None, (dossier.sample, dossier.product_name))),
+            name=run,
+            title=", ".join(filter(None, material.sample_and_product(run))),
             notebook=notebook,
-            parameters={**words, "run": dossier.run},
-            key=dossier.digest,
-            links=material.neighbours(dossier.run) | _month_of(dossier),
+            parameters={**words, "run": run},
+            key="",
+            looked_up=partial(_key_and_links, material, run),
         )
-        for dossier in dossiers
+        for run in runs or material.runs
     ]
 
 
-def _month_of(dossier: Dossier) -> dict[str, str]:
+def _key_and_links(material: Material, run: str) -> tuple[str, dict[str, str]]:
+    dossier = material.dossier(run)
     first = dossier.rows["measured_at"].min()
-    return {} if first != first else {"month": f"month-{first:%Y-%m}"}
+    month = {} if first != first else {"month": f"month-{first:%Y-%m}"}
+    return dossier.digest, material.neighbours(run) | month
 
 
 def month_report_job(report: MonthReport, lab: Path, out: Path) -> ReportJob:

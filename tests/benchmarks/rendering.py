@@ -37,7 +37,7 @@ from labcalc.workbooks import BatchOptions, ReportJob, Scripts, render_batch, ru
 number, workers, scripts, out = int(sys.argv[1]), int(sys.argv[2]), Scripts(sys.argv[3]), Path(sys.argv[4])
 exports, lab = sample_exports(), sample_lab()
 material = gather(exports, lab)
-jobs = run_report_jobs(material, exports, lab, material.runs[:number])
+jobs = [one.whole() for one in run_report_jobs(material, exports, lab, material.runs[:number])]
 more = [ReportJob(f"{n} {j.name}", j.title, j.notebook, j.parameters, j.key) for n in range(9) for j in jobs]
 result = render_batch(more[:number], BatchOptions(out, workers=workers, scripts=scripts))
 assert len(result.rendered) == number, result.failures

@@ -152,6 +152,15 @@ def test_the_version_that_was_decided_for_counts(gathered: Gather, file: str, co
     assert told == f"{'b' if file == 'a.csv' else 'a'}.csv: run S1 gives way, as decided"
 
 
+def test_a_copy_of_the_version_that_counts_contradicts_no_more(gathered: Gather) -> None:
+    """One decision settles it, however many files hold either version."""
+    decided = [{"what": "count", "run": "S1", "file": "a.csv"}]
+    files = {"a": RUN + SECOND, "b": RUN, "c": OTHER}
+    assert {one.file for one in gathered(**files).doubts} == {"a.csv", "b.csv", "c.csv"}
+    material = gathered(**files, decisions=decided)
+    assert (material.doubts, values(material.record)) == ((), [6.87, 45.9, 46.12])
+
+
 def test_a_version_under_another_run_gives_way_to_exclusion(gathered: Gather) -> None:
     material = gathered(a=RUN, b=OTHER.replace("S1,", "S9,"), decisions=[{"what": "exclude", "run": "S9"}])
     assert material.doubts == ()
@@ -277,6 +286,9 @@ def test_where_it_restarts_amid_a_file_all_of_it_is_doubted(gathered: Gather) ->
 def test_time_that_runs_backwards_is_told_where_the_file_is_in_order(gathered: Gather) -> None:
     rows = week(16).splitlines(keepends=True)
     back = rows[12].replace("11:00:05", "09:50:05")
+    far = rows[3].replace("2026-03-02", "2015-01-01")
+    both = gathered(a="".join([*rows[:3], far, *rows[4:12], back]))  # a far one doesn't spoil the order of the others
+    assert [one.run for one in both.doubts] == ["W3", "W12"]
     material = gathered(a="".join([*rows[:12], back, *rows[13:]]))
     assert [(one.run, one.finding) for one in material.doubts] == [
         ("W12", "its time, 2026-03-02 09:50, runs back in the file")

@@ -119,6 +119,11 @@ class InstrumentCarryOver:
         at = self._places.get(run)
         return None if at is None else self._at(at)
 
+    def beside(self, run: str) -> tuple[str, str]:
+        """Return the runs before and after one; empty where there is none."""
+        runs, at = self.sequence.runs, self._places.get(run, -2)
+        return (str(runs[at - 1]) if at > 0 else ""), (str(runs[at + 1]) if -1 < at < len(runs) - 1 else "")
+
     @cached_property
     def _places(self) -> dict[str, int]:
         return {str(run): at for at, run in enumerate(self.sequence.runs.tolist())}

@@ -150,19 +150,18 @@ class _Rows:
         self.finer = {row: of for row, of in self.finer.items() if self._counts(of) or not self._counts(row)}
         self.gone[[*self.finer]] = True
         self.shared = self.shared[~self.gone[self.shared["row"]]]
-        dropped, rivals, seen = dict[int, int](), set[int](), set[tuple[int, ...]]()
-        for pair, quantity, values in _clashes(self.shared):
-            if (sides := tuple(self.side[[*pair]])) in seen:
-                continue
-            seen.add(sides)
+        clashes = {tuple(self.side[[*one[0]]]): one for one in reversed([*_clashes(self.shared)])}  # the first of sides
+        dropped, rivals = dict[int, int](), set[int]()
+        for pair, *_ in clashes.values():
             counts = [self._counts(row) for row in pair]
             if counts[0] != counts[1]:
                 row = pair[counts.index(False)]
                 dropped[int(self.side[row])] = row
-                continue
-            rivals |= {*pair}
-            for row in pair if self.excluded.isdisjoint(self.runs[[*pair]]) else ():
-                self._doubt(row, "versions", _in_words(self.table.iloc[[*pair]], quantity, values))
+        for sides, (pair, quantity, values) in reversed(clashes.items()):
+            if dropped.keys().isdisjoint(sides):  # else it is decided which gives way
+                rivals |= {*pair}
+                for row in pair if self.excluded.isdisjoint(self.runs[[*pair]]) else ():
+                    self._doubt(row, "versions", _in_words(self.table.iloc[[*pair]], quantity, values))
         self.told += [f"{self.names[row]}: run {self.runs[row]} gives way, as decided" for row in dropped.values()]
         first: dict[str, int] = {}  # a page shows one version of a run: that of the first file
         later = [row for row in sorted(rivals) if first.setdefault(self.runs[row], self.side[row]) != self.side[row]]

@@ -36,12 +36,13 @@ def doubtful_times(
     found = dict(_before_valid(table, laboratory))
     for start, end in pairwise([0, *(np.flatnonzero(np.diff(file[known])) + 1).tolist(), len(known)]):
         rows, times = known[start:end], at[start:end]
+        far, words = _far(times, moments.tz)
         heads = np.sort(np.unique(run[rows], return_index=True)[1])
+        heads = heads[~far[heads]]  # what is doubted anyhow says nothing of the order
         for one in np.unique(instrument[rows[heads]]):
             own = heads[instrument[rows[heads]] == one]
             backward = np.isin(run[rows], run[rows[own[_backwards(times[own])]]])
             found |= dict.fromkeys(rows[backward].tolist(), "runs back in the file")
-        far, words = _far(times, moments.tz)
         found |= dict.fromkeys(rows[far].tolist(), words)
     ahead = np.flatnonzero(moments > pd.Timestamp(now) + _AHEAD)
     return found | dict.fromkeys(ahead.tolist(), "lies in the future")

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -62,17 +63,23 @@ class FillScatter:
 def fill_scatter(rows: pd.DataFrame) -> FillScatter:
     """Return how an instrument's fills differ, by its dated rows in the order of time."""
     found: dict[Key, tuple[NDArray[np.datetime64], NDArray[np.float64]]] = {}
+    warm, moments = rows["temperature_C"].to_numpy(float).round(1), pd.DatetimeIndex(rows["measured_at"])
+    temperatures, at = np.unique(warm, return_inverse=True)
+    place = pd.factorize(rows["run"])[0] * temperatures.size + at
     for quantity, column in QUANTITY_COLUMNS.items():
-        known = rows[rows[column] > 0.0]
-        known = known.assign(at=known["temperature_C"].round(1), product=known["product"].astype(object).fillna(""))
-        pairs = known.groupby(["run", "at"], sort=False)
-        value, later = known[column].to_numpy(float), pairs[column].shift(-1).to_numpy(float)
-        apart = np.abs(later - value if quantity == "density" else np.log(later / value))
-        first = (pairs.cumcount() == 0).to_numpy() & np.isfinite(apart)
-        moments = known["measured_at"].dt.tz_convert(None).to_numpy()
-        for (product, at), where in known[first].groupby(["product", "at"], sort=False).indices.items():
-            chosen = np.flatnonzero(first)[where]
-            found[str(product), quantity, float(at)] = moments[chosen], apart[chosen]
+        values = rows[column].to_numpy(float)
+        known = np.flatnonzero((values > 0.0) & np.isfinite(warm))
+        known = known[np.argsort(place[known], kind="stable")]
+        goes_on = np.diff(place[known], prepend=-1, append=-1) == 0
+        begins = np.flatnonzero(~goes_on[:-1] & goes_on[1:])
+        begins = begins[np.argsort(known[begins])]  # in the order of time again
+        first, later = known[begins], values[known[begins + 1]]
+        apart = np.abs(later - values[first] if quantity == "density" else np.log(later / values[first]))
+        when, products = moments[first].tz_convert(None).to_numpy(), rows["product"].iloc[first].astype(object)
+        fills = pd.DataFrame({"product": products.fillna("").to_numpy(), "T": warm[first]})
+        for key, where in fills.groupby(["product", "T"], sort=False).indices.items():
+            product, T = cast("tuple[str, float]", key)
+            found[str(product), quantity, float(T)] = when[where], apart[where]
     return FillScatter(found)
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from labcalc.errors import DecisionError, ExportError, UnknownRunError
 from labcalc.exports import QUANTITY_COLUMNS, Reading, SourceFile
 from labcalc.judgement.carry_over.run_order import cell_sequence
-from labcalc.judgement.carry_over.shares import InstrumentCarryOver, RunBefore, carry_over_of
+from labcalc.judgement.carry_over.shares import InstrumentCarryOver, carry_over_of
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.control.chart_making import control_charts
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.control.site_record import ChecksInControl, checks_in_control
-from labcalc.judgement.control.status import ChartState, states_at
+from labcalc.judgement.control.status import states_at
 from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
 from labcalc.judgement.record.admission import Doubt, first_of_files
 from labcalc.judgement.record.dossier import Dossier, FillScatter, fill_scatter, first_text
@@ -72,82 +72,80 @@ class Material:
 
     def dossier(self, run: str) -> Dossier:
         """Return the dossier of one run; raise UnknownRunError where the exports at hand hold no such run."""
-        if run not in self._positions:
-            raise UnknownRunError(f"there is no run '{run}' in the exports; the first is '{next(iter(self.runs), '')}'")
-        rows = self.reading.table.iloc[self._positions[run]]
-        names = set(rows["source_file"])
+        rows = self._rows(run)
+        names, own = set(rows["source_file"]), self._instrument_of(rows)
+        begin, end = rows["measured_at"].min(), rows["measured_at"].max()
+        is_dated = not pd.isna(begin)
         return Dossier(
             run=run,
             rows=rows.reset_index(drop=True),
-            references=self._references_of(rows),
-            charts=self._charts_at(rows),
-            shifts=self._shifts_at(rows),
-            afterwards=self._afterwards(rows),
-            before=self._before(rows),
-            in_sequence=self._in_sequence(rows),
+            references=own.references_until(end, run),
+            charts=states_at(own.charts, end, days=REFERENCE_DAYS) if is_dated else (),
+            shifts=stopping_at(own.streams, end, days=REFERENCE_DAYS) if is_dated else (),
+            afterwards=told_afterwards(own.streams, end) if is_dated else "",
+            before=own.before(begin),
+            in_sequence=None if own.carry_over is None else own.carry_over.run_before(run),
             product=_product(rows, self.laboratory),
             laboratory=self.laboratory,
             sources=self.sources_of(rows),
             refusals=tuple(refusal for refusal in self.reading.refusals if refusal.file in names),
-            history=self._history(rows),
-            peers=self._peers(rows),
-            day=self._day(rows),
+            history=self._history(rows, begin),
+            peers=self._peers(rows, begin),
+            day=self._day(run, begin),
             decisions=tuple(one for one in self.decisions if one.run == run),
-            fills=self._fills(first_text(rows["instrument"])),
-            checks=self._checks(rows),
+            fills=own.fills,
+            checks=self._checks(own, begin),
             doubts=tuple(one for one in self.doubts if one.run == run and one.file in names),
             waiting=tuple(one for one in self.waiting if one.run == run or (not one.run and one.file in names)),
             unusable=self.unusable,
         )
+
+    def sample_and_product(self, run: str) -> tuple[str, str]:
+        """Return the names of a run's sample and product, this by lab.toml or else by the export, or empty."""
+        rows = self._rows(run)
+        product = _product(rows, self.laboratory)
+        return str(rows["sample"].iloc[0]), product.name if product else first_text(rows["product"])
+
+    def _rows(self, run: str) -> pd.DataFrame:
+        if run not in self._positions:
+            raise UnknownRunError(f"there is no run '{run}' in the exports; the first is '{next(iter(self.runs), '')}'")
+        return self.reading.table.iloc[self._positions[run]]
 
     @cached_property
     def _positions(self) -> dict[str, list[int]]:
         groups = self.reading.table.groupby("run", sort=False).indices
         return {str(run): list(positions) for run, positions in groups.items()}
 
+    def neighbours(self, run: str) -> dict[str, str]:
+        """Return the runs beside one on its instrument: ``previous`` and ``next``, and the ``reference oil`` before."""
+        rows = self._rows(run)
+        own = self._instrument_of(rows)
+        before, after = ("", "") if own.carry_over is None else own.carry_over.beside(run)
+        checks = own.references_until(rows["measured_at"].max(), run)["run"]
+        found = {"previous": before, "next": after, "reference oil": str(checks.iloc[-1]) if len(checks) else ""}
+        return {label: name for label, name in found.items() if name}
+
     @cached_property
     def _by_instrument(self) -> dict[str, pd.DataFrame]:
         dated = self.record.dropna(subset=["measured_at", "instrument"]).sort_values("measured_at", kind="stable")
         return {str(name): table for name, table in dated.groupby("instrument", sort=False)}
 
-    def neighbours(self, run: str) -> dict[str, str]:
-        """Return the runs beside one on its instrument: ``previous`` and ``next``, and the ``reference oil`` before."""
-        rows = self.reading.table.iloc[self._positions[run]]
-        before, after = self._beside.get(run, ("", ""))
-        references = self._references_of(rows)
-        checked = "" if references.empty else str(references["run"].iloc[-1])
-        found = {"previous": before, "next": after, "reference oil": checked}
-        return {label: name for label, name in found.items() if name}
-
     @cached_property
-    def _beside(self) -> dict[str, tuple[str, str]]:
-        """The run before and the run after each on its instrument; empty where there is none."""
-        found: dict[str, tuple[str, str]] = {}
-        for table in self._by_instrument.values():
-            order = ["", *map(str, dict.fromkeys(table["run"])), ""]
-            found |= {run: (order[n], order[n + 2]) for n, run in enumerate(order[1:-1])}
-        return found
+    def _instruments(self) -> dict[str, "_Instrument"]:
+        references = {str(name): table for name, table in self.comparisons.groupby("instrument", sort=False)}
+        rows = self._by_instrument
+        nothing = self.record[:0], pd.DataFrame(columns=list(COMPARISON_COLUMNS))
+        tables = {
+            name: (rows.get(name, nothing[0]), references.get(name, nothing[1])) for name in {*rows, *references, ""}
+        }
+        return {name: _Instrument(*both, self) for name, both in sorted(tables.items())}
 
-    @cached_property
-    def _known(self) -> dict[tuple[str, str], Any]:
-        """What was worked out of each instrument, by what it is."""
-        return {}
+    def _instrument_of(self, rows: pd.DataFrame) -> "_Instrument":
+        return self._instruments.get(first_text(rows["instrument"]), self._instruments[""])
 
     def carry_over(self, instrument: str) -> InstrumentCarryOver | None:
         """Return what the runs of an instrument tell about its carry-over; None where the record holds none."""
-        if ("carry-over", instrument) not in self._known and instrument in self._by_instrument:
-            sequence = cell_sequence(instrument, self._by_instrument[instrument], self.laboratory)
-            self._known["carry-over", instrument] = carry_over_of(sequence, self.excluded)
-        return self._known.get(("carry-over", instrument))
-
-    def _fills(self, instrument: str) -> FillScatter | None:
-        if ("fills", instrument) not in self._known and instrument in self._by_instrument:
-            self._known["fills", instrument] = fill_scatter(self._by_instrument[instrument])
-        return self._known.get(("fills", instrument))
-
-    def _in_sequence(self, rows: pd.DataFrame) -> RunBefore | None:
-        found = self.carry_over(first_text(rows["instrument"]))
-        return None if found is None else found.run_before(str(rows["run"].iloc[0]))
+        return self._instruments.get(instrument, self._instruments[""]).carry_over
 
     @cached_property
     def comparisons(self) -> pd.DataFrame:
@@ -157,70 +155,18 @@ class Material:
     @cached_property
     def charts(self) -> tuple[Chart, ...]:
         """Every control chart of the laboratory."""
-        return control_charts(self.comparisons, self.laboratory, self.decisions)
+        return tuple(chart for one in self._instruments.values() for chart in one.charts)
 
     @cached_property
-    def _references(self) -> dict[str, pd.DataFrame]:
-        return {str(name): group for name, group in self.comparisons.groupby("instrument", sort=False)}
+    def watched_from(self) -> pd.Timestamp | None:
+        """The moment from which charts tell of the exports at hand; None where these have no dates."""
+        first = self.reading.table["measured_at"].min()
+        return None if pd.isna(first) else first - pd.Timedelta(days=REFERENCE_DAYS)
 
-    def _charts_of(self, instrument: str) -> tuple[Chart, ...]:
-        if ("charts", instrument) not in self._known and instrument in self._references:
-            found = control_charts(self._references[instrument], self.laboratory, self.decisions)
-            self._known["charts", instrument] = found
-        known: tuple[Chart, ...] = self._known.get(("charts", instrument), ())
-        return known
-
-    @cached_property
-    def streams(self) -> dict[str, tuple[Stream, ...]]:
-        """What is watched for lasting shifts, by instrument."""
-        names = dict.fromkeys(one.instrument for one in self.charts)
-        self._known.update(
-            {("charts", name): tuple(one for one in self.charts if one.instrument == name) for name in names}
-        )
-        return {name: self._streams_of(name) for name in names}
-
-    def _streams_of(self, instrument: str) -> tuple[Stream, ...]:
-        if ("streams", instrument) not in self._known:
-            self._known["streams", instrument] = watched(self._charts_of(instrument))
-        known: tuple[Stream, ...] = self._known["streams", instrument]
-        return known
-
-    def _charts_at(self, rows: pd.DataFrame) -> tuple[ChartState, ...]:
-        charts, end = self._charts_of(first_text(rows["instrument"])), rows["measured_at"].max()
-        return () if pd.isna(end) else states_at(charts, end, days=REFERENCE_DAYS)
-
-    def _checks(self, rows: pd.DataFrame) -> tuple[ChecksInControl, ...]:
-        name, begin = first_text(rows["instrument"]), rows["measured_at"].min()
+    def _checks(self, own: "_Instrument", begin: pd.Timestamp) -> tuple[ChecksInControl, ...]:
         if not self.laboratory.uncertainty.from_control or pd.isna(begin):
             return ()
-        determinations = self.laboratory.report.replicates == "determinations"
-        fills = 1.0 if determinations else self._check_fills.get(name, 1.0)
-        return checks_in_control(self._charts_of(name), begin, fills)
-
-    @cached_property
-    def _check_fills(self) -> dict[str, float]:
-        """Determinations behind a check at one temperature, by instrument: their median."""
-        checks = self.record[self.record["role"] == "reference"]
-        sizes = checks.groupby(["instrument", "run", checks["temperature_C"].round(1)]).size()
-        return {str(name): float(one) for name, one in sizes.groupby(level=0).median().items()}
-
-    def _shifts_at(self, rows: pd.DataFrame) -> tuple[str, ...]:
-        streams, end = self._streams_of(first_text(rows["instrument"])), rows["measured_at"].max()
-        return () if pd.isna(end) else stopping_at(streams, end, days=REFERENCE_DAYS)
-
-    def _afterwards(self, rows: pd.DataFrame) -> str:
-        streams, end = self._streams_of(first_text(rows["instrument"])), rows["measured_at"].max()
-        return "" if pd.isna(end) else told_afterwards(streams, end)
-
-    def _references_of(self, rows: pd.DataFrame) -> pd.DataFrame:
-        table = self._references.get(first_text(rows["instrument"]))
-        end = rows["measured_at"].max()
-        if table is None or pd.isna(end):
-            return pd.DataFrame(columns=list(COMPARISON_COLUMNS))
-        first = table["measured_at"].searchsorted(end - pd.Timedelta(days=REFERENCE_DAYS))
-        window: pd.DataFrame = table.iloc[first : table["measured_at"].searchsorted(end, side="right")]
-        others: pd.DataFrame = window[window["run"] != rows["run"].iloc[0]]
-        return others.reset_index(drop=True)
+        return checks_in_control(own.charts, begin, own.check_fills)
 
     @cached_property
     def excluded(self) -> frozenset[str]:
@@ -228,67 +174,125 @@ class Material:
         return frozenset(one.run for one in self.decisions if one.what == "exclude" and not one.quantity)
 
     @cached_property
-    def _samples(self) -> pd.DataFrame:
-        """The dated runs of samples in the record, in the order of time."""
+    def _samples(self) -> "_InTime":
+        """The dated runs of samples in the record."""
         table = self.record
         usable = (table["role"] != "reference") & table["measured_at"].notna() & ~table["run"].isin(self.excluded)
-        return table[usable].sort_values("measured_at", kind="stable")
+        return _InTime(table[usable].sort_values("measured_at", kind="stable"))
 
     @cached_property
     def _alike(self) -> dict[Any, Any]:
         """Positions in ``_samples`` by sample, and by product and lot."""
-        named = self._samples[["sample", "product", "lot"]]
+        named = self._samples.table[["sample", "product", "lot"]]
         lots = named[named["lot"].notna() & (named["lot"] != "")].assign(
             product=lambda table: table["product"].fillna("")
         )
-        places = np.flatnonzero(self._samples.index.isin(lots.index))
+        places = np.flatnonzero(named.index.isin(lots.index))
         of_lots = lots.groupby(["product", "lot"], sort=False, observed=True).indices
         return {
             **named.groupby("sample", sort=False, observed=True).indices,
             **{key: places[at] for key, at in of_lots.items()},
         }
 
-    @cached_property
-    def _sample_runs(self) -> NDArray[np.object_]:
-        return self._samples["run"].to_numpy(object)
-
-    def _history(self, rows: pd.DataFrame) -> pd.DataFrame:
+    def _history(self, rows: pd.DataFrame, begin: pd.Timestamp) -> pd.DataFrame:
         sample, product, lot = (first_text(rows[name]) for name in ("sample", "product", "lot"))
         positions = {*self._alike.get(sample, ()), *(self._alike.get((product, lot), ()) if lot else ())}
-        start = rows["measured_at"].min()
-        end = 0 if pd.isna(start) else int(self._samples["measured_at"].searchsorted(start, side="left"))
-        run = rows["run"].iloc[0]
-        others = [at for at in sorted(positions) if at < end and self._sample_runs[at] != run]
-        return self._samples.iloc[others].reset_index(drop=True)
+        end, run, runs = self._samples.place(begin), rows["run"].iloc[0], self._samples.runs
+        others = [at for at in sorted(positions) if at < end and runs[at] != run]
+        return self._samples.table.iloc[others].reset_index(drop=True)
 
     @cached_property
-    def _by_product(self) -> dict[str, pd.DataFrame]:
-        return {str(name): table for name, table in self._samples.groupby("product", sort=False, observed=True)}
+    def _by_product(self) -> dict[str, "_InTime"]:
+        products = self._samples.table.groupby("product", sort=False, observed=True)
+        return {str(name): _InTime(table) for name, table in products}
 
-    def _peers(self, rows: pd.DataFrame) -> pd.DataFrame:
+    def _peers(self, rows: pd.DataFrame, begin: pd.Timestamp) -> pd.DataFrame:
+        found = self._by_product.get(first_text(rows["product"]), self._samples)
+        last = found.place(begin) if found is not self._samples else 0
         columns = ["run", "temperature_C", *QUANTITY_COLUMNS.values()]
-        table, start = self._by_product.get(first_text(rows["product"])), rows["measured_at"].min()
-        if table is None or pd.isna(start):
-            return self.record.iloc[:0][columns]
-        last = int(table["measured_at"].searchsorted(start, side="left"))
-        return table.iloc[max(0, last - _PEERS) : last][columns].reset_index(drop=True)
+        return found.table.iloc[max(0, last - _PEERS) : last][columns].reset_index(drop=True)
 
-    def _day(self, rows: pd.DataFrame) -> pd.DataFrame:
-        start, times = rows["measured_at"].min(), self._samples["measured_at"]
-        if pd.isna(start):
-            return self._samples[:0]
-        first, last = (times.searchsorted(start.normalize() + pd.Timedelta(days=more)) for more in (0, 1))
-        table = self._samples.iloc[first:last]
-        return pd.DataFrame(table[table["run"] != rows["run"].iloc[0]])
+    def _day(self, run: str, begin: pd.Timestamp) -> pd.DataFrame:
+        if pd.isna(begin):
+            return self._samples.table[:0]
+        first, last = (self._samples.place(begin.normalize() + pd.Timedelta(days=more)) for more in (0, 1))
+        others: pd.DataFrame = self._samples.table.iloc[first:last][self._samples.runs[first:last] != run]
+        return others
 
-    def _before(self, rows: pd.DataFrame) -> pd.DataFrame:
-        table = self._by_instrument.get(first_text(rows["instrument"]))
-        start = rows["measured_at"].min()
-        if table is None or pd.isna(start):
-            return self.record.iloc[:0]
-        end = int(table["measured_at"].searchsorted(start, side="left"))
-        tail = table["run"].to_numpy(object)[max(0, end - _LONGEST_RUN) : end]
-        return table.iloc[end - len(tail) + np.flatnonzero(tail == tail[-1:])].reset_index(drop=True)
+
+@dataclass(frozen=True)
+class _InTime:
+    """Rows in the order of time."""
+
+    table: pd.DataFrame
+
+    @cached_property
+    def moments(self) -> NDArray[np.datetime64]:
+        return pd.DatetimeIndex(self.table["measured_at"]).tz_convert(None).to_numpy()
+
+    @cached_property
+    def runs(self) -> NDArray[np.object_]:
+        return self.table["run"].to_numpy(object)
+
+    def place(self, moment: pd.Timestamp, side: Literal["left", "right"] = "left") -> int:
+        """Return how many rows are earlier than a moment, or with ``right`` not later; 0 for an unknown one."""
+        return 0 if pd.isna(moment) else int(self.moments.searchsorted(moment.tz_convert(None).to_datetime64(), side))
+
+
+@dataclass(frozen=True)
+class _Instrument:
+    """What the record holds of one instrument, and what it tells: worked out once, when it is asked for."""
+
+    rows: pd.DataFrame  # dated, in the order of time
+    references: pd.DataFrame  # of ``Material.comparisons``
+    material: Material
+
+    @cached_property
+    def charts(self) -> tuple[Chart, ...]:
+        return control_charts(self.references, self.material.laboratory, self.material.decisions)
+
+    @cached_property
+    def streams(self) -> tuple[Stream, ...]:
+        """What is watched for lasting shifts."""
+        return watched(self.charts, self.material.watched_from)
+
+    @cached_property
+    def carry_over(self) -> InstrumentCarryOver | None:
+        name = first_text(self.rows["instrument"][:1])
+        sequence = cell_sequence(name, self.rows, self.material.laboratory) if name else None
+        return None if sequence is None else carry_over_of(sequence, self.material.excluded)
+
+    @cached_property
+    def fills(self) -> FillScatter | None:
+        return None if self.rows.empty else fill_scatter(self.rows)
+
+    @cached_property
+    def check_fills(self) -> float:
+        """Determinations behind a check at one temperature: their median."""
+        if self.material.laboratory.report.replicates == "determinations":
+            return 1.0
+        checks = self.rows[self.rows["role"] == "reference"]
+        sizes = checks.groupby(["run", checks["temperature_C"].round(1)]).size()
+        return float(sizes.median()) if len(sizes) else 1.0
+
+    @cached_property
+    def _in_time(self) -> tuple[_InTime, _InTime]:
+        return _InTime(self.rows), _InTime(self.references)
+
+    def references_until(self, end: pd.Timestamp, run: str) -> pd.DataFrame:
+        """Return the references of ``REFERENCE_DAYS`` until a run's end, without the run."""
+        if self.references.empty or pd.isna(end):
+            return pd.DataFrame(columns=list(COMPARISON_COLUMNS))
+        known = self._in_time[1]
+        window = slice(known.place(end - pd.Timedelta(days=REFERENCE_DAYS)), known.place(end, "right"))
+        others: pd.DataFrame = self.references.iloc[window][known.runs[window] != run]
+        return others.reset_index(drop=True)
+
+    def before(self, begin: pd.Timestamp) -> pd.DataFrame:
+        """Return the rows of the run before one that began then."""
+        end = 0 if self.rows.empty else self._in_time[0].place(begin)
+        tail = self._in_time[0].runs[max(0, end - _LONGEST_RUN) : end]
+        return self.rows.iloc[end - len(tail) + np.flatnonzero(tail == tail[-1:])].reset_index(drop=True)
 
 
 def _product(rows: pd.DataFrame, laboratory: Laboratory) -> Product | None:

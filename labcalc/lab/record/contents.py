@@ -22,7 +22,9 @@ NUMBERS = ("temperature_C", "kinematic_viscosity_mm2_s", "dynamic_viscosity_mPa_
 TEXTS = tuple(name for name in ROW_COLUMNS if name not in (*WHOLE, *NUMBERS, "measured_at"))
 _BLOCKS = (("<f8", NUMBERS), ("<i8", ("measured_at", *WHOLE)), ("<i4", TEXTS))
 """How columns are packed: type, and which."""
-PARTS = ("rows", "refusals", "lines_set_aside")
+PARTS = ("refusals", "lines_set_aside")
+"""Tables of what a reading gave beside its rows."""
+NAMED = ("sample", "instrument")  # columns by whose names a reading is found
 _BLOCK = 1_000  # rows that are digested at a time, [-]: part of what the digest means
 
 
@@ -103,20 +105,36 @@ def digest_of(parts: Iterable[Iterable[Sequence[Any]]]) -> str:
 
 
 def store_parts(connection: Connection, entry: int, parts: Sequence[Sequence[Sequence[Any]]]) -> None:
-    """Add what a reading gave, each row with its place."""
-    for table, rows in zip(PARTS, parts, strict=True):
+    """Add what a reading gave: its rows, then refusals and lines set aside, each with its place."""
+    packed = packed_rows(parts[0])
+    connection.add("packed_rows", [(entry, packed)])
+    connection.add("names", ((entry, *one) for one in sorted(names_in(packed))))
+    for table, rows in zip(PARTS, parts[1:], strict=True):
         connection.add(table, ((entry, place, *row) for place, row in enumerate(rows, 1)))
-    connection.add("packed_rows", [(entry, packed_rows(parts[0]))])
+
+
+def names_in(packed: bytes) -> set[tuple[str, str]]:
+    """Return the names by which packed rows are found, each with its column."""
+    columns = columns_of([("", packed)])
+    return {(column, name) for column in NAMED for name in set(columns[column].tolist()) if name}
 
 
 def pack_rows(connection: Connection) -> None:
-    """Pack what earlier versions read."""
+    """Pack what earlier versions read into a table of rows."""
     for (entry,) in list(connection.every("SELECT entry FROM readings ORDER BY entry")):
-        connection.add("packed_rows", [(entry, packed_rows(list(next(stored_parts(connection, entry)))))])
+        rows = connection.every("SELECT * FROM rows WHERE entry = :entry ORDER BY place", entry=entry)
+        connection.add("packed_rows", [(entry, packed_rows([tuple(row[2:]) for row in rows]))])
 
 
-def stored_parts(connection: Connection, entry: int) -> Iterator[Iterator[Sequence[Any]]]:
-    """Yield what a reading gave, part by part, as it stands in the tables."""
+def name_rows(connection: Connection) -> None:
+    """Name what earlier versions read."""
+    for entry, packed in list(connection.every("SELECT entry, packed FROM packed_rows ORDER BY entry")):
+        connection.add("names", ((entry, *one) for one in sorted(names_in(packed))))
+
+
+def stored_parts(connection: Connection, entry: int) -> Iterator[Iterable[Sequence[Any]]]:
+    """Yield what a reading gave, part by part: its rows, refusals and lines set aside."""
+    yield rows_of(connection.one("SELECT packed FROM packed_rows WHERE entry = :entry", entry=entry)[0])
     for table in PARTS:
         query = f"SELECT * FROM {table} WHERE entry = :entry ORDER BY place"
         yield (tuple(row[2:]) for row in connection.every(query, entry=entry))

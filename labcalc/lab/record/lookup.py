@@ -11,8 +11,9 @@ import numpy as np
 from labcalc.errors import RecordError
 from labcalc.exports import Reading
 from labcalc.lab.laboratory import Laboratory
+from labcalc.lab.record.contents import NAMED
 from labcalc.lab.record.journal import Entry, entries_of
-from labcalc.lab.record.recalling import read_record
+from labcalc.lab.record.recalling import IS_NAMED, read_record
 from labcalc.lab.record.steps import opened
 
 
@@ -25,18 +26,15 @@ def find_entries(
     and ``until``: the first and last day on which they were written, in the laboratory's time zone.
     RecordError: the record can't be opened or read.
     """
-    of_rows = {f"in_{name}": asked.pop(name, "") for name in ("sample", "instrument")}
     period = {"start": _begin(since, laboratory), "end": _begin(until, laboratory, after=1)}
-    condition, given = _condition({**asked, **of_rows, **period})
+    condition, given = _condition({**asked, **period})
     with opened(laboratory).reading() as connection:
         return list(entries_of(connection, condition or "n > 0", **given))
 
 
 def find_rows(laboratory: Laboratory, *, since: date | None = None, until: date | None = None, **asked: str) -> Reading:
     """Return the rows of a ``sample`` or ``instrument``, measured from ``since`` to ``until``."""
-    period = {"measured_from": _begin(since, laboratory), "measured_before": _begin(until, laboratory, after=1)}
-    condition, given = _condition({**asked, **period})
-    found = read_record(laboratory, condition, **given)
+    found = read_record(laboratory, **{name: asked[name] for name in NAMED if asked.get(name)})
     moments = found.table["measured_at"]
     fits = [found.table[name] == value for name, value in asked.items() if value]
     fits += [moments >= _midnight(since, laboratory)] if since else []
@@ -61,10 +59,7 @@ def export_bytes(laboratory: Laboratory, n: int) -> bytes:
 _CONDITIONS = {
     "start": "at >= :start",
     "end": "at < :end",
-    "measured_from": "measured_at_utc >= :measured_from",
-    "measured_before": "measured_at_utc < :measured_before",
-    "in_sample": "n IN (SELECT entry FROM rows WHERE sample = :in_sample)",
-    "in_instrument": "n IN (SELECT entry FROM rows WHERE instrument = :in_instrument)",
+    **{name: IS_NAMED.format("n", name) for name in NAMED},
 }
 """What is asked for as a condition of SQL, where it isn't that a column equals."""
 

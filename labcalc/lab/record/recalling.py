@@ -1,8 +1,7 @@
 """The record as one reading: rows as they were read then, in the same tidy table as the exports give."""
 
 import zlib
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Iterable, Iterator
 
 from labcalc.errors import RecordError
 from labcalc.exports import Reading, Refusal, SourceFile
@@ -32,29 +31,32 @@ def printed_head(laboratory: Laboratory) -> Head:
         return head_of(connection, "WHERE kind NOT IN ('report', 'issued')")
 
 
-def entries_query(where: str = "") -> str:
-    """Return the question for packed readings: all, or those that hold a row for which ``where`` is true."""
-    held = f" AND entry IN (SELECT entry FROM rows WHERE {where})" if where else ""
+def entries_query(names: Iterable[str] = ()) -> str:
+    """Return the question for packed readings: all, or those that hold each of some names, given by their columns."""
+    held = "".join(f" AND {IS_NAMED.format('entry', name)}" for name in names)
     return f"SELECT entry, packed FROM packed_rows WHERE {_LATEST}{held} ORDER BY entry"
 
 
-def read_record(laboratory: Laboratory, where: str = "", **given: Any) -> Reading:
+IS_NAMED = "{0} IN (SELECT entry FROM names WHERE name = :{1} AND what = '{1}')"
+"""That a reading, by the column of its number, holds a name, by its column: a condition of SQL."""
+
+
+def read_record(laboratory: Laboratory, **names: str) -> Reading:
     """Return all rows of the laboratory's record, labelled, as ``read`` returns those of exports.
 
-    ``where`` leaves out readings without a row for which it is true: a condition of SQL, with names for what is
-    ``given``. Temperatures are in [°C], kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in
-    [kg/m³].
+    ``names`` (``sample``, ``instrument``) leave out readings without a row of that name. Temperatures are in [°C],
+    kinematic viscosity in [mm²/s], dynamic viscosity in [mPa·s], density in [kg/m³].
     RecordError where the record can't be opened or read.
     """
     zone, database = zone_of(laboratory.time_zone), opened(laboratory)
     try:
         with database.reading() as connection:
             sources = _sources(connection)
-            names = {entry: source.name for entry, source in sources.items()}
+            files = {entry: source.name for entry, source in sources.items()}
             columns = columns_of(
-                (names[entry], packed) for entry, packed in connection.every(entries_query(where), **given)
+                (files[entry], packed) for entry, packed in connection.every(entries_query(names), **names)
             )
-            refusals = tuple(_refusals(connection, names))
+            refusals = tuple(_refusals(connection, files))
     except (ValueError, LookupError, TypeError, zlib.error):
         told = "somebody wrote into it what labcalc doesn't: `labcalc record verify` names the entry"
         raise RecordError(database.place, told) from None

@@ -11,13 +11,13 @@ from typing import Any
 
 from labcalc.errors import RecordError
 from labcalc.lab.laboratory import Laboratory
-from labcalc.lab.record.contents import pack_rows
+from labcalc.lab.record.contents import name_rows, pack_rows
 from labcalc.lab.record.database import Connection, Database, database_of
 from labcalc.lab.record.journal import append, head_of, now
 
 _STEPS = tomllib.loads(files("labcalc.lab.record").joinpath("tables.toml").read_text("utf-8"))["step"]
 LATEST = len(_STEPS)
-_PACKED = 5  # the step from which on each reading is packed too
+_MOVES = {5: pack_rows, 7: name_rows}  # what a step carries over from the tables before it
 
 
 def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> None:
@@ -31,8 +31,8 @@ def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> 
     for step in range(done + 1, last + 1):
         for statement in _statements(step, connection.is_sqlite):
             connection.run(statement)
-        if step == _PACKED:
-            pack_rows(connection)
+        if step in _MOVES:
+            _MOVES[step](connection)
         before = head_of(connection)
         connection.add("steps", [(step, now(), before.entries, before.digest)])
         append(connection, kind="step", who="labcalc", content=_told(step))

@@ -4,12 +4,11 @@ import hashlib
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from itertools import zip_longest
 
 from labcalc.errors import RecordError
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import ORIGIN, Head, linked
-from labcalc.lab.record.contents import PARTS, digest_of, rows_of, stored_parts
+from labcalc.lab.record.contents import PARTS, digest_of, names_in, stored_parts
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import NOT_LABCALCS, Entry, entries_of, entry_text, head_of
 from labcalc.lab.record.steps import missing_triggers, opened
@@ -64,6 +63,7 @@ _OF = {
     "exports": "('export')",
     "readings": "('export', 'reading')",
     "packed_rows": "('export', 'reading')",
+    "names": "('export', 'reading')",
     "refused": "('refused')",
     "issued": "('issued')",
 }
@@ -135,17 +135,14 @@ def _reading(connection: Connection, entry: Entry) -> str:
     query = "SELECT sha256 FROM exports WHERE entry = (SELECT export FROM readings WHERE entry = :n)"
     if tuple(connection.one(query, n=entry.n)) != (stated["sha256"],):
         return "it is the reading of another export"
-    if digest_of(stored_parts(connection, entry.n)) != stated["parts_sha256"]:
-        return "its rows, refused rows or lines set aside are not those that were read"
-    packed = connection.one("SELECT packed FROM packed_rows WHERE entry = :n", n=entry.n)
-    if not packed:
-        return "what pages are made from is missing"
-    rows = next(stored_parts(connection, entry.n))
     try:
-        is_same = all(one == other for one, other in zip_longest(rows, rows_of(packed[0])))
+        if digest_of(stored_parts(connection, entry.n)) != stated["parts_sha256"]:
+            return "its rows, refused rows or lines set aside are not those that were read"
+        held = names_in(connection.one("SELECT packed FROM packed_rows WHERE entry = :n", n=entry.n)[0])
     except (zlib.error, ValueError, LookupError, TypeError):
-        return "what pages are made from can't be unpacked"
-    return "" if is_same else "what pages are made from is not its rows"
+        return "its rows are missing or can't be unpacked"
+    names = connection.every("SELECT what, name FROM names WHERE entry = :n", n=entry.n)
+    return "" if held == set(map(tuple, names)) else "it is found by other names than those of its rows"
 
 
 _CHECKS: dict[str, Callable[[Connection, Entry], str]] = {

@@ -29,10 +29,8 @@ from labcalc.lab import (
     verify_record,
 )
 from labcalc.lab.record import adding
-from labcalc.lab.record.contents import columns_of, pack_rows, rows_of, stored_rows
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.recalling import entries_query
-from labcalc.lab.record.steps import opened
 from tests.lab.record.conftest import export, export_files, lab_with
 
 ODD = """Run;Sample;Date;T (°C);KV (mm²/s);Density (kg/m³);Remark
@@ -184,36 +182,17 @@ def test_rows_are_found_by_sample_instrument_and_day(laboratory: Laboratory, tmp
         export_bytes(laboratory, 1)
 
 
-def test_a_record_of_before_rows_were_packed_is_packed(laboratory: Laboratory, tmp_path: Path) -> None:
-    """The bytes are those that adding packs; refused rows and lines set aside are where they were."""
-    file = tmp_path / "odd.csv"
-    file.write_text(ODD, encoding="utf-8")
-    (added,) = add(laboratory, file)
-    with opened(laboratory).writing() as connection:
-        (packed,) = connection.one("SELECT packed FROM packed_rows")
-        connection.run("DROP TABLE packed_rows")
-        connection.run(
-            f"CREATE TABLE packed_rows (entry INTEGER, packed {'BLOB' if connection.is_sqlite else 'BYTEA'})"
-        )
-        pack_rows(connection)
-        assert list(map(tuple, connection.every("SELECT * FROM packed_rows"))) == [(added.entry, packed)]
-    assert list(rows_of(packed)) == stored_rows(columns_of([("odd.csv", packed)]))
-    assert len(columns_of([])["run"]) == 0
-
-
 def test_rows_are_looked_up_by_index(tmp_path: Path) -> None:
     """SQLite's own plan: no search reads all rows."""
     laboratory = lab_with(tmp_path)
     add(laboratory, *export_files(tmp_path / "exports", 2))
     plan: list[str] = []
     with closing(sqlite3.connect(tmp_path / "record.sqlite")) as connection:
-        for condition in ("sample = 'S1'", "instrument = 'VD-1' AND measured_at_utc >= '2026-03-01'"):
-            plan += [row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {entries_query(condition)}")]
-    searched = [line for line in plan if " rows " in line]
-    assert searched == [
-        "SEARCH rows USING COVERING INDEX index_3_0 (sample=?)",
-        "SEARCH rows USING COVERING INDEX index_3_1 (instrument=? AND measured_at_utc>?)",
-    ]
+        for name in ("sample", "instrument"):
+            query = entries_query([name])
+            plan += [row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {query}", {name: "S1"})]
+    searched = [line for line in plan if " names " in line]
+    assert searched == ["SEARCH names USING COVERING INDEX index_7_0 (name=? AND what=?)"] * 2
 
 
 def test_entries_of_a_kind_are_looked_up_by_index(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -15,8 +15,8 @@ from labcalc.lab.record.steps import LATEST
 from tests.lab.record.conftest import export_files, lab_with, new_database
 
 TABLES = (
-    "entries", "exports", "lines_set_aside", "packed_rows", "issued", "readings",
-    "refusals", "refused", "rows", "stamps", "steps",
+    "entries", "exports", "lines_set_aside", "names", "packed_rows", "issued", "readings",
+    "refusals", "refused", "stamps", "steps",
 )  # fmt: skip
 KEPT = "the record is added to, never changed"
 
@@ -87,8 +87,8 @@ def test_nothing_is_replaced_by_way_of_another_key(
 
 
 def test_a_row_of_the_wrong_type_is_refused(plain: sqlite3.Connection) -> None:
-    with pytest.raises(sqlite3.IntegrityError, match=r"cannot store TEXT value in INTEGER column rows\.replicate"):
-        plain.execute("INSERT INTO rows (entry, place, replicate) VALUES (4, 99, 'two')")
+    with pytest.raises(sqlite3.IntegrityError, match=r"TEXT value in INTEGER column lines_set_aside\.line"):
+        plain.execute("INSERT INTO lines_set_aside VALUES (4, 99, 'two')")
 
 
 @pytest.mark.parametrize("table", TABLES)
@@ -132,10 +132,10 @@ def test_a_bench_needs_no_more_than_to_read_and_to_add(
     assert [one.is_new for one in add_exports(laboratory, export_files(tmp_path / "more", 1, 5), who="Bo")] == [True]
     assert verify_record(laboratory)[1] is None
     with psycopg.connect(url.replace("+psycopg", ""), autocommit=True) as connection:
-        for statement in ("UPDATE rows SET place = 1", "DROP TRIGGER rows_row ON rows", "TRUNCATE rows"):
+        for statement in ("UPDATE names SET entry = 1", "DROP TRIGGER names_row ON names", "TRUNCATE names"):
             with pytest.raises(psycopg.errors.InsufficientPrivilege):
                 connection.execute(statement)
 
 
 def test_there_are_as_many_steps_as_the_tests_know(plain: sqlite3.Connection) -> None:
-    assert plain.execute("SELECT max(step) FROM steps").fetchone() == (LATEST,) == (6,)
+    assert plain.execute("SELECT max(step) FROM steps").fetchone() == (LATEST,) == (7,)

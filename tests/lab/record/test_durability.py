@@ -36,6 +36,7 @@ from labcalc.lab import (
 )
 from labcalc.lab.record.database import database_of
 from labcalc.lab.record.journal import append, head_of
+from labcalc.lab.record.steps import LATEST
 from labcalc.workbooks import BatchOptions, render_batch, run_report_jobs
 from tests.lab.record.conftest import LAB, export_files, lab_with
 
@@ -191,7 +192,7 @@ def test_eight_processes_at_once(laboratory: Laboratory, tmp_path: Path) -> None
     assert len(said) == 48
     assert sorted(line for line in said if line.endswith(":True")) == [f"{file.name}:True" for file in files]
     head, fault = verify_record(laboratory)
-    assert (head.entries, fault) == (6 + 16, None)
+    assert (head.entries, fault) == (LATEST + 16, None)
     assert len(read_record(laboratory).table) == 48
 
 
@@ -247,13 +248,13 @@ def test_a_reader_sees_one_moment_while_another_writes(laboratory: Laboratory, t
     with database.writing() as writer:
         append(writer, kind="note", who="Inês", content={})
         before = record_head(laboratory)
-        assert before.entries == 7, "readers aren't held up by a writer who isn't done, nor see half of it"
+        assert before.entries == LATEST + 1, "readers aren't held up by a writer who isn't done, nor see half of it"
     with database.reading() as reader:
-        assert head_of(reader).entries == 8
+        assert head_of(reader).entries == LATEST + 2
     with suppress(KeyboardInterrupt), database.writing() as writer:
         append(writer, kind="note", who="Inês", content={})
         raise KeyboardInterrupt
-    assert record_head(laboratory).entries == 8
+    assert record_head(laboratory).entries == LATEST + 2
 
 
 def test_the_commands_that_need_no_record_do_not_load_sqlalchemy(tmp_path: Path) -> None:

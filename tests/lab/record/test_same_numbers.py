@@ -14,6 +14,7 @@ from labcalc.figures.month.report import show_month_provenance
 from labcalc.figures.run.traceability import show_provenance
 from labcalc.judgement import Material, gather, gather_record, judge, report_duplicates, report_month, review_setup
 from labcalc.lab import add_exports, load_laboratory, move_decisions, record_head
+from labcalc.lab.record.steps import LATEST
 from labcalc.shipped import sample_lab
 from tests.lab.record.conftest import export_files, lab_with
 
@@ -75,7 +76,7 @@ def test_runs_are_judged_the_same(both: tuple[Path, Path]) -> None:
 
 def test_pages_print_head_and_number_of_entries(both: tuple[Path, Path], materials: tuple[Material, Material]) -> None:
     head = record_head(load_laboratory(both[1]))
-    assert head.entries == 6 + 29 + 1
+    assert head.entries == LATEST + 29 + 1
     folder, record = materials
     line = f"{head.entries} entries, head {head.digest}"
     run = record.runs[0]

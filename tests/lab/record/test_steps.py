@@ -2,14 +2,31 @@
 
 from __future__ import annotations
 
+import hashlib
+import zlib
+from pathlib import Path
+
 import pytest
+from pandas.testing import assert_frame_equal
 
 from labcalc.errors import RecordError
-from labcalc.lab import Laboratory, add_decision, add_exports, find_entries, read_record, record_head, verify_record
+from labcalc.exports.read import read_bytes, zone_of
+from labcalc.lab import (
+    Laboratory,
+    add_decision,
+    add_exports,
+    find_entries,
+    read,
+    read_record,
+    record_head,
+    verify_record,
+)
+from labcalc.lab.record.contents import PARTS, digest_of, packed_rows, stated_source, stored_refusals, stored_rows
 from labcalc.lab.record.database import database_of
 from labcalc.lab.record.journal import append
 from labcalc.lab.record.steps import LATEST, bring_up_to_date, opened, step_of
 from tests.lab.record.conftest import export_files
+from tests.lab.record.test_adding import ODD
 
 
 @pytest.mark.parametrize("earlier", range(LATEST))
@@ -27,6 +44,32 @@ def test_from_each_earlier_step(laboratory: Laboratory, earlier: int, tmp_path: 
     add_decision(laboratory, who="Inês", what="conclusion", why="seen", instrument="VD-1")
     assert len(read_record(laboratory).table) == 3
     assert verify_record(laboratory)[1] is None
+
+
+@pytest.mark.parametrize("earlier", [4, 5, 6])
+def test_rows_of_an_earlier_version_stay(laboratory: Laboratory, tmp_path: Path, earlier: int) -> None:
+    """Written as those versions did, with a table of rows, they are what the same export gives today."""
+    (tmp_path / "odd.csv").write_text(ODD, encoding="utf-8")
+    database, data = database_of(laboratory), (tmp_path / "odd.csv").read_bytes()
+    digest, zone = hashlib.sha256(data).hexdigest(), zone_of(laboratory.time_zone)
+    columns, refusals, source = read_bytes(tmp_path / "odd.csv", data, digest, laboratory.profiles, zone)
+    parts = stored_rows(columns), stored_refusals(refusals), [(line,) for line in source.set_aside]
+    stated = {**stated_source(source), "parts_sha256": digest_of(parts), "size": len(data)}
+    with database.writing() as connection:
+        bring_up_to_date(connection, database.place, earlier)
+        n = append(connection, kind="export", who="Inês", content=stated)
+        connection.add("exports", [(n, digest, len(data), zlib.compress(data))])
+        connection.add("readings", [(n, n)])
+        for table, rows in zip(("rows", *PARTS), parts, strict=True):
+            connection.add(table, ((n, place, *row) for place, row in enumerate(rows, 1)))
+        if earlier >= 5:
+            connection.add("packed_rows", [(n, packed_rows(parts[0]))])
+    assert_frame_equal(read_record(laboratory).table, read(tmp_path / "odd.csv", laboratory).table)
+    assert read_record(laboratory).refusals == refusals
+    assert verify_record(laboratory)[1] is None
+    assert [one.n for one in find_entries(laboratory, sample=parts[0][0][1])] == [n]
+    with database.reading() as connection:
+        assert not connection.has_table("rows")
 
 
 def test_a_step_that_fails_leaves_the_record_as_it_was(laboratory: Laboratory, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -24,7 +24,7 @@ from labcalc.lab import (
     verify_record,
 )
 from labcalc.lab.record.chain import ORIGIN, canonical, linked
-from labcalc.lab.record.contents import packed_rows
+from labcalc.lab.record.contents import ROW_COLUMNS, packed_rows, rows_of
 from tests.lab.record.conftest import export_files, lab_with
 
 Change = Callable[[sqlite3.Connection], object]
@@ -32,13 +32,13 @@ Change = Callable[[sqlite3.Connection], object]
 
 @pytest.fixture
 def filled(tmp_path: Path) -> Laboratory:
-    """Entries 1 to 6 are steps, 7 to 10 exports of three rows, 11 and 12 decisions; 12 takes the place of 10."""
+    """Entries 1 to 7 are steps, 8 to 11 exports of three rows, 12 and 13 decisions; 13 takes the place of 11."""
     laboratory = lab_with(tmp_path)
     files = export_files(tmp_path / "exports", 4)
     files[1].write_text(files[1].read_text("utf-8") + "S9;2026-03-02 09:00;40;broken;838.9;\n----------\n", "utf-8")
     list(add_exports(laboratory, files, who="Inês"))
     add_decision(laboratory, who="Inês", what="conclusion", why="seen", instrument="VD-1")
-    add_decision(laboratory, who="Inês", what="conclusion", why="seen better", instrument="VD-1", corrects=11)
+    add_decision(laboratory, who="Inês", what="conclusion", why="seen better", instrument="VD-1", corrects=12)
     return laboratory
 
 
@@ -57,49 +57,51 @@ def change(laboratory: Laboratory, *statements: str | Change) -> None:
 
 def test_what_was_written_holds(filled: Laboratory) -> None:
     head, fault = verify_record(filled)
-    assert (head.entries, fault) == (12, None)
-    assert verify_record(filled, {12: head.digest[:16].upper()}) == (head, None)
+    assert (head.entries, fault) == (13, None)
+    assert verify_record(filled, {13: head.digest[:16].upper()}) == (head, None)
 
 
 @pytest.mark.parametrize(
     ("statement", "told"),
     [
-        ("UPDATE entries SET content = replace(content, 'run_001', 'run_100') WHERE n = 8", "entry 8: its text is not"),
-        ("UPDATE entries SET who = 'Bo' WHERE n = 7", "entry 7: its columns say something else than its text"),
-        ("UPDATE entries SET at = '2020-01-01T00:00:00Z' WHERE n = 7", "entry 7: its columns say something else"),
-        ("UPDATE entries SET corrects = NULL WHERE n = 12", "entry 12: its columns say something else"),
-        ("UPDATE entries SET kind = 'note' WHERE n = 7", "entry 7: its columns say something else"),
-        ("DELETE FROM entries WHERE n = 9", "entry 9: it is missing"),
-        ("UPDATE entries SET n = CASE n WHEN 8 THEN 61 ELSE n END", "entry 8: it is missing"),
-        ("UPDATE rows SET kinematic_viscosity_mm2_s = '15.5' WHERE entry = 8 AND place = 2", "entry 8: its rows, ref"),
-        ("UPDATE rows SET measured_at_utc = NULL WHERE entry = 8 AND place = 2", "entry 8: its rows, refused rows"),
-        ("UPDATE rows SET sample = 'S99' WHERE entry = 8 AND place = 2", "entry 8: its rows, refused rows"),
-        ("DELETE FROM rows WHERE entry = 10 AND place = 3", "entry 10: its rows, refused rows or lines set aside"),
-        ("INSERT INTO rows (entry, place, replicate, source_line) VALUES (9, 10, 1, 10)", "entry 9: its rows, refused"),
-        ("INSERT INTO rows (entry, place, replicate, source_line) VALUES (11, 10, 1, 10)", "entry 11: the table rows"),
-        ("UPDATE refusals SET expected = 'nothing'", "entry 8: its rows, refused rows or lines set aside"),
-        ("DELETE FROM lines_set_aside", "entry 8: its rows, refused rows or lines set aside"),
-        ("UPDATE readings SET export = 8 WHERE entry = 7", "entry 7: it is the reading of another export"),
-        ("DELETE FROM readings WHERE entry = 7", "entry 7: it is the reading of another export"),
-        ("DELETE FROM exports WHERE entry = 7", "entry 7: its export is missing"),
-        ("UPDATE exports SET packed = x'00' WHERE entry = 7", "entry 7: its export can't be unpacked"),
-        ("UPDATE exports SET size = size + 1 WHERE entry = 7", "entry 7: its export is not the one that was added"),
+        ("UPDATE entries SET content = replace(content, 'run_001', 'run_100') WHERE n = 9", "entry 9: its text is not"),
+        ("UPDATE entries SET who = 'Bo' WHERE n = 8", "entry 8: its columns say something else than its text"),
+        ("UPDATE entries SET at = '2020-01-01T00:00:00Z' WHERE n = 8", "entry 8: its columns say something else"),
+        ("UPDATE entries SET corrects = NULL WHERE n = 13", "entry 13: its columns say something else"),
+        ("UPDATE entries SET kind = 'note' WHERE n = 8", "entry 8: its columns say something else"),
+        ("DELETE FROM entries WHERE n = 10", "entry 10: it is missing"),
+        ("UPDATE entries SET n = CASE n WHEN 9 THEN 61 ELSE n END", "entry 9: it is missing"),
+        (lambda connection: _edit(connection, 9, 1, "kinematic_viscosity_mm2_s", "15.5"), "entry 9: its rows, refused"),
+        (lambda connection: _edit(connection, 9, 1, "measured_at", None), "entry 9: its rows, refused rows"),
+        (lambda connection: _edit(connection, 9, 1, "sample", "S99"), "entry 9: its rows, refused rows"),
+        (lambda connection: _edit(connection, 11, 2), "entry 11: its rows, refused rows or lines set aside"),
+        ("UPDATE names SET name = 'S99' WHERE entry = 9 AND name = 'S4'", "entry 9: it is found by other names"),
+        ("DELETE FROM names WHERE entry = 10", "entry 10: it is found by other names than those of its rows"),
+        ("INSERT INTO names VALUES (10, 'sample', 'S99')", "entry 10: it is found by other names"),
+        ("INSERT INTO names VALUES (12, 'sample', 'S99')", "entry 12: the table names holds something for it"),
+        ("UPDATE refusals SET expected = 'nothing'", "entry 9: its rows, refused rows or lines set aside"),
+        ("DELETE FROM lines_set_aside", "entry 9: its rows, refused rows or lines set aside"),
+        ("UPDATE readings SET export = 9 WHERE entry = 8", "entry 8: it is the reading of another export"),
+        ("DELETE FROM readings WHERE entry = 8", "entry 8: it is the reading of another export"),
+        ("DELETE FROM exports WHERE entry = 8", "entry 8: its export is missing"),
+        ("UPDATE exports SET packed = x'00' WHERE entry = 8", "entry 8: its export can't be unpacked"),
+        ("UPDATE exports SET size = size + 1 WHERE entry = 8", "entry 8: its export is not the one that was added"),
         (
             lambda connection: connection.execute("UPDATE exports SET packed = ?", (zlib.compress(b"other"),)),
-            "entry 7: its export is not the one that was added",
+            "entry 8: its export is not the one that was added",
         ),
-        ("INSERT INTO exports VALUES (11, 'x', 1, x'00')", "entry 11: the table exports holds something for it"),
-        ("UPDATE packed_rows SET packed = x'00' WHERE entry = 8", "entry 8: what pages are made from can't be"),
-        ("DELETE FROM packed_rows WHERE entry = 8", "entry 8: what pages are made from is missing"),
+        ("INSERT INTO exports VALUES (12, 'x', 1, x'00')", "entry 12: the table exports holds something for it"),
+        ("UPDATE packed_rows SET packed = x'00' WHERE entry = 9", "entry 9: its rows are missing or can't be unpacked"),
+        ("DELETE FROM packed_rows WHERE entry = 9", "entry 9: its rows are missing"),
         (
-            "UPDATE packed_rows SET packed = (SELECT packed FROM packed_rows WHERE entry = 9) WHERE entry = 8",
-            "entry 8: what pages are made from is not its rows",
+            "UPDATE packed_rows SET packed = (SELECT packed FROM packed_rows WHERE entry = 10) WHERE entry = 9",
+            "entry 9: its rows, refused rows or lines set aside",
         ),
         (
             lambda connection: connection.execute("UPDATE packed_rows SET packed = ?", (packed_rows([]),)),
-            "entry 7: what pages are made from is not its rows",
+            "entry 8: its rows, refused rows or lines set aside",
         ),
-        ("INSERT INTO packed_rows VALUES (11, x'00')", "entry 11: the table packed_rows holds something for it"),
+        ("INSERT INTO packed_rows VALUES (12, x'00')", "entry 12: the table packed_rows holds something for it"),
         ("UPDATE steps SET head = 'x' WHERE step = 2", "entry 2: its step is not the one that was taken"),
         ("DELETE FROM steps WHERE step = 1", "entry 1: its step is not the one that was taken"),
     ],
@@ -109,42 +111,53 @@ def test_the_first_bad_entry_is_named(filled: Laboratory, statement: str | Chang
     assert str(verify_record(filled)[1]).startswith(told)
 
 
+def _edit(connection: sqlite3.Connection, entry: int, at: int, column: str = "", value: str | None = None) -> None:
+    """Write another value into a packed row, or leave the row out."""
+    (packed,) = connection.execute("SELECT packed FROM packed_rows WHERE entry = ?", (entry,)).fetchone()
+    rows = [list(row) for row in rows_of(packed)]
+    if column:
+        rows[at][ROW_COLUMNS.index(column)] = value
+    else:
+        del rows[at]
+    connection.execute("UPDATE packed_rows SET packed = ? WHERE entry = ?", (packed_rows(rows), entry))
+
+
 def test_entries_that_changed_places(filled: Laboratory) -> None:
-    swap = "UPDATE entries SET n = CASE n WHEN 51 THEN 9 WHEN 9 THEN 8 ELSE n END WHERE n IN (51, 9)"
-    change(filled, "UPDATE entries SET n = 51 WHERE n = 8", "UPDATE entries SET n = 52 WHERE n = 9")
-    change(filled, swap, "UPDATE entries SET n = 8 WHERE n = 52")
-    assert str(verify_record(filled)[1]) == "entry 8: it doesn't follow the entry before it"
+    swap = "UPDATE entries SET n = CASE n WHEN 51 THEN 10 WHEN 10 THEN 9 ELSE n END WHERE n IN (51, 10)"
+    change(filled, "UPDATE entries SET n = 51 WHERE n = 9", "UPDATE entries SET n = 52 WHERE n = 10")
+    change(filled, swap, "UPDATE entries SET n = 9 WHERE n = 52")
+    assert str(verify_record(filled)[1]) == "entry 9: it doesn't follow the entry before it"
 
 
 def test_an_end_cut_off_contradicts_paper_only(filled: Laboratory) -> None:
     head, _ = verify_record(filled)
-    change(filled, "DELETE FROM entries WHERE n = 12")
+    change(filled, "DELETE FROM entries WHERE n = 13")
     assert verify_record(filled)[1] is None
-    cut = verify_record(filled, {12: head.digest})[1]
-    assert str(cut) == "entry 12: a printed head names it; the record ends with 11"
+    cut = verify_record(filled, {13: head.digest})[1]
+    assert str(cut) == "entry 13: a printed head names it; the record ends with 12"
 
 
 def test_a_record_written_anew_contradicts_paper_only(filled: Laboratory) -> None:
     head, _ = verify_record(filled)
     change(filled, _write_anew)
     assert verify_record(filled)[1] is None
-    fault = verify_record(filled, {12: head.digest[:16]})[1]
+    fault = verify_record(filled, {13: head.digest[:16]})[1]
     assert fault is not None
-    assert (fault.entry, fault.problem.endswith(f"{head.digest[:16]} was printed")) == (12, True)
+    assert (fault.entry, fault.problem.endswith(f"{head.digest[:16]} was printed")) == (13, True)
 
 
 @pytest.mark.parametrize("text", ["no JSON", "[1]", '{"content":{}}', '{"content":{"n":1.5}}'])
 def test_a_text_that_is_none_of_labcalc(filled: Laboratory, text: str) -> None:
     def forge(connection: sqlite3.Connection) -> None:
-        (previous,) = connection.execute("SELECT previous FROM entries WHERE n = 12").fetchone()
-        connection.execute("UPDATE entries SET content = ?, digest = ? WHERE n = 12", (text, linked(previous, text)))
+        (previous,) = connection.execute("SELECT previous FROM entries WHERE n = 13").fetchone()
+        connection.execute("UPDATE entries SET content = ?, digest = ? WHERE n = 13", (text, linked(previous, text)))
 
     change(filled, forge)
     fault = verify_record(filled)[1]
     assert fault is not None
     assert (fault.entry, fault.problem) in (
-        (12, "its text is not one that labcalc writes"),
-        (12, "its columns say something else than its text"),
+        (13, "its text is not one that labcalc writes"),
+        (13, "its columns say something else than its text"),
     )
 
 
@@ -152,7 +165,7 @@ def _write_anew(connection: sqlite3.Connection) -> None:
     previous = ORIGIN
     for n, content in connection.execute("SELECT n, content FROM entries ORDER BY n").fetchall():
         stated = json.loads(content)
-        if n == 11:
+        if n == 12:
             stated["content"]["why"] = "as wished"
         text = canonical(stated)
         digest = linked(previous, text)
@@ -164,10 +177,10 @@ def _write_anew(connection: sqlite3.Connection) -> None:
 @pytest.mark.parametrize(
     ("statement", "told"),
     [
-        ("UPDATE refused SET sha256 = 'x'", "entry 13: its export is not the one that was refused"),
-        ("UPDATE refused SET packed = x'00'", "entry 13: its export can't be unpacked"),
-        ("DELETE FROM refused", "entry 13: its export is not the one that was refused"),
-        ("INSERT INTO refused VALUES (11, 'x', x'00')", "entry 11: the table refused holds something for it"),
+        ("UPDATE refused SET sha256 = 'x'", "entry 14: its export is not the one that was refused"),
+        ("UPDATE refused SET packed = x'00'", "entry 14: its export can't be unpacked"),
+        ("DELETE FROM refused", "entry 14: its export is not the one that was refused"),
+        ("INSERT INTO refused VALUES (12, 'x', x'00')", "entry 12: the table refused holds something for it"),
     ],
 )
 def test_an_export_that_was_refused_is_held_too(filled: Laboratory, tmp_path: Path, statement: str, told: str) -> None:
@@ -181,35 +194,35 @@ def test_an_export_that_was_refused_is_held_too(filled: Laboratory, tmp_path: Pa
 def test_triggers_that_are_gone_are_told(filled: Laboratory) -> None:
     assert filled.file is not None
     with closing(sqlite3.connect(filled.file.parent / "record.sqlite", isolation_level=None)) as connection:
-        connection.execute("DROP TRIGGER rows_update")
-    told = "entry 12: all holds up to it, but the triggers that refuse changes are gone or others: rows_update"
+        connection.execute("DROP TRIGGER names_update")
+    told = "entry 13: all holds up to it, but the triggers that refuse changes are gone or others: names_update"
     assert str(verify_record(filled)[1]) == told
 
 
 @pytest.mark.parametrize(
     "statement",
     [
-        "UPDATE entries SET content = 'no JSON' WHERE n = 8",
-        "UPDATE entries SET content = '{\"content\":{}}' WHERE n = 8",
-        "UPDATE packed_rows SET packed = x'00' WHERE entry = 8",
-        f"UPDATE packed_rows SET packed = x'{zlib.compress(b'no JSON').hex()}' WHERE entry = 8",
-        f"UPDATE packed_rows SET packed = x'{zlib.compress(b'[3,[]]' + bytes(10)).hex()}' WHERE entry = 8",
+        "UPDATE entries SET content = 'no JSON' WHERE n = 9",
+        "UPDATE entries SET content = '{\"content\":{}}' WHERE n = 9",
+        "UPDATE packed_rows SET packed = x'00' WHERE entry = 9",
+        f"UPDATE packed_rows SET packed = x'{zlib.compress(b'no JSON').hex()}' WHERE entry = 9",
+        f"UPDATE packed_rows SET packed = x'{zlib.compress(b'[3,[]]' + bytes(10)).hex()}' WHERE entry = 9",
     ],
 )
 def test_a_record_that_somebody_wrote_into_is_refused_in_one_line(filled: Laboratory, statement: str) -> None:
     change(filled, statement)
-    with pytest.raises(RecordError, match=r"entry 8: its text is not|verify` names the entry"):
+    with pytest.raises(RecordError, match=r"entry 9: its text is not|verify` names the entry"):
         read_record(filled)
-    with pytest.raises(RecordError, match="entry 8: its text is not") if "no JSON" in statement else nullcontext():
+    with pytest.raises(RecordError, match="entry 9: its text is not") if "no JSON" in statement else nullcontext():
         [one.for_programs for one in find_entries(filled)]
 
 
 def test_a_decision_that_somebody_wrote_over_stops_no_other(filled: Laboratory) -> None:
     add_decision(filled, who="Inês", what="accept", why="new lot", run="R8")
-    change(filled, "UPDATE entries SET content = 'no JSON' WHERE n = 12")
+    change(filled, "UPDATE entries SET content = 'no JSON' WHERE n = 13")
     decided = checked_decisions(filled)
     assert [one.why for one in decided.decisions] == ["seen", "new lot"]
-    assert [str(one) for one in decided.unusable] == ["the record: entry 12: its text is not one that labcalc writes"]
+    assert [str(one) for one in decided.unusable] == ["the record: entry 13: its text is not one that labcalc writes"]
 
 
 def test_an_index_that_hides_an_entry_is_told(filled: Laboratory) -> None:
@@ -231,7 +244,7 @@ def test_a_file_that_is_taken_for_known_and_isnt_is_told(filled: Laboratory, tmp
     forged = tmp_path / "exports" / "other.csv"
     forged.write_text("another", encoding="utf-8")
     os.utime(forged, (1_700_000_000, 1_700_000_000))
-    stamp = (str(forged), forged.stat().st_size, forged.stat().st_mtime_ns, 7)
+    stamp = (str(forged), forged.stat().st_size, forged.stat().st_mtime_ns, 8)
     change(filled, lambda connection: connection.execute("INSERT INTO stamps VALUES (?, ?, ?, ?)", stamp))
     list(add_exports(filled, [tmp_path / "exports"], who="Inês"))
     assert verify_record(filled)[1] is None
