@@ -20,7 +20,6 @@ from labcalc.statistics import (
     variance_components,
 )
 from labcalc.statistics.precision.nested_components import component_weights, sum_weights
-from labcalc.statistics.precision.restricted_likelihood import Jet
 from tests.statistics.data import columns
 from tests.statistics.test_analysis_of_variance import SERIES, UNEVEN, gauge, spread_out
 
@@ -334,22 +333,5 @@ def test_a_balanced_likelihood_by_hand() -> None:
     between, within = 2.0 * np.var([10.0, 12.0, 14.0, 18.0], ddof=1), 2.0
     assert (found.names, found.mean) == (("day", "run"), pytest.approx(13.5))
     assert found.variances == pytest.approx(((between - within) / 2.0, within))
-    assert found.deviations == pytest.approx((math.sqrt((between - within) / 2.0), math.sqrt(within)))
-    assert found.steps <= 1, "the analysis of variance is where it starts"
     none = likelihood_components([1.0, 3.0, 1.0, 3.0, 1.1, 3.0], {"day": [1, 1, 2, 2, 3, 3]})
     assert none.variances[0] == 0.0
-
-
-def test_derivatives_of_jets_against_differences() -> None:
-    """a b - b/a + ln(ab) at (1.3, 0.7): gradient and curvature by hand."""
-    a, b = (Jet.parameter(value, place, 2) for place, value in enumerate((1.3, 0.7)))
-    found = a * b - b * a.reciprocal() + (a * b).log().times(3.0)
-    x, y = 1.3, 0.7
-    assert found.value == pytest.approx([x * y - y / x + 3.0 * math.log(x * y)])
-    assert found.slope[0] == pytest.approx([y + y / x**2 + 3.0 / x, x - 1.0 / x + 3.0 / y])
-    crossed = 1.0 + 1.0 / x**2
-    assert found.bend[0] == pytest.approx(np.array([[-2.0 * y / x**3 - 3.0 / x**2, crossed], [crossed, -3.0 / y**2]]))
-    many = a.times(np.array([1.0, 2.0, 4.0]))
-    assert many.summed(np.array([0, 2])).value == pytest.approx([3.9, 5.2])
-    assert many.summed(np.array([0, 2])).slope.tolist() == [[3.0, 0.0], [4.0, 0.0]]
-    assert many.taken(np.array([2, 0])).value == pytest.approx([5.2, 1.3])
