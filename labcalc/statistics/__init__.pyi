@@ -13,7 +13,6 @@ from .charts.control_limits import (
 )
 from .charts.drift import Drift as Drift, drift_of as drift_of
 from .charts.early import early_signals as early_signals, self_starting as self_starting
-from .charts.exact_run_lengths import ewma_run_length as ewma_run_length, rules_run_length as rules_run_length
 from .charts.lots import NewLot as NewLot, lot_change as lot_change
 from .charts.normality import (
     NormalityTest as NormalityTest,
@@ -26,7 +25,13 @@ from .charts.normality import (
 )
 from .charts.onset import Onset as Onset, onset_of as onset_of
 from .charts.periods import PeriodComparison as PeriodComparison, compare_periods as compare_periods
-from .charts.run_length import RunLength as RunLength
+from .charts.run_length import (
+    RunLength as RunLength,
+    SimulatedRunLength as SimulatedRunLength,
+    ewma_run_length as ewma_run_length,
+    rules_run_length as rules_run_length,
+    simulated_run_length as simulated_run_length,
+)
 from .charts.run_rules import (
     NELSON as NELSON,
     PETROLEUM as PETROLEUM,
@@ -42,10 +47,6 @@ from .charts.run_rules import (
     run_rule_signals as run_rule_signals,
 )
 from .charts.sight import ChartSight as ChartSight, chart_sight as chart_sight
-from .charts.simulated_run_lengths import (
-    SimulatedRunLength as SimulatedRunLength,
-    simulated_run_length as simulated_run_length,
-)
 from .charts.sustained import SustainedShift as SustainedShift, sustained_shift as sustained_shift
 from .coverage import coverage_factor as coverage_factor, effective_degrees_of_freedom as effective_degrees_of_freedom
 from .decisions.conformity import (

@@ -136,14 +136,15 @@ def test_a_large_shift_is_found_at_once() -> None:
 
 
 @pytest.mark.parametrize(
-    ("weight", "individuals_limit", "accuracy"), [(0.4, math.inf, 1e-6), (0.01, math.inf, 1e-6), (0.4, 3.0, 3e-4)]
+    ("weight", "individuals_limit", "accuracy"),
+    [(0.4, math.inf, 1e-4), (0.05, math.inf, 1e-3), (0.01, math.inf, 4e-3), (0.4, 3.0, 1e-4)],
 )
-def test_twice_the_nodes_change_nothing(
+def test_twice_the_cells_change_nothing(
     weight: float, individuals_limit: float, accuracy: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The accuracy that the docstring states, against a finer division of the same integral."""
+    """The accuracy that the docstring states, against finer cells."""
     usual = ewma_run_length(weight, individuals_limit=individuals_limit).average
-    monkeypatch.setattr("labcalc.statistics.charts.exact_run_lengths._NODES", 161)
+    monkeypatch.setattr("labcalc.statistics.charts.run_length._CELLS", 801)
     assert usual == pytest.approx(ewma_run_length(weight, individuals_limit=individuals_limit).average, rel=accuracy)
 
 
