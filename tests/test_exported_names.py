@@ -54,7 +54,7 @@ NAMES = {
         grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test high_low_carry_over high_low_steps
         holm_adjusted individuals_limits interlaboratory_cells interlaboratory_precision lie_within
         likelihood_components limits_leave_room lot_change mandel_h_limit mandel_k_limit mandel_statistics
-        mean_variance moving_ranges nested_analysis one_sided_margin onset_of order_effect pairs_needed
+        moving_ranges nested_analysis one_sided_margin onset_of order_effect pairs_needed
         passing_bablok_line performance_index pooled_precision precision_relations proficiency_round q_hampel
         resolution robust_mean_uncertainty rounded rounded_to_figures rounding_step rules_run_length
         run_rule_signals score_words scores_together screen_cells self_starting serial_dependence

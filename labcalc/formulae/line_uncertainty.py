@@ -11,7 +11,6 @@ from labcalc.formulae._least_squares import (
     Arrays,
     StraightLine,
     ends_of_curves,
-    in_blocks,
     points_of_curves,
     straight_line,
 )
@@ -137,7 +136,7 @@ def estimate_viscosity_temperature(
     if not known:
         _refuse_two_results(points)
     percent = stated_percent(1.0 if uncertainty_percent is None else uncertainty_percent, viscosity)
-    *fitted, squares, residuals, height, slope = in_blocks(_weighted_line, kelvin(temperature), percent, viscosity)
+    *fitted, squares, residuals, height, slope = _weighted_line(kelvin(temperature), percent, viscosity)
     refuse_rising(temperature, viscosity)
     fit, degrees, noise = StraightLine(*fitted), np.inf, np.sqrt(np.mean(percent**2, axis=-1))
     if not known:

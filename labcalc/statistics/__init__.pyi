@@ -148,9 +148,6 @@ from .precision.long_term_precision import (
     site_precision as site_precision,
     spread_interval as spread_interval,
 )
-from .precision.measurement_plan import (
-    mean_variance as mean_variance,
-)
 from .precision.method_precision import (
     InterlaboratoryPrecision as InterlaboratoryPrecision,
     interlaboratory_precision as interlaboratory_precision,

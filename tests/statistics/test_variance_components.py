@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, strategies as st
 from scipy import stats
 
+from labcalc.lessons.components import plan_spread
 from labcalc.statistics import (
     combination_interval,
     likelihood_components,
-    mean_variance,
     nested_analysis,
     spread_interval,
     variance_components,
@@ -54,8 +54,7 @@ def test_voltage_standard_of_the_guide() -> None:
     found = variance_components(nested_analysis(results, {"day": np.repeat(np.arange(10), 5)}))
     day, result = found.components
     assert day.deviation == pytest.approx(43.0, abs=0.5)
-    variance = mean_variance({"day": day.variance, "result": result.variance}, {"day": 10, "result": 5})
-    assert math.sqrt(variance) == pytest.approx(18.0, abs=0.5)
+    assert plan_spread(day.deviation, result.deviation, 10, 5) == pytest.approx(18.0, abs=0.5)
 
 
 def test_gauge_study_in_components() -> None:
@@ -247,11 +246,10 @@ def test_a_confidence_outside_its_range_is_refused() -> None:
         combination_interval([1.0], [1.0], [3.0], confidence=95)
 
 
-def test_variance_of_a_mean_by_simulation() -> None:
-    variances, counts = {"operator": 2.0, "day": 1.0, "run": 4.0}, {"operator": 3, "day": 2, "run": 2}
-    generator, factors = np.random.default_rng(4), balanced(3, 2, 2)
-    means = [drawn(factors, tuple(variances.values()), generator).mean() for _ in range(4000)]
-    assert np.var(means) == pytest.approx(mean_variance(variances, counts), rel=0.07)
+def test_spread_of_a_mean_by_simulation() -> None:
+    generator, factors = np.random.default_rng(4), balanced(3, 2)
+    means = [drawn(factors, (2.0, 4.0), generator).mean() for _ in range(4000)]
+    assert np.std(means) == pytest.approx(plan_spread(math.sqrt(2.0), 2.0, 3, 2), rel=0.04)
 
 
 def test_components_by_hand() -> None:
