@@ -287,6 +287,7 @@ _HEAD = table(
         "logo": Key(text, ""),
         "time_zone": Key(_time_zone),
         "earlier_exports": Key(listed(text, "patterns", may_be_empty=True), ()),
+        "proficiency_rounds": Key(text, ""),
     },
     dict,
 )

@@ -287,6 +287,7 @@ class Laboratory:
     earlier_exports: tuple[str, ...] = ()
     """Patterns, relative to lab.toml, of the exports that make up the laboratory's record: where earlier runs and
     reference-oil results are looked up."""
+    proficiency_rounds: str = ""  # file of rounds of proficiency tests, relative to lab.toml; empty without one
     record: RecordPlace | None = None
     """None: the exports of ``earlier_exports`` and the lines of ``decisions.jsonl`` are the record."""
     recorded: Head | None = None
