@@ -165,6 +165,7 @@ class ReportChoices:
     """What reports show and by which limits a run is looked at."""
 
     statement: str = ""  # what the laboratory states on each of them, beneath the signatures
+    method_pages: str = ""  # folder of the pages of ``labcalc methods`` as a report sees it; empty: no links to them
     temperatures_C: tuple[float, ...] = ()
     """Temperatures at which the viscosity is reported beside the measured ones, [°C]."""
     quantities: tuple[str, ...] = ()
