@@ -199,10 +199,12 @@ def _single(rounds: tuple[ScoredRound, ...]) -> Iterator[Finding]:
     for one in rounds:
         about = f"{one.quantity}, {one.name}"
         numbers = f"own {numeral(one.own, figures=5)}, assigned {numeral(one.assigned, figures=5)}"
-        for name, word in one.words.items():
-            if word in ("warning", "action"):
-                to_do = _CLAIM if name in ("ζ", "E_n") else _CAUSE
-                yield 1 + (word == "action"), about, f"{name} {signed(one.scores[name], 2)}, {word} ({numbers})", to_do
+        poor = {name: word for name, word in one.words.items() if word in ("warning", "action")}
+        of_claim = {name: poor.pop(name) for name in ("ζ", "E_n") if name in poor}
+        for to_do, some in ((_CAUSE, poor), (_CLAIM, of_claim)):
+            if some:
+                found = "; ".join(f"{name} {signed(one.scores[name], 2)}, {word}" for name, word in some.items())
+                yield 1 + ("action" in some.values()), about, f"{found} ({numbers})", to_do
         if one.p_own_spread < 0.01:
             found = f"own results scatter {numeral(one.own_spread)} times as much as laboratories among each other"
             yield 1, about, f"{found}, {p_value(one.p_own_spread)}", _SCATTER
