@@ -10,7 +10,6 @@ import pytest
 from scipy import stats
 
 from labcalc.statistics import (
-    STANDARD_LIMITS,
     PerformanceThresholds,
     SitePrecision,
     bias_test,
@@ -23,6 +22,7 @@ from labcalc.statistics import (
     site_precision,
     spread_interval,
 )
+from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
 from tests.statistics.data import columns
 
 

@@ -11,19 +11,15 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from labcalc.statistics import (
-    ExtremeDeviates,
     cochran_limit,
     cochran_test,
-    extreme_deviate_limit,
     extreme_deviates,
     grubbs_limit,
     grubbs_pair_limit,
-    grubbs_pair_test,
     grubbs_test,
-    mandel_h_limit,
-    mandel_k_limit,
 )
-from labcalc.statistics.precision.outliers import standing_of
+from labcalc.statistics.precision.outlier_limits import extreme_deviate_limit, mandel_h_limit, mandel_k_limit
+from labcalc.statistics.precision.outliers import ExtremeDeviates, grubbs_pair_test, standing_of
 from tests.statistics.data import columns, rows
 from tests.statistics.grubbs_pairs import largest_deviate_distribution, pair_limit
 

@@ -11,15 +11,10 @@ import pytest
 from scipy.stats import norm
 
 from labcalc.statistics import (
-    NELSON,
-    PETROLEUM,
     RULE_SETS,
-    WESTERN_ELECTRIC,
-    Alternation,
     Beyond,
     RunLength,
     RunRule,
-    Trend,
     Within,
     ewma,
     ewma_run_length,
@@ -29,6 +24,7 @@ from labcalc.statistics import (
 )
 from labcalc.statistics.charts.rules_as_chain import rule_chain
 from labcalc.statistics.charts.run_length import chain_run_length
+from labcalc.statistics.charts.run_rules import NELSON, PETROLEUM, WESTERN_ELECTRIC, Alternation, Trend
 from tests.statistics.data import rows
 
 RULES: dict[str, RunRule] = {

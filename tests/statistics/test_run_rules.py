@@ -10,17 +10,14 @@ import numpy as np
 import pytest
 
 from labcalc.statistics import (
-    NELSON,
     RULE_SETS,
-    WESTERN_ELECTRIC,
-    Alternation,
     Beyond,
     RunRule,
     Signal,
-    Trend,
     Within,
     run_rule_signals,
 )
+from labcalc.statistics.charts.run_rules import NELSON, WESTERN_ELECTRIC, Alternation, Trend
 from tests.statistics.data import rows
 
 CASES = {

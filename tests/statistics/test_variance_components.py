@@ -13,13 +13,12 @@ from scipy import stats
 
 from labcalc.lessons.components import plan_spread
 from labcalc.statistics import (
-    combination_interval,
     likelihood_components,
     nested_analysis,
     spread_interval,
     variance_components,
 )
-from labcalc.statistics.precision.nested_components import component_weights, sum_weights
+from labcalc.statistics.precision.nested_components import combination_interval, component_weights, sum_weights
 from tests.statistics.data import columns
 from tests.statistics.test_analysis_of_variance import SERIES, UNEVEN, gauge, spread_out
 

@@ -70,7 +70,7 @@ def rules_run_length(rules: tuple[RunRule, ...], shift: float = 0.0) -> RunLengt
     Raises ValueError : A rule looks at trends, or the rules have more than 4000 states.
     Source : Champ, C. W., Woodall, W. H.: Technometrics 29 (1987) 393.
 
-    >>> from labcalc.statistics import WESTERN_ELECTRIC
+    >>> from labcalc.statistics.charts.run_rules import WESTERN_ELECTRIC
     >>> round(rules_run_length(WESTERN_ELECTRIC).average, 2)
     91.75
     """
@@ -181,7 +181,7 @@ def simulated_run_length(
     charts : Number of charts, [-].
     seed : Seed of the generator, [-].
 
-    >>> from labcalc.statistics import NELSON
+    >>> from labcalc.statistics.charts.run_rules import NELSON
     >>> found = simulated_run_length(NELSON, 1.0, charts=500)
     >>> 8.5 < found.average < 11.0
     True
