@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
-from labcalc.formulae.viscosity_models import vogel_coefficients
+from labcalc.formulae.curves.viscosity_models import vogel_coefficients
 
 CURVES = Path(__file__).parent / "published" / "curves"
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae.index import _basis
+from labcalc.formulae.kinds.index import _basis
 
 Row = dict[str, str]
 

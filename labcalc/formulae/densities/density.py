@@ -5,7 +5,7 @@ from numpy.typing import ArrayLike
 
 from labcalc.errors import ConvergenceWarning, OutOfRangeError
 from labcalc.formulae._refusals import Array, liquid_density, refuse_outside, warn_caller
-from labcalc.formulae.volume_corrections import (
+from labcalc.formulae.densities.volume_corrections import (
     BASE_F,
     SHIFT_F,
     Commodity,
