@@ -1,8 +1,10 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
 from .apparatus.air import dry_air_density as dry_air_density
-from .apparatus.capillary import viscosity_from_flow_time as viscosity_from_flow_time
-from .apparatus.capillary_constant import kinetic_energy_factor as kinetic_energy_factor
+from .apparatus.capillary import (
+    kinetic_energy_factor as kinetic_energy_factor,
+    viscosity_from_flow_time as viscosity_from_flow_time,
+)
 from .apparatus.oscillating_tube import (
     OscillatingTube as OscillatingTube,
     adjust_oscillating_tube as adjust_oscillating_tube,
