@@ -10,8 +10,8 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.formulae.line_curvature import bending, curvature
-from labcalc.formulae.walther import double_logarithm
+from labcalc.formulae.curves.line_curvature import bending, curvature
+from labcalc.formulae.curves.walther import double_logarithm
 from tests.real_liquids import GRID_C, Liquids, coolprop_liquids, handbook_liquids, vogel_oils
 
 MEASURED_C = (0.0, 20.0, 40.0, 60.0, 80.0, 100.0)

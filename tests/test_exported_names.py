@@ -35,31 +35,31 @@ NAMES = {
         water_viscosity
     """,
     "labcalc.statistics": """
-        AgreementLimits Alternation AnalysisLine Beyond BiasClass BiasTest CHART_CONSTANTS
-        CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight ComparisonLine Conformity
-        ConformityProbability CrossedEffect CrossedStudy DECISION_RULES DecisionRule DesignStep Distribution
-        Drift DuplicatePrecision EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER
-        HighLowCarryOver InputQuantity InterlaboratoryCells InterlaboratoryPrecision LikelihoodComponents
-        MandelStatistics NELSON NestedAnalysis NewLot NormalityTest ONE_SIDED_FACTOR Onset OrderEffect
-        OutlierFlag OutlierTest PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex PerformanceThresholds
-        PeriodComparison PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision RepeatabilityComparison
-        Resolution RobustEstimate RuleSignals RunLength RunRule STANDARD_LIMITS ScoresTogether ScreenedCells
-        SerialDependence SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift Trend
-        UncertaintyBudget VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within
-        acceptable_result acceptance_interval agreement_limits algorithm_a anderson_darling bias_class bias_test
-        chart_sight cochran_limit cochran_test combination_interval compare_periods compare_repeatability
-        complies conformity_probability coverage_factor critical_range crossed_study decide_conformity
+        AgreementLimits Beyond BiasClass BiasTest CHART_CONSTANTS
+        CRITICAL_RANGE_FACTORS CarriedShare ChartLimits ChartSight ComparisonLine Conformity
+        CrossedEffect CrossedStudy DECISION_RULES DecisionRule DesignStep Distribution
+        Drift DuplicatePrecision EwmaChart FEWEST_CHANGES
+        InputQuantity InterlaboratoryPrecision
+        MandelStatistics Onset OrderEffect
+        OutlierTest PERFORMANCE_THRESHOLDS PerformanceIndex PerformanceThresholds
+        PeriodComparison PrecisionRelation RULE_SETS RepeatabilityComparison
+        Resolution RobustEstimate RunLength RunRule ScoresTogether ScreenedCells
+        SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift
+        UncertaintyBudget VarianceComponent VarianceComponents VarianceSum Within
+        acceptable_result agreement_limits algorithm_a anderson_darling bias_class bias_test
+        chart_sight cochran_limit cochran_test compare_periods compare_repeatability
+        conformity_probability coverage_factor critical_range crossed_study decide_conformity
         deming_line difference_limit_factor drift_of early_signals effective_degrees_of_freedom en_score ewma
-        ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates family_repeatability global_risks
-        grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test high_low_carry_over high_low_steps
+        ewma_chart ewma_run_length extreme_deviates family_repeatability global_risks
+        grubbs_limit grubbs_pair_limit grubbs_test high_low_carry_over high_low_steps
         holm_adjusted individuals_limits interlaboratory_cells interlaboratory_precision lie_within
-        likelihood_components limits_leave_room lot_change mandel_h_limit mandel_k_limit mandel_statistics
-        mean_variance moving_ranges nested_analysis one_sided_margin onset_of order_effect pairs_needed
+        likelihood_components limits_leave_room lot_change mandel_statistics
+        moving_ranges nested_analysis one_sided_margin onset_of order_effect pairs_needed
         passing_bablok_line performance_index pooled_precision precision_relations proficiency_round q_hampel
-        resolution robust_mean_uncertainty rounded rounded_to_figures rounding_step rules_run_length
+        resolution rounded rounded_to_figures rounding_step rules_run_length
         run_rule_signals score_words scores_together screen_cells self_starting serial_dependence
         shares_over_time simulated_run_length site_precision spread_interval standard_from_half_width
-        stated_limits sustained_shift uncertainty_budget variance_components within_materials z_score zeta_score
+        stated_limits sustained_shift uncertainty_budget variance_components within_materials zeta_score
     """,
     "labcalc.exports": """
         Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS

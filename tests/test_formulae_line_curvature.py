@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning
 from labcalc.formulae._tables import published_table
-from labcalc.formulae.line_curvature import curvature
+from labcalc.formulae.curves.line_curvature import curvature
 from tests.line_curvature import curvatures
 from tests.real_liquids import GRID_C, Liquids, coolprop_liquids, handbook_liquids, vogel_oils
 

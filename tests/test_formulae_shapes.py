@@ -102,10 +102,7 @@ FORMULAE: dict[str, Formula] = {
     "fit_ubbelohde_walther": lambda x: formulae.fit_ubbelohde_walther([40.0, 100.0], points(x, 8.0)).m,
     "Andrade.viscosity_at": ANDRADE.viscosity_at,
     "UbbelohdeWaltherLine.kinematic_viscosity_at": WALTHER.kinematic_viscosity_at,
-    "UbbelohdeWaltherLine.confidence_band": lambda x: WALTHER.confidence_band(x, noise_percent=0.3).lowest,
-    "ExponentialCurve.confidence_band, a result": lambda x: (
-        VOGEL.confidence_band(x, noise_percent=0.3, further_results=1).highest
-    ),
+    "ExponentialCurve.confidence_band, a result": lambda x: VOGEL.confidence_band(x, noise_percent=0.3).highest,
     "fit_vogel": lambda x: formulae.fit_vogel([0.0, 40.0, 60.0, 100.0], points(of(x, 1.0, 30.0), 12.0, 6.0, 3.0)).b_K,
     "fraction_that_explains": lambda x: formulae.fraction_that_explains(of(x, 0.5, 20.0), 40.0, OIL, LINE).wright,
     "kinematic_from_engler": formulae.kinematic_from_engler,

@@ -11,6 +11,9 @@ from click.testing import CliRunner
 
 from labcalc import figures, formulae
 from labcalc.cli import main
+from labcalc.figures.run.verdict import show_reported
+from labcalc.judgement import gather, judge
+from labcalc.shipped import sample_exports, sample_lab
 
 
 def test_every_formula_stands_on_a_page(tmp_path: Path) -> None:
@@ -30,3 +33,18 @@ def test_every_formula_stands_on_a_page(tmp_path: Path) -> None:
     drawn = {name for name in dir(figures) if name.endswith(("_picture", "_pictures"))} - {"problem_pictures"}
     assert {name for name in drawn if f"figures.{name}(" not in lines} == set()  # problem_pictures adds sliders to one
     assert pages["gallery.html"].count("<figure") == 15
+
+
+def test_a_report_links_its_methods_where_lab_toml_tells_of_the_pages(tmp_path: Path) -> None:
+    """The sample laboratory's own: each link of the method column leads to a page that names the edition's formula."""
+    text = sample_lab().read_text("utf-8").replace('earlier_exports = ["exports/*"]', "")
+    for name, pages in (("linked", '[report]\nmethod_pages = "methods"\n'), ("plain", "")):
+        (tmp_path / f"{name}.toml").write_text(text.replace("[report]\n", pages or "[report]\n"), encoding="utf-8")
+    assert CliRunner().invoke(main, ["methods", "--out", str(tmp_path / "methods")]).exit_code == 0
+    material, bare = (gather([sample_exports()[0]], tmp_path / f"{name}.toml") for name in ("linked", "plain"))
+    run = "VD-1-260316-06"  # an engine oil at two temperatures
+    links = dict(re.findall(r'<a href="methods/([^"]+)">([^<]+)</a>', show_reported(judge(material.dossier(run))).html))
+    assert links["methods-index.html"].startswith("ASTM D2270")
+    assert links["methods-classification.html"] == "SAE J300_202104"
+    assert all((tmp_path / "methods" / page).exists() for page in links)
+    assert "<a href" not in show_reported(judge(bare.dossier(run))).html

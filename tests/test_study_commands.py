@@ -101,7 +101,7 @@ def test_own_precision_beside_the_round_s(tmp_path: Path) -> None:
             "scheme,round,quantity,own,sigmas\nS,1,V,4,1\n",
             "line 1: column 'sigmas': one each of .*did you mean 'sigma'",
         ),
-        ("scheme,round,quantity,own,own\nS,1,V,4,1\n", "line 1: column 'own': one each of"),
+        ("scheme,round,quantity,own,Own\nS,1,V,4,1\n", "line 1: column 'own': one each of"),
         ("scheme,round,quantity,own\nS,1,V\n", "line 2: 3 cells where the header has 4"),
         ("scheme,round,quantity,own\nS,1,V,4\n", "line 2: nothing to score by: assigned with sigma"),
         ("scheme,round,quantity,own,participants\nS,1,V,4,3 4 a\n", "line 2: participants: could not convert"),

@@ -9,7 +9,7 @@ from labcalc.bench.calculation import Result, Table, table
 from labcalc.bench.typed import Given, numerals
 from labcalc.errors import LabcalcError
 from labcalc.statistics import high_low_carry_over, high_low_steps
-from labcalc.wording import numeral, percent, plain, signed
+from labcalc.wording import counted, numeral, percent, plain, signed
 
 _BASES = {"15 °C": 15.0, "20 °C": 20.0, "60 °F": (60.0 - 32.0) / 1.8}
 
@@ -25,7 +25,10 @@ def density(given: Given) -> Iterator[Result]:
         f"Temperature, {given.unit('to')}": given.said("to", to),
         "Gauge pressure, kPa": [plain(one) for one in at_kPa],
         f"Density, {given.unit('density')}": given.said("density", found, 6),
-        "± (95 %) of the tables, kg/m³": numerals(2.0 * formulae.table_expansion_uncertainty(rho, t, to, **group)),
+        "± (95 %) of the tables, kg/m³": [
+            numeral(float(one)) if one > 1e-6 else "0"
+            for one in 2.0 * formulae.table_expansion_uncertainty(rho, t, to, **group)
+        ],
     }
     yield table("Density", columns)
     at_60F = formulae.density_at_60F(rho, t, P, **group)
@@ -54,8 +57,10 @@ def expansion(given: Given) -> Iterator[Result]:
     """Density by an oil's own expansion, beside the tables."""
     measured, kinds = given["densities"], {key: given[key] for key in ("commodity", "liquid")}
     if len(measured) != 2:
-        raise LabcalcError(f"Measured twice: {len(measured)} lines: two are expected")
-    (t1, rho1), (t2, rho2) = measured
+        raise LabcalcError(f"Measured twice: {counted(len(measured), 'line')}: two are expected")
+    (t1, rho1), (t2, rho2) = measured[np.argsort(measured[:, 0])]
+    if rho1 <= rho2:
+        raise LabcalcError("Measured twice: a density that doesn't fall with temperature; are the two exchanged?")
     own = formulae.density_by_own_expansion(rho1, t1, rho2, t2, given["to"], **kinds)
     columns = {
         f"By its own expansion, {given.unit('densities 2')}": given.said("densities 2", own.density, 6),

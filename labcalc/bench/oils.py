@@ -13,18 +13,16 @@ from labcalc.formulae import EstimatedLine, ViscosityTemperatureLine
 from labcalc.lessons import Plot, Series
 from labcalc.wording import p_value, plain, signed
 
+_FITS = ("fits", "may fit", "no")
 _FUROL_C = {122: 50.0, 210: (210.0 - 32.0) / 1.8}
 
 
 def line(given: Given) -> Iterator[Result]:
     """Line of D341 and curve of Vogel through points, with bands."""
     (T, nu), noise, several = given["points"].T, given["noise"], given["points"].shape[0] > 2
-    fitted, vogel, beyond = (
-        formulae.fit_viscosity_temperature(T, nu),
-        None,
-        {"extrapolate": given["beyond"] != "refuse"},
-    )
+    vogel, beyond = None, {"extrapolate": given["beyond"] != "refuse"}
     known = formulae.estimate_viscosity_temperature(T, nu, noise) if several or noise is not None else None
+    fitted = known.line if known else formulae.fit_viscosity_temperature(T, nu)  # the one that the band is about
     at = np.sort(np.append(T, () if given["at"] is None else given["at"]))
     head, unit = f"Temperature, {given.unit('points')}", given.unit("points 2")
     curves = {"by the line": fitted.kinematic_viscosity_at(at, **beyond)}
@@ -81,8 +79,9 @@ def _judged(given: Given, fitted: ViscosityTemperatureLine) -> Iterator[str]:
         yield "Without the standard uncertainty of a viscosity, two points have no band and no points are judged."
     elif fitted.number_of_points > 2:
         departure = formulae.departure_from_line(T, nu, noise)
-        verb = "depart from" if departure.departs() else "agree with"
-        yield f"The points {verb} the line within that uncertainty ({p_value(departure.p_value)})."
+        agree, p = "The points agree with the line within that uncertainty", p_value(departure.p_value)
+        apart = "The points lie further from the line than that uncertainty explains: its band doesn't hold here"
+        yield f"{apart if departure.departs() else agree} ({p})."
         models = formulae.compare_viscosity_models(T, nu, noise)
         yield f"Curve that the points speak for: {models.best}. {models.reason}"
 
@@ -100,10 +99,14 @@ def index(given: Given) -> Iterator[Result]:
 
 def grades(standard: str, given: Given) -> Iterator[Result]:
     """The grades of a standard, and what speaks for and against each."""
-    found = formulae.grade_candidates(standard, **{key: v for key, v in given.values.items() if v is not None})
+    known = {key: value for key, value in given.values.items() if value is not None}
+    if standard == "ISO 8217" and known.keys() >= {"density_15", "kv_50"} and "ccai" not in known:
+        known["ccai"] = float(formulae.calculated_carbon_aromaticity_index(known["density_15"], known["kv_50"]))
+        yield f"CCAI by density and viscosity: {numerals(known['ccai'], 0)[0]}."
+    found = formulae.grade_candidates(standard, **known)
     yield f"Possible: {'; '.join(found.candidates()) or 'none'}."
-    words = np.where(found.certain, "fits", np.where(found.possible, "may fit", "no")).tolist()
-    rows = sorted(zip(found.grades, words, found.reasons().values(), strict=True), key=lambda row: row[1] == "no")
+    words = np.where(found.certain, _FITS[0], np.where(found.possible, *_FITS[1:])).tolist()
+    rows = sorted(zip(found.grades, words, found.reasons().values(), strict=True), key=lambda row: _FITS.index(row[1]))
     yield Table(found.table.title, ("Grade", "Fits", "For and against"), tuple(rows))
     if found.table.note:
         yield f"Note: {found.table.note}."
@@ -112,6 +115,8 @@ def grades(standard: str, given: Given) -> Iterator[Result]:
 def recipe(given: Given) -> Iterator[Result]:
     """Viscosity and density of a blend."""
     share, *nu, rho = given["oils"].T
+    if abs(share.sum() - 100.0) > 1e-4:
+        raise LabcalcError(f"Oils: shares of {plain(float(share.sum()))} % together: 100 % is expected")
     typed, measured, dense = 0.01 * share, [given["t1"], given["t2"]], not np.isnan(rho).any()
     by_volume, as_typed = given["by"] == "by volume", given["by"] != "by mass"
     if not (dense or as_typed):
@@ -168,7 +173,7 @@ def reach(given: Given) -> Iterator[Result]:
 def scales(given: Given) -> Iterator[Result]:
     """A viscosity on every scale."""
     T, here = given["at"], formulae
-    furol = {"at_F": next((F for F, C in _FUROL_C.items() if abs(T - C) < 0.06), 0)}
+    furol = {"at_F": next((F for F, C in _FUROL_C.items() if abs(T - C) < 0.06), round(1.8 * T + 32.0))}
     ways: dict[str, tuple[Any, Any, dict[str, Any], str]] = {
         "mm²/s": (np.asarray, np.asarray, {}, "–"),
         "s, Saybolt Universal": (
@@ -178,14 +183,14 @@ def scales(given: Given) -> Iterator[Result]:
             "–",
         ),
         "s, Saybolt Furol": (here.kinematic_from_saybolt_furol, here.saybolt_furol_from_kinematic, furol, "–"),
-        "°E, Engler": (here.kinematic_from_engler, here.engler_from_kinematic, {}, "5 %"),
+        "°E, Engler": (here.kinematic_from_engler, here.engler_from_kinematic, {}, "7 %"),
         "s, Redwood No. 1": (here.kinematic_from_redwood, here.redwood_from_kinematic, {}, "5 %"),
     }
     to_kinematic, _, more, unsure = ways[given["scale"]]
     nu, rows = to_kinematic(given["value"], **more), []
     for scale, (_, from_kinematic, more, own) in ways.items():
         try:
-            told = *numerals(from_kinematic(nu, **more), figures=4), own if unsure == "–" else "5 % or more"
+            told = *numerals(from_kinematic(nu, **more), figures=4), own if unsure == "–" else f"{unsure} or more"
         except ValueError as refusal:
             told = "–", str(refusal)
         rows.append((scale, *told))

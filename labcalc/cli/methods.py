@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import inspect
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from html import escape
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -62,29 +62,26 @@ _LETTERS = {
 @answer
 def methods(out: Path) -> int:
     """Write pages of the formulas: equations, ranges, sources."""
+    from labcalc import formulae
     from labcalc.formulae.published import compare_with_published
+    from labcalc.formulae.published_editions import methods_pages
     from labcalc.workbooks.writing import write_whole
 
     printed: dict[str, list[Comparison]] = {}
     for value in compare_with_published():
         printed.setdefault(value.formula, []).append(value)
-    families: dict[str, list[Callable[..., Any]]] = {}
-    for one in _functions():
-        families.setdefault(inspect.unwrap(one).__module__.rpartition(".")[2].replace("_", " "), []).append(one)
     out.mkdir(parents=True, exist_ok=True)
-    for family, functions in sorted(families.items()):
-        body = "".join(_section(one, printed.get(one.__name__, [])[:3]) for one in functions)
-        write_whole(out / _file(family), _page(family.capitalize(), body))
-    links = "".join(
-        f'<li><a href="{escape(_file(family))}">{escape(family.capitalize())}</a>: '
-        f"{escape(', '.join(one.__name__ for one in functions))}</li>"
-        for family, functions in sorted(families.items())
-    )
+    links = ""
+    for page, names in methods_pages().items():
+        family = page[len("methods-") : -len(".html")].replace("-", " ").capitalize()
+        body = "".join(_section(getattr(formulae, one), printed.get(one, [])[:3]) for one in names)
+        write_whole(out / page, _page(family, body))
+        links += f'<li><a href="{page}">{family}</a>: {", ".join(names)}</li>'
     shown = "".join(f'<li><a href="{name}.html">{told}</a></li>' for name, told in _WORKBOOKS.items())
     write_whole(out / "methods.html", _page("Methods", f"<ul>{links}</ul><h2>From Python</h2><ul>{shown}</ul>"))
     for name, told in _WORKBOOKS.items():
         _render_with_lines(name, told, out / f"{name}.html")
-    remark(f"{len(families) + len(_WORKBOOKS)} pages. Begin with {out / 'methods.html'}")
+    remark(f"{len(methods_pages()) + len(_WORKBOOKS)} pages. Begin with {out / 'methods.html'}")
     return 0
 
 
@@ -111,18 +108,6 @@ def _render_with_lines(name: str, title: str, to: Path) -> None:
     with TemporaryDirectory() as folder:
         nbformat.write(workbook, written := Path(folder) / f"{name}.ipynb")
         render_workbook(written, {}, to, title=title)
-
-
-def _file(family: str) -> str:
-    return f"methods-{family.replace(' ', '-')}.html"
-
-
-def _functions() -> Iterator[Callable[..., Any]]:
-    from labcalc import formulae
-
-    for name in sorted(dir(formulae)):
-        if inspect.isfunction(one := getattr(formulae, name)) and name != "edition_of":
-            yield one
 
 
 def _page(title: str, body: str) -> bytes:

@@ -3,16 +3,19 @@
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
 from labcalc.figures.markup import Fragment, html_table
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
-from labcalc.lessons import Agreement, Choice, LessonTest, NumberQuestion, Plot, Question, Series, grouped
+from labcalc.lessons import Agreement, Choice, NumberQuestion, Plot, Question, Series, grouped
 from labcalc.statistics import rounded_to_figures
 from labcalc.wording import numeral, plain, signed
+
+if TYPE_CHECKING:  # what tests are drawn from takes a second to import
+    from labcalc.lessons import LessonTest
 
 _DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 _SYMBOLS = ("circle", "diamond", "square", "triangle-up")
@@ -188,7 +191,7 @@ def show_feedback(right: bool | None, words: str) -> Fragment:
     return Fragment(html, words)
 
 
-def show_test(test: LessonTest) -> Fragment:
+def show_test(test: "LessonTest") -> Fragment:
     """Return a test as it stands on paper."""
     parts = [show_question(question, f"Question {number}") for number, question in enumerate(test.questions, start=1)]
     head = f"Drawn for {test.learner}, attempt {test.attempt} (seed {test.seed})."
@@ -196,7 +199,7 @@ def show_test(test: LessonTest) -> Fragment:
     return Fragment(html, "\n".join([head, *(part.text for part in parts)]))
 
 
-def show_test_answers(test: LessonTest) -> Fragment:
+def show_test_answers(test: "LessonTest") -> Fragment:
     """Return the answers to a test, for the trainer."""
     parts = [show_answer(question, f"Answer {number}") for number, question in enumerate(test.questions, start=1)]
     return Fragment("".join(part.html for part in parts), "\n".join(part.text for part in parts))

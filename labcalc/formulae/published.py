@@ -14,7 +14,7 @@ import numpy as np
 
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae.index import _basis
+from labcalc.formulae.kinds.index import _basis
 
 Row = dict[str, str]
 
@@ -47,14 +47,11 @@ def compare_with_published() -> Iterator[Comparison]:
 
 
 _ABOUT = ("source", "clause", "status", "formula", "printed", "decimals", "tolerance", "refused", "unit")
+_KPA = {"psi": 6.894757, "bar": 100.0, "kPa": 1.0}
 
 
 def _celsius(fahrenheit: str) -> float:
     return (float(fahrenheit) - 32.0) / 1.8
-
-
-def _kilopascal(pressure: str, unit: str) -> float:
-    return float(pressure) * {"psi": 6.894757, "bar": 100.0, "kPa": 1.0}[unit]
 
 
 def _kilograms(density: str, unit: str) -> float:
@@ -80,67 +77,46 @@ def _compared(function: Callable[[Row], object]) -> Callable[[Row], tuple[str, b
     return evaluate
 
 
-def _of_correction(correction: formulae.VolumeCorrection, quantity: str) -> float:
-    found = {
-        "alpha_60": correction.alpha_60,
-        "Fp": correction.compressibility,
-        "CTL": correction.temperature_factor,
-        "CPL": correction.pressure_factor,
-        "CTPL": correction.factor,
-    }
-    return float(found[quantity])
+def _place(row: Row) -> tuple[float, float]:
+    """Return temperature, [°C], and gauge pressure, [kPa]."""
+    at = float(row["temperature_C"]) if "temperature_C" in row else _celsius(row["temperature_F"])
+    return at, float(row.get("pressure") or row["pressure_psi"]) * _KPA[row.get("pressure_unit", "psi")]
 
 
-def _from_60F(row: Row) -> float:
-    density = _kilograms(row["density_60F"], row["density_unit"])
-    place = _celsius(row["temperature_F"]), _kilopascal(row["pressure_psi"], "psi")
-    if row["formula"] == "density":
-        return float(formulae.density_at(density, _celsius("60"), place[0], to_kPa=place[1], **_liquid(row)))
-    return _of_correction(formulae.volume_correction(density, *place, **_liquid(row)), row["formula"])
+def _volume(known_at: str) -> Callable[[Row], float]:
+    """Return what gives a density or factor of the petroleum tables from one at 60 °F, at the base or as observed.
 
+    Against a metric base (par. 11.1.7) factors are ratios, and compressibility is per the printed unit of pressure.
+    """
 
-def _to_60F(row: Row) -> float:
-    place = _celsius(row["temperature_F"]), _kilopascal(row["pressure_psi"], "psi")
-    density = _kilograms(row["density_observed"], row["density_unit"])
-    computed = float(formulae.density_at_60F(density, *place, **_liquid(row)))
-    if row["formula"] == "density_60F":
-        return computed
-    return _of_correction(formulae.volume_correction(computed, *place, **_liquid(row)), row["formula"])
+    def value(row: Row) -> float:
+        place, base = _place(row), float(row.get("base_C") or _celsius("60"))
+        density = row.get("density") or row.get("density_60F") or row["density_observed"]
+        rho, liquid = _kilograms(density, row.get("density_unit", "kg/m³")), _liquid(row)
+        seen_at = {"60 °F": (_celsius("60"), 0.0), "base": (base, 0.0), "place": place}[known_at]
+        if row["formula"].startswith("density") and row["formula"] != "density_of_rounded_factor":
+            to = (base, 0.0) if known_at == "place" else place
+            return float(formulae.density_at(rho, seen_at[0], to[0], from_kPa=seen_at[1], to_kPa=to[1], **liquid))
+        at_60F = rho if known_at == "60 °F" else float(formulae.density_at_60F(rho, *seen_at, **liquid))
+        there, here = (formulae.volume_correction(at_60F, *one, **liquid) for one in (place, (base,)))
+        factors = {
+            "alpha_60": there.alpha_60,
+            "Fp": there.compressibility / 6.894757 * _KPA[row.get("pressure_unit", "psi")],
+            "CTL": there.temperature_factor / here.temperature_factor,
+            "CPL": there.pressure_factor,
+            "CTPL": there.factor / here.factor,
+        }
+        if row["formula"] == "density_of_rounded_factor":
+            return rho * round(float(factors["CTPL"]), 5)
+        return float(factors[row["formula"]])
 
-
-def _metric(row: Row, density_60F: float) -> float:
-    """Return a factor against a metric base (par. 11.1.7): CTL is a ratio, compressibility per the printed unit."""
-    place = float(row["temperature_C"]), _kilopascal(row["pressure"], row["pressure_unit"])
-    there = formulae.volume_correction(density_60F, *place, **_liquid(row))
-    base = formulae.volume_correction(density_60F, float(row["base_C"]), **_liquid(row))
-    per_unit = {"kPa": 6.894757, "bar": 0.06894757}[row["pressure_unit"]]
-    factors = {
-        "Fp": there.compressibility / per_unit,
-        "CTL": there.temperature_factor / base.temperature_factor,
-        "CPL": there.pressure_factor,
-    }
-    return float(factors.get(row["formula"], there.factor / base.factor))
-
-
-def _from_a_metric_base(row: Row) -> float:
-    density_60F = float(formulae.density_at_60F(float(row["density"]), float(row["base_C"]), **_liquid(row)))
-    if row["formula"] == "density_of_rounded_factor":
-        return float(row["density"]) * round(_metric(row, density_60F), 5)
-    return _metric(row, density_60F)
-
-
-def _to_a_metric_base(row: Row) -> float:
-    observed, at = float(row["density"]), float(row["temperature_C"])
-    pressure = _kilopascal(row["pressure"], row["pressure_unit"])
-    if row["formula"] == "density_base":
-        return float(formulae.density_at(observed, at, float(row["base_C"]), from_kPa=pressure, **_liquid(row)))
-    return _metric(row, float(formulae.density_at_60F(observed, at, pressure, **_liquid(row))))
+    return value
 
 
 def _refused(row: Row) -> tuple[str, bool]:
     """Where the source names the refused input only, the other inputs are any that fit."""
     temperature = _celsius(row["temperature"]) if row["temperature_unit"] == "°F" else float(row["temperature"])
-    pressure = _kilopascal(row["pressure"], row["pressure_unit"])
+    pressure = float(row["pressure"]) * _KPA[row["pressure_unit"]]
     density, _, base = row["density"].partition("@")
     value, commodity = _kilograms(density, row["density_unit"]), row["commodity"]
     calls: dict[str, Callable[[], object]] = {
@@ -221,10 +197,10 @@ _OF_ONE_VALUE = (
 )
 _EVALUATIONS: dict[str, Callable[[Row], tuple[str, bool]]] = {
     **{f"{name}.csv": _compared(_single) for name in _OF_ONE_VALUE},
-    "volume_correction_from_60F.csv": _compared(_from_60F),
-    "density_observed_to_60F.csv": _compared(_to_60F),
-    "volume_correction_metric.csv": _compared(_from_a_metric_base),
-    "density_observed_to_metric_base.csv": _compared(_to_a_metric_base),
+    "volume_correction_from_60F.csv": _compared(_volume("60 °F")),
+    "density_observed_to_60F.csv": _compared(_volume("place")),
+    "volume_correction_metric.csv": _compared(_volume("base")),
+    "density_observed_to_metric_base.csv": _compared(_volume("place")),
     "density_refusals.csv": _refused,
     "viscosity_grade.csv": _grade,
     "grade_candidates.csv": _candidates,

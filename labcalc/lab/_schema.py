@@ -269,6 +269,7 @@ _UNCERTAINTY = table(
 _REPORT = table(
     {
         "statement": Key(text, ""),
+        "method_pages": Key(text, ""),
         "temperatures_C": Key(listed(_TEMPERATURE, "temperatures", may_be_empty=True), ()),
         "quantities": QUANTITIES,
         "expanded_uncertainty_percent": Key(_POSITIVE, _NAN),
@@ -287,6 +288,7 @@ _HEAD = table(
         "logo": Key(text, ""),
         "time_zone": Key(_time_zone),
         "earlier_exports": Key(listed(text, "patterns", may_be_empty=True), ()),
+        "proficiency_rounds": Key(text, ""),
     },
     dict,
 )

@@ -165,6 +165,7 @@ class ReportChoices:
     """What reports show and by which limits a run is looked at."""
 
     statement: str = ""  # what the laboratory states on each of them, beneath the signatures
+    method_pages: str = ""  # folder of the pages of ``labcalc methods`` as a report sees it; empty: no links to them
     temperatures_C: tuple[float, ...] = ()
     """Temperatures at which the viscosity is reported beside the measured ones, [°C]."""
     quantities: tuple[str, ...] = ()
@@ -287,6 +288,7 @@ class Laboratory:
     earlier_exports: tuple[str, ...] = ()
     """Patterns, relative to lab.toml, of the exports that make up the laboratory's record: where earlier runs and
     reference-oil results are looked up."""
+    proficiency_rounds: str = ""  # file of rounds of proficiency tests, relative to lab.toml; empty without one
     record: RecordPlace | None = None
     """None: the exports of ``earlier_exports`` and the lines of ``decisions.jsonl`` are the record."""
     recorded: Head | None = None

@@ -12,7 +12,7 @@ from labcalc.judgement import ComponentsOfVariance, Material, components_side_by
 from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
 from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, theory_and_simulation
 from labcalc.lessons.repeats import COVER_95, limit_factor
-from labcalc.statistics import VarianceComponents, mean_variance, nested_analysis, variance_components
+from labcalc.statistics import VarianceComponents, nested_analysis, variance_components
 from labcalc.wording import percent
 
 _MEANS = 20_000
@@ -40,7 +40,7 @@ def laboratory_mornings(material: Material, study: ComponentsOfVariance) -> pd.D
 
 def plan_spread(day: float, run: float, days: int, repeats: int) -> float:
     """Return the standard deviation of the mean over some days with some repeats on each, [unit of the deviations]."""
-    return math.sqrt(mean_variance({"day": day**2, "run": run**2}, {"day": days, "run": repeats}))
+    return math.sqrt((day**2 + run**2 / repeats) / days)
 
 
 def share_beyond_r(ratio: float) -> float:

@@ -4,8 +4,6 @@ from .charts.bias import BiasTest as BiasTest, bias_test as bias_test
 from .charts.control_charts import EwmaChart as EwmaChart, ewma as ewma, ewma_chart as ewma_chart
 from .charts.control_limits import (
     CHART_CONSTANTS as CHART_CONSTANTS,
-    STANDARD_LIMITS as STANDARD_LIMITS,
-    ChartConstants as ChartConstants,
     ChartLimits as ChartLimits,
     individuals_limits as individuals_limits,
     moving_ranges as moving_ranges,
@@ -13,12 +11,9 @@ from .charts.control_limits import (
 )
 from .charts.drift import Drift as Drift, drift_of as drift_of
 from .charts.early import early_signals as early_signals, self_starting as self_starting
-from .charts.exact_run_lengths import ewma_run_length as ewma_run_length, rules_run_length as rules_run_length
-from .charts.lots import NewLot as NewLot, lot_change as lot_change
+from .charts.lots import lot_change as lot_change
 from .charts.normality import (
-    NormalityTest as NormalityTest,
     Resolution as Resolution,
-    SerialDependence as SerialDependence,
     anderson_darling as anderson_darling,
     resolution as resolution,
     rounding_step as rounding_step,
@@ -26,53 +21,42 @@ from .charts.normality import (
 )
 from .charts.onset import Onset as Onset, onset_of as onset_of
 from .charts.periods import PeriodComparison as PeriodComparison, compare_periods as compare_periods
-from .charts.run_length import RunLength as RunLength
+from .charts.run_length import (
+    RunLength as RunLength,
+    SimulatedRunLength as SimulatedRunLength,
+    ewma_run_length as ewma_run_length,
+    rules_run_length as rules_run_length,
+    simulated_run_length as simulated_run_length,
+)
 from .charts.run_rules import (
-    NELSON as NELSON,
-    PETROLEUM as PETROLEUM,
     RULE_SETS as RULE_SETS,
-    WESTERN_ELECTRIC as WESTERN_ELECTRIC,
-    Alternation as Alternation,
     Beyond as Beyond,
-    RuleSignals as RuleSignals,
     RunRule as RunRule,
     Signal as Signal,
-    Trend as Trend,
     Within as Within,
     run_rule_signals as run_rule_signals,
 )
 from .charts.sight import ChartSight as ChartSight, chart_sight as chart_sight
-from .charts.simulated_run_lengths import (
-    SimulatedRunLength as SimulatedRunLength,
-    simulated_run_length as simulated_run_length,
-)
 from .charts.sustained import SustainedShift as SustainedShift, sustained_shift as sustained_shift
 from .coverage import coverage_factor as coverage_factor, effective_degrees_of_freedom as effective_degrees_of_freedom
 from .decisions.conformity import (
     DECISION_RULES as DECISION_RULES,
-    ONE_SIDED_FACTOR as ONE_SIDED_FACTOR,
     Conformity as Conformity,
     DecisionRule as DecisionRule,
-    acceptance_interval as acceptance_interval,
     decide_conformity as decide_conformity,
     limits_leave_room as limits_leave_room,
     one_sided_margin as one_sided_margin,
 )
 from .decisions.conformity_risk import (
-    ConformityProbability as ConformityProbability,
-    GlobalRisks as GlobalRisks,
     conformity_probability as conformity_probability,
     global_risks as global_risks,
 )
 from .decisions.proficiency import (
-    ProficiencyRound as ProficiencyRound,
     ScoresTogether as ScoresTogether,
     en_score as en_score,
     proficiency_round as proficiency_round,
-    robust_mean_uncertainty as robust_mean_uncertainty,
     score_words as score_words,
     scores_together as scores_together,
-    z_score as z_score,
     zeta_score as zeta_score,
 )
 from .decisions.uncertainty import (
@@ -84,8 +68,6 @@ from .decisions.uncertainty import (
 )
 from .precision.agreement import AgreementLimits as AgreementLimits, agreement_limits as agreement_limits
 from .precision.analysis_of_variance import (
-    AnalysisLine as AnalysisLine,
-    NestedAnalysis as NestedAnalysis,
     nested_analysis as nested_analysis,
 )
 from .precision.bias_classes import BiasClass as BiasClass, bias_class as bias_class
@@ -97,9 +79,7 @@ from .precision.carried_shares import (
     within_materials as within_materials,
 )
 from .precision.carry_over import (
-    HIGH_LOW_ORDER as HIGH_LOW_ORDER,
     DesignStep as DesignStep,
-    HighLowCarryOver as HighLowCarryOver,
     high_low_carry_over as high_low_carry_over,
     high_low_steps as high_low_steps,
 )
@@ -127,13 +107,11 @@ from .precision.duplicates import (
     pooled_precision as pooled_precision,
 )
 from .precision.interlaboratory import (
-    InterlaboratoryCells as InterlaboratoryCells,
     MandelStatistics as MandelStatistics,
     interlaboratory_cells as interlaboratory_cells,
     mandel_statistics as mandel_statistics,
 )
 from .precision.interlaboratory_screening import (
-    OutlierFlag as OutlierFlag,
     ScreenedCells as ScreenedCells,
     screen_cells as screen_cells,
 )
@@ -147,9 +125,6 @@ from .precision.long_term_precision import (
     site_precision as site_precision,
     spread_interval as spread_interval,
 )
-from .precision.measurement_plan import (
-    mean_variance as mean_variance,
-)
 from .precision.method_precision import (
     InterlaboratoryPrecision as InterlaboratoryPrecision,
     interlaboratory_precision as interlaboratory_precision,
@@ -158,35 +133,27 @@ from .precision.nested_components import (
     VarianceComponent as VarianceComponent,
     VarianceComponents as VarianceComponents,
     VarianceSum as VarianceSum,
-    combination_interval as combination_interval,
     variance_components as variance_components,
 )
 from .precision.outlier_limits import (
     cochran_limit as cochran_limit,
-    extreme_deviate_limit as extreme_deviate_limit,
     grubbs_limit as grubbs_limit,
     grubbs_pair_limit as grubbs_pair_limit,
-    mandel_h_limit as mandel_h_limit,
-    mandel_k_limit as mandel_k_limit,
 )
 from .precision.outliers import (
-    ExtremeDeviates as ExtremeDeviates,
     OutlierTest as OutlierTest,
     cochran_test as cochran_test,
     extreme_deviates as extreme_deviates,
-    grubbs_pair_test as grubbs_pair_test,
     grubbs_test as grubbs_test,
 )
 from .precision.repeats import (
     CRITICAL_RANGE_FACTORS as CRITICAL_RANGE_FACTORS,
-    RepeatDecision as RepeatDecision,
     acceptable_result as acceptable_result,
     critical_range as critical_range,
     family_repeatability as family_repeatability,
     lie_within as lie_within,
 )
 from .precision.restricted_likelihood import (
-    LikelihoodComponents as LikelihoodComponents,
     likelihood_components as likelihood_components,
 )
 from .robust import (
@@ -194,4 +161,4 @@ from .robust import (
     algorithm_a as algorithm_a,
     q_hampel as q_hampel,
 )
-from .rounding import complies as complies, rounded as rounded, rounded_to_figures as rounded_to_figures
+from .rounding import rounded as rounded, rounded_to_figures as rounded_to_figures

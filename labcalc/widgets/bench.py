@@ -14,10 +14,7 @@ from labcalc.figures import Fragment, Picture, note
 from labcalc.figures.lessons import draw_plot
 from labcalc.figures.markup import fact_list, html_table
 from labcalc.lessons import Plot
-from labcalc.widgets.actions import keep_page
-from labcalc.widgets.controls import Chart, Fit, Form, Status
-from labcalc.widgets.page import STYLE
-from labcalc.widgets.panels import ExportPanel
+from labcalc.widgets.controls import Chart, ExportPanel, Fit, Form, Status, told
 from labcalc.workbooks import Json, RenderedReport, keep_units, safe_stem
 from labcalc.workbooks.scripts import plotly_script
 from labcalc.workbooks.writing import write_whole
@@ -88,7 +85,8 @@ class BenchPage:
         left = [self.choice, self._place, self.said, self.about, ExportPanel(self._keep).box]
         columns = ipywidgets.HBox([ipywidgets.VBox(left), ipywidgets.VBox([self.shown, self.chart])])
         columns.add_class("labcalc-bottom")
-        self.box = ipywidgets.VBox([ipywidgets.HTML(f"<style>{STYLE}</style>"), Fit(), self.pages, columns])
+        style = (Path(__file__).parent / "page.css").read_text("utf-8")
+        self.box = ipywidgets.VBox([ipywidgets.HTML(f"<style>{style}</style>"), Fit(), self.pages, columns])
         self.box.add_class("labcalc-page")
         self.box.add_class("labcalc-bench")
         self.pages.observe(lambda _: self._turn(), "value")
@@ -146,7 +144,7 @@ class BenchPage:
         except LabcalcError as refusal:
             self.said.text = str(refusal)
         except OSError as refusal:
-            self.said.text = f"What is typed can't be kept: {refusal.filename}: {refusal.strerror}"
+            self.said.text = f"What is typed can't be kept: {told(refusal)}"
         texts = [one for one in pieces if isinstance(one, Fragment)]
         self.shown.value = keep_units("".join(one.html for one in texts))
         self.form.copied = "\n\n".join(one.text for one in texts)
@@ -157,6 +155,8 @@ class BenchPage:
                 self.chart.caption, self.chart.drawn = picture.caption, json.loads(picture.figure.to_json())
 
     def _keep(self, folder: Path) -> RenderedReport:
+        from labcalc.widgets.actions import keep_page
+
         one = self.calculation
         parameters: dict[str, Json] = {"page": one.page, "typed": {one.key: dict(self.form.values)}, "example": False}
         title = f"{one.page}: {one.title}"

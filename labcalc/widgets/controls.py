@@ -1,11 +1,15 @@
 """Controls that ipywidgets has not: a slider with the browser's own name, keys and value, and a spoken sentence."""
 
 from collections.abc import Callable, Mapping, Sequence
+from html import escape
 from pathlib import Path
 from typing import Any
 
 import anywidget
+import ipywidgets
 import traitlets
+
+from labcalc.errors import LabcalcError
 
 _HERE = Path(__file__).parent
 
@@ -109,3 +113,42 @@ class Status(anywidget.AnyWidget):
 
     text = traitlets.Unicode().tag(sync=True)
     kind = traitlets.Unicode().tag(sync=True)
+
+
+def heading(text: str) -> ipywidgets.HTML:
+    """Return the heading of a part of the page."""
+    return ipywidgets.HTML(f"<h2>{escape(text)}</h2>")
+
+
+def button(text: str, does: str, act: Callable[[], None]) -> ipywidgets.Button:
+    """Return a button that does something, with the words that say what."""
+    pressed = ipywidgets.Button(description=text, tooltip=does)
+    pressed.on_click(lambda _: act())
+    return pressed
+
+
+class ExportPanel:
+    """The page as a file that needs nothing else; ``keep`` writes its present state into a folder."""
+
+    def __init__(self, keep: Callable[[Path], Any]) -> None:
+        self._keep = keep
+        self.said = Status()
+        write = button("Keep this page as a file", "Write the present state of the page to one HTML file", self.write)
+        self.box = ipywidgets.VBox([heading("The page as a file"), write, self.said])
+
+    def write(self) -> None:
+        """Write the file beside the workbook, or say why not."""
+        self.said.text, self.said.kind = "Being written …", ""
+        try:
+            report = self._keep(Path.cwd())
+        except (LabcalcError, OSError) as refusal:
+            self.said.text, self.said.kind = f"Not written: {told(refusal)}", "bad"
+            return
+        self.said.text, self.said.kind = f"Written beside this workbook: {report.path.name}", "good"
+
+
+def told(refusal: Exception) -> str:
+    """Return the words of a refusal, the system's too."""
+    if isinstance(refusal, OSError) and not isinstance(refusal, LabcalcError):
+        return f"{refusal.filename}: {refusal.strerror}"
+    return str(refusal)

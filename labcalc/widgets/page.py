@@ -20,8 +20,8 @@ from labcalc.figures import (
     what_if_places,
 )
 from labcalc.widgets.actions import export_page
-from labcalc.widgets.controls import Chart, Fit
-from labcalc.widgets.panels import ConclusionPanel, ExportPanel, MeasurementPanel, WhatIfPanel, heading
+from labcalc.widgets.controls import Chart, ExportPanel, Fit, heading
+from labcalc.widgets.panels import ConclusionPanel, MeasurementPanel, WhatIfPanel
 from labcalc.widgets.picker import RunPicker
 from labcalc.widgets.problem import Added, Problem, WhatIfSettings, problem_of
 from labcalc.workbooks import keep_units

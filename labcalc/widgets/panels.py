@@ -3,7 +3,6 @@
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from html import escape
-from pathlib import Path
 from typing import Any
 
 import ipywidgets
@@ -14,21 +13,10 @@ from labcalc.figures import show_conclusions, show_outcomes
 from labcalc.judgement import UNITS
 from labcalc.judgement.causes import Candidate, candidates, expected_outcomes
 from labcalc.widgets.actions import conclude, conclusions_offered
-from labcalc.widgets.controls import Form, Slider, Status
+from labcalc.widgets.controls import Form, Slider, Status, button, heading, told
 from labcalc.widgets.problem import Added, Problem, WhatIfSettings
 from labcalc.wording import at_celsius
-from labcalc.workbooks import RenderedReport, keep_units
-
-
-def heading(text: str) -> ipywidgets.HTML:
-    """Return the heading of a part of the page."""
-    return ipywidgets.HTML(f"<h2>{escape(text)}</h2>")
-
-
-def _button(text: str, does: str, act: Callable[[], None]) -> ipywidgets.Button:
-    button = ipywidgets.Button(description=text, tooltip=does)
-    button.on_click(lambda _: act())
-    return button
+from labcalc.workbooks import keep_units
 
 
 class WhatIfPanel:
@@ -47,7 +35,7 @@ class WhatIfPanel:
         for slider in self.sliders.values():
             slider.observe(self._tell, "value")
         self.left = Status()
-        back = _button("All back to zero", "Set the four sliders to zero", lambda: self.show(WhatIfSettings()))
+        back = button("All back to zero", "Set the four sliders to zero", lambda: self.show(WhatIfSettings()))
         self.box = ipywidgets.VBox([heading("What if"), *self.sliders.values(), self.left, back])
 
     @property
@@ -201,7 +189,7 @@ class ConclusionPanel:
         try:
             decision = conclude(self._problem, **values)
         except (LabcalcError, OSError) as refusal:
-            self.said.text, self.said.kind = f"Not written: {_plain(refusal)}", "bad"
+            self.said.text, self.said.kind = f"Not written: {told(refusal)}", "bad"
             return
         self.said.text, self.said.kind = f"Written on {decision.when:%Y-%m-%d at %H:%M} for {decision.who}.", "good"
         self.form.show(who=values["who"], concluded=values["concluded"], why="")
@@ -212,29 +200,3 @@ class ConclusionPanel:
             self.so_far.value = show_conclusions(self._problem.decisions).html
         except LabcalcError as refusal:
             self.so_far.value = f"<p>{escape(str(refusal))}</p>"
-
-
-class ExportPanel:
-    """The page as a file that needs nothing else; ``keep`` writes its present state into a folder."""
-
-    def __init__(self, keep: Callable[[Path], RenderedReport]) -> None:
-        self._keep = keep
-        self.said = Status()
-        button = _button("Keep this page as a file", "Write the present state of the page to one HTML file", self.write)
-        self.box = ipywidgets.VBox([heading("The page as a file"), button, self.said])
-
-    def write(self) -> None:
-        """Write the file beside the workbook, or say why not."""
-        self.said.text, self.said.kind = "Being written …", ""
-        try:
-            report = self._keep(Path.cwd())
-        except (LabcalcError, OSError) as refusal:
-            self.said.text, self.said.kind = f"Not written: {_plain(refusal)}", "bad"
-            return
-        self.said.text, self.said.kind = f"Written beside this workbook: {report.path.name}", "good"
-
-
-def _plain(refusal: Exception) -> str:
-    if isinstance(refusal, OSError) and not isinstance(refusal, LabcalcError):
-        return f"{refusal.filename}: {refusal.strerror}"
-    return str(refusal)

@@ -151,8 +151,13 @@ def test_a_scale_that_has_no_such_value_says_why() -> None:
         ("line", {"points": "40 46\n100"}, "a line each, line 2: '100': temperature, viscosity are expected"),
         ("line", {"points": "40 46\n100 x"}, "line 2, viscosity: 'x': a number is expected"),
         ("line", {"at": "150"}, "ask for extrapolation"),
-        ("recipe", {"oils": "60 14 5\n30 160 25"}, "sum of the fractions 0.9 is not 1"),
+        ("recipe", {"oils": "60 14 5\n30 160 25"}, "Oils: shares of 90 % together: 100 % is expected"),
         ("recipe", {"by": "by mass"}, "shares by mass need the density of each oil"),
+        (
+            "expansion",
+            {"densities": "40 810\n100 848", "densities 2 unit": "kg/m³"},
+            "doesn't fall with temperature; are the two exchanged?",
+        ),
         ("reach", {"oils": "14 5"}, "Oils: 1 lines: two, the added oil and the base, are expected"),
         ("flow", {"E": "100"}, "factor, correction and dimensions exclude one another"),
         ("flow", {"shortest": ""}, "flow time 180 s is outside its range (200 s or more)"),
@@ -164,6 +169,32 @@ def test_what_is_typed_wrong_is_told_in_one_line(key: str, typed: dict[str, str]
         CALCULATIONS[key].run({**CALCULATIONS[key].example, **typed})
     assert told in str(refusal.value).replace("\u2212", "-")
     assert "\n" not in str(refusal.value)
+
+
+def test_the_line_lies_in_its_band_where_points_lie_off_it() -> None:
+    """Points of no line: line and band come from one fit, and the band is said not to hold."""
+    points = "20 120.5\n40 46\n60 21.9\n100 6.8"
+    found = table("line", "Viscosity, mm²/s, with bands of 95 %", points=points, noise="0.35", at="80", **{"for": ""})
+    for row in found.rows:
+        of_line, low, high = (float(cell) for cell in row[1:4])
+        assert low < of_line < high
+    text = shown("line", points=points, noise="0.35", at="80", **{"for": ""})
+    assert "further from the line than that uncertainty explains: its band doesn't hold here (p < 0.0001)" in text
+
+
+def test_a_residual_fuel_is_judged_by_its_ignition_index_too() -> None:
+    """985 − 81 − 141 lg lg 375.85 = 846.1 by hand; RMG 380 asks for 870 at most. What fits stands first."""
+    text = shown("ISO 8217", kv_50="375", density_15="985")
+    assert "CCAI by density and viscosity: 846." in text
+    assert [one.split("\t")[1] for one in text.splitlines() if "\t" in one][1:8] == ["fits"] * 6 + ["may fit"]
+
+
+def test_small_words_of_units() -> None:
+    assert "104 °F: ASTM D2161 gives Saybolt Furol viscosity at" in shown(
+        "scales", value="46", at="40", **{"at unit": "°C"}
+    )
+    same = table("density", "Density", density="865", **{"from": "15", "from_kPa": "", "to": "40", "table": ""})
+    assert same.rows[0][-1] == "0"
 
 
 def test_an_extrapolation_is_asked_for_and_told() -> None:

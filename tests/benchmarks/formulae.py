@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from labcalc import formulae
 from labcalc.errors import ConvergenceWarning
 from labcalc.formulae._tables import published_table
-from labcalc.formulae.line_uncertainty import ordinate_of_percent
+from labcalc.formulae.curves.line_uncertainty import ordinate_of_percent
 from tests.benchmarks.timing import HOW, cpu_ratio, cpu_seconds, report
 
 VALUES = 1_000_000

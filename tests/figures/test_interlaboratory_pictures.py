@@ -9,7 +9,8 @@ import pytest
 
 from labcalc.figures import Picture
 from labcalc.figures.interlaboratory import draw_consistency
-from labcalc.statistics import InterlaboratoryCells, interlaboratory_cells, mandel_statistics
+from labcalc.statistics import interlaboratory_cells, mandel_statistics
+from labcalc.statistics.precision.interlaboratory import InterlaboratoryCells
 from tests.figures.test_run_pictures import HOSTILE, PLOTLY, bundle
 from tests.statistics.test_interlaboratory import glucose, sulfur
 

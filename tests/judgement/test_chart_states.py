@@ -23,7 +23,14 @@ from labcalc.judgement import Chart, Sight, chart_status, control_charts, sight_
 from labcalc.judgement.control.charts import concerns
 from labcalc.judgement.control.status import ChartState
 from labcalc.lab import Baseline, CertifiedValue, ControlChoices, Decision, Laboratory, ReferenceLot, ReferenceMaterial
-from labcalc.statistics import STANDARD_LIMITS, Beyond, ChartLimits, ChartSight, chart_sight, individuals_limits
+from labcalc.statistics import (
+    Beyond,
+    ChartLimits,
+    ChartSight,
+    chart_sight,
+    individuals_limits,
+)
+from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
 from tests.judgement.test_control import KV, laboratory, moment, one_chart, series, whole
 
 STEADY = (0.00, 0.10, 0.02, 0.12, 0.01, 0.11, 0.03, 0.09)

@@ -20,7 +20,9 @@ from labcalc.judgement import (
     states_at,
 )
 from labcalc.lab import Baseline, CertifiedValue, ControlChoices, Decision, Laboratory, ReferenceLot, ReferenceMaterial
-from labcalc.statistics import NELSON, STANDARD_LIMITS, ewma_chart, ewma_run_length, run_rule_signals
+from labcalc.statistics import ewma_chart, ewma_run_length, run_rule_signals
+from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
+from labcalc.statistics.charts.run_rules import NELSON
 from tests.judgement.conftest import Judge
 
 ZONE = "Europe/Lisbon"

@@ -13,7 +13,8 @@ from labcalc.errors import SettingsError
 from labcalc.lab import Baseline, ControlChoices
 from labcalc.lab._schema import FILE
 from labcalc.lab._tables import UNFIT, Problems
-from labcalc.statistics import PETROLEUM, Beyond, PerformanceThresholds
+from labcalc.statistics import Beyond, PerformanceThresholds
+from labcalc.statistics.charts.run_rules import PETROLEUM
 from tests.lab.conftest import Load
 from tests.lab.test_wrong_values import ODD, places
 

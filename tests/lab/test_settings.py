@@ -212,8 +212,8 @@ def test_further_problems_are_counted_and_kept(load: Load, tmp_path: Path) -> No
         load("name =", "nam =")
     file = tmp_path / "lab.toml"
     assert str(caught.value) == (
-        f"{file}: laboratory.nam: unknown key; known here: name, address, logo, time_zone, earlier_exports; "
-        "did you mean 'name'? "
+        f"{file}: laboratory.nam: unknown key; known here: name, address, logo, time_zone, earlier_exports, "
+        "proficiency_rounds; did you mean 'name'? "
         f"(the first of 2 problems; `labcalc check --lab {file}` lists all)"
     )
     assert (caught.value.key, caught.value.problem[:11]) == ("laboratory.nam", "unknown key")

@@ -19,7 +19,13 @@ from labcalc.lessons import (
     threes,
 )
 from labcalc.lessons.repeats import limit_factor
-from labcalc.statistics import DECISION_RULES, acceptable_result, grubbs_limit, grubbs_pair_test, grubbs_test
+from labcalc.statistics import (
+    DECISION_RULES,
+    acceptable_result,
+    grubbs_limit,
+    grubbs_test,
+)
+from labcalc.statistics.precision.outliers import grubbs_pair_test
 
 NORMAL = NormalDist()
 CASE = conformity.Case("oil", "mm²/s", 50.6, 1, 0.30, 0.62, 0.42)

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from labcalc.statistics import CRITICAL_RANGE_FACTORS, acceptable_result, complies
+from labcalc.statistics import CRITICAL_RANGE_FACTORS, acceptable_result
+from labcalc.statistics.rounding import complies
 
 
 @pytest.mark.parametrize(

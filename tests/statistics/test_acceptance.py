@@ -8,12 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from labcalc.statistics import (
-    ONE_SIDED_FACTOR,
-    critical_range,
-    limits_leave_room,
-    one_sided_margin,
-)
+from labcalc.statistics import critical_range, limits_leave_room, one_sided_margin
+from labcalc.statistics.decisions.conformity import ONE_SIDED_FACTOR
 
 R_SMALL, R_LARGE = 0.1, 0.3
 SETS = 40_000

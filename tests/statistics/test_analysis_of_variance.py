@@ -12,7 +12,8 @@ from hypothesis import given, strategies as st
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from labcalc.statistics import AnalysisLine, NestedAnalysis, nested_analysis
+from labcalc.statistics import nested_analysis
+from labcalc.statistics.precision.analysis_of_variance import AnalysisLine, NestedAnalysis
 from tests.statistics.data import columns, rows
 
 CERTIFIED = {row.pop("set"): row for row in rows("strd_one_way_certified.csv")}

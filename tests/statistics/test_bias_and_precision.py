@@ -10,7 +10,6 @@ import pytest
 from scipy import stats
 
 from labcalc.statistics import (
-    STANDARD_LIMITS,
     PerformanceThresholds,
     SitePrecision,
     bias_test,
@@ -23,6 +22,7 @@ from labcalc.statistics import (
     site_precision,
     spread_interval,
 )
+from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
 from tests.statistics.data import columns
 
 
@@ -133,29 +133,25 @@ def test_performance_index_has_an_interval() -> None:
 
 
 def test_periods_of_the_check_standard(check_standard: np.ndarray) -> None:
-    """NIST dataset MPC264, results 1-15 against 16-25 (computed): F 1.199, limit 3.798; t -0.278, p 0.784."""
+    """NIST dataset MPC264, results 1-15 against 16-25 (computed): F 1.199; Welch's t of SciPy."""
     found = compare_periods(check_standard[:15], check_standard[15:])
-    assert (found.f, found.critical_f) == (pytest.approx(1.199, abs=5e-4), pytest.approx(3.798, abs=5e-4))
-    assert abs(found.t) == pytest.approx(0.278, abs=5e-4)
-    assert found.t_p_value == pytest.approx(0.784, abs=5e-4)
-    assert not found.spread_changed
+    assert found.f == pytest.approx(1.199, abs=5e-4)
+    reference = stats.ttest_ind(check_standard[15:], check_standard[:15], equal_var=False)
+    assert (found.t, found.t_p_value) == (pytest.approx(reference.statistic), pytest.approx(reference.pvalue))
     assert not found.mean_changed
 
 
 @pytest.mark.parametrize("spread", [1.0, 4.0])
 def test_periods_against_scipy(spread: float) -> None:
-    """scipy.stats.ttest_ind, pooled and Welch, and the F distribution: independent implementations."""
+    """scipy.stats.ttest_ind by Welch, and the F distribution: independent implementations."""
     generator = np.random.default_rng(23)
     earlier, later = generator.normal(10.0, 1.0, 18), generator.normal(10.4, spread, 25)
     found = compare_periods(earlier, later)
-    assert found.t_test == ("pooled" if spread == 1.0 else "Welch")
-    reference = stats.ttest_ind(later, earlier, equal_var=spread == 1.0)
+    reference = stats.ttest_ind(later, earlier, equal_var=False)
     assert (found.t, found.t_p_value) == (pytest.approx(reference.statistic), pytest.approx(reference.pvalue))
     assert found.interval == pytest.approx(tuple(reference.confidence_interval(0.95)))
     f, larger, smaller = found.f, *((24, 17) if later.std() > earlier.std() else (17, 24))
     assert found.f_p_value == pytest.approx(min(1.0, 2.0 * stats.f.sf(f, larger, smaller)))
-    assert found.critical_f == pytest.approx(stats.f.ppf(0.975, larger, smaller))
-    assert found.spread_changed is (found.f_p_value < 0.05)
 
 
 @pytest.mark.parametrize(("sizes", "spread"), [((20, 20), 1.0), ((30, 12), 1.0), ((20, 20), 3.0)])
@@ -168,7 +164,7 @@ def test_periods_hold_their_confidence(sizes: tuple[int, int], spread: float) ->
     ]
     assert np.mean([one.interval[0] <= 0.4 <= one.interval[1] for one in found]) == pytest.approx(0.95, abs=0.012)
     if spread == 1.0:
-        changed = np.mean([one.spread_changed for one in found])
+        changed = np.mean([one.f_p_value < 0.05 for one in found])
         # The larger variance over the smaller at 97.5 %: 5 % exactly for equal sizes, close to it for others.
         assert changed == pytest.approx(0.05, abs=0.012)
 
@@ -268,16 +264,14 @@ def test_bias_by_hand() -> None:
 
 
 def test_periods_by_hand() -> None:
-    """Variances 1 and 4: F 4 with 2 and 3 degrees; pooled s² (3·1 + 2·4)/5, so t = 6/√(2.2 (1/4 + 1/3))."""
-    found = compare_periods(
-        [10.0, 10.0 + math.sqrt(1.5), 10.0 - math.sqrt(1.5), 10.0], [14.0, 16.0, 18.0], confidence=0.9
-    )
+    """Variances 1 and 4: F 4; u² = 1/4 + 4/3, so t = 6/√(19/12), with (19/12)²/((1/4)²/3 + (4/3)²/2) degrees."""
+    found = compare_periods([10.0, 10.0 + math.sqrt(1.5), 10.0 - math.sqrt(1.5), 10.0], [14.0, 16.0, 18.0])
     assert (found.numbers, found.means) == ((4, 3), pytest.approx((10.0, 16.0)))
     assert (found.sigmas, found.f) == (pytest.approx((1.0, 2.0)), pytest.approx(4.0))
-    assert found.critical_f == pytest.approx(stats.f.ppf(0.95, 2, 3))
-    assert (found.t_test, found.degrees_of_freedom) == ("pooled", 5.0)
-    assert (found.difference, found.t) == pytest.approx((6.0, 6.0 / math.sqrt(2.2 * 7.0 / 12.0)))
-    assert found.critical_t == pytest.approx(stats.t.ppf(0.95, 5))
+    degrees = (19.0 / 12.0) ** 2 / (1.0 / 48.0 + 8.0 / 9.0)
+    assert found.degrees_of_freedom == pytest.approx(degrees)
+    assert (found.difference, found.t) == pytest.approx((6.0, 6.0 / math.sqrt(19.0 / 12.0)))
+    assert found.interval[1] - 6.0 == pytest.approx(stats.t.ppf(0.975, degrees) * math.sqrt(19.0 / 12.0))
     assert found.mean_changed
     equal = compare_periods([1.0, 2.0, 3.0], [1.0, 2.0, 3.0])
     assert (equal.f_p_value, equal.t_p_value, equal.mean_changed) == (1.0, 1.0, False)

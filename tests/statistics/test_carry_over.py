@@ -12,13 +12,13 @@ import statsmodels.api as sm
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics import (
-    HIGH_LOW_ORDER,
     CarriedShare,
     high_low_carry_over,
     high_low_steps,
     shares_over_time,
     within_materials,
 )
+from labcalc.statistics.precision.carry_over import HIGH_LOW_ORDER
 
 LEVELS = {"L": 10.0, "H": 100.0}
 

@@ -11,13 +11,13 @@ from scipy import integrate, stats
 
 from labcalc.statistics import (
     DECISION_RULES,
-    acceptance_interval,
-    complies,
     conformity_probability,
     decide_conformity,
     global_risks,
     rounded,
 )
+from labcalc.statistics.decisions.conformity import acceptance_interval
+from labcalc.statistics.rounding import complies
 
 NAN = math.nan
 U = 0.25

@@ -10,12 +10,12 @@ import pytest
 
 from labcalc.statistics import (
     CHART_CONSTANTS,
-    STANDARD_LIMITS,
     ewma,
     ewma_chart,
     individuals_limits,
     moving_ranges,
 )
+from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
 from tests.statistics.data import columns
 
 

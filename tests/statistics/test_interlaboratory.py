@@ -11,10 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from labcalc.statistics import (
-    InterlaboratoryCells,
     PrecisionRelation,
     cochran_limit,
-    combination_interval,
     grubbs_limit,
     interlaboratory_cells,
     interlaboratory_precision,
@@ -22,6 +20,8 @@ from labcalc.statistics import (
     precision_relations,
     screen_cells,
 )
+from labcalc.statistics.precision.interlaboratory import InterlaboratoryCells
+from labcalc.statistics.precision.nested_components import combination_interval
 from tests.statistics.data import rows
 
 PRECISION = {

@@ -14,14 +14,14 @@ import pytest
 from scipy import stats
 
 from labcalc.statistics import (
-    NELSON,
-    STANDARD_LIMITS,
     Beyond,
     ChartLimits,
     chart_sight,
     individuals_limits,
     run_rule_signals,
 )
+from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
+from labcalc.statistics.charts.run_rules import NELSON
 
 Source = Literal["moving range", "standard deviation"]
 

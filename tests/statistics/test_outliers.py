@@ -11,20 +11,17 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from labcalc.statistics import (
-    ExtremeDeviates,
     cochran_limit,
     cochran_test,
-    extreme_deviate_limit,
     extreme_deviates,
     grubbs_limit,
     grubbs_pair_limit,
-    grubbs_pair_test,
     grubbs_test,
-    mandel_h_limit,
-    mandel_k_limit,
 )
-from labcalc.statistics.precision.outliers import standing_of
+from labcalc.statistics.precision.outlier_limits import extreme_deviate_limit, mandel_h_limit, mandel_k_limit
+from labcalc.statistics.precision.outliers import ExtremeDeviates, grubbs_pair_test, standing_of
 from tests.statistics.data import columns, rows
+from tests.statistics.grubbs_pairs import largest_deviate_distribution, pair_limit
 
 LIMITS = {
     "cochran_C": lambda p, n, a: cochran_limit(p, n, a),
@@ -95,12 +92,16 @@ def test_a_pair_of_normal_values_is_odd_as_often_as_stated(number: int) -> None:
         assert sum(beyond) == pytest.approx(share, abs=3.5 * error)
 
 
+@pytest.mark.parametrize("number", [4, 5, 12, 61, 200])
+def test_the_table_of_pairs_against_its_integral(number: int) -> None:
+    for share in (0.1, 0.05, 0.025, 0.01, 0.005):
+        assert grubbs_pair_limit(number, share, two_sided=False) == pytest.approx(pair_limit(number, share), abs=1e-5)
+
+
 def test_the_distribution_behind_a_pair_holds_the_single_value() -> None:
     """Where the bound of one value is exact (far tail), the integral for pairs passes through it: 1e-4 relative."""
-    from labcalc.statistics.precision.outlier_limits import _largest_deviate_distribution
-
     angle = np.linspace(0.0, np.pi / 2.0, 20_001)
-    chance = _largest_deviate_distribution(8, angle)
+    chance = largest_deviate_distribution(8, angle)
     limit = float(grubbs_limit(8, 0.01, two_sided=False))
     sine = limit * math.sqrt(8) / 7
     assert 1.0 - np.interp(math.asin(sine), angle, chance) == pytest.approx(0.01, rel=1e-4)

@@ -10,12 +10,11 @@ from labcalc.statistics import (
     algorithm_a,
     en_score,
     proficiency_round,
-    robust_mean_uncertainty,
     score_words,
     scores_together,
-    z_score,
     zeta_score,
 )
+from labcalc.statistics.decisions.proficiency import robust_mean_uncertainty, z_score
 
 
 def test_scores_by_hand() -> None:

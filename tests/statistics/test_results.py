@@ -12,8 +12,6 @@ import pytest
 
 from labcalc import statistics
 from labcalc.statistics import (
-    NELSON,
-    STANDARD_LIMITS,
     Beyond,
     ewma_chart,
     rules_run_length,
@@ -22,7 +20,9 @@ from labcalc.statistics import (
     simulated_run_length,
     sustained_shift,
 )
+from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
 from labcalc.statistics.charts.rules_as_chain import RuleChain
+from labcalc.statistics.charts.run_rules import NELSON
 
 MODULES = [
     importlib.import_module(info.name) for info in pkgutil.walk_packages(statistics.__path__, "labcalc.statistics.")

@@ -10,17 +10,14 @@ import numpy as np
 import pytest
 
 from labcalc.statistics import (
-    NELSON,
     RULE_SETS,
-    WESTERN_ELECTRIC,
-    Alternation,
     Beyond,
     RunRule,
     Signal,
-    Trend,
     Within,
     run_rule_signals,
 )
+from labcalc.statistics.charts.run_rules import NELSON, WESTERN_ELECTRIC, Alternation, Trend
 from tests.statistics.data import rows
 
 CASES = {
@@ -32,12 +29,12 @@ CASES = {
 def test_constructed_cases(case: str) -> None:
     """One series a rule of Nelson's (1984), in his numbers: the rule and the index at which it signals first."""
     expected = CASES[case][0]["first_signal_rule@index"]
-    first = run_rule_signals([float(row["z"]) for row in CASES[case]], NELSON).first
+    found = run_rule_signals([float(row["z"]) for row in CASES[case]], NELSON).found
     if not expected:
-        assert first is None
+        assert found == ()
         return
     number, index = expected.split("@")
-    assert first == Signal(int(index) - 1, (NELSON[int(number) - 1],))
+    assert found[0] == Signal(int(index) - 1, (NELSON[int(number) - 1],))
 
 
 def by_definition(rule: RunRule, z: list[float]) -> bool:
@@ -81,14 +78,14 @@ def test_signals_as_defined(rule: RunRule) -> None:
 
 def test_a_point_on_the_centre_line_breaks_a_run() -> None:
     broken = [0.5] * 4 + [0.0] + [0.5] * 7
-    assert run_rule_signals(broken).first is None
+    assert run_rule_signals(broken).found == ()
     assert run_rule_signals([*broken, 0.5]).found == (Signal(12, (Beyond(8, 8, 0.0),)),)
 
 
 def test_beyond_is_strict() -> None:
-    assert run_rule_signals([3.0, -3.0]).first is None
-    assert run_rule_signals([2.0, 0.0, 2.0]).first is None
-    assert run_rule_signals([np.nextafter(3.0, 4.0)]).first == Signal(0, (Beyond(1, 1, 3.0),))
+    assert run_rule_signals([3.0, -3.0]).found == ()
+    assert run_rule_signals([2.0, 0.0, 2.0]).found == ()
+    assert run_rule_signals([np.nextafter(3.0, 4.0)]).found[0] == Signal(0, (Beyond(1, 1, 3.0),))
 
 
 def test_the_last_point_must_be_in_the_zone() -> None:
@@ -97,13 +94,13 @@ def test_the_last_point_must_be_in_the_zone() -> None:
 
 
 def test_two_sides_don_t_add_up() -> None:
-    assert run_rule_signals([2.1, -2.2, 0.0, 2.3]).first is None
+    assert run_rule_signals([2.1, -2.2, 0.0, 2.3]).found == ()
 
 
 def test_a_missing_result_ends_every_run() -> None:
     z = np.full(15, 0.5)
     z[7] = np.nan
-    assert run_rule_signals(z).first is None
+    assert run_rule_signals(z).found == ()
 
 
 @pytest.mark.parametrize("rules", RULE_SETS.values(), ids=RULE_SETS)
@@ -114,7 +111,7 @@ def test_shapes(rules: tuple[RunRule, ...]) -> None:
     assert many.beyond[2].tolist() == run_rule_signals(z[2], rules).beyond.tolist()
     for short in (0, 1, 2):
         assert run_rule_signals(z[0, :short], rules).signals.shape == (len(rules), short)
-    assert run_rule_signals([], rules).first is None
+    assert run_rule_signals([], rules).found == ()
 
 
 def test_rules_are_named_in_plain_words() -> None:

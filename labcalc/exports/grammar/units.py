@@ -29,15 +29,15 @@ class ApiGravity(Unit):
 
     def converted(self, value: float) -> float:
         """Return the density at 60 °F, [kg/m³]; NaN where no density has that gravity."""
-        from labcalc.formulae.gravity import density_from_api_gravity
+        from labcalc.formulae.densities.gravity import density_from_api_gravity
 
         return float(format(density_from_api_gravity(value), _SIGNIFICANT)) if value > -131.5 else math.nan
 
 
 def relative_to_water(water_C: float) -> Unit | None:
     """Return the unit of relative densities to water at a temperature, [°C]; None where water has no known density."""
-    from labcalc.formulae.gravity import density_from_relative_density
-    from labcalc.formulae.water import water_density
+    from labcalc.formulae.apparatus.water import water_density
+    from labcalc.formulae.densities.gravity import density_from_relative_density
 
     if water_C == SIXTY_F:
         return Unit("density", float(density_from_relative_density(1.0)))

@@ -22,6 +22,7 @@ from labcalc.figures.markup import (
 )
 from labcalc.figures.provenance import without_mark
 from labcalc.figures.uncertainty.budget import show_budget
+from labcalc.formulae.published_editions import page_of_edition
 from labcalc.judgement import Check, Judgement, Reported, next_steps, reported_of
 from labcalc.wording import counted
 
@@ -118,7 +119,7 @@ def show_reported(judgement: Judgement) -> Fragment:
             escape(one.limit.words if one.limit else ""),
             escape(one.limit.rule if one.limit else ""),
             "" if one.state is None else _state(one.state),
-            escape(without_mark(one.method).partition(",")[0]) or "not given",
+            _method(judgement, one, short=True),
         )
         for one in leading
     ]
@@ -140,8 +141,17 @@ def _quantity(one: Reported) -> tuple[str, str, str, str]:
     return escape(one.name), hover_number(one.reported, one.value), uncertainty, escape(one.unit)
 
 
+def _method(judgement: Judgement, one: Reported, *, short: bool = False) -> str:
+    """Name the method, without its edition where it is to be short, as a link where lab.toml tells of its page."""
+    words = without_mark(one.method)
+    told = escape(words.partition(",")[0] if short else words) or "not given"
+    pages = judgement.dossier.laboratory.report.method_pages
+    page = page_of_edition(one.method) if pages else ""
+    return f'<a href="{escape(pages)}/{page}">{told}</a>' if page else told
+
+
 def _calculated(judgement: Judgement, others: Sequence[Reported]) -> str:
-    rows = [(*_quantity(one), escape(without_mark(one.method)), escape(one.note)) for one in others]
+    rows = [(*_quantity(one), _method(judgement, one), escape(one.note)) for one in others]
     columns = ("Quantity", "Value", "U", "Unit", "Method", "Note")
     table = html_table("Calculated", columns, rows, numeric=(1, 2), stacked=True) if rows else ""
     return folded(f"Calculated from them: {len(others)}", table) + folded(

@@ -11,7 +11,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.formulae.walther import double_log_argument, solved_viscosity
+from labcalc.formulae.curves.walther import double_log_argument, solved_viscosity
 from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS, SPITS
 
 _SOLVENTS, _HOT, _SPITS = f"{SOLVENTS} {PRESSED_AIR}", HOT, SPITS

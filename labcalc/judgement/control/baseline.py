@@ -19,6 +19,7 @@ from labcalc.statistics import (
     serial_dependence,
     stated_limits,
 )
+from labcalc.statistics.charts.normality import NORMALITY_LIMIT
 from labcalc.wording import counted
 
 
@@ -136,8 +137,8 @@ def screen_baseline(as_written: NDArray[np.float64], plotted: NDArray[np.float64
     else:
         normality = anderson_darling(plotted)
         if normality.departs:
-            limit = normality.factor.critical_5_percent
-            found.append(f"not normal: Anderson-Darling A2* {normality.adjusted:.2f}, limit {limit:g} [memory]")
+            statistic = f"A2* {normality.adjusted:.2f}, limit {NORMALITY_LIMIT:g} [memory]"
+            found.append(f"not normal: Anderson-Darling {statistic}")
     neighbours = serial_dependence(plotted)
     if neighbours.dependent:
         found.append(

@@ -111,7 +111,7 @@ def _side_by_side(old: Chart, new: Chart) -> LotsCompared:
     both = before.index.intersection(since.index)
     one, other = before[both].to_numpy(), since[both].to_numpy()
     enough = len(both) > 1 and np.ptp(one) > 0.0 < np.ptp(other)
-    comparison = compare_periods(one, other, may_pool=False) if enough else None
+    comparison = compare_periods(one, other) if enough else None
     return LotsCompared(old, new, len(both), both.max() if len(both) else since.index[0], comparison, False)
 
 

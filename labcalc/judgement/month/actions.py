@@ -32,6 +32,7 @@ def ranked_actions(
     doubts: Sequence[Doubt] = (),
     unusable: Sequence[DecisionError] = (),
     waiting: Sequence[Decision] = (),
+    rounds: Sequence[Finding] = (),
 ) -> tuple[Action, ...]:
     """Return what needs action, ranked: what touches released results first, then what wears the proof thin."""
     kinds = {
@@ -48,6 +49,7 @@ def ranked_actions(
         "bias": whose_fault.biases(checks),
         "spread": of_oils.spreads(checks),
         "index": of_oils.imprecise(checks),
+        "round": rounds,
         "repeats": _repeats(duplicates),
         "carry": _carried_over(carry_overs),
         "repair": of_oils.repairs(checks),

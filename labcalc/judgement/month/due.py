@@ -124,7 +124,7 @@ def _parts(chart: Chart, end: np.datetime64) -> tuple[NDArray[np.float64], NDArr
 
 def _compared(basis: NDArray[np.float64], since: NDArray[np.float64]) -> PeriodComparison | None:
     enough = min(basis.size, since.size) > 1 and np.ptp(basis) > 0.0 < np.ptp(since)
-    return compare_periods(basis, since, may_pool=False) if enough else None
+    return compare_periods(basis, since) if enough else None
 
 
 def _due(

@@ -17,6 +17,7 @@ from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
 from labcalc.judgement.month.checks import Checks, checks_of
 from labcalc.judgement.month.follow_up import Action, followed
 from labcalc.judgement.month.oils import OilSummary
+from labcalc.judgement.month.rounds import month_rounds
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.measurements import Material
@@ -235,9 +236,10 @@ def report_period(material: Material, period: Month) -> MonthReport:
     carry_overs = month_carry_overs(material, rows, period)
     refusals = tuple(one for one in material.reading.refusals if one.file in names)
     failures = (*material.reading.failures, *material.record_failures)
+    rounds, of_rounds = month_rounds(laboratory, period)
     found = ranked_actions(
         *(rows, checks, duplicates, carry_overs, refusals, failures, period),
-        *(_doubts(material, names), material.unusable, material.waiting),
+        *(_doubts(material, names), material.unusable, material.waiting, rounds),
     )
     actions = followed(found, material.assignments, period)
     measured = {(one.chart.oil, one.chart.lot) for one in checks.oils}
@@ -256,7 +258,7 @@ def report_period(material: Material, period: Month) -> MonthReport:
         certificates=held,
         workload=workload_of(rows),
         decisions=_decisions(material, rows, period),
-        notices=notices_of(rows, record, checks.oils, material, period),
+        notices=(*notices_of(rows, record, checks.oils, material, period), *of_rounds),
         refusals=refusals,
         failures=failures,
         sources=material.sources_of(rows),

@@ -85,7 +85,8 @@ def read_study(
     header, *cells = (
         [cell.strip() for cell in row] for row in csv.reader((line for _, line in kept), delimiter=delimiter)
     )
-    columns, rows = [(aliases or {}).get(one, one) for one in header], []
+    names = {one.casefold(): one for one in kinds} | dict(aliases or {})
+    columns, rows = [names.get(one.casefold(), one) for one in header], []
     for column in columns:
         if column not in kinds or columns.count(column) > 1:
             told = f"{nearest(column, [*kinds, *(aliases or {})])}" if column not in kinds else ""

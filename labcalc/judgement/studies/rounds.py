@@ -1,8 +1,9 @@
 """Rounds of proficiency tests: each by its scores, all of a quantity together."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -34,7 +35,7 @@ from labcalc.statistics.series import Array
 from labcalc.wording import counted, first_of, numeral, p_value, signed
 
 _COLUMNS = {
-    **dict.fromkeys(("scheme", "round", "quantity", "unit", "participants"), TEXT),
+    **dict.fromkeys(("scheme", "round", "quantity", "unit", "participants", "date"), TEXT),
     **dict.fromkeys(("own", "assigned"), NUMBER),
     **dict.fromkeys(("sigma", "U_assigned", "U_own", "s_own", "n_own"), POSITIVE),
 }
@@ -51,6 +52,7 @@ class ScoredRound:
     """One round of one quantity, with every score that what is known allows, z or z′ first; NaN where it doesn't."""
 
     name: str
+    day: date | None
     quantity: str
     own: float
     assigned: float
@@ -88,16 +90,11 @@ def report_proficiency(file: Path) -> Study:
     file : A row a round, in their order: scheme, round, quantity, own (value); assigned (value); sigma, the standard
         deviation for assessment; U_assigned and U_own, expanded (k = 2); participants, the results of all with blanks
         between, own among them; s_own from n_own results, the own long-term standard deviation; unit. Needed are the
-        first four, and something to score by.
+        first four, and something to score by. date, such as 2026-03-14, puts a round into a month.
     Raises StudyError : A column or value that isn't what was expected, by line.
     """
-    read = read_study(file, _COLUMNS, ("scheme", "round", "quantity", "own"))
-    rounds = tuple(_scored(read, place) for place in read.rows.index)
-    of: dict[str, list[float]] = {}
-    for one in rounds:
-        if math.isfinite(one.score):
-            of.setdefault(one.quantity, []).append(one.score)
-    found = Rounds(rounds, {quantity: scores_together(scores) for quantity, scores in of.items()})
+    read, rounds = _read(file)
+    found = Rounds(rounds, _together(rounds))
     rank, findings = ranked([*_single(rounds), *_steady(found.together)])
     called = sum("action" in one.words.values() for one in rounds)
     count = f"{called} of {counted(len(rounds), 'round')} with a score that calls for action"
@@ -107,11 +104,43 @@ def report_proficiency(file: Path) -> Study:
     return Study("Proficiency rounds", read, facts, rank, DUPLICATE_VERDICTS[rank], reason, findings, tables, found)
 
 
+def rounds_between(file: Path, first: date, last: date) -> tuple[int, tuple[Finding, ...]]:
+    """Return how many rounds lie between two days, and what they call for, beside those of their quantities before.
+
+    file : As ``report_proficiency`` takes it, with a date in every row.
+    Raises StudyError : As there, or a round without a date.
+    """
+    read, rounds = _read(file)
+    for place, one in zip(read.rows.index, rounds, strict=True):
+        if one.day is None:
+            raise read.refused(place, "date is empty: a day such as 2026-03-14 was expected")
+    now = tuple(one for one in rounds if one.day and first <= one.day < last)
+    known = [one for one in rounds if one.day and one.day < last and one.quantity in {new.quantity for new in now}]
+    return len(now), (*_single(now), *_steady(_together(known)))
+
+
+def _read(file: Path) -> tuple[StudyFile, tuple[ScoredRound, ...]]:
+    read = read_study(file, _COLUMNS, ("scheme", "round", "quantity", "own"))
+    return read, tuple(_scored(read, place) for place in read.rows.index)
+
+
+def _together(rounds: Iterable[ScoredRound]) -> dict[str, ScoresTogether]:
+    of: dict[str, list[float]] = {}
+    for one in rounds:
+        if math.isfinite(one.score):
+            of.setdefault(one.quantity, []).append(one.score)
+    return {quantity: scores_together(scores) for quantity, scores in of.items()}
+
+
 def _scored(read: StudyFile, place: int) -> ScoredRound:
     row = read.rows.loc[place].to_dict()
     own, assigned, sigma = (float(row[name]) for name in ("own", "assigned", "sigma"))
     u_own, u_assigned = (float(row[name]) / 2.0 for name in ("U_own", "U_assigned"))
     everybody, from_results = _participants(read, place), math.isnan(assigned)
+    try:
+        day = date.fromisoformat(row["date"]) if row["date"] else None
+    except ValueError:
+        raise read.refused(place, f"date '{row['date']}': a day such as 2026-03-14 was expected") from None
     nothing = not math.isfinite(sigma) and not math.isfinite(u_own + u_assigned)
     if not everybody.size and (from_results or nothing):
         expected = "assigned with sigma or with U_own and U_assigned, or participants"
@@ -133,6 +162,7 @@ def _scored(read: StudyFile, place: int) -> ScoredRound:
     spread = float(row["s_own"]) / float(robust["Q/Hampel"].deviation) if robust else math.nan
     return ScoredRound(
         f"{row['scheme']}, {row['round']}",
+        day,
         ", ".join(filter(None, (row["quantity"], row["unit"]))),
         own,
         float(found.assigned),
@@ -169,10 +199,12 @@ def _single(rounds: tuple[ScoredRound, ...]) -> Iterator[Finding]:
     for one in rounds:
         about = f"{one.quantity}, {one.name}"
         numbers = f"own {numeral(one.own, figures=5)}, assigned {numeral(one.assigned, figures=5)}"
-        for name, word in one.words.items():
-            if word in ("warning", "action"):
-                to_do = _CLAIM if name in ("ζ", "E_n") else _CAUSE
-                yield 1 + (word == "action"), about, f"{name} {signed(one.scores[name], 2)}, {word} ({numbers})", to_do
+        poor = {name: word for name, word in one.words.items() if word in ("warning", "action")}
+        of_claim = {name: poor.pop(name) for name in ("ζ", "E_n") if name in poor}
+        for to_do, some in ((_CAUSE, poor), (_CLAIM, of_claim)):
+            if some:
+                found = "; ".join(f"{name} {signed(one.scores[name], 2)}, {word}" for name, word in some.items())
+                yield 1 + ("action" in some.values()), about, f"{found} ({numbers})", to_do
         if one.p_own_spread < 0.01:
             found = f"own results scatter {numeral(one.own_spread)} times as much as laboratories among each other"
             yield 1, about, f"{found}, {p_value(one.p_own_spread)}", _SCATTER

@@ -172,7 +172,9 @@ def _compared(file: StudyFile, asked: tuple[str, str], allowed: float, in_percen
     rows, there = file.rows, tuple(map(str, file.rows["method"].unique()))
     names = asked if any(asked) else there
     if len(set(names)) != 2 or not set(names) <= set(there):
-        raise StudyError(file.name, 0, f"methods {', '.join(there)}: two were expected, or first and second among them")
+        told = f"first '{names[0]}', second '{names[1]}' of methods" if any(asked) else "methods"
+        expected = "two were expected, or first and second among them"
+        raise StudyError(file.name, 0, f"{told} {', '.join(there)}: {expected}")
     if in_percent and (low := rows["result"] <= 0.0).any():
         raise file.refused(low.idxmax(), "a result of 0 or below: in percent they have to be above 0")
     cells = rows.assign(u2=rows["u"] ** 2).groupby(["sample", "method"], sort=False)

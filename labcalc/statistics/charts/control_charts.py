@@ -41,7 +41,7 @@ def ewma_chart(
     Raises ValueError : The weight is outside its range, or a result is not finite.
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4; ISO 7870-6:2024.
 
-    >>> from labcalc.statistics import STANDARD_LIMITS
+    >>> from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
     >>> ewma_chart([1.0, 1.0, 1.0], STANDARD_LIMITS, weight=0.5).values
     array([0.5  , 0.75 , 0.875])
     """

@@ -8,17 +8,9 @@ from numpy.typing import ArrayLike
 
 from labcalc.statistics.series import Array, finite_series
 
-
-@dataclass(frozen=True)
-class NormalityFactor:
-    """Small-sample factor 1 + first/n + second/n² of the Anderson-Darling statistic, and its limit of 5 %."""
-
-    first: float
-    second: float
-    critical_5_percent: float
-
-
-_FACTOR = NormalityFactor(0.75, 2.25, 0.752)  # by D'Agostino and Stephens 1986 (memory): that of petroleum testing
+_FIRST, _SECOND, NORMALITY_LIMIT = 0.75, 2.25, 0.752
+"""Small-sample factor 1 + first/n + second/n² of the Anderson-Darling statistic, and its limit of 5 %: D'Agostino and
+Stephens 1986 (memory), that of petroleum testing."""
 
 
 @dataclass(frozen=True)
@@ -29,12 +21,11 @@ class NormalityTest:
     statistic: float
     adjusted: float
     p_value: float
-    factor: NormalityFactor = _FACTOR
 
     @property
     def departs(self) -> bool:
-        """The adjusted statistic is above the factor's own limit of 5 %."""
-        return self.adjusted > self.factor.critical_5_percent
+        """The adjusted statistic is above its limit of 5 %."""
+        return self.adjusted > NORMALITY_LIMIT
 
 
 @dataclass(frozen=True)
@@ -83,7 +74,7 @@ def anderson_darling(results: ArrayLike) -> NormalityTest:
     z, n = (series - np.mean(series)) / spread, series.size
     weights = 2.0 * np.arange(1, n + 1) - 1.0
     statistic = -n - float(np.sum(weights * (log_ndtr(z) + log_ndtr(-z[::-1])))) / n
-    adjusted = statistic * (1.0 + _FACTOR.first / n + _FACTOR.second / n**2)
+    adjusted = statistic * (1.0 + _FIRST / n + _SECOND / n**2)
     return NormalityTest(n, statistic, adjusted, _p_value(adjusted))
 
 

@@ -13,26 +13,13 @@ from labcalc.statistics.series import Array
 Flags: TypeAlias = NDArray[np.bool_]
 
 
-class _Rule:
-    """A pattern of points."""
-
-    def signals(self, z: Array) -> Flags:
-        """Tell at which points the pattern is complete, [-].
-
-        z : Standardised results along the last axis, [-].
-        """
-        return self._complete(z)
-
-    def _complete(self, z: Array) -> Flags:
-        raise NotImplementedError
-
-
 @dataclass(frozen=True)
-class _Consecutive(_Rule):
+class _Consecutive:
     """A pattern of ``count`` points one after the other."""
 
     count: int
-    _FEWEST: ClassVar = 1
+    _FEWEST: ClassVar[int] = 1
+    _WORDS: ClassVar[str]  # at the bench
 
     def __post_init__(self) -> None:
         """Refuse a rule that can't be met."""
@@ -44,9 +31,13 @@ class _Consecutive(_Rule):
         """Points that the rule looks at."""
         return self.count
 
+    def __str__(self) -> str:
+        """Say the rule as it is said at the bench."""
+        return self._WORDS.format(self)
+
 
 @dataclass(frozen=True)
-class Beyond(_Rule):
+class Beyond:
     """``count`` of ``window`` consecutive points beyond ``sigmas``, the last of them among these.
 
     Beyond is strict: a point on the line is not beyond it, so a point on the centre line ends a run on one side.
@@ -70,57 +61,27 @@ class Beyond(_Rule):
         place = f"beyond {self.sigmas:g} s" if self.sigmas else "off the centre"
         return f"{number} {place}" + (", same side" if self.side == "same" and self.window > 1 else "")
 
-    def _complete(self, z: Array) -> Flags:
-        if self.side == "either":
-            return _counted(np.abs(z) > self.sigmas, self.count, self.window)
-        upper = _counted(z > self.sigmas, self.count, self.window)
-        return upper | _counted(z < -self.sigmas, self.count, self.window)
-
 
 @dataclass(frozen=True)
 class Within(_Consecutive):
     """``count`` consecutive points not beyond ``sigmas``: the results hug the centre, the limits are too wide."""
 
     sigmas: float
-
-    def __str__(self) -> str:
-        """Say the rule as it is said at the bench."""
-        return f"{self.count} within {self.sigmas:g} s"
-
-    def _complete(self, z: Array) -> Flags:
-        return _unbroken(np.abs(z) <= self.sigmas, self.count)
+    _WORDS = "{0.count} within {0.sigmas:g} s"
 
 
 @dataclass(frozen=True)
 class Trend(_Consecutive):
     """``count`` consecutive points, each above the one before, or each below; an equal one ends the trend."""
 
-    _FEWEST = 2
-
-    def __str__(self) -> str:
-        """Say the rule as it is said at the bench."""
-        return f"{self.count} rising or falling"
-
-    def _complete(self, z: Array) -> Flags:
-        steps = np.diff(z, axis=-1)
-        whole = _unbroken(steps > 0.0, self.count - 1) | _unbroken(steps < 0.0, self.count - 1)
-        return _placed(whole, z.shape, 1)
+    _FEWEST, _WORDS = 2, "{0.count} rising or falling"
 
 
 @dataclass(frozen=True)
 class Alternation(_Consecutive):
     """``count`` consecutive points that go up and down in turn; an equal one ends it."""
 
-    _FEWEST = 3
-
-    def __str__(self) -> str:
-        """Say the rule as it is said at the bench."""
-        return f"{self.count} alternating up and down"
-
-    def _complete(self, z: Array) -> Flags:
-        rises, falls = z[..., 1:] > z[..., :-1], z[..., 1:] < z[..., :-1]
-        turns = (rises[..., 1:] & falls[..., :-1]) | (falls[..., 1:] & rises[..., :-1])
-        return _placed(_unbroken(turns, self.count - 2), z.shape, 2)
+    _FEWEST, _WORDS = 3, "{0.count} alternating up and down"
 
 
 RunRule: TypeAlias = Beyond | Within | Trend | Alternation
@@ -177,16 +138,9 @@ class RuleSignals:
     @property
     def found(self) -> tuple[Signal, ...]:
         """Every signal of one chart, in the order of the points."""
-        return tuple(self._signal(index) for index in np.flatnonzero(self.beyond).tolist())
-
-    @property
-    def first(self) -> Signal | None:
-        """First signal of one chart; none where nothing signals."""
-        where = np.flatnonzero(self.beyond)
-        return self._signal(int(where[0])) if where.size else None
-
-    def _signal(self, index: int) -> Signal:
-        return Signal(index, tuple(rule for rule, hit in zip(self.rules, self.signals[:, index], strict=True) if hit))
+        rows = {index: self.signals[:, index] for index in np.flatnonzero(self.beyond).tolist()}
+        hits = {index: [rule for rule, hit in zip(self.rules, row, strict=True) if hit] for index, row in rows.items()}
+        return tuple(Signal(index, tuple(rules)) for index, rules in hits.items())
 
 
 def run_rule_signals(z: ArrayLike, rules: tuple[RunRule, ...] = WESTERN_ELECTRIC) -> RuleSignals:
@@ -205,7 +159,22 @@ def run_rule_signals(z: ArrayLike, rules: tuple[RunRule, ...] = WESTERN_ELECTRIC
     5 2 of 3 beyond 2 s, same side
     """
     points = np.asarray(z, dtype=float)
-    return RuleSignals(tuple(rules), np.array([rule.signals(points) for rule in rules], dtype=bool))
+    return RuleSignals(tuple(rules), np.array([_complete(rule, points) for rule in rules], dtype=bool))
+
+
+def _complete(rule: RunRule, z: Array) -> Flags:
+    """Tell at which points a pattern is complete."""
+    if isinstance(rule, Beyond):
+        sides = (np.abs(z),) if rule.side == "either" else (z, -z)
+        found = [_counted(one > rule.sigmas, rule.count, rule.window) for one in sides]
+        return np.asarray(np.any(found, axis=0))
+    if isinstance(rule, Within):
+        return _unbroken(np.abs(z) <= rule.sigmas, rule.count)
+    rises, falls = z[..., 1:] > z[..., :-1], z[..., 1:] < z[..., :-1]
+    if isinstance(rule, Trend):
+        return _placed(_unbroken(rises, rule.count - 1) | _unbroken(falls, rule.count - 1), z.shape, 1)
+    turns = (rises[..., 1:] & falls[..., :-1]) | (falls[..., 1:] & rises[..., :-1])
+    return _placed(_unbroken(turns, rule.count - 2), z.shape, 2)
 
 
 def _counted(flags: Flags, count: int, window: int) -> Flags:

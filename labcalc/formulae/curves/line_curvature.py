@@ -3,13 +3,13 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.formulae._falling import refuse_rising
-from labcalc.formulae._least_squares import points_of_curves, straight_line
 from labcalc.formulae._refusals import Array
-from labcalc.formulae._stated import stated_percent
 from labcalc.formulae._tables import published_table
 from labcalc.formulae._temperatures import kelvin
-from labcalc.formulae.walther import double_logarithm_and_slope, viscosity_of_double_logarithm
+from labcalc.formulae.curves._falling import refuse_rising
+from labcalc.formulae.curves._least_squares import points_of_curves, straight_line
+from labcalc.formulae.curves._stated import stated_percent
+from labcalc.formulae.curves.walther import double_logarithm_and_slope, viscosity_of_double_logarithm
 
 EDITION = (
     "ASTM D341-20 for the line; how liquids bend away from it: labcalc's own, from CoolProp 8.0.0 and chemicals 1.5.2"

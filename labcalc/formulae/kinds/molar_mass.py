@@ -4,8 +4,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.formulae._refusals import Array, liquid_relative_density, positive, refuse_not_above, refuse_outside
-from labcalc.formulae.viscosity_temperature import fit_viscosity_temperature
-from labcalc.formulae.walther import viscosity_from_ordinate
+from labcalc.formulae.curves.viscosity_temperature import fit_viscosity_temperature
+from labcalc.formulae.curves.walther import viscosity_from_ordinate
 
 EDITION = "API Technical Data Book, procedure 2B2.3 (Riazi and Daubert 1987)"
 

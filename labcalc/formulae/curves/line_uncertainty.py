@@ -6,22 +6,21 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._falling import refuse_rising
-from labcalc.formulae._least_squares import (
+from labcalc.formulae._refusals import Array
+from labcalc.formulae._series import keeps_index
+from labcalc.formulae._temperatures import keep_inside, kelvin
+from labcalc.formulae.curves._falling import refuse_rising
+from labcalc.formulae.curves._least_squares import (
     Arrays,
     StraightLine,
     ends_of_curves,
-    in_blocks,
     points_of_curves,
     straight_line,
 )
-from labcalc.formulae._refusals import Array
-from labcalc.formulae._series import keeps_index
-from labcalc.formulae._stated import ViscosityBand, refuse_level, stated_percent, two_sided_quantile
-from labcalc.formulae._temperatures import keep_inside, kelvin
-from labcalc.formulae.line_curvature import bending, curvature
-from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
-from labcalc.formulae.walther import (
+from labcalc.formulae.curves._stated import ViscosityBand, refuse_level, stated_percent, two_sided_quantile
+from labcalc.formulae.curves.line_curvature import bending, curvature
+from labcalc.formulae.curves.viscosity_temperature import ViscosityTemperatureLine
+from labcalc.formulae.curves.walther import (
     double_logarithm_and_slope,
     line_on_chart,
     ordinate_of_percent,
@@ -137,7 +136,7 @@ def estimate_viscosity_temperature(
     if not known:
         _refuse_two_results(points)
     percent = stated_percent(1.0 if uncertainty_percent is None else uncertainty_percent, viscosity)
-    *fitted, squares, residuals, height, slope = in_blocks(_weighted_line, kelvin(temperature), percent, viscosity)
+    *fitted, squares, residuals, height, slope = _weighted_line(kelvin(temperature), percent, viscosity)
     refuse_rising(temperature, viscosity)
     fit, degrees, noise = StraightLine(*fitted), np.inf, np.sqrt(np.mean(percent**2, axis=-1))
     if not known:

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._falling import refuse_rising
-from labcalc.formulae._least_squares import Arrays, in_blocks, points_of_curves, straight_line
 from labcalc.formulae._refusals import Array, refuse_outside
-from labcalc.formulae._stated import stated_percent
 from labcalc.formulae._temperatures import kelvin
-from labcalc.formulae.walther import (
+from labcalc.formulae.curves._falling import refuse_rising
+from labcalc.formulae.curves._least_squares import Arrays, points_of_curves, straight_line
+from labcalc.formulae.curves._stated import stated_percent
+from labcalc.formulae.curves.walther import (
     HIGHEST_VISCOSITY,
     LOWEST_VISCOSITY,
     double_logarithm_and_slope,
@@ -82,7 +82,7 @@ def departure_from_line(
     refuse_outside(finite, "degrees of freedom", "[-]", lowest=1.0, reason="the noise comes from two results or more")
     percent = stated_percent(noise_percent, viscosity)
     refuse_rising(temperature, viscosity)
-    scatter, excess, uncertainty = in_blocks(_scatter_and_excess, kelvin(temperature), percent, viscosity)
+    scatter, excess, uncertainty = _scatter_and_excess(kelvin(temperature), percent, viscosity)
     degrees = float(temperature.shape[-1] - 2)
     p_value = _tail(scatter, degrees, float(freedom))
     return LineDeparture(

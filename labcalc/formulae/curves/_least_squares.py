@@ -1,6 +1,5 @@
 """Points of many curves at once, and the straight line through each: closed form, thousands of curves at a time."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,8 +7,6 @@ from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae._refusals import Array
-
-_BLOCK = 40_000  # values that are worked on at once: what is computed on the way stays in the processor's cache
 
 Arrays = tuple[Array, ...]
 
@@ -68,29 +65,7 @@ def points_of_curves(
         raise OutOfRangeError(
             "number of different temperatures", float(different), "[-]", lowest=float(needed), told=told, reason=reason
         )
-    return np.asfortranarray(temperature), np.broadcast_to(value, shape)
-
-
-def in_blocks(work: Callable[..., Arrays], *points: Array) -> Arrays:
-    """Return what some work gives for the points of many curves, so many curves at a time.
-
-    The last of the points have the full shape, the others that or one curve's, which all share. Work gets the values of
-    a point side by side, so that a sum over the few points of each curve takes long rows; it returns arrays whose first
-    axis is the curves.
-    """
-    *curves, number = points[-1].shape
-    if not curves or points[-1].size <= _BLOCK:
-        return work(*map(np.asfortranarray, points))
-    rows = [one if one.ndim == 1 else np.broadcast_to(one, (*curves, number)).reshape(-1, number) for one in points]
-    count, step = len(rows[-1]), max(1, _BLOCK // number)
-    whole: Arrays = ()
-    for start in range(0, count, step):
-        block = slice(start, start + step)
-        part = work(*(np.asfortranarray(one if one.ndim == 1 else one[block]) for one in rows))
-        whole = whole or tuple(np.empty((count, *one.shape[1:])) for one in part)
-        for target, one in zip(whole, part, strict=True):
-            target[block] = one
-    return tuple(one.reshape(*curves, *one.shape[1:]) for one in whole)
+    return np.asfortranarray(temperature), np.asfortranarray(np.broadcast_to(value, shape))
 
 
 def ends_of_curves(temperature: Array, curves: tuple[int, ...]) -> tuple[Array, Array]:

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.formulae._falling import refuse_rising
-from labcalc.formulae._least_squares import Arrays, ends_of_curves, in_blocks, points_of_curves, straight_line
 from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._series import keeps_index
 from labcalc.formulae._temperatures import ZERO_C, keep_inside, kelvin
-from labcalc.formulae.walther import (
+from labcalc.formulae.curves._falling import refuse_rising
+from labcalc.formulae.curves._least_squares import Arrays, ends_of_curves, points_of_curves, straight_line
+from labcalc.formulae.curves.walther import (
     double_logarithm,
     double_logarithm_and_slope,
     line_on_chart,
@@ -100,7 +100,7 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
         what="a line",
         reason="a viscosity-temperature line needs two; its least squares take any number more",
     )
-    intercept, slope, residuals = in_blocks(_coefficients_and_residuals, kelvin(temperature), viscosity)
+    intercept, slope, residuals = _coefficients_and_residuals(kelvin(temperature), viscosity)
     refuse_rising(temperature, viscosity)
     ends = ends_of_curves(temperature, viscosity.shape[:-1])
     return ViscosityTemperatureLine(intercept, slope, *ends, residuals, temperature.shape[-1])

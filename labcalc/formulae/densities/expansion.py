@@ -8,8 +8,8 @@ from numpy.typing import ArrayLike
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae._refusals import Array
 from labcalc.formulae._tables import published_entries
-from labcalc.formulae.density import alpha_60_from_densities, density_at
-from labcalc.formulae.volume_corrections import (
+from labcalc.formulae.densities.density import alpha_60_from_densities, density_at
+from labcalc.formulae.densities.volume_corrections import (
     commodity_group,
     fahrenheit,
     ipts68_from_its90,

@@ -1,19 +1,18 @@
 """Other curves of viscosity over temperature than the line of ASTM D341; °C at the edge, kelvin inside."""
 
-from abc import ABC, abstractmethod
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._falling import refuse_rising
-from labcalc.formulae._least_squares import ends_of_curves, points_of_curves, straight_line
 from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._roots import bracketed_root
 from labcalc.formulae._series import keeps_index
-from labcalc.formulae._stated import ViscosityBand, refuse_level, stated_percent, two_sided_quantile
 from labcalc.formulae._temperatures import keep_inside, kelvin
+from labcalc.formulae.curves._falling import refuse_rising
+from labcalc.formulae.curves._least_squares import ends_of_curves, points_of_curves, straight_line
+from labcalc.formulae.curves._stated import ViscosityBand, stated_percent, two_sided_quantile
 
 EDITION = "Vogel 1921, Fulcher 1925, Tammann 1926; Andrade 1930; DIN 51563:2011-04 (Ubbelohde-Walther)"
 _FLATTEST, _STEEPEST = 1e-6, 1.0 - 1e-9
@@ -22,74 +21,13 @@ Coefficients = tuple[Array, Array, Array]
 
 
 @dataclass(frozen=True, eq=False)
-class _FittedCurve(ABC):
-    """A curve that is straight in its coefficients once the viscosity is transformed, with what its points tell."""
+class ExponentialCurve:
+    """A curve ln x = a + b / (T − T₀), or an array of them: Vogel's; with T₀ = 0 Andrade's."""
 
     lowest_C: Array  # lowest fitted temperature, [°C]
     highest_C: Array  # highest fitted temperature, [°C]
-    jacobian: Array  # derivatives of the transformed viscosity at the fitted points by the coefficients, last axis
-    of_percent: Array  # change of the transformed viscosity for 1 % of it at the points
+    jacobian: Array  # derivatives of ln x at the fitted points by the coefficients, last axis
     residuals_percent: Array  # curve minus point, [% of the point's viscosity]
-
-    @abstractmethod
-    def _linear(self, temperature_C: ArrayLike, extrapolate: bool) -> tuple[Array, Array, Array]:
-        """Return the viscosity, the derivatives of the transformed one, and its change for 1 %."""
-
-    @abstractmethod
-    def _back(self, viscosity: Array, change: Array) -> Array:
-        """Return the viscosity whose transformed one lies a change off."""
-
-    @keeps_index
-    def confidence_band(
-        self,
-        temperature_C: ArrayLike,
-        *,
-        noise_percent: ArrayLike | None = None,
-        level: float = 0.95,
-        extrapolate: bool = False,
-        further_results: int = 0,
-    ) -> ViscosityBand:
-        """Return the interval, [mm²/s] or [mPa·s], that holds the viscosity of an oil on the curve, or a result.
-
-        The noise of the points is carried through the fit to first order. How far the oil is from the curve isn't in
-        it: the band of ``estimate_viscosity_temperature`` knows of that.
-
-        temperature_C : Temperature, [°C], within the fitted ones.
-        noise_percent : Standard deviation of a result, [%], one for all of an oil, such as repeatability limit / 2.8;
-            without it, the scatter of the points about the curve.
-        level : Probability, [-], between 0 and 1.
-        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval grows.
-        further_results : 1 for the interval that holds one further result with the same noise, [-].
-        Raises OutOfRangeError : A temperature is outside the fitted ones, the level is no probability, or the noise is
-            not positive, or neither stated nor told by more points than coefficients.
-        """
-        refuse_level(level)
-        middle, derivatives, of_percent = self._linear(temperature_C, extrapolate)
-        noise, freedom = self._noise(noise_percent)
-        known = np.isfinite(self.jacobian).all(axis=(-2, -1), keepdims=True)
-        inverse = np.linalg.pinv(np.where(known, self.jacobian, 0.0))
-        shares = np.einsum("...k,...kn->...n", derivatives, inverse * self.of_percent[..., np.newaxis, :])
-        half = np.sqrt(np.sum(shares**2, axis=-1) + further_results * of_percent**2)
-        half = two_sided_quantile(level, freedom) * noise * half
-        return ViscosityBand(self._back(middle, -half), middle[()], self._back(middle, half))
-
-    def _noise(self, stated: ArrayLike | None) -> tuple[Array, float]:
-        """Return the standard deviation of a result, [%], stated or by the scatter of the points, and its freedom."""
-        if stated is not None:
-            return stated_percent(stated, self.residuals_percent[..., 0]), np.inf
-        points, coefficients = self.jacobian.shape[-2:]
-        if points <= coefficients:
-            reason = f"a curve with {coefficients} coefficients leaves no scatter; state the noise of the results"
-            told = "too few for the uncertainty of this curve"
-            raise OutOfRangeError("number of results", float(points), "[-]", told=told, reason=reason)
-        freedom = float(points - coefficients)
-        return np.sqrt(np.sum(self.residuals_percent**2, axis=-1) / freedom), freedom
-
-
-@dataclass(frozen=True, eq=False)
-class ExponentialCurve(_FittedCurve):
-    """A curve ln x = a + b / (T − T₀), or an array of them: Vogel's; with T₀ = 0 Andrade's."""
-
     a: Array  # natural logarithm of the viscosity that the curve comes to when hot, [-]
     b_K: Array  # steepness, [K]
     T0_K: Array  # temperature at which the curve rises without end, [K]
@@ -104,13 +42,42 @@ class ExponentialCurve(_FittedCurve):
         """
         return np.exp(self.a + self.b_K / self._above(temperature_C, extrapolate))
 
-    def _linear(self, temperature_C: ArrayLike, extrapolate: bool) -> tuple[Array, Array, Array]:
-        above = self._above(temperature_C, extrapolate)
-        derivatives = _derivatives(above, self.b_K)[..., : self.jacobian.shape[-1]]
-        return np.exp(self.a + self.b_K / above), derivatives, np.asarray(0.01)
+    @keeps_index
+    def confidence_band(
+        self, temperature_C: ArrayLike, *, noise_percent: ArrayLike | None = None, extrapolate: bool = False
+    ) -> ViscosityBand:
+        """Return the interval, [mm²/s] or [mPa·s], that holds the viscosity of an oil on the curve in 95 % of cases.
 
-    def _back(self, viscosity: Array, change: Array) -> Array:
-        return np.asarray(viscosity * np.exp(change))[()]
+        The noise of the points is carried through the fit to first order. How far the oil is from the curve isn't in
+        it: the band of ``estimate_viscosity_temperature`` knows of that.
+
+        temperature_C : Temperature, [°C], within the fitted ones.
+        noise_percent : Standard deviation of a result, [%], one for all of an oil, such as repeatability limit / 2.8;
+            without it, the scatter of the points about the curve.
+        extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval grows.
+        Raises OutOfRangeError : A temperature is outside the fitted ones, or the noise is not positive, or neither
+            stated nor told by more points than coefficients.
+        """
+        above = self._above(temperature_C, extrapolate)
+        middle, derivatives = self.a + self.b_K / above, _derivatives(above, self.b_K)[..., : self.jacobian.shape[-1]]
+        noise, freedom = self._noise(noise_percent)
+        known = np.isfinite(self.jacobian).all(axis=(-2, -1), keepdims=True)
+        inverse = np.linalg.pinv(np.where(known, self.jacobian, 0.0))
+        shares = np.einsum("...k,...kn->...n", derivatives, inverse)
+        half = two_sided_quantile(0.95, freedom) * 0.01 * noise * np.sqrt(np.sum(shares**2, axis=-1))
+        return ViscosityBand(*(np.exp(end)[()] for end in (middle - half, middle, middle + half)))
+
+    def _noise(self, stated: ArrayLike | None) -> tuple[Array, float]:
+        """Return the standard deviation of a result, [%], stated or by the scatter of the points, and its freedom."""
+        if stated is not None:
+            return stated_percent(stated, self.residuals_percent[..., 0]), np.inf
+        points, coefficients = self.jacobian.shape[-2:]
+        if points <= coefficients:
+            reason = f"a curve with {coefficients} coefficients leaves no scatter; state the noise of the results"
+            told = "too few for the uncertainty of this curve"
+            raise OutOfRangeError("number of results", float(points), "[-]", told=told, reason=reason)
+        freedom = float(points - coefficients)
+        return np.sqrt(np.sum(self.residuals_percent**2, axis=-1) / freedom), freedom
 
     def _above(self, temperature_C: ArrayLike, extrapolate: bool) -> Array:
         temperature = np.asarray(temperature_C, dtype=float)
@@ -120,9 +87,11 @@ class ExponentialCurve(_FittedCurve):
 
 
 @dataclass(frozen=True, eq=False)
-class UbbelohdeWaltherLine(_FittedCurve):
+class UbbelohdeWaltherLine:
     """A line lg lg (ν + constant) = W₁ − m lg T, or an array of them."""
 
+    lowest_C: Array  # lowest fitted temperature, [°C]
+    highest_C: Array  # highest fitted temperature, [°C]
     m: Array  # slope, [-]: some 3 to 4 for mineral oils; it means nothing without the constant
     ordinate_at_1K: Array  # height of the line at T = 1 K, [-]
     constant: float  # what is added to the viscosity, [mm²/s]: 0.8 in the standard, 0.6 and 0.7 elsewhere
@@ -135,17 +104,9 @@ class UbbelohdeWaltherLine(_FittedCurve):
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
         Raises OutOfRangeError : A temperature is outside the fitted ones.
         """
-        return self._linear(temperature_C, extrapolate)[0][()]
-
-    def _linear(self, temperature_C: ArrayLike, extrapolate: bool) -> tuple[Array, Array, Array]:
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
-        x = np.log10(kelvin(temperature))
-        viscosity = np.asarray(10.0 ** (10.0 ** (self.ordinate_at_1K - self.m * x)) - self.constant)
-        return viscosity, _straight(x), _walther_of_percent(viscosity, self.constant)
-
-    def _back(self, viscosity: Array, change: Array) -> Array:
-        ordinate = np.log10(np.log10(viscosity + self.constant)) + change
+        ordinate = self.ordinate_at_1K - self.m * np.log10(kelvin(temperature))
         return np.asarray(10.0 ** (10.0**ordinate) - self.constant)[()]
 
 
@@ -203,11 +164,8 @@ def fit_ubbelohde_walther(
     Z = nu + constant
     refuse_outside(Z, "viscosity and constant together", "mm²/s", above=1.0, reason="lg lg (ν + constant) ends there")
     refuse_rising(temperature, nu)
-    x = np.log10(kelvin(temperature))
-    fit = straight_line(x, np.log10(np.log10(Z)))
-    residuals = 100.0 * ((10.0 ** (10.0 ** fit.at(x)) - constant) / nu - 1.0)
-    told = (*ends_of_curves(temperature, nu.shape[:-1]), _straight(x), _walther_of_percent(nu, constant), residuals)
-    return UbbelohdeWaltherLine(*told, -fit.slope, fit.intercept, constant)
+    fit = straight_line(np.log10(kelvin(temperature)), np.log10(np.log10(Z)))
+    return UbbelohdeWaltherLine(*ends_of_curves(temperature, nu.shape[:-1]), -fit.slope, fit.intercept, constant)
 
 
 def _logarithms(temperature_C: ArrayLike, viscosity: ArrayLike, *, needed: int, name: str) -> tuple[Array, Array]:
@@ -221,20 +179,8 @@ def _logarithms(temperature_C: ArrayLike, viscosity: ArrayLike, *, needed: int, 
 def _exponential(temperature: Array, y: Array, found: Coefficients, *, coefficients: int) -> ExponentialCurve:
     a, b, T0 = (np.asarray(one)[..., None] for one in found)
     above = kelvin(temperature) - T0
-    residuals = 100.0 * np.expm1(a + b / above - y)
-    told = (_derivatives(above, b)[..., :coefficients], np.full(y.shape, 0.01), residuals)
+    told = (_derivatives(above, b)[..., :coefficients], 100.0 * np.expm1(a + b / above - y))
     return ExponentialCurve(*ends_of_curves(temperature, y.shape[:-1]), *told, *found)
-
-
-def _straight(x: Array) -> Array:
-    """Return the derivatives of a straight line by its height and slope, last axis."""
-    return np.stack(np.broadcast_arrays(1.0, x), axis=-1)
-
-
-def _walther_of_percent(viscosity: Array, constant: float) -> Array:
-    """Return the change of lg lg (ν + constant) for 1 % of the viscosity."""
-    Z = viscosity + constant
-    return np.asarray(0.01 * viscosity / (Z * np.log(Z) * np.log(10.0)))
 
 
 def _derivatives(above: Array, b: Array) -> Array:

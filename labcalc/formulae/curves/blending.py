@@ -8,8 +8,8 @@ from numpy.typing import ArrayLike
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._temperatures import keep_inside, kelvin
-from labcalc.formulae.viscosity_temperature import ViscosityTemperatureLine
-from labcalc.formulae.walther import viscosity_from_ordinate, walther_ordinate
+from labcalc.formulae.curves.viscosity_temperature import ViscosityTemperatureLine
+from labcalc.formulae.curves.walther import viscosity_from_ordinate, walther_ordinate
 
 EDITION = "ASTM D7152-11(2016)"
 

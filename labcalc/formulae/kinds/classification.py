@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._grade_tables import Grade, GradeTable, grade_table
 from labcalc.formulae._refusals import Array, positive
+from labcalc.formulae.kinds._grade_tables import Grade, GradeTable, grade_table
 
 EDITION = "SAE J300_202104, SAE J306_201902, ISO 3448:1992, ISO 8217:2017, EN 590, EN 14214, ASTM D975, D6751, D1655"
 

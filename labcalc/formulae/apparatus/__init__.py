@@ -1,0 +1,1 @@
+"""Capillary, oscillating tube, and what they are adjusted with."""

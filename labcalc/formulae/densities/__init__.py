@@ -1,0 +1,1 @@
+"""Density at another temperature and pressure, volume corrections, gravity, an oil's own expansion."""

@@ -1,0 +1,1 @@
+"""What an oil or fuel is: index, grades, numbers of its kind."""

@@ -1,0 +1,1 @@
+"""Other scales and quantities of viscosity."""
