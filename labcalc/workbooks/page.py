@@ -65,7 +65,7 @@ def _environment() -> Environment:
     return Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined)
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=4)
 def _text(name: str) -> str:
     return (TEMPLATES / name).read_text("utf-8")
 
@@ -78,13 +78,20 @@ def build_page(template: str, *, title: str, **words: Any) -> str:
         .render(
             title=title,
             version=__version__,
-            style=_safe(_text("page.css")),
+            style=_style(template),
             policy=words.pop("policy", _policy()),
             running=_css_text(words.pop("running", "")),
             **words,
         )
     )
     return STEERING.sub("\ufffd", page.replace("\r\n", "\n"))
+
+
+@lru_cache(maxsize=2)
+def _style(template: str) -> Any:
+    """Return the styles of a page, less the white space that lets people read them."""
+    css = _text("page.css") + (_text("index.css") if template == "index.html.j2" else "")
+    return _safe(re.sub(r"\s*([{};,])\s*", r"\1", re.sub(r"/\*.*?\*/", "", css)))
 
 
 def _css_text(text: str) -> str:

@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.run.viscosity import place_on_chart
-from labcalc.figures.theme import ACCENT, INK, MUTED, band, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, band, blank_figure, marker, stroke
 from labcalc.judgement import UNITS
 from labcalc.wording import at_celsius, celsius, plain, signed
 
@@ -125,7 +124,7 @@ def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf | No
     return Picture(figure, _caption(evidence, keys, past), *_numbers(evidence, what, keys))
 
 
-def _add_earlier(figure: go.Figure, ticks: Sequence[tuple[float, float]]) -> None:
+def _add_earlier(figure: Figure, ticks: Sequence[tuple[float, float]]) -> None:
     """Add a tick a run, all as one path: as a marker each they would be most of the work when a slider moves."""
     figure.add_scatter(
         x=[end for x, _ in ticks for end in (round(x, 2), round(x, 2), None)],
@@ -138,7 +137,7 @@ def _add_earlier(figure: go.Figure, ticks: Sequence[tuple[float, float]]) -> Non
     )
 
 
-def _add_determinations(figure: go.Figure, evidence: Evidence, level: Mapping[Level, float]) -> None:
+def _add_determinations(figure: Figure, evidence: Evidence, level: Mapping[Level, float]) -> None:
     for own, name in ((True, "measured"), (False, ADDED)):
         rows = [i for i, kind in enumerate(evidence.kind) if (kind == "run") == own]
         if rows:
@@ -159,13 +158,12 @@ def _symbols(quantities: Sequence[str], *, own: bool) -> dict[str, Any]:
     return {**marker(color=ACCENT, size=10), "symbol": ["square" if q == "density" else "circle" for q in quantities]}
 
 
-def _scale_deviations(figure: go.Figure, evidence: Evidence, keys: Sequence[Level]) -> None:
+def _scale_deviations(figure: Figure, evidence: Evidence, keys: Sequence[Level]) -> None:
     reach = 1.03 * reach_of(evidence)
     names = [f"{key.words}<br>{celsius(key.temperature_C)}" for key in keys]
-    figure.update_xaxes(range=[-reach, reach], hoverformat=".2f", zeroline=True, zerolinecolor=INK)
-    figure.update_yaxes(
-        tickfont={"size": 11}, tickvals=heights(keys), ticktext=names, range=[-0.5, len(keys) - 0.5], showgrid=False
-    )
+    figure.layout["xaxis"] |= {"range": [-reach, reach], "hoverformat": ".2f", "zeroline": True, "zerolinecolor": INK}
+    ticks = {"tickfont": {"size": 11}, "tickvals": heights(keys), "ticktext": names, "showgrid": False}
+    figure.layout["yaxis"] |= ticks | {"range": [-0.5, len(keys) - 0.5]}
 
 
 def _past(evidence: Evidence, earlier: pd.DataFrame, keys: Sequence[Level]) -> dict[Level, list[float]]:
