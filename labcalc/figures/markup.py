@@ -91,14 +91,14 @@ def html_table(
     def css(index: int) -> str:
         return ' class="num"' if index in numeric else ""
 
-    def label(index: int) -> str:
-        return f' data-label="{escape(columns[index])}"' if stacked else ""
+    def label(index: int, cell: str) -> str:
+        return f' data-label="{escape(columns[index])}"' if stacked and cell else ""
 
     head = "".join(f'<th scope="col"{css(i)}>{escape(column)}</th>' for i, column in enumerate(columns))
     body = "".join(
         "<tr>"
         + "".join(
-            f'<th scope="row"{css(i)}>{cell}</th>' if i == row_header else f"<td{css(i)}{label(i)}>{cell}</td>"
+            f'<th scope="row"{css(i)}>{cell}</th>' if i == row_header else f"<td{css(i)}{label(i, cell)}>{cell}</td>"
             for i, cell in enumerate(row)
         )
         + "</tr>"

@@ -79,8 +79,8 @@ def blank_figure(
     """
     titles = {"xaxis": {"title": {"text": x_title}}, "yaxis": {"title": {"text": y_title}}}
     named = {name: titles.get(name, {}) | axes.get(name, {}) for name in {**titles, **axes}}
-    look = {"template": {"layout": _LOOK}, "height": height}
-    return Figure({**look, "shapes": shapes, "annotations": annotations, **named})
+    drawn_on = {name: these for name, these in (("shapes", shapes), ("annotations", annotations)) if these}
+    return Figure({"template": {"layout": _LOOK}, "height": height, **drawn_on, **named})
 
 
 def stroke(color: str = INK, dash: str = "solid", width: float = 1.6) -> dict[str, Any]:

@@ -40,7 +40,8 @@ def check_page(page: str, shown: Shown, *, name: str, paths: Iterable[str]) -> N
     if elsewhere := next(_from_elsewhere(page, attributes), ""):
         raise WorkbookError(f"{name}: the page would fetch something from elsewhere: {elsewhere[:120]}")
     text = "\n".join((*(value for _, _, value in attributes), *map(unescape, _PRINTED.findall(page))))
-    if found := re.search(rf"(?<![\w+/=.-])(?:{'|'.join(map(re.escape, paths))})(?![\w+=.-])", text):
+    named = "|".join(map(re.escape, paths))
+    if named and (found := re.search(rf"(?<![\w+/=.-])(?:{named})(?![\w+=.-])", text)):
         around = text[found.start() : found.end() + 60].split("\n")[0]
         raise WorkbookError(f"{name}: the page names a folder of this machine: {around}")
 
