@@ -4,7 +4,7 @@
   document.querySelectorAll(".contents details").forEach(function (one) { one.open = window.innerWidth >= 960; });
 
   function reachByKeys() {
-    document.querySelectorAll(".wide").forEach(function (one) {
+    document.querySelectorAll(".wide, .printed").forEach(function (one) {
       if (one.scrollWidth > one.clientWidth) { one.tabIndex = 0; } else { one.removeAttribute("tabindex"); }
     });
   }
