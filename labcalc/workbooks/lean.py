@@ -1,9 +1,8 @@
 """Keeps what nobody needs from being loaded, and start-up from looking for garbage that isn't there yet.
 
 ``jsonschema`` imports ``rfc3987_syntax`` and ``rfc3986_validator`` if they are there, which compile grammars of
-addresses: up to 1.2 s in every process. A stand-in loads the real module when somebody asks it for something. ``bs4``,
-which nbconvert imports and our pages don't use, has its selectors compiled by ``soupsieve``; papermill imports
-``requests`` for notebooks from the net, scipy all that numpy has: those have stand-ins too.
+addresses: up to 1.2 s in every process. A stand-in loads the real module when somebody asks it for something. scipy
+imports all that numpy has: what is slow of it and unused has stand-ins too.
 
 All of this saves time and nothing else, so it may fail: ``for_speed_only`` logs it and the work goes on.
 """
@@ -58,7 +57,7 @@ class _Grammar(_StandIn):
 
 _SLOW: Mapping[str, type[_StandIn]] = {
     **dict.fromkeys(("rfc3987_syntax", "rfc3986_validator"), _Grammar),
-    **dict.fromkeys(("soupsieve", "requests", "numpy.f2py", "numpy.testing"), _StandIn),
+    **dict.fromkeys(("numpy.f2py", "numpy.testing"), _StandIn),
 }
 
 

@@ -19,8 +19,7 @@ _SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
 
 
 _AT_FIRST_USE = (
-    "papermill",
-    "labcalc.workbooks.engine",
+    "labcalc.workbooks.shell",
     "IPython.core.application",
     "IPython.core.completer",
     "IPython.core.completerlib",
@@ -88,7 +87,7 @@ def _set_up() -> None:
 
 
 def _lay_out_once() -> None:
-    """Let nbconvert and Jinja2 compile their templates."""
+    """Let Jinja2 compile its templates, and markdown be set up."""
     from nbformat import v4
 
     from labcalc.workbooks.page import lay_out
