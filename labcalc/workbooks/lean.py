@@ -35,7 +35,7 @@ class _StandIn(ModuleType):
     """Looks like a slow module; becomes it at the first question."""
 
     def __getattr__(self, name: str) -> Any:
-        if name.startswith("__"):
+        if name.startswith("__") and name != "__all__":
             raise AttributeError(name)
         return getattr(self._real(), name)
 

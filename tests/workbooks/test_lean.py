@@ -34,7 +34,7 @@ def test_the_grammar_is_there_for_who_wants_it() -> None:
 def test_what_numpy_has_is_there_for_who_wants_it() -> None:
     code = (
         f"{SHORT}import numpy, scipy.special, sys; print('numpy.testing._private' in sys.modules, end=' ')\n"
-        "from numpy.testing import assert_equal; print(numpy.testing.assert_equal is assert_equal, numpy.f2py.__all__)"
+        "from numpy.testing import *; print(numpy.testing.assert_equal is assert_equal, numpy.f2py.__all__)"
     )
     assert run(code) == "False True ['run_main', 'get_include']"
 
