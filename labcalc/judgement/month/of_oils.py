@@ -231,12 +231,13 @@ def due(checks: Checks) -> Iterator[Finding]:
     if asked:
         where = ", ".join(f"{name} {n}" for name, n in Counter(one.chart.instrument for one in asked).items())
         differ = sum(one.differs for one in asked)
-        beyond = f"on {differ} the results since differ from those" if differ else "no chart's results differ from those"
-        named = f"{counted(len(asked), 'chart')} ({where}); {beyond} that set its limits by more than chance"
+        which = f"{differ} have results that differ" if differ else "none has results that differ"
+        named = f"{counted(len(asked), 'chart')} ({where}); {which} from those that set its limits by more than chance"
         month = checks.month.parts[-1].name
         to_do = (
             f"Sign them: `labcalc record limits --month {month} --from DATE --why TEXT`, all or by instrument and oil. "
             "Until then the charts go on by the limits in force, which stay drawn over their own days."
         )
         to_do += " Where results differ, look for the cause first." * any(one.differs for one in asked)
-        yield Finding(LATER, "Limits due", named, to_do, len(asked), facts=(("unit", "charts"),), details=tuple(one.words for one in asked))
+        details = tuple(one.words for one in asked)
+        yield Finding(LATER, "Limits due", named, to_do, len(asked), facts=(("unit", "charts"),), details=details)
