@@ -28,11 +28,8 @@ _TABLE = re.compile(r"<table\b.*?</table>", re.S)
 _TAG = re.compile(r"<[^>]+>")
 _SCRIPT = re.compile(r"(<script\b.*?</script>)", re.S)
 _NEEDLESS = re.compile(r"</t[dhr]>(?=<t[dhr]\b|</t)")  # ends of cells and rows that HTML takes as read
-_CLASSES, _CLASS, _RULE = (
-    re.compile(r'\bclass="([^"]*)"'),
-    re.compile(r"\.([a-z][\w-]*)"),
-    re.compile(r"([^{}@;]+)\{[^{}]*\}"),
-)
+_CLASSES = re.compile(r'(?:\bclass=|"css":)"([^"]*)"')  # of elements, and of those that the index makes later
+_CLASS, _RULE = re.compile(r"\.([a-z][\w-]*)"), re.compile(r"([^{}@;]+)\{[^{}]*\}")
 _LINE_OF_PRINT = 90
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:°C|°F|mm²/s|mPa·s|kg/m³|%|h\b|K\b))")
 
