@@ -73,7 +73,7 @@ def test_limits_that_are_due_are_signed_and_hold_from_their_day(lab: Path, monke
     before = report_month(gather_record(lab), "2026-03")
     due = [one for one in before.checks.due if one.chart.instrument == "VD-1"]
     (told,) = (one for one in before.actions if one.about == "Limits due")
-    assert told.finding.startswith(f"{len(before.checks.due)} charts: ")
+    assert told.finding.startswith(f"{len(before.checks.due)} charts (VD-1 {len(due)}, ")
     monkeypatch.setenv("LABCALC_NOW", "2026-03-31T18:00:00+00:00")
     words = ("limits", "--month", "2026-03", "--by", "Q. Reis", "--why", "pooled", "--instrument", "vd-1", "--from")
     early = call(lab, *words, "2026-03-01")

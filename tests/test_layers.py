@@ -71,8 +71,8 @@ INSIDE = {
     "statistics": {"rounding": 0, "series": 0, "coverage": 0, "robust": 1, "charts": 1, "precision": 2, "decisions": 3},
     "figures": {
         "markup": 0,
-        "picture": 0,
         "theme": 0,
+        "picture": 1,
         "provenance": 1,
         "lessons": 2,
         "interlaboratory": 2,

@@ -5,11 +5,10 @@ from html import escape
 from typing import Any, Literal
 
 import numpy as np
-import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from labcalc.figures.picture import Picture
-from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, stroke
+from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, blank_figure, stroke
 from labcalc.statistics import MandelStatistics
 from labcalc.statistics.series import Array
 from labcalc.wording import counted, numeral, plain
@@ -65,7 +64,7 @@ def draw_consistency(statistics: MandelStatistics, which: Literal["h", "k"]) -> 
     return Picture(figure, _caption(bars), ("Level", "Laboratory", which, "Limit"), rows)
 
 
-def _add_bars(figure: go.Figure, bars: _Bars) -> None:
+def _add_bars(figure: Figure, bars: _Bars) -> None:
     names = [[escape(bars.named(*cell)) for cell in row] for row in _cells(bars.values.shape)]
     for name, shown in (("within", np.isfinite(bars.values) & ~bars.beyond), ("beyond", bars.beyond)):
         if shown.any():
@@ -84,7 +83,7 @@ def _cells(shape: tuple[int, ...]) -> list[list[tuple[int, int]]]:
     return [[(lab, level) for level in range(shape[1])] for lab in range(shape[0])]
 
 
-def _add_limits(figure: go.Figure, bars: _Bars) -> None:
+def _add_limits(figure: Figure, bars: _Bars) -> None:
     """Draw the limit over every bar, below too for h; a level's bars make one line, broken between levels."""
     x, y = np.stack([bars.places - 0.5, bars.places + 0.5]), np.stack([bars.limits, bars.limits])
     broken = [
@@ -92,12 +91,9 @@ def _add_limits(figure: go.Figure, bars: _Bars) -> None:
         for one in (x, y)
     ]
     for sign in (1, -1) if bars.which == "h" else (1,):
-        lines = (
-            [None if np.isnan(one) else round(one, 4) for one in line.tolist()]
-            for line in (broken[0], sign * broken[1])
-        )
         figure.add_scatter(
-            **dict(zip("xy", lines, strict=True)),
+            x=broken[0],
+            y=sign * broken[1],
             mode="lines",
             line=stroke(INK, width=1.4),
             name="limit",
@@ -106,21 +102,22 @@ def _add_limits(figure: go.Figure, bars: _Bars) -> None:
         )
 
 
-def _dress(figure: go.Figure, bars: _Bars) -> None:
+def _dress(figure: Figure, bars: _Bars) -> None:
     """Name levels above the bars, laboratories beneath, and each bar beyond its limit at its end."""
     places, is_named = bars.places, bars.places.size <= _MOST_NAMES
     ticks = np.tile([escape(name) for name in bars.of.laboratories], places.shape[1])
-    figure.layout.xaxis.update(
-        tickvals=places.T.ravel() if is_named else [],
-        ticktext=ticks if is_named else [],
-        range=[-1.0, float(places[-1, -1]) + 1.0],
-        showgrid=False,
-        automargin=True,
-    )
+    figure.layout["xaxis"] |= {
+        "tickvals": places.T.ravel() if is_named else [],
+        "ticktext": ticks if is_named else [],
+        "range": [-1.0, float(places[-1, -1]) + 1.0],
+        "showgrid": False,
+        "automargin": True,
+    }
     highest = float(np.nanmax(np.abs([bars.values, bars.limits]), initial=1.0))
     reach = [-1.25 * highest, 1.25 * highest] if bars.which == "h" else [0.0, 1.15 * highest]
-    figure.layout.yaxis.update(zeroline=True, zerolinecolor=INK, zerolinewidth=1, range=reach, hoverformat=".2f")
-    figure.layout.margin.t, figure.layout.legend.y = 56, 1.09
+    zero = {"zeroline": True, "zerolinecolor": INK, "zerolinewidth": 1}
+    figure.layout["yaxis"] |= {**zero, "range": reach, "hoverformat": ".2f"}
+    figure.layout |= {"margin": {"t": 56}, "legend": {"y": 1.09}}
     heads = [
         {"x": float(x), "y": 1.0, "yref": "paper", "yanchor": "bottom", "text": f"level {escape(name)}"}
         for x, name in zip(places.mean(axis=0), bars.of.levels, strict=True)
@@ -135,8 +132,8 @@ def _dress(figure: go.Figure, bars: _Bars) -> None:
         }
         for cell in zip(*np.nonzero(bars.beyond), strict=True)
     ]
-    figure.layout.annotations = [{"showarrow": False, **one} for one in heads + marks]
-    figure.layout.shapes = [
+    figure.layout["annotations"] = [{"showarrow": False, **one} for one in heads + marks]
+    figure.layout["shapes"] = [
         {"type": "line", "x0": x, "x1": x, "y0": 0, "y1": 1, "yref": "paper", "line": stroke(MUTED, "dot", 0.8)}
         for x in (places[-1, :-1] + 0.5 + _GAP / 2.0).tolist()
     ]

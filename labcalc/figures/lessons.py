@@ -5,8 +5,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-import plotly.graph_objects as go
-
 from labcalc.figures.markup import Fragment, html_table
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
@@ -25,32 +23,33 @@ def draw_plot(plot: Plot) -> Picture:
     """Draw one picture of a lesson."""
     figure = blank_figure(plot.x_title, plot.y_title, height=340)
     for position, series in enumerate(plot.series):
-        figure.add_trace(_trace(series, position))
-    figure.layout.shapes, figure.layout.annotations = _lines(plot)
-    figure.layout.showlegend = len(plot.series) > 1
-    figure.layout.bargap = 0.5 if plot.x_names else 0.0
-    figure.layout.xaxis.type = "log" if plot.x_log else "linear"
-    figure.layout.yaxis.type = "log" if plot.y_log else "linear"
+        figure.data.append(_trace(series, position))
+    shapes, annotations = _lines(plot)
+    gap = 0.5 if plot.x_names else 0.0
+    figure.layout |= {"shapes": shapes, "annotations": annotations, "showlegend": len(plot.series) > 1, "bargap": gap}
+    figure.layout["xaxis"]["type"] = "log" if plot.x_log else "linear"
+    figure.layout["yaxis"]["type"] = "log" if plot.y_log else "linear"
     if plot.levels and not plot.y_log:
-        figure.layout.yaxis.range = _roomy(plot)
+        figure.layout["yaxis"]["range"] = _roomy(plot)
     if plot.x_names:
-        figure.update_xaxes(tickvals=list(range(len(plot.x_names))), ticktext=list(plot.x_names))
+        figure.layout["xaxis"] |= {"tickvals": list(range(len(plot.x_names))), "ticktext": list(plot.x_names)}
     return Picture(figure, plot.caption, ("Series", plot.x_title, plot.y_title, "±"), tuple(_numbers(plot)))
 
 
-def _trace(series: Series, position: int) -> Any:
-    where = {"name": series.name, "x": series.x.tolist(), "y": series.y.tolist()}
-    error = None if series.error is None else {"array": series.error.tolist(), "color": INK, "thickness": 1}
+def _trace(series: Series, position: int) -> dict[str, Any]:
+    where = {"name": series.name, "x": series.x, "y": series.y}
+    error = None if series.error is None else {"array": series.error, "color": INK, "thickness": 1}
     if series.kind == "bars":
-        return go.Bar(**where, marker={"color": BAND, "line": {"color": MUTED, "width": 1}}, error_y=error)
+        look = {"color": BAND, "line": {"color": MUTED, "width": 1}}
+        return {"type": "bar", **where, "marker": look, "error_y": error}
     if series.kind == "line":
-        return go.Scatter(**where, mode="lines", line=stroke(INK, _DASHES[position % len(_DASHES)]))
+        return {"type": "scatter", **where, "mode": "lines", "line": stroke(INK, _DASHES[position % len(_DASHES)])}
     style = (
         marker("diamond", ACCENT, 10)
         if series.kind == "flags"
         else marker(_SYMBOLS[position % len(_SYMBOLS)], INK, 7, filled=position % 2 == 0)
     )
-    return go.Scatter(**where, mode="markers", marker=style, error_y=error)
+    return {"type": "scatter", **where, "mode": "markers", "marker": style, "error_y": error}
 
 
 def _roomy(plot: Plot) -> list[float]:

@@ -9,6 +9,7 @@ from typing import Any
 from labcalc.wording import plain
 
 SUMMARY_MIME = "application/vnd.labcalc.summary+json"
+_FROM = (1, 2, 3)  # places of a first column of numbers for which page.css has a class of the whole table
 
 
 @dataclass(frozen=True)
@@ -82,26 +83,30 @@ def html_table(
     stacked: bool = False,
 ) -> str:
     """Lay out cells that are HTML already; captions and columns are text. ``stacked``: one by one if it is narrow."""
+    first = min(numeric, default=len(columns))
+    kind = "stacked" if stacked else ""
+    if not stacked and first in _FROM and numeric == tuple(range(first, len(columns))):
+        kind, numeric = f"from-{first + 1}", ()  # a class a cell makes a fifth of a long table
 
     def css(index: int) -> str:
         return ' class="num"' if index in numeric else ""
 
-    def label(index: int) -> str:
-        return f' data-label="{escape(columns[index])}"' if stacked else ""
+    def label(index: int, cell: str) -> str:
+        return f' data-label="{escape(columns[index])}"' if stacked and cell else ""
 
     head = "".join(f'<th scope="col"{css(i)}>{escape(column)}</th>' for i, column in enumerate(columns))
     body = "".join(
         "<tr>"
         + "".join(
-            f'<th scope="row">{cell}</th>' if i == row_header else f"<td{css(i)}{label(i)}>{cell}</td>"
+            f'<th scope="row"{css(i)}>{cell}</th>' if i == row_header else f"<td{css(i)}{label(i, cell)}>{cell}</td>"
             for i, cell in enumerate(row)
         )
         + "</tr>"
         for row in rows
     )
-    kind = ' class="stacked"' if stacked else ""
     titled = f"<caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
-    return f"<table{kind}>{titled}<tbody>{body}</tbody></table>"
+    table = f'<table class="{kind}">' if kind else "<table>"
+    return f"{table}{titled}<tbody>{body}</tbody></table>"
 
 
 def folded(summary: str, html: str) -> str:

@@ -1,11 +1,9 @@
 """A figure with the sentence that says what it shows and the numbers that it is drawn from."""
 
-import json
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
-import plotly.graph_objects as go
-import plotly.io as pio
+from labcalc.figures.theme import Figure
 
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 
@@ -15,9 +13,9 @@ Numbers: TypeAlias = tuple[tuple[str, ...], Rows]  # headings and rows of a pict
 
 @dataclass(frozen=True)
 class Picture:
-    """A plotly figure, its caption (a sentence with the numbers) and its table (every number drawn, as text)."""
+    """A figure, its caption (a sentence with the numbers) and its table (every number drawn, as text)."""
 
-    figure: go.Figure
+    figure: Figure
     caption: str
     columns: tuple[str, ...]
     rows: Rows
@@ -26,7 +24,7 @@ class Picture:
     def _repr_mimebundle_(
         self, include: object = None, exclude: object = None
     ) -> tuple[dict[str, Any], dict[str, Any]]:
-        drawn = {**json.loads(pio.to_json(self.figure, validate=False)), "config": {"displayModeBar": False}}
+        drawn = {**self.figure.drawn(), "config": {"displayModeBar": False}}
         data = {PLOTLY_MIME: drawn, "text/plain": self.caption}
         table = {"columns": list(self.columns), "rows": [list(row) for row in self.rows]}
         return data, {"labcalc": {"caption": self.caption, "table": table, "folded": self.folded}}

@@ -1,10 +1,10 @@
 """One look for every figure: dark on white, told apart by shape and dash as well as by tone, so that it prints."""
 
-from types import MappingProxyType
+import math
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import plotly.graph_objects as go
 from numpy.typing import ArrayLike
 
 INK = "#1c2733"
@@ -12,17 +12,56 @@ MUTED = "#66727f"
 ACCENT = "#8a3b12"
 BAND = "rgba(102, 114, 127, 0.16)"
 
-_AXIS = MappingProxyType(
-    {
-        "showline": True,
-        "linecolor": INK,
-        "mirror": True,
-        "ticks": "inside",
-        "tickcolor": INK,
-        "gridcolor": "#e3e6ea",
-        "zeroline": False,
-    }
-)
+_FIGURES = 7  # of a number that is drawn: a pixel shows four of them, a label on hover six
+_AXIS = {
+    "showline": True,
+    "linecolor": INK,
+    "mirror": True,
+    "ticks": "inside",
+    "tickcolor": INK,
+    "gridcolor": "#e3e6ea",
+    "zeroline": False,
+    "title": {"standoff": 8},
+}
+_LOOK = {
+    "margin": {"l": 76, "r": 18, "t": 16, "b": 58},
+    "font": {"family": "system-ui, -apple-system, 'Segoe UI', sans-serif", "size": 13, "color": INK},
+    "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.01, "x": 0},
+    "hovermode": "closest",
+    "xaxis": _AXIS,
+    "yaxis": _AXIS,
+}
+
+
+@dataclass
+class Figure:
+    """A figure in the words of plotly.js, as a page has it; nothing checks them here, tests let plotly do it."""
+
+    layout: dict[str, Any]
+    data: list[dict[str, Any]] = field(default_factory=list)
+
+    def add_scatter(self, **words: Any) -> None:
+        self.data.append({"type": "scatter", **words})
+
+    def add_bar(self, **words: Any) -> None:
+        self.data.append({"type": "bar", **words})
+
+    def drawn(self) -> dict[str, Any]:
+        """Return the figure as JSON has it: arrays as lists, numbers short, none for what isn't finite."""
+        return {"data": _plain(self.data), "layout": _plain(self.layout)}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _plain(one) for name, one in value.items() if one is not None}
+    if isinstance(value, list | tuple):
+        return [_plain(one) for one in value]
+    if hasattr(value, "tolist"):
+        return _plain(value.tolist())
+    if isinstance(value, float):
+        short = float(f"{value:.{_FIGURES}g}")
+        return None if not math.isfinite(short) else int(short) if short.is_integer() else short
+    return value.isoformat() if hasattr(value, "isoformat") else value
 
 
 def blank_figure(
@@ -33,30 +72,15 @@ def blank_figure(
     shapes: tuple[dict[str, Any], ...] = (),
     annotations: tuple[dict[str, Any], ...] = (),
     **axes: dict[str, Any],
-) -> go.Figure:
+) -> Figure:
     """Return an empty figure in the house's look.
 
     The height is in pixels; ``axes`` add to an axis or give another one: ``yaxis2={"domain": [0.0, 0.4], ...}``.
     """
-    titled = {"xaxis": x_title, "yaxis": y_title}
-    styled = {
-        name: {**_AXIS, "title": {"text": titled.get(name, ""), "standoff": 8}, **axes.get(name, {})}
-        for name in {**titled, **axes}
-    }
-    layout = {  # given at once: an update costs ten times as much
-        "template": "none",
-        "height": height,
-        "margin": {"l": 76, "r": 18, "t": 16, "b": 58},
-        "font": {"family": "system-ui, -apple-system, 'Segoe UI', sans-serif", "size": 13, "color": INK},
-        "paper_bgcolor": "#ffffff",
-        "plot_bgcolor": "#ffffff",
-        "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.01, "x": 0},
-        "hovermode": "closest",
-        "shapes": shapes,
-        "annotations": annotations,
-        **styled,
-    }
-    return go.Figure(layout=layout)
+    titles = {"xaxis": {"title": {"text": x_title}}, "yaxis": {"title": {"text": y_title}}}
+    named = {name: titles.get(name, {}) | axes.get(name, {}) for name in {**titles, **axes}}
+    drawn_on = {name: these for name, these in (("shapes", shapes), ("annotations", annotations)) if these}
+    return Figure({"template": {"layout": _LOOK}, "height": height, **drawn_on, **named})
 
 
 def stroke(color: str = INK, dash: str = "solid", width: float = 1.6) -> dict[str, Any]:

@@ -152,7 +152,7 @@ class BenchPage:
         self.chart.layout.display = "" if picture else "none"
         if picture:
             with self.chart.hold_sync():
-                self.chart.caption, self.chart.drawn = picture.caption, json.loads(picture.figure.to_json())
+                self.chart.caption, self.chart.drawn = picture.caption, picture.figure.drawn()
 
     def _keep(self, folder: Path) -> RenderedReport:
         from labcalc.widgets.actions import keep_page

@@ -1,6 +1,5 @@
 """The page of controls of a sample whose numbers look wrong: a thin shell round ``Problem``."""
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -111,4 +110,4 @@ class ProblemPage:
         pictures = [one for one in drawn if isinstance(one, Picture)]
         with self.chart.hold_sync():
             self.chart.caption = " ".join(one.caption for one in pictures)
-            self.chart.drawn = json.loads(one_above_others(pictures).to_json())
+            self.chart.drawn = one_above_others(pictures).drawn()

@@ -1,36 +1,46 @@
-"""The HTML body of an executed notebook, by nbconvert with a template of our own."""
+"""The HTML body of an executed notebook: its markdown and what its cells put out, no code."""
 
+import re
 from functools import lru_cache
+from html import escape
 from typing import Any
 
-from labcalc.workbooks.lean import keep_imports_short
+_COLOURS = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")  # of a terminal
 
 
 @lru_cache(maxsize=1)
-def _exporter() -> Any:
-    keep_imports_short()
-    from nbconvert.exporters import HTMLExporter
+def _markdown() -> Any:
+    import mistune
 
-    from labcalc.workbooks.page import TEMPLATES
-
-    return HTMLExporter(
-        template_name="workbook",
-        default_preprocessors=[],  # each would copy and validate the notebook, and none has anything to do here
-        extra_template_basedirs=[str(TEMPLATES)],
-        exclude_input=True,
-        exclude_anchor_links=True,
-        language_code="en",
-    )
+    return mistune.create_markdown(escape=False, plugins=["strikethrough", "table", "url"])
 
 
 def body_of(notebook: Any) -> str:
-    """Return the body, without the HTML exporter's last step: it reads the page once more to mend what ours has not."""
-    from nbconvert.exporters import TemplateExporter
-    from nbconvert.filters.widgetsdatatypefilter import WidgetsDataTypeFilter
+    """Return the body; a markdown cell tagged ``at-the-keyboard`` is for JupyterLab only."""
+    pieces: list[str] = []
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            pieces += [_shown(output) for output in cell.outputs]
+        elif cell.cell_type == "markdown" and "at-the-keyboard" not in cell.metadata.get("tags", []):
+            pieces.append(_markdown()(cell.source))
+    return "\n".join(pieces)
 
-    exporter: Any = _exporter()
-    resources = exporter._init_resources(None)
-    choose: Any = WidgetsDataTypeFilter(notebook_metadata=exporter._nb_metadata, parent=exporter, resources=resources)
-    exporter.register_filter("filter_data_type", choose)
-    body, _ = TemplateExporter.from_notebook_node(exporter, notebook, resources)
-    return str(body)
+
+def _shown(output: Any) -> str:
+    """Return an output as the best that a page can show of it, as HTML."""
+    if output.output_type == "stream":
+        return _printed(output.text, " warning" if output.name == "stderr" else "")
+    data = output.get("data", {})
+    alt = escape(data.get("text/plain", "Picture"))
+    if "text/html" in data:
+        return str(data["text/html"])
+    if "image/svg+xml" in data:
+        return f'<div role="img" aria-label="{alt}">{data["image/svg+xml"]}</div>'
+    for kind in ("image/png", "image/jpeg"):
+        if kind in data:
+            return f'<img alt="{alt}" src="data:{kind};base64,{"".join(data[kind].split())}">'
+    return _markdown()(data["text/markdown"]) if "text/markdown" in data else _printed(data.get("text/plain", ""))
+
+
+def _printed(text: str, more: str = "") -> str:
+    return f'<pre class="printed{more}">{escape(_COLOURS.sub("", text))}</pre>'

@@ -1,11 +1,13 @@
 """Outputs made ready for a page: figures with caption and table, the summary taken out, nothing lost unseen."""
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
 from typing import Any
 
 from labcalc.errors import WorkbookError
+from labcalc.figures.markup import html_table
 from labcalc.workbooks.page import inert_json
 
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
@@ -20,6 +22,7 @@ class Shown:
     summary: dict[str, Any] = field(default_factory=dict)
     figures: int = 0
     traces: set[str] = field(default_factory=set)
+    look: Any = None  # of the first figure that has one
 
 
 def ready_outputs(notebook: Any, name: str) -> Shown:
@@ -67,49 +70,42 @@ def _figure(output: Any, shown: Shown, place: str) -> str:
     figure = output.data[PLOTLY_MIME]
     shown.figures += 1
     shown.traces.update(trace.get("type", "scatter") for trace in figure.get("data", []))
-    html = _figure_html(shown.figures, figure, str(caption), table)
+    html = _figure_html(shown, figure, str(caption), table)
     folded = about.get("folded")
     return f'<details class="fold"><summary>{escape(folded)}</summary>{html}</details>' if folded else html
 
 
-def _figure_html(number: int, figure: Mapping[str, Any], caption: str, table: Mapping[str, Any]) -> str:
-    height = int(figure.get("layout", {}).get("height") or 420)
-    drawing = {"data": figure.get("data", []), "layout": figure.get("layout", {})}
+def _figure_html(shown: Shown, figure: Mapping[str, Any], caption: str, table: Mapping[str, Any]) -> str:
+    number, height = shown.figures, int(figure.get("layout", {}).get("height") or 420)
     return (
         f'<figure aria-labelledby="figure-{number}-caption" id="figure-{number}">'
         f'<div class="drawing" data-figure="figure-{number}-data" style="height:{height}px"></div>'
-        f'<script id="figure-{number}-data" type="application/json">{inert_json(drawing)}</script>'
+        f'<script id="figure-{number}-data" type="application/json">{inert_json(_said_once(shown, figure))}</script>'
         f'<figcaption id="figure-{number}-caption"><b>Figure {number}.</b> {escape(caption)}</figcaption>'
         f'<details open=""><summary>Numbers of figure {number}</summary>{_table_html(number, table)}</details>'
         "</figure>"
     )
 
 
-_FIRST_NUMERIC = (1, 2, 3)  # places of a first column of numbers for which page.css has a class of the whole table
+def _said_once(shown: Shown, figure: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what is drawn; ``draw.js`` puts back the look of an earlier figure, and the x of an earlier series."""
+    layout, data = dict(figure.get("layout", {})), []
+    look = layout.get("template", {}).get("layout")
+    if look and look == shown.look:
+        layout["template"] = layout["template"] | {"layout": "shared"}
+    shown.look = shown.look or look
+    places: dict[str, int] = {}
+    for number, trace in enumerate(figure.get("data", [])):
+        first = places.setdefault(json.dumps(trace.get("x")), number)
+        data.append(trace if first == number else trace | {"x": first})
+    return {"data": data, "layout": layout}
 
 
 def _table_html(number: int, table: Mapping[str, Any]) -> str:
-    columns, rows = table["columns"], table["rows"]
-    numeric = [all(_is_number(row[i]) for row in rows) and bool(rows) for i in range(len(columns))]
-    first = numeric.index(True) if True in numeric else len(numeric)
-    at_once = ""
-    if all(numeric[first:]) and first in _FIRST_NUMERIC:  # a class a cell makes a fifth of a long table
-        at_once, numeric = f' class="from-{first + 1}"', [False] * len(numeric)
-    head = "".join(f'<th scope="col"{_css(numeric[i])}>{escape(str(c))}</th>' for i, c in enumerate(columns))
-    body = "".join(f"<tr>{''.join(_cell(value, i, numeric[i]) for i, value in enumerate(row))}</tr>" for row in rows)
-    return (
-        f"<table{at_once}><caption>Numbers of figure {number}</caption>"
-        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-    )
-
-
-def _cell(value: object, position: int, numeric: bool) -> str:
-    tag, scope = ("th", ' scope="row"') if position == 0 else ("td", "")
-    return f"<{tag}{scope}{_css(numeric)}>{escape(str(value))}</{tag}>"
-
-
-def _css(numeric: bool) -> str:
-    return ' class="num"' if numeric else ""
+    columns, rows = [str(one) for one in table["columns"]], table["rows"]
+    numeric = tuple(i for i in range(len(columns)) if rows and all(_is_number(row[i]) for row in rows))
+    cells = ([escape(str(value)) for value in row] for row in rows)
+    return html_table(f"Numbers of figure {number}", columns, cells, numeric=numeric)
 
 
 def _is_number(value: object) -> bool:

@@ -1,8 +1,8 @@
 """Keeps what nobody needs from being loaded, and start-up from looking for garbage that isn't there yet.
 
-``jsonschema`` imports ``rfc3987_syntax`` if it is there, and that module compiles a grammar for internationalised
-addresses: 1.2 s in every process. A stand-in loads the real module when somebody asks it for something. ``bs4``, which
-nbconvert imports and our pages don't use, has its selectors compiled by ``soupsieve``: that one has a stand-in too.
+``jsonschema`` imports ``rfc3987_syntax`` and ``rfc3986_validator`` if they are there, which compile grammars of
+addresses: up to 1.2 s in every process. A stand-in loads the real module when somebody asks it for something. scipy
+imports all that numpy has: what is slow of it and unused has stand-ins too.
 
 All of this saves time and nothing else, so it may fail: ``for_speed_only`` logs it and the work goes on.
 """
@@ -35,7 +35,7 @@ class _StandIn(ModuleType):
     """Looks like a slow module; becomes it at the first question."""
 
     def __getattr__(self, name: str) -> Any:
-        if name.startswith("__"):
+        if name.startswith("__") and name != "__all__":
             raise AttributeError(name)
         return getattr(self._real(), name)
 
@@ -46,13 +46,19 @@ class _StandIn(ModuleType):
 
 
 class _Grammar(_StandIn):
-    """Has the one function that jsonschema takes from the module when it imports it."""
+    """Has the function that jsonschema takes from either module when it imports it."""
 
     def is_valid_syntax(self, rule: str, text: str) -> bool:
         return bool(self._real().is_valid_syntax(rule, text))
 
+    def validate_rfc3986(self, text: str, rule: str) -> Any:
+        return self._real().validate_rfc3986(text, rule=rule)
 
-_SLOW: Mapping[str, type[_StandIn]] = {"rfc3987_syntax": _Grammar, "soupsieve": _StandIn}
+
+_SLOW: Mapping[str, type[_StandIn]] = {
+    **dict.fromkeys(("rfc3987_syntax", "rfc3986_validator"), _Grammar),
+    **dict.fromkeys(("numpy.f2py", "numpy.testing"), _StandIn),
+}
 
 
 def keep_imports_short() -> None:
@@ -63,6 +69,9 @@ def keep_imports_short() -> None:
                 module = module_from_spec(spec)
                 module.__class__ = kind
                 sys.modules[name] = module
+                parent, _, child = name.rpartition(".")
+                if parent:
+                    setattr(sys.modules[parent], child, module)
 
 
 @contextmanager

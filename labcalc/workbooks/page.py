@@ -27,6 +27,9 @@ _HEADING = re.compile(r"<h([1-6])([^>]*)>(.*?)</h\1>", re.S)
 _TABLE = re.compile(r"<table\b.*?</table>", re.S)
 _TAG = re.compile(r"<[^>]+>")
 _SCRIPT = re.compile(r"(<script\b.*?</script>)", re.S)
+_NEEDLESS = re.compile(r"</t[dhr]>(?=<t[dhr]\b|</t)")  # ends of cells and rows that HTML takes as read
+_CLASSES = re.compile(r'(?:\bclass=|"css":)"([^"]*)"')  # of elements, and of those that the index makes later
+_CLASS, _RULE = re.compile(r"\.([a-z][\w-]*)"), re.compile(r"([^{}@;]+)\{[^{}]*\}")
 _LINE_OF_PRINT = 90
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:°C|°F|mm²/s|mPa·s|kg/m³|%|h\b|K\b))")
 
@@ -65,7 +68,7 @@ def _environment() -> Environment:
     return Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined)
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=3)
 def _text(name: str) -> str:
     return (TEMPLATES / name).read_text("utf-8")
 
@@ -78,13 +81,22 @@ def build_page(template: str, *, title: str, **words: Any) -> str:
         .render(
             title=title,
             version=__version__,
-            style=_safe(_text("page.css")),
             policy=words.pop("policy", _policy()),
             running=_css_text(words.pop("running", "")),
             **words,
         )
     )
-    return STEERING.sub("\ufffd", page.replace("\r\n", "\n"))
+    return STEERING.sub("\ufffd", page.replace("<style>", f"<style>{_style(page)}", 1).replace("\r\n", "\n"))
+
+
+def _style(page: str) -> str:
+    """Return the styles of a page: the rules whose classes it has, less the space that lets people read them."""
+    there = {name for found in _CLASSES.findall(page) for name in found.split()} | {"js-plotly-plot", "plotly"}
+
+    def used(rule: re.Match[str]) -> str:
+        return rule[0] if any(there.issuperset(_CLASS.findall(one)) for one in rule[1].split(",")) else ""
+
+    return _RULE.sub(used, re.sub(r"\s*([{};,])\s*", r"\1", re.sub(r"/\*.*?\*/", "", _text("page.css"))))
 
 
 def _css_text(text: str) -> str:
@@ -96,12 +108,6 @@ def _css_text(text: str) -> str:
     half = _LINE_OF_PRINT // 2
     cut = text if len(text) <= _LINE_OF_PRINT else f"{text[: half - 1]}…{text[-half:]}"
     return re.sub(r"[^A-Za-z0-9 .,:-]", lambda found: f"\\{ord(found[0]):x} ", cut)
-
-
-def _safe(text: str) -> Any:
-    from markupsafe import Markup
-
-    return Markup(text)
 
 
 def own_script(name: str) -> tuple[str, str]:
@@ -126,7 +132,7 @@ def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scri
     scripts : Where the drawing script is.
     number : Number of the report, for the head of each printed page.
     """
-    sound, contents = _number_headings(_sound_tables(keep_units(body)))
+    sound, contents = _number_headings(_NEEDLESS.sub("", _sound_tables(keep_units(body))))
     inside, beside = scripts is Scripts.INSIDE and figures > 0, scripts is Scripts.BESIDE and figures > 0
     word = hashlib.sha256(f"{title}\0{sound}".encode()).hexdigest()[:32] if beside else ""
     draw = _text("draw.js")

@@ -60,6 +60,17 @@ def declared_parameters(notebook: Any, name: str) -> dict[str, str]:
     raise ParameterError(f"{name}: no cell bears the tag 'parameters', so nothing can be passed to it")
 
 
+def with_parameters(notebook: Any, parameters: Mapping[str, Json]) -> Any:
+    """Return the notebook with a cell behind that of its parameters, which sets these as papermill would."""
+    from nbformat.v4 import new_code_cell
+
+    if parameters:
+        source = "\n".join(("# Parameters", *(f"{name} = {value!r}" for name, value in parameters.items())))
+        place = next(n for n, cell in enumerate(notebook.cells, 1) if "parameters" in cell.metadata.get("tags", []))
+        notebook.cells.insert(place, new_code_cell(source, metadata={"tags": ["injected-parameters"]}))
+    return notebook
+
+
 def _assignments(tree: ast.Module) -> Iterator[tuple[str, str]]:
     for node in tree.body:
         match node:

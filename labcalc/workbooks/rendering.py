@@ -8,6 +8,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Mapping
+from contextlib import chdir
 from dataclasses import asdict, dataclass, field
 from functools import partial
 from pathlib import Path
@@ -125,40 +126,55 @@ def _folders_in(parameters: Mapping[str, Json]) -> list[str]:
 def execute(task: RenderTask, begin_cell: Callable[[str], None] | None = None) -> Any:
     """Check the parameters and run the notebook; takes over this process where the engine is labcalc's."""
     keep_imports_short()
-    from nbclient.exceptions import CellTimeoutError, DeadKernelError
-    from papermill.engines import papermill_engines
-    from papermill.exceptions import PapermillExecutionError
-    from papermill.execute import prepare_notebook_metadata, raise_for_execution_errors
-    from papermill.iorw import load_notebook_node
-    from papermill.parameterize import parameterize_notebook
-    from papermill.utils import chdir
-
-    from labcalc.workbooks.parameters import check_parameters
+    from labcalc.workbooks.parameters import check_parameters, with_parameters
 
     notebook = _read(task)
     check_parameters(notebook, task.name, task.parameters)
     numbers = {cell.id: number for number, cell in enumerate(notebook.cells, start=1)}
-    words = {"kernel_name": "python3", **_engine_words(task, numbers, begin_cell)}
-    try:  # the steps of papermill's execute_notebook, less the text of a file that nobody reads
-        prepared = load_notebook_node(notebook)
-        if task.parameters:
-            told = {"kernel_name": "python3", "language": "python", "engine_name": words["engine_name"]}
-            prepared = parameterize_notebook(prepared, dict(task.parameters), **told)
-        prepared = prepare_notebook_metadata(prepared, None, None)
-        with chdir(task.folder if Path(task.folder).is_dir() else None):
-            executed = papermill_engines.execute_notebook_with_engine(
-                words.pop("engine_name"), prepared, input_path=None, output_path=None, progress_bar=False, **words
-            )
-        raise_for_execution_errors(executed, None)
-    except PapermillExecutionError as failure:
-        number = failure.cell_index + 1 - _injected_before(notebook, failure.cell_index, task)
-        raise WorkbookError(_failed_cell(task, number, failure.ename, failure.evalue)) from None
+    notebook = with_parameters(notebook, task.parameters)
+    with chdir(task.folder if Path(task.folder).is_dir() else "."):
+        executed = _in_a_kernel(task, notebook) if task.engine == KERNEL else _here(task, notebook, numbers, begin_cell)
+    _refuse_early_end(executed, task, numbers)
+    return executed
+
+
+def _here(task: RenderTask, notebook: Any, numbers: Mapping[str, int], begin_cell: Callable[[str], None] | None) -> Any:
+    from labcalc.workbooks.shell import run_cells
+
+    def begin(cell_id: str) -> None:
+        if begin_cell is not None and cell_id in numbers:
+            begin_cell(str(numbers[cell_id]))
+
+    run_cells(notebook, task.limits, begin)
+    return notebook
+
+
+def _in_a_kernel(task: RenderTask, notebook: Any) -> Any:
+    """Run the cells by papermill in a kernel of their own, as anyone would."""
+    from nbclient.exceptions import CellTimeoutError, DeadKernelError
+    from papermill.engines import papermill_engines
+    from papermill.execute import prepare_notebook_metadata
+    from papermill.iorw import load_notebook_node
+    from traitlets.config import Config
+
+    prepared = prepare_notebook_metadata(load_notebook_node(notebook), None, None)
+    words = {
+        "kernel_name": "python3",
+        "execution_timeout": task.limits.cell_seconds,
+        "shutdown_kernel": "immediate",
+        "coalesce_streams": True,
+        "store_widget_state": False,
+        "config": Config(KernelManager=_channels()),
+        "extra_arguments": ["--ext=labcalc.workbooks.lean", "--log-level=ERROR"],
+    }
+    try:
+        return papermill_engines.execute_notebook_with_engine(
+            "nbclient", prepared, input_path=None, output_path=None, progress_bar=False, **words
+        )
     except CellTimeoutError:
         raise WorkbookError(f"{task.name}: a cell took longer than {task.limits.cell_seconds:g} s") from None
     except DeadKernelError:
         raise WorkbookError(f"{task.name}: its kernel ended before the notebook did") from None
-    _refuse_early_end(executed, task, numbers)
-    return executed
 
 
 def _read(task: RenderTask) -> Any:
@@ -177,36 +193,6 @@ def _channels() -> dict[str, str]:
     """Let a kernel talk by files in this process's own temporary folder: two never pick one port."""
     files = str(Path(tempfile.gettempdir()) / "kernel")
     return {} if sys.platform == "win32" or len(files) > _LONGEST_SOCKET else {"transport": "ipc", "ip": files}
-
-
-def _engine_words(
-    task: RenderTask, numbers: Mapping[str, int], begin_cell: Callable[[str], None] | None
-) -> dict[str, Any]:
-    if task.engine == KERNEL:
-        from traitlets.config import Config
-
-        return {
-            "engine_name": "nbclient",
-            "execution_timeout": task.limits.cell_seconds,
-            "shutdown_kernel": "immediate",
-            "coalesce_streams": True,
-            "store_widget_state": False,
-            "config": Config(KernelManager=_channels()),
-            "extra_arguments": ["--ext=labcalc.workbooks.lean", "--log-level=ERROR"],
-        }
-    from labcalc.workbooks.engine import LabcalcEngine  # noqa: F401  (registers itself)
-
-    def begin(cell_id: str) -> None:
-        if begin_cell is not None and cell_id in numbers:
-            begin_cell(str(numbers[cell_id]))
-
-    return {"engine_name": LABCALC, "limits": task.limits, "begin_cell": begin}
-
-
-def _injected_before(notebook: Any, index: int, task: RenderTask) -> int:
-    """Count the cell that papermill put in, where it stands before the one that failed."""
-    tagged = [i for i, cell in enumerate(notebook.cells) if "parameters" in cell.metadata.get("tags", [])]
-    return int(bool(task.parameters) and bool(tagged) and index > tagged[0])
 
 
 def _failed_cell(task: RenderTask, number: int, kind: str, text: str) -> str:

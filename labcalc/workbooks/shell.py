@@ -14,7 +14,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from types import FrameType
 from typing import Any
@@ -26,6 +26,8 @@ from IPython.core.interactiveshell import InteractiveShell
 from nbformat import NotebookNode, from_dict
 from traitlets import Type
 from traitlets.config import Config
+
+from labcalc.workbooks.options import Limits
 
 _WRITTEN_OVER = re.compile(r".*\r(?=[^\n])")
 _BACKSPACE = re.compile(r"[^\n]\x08")
@@ -205,6 +207,19 @@ class _Stream(io.TextIOBase):
         if text:
             self._outputs.write(self.name, text)
         return len(text)
+
+
+def run_cells(notebook: NotebookNode, limits: Limits, begin_cell: Callable[[str], None] | None = None) -> None:
+    """Run the cells of a notebook one after another, until one fails; ``begin_cell`` hears each one's id."""
+    shell, ends = new_shell(), time.monotonic() + limits.report_seconds
+    for cell in notebook.cells:
+        if cell.cell_type == "code" and cell.source.strip() and "skip-execution" not in cell.metadata.get("tags", []):
+            if begin_cell is not None:
+                begin_cell(cell.id)
+            left = min(limits.cell_seconds, max(ends - time.monotonic(), 0.001))
+            cell.outputs, cell.execution_count, succeeded = shell.run_code_cell(cell.source, left)
+            if not succeeded:
+                return
 
 
 def new_shell() -> NotebookShell:

@@ -21,7 +21,7 @@ from labcalc.workbooks.scripts import plotly_script_name
 from labcalc.workbooks.writing import write_whole
 
 _FILE = ".labcalc-reports.jsonl"
-_LIBRARIES = ("ipython", "nbconvert", "numpy", "pandas", "papermill", "plotly", "scipy")
+_LIBRARIES = ("ipython", "mistune", "numpy", "pandas", "papermill", "plotly", "scipy")
 
 
 @dataclass(frozen=True)

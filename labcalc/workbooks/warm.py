@@ -12,15 +12,14 @@ from labcalc.errors import LabcalcError
 from labcalc.workbooks.body import body_of
 from labcalc.workbooks.lean import for_speed_only, keep_imports_short, quick_start
 from labcalc.workbooks.parameters import Json
-from labcalc.workbooks.scripts import Scripts, drawn_traces
+from labcalc.workbooks.scripts import Scripts
 
 _SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
 """Libraries that are imported once, before the reports' processes part."""
 
 
 _AT_FIRST_USE = (
-    "papermill",
-    "labcalc.workbooks.engine",
+    "labcalc.workbooks.shell",
     "IPython.core.application",
     "IPython.core.completer",
     "IPython.core.completerlib",
@@ -29,7 +28,6 @@ _AT_FIRST_USE = (
     "IPython.core.oinspect",
     "labcalc.workbooks.checks",
     "labcalc.workbooks.figures_html",
-    "plotly.io._renderers",
     "bdb",
 )
 """Modules that a shell, a figure or a page would import at its first use, in every report anew."""
@@ -84,13 +82,12 @@ def _set_up() -> None:
     for name in _AT_FIRST_USE:
         with for_speed_only(f"importing {name} ahead"):
             importlib.import_module(name)
-    for step in (_draw_once, drawn_traces, _lay_out_once):
-        with for_speed_only(f"the warm-up's {step.__name__}"):
-            step()
+    with for_speed_only("laying a page out ahead"):
+        _lay_out_once()
 
 
 def _lay_out_once() -> None:
-    """Let nbconvert and Jinja2 compile their templates."""
+    """Let Jinja2 compile its templates, and markdown be set up."""
     from nbformat import v4
 
     from labcalc.workbooks.page import lay_out
@@ -98,34 +95,6 @@ def _lay_out_once() -> None:
     cells = [v4.new_markdown_cell("# One"), v4.new_code_cell("")]
     cells[1].outputs = [v4.new_output("stream", name="stdout", text="one")]
     lay_out(body_of(v4.new_notebook(cells=cells)), title="", workbook="", figures=0, scripts=Scripts.BESIDE)
-
-
-def _draw_once() -> None:
-    """Let plotly set up its checks of what figures are made of; it does so at the first use of each."""
-    import pandas as pd
-    import plotly.graph_objects as go
-
-    edge, font = {"color": "#000000", "width": 1.0}, {"family": "serif", "size": 12, "color": "#000000"}
-    line = edge | {"dash": "dot"}
-    title = {"text": "", "standoff": 8, "font": font}
-    axis = {"title": title, "tickfont": font, "range": [0.0, 1.0], "tickvals": [0.0], "ticktext": ["0"]}
-    look = {
-        "font": font,
-        "margin": {"l": 1},
-        "legend": {"orientation": "h"},
-        "xaxis": axis,
-        "yaxis": axis,
-        "yaxis2": axis,
-    }
-    figure = go.Figure(layout={"template": "none", **look})
-    column = pd.Series([0.0, 1.0])
-    for x in (column, column.to_numpy(), column.astype(str)):
-        figure.add_scatter(
-            x=x, y=column, line=line, marker={"symbol": "circle", "line": edge}, customdata=[[0.0], [1.0]]
-        )
-    figure.add_shape(type="rect", x0=0, x1=1, y0=0, y1=1, line=line)
-    figure.add_annotation(x=0.0, y=0.0, text="", font=font)
-    figure.to_json()
 
 
 def _used(notebook: str) -> Iterator[str]:

@@ -79,7 +79,7 @@ def test_how_often_the_first_cause_is_right_stands_behind_a_line() -> None:
     assert shown.html.startswith('<details class="fold"><summary>How often the first cause is right</summary>')
     for one in found.stated:
         assert f"right {one.right} of {one.runs}" in shown.text
-        assert f'<td class="num">{100 * one.right / one.runs:.0f} %</td>' in shown.html
+        assert f"<td>{100 * one.right / one.runs:.0f} %</td>" in shown.html
     for cause in found.causes:
         first, two = (f'<td class="num">{part} of {cause.runs}</td>' for part in (cause.first, cause.among_two))
         assert first + two in shown.html

@@ -9,6 +9,7 @@ import pytest
 from labcalc import figures
 from labcalc.figures import Picture
 from labcalc.judgement import DuplicateReport, gather_record, report_duplicates
+from tests.figures.drawn import checked
 from tests.figures.test_run_pictures import HOSTILE, PLOTLY, bundle
 from tests.judgement.test_duplicates import report, result
 
@@ -42,8 +43,8 @@ def test_what_is_far_beyond_stands_at_the_edge_with_its_number(quarter: Duplicat
     assert "3 of 155 sets of repeats lie beyond their limit" in density.caption
     assert "HX68-26-0512 at 40 °C on 2026-03-16, 19 times" in density.caption
     assert min(traces(density)["beyond its limit"]["y"]) == pytest.approx(-2.4)
-    assert [one.text for one in density.figure.layout.annotations] == ["−19", "−6, −5"]
-    assert [one.text for one in viscosity.figure.layout.annotations] == ["−27, −13"]
+    assert [one.text for one in checked(density).layout.annotations] == ["−19", "−6, −5"]
+    assert [one.text for one in checked(viscosity).layout.annotations] == ["−27, −13"]
     assert any(row[1] == "HX68-26-0512" and row[-1] == "−19.00" for row in density.rows)
 
 

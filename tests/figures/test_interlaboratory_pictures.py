@@ -11,6 +11,7 @@ from labcalc.figures import Picture
 from labcalc.figures.interlaboratory import draw_consistency
 from labcalc.statistics import interlaboratory_cells, mandel_statistics
 from labcalc.statistics.precision.interlaboratory import InterlaboratoryCells
+from tests.figures.drawn import checked
 from tests.figures.test_run_pictures import HOSTILE, PLOTLY, bundle
 from tests.statistics.test_interlaboratory import glucose, sulfur
 
@@ -22,7 +23,7 @@ def traces(picture: Picture) -> dict[str, dict[str, Any]]:
 
 
 def texts(picture: Picture) -> list[str]:
-    return [one.text for one in picture.figure.layout.annotations]
+    return [one.text for one in checked(picture).layout.annotations]
 
 
 def test_spreads_beyond_the_limit_are_hatched_and_named() -> None:
@@ -48,7 +49,7 @@ def test_means_within_the_limit_say_which_is_largest() -> None:
         "Mandel's h of 8 laboratories at 5 levels: none of 40 means is beyond the 0.5 % limit; the largest is that of "
         "laboratory 4 at level C (2.14)."
     )
-    limits = [one for one in picture.figure.data if one.name == "limit"]
+    limits = [one for one in checked(picture).data if one.name == "limit"]
     assert [max(filter(None, one.y)) > 0 for one in limits] == [True, False]
     assert [one.showlegend for one in limits] == [True, False]
 
@@ -64,11 +65,11 @@ def test_limits_go_by_the_number_of_results() -> None:
 def test_levels_stand_apart_and_every_bar_has_its_place() -> None:
     picture = draw_consistency(mandel_statistics(glucose()), "h")
     bars = traces(picture)["within the limit"]
-    places = np.sort(np.array(next(one.x for one in picture.figure.data if one.type == "bar")))
+    places = np.sort(np.array(next(one.x for one in checked(picture).data if one.type == "bar")))
     assert len(places) == 40
     assert np.diff(places).tolist().count(2.0) == 4
     assert bars["width"] == 0.8
-    assert len(picture.figure.layout.shapes) == 4
+    assert len(checked(picture).layout.shapes) == 4
 
 
 def many() -> InterlaboratoryCells:
@@ -81,7 +82,7 @@ def many() -> InterlaboratoryCells:
 
 def test_many_laboratories_are_named_where_it_matters() -> None:
     picture = draw_consistency(mandel_statistics(many(), 0.01), "h")
-    assert not picture.figure.layout.xaxis.ticktext
+    assert not checked(picture).layout.xaxis.ticktext
     assert texts(picture)[4:] == ["3"] * 4
     assert "4 of 120 means" in picture.caption
 
@@ -109,7 +110,7 @@ def test_names_of_people_stay_text() -> None:
     names = np.repeat([HOSTILE, *"BCDEFGH"], 2)
     study = interlaboratory_cells(names, [HOSTILE] * 16, [99.0, 99.1, *np.random.default_rng(1).normal(46.0, 0.1, 14)])
     picture = draw_consistency(mandel_statistics(study), "h")
-    shown = [*texts(picture), *picture.figure.layout.xaxis.ticktext]
-    shown += [text for one in picture.figure.data if one.type == "bar" for text in one.hovertext]
+    shown = [*texts(picture), *checked(picture).layout.xaxis.ticktext]
+    shown += [text for one in checked(picture).data if one.type == "bar" for text in one.hovertext]
     assert all("<" not in text for text in shown)
     assert HOSTILE in picture.rows[0]

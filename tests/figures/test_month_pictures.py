@@ -10,6 +10,7 @@ import pytest
 from labcalc import figures
 from labcalc.figures import Fragment, Picture
 from labcalc.judgement import MonthReport, gather_record, report_month
+from tests.figures.drawn import checked
 from tests.figures.test_run_pictures import HOSTILE, PLOTLY, bundle
 from tests.judgement.conftest import HEADER, LAB
 from tests.judgement.test_month import around, references
@@ -31,7 +32,7 @@ def pictures(report: MonthReport) -> list[Picture]:
 
 
 def large(report: MonthReport) -> list[Picture]:
-    return [one for one in pictures(report) if "Moving range" in str(one.figure.layout.annotations)]
+    return [one for one in pictures(report) if "Moving range" in str(checked(one).layout.annotations)]
 
 
 def test_an_instrument_is_a_sheet_and_large_charts_stand_where_something_moved(march: MonthReport) -> None:
@@ -112,7 +113,7 @@ def test_a_decision_stands_at_its_point(tmp_path: Path) -> None:
         "",
         f"D1 exclude, {HOSTILE}, 2026-02-22: bubble {HOSTILE}",
     )
-    assert ["D1"] in [list(one.text) for one in picture.figure.data if one.text is not None]
+    assert ["D1"] in [list(one.text) for one in checked(picture).data if one.text is not None]
     shown = figures.show_decisions(report)
     assert "<script>" not in shown.html
     assert "&lt;script&gt;" in shown.html

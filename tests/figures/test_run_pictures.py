@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import json
 import re
 
@@ -12,6 +11,7 @@ import pytest
 from labcalc import figures
 from labcalc.figures import Fragment, Picture
 from labcalc.judgement import Judgement
+from tests.figures.drawn import checked
 from tests.judgement.conftest import GOOD, REFERENCE, Judge
 from tests.judgement.test_uncertainty import BUDGET
 
@@ -21,17 +21,16 @@ HOSTILE = '<script>alert("x")</script>'
 
 
 def numbers(values: object) -> list[float]:
-    """Return a trace's axis, which plotly may have packed."""
-    if isinstance(values, dict):
-        return np.frombuffer(base64.b64decode(values["bdata"]), dtype=values["dtype"]).tolist()
-    assert isinstance(values, list | tuple)
-    return list(values)
+    """Return a trace's axis."""
+    assert isinstance(values, list)
+    return values
 
 
 def bundle(picture: Picture | Fragment) -> tuple[dict[str, object], dict[str, object]]:
     assert isinstance(picture, Picture)
     data, metadata = picture._repr_mimebundle_()
     json.dumps([data, metadata], allow_nan=False)
+    checked(picture)
     return data, metadata["labcalc"]
 
 
@@ -55,14 +54,17 @@ def test_each_picture_has_a_caption_with_numbers_and_a_table(judged: Judge) -> N
 
 
 def test_the_viscosity_chart_is_straight_where_the_standard_says_so(judged: Judge) -> None:
-    """ASTM D341: log log Z over log T. What is drawn as the line has one slope, through both measured points."""
+    """ASTM D341: log log Z over log T. What is drawn as the line has one slope, through both measured points.
+
+    Places have seven figures, and of a step of 0.008 across a slope is known to 1.2e-4 either way.
+    """
     data, _ = bundle(figures.viscosity_picture(judged()))
     traces = {trace.get("name"): trace for trace in data[PLOTLY]["data"]}  # type: ignore[index]
     line = np.array([numbers(traces["line"]["x"]), numbers(traces["line"]["y"])])
     slopes = np.diff(line[1]) / np.diff(line[0])
-    assert np.ptp(slopes) < 1e-9 * abs(slopes[0])
+    assert np.ptp(slopes) < 3e-4 * abs(slopes[0])
     points = np.array([numbers(traces["measured"]["x"]), numbers(traces["measured"]["y"])])
-    np.testing.assert_allclose((points[1, 1] - points[1, 0]) / (points[0, 1] - points[0, 0]), slopes[0], rtol=1e-9)
+    np.testing.assert_allclose((points[1, 1] - points[1, 0]) / (points[0, 1] - points[0, 0]), slopes.mean(), rtol=3e-5)
 
 
 def test_the_band_is_widest_far_from_the_measured_temperatures(judged: Judge) -> None:

@@ -13,6 +13,7 @@ from labcalc.figures import Picture, problem_pictures, show_explanations
 from labcalc.figures.causes.deviations import WHAT_IF, reach_of
 from labcalc.figures.causes.problem_sample import one_above_others
 from labcalc.widgets import Added, Problem, WhatIfSettings
+from tests.figures.drawn import checked
 
 
 def pictures(problem: Problem) -> list[Picture]:
@@ -24,10 +25,10 @@ def test_deviations_are_measured_less_usual_in_standard_deviations(residue: Prob
     """Derivation: density of the first fill at 40 °C, (843.25 - 844.9) over the root of spread and noise squared."""
     evidence, picture = residue.evidence, pictures(residue)[0]
     assert evidence is not None
-    measured = next(trace for trace in picture.figure.data if trace.name == "measured")
+    measured = next(trace for trace in checked(picture).data if trace.name == "measured")
     row = evidence.quantity.index("density")
     sd = np.hypot(evidence.expected_sd[row], evidence.noise_sd[row])
-    assert measured.x[row] == pytest.approx((evidence.measured[row] - evidence.expected[row]) / sd)
+    assert measured.x[row] == pytest.approx((evidence.measured[row] - evidence.expected[row]) / sd, rel=1e-5)
     assert "density at 40 °C −2.7" in picture.caption
 
 
@@ -35,13 +36,13 @@ def test_what_is_beyond_the_axis_lies_at_its_end(residue: Problem) -> None:
     far = residue.with_settings(WhatIfSettings(residue_percent=10.0))
     assert far.evidence is not None
     picture = pictures(far)[0]
-    places = next(trace for trace in picture.figure.data if trace.name == WHAT_IF).x
-    assert min(places) == -reach_of(far.evidence)
-    assert picture.figure.layout.xaxis.range[0] < min(places)
+    places = next(trace for trace in checked(picture).data if trace.name == WHAT_IF).x
+    assert min(places) == pytest.approx(-reach_of(far.evidence), rel=1e-5)
+    assert checked(picture).layout.xaxis.range[0] < min(places)
 
 
 def test_the_telling_picture_is_large_above_the_others_and_each_name_once_in_the_legend(residue: Problem) -> None:
-    figure = one_above_others(pictures(residue))
+    figure = checked(one_above_others(pictures(residue)))
     across = [figure.layout[axis].domain for axis in ("xaxis", "xaxis2", "xaxis3")]
     up = [figure.layout[axis].domain for axis in ("yaxis", "yaxis2", "yaxis3")]
     assert across[0] == (0.0, 1.0)

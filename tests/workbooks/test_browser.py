@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 import subprocess
 from pathlib import Path
 
@@ -93,28 +91,3 @@ def test_without_a_browser_the_way_out_is_told(tmp_path: Path, monkeypatch: pyte
 def test_an_unknown_paper_is_refused(tmp_path: Path) -> None:
     with pytest.raises(WorkbookError, match="paper 'A5' is not known; A4 or Letter is expected"):
         print_pdf(tmp_path / "x.html", tmp_path / "x.pdf", paper="A5")
-
-
-AXE = os.environ.get("LABCALC_AXE", "")
-
-
-@browser
-@pytest.mark.slow
-@pytest.mark.skipif(not Path(AXE).is_file(), reason="LABCALC_AXE doesn't name an axe.min.js")
-@pytest.mark.parametrize("name", ["oil", "index"])
-def test_axe_finds_no_violation(name: str, oil: Path, tmp_path: Path) -> None:
-    """axe-core is the judge; the page's own policy is taken out so that it may run."""
-    render_batch([ReportJob("oil", "Oil", oil, {}, "")], BatchOptions(tmp_path))
-    shutil.copy(AXE, tmp_path / "axe.min.js")
-    ask = (
-        '<script src="axe.min.js"></script><script>window.addEventListener("load", async () => {'
-        "const found = await axe.run();"
-        'document.body.dataset.axe = found.violations.map(v => v.id + ": " + v.nodes[0].html).join(" | ") || "none";'
-        "});</script></body>"
-    )
-    page = re.sub(r"<meta http-equiv[^>]*>", "", (tmp_path / f"{name}.html").read_text("utf-8"))
-    (tmp_path / "asked.html").write_text(page.replace("</body>", ask), encoding="utf-8")
-    shown, _ = opened(tmp_path / "asked.html", tmp_path / "profile")
-    found = re.search(r'data-axe="([^"]*)"', shown)
-    assert found is not None
-    assert found[1] == "none"

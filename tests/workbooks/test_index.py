@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -40,6 +41,14 @@ def outcome(number: int, folder: Path = Path()) -> Outcome:
 MONTH = Outcome(
     "month-2026-03", "Monthly", "rendered", Path("month-2026-03.html"), "", {"quality": True, "verdict": "act"}
 )
+
+
+def test_a_look_that_only_a_later_row_has_is_there() -> None:
+    """The first 300 rows stand on the page, and a script makes the others."""
+    rows = [replace(outcome(n), summary=outcome(n).summary | {"verdict_rank": 2 * (n == 0)}) for n in range(400)]
+    page = index_page(rows, AT)
+    assert 'class="state not-releasable"' not in page.split("<table")[1].split("</table>")[0]
+    assert ".state.not-releasable" in page
 
 
 def test_a_month_is_no_run_and_the_counts_add_up() -> None:

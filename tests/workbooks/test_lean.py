@@ -31,12 +31,12 @@ def test_the_grammar_is_there_for_who_wants_it() -> None:
     assert run(code) == "True False True"
 
 
-def test_selectors_are_compiled_for_who_wants_them() -> None:
+def test_what_numpy_has_is_there_for_who_wants_it() -> None:
     code = (
-        f"{SHORT}import nbconvert.exporters, sys; print('soupsieve.css_parser' in sys.modules)\n"
-        "from bs4 import BeautifulSoup; print(BeautifulSoup('<p class=a>x</p>', 'html.parser').select_one('p.a').text)"
+        f"{SHORT}import numpy, scipy.special, sys; print('numpy.testing._private' in sys.modules, end=' ')\n"
+        "from numpy.testing import *; print(numpy.testing.assert_equal is assert_equal, numpy.f2py.__all__)"
     )
-    assert run(code) == "False\nx"
+    assert run(code) == "False True ['run_main', 'get_include']"
 
 
 @pytest.mark.parametrize("searched", [True, False])

@@ -80,6 +80,14 @@ def test_structure(page: str) -> None:
     assert all(about.get("aria-labelledby") in ids for about in found.all("figure"))
 
 
+def test_a_page_has_the_rules_that_it_uses(page: str) -> None:
+    assert ".wide{" in page
+    assert "js-plotly-plot" in page
+    assert ".verdict{" in page
+    assert ".causes{" not in page, "this page ranks none"
+    assert ".runs{" not in page, "nor is it an index"
+
+
 def test_text_is_escaped(page: str) -> None:
     assert "Oil &lt;b&gt;46&lt;/b&gt;" in page
     assert "VG <46>" not in page

@@ -44,11 +44,10 @@ def render_two(notebook: Path, out: Path) -> list[str]:
     [
         (fork, "warm_up", "the warm-up failed"),
         (warm, "_used", "seeing ahead what a notebook uses failed"),
-        (warm, "_draw_once", "the warm-up's broken failed"),
-        (warm, "_lay_out_once", "the warm-up's broken failed"),
+        (warm, "_lay_out_once", "laying a page out ahead failed"),
         (pkgutil, "resolve_name", "importing labcalc.judgement.causes.explanation ahead failed"),
-        (lean, "find_spec", "the stand-in for soupsieve failed"),
-        (lean, "module_from_spec", "the stand-in for soupsieve failed"),
+        (lean, "find_spec", "the stand-in for numpy.testing failed"),
+        (lean, "module_from_spec", "the stand-in for numpy.testing failed"),
     ],
 )
 def test_a_failure_is_logged_in_a_line(

@@ -5,11 +5,10 @@ from collections.abc import Iterator
 from html import escape
 
 import numpy as np
-import plotly.graph_objects as go
 
 from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, INK, MUTED, band, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, band, blank_figure, marker, stroke
 from labcalc.judgement import CarryOver, Month, MonthReport
 from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H
 from labcalc.judgement.carry_over.shares import DIRECTIONS
@@ -123,13 +122,13 @@ def draw_carry_over(one: CarryOver, month: Month) -> Picture:
     return Picture(figure, _caption(one, month), *_numbers(one), folded=title)
 
 
-def _add_share(figure: go.Figure, share: CarriedShare, end: float) -> None:
+def _add_share(figure: Figure, share: CarriedShare, end: float) -> None:
     """Draw the share as a curve of ν over the ratio, with its band; straight on this axis but for the far end."""
     ratio = np.geomspace(1.0, end, 41)
     low, middle, high = (
         100.0 * np.expm1(k * np.log(ratio)) for k in (share.interval[0], share.value, share.interval[1])
     )
-    first = not any(trace.name == "share that stays, 95 %" for trace in figure.data)
+    first = not any(trace.get("name") == "share that stays, 95 %" for trace in figure.data)
     figure.add_scatter(**band(ratio.round(5), low.round(5), high.round(5), showlegend=False))
     figure.add_scatter(
         x=ratio.round(5),

@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.run.viscosity import place_on_chart
-from labcalc.figures.theme import ACCENT, INK, MUTED, band, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, band, blank_figure, marker, stroke
 from labcalc.judgement import UNITS
 from labcalc.wording import at_celsius, celsius, plain, signed
 
@@ -117,7 +116,8 @@ def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf | No
     figure.add_scatter(**band([-2, 2], [-0.5] * 2, [len(keys) - 0.5] * 2, name="two standard deviations"))
     past = _past(evidence, earlier, keys)
     if any(past.values()):
-        _add_earlier(figure, [(x, level[key] + _jitter(i)) for key, xs in past.items() for i, x in enumerate(xs)])
+        ticks = [(x, level[key] + _jitter(i)) for key, xs in past.items() for i, x in enumerate(xs)]
+        _add_earlier(figure, ticks, moved=what is not None)
     _add_determinations(figure, evidence, level)
     if what is not None:
         figure.add_scatter(**what_if_places(evidence, what)["deviations"], **what_if_look("deviations"))
@@ -125,20 +125,19 @@ def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf | No
     return Picture(figure, _caption(evidence, keys, past), *_numbers(evidence, what, keys))
 
 
-def _add_earlier(figure: go.Figure, ticks: Sequence[tuple[float, float]]) -> None:
-    """Add a tick a run, all as one path: as a marker each they would be most of the work when a slider moves."""
-    figure.add_scatter(
-        x=[end for x, _ in ticks for end in (round(x, 2), round(x, 2), None)],
-        y=[end for _, y in ticks for end in (round(y - _TICK, 2), round(y + _TICK, 2), None)],
-        mode="lines",
-        line=stroke(MUTED, "solid", 1.0),
-        opacity=0.55,
-        name=_EARLIER,
-        hovertemplate="earlier run: %{x}<extra></extra>",
-    )
+def _add_earlier(figure: Figure, ticks: Sequence[tuple[float, float]], *, moved: bool) -> None:
+    """Add a tick a run; where sliders move things, all as one path: a mark each would be most of their work."""
+    across, up = np.round(ticks, 2).T
+    if moved:
+        up = np.ravel([up - _TICK, up + _TICK, np.full_like(up, np.nan)], order="F").round(2)
+        look = {"x": across.repeat(3), "y": up, "mode": "lines", "line": stroke(MUTED, "solid", 1.0)}
+    else:
+        tick = {"symbol": "line-ns", "size": 3.5, "line": {"color": MUTED, "width": 1}}
+        look = {"x": across, "y": up, "mode": "markers", "marker": tick}
+    figure.add_scatter(**look, opacity=0.75, name=_EARLIER, hovertemplate="earlier run: %{x}<extra></extra>")
 
 
-def _add_determinations(figure: go.Figure, evidence: Evidence, level: Mapping[Level, float]) -> None:
+def _add_determinations(figure: Figure, evidence: Evidence, level: Mapping[Level, float]) -> None:
     for own, name in ((True, "measured"), (False, ADDED)):
         rows = [i for i, kind in enumerate(evidence.kind) if (kind == "run") == own]
         if rows:
@@ -159,13 +158,12 @@ def _symbols(quantities: Sequence[str], *, own: bool) -> dict[str, Any]:
     return {**marker(color=ACCENT, size=10), "symbol": ["square" if q == "density" else "circle" for q in quantities]}
 
 
-def _scale_deviations(figure: go.Figure, evidence: Evidence, keys: Sequence[Level]) -> None:
+def _scale_deviations(figure: Figure, evidence: Evidence, keys: Sequence[Level]) -> None:
     reach = 1.03 * reach_of(evidence)
     names = [f"{key.words}<br>{celsius(key.temperature_C)}" for key in keys]
-    figure.update_xaxes(range=[-reach, reach], hoverformat=".2f", zeroline=True, zerolinecolor=INK)
-    figure.update_yaxes(
-        tickfont={"size": 11}, tickvals=heights(keys), ticktext=names, range=[-0.5, len(keys) - 0.5], showgrid=False
-    )
+    figure.layout["xaxis"] |= {"range": [-reach, reach], "hoverformat": ".2f", "zeroline": True, "zerolinecolor": INK}
+    ticks = {"tickfont": {"size": 11}, "tickvals": heights(keys), "ticktext": names, "showgrid": False}
+    figure.layout["yaxis"] |= ticks | {"range": [-0.5, len(keys) - 0.5]}
 
 
 def _past(evidence: Evidence, earlier: pd.DataFrame, keys: Sequence[Level]) -> dict[Level, list[float]]:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
 
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.figures.causes.deviations import (
@@ -26,7 +25,7 @@ from labcalc.figures.causes.deviations import (
 from labcalc.figures.markup import Fragment, html_table
 from labcalc.figures.picture import Picture
 from labcalc.figures.run.pictures import density_picture, viscosity_picture
-from labcalc.figures.theme import INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.theme import INK, MUTED, Figure, blank_figure, marker, stroke
 from labcalc.judgement import UNITS, Judgement, reported_value
 from labcalc.wording import celsius, plain
 
@@ -92,7 +91,7 @@ def problem_pictures(
     return draw_deviations(evidence, earlier, what), *with_usual
 
 
-def one_above_others(pictures: Sequence[Picture]) -> go.Figure:
+def one_above_others(pictures: Sequence[Picture]) -> Figure:
     """Return one figure: the first picture large, the others side by side beneath it; each name once in the legend."""
     figure, named = blank_figure("", "", height=_LIVE_HEIGHT if len(pictures) > 1 else _ALONE_HEIGHT), set[str]()
     layout: dict[str, Any] = {"margin": {"l": 74, "r": 12, "t": 40, "b": 72}}
@@ -100,16 +99,15 @@ def one_above_others(pictures: Sequence[Picture]) -> go.Figure:
     layout["legend2"] = {"yref": "container", "y": 0.0, "yanchor": "bottom", "orientation": "h"}
     for number, (picture, (across, up)) in enumerate(zip(pictures, _domains(len(pictures)), strict=True), start=1):
         suffix = "" if number == 1 else str(number)
-        drawn: Any = picture.figure.to_plotly_json()
-        for trace in drawn["data"]:
+        for trace in picture.figure.data:
             name = str(trace.get("name", ""))
             shown = trace.get("showlegend", True) and name not in named and name not in _SELF_EVIDENT
             named |= {name} if shown else set()
             places = {"xaxis": f"x{suffix}", "yaxis": f"y{suffix}", "legendgroup": name, "showlegend": shown}
-            figure.add_trace({**trace, **places, "legend": "legend2" if number > 1 else "legend"})
-        layout[f"xaxis{suffix}"] = {**drawn["layout"]["xaxis"], "domain": across, "anchor": f"y{suffix}"}
-        layout[f"yaxis{suffix}"] = {**drawn["layout"]["yaxis"], "domain": up, "anchor": f"x{suffix}"}
-    figure.update_layout(layout)
+            figure.data.append({**trace, **places, "legend": "legend2" if number > 1 else "legend"})
+        layout[f"xaxis{suffix}"] = {**picture.figure.layout["xaxis"], "domain": across, "anchor": f"y{suffix}"}
+        layout[f"yaxis{suffix}"] = {**picture.figure.layout["yaxis"], "domain": up, "anchor": f"x{suffix}"}
+    figure.layout |= layout
     return figure
 
 
@@ -138,7 +136,7 @@ def _with_usual(picture: Picture | Fragment, evidence: Evidence, what: WhatIf, q
     return Picture(picture.figure, f"{picture.caption} Usual: {words}.", picture.columns, (*rows, *picture.rows))
 
 
-def _add_usual(figure: go.Figure, usual: Mapping[float, float], quantity: str) -> None:
+def _add_usual(figure: Figure, usual: Mapping[float, float], quantity: str) -> None:
     look = marker("x-thin", MUTED, 9)
     look["line"]["width"] = 2
     figure.add_scatter(
@@ -152,7 +150,7 @@ def _add_usual(figure: go.Figure, usual: Mapping[float, float], quantity: str) -
     )
 
 
-def _add_added(figure: go.Figure, evidence: Evidence, levels: Sequence[Level]) -> None:
+def _add_added(figure: Figure, evidence: Evidence, levels: Sequence[Level]) -> None:
     added = [i for i, kind in enumerate(evidence.kind) if kind != "run" and level_of(evidence, i) in levels]
     if added:
         figure.add_scatter(

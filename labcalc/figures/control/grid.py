@@ -5,10 +5,9 @@ from datetime import datetime
 from typing import Any, TypeAlias
 
 import numpy as np
-import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, blank_figure, marker, stroke
 from labcalc.judgement import Chart, Month, Period
 from labcalc.lab import Decision
 
@@ -25,7 +24,7 @@ def draw_grid(
     *,
     upright: Sequence[tuple[str, Mapping[str, Any]]] = (),
     legend: bool = False,
-) -> go.Figure:
+) -> Figure:
     """Return a figure with a panel for each title, row by row; ``upright`` lines go through all of them at a moment.
 
     Panels of a column share one axis of time; a legend names each kind of trace that asks for it.
@@ -40,10 +39,9 @@ def draw_grid(
         annotations=tuple(_title(at, title, number, columns) for at, title in enumerate(panels)),
         **_axes(number, columns, time),
     )
-    figure.layout.margin = {"l": 42, "r": 8, "t": head, "b": _FOOT}
-    figure.layout.showlegend = legend
-    figure.layout.legend.y = 1.0 + 14 / (figure.layout.height - head - _FOOT)
-    figure.add_traces([trace | _on(at, columns) for at, traces in enumerate(panels.values()) for trace in traces])
+    above = {"y": 1.0 + 14 / _whole(number, columns)}
+    figure.layout |= {"margin": {"l": 42, "r": 8, "t": head, "b": _FOOT}, "showlegend": legend, "legend": above}
+    figure.data = [trace | _on(at, columns) for at, traces in enumerate(panels.values()) for trace in traces]
     return figure
 
 

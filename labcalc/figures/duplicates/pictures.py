@@ -3,10 +3,9 @@
 from typing import Any
 
 import pandas as pd
-import plotly.graph_objects as go
 
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, blank_figure, marker, stroke
 from labcalc.judgement import DuplicateReport
 from labcalc.wording import celsius, numeral, plain, signed
 
@@ -39,12 +38,12 @@ def draw_in_time(report: DuplicateReport, quantity: str) -> Picture | None:
         _add_shares(figure, sets[(sets["condition"] == condition) & ~sets["beyond"]], name, style)
     for name, rows, symbol in (("beyond its limit", far, "triangle-up"), ("moved by carry-over", carried, "x-thin")):
         _add_shares(figure, rows, name, marker(symbol, ACCENT, 11, filled=False))
-    figure.layout.shapes = [_level(1.0, stroke(INK)), _level(-1.0, stroke(INK)), _level(0.0, stroke(MUTED, width=0.8))]
-    figure.layout.annotations = _edge_labels(sets[sets["share"].abs() > _REACH])
+    lines = [_level(1.0, stroke(INK)), _level(-1.0, stroke(INK)), _level(0.0, stroke(MUTED, width=0.8))]
+    figure.layout |= {"shapes": lines, "annotations": _edge_labels(sets[sets["share"].abs() > _REACH])}
     return Picture(figure, _caption_in_time(report, quantity, of_quantity, sets), *_numbers(of_quantity))
 
 
-def _add_shares(figure: go.Figure, sets: pd.DataFrame, name: str, style: dict[str, Any]) -> None:
+def _add_shares(figure: Figure, sets: pd.DataFrame, name: str, style: dict[str, Any]) -> None:
     if len(sets):
         figure.add_scatter(
             x=sets["ended"].dt.strftime("%Y-%m-%d %H:%M").tolist(),

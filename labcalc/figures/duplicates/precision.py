@@ -160,11 +160,11 @@ def _beyond_cells(one: SetBeyond, above: SetBeyond | None) -> tuple[str, ...]:
     to_do = "as above" if same else one.what_to_do
     conditions = f"{one.condition}{': ' if one.changed else ''}{one.changed}"
     when = f'<span title="{escape(one.runs)}">{one.measured_at:%Y-%m-%d %H:%M}</span>'
-    where = (escape(text) for text in (one.instruments, one.operators) if text)
+    where = escape(" · ".join(filter(None, (one.instruments, one.operators))))
     what = f"{at_celsius(one.quantity, one.temperature_C)}, {one.unit}"
     return (
         f"{escape(one.sample)}<br><small>{escape(what)}</small>",
-        "<br>".join((when, *where, f"<small>{escape(conditions)}</small>")),
+        "<br>".join((when, where, f"<small>{escape(conditions)}</small>")),
         "<br>".join(hover_number(_result(one, value), value) for value in one.values),
         f"{hover_number(numeral(one.spread, figures=3), one.spread)}<br><small>{numeral(one.limit, figures=3)}</small>",
         f"<small>{escape(to_do)}</small>",

@@ -1,11 +1,9 @@
 """The reference oils of an instrument over time, and where in it a run lies."""
 
 from collections.abc import Iterator
-from functools import lru_cache
 from typing import Any
 
 import pandas as pd
-import plotly.graph_objects as go
 
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
@@ -15,6 +13,13 @@ _SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
 _PANELS = (("kinematic viscosity", "Viscosity, %", "y"), ("density", "Density, kg/m³", "y2"))
 _SIDES = {"zeroline": True, "zerolinecolor": MUTED, "hoverformat": "+.3f"}
 _THIS_RUN = {"text": "this run", "showarrow": False, "xanchor": "right", "font": {"color": ACCENT}}
+_LOOK = {
+    "mode": "lines+markers",
+    "line": stroke(MUTED, width=0.8),
+    "marker": marker("circle", INK, 7),
+    "hovertemplate": "%{fullData.name}<br>%{x}: %{y}<extra></extra>",
+}
+"""What all series share."""
 
 
 def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: pd.Timestamp) -> Picture | None:
@@ -45,13 +50,13 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
         yaxis={"domain": [0.54, 1.0], **_SIDES, **ranges.get("kinematic viscosity", {})},
         yaxis2={
             "domain": [0.0, 0.46],
-            "title": {"text": _PANELS[1][1], "standoff": 8, "font": {"size": 12}},
+            "title": {"text": _PANELS[1][1], "font": {"size": 12}},
             **_SIDES,
             **ranges.get("density", {}),
         },
     )
-    figure.layout.template = _look()
-    figure.add_traces(list(_series(known)))
+    figure.layout["template"]["data"] = {"scatter": [_LOOK]}
+    figure.data = list(_series(known))
     return Picture(figure, _caption(known, instrument), *_numbers(known))
 
 
@@ -78,18 +83,6 @@ def _series(known: pd.DataFrame) -> Iterator[dict[str, Any]]:
         for quantity, _, axis in _PANELS:
             x, y = panels.get(quantity, ([], []))
             yield {**shared, "x": x, "y": y, "yaxis": axis, "showlegend": axis == "y"}
-
-
-@lru_cache(maxsize=1)
-def _look() -> go.layout.Template:
-    """Return what all series share, so that it stands in the figure once."""
-    series = go.Scatter(
-        mode="lines+markers",
-        line=stroke(MUTED, width=0.8),
-        marker=marker("circle", INK, 7),
-        hovertemplate="%{fullData.name}<br>%{x}: %{y}<extra></extra>",
-    )
-    return go.layout.Template(data={"scatter": [series]})
 
 
 def _limits(widest: pd.Series) -> Iterator[dict[str, Any]]:

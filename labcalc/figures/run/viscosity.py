@@ -3,11 +3,10 @@
 from typing import Any
 
 import numpy as np
-import plotly.graph_objects as go
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, band, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, Figure, band, blank_figure, marker, stroke
 from labcalc.formulae import walther_ordinate
 from labcalc.judgement import Curve, reported_value
 from labcalc.wording import celsius, numeral, plain
@@ -55,7 +54,7 @@ def place_on_chart(temperature_C: ArrayLike, viscosity: ArrayLike) -> dict[str, 
     return {"x": _abscissa(temperature_C), "y": walther_ordinate(np.clip(viscosity, *_CHART_ENDS))}
 
 
-def _add_band(figure: go.Figure, curve: Curve) -> None:
+def _add_band(figure: Figure, curve: Curve) -> None:
     if not np.isfinite(curve.half_width).all():
         return
     factor = np.exp(curve.half_width / curve.value)
@@ -63,7 +62,7 @@ def _add_band(figure: go.Figure, curve: Curve) -> None:
     figure.add_scatter(**band(_abscissa(curve.temperature_C), *edges, name=curve.band))
 
 
-def _add_line(figure: go.Figure, curve: Curve) -> None:
+def _add_line(figure: Figure, curve: Curve) -> None:
     low, high = curve.interval_C
     grid = curve.temperature_C
     parts = (

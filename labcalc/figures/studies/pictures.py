@@ -6,12 +6,11 @@ from html import escape
 from typing import Any
 
 import numpy as np
-import plotly.graph_objects as go
 from numpy.typing import ArrayLike
 
 from labcalc.figures.interlaboratory import draw_consistency
 from labcalc.figures.picture import Picture, Rows
-from labcalc.figures.theme import ACCENT, INK, MUTED, band, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, band, blank_figure, marker, stroke
 from labcalc.judgement import Comparison, LaboratoryStudy, Rounds, ScoredRound, Study
 from labcalc.statistics import CrossedStudy
 from labcalc.wording import counted, numeral, signed
@@ -32,20 +31,20 @@ def study_pictures(study: Study) -> tuple[Picture, ...]:
     return _components(found), _cells(found)
 
 
-def _line(figure: go.Figure, x: ArrayLike, y: ArrayLike, look: dict[str, Any], name: str = "", **more: Any) -> None:
+def _line(figure: Figure, x: ArrayLike, y: ArrayLike, look: dict[str, Any], name: str = "", **more: Any) -> None:
     """Draw a line; without a name it isn't in the legend."""
     style = {"mode": "lines", "line": look, "name": escape(name), "showlegend": bool(name)}
     figure.add_scatter(x=np.asarray(x), y=np.asarray(y), **{**style, **more})
 
 
-def _dots(figure: go.Figure, x: ArrayLike, y: ArrayLike, look: dict[str, Any], name: str, **more: Any) -> None:
+def _dots(figure: Figure, x: ArrayLike, y: ArrayLike, look: dict[str, Any], name: str, **more: Any) -> None:
     figure.add_scatter(x=np.asarray(x), y=np.asarray(y), mode="markers", marker=look, name=escape(name), **more)
 
 
-def _across(figure: go.Figure, lines: Iterable[tuple[float, dict[str, Any]]]) -> None:
+def _across(figure: Figure, lines: Iterable[tuple[float, dict[str, Any]]]) -> None:
     """Draw lines over the whole width at heights."""
     ends = {"type": "line", "x0": 0, "x1": 1, "xref": "paper"}
-    figure.layout.shapes = [{**ends, "y0": y, "y1": y, "line": look} for y, look in lines]
+    figure.layout["shapes"] = [{**ends, "y0": y, "y1": y, "line": look} for y, look in lines]
 
 
 def _rows(names: Sequence[str], *columns: ArrayLike) -> Rows:
@@ -92,7 +91,7 @@ def _differences(found: Comparison) -> Picture:
     one, unit = found.agreement, found.unit or "unit of the results"
     middle = np.sqrt(found.first * found.second) if found.in_percent else (found.first + found.second) / 2.0
     figure = blank_figure("Mean of both", f"Second less first, {escape(unit)}", height=420)
-    figure.layout.xaxis.type = "log" if found.in_percent else "linear"
+    figure.layout["xaxis"]["type"] = "log" if found.in_percent else "linear"
     ends = [float(middle.min()), float(middle.max())]
     for value, low, high in (one.mean, one.lower, one.upper):
         figure.add_scatter(**band(ends, [low] * 2, [high] * 2, showlegend=False))

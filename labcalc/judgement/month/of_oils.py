@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -228,12 +229,15 @@ def due(checks: Checks) -> Iterator[Finding]:
     """Name in one line the limits that are due and that nobody has signed."""
     asked = [one for one in checks.due if one.signed is None]
     if asked:
-        named, details = shortened([one.words for one in asked], 1)
-        named = f"{counted(len(asked), 'chart')}: {named}"
+        where = ", ".join(f"{name} {n}" for name, n in Counter(one.chart.instrument for one in asked).items())
+        differ = sum(one.differs for one in asked)
+        which = f"{differ} have results that differ" if differ else "none has results that differ"
+        named = f"{counted(len(asked), 'chart')} ({where}); {which} from those that set its limits by more than chance"
         month = checks.month.parts[-1].name
         to_do = (
             f"Sign them: `labcalc record limits --month {month} --from DATE --why TEXT`, all or by instrument and oil. "
             "Until then the charts go on by the limits in force, which stay drawn over their own days."
         )
         to_do += " Where results differ, look for the cause first." * any(one.differs for one in asked)
+        details = tuple(one.words for one in asked)
         yield Finding(LATER, "Limits due", named, to_do, len(asked), facts=(("unit", "charts"),), details=details)

@@ -4,7 +4,7 @@
   document.querySelectorAll(".contents details").forEach(function (one) { one.open = window.innerWidth >= 960; });
 
   function reachByKeys() {
-    document.querySelectorAll(".wide").forEach(function (one) {
+    document.querySelectorAll(".wide, .printed").forEach(function (one) {
       if (one.scrollWidth > one.clientWidth) { one.tabIndex = 0; } else { one.removeAttribute("tabindex"); }
     });
   }
@@ -17,10 +17,17 @@
     document.querySelectorAll("figure details").forEach(function (one) { one.open = true; });
   }
 
+  function read(place) { return JSON.parse(document.getElementById(place.dataset.figure).textContent); }
+
   function drawAll() {
+    var look = Array.from(document.querySelectorAll(".drawing")).map(function (place) {
+      return (read(place).layout.template || {}).layout;
+    }).find(Boolean);
     document.querySelectorAll(".drawing:not(.js-plotly-plot)").forEach(function (place) {
       if (place.closest("details:not([open])")) { return; }  // folded: drawn when it is opened
-      var figure = JSON.parse(document.getElementById(place.dataset.figure).textContent);
+      var figure = read(place), template = figure.layout.template;
+      if (template && template.layout === "shared") { template.layout = look; }
+      figure.data.forEach(function (one) { if (typeof one.x === "number") { one.x = figure.data[one.x].x; } });
       Plotly.newPlot(place, figure.data, figure.layout, { responsive: true, displayModeBar: false, displaylogo: false });
     });
     document.documentElement.dataset.drawn = "yes";
