@@ -122,7 +122,7 @@ class _Site:
         if self.workbook.is_dir():  # a course: the kernel of a lesson ends a while after its tab
             command += [
                 f"--MappingKernelManager.cull_idle_timeout={_IDLE_S}",
-                "--MappingKernelManager.cull_interval=60",
+                f"--MappingKernelManager.cull_interval={_IDLE_S // 10}",
             ]
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             command.append("--allow-root")
