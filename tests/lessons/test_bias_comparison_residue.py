@@ -181,6 +181,14 @@ def test_a_residue_by_the_chart_s_ordinates(oil: float, before: float, share: fl
     assert residue.error_of_residue(oil, oil, share) == pytest.approx(0.0, abs=1e-9)
 
 
+def test_a_residue_moves_a_thin_oil_by_its_own_share_where_the_oil_before_is_three_times_as_thick() -> None:
+    """ASTM D341's ordinate, written out: W(33) − W(10) is its slope against ln ν at 10 mm²/s."""
+    w = [math.log10(math.log10(nu + 0.7)) for nu in (10.0, 33.0, 9.999, 10.001)]
+    slope = (w[3] - w[2]) / math.log(10.001 / 9.999)
+    assert (w[1] - w[0]) / slope == pytest.approx(1.0, abs=0.01)
+    assert residue.error_of_residue(10.0, 33.0, 0.005) == pytest.approx(0.5, abs=0.01)
+
+
 def test_rinses_by_mixing_a_cell_again_and_again() -> None:
     """Another physics: a cell that is filled and emptied, of which a fifth always stays, well mixed."""
     old = 1.0

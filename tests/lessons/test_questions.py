@@ -181,6 +181,14 @@ def test_the_longest_answer_is_right_as_often_as_chance_has_it() -> None:
     assert choices >= 30
 
 
+def test_no_reason_behind_a_colon_gives_the_right_answer_away() -> None:
+    for _, draft in DRAFTS:
+        question = drawn(draft, 3)
+        if isinstance(question, Choice):
+            reasoned = [":" in option.text for option in question.options]
+            assert not (reasoned[question.right] and sum(reasoned) == 1), question.options
+
+
 @pytest.mark.parametrize("lesson", LESSONS, ids=lambda lesson: lesson.name)
 def test_options_are_of_like_length(lesson: object) -> None:
     for draft in next(one.drafts.test for one in LESSONS if one is lesson):
