@@ -20,6 +20,7 @@ from click.testing import CliRunner, Result
 from labcalc.cli import main
 from labcalc.errors import WorkbookError
 from labcalc.lab import add_decision, load_laboratory
+from labcalc.lessons import kept_learner
 from labcalc.shipped import sample_exports, sample_lab
 from labcalc.workbooks import copy_sample_laboratory, copy_workbook, workbook_names
 from tests import jupyterlab
@@ -128,6 +129,20 @@ def test_wrong_names_are_answered_with_the_right_one() -> None:
         copy_workbook("../../etc/passwd")
     with pytest.raises(WorkbookError, match="monthly-quality takes no exports"):
         copy_workbook("monthly-quality", [sample_exports()[0]], sample_lab())
+
+
+def test_learners_whose_names_are_alike_in_a_folder_s_name_do_not_meet(
+    lab: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    served: list[Path] = []
+    monkeypatch.setattr("labcalc.workbooks.serving.serve_workbook", lambda path, **_: served.append(path))
+    for name in ("Ana Lima", "Ana-Lima", "ana  lima"):
+        done = CliRunner().invoke(main, ["workbook", "lessons", "--lab", str(lab), "--learner", name])
+        assert done.exit_code == 0, done.output
+    assert [path.name for path in served] == ["lessons-ana-lima", served[1].name, "lessons-ana-lima"]
+    assert served[1] != served[0]
+    kept = [kept_learner(path) for path in served[:2]]
+    assert [one.name for one in kept if one is not None] == ["ana lima", "Ana-Lima"]
 
 
 def test_the_sample_laboratory_can_be_written_to_and_is_kept(tmp_path: Path) -> None:

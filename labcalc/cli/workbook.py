@@ -46,7 +46,7 @@ def workbook(
     labcalc. What you change in the copy stays: the same words open it again. JupyterLab answers on this machine only;
     Ctrl-C ends it.
     """
-    from labcalc.lessons import Learner, keep_learner
+    from labcalc.lessons import Learner, keep_learner, kept_learner, seed_of
     from labcalc.lessons.results import file_words
     from labcalc.workbooks import SAMPLE_FOLDER, copy_sample_laboratory, copy_workbook, serve_workbook, workbook_names
 
@@ -59,6 +59,9 @@ def workbook(
     folder = f"lessons-{file_words(learner)}" if learner else ""
     copy = copy_workbook(name, exports, lab, folder, example=example)
     if learner:
+        kept = kept_learner(copy.path)
+        if kept and seed_of("", kept.name) != seed_of("", learner):  # two names that are alike as a folder's
+            copy = copy_workbook(name, exports, lab, f"{folder}-{seed_of('', learner):08x}", example=example)
         keep_learner(copy.path, Learner(" ".join(learner.split()), str((results or copy.path / "results").resolve())))
     remark(_in_words(copy))
     serve_workbook(copy.path, port=port, browser=not no_browser, read_only=read_only, say=remark)

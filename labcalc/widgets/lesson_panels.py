@@ -85,7 +85,8 @@ class LessonPanels:
         self.learner, self._results = kept.name, kept.results
         from labcalc.widgets.lesson_fields import greeted
 
-        told = f"This is the course of {self.learner}. Results go to {self._results}."
+        told = f"This is the course of {self.learner}. Results go to {self._results}. Others begin one of their own: "
+        told += "labcalc workbook lessons --learner NAME"
         display(greeted(told))  # type: ignore[no-untyped-call]
         if (shell := get_ipython()) is not None and point_for_comma not in shell.input_transformers_cleanup:
             shell.input_transformers_cleanup.append(point_for_comma)

@@ -44,6 +44,8 @@ class Taken:
     results: Path
     moved: list[str]
     """What the slider's picture said before and after."""
+    page: str
+    """Its address."""
 
 
 @pytest.fixture(
@@ -58,12 +60,12 @@ def taken(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
         opened("lessons", "--learner", LEARNER, "--results", str(folder / "class"), folder=folder) as address,
         chromium(folder / "profile", height=1000) as tab,
     ):
-        where = f"/{lesson_named(lesson).workbook}.ipynb?"
-        tab.go(address.replace("/lab/tree/", "/doc/tree/").replace("?", where))
+        page = address.replace("/lab/tree/", "/doc/tree/").replace("?", f"/{lesson_named(lesson).workbook}.ipynb?")
+        tab.go(page)
         run_all_cells(tab, lambda: comes(tab, button("Draw my questions"), 60))
         moved = (by_mouse if way == "mouse" else by_keys)(tab, lesson)
         tab.wait(said("Saved as"))
-        yield Taken(lesson, tab, folder / "class", moved)
+        yield Taken(lesson, tab, folder / "class", moved, page)
 
 
 def by_mouse(tab: Tab, lesson: str) -> list[str]:
@@ -182,6 +184,10 @@ def _slid_by_keys(tab: Tab) -> list[str]:
     return [before, str(tab.run(told))]
 
 
+def test_the_console_stays_silent(taken: Taken) -> None:
+    assert taken.tab.complaints == []
+
+
 def test_every_question_was_answered_and_what_waited_for_it_is_shown(taken: Taken) -> None:
     assert taken.tab.run(f"{ASKED}.length") >= 6
     assert taken.tab.run(f"{OPEN}.length") == 0
@@ -214,5 +220,29 @@ def test_axe_finds_no_violation_in_what_a_lesson_shows(taken: Taken) -> None:
     assert found == []
 
 
-def test_the_console_stays_silent(taken: Taken) -> None:
-    assert taken.tab.complaints == []
+TELL_KERNEL = (
+    "fetch('/api/kernels').then(said => said.json()).then(([one]) => fetch('/api/kernels/' + one.id + '{path}', "
+    "{{method: '{method}', headers: {{'X-XSRFToken': document.cookie.match(/_xsrf=([^;]*)/)[1]}}}}))"
+    ".then(said => said.status)"
+)
+
+
+def test_all_comes_back_with_a_new_kernel_in_another_browser_and_no_mark_is_bettered(
+    taken: Taken, tmp_path: Path
+) -> None:
+    (saved,) = taken.results.glob(f"{taken.lesson}_*.json")
+    before = saved.read_bytes()
+    assert taken.tab.run(TELL_KERNEL.format(path="/restart", method="POST")) == 200
+    with chromium(tmp_path / "profile", height=1000) as tab:
+        tab.go(taken.page)
+        run_all_cells(tab, lambda: comes(tab, button("Draw my questions"), 60))
+        tab.wait(f"{ASKED}.length >= 6 && {OPEN}.length === 0", 30)
+        tab.click(button("Draw my questions"))
+        tab.wait(said("This attempt is saved; another one has other questions."), 30)
+        tab.click(button("Check and save"))
+        tab.wait(said("What you gave first is what counts."), 30)
+        assert saved.read_bytes() == before
+        assert tab.run(TELL_KERNEL.format(path="", method="DELETE")) == 204
+        tab.run(f"{button('Check and save')}.click()")
+        alerts = "[...document.querySelectorAll('[role=alert]')].map(one => one.innerText).join(' ')"
+        tab.wait(f"{alerts}.includes('Nothing answers. If the kernel is busy, wait; if it has ended: menu')", 30)
