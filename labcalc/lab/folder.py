@@ -26,7 +26,7 @@ def _matches(file: Path, pattern: str) -> Iterator[Path]:
     start, parts = (file.parent / given.anchor), given.parts[bool(given.anchor) :]
     fixed = start.joinpath(*takewhile(lambda part: "*" not in part, parts)).resolve()
     if "**" in parts and fixed == fixed.parent:
-        raise SettingsError(str(file), "laboratory.earlier_exports", f"'{pattern}' fits a whole disk; expected a folder")
+        raise SettingsError(str(file), "laboratory.earlier_exports", f"'{pattern}' fits a whole disk")
     if parts:
         found = start.glob("/".join((*parts, "*") if parts[-1] == "**" else parts))
         yield from (one for one in found if not _is_hidden(one.relative_to(start).parts, parts) and one.is_file())

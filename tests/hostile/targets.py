@@ -10,6 +10,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import xlsxwriter
 
@@ -20,8 +21,9 @@ from labcalc.lab.settings import laboratory_from
 from labcalc.lessons.course import draw_test
 from labcalc.lessons.results import grade, read_result, save_result
 
-HEADER = b"Sample,Measured at,Repeat,Temperature (\xc2\xb0C),Kinematic viscosity (mm\xc2\xb2/s),Density (kg/m3),Remark\n"
-EXPORT = HEADER + b'S1,2026-01-02 07:39:40,1,40,14.898,838.61,"a ""b"" c"\nS2,2026-01-02 08:00:00,1,40,"1,4e1",,\n'
+HEADER = "Sample,Measured at,Repeat,Temperature (°C),Kinematic viscosity (mm²/s),Density (kg/m³),Remark\n"
+ROWS = 'S1,2026-01-02 07:39:40,1,40,14.898,838.61,"a ""b"" c"\nS2,2026-01-02 08:00:00,1,40,"1,4e1",,\n'
+EXPORT = (HEADER + ROWS).encode()
 SHEET = "xl/worksheets/sheet1.xml"
 
 
@@ -44,8 +46,12 @@ def as_sheet(data: bytes, folder: Path) -> None:
     read(folder / "x.xlsx")
 
 
-def as_file(name: str, reader: Callable[[Path], object]) -> Callable[[bytes, Path], None]:
-    return lambda data, folder: ((folder / name).write_bytes(data), reader(folder / name)) and None
+def as_file(name: str, reader: Callable[[Path], object]) -> Callable[[bytes, Path], object]:
+    def feed_file(data: bytes, folder: Path) -> object:
+        (folder / name).write_bytes(data)
+        return reader(folder / name)
+
+    return feed_file
 
 
 def settings(path: Path) -> None:
@@ -60,12 +66,13 @@ def result(folder: Path) -> bytes:
 
 DECIDED = {"who": "Ann", "when": "2026-01-02T08:00:00+00:00", "what": "exclude", "why": "spilt", "run": "R1"}
 LAB = Path(__file__).parents[2] / "sample_runs" / "lab.toml"
-TARGETS: dict[str, tuple[Callable[[bytes, Path], None], Callable[[Path], bytes]]] = {
+TARGETS: dict[str, tuple[Callable[[bytes, Path], object], Callable[[Path], bytes]]] = {
     "csv": (as_file("x.csv", read), lambda _: EXPORT),
     "sheet": (as_sheet, lambda _: workbook()[SHEET]),
-    "lab": (lambda data, _: laboratory_from(data.decode("latin-1")) and None, lambda _: LAB.read_bytes()),
+    "lab": (lambda data, _: laboratory_from(data.decode("latin-1")), lambda _: LAB.read_bytes()),
     "decisions": (
-        lambda data, folder: as_file("decisions.jsonl", settings)(data + b"\n", folder),  # a line without end is awaited
+        # a line without its end would be waited for
+        lambda data, folder: as_file("decisions.jsonl", settings)(data + b"\n", folder),
         lambda _: json.dumps(DECIDED).encode(),
     ),
     "result": (as_file("x.json", read_result), result),
@@ -74,10 +81,17 @@ TARGETS: dict[str, tuple[Callable[[bytes, Path], None], Callable[[Path], bytes]]
 
 
 def feed(target: str, data: bytes) -> None:
-    """Hand bytes over: they are taken, or refused in a line."""
+    """Hand bytes over in a folder of their own."""
     with tempfile.TemporaryDirectory() as folder:
-        try:
-            TARGETS[target][0](data, Path(folder))
-        except LabcalcError as refusal:
-            assert "\n" not in str(refusal)
-            assert len(str(refusal)) < 2000
+        taken(lambda: TARGETS[target][0](data, Path(folder)))
+
+
+def taken(action: Callable[[], Any]) -> Any:
+    """Return what comes of it; None where it is refused in one line. Anything else that is raised is a finding."""
+    try:
+        return action()
+    except LabcalcError as refusal:
+        said = str(refusal)
+    assert "\n" not in said
+    assert len(said) < 2000
+    return None
