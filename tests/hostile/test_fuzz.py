@@ -9,7 +9,10 @@ from __future__ import annotations
 import csv
 import io
 import json
+import sqlite3
 import tempfile
+from collections.abc import Callable
+from contextlib import closing, suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -271,15 +274,46 @@ def changed(data: bytes, changes: list[tuple[int, bytes]]) -> bytes:
 
 @given(CHANGES, st.booleans())
 def test_bytes_of_the_record(changes: list[tuple[int, bytes]], is_cut: bool) -> None:
-    """Whatever stands in the file of the record: it is used, or refused in a line; nothing more is added to a fault."""
     data = changed(whole("record"), changes)
+    use_record(data[: changes[0][0] % len(data)] if is_cut else data, lambda _: None)
+
+
+TYPED_VALUES = st.one_of(
+    st.none(), st.integers(-(2**63), 2**63 - 1), st.floats(), st.binary(max_size=9), TEXTS, NUMBERS
+)
+
+
+@given(st.lists(st.tuples(st.integers(0, 99), TYPED_VALUES), min_size=1, max_size=3))
+def test_values_of_the_record(changes: list[tuple[int, Any]]) -> None:
+    """Somebody with a database's own tools takes the triggers away and writes what they like."""
+
+    def write(file: Path) -> None:
+        with closing(sqlite3.connect(file)) as database:
+            of = database.execute("SELECT name, type FROM sqlite_schema WHERE type IN ('table', 'trigger')").fetchall()
+            for trigger in (name for name, kind in of if kind == "trigger"):
+                database.execute(f"DROP TRIGGER {trigger}")
+            tables = [name for name, kind in of if kind == "table" and not name.startswith("sqlite")]
+            columns = [(name, one[1]) for name in tables for one in database.execute(f"PRAGMA table_info({name})")]
+            for place, value in changes:
+                table, column = columns[place % len(columns)]
+                with suppress(sqlite3.IntegrityError):
+                    database.execute(f"UPDATE {table} SET {column} = ?", (value,))
+            database.commit()
+
+    use_record(whole("record"), write)
+
+
+def use_record(data: bytes, change: Callable[[Path], None]) -> None:
+    """Use a record whatever stands in it, or be refused in a line."""
     with tempfile.TemporaryDirectory() as folder:
-        (Path(folder) / "r.db").write_bytes(data[: changes[0][0] % len(data)] if is_cut else data)
+        (Path(folder) / "r.db").write_bytes(data)
         (Path(folder) / "y.csv").write_bytes(sheet_as_text([HEADER, ("R2", *GOOD[1:])]))
+        change(Path(folder) / "r.db")
         laboratory = laboratory_with_record(folder)
         taken(lambda: verify_record(laboratory))
         taken(lambda: read_record(laboratory))
         taken(lambda: list(find_entries(laboratory)))
+        command("record", "show", "--lab", str(Path(folder) / "lab.toml"))
         taken(lambda: list(add_exports(laboratory, [Path(folder) / "y.csv"], who="Ann")))
 
 
