@@ -497,7 +497,7 @@ MISTAKES = {
     "header_rows = 0": "columns: without a header, columns are named by place: 'column 1', 'column 2', or by letter",
     "units_row = 0": "units_row: 0: a whole number but 0 is expected: 1 right beneath, -1 right above",
     'sections = ["density"]': "sections[1]: 'density': one of 'sample', 'product', 'lot', 'role', 'measured_at', "
-    "'date', 'time', 'start', 'instrument', 'operator', 'run', 'temperature', 'remark' is expected",
+    "'date', 'time', 'instrument', 'operator', 'run', 'temperature', 'remark' is expected",
     'layout = "turned"\nsections = ["sample"]': "sections: layout = 'turned' has no sections",
     'layout = "blocks"\nheader_rows = 2': "header_rows: layout = 'blocks' has no header lines",
     'block_start = "Run"': "block_start: layout = 'blocks' is expected beside it",
@@ -506,10 +506,9 @@ MISTAKES = {
     'from_name = "VD"': "from_name: 'VD': a pattern such as '{instrument}_{date}', with a text between the brackets, "
     "is expected",
     'from_name = "{instrumnt}"': "from_name: 'instrumnt': one of 'sample', 'product', 'lot', 'role', 'measured_at', "
-    "'date', 'time', 'start', 'instrument', 'operator', 'run', 'temperature', 'remark', 'ignored' is expected; "
+    "'date', 'time', 'instrument', 'operator', 'run', 'temperature', 'remark', 'ignored' is expected; "
     "did you mean 'instrument'?",
     'from_name = "{date}_{date}"': "from_name: '{date}_{date}': 'date' once is expected",
-    'start = "08:00"': "start: '08:00': date and time without quotes are expected: 2026-01-31T08:00:00",
 }
 
 

@@ -18,6 +18,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from labcalc.cli import main
+from labcalc.lab import earlier_export_files, load_laboratory
 from tests.hostile.test_net import GOOD
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="users and limits are told otherwise there")
@@ -153,3 +154,46 @@ def test_the_limit_is_one(folder: Path) -> None:
     """A check that can fail: without a limit the same command writes its file."""
     assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] == resource.RLIM_INFINITY
     assert run("read", folder / "x.csv", "--to", folder / "t.csv").exit_code == 0
+
+
+@pytest.mark.parametrize("kind", ["pipe", "device", "folder", "link"])
+@pytest.mark.parametrize("name", ["decisions.jsonl", "first/.labcalc-reports.jsonl", "first/index.html"])
+def test_what_stands_in_the_place_of_a_file(name: str, kind: str, folder: Path) -> None:
+    """Nothing waits for ever for its end, and what a link leads to stays as it was."""
+    path, precious = folder / name, folder / "precious.txt"
+    precious.write_text("precious", "utf-8")
+    path.unlink(missing_ok=True)
+    if kind == "pipe":
+        os.mkfifo(path)
+    elif kind == "folder":
+        path.mkdir()
+    else:
+        path.symlink_to("/dev/zero" if kind == "device" else precious)
+    command = [sys.executable, "-m", "labcalc.cli", "report", "x.csv", "--lab", "lab.toml", "--out", "first"]
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False, timeout=120)
+    assert done.returncode in ((1, 2) if name.startswith("d") else (0,))
+    assert "Traceback" not in done.stderr
+    assert "not foreseen" not in done.stderr
+    assert precious.read_text("utf-8") == "precious"
+
+
+def test_a_number_of_an_entry_that_no_record_holds(folder: Path) -> None:
+    result = run("record", "show", 10**23, "--lab", folder / "lab.toml")
+    assert result.exit_code == 2
+    assert "not foreseen" not in result.stderr
+
+
+@pytest.mark.parametrize("pattern", ["/**/*.csv", "/**", "../../../../../../**/x.csv"])
+def test_a_pattern_of_a_whole_disk(pattern: str, folder: Path) -> None:
+    (folder / "lab.toml").write_text(f'[laboratory]\nname = "X"\ntime_zone = "UTC"\nearlier_exports = ["{pattern}"]\n', "utf-8")
+    result = run("month", "2026-03", "--lab", folder / "lab.toml", "--out", folder / "o")
+    assert result.exit_code == 2
+    assert f"'{pattern}' fits a whole disk" in result.stderr
+
+
+def test_links_that_lead_back_are_not_followed(folder: Path) -> None:
+    """Each of three links to its own folder would double what is looked through, at each of 40 depths."""
+    for name in "abc":
+        (folder / name).symlink_to(".")
+    (folder / "lab.toml").write_text('[laboratory]\nname = "X"\ntime_zone = "UTC"\nearlier_exports = ["**/*.csv"]\n', "utf-8")
+    assert earlier_export_files(load_laboratory(folder / "lab.toml")) == (folder / "x.csv",)

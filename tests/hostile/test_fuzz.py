@@ -332,7 +332,7 @@ def test_what_was_found_once(path: Path) -> None:
     if target in TARGETS:
         feed(target, path.read_bytes())
         return
-    words = ("check", "--lab", str(path)) if path.suffix == ".toml" else ("read", str(path))
+    words = ("check", "--lab", str(path)) if path.suffix == ".toml" else ("read", str(path), "--propose")
     result = command(*words)
     assert result.exit_code in (1, 2)
     assert all(len(line) < 2000 for line in result.stderr.splitlines())

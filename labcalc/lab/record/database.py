@@ -151,7 +151,7 @@ def _in_words(place: str) -> Iterator[None]:
         yield
     except DBAPIError as error:
         raise RecordError(place, _first_line(error.orig)) from None
-    except (SQLAlchemyError, sqlite3.Error, UnicodeError) as error:  # some is asked of SQLite without SQLAlchemy
+    except (SQLAlchemyError, sqlite3.Error, UnicodeError, OverflowError) as error:  # of SQLite past SQLAlchemy
         raise RecordError(place, _first_line(error)) from None
 
 
