@@ -23,7 +23,8 @@
 """
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from functools import partial
+from typing import NamedTuple
 
 __all__ = [
     "ConvergenceWarning",
@@ -81,11 +82,7 @@ class OutOfRangeError(LabcalcError, ValueError):
         super().__init__(f"{quantity} {value:.10g}{of_unit} is {is_so}: {reason}")
 
     def __reduce__(self) -> tuple[object, ...]:
-        return _rebuild_out_of_range, (dict(vars(self)),)
-
-
-def _rebuild_out_of_range(fields: dict[str, Any]) -> OutOfRangeError:
-    return OutOfRangeError(**fields)
+        return partial(OutOfRangeError, **vars(self)), ()
 
 
 def _interval(lowest: float | None, highest: float | None, above: float | None, below: float | None, unit: str) -> str:

@@ -23,7 +23,8 @@ from tests.hostile.test_net import GOOD
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="users and limits are told otherwise there")
 NOBODY = 65534
-LAB = '[laboratory]\nname = "X"\ntime_zone = "Europe/Lisbon"\n[record]\nfile = "r.db"\n'
+HEAD = '[laboratory]\nname = "X"\ntime_zone = "Europe/Lisbon"\n'
+LAB = f'{HEAD}[record]\nfile = "r.db"\n'
 
 
 def run(*words: object) -> Result:
@@ -185,7 +186,7 @@ def test_a_number_of_an_entry_that_no_record_holds(folder: Path) -> None:
 
 @pytest.mark.parametrize("pattern", ["/**/*.csv", "/**", "../../../../../../**/x.csv"])
 def test_a_pattern_of_a_whole_disk(pattern: str, folder: Path) -> None:
-    (folder / "lab.toml").write_text(f'[laboratory]\nname = "X"\ntime_zone = "UTC"\nearlier_exports = ["{pattern}"]\n', "utf-8")
+    (folder / "lab.toml").write_text(f'{HEAD}earlier_exports = ["{pattern}"]\n', "utf-8")
     result = run("month", "2026-03", "--lab", folder / "lab.toml", "--out", folder / "o")
     assert result.exit_code == 2
     assert f"'{pattern}' fits a whole disk" in result.stderr
@@ -195,5 +196,5 @@ def test_links_that_lead_back_are_not_followed(folder: Path) -> None:
     """Each of three links to its own folder would double what is looked through, at each of 40 depths."""
     for name in "abc":
         (folder / name).symlink_to(".")
-    (folder / "lab.toml").write_text('[laboratory]\nname = "X"\ntime_zone = "UTC"\nearlier_exports = ["**/*.csv"]\n', "utf-8")
+    (folder / "lab.toml").write_text(f'{HEAD}earlier_exports = ["**/*.csv"]\n', "utf-8")
     assert earlier_export_files(load_laboratory(folder / "lab.toml")) == (folder / "x.csv",)
