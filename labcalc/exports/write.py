@@ -7,6 +7,7 @@ import tempfile
 import zlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from io import BytesIO
 from pathlib import Path
 from types import SimpleNamespace
@@ -48,16 +49,21 @@ def write_table(
 
 
 def write_frame(
-    table: pd.DataFrame, path: str | Path, *, exports: Iterable[str | Path] = (), force: bool = False
+    table: pd.DataFrame,
+    path: str | Path,
+    *,
+    sheets: Mapping[str, pd.DataFrame] | None = None,
+    exports: Iterable[str | Path] = (),
+    force: bool = False,
 ) -> None:
-    """Write any table of texts, numbers and moments as ``write_table`` does."""
+    """Write any table of texts, numbers and moments as ``write_table`` does; as .xlsx the ``sheets``, if any."""
     path = Path(path)
-    writer = _WRITERS.get(path.suffix.lower())
-    if writer is None:
+    write = {".csv": partial(_write_csv, table), ".xlsx": partial(_write_xlsx, sheets or {"results": table})}
+    if path.suffix.lower() not in write:
         raise ExportError(path.name, "the table can be written to .csv or .xlsx; expected one of these endings")
     try:
         _check_what_is_there(path, exports, force, f"{','.join(table.columns)}\n".encode())
-        _aside(table, Path(os.path.realpath(path)), writer)
+        _aside(Path(os.path.realpath(path)), write[path.suffix.lower()])
     except OSError as failure:
         raise ExportError(str(path), f"the file can't be written: {failure.strerror or failure}") from None
 
@@ -85,12 +91,12 @@ def _is_own(path: Path, header: bytes) -> bool:
         return False
 
 
-def _aside(table: pd.DataFrame, path: Path, writer: Callable[[pd.DataFrame, Path], None]) -> None:
+def _aside(path: Path, write: Callable[[Path], None]) -> None:
     handle, name = tempfile.mkstemp(prefix=".", suffix=path.suffix, dir=path.parent)
     os.close(handle)
     aside = Path(name)
     try:
-        writer(table, aside)
+        write(aside)
         mask = os.umask(0)
         os.umask(mask)
         aside.chmod(0o666 & ~mask)
@@ -126,11 +132,7 @@ class _Exact(float):
         return repr(float(self))
 
 
-def _write_xlsx(table: pd.DataFrame, path: Path) -> None:
-    write_sheets({"results": table}, path)
-
-
-def write_sheets(tables: Mapping[str, pd.DataFrame], path: Path) -> None:
+def _write_xlsx(tables: Mapping[str, pd.DataFrame], path: Path) -> None:
     """Write tables as sheets of a spreadsheet's workbook (.xlsx); the same bytes for the same tables.
 
     Raises OSError : A text is too long for a cell, or there are too many rows.
@@ -160,6 +162,3 @@ def _write_column(sheet: Any, at: int, column: Sequence[Any]) -> None:
         write = sheet.write_string if isinstance(cell, str) else sheet.write_number
         if cell is not None and write(row, at, cell if isinstance(cell, str) else _Exact(cell)):
             raise OSError("a text is too long for a workbook's cell, or there are too many rows; write .csv")
-
-
-_WRITERS: dict[str, Callable[[pd.DataFrame, Path], None]] = {".csv": _write_csv, ".xlsx": _write_xlsx}
