@@ -23,7 +23,8 @@
 """
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from functools import partial
+from typing import NamedTuple
 
 __all__ = [
     "ConvergenceWarning",
@@ -48,7 +49,10 @@ __all__ = [
 
 
 class LabcalcError(Exception):
-    """Anything that labcalc refuses; its text is one plain sentence for the person at the bench."""
+    """Anything that labcalc refuses; its text is one plain sentence for the person at the bench, after its place."""
+
+    def __str__(self) -> str:
+        return ": ".join(str(one) for one in self.args if one)
 
 
 class OutOfRangeError(LabcalcError, ValueError):
@@ -78,11 +82,7 @@ class OutOfRangeError(LabcalcError, ValueError):
         super().__init__(f"{quantity} {value:.10g}{of_unit} is {is_so}: {reason}")
 
     def __reduce__(self) -> tuple[object, ...]:
-        return _rebuild_out_of_range, (dict(vars(self)),)
-
-
-def _rebuild_out_of_range(fields: dict[str, Any]) -> OutOfRangeError:
-    return OutOfRangeError(**fields)
+        return partial(OutOfRangeError, **vars(self)), ()
 
 
 def _interval(lowest: float | None, highest: float | None, above: float | None, below: float | None, unit: str) -> str:
@@ -98,11 +98,8 @@ class ExportError(LabcalcError, ValueError):
     """An export that can't be read at all: empty, binary, unrelated, missing."""
 
     def __init__(self, file: str, problem: str) -> None:
+        super().__init__(file, problem)
         self.file, self.problem = file, problem
-        super().__init__(f"{file}: {problem}")
-
-    def __reduce__(self) -> tuple[object, ...]:
-        return ExportError, (self.file, self.problem)
 
 
 class SettingsProblem(NamedTuple):
@@ -120,25 +117,25 @@ class SettingsError(LabcalcError, ValueError):
     """
 
     def __init__(self, file: str, key: str, problem: str, problems: Sequence[SettingsProblem] = ()) -> None:
+        super().__init__(file, key, problem, problems)
         self.file, self.key, self.problem = file, key, problem
         self.problems = tuple(problems) or (SettingsProblem(key, problem),)
-        all_ = f"the first of {len(self.problems)} problems; `labcalc check --lab {file}` lists all"
-        more = f" ({all_})" if len(self.problems) > 1 else ""
-        super().__init__((f"{file}: {key}: {problem}" if key else f"{file}: {problem}") + more)
 
-    def __reduce__(self) -> tuple[object, ...]:
-        return SettingsError, (self.file, self.key, self.problem, self.problems)
+    def __str__(self) -> str:
+        all_ = f"the first of {len(self.problems)} problems; `labcalc check --lab {self.file}` lists all"
+        said = ": ".join(filter(None, (self.file, self.key, self.problem)))
+        return f"{said} ({all_})" if len(self.problems) > 1 else said
 
 
 class DecisionError(LabcalcError, ValueError):
     """A decision that can't be used or added; ``line`` of its file is 0 where it is about none."""
 
     def __init__(self, file: str, line: int, problem: str) -> None:
+        super().__init__(file, line, problem)
         self.file, self.line, self.problem = file, line, problem
-        super().__init__(": ".join(filter(None, (file, f"line {line}" if line else "", problem))))
 
-    def __reduce__(self) -> tuple[object, ...]:
-        return type(self), (self.file, self.line, self.problem)
+    def __str__(self) -> str:
+        return ": ".join(filter(None, (self.file, f"line {self.line}" if self.line else "", self.problem)))
 
 
 class StudyError(DecisionError):
@@ -149,11 +146,8 @@ class RecordError(LabcalcError, RuntimeError):
     """A record that can't be opened, read or added to; ``place`` is its file or URL, without a password."""
 
     def __init__(self, place: str, problem: str) -> None:
+        super().__init__(place, problem)
         self.place, self.problem = place, problem
-        super().__init__(f"{place}: {problem}")
-
-    def __reduce__(self) -> tuple[object, ...]:
-        return RecordError, (self.place, self.problem)
 
 
 class UnknownRunError(LabcalcError, LookupError):
@@ -176,11 +170,8 @@ class LessonError(LabcalcError, ValueError):
     """An answer, a lesson or a learner's result file that can't be used; ``field`` is its place in the file."""
 
     def __init__(self, file: str, field: str, problem: str) -> None:
+        super().__init__(file, field, problem)
         self.file, self.field, self.problem = file, field, problem
-        super().__init__(": ".join(filter(None, (file, field, problem))))
-
-    def __reduce__(self) -> tuple[object, ...]:
-        return LessonError, (self.file, self.field, self.problem)
 
 
 class WorkbookError(LabcalcError, RuntimeError):

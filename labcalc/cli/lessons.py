@@ -51,18 +51,16 @@ def handout(to: Path, answers: bool, learners: tuple[str, ...], wanted: tuple[st
 @click.option(
     "--to", type=FILE, metavar="FILE", help="Write it to a file: .xlsx (three sheets) or .csv (every result)."
 )
+@click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
 @answer
-def results(folder: Path, to: Path | None) -> int:
+def results(folder: Path, to: Path | None, force: bool) -> int:
     """Show what a class has saved in DIR.
 
     First and best attempts, what is missed most, every result.
     """
-    from labcalc.exports.write import write_sheets
+    from labcalc.exports import write_frame
     from labcalc.lessons import class_table
-    from labcalc.workbooks.writing import write_whole
 
-    if to is not None and to.suffix.lower() not in (".csv", ".xlsx"):
-        raise LessonError(str(to), "", "the table is written as .xlsx or .csv; expected a name that ends so")
     found = class_table(folder)
     for refusal in found.refusals:
         say(f"refused: {refusal}")
@@ -72,10 +70,8 @@ def results(folder: Path, to: Path | None) -> int:
         tell(found.matrix.to_string(na_rep="", float_format="%.0f"))
         tell(f"\nMissed at first attempts:\n{found.missed.to_string(index=False)}")
         tell(f"\n{found.table[_SHOWN].to_string(index=False)}")
-    elif to.suffix.lower() == ".csv":
-        write_whole(to, found.as_csv.encode())
     else:
-        write_sheets(found.sheets, to)
+        write_frame(found.table, to, sheets=found.sheets, force=force)
     learners = found.table["learner"].str.casefold().nunique()
     written = f"; written to {to}" if to is not None else ""
     refused = f"{len(found.refusals)} refused"

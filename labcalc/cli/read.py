@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 @click.command()
 @exports_argument
 @lab_option
-@click.option("--to", type=FILE, metavar="FILE", help="Write .csv, .xlsx or .parquet instead.")
+@click.option("--to", type=FILE, metavar="FILE", help="Write .csv or .xlsx instead.")
 @click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
 @click.option("--propose", is_flag=True, help="Propose a [[profile]] for each export, to be added to lab.toml.")
 @click.option("--json", "as_json", is_flag=True, help="Rows, refused rows and files as JSON, for other programs.")

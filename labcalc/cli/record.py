@@ -90,9 +90,7 @@ def _name_what_is_missing(one: Added) -> None:
 @day_option("--since", "Written (with --to: measured) on this day or later.")
 @day_option("--until", "Written (with --to: measured) on this day or before.")
 @json_option
-@click.option(
-    "--to", type=FILE, metavar="FILE", help="The rows as .csv, .xlsx, .parquet; with NUMBER: its export or report."
-)
+@click.option("--to", type=FILE, metavar="FILE", help="The rows as .csv or .xlsx; with NUMBER: its export or report.")
 @click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
 @answer
 def show(lab: Path, n: int | None, as_json: bool, to: Path | None, force: bool, **asked: Any) -> int:

@@ -1,4 +1,4 @@
-"""The tidy table → .csv, .xlsx or .parquet, whole or not at all; texts never become formulas."""
+"""The tidy table → .csv or .xlsx, whole or not at all; texts never become formulas."""
 
 import csv
 import os
@@ -7,7 +7,7 @@ import tempfile
 import zlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
-from importlib.util import find_spec
+from functools import partial
 from io import BytesIO
 from pathlib import Path
 from types import SimpleNamespace
@@ -22,7 +22,7 @@ from labcalc.exports.table import TIDY_COLUMNS
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 """What a spreadsheet takes for a formula; also with apostrophes before it, so that one more can be taken off again."""
 _WIDEST = 40  # widest column of a workbook, in characters
-_MARK = b"labcalc tidy table"  # what a workbook and a .parquet say of themselves
+_MARK = b"labcalc tidy table"  # what a workbook says of itself
 _TAIL = 1 << 16
 _NO_CLOCK = datetime(1980, 1, 1, tzinfo=UTC)  # when a workbook says it was made: the same for the same table
 
@@ -30,7 +30,7 @@ _NO_CLOCK = datetime(1980, 1, 1, tzinfo=UTC)  # when a workbook says it was made
 def write_table(
     table: pd.DataFrame, path: str | Path, *, exports: Iterable[str | Path] = (), force: bool = False
 ) -> None:
-    """Write a tidy table as .csv (UTF-8, commas, points, ISO 8601), .xlsx or .parquet, told by the ending of ``path``.
+    """Write a tidy table as .csv (UTF-8, commas, points, ISO 8601) or .xlsx, told by the ending of ``path``.
 
     In .csv, texts that a spreadsheet would take for a formula get an apostrophe in front, which the reader takes off
     again. The file appears under its name only when it is whole; what is written from the same table is the same.
@@ -40,8 +40,7 @@ def write_table(
 
     exports : The files that it was read from: they are never written over, under whatever name.
     force : Write over a file that labcalc didn't make, which is otherwise refused.
-    Raises ExportError : Another ending, a table without the tidy columns, a file that must stay, or .parquet without
-        pyarrow.
+    Raises ExportError : Another ending, a table without the tidy columns, a file that must stay.
     """
     missing = [name for name in TIDY_COLUMNS if name not in table]
     if missing:
@@ -50,20 +49,21 @@ def write_table(
 
 
 def write_frame(
-    table: pd.DataFrame, path: str | Path, *, exports: Iterable[str | Path] = (), force: bool = False
+    table: pd.DataFrame,
+    path: str | Path,
+    *,
+    sheets: Mapping[str, pd.DataFrame] | None = None,
+    exports: Iterable[str | Path] = (),
+    force: bool = False,
 ) -> None:
-    """Write any table of texts, numbers and moments as ``write_table`` does."""
+    """Write any table of texts, numbers and moments as ``write_table`` does; as .xlsx the ``sheets``, if any."""
     path = Path(path)
-    writer = _WRITERS.get(path.suffix.lower())
-    if writer is None:
-        raise ExportError(
-            path.name, "the table can be written to .csv, .xlsx or .parquet; expected one of these endings"
-        )
-    if writer is _write_parquet and find_spec("pyarrow") is None:
-        raise ExportError(path.name, "writing .parquet needs the package pyarrow; install it, or write .csv or .xlsx")
+    write = {".csv": partial(_write_csv, table), ".xlsx": partial(_write_xlsx, sheets or {"results": table})}
+    if path.suffix.lower() not in write:
+        raise ExportError(path.name, "the table can be written to .csv or .xlsx; expected one of these endings")
     try:
         _check_what_is_there(path, exports, force, f"{','.join(table.columns)}\n".encode())
-        _aside(table, Path(os.path.realpath(path)), writer)
+        _aside(Path(os.path.realpath(path)), write[path.suffix.lower()])
     except OSError as failure:
         raise ExportError(str(path), f"the file can't be written: {failure.strerror or failure}") from None
 
@@ -82,11 +82,8 @@ def _is_own(path: Path, header: bytes) -> bool:
     """Tell by its content whether labcalc wrote a file."""
     with path.open("rb") as file:
         head = file.read(len(header))
-        if head == header or not head.startswith((b"PK", b"PAR1")):
+        if head == header or not head.startswith(b"PK"):
             return head == header
-        file.seek(max(-_TAIL, -path.stat().st_size), os.SEEK_END)
-        if head.startswith(b"PAR1"):  # it ends with what it says of itself
-            return _MARK in file.read()
     try:
         with ZipFile(path) as archive, archive.open("docProps/custom.xml") as properties:
             return _MARK in properties.read(_TAIL)
@@ -94,12 +91,12 @@ def _is_own(path: Path, header: bytes) -> bool:
         return False
 
 
-def _aside(table: pd.DataFrame, path: Path, writer: Callable[[pd.DataFrame, Path], None]) -> None:
+def _aside(path: Path, write: Callable[[Path], None]) -> None:
     handle, name = tempfile.mkstemp(prefix=".", suffix=path.suffix, dir=path.parent)
     os.close(handle)
     aside = Path(name)
     try:
-        writer(table, aside)
+        write(aside)
         mask = os.umask(0)
         os.umask(mask)
         aside.chmod(0o666 & ~mask)
@@ -135,11 +132,7 @@ class _Exact(float):
         return repr(float(self))
 
 
-def _write_xlsx(table: pd.DataFrame, path: Path) -> None:
-    write_sheets({"results": table}, path)
-
-
-def write_sheets(tables: Mapping[str, pd.DataFrame], path: Path) -> None:
+def _write_xlsx(tables: Mapping[str, pd.DataFrame], path: Path) -> None:
     """Write tables as sheets of a spreadsheet's workbook (.xlsx); the same bytes for the same tables.
 
     Raises OSError : A text is too long for a cell, or there are too many rows.
@@ -169,18 +162,3 @@ def _write_column(sheet: Any, at: int, column: Sequence[Any]) -> None:
         write = sheet.write_string if isinstance(cell, str) else sheet.write_number
         if cell is not None and write(row, at, cell if isinstance(cell, str) else _Exact(cell)):
             raise OSError("a text is too long for a workbook's cell, or there are too many rows; write .csv")
-
-
-def _write_parquet(table: pd.DataFrame, path: Path) -> None:
-    import pyarrow
-    from pyarrow import parquet
-
-    whole = pyarrow.Table.from_pandas(table, preserve_index=False)
-    parquet.write_table(whole.replace_schema_metadata({**(whole.schema.metadata or {}), "table": _MARK}), path)
-
-
-_WRITERS: dict[str, Callable[[pd.DataFrame, Path], None]] = {
-    ".csv": _write_csv,
-    ".xlsx": _write_xlsx,
-    ".parquet": _write_parquet,
-}

@@ -83,9 +83,11 @@ def verify_file(laboratory: Laboratory, printed: Mapping[int, str]) -> tuple[Hea
 
 def _whole(path: Path) -> bytes:
     """Return the content of the file; a line that somebody is writing at the moment is waited for."""
+    from labcalc.exports.read import content_of
+
     end = time.monotonic() + _WAIT_S
     while True:
-        content = path.read_bytes()
+        content = content_of(path)
         is_new = time.time() - path.stat().st_mtime < _WAIT_S
         if content[-1:] in (b"", b"\n", b"}") or not is_new or time.monotonic() > end:
             return content

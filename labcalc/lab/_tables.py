@@ -26,7 +26,7 @@ class Problems(list[tuple[str, str]]):
         return UNFIT
 
 
-_HALF = re.compile("[\ud800-\udfff]")
+_NO_TEXT = re.compile("[\0\ud800-\udfff]")
 Reader = Callable[[Any, str, Problems], Any]
 """From a TOML value, the path of its key and the problems so far: the value as the record holds it, or ``UNFIT``."""
 
@@ -76,8 +76,8 @@ def nearest(word: str, words: Iterable[str]) -> str:
 
 
 def text(value: Any, path: str, problems: Problems) -> Any:
-    """Read a text that is not empty; half a character, as JSON can hold, is none."""
-    if isinstance(value, str) and value.strip() and not _HALF.search(value):
+    """Read a text that is not empty; NUL and half a character, as JSON can hold, are none."""
+    if isinstance(value, str) and value.strip() and not _NO_TEXT.search(value):
         return value
     return problems.note(path, f"{shown(value)}: a text in quotes, not empty, is expected")
 

@@ -1,30 +1,39 @@
 """The files that lab.toml names: exports that make up the laboratory's record, certificates of reference oils."""
 
-import glob
 import hashlib
 from collections.abc import Iterator
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
+from labcalc.errors import SettingsError
 from labcalc.lab.laboratory import CertifiedValue, Laboratory, ReferenceLot
 
 
 def earlier_export_files(laboratory: Laboratory) -> tuple[Path, ...]:
     """Return the files that the patterns of ``earlier_exports`` fit, sorted, each once; none without a lab.toml.
 
-    A pattern starts from the folder of lab.toml unless it is an absolute path; ``**`` stands for any depth of folders.
-    ``~`` and ``$NAME`` are taken as they are written.
+    A pattern starts from the folder of lab.toml unless it is an absolute path; ``**`` stands for any depth of folders,
+    but for those that links lead to. ``~`` and ``$NAME`` are taken as they are written.
     """
     if laboratory.file is None:
         return ()
-    folder = Path(glob.escape(str(laboratory.file.parent)))
-    found = {Path(name) for pattern in laboratory.earlier_exports for name in _matches(folder / pattern)}
-    return tuple(sorted(path for path in found if path.is_file()))
+    return tuple(sorted({path for one in laboratory.earlier_exports for path in _matches(laboratory.file, one)}))
 
 
-def _matches(pattern: Path) -> list[str]:
-    # pathlib's own glob takes no absolute pattern
-    return glob.glob(str(pattern), recursive=True)  # noqa: PTH207
+def _matches(file: Path, pattern: str) -> Iterator[Path]:
+    given = Path(pattern)
+    start, parts = (file.parent / given.anchor), given.parts[bool(given.anchor) :]
+    fixed = start.joinpath(*takewhile(lambda part: "*" not in part, parts)).resolve()
+    if "**" in parts and fixed == fixed.parent:
+        raise SettingsError(str(file), "laboratory.earlier_exports", f"'{pattern}' fits a whole disk")
+    if parts:
+        found = start.glob("/".join((*parts, "*") if parts[-1] == "**" else parts))
+        yield from (one for one in found if not _is_hidden(one.relative_to(start).parts, parts) and one.is_file())
+
+
+def _is_hidden(names: tuple[str, ...], parts: tuple[str, ...]) -> bool:
+    return any(name.startswith(".") and name not in (*parts, "..") for name in names)
 
 
 _NOT_GIVEN = "not given"

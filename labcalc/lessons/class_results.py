@@ -6,7 +6,6 @@ from pathlib import Path
 import pandas as pd
 
 from labcalc.errors import LessonError
-from labcalc.exports.write import protected
 from labcalc.lessons.course import LESSONS, draw_test
 from labcalc.lessons.results import LessonResult, read_result
 
@@ -54,11 +53,6 @@ class ClassTable:
         matrix = self.matrix.reset_index()
         matrix.columns = pd.Index([" ".join(filter(None, one)) for one in matrix.columns])
         return {"class": matrix, "missed": self.missed, "results": self.table}
-
-    @property
-    def as_csv(self) -> str:
-        """The table as .csv; names that a spreadsheet would take for a formula get an apostrophe in front."""
-        return self.table.map(protected).to_csv(index=False, lineterminator="\n")
 
 
 def class_table(folder: str | Path) -> ClassTable:

@@ -15,7 +15,7 @@ from labcalc import __version__
 from labcalc.errors import LessonError
 from labcalc.lessons.course import LessonTest, draw_test
 
-_FORMAT = "labcalc lesson result 1"
+_FORMAT, _LARGEST = "labcalc lesson result 1", 1_000_000  # what a file says that it is, and its most bytes
 
 
 @dataclass(frozen=True)
@@ -158,8 +158,7 @@ def read_result(path: str | Path) -> LessonResult:
         if type(words[field]) is not kind:
             raise refuse(field, f"{_shown(words[field])}; {expected} was expected")
     for number, one in enumerate(words["answers"], start=1):
-        texts = isinstance(one, dict) and all(isinstance(one.get(key), str) for key in ("question", "given"))
-        if not texts or type(one.get("right")) is not bool:
+        if not isinstance(one, dict) or {key: type(value) for key, value in one.items()} != Answer.__annotations__:
             raise refuse(
                 f"answers[{number}]", f"{_shown(one)}; question, given and right (true or false) were expected"
             )
@@ -203,11 +202,18 @@ def _refuse_difference(found: Any, told: Any, refuse: Callable[[str, str], Lesso
 
 def _object_in(path: Path) -> dict[str, Any]:
     try:
+        if not path.is_file() or path.stat().st_size > _LARGEST:
+            raise LessonError(path.name, "", f"is no file of at most {_LARGEST:,} bytes, as results are")
         content = json.loads(path.read_text("utf-8"))
-    except UnicodeDecodeError:
-        raise LessonError(path.name, "", "is not text in UTF-8, so it is no result of a lesson") from None
+        json.dumps(content, ensure_ascii=False).encode()  # half a character, as JSON can hold, is no text
+    except OSError as failure:
+        raise LessonError(path.name, "", f"can't be read: {failure.strerror}") from None
     except json.JSONDecodeError as failure:
         raise LessonError(path.name, "", f"is not JSON: line {failure.lineno}, column {failure.colno}") from None
+    except UnicodeError:
+        raise LessonError(path.name, "", "is not text in UTF-8, so it is no result of a lesson") from None
+    except (ValueError, RecursionError):
+        raise LessonError(path.name, "", "a number or a list without end stands in it") from None
     if not isinstance(content, dict):
         raise LessonError(path.name, "", "holds no JSON object, so it is no result of a lesson")
     return content

@@ -37,11 +37,10 @@ def one_writer(folder: Path, say: Callable[[str], None] | None) -> Iterator[None
 
 def is_own(page: Path) -> bool:
     """Tell by its content whether labcalc made a page; nobody made one that isn't there."""
-    try:
-        with page.open("rb") as file:
-            return _GENERATOR in file.read(_HEAD)
-    except FileNotFoundError:
+    if not page.is_file():
         return False
+    with page.open("rb") as file:
+        return _GENERATOR in file.read(_HEAD)
 
 
 def others_files(folder: Path, known: frozenset[str]) -> dict[str, Path]:

@@ -39,8 +39,9 @@ class Record:
 
     def is_whole(self, folder: Path) -> bool:
         """Tell whether the file is there as it was written."""
+        page = folder / f"{self.stem}.html"
         try:
-            return hashlib.sha256((folder / f"{self.stem}.html").read_bytes()).hexdigest() == self.digest
+            return page.is_file() and hashlib.sha256(page.read_bytes()).hexdigest() == self.digest
         except OSError:
             return False
 
@@ -89,12 +90,20 @@ def read_records(folder: Path) -> dict[str, Record]:
     """Return the records of a folder by stem; empty where there are none."""
     records: dict[str, Record] = {}
     with for_speed_only("reading which reports are up to date"):
-        file = folder / _FILE
+        file = _file(folder)
         for line in file.read_text("utf-8", errors="replace").splitlines() if file.exists() else []:
             with suppress(ValueError, TypeError, RecursionError):  # torn, or another version's: it is rendered again
                 record = _sound(Record(**json.loads(line)))
                 records[record.stem] = record
     return records
+
+
+def _file(folder: Path) -> Path:
+    """Return where records are written down; OSError where a pipe, or a link to what is foreign, stands there."""
+    file = folder / _FILE
+    if file.is_symlink() or (file.exists() and not file.is_file()):
+        raise OSError(f"{file} is no file")
+    return file
 
 
 def _sound(record: Record) -> Record:
@@ -109,7 +118,7 @@ def _sound(record: Record) -> Record:
 @for_speed_only("writing down which reports are up to date")
 def add_record(folder: Path, record: Record) -> None:
     """Write down that a report has been published."""
-    with (folder / _FILE).open("a", encoding="utf-8", newline="\n") as file:
+    with _file(folder).open("a", encoding="utf-8", newline="\n") as file:
         file.write(_line(record))
 
 

@@ -12,5 +12,7 @@ def write_whole(path: Path, content: bytes) -> None:
     try:
         aside.write_bytes(content)
         aside.replace(path)
+    except OSError as failure:  # a disk that is full doesn't say of which file
+        raise OSError(failure.errno, failure.strerror, str(path)) from None
     finally:
         aside.unlink(missing_ok=True)

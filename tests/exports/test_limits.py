@@ -121,6 +121,14 @@ def test_long_lines(read: Read, text: str) -> None:
         assert len(read(text).table) >= 1
 
 
+def test_rows_that_are_refused_without_end(read: Read) -> None:
+    """More than anybody looks through: of the file nothing is read, and the first row is named."""
+    for row in ('"A;2026-03-02;40;15;;838.9;\n', "A;2026-03-02;40;0;;838.9;\n"):
+        assert len(read(HEADER + GOOD + row * 1000).refusals) == 1000
+        with pytest.raises(ExportError, match=r"x\.csv: over 100,000 rows are refused, the first: line 3"):
+            read(HEADER + GOOD + row * 200_000)
+
+
 def patterns() -> Iterator[tuple[str, re.Pattern[str]]]:
     for module in pkgutil.walk_packages(exports.__path__, "labcalc.exports."):
         for name, value in vars(importlib.import_module(module.name)).items():

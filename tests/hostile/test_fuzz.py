@@ -9,8 +9,11 @@ from __future__ import annotations
 import csv
 import io
 import json
+import sqlite3
 import tempfile
 from collections.abc import Callable
+from contextlib import closing, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -20,11 +23,11 @@ from click.testing import CliRunner, Result
 from hypothesis import given, strategies as st
 
 from labcalc.cli import main
-from labcalc.errors import LabcalcError
-from labcalc.lab import load_laboratory, read
+from labcalc.lab import Laboratory, add_exports, find_entries, load_laboratory, read, read_record, verify_record
 from labcalc.lab._decisions_file import decisions_in_file
 from labcalc.lab.settings import laboratory_from
 from labcalc.workbooks.parameters import check_parameters
+from tests.hostile.targets import TARGETS, feed, taken
 
 pytestmark = pytest.mark.fuzz
 FOUND = Path(__file__).parent / "found"
@@ -76,17 +79,6 @@ MARKUP = st.sampled_from(
 )
 TEXTS = st.text(st.characters(exclude_characters="\0\r\n", exclude_categories=["Cs"]), max_size=12)
 CELLS = st.one_of(NUMBERS, TIMES, MARKUP, TEXTS, st.sampled_from(GOOD))
-
-
-def taken(action: Callable[[], Any]) -> Any:
-    """Return what comes of it; None where it is refused in one line. Anything else that is raised is a finding."""
-    try:
-        return action()
-    except LabcalcError as refusal:
-        said = str(refusal)
-    assert "\n" not in said
-    assert len(said) < 2000
-    return None
 
 
 def read_as(name: str, content: bytes) -> Any:
@@ -249,9 +241,98 @@ def command(*words: str) -> Result:
     return result
 
 
+@cache
+def whole(kind: str) -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        if kind == "record":
+            (Path(folder) / "x.csv").write_bytes(sheet_as_text([HEADER, GOOD, GOOD[:3]]))
+            list(add_exports(laboratory_with_record(folder), [Path(folder) / "x.csv"], who="Ann"))
+            return (Path(folder) / "r.db").read_bytes()
+        return TARGETS[kind][1](Path(folder))
+
+
+def sheet_as_text(rows: list[tuple[str, ...]]) -> bytes:
+    return "\n".join(map(",".join, rows)).encode()
+
+
+def laboratory_with_record(folder: str) -> Laboratory:
+    lab = Path(folder) / "lab.toml"
+    lab.write_text('[laboratory]\nname = "X"\ntime_zone = "Europe/Lisbon"\n[record]\nfile = "r.db"\n', "utf-8")
+    return load_laboratory(lab)
+
+
+CHANGES = st.lists(st.tuples(st.integers(0, 2**31), st.binary(min_size=1, max_size=40)), min_size=1, max_size=6)
+
+
+def changed(data: bytes, changes: list[tuple[int, bytes]]) -> bytes:
+    """Return the bytes with others in the place of some."""
+    for place, some in changes:
+        at = place % len(data)
+        data = data[:at] + some + data[at + len(some) :]
+    return data
+
+
+@given(CHANGES, st.booleans())
+def test_bytes_of_the_record(changes: list[tuple[int, bytes]], is_cut: bool) -> None:
+    data = changed(whole("record"), changes)
+    use_record(data[: changes[0][0] % len(data)] if is_cut else data, lambda _: None)
+
+
+TYPED_VALUES = st.one_of(
+    st.none(), st.integers(-(2**63), 2**63 - 1), st.floats(), st.binary(max_size=9), TEXTS, NUMBERS
+)
+
+
+@given(st.lists(st.tuples(st.integers(0, 99), TYPED_VALUES), min_size=1, max_size=3))
+def test_values_of_the_record(changes: list[tuple[int, Any]]) -> None:
+    """Somebody with a database's own tools takes the triggers away and writes what they like."""
+
+    def write(file: Path) -> None:
+        with closing(sqlite3.connect(file)) as database:
+            of = database.execute("SELECT name, type FROM sqlite_schema WHERE type IN ('table', 'trigger')").fetchall()
+            for trigger in (name for name, kind in of if kind == "trigger"):
+                database.execute(f"DROP TRIGGER {trigger}")
+            tables = [name for name, kind in of if kind == "table" and not name.startswith("sqlite")]
+            columns = [(name, one[1]) for name in tables for one in database.execute(f"PRAGMA table_info({name})")]
+            for place, value in changes:
+                table, column = columns[place % len(columns)]
+                with suppress(sqlite3.IntegrityError):
+                    database.execute(f"UPDATE {table} SET {column} = ?", (value,))
+            database.commit()
+
+    use_record(whole("record"), write)
+
+
+def use_record(data: bytes, change: Callable[[Path], None]) -> None:
+    """Use a record whatever stands in it, or be refused in a line."""
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "r.db").write_bytes(data)
+        (Path(folder) / "y.csv").write_bytes(sheet_as_text([HEADER, ("R2", *GOOD[1:])]))
+        change(Path(folder) / "r.db")
+        laboratory = laboratory_with_record(folder)
+        taken(lambda: verify_record(laboratory))
+        taken(lambda: read_record(laboratory))
+        taken(lambda: list(find_entries(laboratory)))
+        command("record", "show", "--lab", str(Path(folder) / "lab.toml"))
+        taken(lambda: list(add_exports(laboratory, [Path(folder) / "y.csv"], who="Ann")))
+
+
+@given(CHANGES, JSON)
+def test_bytes_of_a_result(changes: list[tuple[int, bytes]], value: Any) -> None:
+    data = whole("result")
+    feed("result", changed(data, changes))
+    words = json.loads(data)
+    keys = list(words)
+    feed("result", json.dumps(words | {keys[changes[0][0] % len(keys)]: value}).encode())
+
+
 @pytest.mark.parametrize("path", sorted(FOUND.iterdir()), ids=lambda path: path.name)
 def test_what_was_found_once(path: Path) -> None:
-    words = ("check", "--lab", str(path)) if path.suffix == ".toml" else ("read", str(path))
+    target = path.name.partition(".")[0]
+    if target in TARGETS:
+        feed(target, path.read_bytes())
+        return
+    words = ("check", "--lab", str(path)) if path.suffix == ".toml" else ("read", str(path), "--propose")
     result = command(*words)
     assert result.exit_code in (1, 2)
     assert all(len(line) < 2000 for line in result.stderr.splitlines())

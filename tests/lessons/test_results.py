@@ -228,6 +228,13 @@ def test_the_command_writes_a_class_and_no_name_becomes_a_formula(tmp_path: Path
     head, row = to.read_text("utf-8").splitlines()
     assert head == ",".join(CLASS_COLUMNS)
     assert row.startswith("'=SUM(A1),repeats,1,4,5,")
+    to.write_text("something else", "utf-8")
+    for place, problem in ((to, "labcalc didn't make what is there"), (tmp_path / "x.txt", "can be written to .csv")):
+        refused = lessons("results", str(tmp_path), "--to", str(place))
+        assert refused.exit_code == 2
+        assert problem in refused.stderr
+    assert to.read_text("utf-8") == "something else"
+    assert lessons("results", str(tmp_path), "--to", str(to), "--force").exit_code == 0
 
 
 def test_the_workbook_of_a_class_is_read_back_by_another_reader(tmp_path: Path) -> None:
@@ -249,7 +256,6 @@ def test_the_workbook_of_a_class_is_read_back_by_another_reader(tmp_path: Path) 
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (["lessons", "results", ".", "--to", "x.txt"], "x.txt: the table is written as .xlsx or .csv"),
         (["lessons", "results", "nowhere"], "nowhere: there is no such folder"),
         (["lessons", "handout", "out", "--lesson", "x"], "lesson: there is no lesson 'x'"),
         (["workbook", "run-report", "--learner", "Ana"], "a learner takes lessons: labcalc workbook lessons"),

@@ -11,9 +11,9 @@ import re
 from pathlib import Path
 
 import pytest
+from labcalc.lessons.expressions import lesson_file
 
 from labcalc.lessons import LESSONS, Lesson
-from labcalc.lessons.expressions import lesson_file
 
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks" / "lessons"
 

@@ -18,7 +18,7 @@ from labcalc.exports.source.text import shown
 from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.values.dates import parse_moment
 
-_DATED = {"measured_at", "date", "year", "start"}
+_DATED = {"measured_at", "date", "year"}
 HEAD = 1000  # records at the beginning among which the header stands
 
 
@@ -98,7 +98,7 @@ def _without(
             aside.append(record.line)
 
 
-_WIDEST = 4096
+WIDEST = 4096
 """Cells of a header; a line that holds more is none, and is not looked at word by word."""
 
 
@@ -122,7 +122,7 @@ def header_of(records: Iterable[Record], how: Arrangement) -> Header | None:
 def _known(header: Record, how: Arrangement) -> int:
     """Return how many cells are known, 0 if they make no header."""
     cells = [cell.strip() for cell in header.cells]
-    if len(cells) > _WIDEST and sum(map(bool, cells)) > _WIDEST:
+    if len(cells) > WIDEST and sum(map(bool, cells)) > WIDEST:
         return 0
     said = named(how.columns, cells)
     meanings = [meaning_at(cell, said.get(at)) for at, cell in enumerate(cells)]

@@ -189,9 +189,11 @@ def repeated_above(guesses: Iterable[Guess], table: Flat, how: Arrangement) -> t
     columns = {one.holds: ["".join(row[one.place : one.place + 1]) for row in rows] for one in guesses}
     blank = {holds: [not cell for cell in column] for holds, column in columns.items()}
     wanted = blank.get("sample", [])
+    if how.layout != "rows" or not any(wanted) or wanted[0]:
+        return ()
     lacks_more = any(map(all, zip(wanted, blank.get("temperature", [False] * len(wanted)), strict=True)))
     measured = [column for holds, column in columns.items() if holds.split(" at ")[0] in MEASURED]
-    if how.layout != "rows" or not any(wanted) or wanted[0] or lacks_more or _has_means(wanted, measured):
+    if lacks_more or _has_means(wanted, measured):
         return ()
     return tuple(holds for holds in FOR_ALL_ROWS if holds != "remark" and blank.get(holds) == wanted)
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from itertools import chain, islice
 
 from labcalc.errors import ExportError
-from labcalc.exports.arranging.arrangement import Header, arrange, header_of_places, joined_lines
+from labcalc.exports.arranging.arrangement import WIDEST, Header, arrange, header_of_places, joined_lines
 from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Flat, measure
 from labcalc.exports.arranging.footers import is_rule
 from labcalc.exports.arranging.names import fits, key_and_value
@@ -105,7 +105,9 @@ def _divided(head: list[Record]) -> Iterator[tuple[str | None, list[Record]]]:
     if all(len(one.cells) < 2 for one in head):
         text = "\n".join("".join(one.cells) for one in head) + "\n"
         for delimiter in (*DELIMITERS, *reversed(BLANKS)):
-            yield delimiter, list(divided(text, delimiter))
+            cut = list(divided(text, delimiter))
+            if all(len(one.cells) <= WIDEST for one in cut):
+                yield delimiter, cut
 
 
 def _candidates(cut: Sequence[Record], delimiter: str | None) -> Iterator[Arrangement]:

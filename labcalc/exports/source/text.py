@@ -79,6 +79,7 @@ def name_of(path: Path) -> str:
 
 def shown(value: str) -> str:
     """Return a cell for a message: control characters escaped, shortened to about 60 characters."""
-    cut = value[: _LONGEST_SHOWN + 1]
-    text = "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in cut)
+    text = value[: _LONGEST_SHOWN + 1]
+    if not text.isprintable():
+        text = "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)
     return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 1] + "…"

@@ -1,7 +1,6 @@
 """A laid-out export column by column: numbers, moments and texts of each row, and the first problem of each row."""
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
 from datetime import datetime
 from functools import lru_cache
 from zoneinfo import ZoneInfo
@@ -18,7 +17,7 @@ from labcalc.exports.profile import Profile
 from labcalc.exports.source.sheet import Broken, Typed, as_moment, stripped
 from labcalc.exports.source.text import shown
 from labcalc.exports.table import Refusal
-from labcalc.exports.values.columns import Column, joined
+from labcalc.exports.values.columns import MOST_REFUSED, Column, joined
 from labcalc.exports.values.dates import (
     NO_MOMENT,
     are_possible,
@@ -42,34 +41,19 @@ from labcalc.wording import plain
 _MISSING = "; all of the row is refused, unless profile.missing names it"
 
 
-@dataclass
-class Problems:
-    """The first offending cell of each refused row."""
-
-    file: str
-    sheets: Mapping[int, str]
-    found: dict[int, tuple[int, Refusal]] = field(default_factory=dict)
-
-    def add(self, row: int, line: int, at: int, column: str | None, value: str | None, expected: str) -> None:
-        """Note a problem; of two in a row, that in the column further left stays."""
-        if row not in self.found or at < self.found[row][0]:
-            name = None if column is None else shown(column)
-            cell = None if value is None else shown(value)
-            self.found[row] = at, Refusal(self.file, line, name, cell, expected, self.sheets.get(row, ""))
-
-
 class Cells:
     """Access to the columns of a layout by what they hold."""
 
     def __init__(self, layout: Layout, profile: Profile, file: str, delimiter: str) -> None:
         self.layout, self.profile, self.file = layout, profile, file
         self.lines = layout.rows.lines
-        self.problems = Problems(file, layout.rows.sheets)
+        self.refused: dict[int, tuple[int, int, str | None, str | None, str]] = {}
+        """Row → position, line, header and text of its first offending cell, and what was expected."""
         self.doubled = np.zeros(len(self.lines), bool)
         """Rows that repeat one above in every cell, its time to the second included."""
         self._is_text = bool(delimiter)
         for row, last, expected in layout.rows.faults:
-            self.problems.add(row, int(self.lines[row]), -(10**6), None, last, expected)
+            self._refuse(row, -(10**6), int(self.lines[row]), None, last, expected)
         columns = layout.rows.columns()
         self._columns = {one.position: self._prepared(one, columns.pop(one.position)) for one in layout.fields}
         self._first = columns.get(0)
@@ -86,7 +70,7 @@ class Cells:
     def good(self) -> NDArray[np.bool_]:
         """Whether each row has no problem so far."""
         good = ~self.doubled
-        good[list(self.problems.found)] = False
+        good[list(self.refused)] = False
         return good
 
     def note(self, row: int, field_: Field, value: str | None, expected: str) -> None:
@@ -94,7 +78,22 @@ class Cells:
         origins = self.layout.rows.origins.get(row, ())
         origin = origins[field_.position] if 0 <= field_.position < len(origins) else None
         line, column = origin or (int(self.lines[row]), field_.header)
-        self.problems.add(row, line, field_.position, column, value, expected)
+        self._refuse(row, field_.position, line, column, value, expected)
+
+    def _refuse(self, row: int, at: int, line: int, column: str | None, value: str | None, expected: str) -> None:
+        """Note a problem; of two in a row, that in the column further left stays."""
+        if row not in self.refused or at < self.refused[row][0]:
+            self.refused[row] = at, line, column, value, expected
+        if len(self.refused) > MOST_REFUSED:
+            first = self.refusal(min(self.refused))
+            place = str(first).removeprefix(f"{self.file}, ")
+            raise ExportError(self.file, f"over {MOST_REFUSED:,} rows are refused, the first: {place}")
+
+    def refusal(self, row: int, sample: str = "") -> Refusal:
+        """Return why a row is refused."""
+        _, line, *texts, expected = self.refused[row]
+        column, value = (text if text is None else shown(text) for text in texts)
+        return Refusal(self.file, line, column, value, expected, self.layout.rows.sheets.get(row, ""), sample)
 
     def column(self, field_: Field) -> Column:
         """Return the texts of a column; a preamble's value for every row."""

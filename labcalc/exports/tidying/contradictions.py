@@ -143,13 +143,13 @@ def _product(viscosity: _Printed, density: _Printed, other: _Printed) -> _Printe
 
 def refuse_dividing_lines(cells: Cells) -> None:
     """Raise ExportError where a line that is no row, and so is refused, stands above rows that are read."""
-    if not cells.problems.found:
+    if not cells.refused:
         return
     last = int(np.flatnonzero(cells.good).max(initial=-1))
     own = [one for one in cells.layout.fields if one.position >= 0 and one.header not in cells.profile.sections]
     fields = sorted(own, key=lambda one: one.holds not in LIMITS)
     heads = Sections(_SAID_OF_ROWS, cells.profile.columns)
-    for row in sorted(row for row in cells.problems.found if row < last):
+    for row in sorted(row for row in cells.refused if row < last):
         texts = [(one.position, (one.header, one.unit), cells.cell(one, row)) for one in fields]
         place = f"line {cells.lines[row]}"
         if is_other_header((above, text) for _, above, text in texts):

@@ -1,7 +1,6 @@
 """Columns → tidy rows: a row a determination; runs and repeats numbered; the third quantity from the other two."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -67,8 +66,8 @@ def _tenths(temperature: NDArray[np.float64]) -> NDArray[np.int64]:
 
 
 def _refusals(cells: Cells, samples: Column) -> tuple[Refusal, ...]:
-    found = sorted(cells.problems.found.items())
-    return tuple(replace(refusal, sample=samples.distinct[int(samples.at[row])]) for row, (_, refusal) in found)
+    rows = sorted(cells.refused)
+    return tuple(map(cells.refusal, rows, samples.each(np.array(rows, np.int64))))
 
 
 def _determinations(cells: Cells) -> list[Determinations]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from labcalc.exports.source.records import Block, Record
 
 _FEW = 1000  # texts for which a table of pandas' own is not worth its making
+MOST_REFUSED = 100_000  # rows; where more are, the export as a whole isn't understood, and is refused
 _AT_ONCE = 4096  # records that are held as lists of cells before they go into the columns
 
 
@@ -87,6 +88,8 @@ class Rows:
             if waiting and (isinstance(record, Block) or len(waiting) == _AT_ONCE):
                 self._take(waiting)
                 waiting = []
+                if len(self.faults) > MOST_REFUSED:
+                    break
             if isinstance(record, Block):
                 columns = [record.columns[at] for at in used]
                 self._add(np.arange(record.line, record.line + len(columns[0])), columns)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -150,7 +151,7 @@ def _in_words(place: str) -> Iterator[None]:
         yield
     except DBAPIError as error:
         raise RecordError(place, _first_line(error.orig)) from None
-    except SQLAlchemyError as error:
+    except (SQLAlchemyError, sqlite3.Error, UnicodeError, OverflowError) as error:  # of SQLite past SQLAlchemy
         raise RecordError(place, _first_line(error)) from None
 
 

@@ -65,7 +65,10 @@ def append(connection: Connection, *, kind: str, who: str, content: dict[str, An
     head, at = head_of(connection), now()
     n = head.entries + 1
     text = entry_text(n, at, who, kind, corrects, content)
-    digest = linked(head.digest, text)
+    try:
+        digest = linked(head.digest, text)
+    except ValueError:
+        raise RecordError("the record", f"entry {head.entries}: its digest is none") from None
     connection.add("entries", [(n, at, who, kind, corrects, text, head.digest, digest)])
     return n
 

@@ -75,7 +75,7 @@ def _problem(connection: Connection, entry: Entry, n: int, previous: str, printe
         return "it is missing"
     if entry.previous != previous:
         return "it doesn't follow the entry before it"
-    if linked(previous, entry.text) != entry.digest:
+    if linked(previous, str(entry.text)) != entry.digest:
         return "its text is not the one that was digested"
     if not entry.digest.startswith(printed.lower()):
         return f"its digest is {entry.digest[: len(printed)]}…, {printed} was printed"
