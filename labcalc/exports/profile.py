@@ -9,7 +9,7 @@ BLANKS = ("blanks", "two blanks")
 LAYOUTS = ("rows", "blocks", "turned", "quantities")
 MOMENT_PARTS = ("year", "month", "day", "hour", "minute", "second")
 FOR_ALL_ROWS = (
-    "sample", "product", "lot", "role", "measured_at", "date", "time", "instrument", "operator", "run",
+    "sample", "product", "lot", "role", "measured_at", "date", "time", "start", "instrument", "operator", "run",
     "temperature", "remark",
 )  # fmt: skip
 """What a line above the header, the head of a section or the file's name may say."""
@@ -22,8 +22,9 @@ class Column:
     holds: str
     """A text column of the tidy table (``sample``, ``lot``, ...), ``measured_at``, ``date``, ``time``, ``replicate``,
     ``temperature`` (as read), ``set temperature``, ``kinematic viscosity``, ``dynamic viscosity``, ``density``, or
-    ``ignored``. A moment in parts: ``year``, ``month``, ``day``, ``hour``, ``minute``, ``second``. With a row a
-    quantity: ``quantity``, ``value``, ``unit``."""
+    ``ignored``. A moment in parts: ``year``, ``month``, ``day``, ``hour``, ``minute``, ``second``; or ``elapsed``
+    since the ``start``, in s, min or h. With a row a quantity: ``quantity``, ``value``, ``unit``. Of a line above the
+    header also ``start``."""
     unit: str | None = None  # where it is None, that of the header, of the line of units, or of the cells
     temperature_C: float | None = None
     repeat: int = 0
@@ -76,6 +77,8 @@ class Profile(Arrangement):
     """The sheets of a workbook that are read, one after the other; without, the only visible one with results."""
     from_name: str | None = None
     """What the file's name says, without its ending: '{instrument}_{date}'; '{ignored}' stands for any text."""
+    start: datetime.datetime | None = None
+    """When elapsed time began to count; else a line above the header says it, or the file's name."""
     instrument: str | None = None  # this and the following hold for all rows of a file that says nothing else itself
     operator: str | None = None
     product: str | None = None

@@ -154,7 +154,7 @@ def table_of(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple
     reader = _of_sheet if path.suffix.lower() in WORKBOOKS else _of_text
     table, delimiter, words = reader(path, held.pop(), profile)
     state(table, profile, name_of(path))
-    add_moments(table, name_of(path))
+    add_moments(table, profile, zone, name_of(path))
     return table, delimiter, words
 
 

@@ -4,6 +4,7 @@ import math
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -49,7 +50,7 @@ HOLDS = (
     *("run", "sample", "product", "lot", "role", "instrument", "operator", "remark"),
     *("measured_at", "date", "time", "replicate", "temperature", "set temperature", *QUANTITY_COLUMNS),
     *("status", "ignored"),
-    *(*MOMENT_PARTS, "quantity", "value", "unit"),
+    *(*MOMENT_PARTS, "elapsed", "start", "quantity", "value", "unit"),
 )
 """What a column of an export may hold."""
 
@@ -107,6 +108,12 @@ def _from_name(value: Any, path: str, problems: Problems) -> Any:
         if names.count(name) > 1 and name != "ignored":
             return problems.note(path, f"{shown(value)}: '{name}' once is expected")
     return value if {*names} <= {*allowed} else UNFIT
+
+
+def _moment(value: Any, path: str, problems: Problems) -> Any:
+    if isinstance(value, datetime):
+        return value
+    return problems.note(path, f"{shown(value)}: date and time without quotes are expected: 2026-01-31T08:00:00")
 
 
 def _column(value: Any, path: str, problems: Problems) -> Any:
@@ -196,6 +203,7 @@ _PROFILE = table(
         "missing": Key(listed(text, "what stands for no value"), ()),
         "sheet": Key(_sheets, ()),
         "from_name": Key(_from_name, None),
+        "start": Key(_moment, None),
         "instrument": Key(text, None),
         "operator": Key(text, None),
         "product": Key(text, None),

@@ -324,6 +324,7 @@ PIECES_OF_TIME = {
         '"h" = "hour"\n"min" = "minute"\n"s" = "second"',
         "2026-03-02 08:05:07",
     ),
+    "Date: 2026-03-02\nTime: 23:59\nSample;t/s;KV40 (cSt)\nA;61;46.12\n": ('"t/s" = "elapsed"', "2026-03-03 00:00:01"),
 }
 
 
@@ -334,8 +335,12 @@ def test_pieces_of_a_moment(read: WithProfile, text: str) -> None:
 
 
 def test_pieces_that_are_too_few(read: WithProfile) -> None:
+    with pytest.raises(ExportError, match="column 't' holds elapsed time; expected its unit, s, min or h"):
+        read("Sample;t;KV40 (cSt)\nA;61;46.12\n", '[profile.columns]\n"t" = "elapsed"')
     with pytest.raises(ExportError, match="columns 'm, d' hold month, day; expected all parts of a moment"):
         read("Sample;d;m;KV40 (cSt)\nA;2;3;46.12\n", '[profile.columns]\n"d" = "day"\n"m" = "month"')
+    with pytest.raises(ExportError, match=r"line 2, column 't/s': '1\.234' reads two ways"):
+        read("Sample;t/s;KV40 (cSt)\nA;1.234;46\n", 'start = 2026-03-02T08:00:00\n[profile.columns]\n"t/s" = "elapsed"')
 
 
 ELAPSED = """Meetreeks van laboratorium Zwartemeer
@@ -349,6 +354,36 @@ Tijd (min);Temperatuur (K);Visc.
 01:40:30;353,15;12,2
 1e99;353,15;12,3 mPa·s
 """
+ELAPSED_PROFILE = """{}
+[profile.columns]
+"Monster" = "sample"
+{}
+"Tijd (min)" = "elapsed"
+"Temperatuur (K)" = "temperature"
+"Visc." = "dynamic viscosity"
+"""
+
+
+def test_elapsed_time_and_units_in_the_cells(read: WithProfile) -> None:
+    """The clocks of Lisbon went back at 01:00 UTC on 25 October 2026: 90.5 min after 00:30 it is 01:00:30 again."""
+    assert read(ELAPSED).table["measured_at"].isna().all()
+    reading = read(ELAPSED, ELAPSED_PROFILE.format('date_order = "day-month-year"', '"Begonnen" = "start"'))
+    assert rows(reading) == [
+        ("N-1", 40.0, None, 46.12, None, 1, 6),
+        ("N-1", 80.0, None, 12.1, None, 1, 7),
+        ("N-1", 40.0, None, 1204.0, None, 1, 8),
+    ]
+    assert moments(reading) == ["2026-10-25 00:30:00", "2026-10-25 01:00:30", "2026-10-25 01:10:00"]
+    assert [str(one) for one in reading.refusals] == [
+        "x.txt, line 9, column 'Visc.': '12,2': expected a number with decimal comma, and a unit of dynamic viscosity",
+        "x.txt, line 10, column 'Tijd (min)': '1e99': expected a date and time that exist, such as 2026-03-31 14:05",
+    ]
+    stated = read(ELAPSED, ELAPSED_PROFILE.format("start = 2026-03-02T08:00:00", ""))
+    assert moments(stated)[1] == "2026-03-02 09:30:30"
+    with pytest.raises(ExportError, match=r"'Tijd \(min\)' holds elapsed time, but no line is known to say its start"):
+        read(ELAPSED, ELAPSED_PROFILE.format("", ""))
+
+
 NAMED = """Campione;Viscosità;Massa volumica
 C-1;46,12;858,3
 C-2;32,05;851,1
@@ -497,7 +532,7 @@ MISTAKES = {
     "header_rows = 0": "columns: without a header, columns are named by place: 'column 1', 'column 2', or by letter",
     "units_row = 0": "units_row: 0: a whole number but 0 is expected: 1 right beneath, -1 right above",
     'sections = ["density"]': "sections[1]: 'density': one of 'sample', 'product', 'lot', 'role', 'measured_at', "
-    "'date', 'time', 'instrument', 'operator', 'run', 'temperature', 'remark' is expected",
+    "'date', 'time', 'start', 'instrument', 'operator', 'run', 'temperature', 'remark' is expected",
     'layout = "turned"\nsections = ["sample"]': "sections: layout = 'turned' has no sections",
     'layout = "blocks"\nheader_rows = 2': "header_rows: layout = 'blocks' has no header lines",
     'block_start = "Run"': "block_start: layout = 'blocks' is expected beside it",
@@ -506,7 +541,7 @@ MISTAKES = {
     'from_name = "VD"': "from_name: 'VD': a pattern such as '{instrument}_{date}', with a text between the brackets, "
     "is expected",
     'from_name = "{instrumnt}"': "from_name: 'instrumnt': one of 'sample', 'product', 'lot', 'role', 'measured_at', "
-    "'date', 'time', 'instrument', 'operator', 'run', 'temperature', 'remark', 'ignored' is expected; "
+    "'date', 'time', 'start', 'instrument', 'operator', 'run', 'temperature', 'remark', 'ignored' is expected; "
     "did you mean 'instrument'?",
     'from_name = "{date}_{date}"': "from_name: '{date}_{date}': 'date' once is expected",
 }
@@ -742,7 +777,9 @@ SETTINGS = st.fixed_dictionaries(
         "temperature_C": st.just(40.0),
         "columns": st.dictionaries(
             st.sampled_from(["A", "column 1", "columns B to D", "KV*", "T (°C)", "day"]),
-            st.sampled_from(["sample", "quantity", "value", "unit", "day", "month", "hour", "density"]).map(Column),
+            st.sampled_from(["sample", "quantity", "value", "unit", "day", "month", "hour", "elapsed", "density"]).map(
+                Column
+            ),
         ),
     },
 )
@@ -813,6 +850,19 @@ def test_repeats_side_by_side_are_proposed_not_ignored(tmp_path: Path) -> None:
         "# QUESTION: is it this, as well as the other or instead of it? Then, for the line above:\n"
         in propose_profile(path).toml
     )
+
+
+def test_a_start_above_elapsed_time_is_named_until_the_profile_takes_it(read: WithProfile) -> None:
+    head = "# Start: 2026-03-20 09:00:00\nSample: Birch 46\nElapsed (s),Temp (C),KV (mm2/s)\n"
+    text = head + "0,40.00,46.10\n65,40.00,46.12\n"
+    assert read(text).sources[0].unused == ("Elapsed (s)", "'# Start' of line 1")
+    elapsed = '[profile.columns]\n"Elapsed (s)" = "elapsed"\n'
+    with pytest.raises(
+        ExportError, match=r"expected profile\.start, or \"start\" in \[profile\.columns\] for '# Start' of"
+    ):
+        read(text, elapsed)
+    for name in ("Start", "# Start"):
+        assert moments(read(text, f'{elapsed}"{name}" = "start"')) == ["2026-03-20 09:00:00", "2026-03-20 09:01:05"]
 
 
 def test_marks_of_a_missing_value_are_the_profiles(read: WithProfile) -> None:

@@ -170,7 +170,7 @@ MISTAKES = [
         "profile[1].columns.\"Charge\": 'temperature_C': one of 'run', 'sample', 'product', 'lot', 'role', "
         "'instrument', 'operator', 'remark', 'measured_at', 'date', 'time', 'replicate', 'temperature', "
         "'set temperature', 'kinematic viscosity', 'dynamic viscosity', 'density', 'status', 'ignored', "
-        "'year', 'month', 'day', 'hour', 'minute', 'second', 'quantity', 'value', 'unit' is "
+        "'year', 'month', 'day', 'hour', 'minute', 'second', 'elapsed', 'start', 'quantity', 'value', 'unit' is "
         "expected; did you mean 'temperature'?",
     ),
     (

@@ -18,7 +18,7 @@ from labcalc.exports.source.text import shown
 from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.values.dates import parse_moment
 
-_DATED = {"measured_at", "date", "year"}
+_DATED = {"measured_at", "date", "year", "start"}
 HEAD = 1000  # records at the beginning among which the header stands
 
 

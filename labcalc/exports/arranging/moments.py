@@ -1,8 +1,10 @@
-"""What is said in pieces, or for a whole file: moments in parts, the file's name, the profile."""
+"""What is said in pieces, or for a whole file: moments in parts, elapsed time, the file's name, the profile."""
 
 import re
 from collections.abc import Mapping
+from datetime import datetime, timedelta
 from pathlib import PurePath
+from zoneinfo import ZoneInfo
 
 from labcalc.errors import ExportError
 from labcalc.exports.arranging.flat import Field, Flat, measure
@@ -10,11 +12,15 @@ from labcalc.exports.arranging.names import between
 from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.profile import MOMENT_PARTS, Column, Profile
 from labcalc.exports.source.records import Record
-from labcalc.exports.source.sheet import Typed
+from labcalc.exports.source.sheet import Typed, stripped
 from labcalc.exports.source.text import shown
+from labcalc.exports.values.dates import EPOCH, NO_MOMENT, date_order, instants, parse_moment
+from labcalc.exports.values.numbers import figure, reads_two_ways
 
 BLANK = re.compile(r"\{(\w+)\}")  # a blank in the pattern of a file's name
 FILE_NAME = "file name"  # where the values in a file's name stand, for messages
+_SECONDS = {"s": 1, "sec": 1, "sek": 1, "seg": 1, "min": 60, "h": 3600}
+_LONGEST_S = 1e9
 
 
 def state(table: Flat, profile: Profile, file: str) -> None:
@@ -40,12 +46,14 @@ def _from_name(pattern: str | None, file: str) -> list[tuple[str, str]]:
     return [(holds, text) for holds, text in zip(BLANK.findall(pattern), texts, strict=True) if holds != "ignored"]
 
 
-def add_moments(table: Flat, file: str) -> None:
-    """Put the parts of moments together."""
+def add_moments(table: Flat, profile: Profile, zone: ZoneInfo, file: str) -> None:
+    """Put the parts of moments together; count elapsed time from its start."""
     at = {column.holds: position for position, column in table.said.items()}
     parts = {part: at[part] for part in MOMENT_PARTS if part in at}
     headers = ", ".join(table.header.cells[position] for position in parts.values())
-    if parts:
+    if "elapsed" in at:
+        _add_elapsed(table, at["elapsed"], profile, zone, file)
+    elif parts:
         has_day = {"year", "month", "day"} <= {*parts}
         holds = "time" if not has_day else "measured_at" if "hour" in parts else "date"
         if not has_day and ({"year", "month", "day"} & {*parts} or "hour" not in parts):
@@ -65,3 +73,47 @@ def _moment_of(row: Record, parts: Mapping[str, int]) -> str:
     if text.get("hour"):
         pieces.append(":".join([text["hour"], text.get("minute") or "00", text.get("second") or "00"]))
     return " ".join(pieces)
+
+
+def _add_elapsed(table: Flat, at: int, profile: Profile, zone: ZoneInfo, file: str) -> None:
+    header = table.header.cells[at]
+    column = f"column '{shown(header)}'"
+    written = [table.said[at].unit or "", *table.units[at : at + 1], *re.findall(r"[^\W\d]+", header)[::-1]]
+    factors = [_SECONDS[unit] for unit in written if unit in _SECONDS]
+    if not factors:
+        raise ExportError(file, f"{column} holds elapsed time; expected its unit, s, min or h")
+    start = _start(table, profile, column, zone, file)
+
+    def moment(row: Record) -> list[str]:
+        text = stripped(row.cells[at])
+        if profile.decimal is None and reads_two_ways(text):
+            problem = f"'{shown(text)}' reads two ways, with decimal or thousands sign; profile.decimal says which"
+            raise ExportError(file, f"line {row.line}, {column}: {problem}")
+        seconds = _seconds(text, factors[0], profile)
+        return [text if seconds is None else (start + timedelta(seconds=seconds)).isoformat(" ")]
+
+    table.add({header: Column("measured_at")}, moment)
+
+
+def _seconds(text: str, factor: int, profile: Profile) -> float | None:
+    clock = text.split(":")
+    if len(clock) > 1 and all(part.isdecimal() and len(part) < 7 for part in clock[:3]):
+        return sum(int(part) * times for part, times in zip(clock, (3600, 60, 1), strict=False))
+    value = figure(text, profile.decimal or ("," if "," in text else "."), profile.thousands)
+    return value * factor if value is not None and 0 <= value * factor <= _LONGEST_S else None
+
+
+def _start(table: Flat, profile: Profile, column: str, zone: ZoneInfo, file: str) -> datetime:
+    """Return when elapsed time began to count."""
+    moment = profile.start
+    said = [table.preamble[holds][1] for holds in ("start", "measured_at", "date") if holds in table.preamble]
+    if moment is None and said:
+        clock = table.preamble["time"][1] if "time" in table.preamble and ":" not in said[0] else ""
+        moment = parse_moment(said[0], clock, date_order(said[:1], profile.date_order, "start", file))
+    (since_epoch,) = instants([moment], zone).tolist()
+    if since_epoch == NO_MOMENT:
+        what = f"its start '{shown(said[0])}' is no moment" if said else "no line is known to say its start"
+        line = f"{table.unread[0]}" if table.unread else "a line above the header"
+        expected = f'expected profile.start, or "start" in [profile.columns] for {line}'
+        raise ExportError(file, f"{column} holds elapsed time, but {what}; {expected}")
+    return EPOCH + timedelta(microseconds=since_epoch)

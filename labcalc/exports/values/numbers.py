@@ -84,6 +84,11 @@ def _vote(cell: str, possible: Callable[[float], bool]) -> str:
     return found[1] if found else ""
 
 
+def reads_two_ways(cell: str) -> bool:
+    """Tell whether the sign in the cell may be a decimal or a thousands sign."""
+    return type(cell) is not Typed and _EITHER.fullmatch(cell) is not None
+
+
 def proves_thousands(cell: str, decimal: str) -> bool:
     """Tell whether the cell can't be read but with the other sign between its thousands."""
     if type(cell) is Typed or _OTHER[decimal] not in cell:
