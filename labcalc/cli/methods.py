@@ -6,6 +6,7 @@ import inspect
 import re
 from collections.abc import Callable, Iterator, Sequence
 from html import escape
+from html.entities import html5
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
@@ -29,32 +30,8 @@ _PLAIN = {
     r"\\left|\\right|&": "",
     r"\\\\": "\n",
 }
-_LETTERS = {
-    "nu": "ν",
-    "rho": "ρ",
-    "eta": "η",
-    "alpha": "α",
-    "beta": "β",
-    "gamma": "γ",
-    "lambda": "λ",
-    "sigma": "σ",
-    "theta": "θ",
-    "tau": "τ",
-    "phi": "φ",
-    "mu": "μ",
-    "pi": "π",
-    "Delta": "Δ",
-    "sum": "Σ",
-    "infty": "∞",
-    "to": "→",
-    "cdot": "·",
-    "times": "×",
-    "le": "≤",
-    "ge": "≥",
-    "approx": "≈",
-    "ne": "≠",
-    "pm": "±",
-}
+_LETTERS = {"sum": "Σ", "infty": "∞", "to": "→", "cdot": "·", "hat": "hat", "lg": "lg"}
+"""Names of TeX that HTML doesn't have, or has for another sign."""
 
 
 @click.command()
@@ -159,5 +136,5 @@ def _readable(equation: str) -> str:
     for _ in range(4):
         for pattern, plain in _PLAIN.items():
             text = re.sub(pattern, plain, text)
-    text = re.sub(r"\\([A-Za-z]+)", lambda found: _LETTERS.get(found[1], found[1]), text)
+    text = re.sub(r"\\([A-Za-z]+)", lambda found: _LETTERS.get(found[1]) or html5.get(f"{found[1]};", found[1]), text)
     return re.sub(r"[ ]+", " ", re.sub(r"\{([^{}]*)\}", r"\1", text)).strip()

@@ -5,7 +5,21 @@ from dataclasses import replace
 from typing import Any
 
 from labcalc.exports.table import QUANTITY_COLUMNS
-from labcalc.lab._tables import UNFIT, Key, Problems, choice, day, listed, number, table, tables, text, whole_number
+from labcalc.lab._tables import (
+    UNFIT,
+    Key,
+    Problems,
+    choice,
+    day,
+    described,
+    listed,
+    number,
+    schema_of,
+    table,
+    tables,
+    text,
+    whole_number,
+)
 from labcalc.lab.laboratory import (
     CertifiedValue,
     ConformityChoices,
@@ -112,6 +126,7 @@ def _lot(value: Any, path: str, problems: Problems) -> Any:
     return replace(lot, certified=tuple(values))
 
 
+described(_lot, lambda: schema_of(_LOT))
 _CERTIFIED = table(
     {
         "quantity": Key(choice(QUANTITY_COLUMNS)),

@@ -73,7 +73,10 @@ class Material:
     def dossier(self, run: str) -> Dossier:
         """Return the dossier of one run; raise UnknownRunError where the exports at hand hold no such run."""
         if run not in self._positions:
-            raise UnknownRunError(f"there is no run '{run}' in the exports; the first is '{next(iter(self.runs), '')}'")
+            table = self.reading.table
+            runs = [f"'{one}'" for one in table.loc[table["sample"] == run, "run"].unique()]
+            near = f"that sample's: {', '.join(runs)}" if runs else f"the first is '{next(iter(self.runs), '')}'"
+            raise UnknownRunError(f"there is no run '{run}' in the exports; {near}")
         rows = self.reading.table.iloc[self._positions[run]]
         names = set(rows["source_file"])
         return Dossier(
