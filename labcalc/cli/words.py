@@ -43,16 +43,10 @@ exports_argument = click.argument(
     "exports", nargs=-1, required=True, type=PATH, callback=_standard_input, metavar="EXPORT..."
 )
 _LAB = "lab.toml"
-lab_option = click.option(
-    "--lab",
-    type=FILE,
-    default=lambda: _LAB if Path(_LAB).is_file() else None,
-    metavar="LAB.toml",
-    help="Settings of the laboratory; default: lab.toml, if it is in this folder.",
-)
-record_option = click.option(
-    "--lab", type=FILE, default=_LAB, show_default=True, metavar="LAB.toml", help="It names the record."
-)
+_lab = partial(click.option, "--lab", type=FILE, metavar="LAB.toml")
+_told = "Settings of the laboratory; default: lab.toml, if it is in this folder."
+lab_option = _lab(default=lambda: _LAB if Path(_LAB).is_file() else None, help=_told)
+record_option = _lab(default=_LAB, show_default=True, help="It names the record.")
 quiet_option = click.option(
     "-q",
     "--quiet",
