@@ -126,7 +126,6 @@ def _lot(value: Any, path: str, problems: Problems) -> Any:
     return replace(lot, certified=tuple(values))
 
 
-described(_lot, lambda: schema_of(_LOT))
 _CERTIFIED = table(
     {
         "quantity": Key(choice(QUANTITY_COLUMNS)),
@@ -152,6 +151,7 @@ _LOT = table(
     ReferenceLot,
     _check_lot,
 )
+described(_lot, lambda: schema_of(_LOT))
 REFERENCE = table(
     {
         "name": Key(text),

@@ -208,7 +208,7 @@ def _table_schema(keys: Mapping[str, Key], build: Callable[..., Any]) -> Schema:
 
 def field_texts(record: Any) -> dict[str, str]:
     """Return what the source of a record says of each field: behind its line or beneath it, else nothing."""
-    source = "\n".join(inspect.getsource(one) for one in record.__mro__ if is_dataclass(one))
+    source = "\n".join(inspect.getsource(one) for one in record.__mro__ if one is not object)
     found = re.findall(r'^    (\w+): [^#\n]*?(?:  # (.*?))?\n(?:    """(\S.*?)""")?', source, re.MULTILINE | re.DOTALL)
     texts = {name: f"{behind}{beneath}".replace("``", "").split() for name, behind, beneath in found}
     return {name: " ".join(words).rstrip(".") for name, words in texts.items()}
