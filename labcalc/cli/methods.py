@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import json
 import re
 from collections.abc import Callable, Iterator, Sequence
 from html import escape
@@ -73,20 +74,19 @@ _WORKBOOKS = {
 
 def _render_with_lines(name: str, title: str, to: Path) -> None:
     """Render a workbook with the lines of its cells above what they give."""
-    import nbformat
-
     from labcalc.shipped import workbook_file
     from labcalc.workbooks import render_workbook
 
-    workbook = nbformat.read(workbook_file(name), as_version=4)
+    workbook = json.loads(Path(workbook_file(name)).read_text("utf-8"))
     cells = []
-    for cell in workbook.cells:
-        if cell.cell_type == "code" and "parameters" not in cell.metadata.get("tags", []):
-            cells.append(nbformat.v4.new_markdown_cell(f"```python\n{cell.source}\n```", id=f"{cell.id}-lines"))
+    for cell in workbook["cells"]:
+        if cell["cell_type"] == "code" and "parameters" not in cell["metadata"].get("tags", []):
+            lines = f"```python\n{''.join(cell['source'])}\n```"
+            cells.append({"cell_type": "markdown", "id": f"{cell['id']}-lines", "metadata": {}, "source": lines})
         cells.append(cell)
-    workbook.cells = cells
     with TemporaryDirectory() as folder:
-        nbformat.write(workbook, written := Path(folder) / f"{name}.ipynb")
+        written = Path(folder) / f"{name}.ipynb"
+        written.write_text(json.dumps(workbook | {"cells": cells}), "utf-8")
         render_workbook(written, {}, to, title=title)
 
 
