@@ -180,7 +180,7 @@ def test_help_comes_without_the_heavy_libraries() -> None:
     assert done.stderr.strip() == "[]"
 
 
-@pytest.mark.parametrize("line", [line for lines in EXAMPLES.values() for line in lines])
+@pytest.mark.parametrize("line", EXAMPLES)
 def test_the_examples_beneath_help_are_words_that_the_command_takes(line: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO()))
     words = shlex.split(line.rpartition("|")[2].partition(">>")[0])
@@ -223,7 +223,27 @@ def test_the_first_error_is_told_first(words: list[str]) -> None:
     said = run(*words)
     assert (said.exit_code, said.output.count("\n")) == (2, 1)
     assert f"'{words[1]}' is no" in said.output
-    assert "Missing option '--lab'" in run("month", "2026-03", "--out", "x").output
+    assert "Missing option '--out'" in run("month", "2026-03", "--lab", "x").output
+
+
+def test_lab_toml_of_the_folder_is_taken_where_none_is_named(
+    good: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run("month", "2026-03", "--out", "x").output == "labcalc: lab.toml: there is no such file\n"
+    assert run("read", good, "-q").exit_code == 0
+    (tmp_path / "lab.toml").write_text("[laboratry]\n", encoding="utf-8")
+    for words in (("read", good), ("report", good, "--out", "x"), ("month", "2026-03", "--out", "x")):
+        assert "did you mean 'laboratory'?" in run(*words).output
+    assert run("read", good, "-q", "--lab", "other.toml").output == "labcalc: other.toml: there is no such file\n"
+
+
+def test_without_words_it_shows_its_help() -> None:
+    said = run()
+    assert said.exit_code == 2
+    assert said.output.startswith("Usage: ")
+    assert "see main --help" not in said.output
+    assert "Did you mean 'report'; see" in run("reprot").output
 
 
 def test_a_file_where_a_folder_is_expected_is_told_before_any_work(good: Path, tmp_path: Path) -> None:

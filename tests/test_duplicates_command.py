@@ -84,7 +84,7 @@ def test_without_a_lab_it_says_what_is_missing(tmp_path: Path) -> None:
     result = run("duplicates", "--out", tmp_path / "out")
     assert (result.exit_code, result.stderr) == (
         2,
-        "main duplicates: Missing option '--lab'; see main duplicates --help\n",
+        "labcalc: lab.toml: there is no such file\n",
     )
 
 

@@ -98,7 +98,7 @@ def test_without_a_record_it_says_what_is_missing(lab: Path, tmp_path: Path) -> 
     result = run("month", "2026-02", "--out", tmp_path / "out")
     assert (result.exit_code, result.stderr) == (
         2,
-        "main month: Missing option '--lab'; see main month --help\n",
+        "labcalc: lab.toml: there is no such file\n",
     )
 
 

@@ -105,12 +105,24 @@ def test_decide_and_correct(folder: Path) -> None:
     assert "run: missing, and must be given to exclude" in wrong.stderr
 
 
+def test_a_sample_is_no_run_and_its_runs_are_named(folder: Path) -> None:
+    add(folder)
+    before = head(folder)
+    rows = read(export_files(folder / "exports", 2)[0], load_laboratory(folder / "lab.toml")).table
+    run, sample = rows.loc[rows["sample"] != rows["run"], ["run", "sample"]].iloc[0]
+    wrong = call(folder, "decide", "--what", "exclude", "--why", "air", "--run", sample)
+    assert (wrong.exit_code, wrong.stderr.count("\n"), head(folder)) == (2, 1, before)
+    assert wrong.stderr.startswith(f"labcalc: --run: '{sample}' is a sample; its runs are: ")
+    assert run in wrong.stderr
+
+
 def test_verify_and_checkpoint(folder: Path) -> None:
     add(folder)
     assert call(folder, "checkpoint").stdout == f"Harbour Laboratory: The record has {head(folder)}.\n"
     printed = f"9:{head(folder).split()[-1][:16]}"
     good = call(folder, "verify", "--printed", printed)
     assert (good.exit_code, good.stdout) == (0, f"The record is as it was written: {head(folder)}.\n")
+    assert call(folder, "verify", "--printed", head(folder)).stdout == good.stdout  # as the paper has it
     bad = call(folder, "verify", "--printed", "9:0123456789abcdef")
     assert bad.exit_code == 1
     assert bad.stderr.startswith("labcalc: entry 9: its digest is ")

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import inspect
+import json
 import re
 from collections.abc import Callable, Sequence
 from html import escape
+from html.entities import html5
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
@@ -29,32 +31,8 @@ _PLAIN = {
     r"\\left|\\right|&": "",
     r"\\\\": "\n",
 }
-_LETTERS = {
-    "nu": "ν",
-    "rho": "ρ",
-    "eta": "η",
-    "alpha": "α",
-    "beta": "β",
-    "gamma": "γ",
-    "lambda": "λ",
-    "sigma": "σ",
-    "theta": "θ",
-    "tau": "τ",
-    "phi": "φ",
-    "mu": "μ",
-    "pi": "π",
-    "Delta": "Δ",
-    "sum": "Σ",
-    "infty": "∞",
-    "to": "→",
-    "cdot": "·",
-    "times": "×",
-    "le": "≤",
-    "ge": "≥",
-    "approx": "≈",
-    "ne": "≠",
-    "pm": "±",
-}
+_LETTERS = {"sum": "Σ", "infty": "∞", "to": "→", "cdot": "·", "hat": "hat", "lg": "lg"}
+"""Names of TeX that HTML doesn't have, or has for another sign."""
 
 
 @click.command()
@@ -93,20 +71,19 @@ _WORKBOOKS = {
 
 def _render_with_lines(name: str, title: str, to: Path) -> None:
     """Render a workbook with the lines of its cells above what they give."""
-    import nbformat
-
     from labcalc.shipped import workbook_file
     from labcalc.workbooks import render_workbook
 
-    workbook = nbformat.read(workbook_file(name), as_version=4)
+    workbook = json.loads(Path(workbook_file(name)).read_text("utf-8"))
     cells = []
-    for cell in workbook.cells:
-        if cell.cell_type == "code" and "parameters" not in cell.metadata.get("tags", []):
-            cells.append(nbformat.v4.new_markdown_cell(f"```python\n{cell.source}\n```", id=f"{cell.id}-lines"))
+    for cell in workbook["cells"]:
+        if cell["cell_type"] == "code" and "parameters" not in cell["metadata"].get("tags", []):
+            lines = f"```python\n{''.join(cell['source'])}\n```"
+            cells.append({"cell_type": "markdown", "id": f"{cell['id']}-lines", "metadata": {}, "source": lines})
         cells.append(cell)
-    workbook.cells = cells
     with TemporaryDirectory() as folder:
-        nbformat.write(workbook, written := Path(folder) / f"{name}.ipynb")
+        written = Path(folder) / f"{name}.ipynb"
+        written.write_text(json.dumps(workbook | {"cells": cells}), "utf-8")
         render_workbook(written, {}, to, title=title)
 
 
@@ -144,5 +121,5 @@ def _readable(equation: str) -> str:
     for _ in range(4):
         for pattern, plain in _PLAIN.items():
             text = re.sub(pattern, plain, text)
-    text = re.sub(r"\\([A-Za-z]+)", lambda found: _LETTERS.get(found[1], found[1]), text)
+    text = re.sub(r"\\([A-Za-z]+)", lambda found: _LETTERS.get(found[1]) or html5.get(f"{found[1]};", found[1]), text)
     return re.sub(r"[ ]+", " ", re.sub(r"\{([^{}]*)\}", r"\1", text)).strip()

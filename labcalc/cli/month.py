@@ -17,44 +17,31 @@ if TYPE_CHECKING:
     from labcalc.judgement import Material, MonthReport
 
 
-def _known(period: str, name: str) -> str:
-    """Return the name of a period; what is none is told before anything else."""
-    from labcalc.judgement import period as periods
+def _command(period: str, metavar: str) -> click.Command:
+    """Return the command of a kind of period; a name that is none of it is told before anything else."""
 
-    getattr(periods, period)(name, "UTC")
-    return name
+    def known(_: click.Context, __: click.Parameter, name: str) -> str:
+        from labcalc.judgement import period as periods
 
+        getattr(periods, f"{period}_of")(name, "UTC")
+        return name
 
-def _options(command: Callable[..., int]) -> click.Command:
-    """Give a command the options of both."""
-    for option in (
-        click.option("--json", "as_json", is_flag=True, help="The action list as JSON, for other programs."),
-        paged,
-        results_option,
-        record_option,
-    ):
-        command = option(command)
-    return click.command()(command)
+    @click.command(period, help=f"Render the quality report of a {period} from the record.")
+    @record_option
+    @results_option
+    @paged
+    @click.option("--json", "as_json", is_flag=True, help="The action list as JSON, for other programs.")
+    @click.argument("name", metavar=metavar, callback=known)
+    @answer
+    def render(name: str, lab: Path, as_json: bool, **pages: Any) -> int:
+        from labcalc import judgement
 
+        return _render(getattr(judgement, f"report_{period}"), name, lab, as_json, **pages)
 
-@_options
-@click.argument("month", metavar="YYYY-MM", callback=lambda _, __, name: _known("month_of", name))
-@answer
-def month(month: str, lab: Path, as_json: bool, **pages: Any) -> int:
-    """Render the quality report of a month from the record."""
-    from labcalc.judgement import report_month
-
-    return _render(report_month, month, lab, as_json, **pages)
+    return render
 
 
-@_options
-@click.argument("year", metavar="YYYY", callback=lambda _, __, name: _known("year_of", name))
-@answer
-def year(year: str, lab: Path, as_json: bool, **pages: Any) -> int:
-    """Render the quality report of a year from the record."""
-    from labcalc.judgement import report_year
-
-    return _render(report_year, year, lab, as_json, **pages)
+month, year = _command("month", "YYYY-MM"), _command("year", "YYYY")
 
 
 def _render(

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 import click
+from click.exceptions import NoArgsIsHelpError
 
 from labcalc import __version__
 from labcalc.cli.words import say
@@ -30,9 +31,11 @@ class NetGroup(click.Group):
         code = 2
         try:
             code = super().main(*args, **words | {"standalone_mode": False})
+        except NoArgsIsHelpError as asked_for:
+            say(asked_for.format_message())
         except click.ClickException as refusal:
             asked = refusal.ctx.command_path if isinstance(refusal, click.UsageError) and refusal.ctx else self.name
-            say(f"{asked}: {refusal.format_message().rstrip('.')}; see {asked} --help")
+            say(f"{asked}: {refusal.format_message().rstrip('.?')}; see {asked} --help")
         except click.Abort:
             say("labcalc: interrupted")
         except SystemExit as end:  # click's answer to a shell that completes, or to a closed pipe

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import getpass
 import json
+import re
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -168,12 +170,19 @@ def _write(laboratory: Laboratory, n: int | None, to: Path, force: bool, asked: 
 @answer
 def decide(lab: Path, **decided: Any) -> int:
     """Add a decision: who, what and why."""
+    from labcalc.errors import DecisionError, RecordError
     from labcalc.lab import add_decision, find_rows, load_laboratory
 
-    laboratory = load_laboratory(lab)
+    laboratory, run, runs = load_laboratory(lab), decided["run"], ()
+    asked = bool(run) and laboratory.record is not None
+    with suppress(RecordError):  # before its first entry there is no record
+        if asked and find_rows(laboratory, run=run).table.empty:
+            runs = tuple(find_rows(laboratory, sample=run).table["run"].unique())
+    if runs:
+        raise DecisionError("", 0, f"--run: '{run}' is a sample; its runs are: {', '.join(runs)}")
     decision = add_decision(laboratory, **decided)
-    if decision.run and laboratory.record and find_rows(laboratory, run=decision.run).table.empty:
-        say(f"labcalc: the record holds no run '{decision.run}' yet: nothing changes until it does")
+    if asked and find_rows(laboratory, run=run).table.empty:
+        say(f"labcalc: the record holds no run '{run}' yet: nothing changes until it does")
     about = f"{decision.run or decision.instrument or decision.file}, number {decision.number}"
     tell(f"Decided by {decision.who}: {decision.what}, {about}. {head_words(laboratory)}")
     return 0
@@ -205,10 +214,11 @@ def verify(exports: tuple[Path, ...], lab: Path, printed: tuple[str, ...]) -> in
 
 
 def _printed(text: str) -> tuple[int, str]:
-    n, _, digits = text.partition(":")
-    if not n.isdigit() or len(digits) < 16 or set(digits.lower()) - set("0123456789abcdef"):
-        raise click.BadParameter(f"'{text}': such as 33:106dc9e8bccf78e2 is expected", param_hint="--printed")
-    return int(n), digits
+    found = re.fullmatch(r"(\d+)(?::| entr(?:y|ies), head )([0-9a-fA-F]{16,})…?", " ".join(text.split()))
+    if not found:
+        example = "33:106dc9e8bccf78e2 or '33 entries, head 106dc9e8bccf78e2'"
+        raise click.BadParameter(f"'{text}': such as {example} is expected", param_hint="--printed")
+    return int(found[1]), found[2]
 
 
 @record.command()

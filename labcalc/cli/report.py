@@ -40,13 +40,6 @@ if TYPE_CHECKING:
     from labcalc.judgement import Material
     from labcalc.workbooks import BatchResult, Progress, ReportJob
 
-_MANY = {
-    "releasable": "releasable",
-    "needs a second look": "to be looked at again",
-    "not releasable": "not releasable",
-}
-"""How a number of reports is said, by verdict."""
-
 
 @click.command()
 @click.argument("exports", nargs=-1, required=True, type=PATH, metavar="EXPORT...")
@@ -194,9 +187,11 @@ def _show_progress(progress: Progress) -> None:
 
 
 def _totals(result: BatchResult) -> str:
-    """Say what became of the runs."""
+    """Say what became of the runs, the worst first, as the index does."""
+    from labcalc.judgement import VERDICTS
+
     verdicts = Counter(one.summary["verdict"] for one in result.reports)
-    found = ", ".join(f"{verdicts[verdict]} {words}" for verdict, words in _MANY.items() if verdicts[verdict])
+    found = ", ".join(f"{verdict} {verdicts[verdict]}" for verdict in VERDICTS[::-1] if verdicts[verdict])
     found += "".join(
         f"; month {one.summary['month']} {one.summary['verdict']}" for one in result.reports if "month" in one.summary
     )

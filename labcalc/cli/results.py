@@ -22,45 +22,29 @@ results_option = click.option(
     "--results", type=FILE, metavar="FILE", help="Write what the pages say to .json, .csv or .xlsx too."
 )
 
-_HEADINGS = {
-    "rank": "Rank",
+_COLUMNS = """
+    rank severity about finding what_to_do followed report_number sample product lot instrument operator oil
+    cause measured_from quantity temperature_C reported size limit expanded_uncertainty coverage_factor unit
+    lowest highest decision_rule limit_state method edition verdict note since runs key export export_sha256
+"""
+"""Columns of a spreadsheet, in the order in which a customer reads them; the other formats keep these short names."""
+_HEADINGS = {name: name.replace("_", " ").capitalize() for name in _COLUMNS.split()} | {
     "severity": "When",
-    "about": "About",
     "finding": "What was found",
-    "what_to_do": "What to do",
     "followed": "Who sees to it",
-    "report_number": "Report number",
-    "sample": "Sample",
-    "product": "Product",
-    "lot": "Lot",
-    "instrument": "Instrument",
-    "operator": "Operator",
     "oil": "Reference oil",
-    "cause": "Cause",
     "measured_from": "Measured",
-    "quantity": "Quantity",
     "temperature_C": "Temperature, °C",
     "reported": "Result",
-    "size": "Size",
     "limit": "Its limit",
     "expanded_uncertainty": "U (95 %)",
     "coverage_factor": "k",
-    "unit": "Unit",
     "lowest": "At least",
     "highest": "At most",
-    "decision_rule": "Decision rule",
     "limit_state": "Limit",
-    "method": "Method",
-    "edition": "Edition",
     "verdict": "Verdict on the run",
-    "note": "Note",
-    "since": "Since",
-    "runs": "Runs",
-    "key": "Key",
-    "export": "Export",
     "export_sha256": "SHA-256 of the export",
 }
-"""Columns of a spreadsheet, in the order in which a customer reads them; the other formats keep the short names."""
 
 
 def write_quality(report: MonthReport | DuplicateReport, path: Path | None) -> None:

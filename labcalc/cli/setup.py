@@ -16,8 +16,8 @@ from labcalc.cli.words import (
     answer,
     exit_code,
     exports_argument,
-    lab_option,
     name_refusals,
+    record_option,
     remark,
     say,
     tell,
@@ -62,12 +62,12 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
 
 @click.command()
 @click.argument("exports", nargs=-1, type=PATH, metavar="[EXPORT]...")
-@lab_option
+@record_option
 @click.option("--json", "as_json", is_flag=True, help="What was found as JSON, for other programs.")
 @click.option("--keys", is_flag=True, help="Say what lab.toml may hold: key, what it takes, default, meaning.")
 @click.option("--schema", type=FILE, metavar="FILE.json", help="Write the JSON Schema of lab.toml, for editors.")
 @answer
-def check(exports: tuple[Path, ...], lab: Path | None, as_json: bool, keys: bool, schema: Path | None) -> int:
+def check(exports: tuple[Path, ...], lab: Path, as_json: bool, keys: bool, schema: Path | None) -> int:
     """Say what is wrong or unlikely in lab.toml.
 
     It is held against the record that it names and further exports.
@@ -76,8 +76,6 @@ def check(exports: tuple[Path, ...], lab: Path | None, as_json: bool, keys: bool
         return _reference(keys, schema)
     from labcalc.judgement import review_setup
 
-    if lab is None:
-        raise click.UsageError("Missing option '--lab'.")
     review = review_setup(lab, exports)
     if as_json:
         tell(json.dumps(review.for_programs, ensure_ascii=False, indent=1))

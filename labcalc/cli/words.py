@@ -42,8 +42,11 @@ _DASH = Path("-")
 exports_argument = click.argument(
     "exports", nargs=-1, required=True, type=PATH, callback=_standard_input, metavar="EXPORT..."
 )
-lab_option = click.option("--lab", type=FILE, metavar="LAB.toml", help="Settings of the laboratory.")
-record_option = click.option("--lab", type=FILE, required=True, metavar="LAB.toml", help="It names the record.")
+_LAB = "lab.toml"
+_lab = partial(click.option, "--lab", type=FILE, metavar="LAB.toml")
+_told = "Settings of the laboratory; default: lab.toml, if it is in this folder."
+lab_option = _lab(default=lambda: _LAB if Path(_LAB).is_file() else None, help=_told)
+record_option = _lab(default=_LAB, show_default=True, help="It names the record.")
 quiet_option = click.option(
     "-q",
     "--quiet",

@@ -70,8 +70,8 @@ class Profile(Arrangement):
     files: tuple[str, ...]  # Shell-style patterns on the file name, without folder, case ignored
     encoding: str | None = None
     decimal: str | None = None
-    thousands: str | None = None
-    date_order: str | None = None
+    thousands: str | None = None  # the sign between groups of three digits
+    date_order: str | None = None  # which comes first in a date that reads two ways
     missing: tuple[str, ...] = ()  # what stands in a cell that has no value: 'n.d.', '--'
     sheet: tuple[str, ...] = ()
     """The sheets of a workbook that are read, one after the other; without, the only visible one with results."""

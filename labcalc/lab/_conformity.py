@@ -5,7 +5,21 @@ from dataclasses import replace
 from typing import Any
 
 from labcalc.exports.table import QUANTITY_COLUMNS
-from labcalc.lab._tables import UNFIT, Key, Problems, choice, day, listed, number, table, tables, text, whole_number
+from labcalc.lab._tables import (
+    UNFIT,
+    Key,
+    Problems,
+    choice,
+    day,
+    described,
+    listed,
+    number,
+    schema_of,
+    table,
+    tables,
+    text,
+    whole_number,
+)
 from labcalc.lab.laboratory import (
     CertifiedValue,
     ConformityChoices,
@@ -137,6 +151,7 @@ _LOT = table(
     ReferenceLot,
     _check_lot,
 )
+described(_lot, lambda: schema_of(_LOT))
 REFERENCE = table(
     {
         "name": Key(text),

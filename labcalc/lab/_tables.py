@@ -41,9 +41,12 @@ def described(read: Reader, schema: Callable[[], Schema]) -> Reader:
 
 
 def schema_of(read: Reader) -> Schema:
-    """Return what a reader takes as JSON Schema; anything where it says nothing."""
-    asked = getattr(read, "schema", None)
-    return dict(asked()) if asked else {}
+    """Return what a reader takes as JSON Schema; where it says nothing, in the words of its own refusal."""
+    if asked := getattr(read, "schema", None):
+        return dict(asked())
+    read(None, "", refused := Problems())
+    expected = re.sub(",? (is|are) expected", "", refused[0][1].partition(": ")[2])
+    return {"description": expected}
 
 
 @dataclass(frozen=True)
@@ -205,12 +208,10 @@ def _table_schema(keys: Mapping[str, Key], build: Callable[..., Any]) -> Schema:
 
 def field_texts(record: Any) -> dict[str, str]:
     """Return what the source of a record says of each field: behind its line or beneath it, else nothing."""
-    lines, found = inspect.getsource(record).splitlines(), dict[str, str]()
-    for line, beneath in zip(lines, [*lines[1:], ""], strict=True):
-        if field := re.match(r"    (\w+): [^#]*?(?:  # (.*))?$", line):
-            under = re.match(r'    """(.*?)(?:""")?$', beneath)
-            found[field[1]] = (field[2] or (under[1] if under else "")).replace("``", "").rstrip(".")
-    return found
+    source = "\n".join(inspect.getsource(one) for one in record.__mro__ if one is not object)
+    found = re.findall(r'^    (\w+): [^#\n]*?(?:  # (.*?))?\n(?:    """(\S.*?)""")?', source, re.MULTILINE | re.DOTALL)
+    texts = {name: f"{behind}{beneath}".replace("``", "").split() for name, behind, beneath in found}
+    return {name: " ".join(words).rstrip(".") for name, words in texts.items()}
 
 
 def _checked(check: Check, record: Any, build: Callable[..., Any]) -> Iterator[tuple[str, str]]:

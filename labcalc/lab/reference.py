@@ -30,12 +30,13 @@ def _keys(schema: dict[str, Any], prefix: str) -> Iterator[tuple[str, str, str, 
 
 def _takes(found: dict[str, Any]) -> str:
     if "enum" not in found and "type" not in found:
-        return "as README says"
+        return "see meaning"
     if "enum" in found:
         return " | ".join(map(str, found["enum"]))
     if found["type"] == "array":
         inner = found["items"]
-        return "tables" if "properties" in inner else f"list of {_takes(inner)}"
+        plain = _takes(inner) if "type" in inner or "enum" in inner else inner["description"]
+        return "tables" if "properties" in inner else f"list of {plain}"
     ends = [f"{word} {found[key]:g}" for key, word in _ENDS.items() if key in found]
     return " ".join([_TYPES[found["type"]], *ends])
 

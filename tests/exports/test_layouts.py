@@ -544,6 +544,7 @@ MISTAKES = {
     "'date', 'time', 'start', 'instrument', 'operator', 'run', 'temperature', 'remark', 'ignored' is expected; "
     "did you mean 'instrument'?",
     'from_name = "{date}_{date}"': "from_name: '{date}_{date}': 'date' once is expected",
+    'start = "08:00"': "start: '08:00': date and time without quotes are expected: 2026-01-31T08:00:00",
 }
 
 

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from labcalc.cli import main
-from labcalc.exports import read_exports
+from labcalc.exports import profiles_for, read_exports
 from labcalc.judgement import propose_settings
 from labcalc.lab import Laboratory, earlier_export_files, laboratory_from, load_laboratory
 from labcalc.shipped import sample_lab
@@ -197,6 +197,19 @@ def test_profiles_are_used_and_written(tmp_path: Path) -> None:
     lab = laboratory_from(first.text)
     assert [one.name for one in lab.profiles] == ["Logbook"]
     assert names(lab) == {"HX": ("HX-*",)}
+
+
+def test_what_a_profile_asks_is_asked_once(tmp_path: Path) -> None:
+    """Two weeks whose days read two ways: one profile, one question."""
+    for week in ("W02", "W06"):
+        text = HEADER + "R1,HX32-1,,,05.02.2026 08:00,VD,I. Duarte,40,32.1,870\n"
+        (tmp_path / f"VD_{week}.csv").write_text(text, encoding="utf-8")
+    plain = export(tmp_path, TWO)
+    asked = [tmp_path / "VD_W02.csv", tmp_path / "VD_W06.csv"]
+    found = propose_settings([*asked, plain], profiles=profiles_for(asked))
+    assert len(found.reading.failures) == 2
+    assert found.text.count("QUESTION: which comes first, day or month?") == 1
+    assert "how is this export written?" not in found.text
 
 
 def test_patterns_start_from_the_folder_of_lab_toml(tmp_path: Path) -> None:

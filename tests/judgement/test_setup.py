@@ -270,6 +270,29 @@ def test_what_the_exports_know_otherwise_is_found(
     assert review.refused is ("---" in new)
 
 
+def test_exports_without_instrument_or_time_are_named_with_the_way_out(tmp_path: Path) -> None:
+    lab = laboratory(tmp_path, LAB, ROWS)
+    unsaid = tmp_path / "unsaid.csv"
+    unsaid.write_text("Sample,Begun,Temperature (°C),Density (kg/m³)\nS-1,2026-03-02 09:00,40,858\n", "utf-8")
+    found = [(one.place, one.finding, one.remedy) for one in review_setup(lab, [unsaid]).findings]
+    where = "In the [[profile]] that fits them: "
+    assert found == [
+        (
+            "profile",
+            "no instrument is named in 1 export, and no reference oil speaks for them: unsaid.csv",
+            f'{where}instrument = "NAME".',
+        ),
+        (
+            "profile",
+            "no time of measurement in 1 export, and no chart and no month holds them: unsaid.csv",
+            f'{where}columns."HEAD" = "measured_at".',
+        ),
+    ]
+    profile = '[[profile]]\nname = "U"\nfiles = ["unsaid*"]\ninstrument = "VD"\ncolumns."Begun" = "measured_at"\n'
+    lab.write_text(LAB + profile, "utf-8")
+    assert review_setup(lab, [unsaid]).findings == ()
+
+
 def test_a_check_holds_for_its_age(tmp_path: Path) -> None:
     """48 h: a check in the morning serves that day and the next; the third day is without."""
     later = "S3,S-3,,,2026-03-04 08:00,VD,40,46.1,858\nS4,S-4,,,2026-03-05 08:00,VD,40,46.1,858\n"

@@ -8,6 +8,7 @@ import pytest
 
 from labcalc.errors import UnknownRunError
 from labcalc.judgement import Check, Judgement
+from labcalc.judgement.run.next_step import next_steps
 from tests.judgement.conftest import GOOD, LAB, REFERENCE, Judge
 
 
@@ -90,6 +91,14 @@ def test_another_instruments_reference_oil_does_not_count(judged: Judge) -> None
     assert judgement.verdict == "needs a second look"
 
 
+def test_without_an_instrument_the_reason_is_told_and_the_way_out(judged: Judge) -> None:
+    """A reference oil stands in the record, the export doesn't say of which instrument it is."""
+    judgement = judged(GOOD.replace("VD", ""))
+    finding = check(judgement, "Reference oils of this instrument").finding
+    assert finding == "the export names no instrument, so no reference oil speaks for this run"
+    assert next_steps(judgement)[0] == 'Name it in lab.toml, the [[profile]] of the export: instrument = "…".'
+
+
 def test_an_old_reference_result_needs_a_second_look(judged: Judge) -> None:
     judgement = judged(record=REFERENCE.replace("03-02 07:00", "03-01 19:59"))
     recency = check(judgement, "Reference oils of this instrument: age")
@@ -160,6 +169,8 @@ def test_the_run_before_is_named(judged: Judge) -> None:
 def test_an_unknown_run_is_named(judged: Judge) -> None:
     with pytest.raises(UnknownRunError, match="there is no run 'S9' in the exports; the first is 'S1'"):
         judged(run="S9")
+    with pytest.raises(UnknownRunError, match="there is no run 'S-1' in the exports; that sample's: 'S1'"):
+        judged(run="S-1")
 
 
 def test_results_and_what_follows(judged: Judge) -> None:

@@ -78,3 +78,4 @@ def test_a_laboratory_is_taken_as_it_is(export: Path) -> None:
     assert gather([export], laboratory).laboratory is laboratory
     assert gather([export], other).laboratory is other
     assert gather([export], other) is gather([export], other)
+    assert gather(str(export), other) is gather(export, other) is gather([export], other)

@@ -37,6 +37,17 @@ def test_keys_say_what_they_take_and_mean() -> None:
     assert rows["report.replicates"][1] == "fills | determinations"
 
 
+def test_no_key_sends_a_person_elsewhere() -> None:
+    """What takes no plain type says in its meaning what is expected; what a profile inherits is told too."""
+    rows = {row[0]: row for row in settings_reference()}
+    assert [name for name, takes, _, meaning in rows.values() if "see meaning" in takes and not meaning] == []
+    assert rows["laboratory.time_zone"][3] == "a time zone such as 'Europe/Lisbon'"
+    assert rows["profile.columns"][3].startswith("Header, key or parameter as the export writes it → what it holds")
+    assert rows["profile.header_rows"][3].endswith("there is no header, columns are named by their place")
+    assert rows["duplicates.count"][3].startswith("Some of REPEAT_KINDS")
+    assert rows["reference.lot.certified.value"][1:3] == ("number above 0", "must be given")
+
+
 def test_the_command_prints_and_writes_them(tmp_path: Path) -> None:
     result = CliRunner().invoke(main, ["check", "--keys", "--schema", str(tmp_path / "lab.schema.json")])
     assert result.exit_code == 0, result.output

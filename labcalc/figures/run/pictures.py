@@ -32,6 +32,5 @@ def reference_picture(judgement: Judgement) -> Picture | Fragment:
     """Return the reference-oil chart of the run's instrument, with the run's place in time."""
     dossier = judgement.dossier
     picture = draw_reference_history(dossier.references, dossier.instrument, dossier.rows["measured_at"].max())
-    return picture or note(
-        "The record holds no reference-oil result of this instrument in the 30 days before this run."
-    )
+    why = dossier.why_no_references
+    return picture or note(f"{why[0].upper()}{why[1:]}.")

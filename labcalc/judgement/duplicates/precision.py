@@ -118,8 +118,8 @@ class DuplicateSummary:
     @property
     def compared(self) -> str:
         """What was found beside its limit, as short as can be."""
-        found = f"2.77 s {numeral(self.precision.limit)} {self.unit} against {self.letter}"
-        return f"{found} {numeral(self.limit_in_force)}{self.with_those_carried_over}"
+        found = f"2.77 s {numeral(self.precision.limit)} against {self.letter}"
+        return f"{found} {numeral(self.limit_in_force)} {self.unit}{self.with_those_carried_over}"
 
     @property
     def with_those_carried_over(self) -> str:

@@ -153,6 +153,13 @@ class Dossier:
         return first_text(self.rows["instrument"])
 
     @property
+    def why_no_references(self) -> str:
+        """Why no reference oil speaks for the run, where none does."""
+        if not self.instrument:
+            return "the export names no instrument, so no reference oil speaks for this run"
+        return "the record holds no reference-oil result of this instrument in 30 days"
+
+    @property
     def commodity(self) -> str:
         """Commodity group for density: the product's, else lubricating oil."""
         return self.product.commodity if self.product else "lubricating oil"

@@ -25,7 +25,7 @@ from labcalc.lab import (
 from labcalc.shipped import sample_exports, sample_lab
 
 
-def gather(exports: Sequence[str | Path] = (), lab: str | Path | Laboratory | None = None) -> Material:
+def gather(exports: str | Path | Sequence[str | Path] = (), lab: str | Path | Laboratory | None = None) -> Material:
     """Read exports and the laboratory's record once; asked again for unchanged files, return the same material.
 
     exports : The exports at hand: their runs can be judged. Without any: the whole record, as ``gather_record`` reads
@@ -39,7 +39,8 @@ def gather(exports: Sequence[str | Path] = (), lab: str | Path | Laboratory | No
         return gather_record(lab)
     if not exports:
         exports, lab = sample_exports(), sample_lab()
-    return _gather_for(_known(load_laboratory(lab or None), lab), exports)
+    paths = [exports] if isinstance(exports, str | Path) else exports
+    return _gather_for(_known(load_laboratory(lab or None), lab), paths)
 
 
 @dataclass(frozen=True)

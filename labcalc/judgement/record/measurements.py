@@ -108,7 +108,10 @@ class Material:
 
     def _rows(self, run: str) -> pd.DataFrame:
         if run not in self._positions:
-            raise UnknownRunError(f"there is no run '{run}' in the exports; the first is '{next(iter(self.runs), '')}'")
+            table = self.reading.table
+            runs = [f"'{one}'" for one in table.loc[table["sample"] == run, "run"].unique()]
+            near = f"that sample's: {', '.join(runs)}" if runs else f"the first is '{next(iter(self.runs), '')}'"
+            raise UnknownRunError(f"there is no run '{run}' in the exports; {near}")
         return self.reading.table.iloc[self._positions[run]]
 
     @cached_property

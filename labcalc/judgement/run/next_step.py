@@ -26,7 +26,8 @@ def next_steps(judgement: Judgement) -> tuple[str, ...]:
 def _of_the_instrument(judgement: Judgement) -> Iterator[str]:
     dossier = judgement.dossier
     if not dossier.is_reference and dossier.references.empty:
-        yield "Measure a reference oil that lab.toml names, with its certificate, on this instrument."
+        measure = "Measure a reference oil that lab.toml names, with its certificate, on this instrument."
+        yield measure if dossier.instrument else 'Name it in lab.toml, the [[profile]] of the export: instrument = "…".'
         return
     first, *others = REMEDIES
     then = "" if dossier.is_reference else "; once it is within its limits, measure this sample again"

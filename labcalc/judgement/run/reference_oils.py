@@ -26,7 +26,7 @@ def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
             Check(_NAME, "doubtful", "lab.toml names no reference oils: nothing shows that the instrument is right"),
         )
     if dossier.references.empty:
-        return (Check(_NAME, "doubtful", "the record holds no reference-oil result of this instrument in 30 days"),)
+        return (Check(_NAME, "doubtful", dossier.why_no_references),)
     last = _last_of_each(dossier.references)
     return (_agreement(f"{_NAME}: agreement", last), _recency(f"{_NAME}: age", last, dossier))
 
@@ -39,7 +39,7 @@ def control_chart_check(dossier: Dossier) -> Check:
     """
     name, charts = "Control charts of this instrument", dossier.charts
     if not charts:
-        return Check(name, "not checked", "the record holds no reference-oil result of this instrument in 30 days")
+        return Check(name, "not checked", dossier.why_no_references)
     worst, basis = charts[0], "limits from the baseline, [control] of lab.toml"
     if dossier.shifts:
         more = f" (and {len(dossier.shifts) - 1} more)" if len(dossier.shifts) > 1 else ""

@@ -192,11 +192,23 @@ def findings_of_exports(table: pd.DataFrame, laboratory: Laboratory) -> Iterator
     rows = texts.where(texts.notna(), "").assign(day=table["measured_at"].dt.date)
     described = {f"reference[{n}].samples": (one.name, one.samples) for n, one in enumerate(laboratory.references, 1)}
     described |= {f"product[{n}].samples": (one.name, one.samples) for n, one in enumerate(laboratory.products, 1)}
+    yield from _unsaid(table)
     yield from _undescribed(rows, laboratory)
     yield from findings_of_patterns(described, rows["sample"].unique(), "sample")
     yield from _instruments(rows, laboratory)
     yield from _without_certificate(rows, laboratory)
     yield from _days_without_check(rows, laboratory)
+
+
+def _unsaid(table: pd.DataFrame) -> Iterator[Finding]:
+    """Name the exports that don't say what everything later asks for, and how a profile says it."""
+    for column, what, then, remedy in (
+        ("instrument", "no instrument is named", "no reference oil speaks for them", 'instrument = "NAME"'),
+        ("measured_at", "no time of measurement", "no chart and no month holds them", 'columns."HEAD" = "measured_at"'),
+    ):
+        if files := sorted({*table.loc[table[column].isna(), "source_file"]}):
+            finding = f"{what} in {counted(len(files), 'export')}, and {then}: {examples(files)}"
+            yield Finding("warning", "profile", finding, f"In the [[profile]] that fits them: {remedy}.")
 
 
 def findings_of_patterns(

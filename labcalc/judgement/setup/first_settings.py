@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from labcalc.exports import QUANTITY_COLUMNS, Reading, read_exports
 from labcalc.exports.guessing.proposal import listed, quoted, remark
 from labcalc.judgement.setup.description import OPEN_QUESTION, counted, examples, prefixes_of
-from labcalc.lab import laboratory_from, product_classes
+from labcalc.lab import laboratory_from, name_fits, product_classes
 from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
 
 _FEWEST_RESULTS = 5  # results from which a typical value is told: our own choice
@@ -92,7 +92,8 @@ def propose_settings(
     """
     head = _HEAD.format(exports=counted(len(exports), "export"))
     written = "".join(f"\n{one.strip()}\n" for one in profiles)
-    reading = read_exports(exports, profiles=laboratory_from(head + written).profiles)
+    taken = laboratory_from(head + written).profiles
+    reading, asked = read_exports(exports, profiles=taken), [pattern for one in taken for pattern in one.files]
     rows = _rows(reading.table)
     people = ", ".join(filter(None, rows["operator"].unique()))
     oils = _reference_oils(rows)
@@ -101,7 +102,7 @@ def propose_settings(
         *(_INSTRUMENT.format(name=quoted(one)) for one in rows["instrument"].unique() if one),
         f"\n# Operators in these exports, whom lab.toml doesn't list: {remark(people)}\n" if people else "",
         written,
-        *(_UNREAD.format(failure=remark(one)) for one in reading.failures),
+        *(_UNREAD.format(failure=remark(one)) for one in reading.failures if not name_fits(one.file, asked)),
         *(_reference(one, rows[rows["sample"] == one]) for one in oils),
         *_products(rows[~rows["sample"].isin(oils)]),
         _TAIL,
