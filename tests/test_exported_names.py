@@ -94,7 +94,7 @@ NAMES = {
     "labcalc.judgement.causes": """
         BEYOND Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS
         LaboratoryOdds LeadingCause Liquid NextMeasurement Noise Outcome PRIOR_ODDS ReferenceOil Reliability
-        SizeScale WhatIf candidates evidence_of expected_outcomes laboratory_odds leading_cause rank_causes
+        WhatIf candidates evidence_of expected_outcomes laboratory_odds leading_cause rank_causes
         reliability what_if with_measurement
     """,
     "labcalc.lessons": """

@@ -17,7 +17,7 @@ from scipy import stats
 from labcalc.errors import EvidenceError
 from labcalc.exports import TIDY_COLUMNS
 from labcalc.judgement import COMPARISON_COLUMNS
-from labcalc.judgement.causes import Candidate, Evidence, rank_causes, with_measurement
+from labcalc.judgement.causes import CAUSES, Evidence, NextMeasurement, rank_causes, with_measurement
 from labcalc.judgement.causes.evidence import HouseProduct, Row, rows_of
 from labcalc.judgement.causes.evidence_from_dossier import noise_of, other_products
 from labcalc.judgement.causes.expectation import Course, Expectation, Observation
@@ -53,14 +53,14 @@ NAN = math.nan
 
 
 def fit(cause: str, effect: list[float] | None = None, **more: Any) -> Fit:
-    size = more.pop("size", NAN)
-    low, high = more.pop("lowest", NAN), more.pop("highest", NAN)
+    size, low, high = (CAUSES[cause].shown * more.pop(end, NAN) for end in ("size", "lowest", "highest"))
     given = {"where": "", "spread": np.eye(4), "misfit": 3.2, "degrees_of_freedom": 3} | more
     return Fit(
         cause=cause,
         size=size,
         lowest=low,
         highest=high,
+        unit=CAUSES[cause].unit,
         effect=np.array(effect or [0.0] * 4),
         predicted=np.zeros(4),
         **given,
@@ -257,7 +257,7 @@ def test_noise_names_what_is_furthest() -> None:
 )  # fmt: skip
 def test_a_next_step_in_words(kind: str, rows: tuple[tuple[str, float], ...], chance: float, told: str) -> None:
     """All that the fill gives is named; a chance is rounded down, as no more is promised than there is."""
-    said = next_step(Candidate(kind, *rows[0]), rows, "residue", "air bubble", chance)
+    said = next_step(NextMeasurement(kind, *rows[0], rows, 0.1), "residue", "air bubble", chance)
     assert said == f"{told} that it tells 'residue of the sample before' from 'air in the density cell'."
 
 
@@ -294,10 +294,13 @@ def test_rivals_of_a_fifth_and_more_are_named_of_the_leading_cause_only() -> Non
 
 def test_each_cause_is_told_apart_from_the_most_probable_other() -> None:
     every = rank_causes(measured(kv40=45.0))
-    assert all(one.next_measurement is None or one.next_measurement.separates == every[0].cause for one in every[1:])
+    assert all(
+        one.next_measurement is None or one.next_measurement.sentence.endswith(f"from '{titled(every[0].cause)}'.")
+        for one in every[1:]
+    )
     first = every[0].next_measurement
     assert first is not None
-    assert first.separates == every[1].cause
+    assert first.sentence.endswith(f"from '{titled(every[1].cause)}'.")
     only = rank_causes(measured(kv40=45.0), {"noise": 1.0})
     assert [one.next_measurement for one in only] == [None]
 
@@ -307,7 +310,8 @@ def test_a_clean_cell_needs_its_caution() -> None:
     slip = every["slip"]
     assert slip.next_measurement is not None
     assert slip.next_measurement.kind == "original record"
-    assert slip.next_measurement.probability_of_deciding == RECORD_TELLS
+    assert RECORD_TELLS == 0.95
+    assert ": nine in ten that it tells " in slip.next_measurement.sentence
     assert slip.caution == ""
     for one in every.values():
         step = one.next_measurement

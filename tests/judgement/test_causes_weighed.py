@@ -412,7 +412,7 @@ def test_a_record_is_read_for_a_slip_and_only_where_it_would_show() -> None:
     weighed = weigh(measured(kv40=64.0))
     every = Discrimination(weighed)
     assert every.best is not None
-    assert every.best.candidate == Candidate("original record", KV, 40.0)
+    assert (every.best.kind, every.best.quantity, every.best.temperature_C) == ("original record", KV, 40.0)
     assert (every.decides("slip", "changed"), every.decides("changed", "noise")) == (0.95, 0.0)
     only_records = [Candidate("original record", *place) for place in FOUR]
     odds = {"noise": 0.9, "changed": 0.1}

@@ -79,10 +79,10 @@ def _said(one: Explanation, *, fits: bool) -> str:
 
 def _step(one: Explanation, *, leads: bool, fits: bool) -> tuple[str, str]:
     """Return what to do about a cause, after its name: the repair of one that is sure, else what tells it apart."""
-    from labcalc.judgement.causes.catalogue import SURE, repair_of
+    from labcalc.judgement.causes.catalogue import CAUSES, SURE
 
     if leads and fits and one.probability >= SURE:
-        return "Now", repair_of(one.cause)
+        return "Now", CAUSES[one.cause].repair
     return ("Next", one.next_measurement.sentence) if one.next_measurement else ("", "")
 
 

@@ -16,14 +16,25 @@ from labcalc.judgement.causes.surroundings import Before, Determinations, Instru
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, plain
 
-KINDS = (
-    "refill and repeat",
-    "same fill again",
-    "reference oil",
-    "another instrument",
-    "retained sample",
-    "original record",
-)
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of measurement that can be made next."""
+
+    effort: float
+    """What it has to gain more than a refill, [-], our own choice: it breaks ties. To read costs nothing; a refill
+    gives the result that is wanted anyway."""
+    action: str  # what to do, with a place for what is measured
+
+
+KINDS = {
+    "refill and repeat": Kind(0.0, "clean and dry the cell, fill it again, and measure the {what}"),
+    "same fill again": Kind(0.005, "measure the {what} once more with the same fill"),
+    "reference oil": Kind(0.01, "measure the {what} of a reference oil on this instrument"),
+    "another instrument": Kind(0.015, "measure the {what} on another instrument"),
+    "retained sample": Kind(0.02, "measure the {what} of the retained sample, or of another bottle of the batch"),
+    "original record": Kind(-0.06, "look up the {what} in the original record"),
+}
 """What can be done next. All but ``same fill again`` and ``original record`` use a clean cell and a fill of its own."""
 
 SAME_INSTRUMENT_CORRELATION = 0.2

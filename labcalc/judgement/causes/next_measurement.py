@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from labcalc.judgement.causes.affected_rows import run_fills, run_temperatures
 from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS, Array
-from labcalc.judgement.causes.evidence import Evidence, Row, assembled
+from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled
 from labcalc.judgement.causes.hypothetical import nearest_oil
 from labcalc.judgement.causes.likelihood import covariances
 from labcalc.judgement.causes.ranking import Weighed, fits_of, weigh
@@ -73,17 +73,6 @@ _APART_K, _MIDDLE_C = 20.0, 60.5
 
 _DRAWS = 64
 
-_EFFORTS = {
-    "original record": -0.06,
-    "refill and repeat": 0.0,
-    "same fill again": 0.005,
-    "reference oil": 0.01,
-    "another instrument": 0.015,
-    "retained sample": 0.02,
-}
-"""What a measurement has to gain more than a refill, [-], our own choice: it breaks ties. To read costs nothing; a
-refill gives the result that is wanted anyway."""
-
 
 @dataclass(frozen=True)
 class Candidate:
@@ -108,12 +97,12 @@ class Outcome:
 
 
 @dataclass(frozen=True)
-class Choice:
+class NextMeasurement(Candidate):
     """The fill that tells most: the row of it that tells most, and all rows."""
 
-    candidate: Candidate
-    rows: tuple[tuple[str, float], ...]
+    rows: tuple[tuple[str, float], ...]  # quantity and temperature [°C]
     gain: float  # how much more probability the true cause has afterwards, [-]
+    sentence: str = ""
 
 
 def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
@@ -124,7 +113,7 @@ def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
     """
     own, found = _places_of_run(evidence), []
     whole = _whole_fill(evidence, own)
-    for kind in _EFFORTS:
+    for kind in sorted(KINDS, key=lambda kind: KINDS[kind].effort):
         places = own if kind in ("original record", "same fill again") else whole
         found += [Candidate(kind, *one) for one in places if kind != "reference oil" or _certified(evidence, *one)]
     return tuple(found)
@@ -184,7 +173,7 @@ class Discrimination:
         return predict(evidence, [_row(evidence, one) for one in self.candidates], self.odds)
 
     @cached_property
-    def best(self) -> Choice | None:
+    def best(self) -> NextMeasurement | None:
         """The measurement that gains most beyond its effort; None where none gains anything."""
         gains = {kind: self._gain(places) for kind, places in self._places.items()}
         record = self._read()
@@ -192,7 +181,7 @@ class Discrimination:
             gains["original record"] = record.gain
         kind = max(
             (kind for kind, gain in gains.items() if gain > _LEAST_WORTH),
-            key=lambda kind: gains[kind] - _EFFORTS[kind],
+            key=lambda kind: gains[kind] - KINDS[kind].effort,
             default=None,
         )
         if kind is None or kind == "original record":
@@ -201,7 +190,7 @@ class Discrimination:
         each = [self._gain([place]) for place in places]
         told = next(place for place, gain in zip(places, each, strict=True) if gain >= max(each) - _LEAST_WORTH)
         rows = tuple((self.candidates[one].quantity, self.candidates[one].temperature_C) for one in places)
-        return Choice(self.candidates[told], rows, gains[kind])
+        return NextMeasurement(**vars(self.candidates[told]), rows=rows, gain=gains[kind])
 
     @cached_property
     def _places(self) -> dict[str, list[int]]:
@@ -238,9 +227,9 @@ class Discrimination:
         choice = self.best
         if choice is None:
             return 0.0
-        if choice.candidate.kind == "original record":
+        if choice.kind == "original record":
             return RECORD_TELLS if "slip" in (cause, rival) else 0.0
-        places, prediction, told = self._places[choice.candidate.kind], self.prediction, []
+        places, prediction, told = self._places[choice.kind], self.prediction, []
         for true, other in ((cause, rival), (rival, cause)):
             weights = prediction.share * (prediction.cause == true)
             logs = self._drawn(places, _systematic(weights))
@@ -249,7 +238,7 @@ class Discrimination:
             told.append(float((right >= DECIDED_ODDS * wrong).mean()))
         return sum(told) / 2.0
 
-    def _read(self) -> Choice | None:
+    def _read(self) -> NextMeasurement | None:
         """Only a slip shows in the original record: the value that it touches most is read there."""
         now = self.weighed.probabilities
         share = now.get("slip", 0.0)
@@ -262,7 +251,7 @@ class Discrimination:
         gain = RECORD_TELLS * (share + others / max(1.0 - share, 1e-12) - _squares(now))
         return next(
             (
-                Choice(one, ((one.quantity, one.temperature_C),), gain)
+                NextMeasurement(**vars(one), rows=((one.quantity, one.temperature_C),), gain=gain)
                 for one in self.records
                 if one.quantity == touched.quantity and abs(one.temperature_C - touched.temperature_C) <= 0.1
             ),
