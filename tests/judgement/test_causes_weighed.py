@@ -238,7 +238,8 @@ def test_a_bias_by_its_normal_posterior() -> None:
     share = 0.25 / (0.25 + 1.04)
     sd = math.sqrt(25e-6 * (1.0 - share))
     size = share * math.log(1.02)
-    assert (fit.size, fit.lowest, fit.highest) == pytest.approx((size, size - 1.96 * sd, size + 1.96 * sd))
+    ends = tuple(100.0 * math.expm1(end) for end in (size, size - 1.96 * sd, size + 1.96 * sd))
+    assert (fit.size, fit.lowest, fit.highest) == pytest.approx(ends)
     assert fit.misfit == pytest.approx(math.log(1.02) ** 2 / 129e-6)
     heavy = fit_of(weigh(run_of(row(RHO, 40.0, 858.6), row(RHO, 100.0, 820.6))), "instrument bias")
     assert 0.0 < heavy.size < 0.6
@@ -253,7 +254,7 @@ def test_a_told_bias_moves_what_is_expected() -> None:
     variance = 0.5**2 * 0.1**2 / 0.26 * 1e-4
     away = math.log(1.01) - told
     assert fit.misfit == pytest.approx(away**2 / (1.04e-4 + variance))
-    assert fit.size == pytest.approx(told + variance / (1.04e-4 + variance) * away)
+    assert fit.size == pytest.approx(100.0 * math.expm1(told + variance / (1.04e-4 + variance) * away))
 
 
 def test_another_product_has_no_size() -> None:
@@ -281,7 +282,7 @@ def test_the_median_of_a_size_by_brute_force() -> None:
     sd = np.sqrt(0.25 + 0.0025 + (0.12 * f * 858.0) ** 2)
     density = np.exp(-0.5 * z**2) / sd * (1.0 + ((-8.0 + f * 858.0) / sd) ** 2 / TAIL) ** (-(TAIL + 1.0) / 2.0)
     cumulative = np.cumsum(density) / density.sum()
-    expected = [float(np.interp(p, cumulative, f)) for p in (0.5, 0.025, 0.975)]
+    expected = [100.0 * float(np.interp(p, cumulative, f)) for p in (0.5, 0.025, 0.975)]
     assert (fit.size, fit.lowest, fit.highest) == pytest.approx(tuple(expected), rel=0.06)
 
 

@@ -18,7 +18,6 @@ from labcalc.statistics import (
     VarianceComponents,
     VarianceSum,
     anderson_darling,
-    likelihood_components,
     nested_analysis,
     resolution,
     variance_components,
@@ -161,25 +160,20 @@ def components_of_results(
 def _components(
     values: NDArray[np.float64], layout: Layout, series: NDArray[np.str_] | None
 ) -> VarianceComponents | None:
-    """Return the components by the analysis of variance; where it has a negative one, by restricted likelihood.
+    """Return the components by the analysis of variance; a level with a negative one is 0, and pooled with what is
+    below it: so does restricted maximum likelihood in a balanced layout (Searle, Casella, McCulloch 1992, memory).
 
-    Of several samples, each about its own mean, a negative level is pooled: the same in a balanced layout.
-    Intervals are those of the analysis of variance, wide enough to hold the estimate.
+    Intervals are those before pooling, wide enough to hold the estimate.
     """
     analysis = nested_analysis(values, layout.codes, lowest=layout.lowest, series=series)
     found = pooled = variance_components(analysis)
     if not found.set_to_zero or not analysis.mean_squares[-1] > 0.0:
         return found
-    if series is None:
-        likely = likelihood_components(values, layout.codes, lowest=layout.lowest)
-        variances = dict(zip(likely.names, likely.variances, strict=True))
-    else:
-        codes = dict(layout.codes)
-        while pooled.set_to_zero:
-            codes = {name: code for name, code in codes.items() if name not in pooled.set_to_zero}
-            pooled = variance_components(nested_analysis(values, codes, lowest=layout.lowest, series=series))
-        variances = {one.name: one.variance for one in pooled.components}
-    return _with_variances(found, variances)
+    codes = dict(layout.codes)
+    while pooled.set_to_zero:
+        codes = {name: code for name, code in codes.items() if name not in pooled.set_to_zero}
+        pooled = variance_components(nested_analysis(values, codes, lowest=layout.lowest, series=series))
+    return _with_variances(found, {one.name: one.variance for one in pooled.components})
 
 
 def _with_variances(found: VarianceComponents, variances: Mapping[str, float]) -> VarianceComponents:
@@ -204,7 +198,7 @@ def sample_names(rows: pd.DataFrame) -> pd.Series:
 def _remarks(components: VarianceComponents | None) -> tuple[str, ...]:
     zero = () if components is None else components.set_to_zero
     return tuple(
-        f"{name}: too small to show; by restricted maximum likelihood, as the analysis of variance gives it below 0"
+        f"{name}: too small to show; pooled with what is below it, as the analysis of variance gives it below 0"
         for name in zero
     )
 

@@ -45,7 +45,7 @@ class Layout:
     """The levels that the results hold, outermost first, and what had to be left out."""
 
     levels: tuple[Level, ...]
-    codes: Mapping[str, NDArray[np.object_]]  # code of each result on every level but the lowest
+    codes: Mapping[str, NDArray[np.intp]]  # group of each result on every level but the lowest, within those above
     lacking: tuple[str, ...]  # why a level is missing, or stands for two, with the numbers and what would help
     remarks: tuple[str, ...]  # what has to be known of how results were put to levels
 
@@ -62,7 +62,7 @@ def layout_of(rows: pd.DataFrame) -> Layout:
     next within each of it stands together with that one.
     """
     known, lacking = _known_codes(rows)
-    found: list[tuple[tuple[str, ...], NDArray[np.object_] | None, int]] = []
+    found: list[tuple[tuple[str, ...], NDArray[np.intp], int]] = []
     path = np.zeros(len(rows), dtype=np.intp)
     for name, codes in known.items():
         path = pd.MultiIndex.from_arrays([path, codes]).factorize()[0] if len(path) else path
@@ -73,15 +73,15 @@ def layout_of(rows: pd.DataFrame) -> Layout:
         elif found and groups == found[-1][2]:
             found[-1] = ((*found[-1][0], name), found[-1][1], groups)
         else:
-            found.append(((name,), codes, groups))
+            found.append(((name,), path, groups))
     if not found or found[-1][2] < len(rows):
-        found.append(((_LOWEST,), None, len(rows)))
+        found.append(((_LOWEST,), path, len(rows)))
     counts = [1, *(groups for _, _, groups in found)]
     levels = tuple(
         Level(names, groups, groups - above) for (names, _, groups), above in zip(found, counts[:-1], strict=True)
     )
     lacking += [_together(level) for level in levels if len(level.names) > 1]
-    codes_of = {_joined(names): codes for names, codes, _ in found[:-1] if codes is not None}
+    codes_of = {_joined(names): codes for names, codes, _ in found[:-1]}
     return Layout(levels, MappingProxyType(codes_of), tuple(lacking), _anew(known, levels))
 
 
