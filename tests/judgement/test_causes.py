@@ -19,11 +19,8 @@ from labcalc.judgement import Dossier, gather
 from labcalc.judgement.causes import (
     CAUSES,
     PRIOR_ODDS,
-    Candidate,
     Evidence,
-    candidates,
     evidence_of,
-    expected_outcomes,
     rank_causes,
     what_if,
     with_measurement,
@@ -318,19 +315,6 @@ def test_what_cannot_be_added_is_refused(evidence: Evidence) -> None:
         with_measurement(evidence, "density", 40.0, -1.0, "refill and repeat")
     with pytest.raises(EvidenceError, match="run S1 holds no density at 60 °C to correct"):
         with_measurement(evidence, "density", 60.0, 850.0, "original record")
-
-
-def test_outcomes_are_where_a_cause_would_put_them(dossier: Make) -> None:
-    """A refill after a warm cell: mostly still warm, so nearly as low as before; after a residue: as it ought to be."""
-    evidence = evidence_of(dossier(GOOD.replace("46.12", "45.40")))
-    asked = Candidate("refill and repeat", "kinematic viscosity", 40.0)
-    assert asked in candidates(evidence)
-    outcomes = {one.cause: one for one in expected_outcomes(evidence, asked)}
-    assert outcomes["cell temperature"].value == pytest.approx(45.55, abs=0.15)
-    assert outcomes["residue"].value > 45.7
-    for one in outcomes.values():
-        assert one.lowest < one.value < one.highest
-        assert one.unit == "mm²/s"
 
 
 # --- What if ---

@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 
 from labcalc.errors import EvidenceError
-from labcalc.judgement.causes import Candidate, Evidence, candidates, expected_outcomes, rank_causes, what_if
+from labcalc.judgement.causes import Candidate, Evidence, candidates, what_if
 from labcalc.judgement.causes.catalogue import DEVIATIONS, TAIL, Paths, sizes_of
 from labcalc.judgement.causes.evidence import HouseProduct, Row
 from labcalc.judgement.causes.evidence_from_dossier import median_of_offsets
@@ -427,35 +427,6 @@ def test_what_hardly_decides_is_not_proposed() -> None:
     found = Discrimination(weigh(usual((KV, 40.0)), odds), odds, again)
     assert found.best is None
     assert found.decides("noise", "instrument bias") == 0.0
-
-
-# --- Outcomes ---
-
-
-def test_outcomes_by_hand() -> None:
-    """One quantity, nothing wrong: a refill shows μ + g (z - μ), g = (s² + 0.2 σ²) / (s² + σ²), in 95 %."""
-    evidence = run_of(row(KV, 40.0, 46.46))
-    found = {one.cause: one for one in expected_outcomes(evidence, Candidate("refill and repeat", KV, 40.0))}
-    s, sigma = 0.01, 0.002
-    gain = (s**2 + 0.2 * sigma**2) / (s**2 + sigma**2)
-    mean = math.log(46.0) + gain * math.log(1.01)
-    variance = s**2 - gain * (s**2 + 0.2 * sigma**2) + sigma**2
-    noise = found["noise"]
-    assert noise.value == pytest.approx(math.exp(mean))
-    ends = (math.exp(mean - 1.96 * math.sqrt(variance)), math.exp(mean + 1.96 * math.sqrt(variance)))
-    assert (noise.lowest, noise.highest) == pytest.approx(ends)
-    assert (noise.unit, noise.title[:13]) == ("mm²/s", "Nothing wrong")
-    assert list(found) == [one.cause for one in rank_causes(evidence)]
-
-
-def test_the_record_shows_what_was_measured_or_what_ought_to_stand_there() -> None:
-    evidence = measured(kv40=64.0)
-    found = {one.cause: one for one in expected_outcomes(evidence, Candidate("original record", KV, 40.0))}
-    assert found["slip"].value == pytest.approx(46.0)
-    assert found["noise"].value == found["changed"].value == pytest.approx(64.0)
-    assert found["slip"].lowest == found["slip"].highest == found["slip"].value
-    hot = {one.cause: one for one in expected_outcomes(evidence, Candidate("original record", RHO, 100.0))}
-    assert hot["slip"].value == pytest.approx(820.0)
 
 
 # --- What if ---

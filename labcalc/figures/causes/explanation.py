@@ -1,4 +1,4 @@
-"""What could explain a run, in words and bars: the ranked causes, what a measurement would decide, the conclusions."""
+"""What could explain a run, in words and bars: the ranked causes, the conclusions."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from labcalc.errors import EvidenceError
 from labcalc.figures.causes.deviations import draw_deviations
 from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.picture import Picture
-from labcalc.judgement import Judgement, reported_value
+from labcalc.judgement import Judgement
 from labcalc.lab import Decision
 from labcalc.lab.practice import FILLING_AND_CLEANING
 from labcalc.wording import numeral, percent, probability, signed
 
 if TYPE_CHECKING:
-    from labcalc.judgement.causes import Evidence, Explanation, LaboratoryOdds, Outcome
+    from labcalc.judgement.causes import Evidence, Explanation, LaboratoryOdds
 
 
 _WORTH_A_LINE = 0.01  # causes less probable than this share one line
@@ -113,24 +113,6 @@ def _size(one: Explanation) -> str:
     said = signed if one.lowest < 0.0 or one.unit == "K" else numeral  # with a sign where it has two sides
     size, low, high = map(said, (one.size, one.lowest, one.highest))
     return f": {size} {one.unit} (95 %: {low} to {high})"
-
-
-def show_outcomes(outcomes: Sequence[Outcome], asked: str, quantity: str) -> Fragment:
-    """Return what each cause says that a measurement would show; ``asked`` is the measurement in words."""
-    rows = [
-        (
-            escape(one.title),
-            escape(probability(one.probability, FINEST)),
-            reported_value(quantity, one.value),
-            f"{reported_value(quantity, one.lowest)} to {reported_value(quantity, one.highest)}",
-            escape(one.unit),
-        )
-        for one in outcomes
-        if one.probability >= _WORTH_A_LINE
-    ]
-    columns = ("If the cause is", "Now", "It would show", "95 %", "Unit")
-    text = "\n".join(f"{row[0]}: {row[2]} ({row[3]}) {row[4]}" for row in rows)
-    return Fragment(html_table(asked, columns, rows, numeric=(1, 2, 3)), text)
 
 
 def show_conclusions(decisions: Sequence[Decision]) -> Fragment:

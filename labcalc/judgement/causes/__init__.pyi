@@ -21,8 +21,6 @@ from .liquids import Liquid as Liquid
 from .next_measurement import (
     Candidate as Candidate,
     NextMeasurement as NextMeasurement,
-    Outcome as Outcome,
     candidates as candidates,
-    expected_outcomes as expected_outcomes,
 )
 from .surroundings import Before as Before, InstrumentBias as InstrumentBias, Noise as Noise

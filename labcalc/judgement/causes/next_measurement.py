@@ -19,12 +19,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.causes.affected_rows import run_fills, run_temperatures
-from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS, Array
+from labcalc.judgement.causes.catalogue import PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled
 from labcalc.judgement.causes.hypothetical import nearest_oil
 from labcalc.judgement.causes.likelihood import covariances
-from labcalc.judgement.causes.ranking import Weighed, fits_of, weigh
-from labcalc.judgement.certificates import UNITS
+from labcalc.judgement.causes.ranking import Weighed, weigh
 
 _KEPT = 10  # hypotheses of a cause that are predicted with: the likeliest
 
@@ -81,19 +80,6 @@ class Candidate:
     kind: str
     quantity: str
     temperature_C: float
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What a measurement would show if a cause were true: mean and central 95 %, in ``unit``."""
-
-    cause: str
-    title: str
-    probability: float  # of the cause now, [-]
-    value: float
-    lowest: float
-    highest: float
-    unit: str
 
 
 @dataclass(frozen=True)
@@ -285,48 +271,3 @@ def _row(evidence: Evidence, one: Candidate) -> Row:
     fills = run_fills(evidence)
     fill = fills[-1] if one.kind == "same fill again" else max(evidence.replicate.tolist()) + 1
     return Row(one.quantity, one.temperature_C, fill, 1.0, one.kind, oil)
-
-
-def expected_outcomes(evidence: Evidence, candidate: Candidate) -> tuple[Outcome, ...]:
-    """Return what a measurement would show if each cause were true.
-
-    Returns : One a cause, the most probable first, in [mm²/s] or [kg/m³].
-    Raises EvidenceError : The reference oil is not certified for it.
-    """
-    weighed = weigh(evidence)
-    found = _record if candidate.kind == "original record" else _range
-    viscous = candidate.quantity == "kinematic viscosity"
-    outcomes = []
-    for cause, (centre, half) in found(weighed, candidate).items():
-        value, lowest, highest = (
-            float(np.exp(end)) if viscous else float(end)
-            for end in (centre, centre - 1.96 * half, centre + 1.96 * half)
-        )
-        share, unit = weighed.probabilities[cause], UNITS[candidate.quantity]
-        outcomes.append(Outcome(cause, CAUSES[cause].title, share, value, lowest, highest, unit))
-    return tuple(outcomes)
-
-
-def _range(weighed: Weighed, candidate: Candidate) -> dict[str, tuple[float, float]]:
-    found = predict(weighed.evidence, [_row(weighed.evidence, candidate)])
-    variance, ranges = found.covariance[:, 0, 0], {}
-    for cause in weighed.probabilities:
-        here = found.cause == cause
-        share, mean = found.share[here], found.mean[here, 0]
-        middle = float(share @ mean)
-        ranges[cause] = (middle, math.sqrt(float(share @ (variance[here] + (mean - middle) ** 2))))
-    return ranges
-
-
-def _record(weighed: Weighed, candidate: Candidate) -> dict[str, tuple[float, float]]:
-    """The record shows what was measured, or with a slip what ought to stand there."""
-    evidence = weighed.evidence
-    place = next(
-        i
-        for i, row in enumerate(evidence.rows)
-        if row.quantity == candidate.quantity and abs(row.temperature_C - candidate.temperature_C) <= 0.1
-    )
-    read = float((evidence.mean + evidence.deviation)[place])
-    return {
-        fit.cause: (read - (float(fit.effect[place]) if fit.cause == "slip" else 0.0), 0.0) for fit in fits_of(weighed)
-    }
