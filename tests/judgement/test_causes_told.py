@@ -32,7 +32,6 @@ from labcalc.judgement.causes.surroundings import (
     Noise,
     before_of,
     bias_of,
-    determinations_of,
     liquid_of,
     scatter_of,
 )
@@ -425,7 +424,7 @@ def test_noise_by_the_moving_ranges_of_reference_oils() -> None:
 def found(viscosity: list[float], density: list[float] | None = None, at: list[float] | None = None) -> Determinations:
     n = len(viscosity)
     return Determinations(
-        np.array(at or [40.0] * n), np.arange(1, n + 1), np.array(viscosity), np.array(density or [NAN] * n), None
+        np.array(at or [40.0] * n), np.arange(1, n + 1), np.array(viscosity), np.array(density or [NAN] * n)
     )
 
 
@@ -527,9 +526,7 @@ def test_the_run_before_as_a_liquid() -> None:
     assert liquid_of("x", found([NAN, 0.0])).viscosities == ()
 
 
-def test_determinations_say_whether_viscosity_was_computed() -> None:
-    rows = tidy(thick(40.0, 46.0, 858.0, remark="kinematic viscosity calculated"))
-    assert determinations_of(rows).coupled is None
+def test_each_measured_quantity_is_a_row() -> None:
     assert rows_of(found([46.0, NAN, 0.0], [858.0, 857.0, NAN])) == [
         Row(KV, 40.0, 1, 46.0),
         Row(RHO, 40.0, 1, 858.0),
@@ -551,7 +548,7 @@ def test_the_other_products_with_typical_viscosities() -> None:
 
 
 def earlier(viscosity: float, *, same: bool = True, day: str = "2026-02-01", density: float = NAN) -> EarlierRun:
-    return EarlierRun(same, day, found([viscosity], [density]))
+    return EarlierRun(same, day, liquid_of("", found([viscosity], [density])))
 
 
 OIL_46 = Product(
@@ -610,7 +607,7 @@ def test_earlier_runs_of_the_lot_spread_by_bottles_too() -> None:
 
 
 def test_determinations_of_a_run_are_one_value() -> None:
-    run = EarlierRun(True, "2026-02-01", found([46.0, 46.2], at=[40.02, 39.98]))
+    run = EarlierRun(True, "2026-02-01", liquid_of("", found([46.0, 46.2], at=[40.02, 39.98])))
     assert expected(run).observed[0].value == pytest.approx(np.log([46.0, 46.2]).mean())
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
-from labcalc.judgement.causes.catalogue import Array
+from labcalc.judgement.causes.catalogue import Array, Mask
 from labcalc.judgement.causes.expectation import Expectation
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.causes.surroundings import Before, Determinations, InstrumentBias, Noise
@@ -39,6 +39,9 @@ KINDS = {
 
 SAME_INSTRUMENT_CORRELATION = 0.2
 """Of the noise of one quantity in two determinations on one instrument on one day, [-]: labcalc's own choice."""
+
+
+_NEAR_K = 0.1
 
 
 @dataclass(frozen=True)
@@ -139,19 +142,48 @@ class Evidence(Setting):
         return np.array([row.replicate for row in self.rows], dtype=np.int64)
 
     @cached_property
-    def viscous(self) -> NDArray[np.bool_]:
+    def viscous(self) -> Mask:
         """Where the quantity is kinematic viscosity."""
         return np.array([row.quantity == "kinematic viscosity" for row in self.rows])
 
     @cached_property
-    def of_sample(self) -> NDArray[np.bool_]:
+    def of_sample(self) -> Mask:
         """Where the sample was measured, not a reference oil."""
         return np.array([row.oil == "" for row in self.rows])
 
     @cached_property
-    def same_instrument(self) -> NDArray[np.bool_]:
+    def same_instrument(self) -> Mask:
         """Where the run's own instrument was used."""
         return np.array([row.kind != "another instrument" for row in self.rows])
+
+    @cached_property
+    def of_run(self) -> Mask:
+        """Which rows are the run's own."""
+        return np.array([row.kind in ("run", "original record") for row in self.rows])
+
+    @cached_property
+    def in_cell(self) -> Mask:
+        """Where the run's own fills were measured: what stays in the cell shows there, and not in a clean one."""
+        return np.asarray(self.of_run | [row.kind == "same fill again" for row in self.rows])
+
+    @cached_property
+    def in_bottle(self) -> Mask:
+        """Where this bottle was measured: what is wrong with the sample shows there."""
+        return np.array([not row.oil and row.kind != "retained sample" for row in self.rows])
+
+    @cached_property
+    def temperatures(self) -> list[float]:
+        """The temperatures of the run itself, from cold to hot, [°C]."""
+        return sorted(set(np.round(self.temperature_C[self.of_run], 1).tolist()))
+
+    @cached_property
+    def fills(self) -> list[int]:
+        """The numbers of the run's own fills."""
+        return sorted(set(self.replicate[self.of_run].tolist()))
+
+    def near(self, temperature_C: float) -> Mask:
+        """Return where a temperature was measured at."""
+        return np.asarray(np.abs(self.temperature_C - temperature_C) <= _NEAR_K)
 
     @cached_property
     def deviation(self) -> Array:

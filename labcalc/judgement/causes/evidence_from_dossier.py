@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError, OutOfRangeError
+from labcalc.exports import is_derived
 from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Setting, assembled, rows_of
 from labcalc.judgement.causes.expectation import Course, of_typical_values
 from labcalc.judgement.causes.liquids import Liquid
@@ -42,7 +43,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
     Raises EvidenceError : The run holds neither kinematic viscosity nor density, or a value is outside what the
         formulas hold for.
     """
-    found = determinations_of(dossier.rows, with_coupling=True)
+    found = determinations_of(dossier.rows)
     rows, product, laboratory = rows_of(found), dossier.product, dossier.laboratory
     if not rows:
         raise EvidenceError(f"run {dossier.run} holds neither kinematic viscosity nor density: nothing to compare")
@@ -57,7 +58,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
             product=dossier.product_name,
             course=course,
             noise=noise,
-            coupled=found.coupled,
+            coupled=bool(is_derived(dossier.rows["remark"], "kinematic viscosity").any()) or None,
             before=_before(dossier, found.temperature_C),
             # of a product that nothing is known of, nothing tells that it is another one
             house=() if course.basis == "curve" else other_products(laboratory.products, product),
@@ -159,7 +160,7 @@ def _earlier_runs(dossier: Dossier) -> list[EarlierRun]:
         EarlierRun(
             str(rows["sample"].iloc[0]) == dossier.sample,
             f"{rows['measured_at'].max():%Y-%m-%d}",
-            determinations_of(rows),
+            liquid_of("", determinations_of(rows)),
         )
         for _, rows in dossier.history.groupby("run", sort=False)
     ]

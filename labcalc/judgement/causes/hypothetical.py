@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labcalc.errors import EvidenceError
-from labcalc.judgement.causes.affected_rows import at_cell, in_bottle
 from labcalc.judgement.causes.catalogue import Array
 from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled
 from labcalc.judgement.causes.liquids import FUEL
@@ -47,7 +46,7 @@ def what_if(
     if residue_fraction and evidence.before is None:
         raise EvidenceError(f"run {evidence.run}: the record holds no run before it that could leave a residue")
     at = evidence.temperature_C
-    in_cell, in_sample = at_cell(evidence).astype(float), in_bottle(evidence).astype(float)
+    in_cell, in_sample = evidence.in_cell.astype(float), evidence.in_bottle.astype(float)
     effect = warmed(evidence, np.where(evidence.same_instrument, temperature_offset_K, 0.0))
     if residue_fraction and evidence.before is not None:
         liquid = evidence.before.liquid

@@ -17,15 +17,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from labcalc.formulae import water_viscosity
-from labcalc.judgement.causes.affected_rows import (
-    at_cell,
-    fading,
-    in_bottle,
-    left_when_hot,
-    near,
-    run_fills,
-    run_temperatures,
-)
 from labcalc.judgement.causes.catalogue import Array, Paths, log_viscosity_of, ordinate_of, sizes_of
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.liquids import ANY_OIL_DENSITY, ANY_OIL_VISCOSITY, FUELS, SOLVENTS, WATER_DENSITY, Liquid
@@ -45,8 +36,35 @@ _BOILS_C = 95.0
 _MOST = 0.95  # no mixture is taken for more of what got in than of the sample, [-]
 
 
+_BOILS_FROM_C = 80.0  # hottest temperature of a run from which light liquids leave the cell, [°C]: labcalc's own choice
+
 _Variant = tuple[str, Array, tuple[Array, Array]]
 """A liquid that gets in: words, its share of the size in each row, and its ordinate and density there."""
+
+
+def fading(evidence: Evidence, left: tuple[float, ...]) -> list[tuple[str, Array]]:
+    """Return how much each row has of what fades from fill to fill, for each share left of it in the next fill, [-]."""
+    fills = evidence.fills
+    if len(fills) == 1 and (evidence.replicate == fills[0]).all():
+        return [("", np.ones(len(evidence.rows)))]
+    words = {1.0: "in every fill", 0.0: "in the first fill"}
+    return [
+        (
+            words.get(share, "falling from fill to fill") if len(fills) > 1 else "",
+            np.where(evidence.replicate == fills[0], 1.0, share ** np.maximum(evidence.replicate - fills[0], 1)),
+        )
+        for share in left
+    ]
+
+
+def left_when_hot(evidence: Evidence, shares: tuple[float, ...]) -> list[Array]:
+    """How much of what boils off is left in each row, for each share left at the hottest temperature, [-]."""
+    temperatures = evidence.temperatures
+    cold, hot = temperatures[0], temperatures[-1]
+    if hot < _BOILS_FROM_C or hot == cold:
+        return [np.ones(len(evidence.rows))]
+    risen = np.clip((evidence.temperature_C - cold) / (hot - cold), 0.0, 1.0)
+    return [1.0 - (1.0 - share) * risen for share in shares]
 
 
 def residue(evidence: Evidence) -> Paths | None:
@@ -54,7 +72,7 @@ def residue(evidence: Evidence) -> Paths | None:
     if evidence.before is None:
         return None
     theirs = _at(evidence, evidence.before.liquid)
-    variants = [(words, share * at_cell(evidence), theirs) for words, share in fading(evidence, _FADES)]
+    variants = [(words, share * evidence.in_cell, theirs) for words, share in fading(evidence, _FADES)]
     return _mixtures(evidence, "residue", variants, (len(variants), True))
 
 
@@ -62,7 +80,7 @@ def solvent(evidence: Evidence) -> Paths:
     """Cleaning liquid, of which less is left when it is hot."""
     fades, left = fading(evidence, _FADES), left_when_hot(evidence, _SOLVENT_LEFT_HOT)
     variants = [
-        (f"{name}{f', {words}' if words else ''}", share * at_cell(evidence) * hot, theirs)
+        (f"{name}{f', {words}' if words else ''}", share * evidence.in_cell * hot, theirs)
         for name, theirs in [(one.name, _at(evidence, one)) for one in SOLVENTS]
         for words, share in fades
         for hot in left
@@ -75,7 +93,7 @@ def dilution(evidence: Evidence) -> Paths:
     """Fuel in the bottle; part of a petrol leaves when it is hot."""
     hot = left_when_hot(evidence, _PETROL_LEFT_HOT)
     variants = [
-        (liquid.name, np.asarray(left * in_bottle(evidence)), _at(evidence, liquid))
+        (liquid.name, np.asarray(left * evidence.in_bottle), _at(evidence, liquid))
         for liquid in FUELS
         for left in (hot if liquid is FUELS[0] else hot[-1:])
     ]
@@ -87,9 +105,7 @@ def blend(evidence: Evidence) -> Paths | None:
     viscous, variants = evidence.viscous, []
     for one in evidence.telling_products:
         mean, _ = one.expectation.moments(viscous, evidence.temperature_C)
-        variants.append(
-            (one.name, in_bottle(evidence).astype(float), (ordinate_of(np.where(viscous, mean, 1.0)), mean))
-        )
+        variants.append((one.name, evidence.in_bottle.astype(float), (ordinate_of(np.where(viscous, mean, 1.0)), mean)))
     return _mixtures(evidence, "blend", variants, (len(variants), False)) if variants else None
 
 
@@ -138,13 +154,13 @@ def water(evidence: Evidence) -> Paths:
     ratio = water_viscosity(np.clip(at, -20.0, 110.0)) / (kinematic * density * 1e-3)
     taylor = 2.5 * (ratio + 0.4) / (ratio + 1.0)
     shares = left_when_hot(evidence, _WATER_LEFT_HOT)
-    hot = (at > _BOILS_C) * in_bottle(evidence)
+    hot = (at > _BOILS_C) * evidence.in_bottle
     variants = [(left, slope, 0.0, 1.0) for left in shares for slope in _DROPS]
     if hot.any():
         each = _STEAM_SHARE / (1.0 - _STEAM_SHARE) * len(shares) / len(_STEAM)
         variants += [(shares[0], slope, steam, each) for steam in _STEAM for slope in _DROPS]
     left, slopes, steam, weights = (np.array(one) for one in zip(*variants, strict=True))
-    share = fractions[:, np.newaxis] * (left * in_bottle(evidence))[:, np.newaxis, :]
+    share = fractions[:, np.newaxis] * (left * evidence.in_bottle)[:, np.newaxis, :]
     gas = np.minimum(fractions[:, np.newaxis] * steam[:, np.newaxis, np.newaxis] * hot, 0.5)
     heavier = share * (np.interp(at, *WATER_DENSITY) - density)
     thicker = np.maximum(slopes[:, np.newaxis, np.newaxis], taylor) * share - np.log1p(heavier / density)
@@ -191,23 +207,23 @@ def changed(evidence: Evidence) -> Paths | None:
     """The sample has aged in its bottle; densities alone don't tell that."""
     if not evidence.viscous.any():
         return None
-    return _paths("changed", evidence, _AGEING, [("", in_bottle(evidence).astype(float))])
+    return _paths("changed", evidence, _AGEING, [("", evidence.in_bottle.astype(float))])
 
 
 def light_ends(evidence: Evidence) -> Paths | None:
     """Light ends leave between the fills."""
-    fills = run_fills(evidence)
+    fills = evidence.fills
     if len(fills) < 2:
         return None
     return _paths(
-        "light ends", evidence, _LIGHT_ENDS, [("", in_bottle(evidence) * (evidence.replicate - fills[0]).astype(float))]
+        "light ends", evidence, _LIGHT_ENDS, [("", evidence.in_bottle * (evidence.replicate - fills[0]).astype(float))]
     )
 
 
 def wax(evidence: Evidence) -> Paths | None:
     """Structure in the coldest measurement, less of it from fill to fill."""
-    cold = run_temperatures(evidence)[0]
-    here = near(evidence, cold) & in_bottle(evidence)
+    cold = evidence.temperatures[0]
+    here = evidence.near(cold) & evidence.in_bottle
     thick = evidence.mean[here & evidence.viscous]
     if not thick.size or (cold > _WAXY_BELOW_C and thick[0] < _WAXY_FROM):
         return None

@@ -14,6 +14,7 @@ from labcalc.judgement.causes.expectation import (
     of_typical_values,
     open_course,
 )
+from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.causes.surroundings import Determinations, Noise
 from labcalc.lab import Product
 
@@ -33,7 +34,7 @@ class EarlierRun:
 
     same_sample: bool
     day: str
-    found: Determinations
+    means: Liquid
 
 
 def expected_of(
@@ -62,20 +63,10 @@ def _observations(earlier: Sequence[EarlierRun], noise: Noise) -> tuple[Observat
     """Return the median over the runs of each quantity and temperature, so that one run that was wrong says little."""
     values: dict[tuple[bool, float], list[tuple[float, bool]]] = {}
     for run in earlier:
-        for viscous, T, value in _means(run.found):
+        points = [(True, T, math.log(value)) for T, value in run.means.viscosities]
+        for viscous, T, value in (*points, *((False, T, value) for T, value in run.means.densities)):
             values.setdefault((viscous, T), []).append((value, run.same_sample))
     return tuple(_observation(*place, ones, noise) for place, ones in values.items())
-
-
-def _means(found: Determinations) -> list[tuple[bool, float, float]]:
-    """Return whether it is a viscosity, the temperature, and the mean of ln ν or ρ."""
-    at, means = np.round(found.temperature_C, 1), []
-    for viscous, column in ((True, found.viscosity_mm2_s), (False, found.density_kg_m3)):
-        known = column > 0.0
-        for T in np.unique(at[known]):
-            values = column[known & (at == T)]
-            means.append((viscous, float(T), float(np.mean(np.log(values) if viscous else values))))
-    return means
 
 
 def _observation(viscous: bool, T: float, ones: list[tuple[float, bool]], noise: Noise) -> Observation:

@@ -18,7 +18,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.judgement.causes.affected_rows import run_fills, run_temperatures
 from labcalc.judgement.causes.catalogue import PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled
 from labcalc.judgement.causes.hypothetical import nearest_oil
@@ -116,7 +115,7 @@ def _whole_fill(evidence: Evidence, own: Sequence[tuple[str, float]]) -> list[tu
     Where the run has one temperature, the usual one that is furthest from it is the second, else one 20 K nearer to
     the middle of the range.
     """
-    temperatures, measured = run_temperatures(evidence), {quantity for quantity, _ in own}
+    temperatures, measured = evidence.temperatures, {quantity for quantity, _ in own}
     courses = {"kinematic viscosity": evidence.course.viscosity, "density": evidence.course.density}
     gives = [one for one, course in courses.items() if one in measured or (evidence.before and course.nodes)]
     if len(temperatures) == 1:
@@ -268,6 +267,6 @@ def _grouped(causes: NDArray[np.object_], weights: Array) -> Array:
 def _row(evidence: Evidence, one: Candidate) -> Row:
     """Return a row for what may be measured; the value stands for nothing."""
     oil = nearest_oil(evidence, one.temperature_C) if one.kind == "reference oil" else ""
-    fills = run_fills(evidence)
+    fills = evidence.fills
     fill = fills[-1] if one.kind == "same fill again" else max(evidence.replicate.tolist()) + 1
     return Row(one.quantity, one.temperature_C, fill, 1.0, one.kind, oil)

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.exports import is_derived
 from labcalc.judgement.causes.catalogue import Array
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.lab import ReportChoices
@@ -35,8 +34,6 @@ class Determinations:
     replicate: NDArray[np.int64]
     viscosity_mm2_s: Array
     density_kg_m3: Array
-    coupled: bool | None
-    """Whether ν was computed from η and ρ, so that a wrong density moves it; None where the export doesn't tell."""
 
 
 @dataclass(frozen=True)
@@ -144,13 +141,11 @@ def _means(at: Array, values: Array) -> tuple[tuple[float, float], ...]:
     return tuple((float(T), float(values[known & (at == T)].mean())) for T in np.unique(at[known]))
 
 
-def determinations_of(rows: pd.DataFrame, *, with_coupling: bool = False) -> Determinations:
-    """Return the determinations of rows of the tidy table; whether ν was computed only where that is asked for."""
-    coupled = with_coupling and is_derived(rows["remark"], "kinematic viscosity").any()
+def determinations_of(rows: pd.DataFrame) -> Determinations:
+    """Return the determinations of rows of the tidy table."""
     return Determinations(
         rows["temperature_C"].to_numpy(float),
         rows["replicate"].to_numpy(np.int64),
         rows["kinematic_viscosity_mm2_s"].to_numpy(float),
         rows["density_kg_m3"].to_numpy(float),
-        True if coupled else None,
     )
