@@ -155,21 +155,12 @@ def _out_of_sequence(place: RunBefore | None) -> str:
 
 
 def _unknown(place: RunBefore, in_force: InForceAt) -> Check:
-    """Say why there is no share, and how much of the sample before a result would notice."""
-    limits = _limits(place, in_force)
+    """Say why there is no share, or nothing to hold its effect against."""
     before = f"the run before was {place.sample_before}"
-    if not limits:
+    if not _limits(place, in_force):
         return Check(_NAME, "not checked", f"{before}; no repeatability is stated to compare its effect with")
-    one, (limit, statement) = min(limits, key=lambda pair: pair[0].share_for(pair[1][0]))
-    why_not = place.share.why_not if place.share else ""
-    return Check(
-        _NAME,
-        "not checked",
-        f"how much stays in the cell is not known ({why_not}, after a {place.direction} sample); {before}, and "
-        f"{percent(one.share_for(limit))} of it would move {at_celsius(one.quantity, one.temperature_C)} by the "
-        f"repeatability, {numeral(limit)} {one.unit}",
-        statement.title,
-    )
+    why_not = f"{place.share.why_not if place.share else ''}, after a {place.direction} sample"
+    return Check(_NAME, "not checked", f"how much stays in the cell is not known ({why_not}); {before}")
 
 
 def _finding(place: RunBefore, worst: ExpectedEffect) -> str:

@@ -29,16 +29,6 @@ class Level:
         """The names as one."""
         return _joined(self.names)
 
-    @property
-    def enough(self) -> bool:
-        """It has the degrees of freedom that a useful interval needs."""
-        return self.degrees_of_freedom >= FEWEST_DEGREES
-
-    @property
-    def needed(self) -> int:
-        """How many there must be within the same groups of the levels above."""
-        return self.groups + max(FEWEST_DEGREES - self.degrees_of_freedom, 0)
-
 
 @dataclass(frozen=True, eq=False)
 class Layout:
