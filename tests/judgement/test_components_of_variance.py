@@ -105,7 +105,6 @@ def test_levels_and_their_symbols(studied: Study) -> None:
     assert study.not_enough[0].startswith("instrument: 2 give 1 degree of freedom; 9 would give the 8 from which on")
     assert study.not_enough[1].startswith("operator: 6 give 4 degrees of freedom; 10 would give the 8 from which on")
     assert len(study.not_enough) == 2
-    assert "operator: 3 people on several instruments stand for 6, each anew on each instrument" in study.remarks
 
 
 def test_repeats_within_a_run_are_the_lowest_level(studied: Study) -> None:

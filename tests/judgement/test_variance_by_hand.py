@@ -76,7 +76,6 @@ def test_a_full_layout() -> None:
         ("determination", 32, 16, True, 32),
     ]
     assert found.lacking == ()
-    assert found.remarks == ("operator: 2 people on several instruments stand for 4, each anew on each instrument",)
     assert (found.lowest, list(found.codes)) == ("determination", ["instrument", "operator", "day", "run"])
     assert FEWEST_DEGREES == 8
 
@@ -126,14 +125,8 @@ def test_a_level_that_some_results_do_not_name() -> None:
     found = layout_of(frame([*rows, row("4", 2, 850.2)]))
     assert "operator: 2 of 4 results don't name one: the level is left out" in found.lacking
     assert [one.name for one in found.levels] == ["day", "run"]
-    assert found.remarks == ()
     undated = layout_of(frame([row("1", 1, 850.0, measured_at=pd.NaT), row("2", 2, 850.0)]))
     assert "day: 1 of 2 results don't name one: the level is left out" in undated.lacking
-
-
-def test_people_of_one_instrument_are_not_counted_anew() -> None:
-    assert layout(*(("A", o, day, f"{o}{day}") for o in "KL" for day in (1, 2))).remarks == ()
-    assert layout(*((i, i, day, f"{i}{day}") for i in "AB" for day in (1, 2))).remarks == ()
 
 
 # --- Components ---

@@ -136,7 +136,8 @@ def residue_check(place: RunBefore | None, in_force: InForceAt) -> Check:
     worst = worst_effect(expected_effects(place, in_force))
     if worst is None:
         return _unknown(place, in_force)
-    return Check(_NAME, worst.state, _finding(place, worst), _basis(worst))
+    basis = f"{worst.statement.title}; the limit is {RESIDUE_PART:g} r, close to 3 standard deviations"
+    return Check(_NAME, worst.state, _finding(place, worst), basis)
 
 
 def _out_of_sequence(place: RunBefore | None) -> str:
@@ -183,10 +184,6 @@ def _finding(place: RunBefore, worst: ExpectedEffect) -> str:
         needed = share.changes_needed(share.half_width / max(worst.largest_part / RESIDUE_PART, 1.0))
         found += f", too uncertain to tell: some {numeral(max(needed, FEWEST_CHANGES), 0)} changes are needed"
     return found
-
-
-def _basis(worst: ExpectedEffect) -> str:
-    return f"{worst.statement.title}; the limit is {RESIDUE_PART:g} r, close to 3 standard deviations"
 
 
 def _stays(share: CarriedShare) -> str:

@@ -51,7 +51,15 @@ def evidence_of(dossier: Dossier) -> Evidence:
     noise = noise_of(references, found, product, laboratory, _own_fills(dossier, found.temperature_C))
     own = (one.thermostats for one in laboratory.instruments if one.name == dossier.instrument)
     try:
-        course = expected_of(found, product, _earlier_runs(dossier), noise, first_text(dossier.rows["lot"]))
+        earlier = [
+            EarlierRun(
+                str(run["sample"].iloc[0]) == dossier.sample,
+                f"{run['measured_at'].max():%Y-%m-%d}",
+                liquid_of("", determinations_of(run)),
+            )
+            for _, run in dossier.history.groupby("run", sort=False)
+        ]
+        course = expected_of(found, product, earlier, noise, first_text(dossier.rows["lot"]))
         setting = Setting(
             run=dossier.run,
             sample=dossier.sample,
@@ -67,7 +75,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
             thermostats=next(own, None),
             day=dossier.day,
             typed=_typed(dossier.rows["measured_at"]),
-            cell_offsets=_cell_offsets(_of_the_morning(dossier), oils, noise),
+            cell_offsets=_cell_offsets(dossier, oils, noise),
             day_offsets=_offsets_of_samples(dossier),
         )
         return assembled(rows, setting)
@@ -89,23 +97,20 @@ def _typed(measured_at: pd.Series) -> bool | None:
     return None if known.empty else bool((known.dt.second == 0).all())
 
 
-def _of_the_morning(dossier: Dossier) -> pd.DataFrame:
-    """Return the newest viscosities of the reference oils in the day before the run."""
-    table, began = dossier.references, dossier.rows["measured_at"].min()
-    if table.empty or pd.isna(began):
-        return table[:0]
-    fresh = table[(table["quantity"] == "kinematic viscosity") & (table["measured_at"] >= began - _A_DAY)]
-    return pd.DataFrame(fresh.drop_duplicates(["sample", "temperature_C"], keep="last"))
-
-
 _A_DAY = pd.Timedelta(hours=14)
 """How much older than the run a reference oil may be to say how warm the cell is that day: labcalc's own choice."""
 
 
 def _cell_offsets(
-    newest: pd.DataFrame, oils: Sequence[ReferenceOil], noise: Noise
+    dossier: Dossier, oils: Sequence[ReferenceOil], noise: Noise
 ) -> tuple[tuple[float, float, float], ...]:
-    """Return how much too warm the cell is at each temperature by the oils' viscosities there; see ``Setting``."""
+    """Return how much too warm the cell is at each temperature by the newest viscosities of the reference oils in the
+    day before the run; see ``Setting``."""
+    table, began = dossier.references, dossier.rows["measured_at"].min()
+    if table.empty or pd.isna(began):
+        return ()
+    fresh = table[(table["quantity"] == "kinematic viscosity") & (table["measured_at"] >= began - _A_DAY)]
+    newest = fresh.drop_duplicates(["sample", "temperature_C"], keep="last")
     named = {one.liquid.name.rsplit(" lot ", 1)[0]: one for one in oils}
     found: dict[float, list[tuple[float, float]]] = {}
     for name, T, value, certified in newest[["sample", "temperature_C", "value", "certified"]].itertuples(index=False):
@@ -152,18 +157,6 @@ def median_of_offsets(ones: Sequence[tuple[float, float]]) -> tuple[float, float
     middle = float(np.median(away))
     apart = 1.4826 * float(np.median(np.abs(away - middle)))
     return middle, 1.2533 * max(apart, float(np.median(sd))) / math.sqrt(len(ones))
-
-
-def _earlier_runs(dossier: Dossier) -> list[EarlierRun]:
-    """Return the runs of a dossier's history."""
-    return [
-        EarlierRun(
-            str(rows["sample"].iloc[0]) == dossier.sample,
-            f"{rows['measured_at'].max():%Y-%m-%d}",
-            liquid_of("", determinations_of(rows)),
-        )
-        for _, rows in dossier.history.groupby("run", sort=False)
-    ]
 
 
 def noise_of(

@@ -18,16 +18,8 @@ from labcalc.wording import probability
 _NAMED_FROM = 20.0  # odds, among the day's bottles of the product, from which one is named, [-]: labcalc's own choice
 
 
-@dataclass(frozen=True)
-class OtherHalf:
-    """A run of the day whose bottle seems exchanged with this one's."""
-
-    run: str
-    sample: str
-
-
-def other_half(evidence: Evidence, product: str) -> OtherHalf | None:
-    """Return the run of a product that shows this run's product instead; None where none clearly does.
+def other_half(evidence: Evidence, product: str) -> tuple[str, str] | None:
+    """Return the run, and its sample, of a product that shows this run's product instead; None where none clearly does.
 
     Its numbers are weighed as this run's product (its lot, where earlier runs tell) and as its own.
     """
@@ -36,7 +28,7 @@ def other_half(evidence: Evidence, product: str) -> OtherHalf | None:
         return None
     day = evidence.day[evidence.day["product"] == product]
     odds = {
-        OtherHalf(str(run), str(table["sample"].iloc[0])): _odds(evidence, rows_of(determinations_of(table)), own)
+        (str(run), str(table["sample"].iloc[0])): _odds(evidence, rows_of(determinations_of(table)), own)
         for run, table in day.groupby("run", sort=False)
     }
     best = max(odds, key=lambda one: odds[one], default=None)
@@ -166,4 +158,4 @@ def _exchanged_with(weighed: Weighed, fit: Fit) -> str:
     if fit.cause != "another product" or weighed.probabilities[fit.cause] < _RATHER_THAN_NOT:
         return ""
     found = other_half(weighed.evidence, fit.where)
-    return f"its bottle seems exchanged with {found.sample} (run {found.run}, same day)" if found else ""
+    return f"its bottle seems exchanged with {found[1]} (run {found[0]}, same day)" if found else ""

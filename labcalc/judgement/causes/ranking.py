@@ -10,13 +10,7 @@ from numpy.typing import NDArray
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import CAUSES, DEVIATIONS, PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.likelihood import (
-    Hypotheses,
-    covariances,
-    hypotheses_of,
-    log_sum,
-    misfits,
-)
+from labcalc.judgement.causes.likelihood import Hypotheses, covariances, hypotheses_of, log_sum, misfits
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
 from labcalc.judgement.causes.temperature_and_air import paths_of
 
@@ -30,6 +24,9 @@ _FIRST_SIZE = 2.0
 _FIRSTS = 12  # how many places of single causes a second one is added to
 
 ELSE = "something else"
+
+_SLIPS = {True: 2.0, False: 0.3, None: 1.0}
+"""How much likelier a slip is where people typed the values, and where the instrument wrote them, [-]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,16 +100,10 @@ def possible(evidence: Evidence, odds: Mapping[str, float]) -> Hypotheses:
         raise EvidenceError("none of the causes asked for is possible for this run")
     found = hypotheses_of(evidence, paths, shifts)
     for cause in {*found.cause}:
-        found.log_weight[found.cause == cause] += math.log(odds[cause] * _by_source(evidence, cause))
+        found.log_weight[found.cause == cause] += math.log(
+            odds[cause] * (_SLIPS[evidence.typed] if cause == "slip" else 1.0)
+        )
     return found
-
-
-_SLIPS = {True: 2.0, False: 0.3, None: 1.0}
-"""How much likelier a slip is where people typed the values, and where the instrument wrote them, [-]."""
-
-
-def _by_source(evidence: Evidence, cause: str) -> float:
-    return _SLIPS[evidence.typed] if cause == "slip" else 1.0
 
 
 def _against(evidence: Evidence, these: Hypotheses, known: int | None) -> tuple[Array, Array]:

@@ -70,38 +70,24 @@ def _anything(evidence: Evidence) -> list[Shift]:
 
 def _bias(evidence: Evidence) -> Shift:
     """Return the bias that the reference oils leave possible, weighed by how much they speak for one."""
-    bias, here = evidence.instrument_bias, evidence.same_instrument
-    viscosity, density = _unchecked(UNCHECKED_VISCOSITY), _unchecked(UNCHECKED_DENSITY)
+    bias, viscous, here = evidence.instrument_bias, evidence.viscous, evidence.same_instrument
+    found = (0.0, math.nan, 0.0, math.nan)
     if bias is not None:
-        viscosity = _told(bias.viscosity_percent / 100.0, bias.viscosity_sd / 100.0, UNCHECKED_VISCOSITY)
-        density = _told(bias.density_kg_m3, bias.density_sd, UNCHECKED_DENSITY)
-    mean = np.where(evidence.viscous, viscosity.mean, density.mean) * here
-    sd = np.where(evidence.viscous, viscosity.sd, density.sd) * here
-    alike = evidence.viscous[:, np.newaxis] == evidence.viscous
-    spread = evidence.spread + alike * np.outer(sd, sd)
-    return Shift("instrument bias", "", viscosity.factor * density.factor, mean, spread)
+        found = (bias.viscosity_percent / 100.0, bias.viscosity_sd / 100.0, bias.density_kg_m3, bias.density_sd)
+    thick, heavy = _left_possible(*found[:2], UNCHECKED_VISCOSITY), _left_possible(*found[2:], UNCHECKED_DENSITY)
+    mean, sd = (np.where(viscous, one, other) * here for one, other in zip(thick[:2], heavy[:2], strict=True))
+    spread = evidence.spread + (viscous[:, np.newaxis] == viscous) * np.outer(sd, sd)
+    return Shift("instrument bias", "", thick[2] * heavy[2], mean, spread)
 
 
-@dataclass(frozen=True)
-class _Bias:
-    """What is known of a bias: mean, standard deviation, and the Bayes factor of the reference oils for one, [-]."""
-
-    mean: float
-    sd: float
-    factor: float
-
-
-def _unchecked(usual: float) -> _Bias:
-    return _Bias(0.0, usual, 1.0)
-
-
-def _told(found: float, sd: float, usual: float) -> _Bias:
-    """Return what a deviation found with reference oils tells of a bias that usually is as large as ``usual``."""
+def _left_possible(found: float, sd: float, usual: float) -> tuple[float, float, float]:
+    """Return mean and standard deviation of a bias that usually is as large as ``usual``, and how many times likelier
+    reference oils make one, [-]."""
     if math.isnan(sd):
-        return _unchecked(usual)
+        return 0.0, usual, 1.0
     wide = math.hypot(sd, usual)
     factor = sd / wide * math.exp(float(tail_log(found / sd) - tail_log(found / wide)))
-    return _Bias(found * (usual / wide) ** 2, sd * usual / wide, factor)
+    return found * (usual / wide) ** 2, sd * usual / wide, factor
 
 
 def _products(evidence: Evidence) -> list[Shift]:

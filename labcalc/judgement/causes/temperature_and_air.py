@@ -91,31 +91,16 @@ _OLDER_THAN_OILS, _OLDER_THAN_SAMPLES = 0.5, 0.2
 
 def warmed(evidence: Evidence, offsets_K: Array) -> Array:
     """Return what offsets of the cell's temperature do to each row: any by row."""
-    viscous = evidence.viscous
-    T = evidence.temperature_C + 273.15
-    change = _density_slopes(evidence) * offsets_K
+    viscous, T = evidence.viscous, evidence.temperature_C + 273.15
+    change = np.where(viscous, 0.0, _slopes(evidence, ~viscous, T, OIL_DENSITY_SLOPE, np.asarray)) * offsets_K
     if viscous.any():
-        own = ordinate_of(evidence.mean[viscous])
+        own, slopes = evidence.mean[viscous], _slopes(evidence, viscous, np.log10(T), -DEFAULT_LINE_SLOPE, ordinate_of)
         turned = np.log10(1.0 + offsets_K[..., viscous] / T[viscous])
-        change[..., viscous] = log_viscosity_of(own - _line_slopes(evidence)[viscous] * turned) - evidence.mean[viscous]
+        change[..., viscous] = log_viscosity_of(ordinate_of(own) + slopes[viscous] * turned) - own
     return np.asarray(change)
 
 
-def _density_slopes(evidence: Evidence) -> Array:
-    """Return the change of the density with temperature [kg/m³/K] of each row; 0 where viscosity stands."""
-    slope = _through_ends(evidence, ~evidence.viscous, evidence.temperature_C, OIL_DENSITY_SLOPE, np.asarray)
-    return np.where(evidence.viscous, 0.0, slope)
-
-
-def _line_slopes(evidence: Evidence) -> Array:
-    """Return B of each row's viscosity-temperature line."""
-    lines = np.log10(evidence.temperature_C + 273.15)
-    return -_through_ends(evidence, evidence.viscous, lines, -DEFAULT_LINE_SLOPE, ordinate_of)
-
-
-def _through_ends(
-    evidence: Evidence, these: Mask, x: Array, default: float, ordinate: Callable[[Array], Array]
-) -> Array:
+def _slopes(evidence: Evidence, these: Mask, x: Array, default: float, ordinate: Callable[[Array], Array]) -> Array:
     """Return slopes by the coldest and the hottest expected value of each liquid; of one temperature, an oil's."""
     slope = np.full(evidence.mean.shape, default)
     names = np.array([row.oil for row in evidence.rows])

@@ -8,13 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.judgement.control.baseline import (
-    Subject,
-    baseline_limits,
-    baseline_results,
-    pretreated,
-    signed_limits,
-)
+from labcalc.judgement.control.baseline import Subject, baseline_limits, baseline_results, pretreated, signed_limits
 from labcalc.judgement.control.charts import Chart, ChartSignal, comes_into_force, concerns, restarts
 from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
 from labcalc.statistics import (

@@ -140,7 +140,6 @@ def components_of_results(
         components=components,
         not_enough=_too_few(layout, values.size),
         remarks=(
-            *layout.remarks,
             *(f"{name}: {_POOLED}" for name in (() if components is None else components.set_to_zero)),
             *_heavy_tails(values, scaled),
         ),

@@ -37,7 +37,6 @@ class Layout:
     levels: tuple[Level, ...]
     codes: Mapping[str, NDArray[np.intp]]  # group of each result on every level but the lowest, within those above
     lacking: tuple[str, ...]  # why a level is missing, or stands for two, with the numbers and what would help
-    remarks: tuple[str, ...]  # what has to be known of how results were put to levels
 
     @property
     def lowest(self) -> str:
@@ -72,7 +71,7 @@ def layout_of(rows: pd.DataFrame) -> Layout:
     )
     lacking += [_together(level) for level in levels if len(level.names) > 1]
     codes_of = {_joined(names): codes for names, codes, _ in found[:-1]}
-    return Layout(levels, MappingProxyType(codes_of), tuple(lacking), _anew(known, levels))
+    return Layout(levels, MappingProxyType(codes_of), tuple(lacking))
 
 
 def _known_codes(rows: pd.DataFrame) -> tuple[dict[str, NDArray[np.object_]], list[str]]:
@@ -100,12 +99,3 @@ def _together(level: Level) -> str:
 
 def _joined(names: Sequence[str]) -> str:
     return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
-
-
-def _anew(known: Mapping[str, NDArray[np.object_]], levels: Sequence[Level]) -> tuple[str, ...]:
-    """Say where people work on several instruments: nested, each counts anew on each."""
-    operators = next((level.groups for level in levels if "operator" in level.names), 0)
-    people = len(set(known.get("operator", ())))
-    if not 0 < people < operators:
-        return ()
-    return (f"operator: {people} people on several instruments stand for {operators}, each anew on each instrument",)
