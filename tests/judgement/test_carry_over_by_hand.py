@@ -89,7 +89,7 @@ def test_a_run_is_followed_for_six_hours(clock: str, followed: bool) -> None:
     found = cells(row("S-1", "07:00", 46.0), row("S-1", "08:00", 46.0), row("G-1", clock, 3.0))
     assert found.followed.tolist() == [False, followed]
     assert np.isfinite(found.before(KV)[1, 0]) == followed
-    assert found.thicker_before[1] == pytest.approx(1.0 if followed else NAN, nan_ok=True)
+    assert np.sign(found.step_before[1]) == pytest.approx(1.0 if followed else NAN, nan_ok=True)
 
 
 def test_thicker_thinner_or_nothing_to_tell() -> None:
@@ -102,7 +102,8 @@ def test_thicker_thinner_or_nothing_to_tell() -> None:
         row("4", "08:30", 8.0, temperature_C=100.0),
         row("5", "08:40", 3.0),
     )
-    np.testing.assert_array_equal(found.thicker_before, [NAN, 0.0, 1.0, 1.0, NAN])
+    np.testing.assert_array_equal(np.sign(found.step_before) > 0.0, [False, False, True, True, False])
+    np.testing.assert_array_equal(np.isnan(found.step_before), [True, False, False, False, True])
     np.testing.assert_array_equal(coldest(np.array([[NAN, 2.0], [1.0, 2.0], [NAN, NAN]])), [2.0, 1.0, NAN])
 
 

@@ -23,15 +23,16 @@ from labcalc.judgement.causes.evidence_from_dossier import noise_of, other_produ
 from labcalc.judgement.causes.expectation import Course, Expectation, Observation
 from labcalc.judgement.causes.explanation import leading_cause
 from labcalc.judgement.causes.liquids import Liquid
-from labcalc.judgement.causes.narrowing import EarlierRun, expected_of
 from labcalc.judgement.causes.next_measurement import RECORD_TELLS
 from labcalc.judgement.causes.ranking import Fit
 from labcalc.judgement.causes.surroundings import (
     Determinations,
+    EarlierRun,
     InstrumentBias,
     Noise,
     before_of,
     bias_of,
+    expected_of,
     liquid_of,
     scatter_of,
 )

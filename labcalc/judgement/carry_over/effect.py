@@ -86,7 +86,16 @@ def expected_effects(place: RunBefore, in_force: InForceAt) -> tuple[ExpectedEff
     share = place.share
     if share is None or not share.known:
         return ()
-    return tuple(ExpectedEffect(one, share, *limit) for one, limit in _limits(place, in_force))
+    found = ((one, in_force(one.quantity, one.temperature_C, one.value)) for one in place.contrasts)
+    return tuple(
+        ExpectedEffect(one, share, _in_its_unit(float(statement.repeatability.at(one.value)), one), statement)
+        for one, statement in found
+        if statement is not None and one.before != one.value
+    )
+
+
+def _in_its_unit(repeatability: float, one: Contrast) -> float:
+    return repeatability if one.quantity == "density" else 100.0 * repeatability / one.value
 
 
 def worst_effect(effects: tuple[ExpectedEffect, ...]) -> ExpectedEffect | None:
@@ -106,17 +115,6 @@ def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> 
         for one, effect in worst
         if effect is not None and effect.state == "doubtful"
     )
-
-
-def _limits(place: RunBefore, in_force: InForceAt) -> list[tuple[Contrast, tuple[float, PrecisionStatement]]]:
-    found = []
-    for one in place.contrasts:
-        statement = in_force(one.quantity, one.temperature_C, one.value)
-        if statement is not None and one.before != one.value:
-            limit = float(statement.repeatability.at(one.value))
-            limit *= 1.0 if one.quantity == "density" else 100.0 / one.value
-            found.append((one, (limit, statement)))
-    return found
 
 
 def class_in_force(place: RunBefore, laboratory: Laboratory) -> InForceAt:
@@ -158,7 +156,7 @@ def _out_of_sequence(place: RunBefore | None) -> str:
 def _unknown(place: RunBefore, in_force: InForceAt) -> Check:
     """Say why there is no share, or nothing to hold its effect against."""
     before = f"the run before was {place.sample_before}"
-    if not _limits(place, in_force):
+    if all(in_force(one.quantity, one.temperature_C, one.value) is None for one in place.contrasts):
         return Check(_NAME, "not checked", f"{before}; no repeatability is stated to compare its effect with")
     why_not = f"{place.share.why_not if place.share else ''}, after a {place.direction} sample"
     return Check(_NAME, "not checked", f"how much stays in the cell is not known ({why_not}); {before}")

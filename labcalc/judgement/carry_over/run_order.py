@@ -59,12 +59,10 @@ class CellSequence:
         return np.where(self.followed[:, np.newaxis], shifted, np.nan)
 
     @property
-    def thicker_before(self) -> _Array:
-        """1 where the sample before was thicker, 0 where it was not, NaN where nothing tells; at the coldest common
-        temperature."""
-        contrast = np.log(self.before("kinematic viscosity")) - np.log(self.first["kinematic viscosity"])
-        known = coldest(contrast)
-        return np.where(np.isnan(known), np.nan, known > 0.0)
+    def step_before(self) -> _Array:
+        """ln of how many times as thick the sample before was, at the coldest common temperature; NaN where nothing
+        tells."""
+        return coldest(np.log(self.before("kinematic viscosity")) - np.log(self.first["kinematic viscosity"]))
 
 
 def coldest(values: _Array) -> _Array:

@@ -32,7 +32,7 @@ _WITHIN_ONE = 0.6827
 """Share of normal results within one standard deviation; far ones don't move that quantile, nor does rounding, which
 makes many distances 0 and would take the median with it."""
 
-_TWICE = math.log(2.0)
+_TWICE = math.log(2.0)  # a change is one to a sample at least twice as thick, or as thin
 
 _Array = NDArray[np.float64]
 
@@ -155,13 +155,13 @@ def carry_over_of(sequence: CellSequence, excluded: frozenset[str] = frozenset()
     A row counts with the scatter of its kind so far, and is set aside where it is far from what the rows before it
     lead to expect: both look back only.
     """
-    thicker = sequence.thicker_before
-    used = ~pd.Index(sequence.runs).isin(excluded) & ~np.isnan(thicker)
+    step = sequence.step_before
+    used = ~pd.Index(sequence.runs).isin(excluded) & ~np.isnan(step)
     contrast, residual = (np.where(used, values, np.nan) for values in _against_level(sequence))
-    after = np.column_stack([thicker == 1.0, thicker == 0.0])
+    after = np.column_stack([step > 0.0, step <= 0.0])
     columns = np.where(after, contrast[:, np.newaxis], 0.0)
-    sums, aside = _fitted(sequence, columns, residual, after & _changed(sequence)[:, np.newaxis])
-    direction = np.where(np.isnan(thicker), "", np.where(thicker == 1.0, *DIRECTIONS)).astype(object)
+    sums, aside = _fitted(sequence, columns, residual, after & (np.abs(step) >= _TWICE)[:, np.newaxis])
+    direction = np.where(np.isnan(step), "", np.where(step > 0.0, *DIRECTIONS)).astype(object)
     return InstrumentCarryOver(sequence, direction, contrast, residual, aside, sums)
 
 
@@ -184,13 +184,6 @@ def _of_its_material(sequence: CellSequence, values: _Array) -> _Array:
     """Return the known levels; NaN where a result is too far from the typical one to be of that product."""
     far = np.abs(values - sequence.level) > _KNOWN_WITHIN * sequence.spread
     return np.where(far & (sequence.spread > 0.0), np.nan, sequence.level)
-
-
-def _changed(sequence: CellSequence) -> NDArray[np.bool_]:
-    """Tell which runs came after a sample at least twice as thick, or as thin."""
-    with np.errstate(invalid="ignore"):
-        ratio = np.log(sequence.before("kinematic viscosity") / sequence.first["kinematic viscosity"])
-        return np.asarray(np.abs(coldest(ratio)) >= _TWICE)
 
 
 def _fitted(

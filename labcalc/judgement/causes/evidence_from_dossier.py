@@ -14,14 +14,15 @@ from labcalc.exports import is_derived
 from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Setting, assembled, rows_of
 from labcalc.judgement.causes.expectation import Course, of_typical_values
 from labcalc.judgement.causes.liquids import Liquid
-from labcalc.judgement.causes.narrowing import EarlierRun, expected_of
 from labcalc.judgement.causes.surroundings import (
     Before,
     Determinations,
+    EarlierRun,
     Noise,
     before_of,
     bias_of,
     determinations_of,
+    expected_of,
     liquid_of,
     scatter_of,
 )
@@ -48,7 +49,16 @@ def evidence_of(dossier: Dossier) -> Evidence:
     if not rows:
         raise EvidenceError(f"run {dossier.run} holds neither kinematic viscosity nor density: nothing to compare")
     references, oils = dossier.references, _reference_oils(dossier)
-    noise = noise_of(references, found, product, laboratory, _own_fills(dossier, found.temperature_C))
+    at = set(found.temperature_C.tolist())
+    fills = (
+        max(
+            (one.size for T in at if (one := dossier.own_scatter(quantity, T))),
+            default=0.0,
+        )
+        for quantity in ("kinematic viscosity", "density")
+    )
+    noise = noise_of(references, found, product, laboratory, tuple(fills))
+    clock = dossier.rows["measured_at"].dropna().dt.second
     own = (one.thermostats for one in laboratory.instruments if one.name == dossier.instrument)
     try:
         earlier = [
@@ -74,7 +84,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
             instrument_bias=bias_of(references, noise, laboratory.report),
             thermostats=next(own, None),
             day=dossier.day,
-            typed=_typed(dossier.rows["measured_at"]),
+            typed=None if clock.empty else bool((clock == 0).all()),  # an instrument's clock has seconds
             cell_offsets=_cell_offsets(dossier, oils, noise),
             day_offsets=_offsets_of_samples(dossier),
         )
@@ -89,12 +99,6 @@ def _before(dossier: Dossier, temperature_C: NDArray[np.float64]) -> Before | No
         return None
     product = product_of(dossier.laboratory, sample=found.sample, product=first_text(dossier.before["product"]))
     return replace(found, product=product.name if product else "")
-
-
-def _typed(measured_at: pd.Series) -> bool | None:
-    """Tell whether people wrote the values down: an instrument's clock has seconds; None without a time."""
-    known = measured_at.dropna()
-    return None if known.empty else bool((known.dt.second == 0).all())
 
 
 _A_DAY = pd.Timedelta(hours=14)
@@ -164,7 +168,7 @@ def noise_of(
     found: Determinations,
     product: Product | None,
     laboratory: Laboratory,
-    own_fills: tuple[float, float] = (0.0, 0.0),
+    own_fills: Sequence[float] = (0.0, 0.0),
 ) -> Noise:
     """Return the noise by the reference oils of the instrument, else by the precision statement, else by default.
 
@@ -195,16 +199,6 @@ def _stated_over_base_oils(found: Determinations, product: Product | None, labor
 
 
 _BASE_OIL = (100.0, 40.0)  # the viscosity [mm²/s] and temperature [°C] at which base oils stand for reference oils
-
-
-def _own_fills(dossier: Dossier, temperatures_C: NDArray[np.float64]) -> tuple[float, float]:
-    """Return the largest scatter of the product's fills at the run's temperatures, of ln ν and of density [kg/m³]."""
-    places = sorted(set(temperatures_C.tolist()))
-    viscosity, density = (
-        max((own.size for T in places if (own := dossier.own_scatter(quantity, T))), default=0.0)
-        for quantity in ("kinematic viscosity", "density")
-    )
-    return viscosity, density
 
 
 def _stated_noise(

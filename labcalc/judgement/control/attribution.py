@@ -103,7 +103,8 @@ def attributed(
     u = np.array([one.uncertainty for one in deviations])
     known = {one.key for one in beside}
     candidates = list(_candidates([one.chart for one in deviations], from_certificate))
-    rest = _without(np.array([one.pattern / u for one in candidates if one.key in known]).reshape(-1, y.size))
+    beside_it = np.array([one.pattern / u for one in candidates if one.key in known]).reshape(-1, y.size)
+    rest = np.eye(y.size) - np.linalg.pinv(beside_it) @ beside_it  # leaves nothing of what is known
     tried = [(one, *_amplitude(rest @ (one.pattern / u), rest @ (y / u))) for one in candidates if one.key not in known]
     if not tried:
         return None
@@ -126,11 +127,6 @@ def attributed(
     if touched[seen].any():
         return whose
     return attributed(deviations, about, [*beside, whose], from_certificate=from_certificate)
-
-
-def _without(known: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the projection that leaves nothing of some patterns, in standard uncertainties."""
-    return np.eye(known.shape[1]) - np.linalg.pinv(known) @ known
 
 
 def _amplitude(pattern: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:

@@ -260,18 +260,8 @@ def _together(
     table = table[table["in_baseline"] | ((table["at"] >= span[0]) & (table["at"] < span[1]))]
     # several results of one oil on one day tell of that day once
     results = table.groupby(["in_baseline", "day", "stream"], sort=True).mean()
-    daily = results.assign(square=results["z"] ** 2).groupby(["in_baseline", "day"])
-    days = (
-        daily["z"]
-        .agg(["sum", "count"])
-        .assign(
-            squares=daily["square"].sum(),
-            away=daily["away"].mean(),
-            number=daily["number"].min(),
-            at=daily["at"].max(),
-            rounding=daily["rounding"].mean(),
-        )
-    )
+    daily = results.assign(sum=results["z"], count=1, squares=results["z"] ** 2).groupby(["in_baseline", "day"])
+    days = daily.agg(_OF_A_DAY)
     if not {True, False} <= set(days.index.get_level_values(0)):
         return None
     before, since = days.loc[True], days.loc[False]
@@ -312,6 +302,8 @@ def _together(
     )
 
 
+_OF_A_DAY = dict.fromkeys(("sum", "count", "squares"), "sum") | {"number": "min", "at": "max"}
+_OF_A_DAY |= {"away": "mean", "rounding": "mean"}
 _COLUMNS = ("in_baseline", "day", "at", "stream", "z", "rounding", "away", "number")
 
 
