@@ -12,7 +12,6 @@ thins both ends alike and leaves the density. A shift of the density alone is no
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -181,23 +180,14 @@ def _both_quantities(evidence: Evidence) -> tuple[Array, Array]:
     return kinematic, density
 
 
-@dataclass(frozen=True)
-class _Pattern:
-    """A change by its sign, what 100 °C has of what 40 °C has [-], density per ln ν [kg/m³], and how often it is so."""
-
-    sign: float
-    hot: float
-    density: float
-    weight: float
-
-
+# changes by sign, what 100 °C has of what 40 °C has [-], density per ln ν [kg/m³], and how often it is so
 _AGEING = (
-    *(_Pattern(1.0, hot, density, 1.0) for hot in (0.6, 0.85) for density in (5.0, 14.0, 26.0)),
-    *(_Pattern(-1.0, hot, 0.0, 1.5) for hot in (0.9, 1.03)),
+    *((1.0, hot, density, 1.0) for hot in (0.6, 0.85) for density in (5.0, 14.0, 26.0)),
+    *((-1.0, hot, 0.0, 1.5) for hot in (0.9, 1.03)),
 )
-_LIGHT_ENDS = (_Pattern(1.0, 0.8, 18.0, 1.0), _Pattern(1.0, 0.8, 25.0, 1.0))
+_LIGHT_ENDS = ((1.0, 0.8, 18.0, 1.0), (1.0, 0.8, 25.0, 1.0))
 """Per per cent of mass lost: distillates +2.5 % and +0.44 kg/m³, crudes +10 % and +2 kg/m³."""
-_WAX = (_Pattern(1.0, 1.0, 0.0, 1.0), _Pattern(1.0, 1.0, 4.0, 1.0))
+_WAX = ((1.0, 1.0, 0.0, 1.0), (1.0, 1.0, 4.0, 1.0))
 
 _WAXY_BELOW_C, _WAXY_FROM = 25.0, 5.3
 """Wax is looked for up to this temperature [°C], and in what is thicker than ln ν there: 200 mm²/s."""
@@ -215,9 +205,8 @@ def light_ends(evidence: Evidence) -> Paths | None:
     fills = evidence.fills
     if len(fills) < 2:
         return None
-    return _paths(
-        "light ends", evidence, _LIGHT_ENDS, [("", evidence.in_bottle * (evidence.replicate - fills[0]).astype(float))]
-    )
+    later = (evidence.replicate - fills[0]).astype(float)
+    return _paths("light ends", evidence, _LIGHT_ENDS, [("", evidence.in_bottle * later)])
 
 
 def wax(evidence: Evidence) -> Paths | None:
@@ -230,14 +219,14 @@ def wax(evidence: Evidence) -> Paths | None:
     return _paths("wax", evidence, _WAX, [(words, here * share) for words, share in fading(evidence, (1.0, 0.75))])
 
 
-def _paths(cause: str, evidence: Evidence, patterns: Sequence[_Pattern], places: Sequence[tuple[str, Array]]) -> Paths:
+def _paths(
+    cause: str, evidence: Evidence, patterns: Sequence[tuple[float, ...]], places: Sequence[tuple[str, Array]]
+) -> Paths:
     warm = np.clip((evidence.temperature_C - 40.0) / 60.0, -0.5, 1.0)
-    sizes = sizes_of(cause)
-    variants = [(words, share, one) for words, share in places for one in patterns]
-    directions = np.stack(
-        [share * np.where(evidence.viscous, 1.0 + (one.hot - 1.0) * warm, one.density) for _, share, one in variants]
-    )
-    signed = np.stack([one.sign * sizes for *_, one in variants])
-    weights = np.array([one.weight for *_, one in variants])
+    sign, hot, density, weight = np.tile(patterns, (len(places), 1)).T[..., np.newaxis]
+    shares = np.repeat([share for _, share in places], len(patterns), axis=0)
+    directions = shares * np.where(evidence.viscous, 1.0 + (hot - 1.0) * warm, density)
+    signed = sign * sizes_of(cause)
     effects = signed[:, :, np.newaxis] * directions[:, np.newaxis, :]
-    return Paths(cause, tuple(words for words, *_ in variants), weights / weights.sum(), signed, effects)
+    where = tuple(words for words, _ in places for _ in patterns)
+    return Paths(cause, where, weight[:, 0] / weight.sum(), signed, effects)
