@@ -192,8 +192,8 @@ def test_without_typical_values_the_specification_is_a_wide_expectation(dossier:
     """Limits 41.4 to 50.6 mm²/s: the middle of their logarithms, the spread a quarter of their distance."""
     bare = WITH_TYPICAL.replace(TYPICAL, "")
     evidence = evidence_of(dossier(lab=bare))
-    assert evidence.basis == "specification"
-    assert evidence.expectation == "the middle of the specification of Oil 46"
+    assert evidence.course.basis == "specification"
+    assert evidence.course.words == "the middle of the specification of Oil 46"
     assert evidence.expected[0] == pytest.approx(math.sqrt(41.4 * 50.6))
     assert evidence.expected_sd[0] / evidence.expected[0] == pytest.approx(math.log(50.6 / 41.4) / 4.0)
 
@@ -202,7 +202,7 @@ def test_of_an_unknown_product_only_the_shape_speaks(dossier: Make) -> None:
     """Air that comes out on heating: the density falls too fast with temperature, whatever the oil is."""
     good = GOOD.replace("S-1", "X-1")
     as_usual, aired = (evidence_of(dossier(one)) for one in (good, good.replace("819.9", "808.9")))
-    assert as_usual.basis == aired.basis == "curve"
+    assert as_usual.course.basis == aired.course.basis == "curve"
     assert rank_causes(as_usual)[0].cause == "noise"
     leading = rank_causes(aired)[0]
     assert (leading.cause, leading.where) == ("air bubble", "at 100 °C")
@@ -222,7 +222,7 @@ def test_history_is_earlier(dossier: Make) -> None:
     record = REFERENCE + EARLIER + LATER
     assert set(dossier(record=record).history["run"]) == {"S0"}
     evidence = evidence_of(dossier(record=record))
-    assert evidence.expectation == "an earlier run of this sample, on 2026-03-01"
+    assert evidence.course.words == "an earlier run of this sample, on 2026-03-01"
     assert evidence.expected_sd[0] < 0.15  # 0.40 mm²/s is the product's
 
 
@@ -234,7 +234,7 @@ def test_history_is_in_the_digest(dossier: Make) -> None:
 
 def test_history_that_does_not_fit_the_product_is_not_believed(dossier: Make) -> None:
     wrong = EARLIER.replace("46.10", "40.10")
-    assert evidence_of(dossier(record=REFERENCE + wrong)).basis == "typical"
+    assert evidence_of(dossier(record=REFERENCE + wrong)).course.basis == "typical"
 
 
 def test_a_result_as_the_earlier_ones_is_met_and_another_is_doubtful(dossier: Make) -> None:

@@ -128,7 +128,7 @@ def test_a_right_result_after_a_wrong_one_is_not_blamed(material: Material) -> N
     table = material.reading.table
     again = table.loc[table["sample"] == "BH-26-0584", "run"].iloc[-1]
     evidence = evidence_of(material.dossier(again))
-    assert evidence.basis == "typical"
+    assert evidence.course.basis == "typical"
     assert rank_causes(evidence)[0].cause == "noise"
 
 

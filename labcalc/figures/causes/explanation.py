@@ -27,7 +27,7 @@ FINEST = 1.0  # what the probability of a cause is not told finer than, [%]
 
 def show_evidence(evidence: Evidence) -> Fragment:
     """Return against what the run is looked at, and which sample was before."""
-    words = f"Looked at against {evidence.expectation}; noise: {evidence.noise.words}."
+    words = f"Looked at against {evidence.course.words}; noise: {evidence.noise.words}."
     if evidence.before is not None:
         words += f" The sample before: {evidence.before.sample}, {_hours(evidence.before.hours_ago)} earlier."
     return note(words)
@@ -163,7 +163,7 @@ def _told(judgement: Judgement, evidence: Evidence) -> Fragment:
             f"Noise and the usual spread alone explain these numbers (probability {share}): a fresh fill decides."
         )
     told = show_explanations(judgement.explanations, others="named")
-    words = f"An opinion, beside {evidence.expectation}, from labcalc's own list of causes; a person concludes."
+    words = f"An opinion, beside {evidence.course.words}, from labcalc's own list of causes; a person concludes."
     return Fragment(f"<h3>What could explain it</h3>{told.html}{note(words).html}", told.text)
 
 

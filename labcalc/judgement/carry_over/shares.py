@@ -114,13 +114,6 @@ class InstrumentCarryOver:
     def _places(self) -> dict[str, int]:
         return {str(run): at for at, run in enumerate(self.sequence.runs.tolist())}
 
-    @cached_property
-    def _rows(self) -> tuple[list[int], list[int]]:
-        """For every run, the first row that counts, and the row after the last: of runs that started earlier."""
-        started = self.sequence.started
-        firsts, lasts = started.searchsorted(started - _HISTORY), started.searchsorted(started, side="left")
-        return firsts.tolist(), lasts.tolist()
-
     def runs_between(self, first: pd.Timestamp, last: pd.Timestamp) -> tuple[RunBefore, ...]:
         """Return the places of the runs that started from a first moment to before a last one."""
         started = self.sequence.started
@@ -128,8 +121,7 @@ class InstrumentCarryOver:
 
     def _at(self, at: int) -> RunBefore:
         sequence, direction = self.sequence, str(self.direction[at])
-        firsts, lasts = self._rows
-        shares = self.sums.between(firsts[at], lasts[at]) if direction else ()
+        shares = self.shares_at(sequence.started[at]) if direction else ()
         return RunBefore(
             run=str(sequence.runs[at]),
             sample=str(sequence.samples[at]),

@@ -98,16 +98,6 @@ class Setting:
     day_offsets: tuple[tuple[float, float, float], ...] = ()
     """The same by the samples that the instrument measured earlier that day."""
 
-    @property
-    def expectation(self) -> str:
-        """Where the expectation comes from, in words."""
-        return self.course.words
-
-    @property
-    def basis(self) -> str:
-        """``history``, ``typical``, ``specification`` or ``curve``."""
-        return self.course.basis
-
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Evidence(Setting):

@@ -7,7 +7,6 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError, OutOfRangeError
 from labcalc.exports import is_derived
@@ -15,7 +14,6 @@ from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceO
 from labcalc.judgement.causes.expectation import Course, of_typical_values
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.causes.surroundings import (
-    Before,
     Determinations,
     EarlierRun,
     Noise,
@@ -60,6 +58,10 @@ def evidence_of(dossier: Dossier) -> Evidence:
     noise = noise_of(references, found, product, laboratory, tuple(fills))
     clock = dossier.rows["measured_at"].dropna().dt.second
     own = (one.thermostats for one in laboratory.instruments if one.name == dossier.instrument)
+    before = before_of(dossier.before, dossier.rows["measured_at"].min(), found.temperature_C)
+    if before is not None:
+        its = product_of(laboratory, sample=before.sample, product=first_text(dossier.before["product"]))
+        before = replace(before, product=its.name if its else "")
     try:
         earlier = [
             EarlierRun(
@@ -77,7 +79,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
             course=course,
             noise=noise,
             coupled=bool(is_derived(dossier.rows["remark"], "kinematic viscosity").any()) or None,
-            before=_before(dossier, found.temperature_C),
+            before=before,
             # of a product that nothing is known of, nothing tells that it is another one
             house=() if course.basis == "curve" else other_products(laboratory.products, product),
             reference_oils=oils,
@@ -91,14 +93,6 @@ def evidence_of(dossier: Dossier) -> Evidence:
         return assembled(rows, setting)
     except OutOfRangeError as refusal:
         raise EvidenceError(f"run {dossier.run} can't be compared with what is usual: {refusal}") from refusal
-
-
-def _before(dossier: Dossier, temperature_C: NDArray[np.float64]) -> Before | None:
-    found = before_of(dossier.before, dossier.rows["measured_at"].min(), temperature_C)
-    if found is None:
-        return None
-    product = product_of(dossier.laboratory, sample=found.sample, product=first_text(dossier.before["product"]))
-    return replace(found, product=product.name if product else "")
 
 
 _A_DAY = pd.Timedelta(hours=14)

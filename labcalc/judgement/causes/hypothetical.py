@@ -103,10 +103,8 @@ def _fill(evidence: Evidence, quantity: str, temperature_C: float, kind: str) ->
     if not alike:
         return last + 1
     newest = max(row.replicate for row in alike)
-    taken = any(
-        row.replicate == newest and row.quantity == quantity and row.temperature_C == temperature_C for row in alike
-    )
-    return last + 1 if taken else newest
+    taken = [(row.replicate, row.quantity, row.temperature_C) for row in alike]
+    return last + 1 if (newest, quantity, temperature_C) in taken else newest
 
 
 def nearest_oil(evidence: Evidence, temperature_C: float) -> str:

@@ -96,17 +96,13 @@ def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
     Returns : Every kind at the temperatures of the run, for the quantities that it measured; a new fill at two
         temperatures or more, for both quantities where the instrument gives them.
     """
-    own, found = _places_of_run(evidence), []
+    rows = (row for row, own in zip(evidence.rows, evidence.of_run, strict=True) if own)
+    own, found = list(dict.fromkeys((row.quantity, round(row.temperature_C, 1)) for row in rows)), []
     whole = _whole_fill(evidence, own)
     for kind in sorted(KINDS, key=lambda kind: KINDS[kind].effort):
         places = own if kind in ("original record", "same fill again") else whole
         found += [Candidate(kind, *one) for one in places if kind != "reference oil" or _certified(evidence, *one)]
     return tuple(found)
-
-
-def _places_of_run(evidence: Evidence) -> list[tuple[str, float]]:
-    rows = (row for row in evidence.rows if row.kind in ("run", "original record"))
-    return [*dict.fromkeys((row.quantity, round(row.temperature_C, 1)) for row in rows)]
 
 
 def _whole_fill(evidence: Evidence, own: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
@@ -189,7 +185,9 @@ class Discrimination:
         prediction, now = self.prediction, self.weighed.probabilities
         weights = prediction.share * [now.get(cause, 0.0) for cause in prediction.cause]
         log_density = self._drawn(places, _systematic(weights))
-        after = _grouped(prediction.cause, np.exp(log_density - log_density.max(axis=1, keepdims=True)) * weights)
+        shares = np.exp(log_density - log_density.max(axis=1, keepdims=True)) * weights
+        causes = dict.fromkeys(prediction.cause)
+        after = np.stack([shares[:, prediction.cause == one].sum(axis=1) for one in causes], axis=1)
         right = ((after / after.sum(axis=1, keepdims=True)) ** 2).sum(axis=1)
         return float(right.mean()) - _squares(now)
 
@@ -258,10 +256,6 @@ def _systematic(weights: Array) -> NDArray[np.int64]:
 @lru_cache(maxsize=64)
 def _normal(draws: int, rows: int) -> Array:
     return np.random.default_rng(20260101).standard_normal((draws, rows))
-
-
-def _grouped(causes: NDArray[np.object_], weights: Array) -> Array:
-    return np.stack([weights[:, causes == one].sum(axis=1) for one in dict.fromkeys(causes)], axis=1)
 
 
 def _row(evidence: Evidence, one: Candidate) -> Row:

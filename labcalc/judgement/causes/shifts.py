@@ -202,7 +202,7 @@ def _by_temperatures(written: Array, true: Array) -> float:
 def _measured_at(evidence: Evidence, true_C: Array) -> tuple[Array, Array]:
     """Return what the rows show if they were measured at other temperatures, and how well that is known."""
     spread, own, course = evidence.spread.copy(), np.flatnonzero(evidence.of_sample), evidence.course
-    if evidence.basis == "curve":  # it goes through the run's own values, wherever they were measured
+    if evidence.course.basis == "curve":  # it goes through the run's own values, wherever they were measured
         scaled, viscous = evidence.deviation + evidence.mean, evidence.viscous & evidence.of_sample
         heavy = ~evidence.viscous & evidence.of_sample
         course = replace(

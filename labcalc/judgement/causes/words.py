@@ -105,7 +105,7 @@ class _ToldCause:
     def furthest(self) -> str:
         place = int(np.abs(self.evidence.residual_sd).argmax())
         row, away = self.evidence.rows[place], float(self.evidence.residual_sd[place])
-        usual = self.evidence.expectation
+        usual = self.evidence.course.words
         return (
             f"{at_celsius(row.quantity, row.temperature_C)}, lies {numeral(abs(away), 1)} standard deviations "
             f"{'above' if away > 0 else 'below'} {'' if usual.startswith(('a ', 'the ')) else 'the '}{usual}"

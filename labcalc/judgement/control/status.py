@@ -113,11 +113,7 @@ def states_at(charts: Sequence[Chart], moment: pd.Timestamp, *, days: float = 30
         if other is None or other[0].moments[other[1]] <= chart.moments[place]:
             latest[key] = (chart, place)
     states = [_state(chart, place, moment) for chart, place in latest.values()]
-    return tuple(sorted(states, key=_severity))
-
-
-def _severity(state: ChartState) -> tuple[int, float]:
-    return -CHART_STATUSES.index(state.status), -state.distance if state.distance == state.distance else 0.0
+    return tuple(sorted(states, key=lambda one: (-CHART_STATUSES.index(one.status), -np.nan_to_num(one.distance))))
 
 
 def _state(chart: Chart, place: int, moment: pd.Timestamp) -> ChartState:

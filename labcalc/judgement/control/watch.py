@@ -129,13 +129,10 @@ def watched(charts: Sequence[Chart], since: pd.Timestamp | None = None) -> tuple
     days = {id(one): _standardised(one, streams.index((one.oil, one.temperature_C))) for one in known}
     current = len({(one.oil, one.quantity, one.temperature_C) for one in known})
     alone = [_alone(one, _OF_CHARTS / current) for one in known if one.moments[-1] >= earliest]
-    groups = [one for span in _spans(known) for one in _groups_in(span, known, days)]
+    ends = sorted({_EVER, _FOREVER, *(end for one in known for end in _in_force(one))})
+    # between signed limits: what charts told together before them stays as it was
+    groups = [one for span in pairwise(ends) for one in _groups_in(span, known, days)]
     return (*groups, *(one for one in alone if one.moments.size))
-
-
-def _spans(charts: Sequence[Chart]) -> Iterator[tuple[np.datetime64, np.datetime64]]:
-    """Yield the stretches of time between signed limits: what charts told together before them stays as it was."""
-    return pairwise(sorted({_EVER, _FOREVER, *(end for one in charts for end in _in_force(one))}))
 
 
 def _in_force(chart: Chart) -> tuple[np.datetime64, np.datetime64]:
