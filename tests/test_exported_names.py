@@ -36,7 +36,7 @@ NAMES = {
     """,
     "labcalc.statistics": """
         AgreementLimits Alternation AnalysisLine Beyond BiasClass BiasTest CHART_CONSTANTS
-        CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ComparisonLine Conformity
+        CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight ComparisonLine Conformity
         ConformityProbability CrossedEffect CrossedStudy DECISION_RULES DecisionRule DesignStep Distribution
         Drift DuplicatePrecision EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER
         HighLowCarryOver InputQuantity InterlaboratoryCells InterlaboratoryPrecision
@@ -47,11 +47,11 @@ NAMES = {
         SerialDependence SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift Trend
         UncertaintyBudget VarianceComponent VarianceComponents VarianceSum WESTERN_ELECTRIC Within
         acceptable_result acceptance_interval agreement_limits algorithm_a anderson_darling bias_class bias_test
-        cochran_limit cochran_test combination_interval compare_periods compare_repeatability
+        chart_sight cochran_limit cochran_test combination_interval compare_periods compare_repeatability
         complies conformity_probability coverage_factor critical_range crossed_study decide_conformity
         deming_line difference_limit_factor drift_of early_signals effective_degrees_of_freedom en_score ewma
-        ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates false_alarms_begun family_repeatability
-        global_risks grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test high_low_carry_over high_low_steps
+        ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates family_repeatability global_risks
+        grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test high_low_carry_over high_low_steps
         holm_adjusted individuals_limits interlaboratory_cells interlaboratory_precision lie_within
         limits_leave_room lot_change mandel_h_limit mandel_k_limit mandel_statistics
         mean_variance moving_ranges nested_analysis one_sided_margin onset_of order_effect pairs_needed
@@ -86,9 +86,9 @@ NAMES = {
         REMEDIES Reported Result Rounds SEVERITIES ScoredRound SetBeyond SetupReview Stream Study UNITS
         VERDICTS YearReport by_component chart_status compare_with_certificates components_of_results
         components_of_variance components_side_by_side control_charts density_curve duplicates_between
-        false_alarms_of gather gather_record groups_of judge month_of next_steps panels_of propose_settings
-        quality_for_programs quality_table report_duplicates report_month report_study
-        report_year reported_of reported_value results_for_programs results_table review_setup
+        gather gather_record groups_of judge month_of next_steps panels_of
+        propose_settings quality_for_programs quality_table report_duplicates report_month report_study
+        report_year reported_of reported_value results_for_programs results_table review_setup sight_of
         states_at viscosity_curve year_of
     """,
     "labcalc.judgement.causes": """

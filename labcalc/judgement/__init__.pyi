@@ -19,7 +19,7 @@ from .control.status import (
     ChartState as ChartState,
     ChartStatus as ChartStatus,
     chart_status as chart_status,
-    false_alarms_of as false_alarms_of,
+    sight_of as sight_of,
     states_at as states_at,
 )
 from .control.watch import Stream as Stream

@@ -14,7 +14,6 @@ from .charts.control_limits import (
 from .charts.drift import Drift as Drift, drift_of as drift_of
 from .charts.early import early_signals as early_signals, self_starting as self_starting
 from .charts.exact_run_lengths import ewma_run_length as ewma_run_length, rules_run_length as rules_run_length
-from .charts.false_alarms import false_alarms_begun as false_alarms_begun
 from .charts.lots import NewLot as NewLot, lot_change as lot_change
 from .charts.normality import (
     NormalityTest as NormalityTest,
@@ -42,6 +41,7 @@ from .charts.run_rules import (
     Within as Within,
     run_rule_signals as run_rule_signals,
 )
+from .charts.sight import ChartSight as ChartSight, chart_sight as chart_sight
 from .charts.simulated_run_lengths import (
     SimulatedRunLength as SimulatedRunLength,
     simulated_run_length as simulated_run_length,

@@ -19,11 +19,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from labcalc.judgement import Chart, chart_status, control_charts, false_alarms_of, states_at
+from labcalc.judgement import Chart, chart_status, control_charts, sight_of, states_at
 from labcalc.judgement.control.charts import concerns
 from labcalc.judgement.control.status import ChartState
 from labcalc.lab import Baseline, CertifiedValue, ControlChoices, Decision, Laboratory, ReferenceLot, ReferenceMaterial
-from labcalc.statistics import STANDARD_LIMITS, Beyond, ChartLimits, false_alarms_begun, individuals_limits
+from labcalc.statistics import STANDARD_LIMITS, Beyond, ChartLimits, ChartSight, chart_sight, individuals_limits
 from tests.judgement.test_control import KV, laboratory, moment, one_chart, series, whole
 
 STEADY = (0.00, 0.10, 0.02, 0.12, 0.01, 0.11, 0.03, 0.09)
@@ -463,7 +463,7 @@ def test_a_signal_at_the_run_is_told_and_an_older_one_is_not() -> None:
     )
 
 
-# --- False alarms ---
+# --- What a chart can see ---
 
 THREE_SIGMA = (Beyond(1, 1, 3.0),)
 
@@ -473,20 +473,23 @@ def of_size(number: int) -> ChartLimits:
     return individuals_limits(np.arange(float(number)), sigma_from="standard deviation")
 
 
-def test_known_limits_alarm_by_their_tail() -> None:
-    """p = 2 Φ(-3) at a result; one begins with p (1 - p) (simulated: 10 %)."""
-    alarm = 2.0 * stats.norm.sf(3.0)
-    begun = false_alarms_of(ControlChoices(rules=THREE_SIGMA, ewma_weight=0.0), STANDARD_LIMITS)
-    assert begun == pytest.approx(alarm * (1.0 - alarm), rel=0.1)
+def test_known_limits_see_by_their_tail() -> None:
+    """p = 2 Φ(-3) at a result; one begins with p (1 - p). After a shift of one σ Φ(-2) + Φ(-4) = 0.0228 a result:
+    half have it within 31 results, nine of ten within 100 (simulated: 10 %)."""
+    sight = sight_of(ControlChoices(rules=THREE_SIGMA, ewma_weight=0.0), STANDARD_LIMITS)
+    alarm, shift = 2.0 * stats.norm.sf(3.0), stats.norm.sf(2.0) + stats.norm.sf(4.0)
+    assert sight.begun == pytest.approx(alarm * (1.0 - alarm), rel=0.1)
+    found = [math.log(left) / math.log(1.0 - shift) for left in (0.5, 0.1)]
+    assert (sight.half, sight.most) == pytest.approx(found, rel=0.1)
 
 
 def test_figures_are_those_of_the_nearest_size() -> None:
     choices = ControlChoices(rules=THREE_SIGMA, ewma_weight=0.0)
-    assert false_alarms_of(choices, of_size(21)) == false_alarms_begun(THREE_SIGMA, 0.0, 3.0, 20.0, 20.0)
-    assert false_alarms_of(choices, of_size(2000)) == false_alarms_begun(THREE_SIGMA, 0.0, 3.0, math.inf, math.inf)
+    assert sight_of(choices, of_size(21)) == chart_sight(THREE_SIGMA, 0.0, 3.0, 20.0, 20.0)
+    assert sight_of(choices, of_size(2000)) == chart_sight(THREE_SIGMA, 0.0, 3.0, math.inf, math.inf)
     as_known = replace(of_size(20), as_known=True)
-    assert false_alarms_of(choices, as_known) == false_alarms_begun(THREE_SIGMA, 0.0, 3.0, 20.0, 20.0, as_known=True)
+    assert sight_of(choices, as_known) == chart_sight(THREE_SIGMA, 0.0, 3.0, 20.0, 20.0, as_known=True)
 
 
-def test_a_chart_without_rules_and_average_gives_none() -> None:
-    assert false_alarms_of(ControlChoices(rules=(), ewma_weight=0.0), of_size(20)) == 0.0
+def test_a_chart_without_rules_and_average_sees_nothing() -> None:
+    assert sight_of(ControlChoices(rules=(), ewma_weight=0.0), of_size(20)) == ChartSight(0.0, 0.0, math.inf, math.inf)

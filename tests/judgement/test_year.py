@@ -11,7 +11,7 @@ import statsmodels.api as sm
 
 from labcalc import figures
 from labcalc.errors import MonthError
-from labcalc.judgement import YearReport, false_alarms_of, gather_record, report_month, report_year, year_of
+from labcalc.judgement import YearReport, gather_record, report_month, report_year, sight_of, year_of
 from labcalc.statistics import Drift, drift_of
 from tests.judgement.conftest import HEADER, LAB
 from tests.judgement.test_month import around, references
@@ -136,7 +136,7 @@ def test_alarms_add_up_and_are_held_against_chance(drifting: YearReport, tmp_pat
     assert sum(one.begun for one in drifting.alarms) == begun > 0
     judged = sum(int((~chart.in_baseline).sum()) for chart in charts if chart.limits)
     expected = sum(one.expected for one in drifting.alarms)
-    per_result = {false_alarms_of(drifting.laboratory.control, one.limits) for one in charts if one.limits}
+    per_result = {sight_of(drifting.laboratory.control, one.limits).begun for one in charts if one.limits}
     assert min(per_result) * judged <= expected * (1 + 1e-9)
     assert expected <= max(per_result) * judged * (1 + 1e-9)
 

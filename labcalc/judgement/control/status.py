@@ -1,4 +1,4 @@
-"""What a control chart says: its status over a period, its state when a run was measured, its false alarms."""
+"""What a control chart says: its status over a period, its state when a run was measured, and what it can see."""
 
 import math
 from collections.abc import Sequence
@@ -10,18 +10,18 @@ import pandas as pd
 
 from labcalc.judgement.control.charts import Chart, ChartSignal
 from labcalc.lab import ControlChoices
-from labcalc.statistics import ChartLimits, false_alarms_begun
+from labcalc.statistics import ChartLimits, ChartSight, chart_sight
 from labcalc.wording import counted, numeral, signed
 
 _NODES = (2, 3, 5, 8, 10, 12, 15, 20, 25, 30, 40, 60, 100, 200, 500)
 """Numbers of results, and degrees of freedom, for which figures are worked out; others take the nearest."""
 
 
-def false_alarms_of(control: ControlChoices, limits: ChartLimits) -> float:
-    """Return how many false alarms begin a result, [-], by a laboratory's choices and a chart's own limits."""
+def sight_of(control: ControlChoices, limits: ChartLimits) -> ChartSight:
+    """Return what a chart gives and sees by a laboratory's choices and its own limits."""
     number = _nearest(limits.number) if limits.number else math.inf
     degrees = _nearest(limits.tail_degrees_of_freedom)
-    return false_alarms_begun(
+    return chart_sight(
         control.rules, control.ewma_weight, control.ewma_multiple, number, degrees, as_known=limits.as_known
     )
 

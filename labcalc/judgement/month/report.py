@@ -10,7 +10,7 @@ import pandas as pd
 
 from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Refusal, SourceFile
-from labcalc.judgement.control.status import false_alarms_of
+from labcalc.judgement.control.status import sight_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
 from labcalc.judgement.month.actions import ranked_actions
 from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
@@ -211,7 +211,7 @@ class MonthReport(Shown):
     def expected_false_alarms(self) -> float:
         """Alarms that chance alone begins, as is to be expected of the month's results, [-]."""
         choices, oils = self.laboratory.control, [one for one in self.oils if one.chart.limits is not None]
-        return sum(one.number * false_alarms_of(choices, one.chart.limits) for one in oils if one.chart.limits)
+        return sum(one.number * sight_of(choices, one.chart.limits).begun for one in oils if one.chart.limits)
 
 
 def report_month(material: Material, month: str = "") -> MonthReport:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from labcalc.judgement.control.panels import Panel, panels_of
-from labcalc.judgement.control.status import false_alarms_of
+from labcalc.judgement.control.status import sight_of
 from labcalc.judgement.month.finding import Finding
 from labcalc.judgement.month.of_oils import repairs
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
@@ -121,8 +121,6 @@ def _told(trends: Sequence[OilTrend]) -> tuple[OilTrend, ...]:
 def _alarms(month: Month, oils: Sequence[OilSummary], control: ControlChoices) -> Iterator[Alarms]:
     for instrument in dict.fromkeys(one.chart.instrument for one in oils):
         mine = [one for one in oils if one.chart.instrument == instrument and one.chart.limits is not None]
-        counts = [
-            (one.alarms, one.judged, false_alarms_of(control, one.chart.limits)) for one in mine if one.chart.limits
-        ]
-        begun, expected = sum(one for one, _, _ in counts), sum(number * of for _, number, of in counts)
+        counts = [(one.alarms, one.judged, sight_of(control, one.chart.limits)) for one in mine if one.chart.limits]
+        begun, expected = sum(one for one, _, _ in counts), sum(number * of.begun for _, number, of in counts)
         yield Alarms(instrument, month, begun, expected)

@@ -1,7 +1,7 @@
-"""How often chance alone begins a false alarm on a chart whose limits are estimates."""
+"""What a chart whose limits are estimates gives and sees: false alarms begun, and results until a shift is found."""
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -16,16 +16,26 @@ from labcalc.statistics.series import Array
 _CHARTS, _RESULTS, _SETTLING = 3_000, 400, 30  # charts that are drawn, results of each, results before these, [-]
 
 
+@dataclass(frozen=True)
+class ChartSight:
+    """Figures of charts with limits of one size of baseline, over all such baselines."""
+
+    begun: float  # false alarms begun a result, [-]: results that signal after one that doesn't
+    begun_at_worst: float  # the same of the chart that one in ten is worse than, [-]
+    half: float  # results until a shift of one standard deviation is found in every second chart, [-]
+    most: float  # results until it is found in nine charts of ten, [-]; infinite where that takes more than 400
+
+
 @lru_cache(maxsize=64)
-def false_alarms_begun(
+def chart_sight(
     rules: tuple[RunRule, ...],
     weight: float,
     multiple: float,
     number: float,
     degrees_of_freedom: float,
     as_known: bool = False,
-) -> float:
-    """Return how many false alarms begin a result, [-]: results that signal after one that doesn't, by simulation.
+) -> ChartSight:
+    """Return what charts give and see, by simulation of all their signals together.
 
     rules : Run rules, [-].
     weight, multiple : Weight of the newest result in the EWMA, [-], 0 for none, and half width of its limits with known
@@ -33,7 +43,7 @@ def false_alarms_begun(
     number : Results that set the centre, [-]; infinite for a known one.
     degrees_of_freedom : Of sigma, [-]; infinite for a known one.
     as_known : Limits at three sigma although centre and sigma are estimates.
-    Returns : Over all such baselines, to 5 %; the same for the same arguments.
+    Returns : The same for the same arguments; false alarms begun to 5 %, those of one chart in ten to 20 %.
     Source : Conditional performance of charts with estimated limits: Quesenberry, C. P.: J. Qual. Technol. 25 (1993)
         237.
     """
@@ -43,7 +53,19 @@ def false_alarms_begun(
     limits = replace(STANDARD_LIMITS, number=count, tail_degrees_of_freedom=degrees_of_freedom, as_known=as_known)
     quiet = generator.standard_normal((_CHARTS, _SETTLING + _RESULTS))
     signals = _signals((quiet - centre) / sigma, rules, weight, multiple, limits)
-    return float((signals[:, _SETTLING:] & ~signals[:, _SETTLING - 1 : -1]).mean())
+    begins = signals[:, _SETTLING:] & ~signals[:, _SETTLING - 1 : -1]
+    moved = quiet + np.where(np.arange(quiet.shape[1]) < _SETTLING, 0.0, 1.0)
+    found = _signals((moved - centre) / sigma, rules, weight, multiple, limits)[:, _SETTLING:]
+    delay = np.where(found.any(axis=1), found.argmax(axis=1) + 1.0, math.inf)
+    half, most = np.quantile(delay, [0.5, 0.9], method="lower")
+    return ChartSight(float(begins.mean()), _at_worst(begins), float(half), float(most))
+
+
+def _at_worst(begins: NDArray[np.bool_]) -> float:
+    """Return the rate that one chart in ten exceeds, freed from luck: what is its own both halves share."""
+    of_chart = begins.mean(axis=1)
+    own = np.cov(begins.reshape(len(begins), 2, -1).mean(axis=2).T)[0, 1] / (of_chart.var() or 1.0)
+    return float(of_chart.mean() + math.sqrt(max(own, 0.0)) * (np.quantile(of_chart, 0.9) - of_chart.mean()))
 
 
 def _estimates(charts: int, number: float, degrees: float) -> tuple[Array, Array]:
