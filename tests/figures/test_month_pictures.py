@@ -80,12 +80,13 @@ def test_a_signal_is_told_by_its_shape(march: MonthReport) -> None:
     assert any("1 beyond 3 s" in row[6] for row in picture.rows)
 
 
-def test_only_twelve_months_are_drawn(tmp_path: Path) -> None:
+def test_only_twelve_months_are_drawn_and_the_rest_is_a_line(tmp_path: Path) -> None:
     (tmp_path / "lab.toml").write_text(LAB, encoding="utf-8")
     (tmp_path / "record").mkdir()
     rows = "".join(references(month, around(20, seed=n)) for n, month in enumerate(("2024-12", "2025-02", "2026-01")))
     (tmp_path / "record" / "all.csv").write_text(HEADER + rows, encoding="utf-8")
     sheet = pictures(report_month(gather_record(tmp_path / "lab.toml"), "2026-01"))[0]
+    assert "Before 2025-02-01, since 2024-12-01: 40 results on 2 charts, 0 signals." in sheet.caption
     traces = bundle(sheet)[0][PLOTLY]["data"]  # type: ignore[index]
     assert min(one["x"][0] for one in traces) == "2025-02-01"
 
@@ -171,6 +172,8 @@ def test_the_summary_carries_the_action_list(march: MonthReport) -> None:
     assert facts["actions"][0]["rank"] == 1
 
 
-def test_the_page_says_how_many_alarms_chance_makes(march: MonthReport) -> None:
+def test_the_page_says_what_the_charts_can_see(march: MonthReport) -> None:
     text = figures.show_oils(march).text
-    assert text.startswith("In this month's results chance alone begins about ")
+    assert text.startswith("Limits from 15 results (16 charts): 0.")
+    assert " false alarms begin in 100 results, in one chart of ten more than " in text
+    assert "a shift of one standard deviation is found within " in text

@@ -19,7 +19,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from labcalc.judgement import Chart, chart_status, control_charts, sight_of, states_at
+from labcalc.judgement import Chart, Sight, chart_status, control_charts, sight_of, sights_of, states_at
 from labcalc.judgement.control.charts import concerns
 from labcalc.judgement.control.status import ChartState
 from labcalc.lab import Baseline, CertifiedValue, ControlChoices, Decision, Laboratory, ReferenceLot, ReferenceMaterial
@@ -476,11 +476,21 @@ def of_size(number: int) -> ChartLimits:
 def test_known_limits_see_by_their_tail() -> None:
     """p = 2 Φ(-3) at a result; one begins with p (1 - p). After a shift of one σ Φ(-2) + Φ(-4) = 0.0228 a result:
     half have it within 31 results, nine of ten within 100 (simulated: 10 %)."""
-    sight = sight_of(ControlChoices(rules=THREE_SIGMA, ewma_weight=0.0), STANDARD_LIMITS)
+    (sight,) = sights_of(ControlChoices(rules=THREE_SIGMA, ewma_weight=0.0), [STANDARD_LIMITS])
     alarm, shift = 2.0 * stats.norm.sf(3.0), stats.norm.sf(2.0) + stats.norm.sf(4.0)
-    assert sight.begun == pytest.approx(alarm * (1.0 - alarm), rel=0.1)
+    assert (sight.number, sight.charts) == (0, 1)
+    assert sight.figures.begun == pytest.approx(alarm * (1.0 - alarm), rel=0.1)
     found = [math.log(left) / math.log(1.0 - shift) for left in (0.5, 0.1)]
-    assert (sight.half, sight.most) == pytest.approx(found, rel=0.1)
+    assert (sight.figures.half, sight.figures.most) == pytest.approx(found, rel=0.1)
+
+
+def test_the_commonest_baseline_and_the_smallest_are_told() -> None:
+    choices = ControlChoices(rules=THREE_SIGMA, ewma_weight=0.0)
+    told = sights_of(choices, [of_size(n) for n in (20, 8, 30, 20, 12, 20)])
+    assert [(one.number, one.charts) for one in told] == [(20, 3), (8, 1)]
+    assert [(one.number, one.charts) for one in sights_of(choices, [of_size(8), of_size(8), of_size(20)])] == [(8, 2)]
+    assert told[0].figures.half < told[1].figures.half, "the smaller baseline sees less"
+    assert sights_of(choices, []) == ()
 
 
 def test_figures_are_those_of_the_nearest_size() -> None:
@@ -492,4 +502,30 @@ def test_figures_are_those_of_the_nearest_size() -> None:
 
 
 def test_a_chart_without_rules_and_average_sees_nothing() -> None:
-    assert sight_of(ControlChoices(rules=(), ewma_weight=0.0), of_size(20)) == ChartSight(0.0, 0.0, math.inf, math.inf)
+    (sight,) = sights_of(ControlChoices(rules=(), ewma_weight=0.0), [of_size(20)])
+    assert sight.figures == ChartSight(0.0, 0.0, math.inf, math.inf)
+
+
+@pytest.mark.parametrize(
+    ("sight", "words"),
+    [
+        (
+            Sight(20, 3, ChartSight(0.004, 0.011, 19.0, 88.0)),
+            "Limits from 20 results (3 charts): 0.40 false alarms begin in 100 results, in one chart of ten more than "
+            "1.1; a shift of one standard deviation is found within 19 results in every second chart, within 88 in "
+            "nine of ten.",
+        ),
+        (
+            Sight(8, 1, ChartSight(0.004, 0.011, 120.0, math.inf)),
+            "Limits from 8 results (1 chart): 0.40 false alarms begin in 100 results, in one chart of ten more than "
+            "1.1; a shift of one standard deviation is found within 120 results in every second chart.",
+        ),
+        (
+            Sight(0, 2, ChartSight(0.004, 0.011, math.inf, math.inf)),
+            "Limits that are known (2 charts): 0.40 false alarms begin in 100 results, in one chart of ten more than "
+            "1.1; most never find a shift of one standard deviation.",
+        ),
+    ],
+)
+def test_sights_in_words(sight: Sight, words: str) -> None:
+    assert sight.sentence == words

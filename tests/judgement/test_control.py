@@ -16,7 +16,7 @@ from labcalc.judgement import (
     Chart,
     chart_status,
     control_charts,
-    sight_of,
+    sights_of,
     states_at,
 )
 from labcalc.lab import Baseline, CertifiedValue, ControlChoices, Decision, Laboratory, ReferenceLot, ReferenceMaterial
@@ -237,11 +237,11 @@ def test_the_state_at_a_run_knows_nothing_later() -> None:
 def test_what_a_chart_can_see_is_said_in_numbers() -> None:
     """Known limits and an EWMA: half find one σ within 10 results by the exact run length, nine of ten within 26."""
     exact = ewma_run_length(0.4, 3.0, 1.0, individuals_limit=3.0)
-    sight = sight_of(ControlChoices(), STANDARD_LIMITS)
-    assert sight.half == pytest.approx(exact.quantile(0.5), abs=1)
-    assert sight.most == pytest.approx(exact.quantile(0.9), rel=0.1)
-    trends = sight_of(ControlChoices(rules=NELSON, ewma_weight=0.0), STANDARD_LIMITS)
-    assert trends.begun > 2.0 * sight.begun, "eight tests give more false alarms than limits and EWMA"
+    (sight,) = sights_of(ControlChoices(), [STANDARD_LIMITS])
+    assert sight.figures.half == pytest.approx(exact.quantile(0.5), abs=1)
+    assert sight.figures.most == pytest.approx(exact.quantile(0.9), rel=0.1)
+    (trends,) = sights_of(ControlChoices(rules=NELSON, ewma_weight=0.0), [STANDARD_LIMITS])
+    assert trends.figures.begun > 2.0 * sight.figures.begun, "eight tests give more false alarms than limits and EWMA"
 
 
 def test_charts_in_control_signal_as_often_as_they_say() -> None:

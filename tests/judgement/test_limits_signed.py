@@ -1,4 +1,4 @@
-"""Limits that are due, signed and in force; checks in control in a budget.
+"""Limits that are due, signed and in force; lots side by side; checks in control in a budget.
 
 Expected values: by hand and by SciPy's tests; promises by simulation of invented instruments (no source).
 """
@@ -16,7 +16,8 @@ import pytest
 from scipy import stats
 
 from labcalc.errors import DecisionError
-from labcalc.judgement import Chart, Result, by_component, control_charts, month_of
+from labcalc.judgement import Chart, Result, by_component, control_charts, lots_compared, month_of, panels_of
+from labcalc.judgement.control.panels import LotsCompared
 from labcalc.judgement.control.site_record import checks_in_control
 from labcalc.judgement.control.watch import watched
 from labcalc.judgement.month.due import LimitsDue, limits_due
@@ -234,6 +235,49 @@ def test_signed_limits_keep_their_promise() -> None:
     assert number > 20_000
     assert 0.0017 < beyond / number < 0.0042  # results of one chart share its limits: wider than a binomial
     assert differing / total < 0.05 + 3.0 * math.sqrt(0.05 * 0.95 / total)
+
+
+# --- Lots side by side ---
+
+
+def lots(old: list[float], new: list[float], **more: Any) -> LotsCompared:
+    both = [percents(*old), series([60.0 * (1.0 + one / 100.0) for one in new], lot="B", certified=60.0, **more)]
+    found = charts(pd.concat(both).sort_values("measured_at", kind="stable"))
+    (compared,) = lots_compared(panels_of(found, JUNE.twelve_months))
+    return compared
+
+
+def test_lots_are_compared_by_the_days_on_which_both_ran() -> None:
+    """The old lot runs ten days; the new one from the sixth on: five days with both, by scipy's Welch."""
+    old, new = noise(10), [0.05 + one for one in noise(10, 7)]
+    found = lots(old, new, start="2026-01-10")
+    welch = stats.ttest_ind(new[:5], old[5:], equal_var=False)
+    assert (found.days, found.comparison is not None) == (5, True)
+    assert found.comparison is not None
+    assert found.comparison.t == pytest.approx(float(welch.statistic), rel=1e-6)
+    assert found.comparison.degrees_of_freedom == pytest.approx(float(welch.df), rel=1e-6)
+    assert found.comparison.interval == pytest.approx(tuple(welch.confidence_interval()), rel=1e-6)
+    assert found.last == moment("2026-01-14")
+
+
+@pytest.mark.parametrize(
+    ("shift", "verdict"),
+    [
+        (0.0, "no difference beyond chance"),
+        (0.15, "more than chance makes, within what both certificates allow (±0.26)"),
+        (0.8, "more than chance makes, and more than both certificates allow (±0.26)"),
+    ],
+)
+def test_a_difference_of_lots_is_held_against_chance_and_certificates(shift: float, verdict: str) -> None:
+    """U 0.10 of 50 and of 60 mm²/s: √(0.2² + 0.1667²) % = 0.26 %; noise of 0.05 %."""
+    assert lots(noise(12), [shift + one for one in noise(12, 7)]).verdict == verdict
+
+
+def test_lots_that_never_ran_together_say_so() -> None:
+    found = lots(noise(5), noise(5), start="2026-02-01")
+    assert (
+        found.words == "Oil R, lot B against lot A: no day on which both were measured, only certificates compare them"
+    )
 
 
 # --- Checks in control ---

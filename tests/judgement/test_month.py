@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from labcalc.errors import MonthError
-from labcalc.judgement import MonthReport, gather_record, month_of, report_month, sight_of
+from labcalc.judgement import MonthReport, gather_record, month_of, report_month
 from tests.judgement.conftest import HEADER, LAB
 
 Report = Callable[..., MonthReport]
@@ -268,9 +268,7 @@ def test_its_quiet_instrument_is_not_accused(march: MonthReport) -> None:
     assert {one.about for one in march.actions if one.about.startswith("VD-1")} == {"VD-1, carry-over"}
     statuses = {(one.chart.instrument, one.chart.quantity): one.status.status for one in march.oils}
     assert statuses[("VD-2", "density")] == "provisional"
-    begun = {sight_of(march.laboratory.control, one.chart.limits).begun for one in march.oils if one.chart.limits}
-    expected = 16 * 22 * sum(begun) / len(begun)
-    assert march.expected_false_alarms == pytest.approx(expected, rel=0.1)
+    assert march.expected_false_alarms == pytest.approx(16 * 22 * march.sights[0].figures.begun, rel=0.1)
 
 
 def test_february_of_the_sample_laboratory_names_the_change_of_lots() -> None:

@@ -20,7 +20,7 @@ from scipy import stats
 
 from labcalc.errors import ExportError, PeriodError
 from labcalc.exports import TIDY_COLUMNS, Reading, Refusal
-from labcalc.judgement import COMPARISON_COLUMNS, Material, control_charts, month_of, report_month, sight_of
+from labcalc.judgement import COMPARISON_COLUMNS, Material, control_charts, month_of, report_month
 from labcalc.judgement.control.watch import watched
 from labcalc.judgement.duplicates.comparison import DuplicateFinding
 from labcalc.judgement.duplicates.report import DuplicateReport
@@ -545,7 +545,7 @@ def test_a_period_holds_its_days() -> None:
 
 
 def test_the_report_of_a_month_counts_and_ranks() -> None:
-    """Four results on one chart with limits; alarms of chance by the sight of its chart."""
+    """Four results on one chart with limits; alarms of chance by the sights of the report."""
     given = [
         {**row, "density_kg_m3": 850.0 + value}
         for row, value in zip(at(*(f"01-{n + 10}" for n in range(8))), STEADY, strict=True)
@@ -557,8 +557,7 @@ def test_the_report_of_a_month_counts_and_ranks() -> None:
     outside = replace(about[2], when=FEBRUARY.last.to_pydatetime())
     found = report_month(material(tidy(*given), lab(), *about, outside), "2026-02")
     assert (found.runs, found.reference_runs) == (1, 4)
-    (sight,) = {sight_of(found.laboratory.control, one.chart.limits) for one in found.oils if one.chart.limits}
-    assert found.expected_false_alarms == pytest.approx(4.0 * sight.begun)
+    assert found.expected_false_alarms == pytest.approx(4.0 * found.sights[0].figures.begun)
     assert found.decisions == (about[0], about[1], about[2]), "about a run of the month, or written in it"
     assert (found.rank, found.verdict, found.reason) == (
         1,

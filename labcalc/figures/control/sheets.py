@@ -18,7 +18,7 @@ from labcalc.figures.control.grid import (
 )
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, marker, stroke
-from labcalc.judgement import Chart, Month, Panel, Period, Stream
+from labcalc.judgement import Chart, Month, Panel, Period, Stream, earlier_words
 from labcalc.lab import Decision
 from labcalc.wording import celsius, counted, numeral, signed
 
@@ -86,7 +86,7 @@ def _caption(chart: Chart, month: Month) -> str:
         f"{head}, {said}, {counted(wide, 'moving range')} beyond the limit. "
         f"Centre {centre} {chart.unit}, limits {lower} to {upper}, from "
         f"{counted(limits.number, 'result')} ({chart.limits_rest_on}){provisional}."
-        f"{band}"
+        f"{band} {earlier_words([chart], month.twelve_months.first)}".rstrip()
     )
 
 
@@ -142,11 +142,11 @@ _TOGETHER = (
 )
 
 
-def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], month: Month) -> Picture:
+def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], charts: Sequence[Chart], month: Month) -> Picture:
     """Draw the charts of an instrument side by side: those with a result in the twelve months to the end of the month.
 
-    ``together`` are its charts of each quantity taken together, a panel more each. The table holds the month's results,
-    [unit of its chart].
+    ``together`` are its charts of each quantity taken together, a panel more each; ``charts`` all that it ever had:
+    what lies before is told in a line. The table holds the month's results, [unit of its chart].
     """
     drawn, names = month.twelve_months, short_names([panel.first.oil for panel in panels])
     titles: dict[str, Iterable[Trace]] = {
@@ -164,6 +164,7 @@ def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], month: Month
         _HOW,
         _TOGETHER * bool(together),
         f"Upright and dotted: corrective action, {', '.join(dict.fromkeys(actions))}." * bool(actions),
+        earlier_words(charts, drawn.first),
     ]
     return Picture(figure, " ".join(filter(None, said)), *_numbers(panels, month))
 

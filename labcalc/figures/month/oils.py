@@ -8,7 +8,7 @@ from typing import Any
 from labcalc.figures.control.sheets import draw_control_chart, draw_sheet
 from labcalc.figures.markup import Fragment, bullets, folded, hover_number, html_table, note
 from labcalc.figures.picture import Picture
-from labcalc.judgement import UNITS, MonthReport, OilSummary, groups_of, panels_of
+from labcalc.judgement import UNITS, Month, MonthReport, OilSummary, Panel, groups_of, lots_compared, panels_of
 from labcalc.lab import Decision
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
@@ -22,11 +22,12 @@ _STATES = {"signal": "not-met", "too few": "doubtful", "provisional": "doubtful"
 
 
 def show_oils(report: MonthReport) -> Fragment:
-    """Return what holds for all instruments: the signs of their tables, and alarms by chance."""
+    """Return what holds for all instruments: the signs of their tables, alarms by chance, what the charts can see."""
     if not report.oils:
         return note(f"The record holds no reference-oil result in {report.month.name}.")
+    sights = [one.sentence for one in report.sights]
     shown = note(
-        f"In this month's results chance alone begins about {numeral(report.expected_false_alarms, 1)} alarms."
+        *sights, f"In this month's results chance alone begins about {numeral(report.expected_false_alarms, 1)} alarms."
     )
     return Fragment(shown.html + folded("What the columns mean", _oil_notes(report)), shown.text)
 
@@ -206,7 +207,8 @@ def instrument_pages(report: MonthReport) -> Iterator[Fragment | Picture]:
         charts = [one for one in report.checks.charts if one.instrument == instrument]
         panels = panels_of(charts, report.month.twelve_months)
         yield _tables(instrument, mine)
-        yield draw_sheet(panels, groups_of(report.checks.streams.get(instrument, ())), report.month)
+        yield draw_sheet(panels, groups_of(report.checks.streams.get(instrument, ())), charts, report.month)
+        yield from _lots(panels, report.month)
         yield from _signals(mine)
         yield from _large(report, mine)
 
@@ -215,6 +217,16 @@ def _tables(instrument: str, oils: list[OilSummary]) -> Fragment:
     """Return its oils in numbers, beginning a page."""
     html = f'<section class="new-page"><h2>{escape(instrument)}</h2>{oil_tables(oils)}</section>'
     return Fragment(html, f"{instrument}: {counted(len(oils), 'chart')}")
+
+
+def _lots(panels: Sequence[Panel], month: Month) -> Iterator[Fragment]:
+    """Yield each new lot against the one before: open in the month in which both ran last, folded a year after."""
+    found = lots_compared(panels)
+    for is_open in (True, False):
+        some = (one for one in found if (month.first <= one.last < month.last) == is_open)
+        told = bullets([*dict.fromkeys(f"{one.words}." for one in some)])
+        if told.text:
+            yield told if is_open else Fragment(folded("New lots against those before", told.html), told.text)
 
 
 def _signals(oils: list[OilSummary]) -> Iterator[Fragment]:

@@ -2,14 +2,19 @@
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
+import numpy as np
 import pandas as pd
 
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.control.watch import Stream
 from labcalc.judgement.period import Period
-from labcalc.wording import at_celsius
+from labcalc.statistics import PeriodComparison, compare_periods, holm_adjusted
+from labcalc.wording import at_celsius, counted, numeral, signed
+
+_FAMILY = 0.05  # chance that any lot of an instrument is said to differ from the one before where none does, [-] (Holm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +48,77 @@ def panels_of(charts: Iterable[Chart], period: Period) -> tuple[Panel, ...]:
             found.setdefault(key, []).append(one)
     ordered = sorted(found, key=lambda key: (*key[:3], key[3] == "density", key[4]))
     return tuple(Panel(tuple(sorted(found[key], key=lambda one: one.moments[0]))) for key in ordered)
+
+
+@dataclass(frozen=True, eq=False)
+class LotsCompared:
+    """A new lot of an oil against the one before, by the days on which both were measured."""
+
+    old: Chart
+    new: Chart
+    days: int  # on which both were measured
+    last: pd.Timestamp  # the last of them, or the first result of the new lot
+    comparison: PeriodComparison | None
+    """New less old, means of a day, by Welch, [unit of the charts]; None of fewer than two days, or without spread."""
+    differs: bool  # more than chance explains among all lots of the instrument
+
+    @property
+    def words(self) -> str:
+        """How far the lots lie apart, [unit of the charts], and whether chance and certificates allow it."""
+        if not self.days:
+            lots = f"lot {self.new.lot} against lot {self.old.lot}"
+            return f"{self.new.oil}, {lots}: no day on which both were measured, only certificates compare them"
+        head = f"{self.new.name} against lot {self.old.lot}, {counted(self.days, 'day')} with both"
+        if self.comparison is None:
+            return f"{head}: too few, or no spread, to compare them"
+        one, unit = self.comparison, self.new.unit
+        low, high = one.interval
+        test = f"Welch t {numeral(one.t, 2)} of {numeral(one.degrees_of_freedom, 1)} degrees of freedom"
+        size = f"{signed(one.difference)} {unit} ({signed(low)} to {signed(high)}"
+        return f"{head}: {size}; {test}, p {numeral(one.t_p_value)}), {self.verdict}"
+
+    @property
+    def verdict(self) -> str:
+        """Whether the difference is more than chance, and more than both certificates, allow."""
+        assert self.comparison is not None
+        if not self.differs:
+            return "no difference beyond chance"
+        half = (self.comparison.interval[1] - self.comparison.interval[0]) / 2.0
+        allowed = math.hypot(self.old.certified_uncertainty, self.new.certified_uncertainty)
+        if math.isnan(allowed) or math.isnan(self.new.certified):
+            return "more than chance makes"
+        beyond = abs(self.comparison.difference) > math.hypot(half, allowed)
+        against = "and more than" if beyond else "within what"
+        return f"more than chance makes, {against} both certificates allow (±{numeral(allowed)})"
+
+
+def lots_compared(panels: Sequence[Panel]) -> tuple[LotsCompared, ...]:
+    """Return each lot of an instrument's oils against the one before it."""
+    pairs = [pair for panel in panels for pair in pairwise(_lots(panel))]
+    found = [_side_by_side(old, new) for old, new in pairs]
+    known = [one.comparison.t_p_value for one in found if one.comparison is not None]
+    adjusted = iter(holm_adjusted(known) if known else ())
+    return tuple(replace(one, differs=one.comparison is not None and bool(next(adjusted) < _FAMILY)) for one in found)
+
+
+def _lots(panel: Panel) -> list[Chart]:
+    """Return the last chart of each lot, the first measured lot first: it knows those before."""
+    return list({one.lot: one for one in panel.charts}.values())
+
+
+def _side_by_side(old: Chart, new: Chart) -> LotsCompared:
+    before, since = _daily(old), _daily(new)
+    both = before.index.intersection(since.index)
+    one, other = before[both].to_numpy(), since[both].to_numpy()
+    enough = len(both) > 1 and np.ptp(one) > 0.0 < np.ptp(other)
+    comparison = compare_periods(one, other, may_pool=False) if enough else None
+    return LotsCompared(old, new, len(both), both.max() if len(both) else since.index[0], comparison, False)
+
+
+def _daily(chart: Chart) -> pd.Series:
+    """Return the mean of each day of a lot, whatever the limits, [unit of the chart]."""
+    used = [pd.Series(one.plotted[one.used], one.measured_at[one.used].normalize()) for one in chart.of_lot]
+    return pd.concat(used).groupby(level=0).mean()
 
 
 def groups_of(streams: Sequence[Stream]) -> tuple[Stream, ...]:
@@ -82,3 +158,16 @@ def _likeness(table: pd.DataFrame, keys: list[str]) -> float:
         return 0.0
     correlation = float(product.mean() / days.pow(2).mean()) + float((1.0 / of.size()).mean())  # n - 1 of n pairs
     return correlation if correlation > 2.0 / math.sqrt(product.size) else 0.0
+
+
+def earlier_words(charts: Iterable[Chart], moment: pd.Timestamp) -> str:
+    """Say in a line what lies before a moment; an empty text where nothing does."""
+    end = moment.tz_convert(None).to_datetime64()
+    before = [(one, int(np.searchsorted(one.moments, end))) for one in charts]
+    held = [(one, number) for one, number in before if number]
+    if not held:
+        return ""
+    since = min(one.measured_at[0] for one, _ in held)
+    signals = sum(signal.position < number for one, number in held for signal in one.signals)
+    results = f"{counted(sum(number for _, number in held), 'result')} on {counted(len(held), 'chart')}"
+    return f"Before {moment:%Y-%m-%d}, since {since:%Y-%m-%d}: {results}, {counted(signals, 'signal')}."

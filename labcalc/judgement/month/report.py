@@ -10,7 +10,7 @@ import pandas as pd
 
 from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Refusal, SourceFile
-from labcalc.judgement.control.status import sight_of
+from labcalc.judgement.control.status import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
 from labcalc.judgement.month.actions import ranked_actions
 from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
@@ -155,6 +155,7 @@ class MonthReport(Shown):
     reference_runs: int
     oils: tuple[OilSummary, ...]
     checks: Checks  # what moved, gaps between good checks, corrective actions
+    sights: tuple[Sight, ...]  # what the charts give and see, by the size of their baselines
     spreads: tuple[ComponentsOfVariance, ...]
     """What the results of the month's reference oils spread by, with those of the same lots before."""
     duplicates: DuplicateReport  # of repeats whose last result lies in the month
@@ -248,6 +249,7 @@ def report_period(material: Material, period: Month) -> MonthReport:
         reference_runs=int(rows.loc[rows["role"] == "reference", "run"].nunique()),
         oils=checks.oils,
         checks=checks,
+        sights=sights_of(laboratory.control, [one.chart.limits for one in checks.oils if one.chart.limits]),
         spreads=month_spreads(material, rows, period),
         duplicates=duplicates,
         carry_overs=carry_overs,
