@@ -39,7 +39,7 @@ NAMES = {
         CRITICAL_RANGE_FACTORS CarriedShare ChartConstants ChartLimits ChartSight ComparisonLine Conformity
         ConformityProbability CrossedEffect CrossedStudy DECISION_RULES DecisionRule DesignStep Distribution
         Drift DuplicatePrecision EwmaChart ExtremeDeviates FEWEST_CHANGES GlobalRisks HIGH_LOW_ORDER
-        HighLowCarryOver InputQuantity InterlaboratoryCells InterlaboratoryPrecision
+        HighLowCarryOver InputQuantity InterlaboratoryCells InterlaboratoryPrecision LikelihoodComponents
         MandelStatistics NELSON NestedAnalysis NewLot NormalityTest ONE_SIDED_FACTOR Onset OrderEffect
         OutlierFlag OutlierTest PERFORMANCE_THRESHOLDS PETROLEUM PerformanceIndex PerformanceThresholds
         PeriodComparison PrecisionRelation ProficiencyRound RULE_SETS RepeatDecision RepeatabilityComparison
@@ -53,7 +53,7 @@ NAMES = {
         ewma_chart ewma_run_length extreme_deviate_limit extreme_deviates family_repeatability global_risks
         grubbs_limit grubbs_pair_limit grubbs_pair_test grubbs_test high_low_carry_over high_low_steps
         holm_adjusted individuals_limits interlaboratory_cells interlaboratory_precision lie_within
-        limits_leave_room lot_change mandel_h_limit mandel_k_limit mandel_statistics
+        likelihood_components limits_leave_room lot_change mandel_h_limit mandel_k_limit mandel_statistics
         mean_variance moving_ranges nested_analysis one_sided_margin onset_of order_effect pairs_needed
         passing_bablok_line performance_index pooled_precision precision_relations proficiency_round q_hampel
         resolution robust_mean_uncertainty rounded rounded_to_figures rounding_step rules_run_length

@@ -185,6 +185,10 @@ from .precision.repeats import (
     family_repeatability as family_repeatability,
     lie_within as lie_within,
 )
+from .precision.restricted_likelihood import (
+    LikelihoodComponents as LikelihoodComponents,
+    likelihood_components as likelihood_components,
+)
 from .robust import (
     RobustEstimate as RobustEstimate,
     algorithm_a as algorithm_a,

@@ -170,8 +170,8 @@ def test_viscosity_is_split_in_percent_of_its_mean() -> None:
     assert (found.quantity, found.unit) == (KV, "%")
 
 
-def test_a_negative_component_is_0_and_the_rest_is_pooled() -> None:
-    """Days of equal means: days and runs are pooled, as by likelihood, Σ(x - mean)² / 5 = 0.04 / 5.
+def test_a_negative_component_is_0_and_the_rest_by_restricted_likelihood() -> None:
+    """Days of equal means: in a balanced layout the likelihood pools days and runs, Σ(x - mean)² / 5 = 0.04 / 5.
 
     The analysis of variance gives 0.04 / 3 for a run and −0.04 / 6 for a day (Searle, Casella, McCulloch 1992, memory).
     """
@@ -183,7 +183,7 @@ def test_a_negative_component_is_0_and_the_rest_is_pooled() -> None:
     for one in (*found.components.components, *found.components.sums):
         assert one.interval[0] <= one.variance <= one.interval[1]
     (remark,) = found.remarks
-    assert remark.startswith("day: too small to show; pooled with what is below it")
+    assert remark.startswith("day: too small to show; by restricted maximum likelihood")
 
 
 def test_results_that_are_all_alike_have_no_spread() -> None:
@@ -211,14 +211,14 @@ def test_two_results_are_split() -> None:
     )
 
 
-def test_an_unbalanced_layout_is_pooled_too() -> None:
-    """The day's variance at 0, all results are alike: n - 1 below, as by restricted likelihood."""
+def test_an_unbalanced_layout_has_the_maximum_of_its_likelihood() -> None:
+    """By scipy's optimiser on the restricted likelihood of a common mean, with the day's variance at 0: n - 1 below."""
     values = [(1, 0.0), (1, 0.4), (2, 0.2), (3, 0.1), (3, 0.4), (3, 0.1)]
     found = studied([row(f"R{n}", day, 850.0 + value) for n, (day, value) in enumerate(values)])
     away = np.array([value for _, value in values])
     assert found.variances == {"day": 0.0, "run": pytest.approx(float(away.var(ddof=1)))}
     flat = studied([row(f"R{n}", day, 850.0 + day) for n, day in enumerate((1, 1, 2, 3, 3))])
-    assert flat.variances["run"] == 0.0, "nothing within a day"
+    assert flat.variances["run"] == 0.0, "nothing within a day: no likelihood to be had"
 
 
 def test_oils_side_by_side_pool_a_negative_level() -> None:

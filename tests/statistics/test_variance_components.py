@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import itertools
 import math
+import warnings
 
 import numpy as np
 import pytest
+from hypothesis import given, strategies as st
 from scipy import stats
 
 from labcalc.statistics import (
     combination_interval,
+    likelihood_components,
     mean_variance,
     nested_analysis,
     spread_interval,
     variance_components,
 )
 from labcalc.statistics.precision.nested_components import component_weights, sum_weights
+from labcalc.statistics.precision.restricted_likelihood import Jet
 from tests.statistics.data import columns
 from tests.statistics.test_analysis_of_variance import SERIES, UNEVEN, gauge, spread_out
 
@@ -151,11 +155,92 @@ def test_effective_degrees_of_freedom_of_a_mean_square() -> None:
         assert found[place] == pytest.approx(np.trace(form) ** 2 / np.trace(form @ form), rel=1e-10)
 
 
+@given(st.integers(0, 10_000))
+def test_likelihood_of_balanced_data_is_the_analysis_of_variance(seed: int) -> None:
+    """Property (Searle and others 1992, 4.5): where no estimate is negative, both give the same."""
+    factors = balanced(4, 3, 2)
+    results = drawn(factors, (2.0, 1.0, 0.5), np.random.default_rng(seed))
+    moments = variance_components(nested_analysis(results, factors))
+    found = likelihood_components(results, factors)
+    if moments.set_to_zero:
+        assert min(found.variances) >= 0.0
+    else:
+        assert found.variances == pytest.approx([one.variance for one in moments.components], rel=1e-6)
+
+
+def dense(results: np.ndarray, factors: Factors, variances: np.ndarray) -> float:
+    """Restricted log-likelihood with dense matrices (Searle and others 1992, 6.6)."""
+    number = results.size
+    covariance = variances[-1] * np.eye(number)
+    path = np.zeros(number)
+    for codes, variance in zip(factors.values(), variances[:-1], strict=True):
+        path = path * 1000 + codes
+        covariance += variance * (path[:, None] == path[None, :])
+    inverse, ones = np.linalg.inv(covariance), np.ones(number)
+    weight = ones @ inverse @ ones
+    rest = results - ones @ inverse @ results / weight
+    logs = np.linalg.slogdet(covariance)[1] + math.log(weight) + (number - 1) * math.log(2.0 * math.pi)
+    return -0.5 * float(logs + rest @ inverse @ rest)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_likelihood_against_dense_matrices(seed: int) -> None:
+    """Derivation: the same value at the maximum, and no higher one around it; its curvature gives the uncertainty."""
+    factors = uneven((1, 2, 3), (2, 2), (4, 1, 1, 2), (3, 3), (2, 2, 2))
+    results = drawn(factors, (2.0, 1.0, 0.5), np.random.default_rng(seed)) + 40.0
+    found = likelihood_components(results, factors)
+    top = np.array(found.variances)
+    assert found.log_likelihood == pytest.approx(dense(results, factors, top), rel=1e-10)
+    for place, share in itertools.product(range(3), (0.97, 1.03)):
+        there = top.copy()
+        there[place] = share * top[place] if top[place] > 0.0 else 0.03 * max(share - 1.0, 0.0)
+        assert dense(results, factors, there) <= found.log_likelihood + 1e-9
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_likelihood_against_statsmodels(seed: int) -> None:
+    """statsmodels MixedLM, restricted likelihood, days within operators, uneven: an independent implementation."""
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    factors = uneven((1, 2, 3), (2, 2), (4, 1, 1, 2), (3, 3), (2, 2, 2), (1, 5))
+    results = drawn(factors, (2.0, 1.0, 0.5), np.random.default_rng(seed)) + 40.0
+    found = likelihood_components(results, factors)
+    operator, day = factors.values()
+    days = {
+        one: [np.array(day[operator == one][:, None] == np.unique(day[operator == one]), float)] for one in range(6)
+    }
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # statsmodels says that its search came near an edge
+        from statsmodels.regression.mixed_linear_model import VCSpec
+
+        names = [[[f"d{n}" for n in range(days[one][0].shape[1])] for one in range(6)]]
+        spec = VCSpec(["day"], names, [[days[one][0] for one in range(6)]])
+        model = MixedLM(results, np.ones((results.size, 1)), operator, np.ones((results.size, 1)), exog_vc=spec)
+        fit = model.fit(reml=True, gtol=1e-10)
+    assert found.variances == pytest.approx([fit.cov_re[0, 0], fit.vcomp[0], fit.scale], rel=3e-3)
+    assert found.log_likelihood == pytest.approx(fit.llf, abs=1e-5)
+    assert found.log_likelihood >= fit.llf - 1e-9
+    assert found.mean == pytest.approx(fit.fe_params[0], abs=1e-4)
+
+
+def test_likelihood_takes_large_data() -> None:
+    """Twenty thousand results in two levels: no matrix of results by results is built."""
+    factors = balanced(20, 200, 5)
+    found = likelihood_components(drawn(factors, (1.0, 0.25, 0.09), np.random.default_rng(3)), factors)
+    assert found.variances[1:] == pytest.approx([0.25, 0.09], rel=0.05)
+
+
 def test_without_a_factor_it_is_the_plain_spread() -> None:
-    """Against NumPy's standard deviation; the interval is the chi-square one."""
+    """Against NumPy's standard deviation, by moments and by likelihood; the interval is the chi-square one."""
     found = variance_components(nested_analysis(SERIES, {}))
     assert found.components[0].deviation == pytest.approx(np.std(SERIES, ddof=1))
     assert found.components[0].interval == pytest.approx([one**2 for one in spread_interval(found.total.deviation, 11)])
+    assert likelihood_components(SERIES, {}).variances == pytest.approx([np.var(SERIES, ddof=1)])
+
+
+def test_results_that_are_all_alike_have_no_likelihood() -> None:
+    with pytest.raises(ValueError, match="run: results within the innermost groups are all alike"):
+        likelihood_components([1.0, 1.0, 2.0, 2.0], {"day": [1, 1, 2, 2]}, lowest="run")
 
 
 def test_a_confidence_outside_its_range_is_refused() -> None:
@@ -240,3 +325,31 @@ def test_two_added_and_one_taken_by_the_printed_form() -> None:
         variance += ((f - 1.0) ** 2 - (g[place] * f) ** 2 - h[2] ** 2) / f * squares[place] * 2.0
     alike = (1.0 - 14 / stats.chi2.ppf(0.975, 14)) ** 2 * 14**2 / 48 - g[0] ** 2 * 6 / 8 - g[1] ** 2 * 8 / 6
     assert low == pytest.approx(12.0 - math.sqrt(variance + alike * 45.0))
+
+
+def test_a_balanced_likelihood_by_hand() -> None:
+    """Balanced, one way (Searle and others 1992, 4.3): the variances of the analysis of variance, the plain mean."""
+    results = np.array([9.0, 11.0, 11.0, 13.0, 13.0, 15.0, 17.0, 19.0])
+    found = likelihood_components(results, {"day": [1, 1, 2, 2, 3, 3, 4, 4]}, lowest="run")
+    between, within = 2.0 * np.var([10.0, 12.0, 14.0, 18.0], ddof=1), 2.0
+    assert (found.names, found.mean) == (("day", "run"), pytest.approx(13.5))
+    assert found.variances == pytest.approx(((between - within) / 2.0, within))
+    assert found.deviations == pytest.approx((math.sqrt((between - within) / 2.0), math.sqrt(within)))
+    assert found.steps <= 1, "the analysis of variance is where it starts"
+    none = likelihood_components([1.0, 3.0, 1.0, 3.0, 1.1, 3.0], {"day": [1, 1, 2, 2, 3, 3]})
+    assert none.variances[0] == 0.0
+
+
+def test_derivatives_of_jets_against_differences() -> None:
+    """a b - b/a + ln(ab) at (1.3, 0.7): gradient and curvature by hand."""
+    a, b = (Jet.parameter(value, place, 2) for place, value in enumerate((1.3, 0.7)))
+    found = a * b - b * a.reciprocal() + (a * b).log().times(3.0)
+    x, y = 1.3, 0.7
+    assert found.value == pytest.approx([x * y - y / x + 3.0 * math.log(x * y)])
+    assert found.slope[0] == pytest.approx([y + y / x**2 + 3.0 / x, x - 1.0 / x + 3.0 / y])
+    crossed = 1.0 + 1.0 / x**2
+    assert found.bend[0] == pytest.approx(np.array([[-2.0 * y / x**3 - 3.0 / x**2, crossed], [crossed, -3.0 / y**2]]))
+    many = a.times(np.array([1.0, 2.0, 4.0]))
+    assert many.summed(np.array([0, 2])).value == pytest.approx([3.9, 5.2])
+    assert many.summed(np.array([0, 2])).slope.tolist() == [[3.0, 0.0], [4.0, 0.0]]
+    assert many.taken(np.array([2, 0])).value == pytest.approx([5.2, 1.3])

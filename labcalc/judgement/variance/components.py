@@ -17,6 +17,7 @@ from labcalc.statistics import (
     VarianceComponents,
     VarianceSum,
     anderson_darling,
+    likelihood_components,
     nested_analysis,
     resolution,
     variance_components,
@@ -26,7 +27,7 @@ from labcalc.wording import at_celsius, counted, numeral, percent
 _FEWEST_FOR_TAILS, _OF_TAILS = 20, 0.002
 """Results below which tails can't be told, and chance below which they are called heavy, [-]: rare, as results of one
 day resemble each other and the test takes them for independent."""
-_POOLED = "too small to show; pooled with what is below it, as the analysis of variance gives it below 0"
+_BELOW_0 = "too small to show; {}, as the analysis of variance gives it below 0"
 _LETTERS = {"day": "T", "operator": "O", "instrument": "E"}  # ISO 5725-3: time, operator, equipment
 
 
@@ -123,9 +124,9 @@ def components_of_results(
     used = known[~known["run"].isin(excluded)]
     values, samples = used[column].to_numpy(float), sample_names(used)
     layout = layout_of(used)
-    components, scaled = None, np.zeros(0)
+    components, scaled, several = None, np.zeros(0), samples.nunique() > 1
+    below_0 = _BELOW_0.format("pooled with what is below it" if several else "by restricted maximum likelihood")
     if values.size > 1:
-        several = samples.nunique() > 1
         means = used[column].groupby(samples).transform("mean").to_numpy(float)
         scaled = values - means if quantity == "density" else 100.0 * (values / means - 1.0)
         series = samples.to_numpy(str) if several else None
@@ -140,7 +141,7 @@ def components_of_results(
         components=components,
         not_enough=_too_few(layout, values.size),
         remarks=(
-            *(f"{name}: {_POOLED}" for name in (() if components is None else components.set_to_zero)),
+            *(f"{name}: {below_0}" for name in (() if components is None else components.set_to_zero)),
             *_heavy_tails(values, scaled),
         ),
         excluded=len(known) - len(used),
@@ -150,20 +151,25 @@ def components_of_results(
 def _components(
     values: NDArray[np.float64], layout: Layout, series: NDArray[np.str_] | None
 ) -> VarianceComponents | None:
-    """Return the components by the analysis of variance; a level with a negative one is 0, and pooled with what is
-    below it: so does restricted maximum likelihood in a balanced layout (Searle, Casella, McCulloch 1992, memory).
+    """Return the components by the analysis of variance; where it has a negative one, by restricted likelihood.
 
-    Intervals are those before pooling, wide enough to hold the estimate.
+    Of several samples, each about its own mean, a negative level is pooled: the same in a balanced layout.
+    Intervals are those of the analysis of variance, wide enough to hold the estimate.
     """
     analysis = nested_analysis(values, layout.codes, lowest=layout.lowest, series=series)
     found = pooled = variance_components(analysis)
     if not found.set_to_zero or not analysis.mean_squares[-1] > 0.0:
         return found
-    codes = dict(layout.codes)
-    while pooled.set_to_zero:
-        codes = {name: code for name, code in codes.items() if name not in pooled.set_to_zero}
-        pooled = variance_components(nested_analysis(values, codes, lowest=layout.lowest, series=series))
-    return _with_variances(found, {one.name: one.variance for one in pooled.components})
+    if series is None:
+        likely = likelihood_components(values, layout.codes, lowest=layout.lowest)
+        variances = dict(zip(likely.names, likely.variances, strict=True))
+    else:
+        codes = dict(layout.codes)
+        while pooled.set_to_zero:
+            codes = {name: code for name, code in codes.items() if name not in pooled.set_to_zero}
+            pooled = variance_components(nested_analysis(values, codes, lowest=layout.lowest, series=series))
+        variances = {one.name: one.variance for one in pooled.components}
+    return _with_variances(found, variances)
 
 
 def _with_variances(found: VarianceComponents, variances: Mapping[str, float]) -> VarianceComponents:
